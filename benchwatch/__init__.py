@@ -1,0 +1,1 @@
+"""Watch a bench frequency counter while somebody turns an oscillator's trimmer."""

@@ -1,0 +1,34 @@
+"""Time as an argument, so that tests can drive it."""
+
+import threading
+import time
+from typing import Protocol
+
+
+class Clock(Protocol):
+    """Two clocks and a wait that can be cut short."""
+
+    def monotonic(self) -> float:
+        """Seconds that never jump; deadlines and spans come from here."""
+
+    def utc(self) -> float:
+        """Unix seconds, as the computer believes them; only for stamps that people read."""
+
+    def wait(self, event: threading.Event, timeout_s: float) -> bool:
+        """Wait up to `timeout_s` for `event`; True when it is set."""
+
+
+class SystemClock:
+    """The computer's own clocks."""
+
+    def monotonic(self) -> float:
+        """Seconds that never jump."""
+        return time.monotonic()
+
+    def utc(self) -> float:
+        """Unix seconds."""
+        return time.time()
+
+    def wait(self, event: threading.Event, timeout_s: float) -> bool:
+        """Wait up to `timeout_s` for `event`; True when it is set."""
+        return event.wait(timeout_s)

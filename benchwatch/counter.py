@@ -1,0 +1,180 @@
+"""What a counter is to the rest of the house, and how its driver is found.
+
+A driver is a class that takes a `Link` and fulfils `Counter`. It is published under the
+entry-point group ``benchwatch.drivers``; the bundled ones use the same door as anybody's.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+from importlib.metadata import EntryPoint, entry_points
+from typing import Literal, Protocol, cast
+
+from benchwatch.errors import DriverError
+
+ENTRY_POINT_GROUP = "benchwatch.drivers"
+BUNDLED_DISTRIBUTION = "benchwatch"
+
+TimeBaseSource = Literal["internal", "external", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Who answered: the text is the instrument's own and is only ever shown as plain text."""
+
+    text: str
+    """The whole identity reply, or a family such as ``talk-only counter``; printable."""
+    maker: str = ""
+    model: str = ""
+    serial: str = ""
+    firmware: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TimeBase:
+    """Which oscillator the counter counts by."""
+
+    source: TimeBaseSource = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """What the operator asked to be set; None means leave it as it is."""
+
+    gate_s: float | None = None
+    channel: int | None = None
+
+    @property
+    def asks_nothing(self) -> bool:
+        """True when nothing is to be set on the instrument."""
+        return self.gate_s is None and self.channel is None
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """One answer of a counter, before anybody knows the nominal."""
+
+    value_hz: Decimal | None
+    """Exact frequency; None when the counter reports overrange."""
+    resolution_hz: float = 0.0
+    """Weight of the last digit written; 0 when unknown."""
+    repeat: bool = False
+    """The counter handed out the same measurement again."""
+    arrived_s: float | None = None
+    """Monotonic time at which the reply was complete; None: the caller's clock at return."""
+
+
+class Link(Protocol):
+    """The guarded session a driver speaks through; one owner thread, whole lines only.
+
+    Every method raises `LinkLost` when the peer is gone and `ReplyTimeout` when no whole
+    line came before the deadline. After a timeout the link resyncs by itself before the
+    next `ask`, so that a late reply is never taken for the answer to a newer question.
+    """
+
+    @property
+    def resource(self) -> str:
+        """The resource string the link was opened with."""
+
+    def tell(self, command: str) -> None:
+        """Send one command line; the terminator is added."""
+
+    def hear(self, timeout_s: float) -> str:
+        """Return the next whole line, without its terminator, within `timeout_s`."""
+
+    def ask(self, query: str, timeout_s: float) -> str:
+        """Send `query` and return its reply line."""
+
+    def resync(self) -> None:
+        """Drop whatever is on its way, until the line has been silent for a moment."""
+
+
+class Counter(Protocol):
+    """What every driver offers. Only `identify` and `measure` must do real work.
+
+    Nothing is set on the instrument except by `configure`, which is called only when the
+    operator asked for something.
+    """
+
+    def __init__(self, link: Link) -> None:
+        """Take the link; send nothing yet."""
+
+    def identify(self) -> Identity:
+        """Say who is there.
+
+        Raises:
+            NotACounter: something answers, but it is no counter this driver can read.
+        """
+
+    def configure(self, setup: Setup) -> Setup:
+        """Set what `setup` asks for, and that only; return what was read back."""
+
+    def gate_s(self) -> float | None:
+        """Ask for the gate time in seconds; None when the counter can't tell."""
+
+    def time_base(self) -> TimeBase:
+        """Ask which time base is in use; ``unknown`` when the counter can't tell."""
+
+    def measure(self, timeout_s: float) -> Measurement:
+        """Wait for one reading.
+
+        Raises:
+            ReplyTimeout: no whole reply within `timeout_s`.
+            ReplyError: a reply that is no reading.
+            LinkLost: the peer is gone.
+        """
+
+    def release(self) -> None:
+        """Give the front panel back to the person; called once, at the end."""
+
+
+@dataclass(frozen=True, slots=True)
+class DriverInfo:
+    """A driver as the registry lists it, without importing it."""
+
+    name: str
+    distribution: str
+    entry_point: EntryPoint
+
+    def load(self) -> Callable[[Link], Counter]:
+        """Import the driver.
+
+        Raises:
+            DriverError: the plug-in is broken; the message says where it came from.
+        """
+        try:
+            loaded = self.entry_point.load()
+        except Exception as error:
+            raise DriverError(
+                f"driver '{self.name}' of the package '{self.distribution}' can't be loaded: "
+                f"{type(error).__name__}: {error}. Reinstall or remove that package."
+            ) from error
+        return cast("Callable[[Link], Counter]", loaded)
+
+
+def drivers() -> dict[str, DriverInfo]:
+    """List the installed drivers by name; where two claim a name, the bundled one wins."""
+    found: dict[str, DriverInfo] = {}
+    for info in _all_drivers():
+        known = found.get(info.name)
+        if known is None or info.distribution == BUNDLED_DISTRIBUTION:
+            found[info.name] = info
+    return found
+
+
+def driver(name: str) -> Callable[[Link], Counter]:
+    """Load the driver called `name`.
+
+    Raises:
+        DriverError: there is none of that name, or it is broken.
+    """
+    known = drivers()
+    if name not in known:
+        raise DriverError(f"no driver '{name}'. Installed: {', '.join(sorted(known)) or 'none'}.")
+    return known[name].load()
+
+
+def _all_drivers() -> Iterator[DriverInfo]:
+    for entry in entry_points(group=ENTRY_POINT_GROUP):
+        distribution = entry.dist.name if entry.dist is not None else "unknown"
+        yield DriverInfo(entry.name, distribution, entry)

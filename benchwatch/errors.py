@@ -1,0 +1,83 @@
+"""What can go wrong, as one tree; each error is a sentence and an exit code.
+
+    BenchwatchError                 1
+    ├── UsageError                  2   what was typed, or a setting in a file, can't be used
+    │   ├── QuantityError           2   a quantity can't be read
+    │   └── DriverError             2   no such driver, or a driver or profile that can't be loaded
+    ├── ConnectionFailed            3   nothing usable answers at this resource
+    │   └── NotACounter             3   something answers, but it is no counter we can read
+    ├── LinkLost                    4   the link broke after it had worked
+    │   └── ReplyTimeout            4   no whole reply came in time
+    ├── NoReadings                  4   connected, but nothing usable was read
+    ├── ReplyError                  4   a reply came and is no reading: garbage, cut, implausible
+    └── FileError                   5   a file can't be read or written, or is not what it should be
+        └── JournalError            5   the journal can't be opened or written
+
+A message says what failed, the limit or the place, and what to do next.
+"""
+
+
+class BenchwatchError(Exception):
+    """Base of every error that is shown to a person as a sentence."""
+
+    exit_code = 1
+
+
+class UsageError(BenchwatchError):
+    """What was typed, or a setting in a file, can't be used."""
+
+    exit_code = 2
+
+
+class QuantityError(UsageError):
+    """A quantity can't be read; the message quotes the text and shows the expected forms."""
+
+
+class DriverError(UsageError):
+    """No such driver, or a driver or profile that can't be loaded."""
+
+
+class ConnectionFailed(BenchwatchError):
+    """Nothing usable answers at this resource."""
+
+    exit_code = 3
+
+
+class NotACounter(ConnectionFailed):
+    """Something answers at this resource, but it is no counter that can be read."""
+
+
+class LinkLost(BenchwatchError):
+    """The link to the counter broke after it had worked."""
+
+    exit_code = 4
+
+
+class ReplyTimeout(LinkLost):
+    """No whole reply came in time; the link needs resyncing before it is trusted again."""
+
+
+class NoReadings(BenchwatchError):
+    """Connected, but nothing usable was read."""
+
+    exit_code = 4
+
+
+class ReplyError(BenchwatchError):
+    """A reply came and is no reading: garbage, cut, or nowhere near the nominal."""
+
+    exit_code = 4
+
+
+class FileError(BenchwatchError):
+    """A file can't be read or written, or is not what it should be."""
+
+    exit_code = 5
+
+
+class JournalError(FileError):
+    """The journal can't be opened or written."""
+
+
+INTERRUPTED = 130
+"""Exit code of a run that a person or a signal ended."""

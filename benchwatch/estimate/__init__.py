@@ -1,0 +1,1 @@
+"""The numbers: pure functions and small state machines; no I/O, clock, thread or screen."""

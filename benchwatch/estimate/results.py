@@ -1,0 +1,88 @@
+"""What the live numbers are, each with its uncertainty; frozen, so a front end can keep them.
+
+Fractions are dimensionless, times are seconds on the run's monotonic clock, and every
+``u`` is a standard uncertainty (k = 1), None when it is not yet known.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+SettleState = Literal["warming", "settled", "unsure"]
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """The present offset, from the readings since the last nudge or gap."""
+
+    offset: float
+    u: float | None
+    readings: int
+    span_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """Rate of change of the offset, fractional per second, over the last `span_s`."""
+
+    per_s: float
+    u: float | None
+    span_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Nudge:
+    """A confirmed step of the offset: one turn of the trimmer, seen from the counter."""
+
+    at_s: float
+    """Time of the first reading after the step."""
+    size: float
+    """Fractional; positive: the frequency went up."""
+    u: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Settle:
+    """Does the offset move by less than the limit over the horizon?"""
+
+    state: SettleState
+    since_s: float | None
+    """When it settled; None unless settled."""
+    eta_s: float | None
+    """Middle of the time-to-go range; None when unknown or settled."""
+    eta_low_s: float | None = None
+    eta_high_s: float | None = None
+    reason: str = ""
+    """One line for people: why this verdict, and when unsure what would tell."""
+
+
+@dataclass(frozen=True, slots=True)
+class Tolerance:
+    """The offset limit asked for, and whether the estimate lies inside it."""
+
+    limit: float
+    inside: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SettleLimit:
+    """What settled means: the offset moves by less than `limit` over `horizon_s`."""
+
+    limit: float
+    horizon_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Numbers:
+    """Everything the live estimate says after one reading."""
+
+    estimate: Estimate | None = None
+    drift: Drift | None = None
+    last_nudge: Nudge | None = None
+    confirmed_nudge: Nudge | None = None
+    """The nudge that this very reading confirmed, else None."""
+    settle: Settle | None = None
+    tolerance: Tolerance | None = None
+    noise: float | None = None
+    """Spread (sd) of single readings at the present gate, fractional."""
+    spike: bool = False
+    """This very reading is a lone wild one and stays out of the estimate."""

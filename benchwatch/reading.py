@@ -1,0 +1,67 @@
+"""The three things that can happen on a counter's time line: a reading, a gap, a mark."""
+
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+Flag = Literal["spike", "repeat", "overrange", "internal-timebase"]
+"""What is to be known about one reading; the words are those of the JSON lines."""
+
+SPIKE: Final = "spike"
+REPEAT: Final = "repeat"
+OVERRANGE: Final = "overrange"
+INTERNAL_TIMEBASE: Final = "internal-timebase"
+
+UNFIT: Final[frozenset[Flag]] = frozenset({SPIKE, REPEAT, OVERRANGE})
+"""Flags of readings that never enter an estimate."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One measurement, stamped at the middle of its gate.
+
+    An overrange reading (flag ``overrange``) has nan for its three values.
+    """
+
+    counter: str
+    """Name of the counter on this bench, such as ``main``."""
+    utc_s: float
+    """Middle of the gate, Unix seconds."""
+    elapsed_s: float
+    """Middle of the gate, monotonic seconds since the run began."""
+    gate_s: float | None
+    """Gate time; None when the counter does not tell."""
+    text: str
+    """The number exactly as the counter wrote it, in hertz, without spaces: ``10000000.0231``."""
+    frequency_hz: float
+    offset_hz: float
+    """Frequency minus nominal, subtracted exactly before it became a float."""
+    offset: float
+    """Fractional: ``offset_hz`` / nominal."""
+    resolution_hz: float = 0.0
+    """Weight of the last digit the counter wrote; 0 when unknown."""
+    flags: frozenset[Flag] = field(default_factory=frozenset)
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A stretch without readings; ``utc_s`` and ``elapsed_s`` are its beginning."""
+
+    counter: str
+    utc_s: float
+    elapsed_s: float
+    lasted_s: float
+    reason: str
+    """A sentence for people, such as ``no reply within 2.5 s``."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A note that the operator, or Benchwatch itself, put on the time line."""
+
+    counter: str
+    utc_s: float
+    elapsed_s: float
+    text: str
+
+
+Event = Reading | Gap | Mark

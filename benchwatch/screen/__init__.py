@@ -1,0 +1,1 @@
+"""The live screen: widgets that are functions of a snapshot."""

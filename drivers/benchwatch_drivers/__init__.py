@@ -1,0 +1,1 @@
+"""Drivers for families of counters, one module a dialect."""

@@ -1,0 +1,1 @@
+"""Simulated benches: oscillators, counters and the servers that put them on a real bus."""
