@@ -84,5 +84,13 @@ class Numbers:
     tolerance: Tolerance | None = None
     noise: float | None = None
     """Spread (sd) of single readings at the present gate, fractional."""
-    spike: bool = False
-    """This very reading is a lone wild one and stays out of the estimate."""
+    suspect: bool = False
+    """This very reading stands far off; only the next one tells a step from a lone wild reading.
+    The estimate has followed it already."""
+    spike_at_s: float | None = None
+    """Time of the reading before, now known to be a lone wild one and out of the estimate.
+
+    Whoever writes readings one a line holds a `suspect` line back until the next reading, gap
+    or end, and flags it ``spike`` when this time is its own; the estimate that left it out is
+    that of the line before.
+    """
