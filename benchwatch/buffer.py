@@ -1,0 +1,214 @@
+"""The rolling buffer: a whole run in bounded memory, for the charts.
+
+Level 0 holds the newest readings one by one. Each level above holds buckets of `FAN_OUT`
+entries of the level below, with their lowest, highest and mean offset, so that a lone
+spike stays visible at any zoom. A full level forgets its older half, except the top one,
+which merges neighbours in pairs and so reaches back to the start for ever. Gaps stay gaps:
+a bucket ends at a gap longer than itself, and one that holds or precedes a gap says so.
+"""
+
+import math
+import threading
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchwatch.snapshot import Trace
+
+CAPACITY: Final = 16_384
+"""Entries a level can hold."""
+FAN_OUT: Final = 8
+LEVELS: Final = 5
+"""A top bucket holds 4 096 readings: 67 million readings before the first merge there."""
+
+_COLUMNS: Final = 7
+_START, _END, _LOW, _HIGH, _SUM, _COUNT, _BROKEN = range(_COLUMNS)
+
+_Entry = tuple[float, float, float, float, float, float, float]
+_Table = NDArray[np.float64]
+
+
+class Buckets(NamedTuple):
+    """What lies in a span, oldest first; arrays of equal length, offsets fractional."""
+
+    start_s: NDArray[np.float64]
+    end_s: NDArray[np.float64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+    mean: NDArray[np.float64]
+    readings: NDArray[np.int64]
+    broken: NDArray[np.bool_]
+    """True where a gap lies inside the bucket, or between it and the next."""
+
+
+class Buffer:
+    """The past of one counter; one thread adds, any thread asks."""
+
+    def __init__(self, capacity: int = CAPACITY) -> None:
+        self._lock = threading.Lock()
+        self._levels = [
+            _Level(capacity, 1 if depth == 0 else FAN_OUT, merges=depth == LEVELS - 1)
+            for depth in range(LEVELS)
+        ]
+
+    def add(self, elapsed_s: float, offset: float) -> None:
+        """Take one reading; times never run backwards, and a nan offset is ignored."""
+        if math.isnan(offset):
+            return
+        entry: _Entry | None = (elapsed_s, elapsed_s, offset, offset, offset, 1.0, 0.0)
+        with self._lock:
+            for level in self._levels:
+                entry = level.append(entry)
+                if entry is None:
+                    return
+
+    def gap(self, lasted_s: float) -> None:
+        """Note that nothing is known of the `lasted_s` seconds after the newest reading."""
+        ended: _Entry | None = None
+        with self._lock:
+            for level in self._levels:
+                if ended is not None:
+                    ended = level.append(ended)
+                ended = level.break_off(lasted_s) or ended
+
+    def buckets(self, span_s: float) -> Buckets:
+        """Return the last `span_s` seconds, each part as finely as it is still known."""
+        with self._lock:
+            table = self._within(span_s)
+        return Buckets(
+            table[:, _START],
+            table[:, _END],
+            table[:, _LOW],
+            table[:, _HIGH],
+            table[:, _SUM] / table[:, _COUNT],
+            table[:, _COUNT].astype(np.int64),
+            table[:, _BROKEN] > 0,
+        )
+
+    def trace(self, span_s: float, points: int) -> Trace:
+        """Return the last `span_s` seconds in at most `points` points (6 or more).
+
+        Where readings must share a point, their lowest and highest are both given, and a
+        nan stands at each gap.
+        """
+        with self._lock:
+            table = self._within(span_s)
+        elapsed_s, offset = _draw(table)
+        if len(elapsed_s) > points:
+            elapsed_s, offset = _draw(_merge(table, max(2, points // 3), span_s))
+        return Trace(tuple(elapsed_s.tolist()), tuple(offset.tolist()))
+
+    def _within(self, span_s: float) -> _Table:
+        """Copy the entries of the span, oldest first: each stretch from its finest level."""
+        parts = [np.empty((0, _COLUMNS))]
+        since, until = self._levels[0].newest_s() - span_s, math.inf
+        for level in self._levels:
+            part = level.between(since, until)
+            if len(part):
+                np.minimum(part[:, _END], until, out=part[:, _END])
+                parts.append(part)
+                until = float(part[0, _START])
+            if level.reaches(since):
+                break
+        return np.concatenate(parts[::-1])
+
+
+class _Level:
+    """A table of entries, each made of `fan_out` entries of the level below."""
+
+    def __init__(self, capacity: int, fan_out: int, *, merges: bool) -> None:
+        self._table = np.empty((capacity, _COLUMNS))
+        self._size = 0
+        self._fan_out = fan_out
+        self._merges = merges
+        self._pending: list[_Entry] = []
+        self._forgot = False
+
+    def append(self, entry: _Entry) -> _Entry | None:
+        """Take an entry of the level below; return the one it completes here, if it does."""
+        if self._fan_out == 1:
+            return self._store(entry)
+        self._pending.append(entry)
+        return self._finish() if len(self._pending) == self._fan_out else None
+
+    def break_off(self, lasted_s: float) -> _Entry | None:
+        """Mark a gap after the newest entry; return the entry that it ends early, if any."""
+        if not self._pending:
+            if self._size:
+                self._table[self._size - 1, _BROKEN] = 1.0
+            return None
+        start_s, end_s, low, high, total, count, _ = self._pending[-1]
+        self._pending[-1] = (start_s, end_s, low, high, total, count, 1.0)
+        return self._finish() if end_s - self._pending[0][_START] < lasted_s else None
+
+    def newest_s(self) -> float:
+        return float(self._table[self._size - 1, _END]) if self._size else 0.0
+
+    def reaches(self, since_s: float) -> bool:
+        """Say whether all that ever happened after `since_s` is still here or below."""
+        return not self._forgot or (self._size > 0 and self._table[0, _START] <= since_s)
+
+    def between(self, since_s: float, until_s: float) -> _Table:
+        """Copy the entries that end at or after `since_s` and begin before `until_s`."""
+        table = self._table[: self._size]
+        first = int(np.searchsorted(table[:, _END], since_s, side="left"))
+        last = int(np.searchsorted(table[:, _START], until_s, side="left"))
+        return table[first:last].copy()
+
+    def _finish(self) -> _Entry:
+        pending, self._pending = self._pending, []
+        return self._store(
+            (
+                pending[0][_START],
+                pending[-1][_END],
+                min(entry[_LOW] for entry in pending),
+                max(entry[_HIGH] for entry in pending),
+                sum(entry[_SUM] for entry in pending),
+                sum(entry[_COUNT] for entry in pending),
+                max(entry[_BROKEN] for entry in pending),
+            )
+        )
+
+    def _store(self, entry: _Entry) -> _Entry:
+        if self._size == len(self._table):
+            half = self._size // 2
+            if self._merges:
+                self._table[:half] = _reduce(self._table, np.arange(0, self._size, 2))[:half]
+            else:
+                self._forgot = True
+                self._table[:half] = self._table[self._size - half :].copy()
+            self._size = half
+        self._table[self._size] = entry
+        self._size += 1
+        return entry
+
+
+def _merge(table: _Table, most: int, span_s: float) -> _Table:
+    """Join entries into at most `most` stretches of equal time, on a grid that stands still."""
+    cell = np.floor(table[:, _START] / (span_s / (most - 1)))
+    cell = np.maximum(cell, cell[-1] - (most - 1))
+    return _reduce(table, np.flatnonzero(np.diff(cell, prepend=cell[0] - 1)))
+
+
+def _reduce(table: _Table, firsts: NDArray[np.intp]) -> _Table:
+    """Join the entries from each of `firsts` up to the next into one."""
+    joined = np.empty((len(firsts), _COLUMNS))
+    joined[:, _START] = table[firsts, _START]
+    joined[:, _END] = table[np.append(firsts[1:], len(table)) - 1, _END]
+    joined[:, _LOW] = np.minimum.reduceat(table[:, _LOW], firsts)
+    joined[:, _HIGH] = np.maximum.reduceat(table[:, _HIGH], firsts)
+    joined[:, _SUM] = np.add.reduceat(table[:, _SUM], firsts)
+    joined[:, _COUNT] = np.add.reduceat(table[:, _COUNT], firsts)
+    joined[:, _BROKEN] = np.maximum.reduceat(table[:, _BROKEN], firsts)
+    return joined
+
+
+def _draw(table: _Table) -> tuple[_Table, _Table]:
+    """Turn entries into points: lowest, highest where it differs, nan where broken."""
+    elapsed_s = np.column_stack((table[:, _START], table[:, _END], table[:, _END]))
+    offset = np.column_stack((table[:, _LOW], table[:, _HIGH], np.full(len(table), np.nan)))
+    keep = np.column_stack(
+        (np.ones(len(table), bool), table[:, _COUNT] > 1, table[:, _BROKEN] > 0)
+    ).ravel()
+    return elapsed_s.ravel()[keep], offset.ravel()[keep]

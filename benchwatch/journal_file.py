@@ -1,0 +1,251 @@
+"""What is inside a journal file: its tables, and how runs and events become rows and back."""
+
+import json
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from decimal import Decimal
+from pathlib import Path
+from typing import Any, Final, cast
+
+from benchwatch.errors import BenchwatchError, JournalError
+from benchwatch.quantity import difference, parse_reply
+from benchwatch.reading import OVERRANGE, Event, Flag, Gap, Mark, Reading
+
+APPLICATION_ID: Final = 0x42774A31
+"""Marks an SQLite file as a journal of ours (its ``application_id``)."""
+
+MIGRATIONS: Final = (
+    """
+    CREATE TABLE runs (
+        run INTEGER PRIMARY KEY, watch INTEGER NOT NULL, counter TEXT NOT NULL,
+        resource TEXT NOT NULL, driver TEXT NOT NULL, started_utc_s REAL NOT NULL,
+        nominal_hz TEXT, identity TEXT NOT NULL, time_base TEXT NOT NULL, gate_s REAL,
+        settings TEXT NOT NULL, ended_utc_s REAL, end_reason TEXT NOT NULL);
+    CREATE TABLE readings (
+        run INTEGER NOT NULL, number INTEGER NOT NULL, utc_s REAL NOT NULL,
+        elapsed_s REAL NOT NULL, gate_s REAL, text TEXT NOT NULL, resolution_hz REAL NOT NULL,
+        flags TEXT NOT NULL, PRIMARY KEY (run, number)) WITHOUT ROWID;
+    CREATE TABLE gaps (
+        run INTEGER NOT NULL, number INTEGER NOT NULL, utc_s REAL NOT NULL,
+        elapsed_s REAL NOT NULL, lasted_s REAL NOT NULL, reason TEXT NOT NULL,
+        PRIMARY KEY (run, number)) WITHOUT ROWID;
+    CREATE TABLE marks (
+        run INTEGER NOT NULL, number INTEGER NOT NULL, utc_s REAL NOT NULL,
+        elapsed_s REAL NOT NULL, text TEXT NOT NULL,
+        PRIMARY KEY (run, number)) WITHOUT ROWID;
+    """,
+)
+"""Step n takes a file from schema version n (its ``user_version``) to n + 1."""
+
+WHY: Final = {
+    sqlite3.SQLITE_BUSY: "is locked by another program",
+    sqlite3.SQLITE_LOCKED: "is locked by another program",
+    sqlite3.SQLITE_FULL: "can't grow: the disk is full",
+    sqlite3.SQLITE_READONLY: "can't be written: it, its folder or its disk is read-only",
+    sqlite3.SQLITE_PERM: "can't be written: permission denied",
+    sqlite3.SQLITE_CANTOPEN: "can't be opened: no such file, its folder is missing, or it is "
+    "no plain file that may be written",
+    sqlite3.SQLITE_NOTADB: "is damaged, or is no journal",
+    sqlite3.SQLITE_CORRUPT: "is damaged",
+    sqlite3.SQLITE_IOERR: "can't be written: the disk reports an error, or a size limit is reached",
+}
+"""What an SQLite error (its primary code) means to a person."""
+
+Row = tuple[str, Sequence[object]]
+"""An SQL statement that may run twice without harm, and its values."""
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """One counter watched from start to end."""
+
+    key: int
+    """Unique in the file, and in any file it is merged with."""
+    watch: int
+    """The same for all counters of one program start: they share the zero of elapsed time."""
+    counter: str
+    resource: str
+    driver: str
+    started_utc_s: float
+    nominal_hz: Decimal | None = None
+    identity: str = ""
+    time_base: str = "unknown"
+    gate_s: float | None = None
+    settings: str = "{}"
+    """What was asked for (tolerance, settle limit, gate to set), as JSON."""
+    ended_utc_s: float | None = None
+    """None also when the program was killed."""
+    end_reason: str = ""
+
+
+def code(error: sqlite3.Error) -> int:
+    """Return the primary SQLite result code of `error`; 0 when it has none."""
+    return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF
+
+
+def sentence(path: Path, error: Exception) -> str:
+    """Say what `error` means for the journal at `path`, without a full stop."""
+    if isinstance(error, sqlite3.Error):
+        return f"the journal {path} {WHY.get(code(error), f'fails: {error}')}"
+    return f"the journal {path} fails: {error}"
+
+
+def prepare(connection: sqlite3.Connection, path: Path) -> None:
+    """Make the file a journal of the present schema, or check that it is one.
+
+    Raises:
+        sqlite3.Error: it can't be read or written.
+        JournalError: it belongs to another program, or to a newer version of this one.
+    """
+    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+    owner = int(connection.execute("PRAGMA application_id").fetchone()[0])
+    tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    check_owner(path, owner, version, empty=not tables)
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = NORMAL")
+    if version == len(MIGRATIONS):
+        return
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+        for step in MIGRATIONS[version:]:
+            for statement in filter(str.strip, step.split(";")):
+                connection.execute(statement)
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
+        connection.execute("COMMIT")
+    except sqlite3.Error:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+
+
+def check_owner(path: Path, owner: int, version: int, *, empty: bool) -> None:
+    """Refuse a database that is not ours, or newer than this program.
+
+    Raises:
+        JournalError: it is either.
+    """
+    if owner != APPLICATION_ID and not (empty and version == 0):
+        raise JournalError(
+            f"{path} is a database of another program, not a journal. "
+            "Choose another file with --journal FILE."
+        )
+    if version > len(MIGRATIONS):
+        raise JournalError(
+            f"the journal {path} was written by a newer Benchwatch (schema {version}; this one "
+            f"knows {len(MIGRATIONS)}). Update Benchwatch, or choose another with --journal FILE."
+        )
+
+
+def run_row(run: Run) -> Row:
+    """Return the row of a run; it replaces an older one."""
+    nominal = None if run.nominal_hz is None else str(run.nominal_hz)
+    return "INSERT OR REPLACE INTO runs VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?)", (
+        run.key, run.watch, run.counter, _plain(run.resource), run.driver, run.started_utc_s,
+        nominal, _plain(run.identity), run.time_base, run.gate_s, run.settings, run.ended_utc_s,
+        _plain(run.end_reason),
+    )  # fmt: skip
+
+
+def event_row(run: int, number: int, event: Event) -> Row:
+    """Return the row of an event; `number` counts the events of the run."""
+    if isinstance(event, Reading):
+        flags = ",".join(sorted(event.flags)) if event.flags else ""
+        return "INSERT OR IGNORE INTO readings VALUES (?,?,?,?,?,?,?,?)", (
+            run, number, event.utc_s, event.elapsed_s, event.gate_s, event.text,
+            event.resolution_hz, flags,
+        )  # fmt: skip
+    if isinstance(event, Gap):
+        return "INSERT OR IGNORE INTO gaps VALUES (?,?,?,?,?,?)", (
+            run, number, event.utc_s, event.elapsed_s, event.lasted_s, _plain(event.reason),
+        )  # fmt: skip
+    return "INSERT OR IGNORE INTO marks VALUES (?,?,?,?,?)", (
+        run, number, event.utc_s, event.elapsed_s, _plain(event.text),
+    )  # fmt: skip
+
+
+def read_runs(path: Path) -> list[Run]:
+    """Return the runs in the journal at `path`, oldest first.
+
+    Raises:
+        JournalError: the file can't be read as a journal.
+    """
+    query = "SELECT * FROM runs ORDER BY started_utc_s, run"
+    return [_run(*row) for row in _rows(path, query, ())]
+
+
+def read_events(path: Path, run: Run) -> Iterator[Event]:
+    """Give the events of `run` in the order in which they were written.
+
+    Offsets are computed anew from what the counter wrote and the run's nominal; without a
+    nominal they are nan. Flags that need hindsight (``spike``) are not in a journal.
+
+    Raises:
+        JournalError: the file can't be read as a journal.
+    """
+    query = """
+        SELECT number, 0, utc_s, elapsed_s, gate_s, text, resolution_hz, flags
+            FROM readings WHERE run = ?1
+        UNION ALL SELECT number, 1, utc_s, elapsed_s, lasted_s, reason, 0, ''
+            FROM gaps WHERE run = ?1
+        UNION ALL SELECT number, 2, utc_s, elapsed_s, 0, text, 0, '' FROM marks WHERE run = ?1
+        ORDER BY number"""
+    for _, kind, utc_s, elapsed_s, seconds, text, resolution_hz, flags in _rows(
+        path, query, (run.key,)
+    ):
+        if kind == 1:
+            yield Gap(run.counter, utc_s, elapsed_s, seconds, text)
+        elif kind == 2:
+            yield Mark(run.counter, utc_s, elapsed_s, text)
+        else:
+            words = cast("frozenset[Flag]", frozenset(filter(None, flags.split(","))))
+            frequency_hz, offset_hz, offset = _values(text, run.nominal_hz, words)
+            yield Reading(
+                run.counter, utc_s, elapsed_s, seconds, text, frequency_hz, offset_hz, offset,
+                resolution_hz, words,
+            )  # fmt: skip
+
+
+def settings_text(**settings: object) -> str:
+    """Write what was asked for as JSON; what was not asked for is left out."""
+    return json.dumps({name: value for name, value in settings.items() if value is not None})
+
+
+def _run(*row: Any) -> Run:
+    columns = list(row)
+    columns[6] = None if row[6] is None else Decimal(row[6])
+    return Run(*columns)
+
+
+def _values(
+    text: str, nominal: Decimal | None, flags: frozenset[Flag]
+) -> tuple[float, float, float]:
+    nan = float("nan")
+    if OVERRANGE in flags:
+        return nan, nan, nan
+    try:
+        frequency = parse_reply(text)
+    except BenchwatchError:
+        return nan, nan, nan
+    if nominal is None:
+        return float(frequency), nan, nan
+    return float(frequency), *difference(frequency, nominal)
+
+
+def _rows(path: Path, query: str, values: Sequence[object]) -> Iterator[tuple[Any, ...]]:
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as reader:
+            owner = int(reader.execute("PRAGMA application_id").fetchone()[0])
+            version = int(reader.execute("PRAGMA user_version").fetchone()[0])
+            check_owner(path, owner, version, empty=False)
+            yield from reader.execute(query, values)
+    except sqlite3.Error as error:
+        raise JournalError(f"{sentence(path, error)}.") from error
+
+
+def _plain(text: str) -> str:
+    """Replace what can't be stored as UTF-8 (lone surrogates)."""
+    return text.encode("utf-8", "replace").decode("utf-8")
