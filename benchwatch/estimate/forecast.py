@@ -1,0 +1,121 @@
+"""How far the offset will move within the horizon, with its standard uncertainty.
+
+A warming oven is a sum of exponentials, a drifting one a line, and a nudge a step. The recent
+past is fitted by all of them together: a level, a line, exponentials over a grid of time
+constants and one step for each nudge, with white and flicker FM as the noise. Level, line and
+steps are free; each exponential may be about as large as what was seen to move. What the past
+does not tell apart stays open, and its future opens the uncertainty: at the turning point of
+an overshoot, or while a drift cancels a tail, the slope is zero and the forecast is not.
+
+Generalised least squares with prior variances: Rasmussen and Williams, Gaussian Processes for
+Machine Learning, section 2.7 (explicit basis functions), equations 2.41 and 2.42.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchwatch.estimate.noise_model import NoiseModel
+
+Floats = NDArray[np.float64]
+
+TIME_CONSTANTS: Final = 2.0 ** np.arange(-4.0, 3.0)
+"""Of the exponentials, in horizons."""
+HORIZONS: Final = np.array([1.0 / 3.0, 2.0 / 3.0, 1.0, 2.0])
+"""When the change is forecast, in horizons: it may turn back before the last."""
+ALLOWANCE: Final = np.array([1.0, 1.0, 1.0, 2.0])
+"""What it may be there, in limits."""
+FREEDOM: Final = 3.0
+"""Prior sd of an exponential, in ranges of the offset seen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """Change from now on at `HORIZONS`, as arrays, and its standard uncertainty."""
+
+    change: Floats
+    u: Floats
+
+
+def forecast(
+    blocks: Floats,
+    now: float,
+    *,
+    horizon_s: float,
+    scale: float,
+    noise: NoiseModel,
+    interval_s: float,
+    steps: tuple[float, ...] = (),
+) -> Forecast:
+    """Fit the past and continue it.
+
+    Args:
+        blocks: rows of mean times (s), means (fractional) and numbers of readings, oldest first.
+        now: where the forecast starts, s.
+        horizon_s: how far it goes.
+        scale: a change that matters (fractional): exponentials at least this large are admitted.
+        noise: of the readings.
+        interval_s: from one reading to the next.
+        steps: times of nudges; blocks lie wholly before or after each.
+    """
+    age = (blocks[0] - now) / horizon_s
+    width = blocks[2] * (interval_s / horizon_s)
+    offset = blocks[1] - blocks[1, -1]
+    count = len(TIME_CONSTANTS) + 2
+    first = age[0]
+    basis = np.empty((len(age), count + len(steps) + 1))
+    basis[:, 0] = 1.0
+    basis[:, 1] = age
+    rate = 1.0 / TIME_CONSTANTS
+    half = np.multiply.outer(width, rate) / 2.0
+    # The mean of an exponential over a block is its middle times sinh(h)/h.
+    basis[:, 2:count] = np.exp(np.multiply.outer(first - age, rate)) * np.sinh(half) / half
+    for column, step in enumerate(steps):
+        basis[:, count + column] = blocks[0] >= step
+    basis[:, -1] = offset
+    ahead = np.zeros((count + len(steps), len(HORIZONS)))
+    ahead[1] = HORIZONS
+    decay = np.exp(first * rate)
+    ahead[2:count] = decay[:, None] * np.expm1(-np.multiply.outer(rate, HORIZONS))
+    prior = np.zeros(count + len(steps))
+    prior[2:count] = (FREEDOM * float(np.ptp(offset)) + scale) ** -2.0
+    floor = (1e-6 * scale) ** 2
+    white = noise.white / (width * horizon_s) + floor
+    if noise.flicker > 0.0:
+        weighted = np.linalg.solve(_covariance(age, width, white, noise.flicker), basis)
+    else:
+        weighted = basis / white[:, None]
+    gram = basis.T @ weighted
+    return _solve(gram, prior, ahead, len(age) - 2 - len(steps))
+
+
+def _covariance(age: Floats, width: Floats, white: Floats, flicker: float) -> Floats:
+    """White noise on the diagonal plus flicker FM, whose covariance falls with log distance."""
+    distance = np.abs(np.subtract.outer(age, age))
+    distance += 0.1 * np.add.outer(width, width)
+    # With Allan variance v flicker FM has E(y(t+s) - y(t))² growing as v/ln 2 · ln s; any
+    # constant may be added, as the level is free.
+    covariance: Floats = (flicker / (2.0 * np.log(2.0))) * (30.0 - np.log(distance))
+    covariance[np.diag_indices_from(covariance)] += white
+    return covariance
+
+
+def _solve(gram: Floats, prior: Floats, ahead: Floats, freedom: int) -> Forecast:
+    """Coefficients, change ahead and its u from the normal equations, columns scaled."""
+    system = gram[:-1, :-1].copy()
+    system[np.diag_indices_from(system)] += prior
+    scale = 1.0 / np.sqrt(np.diag(system))
+    system = system * np.multiply.outer(scale, scale)
+    system[np.diag_indices_from(system)] += 1e-12
+    right = np.empty((len(system), 1 + ahead.shape[1]))
+    right[:, 0] = gram[:-1, -1]
+    right[:, 1:] = ahead
+    right *= scale[:, None]
+    solved = np.linalg.solve(system, right)
+    change = right[:, 1:].T @ solved[:, 0]
+    variance = np.einsum("ij,ij->j", right[:, 1:], solved[:, 1:])
+    # Residuals larger than the noise tell of a past that the fit does not follow.
+    misfit = max(1.0, (gram[-1, -1] - right[:, 0] @ solved[:, 0]) / max(freedom, 1))
+    return Forecast(change, np.sqrt(np.maximum(variance, 0.0) * misfit))
