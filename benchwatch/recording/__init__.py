@@ -1,0 +1,11 @@
+"""Recorded files: what somebody logged earlier, read without losing or inventing anything.
+
+Read are comma-separated tables with a header (``time_s`` or ISO 8601 ``time``, and one of
+``frequency_hz``, ``offset``, ``period_s``, ``phase_s``), a single column of numbers without a
+header, and the JSON lines that Benchwatch writes itself.
+"""
+
+from benchwatch.recording.reader import read_recording, read_recordings
+from benchwatch.recording.record import KINDS, Hole, Kind, Recording
+
+__all__ = ["KINDS", "Hole", "Kind", "Recording", "read_recording", "read_recordings"]

@@ -1,0 +1,82 @@
+"""Do the numbers look like what the column says they are?"""
+
+from decimal import Decimal
+from typing import Final
+
+import numpy as np
+
+from benchwatch.errors import FileError
+from benchwatch.quantity import format_frequency
+from benchwatch.recording.record import FloatArray, Kind
+
+HERTZ_FROM: Final = 1e4
+"""No fraction, period or time error is this large; a carrier in hertz is."""
+LARGE_FRACTION: Final = 1e-2
+FAR_FROM_NOMINAL: Final = 0.1
+
+
+def check_units(source: str, kind: Kind, values: FloatArray, nominal: Decimal | None) -> list[str]:
+    """Refuse numbers that are plainly in another unit than their column says.
+
+    Returns:
+        Notes on numbers that are odd but taken as they are.
+
+    Raises:
+        FileError: the numbers look like something else; it says like what.
+    """
+    finite = values[np.isfinite(values)]
+    if not finite.size:
+        return []
+    typical = float(np.median(finite))
+    size = abs(typical)
+    shown = f"{source}: the values in column {kind} (typically {typical:.6g})"
+    if kind != "frequency_hz" and size >= HERTZ_FROM:
+        raise FileError(f"{shown} look like hertz; name the column frequency_hz.")
+    if kind == "frequency_hz" and nominal is not None:
+        _check_frequency(shown, typical, float(nominal), format_frequency(nominal))
+    if kind == "period_s" and nominal is not None:
+        _check_period(shown, typical, float(nominal), format_frequency(nominal))
+    if kind == "offset" and size > LARGE_FRACTION:
+        note = (
+            f"{shown} are large for fractions of a frequency; taken as they are. "
+            "Offsets in ppm, ppb or hertz must be converted to fractions first."
+        )
+        return [note]
+    return []
+
+
+def _check_frequency(shown: str, typical: float, nominal: float, nominal_text: str) -> None:
+    if _near(typical, nominal):
+        return
+    for factor, unit in ((1e3, "kilohertz"), (1e6, "megahertz"), (1e9, "gigahertz")):
+        if _near(typical * factor, nominal):
+            raise FileError(f"{shown} look like {unit}; the column is in hertz, so convert them.")
+    if typical and _near(1 / typical, nominal):
+        raise FileError(f"{shown} look like periods in seconds; name the column period_s.")
+    if abs(typical) < LARGE_FRACTION:
+        raise FileError(
+            f"{shown} look like fractional offsets or a time error; name the column offset or "
+            "phase_s."
+        )
+    raise FileError(
+        f"{shown} are nowhere near the nominal {nominal_text}. Give the nominal of this file, "
+        "such as --nominal 10MHz; if these are offsets in hertz, add the nominal to them."
+    )
+
+
+def _check_period(shown: str, typical: float, nominal: float, nominal_text: str) -> None:
+    if typical and _near(1 / typical, nominal):
+        return
+    if _near(typical, nominal):
+        raise FileError(f"{shown} look like hertz; name the column frequency_hz.")
+    for factor, unit in ((1e-3, "milliseconds"), (1e-6, "microseconds"), (1e-9, "nanoseconds")):
+        if typical and _near(1 / (typical * factor), nominal):
+            raise FileError(f"{shown} look like {unit}; the column is in seconds, so convert them.")
+    raise FileError(
+        f"{shown} are nowhere near the period of the nominal {nominal_text}. Give the nominal of "
+        "this file, such as --nominal 10MHz."
+    )
+
+
+def _near(value: float, nominal: float) -> bool:
+    return abs(value - nominal) <= FAR_FROM_NOMINAL * nominal
