@@ -1,0 +1,302 @@
+"""Bench files: TOML that says which oscillators and counters stand on a simulated bench.
+
+Tables: ``[reference]`` (an oscillator; leave it out for a bench without one),
+``[oscillators.NAME]`` with ``[oscillators.NAME.trimmer]``, and ``[counters.NAME]`` with
+``[counters.NAME.time_base]`` (the counter's own oscillator). Quantities are text as a person
+writes them: ``"10 MHz"``, ``"37 ppb"``, ``"0.25 s"``; a counter's gate may be ``"none"``.
+Every key has a default but a counter's ``oscillator`` and an oscillator's ``nominal``.
+"""
+
+import difflib
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from benchwatch.errors import FileError, QuantityError, UsageError
+from benchwatch.quantity import (
+    parse_duration,
+    parse_fraction,
+    parse_frequency,
+    parse_settle,
+    printable,
+)
+from benchwatch_simulators.counter import CountingSpec
+from benchwatch_simulators.oscillator import OscillatorSpec
+from benchwatch_simulators.scpi_counter import GATE_PATTERNS, ScpiCounterSpec
+from benchwatch_simulators.trimmer import TrimmerSpec
+
+Reader = Callable[[Any], object]
+Keys = Mapping[str, tuple[str, Reader]]
+"""Key in the file to field of the record and how to read it."""
+
+
+@dataclass(frozen=True, slots=True)
+class CounterPlan:
+    """One counter on a bench, and what it is wired to."""
+
+    oscillator: str
+    front: ScpiCounterSpec
+    counting: CountingSpec
+    time_base: OscillatorSpec
+
+
+@dataclass(frozen=True, slots=True)
+class BenchPlan:
+    """What a bench file says."""
+
+    name: str
+    about: str
+    tolerance: str | None
+    settle: str | None
+    reference: OscillatorSpec | None
+    oscillators: dict[str, OscillatorSpec]
+    nominals: dict[str, str]
+    """Nominal of each oscillator as written."""
+    counters: dict[str, CounterPlan]
+
+
+def bench_names() -> list[str]:
+    """Return the names of the benches in the package."""
+    folder = files("benchwatch_simulators") / "benches"
+    return sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name[-5:] == ".toml")
+
+
+def load_plan(name_or_path: str) -> BenchPlan:
+    """Read a bench of the package by name, or any by the path of its file.
+
+    Raises:
+        UsageError: no such bench, or a key in it can't be used.
+        FileError: the file can't be read or is no TOML.
+    """
+    known = bench_names()
+    if name_or_path in known:
+        where = f"{name_or_path}.toml"
+        text = (files("benchwatch_simulators") / "benches" / where).read_text("utf-8")
+        return read_plan(text, name_or_path, where)
+    path = Path(name_or_path)
+    if not (path.suffix == ".toml" or path.is_file()):
+        raise UsageError(
+            f"no simulated bench '{printable(name_or_path)}'{_nearest(name_or_path, known)}. "
+            f"There are: {', '.join(known)}; or give the path of a .toml file."
+        )
+    try:
+        text = path.read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise FileError(f"the bench file {path} can't be read: {error}.") from error
+    return read_plan(text, path.stem, str(path))
+
+
+def read_plan(text: str, name: str, where: str) -> BenchPlan:
+    """Read the text of a bench file; `where` names it in messages.
+
+    Raises:
+        UsageError: a key can't be used.
+        FileError: it is no TOML.
+    """
+    try:
+        top = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise FileError(f"{where} is no bench file: {error}.") from error
+    _known(top, ["about", "tolerance", "settle", "reference", "oscillators", "counters"], where)
+    values = _fields(
+        {key: top[key] for key in ("about", "tolerance", "settle") if key in top}, _TOP, where
+    )
+    oscillators = _tables(top, "oscillators", where)
+    counters = _tables(top, "counters", where)
+    for kind, tables in (("oscillators", oscillators), ("counters", counters)):
+        if not tables:
+            raise UsageError(f"{where}: no [{kind}.NAME] table; a bench needs at least one.")
+    specs = {
+        key: _oscillator(table, f"{where}: oscillators.{key}", needs_nominal=True)
+        for key, table in oscillators.items()
+    }
+    reference = _oscillator(top["reference"], f"{where}: reference") if "reference" in top else None
+    return BenchPlan(
+        name=name,
+        about=values.get("about", ""),
+        tolerance=values.get("tolerance"),
+        settle=values.get("settle"),
+        reference=reference,
+        oscillators=specs,
+        nominals={key: table["nominal"] for key, table in oscillators.items()},
+        counters={
+            key: _counter(table, f"{where}: counters.{key}", specs)
+            for key, table in counters.items()
+        },
+    )
+
+
+# ------------------------------------------------------------------ readers of one value
+
+
+def _quantity(parse: Callable[[str], object]) -> Reader:
+    def read(value: Any) -> object:
+        if not isinstance(value, str):
+            raise UsageError(f'write the quantity as text with its unit, such as "{value} s".')
+        return parse(value)
+
+    return read
+
+
+def _as_written(parse: Callable[[str], object]) -> Reader:
+    def read(value: Any) -> object:
+        _quantity(parse)(value)
+        return value
+
+    return read
+
+
+def _text(value: Any) -> object:
+    if not isinstance(value, str) or not value.isascii() or not value.isprintable():
+        raise UsageError("expected one line of plain text.")
+    return value
+
+
+def _switch(value: Any) -> object:
+    if not isinstance(value, bool):
+        raise UsageError("expected true or false.")
+    return value
+
+
+def _number(value: Any) -> object:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1e6:
+        raise UsageError("expected a number from 0 up.")
+    return float(value)
+
+
+def _gate(value: Any) -> object:
+    return 0.0 if value == "none" else _duration(value)
+
+
+def _gate_command(value: Any) -> object:
+    if value not in GATE_PATTERNS:
+        raise UsageError(f"expected one of: {', '.join(GATE_PATTERNS)}.")
+    return value
+
+
+def _warm_up(value: Any) -> object:
+    if not isinstance(value, list):
+        raise UsageError('expected pairs such as [["4 ppm", "5 s"], ["0.2 ppm", "12 s"]].')
+    pairs = []
+    for pair in value:
+        if not (isinstance(pair, list) and len(pair) == 2):
+            raise UsageError('each part is a pair such as ["4 ppm", "5 s"].')
+        pairs.append((_fraction(pair[0]), _duration(pair[1])))
+    return tuple(pairs)
+
+
+_fraction = _quantity(parse_fraction)
+_duration = _quantity(parse_duration)
+
+_TOP: Keys = {
+    "about": ("about", _text),
+    "tolerance": ("tolerance", _as_written(parse_fraction)),
+    "settle": ("settle", _as_written(parse_settle)),
+}
+_OSCILLATOR: Keys = {
+    "nominal": ("nominal_hz", _quantity(parse_frequency)),
+    "landing": ("landing", _fraction),
+    "warm_up": ("warm_up", _warm_up),
+    "ageing_per_day": ("ageing_per_day", _fraction),
+    "white_fm": ("white_fm", _fraction),
+    "flicker_fm": ("flicker_fm", _fraction),
+    "random_walk_fm": ("random_walk_fm", _fraction),
+    "white_pm": ("white_pm_s", _duration),
+}
+_TRIMMER: Keys = {
+    "sensitivity": ("sensitivity", _fraction),
+    "backlash_turns": ("backlash_turns", _number),
+    "creep": ("creep", _number),
+    "creep_time": ("creep_s", _duration),
+    "tool_pull": ("tool_pull", _fraction),
+    "tool_time": ("tool_s", _duration),
+}
+_FRONT: Keys = {
+    "identity": ("identity", _text),
+    "gate_command": ("gate_command", _gate_command),
+    "gate": ("gate_s", _gate),
+    "gate_least": ("gate_least_s", _duration),
+    "gate_most": ("gate_most_s", _duration),
+    "dead_time": ("dead_s", _duration),
+    "continuous": ("continuous", _switch),
+}
+_COUNTING: Keys = {
+    "resolution": ("t_res_s", _duration),
+    "maximum": ("maximum_hz", _quantity(parse_frequency)),
+    "wild": ("wild", _number),
+    "wild_least": ("wild_least", _fraction),
+    "wild_most": ("wild_most", _fraction),
+}
+
+
+# ------------------------------------------------------------------ tables
+
+
+def _oscillator(table: Any, where: str, *, needs_nominal: bool = False) -> OscillatorSpec:
+    table = _table(table, where)
+    _known(table, [*_OSCILLATOR, "trimmer"], where)
+    if needs_nominal and "nominal" not in table:
+        raise UsageError(f'{where}: the key "nominal" is missing, such as nominal = "10 MHz".')
+    trimmer = _table(table.get("trimmer", {}), f"{where}.trimmer")
+    _known(trimmer, list(_TRIMMER), f"{where}.trimmer")
+    values = _fields({k: v for k, v in table.items() if k != "trimmer"}, _OSCILLATOR, where)
+    return OscillatorSpec(
+        **values, trimmer=TrimmerSpec(**_fields(trimmer, _TRIMMER, f"{where}.trimmer"))
+    )
+
+
+def _counter(table: Any, where: str, oscillators: Mapping[str, object]) -> CounterPlan:
+    table = _table(table, where)
+    _known(table, ["oscillator", *_FRONT, *_COUNTING, "time_base"], where)
+    oscillator = table.get("oscillator")
+    if not isinstance(oscillator, str) or oscillator not in oscillators:
+        raise UsageError(
+            f'{where}: the key "oscillator" must name one of: {", ".join(oscillators)}'
+            f"{_nearest(str(oscillator), list(oscillators))}."
+        )
+    return CounterPlan(
+        oscillator=oscillator,
+        front=ScpiCounterSpec(**_fields(table, _FRONT, where)),
+        counting=CountingSpec(**_fields(table, _COUNTING, where)),
+        time_base=_oscillator(table.get("time_base", {}), f"{where}.time_base"),
+    )
+
+
+def _fields(table: Mapping[str, Any], keys: Keys, where: str) -> dict[str, Any]:
+    fields = {}
+    for key, value in table.items():
+        if key in keys:
+            field, read = keys[key]
+            try:
+                fields[field] = read(value)
+            except (UsageError, QuantityError) as error:
+                raise UsageError(f"{where}.{key}: {error}") from error
+    return fields
+
+
+def _tables(top: Mapping[str, Any], key: str, where: str) -> dict[str, Any]:
+    tables = _table(top.get(key, {}), f"{where}: {key}")
+    return {name: _table(table, f"{where}: {key}.{name}") for name, table in tables.items()}
+
+
+def _table(value: Any, where: str) -> dict[str, Any]:
+    if not isinstance(value, dict):
+        raise UsageError(f"{where} must be a table, written [{where.rsplit(': ', 1)[-1]}].")
+    return value
+
+
+def _known(table: Mapping[str, Any], keys: list[str], where: str) -> None:
+    for key in table:
+        if key not in keys:
+            raise UsageError(
+                f"{where}: unknown key '{printable(key)}'{_nearest(key, keys)}. "
+                f"Known: {', '.join(keys)}."
+            )
+
+
+def _nearest(word: str, known: list[str]) -> str:
+    close = difflib.get_close_matches(word, known, n=1, cutoff=0.5)
+    return f"; did you mean '{close[0]}'?" if close else ""

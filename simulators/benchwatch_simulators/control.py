@@ -1,0 +1,157 @@
+"""The hand at a simulated bench: a line language apart from the counters' own sessions.
+
+Each line is a verb, what it needs, and the counter it concerns (may be left out where the
+bench has one). The answer is one line: ``ok``, a value, or ``error: `` and a sentence.
+
+| line | does | answer |
+|---|---|---|
+| ``turn TURNS [COUNTER]`` | turns the trimmer of the oscillator that counter measures | ``ok`` |
+| ``tool on|off [COUNTER]`` | rests a tool on that trimmer, or lifts it | ``ok`` |
+| ``truth [COUNTER]`` | | that oscillator's true offset now, its noise left out, a fraction |
+| ``signal on|off [COUNTER]`` | plugs the signal in or pulls it | ``ok`` |
+| ``reference on|off [COUNTER]`` | plugs the external reference in or pulls it | ``ok`` |
+| ``hangup [COUNTER]`` | drops every connection to that counter | ``ok`` |
+| ``heard [COUNTER]`` | | the newest messages it was sent, a JSON list |
+| ``remote [COUNTER]`` | | ``yes`` or ``no``: is the front panel locked to the bus |
+| ``time`` | | seconds since the bench was switched on |
+| ``names`` | | the counters, with blanks between |
+"""
+
+import json
+import math
+from typing import Protocol
+
+from benchwatch.errors import UsageError
+from benchwatch.quantity import printable
+
+
+class Bench(Protocol):
+    """What the hand can reach."""
+
+    @property
+    def names(self) -> list[str]:
+        """The counters."""
+
+    @property
+    def now_s(self) -> float:
+        """Seconds since the bench was switched on."""
+
+    def turn(self, counter: str, amount: float) -> None:
+        """Turn a trimmer."""
+
+    def rest_tool(self, counter: str, on: bool) -> None:
+        """Rest a tool on a trimmer, or lift it."""
+
+    def truth(self, counter: str) -> float:
+        """Return the true offset now."""
+
+    def plug_signal(self, counter: str, on: bool) -> None:
+        """Plug the signal in or pull it."""
+
+    def plug_reference(self, counter: str, on: bool) -> None:
+        """Plug the reference in or pull it."""
+
+    def hang_up(self, counter: str) -> None:
+        """Drop every connection to a counter."""
+
+    def heard(self, counter: str) -> list[str]:
+        """Return the newest messages a counter was sent."""
+
+    def is_remote(self, counter: str) -> bool:
+        """Tell whether a counter's front panel is locked to the bus."""
+
+
+_FORMS = {
+    "turn": "turn TURNS [COUNTER]",
+    "tool": "tool on|off [COUNTER]",
+    "truth": "truth [COUNTER]",
+    "signal": "signal on|off [COUNTER]",
+    "reference": "reference on|off [COUNTER]",
+    "hangup": "hangup [COUNTER]",
+    "heard": "heard [COUNTER]",
+    "remote": "remote [COUNTER]",
+    "time": "time",
+    "names": "names",
+}
+_WITH_VALUE = {"turn", "tool", "signal", "reference"}
+_MOST_TURNS = 100.0
+
+
+class Control:
+    """Executes lines of the language on a bench."""
+
+    def __init__(self, bench: Bench) -> None:
+        self._bench = bench
+
+    def execute(self, message: str) -> str | None:
+        """Execute one line; an empty one has no answer."""
+        words = message.split()
+        if not words:
+            return None
+        try:
+            return self._run(words[0].lower(), words[1:])
+        except UsageError as error:
+            return f"error: {error}"
+
+    def overrun(self) -> None:
+        """A line far too long is dropped without an answer."""
+
+    def _run(self, verb: str, words: list[str]) -> str:
+        if verb not in _FORMS:
+            raise UsageError(f"unknown '{printable(verb)}'. Known: {'; '.join(_FORMS.values())}")
+        if verb == "time":
+            return f"{self._bench.now_s:.6f}"
+        if verb == "names":
+            return " ".join(self._bench.names)
+        value = ""
+        if verb in _WITH_VALUE:
+            if not words:
+                raise UsageError(f"expected: {_FORMS[verb]}")
+            value, words = words[0], words[1:]
+        return self._act(verb, value, self._counter(verb, words))
+
+    def _counter(self, verb: str, words: list[str]) -> str:
+        if len(words) == 1:
+            return words[0]
+        if not words and len(self._bench.names) == 1:
+            return self._bench.names[0]
+        raise UsageError(
+            f"expected: {_FORMS[verb]}; the counters are {', '.join(self._bench.names)}"
+        )
+
+    def _act(self, verb: str, value: str, counter: str) -> str:
+        bench = self._bench
+        answer = "ok"
+        if verb == "turn":
+            bench.turn(counter, _turns(value))
+        elif verb == "tool":
+            bench.rest_tool(counter, _on(value))
+        elif verb == "signal":
+            bench.plug_signal(counter, _on(value))
+        elif verb == "reference":
+            bench.plug_reference(counter, _on(value))
+        elif verb == "hangup":
+            bench.hang_up(counter)
+        elif verb == "truth":
+            answer = f"{bench.truth(counter):+.12e}"
+        elif verb == "remote":
+            answer = "yes" if bench.is_remote(counter) else "no"
+        else:
+            answer = json.dumps(bench.heard(counter))
+        return answer
+
+
+def _on(text: str) -> bool:
+    if text.lower() not in ("on", "off"):
+        raise UsageError(f"expected on or off, not '{printable(text)}'")
+    return text.lower() == "on"
+
+
+def _turns(text: str) -> float:
+    try:
+        turns = float(text)
+    except ValueError:
+        turns = math.nan
+    if not abs(turns) <= _MOST_TURNS:
+        raise UsageError(f"'{printable(text)}' is no number of turns, such as 0.1 or -0.01")
+    return turns

@@ -1,0 +1,92 @@
+"""When a counter's gates open and close: single, continuous, or waiting for a trigger.
+
+Nothing runs in the background: where the gates of a running counter lie follows from when
+it was started, and a gate is counted when its reading is asked for.
+"""
+
+import math
+from collections.abc import Callable
+from decimal import Decimal
+
+Count = Callable[[float, float], Decimal | None]
+"""(start_s, gate_s) to hertz; None without a signal."""
+
+_SLIP_S = 1e-9
+"""Rounding of clock arithmetic; far below any gate."""
+
+
+class Cycle:
+    """The trigger state of one counter.
+
+    Args:
+        count: counts one gate.
+        dead_s: pause between the gates of a running counter.
+    """
+
+    def __init__(self, count: Count, dead_s: float) -> None:
+        self._count = count
+        self._dead = dead_s
+        self._gate = 0.0
+        self._started: float | None = None
+        self._done: tuple[int, Decimal | None] | None = None
+        self.continuous = False
+        self.armed = False
+
+    def initiate(self, at_s: float, gate_s: float) -> None:
+        """Open a gate at `at_s`: one, or one after another while `continuous`."""
+        self.armed = False
+        self._started = at_s
+        self._gate = gate_s
+        self._done = None
+
+    def arm(self) -> None:
+        """Wait for a trigger."""
+        self.forget()
+        self.armed = True
+
+    def forget(self) -> None:
+        """Stop, and make what was measured invalid."""
+        self.armed = False
+        self._started = None
+        self._done = None
+
+    def abort(self, at_s: float) -> None:
+        """Stop a gate that is under way; a finished reading stays."""
+        self.armed = False
+        if self._started is not None and self._latest(at_s) < 0:
+            self._started = None
+
+    def ready_s(self, at_s: float) -> float | None:
+        """Return when a reading is there: `at_s` or later; None when none is coming."""
+        if self._started is None:
+            return None
+        return max(at_s, self._started + self._gate)
+
+    def is_busy(self, at_s: float) -> bool:
+        """True while a single gate is open or a trigger awaited."""
+        if self.armed:
+            return True
+        return self._started is not None and not self.continuous and self._latest(at_s) < 0
+
+    def reading(self, at_s: float) -> Decimal | None:
+        """Return the newest complete reading; the same one until the next gate has closed.
+
+        Raises:
+            LookupError: there is none.
+        """
+        number = -1 if self._started is None else self._latest(at_s)
+        if self._started is None or number < 0:
+            raise LookupError
+        if self._done is None or self._done[0] != number:
+            start_s = self._started + number * (self._gate + self._dead)
+            self._done = (number, self._count(start_s, self._gate))
+        return self._done[1]
+
+    def _latest(self, at_s: float) -> int:
+        """Number of the newest gate that has closed by `at_s`; -1 for none."""
+        assert self._started is not None
+        since_s = at_s - self._started - self._gate + _SLIP_S
+        if since_s < 0:
+            return -1
+        period_s = max(self._gate + self._dead, 1e-4)
+        return math.floor(since_s / period_s) if self.continuous else 0

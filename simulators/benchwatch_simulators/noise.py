@@ -1,0 +1,185 @@
+"""Noise of an oscillator as a function of time and seed, made on demand.
+
+A process here is a frequency (fractional) given at equally spaced nodes; what is asked for
+is its integral, the time error. The nodes are made a block at a time by a counter-based
+generator keyed by (seed, stream, block), so a process can be asked about any stretch of
+time, costs nothing where nobody looks, and does not depend on who asked before.
+
+Levels are Allan deviations, as noise laws give them (IEEE 1139-2008 annex; SP 1065):
+white FM falls with 1/sqrt(tau), flicker FM is flat, random-walk FM rises with sqrt(tau).
+"""
+
+import math
+from itertools import accumulate, pairwise
+
+import numpy as np
+
+_BLOCK = 512
+"""Nodes made at a time."""
+_KEPT = 4
+"""Blocks kept; gates look back a little, never far."""
+
+_WHITE_SPACING_S = 0.01
+_WALK_SPACING_S = 0.5
+_PHASE_SPACING_S = 0.001
+_SHORTEST_OCTAVE_S = 0.25
+_OCTAVES = 20
+"""From 0.25 s to 1.5 days: flicker FM is hidden by white FM below, and flat between."""
+
+_Block = tuple[list[float], list[float]]
+
+
+def normals(seed: int, stream: int, block: int, count: int = _BLOCK) -> list[float]:
+    """Return `count` standard normal values that depend on the three numbers only."""
+    key = np.array([seed & (2**64 - 1), stream], dtype=np.uint64)
+    counter = np.array([0, block, 0, 0], dtype=np.uint64)
+    generator = np.random.Generator(np.random.Philox(key=key, counter=counter))
+    values: list[float] = generator.standard_normal(count).tolist()
+    return values
+
+
+class Held:
+    """Independent frequencies of spread `sigma`, each held for `spacing_s`: white FM."""
+
+    def __init__(self, seed: int, stream: int, sigma: float, spacing_s: float) -> None:
+        self._seed = seed
+        self._stream = stream
+        self._sigma = sigma
+        self._spacing = spacing_s
+        self._blocks: dict[int, _Block] = {}
+        self._shift = self._shift_s()
+
+    def _shift_s(self) -> float:
+        return 0.0
+
+    def _nodes(self, block: int) -> list[float]:
+        return normals(self._seed, self._stream, block)
+
+    def _areas(self, nodes: list[float]) -> list[float]:
+        return list(accumulate(nodes, initial=0.0))
+
+    def _within(self, nodes: list[float], cell: int, part: float) -> float:
+        return nodes[cell] * part
+
+    def integral(self, start_s: float, end_s: float) -> float:
+        """Return the integral of the process over [start_s, end_s], in seconds."""
+        width = self._spacing
+        first, start = divmod((start_s + self._shift) / width, _BLOCK)
+        last, end = divmod((end_s + self._shift) / width, _BLOCK)
+        total = self._area(int(last), end) - self._area(int(first), start)
+        for block in range(int(first), int(last)):
+            total += self._area(block, float(_BLOCK))
+        return total * self._sigma * width
+
+    def _area(self, block: int, position: float) -> float:
+        nodes, areas = self._block(block)
+        cell = int(position)
+        if cell >= _BLOCK:
+            return areas[_BLOCK]
+        return areas[cell] + self._within(nodes, cell, position - cell)
+
+    def _block(self, block: int) -> _Block:
+        found = self._blocks.get(block)
+        if found is None:
+            nodes = self._nodes(block)
+            found = (nodes, self._areas(nodes))
+            while len(self._blocks) >= _KEPT:
+                del self._blocks[next(iter(self._blocks))]
+            self._blocks[block] = found
+        return found
+
+
+class Ramped(Held):
+    """Independent nodes joined by straight lines: one octave of flicker FM.
+
+    The lattice is shifted by a part of its spacing, so that octaves share no corners.
+    """
+
+    def _shift_s(self) -> float:
+        return self._spacing * (math.sin(self._stream * 12.9898) * 43758.5453 % 1.0)
+
+    def _nodes(self, block: int) -> list[float]:
+        return [*super()._nodes(block), normals(self._seed, self._stream, block + 1, 1)[0]]
+
+    def _areas(self, nodes: list[float]) -> list[float]:
+        halves = ((a + b) / 2 for a, b in pairwise(nodes))
+        return list(accumulate(halves, initial=0.0))
+
+    def _within(self, nodes: list[float], cell: int, part: float) -> float:
+        here = nodes[cell]
+        return part * (here + (nodes[cell + 1] - here) * part / 2)
+
+
+class Walk(Ramped):
+    """Nodes that add up independent steps, joined by straight lines: random-walk FM."""
+
+    def __init__(self, seed: int, stream: int, sigma: float, spacing_s: float) -> None:
+        super().__init__(seed, stream, sigma, spacing_s)
+        self._starts = [0.0]
+
+    def _shift_s(self) -> float:
+        return 0.0
+
+    def _nodes(self, block: int) -> list[float]:
+        while len(self._starts) <= block + 1:
+            steps = normals(self._seed, self._stream, len(self._starts) - 1)
+            self._starts.append(self._starts[-1] + math.fsum(steps))
+        steps = normals(self._seed, self._stream, block)
+        return list(accumulate(steps, initial=self._starts[block]))
+
+
+class FrequencyNoise:
+    """White, flicker and random-walk FM together.
+
+    Args:
+        seed: makes the noise; the same seed is the same noise.
+        white: Allan deviation at 1 s of the white FM.
+        flicker: Allan deviation of the flicker FM, the same at every averaging time.
+        walk: Allan deviation at 1 s of the random-walk FM.
+    """
+
+    def __init__(self, seed: int, *, white: float, flicker: float, walk: float) -> None:
+        self._parts: list[Held] = []
+        if white > 0:
+            # AVAR = h0/(2 tau), the variance of a mean over tau: sigma1^2/spacing at a node.
+            sigma = white / math.sqrt(_WHITE_SPACING_S)
+            self._parts.append(Held(seed, 1, sigma, _WHITE_SPACING_S))
+        if walk > 0:
+            # Steps of variance q a second have AVAR q tau/3, hence q = 3 sigma1^2.
+            sigma = walk * math.sqrt(3 * _WALK_SPACING_S)
+            self._parts.append(Walk(seed, 2, sigma, _WALK_SPACING_S))
+        if flicker > 0:
+            # A ramped lattice has S(f) = 2 s^2 L sinc^4(fL). Summed over octaves of L, f S(f)
+            # is (2 s^2/ln 2) times the integral of sinc^4 from 0, which is 1/3; it must be
+            # h-1 = AVAR/(2 ln 2), hence s^2 = 0.75 AVAR.
+            sigma = flicker * math.sqrt(0.75)
+            self._parts += [
+                Ramped(seed, 10 + octave, sigma, _SHORTEST_OCTAVE_S * 2.0**octave)
+                for octave in range(_OCTAVES)
+            ]
+
+    def integral(self, start_s: float, end_s: float) -> float:
+        """Return the time error gathered over [start_s, end_s], in seconds."""
+        return sum(part.integral(start_s, end_s) for part in self._parts)
+
+
+class PhaseNoise:
+    """White PM: an independent time error of `sigma_s` at every millisecond."""
+
+    _COUNT = 32
+
+    def __init__(self, seed: int, sigma_s: float) -> None:
+        self._seed = seed
+        self._sigma = sigma_s
+        self._blocks: dict[int, list[float]] = {}
+
+    def at(self, time_s: float) -> float:
+        """Return the time error at `time_s`, in seconds."""
+        if self._sigma == 0:
+            return 0.0
+        block, position = divmod(int(time_s / _PHASE_SPACING_S), self._COUNT)
+        if block not in self._blocks:
+            while len(self._blocks) >= _KEPT:
+                del self._blocks[next(iter(self._blocks))]
+            self._blocks[block] = normals(self._seed, 3, block, self._COUNT)
+        return self._sigma * self._blocks[block][position]

@@ -1,0 +1,92 @@
+"""The errors of SCPI-1999 (volume 2, chapter 21.8, from memory) and their queue."""
+
+from collections import deque
+
+NO_ERROR = '0,"No error"'
+
+MESSAGES = {
+    -101: "Invalid character",
+    -102: "Syntax error",
+    -103: "Invalid separator",
+    -104: "Data type error",
+    -108: "Parameter not allowed",
+    -109: "Missing parameter",
+    -111: "Header separator error",
+    -112: "Program mnemonic too long",
+    -113: "Undefined header",
+    -114: "Header suffix out of range",
+    -120: "Numeric data error",
+    -123: "Exponent too large",
+    -124: "Too many digits",
+    -131: "Invalid suffix",
+    -138: "Suffix not allowed",
+    -141: "Invalid character data",
+    -151: "Invalid string data",
+    -168: "Block data not allowed",
+    -171: "Invalid expression",
+    -211: "Trigger ignored",
+    -213: "Init ignored",
+    -214: "Trigger deadlock",
+    -221: "Settings conflict",
+    -222: "Data out of range",
+    -224: "Illegal parameter value",
+    -230: "Data corrupt or stale",
+    -350: "Queue overflow",
+    -363: "Input buffer overrun",
+    -410: "Query INTERRUPTED",
+    -420: "Query UNTERMINATED",
+    -440: "Query UNTERMINATED after indefinite response",
+}
+
+_DEPTH = 20
+_DETAIL = 60
+
+
+class ScpiError(Exception):
+    """One error of the standard; `code` decides its class and its event bit."""
+
+    def __init__(self, code: int, detail: str = "") -> None:
+        self.code = code
+        self.detail = "".join(c for c in detail if " " <= c <= "~" and c != '"')[:_DETAIL]
+        super().__init__(self.text)
+
+    @property
+    def text(self) -> str:
+        """The error as ``SYSTem:ERRor?`` reports it."""
+        detail = f";{self.detail}" if self.detail else ""
+        return f'{self.code},"{MESSAGES[self.code]}{detail}"'
+
+    @property
+    def event_bit(self) -> int:
+        """Its bit in the standard event status register (IEEE 488.2 clause 11.5.1)."""
+        return {1: 32, 2: 16, 3: 8, 4: 4}[-self.code // 100]
+
+    @property
+    def is_command_error(self) -> bool:
+        """True when the rest of the message can't be trusted."""
+        return -200 < self.code <= -100
+
+
+class ErrorQueue:
+    """First in, first out; when it is full the newest gives way to -350."""
+
+    def __init__(self) -> None:
+        self._errors: deque[str] = deque()
+
+    def __len__(self) -> int:
+        return len(self._errors)
+
+    def push(self, error: ScpiError) -> None:
+        """Queue an error; the last place is kept for -350."""
+        if len(self._errors) < _DEPTH:
+            self._errors.append(error.text)
+        else:
+            self._errors[-1] = ScpiError(-350).text
+
+    def pop(self) -> str:
+        """Return and forget the oldest error, or ``0,"No error"``."""
+        return self._errors.popleft() if self._errors else NO_ERROR
+
+    def clear(self) -> None:
+        """Forget all."""
+        self._errors.clear()
