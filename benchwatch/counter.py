@@ -67,26 +67,42 @@ class Measurement:
 class Link(Protocol):
     """The guarded session a driver speaks through; one owner thread, whole lines only.
 
-    Every method raises `LinkLost` when the peer is gone and `ReplyTimeout` when no whole
-    line came before the deadline. After a timeout the link resyncs by itself before the
-    next `ask`, so that a late reply is never taken for the answer to a newer question.
+    Every method raises `LinkLost` when the peer is gone or the run is being stopped. Before
+    an `ask` the link drops what is already on its way, so a late reply that has arrived is
+    never taken for the answer to a newer question. A reply that is still to come can't be
+    dropped: after a `ReplyTimeout` a driver asks something whose answer it knows (such as
+    the identity), and skips lines until that comes.
     """
 
     @property
     def resource(self) -> str:
         """The resource string the link was opened with."""
 
+    def now(self) -> float:
+        """Monotonic seconds, on the clock of the run."""
+
     def tell(self, command: str) -> None:
         """Send one command line; the terminator is added."""
 
     def hear(self, timeout_s: float) -> str:
-        """Return the next whole line, without its terminator, within `timeout_s`."""
+        """Return the next whole line, without its terminator, within `timeout_s`.
+
+        Raises:
+            ReplyTimeout: no whole line came; a torn one is dropped to its end.
+            ReplyError: a line too long to be a reply.
+        """
 
     def ask(self, query: str, timeout_s: float) -> str:
-        """Send `query` and return its reply line."""
+        """Send `query` and return its reply line; raises as `hear`."""
 
     def resync(self) -> None:
         """Drop whatever is on its way, until the line has been silent for a moment."""
+
+    def pause(self, timeout_s: float) -> None:
+        """Wait, but not past a stop of the run."""
+
+    def close(self) -> None:
+        """Let go of the instrument; for whoever opened the link, never for a driver."""
 
 
 class Counter(Protocol):

@@ -1,0 +1,109 @@
+"""From what a driver measured to a `Reading`: stamps, exact offset, plausible range, flags."""
+
+import math
+from decimal import Decimal
+from typing import Final
+
+from benchwatch.clock import Clock
+from benchwatch.counter import Measurement, TimeBase
+from benchwatch.errors import NoReadings, ReplyError, UsageError
+from benchwatch.quantity import difference, format_frequency, round_nominal
+from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, REPEAT, Flag, Reading
+
+PLAUSIBLE: Final = Decimal("1e-3")
+"""Fraction of the nominal. Every source worth trimming is far inside it, and a reply that
+lost a digit or half its exponent is far outside."""
+HANDFUL: Final = 5
+"""After so many implausible readings, and no other, the nominal is wrong and not the counter."""
+
+
+class ReadingMaker:
+    """Makes the readings of one counter; knows its nominal, gate and time base."""
+
+    def __init__(
+        self, counter: str, nominal: Decimal | None, *, clock: Clock, origin_s: float
+    ) -> None:
+        self.gate_s: float | None = None
+        self._counter = counter
+        self._clock = clock
+        self._origin_s = origin_s
+        self._implausible = 0
+        self._made = 0
+        self._standing: frozenset[Flag] = frozenset()
+        self.nominal: Decimal | None = None
+        if nominal is not None:
+            self._take_nominal(nominal)
+
+    def take_time_base(self, time_base: TimeBase) -> None:
+        """Mark the readings from now on by the counter's own oscillator, or not."""
+        internal = time_base.source == "internal"
+        self._standing = frozenset({INTERNAL_TIMEBASE}) if internal else frozenset()
+
+    def make(self, measurement: Measurement) -> Reading:
+        """Make a reading, stamped at the middle of its gate.
+
+        Raises:
+            ReplyError: it lies more than a part in 1000 from the nominal.
+            NoReadings: so did a handful of others, and none was nearer.
+            UsageError: no nominal was given, and the first reading is near no round number.
+        """
+        now_s = self._clock.monotonic()
+        arrived_s = now_s if measurement.arrived_s is None else measurement.arrived_s
+        age_s = now_s - arrived_s + (self.gate_s or 0.0) / 2
+        flags = self._standing
+        if measurement.repeat:
+            flags |= {REPEAT}
+        value = measurement.value_hz
+        text, frequency_hz, offset_hz, offset = "", math.nan, math.nan, math.nan
+        if value is None:
+            flags |= {OVERRANGE}
+        else:
+            nominal = self._plausible(value)
+            text, frequency_hz = f"{value:f}", float(value)
+            offset_hz, offset = difference(value, nominal)
+            self._made += 1
+        return Reading(
+            counter=self._counter,
+            utc_s=self._clock.utc() - age_s,
+            elapsed_s=max(now_s - age_s - self._origin_s, 0.0),
+            gate_s=self.gate_s,
+            text=text,
+            frequency_hz=frequency_hz,
+            offset_hz=offset_hz,
+            offset=offset,
+            resolution_hz=measurement.resolution_hz,
+            flags=flags,
+        )
+
+    def _plausible(self, value: Decimal) -> Decimal:
+        """Return the nominal if `value` is believable beside it."""
+        if self.nominal is None:
+            self._guess_nominal(value)
+        assert self.nominal is not None
+        if self._lowest <= value <= self._highest:
+            self._implausible = 0
+            return self.nominal
+        self._implausible += 1
+        here, expected = format_frequency(value), format_frequency(self.nominal)
+        if self._implausible >= HANDFUL and not self._made:
+            raise NoReadings(
+                f"'{self._counter}' reads {here} and the nominal is {expected}: they are more "
+                f"than a part in 1000 apart. Check --nominal, and which signal is connected."
+            )
+        raise ReplyError(
+            f"a reading of {here} is nowhere near the nominal of {expected}. It was not used."
+        )
+
+    def _guess_nominal(self, value: Decimal) -> None:
+        guess = round_nominal(value)
+        if guess is None:
+            raise UsageError(
+                f"'{self._counter}' reads {format_frequency(value)}, which is near no round "
+                "number. Say what it should be, such as --nominal 10MHz."
+            )
+        self._take_nominal(guess)
+
+    def _take_nominal(self, nominal: Decimal) -> None:
+        self.nominal = nominal
+        self._lowest = nominal * (1 - PLAUSIBLE)
+        self._highest = nominal * (1 + PLAUSIBLE)

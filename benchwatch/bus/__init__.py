@@ -1,0 +1,15 @@
+"""The instrument buses: the only room that imports PyVISA.
+
+    opening    open_link(): resource string -> guarded session
+    session    whole lines, deadlines, resync; one owner thread; what drivers call a link
+    wire       bytes on one bus; a new bus is a new wire here and an entry in `opening`
+    address    what a resource string says, checked before anything is opened
+    foreign    every exception of the libraries below, as one of ours
+
+PyVISA is imported when the first link is opened, not before: it costs 80 ms.
+"""
+
+from benchwatch.bus.opening import DEFAULT_BACKEND, open_link
+from benchwatch.bus.session import Session
+
+__all__ = ["DEFAULT_BACKEND", "Session", "open_link"]

@@ -1,0 +1,115 @@
+"""The one seam: every exception of PyVISA, its backends and the sockets, as one of ours.
+
+`opening_failed` speaks while a link is being opened, `link_failed` once it has worked.
+Both take any exception at all, because the libraries below raise bare ones too.
+"""
+
+import errno
+import socket
+from typing import Final
+
+from benchwatch.errors import (
+    BenchwatchError,
+    ConnectionFailed,
+    LinkLost,
+    ReplyTimeout,
+    UsageError,
+)
+from benchwatch.quantity import printable
+
+VISA_ERRORS: Final[dict[str, tuple[type[BenchwatchError], type[BenchwatchError]]]] = {
+    "Error": (ConnectionFailed, LinkLost),
+    "VisaIOError": (ConnectionFailed, LinkLost),
+    "VisaIOWarning": (ConnectionFailed, LinkLost),
+    "VisaTypeError": (ConnectionFailed, LinkLost),
+    "UnknownHandler": (ConnectionFailed, LinkLost),
+    "OSNotSupported": (UsageError, UsageError),
+    "InvalidBinaryFormat": (ConnectionFailed, LinkLost),
+    "InvalidSession": (ConnectionFailed, LinkLost),
+    "LibraryError": (UsageError, UsageError),
+}
+"""Name in pyvisa.errors -> (ours while opening, ours while in use)."""
+
+_NO_SUCH_NAME: Final = ("gaierror", "Name or service not known", "getaddrinfo failed")
+_WHY: Final = {
+    errno.ECONNREFUSED: "nothing listens on that port. Check the port number, and that the "
+    "counter's network interface or the simulator is on",
+    errno.EHOSTUNREACH: "the host can't be reached. Check its address and the network cable",
+    errno.ENETUNREACH: "there is no way to that network. Check the address and this computer's "
+    "network",
+    errno.ETIMEDOUT: "the host doesn't answer. Check its address, and that it is switched on",
+    errno.ENOTCONN: "the host can't be reached. Check its address and the network cable",
+    errno.EACCES: "this computer does not allow it. Check your permissions",
+    errno.EPERM: "this computer does not allow it. Check your permissions",
+    errno.ENOENT: "there is no such device. Check the name, and that it is plugged in",
+    errno.EMFILE: "too many files are open. Close some, or raise the limit",
+}
+
+
+def opening_failed(error: Exception, resource: str) -> BenchwatchError:
+    """Say why `resource` can't be opened."""
+    if isinstance(error, BenchwatchError):
+        return error
+    name = type(error).__name__
+    kind = VISA_ERRORS.get(_visa_name(error), (ConnectionFailed, LinkLost))[0]
+    code = _status(error)
+    if code in {"error_invalid_resource_name", "error_nonsupported_operation"}:
+        kind = UsageError
+    if isinstance(error, OSError) and error.errno in _WHY:
+        kind, why = ConnectionFailed, _WHY[error.errno]
+    elif isinstance(error, socket.gaierror) or any(hint in str(error) for hint in _NO_SUCH_NAME):
+        why = "there is no host of that name. Check how it is spelled"
+    elif code == "error_timeout" or "error_timeout" in str(error):
+        why = _WHY[errno.ETIMEDOUT]
+    elif code == "error_resource_not_found":
+        why = "nothing of that name is there. Check the resource string and the cable"
+    elif code:
+        why = f"the VISA library says {_plain(code)}. Check the resource string and the cable"
+    else:
+        why = f"{name}: {printable(str(error), 120)}. Check the resource string and the backend"
+    return kind(f"can't open {printable(resource)}: {why}.")
+
+
+def link_failed(error: Exception, resource: str, doing: str) -> BenchwatchError:
+    """Say how the link to `resource` broke while `doing` something ("reading", "sending")."""
+    if isinstance(error, BenchwatchError):
+        return error
+    kind = VISA_ERRORS.get(_visa_name(error), (ConnectionFailed, LinkLost))[1]
+    code = _status(error)
+    if code == "error_timeout" or isinstance(error, TimeoutError):
+        return ReplyTimeout(f"no reply in time while {doing}. Where: {printable(resource)}.")
+    if isinstance(error, EOFError | ConnectionResetError | BrokenPipeError):
+        why = "the counter closed the connection"
+    elif code:
+        why = f"the VISA library says {_plain(code)} while {doing}"
+    elif isinstance(error, OSError) and error.strerror:
+        why = f"the link broke while {doing} ({error.strerror.lower()})"
+    else:
+        why = f"the link broke while {doing} ({type(error).__name__}: {printable(str(error), 120)})"
+    return kind(f"{why}. Check power and cable of {printable(resource)}.")
+
+
+def backend_failed(error: Exception, backend: str) -> BenchwatchError:
+    """Say why the VISA library `backend` can't be used."""
+    return UsageError(
+        f"the VISA backend '{printable(backend)}' can't be used: {printable(str(error), 200)}. "
+        "Install it, or leave --backend out."
+    )
+
+
+def _visa_name(error: Exception) -> str:
+    """Name of the nearest class of pyvisa.errors that `error` is one of, or ''."""
+    for base in type(error).__mro__:
+        if base.__module__ == "pyvisa.errors":
+            return base.__name__
+    return ""
+
+
+def _status(error: Exception) -> str:
+    """Name of the VISA status code that `error` carries, such as ``error_timeout``."""
+    code = getattr(error, "error_code", None)
+    return "" if code is None else str(getattr(code, "name", code))
+
+
+def _plain(code: str) -> str:
+    return f"'{code.removeprefix('error_').replace('_', ' ')}'"

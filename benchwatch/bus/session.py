@@ -1,0 +1,169 @@
+"""The guarded session: whole lines over a wire, each under a deadline, never out of step.
+
+What the buses do wrong by themselves, and what is done about each, is said where it is done.
+"""
+
+import threading
+from typing import Final
+
+from benchwatch.bus.wire import Wire
+from benchwatch.clock import Clock
+from benchwatch.errors import LinkLost, ReplyError, ReplyTimeout, UsageError
+from benchwatch.quantity import printable
+
+SLICE_S: Final = 0.2
+"""Longest single wait, so that a stop is heard in the middle of a long gate."""
+LONGEST_LINE: Final = 4096
+"""Bytes. More without a terminator is no reply, and must not fill the memory."""
+SILENCE_S: Final = 0.02
+"""A peer that was silent for so long has sent what it had to send."""
+DRAIN_LIMIT_S: Final = 2.0
+"""A peer that still talks after this long can't be brought back into step."""
+
+
+class Session:
+    """A `benchwatch.counter.Link` over any wire.
+
+    It belongs to the thread that first uses it: two threads on one instrument get each
+    other's answers.
+    """
+
+    def __init__(self, wire: Wire, *, clock: Clock, cancel: threading.Event | None = None) -> None:
+        self._wire = wire
+        self._clock = clock
+        self._cancel = cancel or threading.Event()
+        self._owner: int | None = None
+        self._buffer = bytearray()
+        self._torn = False
+        """The beginning of the line on its way was lost: its tail would parse as a number."""
+        self._dirty = False
+        """An answer may still be on its way, and would be taken for the next one."""
+
+    @property
+    def resource(self) -> str:
+        """The resource string the link was opened with."""
+        return self._wire.resource
+
+    def now(self) -> float:
+        """Monotonic seconds."""
+        return self._clock.monotonic()
+
+    def tell(self, command: str) -> None:
+        """Send one command line; the terminator is added."""
+        self._own()
+        try:
+            data = command.encode("ascii") + b"\n"
+        except UnicodeEncodeError as error:
+            raise UsageError(
+                f"'{printable(command)}' can't be sent: commands are plain ASCII."
+            ) from error
+        if b"\n" in data[:-1] or b"\r" in data:
+            raise UsageError(f"'{printable(command)}' can't be sent: it is more than one line.")
+        self._wire.put(data)
+
+    def hear(self, timeout_s: float) -> str:
+        """Return the next whole line, without its terminator, within `timeout_s`.
+
+        Raises:
+            ReplyTimeout: no whole line came; what came of it is skipped later.
+            ReplyError: a line of more than 4 kB; the rest of it is skipped.
+            LinkLost: the peer is gone, or the wait was cancelled.
+        """
+        self._own()
+        deadline = self._clock.monotonic() + timeout_s
+        while True:
+            line = self._next_line()
+            if line is not None:
+                return line
+            self._check_cancel()
+            left = deadline - self._clock.monotonic()
+            if left <= 0:
+                self._torn = self._torn or bool(self._buffer)
+                self._buffer.clear()
+                self._dirty = True
+                raise ReplyTimeout(
+                    f"no reply within {timeout_s:.3g} s. Check the counter's signal, gate and "
+                    f"trigger, and the cable of {printable(self.resource)}."
+                )
+            self._buffer += self._wire.take(min(left, SLICE_S))
+
+    def ask(self, query: str, timeout_s: float) -> str:
+        """Send `query` and return its reply line; what was there before is not its reply."""
+        self._own()
+        if self._dirty or self._buffer or self._wire.waiting():
+            self.resync()
+        self.tell(query)
+        return self.hear(timeout_s)
+
+    def resync(self) -> None:
+        """Drop whatever is on its way, until the line has been silent for 20 ms.
+
+        Raises:
+            LinkLost: the peer is gone, or never falls silent.
+        """
+        self._own()
+        deadline = self._clock.monotonic() + DRAIN_LIMIT_S
+        if self._buffer:
+            self._torn = not self._buffer.endswith(b"\n")
+            self._buffer.clear()
+        while dropped := self._wire.take(SILENCE_S):
+            self._torn = not dropped.endswith(b"\n")
+            self._check_cancel()
+            if self._clock.monotonic() > deadline:
+                raise LinkLost(
+                    f"the counter talks without being asked and can't be brought into step. "
+                    f"Is {printable(self.resource)} a talk-only counter? Choose its driver."
+                )
+        self._dirty = False
+
+    def pause(self, timeout_s: float) -> None:
+        """Wait, but not past a stop.
+
+        Raises:
+            LinkLost: the wait was cancelled.
+        """
+        self._own()
+        self._clock.wait(self._cancel, timeout_s)
+        self._check_cancel()
+
+    def close(self) -> None:
+        """Let go of the instrument; for whoever opened the link, never for a driver."""
+        self._wire.close()
+
+    def _next_line(self) -> str | None:
+        """Take the first whole line out of the buffer."""
+        while (end := self._buffer.find(b"\n")) >= 0:
+            line = bytes(self._buffer[:end])
+            del self._buffer[: end + 1]
+            if self._torn:
+                self._torn = False
+                continue
+            if len(line) > LONGEST_LINE:
+                raise self._too_long()
+            # latin-1 gives every byte a character: garbage becomes a line that no parser takes
+            return line.rstrip(b"\r").decode("latin-1")
+        if self._torn:
+            self._buffer.clear()
+        elif len(self._buffer) > LONGEST_LINE:
+            self._buffer.clear()
+            self._torn = True
+            self._dirty = True
+            raise self._too_long()
+        return None
+
+    def _too_long(self) -> ReplyError:
+        return ReplyError(
+            f"a reply of more than {LONGEST_LINE} bytes is no reading. "
+            f"Does {printable(self.resource)} send something else than lines of text?"
+        )
+
+    def _check_cancel(self) -> None:
+        if self._cancel.is_set():
+            self._dirty = True
+            raise LinkLost("the wait for the counter was stopped.")
+
+    def _own(self) -> None:
+        me = threading.get_ident()
+        if self._owner is None:
+            self._owner = me
+        assert self._owner == me, "a link belongs to one thread"

@@ -1,0 +1,162 @@
+"""Bytes on one bus: `Wire`, and the wires there are.
+
+A wire never waits longer than it is told, never waits for a terminator, and loses no byte.
+"""
+
+import select
+import socket
+from typing import Any, Final, Protocol
+
+from benchwatch.bus.foreign import link_failed
+from benchwatch.errors import LinkLost
+
+CHUNK: Final = 4096
+"""Bytes taken at once."""
+PUT_TIMEOUT_S: Final = 2.0
+"""A peer that takes no bytes for this long is gone."""
+
+
+class Wire(Protocol):
+    """What a session needs of a bus. Every method raises `LinkLost` when the peer is gone."""
+
+    @property
+    def resource(self) -> str:
+        """The resource string."""
+
+    def take(self, timeout_s: float) -> bytes:
+        """Return the bytes that are there, waiting up to `timeout_s` for the first; or b''."""
+
+    def waiting(self) -> bool:
+        """True when bytes are known to be there; False too where the bus can't tell."""
+
+    def put(self, data: bytes) -> None:
+        """Send `data`."""
+
+    def close(self) -> None:
+        """Let go of the peer; never fails, may be called twice."""
+
+
+class VisaWire:
+    """Any message-based VISA resource, through any backend, a byte at a time.
+
+    Reading single bytes is slow, and it is the one way in which no backend loses any: a
+    larger read that runs into its timeout drops what it has.
+    """
+
+    def __init__(self, instrument: Any, resource: str) -> None:
+        self._instrument = instrument
+        self._visalib: Any = instrument.visalib
+        self._handle: Any = instrument.session
+        self._resource = resource
+        self._closed = False
+
+    @property
+    def resource(self) -> str:
+        """The resource string."""
+        return self._resource
+
+    def take(self, timeout_s: float) -> bytes:
+        """Return one byte, or two where the bus says that it ended a message, or b''."""
+        try:
+            self._instrument.timeout = max(timeout_s, 0.001) * 1000
+            with self._visalib.ignore_warning(self._handle, *self._instrument_warnings()):
+                data, status = self._visalib.read(self._handle, 1)
+        except Exception as error:
+            if getattr(getattr(error, "error_code", None), "name", "") == "error_timeout":
+                return b""
+            raise link_failed(error, self._resource, "reading") from error
+        ended = getattr(status, "name", "") == "success"
+        return bytes(data) + (b"\n" if ended and data and data != b"\n" else b"")
+
+    def waiting(self) -> bool:
+        """False: VISA can't tell without waiting."""
+        return False
+
+    def put(self, data: bytes) -> None:
+        """Send `data`."""
+        try:
+            self._instrument.timeout = PUT_TIMEOUT_S * 1000
+            self._instrument.write_raw(data)
+        except Exception as error:
+            raise link_failed(error, self._resource, "sending") from error
+
+    def close(self) -> None:
+        """Close the VISA session, and forget its handle, which PyVISA-py would keep."""
+        if self._closed:
+            return
+        self._closed = True
+        try:
+            self._instrument.close()
+        except Exception as error:  # noqa: BLE001 - whatever broke, the peer is let go of
+            self._close_error = link_failed(error, self._resource, "closing")
+        sessions = getattr(self._visalib, "sessions", None)
+        if isinstance(sessions, dict):
+            sessions.pop(self._handle, None)
+
+    @staticmethod
+    def _instrument_warnings() -> tuple[Any, ...]:
+        from pyvisa.constants import StatusCode  # noqa: PLC0415 - PyVISA is loaded by now
+
+        return (StatusCode.success_max_count_read,)
+
+
+class SocketWire(VisaWire):
+    """A raw TCP socket that PyVISA-py opened.
+
+    PyVISA-py's own read can't tell a closed peer from silence and spins on it, so the
+    session's socket is watched here: select says that something is there, a look at the
+    bytes without taking them (MSG_PEEK) says how many, or that the stream has ended, and
+    exactly these are then read.
+    """
+
+    def __init__(self, instrument: Any, resource: str, sock: socket.socket) -> None:
+        super().__init__(instrument, resource)
+        self._socket = sock
+        self._prepare()
+        self._ignored = self._visalib.ignore_warning(self._handle, *self._instrument_warnings())
+        self._ignored.__enter__()
+
+    def take(self, timeout_s: float) -> bytes:
+        """Return up to 4 kB of what is there, waiting up to `timeout_s` for the first byte."""
+        try:
+            if not select.select((self._socket,), (), (), timeout_s)[0]:
+                return b""
+            there = len(self._socket.recv(CHUNK, socket.MSG_PEEK))
+            if there == 0:
+                raise EOFError  # noqa: TRY301 - mapped with all the others below
+            data: bytes = self._visalib.read(self._handle, there)[0]
+        except Exception as error:
+            raise link_failed(error, self._resource, "reading") from error
+        return data
+
+    def waiting(self) -> bool:
+        """True when bytes, or the end of the stream, are there."""
+        return bool(select.select((self._socket,), (), (), 0)[0])
+
+    def put(self, data: bytes) -> None:
+        """Send `data`, but never to a peer that takes nothing: PyVISA-py would wait for ever."""
+        try:
+            if not select.select((), (self._socket,), (), PUT_TIMEOUT_S)[1]:
+                raise LinkLost(  # noqa: TRY301 - passes through the mapping below unchanged
+                    f"the counter takes no commands for {PUT_TIMEOUT_S:g} s. "
+                    f"Check power and cable of {self._resource}."
+                )
+            self._visalib.write(self._handle, data)
+        except Exception as error:
+            raise link_failed(error, self._resource, "sending") from error
+
+    def _prepare(self) -> None:
+        """Find out whether the connection stands: PyVISA-py also "opens" a refused port.
+
+        Raises:
+            OSError: it does not.
+        """
+        refused = self._socket.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+        if refused:
+            raise OSError(refused, "connection failed")
+        self._socket.getpeername()
+        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+        for option, value in (("TCP_KEEPIDLE", 30), ("TCP_KEEPINTVL", 10), ("TCP_KEEPCNT", 3)):
+            if hasattr(socket, option):
+                self._socket.setsockopt(socket.IPPROTO_TCP, getattr(socket, option), value)

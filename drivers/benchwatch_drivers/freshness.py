@@ -1,0 +1,73 @@
+"""Tells a new measurement of a free-running counter from one that it hands out again."""
+
+from collections import deque
+from decimal import Decimal
+from typing import Final
+
+PERIODS: Final = 1.25
+"""A result unchanged for this many measuring periods was measured anew, and came out equal."""
+UNKNOWN_PERIOD_S: Final = 1.0
+"""With neither a gate nor a change seen, an unchanged result is shown as a repeat this often."""
+DIGITS: Final = 3
+"""Counters whose neighbouring results differ by no more last digits often repeat one rightly."""
+EVIDENCE: Final = 4
+"""So many differences must be known before an equal result is thought implausible."""
+
+
+class Freshness:
+    """Judges the results of one counter, in the order in which they were polled.
+
+    A changed result is new. An unchanged one is too young to judge until the measuring
+    period is over: the gate, or the shortest time between two changes, which counts the
+    dead time in. After that it is a new measurement that came out equal, unless results
+    have so far always differed by many digits: then the counter has stopped measuring.
+    """
+
+    def __init__(self, gate_s: float | None = None) -> None:
+        self.gate_s = gate_s
+        self._value: Decimal | None = None
+        self._accepted_s = 0.0
+        self._changed_s: float | None = None
+        self._shortest_s: float | None = None
+        self._steps: deque[float] = deque(maxlen=16)
+
+    def judge(self, value: Decimal, last_digit: float, at_s: float, poll_s: float) -> bool | None:
+        """Return True for a new result, False for a repeat, None when it is too early to say.
+
+        Args:
+            value: The result, in hertz.
+            last_digit: Weight of its last digit, in hertz.
+            at_s: When it was polled, monotonic seconds.
+            poll_s: Time between polls, the uncertainty of `at_s` as the time of a change.
+        """
+        if value != self._value:
+            self._learn(value, last_digit, at_s)
+            return True
+        period_s = self._period_s()
+        if period_s is None:
+            if at_s - self._accepted_s < UNKNOWN_PERIOD_S:
+                return None
+            self._accepted_s = at_s
+            return False
+        if at_s - self._accepted_s < PERIODS * period_s + poll_s:
+            return None
+        self._accepted_s = at_s
+        return self._equal_is_plausible()
+
+    def _period_s(self) -> float | None:
+        if self._shortest_s is None or self.gate_s is None:
+            return self._shortest_s or self.gate_s
+        return max(self._shortest_s, self.gate_s)
+
+    def _learn(self, value: Decimal, last_digit: float, at_s: float) -> None:
+        if self._value is not None and self._changed_s is not None:
+            between_s = at_s - self._changed_s
+            if self._shortest_s is None or between_s < self._shortest_s:
+                self._shortest_s = between_s
+            if last_digit > 0:
+                self._steps.append(abs(float(value - self._value)) / last_digit)
+        self._value = value
+        self._accepted_s = self._changed_s = at_s
+
+    def _equal_is_plausible(self) -> bool:
+        return len(self._steps) < EVIDENCE or min(self._steps) <= DIGITS

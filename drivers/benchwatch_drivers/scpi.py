@@ -1,0 +1,364 @@
+"""Counters that speak SCPI-1999 (IEEE 488.2 common commands, the SENSe and ROSCillator trees).
+
+Watching sends queries only. What a counter does not know is found out by its silence, once,
+and never asked again. Clauses, from memory: IEEE 488.2-1992 section 8.7 (numeric replies) and
+10.14 (*IDN?); SCPI-1999 volume 1, 7.2.1.5 (9.91E37 is NaN, 9.9E37 infinity) and volume 2, 21.8
+(error queue).
+"""
+
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Final
+
+from benchwatch.counter import Identity, Link, Measurement, Setup, TimeBase, TimeBaseSource
+from benchwatch.errors import LinkLost, NotACounter, ReplyError, ReplyTimeout, UsageError
+from benchwatch.quantity import last_digit, parse_reply, printable
+from benchwatch_drivers.freshness import Freshness
+
+IDENTITY_TIMEOUT_S: Final = 2.0
+QUERY_TIMEOUT_S: Final = 0.5
+"""A counter that has not answered a question about its settings by then does not know it."""
+FETCH_TIMEOUT_S: Final = 1.0
+ODD_REPLIES: Final = 3
+"""After so many, with no number ever, it is no counter."""
+ERROR_QUEUE_LIMIT: Final = 32
+"""No queue is longer; a counter that reports errors for ever must not hold us."""
+
+NUMBER: Final = re.compile(r"[+-]?(?:\d{1,20}(?:\.\d{0,20})?|\.\d{1,20})(?:[Ee][+-]?\d{1,3})?")
+"""NR1, NR2 and NR3 of IEEE 488.2, the whole reply."""
+NAN: Final = Decimal("9.91E37")
+INFINITY: Final = Decimal("9.9E37")
+_HUGE: Final = Decimal("9.8E37")
+_ERROR: Final = re.compile(r"([+-]?\d{1,6})(?:\s*,\s*(.*))?")
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """One way in which counters spell a setting."""
+
+    query: str
+    command: str
+
+
+GATE_FORMS: Final = (
+    Form("FREQ:APER?", "FREQ:APER"),
+    Form("FREQ:GATE:TIME?", "FREQ:GATE:TIME"),
+    Form("FREQ:ARM:STOP:TIM?", "FREQ:ARM:STOP:TIM"),
+)
+"""The gate has no single form (SCPI-1999 has APERture; the others are from memory)."""
+
+
+class ScpiCounter:
+    """A frequency counter behind SCPI."""
+
+    def __init__(self, link: Link) -> None:
+        self._link = link
+        self._identity: str | None = None
+        self._known: set[str] = set()
+        self._unknown: set[str] = set()
+        """Queries that were answered before, and those that never were."""
+        self._slipped = False
+        """An answer may still come, and be taken for a later one."""
+        self._gate_form: Form | None = None
+        self._runs_by_itself: bool | None = None
+        self._freshness = Freshness()
+        self._last: tuple[str, float] = ("", -math.inf)
+        """Newest reply to READ? and when it came."""
+        self._has_measured = False
+        self._odd_replies = 0
+        self._touched = False
+
+    # ------------------------------------------------------------- what a counter offers
+
+    def identify(self) -> Identity:
+        """Ask ``*IDN?``.
+
+        Raises:
+            NotACounter: no answer, or one that is no identity.
+        """
+        try:
+            text = self._link.ask("*IDN?", IDENTITY_TIMEOUT_S)
+        except (ReplyTimeout, ReplyError) as error:
+            raise NotACounter(
+                f"nothing that speaks SCPI answers at {printable(self._link.resource)}: "
+                f"*IDN? got {_first_sentence(error)}. Check the port, or choose another driver."
+            ) from error
+        readable = text.isascii() and text.isprintable() and any(c.isalpha() for c in text)
+        if not readable or NUMBER.fullmatch(text.strip()):
+            raise NotACounter(
+                f"{printable(self._link.resource)} answers '{printable(text)}' to *IDN?, which is "
+                "no identity. Check the port, or choose another driver."
+            )
+        self._identity = text
+        fields = [printable(field.strip()) for field in text.split(",", 3)] + [""] * 3
+        return Identity(printable(text.strip()), *fields[:4])
+
+    def gate_s(self) -> float | None:
+        """Ask for the gate in every form there is, until one is answered."""
+        forms = (self._gate_form,) if self._gate_form else GATE_FORMS
+        for form in forms:
+            gate_s = self._setting(form.query)
+            if gate_s is not None and gate_s > 0:
+                self._gate_form = form
+                self._freshness.gate_s = gate_s
+                return gate_s
+        return None
+
+    def time_base(self) -> TimeBase:
+        """Ask ``ROSC:SOUR?``."""
+        reply = (self._optional("ROSC:SOUR?") or "").strip().strip("\"'").upper()
+        source: TimeBaseSource = "unknown"
+        if reply.startswith("INT"):
+            source = "internal"
+        elif reply.startswith("EXT"):
+            source = "external"
+        return TimeBase(source)
+
+    def measure(self, timeout_s: float) -> Measurement:
+        """Take a reading with ``READ?``, or wait for the next one of a free-running counter.
+
+        ``READ?`` would stop a counter that runs by itself (INIT:CONT? says 1); ``FETC?``
+        only looks.
+        """
+        self._back_in_step()
+        if self._runs_by_itself is None:
+            self._runs_by_itself = (self._optional("INIT:CONT?") or "").strip() in {"1", "ON"}
+        measurement = self._fetch(timeout_s) if self._runs_by_itself else self._read(timeout_s)
+        self._has_measured = True
+        return measurement
+
+    def configure(self, setup: Setup) -> Setup:
+        """Set gate and channel where asked, and read them back.
+
+        Raises:
+            UsageError: the counter can't, or refuses; the message says in which words.
+        """
+        gate_s = channel = None
+        if setup.channel is not None:
+            channel = self._set_channel(setup.channel)
+        if setup.gate_s is not None:
+            gate_s = self._set_gate(setup.gate_s)
+        return Setup(gate_s=gate_s, channel=channel)
+
+    def release(self) -> None:
+        """Give the front panel back, if anything was set; queries alone do not take it.
+
+        ``SYST:LOC`` is no command of SCPI-1999, though common practice on links that have
+        no remote line. A counter that does not know it puts an error in its queue, which is
+        then read out, so that no error lamp is left lit.
+        """
+        if not self._touched:
+            return
+        self._link.tell("SYST:LOC")
+        self._drain_errors()
+
+    # ------------------------------------------------------------- readings
+
+    def _read(self, timeout_s: float) -> Measurement:
+        text = self._ask("READ?", timeout_s)
+        arrived_s = self._link.now()
+        last_text, last_s = self._last
+        self._last = (text, arrived_s)
+        gate_s = self._freshness.gate_s
+        repeat = text == last_text and gate_s is not None and arrived_s - last_s < 0.9 * gate_s
+        return self._measurement(text, arrived_s, repeat=repeat)
+
+    def _fetch(self, timeout_s: float) -> Measurement:
+        deadline = self._link.now() + timeout_s
+        gate_s = self._freshness.gate_s
+        poll_s = 0.02 if gate_s is None else min(max(gate_s / 20, 0.001), 0.05)
+        trouble: ReplyError | None = None
+        while self._link.now() < deadline:
+            try:
+                text = self._ask("FETC?", min(FETCH_TIMEOUT_S, timeout_s))
+                arrived_s = self._link.now()
+                measurement = self._measurement(text, arrived_s)
+            except ReplyTimeout:
+                # a counter whose result is not valid yet says -230 to its error queue only
+                self._back_in_step()
+                continue
+            except ReplyError as error:
+                trouble = error
+            else:
+                if measurement.value_hz is None:
+                    self._link.pause(poll_s)
+                    return measurement
+                new = self._freshness.judge(
+                    measurement.value_hz, measurement.resolution_hz, arrived_s, poll_s
+                )
+                if new is not None:
+                    return Measurement(
+                        measurement.value_hz, measurement.resolution_hz, not new, arrived_s
+                    )
+            self._link.pause(poll_s)
+        if trouble is not None:
+            raise trouble
+        raise ReplyTimeout(
+            f"no new reading within {timeout_s:.3g} s. Check the counter's signal and trigger."
+        )
+
+    def _measurement(self, text: str, arrived_s: float, *, repeat: bool = False) -> Measurement:
+        value = self._number(text)
+        if abs(value) > _HUGE:
+            if abs(value - NAN) < abs(value - INFINITY):
+                raise ReplyError(
+                    "the counter has no valid result (it answers 9.91E37, not a number). "
+                    "Check its signal and trigger level."
+                )
+            return Measurement(None, 0.0, repeat, arrived_s)
+        return Measurement(value, last_digit(value), repeat, arrived_s)
+
+    def _number(self, text: str) -> Decimal:
+        stripped = text.strip()
+        if not NUMBER.fullmatch(stripped):
+            self._slipped = True
+            self._odd_replies += 1
+            if self._odd_replies >= ODD_REPLIES and not self._has_measured:
+                raise NotACounter(
+                    f"{printable(self._link.resource)} answers '{printable(text)}' when asked for "
+                    "a reading, which is no number. Is it a counter? Choose another driver."
+                )
+            raise ReplyError(f"the reply '{printable(text)}' is no number; it was not used.")
+        return parse_reply(stripped)
+
+    # ------------------------------------------------------------- settings
+
+    def _set_gate(self, gate_s: float) -> float:
+        if self._gate_form is None and self.gate_s() is None:
+            raise UsageError(
+                "the gate of this counter can't be set: it knows none of "
+                f"{', '.join(form.command for form in GATE_FORMS)}. "
+                "Set it at the front panel and leave --gate out."
+            )
+        assert self._gate_form is not None
+        self._set(f"{self._gate_form.command} {gate_s:.9g}", f"a gate of {gate_s:g} s")
+        read_back = self.gate_s()
+        if read_back is None:
+            raise UsageError(f"a gate of {gate_s:g} s was set, but it can't be read back.")
+        return read_back
+
+    def _set_channel(self, channel: int) -> int:
+        self._set(f'FUNC "FREQ {channel}"', f"channel {channel}")
+        reply = self._optional("FUNC?") or ""
+        match = re.fullmatch(r'\s*"?\s*FREQ(?:UENCY)?\s+(\d+)\s*"?\s*', reply.upper())
+        if match is None:
+            raise UsageError(
+                f"channel {channel} was set, but the counter answers '{printable(reply)}' when "
+                "asked for it. Choose the channel at the front panel."
+            )
+        return int(match[1])
+
+    def _set(self, command: str, what: str) -> None:
+        """Send a setting and look whether the counter complains."""
+        self._back_in_step()
+        self._drain_errors()
+        self._touched = True
+        self._link.tell(command)
+        errors = self._drain_errors()
+        if errors:
+            raise UsageError(
+                f"the counter refuses {what}: {errors[0][1]}. Ask for another, or leave it out."
+            )
+
+    def _setting(self, query: str) -> float | None:
+        """Ask for a number; None when there is no sensible answer."""
+        reply = (self._optional(query) or "").strip()
+        value = float(reply) if NUMBER.fullmatch(reply) else math.nan
+        return value if abs(value) < float(_HUGE) else None
+
+    # ------------------------------------------------------------- in step with the counter
+
+    def _ask(self, query: str, timeout_s: float) -> str:
+        try:
+            return self._link.ask(query, timeout_s)
+        except (ReplyTimeout, ReplyError):
+            self._slipped = True
+            raise
+
+    def _optional(self, query: str) -> str | None:
+        """Ask what not every counter knows; one that stays silent is not asked again."""
+        if query in self._unknown:
+            return None
+        self._back_in_step()
+        try:
+            reply = self._ask(query, QUERY_TIMEOUT_S)
+        except (ReplyTimeout, ReplyError):
+            if query in self._known:
+                raise
+            self._unknown.add(query)
+            self._back_in_step(forget_errors=True)
+            return None
+        self._known.add(query)
+        return reply
+
+    def _back_in_step(self, *, forget_errors: bool = False) -> None:
+        """After a missed or odd answer: ask who is there until exactly that is answered.
+
+        Raises:
+            LinkLost: it is not; only a new connection drops what may still come.
+        """
+        if not self._slipped:
+            return
+        self._link.resync()
+        wait_s = IDENTITY_TIMEOUT_S + (self._freshness.gate_s or 0.0)
+        if not any(self._identity_comes(wait_s) for _ in range(2)):
+            raise LinkLost(
+                "the counter no longer answers *IDN? as it did, so its readings can't be "
+                f"trusted. {printable(self._link.resource)} is opened again."
+            )
+        self._slipped = False
+        errors = self._drain_errors()
+        if not forget_errors:
+            self._judge(errors)
+
+    def _identity_comes(self, wait_s: float) -> bool:
+        self._link.tell("*IDN?")
+        deadline = self._link.now() + wait_s
+        while (left_s := deadline - self._link.now()) > 0:
+            try:
+                if self._link.hear(left_s) == self._identity:
+                    return True
+            except ReplyTimeout:
+                return False
+            except ReplyError:
+                continue
+        return False
+
+    def _judge(self, errors: list[tuple[int, str]]) -> None:
+        """Act on what the error queue held after a missed answer (SCPI-1999 vol. 2, 21.8)."""
+        for code, text in errors:
+            if -200 < code <= -100 and not self._has_measured:
+                raise NotACounter(
+                    f"{printable(self._link.resource)} speaks SCPI, but can't be asked for a "
+                    f"reading: {text}. Is it a counter? Choose another driver."
+                )
+            if code in {-350, -500}:
+                raise LinkLost(f"the counter was restarted ({text}). It is asked anew.")
+            if -400 < code <= -300:
+                raise ReplyError(f"the counter reports a fault of its own: {text}.")
+
+    def _drain_errors(self) -> list[tuple[int, str]]:
+        """Read out the error queue: (code, text as the counter put it)."""
+        return [] if "SYST:ERR?" in self._unknown else list(self._errors())
+
+    def _errors(self) -> Iterator[tuple[int, str]]:
+        for _ in range(ERROR_QUEUE_LIMIT):
+            try:
+                reply = self._ask("SYST:ERR?", QUERY_TIMEOUT_S)
+            except (ReplyTimeout, ReplyError):
+                self._unknown.add("SYST:ERR?")
+                return
+            match = _ERROR.fullmatch(reply.strip())
+            if match is None:
+                self._unknown.add("SYST:ERR?")
+                return
+            if int(match[1]) == 0:
+                return
+            yield int(match[1]), printable(reply.strip())
+
+
+def _first_sentence(error: Exception) -> str:
+    return str(error).split(". ", 1)[0]

@@ -1,0 +1,204 @@
+"""A link without an instrument, for tests of drivers and acquisition.
+
+`FakeLink` fulfils `benchwatch.counter.Link` from a script of replies and faults, on a
+clock that only moves when somebody waits. There is no thread and no sleep.
+"""
+
+import threading
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from benchwatch.errors import ConnectionFailed, LinkLost, ReplyError, ReplyTimeout
+
+LONGEST_LINE: Final = 4096
+
+
+class ManualClock:
+    """A `benchwatch.clock.Clock` that moves only when told or waited on."""
+
+    def __init__(self, monotonic_s: float = 1000.0, utc_s: float = 1.9e9) -> None:
+        self._monotonic_s = monotonic_s
+        self._utc_s = utc_s
+
+    def monotonic(self) -> float:
+        """Seconds that never jump."""
+        return self._monotonic_s
+
+    def utc(self) -> float:
+        """Unix seconds."""
+        return self._utc_s
+
+    def advance(self, seconds: float) -> None:
+        """Let `seconds` pass."""
+        self._monotonic_s += seconds
+        self._utc_s += seconds
+
+    def step_utc(self, seconds: float) -> None:
+        """Set the wall clock, and nothing else, by `seconds`."""
+        self._utc_s += seconds
+
+    def wait(self, event: threading.Event, timeout_s: float) -> bool:
+        """Let `timeout_s` pass, unless `event` is set."""
+        if not event.is_set():
+            self.advance(max(timeout_s, 0.0))
+        return event.is_set()
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """What comes back for one query, and what is wrong with it."""
+
+    text: str | None = None
+    """None: nothing comes (mute, or a query that the instrument does not know)."""
+    after_s: float = 0.0
+    times: int = 1
+    """2: the instrument says it twice."""
+    cut: bool = False
+    """The line breaks off before its terminator; it joins whatever comes next."""
+    closes: bool = False
+    """The peer closes the connection instead of answering."""
+    effect: Callable[[], None] | None = None
+    """Something that happens at that moment, such as a second instrument being switched on."""
+
+
+MUTE: Final = Reply()
+CLOSED: Final = Reply(closes=True)
+GARBAGE: Final = Reply("\xff\xfe\x00\x9b31m\x1b]0;title\x07")
+HUGE: Final = Reply("9" * (LONGEST_LINE + 1))
+
+Answer = str | Reply
+Script = Mapping[str, Answer | Sequence[Answer] | Callable[[], Answer]]
+"""Command -> answer; a list is handed out in turn and its last one stays."""
+
+
+class FakeLink:
+    """A scripted instrument behind a faultless `Link`.
+
+    Attributes:
+        sent: Every command line, in order.
+        clock: The clock that waits move.
+    """
+
+    def __init__(
+        self,
+        script: Script,
+        clock: ManualClock | None = None,
+        resource: str = "TCPIP0::127.0.0.1::5025::SOCKET",
+        cancel: threading.Event | None = None,
+    ) -> None:
+        self.sent: list[str] = []
+        self.clock = clock or ManualClock()
+        self.closed = False
+        self._script = script
+        self._turn: dict[str, int] = {}
+        self._resource = resource
+        self._cancel = cancel or threading.Event()
+        self._coming: deque[tuple[float, str]] = deque()
+        self._cut = False
+        self._gone = False
+
+    @property
+    def resource(self) -> str:
+        """The resource string."""
+        return self._resource
+
+    def now(self) -> float:
+        """Monotonic seconds of the manual clock."""
+        return self.clock.monotonic()
+
+    def tell(self, command: str) -> None:
+        """Log `command` and let the script's answer set out."""
+        self._check()
+        self.sent.append(command)
+        answer = self._answer(command)
+        reply = answer if isinstance(answer, Reply) else Reply(answer)
+        if reply.effect is not None:
+            reply.effect()
+        if reply.closes:
+            self._gone = True
+        elif reply.text is not None and reply.cut:
+            self._cut = True
+        elif reply.text is not None:
+            skipped, self._cut = self._cut, False
+            arrival = self.now() + reply.after_s
+            if self._coming:
+                arrival = max(arrival, self._coming[-1][0])
+            self._coming.extend((arrival, reply.text) for _ in range(reply.times - skipped))
+
+    def hear(self, timeout_s: float) -> str:
+        """Return the next line, if the clock reaches it in time."""
+        self._check()
+        deadline = self.now() + timeout_s
+        if not self._coming or self._coming[0][0] > deadline:
+            self.clock.advance(max(timeout_s, 0.0))
+            raise ReplyTimeout(f"no reply within {timeout_s:.3g} s. This is a script.")
+        arrival, line = self._coming.popleft()
+        self.clock.advance(max(arrival - self.now(), 0.0))
+        if len(line) > LONGEST_LINE:
+            raise ReplyError(f"a reply of more than {LONGEST_LINE} bytes is no reading.")
+        return line
+
+    def ask(self, query: str, timeout_s: float) -> str:
+        """Drop what has arrived, send `query`, return the next line."""
+        self._drop_arrived()
+        self.tell(query)
+        return self.hear(timeout_s)
+
+    def resync(self) -> None:
+        """Drop what has arrived, over 20 ms of silence."""
+        self._check()
+        self.clock.advance(0.02)
+        self._drop_arrived()
+
+    def pause(self, timeout_s: float) -> None:
+        """Let the time pass."""
+        self.clock.wait(self._cancel, timeout_s)
+        self._check()
+
+    def close(self) -> None:
+        """Remember that the link was let go."""
+        self.closed = True
+
+    def _answer(self, command: str) -> Answer:
+        entry = self._script.get(command, MUTE)
+        if callable(entry):
+            return entry()
+        if isinstance(entry, str | Reply):
+            return entry
+        turn = self._turn.get(command, 0)
+        self._turn[command] = turn + 1
+        return entry[min(turn, len(entry) - 1)]
+
+    def _drop_arrived(self) -> None:
+        while self._coming and self._coming[0][0] <= self.now():
+            self._coming.popleft()
+
+    def _check(self) -> None:
+        if self._cancel.is_set():
+            raise LinkLost("the wait for the counter was stopped.")
+        if self._gone or self.closed:
+            raise LinkLost("the counter closed the connection. This is a script.")
+
+
+class FakeBus:
+    """Opens scripted links in turn, as `benchwatch.bus.open_link` would open real ones."""
+
+    def __init__(self, *scripts: Script | BaseException, clock: ManualClock | None = None) -> None:
+        self.clock = clock or ManualClock()
+        self.links: list[FakeLink] = []
+        self.opened = 0
+        self._scripts = scripts
+
+    def open_link(self, resource: str, *, cancel: threading.Event | None = None) -> FakeLink:
+        """Open the next script; an exception in its place is raised; the last one stays."""
+        script = self._scripts[min(self.opened, len(self._scripts) - 1)]
+        self.opened += 1
+        if isinstance(script, BaseException):
+            raise script
+        if not script:
+            raise ConnectionFailed(f"can't open {resource}: nothing listens on that port.")
+        link = FakeLink(script, self.clock, resource, cancel)
+        self.links.append(link)
+        return link
