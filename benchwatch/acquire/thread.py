@@ -80,6 +80,7 @@ class Acquisition(threading.Thread):
         nominal: Decimal | None,
         take: Callable[[Reading | Gap], None],
         link_changed: Callable[[Connection], None],
+        failed: Callable[[BenchwatchError], None] | None = None,
         clock: Clock,
         origin_s: float,
         open_link: OpenLink | None = None,
@@ -97,6 +98,7 @@ class Acquisition(threading.Thread):
             nominal: In hertz; None takes the round number that the first reading is near.
             take: Gets every reading and gap, in order.
             link_changed: Gets a `Connection` whenever something in it changed.
+            failed: Gets the error that ended the run, if one did; the last call of all.
             clock: Where time comes from.
             origin_s: Monotonic zero of the run.
             open_link: Default: `benchwatch.bus.open_link` on `clock`.
@@ -111,6 +113,7 @@ class Acquisition(threading.Thread):
         self._setup = setup
         self._take = take
         self._link_changed = link_changed
+        self._failed = failed
         self._clock = clock
         self._origin_s = origin_s
         self._open_link: OpenLink = open_link or partial(open_visa_link, clock=clock)
@@ -157,6 +160,8 @@ class Acquisition(threading.Thread):
         if gap is not None:
             self._take(gap)
         self._show("ended", str(self.error or ""))
+        if self.error is not None and self._failed is not None:
+            self._failed(self.error)
 
     def _stay_connected(self) -> None:
         self._publish()

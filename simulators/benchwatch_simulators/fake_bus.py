@@ -11,39 +11,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchwatch.errors import ConnectionFailed, LinkLost, ReplyError, ReplyTimeout
+from benchwatch_simulators.clock import LeapClock
 
 LONGEST_LINE: Final = 4096
-
-
-class ManualClock:
-    """A `benchwatch.clock.Clock` that moves only when told or waited on."""
-
-    def __init__(self, monotonic_s: float = 1000.0, utc_s: float = 1.9e9) -> None:
-        self._monotonic_s = monotonic_s
-        self._utc_s = utc_s
-
-    def monotonic(self) -> float:
-        """Seconds that never jump."""
-        return self._monotonic_s
-
-    def utc(self) -> float:
-        """Unix seconds."""
-        return self._utc_s
-
-    def advance(self, seconds: float) -> None:
-        """Let `seconds` pass."""
-        self._monotonic_s += seconds
-        self._utc_s += seconds
-
-    def step_utc(self, seconds: float) -> None:
-        """Set the wall clock, and nothing else, by `seconds`."""
-        self._utc_s += seconds
-
-    def wait(self, event: threading.Event, timeout_s: float) -> bool:
-        """Let `timeout_s` pass, unless `event` is set."""
-        if not event.is_set():
-            self.advance(max(timeout_s, 0.0))
-        return event.is_set()
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,12 +54,12 @@ class FakeLink:
     def __init__(
         self,
         script: Script,
-        clock: ManualClock | None = None,
+        clock: LeapClock | None = None,
         resource: str = "TCPIP0::127.0.0.1::5025::SOCKET",
         cancel: threading.Event | None = None,
     ) -> None:
         self.sent: list[str] = []
-        self.clock = clock or ManualClock()
+        self.clock = clock or LeapClock()
         self.closed = False
         self._script = script
         self._turn: dict[str, int] = {}
@@ -105,7 +75,7 @@ class FakeLink:
         return self._resource
 
     def now(self) -> float:
-        """Monotonic seconds of the manual clock."""
+        """Monotonic seconds of the clock."""
         return self.clock.monotonic()
 
     def tell(self, command: str) -> None:
@@ -185,8 +155,8 @@ class FakeLink:
 class FakeBus:
     """Opens scripted links in turn, as `benchwatch.bus.open_link` would open real ones."""
 
-    def __init__(self, *scripts: Script | BaseException, clock: ManualClock | None = None) -> None:
-        self.clock = clock or ManualClock()
+    def __init__(self, *scripts: Script | BaseException, clock: LeapClock | None = None) -> None:
+        self.clock = clock or LeapClock()
         self.links: list[FakeLink] = []
         self.opened = 0
         self._scripts = scripts
