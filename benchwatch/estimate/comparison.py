@@ -1,0 +1,214 @@
+"""Several counters on one signal: what their differences tell about their time bases.
+
+A counter counts by its own time base. If that is fast by y, the counter reads low,
+read = true/(1 + y). What the signal does is common to all of them, so it drops out of the
+difference of two counters and leaves the difference of their time bases.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchwatch.errors import NoReadings, UsageError
+from benchwatch.estimate.averaging import noise_of_mean
+from benchwatch.estimate.budget import DEFAULT_COVERAGE, coverage_factor, whole_dof
+
+FloatArray = NDArray[np.float64]
+
+THREE_PAIRS: Final = 3
+"""Pairs among three counters; with fewer no majority says which one is off."""
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Mean of what `first` reads minus what `second` reads, fractional."""
+
+    first: str
+    second: str
+    mean: float
+    u: float | None
+    """Standard uncertainty from the spread of the difference; None with too few readings."""
+    dof: float
+    readings: int
+    """Matched readings in the mean."""
+
+    def half_width(self, coverage: float = DEFAULT_COVERAGE) -> float | None:
+        """Half of the interval that holds the true mean with `coverage`; None when unknown."""
+        dof = whole_dof(self.dof)
+        if self.u is None or dof < 1:
+            return None
+        return coverage_factor(dof, coverage) * self.u
+
+
+@dataclass(frozen=True, slots=True)
+class TimeBaseOffset:
+    """How far one counter's time base is off; positive: it is fast and the counter reads low."""
+
+    counter: str
+    offset: float
+    u: float | None
+    """From the difference and from the counter it was compared with; None when unknown."""
+
+
+def match_times(times: Sequence[FloatArray], window_s: float) -> NDArray[np.intp]:
+    """Find the readings that were taken together, in several ascending lists of times.
+
+    A reading of the first list is matched with the nearest of every other list; a set counts
+    when all of them lie within `window_s` of the first, and no reading is used twice.
+
+    Returns:
+        Indices, one row a set, one column a list.
+    """
+    first, *others = times
+    columns = [np.arange(first.size)]
+    fits = np.isfinite(first)
+    for other in others:
+        if other.size == 0:
+            return np.empty((0, len(times)), dtype=np.intp)
+        after = np.clip(np.searchsorted(other, first), 1, max(other.size - 1, 1))
+        before = after - 1
+        after = np.minimum(after, other.size - 1)
+        nearest = np.where(first - other[before] <= other[after] - first, before, after)
+        distance = np.abs(other[nearest] - first)
+        fits &= distance <= window_s
+        fits &= _closest_of_its_rivals(nearest, distance)
+        columns.append(nearest)
+    return np.column_stack(columns)[fits]
+
+
+def differences(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[Difference, ...]:
+    """Compare every pair of counters.
+
+    Args:
+        readings: matched fractional offsets, one array a counter, all of one length; nan where
+            a reading is missing or time was lost, so that nothing is bridged.
+        interval_s: from one matched set to the next.
+
+    Raises:
+        NoReadings: a pair has no reading in common.
+        UsageError: arrays of unequal length.
+    """
+    if len({values.size for values in readings.values()}) > 1:
+        raise UsageError("readings of several counters must be matched before they are compared.")
+    found = []
+    for first, second in combinations(readings, 2):
+        apart = readings[first] - readings[second]
+        count = int(np.count_nonzero(np.isfinite(apart)))
+        if count == 0:
+            raise NoReadings(f"'{first}' and '{second}' have no reading in common.")
+        noise = noise_of_mean(apart, interval_s)
+        u, dof = (None, 1.0) if noise is None else (noise.u, noise.dof)
+        found.append(Difference(first, second, float(np.nanmean(apart)), u, dof, count))
+    return tuple(found)
+
+
+def time_base_offset(read: float, trusted: float, *, trusted_offset: float = 0.0) -> float:
+    """How far a counter's time base is off when it reads `read` where another reads `trusted`.
+
+    (1 + trusted)·(1 + trusted_offset) is the true frequency; exact, and without cancellation.
+
+    Args:
+        read: fractional offset the counter in question reads.
+        trusted: fractional offset read by the counter on the reference, of the same signal.
+        trusted_offset: what that reference is itself known to be off.
+    """
+    return (trusted - read + trusted_offset * (1.0 + trusted)) / (1.0 + read)
+
+
+def corrected(read: float, time_base: float) -> float:
+    """True fractional offset behind `read`, with a time base that is off by `time_base`.
+
+    (1 + read)·(1 + time_base) - 1: a time base that is fast makes its counter read low.
+    """
+    return read + time_base + read * time_base
+
+
+def against_reference(
+    found: Sequence[Difference],
+    reference: str,
+    read: float,
+    u_reference: float | None = None,
+    reference_offset: float = 0.0,
+) -> tuple[TimeBaseOffset, ...]:
+    """Say how far every other counter's time base is off, with `reference` on the reference.
+
+    Args:
+        found: the differences of all pairs.
+        reference: the counter that runs on the reference.
+        read: what that counter reads on average, fractional.
+        u_reference: standard uncertainty of the reference; without it that of the result stays
+            unknown, for the difference alone says nothing about what both share.
+        reference_offset: known offset of the reference.
+    """
+    result = []
+    for pair in found:
+        if reference not in {pair.first, pair.second}:
+            continue
+        counter, sign = (pair.second, 1.0) if pair.first == reference else (pair.first, -1.0)
+        offset = time_base_offset(read - sign * pair.mean, read, trusted_offset=reference_offset)
+        known = pair.u is not None and u_reference is not None
+        u = math.hypot(pair.u or 0.0, u_reference or 0.0) if known else None
+        result.append(TimeBaseOffset(counter, offset, u))
+    return tuple(result)
+
+
+def odd_one_out(
+    found: Sequence[Difference], coverage: float = DEFAULT_COVERAGE
+) -> TimeBaseOffset | None:
+    """Find the one of three or more counters that disagrees while all the others agree.
+
+    Two counters agree when the interval of their difference holds zero. None when all agree,
+    when there is no single odd one, or when too little is known. The offset is that of its
+    time base against the mean of the others, which may all be off together.
+    """
+    widths = [pair.half_width(coverage) for pair in found]
+    if len(found) < THREE_PAIRS or None in widths:
+        return None
+    apart = [
+        pair for pair, width in zip(found, widths, strict=True) if abs(pair.mean) > (width or 0.0)
+    ]
+    names = {name for pair in found for name in (pair.first, pair.second)}
+    for name in names:
+        mine = [pair for pair in found if name in {pair.first, pair.second}]
+        if apart != mine:
+            continue
+        signs = [1.0 if pair.second == name else -1.0 for pair in mine]
+        offset = math.fsum(s * pair.mean for s, pair in zip(signs, mine, strict=True)) / len(mine)
+        # The pairs share this counter's own noise, so their mean is not better than the worst.
+        return TimeBaseOffset(name, offset, max(pair.u or 0.0 for pair in mine))
+    return None
+
+
+def three_cornered_hat(
+    ab: float, bc: float, ca: float
+) -> tuple[float | None, float | None, float | None]:
+    """Part three variances of differences among A, B and C: σA² = ½(σAB² + σCA² - σBC²).
+
+    Gray and Allan 1974, "A method for estimating the frequency stability of an individual
+    oscillator". It takes A, B and C as independent.
+
+    Returns:
+        Variances of A, B and C; None where the sum is not above zero: that one is too quiet
+        to be resolved beside the others, which is not the same as having no noise.
+    """
+
+    def part(mine: float, mine_too: float, other: float) -> float | None:
+        variance = 0.5 * (mine + mine_too - other)
+        return variance if 0 < variance < math.inf else None
+
+    return part(ab, ca, bc), part(bc, ab, ca), part(ca, bc, ab)
+
+
+def _closest_of_its_rivals(nearest: NDArray[np.intp], distance: FloatArray) -> NDArray[np.bool_]:
+    """Where several firsts want one reading, only the closest (then the earliest) has it."""
+    order = np.lexsort((distance, nearest))
+    leads = np.ones(order.size, dtype=bool)
+    leads[1:] = nearest[order][1:] != nearest[order][:-1]
+    wins = np.empty(order.size, dtype=bool)
+    wins[order] = leads
+    return wins
