@@ -56,12 +56,13 @@ class Buffer:
         """Take one reading; times never run backwards, and a nan offset is ignored."""
         if math.isnan(offset):
             return
-        entry: _Entry | None = (elapsed_s, elapsed_s, offset, offset, offset, 1.0, 0.0)
+        entry: _Entry = (elapsed_s, elapsed_s, offset, offset, offset, 1.0, 0.0)
         with self._lock:
             for level in self._levels:
-                entry = level.append(entry)
-                if entry is None:
+                completed = level.append(entry)
+                if completed is None:
                     return
+                entry = completed
 
     def gap(self, lasted_s: float) -> None:
         """Note that nothing is known of the `lasted_s` seconds after the newest reading."""

@@ -1,0 +1,107 @@
+"""The command line: which commands there are, and how their errors become exit codes.
+
+A command is loaded when it is used, so that ``--version`` need not wait for the screen.
+"""
+
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import Final, NoReturn
+
+import click
+
+from benchwatch.errors import INTERRUPTED, BenchwatchError
+
+COMMANDS: Final = {
+    "watch": "Watch frequency counters live.",
+    "replay": "Put a recorded file through the same estimate.",
+    "simulate": "Serve a simulated bench until interrupted.",
+}
+"""Name and one line of help of each command; benchwatch/commands/NAME.py holds it."""
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported when they are asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        """Return the names in the order in which a newcomer meets them."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Import and return the command `cmd_name`."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"benchwatch.commands.{cmd_name}")
+        command = getattr(module, cmd_name)
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """List the commands without importing any."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+def _print_version(ctx: click.Context, _param: click.Parameter, asked: bool) -> None:
+    if not asked or ctx.resilient_parsing:
+        return
+    from importlib.metadata import version  # noqa: PLC0415 - only here, and not for free
+
+    click.echo(f"benchwatch {version('benchwatch')}")
+    ctx.exit()
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option(
+    "--version",
+    is_flag=True,
+    expose_value=False,
+    is_eager=True,
+    callback=_print_version,
+    help="Show the version and exit.",
+)
+def cli() -> None:
+    """Watch a bench frequency counter while you turn an oscillator's trimmer.
+
+    Standard output is data, standard error is narration. Exit codes: 0 done, 1 not settled
+    in the time given, 2 usage, 3 no connection, 4 lost connection or no readings, 5 bad
+    file, 130 interrupted.
+    """
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run a command line (that of the process when None) and return its exit code."""
+    try:
+        code = cli.main(args=arguments, prog_name="benchwatch", standalone_mode=False)
+        sys.stdout.flush()
+    except click.ClickException as error:
+        error.show()
+        return error.exit_code
+    except BenchwatchError as error:
+        _say(f"benchwatch: {error}")
+        return error.exit_code
+    except (KeyboardInterrupt, click.Abort):
+        return INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read our lines has had enough. What is still buffered must go somewhere,
+        # or the interpreter complains about it at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    return code if isinstance(code, int) else 0
+
+
+def _say(text: str) -> None:
+    """Write to standard error; a closed one is no reason to fail."""
+    try:
+        print(text, file=sys.stderr, flush=True)
+    except OSError:
+        return
+
+
+def main() -> NoReturn:
+    """Run the command line of this process."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    sys.exit(run())

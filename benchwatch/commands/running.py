@@ -1,0 +1,189 @@
+"""How a watch is run to its end: as lines on standard output, or on the screen."""
+
+import queue
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Final
+
+from benchwatch.errors import FileError
+from benchwatch.lines import End, Lines, Writer
+from benchwatch.quantity import format_duration, printable
+from benchwatch.reading import Event
+from benchwatch.snapshot import Snapshot
+from benchwatch.watch import Outcome, Watch
+
+if TYPE_CHECKING:
+    from benchwatch_simulators.bench import ServedBench
+
+LOOK_S: Final = 0.25
+"""How often the narration looks at the links."""
+_SIGNALS: Final = tuple(
+    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
+)
+
+
+def say(text: str) -> None:
+    """Narrate on standard error; a closed one is no reason to fail."""
+    try:
+        print(f"benchwatch: {text}", file=sys.stderr, flush=True)
+    except OSError:
+        return
+
+
+class Narrator:
+    """Says on standard error what changes beside the readings, once each."""
+
+    def __init__(self, run: Watch) -> None:
+        self._run = run
+        self._said: dict[str, str] = {}
+        self._trouble: str | None = None
+
+    def look(self) -> None:
+        """Say what has changed since the last look."""
+        trouble = None
+        for name in self._run.names:
+            now = self._run.snapshot(name)
+            trouble = trouble or now.journal_trouble
+            sentence = _link_sentence(now)
+            if sentence != self._said.get(name):
+                self._said[name] = sentence
+                say(f"{name}: {sentence}")
+        if trouble != self._trouble:
+            self._trouble = trouble
+            say(
+                f"{trouble}. Readings wait in memory."
+                if trouble
+                else "the journal is written again."
+            )
+
+
+def run_lines(run: Watch, write: Writer) -> Outcome:
+    """Write a line an event until the run ends or a signal comes.
+
+    Raises:
+        BrokenPipeError: whoever read the lines has gone.
+        FileError: standard output can't be written.
+    """
+    out = Lines(sys.stdout, write)
+    narrator = Narrator(run)
+    with _signals_interrupt(run):
+        run.start()
+        try:
+            for event, snapshot in _events(run, narrator):
+                out.event(event, snapshot.numbers)
+                if run.events.empty():
+                    out.flush()
+            outcome = run.stop()
+            for event, snapshot in _left(run):
+                out.event(event, snapshot.numbers)
+            out.end(End(*run.totals(), outcome.reason))
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            raise FileError(f"standard output can't be written: {error.strerror}.") from error
+    narrator.look()
+    return outcome
+
+
+def run_screen_of(run: Watch, bench: "ServedBench | None") -> Outcome:
+    """Show the screen until it is left or the run ends; `bench` gives it a trimmer to turn."""
+    from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
+    from benchwatch.screen.terminal import run_screen  # noqa: PLC0415 - lines never need it
+
+    app = BenchwatchApp(run, trimmer=None if bench is None else _FirstTrimmer(bench))
+    left = threading.Event()
+
+    def leave_when_finished() -> None:
+        run.finished.wait()
+        while not left.wait(LOOK_S):
+            if app.is_running:
+                app.call_from_thread(app.exit)
+                return
+
+    threading.Thread(target=leave_when_finished, name="end of screen", daemon=True).start()
+    run.start()
+    try:
+        code = run_screen(app)
+    finally:
+        left.set()
+    ended_by_itself = run.outcome is not None
+    outcome = run.stop()
+    readings, gaps = run.totals()
+    say(f"{readings} readings, {gaps} gaps in {format_duration(run.elapsed_s())}.")
+    return outcome if ended_by_itself and code == 0 else Outcome("the screen was left", code)
+
+
+class _FirstTrimmer:
+    """The trimmer of the first oscillator on a simulated bench, for the screen's keys."""
+
+    def __init__(self, bench: "ServedBench") -> None:
+        self._bench = bench
+        self._counter = bench.names[0]
+
+    def turn(self, amount: float) -> None:
+        """Turn by `amount` turns; positive raises the frequency."""
+        self._bench.turn(self._counter, amount)
+
+    def rest_tool(self, on: bool) -> None:
+        """Rest the tool on the trimmer, or lift it."""
+        self._bench.rest_tool(self._counter, on)
+
+
+def _events(run: Watch, narrator: Narrator) -> Iterator[tuple[Event, Snapshot]]:
+    """Give the events as they come, and let the narrator look now and then."""
+    next_look_s = 0.0
+    while True:
+        now_s = run.elapsed_s()
+        if now_s >= next_look_s:
+            narrator.look()
+            next_look_s = now_s + LOOK_S
+        try:
+            item = run.events.get(timeout=LOOK_S)
+        except queue.Empty:
+            continue
+        if item is None:
+            return
+        yield item
+
+
+def _left(run: Watch) -> Iterator[tuple[Event, Snapshot]]:
+    """Give what the counters still delivered while the run was ending."""
+    while not run.events.empty():
+        item = run.events.get()
+        if item is not None:
+            yield item
+
+
+def _link_sentence(now: Snapshot) -> str:
+    link = now.link
+    if link.state == "reading" and now.identity is not None:
+        gate = "unknown" if now.gate_s is None else format_duration(now.gate_s)
+        caution = " (caution: its own oscillator)" if now.time_base.source == "internal" else ""
+        return (
+            f"reading {printable(now.identity.text)}, gate {gate}, "
+            f"time base {now.time_base.source}{caution}"
+        )
+    detail = printable(link.detail, 300)
+    if not detail and link.state == "connecting":
+        detail = printable(now.resource, 200)
+    return f"{link.state}: {detail}" if detail else link.state
+
+
+@contextmanager
+def _signals_interrupt(run: Watch) -> Iterator[None]:
+    """Let the first signal end the run in order; a second one ends it at once."""
+
+    def interrupt(_number: int, _frame: object) -> None:
+        if run.outcome is not None:
+            raise KeyboardInterrupt
+        run.interrupt()
+
+    before = {number: signal.signal(number, interrupt) for number in _SIGNALS}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

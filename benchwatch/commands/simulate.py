@@ -1,0 +1,39 @@
+"""``benchwatch simulate``: a simulated bench, served until interrupted."""
+
+import signal
+import threading
+
+import click
+
+from benchwatch.commands.running import say
+from benchwatch.errors import INTERRUPTED
+from benchwatch_simulators.bench import open_bench
+
+
+@click.command()
+@click.argument("name", default="station")
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=0,
+    help="Port of the first counter, the others follow; any free ones if left out.",
+)
+@click.option("--seed", type=click.IntRange(min=0), help="Makes the same noise again.")
+def simulate(name: str, port: int, seed: int | None) -> int:
+    """Serve a simulated bench on this computer until interrupted.
+
+    NAME is a bench that comes with the program, or the path of a bench file. Standard
+    output gets a line a counter: its name, a blank, its resource string.
+    """
+    stop = threading.Event()
+    for number in ("SIGINT", "SIGTERM", "SIGHUP"):
+        if hasattr(signal, number):
+            signal.signal(getattr(signal, number), lambda *_: stop.set())
+    with open_bench(name, port=port, seed=seed) as bench:
+        for counter, resource in bench.resources.items():
+            print(counter, resource, flush=True)
+        say(f"simulated bench '{bench.name}': {bench.about}")
+        say(f"seed {bench.seed}; the hand at the bench listens on port {bench.control_port}.")
+        say("Ctrl-C ends it.")
+        stop.wait()
+    return INTERRUPTED

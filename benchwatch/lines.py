@@ -1,0 +1,248 @@
+"""One line an event on standard output: for people (plain) or for programs (JSON).
+
+A reading that stands far off is held back until the next one tells a step from a lone
+wild reading, so that its line can carry the flag ``spike`` and the estimate without it.
+"""
+
+import json
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import Any, Final, TextIO
+
+from benchwatch.estimate.results import Numbers
+from benchwatch.pipeline import NO_MEASUREMENT
+from benchwatch.quantity import (
+    OffsetUnit,
+    format_duration,
+    offset_unit,
+    printable,
+    write_fraction,
+    write_hz,
+)
+from benchwatch.reading import SPIKE, Event, Flag, Gap, Mark, Reading
+
+_encode: Final = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
+_SPIKE: Final[frozenset[Flag]] = frozenset({SPIKE})
+_EPOCH: Final = datetime(1970, 1, 1)  # noqa: DTZ001 - UTC, written as Z
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """The last line: totals of the run, and why it ended."""
+
+    readings: int
+    gaps: int
+    reason: str
+
+
+Writer = Callable[[Event | End, Numbers], str]
+"""Turns what happened, and the numbers after it, into one line without its line ending."""
+
+
+class Lines:
+    """Writes the lines of a run to `stream`, each when it is final.
+
+    Errors of the stream (such as BrokenPipeError) pass through.
+    """
+
+    def __init__(self, stream: TextIO, write: Writer) -> None:
+        self._stream = stream
+        self._write = write
+        self._held: dict[str, list[tuple[Reading, Numbers]]] = {}
+        self._before: dict[str, Numbers] = {}
+
+    def event(self, event: Event, numbers: Numbers) -> None:
+        """Take an event and the numbers after it."""
+        name = event.counter
+        if isinstance(event, Mark):
+            self._put(event, numbers)
+            return
+        held = self._held.get(name)
+        if isinstance(event, Reading):
+            measures = event.flags.isdisjoint(NO_MEASUREMENT)
+            if held and not measures:
+                held.append((event, numbers))
+                return
+            if held:
+                self._release(name, numbers.spike_at_s)
+            if measures and numbers.suspect:
+                self._held[name] = [(event, numbers)]
+                return
+        elif held:
+            self._release(name, None)
+        self._put(event, numbers)
+        self._before[name] = numbers
+
+    def end(self, end: End) -> None:
+        """Write what is still held, and the last line."""
+        for name in list(self._held):
+            self._release(name, None)
+        self._put(end, Numbers())
+        self.flush()
+
+    def flush(self) -> None:
+        """Hand all lines so far to whoever reads them."""
+        self._stream.flush()
+
+    def _put(self, event: Event | End, numbers: Numbers) -> None:
+        self._stream.write(self._write(event, numbers) + "\n")
+
+    def _release(self, name: str, spike_at_s: float | None) -> None:
+        held = self._held.pop(name)
+        is_spike = held[0][0].elapsed_s == spike_at_s
+        for reading, numbers in held:
+            if is_spike:
+                before = replace(self._before.get(name, Numbers()), confirmed_nudge=None)
+                first = reading is held[0][0]
+                flags = reading.flags | _SPIKE if first else reading.flags
+                self._put(replace(reading, flags=flags), before)
+            else:
+                self._put(reading, numbers)
+                self._before[name] = numbers
+
+
+# ------------------------------------------------------------- for programs
+
+
+def json_line(event: Event | End, numbers: Numbers) -> str:
+    """Write one line of strict JSON; what is unknown is null."""
+    if isinstance(event, Reading):
+        return _encode(_reading(event, numbers))
+    if isinstance(event, End):
+        return _encode(
+            {"kind": "end", "readings": event.readings, "gaps": event.gaps, "reason": event.reason}
+        )
+    line: dict[str, Any] = {
+        "kind": "gap" if isinstance(event, Gap) else "mark",
+        "counter": event.counter,
+        "time": iso_time(event.utc_s),
+        "elapsed_s": _seconds(event.elapsed_s),
+    }
+    if isinstance(event, Gap):
+        line |= {"lasted_s": _seconds(event.lasted_s), "reason": event.reason}
+    else:
+        line["text"] = event.text
+    return _encode(line)
+
+
+def iso_time(utc_s: float) -> str | None:
+    """Write Unix seconds as ISO 8601 with milliseconds and Z; None when unknown."""
+    if not math.isfinite(utc_s):
+        return None
+    try:
+        moment = _EPOCH + timedelta(milliseconds=round(utc_s * 1000))
+    except OverflowError:
+        return None
+    return moment.isoformat(timespec="milliseconds") + "Z"
+
+
+def _reading(reading: Reading, numbers: Numbers) -> dict[str, Any]:
+    estimate, drift, nudge = numbers.estimate, numbers.drift, numbers.confirmed_nudge
+    settle, tolerance = numbers.settle, numbers.tolerance
+    return {
+        "kind": "reading",
+        "counter": reading.counter,
+        "time": iso_time(reading.utc_s),
+        "elapsed_s": _seconds(reading.elapsed_s),
+        "gate_s": _known(reading.gate_s),
+        "frequency_hz": _known(reading.frequency_hz),
+        "offset_hz": _known(reading.offset_hz),
+        "offset": _known(reading.offset),
+        "estimate": estimate
+        and {
+            "offset": _known(estimate.offset),
+            "u": _known(estimate.u),
+            "readings": estimate.readings,
+            "span_s": _seconds(estimate.span_s),
+        },
+        "drift": drift
+        and {
+            "per_s": _known(drift.per_s),
+            "u": _known(drift.u),
+            "span_s": _seconds(drift.span_s),
+        },
+        "nudge": nudge
+        and {"at_s": _seconds(nudge.at_s), "size": _known(nudge.size), "u": _known(nudge.u)},
+        "settle": settle
+        and {
+            "state": settle.state,
+            "since_s": _seconds(settle.since_s),
+            "eta_s": _seconds(settle.eta_s),
+            "eta_low_s": _seconds(settle.eta_low_s),
+            "eta_high_s": _seconds(settle.eta_high_s),
+            "reason": settle.reason,
+        },
+        "tolerance": tolerance and {"limit": tolerance.limit, "inside": tolerance.inside},
+        "flags": sorted(reading.flags),
+        "text": reading.text,
+    }
+
+
+def _known(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None
+
+
+def _seconds(value: float | None) -> float | None:
+    """Round to a microsecond: finer digits of a time are noise that only lengthens the line."""
+    return round(value, 6) if value is not None and math.isfinite(value) else None
+
+
+# ------------------------------------------------------------- for people
+
+
+class PlainWriter:
+    """Writes lines for people; each counter keeps its unit as long as it serves."""
+
+    def __init__(self) -> None:
+        self._units: dict[str, OffsetUnit] = {}
+
+    def __call__(self, event: Event | End, numbers: Numbers) -> str:
+        """Write one line."""
+        if isinstance(event, End):
+            readings = _counted(event.readings, "reading")
+            return f"end: {event.reason}; {readings}, {_counted(event.gaps, 'gap')}"
+        start = f"{_clock_time(event)}  {printable(event.counter)}"
+        if isinstance(event, Gap):
+            lasted = format_duration(event.lasted_s)
+            return f"{start}  gap of {lasted}: {printable(event.reason, 200)}"
+        if isinstance(event, Mark):
+            return f"{start}  mark: {printable(event.text, 200)}"
+        return "  ".join([start, *self._values(event, numbers), *sorted(event.flags)])
+
+    def _values(self, reading: Reading, numbers: Numbers) -> list[str]:
+        words = [f"{printable(reading.text) or '-'} Hz"]
+        if math.isfinite(reading.offset_hz):
+            words.append(f"{_signed_hz(reading)} Hz")
+        estimate = numbers.estimate
+        if estimate is not None:
+            unit = offset_unit(estimate.offset, self._units.get(reading.counter))
+            self._units[reading.counter] = unit
+            value = write_fraction(estimate.offset, estimate.u, unit)
+            words.append(f"{value} ({_counted(estimate.readings, 'reading')})")
+        nudge = numbers.confirmed_nudge
+        if nudge is not None:
+            words.append(f"nudge {write_fraction(nudge.size, nudge.u)}")
+        if numbers.settle is not None:
+            words.append(numbers.settle.state)
+        if numbers.tolerance is not None:
+            words.append("inside" if numbers.tolerance.inside else "outside")
+        return words
+
+
+def _signed_hz(reading: Reading) -> str:
+    """Write the raw offset with as many decimals as the counter wrote."""
+    if reading.resolution_hz > 0:
+        decimals = min(12, max(0, -math.floor(math.log10(reading.resolution_hz) + 1e-9)))
+        return f"{reading.offset_hz:+.{decimals}f}"
+    return write_hz(reading.offset_hz).digits
+
+
+def _clock_time(event: Event) -> str:
+    stamp = iso_time(event.utc_s)
+    return f"{event.elapsed_s:.3f} s" if stamp is None else stamp
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -1,0 +1,194 @@
+"""One counter's way from event to snapshot: journal, buffer, estimate.
+
+Live readings and replayed ones go through this very same pipe.
+"""
+
+import threading
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+from typing import Final
+
+from benchwatch.acquire import Connection
+from benchwatch.buffer import Buffer
+from benchwatch.counter import Setup
+from benchwatch.estimate.live import LiveEstimate
+from benchwatch.estimate.results import Numbers, SettleLimit
+from benchwatch.journal import Journal, new_key
+from benchwatch.journal_file import Run, settings_text
+from benchwatch.reading import OVERRANGE, REPEAT, Event, Flag, Gap, Mark, Reading
+from benchwatch.snapshot import Link, Snapshot, Trace
+
+MARKS_KEPT: Final = 100
+"""Newest marks in a snapshot; the journal has them all."""
+
+NO_MEASUREMENT: Final[frozenset[Flag]] = frozenset({REPEAT, OVERRANGE})
+"""Flags of readings that bring nothing new: neither counted nor estimated from."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One counter to watch, and what is asked of it."""
+
+    name: str
+    resource: str
+    driver: str = "scpi"
+    setup: Setup = field(default_factory=Setup)
+    nominal: Decimal | None = None
+    """Hertz, exact; None: the round number that the first reading is near."""
+    tolerance: float | None = None
+    """Fractional."""
+    settle: SettleLimit | None = None
+    interval_s: float | None = None
+    """Time between the beginnings of two readings; None: as fast as they come."""
+    simulated: str | None = None
+    """Name of the simulated bench it stands on; None: it is real."""
+
+
+class Pipeline:
+    """Events of one counter in, snapshots out; the newest one may be read from any thread."""
+
+    def __init__(
+        self, plan: Plan, *, journal: Journal | None = None, utc_s: float = 0.0, watch: int = 0
+    ) -> None:
+        """Begin a run.
+
+        Args:
+            plan: the counter.
+            journal: where events go first; None when they are kept nowhere.
+            utc_s: when the run began, Unix seconds.
+            watch: key shared by the counters of one watch.
+        """
+        self.plan = plan
+        self._lock = threading.Lock()
+        self._journal = journal
+        self._buffer = Buffer()
+        self._estimate = LiveEstimate(tolerance=plan.tolerance, settle=plan.settle)
+        self._nominal_hz = float("nan") if plan.nominal is None else float(plan.nominal)
+        self._run = Run(
+            new_key(utc_s), watch, plan.name, plan.resource, plan.driver, utc_s, plan.nominal,
+            settings=settings_text(
+                tolerance=plan.tolerance,
+                settle=None if plan.settle is None else plan.settle.limit,
+                settle_horizon_s=None if plan.settle is None else plan.settle.horizon_s,
+                set_gate_s=plan.setup.gate_s,
+                set_channel=plan.setup.channel,
+                interval_s=plan.interval_s,
+                simulated_bench=plan.simulated,
+            ),
+        )  # fmt: skip
+        self._save_run()
+        self._snapshot = Snapshot(
+            plan.name, plan.resource, self._nominal_hz, Link("connecting", 0.0)
+        )
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """The newest state."""
+        return self._snapshot
+
+    def trace(self, span_s: float, points: int) -> Trace:
+        """Return the last `span_s` seconds in at most `points` points, nan at gaps."""
+        return self._buffer.trace(span_s, points)
+
+    def take(self, event: Event) -> Snapshot:
+        """Put `event` on disk, then into the numbers; return the state after it."""
+        with self._lock:
+            if self._journal is not None:
+                self._journal.write(self._run.key, event)
+            if isinstance(event, Reading):
+                self._snapshot = self._take_reading(event)
+            elif isinstance(event, Gap):
+                self._snapshot = self._take_gap(event)
+            else:
+                self._snapshot = self._take_mark(event)
+            return self._snapshot
+
+    def connect(self, now: Connection) -> Snapshot:
+        """Note a change of the connection, and what is known of the counter by now."""
+        with self._lock:
+            if now.nominal is not None:
+                self._nominal_hz = float(now.nominal)
+            self._snapshot = replace(
+                self._snapshot,
+                link=now.link,
+                identity=now.identity,
+                time_base=now.time_base,
+                gate_s=now.gate_s,
+                nominal_hz=self._nominal_hz,
+                journal_trouble=self._trouble(),
+            )
+            run = replace(
+                self._run,
+                identity="" if now.identity is None else now.identity.text,
+                time_base=now.time_base.source,
+                gate_s=now.gate_s,
+                nominal_hz=now.nominal,
+            )
+            if run != self._run:
+                self._run = run
+                self._save_run()
+            return self._snapshot
+
+    def end(self, utc_s: float, elapsed_s: float, reason: str) -> Snapshot:
+        """End the run; `reason` goes to the journal and the snapshot."""
+        with self._lock:
+            self._run = replace(self._run, ended_utc_s=utc_s, end_reason=reason)
+            self._save_run()
+            self._snapshot = replace(self._snapshot, link=Link("ended", elapsed_s, reason))
+            return self._snapshot
+
+    def _save_run(self) -> None:
+        if self._journal is not None:
+            self._journal.save_run(self._run)
+
+    def _trouble(self) -> str | None:
+        return None if self._journal is None else self._journal.trouble
+
+    def _take_reading(self, reading: Reading) -> Snapshot:
+        was = self._snapshot
+        measures = reading.flags.isdisjoint(NO_MEASUREMENT)
+        if measures:
+            offset, elapsed_s = reading.offset, reading.elapsed_s
+            self._buffer.add(elapsed_s, offset)
+            numbers = self._estimate.add(
+                elapsed_s,
+                offset,
+                gate_s=reading.gate_s,
+                resolution=self._fraction(reading.resolution_hz),
+            )
+        else:
+            numbers = _without_news(was.numbers)
+        # A frozen record of many fields costs least when it is built in one positional call.
+        return Snapshot(
+            was.counter, was.resource, was.nominal_hz, was.link, was.identity, was.time_base,
+            was.gate_s, reading, numbers, was.readings + measures, was.gaps, was.last_gap,
+            was.marks, self._trouble(),
+        )  # fmt: skip
+
+    def _take_gap(self, gap: Gap) -> Snapshot:
+        self._buffer.gap(gap.lasted_s)
+        self._estimate.gap()
+        return replace(
+            self._snapshot,
+            numbers=self._estimate.numbers,
+            gaps=self._snapshot.gaps + 1,
+            last_gap=gap,
+            journal_trouble=self._trouble(),
+        )
+
+    def _take_mark(self, mark: Mark) -> Snapshot:
+        return replace(
+            self._snapshot,
+            marks=(*self._snapshot.marks, mark)[-MARKS_KEPT:],
+            journal_trouble=self._trouble(),
+        )
+
+    def _fraction(self, resolution_hz: float) -> float:
+        return resolution_hz / self._nominal_hz if self._nominal_hz > 0 else 0.0
+
+
+def _without_news(numbers: Numbers) -> Numbers:
+    """Return `numbers` without what was said of the reading before only."""
+    if numbers.confirmed_nudge is None and numbers.spike_at_s is None:
+        return numbers
+    return replace(numbers, confirmed_nudge=None, spike_at_s=None)

@@ -1,0 +1,222 @@
+"""A run: bench to journal, buffer and estimate, and one immutable snapshot a counter."""
+
+import queue
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Final
+
+from benchwatch.acquire import Acquisition, Connection
+from benchwatch.clock import Clock, SystemClock
+from benchwatch.errors import INTERRUPTED, BenchwatchError, LinkLost, NoReadings
+from benchwatch.journal import Journal, new_key
+from benchwatch.pipeline import Pipeline, Plan
+from benchwatch.quantity import format_duration
+from benchwatch.reading import Event, Mark, Reading
+from benchwatch.snapshot import Snapshot, Trace
+
+QUEUE_LIMIT: Final = 10_000
+"""Events that a slow reader of lines may lag behind before the counters are held up."""
+JOIN_S: Final = 2.0
+NOT_SETTLED: Final = 1
+"""Exit code when the time was up before the oscillator had settled."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """When a run ends by itself."""
+
+    count: int | None = None
+    """Readings of each counter."""
+    for_s: float | None = None
+    until_settled: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """Why a run ended."""
+
+    reason: str
+    """In a few words, for the last line."""
+    exit_code: int = 0
+    message: str = ""
+    """A sentence for standard error, when there is more to say."""
+
+
+class Watch:
+    """Several counters watched together; every method may be called from any thread.
+
+    Args:
+        plans: the counters, at least one, each with a name of its own.
+        journal: where readings go first; None when they are kept nowhere.
+        limits: when to end without being told.
+        lines: whether somebody takes `events`; a screen looks at snapshots instead.
+        clock: where all times come from.
+        acquire: makes the thread that reads a counter; tests put their own here.
+    """
+
+    def __init__(
+        self,
+        plans: Sequence[Plan],
+        *,
+        journal: Journal | None = None,
+        limits: Limits | None = None,
+        lines: bool = False,
+        clock: Clock | None = None,
+        acquire: Callable[..., Acquisition] = Acquisition,
+    ) -> None:
+        self._clock = clock or SystemClock()
+        self._limits = limits or Limits()
+        self._lines = lines
+        self._acquire = acquire
+        self._origin_s = self._clock.monotonic()
+        self._journal = journal
+        utc_s = self._clock.utc()
+        key = new_key(utc_s)
+        self._pipelines = {
+            plan.name: Pipeline(plan, journal=journal, utc_s=utc_s, watch=key) for plan in plans
+        }
+        self._acquisitions: dict[str, Acquisition] = {}
+        self._going = set(self._pipelines)
+        self._lock = threading.RLock()
+        self.events: queue.SimpleQueue[tuple[Event, Snapshot] | None] = queue.SimpleQueue()
+        """Each event and the state after it; None once the run has ended."""
+        self.finished = threading.Event()
+        self.outcome: Outcome | None = None
+        """Why the run ended; None while it goes on."""
+
+    @property
+    def names(self) -> Sequence[str]:
+        """Names of the counters, in the order of the bench."""
+        return tuple(self._pipelines)
+
+    def start(self) -> None:
+        """Begin to read, on a thread a counter."""
+        for name, pipeline in self._pipelines.items():
+            plan = pipeline.plan
+            self._acquisitions[name] = self._acquire(
+                name=name,
+                resource=plan.resource,
+                driver=plan.driver,
+                setup=plan.setup,
+                nominal=plan.nominal,
+                take=partial(self._take, name),
+                link_changed=partial(self._connect, name),
+                clock=self._clock,
+                origin_s=self._origin_s,
+                interval_s=plan.interval_s,
+            )
+        for acquisition in self._acquisitions.values():
+            acquisition.start()
+        if self._limits.for_s is not None:
+            threading.Thread(target=self._end_in_time, name="end of run", daemon=True).start()
+
+    def snapshot(self, name: str) -> Snapshot:
+        """Return the newest state of the counter `name`."""
+        return self._pipelines[name].snapshot
+
+    def trace(self, name: str, span_s: float, points: int) -> Trace:
+        """Return the last `span_s` seconds of `name` in at most `points` points."""
+        return self._pipelines[name].trace(span_s, points)
+
+    def elapsed_s(self) -> float:
+        """Return the seconds since the run began, on the clock of the snapshots."""
+        return self._clock.monotonic() - self._origin_s
+
+    def mark(self, text: str) -> None:
+        """Put a note on the time line of every counter."""
+        utc_s, elapsed_s = self._clock.utc(), self.elapsed_s()
+        for name in self._pipelines:
+            self._take(name, Mark(name, utc_s, elapsed_s, text))
+
+    def interrupt(self) -> None:
+        """End the run because a person or a signal said so; safe in a signal handler."""
+        self._finish(Outcome("interrupted", INTERRUPTED))
+
+    def stop(self) -> Outcome:
+        """End the run if it still goes on, and wait until every instrument is let go."""
+        self._finish(Outcome("stopped"))
+        for acquisition in self._acquisitions.values():
+            acquisition.stop()
+        for acquisition in self._acquisitions.values():
+            acquisition.join(JOIN_S)
+        assert self.outcome is not None
+        utc_s, elapsed_s = self._clock.utc(), self.elapsed_s()
+        for pipeline in self._pipelines.values():
+            pipeline.end(utc_s, elapsed_s, self.outcome.reason)
+        return self.outcome
+
+    def totals(self) -> tuple[int, int]:
+        """Return how many readings and gaps there were, of all counters together."""
+        snapshots = [pipeline.snapshot for pipeline in self._pipelines.values()]
+        return sum(now.readings for now in snapshots), sum(now.gaps for now in snapshots)
+
+    # ------------------------------------------------------------ on the counters' threads
+
+    def _take(self, name: str, event: Event) -> None:
+        if isinstance(event, Reading) and (self.outcome is not None or name not in self._going):
+            return
+        snapshot = self._pipelines[name].take(event)
+        if self._lines:
+            self.events.put((event, snapshot))
+            while self.events.qsize() > QUEUE_LIMIT and not self.finished.is_set():
+                self._clock.wait(self.finished, 0.01)
+        if isinstance(event, Reading):
+            self._check_limits(name, snapshot)
+
+    def _check_limits(self, name: str, snapshot: Snapshot) -> None:
+        count = self._limits.count
+        if count is not None and snapshot.readings >= count:
+            self._leave(name, Outcome("count reached"))
+        if self._limits.until_settled and all(map(_settled, self._pipelines.values())):
+            self._finish(Outcome("settled"))
+
+    def _connect(self, name: str, connection: Connection) -> None:
+        self._pipelines[name].connect(connection)
+        error = self._acquisitions[name].error
+        if connection.link.state == "ended" and error is not None:
+            self._leave(name, Outcome(_few_words(error), error.exit_code, str(error)))
+
+    def _leave(self, name: str, outcome: Outcome) -> None:
+        """One counter has done its part; with the last one the run ends."""
+        with self._lock:
+            self._going.discard(name)
+            self._acquisitions[name].stop()
+            if not self._going:
+                self._finish(outcome)
+
+    def _end_in_time(self) -> None:
+        for_s = self._limits.for_s
+        assert for_s is not None
+        if self._clock.wait(self.finished, for_s):
+            return
+        lasted = format_duration(for_s)
+        if self.totals()[0] == 0:
+            reason = f"no readings within {lasted}"
+            self._finish(Outcome(reason, NoReadings.exit_code, f"{reason}."))
+        elif self._limits.until_settled:
+            self._finish(Outcome("not settled", NOT_SETTLED, f"not settled within {lasted}."))
+        elif all(self.snapshot(name).link.state == "lost" for name in self._going):
+            names = ", ".join(sorted(self._going))
+            lost = f"the link to {names} is lost"
+            self._finish(Outcome(lost, LinkLost.exit_code, f"{lost}, and the time is up."))
+        else:
+            self._finish(Outcome("time is up"))
+
+    def _finish(self, outcome: Outcome) -> None:
+        with self._lock:
+            if self.outcome is None:
+                self.outcome = outcome
+                self.finished.set()
+                self.events.put(None)
+
+
+def _settled(pipeline: Pipeline) -> bool:
+    settle = pipeline.snapshot.numbers.settle
+    return settle is not None and settle.state == "settled"
+
+
+def _few_words(error: BenchwatchError) -> str:
+    """Return the first sentence of `error`, for the last line."""
+    return str(error).split(". ", 1)[0].rstrip(".")
