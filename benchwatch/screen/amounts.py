@@ -1,0 +1,59 @@
+"""Amounts as the screen words them; every digit comes from `benchwatch.quantity`.
+
+The only arithmetic is a change of unit: a fraction into hertz, a rate a second into a rate
+an hour.
+"""
+
+import math
+
+from benchwatch.quantity import (
+    OffsetUnit,
+    QuantityText,
+    format_duration,
+    write_fraction,
+    write_hz,
+)
+
+HOUR_S = 3600.0
+
+
+def in_hertz(fraction: float, u: float | None, nominal_hz: float) -> QuantityText:
+    """Write a fractional offset of `nominal_hz` in hertz."""
+    return write_hz(fraction * nominal_hz, None if u is None else u * nominal_hz)
+
+
+def per_hour(per_s: float, u: float | None, unit: OffsetUnit | None = None) -> QuantityText:
+    """Write a rate a second as a fraction an hour; the unit gets ``/h``."""
+    text = write_fraction(per_s * HOUR_S, None if u is None else u * HOUR_S, unit)
+    return QuantityText(text.digits, text.u, f"{text.unit}/h")
+
+
+def short(fraction: float, unit: OffsetUnit) -> str:
+    """Write a round figure, such as the end of a scale, signed and without spare zeros."""
+    digits = write_fraction(fraction, None, unit).digits
+    trimmed = digits.rstrip("0").rstrip(".") if "." in digits else digits
+    return "0" if trimmed.lstrip("+-") == "0" else trimmed
+
+
+def limit(fraction: float, unit: OffsetUnit, plus_minus: str) -> str:
+    """Write a two-sided limit, such as ``±5 ppb``."""
+    return f"{plus_minus}{short(fraction, unit).lstrip('+')} {unit.name}"
+
+
+def with_u(text: QuantityText, plus_minus: str) -> str:
+    """Write value, uncertainty and unit; an unknown uncertainty in words."""
+    if text.u == "?":
+        return f"{text.digits} {text.unit}"
+    return f"{text.digits} {plus_minus} {text.u} {text.unit}"
+
+
+def ago(then_s: float, now_s: float) -> str:
+    """Write how long ago something was: tenths for a few seconds, then in plain words."""
+    age_s = max(now_s - then_s, 0.0)
+    return f"{age_s:.1f} s" if age_s < 10 else format_duration(age_s)
+
+
+def run_time(elapsed_s: float) -> str:
+    """Write the time since the run began as hours, minutes and seconds."""
+    whole = math.floor(max(elapsed_s, 0.0))
+    return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"

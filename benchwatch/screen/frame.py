@@ -1,0 +1,118 @@
+"""What one picture is drawn from, and how a view is stacked from blocks."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from benchwatch.quantity import PPB, OffsetUnit
+from benchwatch.screen.ink import Line, Look
+from benchwatch.screen.keys import Need
+from benchwatch.snapshot import Snapshot, Trace
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """Everything a drawing may look at: one snapshot, and how the operator wants to see it."""
+
+    snapshot: Snapshot
+    now_s: float
+    """Seconds of the run, on the snapshot's clock."""
+    look: Look = field(default_factory=Look)
+    trace: Trace = field(default_factory=Trace)
+    names: Sequence[str] = ()
+    view: str = "trim"
+    """Name of the view on the screen."""
+    unit: OffsetUnit = PPB
+    drift_unit: OffsetUnit = PPB
+    scale_full: float | None = None
+    """Fraction at the ends of the centre-zero scale."""
+    window: tuple[float, float] | None = None
+    """Fractions at the lower and upper end of the strip chart."""
+    span_s: float = 120.0
+    """Seconds the strip chart shows."""
+    trimmer: bool = False
+    """There is a trimmer that keys can turn."""
+    tool_on: bool = False
+    """The tool rests on the trimmer, as far as the keys have been told."""
+    flash: str = ""
+    """A sentence for the moment, such as what a key just did."""
+
+    @property
+    def have(self) -> frozenset[Need]:
+        """What the bench has that keys can need."""
+        trimmer: frozenset[Need] = frozenset({"trimmer"}) if self.trimmer else frozenset()
+        return trimmer | ({"counters"} if len(self.names) > 1 else frozenset())
+
+    @property
+    def stale(self) -> bool:
+        """True while no readings come, so that no number on the screen is current."""
+        return self.snapshot.link.state != "reading"
+
+
+Draw = Callable[[Frame, int, int], list[Line]]
+"""(frame, width, rows) -> lines."""
+
+Rows = Callable[[Frame, int, int], int]
+"""(frame, width, height of the whole screen) -> rows wanted; 0 leaves the block out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A part of a view: a drawing and how many rows it wants."""
+
+    draw: Draw
+    rows: Rows
+    fills: bool = False
+    """Takes the rows that are left; `rows` is then the least it needs."""
+    slow: bool = False
+    """Redrawn at the rate of charts."""
+    spare: int = 0
+    """When the screen is too short, the block with the highest figure goes first; 0 stays."""
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One way to look at a counter."""
+
+    name: str
+    title: str
+    blocks: tuple[Block, ...]
+    help: tuple[str, ...]
+    """Paragraphs of the help overlay: what is shown, and how each number is defined."""
+
+
+def always(rows: int) -> Rows:
+    """Want the same rows on every screen."""
+    return lambda _frame, _width, _height: rows
+
+
+def stack(
+    blocks: Sequence[Block], frame: Frame, width: int, height: int
+) -> list[tuple[Block, int]]:
+    """Share `height` rows among `blocks`, top to bottom."""
+    wanted = [block.rows(frame, width, height) for block in blocks]
+    for index in sorted(range(len(blocks)), key=lambda i: -blocks[i].spare):
+        if sum(wanted) <= height or not blocks[index].spare:
+            break
+        wanted[index] = 0
+    left = max(height - sum(wanted), 0)
+    filler = next((i for i, b in enumerate(blocks) if b.fills and wanted[i]), None)
+    if filler is not None:
+        wanted[filler] += left
+    return [(block, rows) for block, rows in zip(blocks, wanted, strict=True) if rows]
+
+
+def drawn(block: Block, frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw one block as exactly `rows` lines of exactly `width` cells."""
+    lines = block.draw(frame, width, rows)[:rows]
+    lines += [Line()] * (rows - len(lines))
+    return [row.fit(width) for row in lines]
+
+
+def picture(view: View, frame: Frame, width: int, height: int) -> list[Line]:
+    """Draw a whole view."""
+    lines = [
+        row
+        for block, rows in stack(view.blocks, frame, width, height)
+        for row in drawn(block, frame, width, rows)
+    ]
+    return (lines + [Line().fit(width)] * height)[:height]

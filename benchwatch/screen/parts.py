@@ -1,0 +1,93 @@
+"""The rows every view shares: header, the counter's line, what is wrong, cautions, keys."""
+
+from collections.abc import Callable, Sequence
+
+from benchwatch.quantity import format_duration, format_frequency
+from benchwatch.screen import words
+from benchwatch.screen.amounts import run_time
+from benchwatch.screen.frame import Frame
+from benchwatch.screen.ink import Ink, Line, line, safe, spread, wrapped
+from benchwatch.screen.keys import Key, keys_for
+
+HAZARDS = (
+    (
+        "Covers off: mains and stored charge, hot oven. Use a non-metallic tool. "
+        "Local codes and licensed practice come first."
+    ),
+    "Mains, stored charge, hot oven: non-metallic tool, licensed practice first.",
+    "Mains, stored charge, hot oven; non-metallic tool; codes.",
+)
+"""The usual cautions, longest first; the longest that fits is shown."""
+
+
+def header(titles: Sequence[tuple[str, str]]) -> Callable[[Frame, int, int], list[Line]]:
+    """Draw the top row: counter, nominal, views by number (name, title), time of the run."""
+
+    def draw(frame: Frame, width: int, _rows: int) -> list[Line]:
+        snapshot = frame.snapshot
+        who = line(
+            (f" {safe(snapshot.counter, 20)} ", Ink.STRONG),
+            f"{format_frequency(snapshot.nominal_hz)} ",
+        )
+        if len(frame.names) > 1:
+            place = list(frame.names).index(snapshot.counter) + 1
+            who += line((f"{place} of {len(frame.names)} ", Ink.DIM))
+        time = line((f" {run_time(frame.now_s)} ", Ink.DIM))
+        tabs = _tabs(frame, titles, short=False)
+        if who.width + tabs.width + time.width > width:
+            tabs = _tabs(frame, titles, short=True)
+        return [spread(who, tabs + time, width)]
+
+    return draw
+
+
+def _tabs(frame: Frame, titles: Sequence[tuple[str, str]], *, short: bool) -> Line:
+    tabs = Line()
+    for number, (name, title) in enumerate(titles, 1):
+        if name == frame.view:
+            tabs += line((f" {number} {title} ", Ink.PLAIN_LAMP))
+        else:
+            tabs += line((f" {number} " if short else f" {number} {title} ", Ink.DIM))
+    return tabs
+
+
+def counter_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw who is measuring and how: identity, gate, time base, link, age of the reading."""
+    snapshot = frame.snapshot
+    gate = "unknown" if snapshot.gate_s is None else format_duration(snapshot.gate_s)
+    source = snapshot.time_base.source
+    facts = line(
+        f"  gate {gate}  ",
+        (f"time base {source}", Ink.TEXT if source == "external" else Ink.OFF),
+        "  ",
+    )
+    facts += words.link(frame) + line(" ")
+    who = snapshot.identity.text if snapshot.identity is not None else snapshot.resource
+    return [spread(line(" " + safe(who)), facts, width)]
+
+
+def trouble_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw the one thing that most needs saying."""
+    text = words.trouble(frame)
+    return [line((f" {text}", Ink.OFF if text != frame.flash else Ink.TEXT)).fit(width)]
+
+
+def hazard_line(_frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw the cautions for work with the covers off."""
+    fitting = [text for text in HAZARDS if len(text) + 2 <= width]
+    return [line((f" {(fitting or HAZARDS[-1:])[0]}", Ink.DIM))]
+
+
+def key_rows(frame: Frame, width: int, height: int) -> int:
+    """Count the rows the footer needs: at most two, one on a short screen."""
+    return min(len(key_lines(frame, width, height)), 2 if height >= 20 else 1)
+
+
+def key_lines(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw the footer: every key that does something here."""
+    shown = [key for key in keys_for(frame.view, frame.have) if key.short]
+    return [line(" ") + row for row in wrapped([_key(key) for key in shown], width - 1)]
+
+
+def _key(key: Key) -> Line:
+    return line((key.shown, Ink.KEY), " " + key.short)

@@ -1,0 +1,101 @@
+"""What the screen says in words: direction, link, settling."""
+
+from benchwatch.quantity import format_duration
+from benchwatch.screen.amounts import ago, limit, per_hour, with_u
+from benchwatch.screen.frame import Frame
+from benchwatch.screen.ink import Ink, Line, line, safe
+
+_LAMPS = {
+    "settled": ("SETTLED", Ink.GOOD_LAMP),
+    "warming": ("WARMING", Ink.OFF_LAMP),
+    "unsure": ("UNSURE", Ink.PLAIN_LAMP),
+}
+
+
+def direction(frame: Frame) -> Line:
+    """Say which way to turn, or why that can't be said."""
+    numbers = frame.snapshot.numbers
+    if frame.stale:
+        return line(("no reading, so no direction", Ink.OFF))
+    if numbers.estimate is None:
+        return line(("no estimate yet", Ink.DIM))
+    if numbers.tolerance is not None and numbers.tolerance.inside:
+        inside = limit(numbers.tolerance.limit, frame.unit, frame.look.glyphs.plus_minus)
+        return line((f"inside {inside}", Ink.GOOD))
+    offset, u = numbers.estimate.offset, numbers.estimate.u
+    if u is not None and abs(offset) <= u:
+        return line(("on nominal, as far as can be told yet", Ink.GOOD))
+    if offset > 0:
+        return line(("high, bring it down", Ink.OFF))
+    return line(("low, bring it up", Ink.OFF))
+
+
+def link(frame: Frame) -> Line:
+    """Say how the connection is and how old the newest reading is."""
+    state, reading = frame.snapshot.link, frame.snapshot.reading
+    since = ago(state.since_s, frame.now_s)
+    if state.state == "connecting":
+        return line((f"connecting, {since}", Ink.OFF))
+    if state.state == "ended":
+        return line((f"ended {since} ago", Ink.OFF))
+    if reading is None:
+        return line((f"no reading yet, {since}", Ink.OFF))
+    age = ago(reading.elapsed_s, frame.now_s)
+    if state.state == "reading":
+        return line(f"reading {age} old")
+    word = "link lost" if state.state == "lost" else "silent"
+    return line((f"{word}, reading {age} old", Ink.OFF))
+
+
+def settle_lamp(frame: Frame) -> Line:
+    """Draw the verdict as a word in a lamp."""
+    settle = frame.snapshot.numbers.settle
+    if settle is None:
+        return line(("[settle not asked]", Ink.DIM))
+    word, ink = _LAMPS[settle.state]
+    return line((f"[{word}]", ink))
+
+
+def settle_words(frame: Frame) -> Line:
+    """Say the drift, and how long it still takes or has been settled."""
+    settle, parts = frame.snapshot.numbers.settle, [drift(frame)]
+    if settle is not None and settle.since_s is not None:
+        parts.append(f"settled for {ago(settle.since_s, frame.now_s)}")
+    elif settle is not None and settle.eta_s is not None:
+        parts.append(time_to_go(frame))
+    return line(", ".join(parts))
+
+
+def time_to_go(frame: Frame) -> str:
+    """Say the time to go, with its range where known."""
+    settle = frame.snapshot.numbers.settle
+    if settle is None or settle.eta_s is None:
+        return "time to go unknown"
+    words = f"{format_duration(settle.eta_s)} to go"
+    if settle.eta_low_s is None or settle.eta_high_s is None:
+        return words
+    low, high = format_duration(settle.eta_low_s), format_duration(settle.eta_high_s)
+    return f"{words} ({low} to {high})"
+
+
+def drift(frame: Frame) -> str:
+    """Say the drift an hour with its uncertainty."""
+    value = frame.snapshot.numbers.drift
+    if value is None:
+        return "drift unknown"
+    text = per_hour(value.per_s, value.u, frame.drift_unit)
+    return f"drift {with_u(text, frame.look.glyphs.plus_minus)}"
+
+
+def trouble(frame: Frame) -> str:
+    """Say the one thing that most needs saying, or nothing."""
+    snapshot = frame.snapshot
+    if frame.stale and snapshot.link.detail:
+        return safe(snapshot.link.detail)
+    if snapshot.journal_trouble:
+        return "not being journaled: " + safe(snapshot.journal_trouble)
+    if frame.flash:
+        return safe(frame.flash)
+    if snapshot.time_base.source == "internal":
+        return "caution: internal time base; the offset is against the counter's own oscillator"
+    return ""

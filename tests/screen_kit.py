@@ -1,0 +1,266 @@
+"""A made watch for the screen's tests, and a driver to look at it in a real terminal.
+
+``python tests/screen_kit.py`` shows a made oscillator that answers to the keys;
+``--help`` lists what else it can do.
+"""
+
+import argparse
+import math
+import os
+import random
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from benchwatch.counter import Identity, TimeBase
+from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, Settle, Tolerance
+from benchwatch.reading import Mark, Reading
+from benchwatch.screen.frame import Frame, picture
+from benchwatch.screen.gallery import view_named
+from benchwatch.screen.memory import Ranges
+from benchwatch.snapshot import Link, Snapshot, Trace
+
+NOMINAL_HZ = 10_000_000.0
+NOW_S = 754.0
+SNAPSHOTS = Path(__file__).parent / "snapshots"
+UPDATE = "BENCHWATCH_UPDATE_SNAPSHOTS"
+"""Set to 1 to write the screen snapshots anew; look at the difference before keeping it."""
+
+
+def reading(offset: float, elapsed_s: float = NOW_S - 0.4, **changes: Any) -> Reading:
+    """Make a reading of the 10 MHz oscillator."""
+    offset_hz = offset * NOMINAL_HZ
+    made = Reading(
+        counter="main",
+        utc_s=1_935_000_000.0 + elapsed_s,
+        elapsed_s=elapsed_s,
+        gate_s=1.0,
+        text=f"{NOMINAL_HZ + offset_hz:.4f}",
+        frequency_hz=NOMINAL_HZ + offset_hz,
+        offset_hz=offset_hz,
+        offset=offset,
+        resolution_hz=1e-4,
+    )
+    return replace(made, **changes)
+
+
+def snapshot(**changes: Any) -> Snapshot:
+    """Make a snapshot of a counter in the middle of a trim; `changes` replace fields."""
+    made = Snapshot(
+        counter="main",
+        resource="TCPIP0::127.0.0.1::5025::SOCKET",
+        nominal_hz=NOMINAL_HZ,
+        link=Link("reading", 1.2),
+        identity=Identity("Station bench,SCPI counter,0042,1.0"),
+        time_base=TimeBase("external"),
+        gate_s=1.0,
+        reading=reading(2.46e-9),
+        numbers=numbers(),
+        readings=740,
+    )
+    return replace(made, **changes)
+
+
+def numbers(**changes: Any) -> Numbers:
+    """Make the numbers that go with `snapshot`."""
+    made = Numbers(
+        estimate=Estimate(2.31e-9, 1.1e-10, 14, 14.0),
+        drift=Drift(-2.3e-12, 4.0e-13, 120.0),
+        last_nudge=Nudge(NOW_S - 14.4, -4.62e-9, 1.5e-10),
+        settle=Settle(
+            "warming", None, 420.0, 300.0, 660.0,
+            "moves by 1.4 ppb in 10 min, asked for is 1 ppb",
+        ),
+        tolerance=Tolerance(1e-9, inside=False),
+        noise=3.2e-10,
+    )  # fmt: skip
+    return replace(made, **changes)
+
+
+def trace(span_s: float = 120.0, points: int = 240, now_s: float = NOW_S) -> Trace:
+    """Make a past with a nudge 14 s ago and a gap half way."""
+    chance = random.Random(5)
+    times = [now_s - span_s + span_s * i / (points - 1) for i in range(points)]
+    values = [
+        math.nan
+        if -70 < t - now_s < -60
+        else (6.9e-9 if t < now_s - 14.4 else 2.3e-9) + chance.gauss(0, 3.2e-10)
+        for t in times
+    ]
+    return Trace(tuple(times), tuple(values))
+
+
+def frame(shown: Snapshot | None = None, **changes: Any) -> Frame:
+    """Make the frame that the app would make of `shown`."""
+    shown = shown or snapshot()
+    past = changes.pop("trace", trace())
+    ranges = Ranges()
+    ranges.follow(shown, past, NOW_S)
+    made = Frame(
+        snapshot=shown,
+        now_s=NOW_S,
+        trace=past,
+        names=("main",),
+        unit=ranges.unit,
+        drift_unit=ranges.drift_unit,
+        scale_full=ranges.scale.full,
+        window=ranges.window,
+    )
+    return replace(made, **changes)
+
+
+def plain(view: str, made: Frame, width: int, height: int) -> str:
+    """Draw a view as plain text, blanks at the ends of rows cut."""
+    made = replace(made, view=view)
+    rows = picture(view_named(view), made, width, height)
+    return "\n".join(made.look.text(row.plain).rstrip() for row in rows) + "\n"
+
+
+def compare(name: str, text: str) -> None:
+    """Compare `text` with the kept snapshot `name`, or keep it when asked to."""
+    path = SNAPSHOTS / f"{name}.txt"
+    if os.environ.get(UPDATE) == "1":
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    assert path.exists(), f"no snapshot {path.name}; make it with {UPDATE}=1 and look at it"
+    assert text == path.read_text(encoding="utf-8"), f"the screen differs from {path.name}"
+
+
+class FakeWatch:
+    """A watch whose snapshots and clock a test sets."""
+
+    def __init__(self, *shown: Snapshot, now_s: float = NOW_S) -> None:
+        self.shown = {one.counter: one for one in shown or (snapshot(),)}
+        self.now_s = now_s
+        self.marks: list[str] = []
+        self.traces: list[tuple[str, float, int]] = []
+
+    @property
+    def names(self) -> Sequence[str]:
+        """Names of the counters."""
+        return tuple(self.shown)
+
+    def snapshot(self, name: str) -> Snapshot:
+        """Return what was set."""
+        return self.shown[name]
+
+    def trace(self, name: str, span_s: float, points: int) -> Trace:
+        """Return the made past."""
+        self.traces.append((name, span_s, points))
+        return trace(span_s) if points else Trace()
+
+    def mark(self, text: str) -> None:
+        """Note the mark."""
+        self.marks.append(text)
+
+    def elapsed_s(self) -> float:
+        """Return the time that was set."""
+        return self.now_s
+
+
+class FakeTrimmer:
+    """A trimmer that remembers what was done to it."""
+
+    def __init__(self) -> None:
+        self.turns: list[float] = []
+        self.tool: list[bool] = []
+
+    def turn(self, amount: float) -> None:
+        """Note the turn."""
+        self.turns.append(amount)
+
+    def rest_tool(self, on: bool) -> None:
+        """Note the tool."""
+        self.tool.append(on)
+
+
+class MadeOscillator(FakeWatch):
+    """An oscillator on the real clock that answers to its trimmer; its numbers are crude."""
+
+    def __init__(
+        self, every_s: float = 0.25, crash_after_s: float = math.inf, *, chatter: bool = False
+    ) -> None:
+        super().__init__(snapshot(reading=None, numbers=Numbers()))
+        self._start_s, self._every_s, self._crash_s = time.monotonic(), every_s, crash_after_s
+        self._chance = random.Random(3)
+        self._chatter = chatter
+        self._centre, self._pull = 6.9e-9, 0.0
+        self._past: list[tuple[float, float]] = []
+        self._since = 0
+        self._nudge: Nudge | None = None
+        self._marks: tuple[Mark, ...] = ()
+
+    def elapsed_s(self) -> float:
+        """Return seconds since the start."""
+        return time.monotonic() - self._start_s
+
+    def snapshot(self, name: str) -> Snapshot:
+        """Take the readings that are due and sum them up."""
+        now_s = self.elapsed_s()
+        if now_s > self._crash_s:
+            raise RuntimeError("made to crash, [b]with[/b] \x1b[31mescapes")
+        if self._chatter:
+            os.write(2, b"chatter of a library written in C\n")
+        while len(self._past) * self._every_s <= now_s:
+            value = self._centre + self._pull + self._chance.gauss(0, 3e-10)
+            self._past.append((len(self._past) * self._every_s, value))
+        recent = [value for _, value in self._past[self._since :]] or [self._past[-1][1]]
+        mean, u = sum(recent) / len(recent), 3e-10 / math.sqrt(len(recent))
+        made = numbers(
+            estimate=Estimate(mean, u, len(recent), len(recent) * self._every_s),
+            tolerance=Tolerance(1e-9, inside=abs(mean) + 2 * u < 1e-9),
+            last_nudge=self._nudge,
+        )
+        newest = reading(self._past[-1][1], self._past[-1][0])
+        return snapshot(reading=newest, numbers=made, marks=self._marks)
+
+    def trace(self, name: str, span_s: float, points: int) -> Trace:
+        """Return the last `span_s` seconds."""
+        kept = [pair for pair in self._past if pair[0] >= self.elapsed_s() - span_s]
+        kept = kept[:: max(len(kept) // max(points, 1), 1)]
+        return Trace(tuple(t for t, _ in kept), tuple(y for _, y in kept))
+
+    def mark(self, text: str) -> None:
+        """Keep the mark."""
+        self._marks += (Mark("main", time.time(), self.elapsed_s(), text),)
+
+    def turn(self, amount: float) -> None:
+        """Turn the made trimmer: 1 ppm a turn."""
+        self._centre += amount * 1e-6
+        self._step(amount * 1e-6)
+
+    def rest_tool(self, on: bool) -> None:
+        """Rest the tool: it pulls by 3 ppb."""
+        self._pull = 3e-9 if on else 0.0
+        self._step(3e-9 if on else -3e-9)
+
+    def _step(self, size: float) -> None:
+        self._since = len(self._past)
+        self._nudge = Nudge(self.elapsed_s(), size, 1e-10)
+
+
+def main() -> int:
+    """Show the made oscillator on this terminal."""
+    from benchwatch.screen.app import BenchwatchApp
+    from benchwatch.screen.options import Options, look_for
+    from benchwatch.screen.terminal import run_screen
+
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--ascii", action="store_true")
+    parser.add_argument("--every", type=float, default=0.25)
+    parser.add_argument("--crash-after", type=float, default=math.inf)
+    parser.add_argument("--chatter", action="store_true")
+    parser.add_argument("--log", type=Path)
+    asked = parser.parse_args()
+    watch = MadeOscillator(asked.every, asked.crash_after, chatter=asked.chatter)
+    look = look_for(ascii_only=asked.ascii or None)
+    options = Options(look=look, log=asked.log) if asked.log else Options(look=look)
+    app = BenchwatchApp(watch, trimmer=watch, options=options)
+    return run_screen(app)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,262 @@
+"""The app: every key, the two rates, the overlays, driven without a terminal."""
+
+from dataclasses import replace
+
+import pytest
+import screen_kit as kit
+from textual.pilot import Pilot
+
+from benchwatch.errors import INTERRUPTED
+from benchwatch.estimate.results import Estimate
+from benchwatch.screen.app import COARSE_TURNS, FINE_TURNS, BenchwatchApp
+from benchwatch.screen.ink import Look
+from benchwatch.screen.keys import KEYS, keys_for
+from benchwatch.screen.options import Options
+from benchwatch.screen.overlays import Help, Note
+from benchwatch.snapshot import Link
+
+
+def made_app(watch=None, trimmer=None, look=None) -> BenchwatchApp:
+    """Make an app that redraws only when told to."""
+    options = Options(look=look or Look())
+    return BenchwatchApp(watch or kit.FakeWatch(), trimmer=trimmer, options=options, every_s=None)
+
+
+def text_of(app: BenchwatchApp) -> str:
+    """Return what the stage shows."""
+    return "\n".join(row.plain.rstrip() for row in app.stage.lines) + "\n"
+
+
+async def test_the_app_shows_the_picture():
+    """On the screen is exactly what the pure drawing gives."""
+    app = made_app()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+
+        assert text_of(app) == kit.plain("trim", kit.frame(), 80, 24)
+
+
+async def test_digits_follow_a_new_reading_and_charts_wait():
+    """The fast redraw takes the newest snapshot; the chart stays as it was until its turn."""
+    watch = kit.FakeWatch()
+    app = made_app(watch)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        before = text_of(app).splitlines()
+        moved = replace(kit.numbers(), estimate=Estimate(-9.9e-9, 1e-10, 3, 3.0))
+        watch.shown["main"] = kit.snapshot(numbers=moved)
+        watch.now_s += 30.0
+        app.redraw_digits()
+        fast = text_of(app).splitlines()
+        app.redraw()
+        slow = text_of(app).splitlines()
+
+        assert "low, bring it up" in "\n".join(fast)
+        assert fast[15:20] == before[15:20]
+        assert slow[15:20] != before[15:20]
+
+
+async def test_unchanged_snapshots_repaint_nothing(monkeypatch):
+    """A redraw that changes no row asks for no painting."""
+    app = made_app()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        asked = []
+        monkeypatch.setattr(app.stage, "refresh", lambda *regions, **_: asked.append(regions))
+        app.redraw()
+
+        assert not asked
+
+
+async def test_a_silent_counter_dims_the_screen():
+    """When readings stop, the next redraw says so."""
+    watch = kit.FakeWatch()
+    app = made_app(watch)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        watch.shown["main"] = kit.snapshot(
+            link=Link("silent", kit.NOW_S - 5.0, "no reading for 5 s")
+        )
+        app.redraw_digits()
+
+        assert "no reading for 5 s" in text_of(app)
+        assert "no reading, so no direction" in text_of(app)
+
+
+async def test_q_quits_with_zero():
+    """Q ends the watch and the exit code is 0."""
+    app = made_app()
+    async with app.run_test() as pilot:
+        await pilot.press("q")
+
+    assert app.return_code == 0
+
+
+async def test_ctrl_c_interrupts_even_from_an_overlay():
+    """Ctrl-C ends the run with 130, whatever lies over the view."""
+    app = made_app()
+    async with app.run_test() as pilot:
+        await pilot.press("m")
+        await pilot.press("ctrl+c")
+
+    assert app.return_code == INTERRUPTED
+
+
+async def test_m_marks_with_text():
+    """What is typed after m goes on the time line, letters that are keys elsewhere included."""
+    watch = kit.FakeWatch()
+    app = made_app(watch)
+    async with app.run_test() as pilot:
+        await pilot.press("m", *"quiz", "enter")
+        await pilot.pause()
+
+        assert watch.marks == ["quiz"]
+        assert "marked: quiz" in text_of(app)
+
+
+async def test_m_enter_marks_the_moment():
+    """No text is needed."""
+    watch = kit.FakeWatch()
+    app = made_app(watch)
+    async with app.run_test() as pilot:
+        await pilot.press("m", "enter")
+        await pilot.pause()
+
+    assert watch.marks == ["mark"]
+
+
+async def test_escape_leaves_no_mark():
+    """A note that was cancelled is none."""
+    watch = kit.FakeWatch()
+    app = made_app(watch)
+    async with app.run_test() as pilot:
+        await pilot.press("m", "x", "escape")
+        await pilot.pause()
+
+        assert not watch.marks
+        assert not isinstance(app.screen, Note)
+
+
+@pytest.mark.parametrize(("key", "span_s"), [("z", 60.0), ("x", 300.0)])
+async def test_zoom_keys_change_the_span(key, span_s):
+    """Z shows a shorter and x a longer time."""
+    watch = kit.FakeWatch()
+    app = made_app(watch)
+    async with app.run_test() as pilot:
+        await pilot.press(key)
+
+    assert watch.traces[-1][1] == span_s
+
+
+async def test_zoom_stops_at_both_ends():
+    """Zooming on is harmless."""
+    app = made_app()
+    async with app.run_test() as pilot:
+        await pilot.press(*["z"] * 9, *["x"] * 30)
+
+    assert app.return_code in {0, None}
+
+
+async def test_n_shows_the_next_counter():
+    """Pressing n goes round the counters of the bench."""
+    other = kit.snapshot(counter="spare", nominal_hz=5e6)
+    app = made_app(kit.FakeWatch(kit.snapshot(), other))
+    async with app.run_test() as pilot:
+        await pilot.pause()
+        assert " main 10 MHz 1 of 2" in text_of(app)
+        await pilot.press("n")
+        assert " spare 5 MHz 2 of 2" in text_of(app)
+        await pilot.press("n")
+
+        assert " main 10 MHz 1 of 2" in text_of(app)
+
+
+@pytest.mark.parametrize(
+    ("key", "amount"),
+    [("left", -FINE_TURNS), ("right", FINE_TURNS), ("down", -COARSE_TURNS), ("up", COARSE_TURNS)],
+)
+async def test_arrows_turn_the_trimmer(key, amount):
+    """Left and down lower the frequency, right and up raise it; up and down are coarse."""
+    trimmer = kit.FakeTrimmer()
+    app = made_app(trimmer=trimmer)
+    async with app.run_test() as pilot:
+        await pilot.press(key)
+
+    assert trimmer.turns == [amount]
+
+
+async def test_space_rests_and_lifts_the_tool():
+    """Space toggles the tool, and the screen says while it rests."""
+    trimmer = kit.FakeTrimmer()
+    app = made_app(trimmer=trimmer)
+    async with app.run_test() as pilot:
+        await pilot.press("space")
+        said = text_of(app)
+        await pilot.press("space")
+
+        assert "tool on" in said.replace("tool on/off", "")
+        assert "tool on" not in text_of(app).replace("tool on/off", "")
+    assert trimmer.tool == [True, False]
+
+
+async def test_without_a_trimmer_the_turning_keys_are_neither_shown_nor_used():
+    """On a real bench nobody can turn by key."""
+    app = made_app()
+    async with app.run_test() as pilot:
+        await pilot.press("left", "up", "space")
+
+        assert "turn fine" not in text_of(app)
+        assert "tool on/off" not in text_of(app)
+
+
+@pytest.mark.parametrize("size", [(60, 18), (80, 24), (120, 36)])
+async def test_help_lies_over_the_view_and_closes(size):
+    """H shows what the view means, its keys and the cautions; Escape closes it."""
+    app = made_app()
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("h")
+        await pilot.pause()
+        assert isinstance(app.screen, Help)
+        await pilot.press("down", "pagedown", "up", "pageup")
+        await pilot.press("escape")
+
+        assert not isinstance(app.screen, Help)
+
+
+def test_every_key_has_an_id_and_every_shown_key_a_sentence():
+    """Keys are data: ids are unique, each has an action, footer keys have contextual help."""
+    assert len({key.id for key in KEYS}) == len(KEYS)
+    assert len({name for key in KEYS for name in key.keys}) == sum(len(key.keys) for key in KEYS)
+    assert all(hasattr(BenchwatchApp, f"action_{key.id}") for key in KEYS)
+    assert all(key.help for key in KEYS if key.short)
+    assert len(keys_for("trim", ())) < len(keys_for("trim", ("trimmer",)))
+
+
+async def test_resize_redraws_at_once():
+    """The picture follows the size of the terminal."""
+    app = made_app()
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.resize_terminal(60, 18)
+        await pilot.pause()
+
+        assert text_of(app) == kit.plain("trim", kit.frame(), 60, 18)
+
+
+async def test_no_color_reaches_every_cell(monkeypatch):
+    """With NO_COLOR no cell on the screen, overlay included, carries a colour."""
+    monkeypatch.setenv("NO_COLOR", "1")
+    app = made_app(look=Look(colour=False))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await _assert_colourless(app, pilot)
+        await pilot.press("m")
+        await _assert_colourless(app, pilot)
+
+
+async def _assert_colourless(app: BenchwatchApp, pilot: Pilot[None]) -> None:
+    await pilot.pause()
+    strips = app.screen._compositor.render_strips()
+    styles = [segment.style for strip in strips for segment in strip if segment.style]
+
+    assert styles
+    assert all(s.color is None or s.color.is_default for s in styles)
+    assert all(s.bgcolor is None or s.bgcolor.is_default for s in styles)

@@ -1,0 +1,282 @@
+"""What the trim view says and draws, as plain text."""
+
+import ast
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+import screen_kit as kit
+
+import benchwatch.screen
+from benchwatch.counter import Identity, TimeBase
+from benchwatch.estimate.results import Estimate, Numbers, Settle, Tolerance
+from benchwatch.reading import Mark
+from benchwatch.screen import words
+from benchwatch.screen.chart import strip_chart
+from benchwatch.screen.gallery import VIEWS
+from benchwatch.screen.ink import Ink, Look
+from benchwatch.screen.parts import HAZARDS
+from benchwatch.screen.scale import scale
+from benchwatch.snapshot import Link, Snapshot, Trace
+
+SIZES = [(80, 24), (120, 36)]
+
+NO_COUNTER = kit.snapshot(
+    link=Link("connecting", kit.NOW_S - 3.0, "nobody answers at port 5025; next try in 4 s"),
+    identity=None,
+    time_base=TimeBase(),
+    gate_s=None,
+    reading=None,
+    numbers=Numbers(),
+    readings=0,
+)  # fmt: skip
+SILENT = kit.snapshot(
+    link=Link("silent", kit.NOW_S - 8.0, "no reading for 8 s; one is due every 1 s"),
+    reading=kit.reading(2.46e-9, kit.NOW_S - 9.2),
+)
+STATES: dict[str, Snapshot] = {
+    "warming": kit.snapshot(),
+    "inside": kit.snapshot(
+        reading=kit.reading(-1.1e-10),
+        numbers=kit.numbers(
+            estimate=Estimate(-2.4e-10, 4.0e-11, 61, 61.0),
+            settle=Settle("settled", kit.NOW_S - 130.0, None, reason="moves by 0.2 ppb in 10 min"),
+            tolerance=Tolerance(1e-9, inside=True),
+        ),
+    ),
+    "silent": SILENT,
+    "no_counter": NO_COUNTER,
+    "internal": kit.snapshot(
+        time_base=TimeBase("internal"),
+        numbers=kit.numbers(settle=Settle("unsure", None, None, reason="needs about 4 min more")),
+    ),
+    "far": kit.snapshot(
+        reading=kit.reading(-3.1e-6),
+        numbers=Numbers(estimate=Estimate(-3.2e-6, None, 1, 0.0)),
+        nominal_hz=5e6,
+    ),
+}
+
+
+@pytest.mark.parametrize("size", SIZES, ids="{0[0]}x{0[1]}".format)
+@pytest.mark.parametrize("state", STATES)
+def test_trim_looks_as_kept(state: str, size: tuple[int, int]):
+    """The whole picture in a fixed state, at both sizes, against the kept text."""
+    shown = STATES[state]
+    past = kit.trace() if shown.reading is not None else Trace()
+    made = kit.frame(shown, trace=past, trimmer=state != "no_counter")
+
+    kit.compare(f"trim_{state}_{size[0]}x{size[1]}", kit.plain("trim", made, *size))
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize("size", [(60, 18), (80, 24), (120, 36), (200, 60), (30, 8), (1, 1)])
+@pytest.mark.parametrize("state", STATES)
+@pytest.mark.parametrize("ascii_only", [False, True])
+def test_every_picture_fills_its_screen(view, size, state, ascii_only):
+    """Every view in every state gives exactly the rows and cells asked, ASCII where asked."""
+    look = Look(ascii=ascii_only)
+    made = kit.frame(STATES[state], look=look, trimmer=True, view=view.name)
+    from benchwatch.screen.frame import picture
+
+    rows = picture(view, made, *size)
+
+    assert [row.width for row in rows] == [size[0]] * size[1]
+    assert not ascii_only or all(look.text(row.plain).isascii() for row in rows)
+
+
+@pytest.mark.parametrize("name", ["trim"])
+def test_the_smallest_screen_still_says_everything_that_matters(name: str):
+    """At 60x18: both units, direction, scale, nudge, settle word, cautions and keys."""
+    text = kit.plain(name, kit.frame(trimmer=True), 60, 18)
+
+    for needed in (" Hz", " ppb", "high, bring it down", "┼", "last nudge", "[WARMING]",
+                   HAZARDS[-1], "q quit", "time base external", "reading 0.4 s old"):  # fmt: skip
+        assert needed in text
+
+
+def _direction(**changes: object) -> str:
+    return words.direction(kit.frame(kit.snapshot(**changes))).plain
+
+
+def test_direction_in_words():
+    """High, low, inside, undecided: each in its own words."""
+    low = kit.numbers(estimate=Estimate(-5e-9, 1e-10, 9, 9.0))
+    inside = kit.numbers(tolerance=Tolerance(5e-9, inside=True))
+    lost_in_noise = kit.numbers(estimate=Estimate(1e-11, 1e-10, 9, 9.0), tolerance=None)
+
+    assert _direction() == "high, bring it down"
+    assert _direction(numbers=low) == "low, bring it up"
+    assert _direction(numbers=inside) == "inside ±5 ppb"
+    assert _direction(numbers=lost_in_noise) == "on nominal, as far as can be told yet"
+    assert _direction(numbers=Numbers()) == "no estimate yet"
+
+
+@pytest.mark.parametrize("state", ["connecting", "silent", "lost", "ended"])
+def test_no_direction_while_no_readings_come(state):
+    """A stale number never says which way to turn, and everything about it is dim."""
+    made = kit.frame(kit.snapshot(link=Link(state, kit.NOW_S - 12.0)))
+    drawn = scale(made, 60, 4) + strip_chart(made, 60, 6)
+
+    assert words.direction(made).plain == "no reading, so no direction"
+    assert {ink for row in drawn for _, ink in row.spans} == {Ink.DIM}
+
+
+@pytest.mark.parametrize(
+    ("link", "said"),
+    [
+        (Link("reading", 1.0), "reading 0.4 s old"),
+        (Link("silent", kit.NOW_S - 7.0), "silent, reading 0.4 s old"),
+        (Link("lost", kit.NOW_S - 7.0), "link lost, reading 0.4 s old"),
+        (Link("connecting", kit.NOW_S - 3.0), "connecting, 3.0 s"),
+        (Link("ended", kit.NOW_S - 65.0), "ended 1 min 5 s ago"),
+    ],
+)
+def test_link_in_words(link, said):
+    """Each link state says what it is and how old the newest reading is."""
+    assert words.link(kit.frame(kit.snapshot(link=link))).plain == said
+
+
+def test_settle_in_words():
+    """Drift with its uncertainty; time to go with its range; since when it is settled."""
+    warming = words.settle_words(kit.frame()).plain
+    settled = words.settle_words(kit.frame(STATES["inside"])).plain
+    unasked = kit.frame(kit.snapshot(numbers=kit.numbers(settle=None, drift=None)))
+
+    assert warming == "drift -8.3 ± 1.4 ppb/h, 7 min to go (5 min to 11 min)"
+    assert settled.endswith("settled for 2 min 10 s")
+    assert words.settle_lamp(unasked).plain == "[settle not asked]"
+    assert words.settle_words(unasked).plain == "drift unknown"
+
+
+def test_trouble_is_said_worst_first():
+    """A broken link before a journal in trouble before a passing word before the time base."""
+    internal = TimeBase("internal")
+    worst = kit.snapshot(
+        link=Link("lost", 1.0, "gone"), journal_trouble="disk full", time_base=internal
+    )
+    journal = kit.snapshot(journal_trouble="disk full", time_base=internal)
+
+    assert words.trouble(kit.frame(worst, flash="marked")) == "gone"
+    assert words.trouble(kit.frame(journal)) == "not being journaled: disk full"
+    assert words.trouble(kit.frame(kit.snapshot(time_base=internal), flash="marked")) == "marked"
+    assert "internal time base" in words.trouble(kit.frame(kit.snapshot(time_base=internal)))
+    assert not words.trouble(kit.frame())
+
+
+def test_the_scale_shows_reading_estimate_and_band():
+    """Zero in the middle, the dot above, the block below, the band as wide as the tolerance."""
+    made = kit.frame(scale_full=5e-9)
+    raw, ruler, marker, figures = (row.plain for row in scale(made, 63, 4))
+
+    assert ruler.index("┼") == 31
+    assert raw.rindex("o") == 31 + round(30 * 2.46 / 5)
+    assert marker.index("█") == 31 + round(30 * 2.31 / 5)
+    assert ruler.count("━") == 2 * round(30 * 1.0 / 5)
+    assert figures.split() == ["-5", "-2.5", "0", "ppb", "+2.5", "+5"]
+
+
+def test_beyond_the_scale_is_said():
+    """A reading off the scale becomes an arrow head at its end."""
+    made = kit.frame(kit.snapshot(reading=kit.reading(9e-9)), scale_full=5e-9)
+
+    assert scale(made, 63, 4)[0].plain.rstrip()[-1] == ">"
+
+
+@pytest.mark.parametrize("offset", [math.nan, math.inf])
+def test_an_overrange_reading_draws_no_dot(offset):
+    """What is no number is not drawn anywhere."""
+    made = kit.frame(kit.snapshot(reading=kit.reading(offset)), scale_full=5e-9)
+
+    assert "o " not in scale(made, 63, 4)[0].plain.replace("low", "")
+
+
+def test_a_gap_stays_open_on_the_chart():
+    """Columns inside the gap hold nothing but the dashes of zero."""
+    made = kit.frame()
+    rows = strip_chart(made, 128, 13)
+    middle = [row.plain[8 + 120 * 52 // 120 : 8 + 120 * 58 // 120] for row in rows[:8]]
+
+    assert all(not text.strip() for text in middle)
+
+
+def test_flat_noise_does_not_fill_the_chart():
+    """Pure noise keeps to the middle half of the chart instead of looking like a storm."""
+    noise = [2e-9 + (3e-10 if i % 2 else -3e-10) for i in range(240)]
+    past = Trace(kit.trace().elapsed_s, tuple(noise))
+    rows = strip_chart(kit.frame(kit.snapshot(), trace=past), 100, 17)[:-1]
+    inked = [i for i, row in enumerate(rows) if sum(c != " " for c in row.plain[8:]) > 60]
+
+    assert 0 < len(inked) <= len(rows) // 2
+
+
+def test_marks_stand_on_the_time_axis():
+    """A mark a quarter of the span ago stands at three quarters of the axis."""
+    mark = Mark("main", 0.0, kit.NOW_S - 30.0, "lid on")
+    rows = strip_chart(kit.frame(kit.snapshot(marks=(mark,))), 108, 8)
+
+    assert rows[-1].plain.index("^") == 8 + round(0.75 * 99)
+
+
+HOSTILE = (
+    "\x1b[2J\x1b]0;owned\x07[bold red]NOT MARKUP[/] [@click=quit]x[/] a\u0301\u202eb 測定器" * 2
+)
+
+
+def test_hostile_identity_stays_text():
+    """Escapes, markup, bidi overrides and wide characters from an instrument stay on their row."""
+    made = kit.frame(kit.snapshot(identity=Identity(HOSTILE), counter="m[b]\x1b[1m"))
+    text = kit.plain("trim", made, 120, 36)
+
+    assert text.replace("\n", "").isprintable()
+    assert "[bold red]NOT MARKUP[/]" in text
+    assert len(text.splitlines()) == 36
+
+
+def test_hostile_sentences_stay_text():
+    """The same for what a link, a journal, a verdict or a note says."""
+    settle = Settle("unsure", None, None, reason=HOSTILE)
+    made = kit.frame(
+        kit.snapshot(
+            link=Link("lost", 1.0, HOSTILE),
+            journal_trouble=HOSTILE,
+            numbers=kit.numbers(settle=settle),
+        )
+    )
+
+    assert kit.plain("trim", made, 80, 24).replace("\n", "").isprintable()
+
+
+def test_numbers_come_from_the_snapshot_alone():
+    """No module of the screen imports anything that computes with readings."""
+    rooms = Path(next(iter(benchwatch.screen.__path__)))
+    forbidden = {"numpy", "scipy", "statistics", "fractions", "cmath"}
+    used = {
+        (path.name, name.split(".")[0])
+        for path in rooms.rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for name in (
+            [alias.name for alias in node.names] if isinstance(node, ast.Import)
+            else [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+        )
+    }  # fmt: skip
+
+    assert not {(path, name) for path, name in used if name in forbidden}
+
+
+def test_the_digits_are_those_of_the_estimate():
+    """Both large figures are the estimate as `benchwatch.quantity` writes it."""
+    from benchwatch.quantity import PPB, write_fraction, write_hz
+    from benchwatch.screen.digits import SIZES as DIGIT_SIZES
+    from benchwatch.screen.digits import large
+    from benchwatch.screen.ink import UNICODE
+
+    estimate = Estimate(-3.456e-8, 2.1e-10, 30, 30.0)
+    made = kit.frame(kit.snapshot(numbers=replace(kit.numbers(), estimate=estimate)))
+    text = kit.plain("trim", made, 80, 24)
+
+    for written in (write_hz(-0.3456, 0.0021), write_fraction(-3.456e-8, 2.1e-10, PPB)):
+        for row in large(written.digits, DIGIT_SIZES[-1], UNICODE):
+            assert row.plain.rstrip() in text
+        assert f"± {written.u} {written.unit}" in text
