@@ -1,0 +1,88 @@
+"""Trimming by nudges: is the number good enough to judge by, and how far should the next one go?
+
+After a nudge the estimate begins anew and its uncertainty shrinks as readings come. It is
+good enough once it can tell a fifth of the tolerance, or a tenth of the way that is left:
+finer would only cost time (common practice, no source).
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from benchwatch.estimate.results import Estimate, Nudge
+
+SHARE_OF_TOLERANCE: Final = 0.2
+SHARE_OF_OFFSET: Final = 0.1
+LEAST_READINGS: Final = 2
+"""One reading alone may be the wild one."""
+FARTHEST_HINT: Final = 20.0
+"""A hint beyond so many times the last nudge is no more than "further"."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """Whether the present estimate is good enough to decide on the next nudge."""
+
+    needed_u: float
+    """Standard uncertainty (fractional) at which the next nudge can be chosen."""
+    progress: float
+    """From 0 (let go) to 1 (judge now); grows about evenly in time."""
+    wait_s: float | None
+    """Time still to wait at this rate of readings; 0 when ready, None when unknown."""
+
+    @property
+    def ready(self) -> bool:
+        """True when it is time to judge."""
+        return self.progress >= 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Hint:
+    """How far the next nudge should go, measured by the last one."""
+
+    times: float
+    """Next nudge / last nudge: 0.5 is half as far the same way, -0.2 a fifth of it back."""
+    u: float
+    """Standard uncertainty of `times`."""
+
+
+def judge(
+    estimate: Estimate, tolerance: float | None = None, aim: float = 0.0, aim_u: float = 0.0
+) -> Judgement:
+    """Say whether `estimate` is good enough to choose the next nudge by.
+
+    Args:
+        estimate: the offset since the last nudge.
+        tolerance: limit of the offset (fractional), None when none was asked for.
+        aim: where the offset should come to lie, not 0 while a tool pulls.
+        aim_u: standard uncertainty of `aim`; waiting does not make it smaller.
+    """
+    left = abs(estimate.offset - aim)
+    needed_u = max(SHARE_OF_OFFSET * left, SHARE_OF_TOLERANCE * (tolerance or 0.0), aim_u)
+    u, readings = estimate.u, estimate.readings
+    if u is None or needed_u == 0.0:
+        return Judgement(needed_u, 0.0, None)
+    if readings < LEAST_READINGS:
+        return Judgement(needed_u, 0.0, None)
+    progress = 1.0 if u <= needed_u else (needed_u / u) ** 2
+    interval_s = estimate.span_s / readings
+    wait_s = readings * (1.0 / progress - 1.0) * interval_s
+    return Judgement(needed_u, progress, wait_s)
+
+
+def hint(
+    estimate: Estimate, last: Nudge | None, aim: float = 0.0, aim_u: float = 0.0
+) -> Hint | None:
+    """Say how far to go from here, in units of the `last` nudge; None when it can't be told.
+
+    The trimmer is taken as even over so small a way: offset left / size of the last nudge.
+    Its uncertainty is that of a quotient (JCGM 100:2008, 5.1.2).
+    """
+    if last is None or last.size == 0.0 or estimate.u is None or last.u is None:
+        return None
+    left = aim - estimate.offset
+    times = left / last.size
+    u = math.hypot(math.hypot(estimate.u, aim_u), times * last.u) / abs(last.size)
+    too_far = abs(times) > FARTHEST_HINT
+    no_size = abs(last.size) < 2.0 * last.u
+    return None if too_far or no_size else Hint(times, u)
