@@ -1,0 +1,58 @@
+"""As found: the last quiet stretch before the trimmer was first turned.
+
+Nobody can go back to it once the trimmer has moved, so it is kept from the first reading
+on, without being asked for, and frozen by the first nudge.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+from benchwatch.estimate.results import Drift, Estimate, Numbers
+
+LEAST_READINGS: Final = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """What the numbers were at the end of a quiet stretch."""
+
+    elapsed_s: float
+    estimate: Estimate
+    drift: Drift | None
+    noise: float | None
+    settled: bool | None
+    """Whether the oscillator had settled; None when that was not asked for."""
+    frozen: bool = False
+    """True once a nudge has ended the stretch."""
+
+
+class AsFound:
+    """Keeps the newest quiet stretch until `freeze`."""
+
+    def __init__(self) -> None:
+        self._quiet: Quiet | None = None
+
+    @property
+    def quiet(self) -> Quiet | None:
+        """The stretch, None while there was none."""
+        return self._quiet
+
+    def add(self, elapsed_s: float, numbers: Numbers) -> None:
+        """Take the `numbers` after the reading at `elapsed_s`.
+
+        A reading that stands far off may be the first after a turn: it waits for the next.
+        """
+        if self._quiet is not None and self._quiet.frozen:
+            return
+        estimate = numbers.estimate
+        if numbers.suspect or estimate is None or estimate.u is None:
+            return
+        if estimate.readings < LEAST_READINGS:
+            return
+        settled = None if numbers.settle is None else numbers.settle.state == "settled"
+        self._quiet = Quiet(elapsed_s, estimate, numbers.drift, numbers.noise, settled)
+
+    def freeze(self) -> None:
+        """The trimmer was turned: what was quiet before it is as found."""
+        if self._quiet is not None:
+            self._quiet = replace(self._quiet, frozen=True)
