@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from benchwatch.estimate.averaging import hadamard_variance, noise_of_mean
+from benchwatch.estimate.averaging import allan_variance, hadamard_variance, noise_of_mean
 
 NINE = np.array([892.0, 809, 823, 798, 671, 644, 883, 903, 677])
 
@@ -37,6 +37,15 @@ def test_handbook_points(m: int, deviation: float) -> None:
 
     assert math.sqrt(variance) == pytest.approx(deviation, rel=1e-13)
     assert terms == 10 - 3 * m
+
+
+@pytest.mark.parametrize(("m", "deviation"), [(1, 91.229449740749834), (2, 85.952869837681007)])
+def test_handbook_points_by_allan(m: int, deviation: float) -> None:
+    """OADEV of the same nine points."""
+    variance, terms = allan_variance(NINE, m)
+
+    assert math.sqrt(variance) == pytest.approx(deviation, rel=1e-13)
+    assert terms == 10 - 2 * m
 
 
 def test_against_allantools() -> None:

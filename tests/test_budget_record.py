@@ -21,12 +21,12 @@ def budget_of(offset: float = 2.4e-9, **changes: Any) -> Budget:
     """Return a complete budget of a 10 MHz oscillator, with `changes`."""
     given_: dict[str, Any] = {
         "noise": Noise(3e-11, 12.0, 100.0),
-        "resolution_hz": 1e-4,
+        "resolution": 1e-11,
         "drift_per_s": 1e-13,
         "span_s": 600.0,
         "reference": HOUSE,
     }
-    return offset_budget(offset, 10e6, **(given_ | changes))
+    return offset_budget(offset, **(given_ | changes))
 
 
 def record_of(budget: Budget) -> OffsetRecord:
@@ -61,7 +61,7 @@ def test_reference_that_is_off() -> None:
 
 def test_what_is_not_stated_is_named() -> None:
     """Nothing known but the readings: no number is made up, and each gap is listed."""
-    budget = budget_of(noise=None, resolution_hz=0.0, drift_per_s=None, reference=Reference())
+    budget = budget_of(noise=None, resolution=0.0, drift_per_s=None, reference=Reference())
 
     assert budget.estimate == 2.4e-9
     assert len(budget.missing) == 5
@@ -90,6 +90,14 @@ def test_record_in_hertz() -> None:
     assert record.offset_hz == pytest.approx(0.024)
     assert record.u == record.budget.u
     assert record.as_kind("as found").kind == "as found"
+
+
+def test_record_of_fractions_alone() -> None:
+    """Without a nominal or dates there are no hertz and no time, and JSON keeps it so."""
+    record = replace(record_of(budget_of()), nominal_hz=None, utc_s=None)
+
+    assert record.offset_hz is None
+    assert OffsetRecord.from_dict(json.loads(json.dumps(record.as_dict()))) == record
 
 
 def test_record_through_json() -> None:

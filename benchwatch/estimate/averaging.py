@@ -81,18 +81,36 @@ def hadamard_variance(offsets: FloatArray, m: int) -> tuple[float, int]:
     Σ(ȳ[i+2m] - 2ȳ[i+m] + ȳ[i])²/6 over every i whose 3m readings are all there
     (NIST SP 1065, 5.2.9); nan and 0 when there is none.
     """
+    return _variance(offsets, m, (1.0, -2.0, 1.0))
+
+
+def allan_variance(offsets: FloatArray, m: int) -> tuple[float, int]:
+    """Overlapping Allan variance at `m` readings, and the differences in it.
+
+    Σ(ȳ[i+m] - ȳ[i])²/2 over every i whose 2m readings are all there (NIST SP 1065, 5.2.4);
+    nan and 0 when there is none.
+    """
+    return _variance(offsets, m, (-1.0, 1.0))
+
+
+def _variance(offsets: FloatArray, m: int, weights: tuple[float, ...]) -> tuple[float, int]:
+    """Mean square of weighted neighbouring means of `m`, over the sum of squared weights."""
     valid = np.isfinite(offsets)
-    if offsets.size < 3 * m or not valid.any():
+    size = m * len(weights)
+    if offsets.size < size or not valid.any():
         return math.nan, 0
     level = float(np.mean(offsets[valid]))
     sums = np.concatenate(([0.0], np.cumsum(np.where(valid, offsets - level, 0.0))))
     counts = np.concatenate(([0], np.cumsum(valid)))
-    whole = counts[3 * m :] - counts[: -3 * m] == 3 * m
-    third = sums[3 * m :] - 3.0 * sums[2 * m : -m] + 3.0 * sums[m : -2 * m] - sums[: -3 * m]
-    terms = int(np.count_nonzero(whole))
-    if terms == 0:
+    whole = np.flatnonzero(counts[size:] - counts[:-size] == size)
+    if whole.size == 0:
         return math.nan, 0
-    return float(np.mean((third[whole] / m) ** 2)) / 6.0, terms
+    combined = sum(
+        weight * (sums[whole + (k + 1) * m] - sums[whole + k * m])
+        for k, weight in enumerate(weights)
+    )
+    scale = m * m * math.fsum(weight * weight for weight in weights)
+    return float(np.mean(np.square(combined))) / scale, int(whole.size)
 
 
 def _octaves(longest: int) -> list[int]:

@@ -15,13 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.errors import NoReadings, UsageError
-from benchwatch.estimate.averaging import noise_of_mean
+from benchwatch.estimate.averaging import allan_variance, noise_of_mean
 from benchwatch.estimate.budget import DEFAULT_COVERAGE, coverage_factor, whole_dof
 
 FloatArray = NDArray[np.float64]
 
 THREE_PAIRS: Final = 3
 """Pairs among three counters; with fewer no majority says which one is off."""
+FEWEST_TERMS: Final = 8
+"""Differences in a variance below which a hat is not tried."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,32 +55,6 @@ class TimeBaseOffset:
     offset: float
     u: float | None
     """From the difference and from the counter it was compared with; None when unknown."""
-
-
-def match_times(times: Sequence[FloatArray], window_s: float) -> NDArray[np.intp]:
-    """Find the readings that were taken together, in several ascending lists of times.
-
-    A reading of the first list is matched with the nearest of every other list; a set counts
-    when all of them lie within `window_s` of the first, and no reading is used twice.
-
-    Returns:
-        Indices, one row a set, one column a list.
-    """
-    first, *others = times
-    columns = [np.arange(first.size)]
-    fits = np.isfinite(first)
-    for other in others:
-        if other.size == 0:
-            return np.empty((0, len(times)), dtype=np.intp)
-        after = np.clip(np.searchsorted(other, first), 1, max(other.size - 1, 1))
-        before = after - 1
-        after = np.minimum(after, other.size - 1)
-        nearest = np.where(first - other[before] <= other[after] - first, before, after)
-        distance = np.abs(other[nearest] - first)
-        fits &= distance <= window_s
-        fits &= _closest_of_its_rivals(nearest, distance)
-        columns.append(nearest)
-    return np.column_stack(columns)[fits]
 
 
 def differences(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[Difference, ...]:
@@ -204,11 +180,38 @@ def three_cornered_hat(
     return part(ab, ca, bc), part(bc, ab, ca), part(ca, bc, ab)
 
 
-def _closest_of_its_rivals(nearest: NDArray[np.intp], distance: FloatArray) -> NDArray[np.bool_]:
-    """Where several firsts want one reading, only the closest (then the earliest) has it."""
-    order = np.lexsort((distance, nearest))
-    leads = np.ones(order.size, dtype=bool)
-    leads[1:] = nearest[order][1:] != nearest[order][:-1]
-    wins = np.empty(order.size, dtype=bool)
-    wins[order] = leads
-    return wins
+@dataclass(frozen=True, slots=True)
+class HatRow:
+    """What a three-cornered hat gives at one averaging time."""
+
+    tau_s: float
+    deviations: tuple[float | None, float | None, float | None]
+    """Allan deviation of each counter alone; None where it is not resolvable."""
+    terms: int
+
+
+def hat_rows(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[HatRow, ...]:
+    """Part the noise of exactly three counters at octaves of averaging time.
+
+    Args:
+        readings: as for `differences`.
+        interval_s: from one matched set to the next.
+
+    Raises:
+        UsageError: not three counters.
+    """
+    if len(readings) != THREE_PAIRS:
+        raise UsageError(f"a three-cornered hat takes three counters, not {len(readings)}.")
+    a, b, c = readings.values()
+    apart = (a - b, b - c, c - a)
+    rows: list[HatRow] = []
+    m = 1
+    while True:
+        variances = [allan_variance(pair, m) for pair in apart]
+        terms = min(count for _, count in variances)
+        if terms < max(2 * m, FEWEST_TERMS):
+            return tuple(rows)
+        parts = three_cornered_hat(*(variance for variance, _ in variances))
+        alone = tuple(None if part is None else math.sqrt(part) for part in parts)
+        rows.append(HatRow(m * interval_s, (alone[0], alone[1], alone[2]), terms))
+        m *= 2

@@ -53,10 +53,9 @@ class Reference:
 
 def offset_budget(
     offset: float,
-    nominal_hz: float,
     *,
     noise: Noise | None,
-    resolution_hz: float | None,
+    resolution: float | None,
     drift_per_s: float | None,
     span_s: float,
     reference: Reference,
@@ -68,10 +67,9 @@ def offset_budget(
 
     Args:
         offset: mean of the readings, fractional.
-        nominal_hz: nominal frequency; turns the resolution into a fraction.
         noise: spread of the mean; None when too few readings tell.
-        resolution_hz: last digit of one reading; it does not average away, for readings that
-            repeat themselves stay rounded. None or 0 when unknown.
+        resolution: last digit of one reading, as a fraction of the nominal; it does not average
+            away, for readings that repeat themselves stay rounded. None or 0 when unknown.
         drift_per_s: rate of the oscillator during the averaging, fractional; None if unknown.
         span_s: from the first to the last reading.
         reference: what counts the seconds.
@@ -87,10 +85,10 @@ def offset_budget(
     else:
         source = f"{noise.deviation} at {noise.averaging_s:.4g} s, the averaging time"
         lines.append(Line("noise", source, noise.u, "type A", noise.dof, estimate=offset))
-    if resolution_hz:
-        step = abs(resolution_hz) / nominal_hz
-        source = f"last digit {resolution_hz:.3g} Hz, over √12"
-        lines.append(Line("resolution", source, resolution_uncertainty(step), "rectangular"))
+    if resolution:
+        source = f"last digit {resolution:.3g} of the nominal, over √12"
+        u = resolution_uncertainty(resolution)
+        lines.append(Line("resolution", source, u, "rectangular"))
     else:
         missing.append("resolution of the counter")
     if drift_per_s is None:
@@ -132,9 +130,10 @@ class OffsetRecord:
 
     kind: RecordKind
     counter: str
-    nominal_hz: float
-    utc_s: float
-    """Middle of the averaging, Unix seconds."""
+    nominal_hz: float | None
+    """None when only fractions were recorded."""
+    utc_s: float | None
+    """Middle of the averaging, Unix seconds; None when the run has no dates."""
     span_s: float
     readings: int
     budget: Budget
@@ -148,9 +147,9 @@ class OffsetRecord:
         return self.budget.estimate
 
     @property
-    def offset_hz(self) -> float:
-        """The offset in hertz at the nominal."""
-        return self.offset * self.nominal_hz
+    def offset_hz(self) -> float | None:
+        """The offset in hertz at the nominal; None without one."""
+        return None if self.nominal_hz is None else self.offset * self.nominal_hz
 
     @property
     def u(self) -> float:
@@ -183,7 +182,7 @@ class OffsetRecord:
             lines = tuple(_line(entry) for entry in budget["lines"])
             return cls(
                 kind=_kind(values["kind"]), counter=str(values["counter"]),
-                nominal_hz=float(values["nominal_hz"]), utc_s=float(values["utc_s"]),
+                nominal_hz=_optional(values["nominal_hz"]), utc_s=_optional(values["utc_s"]),
                 span_s=float(values["span_s"]), readings=int(values["readings"]),
                 budget=Budget(lines, tuple(str(name) for name in budget["missing"])),
                 conditions=tuple((str(name), str(value)) for name, value in values["conditions"]),
@@ -204,6 +203,10 @@ def line_dict(line: Line) -> dict[str, Any]:
         "sensitivity": line.sensitivity, "contribution": line.contribution,
         "source": line.source,
     }  # fmt: skip
+
+
+def _optional(value: Any) -> float | None:
+    return None if value is None else float(value)
 
 
 def _kind(word: object) -> RecordKind:

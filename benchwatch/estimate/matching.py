@@ -1,0 +1,76 @@
+"""Readings of several counters that were taken together."""
+
+from collections.abc import Mapping, Sequence
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+LONGEST_STEP: Final = 1.5
+"""Intervals; a longer step between matched sets means that something is missing."""
+
+
+def align(
+    times: Mapping[str, FloatArray], offsets: Mapping[str, FloatArray], window_s: float
+) -> tuple[dict[str, FloatArray], float]:
+    """Match the readings of several counters, with a nan wherever matched sets are missing.
+
+    Args:
+        times: ascending seconds of each counter's readings, on one clock.
+        offsets: the readings themselves, nan where there is none.
+        window_s: how far apart readings of one set may lie.
+
+    Returns:
+        One array a counter, all of one length; and the median time between matched sets, nan
+        with fewer than two.
+    """
+    names = list(times)
+    rows = match_times([times[name] for name in names], window_s)
+    if len(rows) < 2:
+        matched = {name: offsets[name][rows[:, column]] for column, name in enumerate(names)}
+        return matched, float("nan")
+    steps = np.diff(times[names[0]][rows[:, 0]])
+    interval_s = float(np.median(steps))
+    breaks = np.flatnonzero(steps > LONGEST_STEP * interval_s) + 1
+    return {
+        name: np.insert(offsets[name][rows[:, column]], breaks, np.nan)
+        for column, name in enumerate(names)
+    }, interval_s
+
+
+def match_times(times: Sequence[FloatArray], window_s: float) -> NDArray[np.intp]:
+    """Find the readings that were taken together, in several ascending lists of times.
+
+    A reading of the first list is matched with the nearest of every other list; a set counts
+    when all of them lie within `window_s` of the first, and no reading is used twice.
+
+    Returns:
+        Indices, one row a set, one column a list.
+    """
+    first, *others = times
+    columns = [np.arange(first.size)]
+    fits = np.isfinite(first)
+    for other in others:
+        if other.size == 0:
+            return np.empty((0, len(times)), dtype=np.intp)
+        after = np.clip(np.searchsorted(other, first), 1, max(other.size - 1, 1))
+        before = after - 1
+        after = np.minimum(after, other.size - 1)
+        nearest = np.where(first - other[before] <= other[after] - first, before, after)
+        distance = np.abs(other[nearest] - first)
+        fits &= distance <= window_s
+        fits &= _closest_of_its_rivals(nearest, distance)
+        columns.append(nearest)
+    return np.column_stack(columns)[fits]
+
+
+def _closest_of_its_rivals(nearest: NDArray[np.intp], distance: FloatArray) -> NDArray[np.bool_]:
+    """Where several firsts want one reading, only the closest (then the earliest) has it."""
+    order = np.lexsort((distance, nearest))
+    leads = np.ones(order.size, dtype=bool)
+    leads[1:] = nearest[order][1:] != nearest[order][:-1]
+    wins = np.empty(order.size, dtype=bool)
+    wins[order] = leads
+    return wins

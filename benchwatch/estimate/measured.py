@@ -1,0 +1,107 @@
+"""From the readings of a run to the record of an offset."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchwatch.errors import NoReadings
+from benchwatch.estimate.averaging import FEWEST, noise_of_mean
+from benchwatch.estimate.offset_record import (
+    Noise,
+    OffsetRecord,
+    RecordKind,
+    Reference,
+    offset_budget,
+)
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Averaged:
+    """What a run of readings says by itself, without anything the operator has to state."""
+
+    mean: float
+    readings: int
+    middle_s: float
+    span_s: float
+    """From the first to the last reading, an interval included."""
+    noise: Noise | None
+    drift_per_s: float | None
+
+
+def averaged(times_s: Sequence[float], offsets: Sequence[float], interval_s: float) -> Averaged:
+    """Average a run.
+
+    Args:
+        times_s: seconds of each reading or gap, ascending.
+        offsets: fractional; nan for a gap, which nothing bridges.
+        interval_s: from one reading to the next.
+
+    Raises:
+        NoReadings: there is no reading at all.
+    """
+    times, values = np.asarray(times_s, dtype=float), np.asarray(offsets, dtype=float)
+    here = np.isfinite(values)
+    count = int(np.count_nonzero(here))
+    if count == 0:
+        raise NoReadings("there is no usable reading to average.")
+    at = times[here]
+    level = float(values[here][0])
+    return Averaged(
+        mean=level + float(np.mean(values[here] - level)),
+        readings=count,
+        middle_s=float(at[0] + at[-1]) / 2.0,
+        span_s=float(at[-1] - at[0]) + interval_s,
+        noise=noise_of_mean(values, interval_s),
+        drift_per_s=_drift(at, values[here]),
+    )
+
+
+def measured_record(
+    kind: RecordKind,
+    counter: str,
+    run: Averaged,
+    reference: Reference,
+    *,
+    nominal_hz: float | None,
+    utc_s: float | None,
+    resolution: float | None,
+    conditions: tuple[tuple[str, str], ...] = (),
+) -> OffsetRecord:
+    """Put an averaged run and what the operator states together.
+
+    Args:
+        kind: as found or as left.
+        counter: name of the counter.
+        run: the readings, averaged.
+        reference: what counts the seconds.
+        nominal_hz: nominal frequency, None when only fractions are known.
+        utc_s: Unix seconds of the middle of the run, None when unknown.
+        resolution: last digit of one reading, fractional; None when unknown.
+        conditions: what was so at the time.
+    """
+    budget = offset_budget(
+        run.mean,
+        noise=run.noise,
+        resolution=resolution,
+        drift_per_s=run.drift_per_s,
+        span_s=run.span_s,
+        reference=reference,
+    )
+    return OffsetRecord(
+        kind, counter, nominal_hz, utc_s, run.span_s, run.readings, budget, conditions
+    )
+
+
+def _drift(times: FloatArray, values: FloatArray) -> float | None:
+    """Drift from the means of both halves; its spread is 2√2·σy(T/2)/T for any frequency noise."""
+    if values.size < FEWEST:
+        return None
+    half = values.size // 2
+    apart_s = float(np.mean(times[-half:]) - np.mean(times[:half]))
+    drift = float(np.mean(values[-half:]) - np.mean(values[:half])) / apart_s if apart_s else None
+    return drift if drift is not None and math.isfinite(drift) else None
