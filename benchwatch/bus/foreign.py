@@ -31,6 +31,8 @@ VISA_ERRORS: Final[dict[str, tuple[type[BenchwatchError], type[BenchwatchError]]
 """Name in pyvisa.errors -> (ours while opening, ours while in use)."""
 
 _NO_SUCH_NAME: Final = ("gaierror", "Name or service not known", "getaddrinfo failed")
+_TIMED_OUT: Final = ("error_timeout", "-1073807339")
+"""PyVISA-py wraps the status code in a bare Exception: its name, or VI_ERROR_TMO's value."""
 _WHY: Final = {
     errno.ECONNREFUSED: "nothing listens on that port. Check the port number, and that the "
     "counter's network interface or the simulator is on",
@@ -59,7 +61,7 @@ def opening_failed(error: Exception, resource: str) -> BenchwatchError:
         kind, why = ConnectionFailed, _WHY[error.errno]
     elif isinstance(error, socket.gaierror) or any(hint in str(error) for hint in _NO_SUCH_NAME):
         why = "there is no host of that name. Check how it is spelled"
-    elif code == "error_timeout" or "error_timeout" in str(error):
+    elif code == "error_timeout" or any(hint in str(error) for hint in _TIMED_OUT):
         why = _WHY[errno.ETIMEDOUT]
     elif code == "error_resource_not_found":
         why = "nothing of that name is there. Check the resource string and the cable"

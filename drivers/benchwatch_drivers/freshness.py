@@ -6,6 +6,8 @@ from typing import Final
 
 PERIODS: Final = 1.25
 """A result unchanged for this many measuring periods was measured anew, and came out equal."""
+DEAD_TIME_S: Final = 1.0
+"""No counter pauses longer between two gates; less than the margin of a missed reading."""
 UNKNOWN_PERIOD_S: Final = 1.0
 """With neither a gate nor a change seen, an unchanged result is shown as a repeat this often."""
 DIGITS: Final = 3
@@ -18,9 +20,10 @@ class Freshness:
     """Judges the results of one counter, in the order in which they were polled.
 
     A changed result is new. An unchanged one is too young to judge until the measuring
-    period is over: the gate, or the shortest time between two changes, which counts the
-    dead time in. After that it is a new measurement that came out equal, unless results
+    period is over: the shortest time between two changes, or at most the gate and the
+    longest dead time. After that it is a new measurement that came out equal, unless results
     have so far always differed by many digits: then the counter has stopped measuring.
+    Where this errs, it skips an equal result; it invents none.
     """
 
     def __init__(self, gate_s: float | None = None) -> None:
@@ -43,21 +46,24 @@ class Freshness:
         if value != self._value:
             self._learn(value, last_digit, at_s)
             return True
-        period_s = self._period_s()
-        if period_s is None:
+        wait_s = self._wait_s()
+        if wait_s is None:
             if at_s - self._accepted_s < UNKNOWN_PERIOD_S:
                 return None
             self._accepted_s = at_s
             return False
-        if at_s - self._accepted_s < PERIODS * period_s + poll_s:
+        if at_s - self._accepted_s < wait_s + poll_s:
             return None
         self._accepted_s = at_s
         return self._equal_is_plausible()
 
-    def _period_s(self) -> float | None:
-        if self._shortest_s is None or self.gate_s is None:
-            return self._shortest_s or self.gate_s
-        return max(self._shortest_s, self.gate_s)
+    def _wait_s(self) -> float | None:
+        """How long an unchanged result is waited for; None when nothing tells."""
+        learned_s = None if self._shortest_s is None else PERIODS * self._shortest_s
+        if self.gate_s is None:
+            return learned_s
+        longest_s = self.gate_s + DEAD_TIME_S
+        return longest_s if learned_s is None else max(min(learned_s, longest_s), self.gate_s)
 
     def _learn(self, value: Decimal, last_digit: float, at_s: float) -> None:
         if self._value is not None and self._changed_s is not None:

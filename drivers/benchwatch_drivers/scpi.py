@@ -27,12 +27,14 @@ ODD_REPLIES: Final = 3
 ERROR_QUEUE_LIMIT: Final = 32
 """No queue is longer; a counter that reports errors for ever must not hold us."""
 
-NUMBER: Final = re.compile(r"[+-]?(?:\d{1,20}(?:\.\d{0,20})?|\.\d{1,20})(?:[Ee][+-]?\d{1,3})?")
+NUMBER: Final = re.compile(
+    r"[+-]?(?:\d{1,20}(?:\.\d{0,20})?|\.\d{1,20})(?:[Ee][+-]?\d{1,3})?", re.ASCII
+)
 """NR1, NR2 and NR3 of IEEE 488.2, the whole reply."""
 NAN: Final = Decimal("9.91E37")
 INFINITY: Final = Decimal("9.9E37")
 _HUGE: Final = Decimal("9.8E37")
-_ERROR: Final = re.compile(r"([+-]?\d{1,6})(?:\s*,\s*(.*))?")
+_ERROR: Final = re.compile(r"([+-]?\d{1,6})(?:\s*,\s*(.*))?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,397 @@
+"""The guarded session over real sockets: every way a peer can be bad, on loopback.
+
+What each peer does to a plain PyVISA session was measured with PyVISA 1.16.2 and
+PyVISA-py 0.8.1; the threads of their projects on it: pyvisa-py #376 (old reply after a
+timeout), #637 (a refused port opens), #258 (reopening).
+"""
+
+import itertools
+import socket
+import threading
+import time
+
+import pytest
+from bus_kit import answering, free_port, serving
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchwatch.bus import open_link, session
+from benchwatch.bus.session import Session
+from benchwatch.clock import SystemClock
+from benchwatch.errors import ConnectionFailed, LinkLost, ReplyError, ReplyTimeout, UsageError
+
+
+def echo(command: str) -> bytes:
+    """Answer each query with itself."""
+    return f"{command}\r\n".encode()
+
+
+def test_a_query_gets_its_reply_without_terminators() -> None:
+    """The common case, with a peer that ends its lines with CR LF."""
+    with serving(answering(echo)) as server:
+        link = open_link(server.resource)
+
+        reply = link.ask("*IDN?", 2.0)
+
+        link.close()
+    assert reply == "*IDN?"
+
+
+def test_a_refused_port_is_a_sentence_at_open() -> None:
+    """PyVISA-py alone opens it, and fails at the first write."""
+    with pytest.raises(ConnectionFailed, match="nothing listens on that port"):
+        open_link(f"TCPIP0::127.0.0.1::{free_port()}::SOCKET")
+
+
+def test_a_host_that_does_not_answer_is_given_up_in_time() -> None:
+    """A listener whose queue is full drops the handshake, as an absent host does."""
+    with socket.socket() as listener, socket.socket() as first, socket.socket() as second:
+        listener.bind(("127.0.0.1", 0))
+        listener.listen(0)
+        port = listener.getsockname()[1]
+        for filler in (first, second):
+            filler.setblocking(False)
+            filler.connect_ex(("127.0.0.1", port))
+        began = time.monotonic()
+
+        with pytest.raises(ConnectionFailed, match="the host doesn't answer"):
+            open_link(f"TCPIP0::127.0.0.1::{port}::SOCKET", timeout_s=0.3)
+
+        assert time.monotonic() - began < 1.0
+
+
+def test_a_peer_that_closes_is_seen_at_once_and_costs_no_cpu() -> None:
+    """PyVISA-py alone spins until its timeout; 100 ms is the limit asked for."""
+    closed_at: list[float] = []
+    asked = threading.Event()
+
+    def serve(peer: socket.socket) -> None:
+        peer.recv(100)
+        asked.wait(0.3)  # never set: the wait is in full swing when the peer goes
+        closed_at.append(time.monotonic())
+        peer.shutdown(socket.SHUT_RDWR)
+
+    with serving(serve) as server:
+        link = open_link(server.resource)
+        cpu = time.thread_time()
+
+        with pytest.raises(LinkLost, match="closed the connection") as caught:
+            link.ask("READ?", 10.0)
+
+        seen_after = time.monotonic() - closed_at[0]
+        link.close()
+    assert not isinstance(caught.value, ReplyTimeout)
+    assert seen_after < 0.1
+    assert time.thread_time() - cpu < 0.05
+
+
+def test_a_late_reply_is_never_the_answer_to_the_next_query() -> None:
+    """PyVISA-py alone stays one answer behind for ever (pyvisa-py #376)."""
+    go, sent = threading.Event(), threading.Event()
+
+    def serve(peer: socket.socket) -> None:
+        peer.recv(100)
+        go.wait(5)
+        peer.sendall(b"late\n")
+        sent.set()
+        for number in range(3):
+            peer.recv(100)
+            peer.sendall(b"%d\n" % number)
+
+    with serving(serve) as server:
+        link = open_link(server.resource)
+        with pytest.raises(ReplyTimeout, match=r"no reply within 0\.05 s"):
+            link.ask("READ?", 0.05)
+        go.set()
+        sent.wait(5)
+
+        answers = [link.ask("READ?", 2.0) for _ in range(3)]
+
+        link.close()
+    assert answers == ["0", "1", "2"]
+
+
+def test_a_reply_said_twice_is_used_once() -> None:
+    """The second copy is dropped before the next question, not taken for its answer."""
+    number = iter(range(100))
+
+    def answer(_: str) -> bytes:
+        reply = b"%d\n" % next(number)
+        return reply * 2
+
+    with serving(answering(answer)) as server:
+        link = open_link(server.resource)
+
+        answers = [link.ask("READ?", 2.0) for _ in range(4)]
+
+        link.close()
+    assert answers == ["0", "1", "2", "3"]
+
+
+def test_the_tail_of_a_torn_line_is_no_line() -> None:
+    """The tail of 10000000.5 is a number too, and a wrong one."""
+    go = threading.Event()
+
+    def serve(peer: socket.socket) -> None:
+        peer.sendall(b"10000")
+        go.wait(5)
+        peer.sendall(b"000.5\n10000000.7\n")
+        peer.recv(100)
+
+    with serving(serve) as server:
+        link = open_link(server.resource)
+        with pytest.raises(ReplyTimeout):
+            link.hear(0.05)
+        go.set()
+
+        line = link.hear(2.0)
+
+        link.close()
+    assert line == "10000000.7"
+
+
+def test_a_torn_line_is_dropped_before_the_next_query_too() -> None:
+    """The tail arrives while the line is being cleared for the next question."""
+    go = threading.Event()
+
+    def serve(peer: socket.socket) -> None:
+        peer.recv(100)
+        peer.sendall(b"10000")
+        go.wait(5)
+        peer.sendall(b"000.5\n")
+        peer.recv(100)
+        peer.sendall(b"10000000.7\n")
+
+    with serving(serve) as server:
+        link = open_link(server.resource)
+        with pytest.raises(ReplyTimeout):
+            link.ask("READ?", 0.05)
+        go.set()
+
+        line = link.ask("READ?", 2.0)
+
+        link.close()
+    assert line == "10000000.7"
+
+
+def test_a_slow_trickle_keeps_the_deadline() -> None:
+    """Each byte that comes restarts PyVISA-py's own timeout; ours is of the whole line."""
+
+    def serve(peer: socket.socket) -> None:
+        while True:
+            peer.sendall(b"1")
+            time.sleep(0.02)
+
+    with serving(serve) as server:
+        link = open_link(server.resource)
+        began = time.monotonic()
+
+        with pytest.raises(ReplyTimeout):
+            link.hear(0.3)
+
+        lasted = time.monotonic() - began
+        link.close()
+    assert 0.3 <= lasted < 0.45
+
+
+def test_garbage_is_a_line_and_no_exception() -> None:
+    """Bytes that are no text reach the parser as characters that no number holds."""
+    with serving(answering(lambda _: b"\xff\xfe\x00\x1b[31m\r\n")) as server:
+        link = open_link(server.resource)
+
+        reply = link.ask("READ?", 2.0)
+
+        link.close()
+    assert reply == "\xff\xfe\x00\x1b[31m"
+
+
+@pytest.mark.parametrize("size", [5_000, 1_000_000])
+def test_a_huge_line_is_refused_and_the_next_reply_is_right(size: int) -> None:
+    """Memory stays bounded, and the rest of the line is not taken for a reply."""
+    replies = iter([b"9" * size + b"\n", b"1\n"])
+
+    with serving(answering(lambda _: next(replies))) as server:
+        link = open_link(server.resource)
+        with pytest.raises(ReplyError, match="more than 4096 bytes"):
+            link.ask("READ?", 2.0)
+
+        reply = link.ask("READ?", 2.0)
+
+        link.close()
+    assert reply == "1"
+
+
+def test_a_peer_that_never_falls_silent_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A talk-only counter can't be asked; the sentence says which driver it wants."""
+    monkeypatch.setattr(session, "DRAIN_LIMIT_S", 0.1)
+
+    def serve(peer: socket.socket) -> None:
+        while True:
+            peer.sendall(b"10000000.5\n")
+            time.sleep(0.001)
+
+    with serving(serve) as server:
+        link = open_link(server.resource)
+        link.hear(2.0)
+
+        with pytest.raises(LinkLost, match="talk-only"):
+            link.resync()
+
+        link.close()
+
+
+def test_a_stop_ends_a_long_wait() -> None:
+    """A gate of 100 s must not hold up quitting."""
+    cancel = threading.Event()
+    with serving(answering(lambda _: None)) as server:
+        link = open_link(server.resource, cancel=cancel)
+        threading.Timer(0.05, cancel.set).start()
+        began = time.monotonic()
+
+        with pytest.raises(LinkLost, match="stopped"):
+            link.ask("READ?", 100.0)
+
+        link.close()
+    assert time.monotonic() - began < 0.4
+
+
+def test_a_link_belongs_to_one_thread() -> None:
+    """Two threads on one instrument get each other's answers (pyvisa #726)."""
+    with serving(answering(echo)) as server:
+        link = open_link(server.resource)
+        link.ask("mine?", 2.0)
+        caught: list[BaseException] = []
+
+        def intrude() -> None:
+            try:
+                link.ask("yours?", 2.0)
+            except AssertionError as error:
+                caught.append(error)
+
+        intruder = threading.Thread(target=intrude)
+        intruder.start()
+        intruder.join()
+
+        link.close()
+    assert len(caught) == 1
+
+
+def test_the_socket_is_quick_and_kept_alive() -> None:
+    """No waiting for more bytes to send, and no silent death behind an idle router."""
+    with serving(answering(echo)) as server:
+        link = open_link(server.resource)
+
+        sock: socket.socket = link._wire._socket  # type: ignore[attr-defined]
+
+        assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+        assert sock.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE)
+        link.close()
+
+
+def test_reopening_leaves_nothing_behind() -> None:
+    """PyVISA-py keeps every handle it ever opened, unless it is told to forget it."""
+    import pyvisa
+
+    sessions = pyvisa.ResourceManager("@py").visalib.sessions  # type: ignore[attr-defined]
+    before = len(sessions)
+
+    with serving(answering(echo)) as server:
+        for _ in range(20):
+            link = open_link(server.resource)
+            link.ask("*IDN?", 2.0)
+            link.close()
+            link.close()
+
+    assert len(sessions) == before
+
+
+@pytest.mark.parametrize(
+    ("resource", "says"),
+    [
+        ("", "no resource string"),
+        ("127.0.0.1:5025", "no resource string"),
+        ("TCPIP0::127.0.0.1::port::SOCKET", "'port' is no port"),
+        ("TCPIP0::127.0.0.1::0::SOCKET", "from 1 to 65535"),
+        ("TCPIP0::127.0.0.1::70000::SOCKET", "from 1 to 65535"),
+        ("TCPIP0::::5025::SOCKET", "no resource string"),
+        ("TCPIP0::::1::5025::SOCKET", "no resource string"),
+        ("TCPIP0::a host::5025::SOCKET", "no host name"),
+        ("NONSENSE0::1::INSTR", "no resource string"),
+        ("\x1b[31mTCPIP0", "no resource string"),
+        ("ASRL/dev/null::INSTR", "can't be opened with the backend"),
+    ],
+)
+def test_what_can_not_be_opened_is_said_with_an_example(resource: str, says: str) -> None:
+    """Nothing is opened for a string that is no resource, and no escape is repeated."""
+    with pytest.raises(UsageError, match=says) as caught:
+        open_link(resource)
+
+    assert "TCPIP0::192.168.1.20::5025::SOCKET" in str(caught.value)
+    assert str(caught.value).isprintable()
+
+
+def test_small_letters_are_understood() -> None:
+    """PyVISA-py alone refuses them."""
+    with serving(answering(echo)) as server:
+        link = open_link(server.resource.lower())
+
+        assert link.ask("*IDN?", 2.0) == "*IDN?"
+        link.close()
+
+
+@pytest.mark.parametrize("command", ["FREQ\nRST", "RST\r", "GÄTE?"])
+def test_only_one_plain_line_is_sent(command: str) -> None:
+    """A line break inside a command would be a second command."""
+    with serving(answering(echo)) as server:
+        link = open_link(server.resource)
+
+        with pytest.raises(UsageError, match="can't be sent"):
+            link.tell(command)
+
+        link.close()
+
+
+@pytest.mark.parametrize("backend", ["@none-of-that-name", "/nowhere/device.yaml@sim"])
+def test_a_backend_that_is_not_there_is_a_sentence(backend: str) -> None:
+    """PyVISA raises a ValueError, or whatever the backend's loader raises."""
+    with pytest.raises(UsageError, match="backend"):
+        open_link("TCPIP0::127.0.0.1::5025::SOCKET", backend=backend)
+
+
+class ScriptedWire:
+    """Hands out bytes in the chunks it was given, then nothing."""
+
+    resource = "TCPIP0::127.0.0.1::1::SOCKET"
+
+    def __init__(self, chunks: list[bytes]) -> None:
+        self._chunks = list(chunks)
+
+    def take(self, timeout_s: float) -> bytes:
+        """Next chunk."""
+        return self._chunks.pop(0) if self._chunks else b""
+
+    def waiting(self) -> bool:
+        """Whether there is one."""
+        return bool(self._chunks)
+
+    def put(self, data: bytes) -> None:
+        """Nobody listens."""
+
+    def close(self) -> None:
+        """Nothing to close."""
+
+
+@given(
+    lines=st.lists(st.text(st.characters(codec="latin-1", exclude_characters="\n\r"))),
+    cuts=st.lists(st.integers(0, 200)),
+)
+def test_lines_do_not_depend_on_how_the_bytes_arrive(lines: list[str], cuts: list[int]) -> None:
+    """Any division of the stream into packets gives the same lines."""
+    stream = "".join(f"{line}\n" for line in lines).encode("latin-1")
+    edges = [0, *sorted(min(cut, len(stream)) for cut in cuts), len(stream)]
+    chunks = [stream[a:b] for a, b in itertools.pairwise(edges) if b > a]
+    link = Session(ScriptedWire(chunks), clock=SystemClock())
+
+    heard = [link.hear(1.0) for _ in lines]
+
+    assert heard == lines
