@@ -1,0 +1,27 @@
+"""Frequency stability: the Allan family over a run and live, with honest limits.
+
+The formulas are those of NIST SP 1065 (Handbook of Frequency Stability Analysis, Riley 2008).
+A run becomes a `Phase` first (`phase_of_offsets`, `phase_of_phase`); `stability` then gives a
+table of it, `variance` a bare value. `LiveDeviations` grows with a run that still goes on.
+"""
+
+from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom
+from benchwatch.estimate.stability.dead_time import CORRECTED, b2, variance_ratio
+from benchwatch.estimate.stability.deviations import variance
+from benchwatch.estimate.stability.live import LiveDeviations
+from benchwatch.estimate.stability.noise_id import lag1_alpha, ratio_alpha
+from benchwatch.estimate.stability.phase import Phase, phase_of_offsets, phase_of_phase
+from benchwatch.estimate.stability.results import NAMES, NOISES, ONE_SIGMA, Deviation, Name
+from benchwatch.estimate.stability.table import (
+    decade_factors,
+    factor_of,
+    octave_factors,
+    stability,
+)
+
+__all__ = [
+    "CORRECTED", "NAMES", "NOISES", "ONE_SIGMA", "Deviation", "LiveDeviations", "Name", "Phase",
+    "Terms", "b2", "chi2_limits", "decade_factors", "degrees_of_freedom", "factor_of",
+    "lag1_alpha", "octave_factors", "phase_of_offsets", "phase_of_phase", "ratio_alpha",
+    "stability", "variance", "variance_ratio",
+]  # fmt: skip

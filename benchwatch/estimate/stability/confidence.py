@@ -1,0 +1,195 @@
+"""Limits of a deviation: equivalent degrees of freedom and the χ² interval.
+
+A sum of squares of correlated, normal differences has edf = (Σ_i c0)² / Σ_ij c(i−j)²: twice
+the squared mean over the variance (NIST SP 1065, 5.3.2), with the autocovariance c of the
+differences. c is exact here for noise that is discrete in time: white noise summed 0 to 3 times
+(white PM, white FM, random-walk FM, random-run FM), and half-integer sums of it for the
+flicker kinds, whose generalised autocovariance is −ψ(|l| + ½)/π (Kasdin 1995; ψ: digamma).
+Past an averaging factor of 512 c is taken from a shape at 512, which is the same to 1e-5.
+"""
+
+import functools
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from scipy import special
+
+from benchwatch.estimate.stability.results import (
+    FloatArray,
+    IntArray,
+    Name,
+    averages_phase,
+    lowest_alpha,
+    order,
+)
+
+LARGEST_SHAPE: Final = 512
+FARTHEST: Final = 64
+"""Averaging factors; the lag from which the autocovariance of flicker noise is left out."""
+
+_TOTAL_EDF: Final = {0: (1.50, 0.0), -1: (1.17, 0.22), -2: (0.93, 0.36)}
+"""edf of totdev = b·T/τ − c (SP 1065, table 7; Greenhall, Howe and Percival 1999; from memory)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Terms:
+    """The squares of which a deviation is the mean."""
+
+    name: Name
+    m: int
+    """Averaging factor."""
+    runs: IntArray
+    """Lengths of the runs that no gap interrupts."""
+    stride: int = 1
+    """Intervals from term to term, of the kinds that overlap."""
+
+    @property
+    def count(self) -> int:
+        """Count the terms."""
+        return int(self.runs.sum())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shape:
+    """Autocovariance of the differences, without the factor 1/m² of averaging phase."""
+
+    variance: float
+    """c at lag 0."""
+    lags: FloatArray
+    """Intervals, from 0."""
+    weights: FloatArray
+    """How many lags each stands for (both signs), times (c / variance)²."""
+
+
+def chi2_limits(value: float, edf: float, confidence: float) -> tuple[float, float]:
+    """Return the limits of the truth at `confidence` (SP 1065, 5.3.1)."""
+    half = edf / 2
+    high_quantile, low_quantile = 2 * special.gammaincinv(
+        half, [(1 + confidence) / 2, (1 - confidence) / 2]
+    )
+    high = value * math.sqrt(edf / low_quantile) if low_quantile > 0 else math.inf
+    return value * math.sqrt(edf / high_quantile), high
+
+
+def degrees_of_freedom(terms: Terms, alpha: int | None) -> float:
+    """Return the equivalent degrees of freedom of a deviation.
+
+    Args:
+        terms: what it is the mean of.
+        alpha: exponent of the noise; None for the fewest that any noise would give.
+    """
+    name, m, runs, stride = terms.name, terms.m, terms.runs, terms.stride
+    lowest = lowest_alpha(name)
+    if alpha is None:
+        return min(degrees_of_freedom(terms, known) for known in range(lowest, 3))
+    alpha = max(alpha, lowest)
+    if name == "totdev" and alpha in _TOTAL_EDF:
+        b, c = _TOTAL_EDF[alpha]
+        length = float(runs.sum() + len(runs))
+        return max(b * length / m - c, 1.0)
+    if name == "totdev":
+        # No formula is published for phase noise; that of the terms that lie inside holds.
+        runs = runs + 2 - 2 * m
+        runs = runs[runs > 0]
+    if name in {"adev", "hdev"}:
+        stride = m
+    shape = _shape(order(name), averages_phase(name), alpha, m, stride)
+    pairs = _pairs(runs, shape.lags / stride)
+    return float(runs.sum()) ** 2 / float(np.dot(shape.weights, pairs))
+
+
+def expected_ratio(alpha: int, m: int) -> float:
+    """Return MVAR/AVAR at averaging factor `m` for one noise (SP 1065, 5.2.6)."""
+    small = min(m, LARGEST_SHAPE)
+    modified = _shape(2, True, alpha, small, small).variance / small**2
+    if alpha == 2:
+        return 1.0 / m
+    if alpha == 1:
+        return modified / _shape(2, False, 1, m, m).variance
+    return modified / _shape(2, False, alpha, small, small).variance
+
+
+def _pairs(runs: IntArray, lags: FloatArray) -> FloatArray:
+    """Count the pairs of terms at each lag that lie in the same run."""
+    if len(runs) == 1:
+        return np.maximum(float(runs[0]) - lags, 0.0)
+    lengths = np.sort(runs).astype(np.float64)
+    above = np.searchsorted(lengths, lags, side="right")
+    tail = np.concatenate((np.cumsum(lengths[::-1])[::-1], [0.0]))
+    return tail[above] - lags * (len(lengths) - above)
+
+
+@functools.lru_cache(maxsize=128)
+def _shape(times: int, modified: bool, alpha: int, m: int, stride: int) -> _Shape:
+    if alpha > 0 and not modified:
+        return _phase_shape(times, alpha, m, stride)
+    small = min(m, LARGEST_SHAPE)
+    scale = m / small
+    c = _summed_autocovariance(times, modified, alpha, small)
+    step = max(round(stride / scale), 1)
+    lags = np.arange(0, len(c), step)
+    distance: FloatArray = scale * lags.astype(np.float64)
+    worth = step * scale / stride
+    weights = np.full(len(lags), 2.0 * worth)
+    weights[0] = worth
+    weights *= (c[lags] / c[0]) ** 2
+    return _Shape(float(c[0]), distance, weights)
+
+
+def _phase_shape(times: int, alpha: int, m: int, stride: int) -> _Shape:
+    """Differences of white or flicker phase noise, which have peaks at the multiples of m."""
+    binomial = np.array([math.comb(2 * times, k) * (-1) ** k for k in range(2 * times + 1)])
+    signs = binomial * (-1) ** times
+    if alpha == 2:
+        at = np.arange(times + 1)
+        c = signs[times:].astype(np.float64)
+        here = (at * m) % stride == 0
+        weights = np.where(at == 0, 1.0, 2.0)
+        return _Shape(float(c[0]), at[here] * float(m), (weights * (c / c[0]) ** 2)[here])
+    lags, worth = _peaked_lags(m, stride, times)
+    c = np.zeros(len(lags))
+    for k, sign in zip(range(-times, times + 1), signs, strict=True):
+        c += sign * _flicker(lags - k * m)
+    return _Shape(float(c[0]), lags, worth * (c / c[0]) ** 2)
+
+
+def _peaked_lags(m: int, stride: int, times: int) -> tuple[FloatArray, FloatArray]:
+    """Return lags that are dense at the multiples of m, and how many each stands for."""
+    farthest = 16 * m // stride
+    if farthest <= 16 * LARGEST_SHAPE:
+        lags = np.arange(farthest + 1, dtype=np.float64)
+    else:
+        dense = [k * m // stride + np.arange(-256, 257) for k in range(times + 1)]
+        coarse = np.arange(0, farthest + 1, max(m // stride // LARGEST_SHAPE, 1))
+        lags = np.unique(np.concatenate([coarse, *dense]))
+        lags = lags[lags >= 0].astype(np.float64)
+    edges = np.concatenate(([0.5], (lags[1:] + lags[:-1]) / 2, [lags[-1] + 0.5]))
+    worth = 2.0 * np.diff(edges)
+    worth[0] = 1.0 if len(lags) < 2 or lags[1] == 1 else 2.0 * edges[1]
+    return lags * stride, worth
+
+
+def _summed_autocovariance(times: int, modified: bool, alpha: int, m: int) -> FloatArray:
+    """Return c at lags 0, 1, ... of differences of noise that is summed from a driver."""
+    summed = (2 - alpha) // 2
+    h = np.ones(1)
+    for _ in range(times + modified):
+        h = np.convolve(h, np.ones(m))
+    for _ in range(times - summed):
+        h = np.convolve(h, [1.0, -1.0])
+    r = np.convolve(h, h[::-1])
+    if alpha % 2 == 0:
+        return r[len(h) - 1 :]
+    farthest = FARTHEST * m
+    reach = len(h) - 1
+    driver = _flicker(np.arange(-reach, farthest + reach + 1))
+    size = 1 << (len(driver) + len(r)).bit_length()
+    c = np.fft.irfft(np.fft.rfft(r, size) * np.fft.rfft(driver, size), size)
+    return c[2 * reach : 2 * reach + farthest + 1]
+
+
+def _flicker(lags: FloatArray | IntArray) -> FloatArray:
+    """Return the generalised autocovariance of flicker noise, −ψ(|l| + ½)/π."""
+    return -special.psi(np.abs(lags) + 0.5) / np.pi

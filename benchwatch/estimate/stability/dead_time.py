@@ -1,0 +1,75 @@
+"""What dead time between readings does to the two- and three-sample deviations, undone.
+
+Readings with a gate g at every T > g are not contiguous, and the variance of their
+differences is not the one at τ = m·g. The ratio of the two follows from the autocovariance
+of phase: B2·B3 of Barnes 1969 (NBS TN 375; NIST TN 1318), here for the averaging factor m.
+"""
+
+import functools
+import math
+from typing import Final
+
+import numpy as np
+
+from benchwatch.estimate.stability.results import FloatArray
+
+CORRECTED: Final = frozenset({"adev", "oadev", "hdev", "ohdev"})
+"""Deviations for which the ratio is known here."""
+
+_LARGEST: Final = 512
+"""Averaging factor from which the ratio of FM noises no longer changes."""
+
+
+def b2(alpha: int, r: float) -> float:
+    """Return Barnes's B2(r), r = T/g, for white, flicker or random-walk FM (α = 0, −1, −2).
+
+    Formulas from memory of TN 1318; they agree with `variance_ratio` at m = 1.
+    """
+    if alpha == 0 or r == 1:
+        return 1.0
+    if alpha == -2:
+        return (3 * r - 1) / 2
+    if alpha != -1:
+        raise ValueError(f"B2 is given here for α = 0, -1, -2, not {alpha}")
+    terms = (r + 1) ** 2 * math.log(r + 1) + (r - 1) ** 2 * math.log(r - 1)
+    return (terms - 2 * r**2 * math.log(r)) / (4 * math.log(2))
+
+
+@functools.lru_cache(maxsize=256)
+def variance_ratio(alpha: int, m: int, r: float, times: int = 2) -> float:
+    """Return the variance measured with dead time over that at τ = m·gate without.
+
+    Args:
+        alpha: exponent of the noise. For flicker PM, which hangs on the bandwidth, and for
+            noise redder than random-walk FM the ratio is taken as 1.
+        m: readings averaged.
+        r: time from reading to reading over gate, at least 1.
+        times: 2 for the Allan, 3 for the Hadamard kind.
+    """
+    if r <= 1 or alpha not in {2, 0, -1, -2}:
+        return 1.0
+    if alpha == 2:
+        # Ends of gates no longer coincide, so that no phase noise cancels between neighbours.
+        return (2 / 3 if times == 2 else 3 / 5) * m
+    small = min(m, _LARGEST)
+    return _variance(alpha, small, r, times) / _variance(alpha, small, 1.0, times)
+
+
+def _variance(alpha: int, m: int, r: float, times: int) -> float:
+    """Variance, up to a factor, of a difference of means of m readings with gate 1."""
+    signs = [1.0, -1.0] if times == 2 else [1.0, -2.0, 1.0]
+    weights = np.repeat(signs, m) / m
+    pairs = np.convolve(weights, weights[::-1])
+    lags = r * np.arange(-len(weights) + 1, len(weights), dtype=np.float64)
+    covariance = 2 * _phase(alpha, lags) - _phase(alpha, lags + 1) - _phase(alpha, lags - 1)
+    return float(np.dot(pairs, covariance))
+
+
+def _phase(alpha: int, t: FloatArray) -> FloatArray:
+    """Generalised autocovariance of phase, up to a factor (Greenhall and Riley 2003)."""
+    size = np.abs(t)
+    if alpha == 0:
+        return -size
+    if alpha == -2:
+        return size**3
+    return np.asarray(size**2 * np.log(np.where(size > 0, size, 1.0)))

@@ -1,0 +1,63 @@
+"""Which power-law noise dominates at an averaging time."""
+
+import math
+from typing import Final
+
+import numpy as np
+
+from benchwatch.estimate.stability.confidence import expected_ratio
+from benchwatch.estimate.stability.phase import Phase
+from benchwatch.estimate.stability.results import FloatArray
+
+FEWEST: Final = 30
+"""Points below which the noise is not identified (Riley and Greenhall 2004)."""
+DEEPEST: Final = 3
+"""How often the phase is differenced at most."""
+SHORTEST: Final = 6
+"""Averaging times that a run must hold for MVAR/AVAR to tell anything."""
+
+
+def lag1_alpha(phase: Phase, deepest: int = DEEPEST) -> float | None:
+    """Estimate α of S_y(f) ~ f^α at averaging factor 1 from the lag-1 autocorrelation.
+
+    Riley and Greenhall 2004: r1 of the phase less a parabola; δ = r1/(1 + r1); while δ ≥ ¼ the
+    data are differenced once more; α = 2 − 2(δ + d) after d differences. Stretches between
+    gaps are pooled.
+
+    Returns:
+        None when no stretch has 30 points, or the phase does not move.
+    """
+    stretches = [_without_parabola(x) for x in phase.segments() if len(x) >= FEWEST]
+    for d in range(deepest + 1):
+        if d:
+            stretches = [np.diff(x) for x in stretches]
+        centred = [x - x.mean() for x in stretches]
+        power = sum(float(np.dot(x, x)) for x in centred)
+        if not power > 0:
+            return None
+        r1 = sum(float(np.dot(x[1:], x[:-1])) for x in centred) / power
+        delta = r1 / (1 + r1)
+        if delta < 0.25 or d == deepest:
+            return 2 - 2 * (delta + d)
+    return None
+
+
+def ratio_alpha(mvar: float, avar: float, m: int) -> int | None:
+    """Identify α, 2 to −2, from MVAR/AVAR at an averaging factor above 1.
+
+    The bounds are the geometric means of what neighbouring noises would give.
+    """
+    if not (mvar > 0 and avar > 0) or m < 2:
+        return None
+    ratio = mvar / avar
+    for alpha in (2, 1, 0, -1):
+        if ratio < math.sqrt(expected_ratio(alpha, m) * expected_ratio(alpha - 1, m)):
+            return alpha
+    return -2
+
+
+def _without_parabola(x: FloatArray) -> FloatArray:
+    t = np.linspace(-1.0, 1.0, len(x))
+    basis = np.polynomial.legendre.legvander(t, 2)
+    coefficients, *_ = np.linalg.lstsq(basis, x, rcond=None)
+    return np.asarray(x - basis @ coefficients)

@@ -1,0 +1,109 @@
+"""The stability of a run: any of the deviations over a grid of averaging times, with limits."""
+
+import math
+from collections.abc import Iterable
+from typing import Final
+
+from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom
+from benchwatch.estimate.stability.dead_time import CORRECTED, variance_ratio
+from benchwatch.estimate.stability.deviations import variance
+from benchwatch.estimate.stability.noise_id import SHORTEST, lag1_alpha, ratio_alpha
+from benchwatch.estimate.stability.phase import Phase
+from benchwatch.estimate.stability.results import (
+    NOISES,
+    ONE_SIGMA,
+    Deviation,
+    Name,
+    lowest_alpha,
+    order,
+)
+
+WHOLE: Final = 1e-6
+"""An averaging time is a multiple of the interval when it is one to this part."""
+
+
+def octave_factors(points: int) -> list[int]:
+    """Return averaging factors 1, 2, 4 ... for `points` phase points."""
+    return [1 << k for k in range(points.bit_length()) if 2 << k < points]
+
+
+def decade_factors(points: int) -> list[int]:
+    """Return averaging factors 1, 10, 100 ... for `points` phase points."""
+    return [10**k for k in range(len(str(points))) if 2 * 10**k < points]
+
+
+def factor_of(tau_s: float, interval_s: float) -> int | None:
+    """Return the averaging factor of `tau_s`; None when it is no multiple of the interval."""
+    m = round(tau_s / interval_s)
+    return m if m >= 1 and abs(m * interval_s - tau_s) <= WHOLE * tau_s else None
+
+
+def stability(
+    phase: Phase,
+    interval_s: float,
+    names: Iterable[Name],
+    factors: Iterable[int],
+    *,
+    gate_s: float | None = None,
+    confidence: float = ONE_SIGMA,
+) -> tuple[Deviation, ...]:
+    """Return each deviation at each averaging factor that the run is long enough for.
+
+    Args:
+        phase: the run.
+        interval_s: time from reading to reading.
+        names: which deviations.
+        factors: averaging factors, in readings.
+        gate_s: gate, where there is dead time between readings. Averaging times are then
+            multiples of the gate, and the deviations of `CORRECTED` are corrected.
+        confidence: probability that the limits cover the truth.
+    """
+    noise = _Noise(phase)
+    tau0_s = interval_s if gate_s is None else gate_s
+    factors = list(factors)
+    table = []
+    for name in names:
+        for m in factors:
+            square, runs = variance(name, phase, m)
+            if not runs.sum():
+                continue
+            alpha = noise.at(m)
+            if alpha is not None:
+                alpha = max(alpha, lowest_alpha(name))
+            if gate_s is not None and name in CORRECTED and alpha is not None:
+                square /= variance_ratio(alpha, m, interval_s / gate_s, order(name))
+            value = math.sqrt(square) * (m * tau0_s / math.sqrt(3) if name == "tdev" else 1.0)
+            edf = low = high = None
+            if value > 0:
+                edf = degrees_of_freedom(Terms(name, m, runs), alpha)
+                low, high = chi2_limits(value, edf, confidence)
+            known = NOISES[alpha] if alpha is not None and value > 0 else None
+            tau_s = float(f"{m * tau0_s:.12g}")
+            n = int(runs.sum())
+            table.append(Deviation(name, tau_s, value, low, high, confidence, edf, n, known))
+    return tuple(table)
+
+
+class _Noise:
+    """Identifies the noise at each averaging factor once."""
+
+    def __init__(self, phase: Phase) -> None:
+        self._phase = phase
+        self._known: dict[int, int | None] = {}
+
+    def at(self, m: int) -> int | None:
+        """Return α at `m`, or where the run is too short for that at the longest it tells."""
+        m = max(min(m, self._phase.points // SHORTEST), 1)
+        if m not in self._known:
+            self._known[m] = self._identify(m)
+        return self._known[m]
+
+    def _identify(self, m: int) -> int | None:
+        if m == 1:
+            alpha = lag1_alpha(self._phase)
+            return None if alpha is None else min(max(round(alpha), -4), 2)
+        if self.at(1) is None:
+            return None
+        modified, runs = variance("mdev", self._phase, m)
+        plain, _ = variance("oadev", self._phase, m)
+        return ratio_alpha(modified, plain, m) if runs.sum() else self.at(1)
