@@ -9,28 +9,19 @@ Every key has a default but a counter's ``oscillator`` and an oscillator's ``nom
 
 import difflib
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 from benchwatch.errors import FileError, QuantityError, UsageError
-from benchwatch.quantity import (
-    parse_duration,
-    parse_fraction,
-    parse_frequency,
-    parse_settle,
-    printable,
-)
+from benchwatch.quantity import printable
+from benchwatch_simulators.bench_keys import COUNTING, FRONT, OSCILLATOR, TOP, TRIMMER, Keys
 from benchwatch_simulators.counter import CountingSpec
 from benchwatch_simulators.oscillator import OscillatorSpec
-from benchwatch_simulators.scpi_counter import GATE_PATTERNS, ScpiCounterSpec
+from benchwatch_simulators.scpi_settings import ScpiCounterSpec
 from benchwatch_simulators.trimmer import TrimmerSpec
-
-Reader = Callable[[Any], object]
-Keys = Mapping[str, tuple[str, Reader]]
-"""Key in the file to field of the record and how to read it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +93,7 @@ def read_plan(text: str, name: str, where: str) -> BenchPlan:
         raise FileError(f"{where} is no bench file: {error}.") from error
     _known(top, ["about", "tolerance", "settle", "reference", "oscillators", "counters"], where)
     values = _fields(
-        {key: top[key] for key in ("about", "tolerance", "settle") if key in top}, _TOP, where
+        {key: top[key] for key in ("about", "tolerance", "settle") if key in top}, TOP, where
     )
     oscillators = _tables(top, "oscillators", where)
     counters = _tables(top, "counters", where)
@@ -129,128 +120,22 @@ def read_plan(text: str, name: str, where: str) -> BenchPlan:
     )
 
 
-# ------------------------------------------------------------------ readers of one value
-
-
-def _quantity(parse: Callable[[str], object]) -> Reader:
-    def read(value: Any) -> object:
-        if not isinstance(value, str):
-            raise UsageError(f'write the quantity as text with its unit, such as "{value} s".')
-        return parse(value)
-
-    return read
-
-
-def _as_written(parse: Callable[[str], object]) -> Reader:
-    def read(value: Any) -> object:
-        _quantity(parse)(value)
-        return value
-
-    return read
-
-
-def _text(value: Any) -> object:
-    if not isinstance(value, str) or not value.isascii() or not value.isprintable():
-        raise UsageError("expected one line of plain text.")
-    return value
-
-
-def _switch(value: Any) -> object:
-    if not isinstance(value, bool):
-        raise UsageError("expected true or false.")
-    return value
-
-
-def _number(value: Any) -> object:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1e6:
-        raise UsageError("expected a number from 0 up.")
-    return float(value)
-
-
-def _gate(value: Any) -> object:
-    return 0.0 if value == "none" else _duration(value)
-
-
-def _gate_command(value: Any) -> object:
-    if value not in GATE_PATTERNS:
-        raise UsageError(f"expected one of: {', '.join(GATE_PATTERNS)}.")
-    return value
-
-
-def _warm_up(value: Any) -> object:
-    if not isinstance(value, list):
-        raise UsageError('expected pairs such as [["4 ppm", "5 s"], ["0.2 ppm", "12 s"]].')
-    pairs = []
-    for pair in value:
-        if not (isinstance(pair, list) and len(pair) == 2):
-            raise UsageError('each part is a pair such as ["4 ppm", "5 s"].')
-        pairs.append((_fraction(pair[0]), _duration(pair[1])))
-    return tuple(pairs)
-
-
-_fraction = _quantity(parse_fraction)
-_duration = _quantity(parse_duration)
-
-_TOP: Keys = {
-    "about": ("about", _text),
-    "tolerance": ("tolerance", _as_written(parse_fraction)),
-    "settle": ("settle", _as_written(parse_settle)),
-}
-_OSCILLATOR: Keys = {
-    "nominal": ("nominal_hz", _quantity(parse_frequency)),
-    "landing": ("landing", _fraction),
-    "warm_up": ("warm_up", _warm_up),
-    "ageing_per_day": ("ageing_per_day", _fraction),
-    "white_fm": ("white_fm", _fraction),
-    "flicker_fm": ("flicker_fm", _fraction),
-    "random_walk_fm": ("random_walk_fm", _fraction),
-    "white_pm": ("white_pm_s", _duration),
-}
-_TRIMMER: Keys = {
-    "sensitivity": ("sensitivity", _fraction),
-    "backlash_turns": ("backlash_turns", _number),
-    "creep": ("creep", _number),
-    "creep_time": ("creep_s", _duration),
-    "tool_pull": ("tool_pull", _fraction),
-    "tool_time": ("tool_s", _duration),
-}
-_FRONT: Keys = {
-    "identity": ("identity", _text),
-    "gate_command": ("gate_command", _gate_command),
-    "gate": ("gate_s", _gate),
-    "gate_least": ("gate_least_s", _duration),
-    "gate_most": ("gate_most_s", _duration),
-    "dead_time": ("dead_s", _duration),
-    "continuous": ("continuous", _switch),
-}
-_COUNTING: Keys = {
-    "resolution": ("t_res_s", _duration),
-    "maximum": ("maximum_hz", _quantity(parse_frequency)),
-    "wild": ("wild", _number),
-    "wild_least": ("wild_least", _fraction),
-    "wild_most": ("wild_most", _fraction),
-}
-
-
-# ------------------------------------------------------------------ tables
-
-
 def _oscillator(table: Any, where: str, *, needs_nominal: bool = False) -> OscillatorSpec:
     table = _table(table, where)
-    _known(table, [*_OSCILLATOR, "trimmer"], where)
+    _known(table, [*OSCILLATOR, "trimmer"], where)
     if needs_nominal and "nominal" not in table:
         raise UsageError(f'{where}: the key "nominal" is missing, such as nominal = "10 MHz".')
     trimmer = _table(table.get("trimmer", {}), f"{where}.trimmer")
-    _known(trimmer, list(_TRIMMER), f"{where}.trimmer")
-    values = _fields({k: v for k, v in table.items() if k != "trimmer"}, _OSCILLATOR, where)
+    _known(trimmer, list(TRIMMER), f"{where}.trimmer")
+    values = _fields({k: v for k, v in table.items() if k != "trimmer"}, OSCILLATOR, where)
     return OscillatorSpec(
-        **values, trimmer=TrimmerSpec(**_fields(trimmer, _TRIMMER, f"{where}.trimmer"))
+        **values, trimmer=TrimmerSpec(**_fields(trimmer, TRIMMER, f"{where}.trimmer"))
     )
 
 
 def _counter(table: Any, where: str, oscillators: Mapping[str, object]) -> CounterPlan:
     table = _table(table, where)
-    _known(table, ["oscillator", *_FRONT, *_COUNTING, "time_base"], where)
+    _known(table, ["oscillator", *FRONT, *COUNTING, "time_base"], where)
     oscillator = table.get("oscillator")
     if not isinstance(oscillator, str) or oscillator not in oscillators:
         raise UsageError(
@@ -259,8 +144,8 @@ def _counter(table: Any, where: str, oscillators: Mapping[str, object]) -> Count
         )
     return CounterPlan(
         oscillator=oscillator,
-        front=ScpiCounterSpec(**_fields(table, _FRONT, where)),
-        counting=CountingSpec(**_fields(table, _COUNTING, where)),
+        front=ScpiCounterSpec(**_fields(table, FRONT, where)),
+        counting=CountingSpec(**_fields(table, COUNTING, where)),
         time_base=_oscillator(table.get("time_base", {}), f"{where}.time_base"),
     )
 

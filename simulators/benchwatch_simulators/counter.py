@@ -54,6 +54,7 @@ class Counting:
         self.reference_present = reference is not None
         self.signal_present = True
         self.external = reference is not None
+        self.automatic = True
         self._chance = random.Random(seed)
         self._free: tuple[float, float] = (-math.inf, 0.0)
 
@@ -61,6 +62,20 @@ class Counting:
     def counts_externally(self) -> bool:
         """True when the station's reference is chosen and there."""
         return self.external and self.reference_present
+
+    @property
+    def shows_external(self) -> bool:
+        """What the counter says: a choice made by hand stays, even without a reference."""
+        return self.counts_externally if self.automatic else self.external
+
+    @property
+    def is_sound(self) -> bool:
+        """False without a signal, or without the reference that was chosen by hand."""
+        return self.signal_present and self.shows_external == self.counts_externally
+
+    def tick(self, gate_s: float) -> float:
+        """Return the resolution of a reading, as a fraction."""
+        return self.spec.t_res_s / (gate_s or _FREE_GATE_S)
 
     def count(self, start_s: float, gate_s: float) -> Decimal | None:
         """Return the frequency a gate from `start_s` reads, in hertz; None without a signal.
@@ -74,8 +89,7 @@ class Counting:
         if nominal > self.spec.maximum_hz:
             return Decimal("Infinity")
         offset = self._offset(start_s, gate_s)
-        gate_s = gate_s or _FREE_GATE_S
-        tick = self.spec.t_res_s / gate_s
+        tick = self.tick(gate_s)
         # The gate opens anywhere between two ticks: ±1 tick, and right in the mean.
         ticks = math.floor(offset / tick + self._chance.random())
         offset = ticks * tick + self._miss()

@@ -14,6 +14,8 @@ from benchwatch_simulators.scpi_tree import Tree
 
 OPERATION_COMPLETE = 1
 POWER_ON = 128
+MEASURING = 16
+"""Bit 4 of the operation status (SCPI-99 9.3)."""
 
 _HEARD = 1000
 _BYTE = 255
@@ -41,6 +43,8 @@ class ScpiInstrument:
         self._event_enable = 0
         self._service_enable = 0
         self._status_enable = {"operation": 0, "questionable": 0}
+        self._status_events = {"operation": 0, "questionable": 0}
+        self._output_waits = False
         self._wants_completion = False
         self._common = Tree()
         self.tree = Tree()
@@ -68,7 +72,7 @@ class ScpiInstrument:
 
     def condition(self, register: str) -> int:
         """Return the condition bits of ``operation`` or ``questionable``."""
-        return 16 if register == "operation" and self.is_busy else 0
+        return MEASURING if register == "operation" and self.is_busy else 0
 
     # Messages.
 
@@ -92,8 +96,13 @@ class ScpiInstrument:
         self.errors.push(error)
         self.events |= error.event_bit
 
+    def note(self, register: str, bits: int) -> None:
+        """Note that condition bits of a register have come on; events stay until read."""
+        self._status_events[register] |= bits
+
     def _execute(self, message: str) -> str | None:
         responses: list[str] = []
+        self._output_waits = False
         path: tuple[str, ...] = ()
         suffixes: tuple[int, ...] = ()
         ended = False
@@ -119,6 +128,7 @@ class ScpiInstrument:
             else:
                 if response is not None:
                     responses.append(response)
+                    self._output_waits = True
         return ";".join(responses) if responses else None
 
     def _run(
@@ -154,6 +164,7 @@ class ScpiInstrument:
     def _cls(self) -> None:
         self._wants_completion = False
         self.events = 0
+        self._status_events = {"operation": 0, "questionable": 0}
         self.errors.clear()
 
     def _opc(self) -> None:
@@ -185,12 +196,13 @@ class ScpiInstrument:
         self._notice_completion()
         byte = 4 if len(self.errors) else 0
         byte |= 8 if self._summary("questionable") else 0
+        byte |= 16 if self._output_waits else 0
         byte |= 32 if self.events & self._event_enable else 0
         byte |= 128 if self._summary("operation") else 0
         return byte | (64 if byte & self._service_enable else 0)
 
     def _summary(self, register: str) -> int:
-        return self.condition(register) & self._status_enable[register]
+        return self._status_events[register] & self._status_enable[register]
 
     # SCPI-1999 4.2.1: what else every instrument has.
 
@@ -209,7 +221,11 @@ class ScpiInstrument:
         def enable(text: str) -> None:
             self._status_enable[register] = whole(text, _REGISTER)
 
-        self.tree.add(f"{pattern}[:EVENt]?", lambda: str(self.condition(register)))
+        def events() -> str:
+            seen, self._status_events[register] = self._status_events[register], 0
+            return str(seen)
+
+        self.tree.add(f"{pattern}[:EVENt]?", events)
         self.tree.add(f"{pattern}:CONDition?", lambda: str(self.condition(register)))
         self.tree.add(f"{pattern}:ENABle", enable, 1)
         self.tree.add(f"{pattern}:ENABle?", lambda: str(self._status_enable[register]))

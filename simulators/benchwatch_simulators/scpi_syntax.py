@@ -83,26 +83,23 @@ def _node(text: str) -> tuple[str, int]:
     return match[1], int(match[2] or 1)
 
 
-def _split(text: str, separator: str) -> list[str]:
-    """Split at `separator`, but not inside strings or parentheses."""
-    if "'" not in text and '"' not in text and "(" not in text:
-        return text.split(separator)
-    parts = [""]
+def _split(text: str, separator: str) -> Iterator[str]:
+    """Yield the parts between separators that are not inside strings or parentheses."""
+    start = 0
     quote = ""
     depth = 0
-    for character in text:
+    for position, character in enumerate(text):
         if quote:
             quote = "" if character == quote else quote
         elif character in "'\"":
             quote = character
         elif character in "()":
             depth += 1 if character == "(" else -1
-        if character == separator and not quote and depth == 0:
-            parts.append("")
-        else:
-            parts[-1] += character
+        elif character == separator and depth == 0:
+            yield text[start:position]
+            start = position + 1
     if quote:
-        raise ScpiError(-151, text)
+        raise ScpiError(-151, text[start:])
     if depth:
-        raise ScpiError(-171, text)
-    return parts
+        raise ScpiError(-171, text[start:])
+    yield text[start:]

@@ -110,16 +110,21 @@ class LineServer:
         while chunk := client.recv(_CHUNK):
             *lines, pending = (pending + chunk).split(b"\n")
             for line in lines:
-                if dropping:
-                    dropping = False
-                    continue
-                answer = self._instrument.execute(line.decode("latin-1").strip())
-                if answer is not None:
-                    client.sendall(answer.encode("latin-1") + b"\n")
+                if not dropping:
+                    self._answer(client, line)
+                dropping = False
             if len(pending) > _LONGEST_LINE:
                 if not dropping:
                     self._instrument.overrun()
                 pending, dropping = b"", True
+
+    def _answer(self, client: socket.socket, line: bytes) -> None:
+        if len(line) > _LONGEST_LINE:
+            self._instrument.overrun()
+            return
+        answer = self._instrument.execute(line.decode("latin-1").strip())
+        if answer is not None:
+            client.sendall(answer.encode("latin-1", "replace") + b"\n")
 
 
 def _listen(host: str, port: int) -> socket.socket:

@@ -3,9 +3,9 @@
 import math
 from dataclasses import dataclass
 
-_FORGET_S = 600.0
-"""Steps older than this (and long since crept home) become part of the level. No gate is
-longer, so nobody asks about the time before them again."""
+_FORGET_S = 3600.0
+"""Steps older than this (and long since crept home) become part of the level: nobody asks
+about the time before them again."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

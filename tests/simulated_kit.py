@@ -1,0 +1,82 @@
+"""A simulated counter without a socket, and a plain client for one with."""
+
+import socket
+import threading
+from contextlib import contextmanager
+
+from benchwatch_simulators.clock import LeapClock
+from benchwatch_simulators.counter import Counting, CountingSpec
+from benchwatch_simulators.oscillator import Oscillator, OscillatorSpec
+from benchwatch_simulators.scpi_counter import ScpiCounter
+from benchwatch_simulators.scpi_settings import ScpiCounterSpec
+
+
+def a_counting(signal=None, *, internal=None, reference=True, seed=1, **spec):
+    """Return a `Counting` of a signal; noiseless oscillators unless given."""
+    return Counting(
+        CountingSpec(**spec),
+        signal=Oscillator(signal or OscillatorSpec(), seed),
+        internal=Oscillator(internal or OscillatorSpec(), seed + 1),
+        reference=Oscillator(OscillatorSpec(), 0) if reference else None,
+        seed=seed,
+    )
+
+
+def a_counter(counting=None, clock=None, **spec):
+    """Return a `ScpiCounter` whose gates take no real time."""
+    return ScpiCounter(
+        ScpiCounterSpec(**spec),
+        counting or a_counting(),
+        clock or LeapClock(),
+        0.0,
+        threading.Event(),
+    )
+
+
+def errors_of(counter):
+    """Empty the error queue and return the codes."""
+    codes = []
+    while (text := counter.execute("SYST:ERR?")) != '0,"No error"':
+        codes.append(int(text.split(",")[0]))
+    return codes
+
+
+def port_of(bench, counter="main"):
+    """Return the port in a resource string."""
+    return int(bench.resources[counter].split("::")[2])
+
+
+class Client:
+    """Sends lines and reads lines on a plain socket."""
+
+    def __init__(self, port):
+        self.socket = socket.create_connection(("127.0.0.1", port), timeout=5)
+        self._lines = self.socket.makefile("rb")
+
+    def send(self, line):
+        """Send one line."""
+        self.socket.sendall(line.encode("latin-1") + b"\n")
+
+    def receive(self):
+        """Return the next line, empty at the end."""
+        return self._lines.readline().decode("latin-1").rstrip("\n")
+
+    def ask(self, line):
+        """Send one line and return the next."""
+        self.send(line)
+        return self.receive()
+
+    def close(self):
+        """Hang up."""
+        self._lines.close()
+        self.socket.close()
+
+
+@contextmanager
+def a_client(port):
+    """Connect and hang up afterwards."""
+    client = Client(port)
+    try:
+        yield client
+    finally:
+        client.close()
