@@ -37,6 +37,17 @@ class LazyGroup(click.Group):
         assert isinstance(command, click.Command)
         return command
 
+    def invoke(self, ctx: click.Context) -> object:
+        """Run the command; that whoever read our lines has had enough is no failure."""
+        try:
+            code = super().invoke(ctx)
+            sys.stdout.flush()
+        except BrokenPipeError:
+            # What is still buffered must go somewhere, or the interpreter complains at exit.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return 0
+        return code
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         """List the commands without importing any."""
         with formatter.section("Commands"):
@@ -74,7 +85,6 @@ def run(arguments: Sequence[str] | None = None) -> int:
     """Run a command line (that of the process when None) and return its exit code."""
     try:
         code = cli.main(args=arguments, prog_name="benchwatch", standalone_mode=False)
-        sys.stdout.flush()
     except click.ClickException as error:
         error.show()
         return error.exit_code
@@ -83,11 +93,6 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return error.exit_code
     except (KeyboardInterrupt, click.Abort):
         return INTERRUPTED
-    except BrokenPipeError:
-        # Whoever read our lines has had enough. What is still buffered must go somewhere,
-        # or the interpreter complains about it at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
     return code if isinstance(code, int) else 0
 
 

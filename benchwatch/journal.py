@@ -17,7 +17,7 @@ from typing import Final
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import JournalError
-from benchwatch.journal_file import Run, code, event_row, prepare, run_row, sentence
+from benchwatch.journal_file import Run, check_kind, code, event_row, prepare, run_row, sentence
 from benchwatch.reading import Event, Gap
 
 BACKLOG: Final = 100_000
@@ -81,7 +81,7 @@ class Journal:
         self._waiting: deque[tuple[int, int, Event]] = deque()
         self._dropped: dict[int, _Dropped] = {}
         self._connection: sqlite3.Connection | None = None
-        self._inode = (0, 0)
+        self._inode: tuple[int, int] | None = None
         self._next_try_s = 0.0
         self._next_sync_s = self._clock.monotonic() + SYNC_S
         try:
@@ -142,20 +142,19 @@ class Journal:
     # The lock is held in all that follows.
 
     def _open(self) -> None:
+        check_kind(self.path)
         self._connection = sqlite3.connect(
             self.path, timeout=BUSY_S, isolation_level=None, check_same_thread=False
         )
         prepare(self._connection, self.path)
-        status = self.path.stat()
-        self._inode = (status.st_dev, status.st_ino)
+        self._inode = _inode(self.path)
 
     def _sync(self) -> None:
         """Force what was written to the disk, and see that the file is still there."""
         assert self._connection is not None
         self._next_sync_s = self._clock.monotonic() + SYNC_S
-        status = self.path.stat()
-        if (status.st_dev, status.st_ino) != self._inode:
-            raise FileNotFoundError("the file was replaced")
+        if _inode(self.path) != self._inode:
+            raise FileNotFoundError("it was moved or deleted, and is begun anew")
         self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
 
     def _fail(self, error: Exception) -> None:
@@ -201,6 +200,15 @@ class Journal:
             with contextlib.suppress(sqlite3.Error):
                 self._connection.close()
         self._connection = None
+
+
+def _inode(path: Path) -> tuple[int, int] | None:
+    """Return what tells the file at `path` from another one put in its place."""
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_dev, status.st_ino
 
 
 class _Dropped:

@@ -53,6 +53,9 @@ WHY: Final = {
 }
 """What an SQLite error (its primary code) means to a person."""
 
+_MAGIC: Final = b"SQLite format 3\0"
+"""How every SQLite file begins (https://www.sqlite.org/fileformat.html, section 1.3)."""
+
 Row = tuple[str, Sequence[object]]
 """An SQL statement that may run twice without harm, and its values."""
 
@@ -90,6 +93,26 @@ def sentence(path: Path, error: Exception) -> str:
     if isinstance(error, sqlite3.Error):
         return f"the journal {path} {WHY.get(code(error), f'fails: {error}')}"
     return f"the journal {path} fails: {error}"
+
+
+def check_kind(path: Path) -> None:
+    """Refuse what is there already and is no database: SQLite would overwrite a tiny file.
+
+    Raises:
+        JournalError: the file is of another kind, or can't be read.
+    """
+    try:
+        if not path.exists() or (path.is_file() and path.stat().st_size == 0):
+            return
+        if path.is_file():
+            with path.open("rb") as file:
+                if file.read(len(_MAGIC)) == _MAGIC:
+                    return
+    except OSError as error:
+        raise JournalError(f"the journal {path} can't be opened: {error.strerror}.") from error
+    raise JournalError(
+        f"the journal {path} is damaged, or is no journal. Choose another with --journal FILE."
+    )
 
 
 def prepare(connection: sqlite3.Connection, path: Path) -> None:
@@ -236,6 +259,7 @@ def _values(
 
 
 def _rows(path: Path, query: str, values: Sequence[object]) -> Iterator[tuple[Any, ...]]:
+    check_kind(path)
     try:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as reader:
             owner = int(reader.execute("PRAGMA application_id").fetchone()[0])

@@ -103,6 +103,7 @@ class Watch:
                 nominal=plan.nominal,
                 take=partial(self._take, name),
                 link_changed=partial(self._connect, name),
+                failed=partial(self._failed, name),
                 clock=self._clock,
                 origin_s=self._origin_s,
                 interval_s=plan.interval_s,
@@ -174,9 +175,9 @@ class Watch:
 
     def _connect(self, name: str, connection: Connection) -> None:
         self._pipelines[name].connect(connection)
-        error = self._acquisitions[name].error
-        if connection.link.state == "ended" and error is not None:
-            self._leave(name, Outcome(_few_words(error), error.exit_code, str(error)))
+
+    def _failed(self, name: str, error: BenchwatchError) -> None:
+        self._leave(name, Outcome(_few_words(error), error.exit_code, str(error)))
 
     def _leave(self, name: str, outcome: Outcome) -> None:
         """One counter has done its part; with the last one the run ends."""

@@ -47,6 +47,8 @@ class Narrator:
         for name in self._run.names:
             now = self._run.snapshot(name)
             trouble = trouble or now.journal_trouble
+            if now.link.state == "ended" and self._run.outcome is not None:
+                continue  # the outcome says it
             sentence = _link_sentence(now)
             if sentence != self._said.get(name):
                 self._said[name] = sentence

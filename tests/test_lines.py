@@ -1,0 +1,262 @@
+"""Lines: strict JSON to the contract, readable lines for people, each once and in order."""
+
+import io
+import json
+import math
+import re
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pipeline_kit import START_UTC_S, reading
+
+from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, Settle, Tolerance
+from benchwatch.lines import End, Lines, PlainWriter, iso_time, json_line
+from benchwatch.reading import Gap, Mark, Reading
+
+NUMBERS = Numbers(
+    estimate=Estimate(2.28e-9, 1.1e-10, 14, 14.0),
+    drift=Drift(-1.2e-13, 3.0e-14, 120.0),
+    settle=Settle("warming", None, 420.0, reason="moves by 2 ppb in 10 min"),
+    tolerance=Tolerance(5e-9, inside=True),
+)
+GAP = Gap("main", START_UTC_S + 40, 40.0, 6.2, "no reply within 2.5 s")
+
+
+def strict(line: str) -> dict:
+    """Read a line as a strict reader does: NaN and Infinity are no JSON (RFC 8259, section 6)."""
+
+    def refuse(word: str) -> None:
+        raise AssertionError(f"{word} is no JSON")
+
+    assert "\n" not in line
+    return json.loads(line, parse_constant=refuse)
+
+
+# ------------------------------------------------------------- JSON
+
+
+def test_a_reading_has_every_key_of_the_contract():
+    """The worked example of the contract, key by key; more keys may follow."""
+    line = strict(json_line(replace(reading(12), elapsed_s=12.5), NUMBERS))
+
+    expected = {
+        "kind": "reading",
+        "counter": "main",
+        "time": "2031-05-04T10:20:32.500Z",
+        "elapsed_s": 12.5,
+        "gate_s": 1.0,
+        "frequency_hz": 10000000.0231,
+        "offset_hz": 0.0231,
+        "offset": 2.31e-09,
+        "estimate": {"offset": 2.28e-09, "u": 1.1e-10, "readings": 14, "span_s": 14.0},
+        "drift": {"per_s": -1.2e-13, "u": 3.0e-14, "span_s": 120.0},
+        "nudge": None,
+        "tolerance": {"limit": 5e-09, "inside": True},
+        "flags": [],
+    }
+    settle = line.pop("settle")
+    assert {key: line[key] for key in expected} == expected
+    assert list(line)[: len(expected)] == list(expected)
+    assert {key: settle[key] for key in ("state", "since_s", "eta_s")} == {
+        "state": "warming",
+        "since_s": None,
+        "eta_s": 420.0,
+    }
+
+
+def test_what_is_unknown_is_null():
+    """Nothing asked for and nothing known: null everywhere, and no NaN."""
+    nothing = Reading("main", math.nan, 1.0, None, "", math.nan, math.nan, math.nan)
+    line = strict(json_line(nothing, Numbers(estimate=Estimate(math.nan, math.inf, 1, math.nan))))
+
+    assert [line[key] for key in ("time", "gate_s", "frequency_hz", "offset_hz", "offset")] == [
+        None
+    ] * 5
+    assert [line[key] for key in ("drift", "nudge", "settle", "tolerance")] == [None] * 4
+    assert line["estimate"] == {"offset": None, "u": None, "readings": 1, "span_s": None}
+
+
+def test_a_confirmed_nudge_and_flags_are_told():
+    """The reading that confirmed a step carries it; flags come sorted."""
+    flagged = reading(5, flags=frozenset({"spike", "internal-timebase"}))
+    line = strict(json_line(flagged, Numbers(confirmed_nudge=Nudge(4.0, -3e-9, None))))
+
+    assert line["nudge"] == {"at_s": 4.0, "size": -3e-9, "u": None}
+    assert line["flags"] == ["internal-timebase", "spike"]
+
+
+def test_gap_mark_and_end():
+    """The other kinds of line."""
+    gap, mark, end = (
+        strict(json_line(event, Numbers()))
+        for event in (
+            GAP,
+            Mark("main", START_UTC_S, 0.0, "cover on"),
+            End(1200, 1, "count reached"),
+        )
+    )
+
+    assert gap == {
+        "kind": "gap",
+        "counter": "main",
+        "time": "2031-05-04T10:21:00.500Z",
+        "elapsed_s": 40.0,
+        "lasted_s": 6.2,
+        "reason": "no reply within 2.5 s",
+    }
+    assert (mark["kind"], mark["text"]) == ("mark", "cover on")
+    assert end == {"kind": "end", "readings": 1200, "gaps": 1, "reason": "count reached"}
+
+
+any_float = st.floats(allow_nan=True, allow_infinity=True)
+
+
+@given(any_float, any_float, any_float, st.text(), st.text())
+def test_any_values_and_texts_make_strict_json(utc_s, value, other, name, text):
+    """Whatever an instrument or a file says, each line is one line of strict JSON in ASCII."""
+    events = (
+        Reading(name, utc_s, other, value, text, value, other, value, other),
+        Gap(name, utc_s, value, other, text),
+        Mark(name, utc_s, value, text),
+        End(3, 2, text),
+    )
+    numbers = Numbers(
+        Estimate(value, other, 1, value), Drift(value, other, value), None,
+        Nudge(value, other, value), Settle("unsure", value, other, value, other, text),
+    )  # fmt: skip
+    for event in events:
+        line = json_line(event, numbers)
+
+        assert strict(line)["kind"] in {"reading", "gap", "mark", "end"}
+        assert re.fullmatch(r"[ -~]+", line)
+
+
+@pytest.mark.parametrize(
+    ("utc_s", "text"),
+    [
+        (0.0, "1970-01-01T00:00:00.000Z"),
+        (951827696.9996, "2000-02-29T12:34:57.000Z"),  # rounded, not cut, across a second
+        (1e9, "2001-09-09T01:46:40.000Z"),  # well known: the billionth second
+        (math.nan, None),
+        (1e30, None),
+    ],
+)
+def test_time_is_iso_8601_in_utc_with_milliseconds(utc_s, text):
+    """ISO 8601 with Z; what is no date is null."""
+    assert iso_time(utc_s) == text
+
+
+# ------------------------------------------------------------- plain
+
+
+def test_a_plain_line_reads_well():
+    """Time, counter, raw reading, offset, estimate with its u, verdicts."""
+    line = PlainWriter()(reading(12), NUMBERS)
+
+    assert line == (
+        "2031-05-04T10:20:32.500Z  main  10000000.0231 Hz  +0.0231 Hz  "
+        "+2.28 ± 0.11 ppb (14 readings)  warming  inside"
+    )
+
+
+def test_the_unit_of_a_plain_line_sticks():
+    """A value that crosses a unit's border does not make the column flicker."""
+    writer = PlainWriter()
+    lines = [
+        writer(reading(n), Numbers(estimate=Estimate(size, None, 5, 5.0)))
+        for n, size in enumerate((1e-9, 4e-11, 6e-11, 4e-11))
+    ]
+
+    assert all(line.endswith("ppb (5 readings)") for line in lines[:1])
+    assert len({line.split(" ± ? ")[1] for line in lines[1:]}) == 1
+
+
+@given(st.text(), st.text())
+def test_plain_lines_hold_no_escapes(name, text):
+    """Control characters, escapes and line ends in foreign text never reach the terminal."""
+    writer = PlainWriter()
+    for event in (
+        replace(reading(1), counter=name, text=text),
+        Gap(name, START_UTC_S, 1.0, 2.0, text),
+        Mark(name, START_UTC_S, 1.0, text),
+    ):
+        line = writer(event, Numbers())
+
+        assert not any(ord(c) < 32 or 127 <= ord(c) < 160 or c in "\u2028\u2029" for c in line)
+
+
+# ------------------------------------------------------------- when a line is final
+
+
+def written(steps) -> list[dict]:
+    """Put events and their numbers through `Lines`; return what was written."""
+    stream = io.StringIO()
+    lines = Lines(stream, json_line)
+    for event, numbers in steps:
+        lines.event(event, numbers)
+    lines.end(End(0, 0, "end of test"))
+    return [strict(line) for line in stream.getvalue().splitlines()][:-1]
+
+
+def estimate(offset: float, **more) -> Numbers:
+    """Return numbers that can be told apart by their offset."""
+    return Numbers(estimate=Estimate(offset, None, 1, 1.0), **more)
+
+
+def test_a_lone_wild_reading_is_flagged_although_it_is_known_only_later():
+    """The suspect's line waits; it comes flagged, in its place, with the estimate without it."""
+    lines = written(
+        [
+            (reading(1), estimate(1e-9)),
+            (reading(2), estimate(9e-6, suspect=True)),
+            (reading(3), estimate(1.1e-9, spike_at_s=2.0)),
+        ]
+    )
+
+    assert [line["elapsed_s"] for line in lines] == [1.0, 2.0, 3.0]
+    assert [line["flags"] for line in lines] == [[], ["spike"], []]
+    assert [line["estimate"]["offset"] for line in lines] == [1e-9, 1e-9, 1.1e-9]
+
+
+def test_a_suspect_that_was_a_step_is_no_spike():
+    """The next reading agrees with the suspect: its line comes as it was."""
+    lines = written(
+        [
+            (reading(1), estimate(1e-9)),
+            (reading(2), estimate(9e-6, suspect=True)),
+            (reading(3), estimate(9e-6, confirmed_nudge=Nudge(2.0, 9e-6, None))),
+        ]
+    )
+
+    assert [line["flags"] for line in lines] == [[], [], []]
+    assert [line["estimate"]["offset"] for line in lines] == [1e-9, 9e-6, 9e-6]
+
+
+@pytest.mark.parametrize("after", [GAP, None])
+def test_a_suspect_before_a_gap_or_the_end_is_not_lost(after):
+    """Nobody can tell any more: the line comes before the gap, unflagged."""
+    steps = [(reading(2), estimate(9e-6, suspect=True))]
+    lines = written(steps if after is None else [*steps, (after, Numbers())])
+
+    assert [line["kind"] for line in lines] == ["reading", "gap"][: len(lines)]
+    assert lines[0]["flags"] == []
+
+
+def test_lines_of_a_counter_stay_in_order_while_one_is_held():
+    """A repeat after a suspect waits with it; another counter's lines do not."""
+    repeat = replace(reading(3), flags=frozenset({"repeat"}))
+    lines = written(
+        [
+            (reading(2), estimate(9e-6, suspect=True)),
+            (repeat, estimate(9e-6, suspect=True)),
+            (reading(2, counter="five"), estimate(5e-9)),
+            (reading(4), estimate(1e-9, spike_at_s=2.0)),
+        ]
+    )
+
+    assert [(line["counter"], line["elapsed_s"]) for line in lines] == [
+        ("five", 2.0), ("main", 2.0), ("main", 3.0), ("main", 4.0),
+    ]  # fmt: skip
+    assert [line["flags"] for line in lines] == [[], ["spike"], ["repeat"], []]
