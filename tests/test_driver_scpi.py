@@ -278,6 +278,16 @@ def test_an_instrument_without_readings_is_no_counter() -> None:
         made.measure(2.5)
 
 
+def test_an_older_error_of_somebody_else_condemns_no_counter() -> None:
+    """What the technician mistyped before is in the same queue; a gate speaks for a counter."""
+    made, _ = counter(READ=[MUTE, gated()], SYST_ERR=['-113,"Undefined header"', NO_ERROR])
+    made.gate_s()
+    with pytest.raises(ReplyTimeout):
+        made.measure(2.5)
+
+    assert made.measure(2.5).value_hz == Decimal("10000000.0231")
+
+
 def test_three_replies_that_are_no_numbers_are_no_counter() -> None:
     """Before any number came; later they are trouble that passes."""
     made, _ = counter(READ="hello")

@@ -5,6 +5,7 @@ readings    from what a driver measured to a `Reading`: stamps, offset, plausibl
 gaps        what is missing between two readings, and why
 """
 
-from benchwatch.acquire.thread import Acquisition, Connection
+from benchwatch.acquire.connection import Connection
+from benchwatch.acquire.thread import Acquisition
 
 __all__ = ["Acquisition", "Connection"]

@@ -54,7 +54,7 @@ def opening_failed(error: Exception, resource: str) -> BenchwatchError:
         return error
     name = type(error).__name__
     kind = VISA_ERRORS.get(_visa_name(error), (ConnectionFailed, LinkLost))[0]
-    code = _status(error)
+    code = status_name(error)
     if code in {"error_invalid_resource_name", "error_nonsupported_operation"}:
         kind = UsageError
     if isinstance(error, OSError) and error.errno in _WHY:
@@ -77,7 +77,7 @@ def link_failed(error: Exception, resource: str, doing: str) -> BenchwatchError:
     if isinstance(error, BenchwatchError):
         return error
     kind = VISA_ERRORS.get(_visa_name(error), (ConnectionFailed, LinkLost))[1]
-    code = _status(error)
+    code = status_name(error)
     if code == "error_timeout" or isinstance(error, TimeoutError):
         return ReplyTimeout(f"no reply in time while {doing}. Where: {printable(resource)}.")
     if isinstance(error, EOFError | ConnectionResetError | BrokenPipeError):
@@ -107,10 +107,17 @@ def _visa_name(error: Exception) -> str:
     return ""
 
 
-def _status(error: Exception) -> str:
-    """Name of the VISA status code that `error` carries, such as ``error_timeout``."""
+def status_name(error: Exception) -> str:
+    """Name of the VISA status code that `error` carries, such as ``error_timeout``; or ''."""
     code = getattr(error, "error_code", None)
-    return "" if code is None else str(getattr(code, "name", code))
+    if code is None:
+        return ""
+    from pyvisa.constants import StatusCode  # noqa: PLC0415 - PyVISA raised it: it is loaded
+
+    try:
+        return StatusCode(code).name
+    except ValueError:
+        return str(code)
 
 
 def _plain(code: str) -> str:

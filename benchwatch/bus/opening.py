@@ -52,6 +52,9 @@ def _open_wire(address: Address, backend: str, timeout_s: float) -> Wire:
             f"Use a raw socket such as {EXAMPLE}, or another VISA with --backend @ivi."
         )
     manager = _manager(backend)
+    from pyvisa.constants import StatusCode  # noqa: PLC0415 - loaded by the manager
+    from pyvisa.errors import VisaIOError  # noqa: PLC0415 - likewise
+
     try:
         instrument = manager.open_resource(
             address.resource,
@@ -59,6 +62,9 @@ def _open_wire(address: Address, backend: str, timeout_s: float) -> Wire:
             write_termination="",
             read_termination=None,
         )
+        if not instrument.session:
+            # a backend that returns a status from open, and raises nothing
+            raise VisaIOError(StatusCode.error_resource_not_found)  # noqa: TRY301 - mapped below
     except Exception as error:
         raise opening_failed(error, address.resource) from error
     try:

@@ -7,7 +7,7 @@ import select
 import socket
 from typing import Any, Final, Protocol
 
-from benchwatch.bus.foreign import link_failed
+from benchwatch.bus.foreign import link_failed, status_name
 from benchwatch.errors import LinkLost
 
 CHUNK: Final = 4096
@@ -62,7 +62,7 @@ class VisaWire:
             with self._visalib.ignore_warning(self._handle, *self._instrument_warnings()):
                 data, status = self._visalib.read(self._handle, 1)
         except Exception as error:
-            if getattr(getattr(error, "error_code", None), "name", "") == "error_timeout":
+            if status_name(error) == "error_timeout":
                 return b""
             raise link_failed(error, self._resource, "reading") from error
         ended = getattr(status, "name", "") == "success"

@@ -8,7 +8,6 @@ and never asked again. Clauses, from memory: IEEE 488.2-1992 section 8.7 (numeri
 
 import math
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final
@@ -16,16 +15,14 @@ from typing import Final
 from benchwatch.counter import Identity, Link, Measurement, Setup, TimeBase, TimeBaseSource
 from benchwatch.errors import LinkLost, NotACounter, ReplyError, ReplyTimeout, UsageError
 from benchwatch.quantity import last_digit, parse_reply, printable
+from benchwatch_drivers.dialogue import IDENTITY_TIMEOUT_S, Dialogue
 from benchwatch_drivers.freshness import Freshness
 
-IDENTITY_TIMEOUT_S: Final = 2.0
-QUERY_TIMEOUT_S: Final = 0.5
-"""A counter that has not answered a question about its settings by then does not know it."""
 FETCH_TIMEOUT_S: Final = 1.0
 ODD_REPLIES: Final = 3
 """After so many, with no number ever, it is no counter."""
-ERROR_QUEUE_LIMIT: Final = 32
-"""No queue is longer; a counter that reports errors for ever must not hold us."""
+REFUSALS: Final = 2
+"""Command errors after a missed first reading, before even one that tells its gate is none."""
 
 NUMBER: Final = re.compile(
     r"[+-]?(?:\d{1,20}(?:\.\d{0,20})?|\.\d{1,20})(?:[Ee][+-]?\d{1,3})?", re.ASCII
@@ -34,7 +31,6 @@ NUMBER: Final = re.compile(
 NAN: Final = Decimal("9.91E37")
 INFINITY: Final = Decimal("9.9E37")
 _HUGE: Final = Decimal("9.8E37")
-_ERROR: Final = re.compile(r"([+-]?\d{1,6})(?:\s*,\s*(.*))?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,12 +54,7 @@ class ScpiCounter:
 
     def __init__(self, link: Link) -> None:
         self._link = link
-        self._identity: str | None = None
-        self._known: set[str] = set()
-        self._unknown: set[str] = set()
-        """Queries that were answered before, and those that never were."""
-        self._slipped = False
-        """An answer may still come, and be taken for a later one."""
+        self._dialogue = Dialogue(link)
         self._gate_form: Form | None = None
         self._runs_by_itself: bool | None = None
         self._freshness = Freshness()
@@ -71,6 +62,7 @@ class ScpiCounter:
         """Newest reply to READ? and when it came."""
         self._has_measured = False
         self._odd_replies = 0
+        self._refusals = 0
         self._touched = False
 
     # ------------------------------------------------------------- what a counter offers
@@ -94,7 +86,7 @@ class ScpiCounter:
                 f"{printable(self._link.resource)} answers '{printable(text)}' to *IDN?, which is "
                 "no identity. Check the port, or choose another driver."
             )
-        self._identity = text
+        self._dialogue.identity = text
         fields = [printable(field.strip()) for field in text.split(",", 3)] + [""] * 3
         return Identity(printable(text.strip()), *fields[:4])
 
@@ -105,13 +97,13 @@ class ScpiCounter:
             gate_s = self._setting(form.query)
             if gate_s is not None and gate_s > 0:
                 self._gate_form = form
-                self._freshness.gate_s = gate_s
+                self._freshness.gate_s = self._dialogue.patience_s = gate_s
                 return gate_s
         return None
 
     def time_base(self) -> TimeBase:
         """Ask ``ROSC:SOUR?``."""
-        reply = (self._optional("ROSC:SOUR?") or "").strip().strip("\"'").upper()
+        reply = (self._dialogue.optional("ROSC:SOUR?") or "").strip().strip("\"'").upper()
         source: TimeBaseSource = "unknown"
         if reply.startswith("INT"):
             source = "internal"
@@ -125,9 +117,12 @@ class ScpiCounter:
         ``READ?`` would stop a counter that runs by itself (INIT:CONT? says 1); ``FETC?``
         only looks.
         """
-        self._back_in_step()
+        self._judge(self._dialogue.back_in_step())
         if self._runs_by_itself is None:
-            self._runs_by_itself = (self._optional("INIT:CONT?") or "").strip() in {"1", "ON"}
+            self._runs_by_itself = (self._dialogue.optional("INIT:CONT?") or "").strip() in {
+                "1",
+                "ON",
+            }
         measurement = self._fetch(timeout_s) if self._runs_by_itself else self._read(timeout_s)
         self._has_measured = True
         return measurement
@@ -155,12 +150,12 @@ class ScpiCounter:
         if not self._touched:
             return
         self._link.tell("SYST:LOC")
-        self._drain_errors()
+        self._dialogue.drain_errors()
 
     # ------------------------------------------------------------- readings
 
     def _read(self, timeout_s: float) -> Measurement:
-        text = self._ask("READ?", timeout_s)
+        text = self._dialogue.ask("READ?", timeout_s)
         arrived_s = self._link.now()
         last_text, last_s = self._last
         self._last = (text, arrived_s)
@@ -175,12 +170,12 @@ class ScpiCounter:
         trouble: ReplyError | None = None
         while self._link.now() < deadline:
             try:
-                text = self._ask("FETC?", min(FETCH_TIMEOUT_S, timeout_s))
+                text = self._dialogue.ask("FETC?", min(FETCH_TIMEOUT_S, timeout_s))
                 arrived_s = self._link.now()
                 measurement = self._measurement(text, arrived_s)
             except ReplyTimeout:
                 # a counter whose result is not valid yet says -230 to its error queue only
-                self._back_in_step()
+                self._judge(self._dialogue.back_in_step())
                 continue
             except ReplyError as error:
                 trouble = error
@@ -216,7 +211,7 @@ class ScpiCounter:
     def _number(self, text: str) -> Decimal:
         stripped = text.strip()
         if not NUMBER.fullmatch(stripped):
-            self._slipped = True
+            self._dialogue.distrust()
             self._odd_replies += 1
             if self._odd_replies >= ODD_REPLIES and not self._has_measured:
                 raise NotACounter(
@@ -244,7 +239,7 @@ class ScpiCounter:
 
     def _set_channel(self, channel: int) -> int:
         self._set(f'FUNC "FREQ {channel}"', f"channel {channel}")
-        reply = self._optional("FUNC?") or ""
+        reply = self._dialogue.optional("FUNC?") or ""
         match = re.fullmatch(r'\s*"?\s*FREQ(?:UENCY)?\s+(\d+)\s*"?\s*', reply.upper())
         if match is None:
             raise UsageError(
@@ -255,11 +250,11 @@ class ScpiCounter:
 
     def _set(self, command: str, what: str) -> None:
         """Send a setting and look whether the counter complains."""
-        self._back_in_step()
-        self._drain_errors()
+        self._judge(self._dialogue.back_in_step())
+        self._dialogue.drain_errors()
         self._touched = True
         self._link.tell(command)
-        errors = self._drain_errors()
+        errors = self._dialogue.drain_errors()
         if errors:
             raise UsageError(
                 f"the counter refuses {what}: {errors[0][1]}. Ask for another, or leave it out."
@@ -267,72 +262,17 @@ class ScpiCounter:
 
     def _setting(self, query: str) -> float | None:
         """Ask for a number; None when there is no sensible answer."""
-        reply = (self._optional(query) or "").strip()
+        reply = (self._dialogue.optional(query) or "").strip()
         value = float(reply) if NUMBER.fullmatch(reply) else math.nan
         return value if abs(value) < float(_HUGE) else None
-
-    # ------------------------------------------------------------- in step with the counter
-
-    def _ask(self, query: str, timeout_s: float) -> str:
-        try:
-            return self._link.ask(query, timeout_s)
-        except (ReplyTimeout, ReplyError):
-            self._slipped = True
-            raise
-
-    def _optional(self, query: str) -> str | None:
-        """Ask what not every counter knows; one that stays silent is not asked again."""
-        if query in self._unknown:
-            return None
-        self._back_in_step()
-        try:
-            reply = self._ask(query, QUERY_TIMEOUT_S)
-        except (ReplyTimeout, ReplyError):
-            if query in self._known:
-                raise
-            self._unknown.add(query)
-            self._back_in_step(forget_errors=True)
-            return None
-        self._known.add(query)
-        return reply
-
-    def _back_in_step(self, *, forget_errors: bool = False) -> None:
-        """After a missed or odd answer: ask who is there until exactly that is answered.
-
-        Raises:
-            LinkLost: it is not; only a new connection drops what may still come.
-        """
-        if not self._slipped:
-            return
-        self._link.resync()
-        wait_s = IDENTITY_TIMEOUT_S + (self._freshness.gate_s or 0.0)
-        if not any(self._identity_comes(wait_s) for _ in range(2)):
-            raise LinkLost(
-                "the counter no longer answers *IDN? as it did, so its readings can't be "
-                f"trusted. {printable(self._link.resource)} is opened again."
-            )
-        self._slipped = False
-        errors = self._drain_errors()
-        if not forget_errors:
-            self._judge(errors)
-
-    def _identity_comes(self, wait_s: float) -> bool:
-        self._link.tell("*IDN?")
-        deadline = self._link.now() + wait_s
-        while (left_s := deadline - self._link.now()) > 0:
-            try:
-                if self._link.hear(left_s) == self._identity:
-                    return True
-            except ReplyTimeout:
-                return False
-            except ReplyError:
-                continue
-        return False
 
     def _judge(self, errors: list[tuple[int, str]]) -> None:
         """Act on what the error queue held after a missed answer (SCPI-1999 vol. 2, 21.8)."""
         for code, text in errors:
             if -200 < code <= -100 and not self._has_measured:
+                self._refusals += 1
+                if self._gate_form is not None and self._refusals < REFUSALS:
+                    continue  # it may be an older error of somebody else's
                 raise NotACounter(
                     f"{printable(self._link.resource)} speaks SCPI, but can't be asked for a "
                     f"reading: {text}. Is it a counter? Choose another driver."
@@ -341,25 +281,6 @@ class ScpiCounter:
                 raise LinkLost(f"the counter was restarted ({text}). It is asked anew.")
             if -400 < code <= -300:
                 raise ReplyError(f"the counter reports a fault of its own: {text}.")
-
-    def _drain_errors(self) -> list[tuple[int, str]]:
-        """Read out the error queue: (code, text as the counter put it)."""
-        return [] if "SYST:ERR?" in self._unknown else list(self._errors())
-
-    def _errors(self) -> Iterator[tuple[int, str]]:
-        for _ in range(ERROR_QUEUE_LIMIT):
-            try:
-                reply = self._ask("SYST:ERR?", QUERY_TIMEOUT_S)
-            except (ReplyTimeout, ReplyError):
-                self._unknown.add("SYST:ERR?")
-                return
-            match = _ERROR.fullmatch(reply.strip())
-            if match is None:
-                self._unknown.add("SYST:ERR?")
-                return
-            if int(match[1]) == 0:
-                return
-            yield int(match[1]), printable(reply.strip())
 
 
 def _first_sentence(error: Exception) -> str:
