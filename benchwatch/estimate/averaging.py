@@ -28,6 +28,8 @@ FEWEST: Final = 6
 FEWEST_DOF: Final = 1.0
 ENOUGH_FOR_SLOPE: Final = 3
 """Octaves needed before the variance is trusted to fall or rise with time."""
+SHARE_LEFT: Final = 0.5
+"""Octaves of which holes leave fewer differences than this share are not used."""
 REWEIGHTINGS: Final = 3
 TINY: Final = 1e-12
 """Variances below this part of the largest carry no more weight for being smaller."""
@@ -62,10 +64,12 @@ def noise_of_mean(offsets: FloatArray, interval_s: float) -> Noise | None:
     size = int(np.count_nonzero(np.isfinite(offsets)))
     if size < FEWEST:
         return None
-    factors, variances, dofs = [], [], []
+    factors: list[float] = []
+    variances: list[float] = []
+    dofs: list[float] = []
     for m in _octaves(size // PARTS):
         variance, terms = hadamard_variance(offsets, m)
-        if terms:
+        if terms and (not factors or terms >= SHARE_LEFT * (size - 3 * m + 1)):
             factors.append(m / size)
             variances.append(variance)
             dofs.append(_dof(size, m, terms))

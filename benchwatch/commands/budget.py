@@ -1,0 +1,198 @@
+"""``benchwatch budget``: how sure an offset is, and why."""
+
+import math
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+
+import click
+
+from benchwatch.commands.options import DURATION, FRACTION, FREQUENCY
+from benchwatch.commands.record_text import put_record_json, record_text
+from benchwatch.commands.tables import note, put, read_coverage, read_moment
+from benchwatch.errors import NoReadings, QuantityError, UsageError
+from benchwatch.estimate.live import LiveEstimate
+from benchwatch.estimate.measured import averaged, measured_record
+from benchwatch.estimate.offset_record import KINDS, RecordKind, Reference
+from benchwatch.quantity import parse_duration, parse_settle, printable
+from benchwatch.reading import UNFIT, Gap, Reading
+from benchwatch.recording import KINDS as COLUMNS
+from benchwatch.recording import Kind, Recording, read_recording
+
+NO_AGEING = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """The readings of a run that count; nan stands for a gap."""
+
+    times_s: list[float]
+    offsets: list[float]
+    nudges: int
+    """Turns of the trimmer after which the track began anew."""
+
+    @property
+    def readings(self) -> int:
+        """How many readings there are."""
+        return sum(map(math.isfinite, self.offsets))
+
+
+def steady_part(events: Iterable[Reading | Gap]) -> Track:
+    """Keep what came since the last nudge; wild readings are left out, gaps become nan.
+
+    Nudges and wild readings are those that the live estimate finds.
+    """
+    estimate = LiveEstimate()
+    track = Track([], [], 0)
+    for event in events:
+        track.times_s.append(event.elapsed_s)
+        if isinstance(event, Gap):
+            estimate.gap()
+            track.offsets.append(math.nan)
+            continue
+        if event.flags & UNFIT or not math.isfinite(event.offset):
+            track.offsets.append(math.nan)
+            continue
+        numbers = estimate.add(event.elapsed_s, event.offset, gate_s=event.gate_s)
+        track.offsets.append(event.offset)
+        if numbers.spike_at_s is not None:
+            track.offsets[_place(track.times_s, numbers.spike_at_s)] = math.nan
+        nudge = numbers.confirmed_nudge
+        if nudge is not None:
+            start = _place(track.times_s, nudge.at_s)
+            track = Track(track.times_s[start:], track.offsets[start:], track.nudges + 1)
+    return track
+
+
+def _place(times_s: list[float], at_s: float) -> int:
+    return min(bisect_left(times_s, at_s), len(times_s) - 1)
+
+
+def age_of(text: str, at_utc_s: float | None) -> float:
+    """Read ``--calibrated``: an age such as ``90d``, or the date of the calibration.
+
+    Raises:
+        UsageError: it is neither, lies after the run, or is a date and the run has none.
+    """
+    try:
+        return parse_duration(text)
+    except QuantityError:
+        calibrated_s = read_moment(text, "--calibrated")
+    if at_utc_s is None:
+        raise UsageError(
+            "the file has no dates, so a date of calibration gives no age. "
+            "Write the age at the time of the run instead, such as --calibrated 90d."
+        )
+    if calibrated_s > at_utc_s:
+        raise UsageError(f"--calibrated {printable(text)} lies after the run.")
+    return at_utc_s - calibrated_s
+
+
+def ageing_of(text: str) -> float:
+    """Read ``--reference-ageing``, a fraction over a time, or ``none``, as a rate a second.
+
+    Raises:
+        QuantityError: it is none of that.
+    """
+    if text.strip().lower() == NO_AGEING:
+        return 0.0
+    fraction, over_s = parse_settle(text)
+    return fraction / over_s
+
+
+@click.command()
+@click.argument("file")
+@click.option("--nominal", type=FREQUENCY, help="What the frequency should be, such as 10MHz.")
+@click.option("--column", type=click.Choice(COLUMNS), help="What the numbers are.")
+@click.option("--interval", "interval_s", type=DURATION, help="Time from row to row.")
+@click.option("--counter", help="Which counter, where the file holds several.")
+@click.option("--last", "last_s", type=DURATION, help="Only the end of the run, such as 10min.")
+@click.option("--kind", type=click.Choice(KINDS), default="as left", show_default=True)
+@click.option("--resolution", type=FREQUENCY, help="Last digit of a reading, such as 0.0001.")
+@click.option("--reference", default="time base", show_default=True, help="What to call it.")
+@click.option(
+    "--reference-u",
+    type=FRACTION,
+    help="Its standard uncertainty when calibrated (half of a certificate's U at k = 2).",
+)
+@click.option("--reference-offset", type=FRACTION, default="0", help="How far it is known off.")
+@click.option("--calibrated", metavar="DATE|AGE", help="When it was calibrated, or how long ago.")
+@click.option(
+    "--reference-ageing",
+    metavar="RATE|none",
+    help="Most it ages either way, such as 1e-10/1d; none for a disciplined one.",
+)
+@click.option("--coverage", default="95%", show_default=True, help="Coverage of the interval.")
+@click.option("--json", "as_json", is_flag=True, help="A line a contribution, for programs.")
+def budget(
+    *,
+    file: str,
+    nominal: Decimal | None,
+    column: Kind | None,
+    interval_s: float | None,
+    counter: str | None,
+    last_s: float | None,
+    kind: RecordKind,
+    resolution: Decimal | None,
+    reference: str,
+    reference_u: float | None,
+    reference_offset: float,
+    calibrated: str | None,
+    reference_ageing: str | None,
+    coverage: str,
+    as_json: bool,
+) -> None:
+    """Print the uncertainty budget of the offset that was recorded in FILE.
+
+    The offset is the mean of the readings since the last nudge. Noise, resolution and drift
+    come from the readings; what the time base or reference brings has to be stated, and is
+    listed as missing if it is not.
+    """
+    share = read_coverage(coverage)
+    recording = read_recording(
+        file, nominal=nominal, column=column, interval_s=interval_s, counter=counter
+    )
+    for sentence in recording.notes:
+        note(sentence)
+    track = steady_part(_end_of(recording, last_s))
+    if not track.readings:
+        raise NoReadings(f"{recording.source} has no usable reading in that part.")
+    if track.nudges:
+        turns = "nudge" if track.nudges == 1 else "nudges"
+        note(f"{track.nudges} {turns} in this part; the budget is of what came after.")
+    run = averaged(track.times_s, track.offsets, recording.interval_s or 0.0)
+    utc_s = None if recording.utc_start_s is None else recording.utc_start_s + run.middle_s
+    record = measured_record(
+        kind,
+        recording.counter or "main",
+        run,
+        Reference(
+            name=printable(reference),
+            u=reference_u,
+            offset=reference_offset,
+            age_s=None if calibrated is None else age_of(calibrated, utc_s),
+            ageing_per_s=None if reference_ageing is None else ageing_of(reference_ageing),
+        ),
+        nominal_hz=None if recording.nominal is None else float(recording.nominal),
+        utc_s=utc_s,
+        resolution=_resolution(recording, resolution),
+    )
+    if as_json:
+        put_record_json(record, share)
+    else:
+        put(record_text(record, share))
+
+
+def _end_of(recording: Recording, last_s: float | None) -> Iterator[Reading | Gap]:
+    start_s = -math.inf if last_s is None else float(recording.time_s[-1]) - last_s
+    return (event for event in recording.events() if event.elapsed_s > start_s)
+
+
+def _resolution(recording: Recording, stated_hz: Decimal | None) -> float | None:
+    resolution_hz = recording.resolution_hz if stated_hz is None else float(stated_hz)
+    if recording.nominal is None:
+        if stated_hz is not None:
+            raise UsageError("--resolution is in hertz and needs --nominal to become a fraction.")
+        return None
+    return resolution_hz / float(recording.nominal)

@@ -1,0 +1,65 @@
+"""``benchwatch elsewhere``: what an offset becomes at other frequencies."""
+
+from dataclasses import asdict
+from decimal import Decimal
+
+import click
+
+from benchwatch.commands.options import FREQUENCY
+from benchwatch.commands.tables import put, put_json, table
+from benchwatch.estimate import elsewhere as facts
+from benchwatch.quantity import (
+    format_duration,
+    format_frequency,
+    offset_unit,
+    parse_fraction,
+    write_fraction,
+    write_hz,
+)
+
+
+@click.command(context_settings={"ignore_unknown_options": True})
+@click.argument("offset")
+@click.option("--nominal", type=FREQUENCY, required=True, help="Frequency of the oscillator.")
+@click.option(
+    "--at", "at", type=FREQUENCY, multiple=True, help="A working frequency; give it as often."
+)
+@click.option("--u", "u_text", metavar="OFFSET", help="Standard uncertainty of the offset.")
+@click.option("--json", "as_json", is_flag=True, help="A line a frequency, for programs.")
+def elsewhere(
+    offset: str, nominal: Decimal, at: tuple[Decimal, ...], u_text: str | None, as_json: bool
+) -> None:
+    """Carry an OFFSET, such as 2.4ppb or -24mHz, from --nominal to each frequency --at.
+
+    The working frequencies come from the same oscillator, multiplied or divided: hertz follow
+    the frequency, the fraction stays, phase noise changes by 20 log10 of the factor.
+    """
+    fraction = parse_fraction(offset, nominal)
+    u = None if u_text is None else abs(parse_fraction(u_text, nominal))
+    places = (nominal, *(frequency for frequency in at if frequency != nominal))
+    rows = facts.elsewhere(fraction, float(nominal), [float(place) for place in places], u)
+    gain_s = facts.seconds_per_day(fraction)
+    if as_json:
+        for row in rows:
+            put_json({"kind": "elsewhere", **asdict(row), "seconds_per_day": gain_s})
+        return
+    unit = offset_unit(fraction)
+    cells = [
+        [
+            format_frequency(place),
+            f"{row.factor:.6g}",
+            _text(write_hz(row.offset_hz, row.u_hz), u),
+            _text(write_fraction(row.offset, row.u, unit), u),
+            "never" if row.beat_period_s is None else format_duration(row.beat_period_s),
+            f"{row.phase_noise_db:+.2f} dB",
+        ]
+        for place, row in zip(places, rows, strict=True)
+    ]
+    header = ("frequency", "factor", "offset", "fraction", "one beat", "phase noise")
+    put(table(header, cells))
+    way = "gains" if gain_s >= 0 else "loses"
+    put(f"\nA clock that runs on it {way} {abs(gain_s):.4g} s a day.")
+
+
+def _text(quantity: object, u: float | None) -> str:
+    return str(quantity) if u is not None else str(getattr(quantity, "bare", quantity))

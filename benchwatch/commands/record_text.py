@@ -1,0 +1,86 @@
+"""A record of an offset and its budget, as a table for people and as lines for programs."""
+
+import math
+
+from benchwatch.commands.tables import in_unit, put_json, table
+from benchwatch.estimate.budget import Budget, Expanded
+from benchwatch.estimate.offset_record import OffsetRecord, line_dict
+from benchwatch.lines import iso_time
+from benchwatch.quantity import (
+    format_duration,
+    offset_unit,
+    printable,
+    write_fraction,
+    write_hz,
+)
+
+
+def record_text(record: OffsetRecord, coverage: float) -> str:
+    """Write a record and its budget for people."""
+    size = record.budget.u or max(abs(record.offset), 1e-12)
+    head = [record.kind, printable(record.counter)]
+    head += [iso_time(record.utc_s) or ""] if record.utc_s is not None else []
+    head.append(f"{record.readings} readings over {format_duration(record.span_s)}")
+    lines = ["   ".join(head), _offset_line(record), ""]
+    unit = offset_unit(size)
+    rows = [
+        [
+            line.name,
+            in_unit(line.contribution, unit),
+            line.distribution,
+            f"{line.dof:.3g}" if math.isfinite(line.dof) else "-",
+            f"{line.sensitivity:.6g}",
+            line.source,
+        ]
+        for line in record.budget.lines
+    ]
+    names = ("contribution", f"u in {unit.name}", "distribution", "dof", "sensitivity", "source")
+    lines += [table(names, rows), "", _total(record.budget, coverage)]
+    lines += [f"Not counted: {printable(missing)}." for missing in record.budget.missing]
+    if record.budget.missing:
+        lines.append("While anything is not counted, this uncertainty is a lower limit.")
+    return "\n".join(lines)
+
+
+def _offset_line(record: OffsetRecord) -> str:
+    fraction = write_fraction(record.offset, record.u)
+    if record.offset_hz is None or record.nominal_hz is None:
+        return f"offset {fraction} (k = 1)"
+    return f"offset {fraction}, {write_hz(record.offset_hz, record.u * record.nominal_hz)} (k = 1)"
+
+
+def _total(budget_: Budget, coverage: float) -> str:
+    unit = offset_unit(budget_.u or 1e-12)
+    combined = f"combined u = {in_unit(budget_.u, unit)} {unit.name}"
+    expanded = budget_.expanded(coverage)
+    if expanded is None:
+        return f"{combined}; too few degrees of freedom to state an interval."
+    share = f"{coverage * 100:g} %"
+    return (
+        f"{combined}, {_dof_text(expanded)}, k = {expanded.k:.2f}: "
+        f"U = {in_unit(expanded.half_width, unit)} {unit.name} with {share} coverage"
+    )
+
+
+def _dof_text(expanded: Expanded) -> str:
+    known = math.isfinite(expanded.dof)
+    return f"{expanded.dof:.0f} degrees of freedom" if known else "known exactly"
+
+
+def put_record_json(record: OffsetRecord, coverage: float) -> None:
+    """Print a line a contribution and one for the whole."""
+    for line in record.budget.lines:
+        put_json({"kind": "contribution", **line_dict(line)})
+    expanded = record.budget.expanded(coverage)
+    put_json(
+        {
+            "kind": "budget", "record": record.kind, "counter": record.counter,
+            "time": None if record.utc_s is None else iso_time(record.utc_s),
+            "span_s": record.span_s, "readings": record.readings,
+            "nominal_hz": record.nominal_hz, "offset": record.offset,
+            "offset_hz": record.offset_hz, "u": record.u, "dof": record.budget.dof,
+            "k": None if expanded is None else expanded.k, "coverage": coverage,
+            "expanded": None if expanded is None else expanded.half_width,
+            "missing": list(record.budget.missing),
+        }
+    )  # fmt: skip
