@@ -135,6 +135,17 @@ def test_a_reference_that_drops_out_is_seen_within_ten_seconds() -> None:
     assert notebook.connections[-1].time_base.source == "internal"
 
 
+def test_a_gate_changed_at_the_front_panel_is_noticed() -> None:
+    """Stamps and deadlines follow it."""
+    bus = FakeBus(script(FREQ_APER=["1.0", "0.5"]))
+
+    _, notebook = acquire(bus, enough=20)
+
+    assert notebook.readings[0].gate_s == 1.0
+    assert notebook.readings[-1].gate_s == 0.5
+    assert notebook.connections[-1].gate_s == 0.5
+
+
 def test_the_nominal_is_the_round_number_near_the_first_reading() -> None:
     """When none was given; it is told as soon as it is known."""
     _, notebook = acquire(FakeBus(script(gated("+5.0000123E+06"))), nominal=None)

@@ -384,6 +384,30 @@ def test_no_result_yet_is_waited_for() -> None:
     assert link.sent.count("FETC?") == 3
 
 
+def test_an_odd_result_of_a_running_counter_is_passed_over() -> None:
+    """It may be the answer to something else, so the identity is asked for before the next."""
+    made, link = identified(
+        {**COUNTER, "INIT:CONT?": "1", "FETC?": ["10000000.1", "EXT", "10000000.2"]}
+    )
+    made.gate_s()
+    made.measure(2.5)
+
+    assert made.measure(2.5).value_hz == Decimal("10000000.2")
+    assert link.sent.count("*IDN?") == 2
+
+
+def test_overrange_of_a_running_counter_is_told_once_a_gate() -> None:
+    """Not at the rate at which it is polled."""
+    made, link = identified({**COUNTER, "INIT:CONT?": "1", "FETC?": "9.9E37"})
+    made.gate_s()
+    began_s = link.now()
+
+    values = [made.measure(2.5).value_hz for _ in range(5)]
+
+    assert values == [None] * 5
+    assert link.now() - began_s >= 5.0
+
+
 def test_an_unchanged_result_without_a_known_gate_is_a_repeat() -> None:
     """With neither a gate nor a change nobody can tell that it was measured anew."""
     judge = Freshness()

@@ -28,10 +28,10 @@ from benchwatch.errors import (
 )
 from benchwatch.reading import REPEAT, Gap, Reading
 
-TIME_BASE_EVERY_S: Final = 8.0
-"""A reference that drops out is shown within 10 s."""
-COSTLY_QUERY_S: Final = 0.25
-"""A counter that takes longer than this to name its time base is asked once a minute."""
+LOOK_AGAIN_S: Final = 8.0
+"""A reference that drops out, or a gate changed by hand, is shown within 10 s."""
+COSTLY_S: Final = 0.5
+"""A counter that takes longer than this to answer both is asked once a minute."""
 TIMEOUTS_IN_A_ROW: Final = 3
 """Then the connection itself is distrusted and opened again."""
 RETRY_PAUSE_S: Final = 0.2
@@ -107,7 +107,7 @@ class Acquisition(threading.Thread):
         self._teller = Teller(link_changed, clock=clock, origin_s=origin_s, nominal=nominal)
         self._fresh_s = 0.0
         """When the newest new reading came, or the link was opened."""
-        self._time_base_due_s = 0.0
+        self._look_again_s = 0.0
 
     # ------------------------------------------------------------- for other threads
 
@@ -193,15 +193,16 @@ class Acquisition(threading.Thread):
         identity = counter.identify()
         if not self._setup.asks_nothing:
             counter.configure(self._setup)
-        self._maker.gate_s = counter.gate_s()
-        time_base = self._ask_time_base(counter)
-        self._maker.take_time_base(time_base)
+        began_s = self._clock.monotonic()
+        time_base, gate_s = counter.time_base(), counter.gate_s()
+        self._plan_next_look(began_s)
+        self._learn(time_base, gate_s)
         self._teller.say(
             self._teller.connection.link.state,
             "connected, waiting for the first reading",
             identity=identity,
             time_base=time_base,
-            gate_s=self._maker.gate_s,
+            gate_s=gate_s,
         )
 
     def _read_until_lost(self, counter: Counter) -> None:
@@ -209,7 +210,7 @@ class Acquisition(threading.Thread):
         due_s = self._fresh_s = self._clock.monotonic()
         while not self._stopping.is_set():
             self._serve_requests(counter)
-            self._watch_time_base(counter)
+            self._look_again(counter)
             if self._interval_s is not None:
                 self._clock.wait(self._stopping, due_s - self._clock.monotonic())
                 due_s = max(due_s + self._interval_s, self._clock.monotonic())
@@ -275,23 +276,29 @@ class Acquisition(threading.Thread):
             self._maker.gate_s = counter.gate_s()
             self._teller.say(self._teller.connection.link.state, gate_s=self._maker.gate_s)
 
-    def _watch_time_base(self, counter: Counter) -> None:
-        """Ask again which time base is in use, where the counter told once and tells quickly."""
-        known = self._teller.connection.time_base
-        if known.source == "unknown" or self._clock.monotonic() < self._time_base_due_s:
-            return
-        time_base = self._ask_time_base(counter)
-        if time_base != known:
-            self._maker.take_time_base(time_base)
-            self._teller.know(time_base=time_base)
-
-    def _ask_time_base(self, counter: Counter) -> TimeBase:
+    def _look_again(self, counter: Counter) -> None:
+        """Ask again for time base and gate, where the counter told them before."""
         began_s = self._clock.monotonic()
-        time_base = counter.time_base()
+        if began_s < self._look_again_s:
+            return
+        known = self._teller.connection
+        time_base, gate_s = known.time_base, known.gate_s
+        if time_base.source != "unknown":
+            time_base = counter.time_base()
+        if gate_s is not None:
+            gate_s = counter.gate_s()
+        self._plan_next_look(began_s)
+        if (time_base, gate_s) != (known.time_base, known.gate_s):
+            self._learn(time_base, gate_s)
+            self._teller.know(time_base=time_base, gate_s=gate_s)
+
+    def _plan_next_look(self, began_s: float) -> None:
         now_s = self._clock.monotonic()
-        costly = now_s - began_s > COSTLY_QUERY_S
-        self._time_base_due_s = now_s + (60.0 if costly else TIME_BASE_EVERY_S)
-        return time_base
+        self._look_again_s = now_s + (60.0 if now_s - began_s > COSTLY_S else LOOK_AGAIN_S)
+
+    def _learn(self, time_base: TimeBase, gate_s: float | None) -> None:
+        self._maker.take_time_base(time_base)
+        self._maker.gate_s = gate_s
 
     def _surprise(self, error: Exception) -> DriverError:
         name = self._driver if isinstance(self._driver, str) else self._driver.__name__

@@ -119,10 +119,8 @@ class ScpiCounter:
         """
         self._judge(self._dialogue.back_in_step())
         if self._runs_by_itself is None:
-            self._runs_by_itself = (self._dialogue.optional("INIT:CONT?") or "").strip() in {
-                "1",
-                "ON",
-            }
+            reply = self._dialogue.optional("INIT:CONT?") or ""
+            self._runs_by_itself = reply.strip() in {"1", "ON"}
         measurement = self._fetch(timeout_s) if self._runs_by_itself else self._read(timeout_s)
         self._has_measured = True
         return measurement
@@ -169,19 +167,19 @@ class ScpiCounter:
         poll_s = 0.02 if gate_s is None else min(max(gate_s / 20, 0.001), 0.05)
         trouble: ReplyError | None = None
         while self._link.now() < deadline:
+            self._judge(self._dialogue.back_in_step())
             try:
                 text = self._dialogue.ask("FETC?", min(FETCH_TIMEOUT_S, timeout_s))
                 arrived_s = self._link.now()
                 measurement = self._measurement(text, arrived_s)
             except ReplyTimeout:
                 # a counter whose result is not valid yet says -230 to its error queue only
-                self._judge(self._dialogue.back_in_step())
                 continue
             except ReplyError as error:
                 trouble = error
             else:
                 if measurement.value_hz is None:
-                    self._link.pause(poll_s)
+                    self._link.pause(gate_s or 0.5)
                     return measurement
                 new = self._freshness.judge(
                     measurement.value_hz, measurement.resolution_hz, arrived_s, poll_s
