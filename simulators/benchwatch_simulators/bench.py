@@ -33,7 +33,7 @@ class ServedBench:
         resources: resource string of each counter.
         nominals: nominal frequency of each counter's oscillator, as a person writes it.
         tolerance: suggested, such as ``2 ppb``; None when the bench suggests none.
-        settle: suggested settle limit, such as ``1 ppb/1 min``; None likewise.
+        settle: suggested settle limit, such as ``1 ppb/20 s``; None likewise.
         seed: what makes the noise; pass it to `open_bench` to have the same bench again.
         clock: the bench's clock.
         control_port: loopback port of the line language of `benchwatch_simulators.control`.
