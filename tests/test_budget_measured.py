@@ -8,8 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchwatch.errors import NoReadings
-from benchwatch.estimate.measured import averaged, measured_record
+from benchwatch.estimate.measured import averaged, estimated_record, measured_record
 from benchwatch.estimate.offset_record import Reference
+from benchwatch.estimate.results import Drift, Estimate
 
 TIMES = np.arange(600.0)
 
@@ -47,6 +48,32 @@ def test_record_holds_everything() -> None:
     assert {line.name for line in record.budget.lines} == {
         "noise", "resolution", "drift", "house reference",
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(("readings", "dof"), [(3, 2), (400, 8)])
+def test_live_estimate_on_record(readings: int, dof: float) -> None:
+    """The live u is the noise line, known to 25 % at best: 8 degrees of freedom (GUM G.4.2)."""
+    record = estimated_record(
+        "as found", "main", Estimate(2.3e-9, 4e-11, readings, 60.0), Drift(1e-13, 2e-14, 60.0),
+        Reference(u=0.0, ageing_per_s=0.0), nominal_hz=10e6, utc_s=None, resolution=1e-11,
+    )  # fmt: skip
+
+    noise = record.budget.lines[0]
+    assert (record.offset, record.readings, record.span_s) == (2.3e-9, readings, 60.0)
+    assert (noise.u, noise.dof) == (4e-11, dof)
+    assert record.budget.missing == ()
+
+
+def test_live_estimate_without_an_uncertainty() -> None:
+    """A first reading is put on record as what it is: an offset whose noise is not known."""
+    record = estimated_record(
+        "as left", "main", Estimate(2.3e-9, None, 1, 1.0), None, Reference(),
+        nominal_hz=10e6, utc_s=None, resolution=1e-11,
+    )  # fmt: skip
+
+    assert record.offset == 2.3e-9
+    assert any("noise" in name for name in record.budget.missing)
+    assert any("drift" in name for name in record.budget.missing)
 
 
 def test_gap_counts_as_no_reading() -> None:

@@ -77,7 +77,9 @@ def test_hat_of_the_handbook_generator() -> None:
     ]
 
     parts = three_cornered_hat(*squares)
+    (row, *_) = hat_rows({"main": a, "spare": b, "rack": c}, 1.0)
 
+    assert [(alone or 0.0) ** 2 for alone in row.deviations] == pytest.approx(parts, rel=1e-11)
     assert squares == pytest.approx([0.457181820539, 1.08094703361, 0.780600493968], rel=1e-11)
     assert parts == pytest.approx([0.0784176404464, 0.378764180093, 0.702182853521], rel=1e-11)
 

@@ -8,13 +8,13 @@ Tsai 1989, Biometrika 76, 297); as both have three parameters (c, A and the scat
 difference is n·ln of the ratio of the residual sums.
 
 A forecast carries a prediction band, that is, room for the scatter of one further visit:
-±t·s·√(1 + 1/n + (x - x̄)²/Sxx) with n - 2 degrees of freedom (Draper and Smith, Applied
+±t·√(s² + u²), u that of the line, with n - 2 degrees of freedom (Draper and Smith, Applied
 Regression Analysis, section 1.4).
 """
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.estimate.budget import DEFAULT_COVERAGE, coverage_factor
+from benchwatch.estimate.regression import Line, fit_line
 
 Law = Literal["logarithmic", "linear"]
 
@@ -35,19 +36,30 @@ ROUNDING: Final = 1e-13
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """One law, fitted: y = `at_centre` + `slope`·(x - `x_mean`), x being ln(t) or t in days."""
+    """One law, fitted: a straight line over ln(t) or over t, t in days."""
 
     law: Law
-    slope: float
-    """A: fraction per e-fold of time, or per day."""
-    u_slope: float | None
-    """None with two visits, when nothing is left to judge the scatter by."""
-    at_centre: float
-    x_mean: float
-    sxx: float
-    scatter: float | None
-    """Standard deviation of a visit about the line, n - 2 degrees of freedom."""
-    visits: int
+    line: Line
+
+    @property
+    def visits(self) -> int:
+        """How many offsets were fitted."""
+        return self.line.points
+
+    @property
+    def slope(self) -> float:
+        """A: fraction per e-fold of time, or per day."""
+        return self.line.slope
+
+    @property
+    def u_slope(self) -> float | None:
+        """None with two visits, when nothing is left to judge the scatter by."""
+        return None if math.isnan(self.line.u_slope) else self.line.u_slope
+
+    @property
+    def scatter(self) -> float | None:
+        """Standard deviation of a visit about the line, n - 2 degrees of freedom."""
+        return None if math.isnan(self.line.residual_sd) else self.line.residual_sd
 
     @property
     def per_decade(self) -> float | None:
@@ -57,11 +69,11 @@ class Fit:
     @property
     def constant(self) -> float:
         """c, the offset at t = 1 day (logarithmic) or at t = 0 (linear)."""
-        return self.at_centre - self.slope * self.x_mean
+        return self.line.at(0.0)[0]
 
     def at(self, days: float) -> float:
         """Offset expected at `days`."""
-        return self.at_centre + self.slope * (self._x(days) - self.x_mean)
+        return self.line.at(self._x(days))[0]
 
     def rate_per_day(self, days: float) -> float:
         """Ageing rate at `days`, fraction per day."""
@@ -71,9 +83,8 @@ class Fit:
         """Half-width of the prediction band at `days`; None with two visits."""
         if self.scatter is None:
             return None
-        reach = (self._x(days) - self.x_mean) ** 2 / self.sxx
         k = coverage_factor(self.visits - 2, coverage)
-        return k * self.scatter * math.sqrt(1.0 + 1.0 / self.visits + reach)
+        return k * math.hypot(self.scatter, self.line.at(self._x(days))[1])
 
     def _x(self, days: float) -> float:
         return math.log(days) if self.law == "logarithmic" else days
@@ -186,18 +197,11 @@ def due(
 
 
 def _fit(law: Law, x: NDArray[np.float64], y: NDArray[np.float64]) -> Fit:
-    """Ordinary least squares on centred sums; what rounding leaves over counts as no scatter."""
-    n = int(x.size)
-    dx, dy = x - x.mean(), y - y.mean()
-    sxx = float(dx @ dx)
-    slope = float(dx @ dy) / sxx
-    residual = dy - slope * dx
-    left_over = math.sqrt(float(residual @ residual))
-    if left_over <= ROUNDING * float(np.abs(y).max()):
-        left_over = 0.0
-    scatter = left_over / math.sqrt(n - 2) if n > 2 else None
-    u_slope = None if scatter is None else scatter / math.sqrt(sxx)
-    return Fit(law, slope, u_slope, float(y.mean()), float(x.mean()), sxx, scatter, n)
+    """Fit a line; what rounding leaves over counts as no scatter."""
+    line = fit_line(x, y)
+    if line.residual_sd <= ROUNDING * float(np.abs(y).max()):
+        line = replace(line, residual_sd=0.0, u_slope=0.0, u_level=0.0)
+    return Fit(law, line)
 
 
 def _margin(linear: Fit, logarithmic: Fit) -> float:

@@ -18,14 +18,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.estimate.offset_record import Noise
+from benchwatch.estimate.stability import Terms, degrees_of_freedom, phase_of_offsets, variance
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 PARTS: Final = 6
 """The longest averages number at least this many in the run."""
 FEWEST: Final = 6
 """Readings below which nothing is said."""
 FEWEST_DOF: Final = 1.0
+FREQUENCY_NOISES: Final = (0, -1, -2)
+"""Exponents of white, flicker and random-walk frequency noise (IEEE Std 1139)."""
 ENOUGH_FOR_SLOPE: Final = 3
 """Octaves needed before the variance is trusted to fall or rise with time."""
 SHARE_LEFT: Final = 0.5
@@ -67,54 +71,18 @@ def noise_of_mean(offsets: FloatArray, interval_s: float) -> Noise | None:
     factors: list[float] = []
     variances: list[float] = []
     dofs: list[float] = []
+    phase = phase_of_offsets(offsets)
     for m in _octaves(size // PARTS):
-        variance, terms = hadamard_variance(offsets, m)
+        value, runs = variance("ohdev", phase, m)
+        terms = int(runs.sum())
         if terms and (not factors or terms >= SHARE_LEFT * (size - 3 * m + 1)):
             factors.append(m / size)
-            variances.append(variance)
-            dofs.append(_dof(size, m, terms))
+            variances.append(value)
+            dofs.append(max(_dof(m, runs), FEWEST_DOF))
     if not factors:
         return None
     u = math.sqrt(_carried(np.array(factors), np.array(variances), np.array(dofs)))
     return Noise(u, dofs[-1], size * interval_s, "σy from the Hadamard deviation")
-
-
-def hadamard_variance(offsets: FloatArray, m: int) -> tuple[float, int]:
-    """Overlapping Hadamard variance at `m` readings, and the differences in it.
-
-    Σ(ȳ[i+2m] - 2ȳ[i+m] + ȳ[i])²/6 over every i whose 3m readings are all there
-    (NIST SP 1065, 5.2.9); nan and 0 when there is none.
-    """
-    return _variance(offsets, m, (1.0, -2.0, 1.0))
-
-
-def allan_variance(offsets: FloatArray, m: int) -> tuple[float, int]:
-    """Overlapping Allan variance at `m` readings, and the differences in it.
-
-    Σ(ȳ[i+m] - ȳ[i])²/2 over every i whose 2m readings are all there (NIST SP 1065, 5.2.4);
-    nan and 0 when there is none.
-    """
-    return _variance(offsets, m, (-1.0, 1.0))
-
-
-def _variance(offsets: FloatArray, m: int, weights: tuple[float, ...]) -> tuple[float, int]:
-    """Mean square of weighted neighbouring means of `m`, over the sum of squared weights."""
-    valid = np.isfinite(offsets)
-    size = m * len(weights)
-    if offsets.size < size or not valid.any():
-        return math.nan, 0
-    level = float(np.mean(offsets[valid]))
-    sums = np.concatenate(([0.0], np.cumsum(np.where(valid, offsets - level, 0.0))))
-    counts = np.concatenate(([0], np.cumsum(valid)))
-    whole = np.flatnonzero(counts[size:] - counts[:-size] == size)
-    if whole.size == 0:
-        return math.nan, 0
-    combined = sum(
-        weight * (sums[whole + (k + 1) * m] - sums[whole + k * m])
-        for k, weight in enumerate(weights)
-    )
-    scale = m * m * math.fsum(weight * weight for weight in weights)
-    return float(np.mean(np.square(combined))) / scale, int(whole.size)
 
 
 def _octaves(longest: int) -> list[int]:
@@ -140,12 +108,7 @@ def _carried(factors: FloatArray, variances: FloatArray, dofs: FloatArray) -> fl
     return scale * float(sum(law.allan * s for law, s in zip(laws, strengths, strict=True)))
 
 
-def _dof(size: int, m: int, terms: int) -> float:
-    """Degrees of freedom of a Hadamard variance, by the frequency noise that has fewest.
-
-    size/m - 2.5, and 0.6 of it at m = 1, is within 10 % of the exact value (from the
-    autocovariance of the differences) for flicker and random-walk noise; a run with holes has
-    fewer, in the proportion of the differences that are left.
-    """
-    ideal = (size / m - 2.5) * (0.6 if m == 1 else 1.0)
-    return max(ideal * min(terms / (size - 3 * m + 1), 1.0), FEWEST_DOF)
+def _dof(m: int, runs: IntArray) -> float:
+    """Degrees of freedom of a Hadamard variance, by the frequency noise that has fewest."""
+    terms = Terms("ohdev", m, runs)
+    return min(degrees_of_freedom(terms, alpha) for alpha in FREQUENCY_NOISES)

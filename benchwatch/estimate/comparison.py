@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.errors import NoReadings, UsageError
-from benchwatch.estimate.averaging import allan_variance, noise_of_mean
+from benchwatch.estimate.averaging import noise_of_mean
 from benchwatch.estimate.budget import DEFAULT_COVERAGE, coverage_factor, whole_dof
+from benchwatch.estimate.stability import phase_of_offsets, variance
 
 FloatArray = NDArray[np.float64]
 
@@ -174,8 +175,8 @@ def three_cornered_hat(
     """
 
     def part(mine: float, mine_too: float, other: float) -> float | None:
-        variance = 0.5 * (mine + mine_too - other)
-        return variance if 0 < variance < math.inf else None
+        alone = 0.5 * (mine + mine_too - other)
+        return alone if 0 < alone < math.inf else None
 
     return part(ab, ca, bc), part(bc, ab, ca), part(ca, bc, ab)
 
@@ -203,15 +204,15 @@ def hat_rows(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[Hat
     if len(readings) != THREE_PAIRS:
         raise UsageError(f"a three-cornered hat takes three counters, not {len(readings)}.")
     a, b, c = readings.values()
-    apart = (a - b, b - c, c - a)
+    apart = [phase_of_offsets(pair) for pair in (a - b, b - c, c - a)]
     rows: list[HatRow] = []
     m = 1
     while True:
-        variances = [allan_variance(pair, m) for pair in apart]
-        terms = min(count for _, count in variances)
+        variances = [variance("oadev", pair, m) for pair in apart]
+        terms = min(int(runs.sum()) for _, runs in variances)
         if terms < max(2 * m, FEWEST_TERMS):
             return tuple(rows)
-        parts = three_cornered_hat(*(variance for variance, _ in variances))
+        parts = three_cornered_hat(*(value for value, _ in variances))
         alone = tuple(None if part is None else math.sqrt(part) for part in parts)
         rows.append(HatRow(m * interval_s, (alone[0], alone[1], alone[2]), terms))
         m *= 2

@@ -3,12 +3,14 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.errors import NoReadings
 from benchwatch.estimate.averaging import FEWEST, noise_of_mean
+from benchwatch.estimate.budget import dof_from_reliability
 from benchwatch.estimate.offset_record import (
     Noise,
     OffsetRecord,
@@ -16,8 +18,12 @@ from benchwatch.estimate.offset_record import (
     Reference,
     offset_budget,
 )
+from benchwatch.estimate.results import Drift, Estimate
 
 FloatArray = NDArray[np.float64]
+
+LIVE_RELIABILITY: Final = 0.25
+"""Part of itself to which the live estimate's u is taken as known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +100,51 @@ def measured_record(
     )
     return OffsetRecord(
         kind, counter, nominal_hz, utc_s, run.span_s, run.readings, budget, conditions
+    )
+
+
+def estimated_record(
+    kind: RecordKind,
+    counter: str,
+    estimate: Estimate,
+    drift: Drift | None,
+    reference: Reference,
+    *,
+    nominal_hz: float | None,
+    utc_s: float | None,
+    resolution: float | None,
+    conditions: tuple[tuple[str, str], ...] = (),
+) -> OffsetRecord:
+    """Put the live estimate on record, as it stands.
+
+    Its u covers noise over its span; it is itself taken as known to a quarter, which is worth
+    8 degrees of freedom (JCGM 100:2008, G.4.2), and to no more than its readings give.
+
+    Args:
+        kind: as found or as left.
+        counter: name of the counter.
+        estimate: the offset now.
+        drift: the drift now, None when unknown.
+        reference: what counts the seconds.
+        nominal_hz: nominal frequency, None when only fractions are known.
+        utc_s: Unix seconds of the middle of the estimate's span, None when unknown.
+        resolution: last digit of one reading, fractional; None when unknown.
+        conditions: what was so at the time.
+    """
+    noise = None
+    if estimate.u is not None and estimate.readings > 1:
+        dof = min(estimate.readings - 1.0, dof_from_reliability(LIVE_RELIABILITY))
+        noise = Noise(estimate.u, dof, estimate.span_s, "u of the live estimate")
+    budget = offset_budget(
+        estimate.offset,
+        noise=noise,
+        resolution=resolution,
+        drift_per_s=None if drift is None else drift.per_s,
+        span_s=estimate.span_s,
+        reference=reference,
+    )
+    return OffsetRecord(
+        kind, counter, nominal_hz, utc_s, estimate.span_s, estimate.readings, budget, conditions
     )
 
 
