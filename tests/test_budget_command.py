@@ -94,6 +94,28 @@ def test_stated_resolution(tmp_path: Path) -> None:
     assert resolution["u"] == pytest.approx(1e-9 / math.sqrt(12))
 
 
+def test_conditions_of_the_run(tmp_path: Path) -> None:
+    """Gate and an internal time base, where the recording tells them, stand on the record."""
+    path = tmp_path / "run.jsonl"
+    path.write_text(
+        "".join(
+            f'{{"kind":"reading","counter":"main","time":"2031-05-04T10:20:{k:02d}.500Z",'
+            f'"elapsed_s":{k}.5,"gate_s":1.0,"frequency_hz":10000000.02,"offset_hz":0.02,'
+            '"offset":2e-09,"flags":["internal-timebase"]}\n'
+            for k in range(20)
+        )
+    )
+
+    *_, whole = lines_of(str(path), "--nominal", "10MHz")
+    shown = CliRunner().invoke(budget, [str(path), "--nominal", "10MHz"], catch_exceptions=False)
+
+    assert whole["conditions"] == {
+        "gate": "1 s",
+        "time base": "the counter's own, for some or all of the readings",
+    }
+    assert "gate: 1 s" in shown.stdout
+
+
 def test_offsets_without_a_nominal(tmp_path: Path) -> None:
     """A file of fractions gives a budget in fractions, and no hertz are invented."""
     path = tmp_path / "run.csv"

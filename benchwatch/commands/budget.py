@@ -15,8 +15,8 @@ from benchwatch.errors import NoReadings, QuantityError, UsageError
 from benchwatch.estimate.live import LiveEstimate
 from benchwatch.estimate.measured import averaged, measured_record
 from benchwatch.estimate.offset_record import KINDS, RecordKind, Reference
-from benchwatch.quantity import parse_duration, parse_settle, printable
-from benchwatch.reading import UNFIT, Gap, Reading
+from benchwatch.quantity import format_duration, parse_duration, parse_settle, printable
+from benchwatch.reading import INTERNAL_TIMEBASE, UNFIT, Gap, Reading
 from benchwatch.recording import KINDS as COLUMNS
 from benchwatch.recording import Kind, Recording, read_recording
 
@@ -177,6 +177,7 @@ def budget(
         nominal_hz=None if recording.nominal is None else float(recording.nominal),
         utc_s=utc_s,
         resolution=_resolution(recording, resolution),
+        conditions=tuple(_conditions(recording)),
     )
     if as_json:
         put_record_json(record, share)
@@ -187,6 +188,14 @@ def budget(
 def _end_of(recording: Recording, last_s: float | None) -> Iterator[Reading | Gap]:
     start_s = -math.inf if last_s is None else float(recording.time_s[-1]) - last_s
     return (event for event in recording.events() if event.elapsed_s > start_s)
+
+
+def _conditions(recording: Recording) -> Iterator[tuple[str, str]]:
+    gates = {gate for gate in recording.gate_s or () if gate is not None}
+    if gates:
+        yield "gate", ", ".join(format_duration(gate) for gate in sorted(gates))
+    if any(INTERNAL_TIMEBASE in flags for flags in recording.flags.values()):
+        yield "time base", "the counter's own, for some or all of the readings"
 
 
 def _resolution(recording: Recording, stated_hz: Decimal | None) -> float | None:

@@ -21,7 +21,9 @@ def record_text(record: OffsetRecord, coverage: float) -> str:
     head = [record.kind, printable(record.counter)]
     head += [iso_time(record.utc_s) or ""] if record.utc_s is not None else []
     head.append(f"{record.readings} readings over {format_duration(record.span_s)}")
-    lines = ["   ".join(head), _offset_line(record), ""]
+    lines = ["   ".join(head), _offset_line(record)]
+    lines += [f"{printable(name)}: {printable(value)}" for name, value in record.conditions]
+    lines.append("")
     unit = offset_unit(size)
     rows = [
         [
@@ -64,7 +66,7 @@ def _total(budget_: Budget, coverage: float) -> str:
 
 def _dof_text(expanded: Expanded) -> str:
     known = math.isfinite(expanded.dof)
-    return f"{expanded.dof:.0f} degrees of freedom" if known else "known exactly"
+    return f"{expanded.dof:.0f} degrees of freedom" if known else "unlimited degrees of freedom"
 
 
 def put_record_json(record: OffsetRecord, coverage: float) -> None:
@@ -82,5 +84,6 @@ def put_record_json(record: OffsetRecord, coverage: float) -> None:
             "k": None if expanded is None else expanded.k, "coverage": coverage,
             "expanded": None if expanded is None else expanded.half_width,
             "missing": list(record.budget.missing),
+            "conditions": dict(record.conditions),
         }
     )  # fmt: skip
