@@ -1,11 +1,20 @@
 """Everything a front end may show of one counter at one moment, as one frozen record."""
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from benchwatch.counter import Identity, TimeBase
-from benchwatch.estimate.results import Numbers
+from benchwatch.estimate.results import Nudge, Numbers, SettleLimit
 from benchwatch.reading import Gap, Mark, Reading
+
+if TYPE_CHECKING:
+    from benchwatch.estimate.dither import Dither
+    from benchwatch.estimate.elsewhere import Elsewhere
+    from benchwatch.estimate.landing import LandingNow
+    from benchwatch.estimate.offset_record import OffsetRecord
+    from benchwatch.estimate.stability.results import Deviation
+    from benchwatch.estimate.tool import ToolState
+    from benchwatch.estimate.trim import Hint, Judgement
 
 LinkState = Literal["connecting", "reading", "silent", "lost", "ended"]
 """``connecting``: not yet open; ``reading``: readings come; ``silent``: open, but the next
@@ -30,6 +39,82 @@ class Trace:
     offset: tuple[float, ...] = ()
 
 
+Direction = Literal["high", "low", "inside", "undecided"]
+"""Where the estimate lies, seen from where it should be: zero, or the aim while a tool pulls."""
+
+HappeningKind = Literal["mark", "nudge", "gap", "settle", "setting", "caution", "record", "tool"]
+
+
+@dataclass(frozen=True, slots=True)
+class TrimNow:
+    """How the turning of the trimmer stands."""
+
+    direction: Direction | None = None
+    judgement: "Judgement | None" = None
+    hint: "Hint | None" = None
+    tool: "ToolState | None" = None
+    landing: "LandingNow | None" = None
+
+
+@dataclass(frozen=True, slots=True)
+class Records:
+    """Offsets that were put on record, each with its budget."""
+
+    as_found: "OffsetRecord | None" = None
+    as_found_kept: bool = False
+    """Nobody asked for it: it is the last quiet stretch before the first nudge."""
+    as_left: "OffsetRecord | None" = None
+
+
+@dataclass(frozen=True, slots=True)
+class WarmUp:
+    """The way from power-on to where the oscillator is going."""
+
+    since_s: float = 0.0
+    """Power-on, in seconds of the run; the run's beginning when nothing better is known."""
+    curve: Trace = field(default_factory=Trace)
+    """The fitted curve; it may reach past the present."""
+    end: float | None = None
+    """The offset (fractional) that the curve goes to; None when it can't be told."""
+    end_u: float | None = None
+    limit: SettleLimit | None = None
+    """What settled means; None when nobody asked."""
+
+
+@dataclass(frozen=True, slots=True)
+class StabilityNow:
+    """Deviations of the run so far; refreshed at leisure, not with every reading."""
+
+    deviations: "tuple[Deviation, ...]" = ()
+    without_drift: "tuple[Deviation, ...]" = ()
+    """The same with a straight drift taken out first; empty when not worked out."""
+    dither: "Dither | None" = None
+    """Spread of the last minute."""
+    readings: int = 0
+    span_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class ElsewhereNow:
+    """The offset at the frequencies the oscillator serves, and on a clock."""
+
+    rows: "tuple[Elsewhere, ...]" = ()
+    gain_s_per_day: float | None = None
+    gain_u_s_per_day: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """Something worth a line in the notes."""
+
+    utc_s: float
+    elapsed_s: float
+    kind: HappeningKind
+    text: str = ""
+    """For people; a nudge needs none."""
+    nudge: Nudge | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Snapshot:
     """One counter, now."""
@@ -50,3 +135,10 @@ class Snapshot:
     marks: tuple[Mark, ...] = ()
     journal_trouble: str | None = None
     """Why readings are not reaching the disk; None while they are."""
+    trim: TrimNow | None = None
+    records: Records | None = None
+    warm_up: WarmUp | None = None
+    stability: StabilityNow | None = None
+    elsewhere: ElsewhereNow | None = None
+    happenings: tuple[Happening, ...] | None = None
+    """Oldest first; None when nobody collects them."""

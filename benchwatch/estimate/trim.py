@@ -7,7 +7,7 @@ finer would only cost time (common practice, no source).
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal
 
 from benchwatch.estimate.results import Estimate, Nudge
 
@@ -17,6 +17,11 @@ LEAST_READINGS: Final = 2
 """One reading alone may be the wild one."""
 FARTHEST_HINT: Final = 20.0
 """A hint beyond so many times the last nudge is no more than "further"."""
+
+
+Direction = Literal["high", "low", "inside", "undecided"]
+"""Where the offset lies, seen from the aim; ``undecided``: its uncertainty reaches both ways."""
+COVERAGE_K: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +49,16 @@ class Hint:
     """Next nudge / last nudge: 0.5 is half as far the same way, -0.2 a fifth of it back."""
     u: float
     """Standard uncertainty of `times`."""
+
+
+def direction(estimate: Estimate, tolerance: float | None, aim: float = 0.0) -> Direction:
+    """Say on which side of `aim` the offset lies, or that it is inside the tolerance."""
+    away = estimate.offset - aim
+    if tolerance is not None and abs(away) <= tolerance:
+        return "inside"
+    if abs(away) <= COVERAGE_K * (estimate.u or 0.0):
+        return "undecided"
+    return "high" if away > 0 else "low"
 
 
 def judge(

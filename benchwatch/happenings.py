@@ -1,0 +1,64 @@
+"""The notes of a run: everything that happened to one counter, with its time, oldest first."""
+
+from typing import Final
+
+from benchwatch.estimate.results import Numbers, Settle
+from benchwatch.quantity import format_duration, printable
+from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Mark, Reading
+from benchwatch.snapshot import Happening, HappeningKind
+
+KEPT: Final = 500
+"""Newest ones shown; readings, gaps and marks are all in the journal."""
+SETTLE_WORDS: Final = {
+    "settled": "settled",
+    "warming": "moving by more than asked",
+    "unsure": "can't tell whether it moves",
+}
+
+
+class Happenings:
+    """Collects what happens; the tuple is made anew only when something did."""
+
+    def __init__(self) -> None:
+        self._all: tuple[Happening, ...] = ()
+        self._settle: Settle | None = None
+        self._internal = False
+
+    @property
+    def newest(self) -> tuple[Happening, ...]:
+        """The newest ones, oldest first."""
+        return self._all
+
+    def note(self, utc_s: float, elapsed_s: float, kind: HappeningKind, text: str) -> None:
+        """Add one."""
+        self._add(Happening(utc_s, elapsed_s, kind, printable(text, 200)))
+
+    def reading(self, reading: Reading, numbers: Numbers, *, by_tool: bool) -> None:
+        """Add what the numbers after `reading` say for the first time."""
+        utc_s, elapsed_s = reading.utc_s, reading.elapsed_s
+        internal = INTERNAL_TIMEBASE in reading.flags
+        if internal != self._internal:
+            self._internal = internal
+            which = "the counter's own time base" if internal else "the external reference again"
+            self.note(utc_s, elapsed_s, "caution", f"counting by {which}")
+        nudge = numbers.confirmed_nudge
+        if nudge is not None:
+            kind: HappeningKind = "tool" if by_tool else "nudge"
+            self._add(Happening(utc_s, nudge.at_s, kind, nudge=nudge))
+        settle = numbers.settle
+        if settle is not None and (self._settle is None or settle.state != self._settle.state):
+            if self._settle is not None or settle.state == "settled":
+                self.note(utc_s, elapsed_s, "settle", SETTLE_WORDS[settle.state])
+            self._settle = settle
+
+    def gap(self, gap: Gap) -> None:
+        """Add a gap."""
+        text = f"no readings for {format_duration(gap.lasted_s)}: {gap.reason}"
+        self.note(gap.utc_s, gap.elapsed_s, "gap", text)
+
+    def mark(self, mark: Mark) -> None:
+        """Add a note of the operator."""
+        self.note(mark.utc_s, mark.elapsed_s, "mark", mark.text)
+
+    def _add(self, happening: Happening) -> None:
+        self._all = (*self._all, happening)[-KEPT:]

@@ -1,0 +1,80 @@
+"""How the turning of the trimmer stands: judgement, hint, tool, landing, as found.
+
+One object a counter, fed with the numbers after each reading; nothing here measures, it puts
+the small machines of `benchwatch.estimate` side by side.
+"""
+
+from benchwatch.estimate.found import AsFound, Quiet
+from benchwatch.estimate.landing import Landing
+from benchwatch.estimate.results import Nudge, Numbers, SettleLimit
+from benchwatch.estimate.tool import Tool, ToolState
+from benchwatch.estimate.trim import direction, hint, judge
+from benchwatch.snapshot import TrimNow
+
+
+class Trimming:
+    """Follows one counter.
+
+    Args:
+        tolerance: limit of the offset (fractional), None when none was asked for.
+        settle: its horizon is how far ahead a landing looks at the drift.
+    """
+
+    def __init__(self, tolerance: float | None, settle: SettleLimit | None) -> None:
+        self._tool = Tool()
+        self._found = AsFound()
+        self._turn: Nudge | None = None
+        """The newest nudge that was a turn and not the tool's pull."""
+        self.retune(tolerance, settle)
+
+    def retune(self, tolerance: float | None, settle: SettleLimit | None) -> None:
+        """Take new limits; a landing begins anew."""
+        self._tolerance = tolerance
+        self._landing: Landing | None = None
+        if tolerance is not None:
+            outlook = {} if settle is None else {"outlook_s": settle.horizon_s}
+            self._landing = Landing(tolerance, **outlook)
+
+    @property
+    def tool(self) -> ToolState:
+        """Where the tool is and what it does."""
+        return self._tool.state
+
+    @property
+    def found(self) -> Quiet | None:
+        """The last quiet stretch before the first nudge."""
+        return self._found.quiet
+
+    def add(self, elapsed_s: float, numbers: Numbers) -> TrimNow:
+        """Take the numbers after the reading at `elapsed_s`."""
+        nudge = numbers.confirmed_nudge
+        if nudge is not None and not self._tool.step(nudge):
+            self._turn = nudge
+            self._found.freeze()
+        if not self._tool.state.on:
+            self._found.add(elapsed_s, numbers)
+        landing = None
+        if self._landing is not None:
+            landing = self._landing.add(elapsed_s, numbers, tool_on=self._tool.state.on)
+        tool, estimate = self._tool.state, numbers.estimate
+        if estimate is None:
+            return TrimNow(tool=tool, landing=landing)
+        aim, aim_u = tool.aim, tool.aim_u
+        return TrimNow(
+            direction(estimate, self._tolerance, aim),
+            judge(estimate, self._tolerance, aim, aim_u),
+            hint(estimate, self._turn, aim, aim_u),
+            tool,
+            landing,
+        )
+
+    def touch(self, at_s: float, *, on: bool) -> None:
+        """The operator says that the tool is on the trimmer, or off, at `at_s`."""
+        if self._tool.touch(at_s, on=on):
+            self._turn = None
+
+    def gap(self) -> TrimNow:
+        """Readings were missed: nothing is held across it, what was learned stays."""
+        if self._landing is not None:
+            self._landing.restart()
+        return TrimNow(tool=self._tool.state)
