@@ -1,7 +1,7 @@
 """Frequency stability: the Allan family over a run and live, with honest limits.
 
 The formulas are those of NIST SP 1065 (Handbook of Frequency Stability Analysis, Riley 2008).
-A run becomes a `Phase` first (`phase_of_offsets`, `phase_of_phase`); `stability` then gives a
+A run becomes a `Phase` first (`phase_of_offsets`, `phase_of_phase`); `stability_table` then gives a
 table of it, `variance` a bare value. `LiveDeviations` grows with a run that still goes on.
 """
 
@@ -16,12 +16,12 @@ from benchwatch.estimate.stability.table import (
     decade_factors,
     factor_of,
     octave_factors,
-    stability,
+    stability_table,
 )
 
 __all__ = [
     "CORRECTED", "NAMES", "NOISES", "ONE_SIGMA", "Deviation", "LiveDeviations", "Name", "Phase",
     "Terms", "b2", "chi2_limits", "decade_factors", "degrees_of_freedom", "factor_of",
     "lag1_alpha", "octave_factors", "phase_of_offsets", "phase_of_phase", "ratio_alpha",
-    "stability", "variance", "variance_ratio",
+    "stability_table", "variance", "variance_ratio",
 ]  # fmt: skip

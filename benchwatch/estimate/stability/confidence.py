@@ -1,7 +1,7 @@
 """Limits of a deviation: equivalent degrees of freedom and the χ² interval.
 
 A sum of squares of correlated, normal differences has edf = (Σ_i c0)² / Σ_ij c(i−j)²: twice
-the squared mean over the variance (NIST SP 1065, 5.3.2), with the autocovariance c of the
+the squared mean over the variance (NIST SP 1065), with the autocovariance c of the
 differences. c is exact here for noise that is discrete in time: white noise summed 0 to 3 times
 (white PM, white FM, random-walk FM, random-run FM), and half-integer sums of it for the
 flicker kinds, whose generalised autocovariance is −ψ(|l| + ½)/π (Kasdin 1995; ψ: digamma).
@@ -30,7 +30,9 @@ FARTHEST: Final = 64
 """Averaging factors; the lag from which the autocovariance of flicker noise is left out."""
 
 _TOTAL_EDF: Final = {0: (1.50, 0.0), -1: (1.17, 0.22), -2: (0.93, 0.36)}
-"""edf of totdev = b·T/τ − c (SP 1065, table 7; Greenhall, Howe and Percival 1999; from memory)."""
+"""edf of totdev = b·T/τ − c (SP 1065; Greenhall, Howe and Percival 1999; from memory)."""
+_TOTAL_FROM: Final = 8
+"""Averaging factor from which these hold: they are the limit of many readings."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,7 +66,7 @@ class _Shape:
 
 
 def chi2_limits(value: float, edf: float, confidence: float) -> tuple[float, float]:
-    """Return the limits of the truth at `confidence` (SP 1065, 5.3.1)."""
+    """Return the limits of the truth at `confidence` (NIST SP 1065)."""
     half = edf / 2
     high_quantile, low_quantile = 2 * special.gammaincinv(
         half, [(1 + confidence) / 2, (1 - confidence) / 2]
@@ -85,12 +87,12 @@ def degrees_of_freedom(terms: Terms, alpha: int | None) -> float:
     if alpha is None:
         return min(degrees_of_freedom(terms, known) for known in range(lowest, 3))
     alpha = max(alpha, lowest)
-    if name == "totdev" and alpha in _TOTAL_EDF:
+    if name == "totdev" and alpha in _TOTAL_EDF and m >= _TOTAL_FROM:
         b, c = _TOTAL_EDF[alpha]
         length = float(runs.sum() + len(runs))
         return max(b * length / m - c, 1.0)
     if name == "totdev":
-        # No formula is published for phase noise; that of the terms that lie inside holds.
+        # Where no formula holds, the terms that lie inside, which are those of oadev, count.
         runs = runs + 2 - 2 * m
         runs = runs[runs > 0]
     if name in {"adev", "hdev"}:
@@ -101,7 +103,7 @@ def degrees_of_freedom(terms: Terms, alpha: int | None) -> float:
 
 
 def expected_ratio(alpha: int, m: int) -> float:
-    """Return MVAR/AVAR at averaging factor `m` for one noise (SP 1065, 5.2.6)."""
+    """Return MVAR/AVAR at averaging factor `m` for one noise (NIST SP 1065)."""
     small = min(m, LARGEST_SHAPE)
     modified = _shape(2, True, alpha, small, small).variance / small**2
     if alpha == 2:

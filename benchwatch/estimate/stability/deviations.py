@@ -1,6 +1,6 @@
 """The Allan family over a whole run, from phase, with gaps skipped.
 
-Definitions are those of NIST SP 1065 (Riley 2008), clause 5, with N phase points and
+Definitions are those of NIST SP 1065 (Riley 2008), with N phase points and
 averaging factor m; variances of frequency are in units of the squared offset.
 
     adev    Σ (x[i+2m] − 2x[i+m] + x[i])² / 2m²n             i = 0, m, 2m ...

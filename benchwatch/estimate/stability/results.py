@@ -63,5 +63,5 @@ def averages_phase(name: Name) -> bool:
 
 
 def lowest_alpha(name: Name) -> int:
-    """Return the exponent of the reddest noise for which `name` converges (SP 1065, table 3)."""
+    """Return the exponent of the reddest noise for which `name` converges (NIST SP 1065)."""
     return -4 if order(name) == 3 else -2

@@ -38,7 +38,7 @@ def factor_of(tau_s: float, interval_s: float) -> int | None:
     return m if m >= 1 and abs(m * interval_s - tau_s) <= WHOLE * tau_s else None
 
 
-def stability(
+def stability_table(
     phase: Phase,
     interval_s: float,
     names: Iterable[Name],
