@@ -63,6 +63,17 @@ def test_only_what_came_after_the_nudge(tmp_path: Path) -> None:
     assert "nudge" in result.stderr
 
 
+def test_as_found_is_before_the_first_nudge(tmp_path: Path) -> None:
+    """As found is the offset nobody had touched yet."""
+    path = write_run(tmp_path / "run.csv", turned=True)
+
+    *_, whole = lines_of(path, "--kind", "as found")
+
+    assert whole["record"] == "as found"
+    assert whole["readings"] == pytest.approx(300, abs=2)
+    assert whole["offset"] == pytest.approx(-198e-9, abs=3e-11)
+
+
 def test_end_of_a_run(tmp_path: Path) -> None:
     """``--last`` takes the end of the run only."""
     *_, whole = lines_of(write_run(tmp_path / "run.csv"), "--last", "3min")

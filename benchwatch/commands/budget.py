@@ -30,7 +30,7 @@ class Track:
     times_s: list[float]
     offsets: list[float]
     nudges: int
-    """Turns of the trimmer after which the track began anew."""
+    """Turns of the trimmer on the way to it."""
 
     @property
     def readings(self) -> int:
@@ -38,30 +38,32 @@ class Track:
         return sum(map(math.isfinite, self.offsets))
 
 
-def steady_part(events: Iterable[Reading | Gap]) -> Track:
-    """Keep what came since the last nudge; wild readings are left out, gaps become nan.
+def steady_part(events: Iterable[Reading | Gap], kind: RecordKind = "as left") -> Track:
+    """Keep what came since the last nudge or, as found, before the first.
 
-    Nudges and wild readings are those that the live estimate finds.
+    Nudges and wild readings are those that the live estimate finds; wild readings are left
+    out, gaps become nan.
     """
     estimate = LiveEstimate()
     track = Track([], [], 0)
     for event in events:
         track.times_s.append(event.elapsed_s)
+        track.offsets.append(math.nan)
         if isinstance(event, Gap):
             estimate.gap()
-            track.offsets.append(math.nan)
             continue
         if event.flags & UNFIT or not math.isfinite(event.offset):
-            track.offsets.append(math.nan)
             continue
         numbers = estimate.add(event.elapsed_s, event.offset, gate_s=event.gate_s)
-        track.offsets.append(event.offset)
+        track.offsets[-1] = event.offset
         if numbers.spike_at_s is not None:
             track.offsets[_place(track.times_s, numbers.spike_at_s)] = math.nan
         nudge = numbers.confirmed_nudge
         if nudge is not None:
-            start = _place(track.times_s, nudge.at_s)
-            track = Track(track.times_s[start:], track.offsets[start:], track.nudges + 1)
+            turn = _place(track.times_s, nudge.at_s)
+            if kind == "as found":
+                return Track(track.times_s[:turn], track.offsets[:turn], 1)
+            track = Track(track.times_s[turn:], track.offsets[turn:], track.nudges + 1)
     return track
 
 
@@ -145,7 +147,8 @@ def budget(
 ) -> None:
     """Print the uncertainty budget of the offset that was recorded in FILE.
 
-    The offset is the mean of the readings since the last nudge. Noise, resolution and drift
+    The offset is the mean of the readings since the last nudge; as found, of those before the
+    first. Noise, resolution and drift
     come from the readings; what the time base or reference brings has to be stated, and is
     listed as missing if it is not.
     """
@@ -155,12 +158,12 @@ def budget(
     )
     for sentence in recording.notes:
         note(sentence)
-    track = steady_part(_end_of(recording, last_s))
+    track = steady_part(_end_of(recording, last_s), kind)
     if not track.readings:
         raise NoReadings(f"{recording.source} has no usable reading in that part.")
     if track.nudges:
-        turns = "nudge" if track.nudges == 1 else "nudges"
-        note(f"{track.nudges} {turns} in this part; the budget is of what came after.")
+        part = "before the first" if kind == "as found" else "after the last"
+        note(f"the trimmer was turned in this run; the budget is of what came {part} nudge.")
     run = averaged(track.times_s, track.offsets, recording.interval_s or 0.0)
     utc_s = None if recording.utc_start_s is None else recording.utc_start_s + run.middle_s
     record = measured_record(
