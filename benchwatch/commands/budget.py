@@ -148,9 +148,8 @@ def budget(
     """Print the uncertainty budget of the offset that was recorded in FILE.
 
     The offset is the mean of the readings since the last nudge; as found, of those before the
-    first. Noise, resolution and drift
-    come from the readings; what the time base or reference brings has to be stated, and is
-    listed as missing if it is not.
+    first. Noise, resolution and drift come from the readings; what the time base or reference
+    brings has to be stated, and is listed as missing if it is not.
     """
     share = read_coverage(coverage)
     recording = read_recording(
