@@ -4,7 +4,9 @@ Most tests run the thread's body in the test's own thread, on scripted links and
 that leaps to the end of every wait: hours of gates, no sleep.
 """
 
+import itertools
 import math
+import random
 import threading
 import time
 from decimal import Decimal
@@ -299,6 +301,48 @@ def test_a_signal_that_is_plugged_in_later_is_waited_for_with_patience() -> None
 
     assert acquisition.error is None
     assert notebook.states == ["connecting", "silent", "reading", "ended"]
+
+
+def test_three_missed_readings_in_a_row_open_the_link_again() -> None:
+    """It answers who it is, and nothing else: perhaps only the connection is confused."""
+    bus = FakeBus(script(gated(), MUTE), script())
+
+    _, notebook = acquire(bus, enough=2)
+
+    assert bus.links[0].sent.count("READ?") == 4
+    assert notebook.states == ["connecting", "reading", "silent", "lost", "reading", "ended"]
+
+
+def test_an_hour_with_a_fault_every_half_minute_invents_nothing_and_loses_little() -> None:
+    """Every reading is one that the counter gave, in order, once; every fault is a gap."""
+    rng = random.Random(20310504)
+    given: list[str] = []
+    faults = 0
+
+    def read() -> Reply:
+        nonlocal faults
+        if rng.random() < 1 / 30:
+            faults += 1
+            return rng.choice(
+                [MUTE, CLOSED, GARBAGE, HUGE, Reply("9.91E37"), Reply("+1.0E+0"),
+                 Reply("+1.0000000", cut=True), Reply("+1.00099E+07", after_s=5.0),
+                 Reply("+1.00099E+07", after_s=2.6)]
+            )  # fmt: skip
+        text = f"10000000.{len(given) + 1:06d}"
+        given.append(text)
+        return Reply(text, after_s=1.0, times=rng.choice([1, 1, 1, 2]))
+
+    bus = FakeBus({**COUNTER, "READ?": read})
+    _, notebook = acquire(bus, enough=3600)
+
+    texts = [reading.text for reading in notebook.readings]
+    assert faults > 60
+    assert texts == sorted(set(texts))
+    assert set(texts) <= set(given)
+    assert len(given) - len(texts) <= 0.02 * len(given)
+    assert 0.5 * faults <= len(notebook.gaps) <= faults
+    stamps = [reading.elapsed_s for reading in notebook.readings]
+    assert min(b - a for a, b in itertools.pairwise(stamps)) >= 0.99
 
 
 def test_a_lost_link_is_tried_again_for_ever_with_longer_waits() -> None:

@@ -174,6 +174,20 @@ def test_a_torn_line_is_dropped_before_the_next_query_too() -> None:
     assert line == "10000000.7"
 
 
+def test_a_greeting_is_not_the_answer_to_the_first_query() -> None:
+    """Some terminal servers say who they are before anybody asks."""
+
+    def serve(peer: socket.socket) -> None:
+        peer.sendall(b"Welcome to port 3\r\n")
+        answering(echo)(peer)
+
+    with serving(serve) as server:
+        link = open_link(server.resource)
+
+        assert link.ask("*IDN?", 2.0) == "*IDN?"
+        link.close()
+
+
 def test_a_slow_trickle_keeps_the_deadline() -> None:
     """Each byte that comes restarts PyVISA-py's own timeout; ours is of the whole line."""
 

@@ -36,8 +36,9 @@ class Session:
         self._buffer = bytearray()
         self._torn = False
         """The beginning of the line on its way was lost: its tail would parse as a number."""
-        self._dirty = False
-        """An answer may still be on its way, and would be taken for the next one."""
+        self._dirty = True
+        """Something may be on its way that would be taken for the next answer: a late reply,
+        or at the beginning a greeting."""
 
     @property
     def resource(self) -> str:

@@ -80,15 +80,16 @@ class ScpiCounter:
                 f"nothing that speaks SCPI answers at {printable(self._link.resource)}: "
                 f"*IDN? got {_first_sentence(error)}. Check the port, or choose another driver."
             ) from error
-        readable = text.isascii() and text.isprintable() and any(c.isalpha() for c in text)
-        if not readable or NUMBER.fullmatch(text.strip()):
+        shown = text.strip("\0\t ")
+        readable = shown.isascii() and shown.isprintable() and any(c.isalpha() for c in shown)
+        if not readable or NUMBER.fullmatch(shown):
             raise NotACounter(
                 f"{printable(self._link.resource)} answers '{printable(text)}' to *IDN?, which is "
                 "no identity. Check the port, or choose another driver."
             )
         self._dialogue.identity = text
-        fields = [printable(field.strip()) for field in text.split(",", 3)] + [""] * 3
-        return Identity(printable(text.strip()), *fields[:4])
+        fields = [printable(field.strip()) for field in shown.split(",", 3)] + [""] * 3
+        return Identity(printable(shown), *fields[:4])
 
     def gate_s(self) -> float | None:
         """Ask for the gate in every form there is, until one is answered."""
