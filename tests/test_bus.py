@@ -5,17 +5,19 @@ PyVISA-py 0.8.1; the threads of their projects on it: pyvisa-py #376 (old reply 
 timeout), #637 (a refused port opens), #258 (reopening).
 """
 
+import contextlib
 import itertools
 import socket
 import threading
 import time
+from collections.abc import Iterator
 
 import pytest
 from bus_kit import answering, free_port, serving
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchwatch.bus import open_link, session
+from benchwatch.bus import open_link, opening, session
 from benchwatch.bus.session import Session
 from benchwatch.clock import SystemClock
 from benchwatch.errors import ConnectionFailed, LinkLost, ReplyError, ReplyTimeout, UsageError
@@ -43,8 +45,9 @@ def test_a_refused_port_is_a_sentence_at_open() -> None:
         open_link(f"TCPIP0::127.0.0.1::{free_port()}::SOCKET")
 
 
-def test_a_host_that_does_not_answer_is_given_up_in_time() -> None:
-    """A listener whose queue is full drops the handshake, as an absent host does."""
+@contextlib.contextmanager
+def absent_host() -> Iterator[str]:
+    """A listener whose queue is full, so that it drops the handshake as an absent host does."""
     with socket.socket() as listener, socket.socket() as first, socket.socket() as second:
         listener.bind(("127.0.0.1", 0))
         listener.listen(0)
@@ -52,12 +55,53 @@ def test_a_host_that_does_not_answer_is_given_up_in_time() -> None:
         for filler in (first, second):
             filler.setblocking(False)
             filler.connect_ex(("127.0.0.1", port))
+        yield f"TCPIP0::127.0.0.1::{port}::SOCKET"
+
+
+@pytest.mark.parametrize("cancel", [None, threading.Event()])
+def test_a_host_that_does_not_answer_is_given_up_in_time(cancel: threading.Event | None) -> None:
+    """With a sentence, whether or not somebody may stop the waiting."""
+    with absent_host() as resource:
         began = time.monotonic()
 
         with pytest.raises(ConnectionFailed, match="the host doesn't answer"):
-            open_link(f"TCPIP0::127.0.0.1::{port}::SOCKET", timeout_s=0.3)
+            open_link(resource, timeout_s=0.3, cancel=cancel)
 
         assert time.monotonic() - began < 1.0
+
+
+def test_a_stop_ends_the_wait_for_a_host_that_does_not_answer() -> None:
+    """Quitting must not wait for a connection that never comes."""
+    cancel = threading.Event()
+    with absent_host() as resource:
+        threading.Timer(0.05, cancel.set).start()
+        began = time.monotonic()
+
+        with pytest.raises(LinkLost, match="stopped"):
+            open_link(resource, timeout_s=1.0, cancel=cancel)
+
+        assert time.monotonic() - began < 0.4
+
+
+def test_a_connection_that_comes_after_the_stop_is_closed() -> None:
+    """Nothing stays open behind anybody's back."""
+    closed, go, cancel = threading.Event(), threading.Event(), threading.Event()
+
+    class LateWire(ScriptedWire):
+        def close(self) -> None:
+            closed.set()
+
+    def open_late() -> ScriptedWire:
+        go.wait(5)
+        return LateWire([])
+
+    waiting = opening._Opening("R", open_late)
+    cancel.set()
+    with pytest.raises(LinkLost):
+        waiting.result(cancel)
+    go.set()
+
+    assert closed.wait(5)
 
 
 def test_a_peer_that_closes_is_seen_at_once_and_costs_no_cpu() -> None:

@@ -112,11 +112,7 @@ class Acquisition(threading.Thread):
     # ------------------------------------------------------------- for other threads
 
     def stop(self) -> None:
-        """Ask the thread to end; it does within half a second, also in the middle of a gate.
-
-        Only the opening of a link to an absent host can't be cut short: the thread then ends
-        when that is given up, and being a daemon holds up nothing.
-        """
+        """Ask the thread to end; it does within half a second, also in the middle of a gate."""
         self._stopping.set()
 
     def request(self, setup: Setup) -> None:

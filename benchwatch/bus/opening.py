@@ -2,6 +2,7 @@
 
 import socket
 import threading
+from collections.abc import Callable
 from typing import Any, Final
 
 from benchwatch.bus.address import EXAMPLE, Address, parse_address
@@ -9,11 +10,13 @@ from benchwatch.bus.foreign import backend_failed, opening_failed
 from benchwatch.bus.session import Session
 from benchwatch.bus.wire import SocketWire, VisaWire, Wire
 from benchwatch.clock import Clock, SystemClock
-from benchwatch.errors import UsageError
+from benchwatch.errors import BenchwatchError, LinkLost, UsageError
 
 DEFAULT_BACKEND: Final = "@py"
 OPEN_TIMEOUT_S: Final = 5.0
 """An absent host is given up after this long."""
+CANCEL_SLICE_S: Final = 0.05
+"""How soon a stop is heard while a connection is being opened."""
 
 _manager_lock = threading.Lock()
 
@@ -33,15 +36,59 @@ def open_link(
         clock: Where deadlines come from.
         backend: Which VISA library, as PyVISA names it: ``@py``, ``@ivi``, ``bench.yaml@sim``.
         timeout_s: How long to wait for the connection.
-        cancel: When set, every wait of the session ends within 0.2 s.
+        cancel: When set, opening and every wait of the session end within 0.2 s.
 
     Raises:
         UsageError: no such resource string or backend.
         ConnectionFailed: nothing answers there.
     """
     address = parse_address(resource)
-    wire = _open_wire(address, backend, timeout_s)
+    if cancel is None:
+        wire = _open_wire(address, backend, timeout_s)
+    else:
+        wire = _Opening(resource, lambda: _open_wire(address, backend, timeout_s)).result(cancel)
     return Session(wire, clock=clock or SystemClock(), cancel=cancel)
+
+
+class _Opening:
+    """Opens a wire on a thread of its own, as nothing can interrupt a connect or a name search.
+
+    Whoever waits may go; a wire that then still comes is closed.
+    """
+
+    def __init__(self, resource: str, opening: Callable[[], Wire]) -> None:
+        self._resource = resource
+        self._open = opening
+        self._lock = threading.Lock()
+        self._done = threading.Event()
+        self._abandoned = False
+        self._wire: Wire | None = None
+        self._error: BenchwatchError | None = None
+        threading.Thread(target=self._run, name="open link", daemon=True).start()
+
+    def result(self, cancel: threading.Event) -> Wire:
+        """Wait for the wire, but not past `cancel`."""
+        while not self._done.wait(CANCEL_SLICE_S):
+            with self._lock:
+                if cancel.is_set() and not self._done.is_set():
+                    self._abandoned = True
+                    raise LinkLost("the wait for the connection was stopped.")
+        if self._error is not None:
+            raise self._error
+        assert self._wire is not None
+        return self._wire
+
+    def _run(self) -> None:
+        try:
+            wire = self._open()
+        except Exception as error:  # noqa: BLE001 - whatever it is, it is told to who waits
+            self._error = opening_failed(error, self._resource)
+        else:
+            self._wire = wire
+        with self._lock:
+            self._done.set()
+            if self._abandoned and self._wire is not None:
+                self._wire.close()
 
 
 def _open_wire(address: Address, backend: str, timeout_s: float) -> Wire:
