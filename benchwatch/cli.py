@@ -16,6 +16,11 @@ from benchwatch.errors import INTERRUPTED, BenchwatchError
 COMMANDS: Final = {
     "watch": "Watch frequency counters live.",
     "replay": "Put a recorded file through the same estimate.",
+    "stability": "Write the Allan family of a recorded file.",
+    "budget": "Write the uncertainty budget of a recorded file.",
+    "compare": "Compare counters that were watched together.",
+    "elsewhere": "Say what an offset becomes at other frequencies.",
+    "ageing": "Fit dated offsets and say when the next visit is due.",
     "simulate": "Serve a simulated bench until interrupted.",
 }
 """Name and one line of help of each command; benchwatch/commands/NAME.py holds it."""
@@ -110,3 +115,7 @@ def main() -> NoReturn:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
     sys.exit(run())
+
+
+if __name__ == "__main__":
+    main()

@@ -17,7 +17,16 @@ from typing import Final
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import JournalError
-from benchwatch.journal_file import Run, check_kind, code, event_row, prepare, run_row, sentence
+from benchwatch.journal_file import (
+    GO_ELSEWHERE,
+    Run,
+    check_kind,
+    code,
+    event_row,
+    prepare,
+    run_row,
+    sentence,
+)
 from benchwatch.reading import Event, Gap
 
 BACKLOG: Final = 100_000
@@ -29,7 +38,6 @@ BUSY_S: Final = 0.1
 """Longest wait for another program's transaction, on the thread that reads the counter."""
 
 _PASSING: Final = frozenset({sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_FULL})
-_GO_ELSEWHERE: Final = "Choose another with --journal FILE, or go without with --no-journal."
 
 
 def default_path() -> Path:
@@ -46,7 +54,7 @@ def default_path() -> Path:
     except OSError as error:
         raise JournalError(
             f"the folder {path.parent} for the journal can't be made: {error.strerror}. "
-            f"{_GO_ELSEWHERE}"
+            f"{GO_ELSEWHERE}"
         ) from error
     return path
 
@@ -89,7 +97,7 @@ class Journal:
         except sqlite3.Error as error:
             if code(error) not in _PASSING:
                 self._drop_connection()
-                raise JournalError(f"{sentence(path, error)}. {_GO_ELSEWHERE}") from error
+                raise JournalError(f"{sentence(path, error)}. {GO_ELSEWHERE}") from error
             self._fail(error)
         except JournalError:
             self._drop_connection()

@@ -53,6 +53,8 @@ WHY: Final = {
 }
 """What an SQLite error (its primary code) means to a person."""
 
+GO_ELSEWHERE: Final = "Choose another with --journal FILE, or go without with --no-journal."
+
 _MAGIC: Final = b"SQLite format 3\0"
 """How every SQLite file begins (https://www.sqlite.org/fileformat.html, section 1.3)."""
 
@@ -110,9 +112,7 @@ def check_kind(path: Path) -> None:
                     return
     except OSError as error:
         raise JournalError(f"the journal {path} can't be opened: {error.strerror}.") from error
-    raise JournalError(
-        f"the journal {path} is damaged, or is no journal. Choose another with --journal FILE."
-    )
+    raise JournalError(f"the journal {path} is damaged, or is no journal. {GO_ELSEWHERE}")
 
 
 def prepare(connection: sqlite3.Connection, path: Path) -> None:
@@ -153,8 +153,7 @@ def check_owner(path: Path, owner: int, version: int, *, empty: bool) -> None:
     """
     if owner != APPLICATION_ID and not (empty and version == 0):
         raise JournalError(
-            f"{path} is a database of another program, not a journal. "
-            "Choose another file with --journal FILE."
+            f"{path} is a database of another program, not a journal. {GO_ELSEWHERE}"
         )
     if version > len(MIGRATIONS):
         raise JournalError(
