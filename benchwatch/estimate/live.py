@@ -1,9 +1,11 @@
 """Everything the live estimate says after each reading: level, drift, settling, tolerance."""
 
 import math
+from typing import Final
 
 from benchwatch.estimate.level import Level
 from benchwatch.estimate.results import Numbers, SettleLimit, Tolerance
+from benchwatch.estimate.settling import Settling
 
 
 class LiveEstimate:
@@ -17,9 +19,11 @@ class LiveEstimate:
     def __init__(
         self, *, tolerance: float | None = None, settle: SettleLimit | None = None
     ) -> None:
-        self._tolerance = tolerance
-        self._settle = settle
+        self._tolerance: Final = tolerance
         self._level = Level()
+        self._settling = Settling(settle)
+        self._held: tuple[float, float] | None = None
+        """A suspect reading, kept from the settling until it is known to be no spike."""
         self._numbers = Numbers()
 
     @property
@@ -29,8 +33,10 @@ class LiveEstimate:
 
     def gap(self) -> None:
         """Readings were missed: nothing is bridged, the next reading starts afresh."""
+        self._held = None
         self._level.gap()
-        self._numbers = Numbers(last_nudge=self._numbers.last_nudge)
+        self._settling.gap()
+        self._numbers = Numbers(last_nudge=self._numbers.last_nudge, noise=self._numbers.noise)
 
     def add(
         self,
@@ -48,13 +54,24 @@ class LiveEstimate:
             gate_s: gate time, None when unknown.
             resolution: weight of the last digit written, as a fraction; 0 when unknown.
         """
-        if not math.isfinite(offset):
+        if not (math.isfinite(offset) and math.isfinite(elapsed_s)):
             return self._numbers
         now = self._level.add(elapsed_s, offset, gate_s=gate_s, resolution=resolution)
+        settling = self._settling
+        if self._held is not None and now.spike_at_s is None:
+            settling.add(*self._held)
+        self._held = (elapsed_s, offset) if now.suspect else None
+        if not now.suspect:
+            settling.add(elapsed_s, offset)
+        nudge = now.confirmed_nudge
+        if nudge is not None:
+            settling.step(nudge.at_s, nudge.size, nudge.u or 0.0)
         self._numbers = Numbers(
             estimate=now.estimate,
-            last_nudge=now.confirmed_nudge or self._numbers.last_nudge,
-            confirmed_nudge=now.confirmed_nudge,
+            drift=settling.drift(),
+            last_nudge=nudge or self._numbers.last_nudge,
+            confirmed_nudge=nudge,
+            settle=settling.verdict(),
             tolerance=self._judge(now.estimate.offset),
             noise=now.noise,
             suspect=now.suspect,

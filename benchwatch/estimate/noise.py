@@ -1,0 +1,129 @@
+"""Noise of single readings, from differences of neighbours, so that steps don't count as noise.
+
+The spread of first differences is √2 σ whatever the level does between steps. It is taken
+robustly: differences beyond 3.3 times the spread that the 60 % quantile suggests are left out
+(steps and wild readings), the rest is averaged as squares; 0.9886 is the share of variance a
+normal keeps inside ±3.3 σ. While the readings move steadily (warm-up) second differences, √6 σ
+for white noise, take over, so that motion doesn't count as noise either.
+
+A quantised counter repeats itself, and a median difference of 0 is not "no noise": σ is never
+below quantum/√12, the spread of rounding (JCGM 100:2008, 4.3.7). The quantum is the resolution
+the counter writes, or, if that is coarser, the smallest
+difference seen between neighbours of a counter that has repeated itself exactly.
+"""
+
+import math
+from bisect import bisect_right, insort
+from collections import deque
+
+WINDOW = 100
+"""Differences kept; long enough for 10 % of σ, short enough to follow a decaying warm-up."""
+_QUANTILE = 0.6
+_NORMAL_QUANTILE = 0.8416
+"""60 % of a normal's magnitudes lie below this many sd."""
+_KEEP = 3.3
+_KEPT_VARIANCE = 0.9886
+_SIGNS = 20
+_MOVING = 14
+"""A surplus of 14 of 20 equal signs is no noise ..."""
+_MONOTONE = 5
+"""... nor are five in a row: six readings in order, 2/6! = 1 in 360 for independent ones."""
+
+
+class Spread:
+    """Robust spread of the newest magnitudes of a zero-mean normal that may hold outliers."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._ring: deque[float] = deque()
+        self._ordered: list[float] = []
+
+    def __len__(self) -> int:
+        return len(self._ordered)
+
+    def add(self, magnitude: float) -> None:
+        """Take one magnitude and let the oldest go."""
+        self._ring.append(magnitude)
+        insort(self._ordered, magnitude)
+        if len(self._ring) > self._most:
+            del self._ordered[bisect_right(self._ordered, self._ring.popleft()) - 1]
+
+    def sd(self, floor: float) -> float:
+        """Spread of the magnitudes kept; `floor` is a spread below which none is left out."""
+        ordered = self._ordered
+        place = _QUANTILE * (len(ordered) - 1)
+        low = int(place)
+        quantile = ordered[low]
+        if low + 1 < len(ordered):
+            quantile += (place - low) * (ordered[low + 1] - quantile)
+        limit = _KEEP * max(quantile / _NORMAL_QUANTILE, floor)
+        kept = ordered[: max(bisect_right(ordered, limit), 1)]
+        return math.sqrt(sum([x * x for x in kept]) / (len(kept) * _KEPT_VARIANCE))
+
+
+class NoiseScale:
+    """Standard deviation of single readings; O(1) a reading, `WINDOW` differences of memory.
+
+    Attributes:
+        sigma: fractional sd of single readings; 0 while nothing tells it.
+        degrees: degrees of freedom of `sigma`: two thirds of the differences in use, because
+            neighbouring differences share a reading.
+        moving: the newest differences have one sign too often to be noise.
+    """
+
+    def __init__(self) -> None:
+        self.sigma = 0.0
+        self.degrees = 0.0
+        self.moving = False
+        self._first = Spread(WINDOW)
+        self._second = Spread(WINDOW)
+        self._signs: deque[int] = deque(maxlen=_SIGNS)
+        self._sum_of_signs = 0
+        self._last_sign = 0
+        self._same_signs = 0
+        self._smallest = math.inf
+        self._repeats = False
+        self._count = 0
+        self._last: float | None = None
+        self._last_difference: float | None = None
+
+    def gap(self) -> None:
+        """Never take a difference across a gap."""
+        self._last = None
+        self._last_difference = None
+
+    def add(self, offset: float, resolution: float = 0.0) -> None:
+        """Take one reading (fractional offset) and the weight of its last digit, 0 if unknown."""
+        last, self._last = self._last, offset
+        if last is None:
+            return
+        difference = offset - last
+        magnitude = abs(difference)
+        if magnitude == 0.0:
+            self._repeats = True
+        elif magnitude < self._smallest:
+            self._smallest = magnitude
+        self._first.add(magnitude)
+        self._count += 1
+        if self._last_difference is not None:
+            self._second.add(abs(difference - self._last_difference))
+        self._last_difference = difference
+        self._follow_sign(1 if difference > 0.0 else -1 if difference < 0.0 else 0)
+        quantised = self._repeats and math.isfinite(self._smallest)
+        quantum = max(resolution, self._smallest if quantised else 0.0)
+        floor = quantum / math.sqrt(12.0)
+        self.moving = self._same_signs >= _MONOTONE or abs(self._sum_of_signs) >= _MOVING
+        if self.moving:
+            spread = self._second.sd(floor * math.sqrt(6.0)) / math.sqrt(6.0)
+        else:
+            spread = self._first.sd(floor * math.sqrt(2.0)) / math.sqrt(2.0)
+        self.sigma = max(spread, floor)
+        self.degrees = min(self._count, WINDOW) * 2.0 / 3.0
+
+    def _follow_sign(self, sign: int) -> None:
+        if len(self._signs) == _SIGNS:
+            self._sum_of_signs -= self._signs[0]
+        self._same_signs = self._same_signs + 1 if sign and sign == self._last_sign else 1
+        self._last_sign = sign
+        self._signs.append(sign)
+        self._sum_of_signs += sign

@@ -1,0 +1,208 @@
+"""Since when has the level stood still? Bayesian weights over the possible answers."""
+
+import math
+import sys
+
+_LOG_STEPS = 2.0 * math.log(500.0)
+"""Normalises the density of step sizes, log-uniform over a factor of 500, either sign."""
+_DWELL = 40.0
+"""Readings between two steps, expected of a fresh run ..."""
+_DWELL_GROWTH = 0.1
+"""... and how much more for each reading that the level has stood still already."""
+_WILD_ODDS = 0.005
+"""Odds, before looking, that a reading is a lone wild one."""
+_REPEATS = 3
+_FORGET = 9.2
+"""Runs 10 000 times less likely than the best are dropped."""
+_MOST = 24
+
+
+class Run:
+    """One answer: the level has stood still since reading `start`."""
+
+    __slots__ = ("mean", "readings", "start", "start_s", "weight", "wild", "wild_at")
+
+    def __init__(self, start: int, start_s: float, offset: float, weight: float) -> None:
+        self.start = start
+        self.start_s = start_s
+        self.readings = 1
+        self.mean = offset
+        self.weight = weight
+        """Logarithm of its probability relative to the best run's."""
+        self.wild = False
+        """It takes the newest reading for a wild one."""
+        self.wild_at = -1
+        """Number of the last reading it left out."""
+
+
+class Runs:
+    """Pruned on-line Bayesian change points (Adams and MacKay 2007), unknown variance.
+
+    Each run predicts the next reading by a Student t around its mean. A newborn run pays the
+    odds of a step and the density of its size about the present estimate; a run that the
+    reading contradicts may instead take it for a lone wild reading, leave it out and pay for
+    that. So a clear step wins on its first reading, and the old run comes back whole on the
+    next one if it was none.
+    """
+
+    def __init__(self) -> None:
+        self.runs: list[Run] = []
+        self.best: Run | None = None
+        self.mean = 0.0
+        """Level now, over the runs that agree with the best on whether the newest is wild."""
+        self.u = 0.0
+        """Spread of the level about `mean`, given white noise of `sigma`."""
+
+    def clear(self) -> None:
+        """Forget every run."""
+        self.runs = []
+        self.best = None
+
+    def keep_from(self, start: int) -> None:
+        """Drop the runs that began before reading `start`: a step there is certain."""
+        self.runs = [run for run in self.runs if run.start >= start]
+
+    def add(
+        self,
+        index: int,
+        at_s: float,
+        offset: float,
+        *,
+        sigma: float,
+        degrees: float,
+        most_readings: int = sys.maxsize,
+        slope: float = 0.0,
+    ) -> Run:
+        """Take a reading.
+
+        Args:
+            index: its number, increasing by one.
+            at_s: its time, seconds.
+            offset: fractional offset.
+            sigma: sd of single readings; 0 while unknown.
+            degrees: degrees of freedom of `sigma`.
+            most_readings: older readings fade so that a mean never stands for more than these.
+            slope: fractional change a reading that every run's mean follows.
+
+        Returns:
+            The most likely run.
+        """
+        if self.best is None:
+            self.runs = [Run(index, at_s, offset, 0.0)]
+        elif sigma > 0.0:
+            if slope:
+                self.mean += slope
+                for run in self.runs:
+                    run.mean += slope
+            self._weigh(
+                index,
+                at_s,
+                offset,
+                sigma=sigma,
+                degrees=max(degrees, 1.0),
+                most_readings=most_readings,
+            )
+        else:
+            self._compare(index, at_s, offset)
+        best = max(self.runs, key=_weight)
+        self.best = best
+        self._average(sigma)
+        return best
+
+    def _compare(self, index: int, at_s: float, offset: float) -> None:
+        """Without any noise known: what differs from a counter that repeats itself is a new level.
+
+        The first few readings are averaged.
+        """
+        best = self.best
+        assert best is not None
+        if offset == best.mean or best.readings < _REPEATS:
+            best.readings += 1
+            best.mean += (offset - best.mean) / best.readings
+            best.wild = False
+            return
+        best.wild = True
+        best.wild_at = index
+        best.weight = math.log(_WILD_ODDS * _DWELL)
+        self.runs = [best, Run(index, at_s, offset, 0.0)]
+
+    def _weigh(
+        self,
+        index: int,
+        at_s: float,
+        offset: float,
+        *,
+        sigma: float,
+        degrees: float,
+        most_readings: int,
+    ) -> None:
+        assert self.best is not None
+        runs = self.runs
+        variance_degrees = sigma * sigma * degrees
+        power = 0.5 * (degrees + 1.0)
+        step_odds = 1.0 / (_DWELL + _DWELL_GROWTH * self.best.readings)
+        size = abs(offset - self.mean) / sigma
+        far = 1.0 / (_LOG_STEPS * (size + 1.0))
+        constant = (
+            math.lgamma(power)
+            - math.lgamma(0.5 * degrees)
+            - 0.5 * math.log(degrees * math.pi)
+            + math.log(1.0 - step_odds - _WILD_ODDS)
+        )
+        wild = math.log(_WILD_ODDS * far)
+        total = 0.0
+        log, log1p, exp = math.log, math.log1p, math.exp
+        for run in runs:
+            total += exp(run.weight)
+            n = run.readings
+            wider = 1.0 + 1.0 / n
+            apart = offset - run.mean
+            likelihood = (
+                constant
+                - power * log1p(apart * apart / (variance_degrees * wider))
+                - 0.5 * log(wider)
+            )
+            if likelihood >= wild:
+                n = n + 1 if n < most_readings else most_readings
+                run.readings = n
+                run.mean += apart / n
+                run.weight += likelihood
+                run.wild = False
+            else:
+                run.weight += wild
+                run.wild = True
+                run.wild_at = index
+        newborn = Run(index, at_s, offset, log(total * step_odds * far))
+        runs.append(newborn)
+        most = max(runs, key=_weight).weight
+        least = most - _FORGET
+        runs = [run for run in runs if run.weight > least]
+        if len(runs) > _MOST:
+            runs.remove(min(runs[:-1], key=_weight))
+        for run in runs:
+            run.weight -= most
+        self.runs = runs
+
+    def _average(self, sigma: float) -> None:
+        assert self.best is not None
+        best = self.best
+        weights = first = second = sharp_weights = sharp_first = 0.0
+        variance = sigma * sigma
+        for run in self.runs:
+            if run.wild is best.wild:
+                weight = math.exp(run.weight)
+                sharp = weight * math.sqrt(weight)
+                apart = run.mean - best.mean
+                sharp_weights += sharp
+                sharp_first += sharp * apart
+                weights += weight
+                first += weight * apart
+                second += weight * (apart * apart + variance / run.readings)
+        shift = sharp_first / sharp_weights
+        self.mean = best.mean + shift
+        spread = second / weights - 2.0 * shift * first / weights + shift * shift
+        self.u = math.sqrt(max(spread, 0.0))
+
+
+def _weight(run: Run) -> float:
+    return run.weight

@@ -1,0 +1,157 @@
+"""How the oscillator moves by itself: its drift, and how far it strays at each time scale.
+
+A cascade halves the readings' rate again and again. At octave j the means of neighbouring
+blocks of w = 2^j readings give the Allan variance, (b2 − b1)²/2, which feels drift, and the
+Hadamard variance, (b3 − 2 b2 + b1)²/6, which does not (NIST SP 1065, sections 5.2.2 and 5.2.8),
+robustly, from the newest differences. What exceeds white noise, σ²/w, is wander: flicker, random
+walk, drift. Reasons for using it: σ/√n alone covers the truth in 25 to 66 % of cases under
+flicker noise, and averaging for longer than the wander allows makes the mean worse.
+"""
+
+import math
+import sys
+from typing import Final
+
+from benchwatch.estimate.noise import Spread
+from benchwatch.estimate.slope import BLOCKS, Blocks, Slope
+
+OCTAVES: Final = 12
+"""The longest blocks are 4096 readings."""
+_DIFFERENCES = 48
+"""Differences kept at each octave."""
+_ENOUGH = 12
+"""Differences needed before an octave is believed."""
+_SURE = 3.0 * math.sqrt(3.0)
+"""Three standard deviations of a variance from m differences that share blocks: 3 √(3/m)."""
+_BELIEVED_ANYWAY = 64
+"""From blocks of so many readings on, an excess counts even where it might be chance."""
+_WEIGHT = 0.8
+"""Share of an octave's excess that goes into the variance of a mean; see `variance_of_mean`."""
+_ALWAYS = 32
+"""Readings that are averaged whatever the wander; the runs themselves tell at shorter spans."""
+UNLIMITED: Final = sys.maxsize
+
+
+class _Octave:
+    """Blocks of one length."""
+
+    __slots__ = ("allan", "blocks", "hadamard", "half")
+
+    def __init__(self) -> None:
+        self.half: float | None = None
+        """Mean of the block's first half; None while there is none."""
+        self.blocks = Blocks(maxlen=BLOCKS)
+        self.allan = Spread(_DIFFERENCES)
+        self.hadamard = Spread(_DIFFERENCES)
+
+    def add(self, mean: float) -> float | None:
+        """Take the mean of half a block; return the whole block's when it is complete."""
+        if self.half is None:
+            self.half = mean
+            return None
+        mean = 0.5 * (self.half + mean)
+        self.half = None
+        blocks = self.blocks
+        if blocks:
+            self.allan.add(abs(mean - blocks[-1]))
+            if len(blocks) > 1:
+                self.hadamard.add(abs(mean - 2.0 * blocks[-1] + blocks[-2]))
+        blocks.append(mean)
+        return mean
+
+    def restart(self) -> None:
+        self.half = None
+        self.blocks.clear()
+
+
+class _Excess:
+    """Variance beyond white noise, an octave; drift included or not."""
+
+    def __init__(self) -> None:
+        self.octaves = [0.0] * OCTAVES
+        self.sums = [0.0] * (OCTAVES + 1)
+        self.most_readings = UNLIMITED
+        """Averaging more readings than this gains nothing."""
+
+    def renew(self, spreads: list[Spread], divisor: float, white: float) -> None:
+        """Work it out anew; an octave not yet known repeats the one below it."""
+        excess = [0.0] * OCTAVES
+        surely = OCTAVES
+        last = 0.0
+        for place, spread in enumerate(spreads):
+            if len(spread) >= _ENOUGH:
+                noise = white / (2 << place)
+                last = max(spread.sd(math.sqrt(divisor * noise)) ** 2 / divisor - noise, 0.0)
+                if surely == OCTAVES and last > noise * _SURE / math.sqrt(len(spread)):
+                    surely = place
+            excess[place] = last
+        if surely == OCTAVES:
+            chance = _BELIEVED_ANYWAY.bit_length() - 2
+            excess[:chance] = [0.0] * chance
+        self.octaves = excess
+        for place in range(OCTAVES):
+            self.sums[place + 1] = self.sums[place] + _WEIGHT * excess[place]
+        self.most_readings = UNLIMITED if surely == OCTAVES else max(2 << surely, _ALWAYS)
+
+
+class Wander:
+    """Deviations of the level at 2, 4, 8 ... readings, and its slope; amortised O(1) a reading."""
+
+    def __init__(self) -> None:
+        self._octaves = [_Octave() for _ in range(OCTAVES)]
+        self._allan = _Excess()
+        self._hadamard = _Excess()
+        self._slope = Slope()
+
+    @property
+    def slope(self) -> float:
+        """Fractional change of the offset a reading; 0 while none is sure."""
+        return self._slope.slope
+
+    @property
+    def most_readings(self) -> int:
+        """Averaging more readings than this gains nothing."""
+        return self._of_mean.most_readings
+
+    @property
+    def _of_mean(self) -> _Excess:
+        """A mean that follows the drift doesn't suffer from it."""
+        return self._hadamard if self._slope.slope else self._allan
+
+    def restart(self) -> None:
+        """Begin new blocks: a step or a gap; what was learnt stays."""
+        for octave in self._octaves:
+            octave.restart()
+        self._slope.restart()
+
+    def add(self, offset: float, sigma: float) -> None:
+        """Take one reading and the present noise of single readings."""
+        mean = offset
+        complete = 0
+        for octave in self._octaves:
+            block = octave.add(mean)
+            if block is None:
+                break
+            mean = block
+            complete += 1
+        white = sigma * sigma
+        if complete >= 1:
+            self._slope.renew([octave.blocks for octave in self._octaves[:complete]], white)
+        if complete >= 3:
+            self._allan.renew([octave.allan for octave in self._octaves], 2.0, white)
+            self._hadamard.renew([octave.hadamard for octave in self._octaves], 6.0, white)
+
+    def variance_of_mean(self, readings: int) -> float:
+        """Wander between now and the mean of the last `readings`.
+
+        The mean of n readings differs from that of the newest n/2 by half the difference of
+        neighbouring block means, variance σy²(n/2)/2; so on down to the newest reading. Under
+        flicker noise these differences are not independent: 0.8 instead of 1/2 an octave makes
+        2 u cover the truth (simulation).
+        """
+        octaves = min(readings.bit_length() - 1, OCTAVES)
+        return self._of_mean.sums[octaves] + (self._slope.u * 0.5 * readings) ** 2
+
+    def excess_of_step(self, readings: int) -> float:
+        """Hadamard variance beyond white noise of blocks at least `readings` long."""
+        return self._hadamard.octaves[min(readings.bit_length() - 1, OCTAVES - 1)]

@@ -1,0 +1,90 @@
+"""Made trim sessions with known truth, for the tests and the quality report.
+
+A session is what a technician's trim looks like to a counter: the level stays put for a dwell,
+then steps. Invented data with stated statistics; the figures are those of the project's own
+target, no outside source.
+
+Steps: size log-uniform from 1 to 500 σ, random sign. Dwell: uniform from 5 to 60 readings.
+σ: log-uniform from 1e-12 to 1e-9, not told to the program. One reading a second.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+FAMILIES = ("white", "rounded", "drifting", "wild")
+STEP_SIGMAS = (1.0, 500.0)
+DWELL_READINGS = (5, 60)
+ROUNDED_TO_SIGMAS = 2.0
+DRIFT_SIGMAS = 2e-3
+WILD_SHARE = 0.01
+WILD_SIGMAS = (30.0, 300.0)
+
+
+@dataclass(frozen=True, slots=True)
+class MadeSession:
+    """One made session; columns have one entry a reading."""
+
+    sigma: float
+    readings: Floats
+    """What the counter says, fractional."""
+    truth: Floats
+    """The level without noise, rounding and wild readings."""
+    since_step: NDArray[np.int64]
+    """Readings since the last step, 1 at the first one after it."""
+    wild: NDArray[np.bool_]
+
+
+def make_session(family: str, rng: np.random.Generator, readings: int = 400) -> MadeSession:
+    """Make one session of a family of `FAMILIES`.
+
+    Raises:
+        ValueError: no such family.
+    """
+    if family not in FAMILIES:
+        raise ValueError(f"no family {family!r}")
+    sigma = 10.0 ** rng.uniform(-12.0, -9.0)
+    level = np.empty(readings)
+    since = np.empty(readings, dtype=np.int64)
+    at, value = 0, sigma * rng.uniform(-1e4, 1e4)
+    while at < readings:
+        dwell = int(rng.integers(DWELL_READINGS[0], DWELL_READINGS[1] + 1))
+        end = min(at + dwell, readings)
+        level[at:end] = value
+        since[at:end] = np.arange(1, end - at + 1)
+        size = np.exp(rng.uniform(*np.log(STEP_SIGMAS)))
+        value += sigma * size * rng.choice((-1.0, 1.0))
+        at = end
+    if family == "drifting":
+        level += DRIFT_SIGMAS * sigma * rng.choice((-1.0, 1.0)) * np.arange(readings)
+    seen = level + sigma * rng.standard_normal(readings)
+    wild = np.zeros(readings, dtype=np.bool_)
+    if family == "wild":
+        wild = rng.random(readings) < WILD_SHARE
+        size = np.exp(rng.uniform(*np.log(WILD_SIGMAS), readings))
+        seen[wild] += (sigma * size * rng.choice((-1.0, 1.0), readings))[wild]
+    if family == "rounded":
+        quantum = ROUNDED_TO_SIGMAS * sigma
+        seen = quantum * np.round(seen / quantum)
+    return MadeSession(sigma, seen, level, since, wild)
+
+
+def oracle(session: MadeSession) -> Floats:
+    """Mean of the readings since the last step, by one who knows when each step came.
+
+    The oracle leaves wild readings out too, and keeps its last value (the first reading of a
+    dwell excepted) when one comes.
+    """
+    estimate = np.empty_like(session.readings)
+    total, count = 0.0, 0
+    for k, reading in enumerate(session.readings):
+        if session.since_step[k] == 1:
+            total, count = 0.0, 0
+        if not session.wild[k]:
+            total += reading
+            count += 1
+        estimate[k] = total / count if count else reading
+    return estimate
