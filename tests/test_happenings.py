@@ -1,0 +1,133 @@
+"""What stands beside the numbers: the state of the turning, the notes, the leisurely numbers."""
+
+from math import nan
+
+import numpy as np
+import pytest
+
+from benchwatch.buffer import Buffer
+from benchwatch.estimate.results import Estimate, Nudge, Numbers, Settle
+from benchwatch.happenings import Happenings
+from benchwatch.leisure import Deviations, elsewhere_now
+from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Mark, Reading
+from benchwatch.trimming import Trimming
+
+PPB = 1e-9
+
+
+def numbers(offset: float, nudge: Nudge | None = None) -> Numbers:
+    """Make the numbers after a reading."""
+    return Numbers(estimate=Estimate(offset, 0.02 * PPB, 10, 10.0), confirmed_nudge=nudge)
+
+
+def reading(elapsed_s: float, flags: frozenset[str] = frozenset()) -> Reading:
+    """Make a reading."""
+    return Reading("main", 1e9 + elapsed_s, elapsed_s, 1.0, "1e7", 1e7, 0.0, 0.0, 0.0, flags)  # type: ignore[arg-type]
+
+
+def test_a_turn_gives_a_hint_and_freezes_what_was_found() -> None:
+    """40 ppb found, 10 left after a turn by -30: a third of it again."""
+    trimming = Trimming(1 * PPB, None)
+    for second in range(10):
+        trimming.add(float(second), numbers(40 * PPB))
+    after = trimming.add(10.0, numbers(10 * PPB, Nudge(10.0, -30 * PPB, 0.03 * PPB)))
+    trimming.add(11.0, numbers(10 * PPB))
+
+    assert after.direction == "high"
+    assert after.hint is not None
+    assert after.hint.times == pytest.approx(1 / 3)
+    assert trimming.found is not None
+    assert trimming.found.frozen
+    assert trimming.found.estimate.offset == 40 * PPB
+
+
+def test_the_tool_is_no_turn_and_moves_the_aim() -> None:
+    """Its pull of 5 ppb is where to aim while it rests on the trimmer."""
+    trimming = Trimming(1 * PPB, None)
+    trimming.add(0.0, numbers(0.0))
+    trimming.touch(1.0, on=True)
+    now = trimming.add(2.0, numbers(5 * PPB, Nudge(2.0, 5 * PPB, 0.03 * PPB)))
+
+    assert now.direction == "inside"
+    assert now.hint is None
+    assert now.landing is not None
+    assert now.landing.state == "outside"
+    assert trimming.found is not None
+    assert not trimming.found.frozen
+
+
+def test_notes_hold_each_event_once_with_its_time() -> None:
+    """A mark, a gap, a nudge, a verdict and a lost reference, in the order they came."""
+    notes = Happenings()
+    settled = Settle("settled", 5.0, None)
+    notes.mark(Mark("main", 1e9, 1.0, "lid on\x1b[2J"))
+    notes.reading(reading(2.0), Numbers(confirmed_nudge=Nudge(2.0, PPB, None)), by_tool=False)
+    notes.reading(reading(3.0), Numbers(settle=settled), by_tool=False)
+    notes.reading(reading(4.0), Numbers(settle=settled), by_tool=False)
+    notes.gap(Gap("main", 1e9, 5.0, 6.2, "no reply within 2.5 s"))
+    internal = frozenset({INTERNAL_TIMEBASE})
+    notes.reading(reading(12.0, internal), Numbers(settle=settled), by_tool=False)
+
+    assert [(now.kind, now.elapsed_s) for now in notes.newest] == [
+        ("mark", 1.0), ("nudge", 2.0), ("settle", 3.0), ("gap", 5.0), ("caution", 12.0),
+    ]  # fmt: skip
+    assert "\x1b" not in notes.newest[0].text
+    assert "6.2 s" in notes.newest[3].text
+
+
+def test_leisurely_deviations_skip_what_was_missed() -> None:
+    """White noise of 1e-10: OADEV at one interval is the sd; a gap adds no difference."""
+    rng = np.random.default_rng(20)
+    deviations, buffer = Deviations(), Buffer()
+    for index, y in enumerate(rng.normal(0.0, 1e-10, 4000)):
+        elapsed_s = 0.5 * index + (100.0 if index >= 2000 else 0.0)
+        if index == 2000:
+            deviations.gap()
+            buffer.gap(100.0)
+        deviations.add(elapsed_s, y + (1e-6 if index >= 2000 else 0.0))
+        buffer.add(elapsed_s, y + (1e-6 if index >= 2000 else 0.0))
+    now = deviations.now(buffer)
+    first = next(one for one in now.deviations if one.deviation == "oadev")
+
+    assert first.tau_s == 0.5
+    assert first.value == pytest.approx(1e-10, rel=0.05)
+    assert now.readings == 4000
+    assert now.dither is not None
+    assert now.dither.sd == pytest.approx(1e-10, rel=0.2)
+
+
+def test_a_straight_drift_is_taken_out() -> None:
+    """ADEV of a drift D is D·τ/√2 (NIST SP 1065, 5.2); without it only the noise is left."""
+    rng = np.random.default_rng(21)
+    deviations, buffer = Deviations(), Buffer()
+    for index, y in enumerate(rng.normal(0.0, 1e-12, 2000)):
+        deviations.add(float(index), y + 1e-11 * index)
+        buffer.add(float(index), y + 1e-11 * index)
+    now = deviations.now(buffer)
+    with_drift = {one.tau_s: one.value for one in now.deviations if one.deviation == "oadev"}
+    without = {one.tau_s: one.value for one in now.without_drift if one.deviation == "oadev"}
+
+    assert with_drift[256.0] == pytest.approx(1e-11 * 256 / 2**0.5, rel=0.01)
+    assert without[256.0] < 1e-12
+
+
+def test_a_few_readings_have_no_deviations_yet() -> None:
+    """Unknown is shown as unknown."""
+    deviations = Deviations()
+    deviations.add(0.0, 1e-9)
+
+    now = deviations.now(Buffer())
+
+    assert now.deviations == ()
+    assert now.dither is None
+
+
+def test_elsewhere_is_the_same_fraction_and_other_hertz() -> None:
+    """24 mHz at 10 MHz is 240 mHz at 100 MHz and the same 2.4 ppb (common practice, no source)."""
+    now = elsewhere_now(Estimate(2.4e-9, 1e-10, 9, 9.0), 1e7, [1e8])
+
+    assert now is not None
+    assert now.rows[0].offset_hz == pytest.approx(0.24)
+    assert now.gain_s_per_day == pytest.approx(2.4e-9 * 86400)
+    assert elsewhere_now(None, 1e7) is None
+    assert elsewhere_now(Estimate(0.0, None, 1, 1.0), nan) is None
