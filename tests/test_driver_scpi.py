@@ -105,18 +105,30 @@ def test_watching_sends_nothing_but_queries(knows: set[str], continuous: str) ->
 
 
 def test_a_counter_that_knows_only_how_to_read_is_watched() -> None:
-    """Silence to every other query costs half a second each, once."""
+    """Silence to every other query costs a quarter of a second each, once."""
     made, link = identified({"*IDN?": IDENTITY, "READ?": gated()})
+    began_s = link.now()
 
     gate_s, time_base = made.gate_s(), made.time_base()
     values = [made.measure(2.5).value_hz for _ in range(3)]
+    took_s = link.now() - began_s - 3.0
     made.gate_s()
     made.time_base()
 
+    assert took_s < 2.0
     assert (gate_s, time_base) == (None, TimeBase("unknown"))
     assert values == [Decimal("10000000.0231")] * 3
     for query in ("FREQ:APER?", "FREQ:GATE:TIME?", "ROSC:SOUR?", "SYST:ERR?"):
         assert link.sent.count(query) == 1
+
+
+def test_a_slow_counter_is_given_the_time_it_needs() -> None:
+    """Behind a slow gateway its settings take as long as its name."""
+    slow = {q: Reply(a, after_s=0.4) for q, a in COUNTER.items()}
+    made, _ = identified({**slow, "READ?": gated()})
+
+    assert made.gate_s() == 1.0
+    assert made.time_base() == TimeBase("external")
 
 
 def test_the_errors_our_questions_caused_are_cleared_away() -> None:

@@ -13,8 +13,9 @@ from benchwatch.errors import LinkLost, ReplyError, ReplyTimeout
 from benchwatch.quantity import printable
 
 IDENTITY_TIMEOUT_S: Final = 2.0
-QUERY_TIMEOUT_S: Final = 0.5
-"""An instrument that has not answered a question about its settings by then can't."""
+QUERY_TIMEOUT_S: Final = (0.25, 1.0)
+"""An instrument that has not answered a question about its settings by then can't: this long
+at least and at most, and in between 20 times as long as it took to say who it is."""
 ERROR_QUEUE_LIMIT: Final = 32
 """No queue is longer; an instrument that reports errors for ever must not hold us."""
 
@@ -26,17 +27,28 @@ class Dialogue:
 
     Attributes:
         identity: The reply to ``*IDN?`` that proves that question and answer belong together.
+        query_timeout_s: How long an answer about a setting may take.
         patience_s: How much longer than usual the instrument may be busy, such as its gate.
     """
 
     def __init__(self, link: Link) -> None:
         self.link = link
         self.identity: str | None = None
+        self.query_timeout_s = QUERY_TIMEOUT_S[1]
         self.patience_s = 0.0
         self._known: set[str] = set()
         self._unknown: set[str] = set()
         """Queries that were answered before, and those that never were."""
         self._slipped = False
+
+    def introduce(self) -> str:
+        """Ask ``*IDN?``, and take from it how quick the instrument is; raises as `Link.ask`."""
+        asked_s = self.link.now()
+        self.identity = self.link.ask("*IDN?", IDENTITY_TIMEOUT_S)
+        shortest_s, longest_s = QUERY_TIMEOUT_S
+        took_s = self.link.now() - asked_s
+        self.query_timeout_s = min(max(20 * took_s, shortest_s), longest_s)
+        return self.identity
 
     def ask(self, query: str, timeout_s: float) -> str:
         """Ask what every counter must answer."""
@@ -60,7 +72,7 @@ class Dialogue:
             return None
         self.back_in_step()
         try:
-            reply = self.ask(query, QUERY_TIMEOUT_S)
+            reply = self.ask(query, self.query_timeout_s)
         except (ReplyTimeout, ReplyError):
             if query in self._known:
                 raise
@@ -110,7 +122,7 @@ class Dialogue:
     def _errors(self) -> Iterator[tuple[int, str]]:
         for _ in range(ERROR_QUEUE_LIMIT):
             try:
-                reply = self.ask("SYST:ERR?", QUERY_TIMEOUT_S)
+                reply = self.ask("SYST:ERR?", self.query_timeout_s)
             except (ReplyTimeout, ReplyError):
                 reply = ""
             match = _ERROR.fullmatch(reply.strip())

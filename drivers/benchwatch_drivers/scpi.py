@@ -15,7 +15,7 @@ from typing import Final
 from benchwatch.counter import Identity, Link, Measurement, Setup, TimeBase, TimeBaseSource
 from benchwatch.errors import LinkLost, NotACounter, ReplyError, ReplyTimeout, UsageError
 from benchwatch.quantity import last_digit, parse_reply, printable
-from benchwatch_drivers.dialogue import IDENTITY_TIMEOUT_S, Dialogue
+from benchwatch_drivers.dialogue import Dialogue
 from benchwatch_drivers.freshness import Freshness
 
 FETCH_TIMEOUT_S: Final = 1.0
@@ -74,7 +74,7 @@ class ScpiCounter:
             NotACounter: no answer, or one that is no identity.
         """
         try:
-            text = self._link.ask("*IDN?", IDENTITY_TIMEOUT_S)
+            text = self._dialogue.introduce()
         except (ReplyTimeout, ReplyError) as error:
             raise NotACounter(
                 f"nothing that speaks SCPI answers at {printable(self._link.resource)}: "
@@ -87,7 +87,6 @@ class ScpiCounter:
                 f"{printable(self._link.resource)} answers '{printable(text)}' to *IDN?, which is "
                 "no identity. Check the port, or choose another driver."
             )
-        self._dialogue.identity = text
         fields = [printable(field.strip()) for field in shown.split(",", 3)] + [""] * 3
         return Identity(printable(shown), *fields[:4])
 
