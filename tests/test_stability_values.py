@@ -13,6 +13,7 @@ from benchwatch.estimate.stability import (
     Deviation,
     Name,
     Terms,
+    WindowSums,
     b2,
     chi2_limits,
     degrees_of_freedom,
@@ -221,3 +222,14 @@ def test_barnes_b2(r: float, expected: float) -> None:
     np.testing.assert_allclose(
         [variance_ratio(alpha, 1, r) for alpha in (0, -1, -2)], values, rtol=1e-12
     )
+
+
+def test_window_sums_in_any_order() -> None:
+    """Sums over 1, 2, 3, 6, 10, 100, 7, 64 points, shared from one to the next."""
+    x = np.random.default_rng(9).normal(size=300)
+    phase = phase_of_phase(x, 1.0)
+    sums = WindowSums(phase)
+
+    for m in (1, 2, 3, 6, 10, 100, 7, 64, 300):
+        expected = np.convolve(phase.x, np.ones(m), mode="valid")
+        np.testing.assert_allclose(sums.over(m), expected, atol=1e-11, err_msg=str(m))

@@ -7,7 +7,7 @@ table of it, `variance` a bare value. `LiveDeviations` grows with a run that sti
 
 from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom
 from benchwatch.estimate.stability.dead_time import CORRECTED, b2, variance_ratio
-from benchwatch.estimate.stability.deviations import variance
+from benchwatch.estimate.stability.deviations import WindowSums, variance
 from benchwatch.estimate.stability.live import LiveDeviations
 from benchwatch.estimate.stability.noise_id import lag1_alpha, ratio_alpha
 from benchwatch.estimate.stability.phase import Phase, phase_of_offsets, phase_of_phase
@@ -21,7 +21,7 @@ from benchwatch.estimate.stability.table import (
 
 __all__ = [
     "CORRECTED", "NAMES", "NOISES", "ONE_SIGMA", "Deviation", "LiveDeviations", "Name", "Phase",
-    "Terms", "b2", "chi2_limits", "decade_factors", "degrees_of_freedom", "factor_of",
+    "Terms", "WindowSums", "b2", "chi2_limits", "decade_factors", "degrees_of_freedom", "factor_of",
     "lag1_alpha", "octave_factors", "phase_of_offsets", "phase_of_phase", "ratio_alpha",
     "stability_table", "variance", "variance_ratio",
 ]  # fmt: skip

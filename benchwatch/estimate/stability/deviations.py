@@ -11,7 +11,7 @@ averaging factor m; variances of frequency are in units of the squared offset.
     ohdev   the same over every i, n = N − 3m
     totdev  adev over the run prolonged by its reflection at both ends, n = N − 2
 
-The sums run over blocks that stay in the processor's cache.
+Differences are taken in blocks that stay in the processor's cache.
 """
 
 from typing import Final
@@ -25,7 +25,44 @@ BLOCK: Final = 1 << 13
 """Points; small enough for the cache, and for dot products that start no threads."""
 
 
-def variance(name: Name, phase: Phase, m: int, stride: int = 1) -> tuple[float, IntArray]:
+class WindowSums:
+    """Sums of phase over windows, kept from one averaging factor to the next.
+
+    Doubling a window is one addition a point; with factors in octaves that is all there is.
+    """
+
+    def __init__(self, phase: Phase) -> None:
+        self._x = phase.x
+        self._m = 1
+        self._sums = phase.x
+
+    def over(self, m: int) -> FloatArray:
+        """Return the sums over `m` points, (N − m + 1,)."""
+        if m % self._m:
+            self._m, self._sums = 1, self._x
+        while 2 * self._m <= m and m % (2 * self._m) == 0:
+            self._sums = self._sums[: -self._m] + self._sums[self._m :]
+            self._m *= 2
+        times = m // self._m
+        if times == 1:
+            return self._sums
+        # What is left is odd: add up the powers of two that it is made of.
+        power, width = self._sums, self._m
+        total, reached = power, width
+        times //= 2
+        while times:
+            power = power[:-width] + power[width:]
+            width *= 2
+            if times % 2:
+                total = total[: len(total) - width] + power[reached:]
+                reached += width
+            times //= 2
+        return total
+
+
+def variance(
+    name: Name, phase: Phase, m: int, stride: int = 1, sums: WindowSums | None = None
+) -> tuple[float, IntArray]:
     """Return the variance that `name` is the root of, and its terms as lengths of runs.
 
     Args:
@@ -33,6 +70,7 @@ def variance(name: Name, phase: Phase, m: int, stride: int = 1) -> tuple[float, 
         phase: in units of the interval.
         m: averaging factor.
         stride: take every `stride`-th term only; the kinds that do not overlap take every m-th.
+        sums: of this phase, to share the work of the modified kind among averaging factors.
 
     Returns:
         (nan, no runs) when the run is too short.
@@ -50,7 +88,7 @@ def variance(name: Name, phase: Phase, m: int, stride: int = 1) -> tuple[float, 
         return float("nan"), runs
     mask = None if phase.gaps is None else phase.mask(span, stride)
     if modified:
-        total = _modified_sum(phase.x, m, stride, mask) / m**2
+        total = _sum((sums or WindowSums(phase)).over(m), m, 2, stride, mask) / m**2
     elif name in {"adev", "hdev"}:
         total = _sum(phase.x[::m], 1, times, 1, mask)
     else:
@@ -76,42 +114,6 @@ def _sum(x: FloatArray, m: int, times: int, stride: int, mask: BoolArray | None)
             np.subtract(x[start + m : end + m], x[start + 2 * m : end + 2 * m], out=t)
             t *= 3
             d += t
-        chosen = d[::stride]
-        if mask is not None:
-            chosen = chosen[mask[start // stride : start // stride + len(chosen)]]
-        total += float(np.dot(chosen, chosen))
-    return total
-
-
-def _modified_sum(x: FloatArray, m: int, stride: int, mask: BoolArray | None) -> float:
-    """Sum the squares of second differences of `x` summed over `m` points.
-
-    The second differences are summed cumulatively, not the phase: their sum stays as small
-    as the phase moves in m points, so that nothing is lost by taking differences of it.
-    """
-    if m == 1:
-        return _sum(x, 1, 2, stride, mask)
-    count = len(x) - 2 * m
-    sums = np.empty(count + 1)
-    sums[0] = 0.0
-    buffer = np.empty(BLOCK)
-    for start in range(0, count, BLOCK):
-        end = min(start + BLOCK, count)
-        d, out = buffer[: end - start], sums[start + 1 : end + 1]
-        np.subtract(x[start + 2 * m : end + 2 * m], x[start + m : end + m], out=out)
-        np.subtract(x[start + m : end + m], x[start:end], out=d)
-        out -= d
-        out[0] += sums[start]
-        np.cumsum(out, out=out)
-    total = 0.0
-    terms = count + 1 - m
-    block = max(BLOCK // stride, 1) * stride
-    if block > BLOCK:
-        buffer = np.empty(block)
-    for start in range(0, terms, block):
-        end = min(start + block, terms)
-        d = buffer[: end - start]
-        np.subtract(sums[start + m : end + m], sums[start:end], out=d)
         chosen = d[::stride]
         if mask is not None:
             chosen = chosen[mask[start // stride : start // stride + len(chosen)]]

@@ -6,7 +6,7 @@ from typing import Final
 
 from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom
 from benchwatch.estimate.stability.dead_time import CORRECTED, variance_ratio
-from benchwatch.estimate.stability.deviations import variance
+from benchwatch.estimate.stability.deviations import WindowSums, variance
 from benchwatch.estimate.stability.noise_id import SHORTEST, lag1_alpha, ratio_alpha
 from benchwatch.estimate.stability.phase import Phase
 from benchwatch.estimate.stability.results import (
@@ -63,8 +63,9 @@ def stability_table(
     factors = list(factors)
     table = []
     for name in names:
+        sums = WindowSums(phase)
         for m in factors:
-            square, runs = variance(name, phase, m)
+            square, runs = variance(name, phase, m, sums=sums)
             if not runs.sum():
                 continue
             alpha = noise.at(m)
@@ -89,6 +90,7 @@ class _Noise:
 
     def __init__(self, phase: Phase) -> None:
         self._phase = phase
+        self._sums = WindowSums(phase)
         self._known: dict[int, int | None] = {}
 
     def at(self, m: int) -> int | None:
@@ -104,6 +106,6 @@ class _Noise:
             return None if alpha is None else min(max(round(alpha), -4), 2)
         if self.at(1) is None:
             return None
-        modified, runs = variance("mdev", self._phase, m)
+        modified, runs = variance("mdev", self._phase, m, sums=self._sums)
         plain, _ = variance("oadev", self._phase, m)
         return ratio_alpha(modified, plain, m) if runs.sum() else self.at(1)

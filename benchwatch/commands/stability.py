@@ -1,0 +1,196 @@
+"""``benchwatch stability``: the Allan family of a recorded file, with limits."""
+
+from dataclasses import asdict
+from decimal import Decimal
+
+import click
+
+from benchwatch.commands.options import DURATION, FREQUENCY
+from benchwatch.commands.tables import note, put, put_json, read_coverage, table
+from benchwatch.errors import FileError, UsageError
+from benchwatch.estimate.stability import (
+    CORRECTED,
+    NAMES,
+    ONE_SIGMA,
+    Deviation,
+    Name,
+    decade_factors,
+    factor_of,
+    octave_factors,
+    phase_of_offsets,
+    stability_table,
+)
+from benchwatch.quantity import parse_duration, printable
+from benchwatch.recording import KINDS, Kind, Recording, read_recording
+
+CONTIGUOUS = 0.99
+"""Part of the interval from which a gate leaves no dead time worth a correction."""
+TAUS = "octave, decade or a list such as 1s,10s,100s"
+
+
+@click.command()
+@click.argument("file")
+@click.option("--taus", default="octave", show_default=True, help=f"Averaging times: {TAUS}.")
+@click.option(
+    "--deviations",
+    default="oadev",
+    show_default=True,
+    help=f"Which, separated by commas, or all: {', '.join(NAMES)}.",
+)
+@click.option("--nominal", type=FREQUENCY, help="What the frequency should be, such as 10MHz.")
+@click.option("--column", type=click.Choice(KINDS), help="What the numbers are.")
+@click.option("--interval", "interval_s", type=DURATION, help="Time from row to row.")
+@click.option(
+    "--gate",
+    "gate_s",
+    type=DURATION,
+    help="Gate, where it is shorter than the interval: corrects for the dead time.",
+)
+@click.option("--counter", help="Which counter, where the file has several.")
+@click.option("--confidence", help="Coverage of the limits, such as 95%; else one sigma, 68.27%.")
+@click.option("--json", "as_json", is_flag=True, help="A line a number, for programs.")
+def stability(
+    *,
+    file: str,
+    taus: str,
+    deviations: str,
+    nominal: Decimal | None,
+    column: Kind | None,
+    interval_s: float | None,
+    gate_s: float | None,
+    counter: str | None,
+    confidence: str | None,
+    as_json: bool,
+) -> None:
+    """Print how stable the frequency in FILE is, by averaging time; - is standard input.
+
+    Read are tables (CSV) with a header: time_s or time, and one of frequency_hz, offset,
+    period_s, phase_s; a single column of numbers with --column and --interval; and the
+    JSON lines that watch writes. Gaps are never bridged.
+    """
+    names = read_names(deviations)
+    coverage = ONE_SIGMA if confidence is None else read_coverage(confidence)
+    recording = read_recording(
+        file, nominal=nominal, column=column, interval_s=interval_s, counter=counter
+    )
+    for sentence in recording.notes:
+        note(sentence)
+    if recording.interval_s is None:
+        raise FileError(f"{recording.source}: one reading says nothing on stability; give more.")
+    gate_s = _dead_time(recording, recording.interval_s, gate_s, names)
+    phase = phase_of_offsets(recording.series())
+    factors = _factors(taus, gate_s or recording.interval_s, phase.points)
+    rows = stability_table(
+        phase, recording.interval_s, names, factors, gate_s=gate_s, confidence=coverage
+    )
+    _report_missing(recording, names, factors, rows)
+    if gate_s is not None and any(row.noise is None and row.value > 0 for row in rows):
+        note("too few readings to tell the noise, so that dead time is not corrected for.")
+    if as_json:
+        for row in rows:
+            put_json({"kind": "stability", **asdict(row), "confidence": round(row.confidence, 4)})
+        return
+    put(_table(rows, coverage))
+
+
+def read_names(text: str) -> tuple[Name, ...]:
+    """Read ``oadev,mdev`` or ``all``.
+
+    Raises:
+        UsageError: a name is none of a deviation.
+    """
+    wanted = [word.strip().lower() for word in text.split(",") if word.strip()]
+    if wanted == ["all"]:
+        return NAMES
+    unknown = [word for word in wanted if word not in NAMES]
+    if unknown or not wanted:
+        raise UsageError(
+            f"--deviations: '{printable(unknown[0] if unknown else text)}' is no deviation. "
+            f"Choose among {', '.join(NAMES)}, separated by commas, or all."
+        )
+    return tuple(name for name in NAMES if name in wanted)
+
+
+def _factors(taus: str, tau0_s: float, points: int) -> list[int]:
+    """Read ``--taus`` as averaging factors."""
+    word = taus.strip().lower()
+    if word == "octave":
+        return octave_factors(points)
+    if word == "decade":
+        return decade_factors(points)
+    factors = []
+    for part in taus.split(","):
+        tau_s = parse_duration(part)
+        factor = factor_of(tau_s, tau0_s)
+        if factor is None:
+            raise UsageError(
+                f"--taus: {tau_s:g} s is no multiple of {tau0_s:g} s, the time that one reading "
+                f"stands for. Write {TAUS}."
+            )
+        factors.append(factor)
+    return sorted(set(factors))
+
+
+def _dead_time(
+    recording: Recording, interval_s: float, gate_s: float | None, names: tuple[Name, ...]
+) -> float | None:
+    """Return the gate where there is dead time to correct for."""
+    if gate_s is None:
+        known = [gate for gate in recording.gate_s or () if gate is not None]
+        if known and max(known) < CONTIGUOUS * interval_s:
+            note(
+                f"{recording.source}: gates of {max(known):g} s come every {interval_s:.6g} s; "
+                f"--gate {max(known):g}s corrects for the dead time between them."
+            )
+        return None
+    if gate_s * CONTIGUOUS > interval_s:
+        raise UsageError(
+            f"--gate: {gate_s:g} s is longer than the {interval_s:.6g} s from reading to reading. "
+            "Give the gate that the file was taken with."
+        )
+    if gate_s >= CONTIGUOUS * interval_s:
+        return None
+    left = [name for name in names if name not in CORRECTED]
+    if left:
+        note(f"{', '.join(left)}: not corrected for dead time; no correction is published.")
+    return gate_s
+
+
+def _report_missing(
+    recording: Recording,
+    names: tuple[Name, ...],
+    factors: list[int],
+    rows: tuple[Deviation, ...],
+) -> None:
+    if not rows:
+        raise FileError(
+            f"{recording.source}: {len(recording)} readings are too few, or too broken by gaps, "
+            f"for {', '.join(names)} at the averaging times asked for."
+        )
+    asked = len(names) * len(factors)
+    if len(rows) < asked:
+        note(
+            f"{asked - len(rows)} of {asked} numbers are left out: the run, or what the gaps "
+            "leave of it, is too short for them."
+        )
+
+
+def _table(rows: tuple[Deviation, ...], coverage: float) -> str:
+    limits = f"({coverage:.4g})"
+    header = ("deviation", "tau_s", "value", f"low {limits}", f"high {limits}", "n", "edf", "noise")
+    return table(
+        header,
+        [
+            (
+                "tdev (s)" if row.deviation == "tdev" else row.deviation,
+                f"{row.tau_s:.9g}",
+                f"{row.value:.4e}",
+                "-" if row.low is None else f"{row.low:.4e}",
+                "-" if row.high is None else f"{row.high:.4e}",
+                str(row.n),
+                "-" if row.edf is None else f"{row.edf:.1f}",
+                row.noise or "unknown",
+            )
+            for row in rows
+        ],
+    )
