@@ -27,13 +27,13 @@ LONGEST_REPLY: Final = 64
 
 _EXACT = Context(prec=100)
 _NUMBER: Final = r"[+-]?(?:\d{1,3}(?: \d{3})+|\d+)(?:\.(?:\d{3}(?: \d{3})* \d{1,3}|\d+)?|)(?:[eE][+-]?\d{1,3})?|[+-]?\.\d+(?:[eE][+-]?\d{1,3})?"  # noqa: E501 - one grammar reads best on one line
-_QUANTITY: Final = re.compile(rf"({_NUMBER})\s*(.*)")
+_QUANTITY: Final = re.compile(rf"({_NUMBER})\s*(.*)", re.ASCII)
 _PREFIXES: Final = {
     "": 0, "n": -9, "u": -6, "\N{MICRO SIGN}": -6, "\N{GREEK SMALL LETTER MU}": -6,
     "m": -3, "k": 3, "K": 3, "M": 6, "G": 9,
 }  # fmt: skip
 _FRACTION_UNITS: Final = {"": 0, "ppm": -6, "ppb": -9, "%": -2}
-_PARTS_IN: Final = re.compile(r"parts? in 10(?:\^|\*\*)(\d{1,2})", re.IGNORECASE)
+_PARTS_IN: Final = re.compile(r"parts? in 10(?:\^|\*\*)(\d{1,2})", re.IGNORECASE | re.ASCII)
 _DURATION_UNITS: Final = {
     "": "1", "s": "1", "sec": "1", "ns": "1e-9", "us": "1e-6", "\N{MICRO SIGN}s": "1e-6",
     "\N{GREEK SMALL LETTER MU}s": "1e-6", "ms": "1e-3", "min": "60", "h": "3600",
@@ -156,7 +156,7 @@ def parse_reply(text: str, unit: str = "Hz") -> Decimal:
         raise ReplyError(f"a reply of {len(text)} characters is no reading; limit {LONGEST_REPLY}.")
     if not text.isprintable():
         raise ReplyError(f"'{printable(text)}' holds control characters and is no reading.")
-    squeezed = re.sub(r"([eE])\s*([+-]?)\s*(?=\d)", r"\1\2", text.strip())
+    squeezed = re.sub(r"([eE])\s*([+-]?)\s*(?=[0-9])", r"\1\2", text.strip())
     match = _QUANTITY.fullmatch(re.sub(r"^([+-])\s+", r"\1", squeezed))
     if match is None:
         raise ReplyError(f"'{printable(text)}' is no number.")

@@ -155,7 +155,8 @@ def test_what_counters_write(text: str, hertz: str, weight: float) -> None:
 @pytest.mark.parametrize(
     "text",
     ["", "F  10", "\x1b[2J1", "1 2", "1.2.3", "1e7 mhz", "10 MW", "nan", "inf", "1" * 65, "0x10",
-     "\N{ARABIC-INDIC DIGIT ONE}\N{ZERO WIDTH SPACE}", "1_000", "--1", "1e", "ERR"],
+     "\N{ARABIC-INDIC DIGIT ONE}\N{ZERO WIDTH SPACE}", "1_000", "--1", "1e", "ERR",
+     "\N{FULLWIDTH DIGIT ONE}\N{FULLWIDTH DIGIT TWO}"],
 )  # fmt: skip
 def test_what_is_no_reading_is_refused(text: str) -> None:
     """Garbage never becomes a number, and the sentence never carries an escape sequence."""
