@@ -16,12 +16,38 @@ from pathlib import Path
 from typing import Any
 
 from benchwatch.counter import Identity, TimeBase
-from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, Settle, Tolerance
+from benchwatch.errors import UsageError
+from benchwatch.estimate.dither import Dither
+from benchwatch.estimate.elsewhere import elsewhere, seconds_per_day
+from benchwatch.estimate.landing import LandingNow
+from benchwatch.estimate.offset_record import Noise, OffsetRecord, Reference, offset_budget
+from benchwatch.estimate.results import (
+    Drift,
+    Estimate,
+    Nudge,
+    Numbers,
+    Settle,
+    SettleLimit,
+    Tolerance,
+)
+from benchwatch.estimate.stability.results import Deviation
+from benchwatch.estimate.tool import Pull, ToolState
+from benchwatch.estimate.trim import Hint, Judgement
 from benchwatch.reading import Mark, Reading
 from benchwatch.screen.frame import Frame, picture
 from benchwatch.screen.gallery import view_named
 from benchwatch.screen.memory import Ranges
-from benchwatch.snapshot import Link, Snapshot, Trace
+from benchwatch.snapshot import (
+    ElsewhereNow,
+    Happening,
+    Link,
+    Records,
+    Snapshot,
+    StabilityNow,
+    Trace,
+    TrimNow,
+    WarmUp,
+)
 
 NOMINAL_HZ = 10_000_000.0
 NOW_S = 754.0
@@ -80,6 +106,98 @@ def numbers(**changes: Any) -> Numbers:
     return replace(made, **changes)
 
 
+def record(kind: str, offset: float, **changes: Any) -> OffsetRecord:
+    """Make a recorded offset with the budget of a counter on a reference."""
+    budget = offset_budget(
+        offset,
+        noise=Noise(4.1e-11, 11.0, 30.0),
+        resolution=1e-11,
+        drift_per_s=-2.3e-13,
+        span_s=30.0,
+        reference=Reference("station reference", 5e-11, source="certificate, half of U (k = 2)"),
+    )
+    made = OffsetRecord(kind, "main", NOMINAL_HZ, 1_935_000_000.0, 30.0, 30, budget)  # type: ignore[arg-type]
+    return replace(made, **changes)
+
+
+def trim_now(**changes: Any) -> TrimNow:
+    """Make the state of a trim 14 s after a nudge."""
+    made = TrimNow(
+        direction="high",
+        judgement=Judgement(2.3e-10, 0.62, 9.0),
+        hint=Hint(0.5, 0.04),
+        tool=ToolState(on=False, since_s=NOW_S - 16.0, pull=Pull(3.02e-9, 1.1e-10, 4)),
+        landing=LandingNow("outside", 0.0, 30.0, "outside the tolerance"),
+    )
+    return replace(made, **changes)
+
+
+def warm_up(**changes: Any) -> WarmUp:
+    """Make a warm-up on its way, fitted, with a forecast."""
+    times = tuple(754.0 * i / 60 for i in range(81))
+    curve = Trace(times, tuple(2.1e-9 + 4e-7 * math.exp(-t / 160.0) for t in times))
+    return replace(WarmUp(0.0, curve, 2.1e-9, 4e-10, SettleLimit(1e-9, 600.0)), **changes)
+
+
+def warm_trace() -> Trace:
+    """Make the past of that warm-up."""
+    chance = random.Random(7)
+    times = tuple(0.5 + 754.0 * i / 400 for i in range(400))
+    values = (2.1e-9 + 4e-7 * math.exp(-t / 160.0) + chance.gauss(0, 3e-10) for t in times)
+    return Trace(times, tuple(values))
+
+
+def stability(**changes: Any) -> StabilityNow:
+    """Make deviations of white FM that turn to flicker, with their limits."""
+    made = []
+    for kind in ("mdev", "oadev"):
+        for m in range(9):
+            tau_s = 2.0**m
+            value = math.hypot(3.2e-10 / math.sqrt(tau_s), 4e-11)
+            spread = 0.05 * 1.5**m
+            low, high = value / (1 + spread), value * (1 + spread)
+            made.append(
+                Deviation(kind, tau_s, value, low, high, 0.6827, 60.0, 700 - m, "white FM")  # type: ignore[arg-type]
+            )
+    dither = Dither(1.71e-9, 3.4e-10, 3.2e-10, 60, 59.0)
+    rest = tuple(replace(one, value=0.9 * one.value) for one in made)
+    return replace(StabilityNow(tuple(made), rest, dither, 740, 740.0), **changes)
+
+
+def happenings(count: int = 0) -> tuple[Happening, ...]:
+    """Make what happened in a trim, and `count` marks more."""
+    utc_s = 1_935_000_000.0
+    nudge = numbers().last_nudge
+    assert nudge is not None
+    return (
+        Happening(utc_s, 0.4, "setting", "nominal 10 MHz, tolerance 1 ppb"),
+        Happening(utc_s + 2, 2.1, "caution", "the counter is on its own time base"),
+        Happening(utc_s + 60, 60.0, "gap", "no reply within 2.5 s"),
+        Happening(utc_s + 700, 700.0, "record", "as found +6.93 ± 0.09 ppb"),
+        Happening(utc_s + 735, 735.0, "tool", "tool on"),
+        Happening(utc_s + 740, nudge.at_s, "nudge", "", nudge),
+        Happening(utc_s + 745, 745.0, "mark", "lid back on [b]soon[/b]"),
+        *(Happening(utc_s + 746 + i, 746.0 + i, "mark", f"mark {i}") for i in range(count)),
+    )
+
+
+def full_snapshot(**changes: Any) -> Snapshot:
+    """Make a snapshot in which every optional part is filled."""
+    made = snapshot(
+        trim=trim_now(),
+        records=Records(record("as found", 6.93e-9), as_found_kept=True),
+        warm_up=warm_up(),
+        stability=stability(),
+        elsewhere=ElsewhereNow(
+            elsewhere(2.31e-9, NOMINAL_HZ, (1e6, 10e6, 100e6, 1.575e9), 1.1e-10),
+            seconds_per_day(2.31e-9),
+            seconds_per_day(1.1e-10),
+        ),
+        happenings=happenings(),
+    )
+    return replace(made, **changes)
+
+
 def trace(span_s: float = 120.0, points: int = 240, now_s: float = NOW_S) -> Trace:
     """Make a past with a nudge 14 s ago and a gap half way."""
     chance = random.Random(5)
@@ -96,9 +214,11 @@ def trace(span_s: float = 120.0, points: int = 240, now_s: float = NOW_S) -> Tra
 def frame(shown: Snapshot | None = None, **changes: Any) -> Frame:
     """Make the frame that the app would make of `shown`."""
     shown = shown or snapshot()
-    past = changes.pop("trace", trace())
+    usual = warm_trace() if changes.get("view") == "warm_up" else trace()
+    past = changes.pop("trace", usual)
+    view = changes.get("view", "trim")
     ranges = Ranges()
-    ranges.follow(shown, past, NOW_S)
+    ranges.follow(shown, NOW_S)
     made = Frame(
         snapshot=shown,
         now_s=NOW_S,
@@ -107,14 +227,16 @@ def frame(shown: Snapshot | None = None, **changes: Any) -> Frame:
         unit=ranges.unit,
         drift_unit=ranges.drift_unit,
         scale_full=ranges.scale.full,
-        window=ranges.window,
+        window=ranges.window(view, shown, past, NOW_S),
     )
     return replace(made, **changes)
 
 
 def plain(view: str, made: Frame, width: int, height: int) -> str:
     """Draw a view as plain text, blanks at the ends of rows cut."""
-    made = replace(made, view=view)
+    ranges = Ranges()
+    window = ranges.window(view, made.snapshot, made.trace, NOW_S)
+    made = replace(made, view=view, window=window)
     rows = picture(view_named(view), made, width, height)
     return "\n".join(made.look.text(row.plain).rstrip() for row in rows) + "\n"
 
@@ -175,6 +297,29 @@ class FakeTrimmer:
     def rest_tool(self, on: bool) -> None:
         """Note the tool."""
         self.tool.append(on)
+
+
+class FakeOperator:
+    """A watch that can be told things, and remembers them."""
+
+    def __init__(self) -> None:
+        self.told: list[tuple[str, ...]] = []
+
+    def touch(self, name: str, *, on: bool) -> None:
+        """Note the touch."""
+        self.told.append(("touch", name, "on" if on else "off"))
+
+    def record(self, name: str, kind: str) -> str:
+        """Note the record."""
+        self.told.append(("record", name, kind))
+        return f"recorded {kind}"
+
+    def change(self, name: str, setting: str, text: str) -> str:
+        """Note the change; refuse nonsense as the house does."""
+        if "nonsense" in text:
+            raise UsageError(f"'{text}' is no {setting}.")
+        self.told.append(("change", name, setting, text))
+        return f"{setting} is {text}"
 
 
 class MadeOscillator(FakeWatch):
@@ -257,7 +402,9 @@ def main() -> int:
     asked = parser.parse_args()
     watch = MadeOscillator(asked.every, asked.crash_after, chatter=asked.chatter)
     look = look_for(ascii_only=asked.ascii or None)
-    options = Options(look=look, log=asked.log) if asked.log else Options(look=look)
+    options = Options(look=look, state=None)
+    if asked.log:
+        options = replace(options, log=asked.log)
     app = BenchwatchApp(watch, trimmer=watch, options=options)
     return run_screen(app)
 

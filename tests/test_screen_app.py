@@ -7,19 +7,25 @@ import screen_kit as kit
 from textual.pilot import Pilot
 
 from benchwatch.errors import INTERRUPTED
-from benchwatch.estimate.results import Estimate
-from benchwatch.screen.app import COARSE_TURNS, FINE_TURNS, BenchwatchApp
+from benchwatch.estimate.results import Estimate, Settle
+from benchwatch.screen.app import BenchwatchApp
+from benchwatch.screen.desk import COARSE_TURNS, FINE_TURNS
 from benchwatch.screen.ink import Look
 from benchwatch.screen.keys import KEYS, keys_for
 from benchwatch.screen.options import Options
-from benchwatch.screen.overlays import Help, Note
+from benchwatch.screen.overlays import Ask, CommandLine, Page
+from benchwatch.screen.wishes import Wishes
 from benchwatch.snapshot import Link
 
 
-def made_app(watch=None, trimmer=None, look=None) -> BenchwatchApp:
+def made_app(
+    watch=None, trimmer=None, *, look=None, operator=None, state=None, view=""
+) -> BenchwatchApp:
     """Make an app that redraws only when told to."""
-    options = Options(look=look or Look())
-    return BenchwatchApp(watch or kit.FakeWatch(), trimmer=trimmer, options=options, every_s=None)
+    options = Options(look=look or Look(), state=state, view=view)
+    return BenchwatchApp(
+        watch or kit.FakeWatch(), trimmer=trimmer, operator=operator, options=options, every_s=None
+    )
 
 
 def text_of(app: BenchwatchApp) -> str:
@@ -134,7 +140,7 @@ async def test_escape_leaves_no_mark():
         await pilot.pause()
 
         assert not watch.marks
-        assert not isinstance(app.screen, Note)
+        assert not isinstance(app.screen, Ask)
 
 
 @pytest.mark.parametrize(("key", "span_s"), [("z", 60.0), ("x", 300.0)])
@@ -199,14 +205,15 @@ async def test_space_rests_and_lifts_the_tool():
     assert trimmer.tool == [True, False]
 
 
-async def test_without_a_trimmer_the_turning_keys_are_neither_shown_nor_used():
-    """On a real bench nobody can turn by key."""
-    app = made_app()
+async def test_on_a_real_bench_no_key_turns_anything():
+    """Without a trimmer the turning keys are gone, and the tool is a note on the time line."""
+    watch = kit.FakeWatch()
+    app = made_app(watch)
     async with app.run_test() as pilot:
-        await pilot.press("left", "up", "space")
+        await pilot.press("left", "up", "space", "space")
 
         assert "turn fine" not in text_of(app)
-        assert "tool on/off" not in text_of(app)
+    assert watch.marks == ["tool on", "tool off"]
 
 
 @pytest.mark.parametrize("size", [(60, 18), (80, 24), (120, 36)])
@@ -216,20 +223,217 @@ async def test_help_lies_over_the_view_and_closes(size):
     async with app.run_test(size=size) as pilot:
         await pilot.press("h")
         await pilot.pause()
-        assert isinstance(app.screen, Help)
+        assert isinstance(app.screen, Page)
         await pilot.press("down", "pagedown", "up", "pageup")
         await pilot.press("escape")
 
-        assert not isinstance(app.screen, Help)
+        assert not isinstance(app.screen, Page)
 
 
 def test_every_key_has_an_id_and_every_shown_key_a_sentence():
     """Keys are data: ids are unique, each has an action, footer keys have contextual help."""
     assert len({key.id for key in KEYS}) == len(KEYS)
     assert len({name for key in KEYS for name in key.keys}) == sum(len(key.keys) for key in KEYS)
-    assert all(hasattr(BenchwatchApp, f"action_{key.id}") for key in KEYS)
     assert all(key.help for key in KEYS if key.short)
     assert len(keys_for("trim", ())) < len(keys_for("trim", ("trimmer",)))
+
+
+@pytest.mark.parametrize(
+    ("key", "title"),
+    [("1", "Trim"), ("2", "Warm-up"), ("3", "Stability"), ("4", "Elsewhere"), ("5", "Notes")],
+)
+async def test_number_keys_show_the_views(key, title):
+    """Each view has its number, and its help goes with it."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="elsewhere" if key == "1" else "")
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.press(key)
+        assert app.desk.view.title == title
+        await pilot.press("h")
+        await pilot.pause()
+
+        assert app.screen.query_one("VerticalScroll > Sheet").lines[0].plain == title
+
+
+async def test_f_fills_the_screen_and_goes_back():
+    """The one number takes the screen; the same key returns."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("f")
+        filled = text_of(app)
+        await pilot.press("f")
+
+        assert filled == kit.plain("fill", kit.frame(kit.full_snapshot()), 80, 24)
+        assert app.desk.view.name == "trim"
+
+
+async def test_records_are_made_by_key():
+    """A and l put the offset on record and say so; without an operator they do nothing."""
+    operator = kit.FakeOperator()
+    app, bare = made_app(operator=operator), made_app()
+    async with app.run_test() as pilot:
+        await pilot.press("a", "l")
+        said = text_of(app)
+    async with bare.run_test() as pilot:
+        await pilot.press("a", "l")
+
+    assert operator.told == [("record", "main", "as found"), ("record", "main", "as left")]
+    assert "recorded as left" in said
+
+
+async def test_the_budget_lies_over_the_view():
+    """B shows what was recorded with its lines."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()))
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.press("b")
+        await pilot.pause()
+        lines = app.screen.query_one("VerticalScroll > Sheet").lines
+        await pilot.press("escape")
+
+        assert any(line.plain.startswith("as found  +6.93") for line in lines)
+        assert not isinstance(app.screen, Page)
+
+
+async def test_t_changes_the_time_axis():
+    """Warm-up against time, then against its logarithm."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        even = text_of(app)
+        await pilot.press("t")
+
+        assert "power on" in even
+        assert "power on" not in text_of(app)
+        assert "10 s" in text_of(app).splitlines()[-2]
+
+
+async def test_warm_up_asks_for_the_whole_past():
+    """The chart of the warm-up reaches back to power-on."""
+    watch = kit.FakeWatch(kit.full_snapshot())
+    app = made_app(watch, view="warm_up")
+    async with app.run_test() as pilot:
+        await pilot.pause()
+
+    assert watch.traces[-1][1] == kit.NOW_S
+
+
+async def test_s_changes_the_settle_limit():
+    """What is typed goes to the operator; what comes back is said."""
+    operator = kit.FakeOperator()
+    app = made_app(operator=operator, view="warm_up")
+    async with app.run_test() as pilot:
+        await pilot.press("s", *"2ppb/1h", "enter")
+        await pilot.pause()
+
+        assert operator.told == [("change", "main", "settle", "2ppb/1h")]
+        assert "settle is 2ppb/1h" in text_of(app)
+
+
+async def test_d_and_k_change_the_deviation():
+    """D takes the drift out, k shows the next kind."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="stability")
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.pause()
+        assert "oadev, drift left in" in text_of(app)
+        await pilot.press("d")
+        assert "oadev, drift taken out" in text_of(app)
+        await pilot.press("k")
+
+        assert "mdev, drift taken out" in text_of(app)
+
+
+async def test_u_changes_the_unit():
+    """ppm, ppb, parts in 10^12, and back to the one that fits."""
+    app = made_app()
+    async with app.run_test(size=(120, 36)) as pilot:
+        seen = []
+        for _ in range(4):
+            await pilot.press("u")
+            seen.append(app.desk.frame().unit.name)
+
+    assert seen == ["ppm", "ppb", "parts in 10^12", "ppb"]
+
+
+async def test_page_keys_scroll_the_notes():
+    """PgDn goes to older notes, PgUp back; neither runs off the list."""
+    shown = kit.full_snapshot(happenings=kit.happenings(40))
+    app = made_app(kit.FakeWatch(shown), view="notes")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("pagedown")
+        down = text_of(app)
+        await pilot.press(*["pagedown"] * 20)
+        end = text_of(app)
+        await pilot.press(*["pageup"] * 30)
+
+        assert "mark 39" not in down
+        assert "mark 34" in down
+        assert "nominal 10 MHz" in end
+        assert "mark 39" in text_of(app)
+
+
+async def test_the_command_line_does_what_keys_do():
+    """A word of what is wanted finds it; Enter does it."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(":", *"stabil", "enter")
+        await pilot.pause()
+
+        assert app.desk.view.name == "stability"
+
+
+async def test_the_command_line_chooses_with_up_and_down():
+    """Down goes to the next offer, Escape leaves without doing anything."""
+    app = made_app()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("ctrl+p", "down", "down", "up", "enter")
+        await pilot.pause()
+        assert isinstance(app.screen, Page)
+        await pilot.press("escape", ":", "escape")
+
+        assert not isinstance(app.screen, CommandLine)
+
+
+async def test_settings_are_typed_on_the_command_line():
+    """A setting and its value go to the operator; a refusal is said as a sentence."""
+    operator = kit.FakeOperator()
+    app = made_app(operator=operator)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(":", *"tol 5ppb", "enter")
+        await pilot.pause()
+        said = text_of(app)
+        await pilot.press(":", *"gate nonsense", "enter")
+        await pilot.pause()
+
+        assert operator.told == [("change", "main", "tolerance", "5ppb")]
+        assert "tolerance is 5ppb" in said
+        assert "'nonsense' is no gate." in text_of(app)
+
+
+async def test_choices_survive_a_restart(tmp_path):
+    """View, unit, span and axes are those of last time."""
+    state = tmp_path / "state" / "screen.json"
+    first = made_app(state=state)
+    async with first.run_test() as pilot:
+        await pilot.press("x", "u", "2", "t")
+    second = made_app(state=state)
+    async with second.run_test() as pilot:
+        await pilot.pause()
+
+    assert second.desk.wishes == Wishes("warm_up", 300.0, "ppm", log_time=True)
+
+
+async def test_the_bell_rings_once_when_it_settles(monkeypatch):
+    """Unattended: the bell says that it is done, once."""
+    watch, rung = kit.FakeWatch(), []
+    app = made_app(watch)
+    async with app.run_test() as pilot:
+        await pilot.pause()
+        monkeypatch.setattr(app, "bell", lambda: rung.append(True))
+        settled = Settle("settled", kit.NOW_S, None, reason="quiet")
+        watch.shown["main"] = kit.snapshot(numbers=kit.numbers(settle=settled))
+        app.redraw_digits()
+        app.redraw_digits()
+
+    assert rung == [True]
 
 
 async def test_resize_redraws_at_once():

@@ -44,7 +44,7 @@ class Terminal:
         deadline_s = time.monotonic() + PATIENCE_S
         while text not in self.seen:
             assert time.monotonic() < deadline_s, f"{text!r} not seen in {self.seen[-2000:]!r}"
-            self._read(0.1)
+            assert self._read(0.1) or self.child.poll() is None, f"it ended: {self.seen!r}"
 
     def end(self) -> int:
         """Read until the child has ended; return its exit code."""

@@ -57,3 +57,9 @@ def run_time(elapsed_s: float) -> str:
     """Write the time since the run began as hours, minutes and seconds."""
     whole = math.floor(max(elapsed_s, 0.0))
     return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
+
+
+def seconds(value_s: float, u_s: float | None) -> QuantityText:
+    """Write a signed time in seconds."""
+    text = write_hz(value_s, u_s)
+    return QuantityText(text.digits, text.u, "s")

@@ -1,7 +1,7 @@
 """The live screen: polls the newest snapshot and draws it, at a fixed rate whatever comes."""
 
-import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import ClassVar
 
 from textual.app import App, ComposeResult
@@ -9,20 +9,19 @@ from textual.binding import Binding, BindingType
 
 from benchwatch.errors import INTERRUPTED
 from benchwatch.quantity import printable
+from benchwatch.screen.budget import budget_lines
+from benchwatch.screen.commands import FORMS, Change, Command, Press
+from benchwatch.screen.desk import Desk
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.gallery import view_named
+from benchwatch.screen.ink import Line
 from benchwatch.screen.keys import KEYS
-from benchwatch.screen.memory import Ranges
 from benchwatch.screen.options import Options
-from benchwatch.screen.overlays import Help, Note
-from benchwatch.screen.source import Trimmer, Watch
+from benchwatch.screen.overlays import Ask, CommandLine, Page, help_lines
+from benchwatch.screen.source import Operator, Trimmer, Watch
 from benchwatch.screen.stage import Stage
+from benchwatch.screen.wishes import Wishes, load, save
 
 DIGITS_EVERY_S, CHARTS_EVERY_S = 0.1, 0.25
-FLASH_S = 4.0
-SPANS_S = (30.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 14400.0, 86400.0, 604800.0)
-FINE_TURNS, COARSE_TURNS = 0.002, 0.02
-TRACE_POINTS = 600
 
 
 class BenchwatchApp(App[None]):
@@ -32,7 +31,7 @@ class BenchwatchApp(App[None]):
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("ctrl+c", "interrupt", show=False, priority=True),
-        *(Binding(",".join(key.keys), key.id, key.short, show=False, id=key.id) for key in KEYS),
+        *(Binding(",".join(key.keys), f"key('{key.id}')", show=False, id=key.id) for key in KEYS),
     ]
 
     def __init__(
@@ -40,6 +39,7 @@ class BenchwatchApp(App[None]):
         watch: Watch,
         *,
         trimmer: Trimmer | None = None,
+        operator: Operator | None = None,
         options: Options | None = None,
         every_s: tuple[float, float] | None = (DIGITS_EVERY_S, CHARTS_EVERY_S),
     ) -> None:
@@ -48,21 +48,19 @@ class BenchwatchApp(App[None]):
         Args:
             watch: Where snapshots come from.
             trimmer: What the turning keys turn; None leaves those keys out.
-            options: Look, view and log file.
+            operator: What can be told about tool, records and settings; None leaves them out.
+            options: Look, first view and files.
             every_s: Seconds between redraws of digits and of charts; None: only `redraw`.
         """
         self.options = options or Options()
         super().__init__(ansi_color=not self.options.look.colour)
         self.animation_level = "none"
         self.set_class(not self.options.look.colour, "plain")
-        self._source, self._trimmer, self._every_s = watch, trimmer, every_s
-        self._view = view_named(self.options.view)
-        self._shown = watch.names[0]
-        self._ranges = {name: Ranges() for name in watch.names}
-        self._span_s = 120.0
-        self._tool_on = False
-        self._flash, self._flash_until_s = "", -math.inf
-        self._trace = watch.trace(self._shown, self._span_s, 0)
+        self._every_s, self._settled = every_s, False
+        kept = load(self.options.state) if self.options.state is not None else Wishes()
+        if self.options.view:
+            kept = replace(kept, view=self.options.view)
+        self.desk = Desk(watch, trimmer, operator, self.options, kept)
 
     def compose(self) -> ComposeResult:
         """Put up the stage."""
@@ -81,11 +79,10 @@ class BenchwatchApp(App[None]):
         """Draw for the new size."""
         self.call_after_refresh(self.redraw)
 
-    @property
-    def crash(self) -> str:
-        """What broke, in one line; empty while nothing has."""
-        error = self._exception
-        return "" if error is None else described(error)
+    def on_unmount(self) -> None:
+        """Keep what was chosen for the next time."""
+        if self.options.state is not None:
+            save(self.options.state, self.desk.wishes)
 
     # ---------------------------------------------------------------- drawing
 
@@ -95,40 +92,28 @@ class BenchwatchApp(App[None]):
 
     def redraw(self) -> None:
         """Draw everything from the newest snapshot."""
-        self._trace = self._source.trace(self._shown, self._span_s, TRACE_POINTS)
+        self.desk.look_back()
         self._draw(charts=True)
-
-    def frame(self) -> Frame:
-        """Collect what the next picture is drawn from."""
-        now_s = self._source.elapsed_s()
-        snapshot = self._source.snapshot(self._shown)
-        ranges = self._ranges[self._shown]
-        ranges.follow(snapshot, self._trace, now_s)
-        return Frame(
-            snapshot=snapshot,
-            now_s=now_s,
-            look=self.options.look,
-            trace=self._trace,
-            names=self._source.names,
-            view=self._view.name,
-            unit=ranges.unit,
-            drift_unit=ranges.drift_unit,
-            scale_full=ranges.scale.full,
-            window=ranges.window,
-            span_s=self._span_s,
-            trimmer=self._trimmer is not None,
-            tool_on=self._tool_on,
-            flash=self._flash if now_s < self._flash_until_s else "",
-        )
 
     def _draw(self, *, charts: bool) -> None:
         if self.stage.size.area:
-            self.stage.show(self._view, self.frame(), charts=charts)
+            frame = self.desk.frame()
+            self._ring(frame)
+            self.stage.show(self.desk.view, frame, charts=charts)
 
-    def say(self, text: str) -> None:
-        """Show a sentence for a moment."""
-        self._flash, self._flash_until_s = text, self._source.elapsed_s() + FLASH_S
-        self.redraw()
+    def _ring(self, frame: Frame) -> None:
+        """Ring the bell once when the oscillator settles."""
+        settle = frame.snapshot.numbers.settle
+        settled = settle is not None and settle.state == "settled"
+        if settled and not self._settled and self.options.bell:
+            self.bell()
+        self._settled = settled
+
+    @property
+    def crash(self) -> str:
+        """What broke, in one line; empty while nothing has."""
+        error = self._exception
+        return "" if error is None else described(error)
 
     # ---------------------------------------------------------------- keys
 
@@ -136,68 +121,49 @@ class BenchwatchApp(App[None]):
         """Ctrl-C: end as any interrupted command does."""
         self.exit(return_code=INTERRUPTED)
 
-    def action_leave(self) -> None:
-        """End the watch."""
-        self.exit()
+    def action_key(self, key: str) -> None:
+        """Do what the key with this id does; overlays are the app's, the rest is the desk's."""
+        if not self.desk.can(key):
+            return
+        match key:
+            case "leave":
+                self.exit()
+            case "explain":
+                view, have = self.desk.view, self.desk.frame().have
+                self._page(lambda width: help_lines(view, have, width))
+            case "budget":
+                self._page(lambda width: budget_lines(self.desk.frame(), width))
+            case "note":
+                self._ask("Note for the time line (Enter keeps it, Esc doesn't)", self._noted)
+            case "set_settle":
+                self._ask(f"Settled means, such as {FORMS['settle']}", self._settle_asked)
+            case "command":
+                frame = self.desk.frame()
+                self.push_screen(CommandLine(frame.look, frame.view, frame.have), self._command)
+            case _:
+                self.desk.press(key)
+                self.redraw()
 
-    def action_explain(self) -> None:
-        """Show the help of this view."""
-        self.push_screen(Help(self._view, self.options.look, self.frame().have))
+    def _page(self, text: Callable[[int], list[Line]]) -> None:
+        self.push_screen(Page(self.options.look, text))
 
-    def action_note(self) -> None:
-        """Ask for a note and put it on the time line."""
-        prompt = "Note for the time line (Enter keeps it, Esc doesn't)"
-        self.push_screen(Note(self.options.look, prompt), self._noted)
+    def _ask(self, prompt: str, then: Callable[[str | None], None]) -> None:
+        self.push_screen(Ask(self.options.look, prompt), then)
 
     def _noted(self, text: str | None) -> None:
         if text is not None:
-            self._source.mark(text.strip() or "mark")
-            self.say(f"marked: {printable(text.strip() or 'mark')}")
+            self.desk.mark(text)
+            self.redraw()
 
-    def action_shorter(self) -> None:
-        """Show a shorter time on the chart."""
-        self._zoom(-1)
+    def _settle_asked(self, text: str | None) -> None:
+        if text:
+            self._command(Change("settle", text))
 
-    def action_longer(self) -> None:
-        """Show a longer time on the chart."""
-        self._zoom(1)
-
-    def _zoom(self, step: int) -> None:
-        place = SPANS_S.index(self._span_s) + step
-        self._span_s = SPANS_S[min(max(place, 0), len(SPANS_S) - 1)]
-        self.redraw()
-
-    def action_next_counter(self) -> None:
-        """Look at the next counter."""
-        names = list(self._source.names)
-        self._shown = names[(names.index(self._shown) + 1) % len(names)]
-        self.redraw()
-
-    def action_fine_up(self) -> None:
-        """Turn the trimmer a little; the frequency goes up."""
-        self._with_trimmer(lambda trimmer: trimmer.turn(FINE_TURNS))
-
-    def action_fine_down(self) -> None:
-        """Turn the trimmer a little; the frequency goes down."""
-        self._with_trimmer(lambda trimmer: trimmer.turn(-FINE_TURNS))
-
-    def action_coarse_up(self) -> None:
-        """Turn the trimmer far; the frequency goes up."""
-        self._with_trimmer(lambda trimmer: trimmer.turn(COARSE_TURNS))
-
-    def action_coarse_down(self) -> None:
-        """Turn the trimmer far; the frequency goes down."""
-        self._with_trimmer(lambda trimmer: trimmer.turn(-COARSE_TURNS))
-
-    def action_tool(self) -> None:
-        """Rest the tool on the trimmer, or lift it."""
-        if self._trimmer is not None:
-            self._tool_on = not self._tool_on
-            self._with_trimmer(lambda trimmer: trimmer.rest_tool(self._tool_on))
-
-    def _with_trimmer(self, act: Callable[[Trimmer], None]) -> None:
-        if self._trimmer is not None and self._view.name == "trim":
-            act(self._trimmer)
+    def _command(self, command: Command | None) -> None:
+        if isinstance(command, Press):
+            self.action_key(command.key)
+        elif command is not None:
+            self.desk.change(command)
             self.redraw()
 
 

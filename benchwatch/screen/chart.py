@@ -1,92 +1,62 @@
 """The strip chart: the recent past, now at the right edge, a gap left open."""
 
-import math
-from collections.abc import Iterator
-
 from benchwatch.quantity import format_duration
 from benchwatch.screen.amounts import short
-from benchwatch.screen.canvas import Canvas
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.ink import Ink, Line, beside, faded, line
+from benchwatch.screen.ink import Ink, Line, faded, line
+from benchwatch.screen.plot import MARGIN, Axes, Axis, edge_figures
 
 ZERO_DASH, LIMIT_DASH, NUDGE_DASH = 4, 8, 2
 """Dots from one dash to the next of the lines across the chart."""
+FOOTED_FROM = 4
+"""Rows from which there is room for the time axis."""
 
 
 def strip_chart(frame: Frame, width: int, rows: int) -> list[Line]:
     """Draw offset over time; figures at the left, time along the bottom when there is room."""
-    window = frame.window
-    if window is None:
-        return [line(("nothing to draw yet", Ink.DIM))]
-    footed = rows >= 4
-    top, bottom = (f"{short(end, frame.unit)} " for end in reversed(window))
-    margin = max(len(top), len(bottom), 7)
-    canvas = Canvas(width - margin - 1, rows - footed, frame.look)
-    _Plot(frame, window, canvas).draw()
-    scale = [Line()] * canvas.rows
-    scale[0] = line((top.rjust(margin), Ink.AXIS))
-    if canvas.rows > 2:
-        scale[1] = line((f"{frame.unit.name} ".rjust(margin)[-margin:], Ink.AXIS))
-    if canvas.rows > 1:
-        scale[-1] = line((bottom.rjust(margin), Ink.AXIS))
-    rail = [line((frame.look.glyphs.rail, Ink.AXIS))] * canvas.rows
-    drawing = beside([scale, rail, canvas.lines()], [margin, 1, canvas.columns])
+    if frame.window is None:
+        return [line(("  nothing to draw yet", Ink.DIM))]
+    low, high = frame.window
+    footed = rows >= FOOTED_FROM
+    axes = Axes(
+        width,
+        rows - footed,
+        frame.look,
+        Axis(frame.now_s - frame.span_s, frame.now_s),
+        Axis(low, high),
+    )
+    draw_levels(frame, axes)
+    numbers = frame.snapshot.numbers
+    if numbers.last_nudge is not None:
+        axes.moment(numbers.last_nudge.at_s, NUDGE_DASH, Ink.DIM)
+    axes.curve(frame.trace.elapsed_s, frame.trace.offset)
+    drawing = axes.framed(offset_figures(frame, axes.canvas.rows))
     if footed:
-        drawing.append(_time_axis(frame, width, margin))
+        drawing.append(_time_axis(frame, axes, width))
     return faded(drawing) if frame.stale else drawing
 
 
-def _time_axis(frame: Frame, width: int, margin: int) -> Line:
-    room = max(width - margin - 1, 1)
+def draw_levels(frame: Frame, axes: Axes) -> None:
+    """Draw zero and the tolerance across a chart of offsets."""
+    tolerance = frame.snapshot.numbers.tolerance
+    axes.level(0.0, ZERO_DASH, Ink.DIM)
+    if tolerance is not None:
+        for edge in (-tolerance.limit, tolerance.limit):
+            axes.level(edge, LIMIT_DASH, Ink.BAND)
+
+
+def offset_figures(frame: Frame, rows: int) -> list[tuple[int, str]]:
+    """Write the ends of the offset axis in the unit on the screen."""
+    low, high = frame.window or (0.0, 0.0)
+    return edge_figures(rows, short(high, frame.unit), short(low, frame.unit), frame.unit.name)
+
+
+def _time_axis(frame: Frame, axes: Axes, width: int) -> Line:
+    room = max(width - MARGIN - 1, 1)
     text = f"{format_duration(frame.span_s)} ago".ljust(room - 3) + "now"
     row = [(char, Ink.AXIS) for char in text[:room].ljust(room)]
     for mark in frame.snapshot.marks:
-        place = (mark.elapsed_s - frame.now_s) / frame.span_s + 1
-        if 0 <= place <= 1:
-            row[round(place * (room - 1))] = ("^", Ink.STRONG)
-    return line(" " * (margin + 1), *row)
-
-
-class _Plot:
-    def __init__(self, frame: Frame, window: tuple[float, float], canvas: Canvas) -> None:
-        self._frame, self._canvas = frame, canvas
-        self._low, self._high = window
-
-    def draw(self) -> None:
-        numbers = self._frame.snapshot.numbers
-        self._level(0.0, ZERO_DASH, Ink.DIM)
-        if numbers.tolerance is not None:
-            for edge in (-numbers.tolerance.limit, numbers.tolerance.limit):
-                self._level(edge, LIMIT_DASH, Ink.BAND)
-        if numbers.last_nudge is not None:
-            self._moment(numbers.last_nudge.at_s)
-        before: tuple[int, int] | None = None
-        for point in self._points():
-            if point is not None:
-                self._canvas.stroke(before or point, point, Ink.TEXT)
-            before = point
-
-    def _points(self) -> Iterator[tuple[int, int] | None]:
-        trace = self._frame.trace
-        for elapsed_s, offset in zip(trace.elapsed_s, trace.offset, strict=True):
-            if not (math.isfinite(offset) and math.isfinite(elapsed_s)):
-                yield None
-            else:
-                yield self._x(elapsed_s), self._y(offset)
-
-    def _x(self, elapsed_s: float) -> int:
-        place = (elapsed_s - self._frame.now_s) / self._frame.span_s + 1
-        return round(place * (self._canvas.width - 1))
-
-    def _y(self, offset: float) -> int:
-        place = (self._high - offset) / (self._high - self._low)
-        return round(min(max(place, -1.0), 2.0) * (self._canvas.height - 1))
-
-    def _level(self, offset: float, dash: int, ink: Ink) -> None:
-        if self._low <= offset <= self._high:
-            for x in range(0, self._canvas.width, dash):
-                self._canvas.dot(x, self._y(offset), ink)
-
-    def _moment(self, elapsed_s: float) -> None:
-        for y in range(0, self._canvas.height, NUDGE_DASH):
-            self._canvas.dot(self._x(elapsed_s), y, Ink.DIM)
+        cell = axes.column(mark.elapsed_s, room)
+        if cell is not None:
+            row[cell] = ("^", Ink.STRONG)
+    return line(" " * (MARGIN + 1), *row)

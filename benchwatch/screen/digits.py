@@ -21,6 +21,13 @@ _BITMAPS = {
     ".": ". . . . #",
     " ": ". . . . .",
     "?": "### ..# .## ... .#.",
+    "G": "### #.. #.# #.# ###",
+    "H": "#.# #.# ### #.# #.#",
+    "I": "### .#. .#. .#. ###",
+    "L": "#.. #.. #.. #.. ###",
+    "N": "#..# ##.# #.## #..# #..#",
+    "O": "### #.# #.# #.# ###",
+    "W": "#...# #...# #.#.# ##.## #...#",
 }
 
 
@@ -59,7 +66,7 @@ def size_for(width: int, rows: int, text: str, look: Look) -> DigitSize | None:
 
 
 def large(text: str, size: DigitSize, glyphs: Glyphs, ink: Ink = Ink.STRONG) -> list[Line]:
-    """Draw `text` (digits, signs, point, blank; anything else as ``?``) as rows of blocks."""
+    """Draw `text` (digits, signs, the letters of HIGH, LOW, IN; else ``?``) as rows of blocks."""
     bitmaps = [_bitmap(char) for char in text]
     pixel_rows = [
         "".join(

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from benchwatch.quantity import PPB, OffsetUnit
 from benchwatch.screen.ink import Line, Look
 from benchwatch.screen.keys import Need
+from benchwatch.screen.wishes import Wishes
 from benchwatch.snapshot import Snapshot, Trace
 
 
@@ -28,19 +29,28 @@ class Frame:
     window: tuple[float, float] | None = None
     """Fractions at the lower and upper end of the strip chart."""
     span_s: float = 120.0
-    """Seconds the strip chart shows."""
+    """Seconds the chart of offsets shows."""
     trimmer: bool = False
     """There is a trimmer that keys can turn."""
+    operator: bool = False
+    """There is a watch that can be told things: tool, records, settings."""
     tool_on: bool = False
     """The tool rests on the trimmer, as far as the keys have been told."""
+    wishes: Wishes = field(default_factory=Wishes)
+    scroll: int = 0
+    """Rows that a long list has been scrolled."""
     flash: str = ""
     """A sentence for the moment, such as what a key just did."""
 
     @property
     def have(self) -> frozenset[Need]:
         """What the bench has that keys can need."""
-        trimmer: frozenset[Need] = frozenset({"trimmer"}) if self.trimmer else frozenset()
-        return trimmer | ({"counters"} if len(self.names) > 1 else frozenset())
+        needs: dict[Need, bool] = {
+            "trimmer": self.trimmer,
+            "operator": self.operator,
+            "counters": len(self.names) > 1,
+        }
+        return frozenset(need for need, there in needs.items() if there)
 
     @property
     def stale(self) -> bool:
@@ -78,6 +88,8 @@ class View:
     blocks: tuple[Block, ...]
     help: tuple[str, ...]
     """Paragraphs of the help overlay: what is shown, and how each number is defined."""
+    numbered: bool = True
+    """Reached by its number; else by a key of its own."""
 
 
 def always(rows: int) -> Rows:

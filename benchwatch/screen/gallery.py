@@ -3,27 +3,40 @@
 from dataclasses import replace
 
 from benchwatch.screen.frame import Block, View, always
-from benchwatch.screen.parts import counter_line, header, key_lines, key_rows, trouble_line
+from benchwatch.screen.parts import (
+    counter_line,
+    header,
+    key_lines,
+    key_rows,
+    trouble_line,
+    trouble_rows,
+)
+from benchwatch.screen.views.elsewhere import ELSEWHERE
+from benchwatch.screen.views.fill import FILL
+from benchwatch.screen.views.notes import NOTES
+from benchwatch.screen.views.stability import STABILITY
 from benchwatch.screen.views.trim import TRIM
+from benchwatch.screen.views.warm_up import WARM_UP
 
 
 def _framed(view: View, titles: tuple[tuple[str, str], ...]) -> View:
     blocks = (
         Block(header(titles), always(1)),
         Block(counter_line, always(1)),
-        Block(trouble_line, always(1)),
+        Block(trouble_line, trouble_rows),
         *view.blocks,
         Block(key_lines, key_rows),
     )
     return replace(view, blocks=blocks)
 
 
-def _numbered(*views: View) -> tuple[View, ...]:
-    titles = tuple((view.name, view.title) for view in views)
+def _gallery(*views: View) -> tuple[View, ...]:
+    titles = tuple((view.name, view.title) for view in views if view.numbered)
     return tuple(_framed(view, titles) for view in views)
 
 
-VIEWS = _numbered(TRIM)
+VIEWS = _gallery(TRIM, WARM_UP, STABILITY, ELSEWHERE, NOTES, FILL)
+NUMBERED = tuple(view for view in VIEWS if view.numbered)
 
 
 def view_named(name: str) -> View:

@@ -109,6 +109,11 @@ def beside(columns: Sequence[Sequence[Line]], widths: Sequence[int]) -> list[Lin
     return drawn
 
 
+def fitting(width: int, *choices: Line) -> Line:
+    """Return the first of `choices`, longest first, that fits; the last when none does."""
+    return next((choice for choice in choices if choice.width <= width), choices[-1])
+
+
 def faded(lines: Iterable[Line]) -> list[Line]:
     """Return the same lines, all dim: what they say is no longer current."""
     return [row.in_ink(Ink.DIM) for row in lines]
@@ -191,7 +196,7 @@ class Glyphs:
     empty: str
 
 
-UNICODE = Glyphs("█", "▀", "▄", "─", "━", "┴", "┼", "├", "┤", "─", "±", "│", "·")
+UNICODE = Glyphs("█", "▀", "▄", "─", "━", "┴", "┼", "├", "┤", "─", "±", "│", ".")
 ASCII = Glyphs("#", "'", ".", "-", "=", "+", "|", "|", "|", "-", "+/-", "|", ".")
 
 

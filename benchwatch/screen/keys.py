@@ -4,8 +4,9 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Literal
 
-Need = Literal["trimmer", "counters"]
-"""``trimmer``: one that can be turned from here; ``counters``: more than one."""
+Need = Literal["trimmer", "operator", "counters"]
+"""``trimmer``: one that can be turned from here; ``operator``: a watch that can be told
+things; ``counters``: more than one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,40 +21,56 @@ class Key:
     short: str
     """One or two words for the footer; empty: only in the help."""
     help: str
-    """A sentence for the help overlay."""
+    """A sentence for the help overlay and the command line; empty: said with another key."""
     views: tuple[str, ...] = ()
     """Views in which it works; none named: all."""
     needs: Need | None = None
     """Only when the bench has this."""
 
 
+_TRIMS = ("trim", "fill")
+
 KEYS = (
     Key("leave", ("q",), "q", "quit", "End the watch; what was read stays in the journal."),
     Key("explain", ("h", "question_mark"), "h", "help", "Say what this view shows."),
     Key("note", ("m",), "m", "mark", "Put a note on the time line; Enter alone marks the moment."),
-    Key("shorter", ("z",), "z", "zoom in", "Show a shorter time on the strip chart.", ("trim",)),
-    Key("longer", ("Z", "x"), "x", "zoom out", "Show a longer time on the chart.", ("trim",)),
-    Key(
-        "next_counter", ("n",), "n", "next counter",
-        "Look at the next counter of the bench.", needs="counters",
-    ),
-    Key(
-        "fine_down", ("left",), "Left/Right", "turn fine",
+    Key("command", ("colon", "ctrl+p"), ":", "command", "Do anything by typing a word of it."),
+    Key("view_1", ("1",), "1", "", "Show the trim."),
+    Key("view_2", ("2",), "2", "", "Show the warm-up."),
+    Key("view_3", ("3",), "3", "", "Show the stability."),
+    Key("view_4", ("4",), "4", "", "Show the offset elsewhere: other frequencies, clocks."),
+    Key("view_5", ("5",), "5", "", "Show the notes: marks and everything that happened."),
+    Key("fill", ("f",), "f", "fill", "Fill the screen with number and scale, or not.", _TRIMS),
+    Key("tool", ("space",), "Space", "tool on/off",
+        "Say that the tool is on the trimmer, or off; a simulated one rests it and lifts it.",
+        _TRIMS),
+    Key("shorter", ("z",), "z/x", "zoom", "Show a shorter time on the strip chart, or a longer.",
+        ("trim",)),
+    Key("longer", ("x",), "x", "", "", ("trim",)),
+    Key("unit", ("u",), "u", "unit", "Show fractions in ppm, ppb, parts in 10^12, or by size."),
+    Key("found", ("a",), "a", "as found", "Record the present offset as found.", _TRIMS,
+        "operator"),
+    Key("left", ("l",), "l", "as left", "Record the present offset as left.", _TRIMS, "operator"),
+    Key("budget", ("b",), "b", "records", "Show what was recorded, with its budget."),
+    Key("fine_down", ("left",), "Left/Right", "turn fine",
         "Turn the trimmer a little: Left lowers the frequency, Right raises it.",
-        ("trim",), needs="trimmer",
-    ),
-    Key("fine_up", ("right",), "Right", "", "", ("trim",), needs="trimmer"),
-    Key(
-        "coarse_down", ("down",), "Down/Up", "turn coarse",
+        _TRIMS, "trimmer"),
+    Key("fine_up", ("right",), "Right", "", "", _TRIMS, "trimmer"),
+    Key("coarse_down", ("down",), "Down/Up", "turn coarse",
         "Turn the trimmer ten times as far: Down lowers the frequency, Up raises it.",
-        ("trim",), needs="trimmer",
-    ),
-    Key("coarse_up", ("up",), "Up", "", "", ("trim",), needs="trimmer"),
-    Key(
-        "tool", ("space",), "Space", "tool on/off",
-        "Rest the tool on the trimmer, or lift it; its pull moves the frequency.",
-        ("trim",), needs="trimmer",
-    ),
+        _TRIMS, "trimmer"),
+    Key("coarse_up", ("up",), "Up", "", "", _TRIMS, "trimmer"),
+    Key("time_axis", ("t",), "t", "time axis", "Draw time evenly, or its logarithm.", ("warm_up",)),
+    Key("set_settle", ("s",), "s", "settle limit", "Change what settled means: 1ppb/10min.",
+        ("warm_up",), "operator"),
+    Key("drift_out", ("d",), "d", "drift in/out", "Take a straight drift out of them, or not.",
+        ("stability",)),
+    Key("kind", ("k",), "k", "kind", "Show the next kind of deviation.", ("stability",)),
+    Key("older", ("pagedown",), "PgDn/PgUp", "scroll", "Scroll to older notes, or to newer.",
+        ("notes",)),
+    Key("newer", ("pageup",), "PgUp", "", "", ("notes",)),
+    Key("next_counter", ("n",), "n", "next counter", "Look at the next counter of the bench.",
+        needs="counters"),
 )  # fmt: skip
 
 

@@ -16,13 +16,9 @@ def log_path() -> Path:
     return user_state_path("benchwatch", appauthor=False) / "screen.log"
 
 
-@dataclass(frozen=True, slots=True)
-class Options:
-    """Settings of the screen."""
-
-    look: Look = field(default_factory=Look)
-    view: str = "trim"
-    log: Path = field(default_factory=log_path)
+def state_path() -> Path:
+    """Where what was chosen on the screen is kept for the next time."""
+    return user_state_path("benchwatch", appauthor=False) / "screen.json"
 
 
 def look_for(
@@ -41,3 +37,21 @@ def look_for(
         ascii_only = not encoding.lower().replace("-", "").startswith("utf")
     dumb = environ.get("TERM") == "dumb"
     return Look(ascii=ascii_only, colour=not environ.get("NO_COLOR") and not dumb)
+
+
+def _this_terminal() -> Look:
+    return look_for()
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """Settings of the screen."""
+
+    look: Look = field(default_factory=_this_terminal)
+    view: str = ""
+    """The view to begin with; empty: the one of last time."""
+    log: Path = field(default_factory=log_path)
+    state: Path | None = field(default_factory=state_path)
+    """None: remember nothing."""
+    bell: bool = True
+    """Ring once when the oscillator settles."""

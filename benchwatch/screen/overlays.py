@@ -1,6 +1,6 @@
-"""What lies over a view for a moment: the help, and the line for a note."""
+"""What lies over a view for a moment: pages of text, a line to type on, the command line."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -9,6 +9,7 @@ from textual.containers import Vertical, VerticalScroll
 from textual.screen import ModalScreen
 from textual.widgets import Input
 
+from benchwatch.screen.commands import Command, Offer, offers
 from benchwatch.screen.frame import View
 from benchwatch.screen.ink import Ink, Line, Look, line, wrapped_text
 from benchwatch.screen.keys import Need, keys_for
@@ -17,7 +18,8 @@ from benchwatch.screen.stage import Sheet
 
 LONGEST_NOTE = 200
 LONGEST_ROW, FRAME_CELLS = 90, 6
-"""Cells of a row of help, and of the border and blanks around it."""
+"""Cells of a row of text, and of the border and blanks around it."""
+OFFERS_SHOWN = 10
 
 
 def help_lines(view: View, have: Collection[Need], width: int) -> list[Line]:
@@ -35,33 +37,34 @@ def help_lines(view: View, have: Collection[Need], width: int) -> list[Line]:
     return rows + wrapped_text(HAZARDS[0], width, Ink.OFF)
 
 
-class Help(ModalScreen[None]):
-    """The help of a view; scrolls when it is longer than the screen."""
+class Page(ModalScreen[None]):
+    """Text over the view; scrolls when it is longer than the screen."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,h,q,question_mark,enter", "leave", "close"),
+        Binding("escape,h,b,q,question_mark,enter", "leave", "close"),
         Binding("up", "move(-1)"),
         Binding("down", "move(1)"),
         Binding("pageup", "move(-10)"),
         Binding("pagedown,space", "move(10)"),
     ]
 
-    def __init__(self, view: View, look: Look, have: Collection[Need]) -> None:
+    def __init__(self, look: Look, text: Callable[[int], list[Line]]) -> None:
+        """Take `text`, which gives the lines for a width."""
         super().__init__()
-        self._view, self._look, self._have = view, look, have
+        self._look, self._text = look, text
 
     def compose(self) -> ComposeResult:
         """Lay the text into a frame that scrolls."""
         self._sheet = Sheet(self._look)
-        self._title = Sheet(self._look, [line((" Esc closes, Up and Down scroll", Ink.DIM))])
+        foot = Sheet(self._look, [line(("Esc closes, Up and Down scroll", Ink.DIM))])
+        foot.styles.height = 1
         with Vertical():
             with VerticalScroll(can_focus=False):
                 yield self._sheet
-            yield self._title
+            yield foot
 
     def on_mount(self) -> None:
         """Lay the text out once the width is known."""
-        self._title.styles.height = 1
         self._lay_out()
 
     def on_resize(self) -> None:
@@ -77,27 +80,27 @@ class Help(ModalScreen[None]):
         self.query_one(VerticalScroll).scroll_relative(y=rows, animate=False)
 
     def _lay_out(self) -> None:
-        width = max(min(self.app.size.width - FRAME_CELLS, LONGEST_ROW), 16)
-        text = help_lines(self._view, self._have, width)
+        size = self.app.size
+        text = self._text(max(min(size.width - FRAME_CELLS, LONGEST_ROW), 16))
         self._sheet.styles.height = len(text)
+        self.query_one(VerticalScroll).styles.max_height = max(size.height - 3, 1)
         self._sheet.show_lines(text)
 
 
-class Note(ModalScreen[str | None]):
-    """One line of text for the time line; None when it was cancelled."""
+class Ask(ModalScreen[str | None]):
+    """One line of text; None when it was cancelled."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "cancel")]
 
-    def __init__(self, look: Look, prompt: str, hints: Sequence[str] = ()) -> None:
+    def __init__(self, look: Look, prompt: str) -> None:
+        """Ask for what `prompt` says."""
         super().__init__()
-        self._look, self._prompt, self._hints = look, prompt, hints
+        self._look, self._prompt = look, prompt
 
     def compose(self) -> ComposeResult:
         """Lay out the prompt and the line to type on."""
-        rows = [line((self._prompt, Ink.STRONG))]
-        rows += [line((hint, Ink.DIM)) for hint in self._hints]
-        sheet = Sheet(self._look, rows)
-        sheet.styles.height = len(rows)
+        sheet = Sheet(self._look, [line((self._prompt, Ink.STRONG))])
+        sheet.styles.height = 1
         with Vertical():
             yield sheet
             yield Input(max_length=LONGEST_NOTE, compact=True)
@@ -113,3 +116,73 @@ class Note(ModalScreen[str | None]):
     def action_leave(self) -> None:
         """Cancel."""
         self.dismiss(None)
+
+
+class CommandLine(ModalScreen[Command | None]):
+    """A line to type on, and under it what it can mean; Up and Down choose, Enter does it."""
+
+    BINDINGS: ClassVar[list[BindingType]] = [
+        Binding("escape", "leave", "cancel"),
+        Binding("up", "move(-1)"),
+        Binding("down", "move(1)"),
+    ]
+
+    def __init__(self, look: Look, view: str, have: Collection[Need]) -> None:
+        """Offer what can be done in `view` on a bench that has `have`."""
+        super().__init__()
+        self._look, self._view, self._have = look, view, have
+        self._offers: list[Offer] = []
+        self._chosen = 0
+
+    def compose(self) -> ComposeResult:
+        """Lay out the line and the list."""
+        title = Sheet(self._look, [line(("Do what? Type a word of it, or a setting", Ink.STRONG))])
+        title.styles.height = 1
+        self._list = Sheet(self._look)
+        self._list.styles.height = OFFERS_SHOWN
+        with Vertical():
+            yield title
+            yield Input(max_length=LONGEST_NOTE, compact=True)
+            yield self._list
+
+    def on_mount(self) -> None:
+        """Be ready to type."""
+        self.query_one(Input).focus()
+        self._find("")
+
+    def on_input_changed(self, event: Input.Changed) -> None:
+        """Look again with what is typed now."""
+        self._find(event.value)
+
+    def on_input_submitted(self) -> None:
+        """Do the chosen one; one that still needs words is written onto the line."""
+        if not self._offers:
+            return
+        offer = self._offers[self._chosen]
+        if offer.command is not None:
+            self.dismiss(offer.command)
+            return
+        line_to_type = self.query_one(Input)
+        line_to_type.value = offer.title.removesuffix("...")
+        line_to_type.cursor_position = len(line_to_type.value)
+
+    def action_move(self, rows: int) -> None:
+        """Choose another."""
+        self._chosen = min(max(self._chosen + rows, 0), max(len(self._offers) - 1, 0))
+        self._show()
+
+    def action_leave(self) -> None:
+        """Cancel."""
+        self.dismiss(None)
+
+    def _find(self, typed: str) -> None:
+        self._offers, self._chosen = offers(typed, self._view, self._have), 0
+        self._show()
+
+    def _show(self) -> None:
+        first = max(self._chosen - OFFERS_SHOWN + 1, 0)
+        rows = []
+        for index, offer in enumerate(self._offers[first : first + OFFERS_SHOWN], first):
+            ink = Ink.PLAIN_LAMP if index == self._chosen else Ink.TEXT
+            rows.append(line((f" {offer.title} ", ink), (f" {offer.detail}", Ink.DIM)))
+        self._list.show_lines(rows or [line(("nothing like that here", Ink.DIM))])

@@ -9,6 +9,9 @@ from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, line, safe, spread, wrapped
 from benchwatch.screen.keys import Key, keys_for
 
+SHORT = 20
+"""Screens below so many rows do without what can be spared."""
+
 HAZARDS = (
     (
         "Covers off: mains and stored charge, hot oven. Use a non-metallic tool. "
@@ -44,7 +47,7 @@ def header(titles: Sequence[tuple[str, str]]) -> Callable[[Frame, int, int], lis
 def _tabs(frame: Frame, titles: Sequence[tuple[str, str]], *, short: bool) -> Line:
     tabs = Line()
     for number, (name, title) in enumerate(titles, 1):
-        if name == frame.view:
+        if name == ("trim" if frame.view == "fill" else frame.view):
             tabs += line((f" {number} {title} ", Ink.PLAIN_LAMP))
         else:
             tabs += line((f" {number} " if short else f" {number} {title} ", Ink.DIM))
@@ -72,6 +75,11 @@ def trouble_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     return [line((f" {text}", Ink.OFF if text != frame.flash else Ink.TEXT)).fit(width)]
 
 
+def trouble_rows(frame: Frame, _width: int, height: int) -> int:
+    """Want a row always, but on a short screen only for a trouble."""
+    return int(height >= SHORT or bool(words.trouble(frame)))
+
+
 def hazard_line(_frame: Frame, width: int, _rows: int) -> list[Line]:
     """Draw the cautions for work with the covers off."""
     fitting = [text for text in HAZARDS if len(text) + 2 <= width]
@@ -80,7 +88,7 @@ def hazard_line(_frame: Frame, width: int, _rows: int) -> list[Line]:
 
 def key_rows(frame: Frame, width: int, height: int) -> int:
     """Count the rows the footer needs: at most two, one on a short screen."""
-    return min(len(key_lines(frame, width, height)), 2 if height >= 20 else 1)
+    return min(len(key_lines(frame, width, height)), 2 if height >= SHORT else 1)
 
 
 def key_lines(frame: Frame, width: int, _rows: int) -> list[Line]:

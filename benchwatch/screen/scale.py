@@ -2,11 +2,13 @@
 
 import math
 
-from benchwatch.screen.amounts import limit, short
+from benchwatch.screen.amounts import short
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, faded, line
+from benchwatch.screen.words import tool, tool_aims
 
-RAW = "o"
+RAW, AIM = "o", "V"
+"""The newest reading, and where to aim while the tool pulls; the band lies about the aim."""
 
 
 def scale(frame: Frame, width: int, rows: int) -> list[Line]:
@@ -28,10 +30,14 @@ class _Ruler:
         self._half = max((width - 3) // 2, 4)
         self._left = (width - (2 * self._half + 1)) // 2
         self._glyphs = frame.look.glyphs
+        state = tool(frame)
+        self._aim = state.aim if state is not None and tool_aims(frame) else None
 
     def raw(self) -> Line:
         reading = self._frame.snapshot.reading
         row = self._blank()
+        if self._aim is not None:
+            self._put(row, self._aim, AIM, Ink.GOOD)
         if reading is not None and math.isfinite(reading.offset):
             self._put(row, reading.offset, RAW, Ink.RAW)
         self._words(row, 0, "low")
@@ -41,9 +47,10 @@ class _Ruler:
     def ticks(self) -> Line:
         glyphs, row = self._glyphs, self._blank()
         tolerance = self._frame.snapshot.numbers.tolerance
+        middle = self._column(self._aim or 0.0)[0]
         band = self._column(tolerance.limit)[0] - self._half if tolerance is not None else -1
         for index in range(2 * self._half + 1):
-            inside = abs(index - self._half) <= band
+            inside = abs(index - middle) <= band
             row[index] = (glyphs.band, Ink.BAND) if inside else (glyphs.rule, Ink.AXIS)
         for part in (-0.5, 0.5):
             row[self._column(part * self._full)[0]] = (glyphs.tick, Ink.AXIS)
@@ -74,10 +81,6 @@ class _Ruler:
         quarter = self._column(0.25 * self._full)[0]
         self._words(row, quarter - len(room) // 2, room)
         return self._joined(row)
-
-    def caption(self) -> str:
-        """Say the range in words."""
-        return limit(self._full, self._frame.unit, self._glyphs.plus_minus)
 
     def _blank(self) -> list[tuple[str, Ink]]:
         return [(" ", Ink.TEXT)] * (2 * self._half + 1)

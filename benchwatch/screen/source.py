@@ -1,9 +1,12 @@
-"""What the screen needs from the rest of the house: a watch to look at, a trimmer to turn."""
+"""What the screen needs from the rest of the house: a watch to look at, things to act on."""
 
 from collections.abc import Sequence
-from typing import Protocol
+from typing import Literal, Protocol
 
 from benchwatch.snapshot import Snapshot, Trace
+
+Setting = Literal["nominal", "tolerance", "settle", "gate"]
+Kind = Literal["as found", "as left"]
 
 
 class Watch(Protocol):
@@ -34,3 +37,27 @@ class Trimmer(Protocol):
 
     def rest_tool(self, on: bool) -> None:
         """Rest the tool on the trimmer, or lift it."""
+
+
+class Operator(Protocol):
+    """What the person at the bench may tell a running watch; every method returns at once."""
+
+    def touch(self, name: str, *, on: bool) -> None:
+        """Say that the tool is on the trimmer of `name`'s oscillator, or off."""
+
+    def record(self, name: str, kind: Kind) -> str:
+        """Put the present offset of `name` on record and say so in a sentence.
+
+        Raises:
+            BenchwatchError: there is nothing to record yet.
+        """
+
+    def change(self, name: str, setting: Setting, text: str) -> str:
+        """Change a setting to what was typed and say in a sentence what holds now.
+
+        ``gate`` asks the acquisition to set the counter's gate; what it read back shows in
+        the next snapshots.
+
+        Raises:
+            BenchwatchError: the text is no such quantity, or it can't be changed now.
+        """

@@ -1,15 +1,36 @@
 """What the screen says in words: direction, link, settling."""
 
+from typing import TYPE_CHECKING
+
 from benchwatch.quantity import format_duration
 from benchwatch.screen.amounts import ago, limit, per_hour, with_u
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, line, safe
+from benchwatch.snapshot import Direction
+
+if TYPE_CHECKING:
+    from benchwatch.estimate.tool import ToolState
 
 _LAMPS = {
     "settled": ("SETTLED", Ink.GOOD_LAMP),
     "warming": ("WARMING", Ink.OFF_LAMP),
     "unsure": ("UNSURE", Ink.PLAIN_LAMP),
 }
+
+
+def where(frame: Frame) -> Direction:
+    """Say where the estimate lies; what the numbers say themselves comes first."""
+    snapshot = frame.snapshot
+    estimate, tolerance = snapshot.numbers.estimate, snapshot.numbers.tolerance
+    if frame.stale or estimate is None:
+        return "undecided"
+    if snapshot.trim is not None and snapshot.trim.direction is not None:
+        return snapshot.trim.direction
+    if tolerance is not None and tolerance.inside:
+        return "inside"
+    if estimate.u is not None and abs(estimate.offset) <= estimate.u:
+        return "undecided"
+    return "high" if estimate.offset > 0 else "low"
 
 
 def direction(frame: Frame) -> Line:
@@ -19,15 +40,39 @@ def direction(frame: Frame) -> Line:
         return line(("no reading, so no direction", Ink.OFF))
     if numbers.estimate is None:
         return line(("no estimate yet", Ink.DIM))
-    if numbers.tolerance is not None and numbers.tolerance.inside:
-        inside = limit(numbers.tolerance.limit, frame.unit, frame.look.glyphs.plus_minus)
-        return line((f"inside {inside}", Ink.GOOD))
-    offset, u = numbers.estimate.offset, numbers.estimate.u
-    if u is not None and abs(offset) <= u:
-        return line(("on nominal, as far as can be told yet", Ink.GOOD))
-    if offset > 0:
-        return line(("high, bring it down", Ink.OFF))
-    return line(("low, bring it up", Ink.OFF))
+    aimed = " of the aim" if tool(frame) is not None and tool_aims(frame) else ""
+    match where(frame):
+        case "inside" if numbers.tolerance is not None:
+            span = limit(numbers.tolerance.limit, frame.unit, frame.look.glyphs.plus_minus)
+            return line((f"inside {span}{aimed}", Ink.GOOD))
+        case "inside" | "undecided":
+            return line(
+                (
+                    f"on {aimed.removeprefix(' of ') or 'nominal'}, as far as can be told yet",
+                    Ink.GOOD,
+                )
+            )
+        case "high":
+            return line((f"high{aimed}, bring it down", Ink.OFF))
+        case "low":
+            return line((f"low{aimed}, bring it up", Ink.OFF))
+
+
+def tool(frame: Frame) -> "ToolState | None":
+    """Return what is known of the tool."""
+    return frame.snapshot.trim.tool if frame.snapshot.trim is not None else None
+
+
+def tool_on(frame: Frame) -> bool:
+    """Tell whether the tool is on the trimmer."""
+    state = tool(frame)
+    return frame.tool_on if state is None else state.on
+
+
+def tool_aims(frame: Frame) -> bool:
+    """Tell whether the tool is on and its pull known, so that there is a place to aim for."""
+    state = tool(frame)
+    return state is not None and state.on and state.pull is not None
 
 
 def link(frame: Frame) -> Line:
@@ -56,23 +101,23 @@ def settle_lamp(frame: Frame) -> Line:
     return line((f"[{word}]", ink))
 
 
-def settle_words(frame: Frame) -> Line:
+def settle_words(frame: Frame, *, short: bool = False) -> Line:
     """Say the drift, and how long it still takes or has been settled."""
     settle, parts = frame.snapshot.numbers.settle, [drift(frame)]
     if settle is not None and settle.since_s is not None:
         parts.append(f"settled for {ago(settle.since_s, frame.now_s)}")
     elif settle is not None and settle.eta_s is not None:
-        parts.append(time_to_go(frame))
+        parts.append(time_to_go(frame, short=short))
     return line(", ".join(parts))
 
 
-def time_to_go(frame: Frame) -> str:
+def time_to_go(frame: Frame, *, short: bool = False) -> str:
     """Say the time to go, with its range where known."""
     settle = frame.snapshot.numbers.settle
     if settle is None or settle.eta_s is None:
         return "time to go unknown"
     words = f"{format_duration(settle.eta_s)} to go"
-    if settle.eta_low_s is None or settle.eta_high_s is None:
+    if short or settle.eta_low_s is None or settle.eta_high_s is None:
         return words
     low, high = format_duration(settle.eta_low_s), format_duration(settle.eta_high_s)
     return f"{words} ({low} to {high})"

@@ -1,0 +1,51 @@
+"""What was recorded, as text: as found and as left, each with its budget."""
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+from benchwatch.quantity import format_duration, write_fraction, write_hz
+from benchwatch.screen.amounts import with_u
+from benchwatch.screen.frame import Frame
+from benchwatch.screen.ink import Ink, Line, line, safe, wrapped_text
+
+if TYPE_CHECKING:
+    from benchwatch.estimate.offset_record import OffsetRecord
+
+NAME_CELLS = 24
+
+
+def budget_lines(frame: Frame, width: int) -> list[Line]:
+    """Draw both records in rows of at most `width` cells."""
+    records = frame.snapshot.records
+    drawn = [line(("Records", Ink.STRONG)), Line()]
+    kept = [one for one in (records.as_found, records.as_left) if one] if records else []
+    if not kept:
+        return [*drawn, *wrapped_text("Nothing has been recorded yet.", width)]
+    for record in kept:
+        drawn += _record(frame, record, width)
+    return drawn
+
+
+def _record(frame: Frame, record: "OffsetRecord", width: int) -> list[Line]:
+    plus_minus = frame.look.glyphs.plus_minus
+    fraction = with_u(write_fraction(record.offset, record.u, frame.unit), plus_minus)
+    drawn = [line((f"{record.kind}  ", Ink.DIM), (fraction, Ink.STRONG))]
+    if record.nominal_hz is not None and record.offset_hz is not None:
+        hertz = write_hz(record.offset_hz, record.u * record.nominal_hz)
+        drawn[0] += line(f"  {with_u(hertz, plus_minus)}")
+    when = "" if record.utc_s is None else _time(record.utc_s) + ", "
+    span = format_duration(record.span_s)
+    drawn += wrapped_text(f"{when}{record.readings} readings over {span}; k = 1", width, Ink.DIM)
+    for one in record.budget.lines:
+        share = write_fraction(one.contribution, one.contribution, frame.unit)
+        name = safe(one.name)[: NAME_CELLS - 1]
+        drawn.append(
+            line(f"  {name:<{NAME_CELLS}}{share.u} {share.unit}  ", (safe(one.source), Ink.DIM))
+        )
+    for missing in record.budget.missing:
+        drawn += wrapped_text(f"not counted: {safe(missing)}", width, Ink.OFF)
+    return [*drawn, Line()]
+
+
+def _time(utc_s: float) -> str:
+    return datetime.fromtimestamp(utc_s, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")

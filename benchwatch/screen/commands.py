@@ -1,0 +1,77 @@
+"""The command line: anything a key does, found by a word of it, and settings by name."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Final, get_args
+
+from benchwatch.quantity import DURATION_FORMS, FRACTION_FORMS, FREQUENCY_FORMS, SETTLE_FORMS
+from benchwatch.screen.keys import Need, keys_for
+from benchwatch.screen.source import Setting
+
+FORMS: Final[dict[Setting, str]] = {
+    "nominal": FREQUENCY_FORMS,
+    "tolerance": FRACTION_FORMS,
+    "settle": SETTLE_FORMS,
+    "gate": DURATION_FORMS,
+}
+"""How each setting is written."""
+
+
+@dataclass(frozen=True, slots=True)
+class Press:
+    """Do what a key does."""
+
+    key: str
+    """Its id."""
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Change a setting to what was typed."""
+
+    setting: Setting
+    text: str
+
+
+Command = Press | Change
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """A line of the list under the command line."""
+
+    title: str
+    detail: str
+    command: Command | None
+    """None while something still has to be typed."""
+
+
+def offers(typed: str, view: str, have: Collection[Need]) -> list[Offer]:
+    """List what `typed` can mean; every word of it must be found in an offer."""
+    found = [
+        *(_settings(typed) if "operator" in have else ()),
+        *(
+            Offer(key.help, key.shown, Press(key.id))
+            for key in keys_for(view, have)
+            if key.help and key.id != "command"
+        ),
+    ]
+    words = typed.lower().split()
+    return [
+        offer
+        for offer in found
+        if isinstance(offer.command, Change)
+        or all(word in f"{offer.title} {offer.detail}".lower() for word in words)
+    ]
+
+
+def _settings(typed: str) -> list[Offer]:
+    first, _, rest = typed.strip().partition(" ")
+    listed = []
+    for setting in get_args(Setting):
+        if rest and setting.startswith(first.lower()):
+            title = f"Set the {setting} to {rest.strip()}"
+            listed.append(Offer(title, setting, Change(setting, rest.strip())))
+        elif not rest:
+            listed.append(Offer(f"{setting} ...", f"such as {FORMS[setting]}", None))
+    return listed

@@ -1,0 +1,199 @@
+"""The state behind the picture: which counter and view, what was chosen, what keys do to it."""
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+
+from benchwatch.errors import BenchwatchError
+from benchwatch.quantity import OFFSET_UNITS, printable
+from benchwatch.screen.commands import Change
+from benchwatch.screen.frame import Frame, View
+from benchwatch.screen.gallery import NUMBERED, view_named
+from benchwatch.screen.keys import keys_for
+from benchwatch.screen.memory import Ranges
+from benchwatch.screen.options import Options
+from benchwatch.screen.source import Kind, Operator, Trimmer, Watch
+from benchwatch.screen.views.notes import SCROLL_ROWS, happenings
+from benchwatch.screen.views.stability import kinds
+from benchwatch.screen.wishes import SPANS_S, Wishes
+from benchwatch.screen.words import tool_on
+from benchwatch.snapshot import Trace
+
+FLASH_S = 4.0
+FINE_TURNS, COARSE_TURNS = 0.002, 0.02
+TRACE_POINTS = 600
+
+
+class Desk:
+    """Everything of the screen that needs no terminal.
+
+    Args:
+        watch: where snapshots come from.
+        trimmer: what the turning keys turn, if there is one.
+        operator: what can be told things, if the watch can.
+        options: look and files.
+        wishes: what was chosen last time.
+    """
+
+    def __init__(
+        self,
+        watch: Watch,
+        trimmer: Trimmer | None,
+        operator: Operator | None,
+        options: Options,
+        wishes: Wishes,
+    ) -> None:
+        self._watch, self._trimmer, self._operator = watch, trimmer, operator
+        self._look, self.wishes = options.look, wishes
+        self._counter = watch.names[0]
+        self._ranges = {name: Ranges() for name in watch.names}
+        self._tool = dict.fromkeys(watch.names, False)
+        self._scroll = 0
+        self._flash, self._flash_until_s = "", -math.inf
+        self._trace, self._span_s = Trace(), wishes.span_s
+        self._acts: dict[str, Callable[[], None]] = {
+            "fill": lambda: self._show("trim" if self.view.name == "fill" else "fill"),
+            "shorter": lambda: self._zoom(-1),
+            "longer": lambda: self._zoom(1),
+            "unit": self._next_unit,
+            "time_axis": lambda: self._wish(log_time=not self.wishes.log_time),
+            "drift_out": lambda: self._wish(without_drift=not self.wishes.without_drift),
+            "kind": self._next_kind,
+            "newer": lambda: self._scroll_by(-SCROLL_ROWS),
+            "older": lambda: self._scroll_by(SCROLL_ROWS),
+            "next_counter": self._next_counter,
+            "fine_up": lambda: self._turn(FINE_TURNS),
+            "fine_down": lambda: self._turn(-FINE_TURNS),
+            "coarse_up": lambda: self._turn(COARSE_TURNS),
+            "coarse_down": lambda: self._turn(-COARSE_TURNS),
+            "tool": self._touch,
+            "found": lambda: self._record("as found"),
+            "left": lambda: self._record("as left"),
+        }
+        for number, view in enumerate(NUMBERED, 1):
+            self._acts[f"view_{number}"] = lambda name=view.name: self._show(name)  # type: ignore[misc] # the default binds this turn's name
+
+    @property
+    def view(self) -> View:
+        """The view on the screen."""
+        return view_named(self.wishes.view)
+
+    def look_back(self) -> None:
+        """Fetch the past for the charts."""
+        now_s, self._span_s = self._watch.elapsed_s(), self.wishes.span_s
+        warm_up = self._watch.snapshot(self._counter).warm_up
+        if self.view.name == "warm_up":
+            self._span_s = now_s - (warm_up.since_s if warm_up is not None else 0.0)
+        self._trace = self._watch.trace(self._counter, self._span_s, TRACE_POINTS)
+
+    def frame(self) -> Frame:
+        """Collect what the next picture is drawn from."""
+        now_s, view = self._watch.elapsed_s(), self.view.name
+        snapshot, ranges = self._watch.snapshot(self._counter), self._ranges[self._counter]
+        ranges.follow(snapshot, now_s, self.wishes.unit)
+        return Frame(
+            snapshot=snapshot,
+            now_s=now_s,
+            look=self._look,
+            trace=self._trace,
+            names=self._watch.names,
+            view=view,
+            unit=ranges.unit,
+            drift_unit=ranges.drift_unit,
+            scale_full=ranges.scale.full,
+            window=ranges.window(view, snapshot, self._trace, now_s),
+            span_s=self._span_s,
+            trimmer=self._trimmer is not None,
+            operator=self._operator is not None,
+            tool_on=self._tool[self._counter],
+            wishes=self.wishes,
+            scroll=self._scroll,
+            flash=self._flash if now_s < self._flash_until_s else "",
+        )
+
+    def can(self, key: str) -> bool:
+        """Tell whether the key with this id does something here and now."""
+        have = self.frame().have
+        return any(one.id == key for one in keys_for(self.view.name, have))
+
+    def press(self, key: str) -> None:
+        """Do what the key with this id does."""
+        act = self._acts.get(key)
+        if act is not None and self.can(key):
+            act()
+
+    def say(self, text: str) -> None:
+        """Show a sentence for a moment."""
+        self._flash, self._flash_until_s = text, self._watch.elapsed_s() + FLASH_S
+
+    def mark(self, text: str) -> None:
+        """Put a note on the time line; empty text marks the moment."""
+        text = text.strip() or "mark"
+        self._watch.mark(text)
+        self.say(f"marked: {printable(text)}")
+
+    def change(self, command: Change) -> None:
+        """Change a setting, and say what holds now or why not."""
+        operator, name = self._operator, self._counter
+        if operator is not None:
+            self._try(lambda: operator.change(name, command.setting, command.text))
+
+    # ---------------------------------------------------------------- what keys do
+
+    def _try(self, act: Callable[[], str]) -> None:
+        try:
+            self.say(act())
+        except BenchwatchError as error:
+            self.say(str(error))
+
+    def _show(self, view: str) -> None:
+        self._scroll = 0
+        self._wish(view=view)
+
+    def _wish(self, **changes: object) -> None:
+        self.wishes = replace(self.wishes, **changes)  # type: ignore[arg-type] # fields by name
+
+    def _zoom(self, step: int) -> None:
+        place = SPANS_S.index(self.wishes.span_s) + step
+        self._wish(span_s=SPANS_S[min(max(place, 0), len(SPANS_S) - 1)])
+
+    def _next_unit(self) -> None:
+        names = ["", *(unit.name for unit in OFFSET_UNITS)]
+        here = names.index(self.wishes.unit) if self.wishes.unit in names else 0
+        self._wish(unit=names[(here + 1) % len(names)])
+        self.say(f"fractions in {self.wishes.unit or 'the unit that fits'}")
+
+    def _next_kind(self) -> None:
+        stability = self._watch.snapshot(self._counter).stability
+        names = kinds(stability.deviations) if stability is not None else []
+        if names:
+            here = names.index(self.wishes.deviation) if self.wishes.deviation in names else -1
+            self._wish(deviation=names[(here + 1) % len(names)])
+
+    def _scroll_by(self, rows: int) -> None:
+        last = max(len(happenings(self.frame())) - 1, 0)
+        self._scroll = min(max(self._scroll + rows, 0), last)
+
+    def _next_counter(self) -> None:
+        names = list(self._watch.names)
+        self._counter = names[(names.index(self._counter) + 1) % len(names)]
+        self._scroll = 0
+
+    def _turn(self, amount: float) -> None:
+        if self._trimmer is not None:
+            self._trimmer.turn(amount)
+
+    def _touch(self) -> None:
+        on = not tool_on(self.frame())
+        self._tool[self._counter] = on
+        if self._trimmer is not None:
+            self._trimmer.rest_tool(on)
+        if self._operator is not None:
+            self._operator.touch(self._counter, on=on)
+        else:
+            self._watch.mark("tool on" if on else "tool off")
+
+    def _record(self, kind: Kind) -> None:
+        operator, name = self._operator, self._counter
+        if operator is not None:
+            self._try(lambda: operator.record(name, kind))

@@ -1,0 +1,112 @@
+"""Axes on a canvas: where values go, lines across, figures along the edges."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchwatch.screen.canvas import Canvas
+from benchwatch.screen.ink import Ink, Line, Look, beside, line
+
+MARGIN = 8
+"""Cells for the figures at the left."""
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """From `low` to `high`, even or logarithmic."""
+
+    low: float
+    high: float
+    log: bool = False
+
+    def place(self, value: float) -> float:
+        """Return 0 at `low`, 1 at `high`; nan for what can't be placed."""
+        low, high = self.low, self.high
+        if self.log:
+            if not (value > 0 and low > 0):
+                return math.nan
+            value, low, high = math.log10(value), math.log10(low), math.log10(high)
+        return (value - low) / (high - low) if high > low else math.nan
+
+
+class Axes:
+    """A canvas with an x and a y axis."""
+
+    def __init__(self, width: int, rows: int, look: Look, x: Axis, y: Axis) -> None:
+        self.canvas = Canvas(width - MARGIN - 1, rows, look)
+        self.x, self.y = x, y
+        self._look = look
+
+    def point(self, x: float, y: float) -> tuple[int, int] | None:
+        """Return the dot of (x, y); None when it can't be placed, edges allow for overshoot."""
+        across, up = self.x.place(x), self.y.place(y)
+        if not (math.isfinite(across) and math.isfinite(up)) or not -1 <= across <= 2:
+            return None
+        up = min(max(up, -1.0), 2.0)
+        return (
+            round(across * (self.canvas.width - 1)),
+            round((1 - up) * (self.canvas.height - 1)),
+        )
+
+    def curve(
+        self, xs: Sequence[float], ys: Sequence[float], ink: Ink = Ink.TEXT, *, dotted: bool = False
+    ) -> None:
+        """Draw a curve, joined up or as lone dots; what is not finite leaves it open."""
+        before: tuple[int, int] | None = None
+        for x, y in zip(xs, ys, strict=True):
+            here = self.point(x, y)
+            if here is not None:
+                self.canvas.stroke(here if dotted or before is None else before, here, ink)
+            before = here
+
+    def level(self, y: float, dash: int, ink: Ink) -> None:
+        """Draw a dashed line across at `y`, if it is on the chart."""
+        place = self.y.place(y)
+        if 0 <= place <= 1:
+            for x in range(0, self.canvas.width, dash):
+                self.canvas.dot(x, round((1 - place) * (self.canvas.height - 1)), ink)
+
+    def moment(self, x: float, dash: int, ink: Ink) -> None:
+        """Draw a dashed line upright at `x`, if it is on the chart."""
+        place = self.x.place(x)
+        if 0 <= place <= 1:
+            for y in range(0, self.canvas.height, dash):
+                self.canvas.dot(round(place * (self.canvas.width - 1)), y, ink)
+
+    def column(self, x: float, width: int) -> int | None:
+        """Return the cell of a row of `width` cells under `x`; None when it is not there."""
+        place = self.x.place(x)
+        return round(place * (width - 1)) if 0 <= place <= 1 else None
+
+    def framed(self, figures: Sequence[tuple[int, str]]) -> list[Line]:
+        """Return the picture with (row, text) figures at its left."""
+        left = [Line()] * self.canvas.rows
+        for row, text in figures:
+            if 0 <= row < len(left):
+                left[row] = line((f"{text} "[-MARGIN:].rjust(MARGIN), Ink.AXIS))
+        rail = [line((self._look.glyphs.rail, Ink.AXIS))] * self.canvas.rows
+        return beside([left, rail, self.canvas.lines()], [MARGIN, 1, self.canvas.columns])
+
+
+def edge_figures(rows: int, top: str, bottom: str, unit: str) -> list[tuple[int, str]]:
+    """Place the figures of an even y axis: both ends, the unit under the upper one."""
+    figures = [(0, top)]
+    if rows > 2:
+        figures.append((1, unit))
+    if rows > 1:
+        figures.append((rows - 1, bottom))
+    return figures
+
+
+def along(width: int, ticks: Sequence[tuple[int | None, str]]) -> Line:
+    """Write tick texts under a chart, each centred on its cell, none over another."""
+    room = max(width - MARGIN - 1, 1)
+    row = [" "] * room
+    for cell, text in ticks:
+        if cell is None or len(text) > room:
+            continue
+        start = min(max(cell - len(text) // 2, 0), room - len(text))
+        around = row[max(start - 1, 0) : start + len(text) + 1]
+        if all(char == " " for char in around):
+            row[start : start + len(text)] = text
+    return line(" " * (MARGIN + 1), ("".join(row), Ink.AXIS))

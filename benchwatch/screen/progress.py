@@ -1,0 +1,152 @@
+"""Bars that fill, and the sentences beside them: good enough to judge, landed, recorded."""
+
+from typing import TYPE_CHECKING
+
+from benchwatch.quantity import format_duration, write_fraction
+from benchwatch.screen.amounts import ago, limit, with_u
+from benchwatch.screen.frame import Frame
+from benchwatch.screen.ink import Ink, Line, Look, faded, fitting, line, safe
+from benchwatch.screen.words import tool, tool_on, where
+
+if TYPE_CHECKING:
+    from benchwatch.estimate.offset_record import OffsetRecord
+
+BAR_CELLS = 24
+STANDING_ROWS, ROOMY = 3, 28
+"""Rows for tool, landing and records, on screens from so many rows on."""
+
+
+def bar(share: float, cells: int, look: Look) -> Line:
+    """Draw a bar that is full at a `share` of 1."""
+    filled = round(min(max(share, 0.0), 1.0) * cells)
+    glyphs = look.glyphs
+    return line(
+        ("[", Ink.AXIS),
+        (glyphs.full * filled, Ink.GOOD),
+        (glyphs.empty * (cells - filled), Ink.DIM),
+        ("]", Ink.AXIS),
+    )
+
+
+def judge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw how far the estimate has come: from let go to good enough to turn again."""
+    now = frame.snapshot.trim
+    if now is None or now.judgement is None:
+        return []
+    judgement = now.judgement
+    good = limit(judgement.needed_u, frame.unit, "").strip()
+    if judgement.ready:
+        then = "stay" if where(frame) == "inside" else "turn again"
+        said, ink = f"good to {good}, {then}", Ink.GOOD
+    else:
+        wait = "" if judgement.wait_s is None else f", {format_duration(judgement.wait_s)} to go"
+        said, ink = f"wait: good to {good}{wait}", Ink.TEXT
+    cells = min(BAR_CELLS, max(width - 52, 8))
+    drawn = line("  let go ") + bar(judgement.progress, cells, frame.look) + line(" ", (said, ink))
+    return faded([drawn]) if frame.stale else [drawn]
+
+
+def nudge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw the last nudge, its size, and how far to go measured by it."""
+    nudge = frame.snapshot.numbers.last_nudge
+    if nudge is None:
+        return [line(("  no nudge seen yet", Ink.DIM))]
+    size = with_u(write_fraction(nudge.size, nudge.u, frame.unit), frame.look.glyphs.plus_minus)
+    said = line(f"  last nudge {'up' if nudge.size > 0 else 'down'} {size}")
+    when = line(f", {ago(nudge.at_s, frame.now_s)} ago")
+    advice = line((f"; {hint_words(frame)}", Ink.STRONG)) if hint_words(frame) else Line()
+    return [fitting(width, said + when + advice, said + advice)]
+
+
+def hint_words(frame: Frame) -> str:
+    """Say how far the next nudge should go, as a multiple of the last."""
+    now = frame.snapshot.trim
+    if now is None or now.hint is None or frame.stale or where(frame) == "inside":
+        return ""
+    times = f"{abs(now.hint.times):.2g}"
+    return f"went too far, back {times} of it" if now.hint.times < 0 else f"go on {times} of it"
+
+
+def tool_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+    """Draw where the tool is, what it does, and where to aim."""
+    state, on = tool(frame), tool_on(frame)
+    said = line(("  tool on", Ink.OFF)) if on else line(("  tool off", Ink.DIM))
+    if state is None or state.pull is None:
+        return [said + line(", its pull is not known yet")] if on else [said]
+    pull = with_u(
+        write_fraction(state.pull.size, state.pull.u, frame.unit), frame.look.glyphs.plus_minus
+    )
+    touches = f"{state.pull.samples} touch" + ("es" if state.pull.samples != 1 else "")
+    said += line(f", it pulls by {pull} ({touches})")
+    return [said + line(("; aim for V", Ink.STRONG))] if on else [said]
+
+
+def landing_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+    """Draw how long it has stayed inside with hands off."""
+    now = frame.snapshot.trim
+    if now is None or now.landing is None:
+        return []
+    landing = now.landing
+    if landing.state == "landed":
+        offer = "; l records it as left" if frame.operator and not _left(frame) else ""
+        row = line("  ", ("[LANDED]", Ink.GOOD_LAMP), f" {safe(landing.reason)}{offer}")
+    elif landing.state == "holding":
+        share = landing.held_s / landing.hold_s if landing.hold_s > 0 else 0.0
+        held = f"{format_duration(landing.held_s)} of {format_duration(landing.hold_s)}"
+        row = line("  hands off ") + bar(share, 12, frame.look)
+        row += line(f" {held}, {safe(landing.reason)}")
+    else:
+        row = line((f"  not landed: {safe(landing.reason)}", Ink.DIM))
+    return faded([row]) if frame.stale else [row]
+
+
+def records_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+    """Draw what was put on record, or ask for it."""
+    records = frame.snapshot.records
+    found = records.as_found if records is not None else None
+    if records is None or found is None:
+        ask = "; a records it, before the first nudge" if frame.operator else ""
+        return [line((f"  as found: not recorded yet{ask}", Ink.OFF if ask else Ink.DIM))]
+    kept = " (kept by itself)" if records.as_found_kept else ""
+    said = f"  as found {record_words(frame, found)}{kept}"
+    if records.as_left is not None:
+        said += f"   as left {record_words(frame, records.as_left)}"
+    return [line(said)]
+
+
+def standing_lines(frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw tool, landing and records; where there is one row, the one that matters now."""
+    tool_said = tool_line(frame, width, rows)
+    landing_said, records_said = landing_line(frame, width, rows), records_line(frame, width, rows)
+    if rows >= STANDING_ROWS:
+        return [*tool_said, *(landing_said or [Line()]), *records_said]
+    now = frame.snapshot.trim
+    if now is not None and now.landing is not None and now.landing.state != "outside":
+        return landing_said
+    waiting = frame.operator and not _found(frame) and frame.snapshot.numbers.last_nudge is None
+    state = tool(frame)
+    learned = state is not None and state.pull is not None
+    return tool_said if tool_on(frame) or (learned and not waiting) else records_said
+
+
+def standing_rows(frame: Frame, _width: int, height: int) -> int:
+    """Want a row, or one each on a tall screen, when the watch can be told things."""
+    snapshot = frame.snapshot
+    told = frame.operator or snapshot.trim is not None or snapshot.records is not None
+    if not told:
+        return int(frame.tool_on)
+    return STANDING_ROWS if height >= ROOMY else 1
+
+
+def record_words(frame: Frame, record: "OffsetRecord") -> str:
+    """Write a recorded offset with its combined uncertainty."""
+    text = write_fraction(record.offset, record.u, frame.unit)
+    return with_u(text, frame.look.glyphs.plus_minus)
+
+
+def _found(frame: Frame) -> bool:
+    return frame.snapshot.records is not None and frame.snapshot.records.as_found is not None
+
+
+def _left(frame: Frame) -> bool:
+    return frame.snapshot.records is not None and frame.snapshot.records.as_left is not None

@@ -1,0 +1,54 @@
+"""What the operator chose on the screen, kept from one start to the next."""
+
+import json
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any
+
+SPANS_S = (30.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 14400.0, 86400.0, 604800.0)
+"""Spans of the strip chart, one zoom step apart."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """Choices that a key makes."""
+
+    view: str = "trim"
+    span_s: float = 120.0
+    """Of the strip chart."""
+    unit: str = ""
+    """Name of the fraction's unit; empty: by size."""
+    log_time: bool = False
+    """Warm-up against the logarithm of time."""
+    without_drift: bool = False
+    """Deviations with a straight drift taken out."""
+    deviation: str = "oadev"
+
+
+def load(path: Path) -> Wishes:
+    """Read the choices kept in `path`; what is absent or no longer makes sense is left out."""
+    try:
+        kept = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return Wishes()
+    if not isinstance(kept, dict):
+        return Wishes()
+    usual = Wishes()
+    sound: dict[str, Any] = {
+        field.name: kept[field.name]
+        for field in fields(Wishes)
+        if type(kept.get(field.name)) is type(getattr(usual, field.name))
+    }
+    if sound.get("span_s") not in SPANS_S:
+        sound.pop("span_s", None)
+    return Wishes(**sound)
+
+
+def save(path: Path, wishes: Wishes) -> bool:
+    """Keep the choices; False when they can't be written, which loses nothing but comfort."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(json.dumps(asdict(wishes), indent=1) + "\n", encoding="utf-8")
+    except OSError:
+        return False
+    return True

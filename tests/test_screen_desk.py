@@ -1,0 +1,216 @@
+"""Behind the picture: commands, choices that are kept, the words about trimming and records."""
+
+import json
+from dataclasses import replace
+
+import pytest
+import screen_kit as kit
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchwatch.estimate.elsewhere import elsewhere
+from benchwatch.estimate.landing import LandingNow
+from benchwatch.estimate.trim import Hint, Judgement
+from benchwatch.screen import progress
+from benchwatch.screen.budget import budget_lines
+from benchwatch.screen.commands import Change, Press, offers
+from benchwatch.screen.gallery import NUMBERED, VIEWS, view_named
+from benchwatch.screen.ink import Look
+from benchwatch.screen.keys import KEYS
+from benchwatch.screen.memory import Ranges
+from benchwatch.screen.views.stability import kinds, shown
+from benchwatch.screen.wishes import Wishes, load, save
+from benchwatch.snapshot import ElsewhereNow, Records, StabilityNow
+
+
+def test_offers_find_keys_by_any_word():
+    """Words of the sentence or the key itself find a command, in any order."""
+    titles = [offer.command for offer in offers("note time", "trim", ())]
+
+    assert titles == [Press("note")]
+
+
+def test_offers_of_settings_need_an_operator():
+    """Nobody listens: nothing is offered."""
+    assert [offer.command for offer in offers("tolerance 5ppb", "trim", ("operator",))] == [
+        Change("tolerance", "5ppb")
+    ]
+    assert not offers("tolerance 5ppb", "trim", ())
+
+
+def test_a_setting_without_a_value_shows_its_forms():
+    """The list says how a nominal, a tolerance, a settle limit and a gate are written."""
+    listed = offers("", "trim", ("operator",))[:4]
+
+    assert [offer.command for offer in listed] == [None] * 4
+    assert "10MHz" in listed[0].detail
+
+
+def test_every_key_names_views_that_exist():
+    """A key for a view that is no more would never work."""
+    names = {view.name for view in VIEWS}
+
+    assert all(set(key.views) <= names for key in KEYS)
+    assert [key.id for key in KEYS if key.id.startswith("view_")] == [
+        f"view_{number}" for number, _ in enumerate(NUMBERED, 1)
+    ]
+
+
+def test_an_unknown_view_is_the_first():
+    """A name from an older start shows the trim."""
+    assert view_named("no such view") is VIEWS[0]
+
+
+def test_wishes_survive_a_file(tmp_path):
+    """What was chosen comes back as it was."""
+    wishes = Wishes("notes", 600.0, "ppm", log_time=True, without_drift=True, deviation="mdev")
+    path = tmp_path / "deep" / "screen.json"
+
+    assert save(path, wishes)
+    assert load(path) == wishes
+
+
+@given(
+    st.one_of(
+        st.binary(max_size=30),
+        st.dictionaries(
+            st.sampled_from(["view", "span_s", "unit", "log_time", "other"]),
+            st.one_of(st.none(), st.integers(), st.floats(), st.text(max_size=5), st.booleans()),
+        ).map(lambda kept: json.dumps(kept).encode()),
+        st.just(b"[" * 5_000),
+    )
+)
+def test_a_broken_file_of_wishes_is_harmless(tmp_path_factory, content):
+    """Whatever is in the file, the screen starts with sound choices."""
+    path = tmp_path_factory.mktemp("wishes") / "screen.json"
+    path.write_bytes(content)
+    wishes = load(path)
+
+    assert wishes.span_s in {30.0, 60.0, 120.0, 300.0, 600.0, *(1800.0, 3600.0, 14400.0)} | {
+        86400.0, 604800.0,
+    }  # fmt: skip
+    assert isinstance(wishes.view, str)
+    assert isinstance(wishes.log_time, bool)
+
+
+def test_wishes_that_cannot_be_written_are_said(tmp_path):
+    """A blocked folder costs nothing but the comfort."""
+    blocked = tmp_path / "file"
+    blocked.write_text("", encoding="utf-8")
+
+    assert not save(blocked / "screen.json", Wishes())
+
+
+@pytest.mark.parametrize(("share", "filled"), [(0.0, 0), (0.5, 5), (1.0, 10), (7.0, 10), (-1.0, 0)])
+def test_a_bar_fills_with_its_share(share, filled):
+    """Empty at 0, full at 1, never beyond its frame."""
+    drawn = progress.bar(share, 10, Look(ascii=True)).plain
+
+    assert drawn == "[" + "#" * filled + "." * (10 - filled) + "]"
+
+
+def _judged(**changes):
+    made = kit.frame(kit.full_snapshot(trim=kit.trim_now(**changes)))
+    return progress.judge_line(made, 80, 1)[0].plain
+
+
+def test_the_bar_goes_from_let_go_to_turn_again():
+    """While it fills: how good, how long; full: turn again, or stay when inside."""
+    ready = Judgement(2e-10, 1.0, 0.0)
+
+    assert _judged().endswith("wait: good to 0.23 ppb, 9 s to go")
+    assert _judged(judgement=Judgement(2e-10, 0.1, None)).endswith("wait: good to 0.2 ppb")
+    assert _judged(judgement=ready).endswith("good to 0.2 ppb, turn again")
+    assert _judged(judgement=ready, direction="inside").endswith("good to 0.2 ppb, stay")
+
+
+@pytest.mark.parametrize(
+    ("hint", "said"),
+    [
+        (Hint(0.5, 0.04), "go on 0.5 of it"),
+        (Hint(-0.214, 0.03), "went too far, back 0.21 of it"),
+        (None, ""),
+    ],
+)
+def test_the_hint_is_measured_by_the_last_nudge(hint, said):
+    """Undershoot: go on; overshoot: back; unknown: nothing."""
+    assert progress.hint_words(kit.frame(kit.full_snapshot(trim=kit.trim_now(hint=hint)))) == said
+
+
+def test_no_hint_once_inside():
+    """Inside the tolerance nobody is told to go on."""
+    made = kit.frame(kit.full_snapshot(trim=kit.trim_now(direction="inside")))
+
+    assert not progress.hint_words(made)
+
+
+def test_as_found_is_asked_for_before_the_first_nudge():
+    """With nothing recorded and nothing turned, the one row asks for it."""
+    asked = kit.full_snapshot(records=Records(), numbers=kit.numbers(last_nudge=None))
+    said = progress.standing_lines(kit.frame(asked, operator=True), 80, 1)[0].plain
+
+    assert said == "  as found: not recorded yet; a records it, before the first nudge"
+
+
+def test_landing_comes_first_when_it_happens():
+    """Where there is one row, holding and landed take it."""
+    holding = LandingNow("holding", 12.0, 30.0, "inside; keep your hands off")
+    made = kit.frame(kit.full_snapshot(trim=kit.trim_now(landing=holding)), operator=True)
+
+    assert "12 s of 30 s, inside" in progress.standing_lines(made, 80, 1)[0].plain
+
+
+def test_landed_offers_the_record_until_it_is_made():
+    """The offer to record as left stands until there is one."""
+    landed = kit.trim_now(landing=LandingNow("landed", 40.0, 30.0, "inside, hands off"))
+    before = kit.frame(kit.full_snapshot(trim=landed), operator=True)
+    left = Records(kit.record("as found", 7e-9), as_left=kit.record("as left", 1e-10))
+    after = kit.frame(kit.full_snapshot(trim=landed, records=left), operator=True)
+
+    assert "l records it as left" in progress.landing_line(before, 80, 1)[0].plain
+    assert "l records" not in progress.landing_line(after, 80, 1)[0].plain
+
+
+def test_the_budget_shows_every_line_and_what_is_missing():
+    """Each contribution with its source; what was not counted is said."""
+    found = kit.record("as found", 6.93e-9)
+    made = kit.frame(kit.snapshot(records=Records(found)))
+    text = "\n".join(line.plain for line in budget_lines(made, 90))
+
+    assert all(one.name in text for one in found.budget.lines)
+    assert all(missing in text for missing in found.budget.missing)
+    assert "+6.930 ± 0.065 ppb" in text
+
+
+def test_the_budget_without_records_says_so():
+    """An empty page is not left empty."""
+    assert "Nothing has been recorded yet." in budget_lines(kit.frame(), 60)[-1].plain
+
+
+def test_a_time_deviation_is_not_drawn_as_a_fraction():
+    """Tdev is in seconds and has no place on an axis of fractions."""
+    points = kit.stability().deviations
+    times = tuple(replace(one, deviation="tdev") for one in points[:3])
+    made = kit.frame(kit.snapshot(stability=StabilityNow((*points, *times))))
+
+    assert kinds((*points, *times)) == ["mdev", "oadev"]
+    assert {one.deviation for one in shown(made)} == {"oadev"}
+
+
+def test_elsewhere_shows_ten_times_the_hertz_at_ten_times_the_frequency():
+    """The same fraction; x10 in frequency is x10 in hertz and 20 dB."""
+    rows = elsewhere(2.5e-9, 1e7, (1e7, 1e8), 1e-10)
+    made = kit.frame(kit.snapshot(elsewhere=ElsewhereNow(rows)), view="elsewhere")
+    text = kit.plain("elsewhere", made, 100, 24)
+
+    assert "+0.0250 ± 0.0010 Hz" in text
+    assert "+0.250 ± 0.010 Hz" in text
+    assert "+20.0 dB" in text
+
+
+def test_a_wish_for_a_unit_is_kept_whatever_the_size():
+    """A unit that was chosen is not left."""
+    ranges = Ranges()
+    ranges.follow(kit.snapshot(), kit.NOW_S, "ppm")
+
+    assert ranges.unit.name == "ppm"

@@ -1,0 +1,156 @@
+"""Every view in every state, as kept text: look at the difference before keeping a new one."""
+
+from dataclasses import replace
+
+import pytest
+import screen_kit as kit
+
+from benchwatch.counter import TimeBase
+from benchwatch.estimate.landing import LandingNow
+from benchwatch.estimate.results import Estimate, Numbers, Settle, Tolerance
+from benchwatch.estimate.tool import Pull, ToolState
+from benchwatch.estimate.trim import Hint, Judgement
+from benchwatch.screen.frame import picture
+from benchwatch.screen.gallery import VIEWS
+from benchwatch.screen.ink import Look
+from benchwatch.screen.wishes import Wishes
+from benchwatch.snapshot import Link, Records, Snapshot, Trace
+
+SIZES = [(80, 24), (120, 36)]
+
+NO_COUNTER = kit.snapshot(
+    link=Link("connecting", kit.NOW_S - 3.0, "nobody answers at port 5025; next try in 4 s"),
+    identity=None,
+    time_base=TimeBase(),
+    gate_s=None,
+    reading=None,
+    numbers=Numbers(),
+    readings=0,
+)
+INSIDE = kit.numbers(
+    estimate=Estimate(-2.4e-10, 4.0e-11, 61, 61.0),
+    settle=Settle("settled", kit.NOW_S - 130.0, None, reason="moves by 0.2 ppb in 10 min"),
+    tolerance=Tolerance(1e-9, inside=True),
+)
+UNSURE = Settle("unsure", None, None, reason="noise too large: about 4 min more would tell")
+STATES: dict[str, Snapshot] = {
+    "bare": kit.snapshot(),
+    "warming": kit.full_snapshot(),
+    "ready": kit.full_snapshot(
+        trim=kit.trim_now(judgement=Judgement(2.3e-10, 1.0, 0.0), hint=Hint(-0.21, 0.03))
+    ),
+    "settled": kit.full_snapshot(
+        reading=kit.reading(-1.1e-10),
+        numbers=INSIDE,
+        warm_up=kit.warm_up(end=-1.9e-10, end_u=5e-11),
+        trim=kit.trim_now(
+            direction="inside", landing=LandingNow("holding", 12.0, 30.0, "inside; hands off")
+        ),
+    ),
+    "landed": kit.full_snapshot(
+        reading=kit.reading(-1.1e-10),
+        numbers=INSIDE,
+        trim=kit.trim_now(
+            direction="inside",
+            judgement=Judgement(2e-10, 1.0, 0.0),
+            landing=LandingNow("landed", 45.0, 30.0, "inside and staying there, hands off"),
+        ),
+        records=Records(kit.record("as found", 6.93e-9), as_left=kit.record("as left", -2.4e-10)),
+    ),
+    "unsure": kit.full_snapshot(numbers=kit.numbers(settle=UNSURE)),
+    "tool_on": kit.full_snapshot(
+        trim=kit.trim_now(
+            direction="low", tool=ToolState(True, kit.NOW_S - 16.0, Pull(3.02e-9, 1.1e-10, 5))
+        )
+    ),
+    "stale": kit.full_snapshot(
+        link=Link("silent", kit.NOW_S - 8.0, "no reading for 8 s; one is due every 1 s"),
+        reading=kit.reading(2.46e-9, kit.NOW_S - 9.2),
+    ),
+    "no_counter": NO_COUNTER,
+    "internal": kit.full_snapshot(time_base=TimeBase("internal")),
+    "far": kit.snapshot(
+        reading=kit.reading(-3.1e-6),
+        numbers=Numbers(estimate=Estimate(-3.2e-6, None, 1, 0.0)),
+        nominal_hz=5e6,
+    ),
+}
+KEPT = [
+    *(("trim", state) for state in STATES),
+    *(("fill", state) for state in ("warming", "landed", "tool_on", "stale", "no_counter")),
+    *(("warm_up", state) for state in ("warming", "settled", "unsure", "stale", "no_counter")),
+    *(("stability", state) for state in ("warming", "stale", "no_counter")),
+    *(("elsewhere", state) for state in ("warming", "no_counter")),
+    *(("notes", state) for state in ("warming", "bare")),
+]
+
+
+def _frame(view: str, state: str, look: Look | None = None, **changes):
+    shown = STATES[state]
+    if shown.reading is None:
+        changes["trace"] = Trace()
+    full = shown.trim is not None
+    return kit.frame(shown, view=view, look=look or Look(), trimmer=full, operator=full, **changes)
+
+
+@pytest.mark.parametrize("size", SIZES, ids="{0[0]}x{0[1]}".format)
+@pytest.mark.parametrize(("view", "state"), KEPT)
+def test_the_view_looks_as_kept(view, state, size):
+    """The whole picture in a fixed state, at both sizes, against the kept text."""
+    kit.compare(f"{view}_{state}_{size[0]}x{size[1]}", kit.plain(view, _frame(view, state), *size))
+
+
+def test_the_logarithmic_warm_up_looks_as_kept():
+    """The warm-up against the logarithm of time."""
+    made = _frame("warm_up", "warming", wishes=Wishes(log_time=True))
+
+    kit.compare("warm_up_log_80x24", kit.plain("warm_up", made, 80, 24))
+
+
+def test_the_ascii_trim_looks_as_kept():
+    """The trim where only ASCII can be drawn."""
+    made = _frame("trim", "warming", Look(ascii=True))
+
+    kit.compare("trim_ascii_80x24", kit.plain("trim", made, 80, 24))
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize("size", [(60, 18), (80, 24), (120, 36), (200, 60), (30, 8), (1, 1)])
+@pytest.mark.parametrize("state", STATES)
+@pytest.mark.parametrize("ascii_only", [False, True])
+def test_every_picture_fills_its_screen(view, size, state, ascii_only):
+    """Every view in every state gives exactly the rows and cells asked, ASCII where asked."""
+    look = Look(ascii=ascii_only)
+    rows = picture(view, _frame(view.name, state, look), *size)
+
+    assert [row.width for row in rows] == [size[0]] * size[1]
+    assert not ascii_only or all(look.text(row.plain).isascii() for row in rows)
+
+
+@pytest.mark.parametrize("view", [view.name for view in VIEWS])
+def test_no_view_shows_a_number_in_bright_ink_while_stale(view):
+    """While no readings come, every block of numbers is dim; only words of warning are not."""
+    made = _frame(view, "stale")
+    from benchwatch.screen.ink import Ink
+
+    bright = {
+        text.strip()
+        for block in next(one for one in VIEWS if one.name == view).blocks[3:-1]
+        for row in block.draw(made, 80, max(block.rows(made, 80, 24), 6))
+        for text, ink in row.spans
+        if ink in {Ink.STRONG, Ink.ESTIMATE, Ink.GOOD, Ink.GOOD_LAMP, Ink.OFF_LAMP}
+    }
+
+    assert not {text for text in bright if any(char.isdigit() for char in text)}
+
+
+def test_the_tool_moves_the_band_to_the_aim():
+    """With the tool on, the band and the V stand where its pull will let go from."""
+    from benchwatch.screen.scale import scale
+
+    made = replace(_frame("trim", "tool_on"), scale_full=5e-9)
+    raw, ruler, _, _ = (row.plain for row in scale(made, 63, 4))
+
+    assert raw.index("V") == 31 + round(30 * 3.02 / 5)
+    assert ruler.index("━") == 31 + round(30 * 3.02 / 5) - round(30 * 1.0 / 5)
+    assert ruler.index("┼") == 31
