@@ -64,7 +64,7 @@ def make_session(family: str, rng: np.random.Generator, readings: int = 400) -> 
     wild = np.zeros(readings, dtype=np.bool_)
     if family == "wild":
         wild = rng.random(readings) < WILD_SHARE
-        size = np.exp(rng.uniform(*np.log(WILD_SIGMAS), readings))
+        size = np.exp(rng.uniform(*np.log(WILD_SIGMAS), size=readings))
         seen[wild] += (sigma * size * rng.choice((-1.0, 1.0), readings))[wild]
     if family == "rounded":
         quantum = ROUNDED_TO_SIGMAS * sigma
@@ -88,3 +88,32 @@ def oracle(session: MadeSession) -> Floats:
             count += 1
         estimate[k] = total / count if count else reading
     return estimate
+
+
+def make_flicker(floor: float, rng: np.random.Generator, readings: int) -> Floats:
+    """Make flicker FM whose Allan deviation is `floor`: S(f) = h/f, floor² = 2 ln 2 · h (SP 1065).
+
+    The spectrum is cut off below one cycle in twice the series.
+    """
+    spectrum = np.fft.rfft(rng.standard_normal(2 * readings))
+    frequency = np.fft.rfftfreq(2 * readings)
+    frequency[0] = np.inf
+    shaped = spectrum * np.sqrt(floor**2 / (2.0 * np.log(2.0)) / (2.0 * frequency))
+    return np.asarray(np.fft.irfft(shaped)[:readings])
+
+
+def make_warm_up(kind: str, rng: np.random.Generator, readings: int) -> tuple[Floats, float]:
+    """Make the true offsets of a warm-up, one a second, and draw the noise of a reading.
+
+    Time constant 1 to 15 min, amplitude 2e-8 to 5e-6, noise 1e-11 to 3e-10, all log-uniform;
+    `kind` is ``tail`` (a slow second exponential) or ``overshoot``.
+    """
+    t = np.arange(readings, dtype=np.float64)
+    constant = np.exp(rng.uniform(*np.log((60.0, 900.0))))
+    amplitude = np.exp(rng.uniform(*np.log((2e-8, 5e-6)))) * rng.choice((-1.0, 1.0))
+    sigma = float(np.exp(rng.uniform(*np.log((1e-11, 3e-10)))))
+    if kind == "tail":
+        shape = np.exp(-t / constant) + 0.05 * np.exp(-t / (6.0 * constant))
+    else:
+        shape = np.exp(-t / constant) - 0.6 * np.exp(-t / (2.5 * constant))
+    return amplitude * shape, sigma

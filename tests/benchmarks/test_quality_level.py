@@ -1,0 +1,126 @@
+"""Quality of the live level on seeds drawn at the run, beside a notepad and the textbooks.
+
+python -m pytest tests/benchmarks -k quality -s
+"""
+
+import secrets
+
+import numpy as np
+import pytest
+from level_quality import SESSIONS, TARGETS, Method, Quality, judge, live_level, meets
+from made_sessions import FAMILIES, MadeSession, make_flicker, make_warm_up
+from rival_levels import RIVALS, Floats, Rival
+
+from benchwatch.estimate.level import Level
+
+RUNS = 10
+NEEDED = 9
+RIVAL_SESSIONS = 25
+
+
+def line(name: str, family: str, quality: Quality) -> str:
+    """One row of the report."""
+    return (
+        f"{name:<22}{family:<10}{quality.rms:9.2f}{quality.median:9.2f}{quality.p95:9.2f}"
+        f"{quality.coverage:10.1%}"
+    )
+
+
+def rival_method(rival: Rival) -> Method:
+    """Let a rival, which has no u, be judged like the program."""
+
+    def follow(session: MadeSession) -> tuple[Floats, Floats]:
+        return rival(session.readings), np.full(session.readings.size, np.nan)
+
+    return follow
+
+
+@pytest.mark.timeout(900)
+def test_quality_level_meets_its_targets_on_fresh_seeds() -> None:
+    """At least nine of ten runs of made trim sessions meet every target of every family."""
+    seed = secrets.randbits(32)
+    print(f"\nlive level, {SESSIONS} sessions of 400 readings a family and run; seed {seed}")
+    print(f"{'':<22}{'family':<10}{'RMS':>9}{'median':>9}{'95 %':>9}{'2u covers':>10}")
+    for family, target in TARGETS.items():
+        print(line("target", family, target))
+    met = 0
+    for run in range(RUNS):
+        found = {family: judge(live_level, family, seed + run) for family in FAMILIES}
+        good = all(meets(family, quality) for family, quality in found.items())
+        met += good
+        for family, quality in found.items():
+            print(line(f"run {run + 1} {'' if good else 'MISSED'}", family, quality))
+    print(f"{met} of {RUNS} runs meet every target")
+
+    assert met >= NEEDED
+
+
+@pytest.mark.timeout(300)
+def test_quality_level_beside_other_methods() -> None:
+    """The program's level beats every rival's RMS in the three families that have that target."""
+    seed = secrets.randbits(32)
+    print(f"\nbeside other methods, {RIVAL_SESSIONS} sessions a family; seed {seed}")
+    print(f"{'':<22}{'family':<10}{'RMS':>9}{'median':>9}{'95 %':>9}")
+    beaten = True
+    for family in FAMILIES:
+        own = judge(live_level, family, seed, RIVAL_SESSIONS)
+        print(line("Benchwatch", family, own)[:-10])
+        for name, rival in RIVALS.items():
+            quality = judge(rival_method(rival), family, seed, RIVAL_SESSIONS)
+            print(line(name, family, quality)[:-10])
+            beaten = beaten and (family == "wild" or own.rms < quality.rms)
+
+    assert beaten
+
+
+@pytest.mark.timeout(300)
+def test_quality_level_left_alone() -> None:
+    """Quiet hours and warm-ups: hardly a nudge, and 2 u still covers the truth."""
+    seed = secrets.randbits(32)
+    rng = np.random.default_rng(seed)
+    print(f"\nleft alone; seed {seed}")
+    print(f"{'':<34}{'RMS/σ':>8}{'2u covers':>11}{'3u covers':>11}{'nudges':>8}{'readings':>10}")
+    quiet_nudges = quiet_readings = 0
+    worst = 1.0
+    for floor in (0.0, 0.1, 0.3, 1.0, 3.0):
+        nudges, report, covers = _leave_alone(
+            [(make_flicker(floor, rng, 7200), 1.0) for _ in range(2)], rng
+        )
+        print(f"{f'white 1 σ, flicker floor {floor} σ':<34}{report}")
+        quiet_nudges += nudges
+        quiet_readings += 2 * 7200
+        worst = min(worst, covers)
+    warm_nudges = 0
+    for kind in ("tail", "overshoot"):
+        nudges, report, _ = _leave_alone([make_warm_up(kind, rng, 2400) for _ in range(8)], rng)
+        print(f"{f'warm-up, {kind}':<34}{report}")
+        warm_nudges += nudges
+
+    assert quiet_nudges < quiet_readings / 2500
+    assert warm_nudges <= 2
+    assert worst >= 0.85
+
+
+def _leave_alone(
+    made: list[tuple[Floats, float]], rng: np.random.Generator
+) -> tuple[int, str, float]:
+    """Put the made truths with their white noise through a level; nudges, report, 2u coverage."""
+    nudges = readings = 0
+    squares: list[Floats] = []
+    in_two: list[Floats] = []
+    for truth, sigma in made:
+        level = Level()
+        noisy = truth + sigma * rng.standard_normal(truth.size)
+        error, u = np.empty(truth.size), np.empty(truth.size)
+        for k, reading in enumerate(noisy.tolist()):
+            now = level.add(float(k), reading, gate_s=1.0, resolution=0.0)
+            nudges += now.confirmed_nudge is not None
+            error[k] = abs(now.estimate.offset - truth[k])
+            u[k] = np.nan if now.estimate.u is None else now.estimate.u
+        readings += truth.size
+        squares.append((error[12:] / sigma) ** 2)
+        in_two.append(error[12:] / u[12:])
+    z = np.concatenate(in_two)
+    two, three = float(np.mean(z <= 2.0)), float(np.mean(z <= 3.0))
+    rms = float(np.sqrt(np.mean(np.concatenate(squares))))
+    return nudges, f"{rms:8.2f}{two:11.1%}{three:11.1%}{nudges:8d}{readings:10d}", two
