@@ -30,6 +30,7 @@ class TinyCounter:
         self.close_after: int | None = None
         """Hang up instead of giving reading number so-and-so."""
         self._gate_s = gate_s
+        self._gate_ends_s = 0.0
         self._listener = socket.create_server(("127.0.0.1", 0))
         self._clients: list[socket.socket] = []
         self.port = self._listener.getsockname()[1]
@@ -76,13 +77,20 @@ class TinyCounter:
                     return
                 client.sendall(reply)
 
+    def _wait_for_gate(self) -> None:
+        """Gates end on a grid, one after the other; whoever asks late finds one just ended."""
+        if not self._gate_s:
+            return
+        now_s = time.monotonic()
+        self._gate_ends_s = max(self._gate_ends_s + self._gate_s, now_s - self._gate_s)
+        time.sleep(max(0.0, self._gate_ends_s - now_s))
+
     def _reply(self, line: str) -> bytes | None:
         """Return what to send; None: nothing; empty: hang up."""
         if line in self.replies:
             return self.replies[line]
         if line.startswith(("READ?", ":READ?")):
-            if self._gate_s:
-                time.sleep(self._gate_s)  # a gate takes its time
+            self._wait_for_gate()
             if self.answered == self.close_after:
                 self.close_after = None
                 return b""
