@@ -12,6 +12,7 @@ from benchwatch.acquire import Connection
 from benchwatch.buffer import Buffer
 from benchwatch.counter import Setup
 from benchwatch.estimate.live import LiveEstimate
+from benchwatch.estimate.offset_record import Reference
 from benchwatch.estimate.results import Numbers, SettleLimit
 from benchwatch.journal import Journal, new_key
 from benchwatch.journal_file import Run, settings_text
@@ -42,6 +43,11 @@ class Plan:
     """Time between the beginnings of two readings; None: as fast as they come."""
     simulated: str | None = None
     """Name of the simulated bench it stands on; None: it is real."""
+    reference: Reference | None = None
+    """What counts the seconds while the counter is on its external time base, as the bench file
+    states it; None: not stated. It says nothing about the counter's own oscillator."""
+    working_hz: tuple[float, ...] = ()
+    """Frequencies the oscillator serves, in hertz; empty: round multiples of the nominal."""
 
 
 class Pipeline:
