@@ -8,6 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from hypothesis import given
+from hypothesis import strategies as st
 from stability_kit import NINE, handbook
 
 from benchwatch.commands.stability import stability
@@ -202,6 +204,38 @@ def test_mistakes_get_a_sentence(
         run(handbook_file, *arguments)
 
     assert str(caught.value).endswith(".")
+
+
+@given(
+    cells=st.lists(
+        st.one_of(
+            st.floats(-1e-6, 1e-6).map(repr),
+            st.sampled_from(["", "nan", "1e-9", "1e-9", "9.9E37", "1e30", "-1e-300", "0"]),
+        ),
+        min_size=1,
+        max_size=40,
+    ),
+    column=st.sampled_from(["offset", "phase_s"]),
+    taus=st.sampled_from(["octave", "decade", "1s,3s"]),
+)
+def test_whatever_the_numbers_the_answer_is_strict(
+    cells: list[str], column: str, taus: str
+) -> None:
+    """Any mixture of values gives strict JSON, ordered limits, or a sentence; no warning."""
+    text = f"time_s,{column}\n" + "".join(f"{i},{cell}\n" for i, cell in enumerate(cells))
+
+    try:
+        result = run("-", "--deviations", "all", "--taus", taus, "--json", text=text)
+    except FileError:
+        return
+
+    assert result.exit_code == 0, result.exception
+    for row in lines(result):
+        assert list(row) == KEYS
+        value, low, high = row["value"], row["low"], row["high"]
+        assert isinstance(value, float)
+        if isinstance(low, float) and isinstance(high, float):
+            assert low <= value <= high
 
 
 def test_one_reading_is_too_few(tmp_path: Path) -> None:

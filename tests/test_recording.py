@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchwatch.errors import BenchwatchError, FileError, UsageError
-from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, REPEAT, Gap, Reading
+from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, REPEAT, Gap, Mark, Reading
 from benchwatch.recording import Recording, read_recording, read_recordings
 
 TEN_MHZ = Decimal(10_000_000)
@@ -276,6 +276,50 @@ def test_json_over_range_and_another_nominal(tmp_path: Path) -> None:
     assert math.isnan(recording.offset_hz[1])
 
 
+def test_the_counters_own_text_in_a_json_line_is_kept(tmp_path: Path) -> None:
+    """Digits that a float of 10 MHz can not hold come back from the text and the offset."""
+    text = "10000000.000000123"
+    path = write(tmp_path, json_reading(0.0, 1.23e-7, text=text) + json_reading(1.0, 0.5))
+
+    recording = read_recording(path)
+
+    assert recording.text == (text, "10000000.5")
+    assert recording.offset_hz.tolist() == [1.23e-7, 0.5]
+    assert recording.resolution_hz == pytest.approx(1e-9)
+
+
+def test_json_lines_without_a_nominal_are_offsets(tmp_path: Path) -> None:
+    """Lines of a run whose nominal was never known have only fractions, and these are read."""
+    unknown = {"frequency_hz": None, "offset_hz": None, "text": ""}
+    lines = [json_reading(float(i), i * 0.01, **unknown) for i in range(3)]
+
+    recording = read_recording(write(tmp_path, "".join(lines)))
+
+    assert recording.kind == "offset"
+    np.testing.assert_allclose(recording.offset, [0.0, 1e-9, 2e-9], rtol=1e-15)
+
+
+def test_steps_across_told_gaps_do_not_count_as_interval(tmp_path: Path) -> None:
+    """Two gaps among four readings: the interval is that of the one plain step."""
+    gap = '{"kind":"gap","counter":"main","elapsed_s":0.5,"lasted_s":5.0,"reason":"x"}\n'
+    lines = [json_reading(0.0, 0.1), gap, json_reading(6.0, 0.1), json_reading(7.0, 0.1), gap]
+
+    recording = read_recording(write(tmp_path, "".join([*lines, json_reading(20.0, 0.1)])))
+
+    assert recording.interval_s == 1.0
+
+
+def test_marks_are_played_back_in_their_place(tmp_path: Path) -> None:
+    """What the operator noted comes back between the readings it stood between."""
+    mark = '{"kind":"mark","counter":"main","elapsed_s":0.4,"time":null,"text":"cover on"}\n'
+    path = write(tmp_path, json_reading(0.0, 0.1) + mark + json_reading(1.0, 0.1))
+
+    _, noted, _ = read_recording(path).events()
+
+    assert isinstance(noted, Mark)
+    assert (noted.elapsed_s, noted.text) == (0.4, "cover on")
+
+
 def test_json_of_two_counters_is_two_recordings(tmp_path: Path) -> None:
     """Each counter keeps its own time line; asking for one without its name is refused."""
     path = write(
@@ -337,6 +381,7 @@ def test_standard_input_is_read_as_a_file(monkeypatch: pytest.MonkeyPatch) -> No
         ("time_s,offset,offset\n0,1,2\n", "two columns are named offset"),
         ("time_s,offset\n0,1e-9\n1,\x1b[31mred\n", "line 3"),
         ("time,offset\nyesterday,1e-9\n", "line 2.*no ISO 8601"),
+        ("time_s,offset\n0,1e-9\n1e400,1e-9\n", "line 3: a time of 1e"),
         ('time_s,offset\n"0,1e-9\n1,1e-9\n', "line 2.*quotation mark"),
         ("time_s,offset\n0,10000000.1\n1,10000000.2\n", "look like hertz; name the column freq"),
         ("time_s,period_s\n0,10000000.1\n1,10000000.2\n", "look like hertz; name the column freq"),
@@ -360,6 +405,8 @@ def test_standard_input_is_read_as_a_file(monkeypatch: pytest.MonkeyPatch) -> No
         ('{"kind":"reading","counter":"main","elapsed_s":1}\n', "line 1.*no frequency_hz"),
         ('{"kind":"reading","elapsed_s":1,"frequency_hz":1e7}\n', "names no counter"),
         ('{"kind":"gap","counter":"main"}\n', "line 1.*the gap has no elapsed_s"),
+        ('{"kind":"reading","counter":"a","elapsed_s":1e999,"frequency_hz":1}\n', "a time of 1e"),
+        ('{"kind":"mark","counter":"main"}\n', "line 1.*the mark has no elapsed_s"),
         ('{"kind":"end"}\n', "holds no readings"),
         ('{"a":' + "[" * 9000 + "\n", "line 1.*no JSON object"),
     ],

@@ -1,5 +1,6 @@
 """From rows to a recording: exact offsets, holes, the interval."""
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from decimal import Context, Decimal
 from typing import Final
@@ -15,6 +16,7 @@ from benchwatch.recording.record import FloatArray, Hole, Kind, Recording
 from benchwatch.recording.rows import OVERRANGE_FROM, Rows, place
 from benchwatch.recording.units import check_units
 
+SHORTEST_PERIOD_S: Final = Decimal("1e-20")
 UNEVEN: Final = 0.2
 """A file is called uneven when one step in twenty is off by this part of an interval."""
 
@@ -51,8 +53,7 @@ def build(rows: Rows, nominal: Decimal | None, interval_s: float | None) -> Reco
         UsageError: a nominal is needed and none can be guessed.
     """
     time_s = _advancing(rows)
-    if interval_s is None and len(time_s) > 1:
-        interval_s = float(f"{np.median(np.diff(time_s)):.12g}")
+    interval_s = interval_s or _interval_s(rows, time_s)
     good = [row for row, text in enumerate(rows.text) if _is_value(text, rows.kind)]
     if not good:
         raise FileError(
@@ -72,6 +73,16 @@ def build(rows: Rows, nominal: Decimal | None, interval_s: float | None) -> Reco
     holes = find_holes(rows, good, time_s, interval_s or 0.0)
     found = _Found(rows, good, time_s[good], values, over, nominal, interval_s, holes, notes)
     return _from_phase(found) if rows.kind == "phase_s" else _from_frequency(found)
+
+
+def _interval_s(rows: Rows, time_s: FloatArray) -> float | None:
+    """Return the median step, those across gaps that the file itself reports left out."""
+    steps = np.diff(time_s)
+    if not steps.size:
+        return None
+    plain = np.ones(steps.size, dtype=bool)
+    plain[[gap.before - 1 for gap in rows.gaps if 0 < gap.before <= steps.size]] = False
+    return float(f"{np.median(steps[plain] if plain.any() else steps):.12g}")
 
 
 def _is_value(text: str | None, kind: Kind) -> bool:
@@ -134,6 +145,9 @@ def _from_frequency(found: _Found) -> Recording:
         utc_start_s=rows.epoch_s,
         flags=flags,
         holes=tuple(found.holes),
+        marks=tuple(
+            (bisect_left(found.row, before), at_s, text) for before, at_s, text in rows.marks
+        ),
         notes=tuple(found.notes),
     )
 
@@ -153,7 +167,7 @@ def _offsets(found: _Found) -> tuple[FloatArray, FloatArray]:
         if found.rows.kind == "frequency_hz":
             pairs[i] = difference(value, nominal)
             continue
-        if value <= 0:
+        if value < SHORTEST_PERIOD_S:
             where = place(found.rows.source, found.rows.line[found.row[i]])
             raise FileError(f"{where}: a period of {value} s is none. Mend or remove the line.")
         pairs[i] = difference(_EXACT.divide(Decimal(1), value), nominal)

@@ -9,16 +9,17 @@ from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 from benchwatch.reading import OVERRANGE, SPIKE, Flag
 from benchwatch.recording.record import Hole
-from benchwatch.recording.rows import Rows, place, read_date, tell
+from benchwatch.recording.rows import Rows, check_time, is_number, place, read_date, tell
 from benchwatch.recording.text import Line
 
 _FLAGS: Final[frozenset[Flag]] = frozenset(get_args(Flag))
+_OVER: Final = "9.9E37"
 _NOMINAL_DIGITS: Final = Context(prec=14)
 """The frequency of a line is a float of 15 to 16 digits; its offset in hertz is exact."""
 
 
 def read_json_lines(source: str, lines: Iterator[Line]) -> list[Rows]:
-    """Read the readings and gaps of each counter in the file, in the order of appearance.
+    """Read the readings, gaps and marks of each counter in the file, in the order of appearance.
 
     Raises:
         FileError: a line is no JSON object, or a reading lacks what a reading has.
@@ -35,16 +36,21 @@ def read_json_lines(source: str, lines: Iterator[Line]) -> list[Rows]:
             notes.append(f"{where}: the last line is half written and left out.")
             continue
         kind = row.get("kind")
-        if kind not in {"reading", "gap"}:
+        if kind not in {"reading", "gap", "mark"}:
             continue
-        name = row.get("counter")
-        if not isinstance(name, str) or not name:
+        told = row.get("counter")
+        if not isinstance(told, str) or not told:
             raise FileError(f"{where}: the {kind} names no counter. Remove the line.")
+        name = printable(told)
         rows = counters.setdefault(name, Rows(source, "frequency_hz", counter=name))
+        if kind == "reading" and not rows.text and row.get("frequency_hz") is None:
+            rows.kind = "frequency_hz" if tell(row, "offset") is None else "offset"
         if kind == "reading":
             _take_reading(rows, row, line.number, where)
-        else:
+        elif kind == "gap":
             _take_gap(rows, row, where)
+        else:
+            _take_mark(rows, row, where)
     for rows in counters.values():
         rows.notes.extend(notes)
     return [rows for rows in counters.values() if rows.text]
@@ -74,30 +80,58 @@ def _take_reading(rows: Rows, row: Mapping[str, object], number: int, where: str
         raise FileError(f"{where}: the reading has no elapsed_s. Mend or remove the line.")
     written = row.get("flags")
     flags = frozenset(flag for flag in _FLAGS if isinstance(written, list) and flag in written)
-    frequency, offset_hz = tell(row, "frequency_hz"), tell(row, "offset_hz")
-    if frequency is None and OVERRANGE not in flags:
-        raise FileError(f"{where}: the reading has no frequency_hz. Mend or remove the line.")
-    if frequency is not None and offset_hz is not None and rows.nominal is None:
-        rows.nominal = _NOMINAL_DIGITS.subtract(frequency, offset_hz).normalize()
+    if rows.kind == "offset":
+        text, exact = _offset(row)
+    else:
+        text, exact = _frequency(rows, row)
+    if text is None and OVERRANGE not in flags:
+        raise FileError(f"{where}: the reading has no {rows.kind}. Mend or remove the line.")
     if rows.epoch_s is None and isinstance(row.get("time"), str):
         rows.epoch_s = read_date(str(row["time"]), where).timestamp() - float(elapsed_s)
     if flags - {SPIKE}:
         rows.flags[len(rows.text)] = flags - {SPIKE}
-    rows.line.append(number)
-    rows.time.append(elapsed_s)
-    rows.text.append("9.9E37" if frequency is None else str(frequency))
     gate_s = tell(row, "gate_s")
+    rows.line.append(number)
+    rows.time.append(check_time(elapsed_s, where))
+    rows.text.append(text or _OVER)
     rows.gate_s = rows.gate_s or []
     rows.gate_s.append(None if gate_s is None else float(gate_s))
-    exact = frequency if offset_hz is None or rows.nominal is None else rows.nominal + offset_hz
     rows.exact = rows.exact or []
-    rows.exact.append(Decimal("9.9E37") if exact is None else exact)
+    rows.exact.append(Decimal(_OVER) if exact is None else exact)
+
+
+def _offset(row: Mapping[str, object]) -> tuple[str | None, Decimal | None]:
+    offset = tell(row, "offset")
+    return (None, None) if offset is None else (str(offset), offset)
+
+
+def _frequency(rows: Rows, row: Mapping[str, object]) -> tuple[str | None, Decimal | None]:
+    """Return the frequency as the counter wrote it, and exactly.
+
+    The float of a line has lost digits that the counter's own text, or else the offset in
+    hertz, still has.
+    """
+    frequency, offset_hz, text = tell(row, "frequency_hz"), tell(row, "offset_hz"), row.get("text")
+    if frequency is None:
+        return None, None
+    if isinstance(text, str) and is_number(text) and float(text) == float(frequency):
+        frequency = Decimal(text)
+    else:
+        text = str(frequency)
+    if offset_hz is None:
+        return text, frequency
+    if rows.nominal is None:
+        rows.nominal = _NOMINAL_DIGITS.subtract(frequency, offset_hz).normalize()
+    exact = rows.nominal + offset_hz
+    return text, exact
 
 
 def _take_gap(rows: Rows, row: Mapping[str, object], where: str) -> None:
     begin_s, lasted_s = tell(row, "elapsed_s"), tell(row, "lasted_s")
     if begin_s is None or lasted_s is None:
         raise FileError(f"{where}: the gap has no elapsed_s or lasted_s. Remove the line.")
+    check_time(begin_s, where)
+    check_time(lasted_s, where)
     reason = row.get("reason")
     rows.gaps.append(
         Hole(
@@ -107,3 +141,11 @@ def _take_gap(rows: Rows, row: Mapping[str, object], where: str) -> None:
             printable(reason, 200) if isinstance(reason, str) else "gap in the file",
         )
     )
+
+
+def _take_mark(rows: Rows, row: Mapping[str, object], where: str) -> None:
+    at_s, text = tell(row, "elapsed_s"), row.get("text")
+    if at_s is None or not isinstance(text, str):
+        raise FileError(f"{where}: the mark has no elapsed_s or text. Remove the line.")
+    check_time(at_s, where)
+    rows.marks.append((len(rows.text), float(at_s), printable(text, 200)))

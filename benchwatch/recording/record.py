@@ -3,12 +3,13 @@
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
+from operator import itemgetter
 from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchwatch.reading import OVERRANGE, UNFIT, Flag, Gap, Reading
+from benchwatch.reading import OVERRANGE, UNFIT, Event, Flag, Gap, Mark, Reading
 
 Kind = Literal["frequency_hz", "offset", "period_s", "phase_s"]
 """What the numbers in the file are; the words are the names of the columns."""
@@ -62,6 +63,8 @@ class Recording:
     flags: Mapping[int, frozenset[Flag]] = field(default_factory=dict)
     """Flags of the readings that have any."""
     holes: tuple[Hole, ...] = ()
+    marks: tuple[tuple[int, float, str], ...] = ()
+    """Notes on the time line, where the file has any: index of the next reading, seconds, text."""
     notes: tuple[str, ...] = ()
     """Sentences on what was assumed, left out or odd; for standard error."""
 
@@ -78,10 +81,8 @@ class Recording:
         values[[row for row, flags in self.flags.items() if flags & UNFIT]] = np.nan
         return np.insert(values, [hole.before for hole in self.holes], np.nan)
 
-    def events(
-        self, counter: str | None = None, gate_s: float | None = None
-    ) -> Iterator[Reading | Gap]:
-        """Play the file back as the readings and gaps it was made of, in order.
+    def events(self, counter: str | None = None, gate_s: float | None = None) -> Iterator[Event]:
+        """Play the file back as the readings, gaps and marks it was made of, in order.
 
         Args:
             counter: name of the counter; the file's own, or ``main``, when None.
@@ -92,14 +93,21 @@ class Recording:
         """
         name = counter or self.counter or "main"
         start_s = float("nan") if self.utc_start_s is None else self.utc_start_s
-        holes = list(reversed(self.holes))
+        between: list[tuple[int, float, Gap | Mark]] = [
+            (hole.before, hole.begin_s, _gap(hole, name, start_s)) for hole in self.holes
+        ]
+        between += [
+            (before, at_s, Mark(name, start_s + at_s, at_s, text))
+            for before, at_s, text in self.marks
+        ]
+        between.sort(key=itemgetter(0, 1), reverse=True)
         for row, time_s in enumerate(self.time_s.tolist()):
-            while holes and holes[-1].before <= row:
-                yield _gap(holes.pop(), name, start_s)
+            while between and between[-1][0] <= row:
+                yield between.pop()[2]
             gate = gate_s if gate_s is not None or self.gate_s is None else self.gate_s[row]
             yield self._reading(row, name, time_s, start_s + time_s, gate)
-        while holes:
-            yield _gap(holes.pop(), name, start_s)
+        while between:
+            yield between.pop()[2]
 
     def _reading(
         self, row: int, name: str, time_s: float, utc_s: float, gate_s: float | None

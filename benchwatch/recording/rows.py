@@ -18,6 +18,9 @@ BLANKS: Final = frozenset({"", "nan", "null", "none", "na", "n/a", "-"})
 OVERRANGE_FROM: Final = Decimal("9e37")
 """SCPI-99 volume 1, 7.2.1.4: 9.9E37 stands for infinity, 9.91E37 for no number."""
 
+LATEST_S: Final = Decimal(10) ** 12
+"""Seconds, 30 000 years: nothing later or earlier is a time."""
+
 _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,4})?", re.ASCII)
 _LONGEST_NUMBER: Final = 64
 
@@ -45,12 +48,19 @@ class Rows:
     flags: dict[int, frozenset[Flag]] = field(default_factory=dict)
     gaps: list[Hole] = field(default_factory=list)
     """Gaps the file itself reports; `before` counts rows."""
+    marks: list[tuple[int, float, str]] = field(default_factory=list)
+    """Notes on the time line: rows before it, seconds, text."""
     notes: list[str] = field(default_factory=list)
 
 
 def place(source: str, line: int) -> str:
     """Name a place in a file."""
     return f"{source}, line {line}"
+
+
+def is_number(cell: str) -> bool:
+    """Tell whether a cell is a plain decimal number, with an exponent or without."""
+    return len(cell) <= _LONGEST_NUMBER and _NUMBER.fullmatch(cell) is not None
 
 
 def read_number(cell: str, where: str, name: str) -> str | None:
@@ -63,7 +73,7 @@ def read_number(cell: str, where: str, name: str) -> str | None:
         return None
     if cell.lower() in {"inf", "+inf", "infinity"}:
         return "9.9E37"
-    if len(cell) <= _LONGEST_NUMBER and _NUMBER.fullmatch(cell):
+    if is_number(cell):
         return cell
     raise FileError(
         f"{where}: '{printable(cell, 40)}' in column {name} is no number. Write it bare, with a "
@@ -97,3 +107,14 @@ def tell(row: Mapping[str, object], key: str) -> Decimal | None:
     """Return the number under `key` of a decoded JSON object, None where it is none."""
     value = row.get(key)
     return value if isinstance(value, Decimal) and value.is_finite() else None
+
+
+def check_time(seconds: Decimal, where: str) -> Decimal:
+    """Return `seconds` when a run can have such a time.
+
+    Raises:
+        FileError: it is absurdly far away.
+    """
+    if abs(seconds) > LATEST_S:
+        raise FileError(f"{where}: a time of {seconds:.3g} s is none. Mend or remove the line.")
+    return seconds

@@ -10,7 +10,15 @@ from typing import Final
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 from benchwatch.recording.record import KINDS, Kind
-from benchwatch.recording.rows import Rows, exact_seconds, place, read_date, read_number
+from benchwatch.recording.rows import (
+    Rows,
+    check_time,
+    exact_seconds,
+    is_number,
+    place,
+    read_date,
+    read_number,
+)
 from benchwatch.recording.text import Line
 
 UNIX_FROM_S: Final = 1_000_000_000
@@ -71,7 +79,7 @@ def _layout(source: str, first: Line, column: Kind | None) -> tuple[Layout, bool
         seconds = names.index("time_s") if "time_s" in names else None
         dates = names.index("time") if "time" in names and seconds is None else None
         return Layout(found[0], names.index(found[0]), seconds, dates, len(cells)), True, notes
-    headed = not _is_number(cells[-1])
+    headed = not is_number(cells[-1])
     if len(cells) == 1 and column is not None:
         skipped = [f"{where}: '{printable(cells[0], 40)}' is taken as a title."] if headed else []
         return Layout(column, 0, None, None, 1), headed, skipped
@@ -141,7 +149,7 @@ class _Reader:
         text = read_number(cells[layout.seconds], where, "time_s")
         if text is None:
             raise FileError(f"{where}: the time is missing. Fill it in or remove the line.")
-        seconds = Decimal(text)
+        seconds = check_time(Decimal(text), where)
         if self._start is None:
             self._start = Decimal(0)
             if seconds >= UNIX_FROM_S:
@@ -177,10 +185,3 @@ def _cells(text: str, where: str) -> list[str]:
         ]
     except csv.Error as error:
         raise FileError(f"{where}: a quotation mark is never closed. Mend the line.") from error
-
-
-def _is_number(cell: str) -> bool:
-    try:
-        return read_number(cell, "", "") is not None
-    except FileError:
-        return False
