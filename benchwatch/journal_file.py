@@ -11,7 +11,7 @@ from typing import Any, Final, cast
 
 from benchwatch.errors import BenchwatchError, JournalError
 from benchwatch.quantity import difference, parse_reply
-from benchwatch.reading import OVERRANGE, Event, Flag, Gap, Mark, Reading
+from benchwatch.reading import OVERRANGE, Event, Flag, Gap, Mark, Reading, Record
 
 APPLICATION_ID: Final = 0x42774A31
 """Marks an SQLite file as a journal of ours (its ``application_id``)."""
@@ -34,6 +34,12 @@ MIGRATIONS: Final = (
     CREATE TABLE marks (
         run INTEGER NOT NULL, number INTEGER NOT NULL, utc_s REAL NOT NULL,
         elapsed_s REAL NOT NULL, text TEXT NOT NULL,
+        PRIMARY KEY (run, number)) WITHOUT ROWID;
+    """,
+    """
+    CREATE TABLE records (
+        run INTEGER NOT NULL, number INTEGER NOT NULL, utc_s REAL NOT NULL,
+        elapsed_s REAL NOT NULL, kind TEXT NOT NULL, document TEXT NOT NULL,
         PRIMARY KEY (run, number)) WITHOUT ROWID;
     """,
 )
@@ -184,6 +190,10 @@ def event_row(run: int, number: int, event: Event) -> Row:
         return "INSERT OR IGNORE INTO gaps VALUES (?,?,?,?,?,?)", (
             run, number, event.utc_s, event.elapsed_s, event.lasted_s, _plain(event.reason),
         )  # fmt: skip
+    if isinstance(event, Record):
+        return "INSERT OR IGNORE INTO records VALUES (?,?,?,?,?,?)", (
+            run, number, event.utc_s, event.elapsed_s, event.kind, event.document,
+        )  # fmt: skip
     return "INSERT OR IGNORE INTO marks VALUES (?,?,?,?,?)", (
         run, number, event.utc_s, event.elapsed_s, _plain(event.text),
     )  # fmt: skip
@@ -214,6 +224,8 @@ def read_events(path: Path, run: Run) -> Iterator[Event]:
         UNION ALL SELECT number, 1, utc_s, elapsed_s, lasted_s, reason, 0, ''
             FROM gaps WHERE run = ?1
         UNION ALL SELECT number, 2, utc_s, elapsed_s, 0, text, 0, '' FROM marks WHERE run = ?1
+        UNION ALL SELECT number, 3, utc_s, elapsed_s, 0, document, 0, kind
+            FROM records WHERE run = ?1
         ORDER BY number"""
     for _, kind, utc_s, elapsed_s, seconds, text, resolution_hz, flags in _rows(
         path, query, (run.key,)
@@ -222,6 +234,8 @@ def read_events(path: Path, run: Run) -> Iterator[Event]:
             yield Gap(run.counter, utc_s, elapsed_s, seconds, text)
         elif kind == 2:
             yield Mark(run.counter, utc_s, elapsed_s, text)
+        elif kind == 3:
+            yield Record(run.counter, utc_s, elapsed_s, flags, text)
         else:
             words = cast("frozenset[Flag]", frozenset(filter(None, flags.split(","))))
             frequency_hz, offset_hz, offset = _values(text, run.nominal_hz, words)

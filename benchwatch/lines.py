@@ -21,7 +21,7 @@ from benchwatch.quantity import (
     write_fraction,
     write_hz,
 )
-from benchwatch.reading import SPIKE, Event, Flag, Gap, Mark, Reading
+from benchwatch.reading import SPIKE, Event, Flag, Gap, Mark, Reading, Record
 
 _encode: Final = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
 _SPIKE: Final[frozenset[Flag]] = frozenset({SPIKE})
@@ -56,7 +56,7 @@ class Lines:
     def event(self, event: Event, numbers: Numbers) -> None:
         """Take an event and the numbers after it."""
         name = event.counter
-        if isinstance(event, Mark):
+        if isinstance(event, Mark | Record):
             self._put(event, numbers)
             return
         held = self._held.get(name)
@@ -115,15 +115,17 @@ def json_line(event: Event | End, numbers: Numbers) -> str:
             {"kind": "end", "readings": event.readings, "gaps": event.gaps, "reason": event.reason}
         )
     line: dict[str, Any] = {
-        "kind": "gap" if isinstance(event, Gap) else "mark",
+        "kind": type(event).__name__.lower(),
         "counter": event.counter,
         "time": iso_time(event.utc_s),
         "elapsed_s": _seconds(event.elapsed_s),
     }
     if isinstance(event, Gap):
         line |= {"lasted_s": _seconds(event.lasted_s), "reason": event.reason}
-    else:
+    elif isinstance(event, Mark):
         line["text"] = event.text
+    else:
+        line["record"] = json.loads(event.document)
     return _encode(line)
 
 
@@ -209,6 +211,8 @@ class PlainWriter:
             return f"{start}  gap of {lasted}: {printable(event.reason, 200)}"
         if isinstance(event, Mark):
             return f"{start}  mark: {printable(event.text, 200)}"
+        if isinstance(event, Record):
+            return f"{start}  put on record {printable(event.kind)}"
         return "  ".join([start, *self._values(event, numbers), *sorted(event.flags)])
 
     def _values(self, reading: Reading, numbers: Numbers) -> list[str]:

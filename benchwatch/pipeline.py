@@ -12,12 +12,17 @@ from benchwatch.acquire import Connection
 from benchwatch.buffer import Buffer
 from benchwatch.counter import Setup
 from benchwatch.estimate.live import LiveEstimate
-from benchwatch.estimate.offset_record import Reference
+from benchwatch.estimate.offset_record import OffsetRecord, RecordKind, Reference
 from benchwatch.estimate.results import Numbers, SettleLimit
+from benchwatch.filing import filed, record_now, record_of_quiet
+from benchwatch.happenings import Happenings
 from benchwatch.journal import Journal, new_key
 from benchwatch.journal_file import Run, settings_text
+from benchwatch.leisure import Deviations, elsewhere_now
+from benchwatch.quantity import format_duration, format_frequency, write_fraction
 from benchwatch.reading import OVERRANGE, REPEAT, Event, Flag, Gap, Mark, Reading
-from benchwatch.snapshot import Link, Snapshot, Trace
+from benchwatch.snapshot import Link, Records, Snapshot, Trace, TrimNow, WarmUp
+from benchwatch.trimming import Trimming
 
 MARKS_KEPT: Final = 100
 """Newest marks in a snapshot; the journal has them all."""
@@ -70,6 +75,9 @@ class Pipeline:
         self._buffer = Buffer()
         self._estimate = LiveEstimate(tolerance=plan.tolerance, settle=plan.settle)
         self._nominal_hz = float("nan") if plan.nominal is None else float(plan.nominal)
+        self._trimming = Trimming(plan.tolerance, plan.settle)
+        self._deviations = Deviations()
+        self._notes = Happenings()
         self._run = Run(
             new_key(utc_s), watch, plan.name, plan.resource, plan.driver, utc_s, plan.nominal,
             settings=settings_text(
@@ -84,8 +92,9 @@ class Pipeline:
         )  # fmt: skip
         self._save_run()
         self._snapshot = Snapshot(
-            plan.name, plan.resource, self._nominal_hz, Link("connecting", 0.0)
-        )
+            plan.name, plan.resource, self._nominal_hz, Link("connecting", 0.0),
+            warm_up=WarmUp(limit=plan.settle),
+        )  # fmt: skip
 
     @property
     def snapshot(self) -> Snapshot:
@@ -99,13 +108,13 @@ class Pipeline:
     def take(self, event: Event) -> Snapshot:
         """Put `event` on disk, then into the numbers; return the state after it."""
         with self._lock:
-            if self._journal is not None:
-                self._journal.write(self._run.key, event)
+            self._write(event)
             if isinstance(event, Reading):
                 self._snapshot = self._take_reading(event)
+                self._keep_as_found()
             elif isinstance(event, Gap):
                 self._snapshot = self._take_gap(event)
-            else:
+            elif isinstance(event, Mark):
                 self._snapshot = self._take_mark(event)
             return self._snapshot
 
@@ -113,7 +122,7 @@ class Pipeline:
         """Note a change of the connection, and what is known of the counter by now."""
         with self._lock:
             if now.nominal is not None:
-                self._nominal_hz = float(now.nominal)
+                self._take_nominal(float(now.nominal))
             self._snapshot = replace(
                 self._snapshot,
                 link=now.link,
@@ -143,6 +152,112 @@ class Pipeline:
             self._snapshot = replace(self._snapshot, link=Link("ended", elapsed_s, reason))
             return self._snapshot
 
+    # ------------------------------------------------------------ what the operator says
+
+    def touch(self, utc_s: float, elapsed_s: float, *, on: bool) -> None:
+        """The tool is on the trimmer, or off."""
+        with self._lock:
+            self._trimming.touch(elapsed_s, on=on)
+            self._notes.note(utc_s, elapsed_s, "tool", "tool on" if on else "tool off")
+            trim = replace(self._snapshot.trim or TrimNow(), tool=self._trimming.tool)
+            self._snapshot = replace(self._snapshot, trim=trim, happenings=self._notes.newest)
+
+    def record(self, kind: RecordKind, utc_s: float, elapsed_s: float) -> OffsetRecord:
+        """Put the present offset on record, in the journal too.
+
+        Raises:
+            NoReadings: there is no offset with an uncertainty yet.
+        """
+        with self._lock:
+            record = record_now(kind, self._snapshot, self.plan.reference)
+            self._file(record, utc_s, elapsed_s)
+            return record
+
+    def retune(
+        self,
+        utc_s: float,
+        elapsed_s: float,
+        *,
+        tolerance: float | None = None,
+        settle: SettleLimit | None = None,
+    ) -> None:
+        """Take a new limit; None leaves the old one. Nothing that was measured is lost."""
+        with self._lock:
+            plan = self.plan
+            if tolerance is not None:
+                plan = replace(plan, tolerance=tolerance)
+                said = f"tolerance {write_fraction(tolerance).bare}"
+                self._notes.note(utc_s, elapsed_s, "setting", said)
+            if settle is not None:
+                plan = replace(plan, settle=settle)
+                limit, over = write_fraction(settle.limit).bare, format_duration(settle.horizon_s)
+                self._notes.note(utc_s, elapsed_s, "setting", f"settled means {limit} in {over}")
+            self.plan = plan
+            self._estimate.retune(plan.tolerance, plan.settle)
+            self._trimming.retune(plan.tolerance, plan.settle)
+            warm_up = replace(self._snapshot.warm_up or WarmUp(), limit=plan.settle)
+            self._snapshot = replace(
+                self._snapshot,
+                numbers=self._estimate.numbers,
+                warm_up=warm_up,
+                happenings=self._notes.newest,
+            )
+
+    def refresh(self) -> None:
+        """Work out what changes slowly; called now and then by whoever shows it."""
+        stability = self._deviations.now(self._buffer)
+        now = self._snapshot
+        elsewhere = elsewhere_now(now.numbers.estimate, now.nominal_hz, self.plan.working_hz)
+        with self._lock:
+            self._snapshot = replace(self._snapshot, stability=stability, elsewhere=elsewhere)
+
+    # ------------------------------------------------------------ the lock is held from here on
+
+    def _write(self, event: Event) -> None:
+        if self._journal is not None:
+            self._journal.write(self._run.key, event)
+
+    def _file(
+        self, record: OffsetRecord, utc_s: float, elapsed_s: float, *, kept: bool = False
+    ) -> None:
+        """Keep a record in the journal, the snapshot and the notes."""
+        self._write(filed(record, elapsed_s))
+        how = " (kept by itself)" if kept else ""
+        said = f"{record.kind} {write_fraction(record.offset, record.u)}{how}"
+        self._notes.note(utc_s, elapsed_s, "record", said)
+        records = self._snapshot.records or Records()
+        if record.kind == "as found":
+            records = replace(records, as_found=record, as_found_kept=kept)
+        else:
+            records = replace(records, as_left=record)
+        self._snapshot = replace(self._snapshot, records=records, happenings=self._notes.newest)
+
+    def _keep_as_found(self) -> None:
+        """With the first nudge, put the quiet stretch before it on record unasked."""
+        if self._snapshot.numbers.confirmed_nudge is None:
+            return
+        quiet, reading = self._trimming.found, self._snapshot.reading
+        known = self._snapshot.records is not None and self._snapshot.records.as_found is not None
+        if quiet is None or not quiet.frozen or known or reading is None:
+            return
+        record = record_of_quiet(quiet, self._snapshot, self.plan.reference)
+        self._file(record, reading.utc_s, reading.elapsed_s, kept=True)
+
+    def _take_nominal(self, nominal_hz: float) -> None:
+        """Take the nominal; if readings came under another, the numbers begin anew."""
+        if nominal_hz != self._nominal_hz and self._snapshot.reading is not None:
+            was = self._snapshot.reading
+            self._buffer, self._deviations = Buffer(), Deviations()
+            self._estimate = LiveEstimate(tolerance=self.plan.tolerance, settle=self.plan.settle)
+            self._trimming = Trimming(self.plan.tolerance, self.plan.settle)
+            said = f"nominal {format_frequency(nominal_hz)}"
+            self._notes.note(was.utc_s, was.elapsed_s, "setting", said)
+            self._snapshot = replace(
+                self._snapshot, reading=None, numbers=Numbers(), trim=None, records=None,
+                stability=None, elsewhere=None, happenings=self._notes.newest,
+            )  # fmt: skip
+        self._nominal_hz = nominal_hz
+
     def _save_run(self) -> None:
         if self._journal is not None:
             self._journal.save_run(self._run)
@@ -162,29 +277,39 @@ class Pipeline:
                 gate_s=reading.gate_s,
                 resolution=self._fraction(reading.resolution_hz),
             )
+            trim: TrimNow | None = self._trimming.add(elapsed_s, numbers)
+            self._deviations.add(elapsed_s, offset)
         else:
-            numbers = _without_news(was.numbers)
+            numbers, trim = _without_news(was.numbers), was.trim
+        self._notes.reading(reading, numbers, by_tool=self._trimming.by_tool)
         # A frozen record of many fields costs least when it is built in one positional call.
         return Snapshot(
             was.counter, was.resource, was.nominal_hz, was.link, was.identity, was.time_base,
             was.gate_s, reading, numbers, was.readings + measures, was.gaps, was.last_gap,
-            was.marks, self._trouble(),
+            was.marks, self._trouble(), trim, was.records, was.warm_up, was.stability,
+            was.elsewhere, self._notes.newest,
         )  # fmt: skip
 
     def _take_gap(self, gap: Gap) -> Snapshot:
         self._buffer.gap(gap.lasted_s)
         self._estimate.gap()
+        self._deviations.gap()
+        self._notes.gap(gap)
         return replace(
             self._snapshot,
             numbers=self._estimate.numbers,
+            trim=self._trimming.gap(),
+            happenings=self._notes.newest,
             gaps=self._snapshot.gaps + 1,
             last_gap=gap,
             journal_trouble=self._trouble(),
         )
 
     def _take_mark(self, mark: Mark) -> Snapshot:
+        self._notes.mark(mark)
         return replace(
             self._snapshot,
+            happenings=self._notes.newest,
             marks=(*self._snapshot.marks, mark)[-MARKS_KEPT:],
             journal_trouble=self._trouble(),
         )

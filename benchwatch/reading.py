@@ -1,4 +1,4 @@
-"""The three things that can happen on a counter's time line: a reading, a gap, a mark."""
+"""What can happen on a counter's time line: a reading, a gap, a mark, a record."""
 
 from dataclasses import dataclass, field
 from typing import Final, Literal
@@ -64,4 +64,16 @@ class Mark:
     text: str
 
 
-Event = Reading | Gap | Mark
+@dataclass(frozen=True, slots=True)
+class Record:
+    """An offset that was put on record, as found or as left."""
+
+    counter: str
+    utc_s: float
+    elapsed_s: float
+    kind: str
+    document: str
+    """The whole record with its budget, as JSON."""
+
+
+Event = Reading | Gap | Mark | Record

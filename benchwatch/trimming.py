@@ -25,6 +25,8 @@ class Trimming:
         self._found = AsFound()
         self._turn: Nudge | None = None
         """The newest nudge that was a turn and not the tool's pull."""
+        self.by_tool = False
+        """Whether the newest nudge was the tool's pull."""
         self.retune(tolerance, settle)
 
     def retune(self, tolerance: float | None, settle: SettleLimit | None) -> None:
@@ -48,9 +50,11 @@ class Trimming:
     def add(self, elapsed_s: float, numbers: Numbers) -> TrimNow:
         """Take the numbers after the reading at `elapsed_s`."""
         nudge = numbers.confirmed_nudge
-        if nudge is not None and not self._tool.step(nudge):
-            self._turn = nudge
-            self._found.freeze()
+        if nudge is not None:
+            self.by_tool = self._tool.step(nudge)
+            if not self.by_tool:
+                self._turn = nudge
+                self._found.freeze()
         if not self._tool.state.on:
             self._found.add(elapsed_s, numbers)
         landing = None

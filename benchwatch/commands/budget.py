@@ -189,7 +189,9 @@ def budget(
 
 def _end_of(recording: Recording, last_s: float | None) -> Iterator[Reading | Gap]:
     start_s = -math.inf if last_s is None else float(recording.time_s[-1]) - last_s
-    return (event for event in recording.events() if event.elapsed_s > start_s)
+    for event in recording.events():
+        if isinstance(event, Reading | Gap) and event.elapsed_s > start_s:
+            yield event
 
 
 def _conditions(recording: Recording) -> Iterator[tuple[str, str]]:

@@ -23,11 +23,9 @@ Floats = NDArray[np.float64]
 
 TIME_CONSTANTS: Final = 2.0 ** np.arange(-4.0, 3.0)
 """Of the exponentials, in horizons."""
-HORIZONS: Final = np.array([1.0 / 3.0, 2.0 / 3.0, 1.0, 2.0])
-"""When the change is forecast, in horizons: it may turn back before the last."""
-ALLOWANCE: Final = np.array([1.0, 1.0, 1.0, 2.0])
-"""What it may be there, in limits."""
-FREEDOM: Final = 3.0
+HORIZONS: Final = np.array([1.0 / 3.0, 2.0 / 3.0, 1.0, 2.0, 4.0, 64.0])
+"""When the change is forecast, in horizons; at the last only the line is left."""
+FREEDOM: Final = 0.5
 """Prior sd of an exponential, in ranges of the offset seen."""
 
 
@@ -80,7 +78,7 @@ def forecast(
     decay = np.exp(first * rate)
     ahead[2:count] = decay[:, None] * np.expm1(-np.multiply.outer(rate, HORIZONS))
     prior = np.zeros(count + len(steps))
-    prior[2:count] = (FREEDOM * float(np.ptp(offset)) + scale) ** -2.0
+    prior[2:count] = (FREEDOM * float(offset.max() - offset.min()) + scale) ** -2.0
     floor = (1e-6 * scale) ** 2
     white = noise.white / (width * horizon_s) + floor
     if noise.flicker > 0.0:
@@ -98,24 +96,26 @@ def _covariance(age: Floats, width: Floats, white: Floats, flicker: float) -> Fl
     # With Allan variance v flicker FM has E(y(t+s) - y(t))² growing as v/ln 2 · ln s; any
     # constant may be added, as the level is free.
     covariance: Floats = (flicker / (2.0 * np.log(2.0))) * (30.0 - np.log(distance))
-    covariance[np.diag_indices_from(covariance)] += white
+    covariance.flat[:: len(age) + 1] += white
     return covariance
 
 
 def _solve(gram: Floats, prior: Floats, ahead: Floats, freedom: int) -> Forecast:
     """Coefficients, change ahead and its u from the normal equations, columns scaled."""
     system = gram[:-1, :-1].copy()
-    system[np.diag_indices_from(system)] += prior
-    scale = 1.0 / np.sqrt(np.diag(system))
-    system = system * np.multiply.outer(scale, scale)
-    system[np.diag_indices_from(system)] += 1e-12
+    diagonal = system.reshape(-1)[:: len(system) + 1]
+    diagonal += prior
+    scale = 1.0 / np.sqrt(diagonal)
+    system *= scale
+    system *= scale[:, None]
+    diagonal += 1e-12
     right = np.empty((len(system), 1 + ahead.shape[1]))
     right[:, 0] = gram[:-1, -1]
     right[:, 1:] = ahead
     right *= scale[:, None]
     solved = np.linalg.solve(system, right)
     change = right[:, 1:].T @ solved[:, 0]
-    variance = np.einsum("ij,ij->j", right[:, 1:], solved[:, 1:])
+    variance = (right[:, 1:] * solved[:, 1:]).sum(axis=0)
     # Residuals larger than the noise tell of a past that the fit does not follow.
     misfit = max(1.0, (gram[-1, -1] - right[:, 0] @ solved[:, 0]) / max(freedom, 1))
     return Forecast(change, np.sqrt(np.maximum(variance, 0.0) * misfit))

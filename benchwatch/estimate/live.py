@@ -1,7 +1,7 @@
 """Everything the live estimate says after each reading: level, drift, settling, tolerance."""
 
 import math
-from typing import Final
+from dataclasses import replace
 
 from benchwatch.estimate.level import Level
 from benchwatch.estimate.results import Numbers, SettleLimit, Tolerance
@@ -19,7 +19,7 @@ class LiveEstimate:
     def __init__(
         self, *, tolerance: float | None = None, settle: SettleLimit | None = None
     ) -> None:
-        self._tolerance: Final = tolerance
+        self._tolerance = tolerance
         self._level = Level()
         self._settling = Settling(settle)
         self._held: tuple[float, float] | None = None
@@ -30,6 +30,17 @@ class LiveEstimate:
     def numbers(self) -> Numbers:
         """What was said last."""
         return self._numbers
+
+    def retune(self, tolerance: float | None, settle: SettleLimit | None) -> None:
+        """Take new limits; what was measured stays, the verdict is earned anew."""
+        self._tolerance = tolerance
+        self._settling.retune(settle)
+        estimate = self._numbers.estimate
+        self._numbers = replace(
+            self._numbers,
+            settle=self._settling.verdict(),
+            tolerance=None if estimate is None else self._judge(estimate.offset),
+        )
 
     def gap(self) -> None:
         """Readings were missed: nothing is bridged, the next reading starts afresh."""

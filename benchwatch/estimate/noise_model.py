@@ -7,6 +7,10 @@ from typing import Final
 FEWEST: Final = 6
 """Differences below which a level's variance says too little."""
 
+SCATTER: Final = 35.0 / 9.0
+"""Relative variance of a Hadamard variance times its number of differences, for white FM: the
+second differences have the autocorrelation -2/3, 1/6, so 2·(1 + 2·(4/9 + 1/36))."""
+
 
 @dataclass(frozen=True, slots=True)
 class NoiseModel:
@@ -55,8 +59,11 @@ def fit_noise(points: Iterable[tuple[float, float, int]]) -> NoiseModel | None:
     if determinant > 1e-9 * s_aa * s_bb:
         white = (s_ay * s_bb - s_by * s_ab) / determinant
         flicker = (s_by * s_aa - s_ay * s_ab) / determinant
-        if white >= 0.0 and flicker >= 0.0:
-            return NoiseModel(white, flicker)
         if white < 0.0:
             return NoiseModel(0.0, s_by / s_bb)
+        variance = SCATTER * s_aa / determinant
+        if flicker > 0.0 and flicker**2 > variance:
+            # What scatter alone would give is taken off, so that white noise stays white.
+            flicker -= variance / flicker
+            return NoiseModel((s_ay - flicker * s_ab) / s_aa, flicker)
     return NoiseModel(s_ay / s_aa, 0.0)

@@ -21,16 +21,20 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate.blocks import Floats, Pyramid
-from benchwatch.estimate.forecast import ALLOWANCE, Forecast, forecast
+from benchwatch.estimate.forecast import HORIZONS, Forecast, forecast
 from benchwatch.estimate.noise_model import NoiseModel, fit_noise
 from benchwatch.estimate.regression import fit_line
 from benchwatch.estimate.results import Drift, Settle, SettleLimit, SettleState
 
-COVERAGE: Final = 2.0
+ALLOWANCE: Final = np.maximum(HORIZONS, 1.0)
+"""Change allowed at each forecast time, in limits: up to the horizon one, then the same rate."""
+COVERAGE: Final = np.array([1.7, 1.7, 1.7, 1.5, 1.0, 0.8])
+"""Standard uncertainties added to each forecast change; fewer where it reaches beyond the horizon."""
 FINEST: Final = 100.0
 """Blocks are no shorter than this fraction of the horizon."""
-BLOCKS_PER_OCTAVE: Final = 8
-"""Blocks lengthen with their age: an eighth of it at most."""
+BLOCKS_PER_OCTAVE: Final = 6
+"""Blocks lengthen with their age: a sixth of it at most."""
+SHARE: Final = 0.5
 REACH: Final = 8.0
 """Horizons that the fit looks back at most."""
 FEWEST: Final = 8
@@ -86,6 +90,15 @@ class Settling:
             self._pyramid.add(t, y)
         self._steps.append(at)
         self._worked_out_at = -math.inf
+
+    def retune(self, limit: SettleLimit | None) -> None:
+        """Take another limit; the readings stay, the verdict is earned anew."""
+        self._limit = limit
+        self._horizon_s = limit.horizon_s if limit else DRIFT_HORIZON_S
+        self._worked_out_at = -math.inf
+        self._state = "unsure"
+        self._since_s = None
+        self._settle = None
 
     def gap(self) -> None:
         """Readings stopped for a while: forget all but the noise."""
@@ -211,21 +224,26 @@ class Settling:
 
     def _blocks(self, interval_s: float) -> Floats:
         """Means, times and readings of blocks that lengthen with age."""
-        start = self._now - min(self._now / 2.0, REACH * self._horizon_s)
+        start = self._now - min(self._now * SHARE, REACH * self._horizon_s)
         if len(self._steps) > STEPS:
             start = max(start, self._steps[-STEPS - 1])
         finest = self._horizon_s / FINEST / interval_s
         level = max(0, min(math.ceil(math.log2(finest)), len(self._pyramid.levels) - 1))
         parts: list[Floats] = []
         end = math.inf
+        most = 2 * BLOCKS_PER_OCTAVE
         for blocks in self._pyramid.levels[level:]:
             rows = blocks.rows()
-            rows = rows[:, (rows[3] < end) & (rows[0] >= start)]
-            if not rows.shape[1]:
-                continue
-            part = rows[:, -2 * BLOCKS_PER_OCTAVE :]
-            parts.append(part)
-            end = float(part[0, 0])
+            stop = int(rows[3].searchsorted(end))
+            first = int(rows[0, :stop].searchsorted(start))
+            part = rows[:3, max(first, stop - most) : stop]
+            if part.shape[1]:
+                parts.append(part)
+                end = float(part[0, 0])
+            if stop and first > stop - most:
+                break
+            if parts:
+                most = BLOCKS_PER_OCTAVE
         while self._steps and self._steps[0] < start:
             self._steps.pop(0)
-        return np.concatenate(parts[::-1], axis=1)[:3] if parts else np.empty((3, 0))
+        return np.concatenate(parts[::-1], axis=1) if parts else np.empty((3, 0))
