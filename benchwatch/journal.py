@@ -33,7 +33,8 @@ BACKLOG: Final = 100_000
 """Events kept in memory while the file can't be written; beyond that the oldest go first."""
 RETRY_S: Final = 1.0
 SYNC_S: Final = 5.0
-"""What is older than this has been forced to the disk, not only handed to the system."""
+"""So often, with the next event, all so far is forced to the disk, not only handed to the
+system: the most that a power cut can cost."""
 BUSY_S: Final = 0.1
 """Longest wait for another program's transaction, on the thread that reads the counter."""
 

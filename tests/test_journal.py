@@ -182,6 +182,23 @@ def test_two_programs_on_one_journal(path):
     assert [numbers(path, run) for run in runs] == [[float(n) for n in range(300)]] * 2
 
 
+def test_what_is_older_than_the_sync_survives_a_power_cut(path, tmp_path):
+    """The main file alone, as if the log beside it had never reached the disk, has it all."""
+    clock = StillClock()
+    journal = Journal(path, clock=clock)
+    journal.save_run(RUN)
+    for number in range(1, 4):
+        journal.write(RUN.key, reading(number))
+    clock.now_s += SYNC_S
+    journal.write(RUN.key, reading(4))
+    left = tmp_path / "after" / "journal.db"
+    left.parent.mkdir()
+    left.write_bytes(path.read_bytes())
+    journal.close()
+
+    assert numbers(left) == [1.0, 2.0, 3.0, 4.0]
+
+
 # ------------------------------------------------------------- trouble while running
 
 

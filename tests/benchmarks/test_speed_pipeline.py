@@ -205,7 +205,7 @@ def test_no_reading_is_lost(home, front, rate, readings):
         code, used, lasted = on_terminal(command) if front == "screen" else on_pipe(command)
 
     path = home / "data" / "benchwatch" / "journal.db"
-    events = list(read_events(path, read_runs(path)[0]))
+    events = [e for e in read_events(path, read_runs(path)[0]) if isinstance(e, Reading)]
     attained = (readings - 1) / (events[-1].elapsed_s - events[0].elapsed_s)
     print(f"\n{front}, {rate}/s: {len(events)} of {counter.answered} kept, {attained:.1f}/s; "
           f"{used / lasted:.1%} of a core over {lasted:.1f} s")  # fmt: skip
