@@ -1,15 +1,20 @@
 """A run: bench to journal, buffer and estimate, and one immutable snapshot a counter."""
 
+import math
 import queue
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from functools import partial
 from typing import Final
 
 from benchwatch.acquire import Acquisition, Connection
 from benchwatch.clock import Clock, SystemClock
+from benchwatch.counter import Setup
 from benchwatch.errors import INTERRUPTED, BenchwatchError, LinkLost, NoReadings
+from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
+from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal, new_key
 from benchwatch.pipeline import Pipeline, Plan
 from benchwatch.quantity import format_duration
@@ -18,6 +23,9 @@ from benchwatch.snapshot import Snapshot, Trace
 
 QUEUE_LIMIT: Final = 10_000
 """Events that a slow reader of lines may lag behind before the counters are held up."""
+REFRESH_S: Final = 1.0
+LEISURE: Final = 20.0
+"""What is refreshed at leisure takes no more than one part in so many of a core."""
 JOIN_S: Final = 2.0
 NOT_SETTLED: Final = 1
 """Exit code when the time was up before the oscillator had settled."""
@@ -110,6 +118,8 @@ class Watch:
             )
         for acquisition in self._acquisitions.values():
             acquisition.start()
+        if not self._lines:
+            threading.Thread(target=self._refresh, name="leisure", daemon=True).start()
         if self._limits.for_s is not None:
             threading.Thread(target=self._end_in_time, name="end of run", daemon=True).start()
 
@@ -130,6 +140,43 @@ class Watch:
         utc_s, elapsed_s = self._clock.utc(), self.elapsed_s()
         for name in self._pipelines:
             self._take(name, Mark(name, utc_s, elapsed_s, text))
+
+    # ------------------------------------------------------------ what the operator says
+
+    def touch(self, name: str, *, on: bool) -> None:
+        """Say that the tool is on the trimmer of `name`'s oscillator, or off."""
+        self._pipelines[name].touch(self._clock.utc(), self.elapsed_s(), on=on)
+
+    def record(self, name: str, kind: RecordKind) -> OffsetRecord:
+        """Put the present offset of `name` on record.
+
+        Raises:
+            NoReadings: there is nothing to record yet.
+        """
+        return self._pipelines[name].record(kind, self._clock.utc(), self.elapsed_s())
+
+    def retune(
+        self, name: str, *, tolerance: float | None = None, settle: SettleLimit | None = None
+    ) -> None:
+        """Give `name` a new tolerance, or a new meaning of settled; None leaves the old one."""
+        self._pipelines[name].retune(
+            self._clock.utc(), self.elapsed_s(), tolerance=tolerance, settle=settle
+        )
+
+    def set_gate(self, name: str, gate_s: float) -> None:
+        """Ask the counter for another gate; it is set between two readings and read back."""
+        self._acquisitions[name].request(Setup(gate_s=gate_s))
+
+    def set_nominal(self, name: str, nominal: Decimal) -> None:
+        """Judge readings against another nominal from the next one on; the numbers begin anew."""
+        self._acquisitions[name].renominate(nominal)
+
+    def nominal(self, name: str) -> Decimal | None:
+        """Return the nominal of `name` in hertz; None while it is not known."""
+        hertz = self._pipelines[name].snapshot.nominal_hz
+        return Decimal(repr(hertz)) if math.isfinite(hertz) else None
+
+    # ------------------------------------------------------------ how it ends
 
     def interrupt(self) -> None:
         """End the run because a person or a signal said so; safe in a signal handler."""
@@ -186,6 +233,15 @@ class Watch:
             self._acquisitions[name].stop()
             if not self._going:
                 self._finish(outcome)
+
+    def _refresh(self) -> None:
+        """Work out what changes slowly for as long as the run lasts, in a little of the time."""
+        wait_s = REFRESH_S
+        while not self._clock.wait(self.finished, wait_s):
+            began_s = self._clock.monotonic()
+            for pipeline in self._pipelines.values():
+                pipeline.refresh()
+            wait_s = max(REFRESH_S, LEISURE * (self._clock.monotonic() - began_s))
 
     def _end_in_time(self) -> None:
         for_s = self._limits.for_s

@@ -32,12 +32,18 @@ class ReadingMaker:
         self._standing: frozenset[Flag] = frozenset()
         self.nominal: Decimal | None = None
         if nominal is not None:
-            self._take_nominal(nominal)
+            self.take_nominal(nominal)
 
     def take_time_base(self, time_base: TimeBase) -> None:
         """Mark the readings from now on by the counter's own oscillator, or not."""
         internal = time_base.source == "internal"
         self._standing = frozenset({INTERNAL_TIMEBASE}) if internal else frozenset()
+
+    def take_nominal(self, nominal: Decimal) -> None:
+        """Judge readings against `nominal`, in hertz, from the next one on."""
+        self.nominal = nominal
+        self._lowest = nominal * (1 - PLAUSIBLE)
+        self._highest = nominal * (1 + PLAUSIBLE)
 
     def make(self, measurement: Measurement) -> Reading:
         """Make a reading, stamped at the middle of its gate.
@@ -101,9 +107,4 @@ class ReadingMaker:
                 f"'{self._counter}' reads {format_frequency(value)}, which is near no round "
                 "number. Say what it should be, such as --nominal 10MHz."
             )
-        self._take_nominal(guess)
-
-    def _take_nominal(self, nominal: Decimal) -> None:
-        self.nominal = nominal
-        self._lowest = nominal * (1 - PLAUSIBLE)
-        self._highest = nominal * (1 + PLAUSIBLE)
+        self.take_nominal(guess)

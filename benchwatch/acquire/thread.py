@@ -100,7 +100,7 @@ class Acquisition(threading.Thread):
         self._open_link: OpenLink = open_link or partial(open_visa_link, clock=clock)
         self._interval_s = interval_s
         self._stopping = threading.Event()
-        self._requests: queue.SimpleQueue[Setup] = queue.SimpleQueue()
+        self._requests: queue.SimpleQueue[Setup | Decimal] = queue.SimpleQueue()
         self._maker = ReadingMaker(name, nominal, clock=clock, origin_s=origin_s)
         self._gaps = GapKeeper()
         self._patience = Patience(margin_s=margin_s, patient=patient)
@@ -118,6 +118,10 @@ class Acquisition(threading.Thread):
     def request(self, setup: Setup) -> None:
         """Ask for a setting to be changed between two readings; it is read back and shown."""
         self._requests.put(setup)
+
+    def renominate(self, nominal: Decimal) -> None:
+        """Take another nominal, in hertz, from the next reading on; nothing is set."""
+        self._requests.put(nominal)
 
     # ------------------------------------------------------------- the run
 
@@ -260,6 +264,10 @@ class Acquisition(threading.Thread):
     def _serve_requests(self, counter: Counter) -> None:
         while not self._requests.empty():
             asked = self._requests.get()
+            if isinstance(asked, Decimal):
+                self._maker.take_nominal(asked)
+                self._teller.know(nominal=asked)
+                continue
             try:
                 counter.configure(asked)
             except UsageError as error:

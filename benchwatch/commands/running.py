@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from benchwatch.errors import FileError
 from benchwatch.lines import End, Lines, Writer
+from benchwatch.operating import Operating
 from benchwatch.quantity import format_duration, printable
 from benchwatch.reading import Event
 from benchwatch.snapshot import Snapshot
@@ -95,7 +96,8 @@ def run_screen_of(run: Watch, bench: "ServedBench | None") -> Outcome:
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
     from benchwatch.screen.terminal import run_screen  # noqa: PLC0415 - lines never need it
 
-    app = BenchwatchApp(run, trimmer=None if bench is None else _FirstTrimmer(bench))
+    trimmer = None if bench is None else _FirstTrimmer(bench)
+    app = BenchwatchApp(run, trimmer=trimmer, operator=Operating(run))
     left = threading.Event()
 
     def leave_when_finished() -> None:

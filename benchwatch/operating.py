@@ -1,0 +1,70 @@
+"""What the person at the bench may tell a running watch: tool, records, settings."""
+
+from typing import Literal
+
+from benchwatch.errors import UsageError
+from benchwatch.estimate.results import SettleLimit
+from benchwatch.quantity import (
+    format_duration,
+    format_frequency,
+    parse_duration,
+    parse_fraction,
+    parse_frequency,
+    parse_settle,
+    write_fraction,
+)
+from benchwatch.watch import Watch
+
+Setting = Literal["nominal", "tolerance", "settle", "gate"]
+
+
+class Operating:
+    """Operates the counters of one watch; every method returns at once."""
+
+    def __init__(self, run: Watch) -> None:
+        self._run = run
+
+    def touch(self, name: str, *, on: bool) -> None:
+        """Say that the tool is on the trimmer of `name`'s oscillator, or off."""
+        self._run.touch(name, on=on)
+
+    def record(self, name: str, kind: Literal["as found", "as left"]) -> str:
+        """Put the present offset of `name` on record and say so in a sentence.
+
+        Raises:
+            NoReadings: there is nothing to record yet.
+        """
+        record = self._run.record(name, kind)
+        offset = write_fraction(record.offset, record.u)
+        lower = " at least" if record.budget.missing else ""
+        return f"{kind}: {offset}{lower}, from {record.readings} readings"
+
+    def change(self, name: str, setting: Setting, text: str) -> str:
+        """Change a setting to what was typed and say in a sentence what holds now.
+
+        Raises:
+            QuantityError: the text is no such quantity.
+            UsageError: there is no such setting.
+        """
+        match setting:
+            case "tolerance":
+                limit = parse_fraction(text, self._run.nominal(name))
+                if limit <= 0:
+                    raise UsageError("a tolerance is above zero, such as 5ppb.")
+                self._run.retune(name, tolerance=limit)
+                return f"tolerance {write_fraction(limit).bare.lstrip('+')}"
+            case "settle":
+                settle = SettleLimit(*parse_settle(text, self._run.nominal(name)))
+                self._run.retune(name, settle=settle)
+                over = format_duration(settle.horizon_s)
+                limit_text = write_fraction(settle.limit).bare.lstrip("+")
+                return f"settled means: moves by less than {limit_text} in {over}"
+            case "gate":
+                gate_s = parse_duration(text)
+                self._run.set_gate(name, gate_s)
+                return f"asked the counter for a gate of {format_duration(gate_s)}"
+            case "nominal":
+                nominal = parse_frequency(text)
+                self._run.set_nominal(name, nominal)
+                return f"nominal {format_frequency(nominal)}; the numbers begin anew"
+        raise UsageError(f"there is no setting '{setting}'.")
