@@ -2,6 +2,7 @@
 
 import socket
 import threading
+import time
 from contextlib import contextmanager
 
 from benchwatch_simulators.clock import LeapClock
@@ -44,6 +45,16 @@ def errors_of(counter):
 def port_of(bench, counter="main"):
     """Return the port in a resource string."""
     return int(bench.resources[counter].split("::")[2])
+
+
+def wait_for(condition, timeout_s=5.0):
+    """Wait until `condition` is true; False if it never is."""
+    deadline = time.monotonic() + timeout_s
+    while not condition():
+        if time.monotonic() > deadline:
+            return False
+        time.sleep(0.002)
+    return True
 
 
 class Client:

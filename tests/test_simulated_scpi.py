@@ -5,7 +5,7 @@ from decimal import Decimal
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from simulated_kit import a_counter, a_counting, errors_of
+from simulated_kit import a_counter, a_counting, errors_of, wait_for
 
 from benchwatch_simulators.exchange import Exchange
 from benchwatch_simulators.oscillator import OscillatorSpec
@@ -496,14 +496,16 @@ def test_turns_out_of_step_are_query_errors():
     exchange = Exchange(counter)
 
     exchange.send("*OPC?")
+    assert wait_for(lambda: exchange.has_response)
     exchange.send("*TST?")
-    assert exchange.has_response
-    assert exchange.receive() == "0"
-    assert exchange.receive() is None
+    assert exchange.take(5).data == b"0\n"
+    assert exchange.take(0.05) is None
     exchange.send("*OPC?")
+    assert wait_for(lambda: exchange.has_response)
     exchange.clear()
 
     assert not exchange.has_response
+    exchange.close()
     assert errors_of(counter) == [-410, -420]
 
 

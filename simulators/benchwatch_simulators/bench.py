@@ -9,17 +9,22 @@ import difflib
 import secrets
 import threading
 import zlib
+from collections.abc import Collection, Sequence
 from types import TracebackType
 from typing import Self
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import BenchwatchError, UsageError
 from benchwatch_simulators.bench_file import BenchPlan, CounterPlan, bench_names, load_plan
+from benchwatch_simulators.breaks import Breaker
 from benchwatch_simulators.control import Control
 from benchwatch_simulators.counter import Counting
+from benchwatch_simulators.delivery import Delivery
+from benchwatch_simulators.faults import Fault, FaultScript
+from benchwatch_simulators.instrument import Instrument
 from benchwatch_simulators.oscillator import Oscillator
-from benchwatch_simulators.scpi_counter import ScpiCounter
 from benchwatch_simulators.server import LineServer
+from benchwatch_simulators.wiring import Servers, make_instrument
 
 __all__ = ["ServedBench", "bench_names", "open_bench"]
 
@@ -32,6 +37,7 @@ class ServedBench:
         about: what it shows, one line.
         resources: resource string of each counter.
         nominals: nominal frequency of each counter's oscillator, as a person writes it.
+        drivers: the driver that reads each counter.
         tolerance: suggested, such as ``2 ppb``; None when the bench suggests none.
         settle: suggested settle limit, such as ``1 ppb/20 s``; None likewise.
         seed: what makes the noise; pass it to `open_bench` to have the same bench again.
@@ -39,7 +45,15 @@ class ServedBench:
         control_port: loopback port of the line language of `benchwatch_simulators.control`.
     """
 
-    def __init__(self, plan: BenchPlan, *, port: int, seed: int, clock: Clock) -> None:
+    def __init__(
+        self,
+        plan: BenchPlan,
+        *,
+        port: int,
+        seed: int,
+        clock: Clock,
+        faults: Sequence[Fault] = (),
+    ) -> None:
         self.name = plan.name
         self.about = plan.about
         self.tolerance = plan.tolerance
@@ -47,6 +61,10 @@ class ServedBench:
         self.seed = seed
         self.clock = clock
         self.nominals = {n: plan.nominals[c.oscillator] for n, c in plan.counters.items()}
+        self.drivers = {n: c.wiring.driver or c.wiring.dialect for n, c in plan.counters.items()}
+        for fault in faults:
+            if fault.counter is not None:
+                self._known(fault.counter, plan.counters)
         self._zero = clock.monotonic()
         self._closing = threading.Event()
         self._oscillators = {
@@ -59,19 +77,31 @@ class ServedBench:
         self._counters = {
             name: self._counter(name, counter) for name, counter in plan.counters.items()
         }
-        self._servers: dict[str, LineServer] = {}
+        self._scripts = {
+            name: FaultScript(
+                [fault for fault in faults if fault.counter in {None, name}],
+                lambda: self.now_s,
+                _seed(seed, "faults", name),
+            )
+            for name in self._counters
+        }
+        self._servers = Servers(port)
         try:
-            for number, (name, counter) in enumerate(self._counters.items()):
-                self._servers[name] = LineServer(counter, port + number if port else 0)
+            for name, counter in self._counters.items():
+                delivery = Delivery(self._scripts[name], clock, self._closing)
+                self._servers.add(name, plan.counters[name].wiring, counter, delivery)
             self._control = LineServer(Control(self))
         except BenchwatchError:
             self._stop()
             raise
         self.control_port = self._control.port
-        self.resources = {
-            name: f"TCPIP0::127.0.0.1::{server.port}::SOCKET"
-            for name, server in self._servers.items()
-        }
+        by_counter = self._servers.by_counter
+        self.resources = {name: server.resource for name, server in by_counter.items()}
+        self._breaker = Breaker(by_counter, self._counters, clock, self._zero, self._closing)
+        for fault in faults:
+            if fault.is_break:
+                for name in self.names if fault.counter is None else [fault.counter]:
+                    self._breaker.plan(fault, name)
 
     def __enter__(self) -> Self:
         return self
@@ -129,7 +159,16 @@ class ServedBench:
     def hang_up(self, counter: str) -> None:
         """Drop every connection to `counter`; it still listens."""
         self._named(counter)
-        self._servers[counter].hang_up()
+        self._servers.by_counter[counter].hang_up()
+
+    def fault(self, counter: str, kind: str, lasts_s: float | None = None) -> None:
+        """Let something go wrong with `counter` from now on; `kind` as in `faults.KINDS`."""
+        self._named(counter)
+        fault = Fault(kind, self.now_s, lasts_s, counter)
+        if fault.is_break:
+            self._breaker.plan(fault, counter)
+        else:
+            self._scripts[counter].add(fault)
 
     def heard(self, counter: str) -> list[str]:
         """Return the newest messages `counter` was sent, the oldest first."""
@@ -139,7 +178,7 @@ class ServedBench:
         """Tell whether the front panel of `counter` is locked to the bus."""
         return self._named(counter).remote
 
-    def _counter(self, name: str, plan: CounterPlan) -> ScpiCounter:
+    def _counter(self, name: str, plan: CounterPlan) -> Instrument:
         counting = Counting(
             plan.counting,
             signal=self._oscillators[plan.oscillator],
@@ -147,19 +186,29 @@ class ServedBench:
             reference=self._reference,
             seed=_seed(self.seed, "counter", name),
         )
-        return ScpiCounter(plan.front, counting, self.clock, self._zero, self._closing)
+        return make_instrument(
+            plan.wiring,
+            plan.front,
+            counting,
+            clock=self.clock,
+            zero_s=self._zero,
+            closing=self._closing,
+        )
 
-    def _named(self, counter: str) -> ScpiCounter:
-        if counter not in self._counters:
-            close = difflib.get_close_matches(counter, self._counters, n=1)
-            hint = f"; did you mean '{close[0]}'?" if close else ""
-            raise UsageError(f"no counter '{counter}'{hint} There are: {', '.join(self.names)}.")
+    def _named(self, counter: str) -> Instrument:
+        self._known(counter, self._counters)
         return self._counters[counter]
+
+    @staticmethod
+    def _known(counter: str, counters: Collection[str]) -> None:
+        if counter not in counters:
+            close = difflib.get_close_matches(counter, counters, n=1)
+            hint = f"; did you mean '{close[0]}'?" if close else ""
+            raise UsageError(f"no counter '{counter}'{hint} There are: {', '.join(counters)}.")
 
     def _stop(self) -> None:
         self._closing.set()
-        for server in self._servers.values():
-            server.close()
+        self._servers.close()
 
 
 def open_bench(
@@ -168,6 +217,7 @@ def open_bench(
     port: int = 0,
     seed: int | None = None,
     clock: Clock | None = None,
+    faults: Sequence[Fault] = (),
 ) -> ServedBench:
     """Switch a simulated bench on; use it as a context manager, or `close` it.
 
@@ -176,15 +226,17 @@ def open_bench(
         port: of the first counter, the others follow; 0 for any free ones.
         seed: makes the noise; None for a fresh one.
         clock: the computer's own unless given.
+        faults: what goes wrong, and when; `benchwatch_simulators.faults.parse_fault` reads one.
 
     Raises:
-        UsageError: no such bench, or a key in its file can't be used.
+        UsageError: no such bench, a fault of a counter that is not on it, or a key in its file
+            can't be used.
         FileError: the file can't be read.
         ConnectionFailed: a port can't be had.
     """
     plan = load_plan(name_or_path)
     chosen = secrets.randbits(31) if seed is None else seed
-    return ServedBench(plan, port=port, seed=chosen, clock=clock or SystemClock())
+    return ServedBench(plan, port=port, seed=chosen, clock=clock or SystemClock(), faults=faults)
 
 
 def _seed(seed: int, role: str, name: str) -> int:

@@ -17,11 +17,12 @@ from typing import Any
 
 from benchwatch.errors import FileError, QuantityError, UsageError
 from benchwatch.quantity import printable
-from benchwatch_simulators.bench_keys import COUNTING, FRONT, OSCILLATOR, TOP, TRIMMER, Keys
+from benchwatch_simulators.bench_keys import COUNTING, FRONT, OSCILLATOR, TOP, TRIMMER, WIRING, Keys
 from benchwatch_simulators.counter import CountingSpec
 from benchwatch_simulators.oscillator import OscillatorSpec
 from benchwatch_simulators.scpi_settings import ScpiCounterSpec
 from benchwatch_simulators.trimmer import TrimmerSpec
+from benchwatch_simulators.wiring import WiringSpec
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +30,7 @@ class CounterPlan:
     """One counter on a bench, and what it is wired to."""
 
     oscillator: str
+    wiring: WiringSpec
     front: ScpiCounterSpec
     counting: CountingSpec
     time_base: OscillatorSpec
@@ -135,7 +137,7 @@ def _oscillator(table: Any, where: str, *, needs_nominal: bool = False) -> Oscil
 
 def _counter(table: Any, where: str, oscillators: Mapping[str, object]) -> CounterPlan:
     table = _table(table, where)
-    _known(table, ["oscillator", *FRONT, *COUNTING, "time_base"], where)
+    _known(table, ["oscillator", *WIRING, *FRONT, *COUNTING, "time_base"], where)
     oscillator = table.get("oscillator")
     if not isinstance(oscillator, str) or oscillator not in oscillators:
         raise UsageError(
@@ -144,6 +146,7 @@ def _counter(table: Any, where: str, oscillators: Mapping[str, object]) -> Count
         )
     return CounterPlan(
         oscillator=oscillator,
+        wiring=WiringSpec(**_fields(table, WIRING, where)),
         front=ScpiCounterSpec(**_fields(table, FRONT, where)),
         counting=CountingSpec(**_fields(table, COUNTING, where)),
         time_base=_oscillator(table.get("time_base", {}), f"{where}.time_base"),

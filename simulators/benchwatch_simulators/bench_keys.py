@@ -1,11 +1,13 @@
 """The keys of a bench file: which field of which record each fills, and how it is read."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import Any
 
 from benchwatch.errors import UsageError
 from benchwatch.quantity import parse_duration, parse_fraction, parse_frequency, parse_settle
 from benchwatch_simulators.scpi_settings import GATE_PATTERNS
+from benchwatch_simulators.talk_only import STYLES
+from benchwatch_simulators.wiring import BUSES, DIALECTS
 
 Reader = Callable[[Any], object]
 Keys = Mapping[str, tuple[str, Reader]]
@@ -51,9 +53,18 @@ def _gate(value: Any) -> object:
     return 0.0 if value == "none" else _duration(value)
 
 
-def _gate_command(value: Any) -> object:
-    if value not in GATE_PATTERNS:
-        raise UsageError(f"expected one of: {', '.join(GATE_PATTERNS)}.")
+def _one_of(words: Collection[str]) -> Reader:
+    def read(value: Any) -> object:
+        if value not in words:
+            raise UsageError(f"expected one of: {', '.join(words)}.")
+        return value
+
+    return read
+
+
+def _address(value: Any) -> object:
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 30:
+        raise UsageError("expected an address from 0 to 30.")
     return value
 
 
@@ -96,12 +107,21 @@ TRIMMER: Keys = {
 }
 FRONT: Keys = {
     "identity": ("identity", _text),
-    "gate_command": ("gate_command", _gate_command),
+    "gate_command": ("gate_command", _one_of(GATE_PATTERNS)),
     "gate": ("gate_s", _gate),
     "gate_least": ("gate_least_s", _duration),
     "gate_most": ("gate_most_s", _duration),
     "dead_time": ("dead_s", _duration),
     "continuous": ("continuous", _switch),
+}
+WIRING: Keys = {
+    "bus": ("bus", _one_of(BUSES)),
+    "dialect": ("dialect", _one_of(DIALECTS)),
+    "style": ("style", _one_of(STYLES)),
+    "address": ("address", _address),
+    "pulse": ("pulse_s", _duration),
+    "interval": ("interval_s", _duration),
+    "driver": ("driver", _text),
 }
 COUNTING: Keys = {
     "resolution": ("t_res_s", _duration),

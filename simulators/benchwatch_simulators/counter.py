@@ -97,6 +97,14 @@ class Counting:
         frequency = nominal + nominal * Decimal(offset)
         return frequency.quantize(Decimal((0, (1,), last_digit)))
 
+    def gained(self, start_s: float, end_s: float) -> float:
+        """Return the time the signal gains on the time base over a span, in seconds."""
+        return self._against_time_base(start_s, end_s) * (end_s - start_s)
+
+    def dice(self) -> float:
+        """Return where between two ticks an edge falls: a number from 0 to 1."""
+        return self._chance.random()
+
     def _offset(self, start_s: float, gate_s: float) -> float:
         if gate_s > 0:
             return self._against_time_base(start_s, start_s + gate_s)

@@ -91,6 +91,35 @@ class ScpiInstrument:
         """Note a line too long for the input buffer."""
         self.fail(ScpiError(-363))
 
+    def talk(self) -> str | None:
+        """Say nothing, as nothing was asked: -420 (IEEE 488.2 6.3.2.2)."""
+        self.fail(ScpiError(-420))
+        return None
+
+    def interrupted(self) -> None:
+        """Note a response that was dropped unread: -410 (IEEE 488.2 6.3.2.3)."""
+        self.fail(ScpiError(-410))
+
+    def clear(self) -> None:
+        """Device clear concerns the queues of the bus only (IEEE 488.2 5.8)."""
+
+    def group_trigger(self) -> None:
+        """Do what ``*TRG`` does (IEEE 488.2 10.37)."""
+        self.execute("*TRG")
+
+    def go_local(self) -> None:
+        """Give the front panel back."""
+        self.remote = False
+
+    def power_cycle(self) -> None:
+        """Go to the state of power-on: settings, queues and status (IEEE 488.2 5.12)."""
+        with self._lock:
+            self._rst()
+            self._cls()
+            self.events = POWER_ON
+            self._event_enable = self._service_enable = 0
+            self.remote = False
+
     def fail(self, error: ScpiError) -> None:
         """Queue an error and set its event bit."""
         self.errors.push(error)
@@ -211,7 +240,7 @@ class ScpiInstrument:
         add("SYSTem:ERRor[:NEXT]?", self.errors.pop)
         add("SYSTem:ERRor:COUNt?", lambda: str(len(self.errors)))
         add("SYSTem:VERSion?", lambda: "1999.0")
-        add("SYSTem:LOCal", self._go_local)
+        add("SYSTem:LOCal", self.go_local)
         add("SYSTem:REMote", lambda: None)
         add("STATus:PRESet", self._preset_status)
         for pattern, register in (("OPERation", "operation"), ("QUEStionable", "questionable")):
@@ -229,9 +258,6 @@ class ScpiInstrument:
         self.tree.add(f"{pattern}:CONDition?", lambda: str(self.condition(register)))
         self.tree.add(f"{pattern}:ENABle", enable, 1)
         self.tree.add(f"{pattern}:ENABle?", lambda: str(self._status_enable[register]))
-
-    def _go_local(self) -> None:
-        self.remote = False
 
     def _preset_status(self) -> None:
         self._status_enable = {"operation": 0, "questionable": 0}

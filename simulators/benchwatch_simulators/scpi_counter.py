@@ -50,13 +50,22 @@ class ScpiCounter(ScpiInstrument):
         self._cycle = Cycle(counting.count, spec.dead_s)
         self.settings = Settings(self.tree, spec, counting, self._changed)
         self._add_measuring()
-        if spec.continuous:
-            self._set_continuous("ON")
+        self._runs_from_power_on = spec.continuous
+        self._start()
 
     @property
     def now_s(self) -> float:
         """Seconds since power-on."""
         return self._clock.monotonic() - self._zero
+
+    def power_cycle(self) -> None:
+        """Go to the state of power-on; a counter that runs by itself does so again."""
+        super().power_cycle()
+        self._start()
+
+    def _start(self) -> None:
+        if self._runs_from_power_on:
+            self._set_continuous("ON")
 
     # What an instrument says to `ScpiInstrument`.
 

@@ -1,0 +1,202 @@
+"""Faults as data: what goes wrong between a simulated counter and its bus, and when.
+
+A fault is written ``KIND@TIME`` or ``KIND@TIME+DURATION``, such as ``cut@30s`` or
+``mute@10s+5s``, with ``COUNTER=`` in front where only one counter is meant. Times count from
+the moment the bench is switched on. Faults shape the bytes of whole answers, so they are the
+same on every bus.
+"""
+
+import difflib
+import random
+import re
+import threading
+from collections import deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+from benchwatch.errors import QuantityError, UsageError
+from benchwatch.quantity import parse_duration, printable
+
+KINDS = {
+    "late": "what is said in that time is said at its end",
+    "cut": "an answer breaks off before its end, and the rest never comes",
+    "doubled": "an answer comes twice",
+    "closed": "the connection is closed; with a duration nothing listens for so long",
+    "mute": "commands are taken, and nothing is answered",
+    "garbage": "an answer is replaced by bytes that are no text",
+    "huge": "an answer is replaced by 100 000 digits",
+    "slow": "an answer comes a byte at a time, spread over that time",
+    "restart": "power fails: connections close, settings go, and it is back after that time",
+    "wrong-answer": "an answer is replaced by the answer to another question",
+    "out-of-step": "an answer is held back, and every later one comes one question late, "
+    "until the connection is opened again",
+}
+FAULT_FORM = "cut@30s, mute@10s+5s or main=closed@1min+3s"
+
+_USUAL_S = {"late": 3.0, "mute": 3.0, "slow": 3.0, "restart": 2.0}
+"""How long it lasts where no duration is given; the others then concern one answer."""
+_BREAKS = {"closed", "restart"}
+_HUGE = b"9" * 100_000
+_NUMBER = re.compile(rb"\s*[+-]?\d")
+_OTHER_ANSWERS = (b"+2.500000E-01", b'0,"No error"')
+"""What a counter answers when asked for its gate, or for its errors."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing that goes wrong."""
+
+    kind: str
+    at_s: float = 0.0
+    """Seconds since the bench was switched on."""
+    lasts_s: float | None = None
+    """None: once, or as long as is usual for its kind."""
+    counter: str | None = None
+    """None: every counter of the bench."""
+
+    @property
+    def is_break(self) -> bool:
+        """True when it concerns the connection and not an answer."""
+        return self.kind in _BREAKS
+
+    @property
+    def until_s(self) -> float:
+        """When it is over; `at_s` when it concerns one answer or one moment."""
+        lasts_s = _USUAL_S.get(self.kind, 0.0) if self.lasts_s is None else self.lasts_s
+        return self.at_s + lasts_s
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Bytes of an answer that leave together."""
+
+    data: bytes
+    due_s: float
+    """Bench time at which they leave."""
+    ends: bool = True
+    """The instrument marks the end of its message (END) with the last of them."""
+
+
+def parse_fault(text: str) -> Fault:
+    """Read a fault such as ``cut@30s`` or ``main=mute@10s+5s``.
+
+    Raises:
+        UsageError: no such kind, or a time that can't be read; the message shows the forms.
+    """
+    counter, equals, rest = text.strip().rpartition("=")
+    kind, at, when = rest.partition("@")
+    kind = kind.strip().lower().replace("_", "-").replace(" ", "-")
+    if kind not in KINDS:
+        close = difflib.get_close_matches(kind, KINDS, n=1, cutoff=0.5)
+        hint = f"; did you mean '{close[0]}'?" if close else ""
+        raise UsageError(
+            f"'{printable(text)}': there is no fault '{printable(kind)}'{hint} "
+            f"There are: {', '.join(KINDS)}. Write it like {FAULT_FORM}."
+        )
+    start, plus, duration = when.partition("+")
+    if not at or not start.strip() or (plus and not duration.strip()) or (equals and not counter):
+        raise UsageError(f"'{printable(text)}' does not say when. Write it like {FAULT_FORM}.")
+    try:
+        at_s = 0.0 if start.strip() in {"0", "0s"} else parse_duration(start)
+        lasts_s = parse_duration(duration) if plus else None
+    except QuantityError as error:
+        raise UsageError(f"the fault '{printable(text)}': {error}") from error
+    return Fault(kind, at_s, lasts_s, counter.strip() or None)
+
+
+class FaultScript:
+    """What goes wrong with the answers of one counter; safe to use from several threads.
+
+    Args:
+        faults: of this counter; those that concern the connection are ignored here.
+        now: bench time.
+        seed: makes the garbage.
+    """
+
+    def __init__(
+        self, faults: Iterable[Fault] = (), now: Callable[[], float] = lambda: 0.0, seed: int = 0
+    ) -> None:
+        self._now = now
+        self._chance = random.Random(seed)
+        self._lock = threading.Lock()
+        self._coming = [fault for fault in faults if not fault.is_break]
+        self._held: deque[bytes] | None = None
+        self._others = 0
+
+    @property
+    def now_s(self) -> float:
+        """Bench time."""
+        return self._now()
+
+    def add(self, fault: Fault) -> None:
+        """Add a fault while the bench is on."""
+        with self._lock:
+            self._coming.append(fault)
+
+    def forget(self) -> None:
+        """The connection was opened again or cleared: nothing is held back any more."""
+        with self._lock:
+            self._held = None
+
+    def shape(self, answer: bytes) -> list[Piece]:
+        """Return what leaves the instrument instead of `answer`, and when."""
+        with self._lock:
+            now_s = self._now()
+            fault = self._due(now_s)
+            if fault is not None and fault.kind == "out-of-step" and self._held is None:
+                self._held = deque()
+            if self._held is not None:
+                self._held.append(answer)
+                if len(self._held) == 1:
+                    return []
+                answer = self._held.popleft()
+            if fault is None:
+                return [Piece(answer, now_s)]
+            return self._spoil(fault, answer, now_s)
+
+    def _due(self, now_s: float) -> Fault | None:
+        """Return the fault that concerns an answer given now; one that is over is dropped."""
+        for fault in list(self._coming):
+            once = fault.until_s == fault.at_s
+            if now_s < fault.at_s:
+                continue
+            if once or now_s >= fault.until_s:
+                self._coming.remove(fault)
+            if once or now_s < fault.until_s:
+                return fault
+        return None
+
+    def _spoil(self, fault: Fault, answer: bytes, now_s: float) -> list[Piece]:
+        whole = Piece(answer, now_s)
+        end_s = max(now_s, fault.until_s)
+        if fault.kind == "doubled":
+            return [whole, whole]
+        if fault.kind == "late":
+            return [Piece(answer, end_s)]
+        if fault.kind == "cut":
+            return [Piece(answer[: max(1, 2 * len(answer) // 3)], now_s, ends=False)]
+        if fault.kind == "slow":
+            step_s = (end_s - now_s) / len(answer)
+            last = len(answer) - 1
+            return [
+                Piece(answer[i : i + 1], now_s + (i + 1) * step_s, ends=i == last)
+                for i in range(len(answer))
+            ]
+        replaced = {
+            "garbage": self._garbage,
+            "huge": lambda _: _HUGE,
+            "wrong-answer": self._other_answer,
+        }.get(fault.kind)
+        if replaced is not None:
+            return [Piece(replaced(answer) + b"\n", now_s)]
+        return [] if fault.kind == "mute" else [whole]
+
+    def _garbage(self, _: bytes) -> bytes:
+        # 0x80 and up is no ASCII; an escape sequence in front shows whether it is interpreted
+        return b"\x1b[31m" + bytes(self._chance.randrange(128, 256) for _ in range(24))
+
+    def _other_answer(self, answer: bytes) -> bytes:
+        self._others += 1
+        if not _NUMBER.match(answer):
+            return _OTHER_ANSWERS[0]
+        return _OTHER_ANSWERS[(self._others - 1) % len(_OTHER_ANSWERS)]

@@ -1,0 +1,156 @@
+"""Listening on loopback: what every simulated server on a network bus has in common."""
+
+import contextlib
+import ipaddress
+import socket
+import threading
+
+from benchwatch.errors import ConnectionFailed, UsageError
+from benchwatch_simulators.scpi import InstrumentClosed
+
+_JOIN_S = 2.0
+
+
+class TcpServer:
+    """Serves any number of clients, a thread each; a subclass says what is said to one.
+
+    Args:
+        port: 0 for any free one.
+        host: a loopback address.
+
+    Raises:
+        UsageError: `host` is not loopback; a simulated bench is never put on a network.
+        ConnectionFailed: the port can't be had.
+    """
+
+    def __init__(self, port: int = 0, host: str = "127.0.0.1") -> None:
+        if not ipaddress.ip_address(host).is_loopback:
+            raise UsageError(
+                f"a simulated bench listens on this computer only, not on {host}. Use 127.0.0.1."
+            )
+        self._host = host
+        self._clients: dict[socket.socket, threading.Thread] = {}
+        self._lock = threading.Lock()
+        self._closed = False
+        self._listener = listen(host, port)
+        self.port: int = self._listener.getsockname()[1]
+        self._accepting = self._start_accepting()
+
+    def converse(self, client: socket.socket) -> None:
+        """Talk with one client until it hangs up; runs on a thread of its own."""
+        raise NotImplementedError
+
+    def close(self) -> None:
+        """Stop listening and hang up on every client."""
+        with self._lock:
+            self._closed = True
+            clients = list(self._clients.items())
+        self._stop_listening()
+        for client, _ in clients:
+            wake(client)
+        for _, thread in clients:
+            thread.join(_JOIN_S)
+
+    def hang_up(self) -> None:
+        """Drop every client, but stay open for the next: a pulled cable."""
+        with self._lock:
+            clients = list(self._clients)
+        for client in clients:
+            wake(client)
+
+    def suspend(self) -> None:
+        """Listen no more and drop every client, until `resume`."""
+        self._stop_listening()
+        self.hang_up()
+
+    def resume(self) -> None:
+        """Listen again, on the same port."""
+        with self._lock:
+            if self._closed or self._accepting.is_alive():
+                return
+            self._listener = listen(self._host, self.port)
+            self._accepting = self._start_accepting()
+
+    def _start_accepting(self) -> threading.Thread:
+        thread = threading.Thread(
+            target=self._accept,
+            args=(self._listener,),
+            name=f"bench port {self.port}",
+            daemon=True,
+        )
+        thread.start()
+        return thread
+
+    def _stop_listening(self) -> None:
+        wake(self._listener)
+        self._listener.close()
+        self._accepting.join(_JOIN_S)
+
+    def _accept(self, listener: socket.socket) -> None:
+        while True:
+            try:
+                client, _ = listener.accept()
+            except OSError:
+                return
+            client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            thread = threading.Thread(
+                target=self._serve, args=(client,), name=f"bench client {self.port}", daemon=True
+            )
+            with self._lock:
+                if self._closed:
+                    client.close()
+                    return
+                self._clients[client] = thread
+            thread.start()
+
+    def _serve(self, client: socket.socket) -> None:
+        try:
+            self.converse(client)
+        except (OSError, EOFError, InstrumentClosed):
+            pass  # the client or the bench has gone; either ends the conversation
+        finally:
+            with self._lock:
+                self._clients.pop(client, None)
+            wake(client)
+            client.close()
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """Return a listening socket.
+
+    Raises:
+        ConnectionFailed: the port can't be had.
+    """
+    listener = socket.socket()
+    try:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind((host, port))
+        listener.listen()
+    except (OSError, OverflowError) as error:
+        listener.close()
+        raise ConnectionFailed(
+            f"the simulated bench can't listen on {host} port {port}: {error}. "
+            "Choose another port, or leave it out to get a free one."
+        ) from error
+    return listener
+
+
+def receive_exactly(client: socket.socket, size: int) -> bytes:
+    """Return the next `size` bytes.
+
+    Raises:
+        EOFError: the client has gone.
+    """
+    data = bytearray()
+    while len(data) < size:
+        chunk = client.recv(min(size - len(data), 65536))
+        if not chunk:
+            raise EOFError
+        data += chunk
+    return bytes(data)
+
+
+def wake(blocked: socket.socket) -> None:
+    """End whatever a thread is waiting for on this socket; that thread closes it."""
+    with contextlib.suppress(OSError):  # it was not connected any more
+        blocked.shutdown(socket.SHUT_RDWR)

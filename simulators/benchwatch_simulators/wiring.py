@@ -1,0 +1,127 @@
+"""How a counter is put on a bus: which dialect it speaks, and which server serves it."""
+
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+from benchwatch.clock import Clock
+from benchwatch.errors import UsageError
+from benchwatch_simulators.counter import Counting
+from benchwatch_simulators.delivery import Delivery
+from benchwatch_simulators.instrument import Instrument
+from benchwatch_simulators.interval_counter import IntervalCounter, Pulses
+from benchwatch_simulators.scpi_counter import ScpiCounter
+from benchwatch_simulators.scpi_settings import ScpiCounterSpec
+from benchwatch_simulators.server import LineServer
+from benchwatch_simulators.talk_only import Gates, TalkOnlyCounter
+from benchwatch_simulators.terse_counter import TerseCounter
+
+BUSES = ("socket",)
+DIALECTS = ("scpi", "terse", "talk-only", "interval", "interval-talk-only")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WiringSpec:
+    """Where a counter stands, and what it speaks there."""
+
+    bus: str = "socket"
+    dialect: str = "scpi"
+    style: str = "number"
+    """How a talk-only counter writes: ``number`` or ``display``."""
+    address: int | None = None
+    """On a bus with addresses; None: the next free one."""
+    pulse_s: float = 1.0
+    """From pulse to pulse of a time-interval counter's inputs."""
+    interval_s: float = 0.25
+    """A time-interval counter's reading at power-on."""
+    driver: str | None = None
+    """The driver that reads it; None: the one called like the dialect."""
+
+
+class Server(Protocol):
+    """What the bench needs of a server."""
+
+    @property
+    def resource(self) -> str:
+        """Its resource string."""
+
+    def close(self) -> None:
+        """Serve no more."""
+
+    def hang_up(self) -> None:
+        """Drop every connection, and serve the next."""
+
+    def suspend(self) -> None:
+        """Drop every connection and take none, until `resume`."""
+
+    def resume(self) -> None:
+        """Take connections again."""
+
+
+def make_instrument(
+    wiring: WiringSpec,
+    front: ScpiCounterSpec,
+    counting: Counting,
+    *,
+    clock: Clock,
+    zero_s: float,
+    closing: threading.Event,
+) -> Instrument:
+    """Put a dialect on top of a `Counting`."""
+    when = (clock, zero_s, closing)
+    if wiring.dialect == "terse":
+        return TerseCounter(front.gate_s, counting, *when)
+    if wiring.dialect == "talk-only":
+        return TalkOnlyCounter(Gates(counting, front.gate_s, front.dead_s, wiring.style), *when)
+    if wiring.dialect == "interval":
+        pulses = Pulses(counting, wiring.pulse_s, wiring.interval_s)
+        return IntervalCounter(front.identity, pulses, *when)
+    if wiring.dialect == "interval-talk-only":
+        return TalkOnlyCounter(Pulses(counting, wiring.pulse_s, wiring.interval_s), *when)
+    return ScpiCounter(front, counting, *when)
+
+
+class Servers:
+    """Puts instruments on buses, one after another.
+
+    Args:
+        port: of the first, the others follow; 0 for any free ones.
+    """
+
+    def __init__(self, port: int = 0) -> None:
+        self._port = port
+        self._made: dict[str, Server] = {}
+
+    @property
+    def by_counter(self) -> Mapping[str, Server]:
+        """The servers, by the names of the counters."""
+        return self._made
+
+    def add(
+        self, name: str, wiring: WiringSpec, instrument: Instrument, delivery: Delivery
+    ) -> None:
+        """Serve `instrument` under `name`.
+
+        Raises:
+            UsageError: there is no such bus.
+            ConnectionFailed: the port can't be had.
+        """
+        self._made[name] = self._make(name, wiring, instrument, delivery)
+
+    def close(self) -> None:
+        """Close all."""
+        for server in self._made.values():
+            server.close()
+
+    def _make(
+        self, name: str, wiring: WiringSpec, instrument: Instrument, delivery: Delivery
+    ) -> Server:
+        if wiring.bus == "socket":
+            return LineServer(instrument, self._next_port(), delivery=delivery)
+        raise UsageError(f"'{name}': there is no bus '{wiring.bus}'. There are: {BUSES}.")
+
+    def _next_port(self) -> int:
+        port = self._port
+        self._port += 1 if port else 0
+        return port
