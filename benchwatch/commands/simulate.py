@@ -8,6 +8,7 @@ import click
 from benchwatch.commands.running import say
 from benchwatch.errors import INTERRUPTED
 from benchwatch_simulators.bench import open_bench
+from benchwatch_simulators.faults import KINDS, parse_fault
 
 
 @click.command()
@@ -19,17 +20,25 @@ from benchwatch_simulators.bench import open_bench
     help="Port of the first counter, the others follow; any free ones if left out.",
 )
 @click.option("--seed", type=click.IntRange(min=0), help="Makes the same noise again.")
-def simulate(name: str, port: int, seed: int | None) -> int:
+@click.option(
+    "--fault",
+    "faults",
+    metavar="[COUNTER=]KIND@TIME[+DURATION]",
+    multiple=True,
+    help=f"Let something go wrong, such as cut@30s or mute@10s+5s: {', '.join(KINDS)}.",
+)
+def simulate(name: str, port: int, seed: int | None, faults: tuple[str, ...]) -> int:
     """Serve a simulated bench on this computer until interrupted.
 
     NAME is a bench that comes with the program, or the path of a bench file. Standard
     output gets a line a counter: its name, a blank, its resource string.
     """
+    script = [parse_fault(text) for text in faults]
     stop = threading.Event()
     for number in ("SIGINT", "SIGTERM", "SIGHUP"):
         if hasattr(signal, number):
             signal.signal(getattr(signal, number), lambda *_: stop.set())
-    with open_bench(name, port=port, seed=seed) as bench:
+    with open_bench(name, port=port, seed=seed, faults=script) as bench:
         for counter, resource in bench.resources.items():
             print(counter, resource, flush=True)
         say(f"simulated bench '{bench.name}': {bench.about}")

@@ -19,12 +19,13 @@ from benchwatch.commands.options import (
     tolerance_of,
 )
 from benchwatch.commands.running import run_lines, run_screen_of, say
-from benchwatch.counter import Setup, driver
+from benchwatch.counter import Setup
 from benchwatch.errors import JournalError, UsageError
 from benchwatch.journal import Journal, default_path
 from benchwatch.lines import PlainWriter, json_line
 from benchwatch.pipeline import Plan
 from benchwatch.quantity import parse_frequency, printable
+from benchwatch.registry import driver
 from benchwatch.watch import Limits, Watch
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
 
     from benchwatch_simulators.bench import ServedBench
 
+DEFAULT_DRIVER: Final = "scpi"
 _NAMED: Final = re.compile(r"([A-Za-z][\w-]*)=(.+)", re.DOTALL)
 
 
@@ -44,18 +46,21 @@ class Asked:
     settle: str | None
     gate_s: float | None
     interval_s: float | None
-    driver: str
+    driver: str | None
+    """None: ``scpi``, or what a simulated bench says."""
 
     def plan(self, name: str, resource: str, *, bench: "ServedBench | None" = None) -> Plan:
         """Make the plan of one counter; a simulated `bench` suggests what was not asked."""
         nominal, tolerance, settle = of_counter(self.nominals, name), self.tolerance, self.settle
+        driver_name = self.driver or DEFAULT_DRIVER
         if bench is not None:
+            driver_name = self.driver or bench.drivers[name]
             nominal = nominal or parse_frequency(bench.nominals[name])
             tolerance, settle = tolerance or bench.tolerance, settle or bench.settle
         return Plan(
             name,
             resource,
-            self.driver,
+            driver_name,
             Setup(gate_s=self.gate_s),
             nominal,
             tolerance_of(tolerance, nominal),
@@ -76,6 +81,13 @@ class Asked:
 )
 @click.option("--seed", type=click.IntRange(min=0), help="Seed of the simulated bench.")
 @click.option(
+    "--fault",
+    "faults",
+    metavar="[NAME=]KIND@TIME[+DURATION]",
+    multiple=True,
+    help="Let something go wrong on the simulated bench, such as cut@30s or mute@10s+5s.",
+)
+@click.option(
     "--nominal",
     "nominals",
     metavar="[NAME=]FREQUENCY",
@@ -94,12 +106,17 @@ class Asked:
 @click.option("--no-journal", is_flag=True, help="Keep the readings nowhere.")
 @click.option("--plain", is_flag=True, help="A line a reading, for people.")
 @click.option("--json", "as_json", is_flag=True, help="A line a reading, for programs.")
-@click.option("--driver", "driver_name", default="scpi", show_default=True, help="The dialect.")
+@click.option(
+    "--driver",
+    "driver_name",
+    help=f"The dialect; {DEFAULT_DRIVER}, or what the simulated bench says, if left out.",
+)
 def watch(
     *,
     resources: tuple[str, ...],
     sim: str | None,
     seed: int | None,
+    faults: tuple[str, ...],
     nominals: tuple[tuple[str | None, Decimal], ...],
     tolerance: str | None,
     settle: str | None,
@@ -112,7 +129,7 @@ def watch(
     no_journal: bool,
     plain: bool,
     as_json: bool,
-    driver_name: str,
+    driver_name: str | None,
 ) -> int:
     """Watch frequency counters live.
 
@@ -126,11 +143,12 @@ def watch(
     if journal is not None and no_journal:
         raise UsageError("--journal and --no-journal exclude each other: choose one.")
     asked = Asked(nominals, tolerance, settle, gate_s, interval_s, driver_name)
-    driver(driver_name)
+    if driver_name is not None:
+        driver(driver_name)
     limits = Limits(count, for_s, until is not None)
     lines = plain or as_json or not sys.stdout.isatty()
     with ExitStack() as stack:
-        bench = stack.enter_context(_bench(resources, sim, seed))
+        bench = stack.enter_context(_bench(resources, sim, seed, faults))
         plans = _plans(resources, asked, bench)
         if limits.until_settled and any(plan.settle is None for plan in plans):
             raise UsageError("--until settled needs to know what settled means: add --settle.")
@@ -153,7 +171,7 @@ def watch(
 
 @contextmanager
 def _bench(
-    resources: tuple[str, ...], sim: str | None, seed: int | None
+    resources: tuple[str, ...], sim: str | None, seed: int | None, faults: tuple[str, ...]
 ) -> "Iterator[ServedBench | None]":
     """Switch the simulated bench on, if one is asked for."""
     if sim is None:
@@ -162,8 +180,9 @@ def _bench(
                 "nothing to watch: give a resource such as TCPIP0::192.168.1.20::5025::SOCKET, "
                 "or --sim for a simulated bench."
             )
-        if seed is not None:
-            raise UsageError("--seed is for a simulated bench: add --sim, or leave it out.")
+        for option, given in (("--seed", seed is not None), ("--fault", bool(faults))):
+            if given:
+                raise UsageError(f"{option} is for a simulated bench: add --sim, or leave it out.")
         yield None
         return
     if resources:
@@ -172,8 +191,10 @@ def _bench(
             "give one of them."
         )
     from benchwatch_simulators.bench import open_bench  # noqa: PLC0415 - only here is it needed
+    from benchwatch_simulators.faults import parse_fault  # noqa: PLC0415 - likewise
 
-    with open_bench(sim, seed=seed) as bench:
+    script = [parse_fault(text) for text in faults]
+    with open_bench(sim, seed=seed, faults=script) as bench:
         say(f"simulated bench '{bench.name}': {bench.about} (seed {bench.seed})")
         yield bench
 

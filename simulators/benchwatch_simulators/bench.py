@@ -203,7 +203,7 @@ class ServedBench:
     def _known(counter: str, counters: Collection[str]) -> None:
         if counter not in counters:
             close = difflib.get_close_matches(counter, counters, n=1)
-            hint = f"; did you mean '{close[0]}'?" if close else ""
+            hint = f"; did you mean '{close[0]}'?" if close else "."
             raise UsageError(f"no counter '{counter}'{hint} There are: {', '.join(counters)}.")
 
     def _stop(self) -> None:

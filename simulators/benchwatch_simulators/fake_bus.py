@@ -49,6 +49,7 @@ class FakeLink:
     Attributes:
         sent: Every command line, in order.
         clock: The clock that waits move.
+        terminator: What the driver wants its lines to end with.
     """
 
     def __init__(
@@ -61,6 +62,7 @@ class FakeLink:
         self.sent: list[str] = []
         self.clock = clock or LeapClock()
         self.closed = False
+        self.terminator = "\n"
         self._script = script
         self._turn: dict[str, int] = {}
         self._resource = resource
@@ -77,6 +79,10 @@ class FakeLink:
     def now(self) -> float:
         """Monotonic seconds of the clock."""
         return self.clock.monotonic()
+
+    def use_terminator(self, terminator: str) -> None:
+        """Remember how lines are to end; here they are whole anyway."""
+        self.terminator = terminator
 
     def tell(self, command: str) -> None:
         """Log `command` and let the script's answer set out."""

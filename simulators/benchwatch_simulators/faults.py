@@ -88,7 +88,7 @@ def parse_fault(text: str) -> Fault:
     kind = kind.strip().lower().replace("_", "-").replace(" ", "-")
     if kind not in KINDS:
         close = difflib.get_close_matches(kind, KINDS, n=1, cutoff=0.5)
-        hint = f"; did you mean '{close[0]}'?" if close else ""
+        hint = f"; did you mean '{close[0]}'?" if close else "."
         raise UsageError(
             f"'{printable(text)}': there is no fault '{printable(kind)}'{hint} "
             f"There are: {', '.join(KINDS)}. Write it like {FAULT_FORM}."
