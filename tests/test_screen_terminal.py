@@ -1,78 +1,24 @@
 """The screen in a real pseudo-terminal: what is left behind, however it ends."""
 
-import fcntl
 import os
-import pty
-import select
 import signal
-import struct
-import subprocess
 import sys
 import termios
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from terminal_kit import Terminal, rows_of
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
 DRIVER = Path(__file__).with_name("screen_kit.py")
 LEAVE_ALTERNATE = b"\x1b[?1049l"
-PATIENCE_S = 20.0
 
 
-class Terminal:
-    """A child process on a terminal of its own."""
-
-    def __init__(self, *arguments: str, stderr: int | None = None) -> None:
-        self.master, self.slave = pty.openpty()
-        fcntl.ioctl(self.slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
-        self.before = termios.tcgetattr(self.slave)
-        self.seen = b""
-        self.child = subprocess.Popen(
-            [sys.executable, str(DRIVER), *arguments],
-            stdin=self.slave,
-            stdout=self.slave,
-            stderr=self.slave if stderr is None else stderr,
-            env={**os.environ, "TERM": "xterm-256color", "COLORTERM": "truecolor"},
-            start_new_session=True,
-        )
-
-    def wait_for(self, text: bytes) -> None:
-        """Read until `text` has appeared."""
-        deadline_s = time.monotonic() + PATIENCE_S
-        while text not in self.seen:
-            assert time.monotonic() < deadline_s, f"{text!r} not seen in {self.seen[-2000:]!r}"
-            assert self._read(0.1) or self.child.poll() is None, f"it ended: {self.seen!r}"
-
-    def end(self) -> int:
-        """Read until the child has ended; return its exit code."""
-        deadline_s = time.monotonic() + PATIENCE_S
-        while self.child.poll() is None:
-            assert time.monotonic() < deadline_s, "the screen does not end"
-            self._read(0.05)
-        while self._read(0.0):
-            pass
-        return self.child.returncode
-
-    def type(self, keys: bytes) -> None:
-        """Press keys."""
-        os.write(self.master, keys)
-
-    def close(self) -> None:
-        """End the child if need be and give the terminal back."""
-        if self.child.poll() is None:
-            self.child.kill()
-            self.child.wait()
-        os.close(self.slave)
-        os.close(self.master)
-
-    def _read(self, timeout_s: float) -> bool:
-        if not select.select([self.master], [], [], timeout_s)[0]:
-            return False
-        self.seen += os.read(self.master, 65536)
-        return True
+def driver(*arguments: str) -> list[str]:
+    """Return the command that shows the made oscillator."""
+    return [sys.executable, str(DRIVER), *arguments]
 
 
 @pytest.fixture
@@ -103,9 +49,9 @@ def terminals() -> Iterator[list[Terminal]]:
 )
 def test_the_terminal_is_left_as_it_was(terminals, log, ending, code):
     """Whatever ends the screen: the exit code is right, modes and the screen are restored."""
-    terminal = Terminal("--log", str(log))
+    terminal = Terminal(driver("--log", str(log)))
     terminals.append(terminal)
-    terminal.wait_for(b"q\x1b")
+    terminal.wait_for("q quit")
     if isinstance(ending, bytes):
         terminal.type(ending)
     else:
@@ -118,7 +64,7 @@ def test_the_terminal_is_left_as_it_was(terminals, log, ending, code):
 
 def test_a_crash_is_one_sentence_and_a_log(terminals, log):
     """After a crash: exit 1, a clean terminal, one harmless sentence, the traceback in the log."""
-    terminal = Terminal("--log", str(log), "--crash-after", "0.5")
+    terminal = Terminal(driver("--log", str(log), "--crash-after", "0.5"))
     terminals.append(terminal)
 
     assert terminal.end() == 1
@@ -133,9 +79,9 @@ def test_a_crash_is_one_sentence_and_a_log(terminals, log):
 
 def test_chatter_on_descriptor_2_stays_out_of_the_picture(terminals, log):
     """What a library written in C prints lands in the log, not on the screen."""
-    terminal = Terminal("--log", str(log), "--chatter")
+    terminal = Terminal(driver("--log", str(log), "--chatter"))
     terminals.append(terminal)
-    terminal.wait_for(b"q\x1b")
+    terminal.wait_for("q quit")
     terminal.type(b"q")
 
     assert terminal.end() == 0
@@ -147,12 +93,12 @@ def test_standard_error_may_be_a_file(terminals, log, tmp_path):
     """With 2> the screen still stands on the terminal, and a crash is said in the file."""
     narration = tmp_path / "narration.txt"
     with narration.open("wb") as sink:
-        terminal = Terminal("--log", str(log), "--crash-after", "0.5", stderr=sink.fileno())
+        terminal = Terminal(driver("--log", str(log), "--crash-after", "0.5"), stderr=sink.fileno())
         terminals.append(terminal)
         code = terminal.end()
 
     assert code == 1
-    assert b"1 Trim" in terminal.seen
+    assert b"[WARMING]" in terminal.seen
     assert narration.read_text(encoding="utf-8").startswith("benchwatch: the screen stopped")
 
 
@@ -160,9 +106,28 @@ def test_a_log_that_cannot_be_written_does_not_stop_the_screen(terminals, tmp_pa
     """The screen runs without its log."""
     blocked = tmp_path / "file"
     blocked.write_text("in the way", encoding="utf-8")
-    terminal = Terminal("--log", str(blocked / "screen.log"))
+    terminal = Terminal(driver("--log", str(blocked / "screen.log")))
     terminals.append(terminal)
-    terminal.wait_for(b"q\x1b")
+    terminal.wait_for("q quit")
     terminal.type(b"q")
 
     assert terminal.end() == 0
+
+
+def test_the_picture_reaches_the_terminal_as_drawn(terminals, log):
+    """What a terminal shows after cursor moves and colours is the trim, row by row."""
+    terminal = Terminal(driver("--log", str(log)), width=120, height=36)
+    terminals.append(terminal)
+    rows = terminal.wait_for("turn coarse")
+
+    assert rows[0].startswith(" main 10 MHz")
+    assert rows[0].endswith(tuple("0123456789"))
+    assert "Covers off: mains and stored charge, hot oven." in rows[-3]
+    assert rows[-2].startswith(" q quit  h help")
+
+
+def test_the_reader_of_terminals_follows_cursor_and_colour():
+    """Cursor position, colours, private modes and titles, as ECMA-48 writes them."""
+    written = "\x1b[?1049h\x1b[2;3H\x1b[1;38;2;1;2;3mab\x1b[0m\x1b]0;title\x07\x1b[1;1Hc\r\nd"
+
+    assert rows_of(written, 6, 3) == ["c", "d ab", ""]

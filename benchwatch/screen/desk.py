@@ -20,7 +20,7 @@ from benchwatch.screen.words import tool_on
 from benchwatch.snapshot import Trace
 
 FLASH_S = 4.0
-FINE_TURNS, COARSE_TURNS = 0.002, 0.02
+FINE_TURNS, COARSE_TURNS = 0.01, 0.1
 TRACE_POINTS = 600
 
 

@@ -41,7 +41,8 @@ def title_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
     """Draw which deviation is shown, of how much."""
     now, points = frame.snapshot.stability, shown(frame)
     if now is None or not points:
-        return [line(("  no deviation yet: a few more readings are needed", Ink.DIM))]
+        why = "nothing is worked out yet" if now is None else "a few more readings are needed"
+        return [line((f"  no deviation: {why}", Ink.DIM))]
     drift = "drift taken out" if frame.wishes.without_drift else "drift left in"
     span = f"{now.readings} readings over {ago(0.0, now.span_s)}"
     return [line("  ", (points[0].deviation, Ink.STRONG), f", {drift}; {span}")]
