@@ -127,3 +127,17 @@ def test_a_constant_gives_zero_without_limits() -> None:
 
     assert {row.value for row in table} == {0.0}
     assert {row.high for row in table} == {None}
+
+
+def test_averaging_times_are_in_seconds() -> None:
+    """An interval of 0.1 s scales the averaging times and nothing else."""
+    y = np.random.default_rng(14).normal(size=100).tolist()
+    fast, slow = LiveDeviations(0.1), LiveDeviations(1.0)
+
+    for value in y:
+        fast.add(value)
+        slow.add(value)
+
+    pairs = list(zip(fast.table(), slow.table(), strict=True))
+    assert [a.tau_s for a, _ in pairs] == [pytest.approx(0.1 * b.tau_s) for _, b in pairs]
+    assert [a.value for a, _ in pairs] == [b.value for _, b in pairs]

@@ -152,6 +152,16 @@ def test_the_simple_form_for_white_fm_is_near_the_exact_one() -> None:
     assert exact == pytest.approx(simple, rel=6e-3)
 
 
+def test_flicker_fm_at_the_shortest_time_has_many_degrees_of_freedom() -> None:
+    """NIST SP 1065's simple form, 2(N−2)²/(2.3N−4.9), gives 868.81 at N = 1001, m = 1.
+
+    It is for noise continuous in time; a library that says 0.87 here is wrong by a thousand.
+    """
+    edf = degrees_of_freedom(Terms("oadev", 1, np.array([999])), -1)
+
+    assert edf == pytest.approx(2 * 999**2 / (2.3 * 1001 - 4.9), rel=0.08)
+
+
 @pytest.mark.parametrize(
     ("confidence", "limits"),
     [(ONE_SIGMA, (0.0866794157, 0.0974652686)), (0.95, (0.0821918795, 0.1034583506))],

@@ -11,7 +11,7 @@ x and C grow without bound while their differences do not, so both are whole num
 2^-100: nothing is lost after any number of readings, and no reference offset is needed.
 
 Up to m = 256 every term is taken, so that the result is that of the whole run. Above it every
-(m/256)-th is, from rings of 1024 points that hold every (m/256)-th phase: memory grows with
+(m/256)-th is, from 1024 points or more of every (m/256)-th phase: memory grows with
 the logarithm of the run, and the degrees of freedom of FM noise by less than one in a thousand.
 """
 
@@ -36,81 +36,92 @@ LARGEST_OFFSET: Final = 1e9
 """Nothing above is an offset; it is taken as missing."""
 
 _RING: Final = 1024
-_WRAP: Final = _RING - 1
+"""Places that are kept, at least; the longest difference needs 3 · 256 + 1."""
 _BITS: Final = 100
-_UNIT: Final = 2.0**-_BITS
-
-
-class _Sums:
-    """Sums of squares at one averaging factor."""
-
-    __slots__ = ("distance", "m", "mdev", "n_mdev", "n_oadev", "n_ohdev", "oadev", "ohdev")
-
-    def __init__(self, m: int, distance: int) -> None:
-        self.m = m
-        self.distance = distance
-        """Of neighbouring points, in places of the ring."""
-        self.oadev = self.ohdev = self.mdev = 0.0
-        self.n_oadev = self.n_ohdev = self.n_mdev = 0
-
-    def mean(self, name: Name) -> tuple[float, int]:
-        """Return a variance and how many terms it has; nan when none."""
-        total, n = {
-            "oadev": (self.oadev / (2.0 * self.m**2), self.n_oadev),
-            "mdev": (self.mdev / (2.0 * self.m**4), self.n_mdev),
-            "ohdev": (self.ohdev / (6.0 * self.m**2), self.n_ohdev),
-        }[name]
-        return (total / n if n else math.nan), n
+_SQUARE_UNIT: Final = 2.0 ** (-2 * _BITS)
 
 
 class _Level:
-    """Rings of phase and of its sum at every `stride`-th reading.
+    """Sums of squares at some averaging factors, from phase at every `stride`-th reading.
 
     Of the phases 0 ... i the sum C[i] leaves out the last, so that C[0] = 0. The level with
     every reading holds C[i+1] beside x[i], so that its newest term is not a reading late.
+
+    Args:
+        stride: readings from place to place.
+        distances: averaging factors, in places, shortest first.
     """
 
-    def __init__(self, stride: int, sums: list[_Sums]) -> None:
+    def __init__(self, stride: int, distances: list[int]) -> None:
         self.stride = stride
-        self.sums = sums
+        self.distances = distances
         self._lead = 1 if stride == 1 else 0
-        self._x = [0] * _RING
-        self._c = [0] * _RING
+        # Where x[i−m], x[i−2m], x[i−3m] stand, counted from the end of the list.
+        self._spans = [
+            (k, 2 * d, 3 * d, -1 - d, -1 - 2 * d, -1 - 3 * d) for k, d in enumerate(distances)
+        ]
+        self._squares: dict[Name, list[float]] = {
+            name: [0.0] * len(distances) for name in ("oadev", "mdev", "ohdev")
+        }
+        self._terms: dict[Name, list[int]] = {
+            name: [0] * len(distances) for name in ("oadev", "mdev", "ohdev")
+        }
+        self._x: list[int] = []
+        self._c: list[int] = [0] * self._lead
+        self._count = 0
 
-    def at(self, place: int) -> tuple[int, int]:
-        """Return phase and the sum before it at `place`, one of the last 1024."""
-        x = self._x[place & _WRAP]
-        return x, self._c[place & _WRAP] - self._lead * x
-
-    def add(self, place: int, x: int, c: int) -> None:
-        """Take phase and sum at `place`, counted in strides since the run or gap began."""
+    def add(self, x: int, c: int) -> None:
+        """Take the next phase and the sum before it."""
         xs, cs = self._x, self._c
-        if place == 0:
-            cs[_WRAP] = 0
-        lead = self._lead
-        xs[place & _WRAP] = x
-        cs[place & _WRAP] = c + x if lead else c
-        c = cs[place & _WRAP]
-        for s in self.sums:
-            d = s.distance
-            if place < 2 * d:
+        c = c + x if self._lead else c
+        xs.append(x)
+        cs.append(c)
+        self._count += 1
+        if len(xs) > 2 * _RING:
+            del xs[:_RING], cs[:_RING]
+        held, held_sums = len(xs), len(cs)
+        plain, modified, third = self._squares.values()
+        for k, two, three, at1, at2, at3 in self._spans:
+            if held <= two:
                 return
-            at1, at2 = (place - d) & _WRAP, (place - 2 * d) & _WRAP
-            x1, x2 = xs[at1], xs[at2]
-            square = float(x - 2 * x1 + x2) * _UNIT
-            s.oadev += square * square
-            s.n_oadev += 1
-            if place < 3 * d - lead:
-                return
-            at3 = (place - 3 * d) & _WRAP
-            square = float(c - cs[at3] - 3 * (cs[at1] - cs[at2])) * _UNIT
-            s.mdev += square * square
-            s.n_mdev += 1
-            if place < 3 * d:
-                return
-            square = float(x - xs[at3] - 3 * (x1 - x2)) * _UNIT
-            s.ohdev += square * square
-            s.n_ohdev += 1
+            x1 = xs[at1]
+            step = x1 - xs[at2]
+            d = float(x - x1 - step)
+            plain[k] += d * d
+            if held_sums > three:
+                d = float(c - cs[at3] - 3 * (cs[at1] - cs[at2]))
+                modified[k] += d * d
+                if held > three:
+                    d = float(x - xs[at3] - 3 * step)
+                    third[k] += d * d
+
+    def restart(self) -> None:
+        """Begin a new run of places; what was summed stays."""
+        for name, terms in self._terms.items():
+            terms[:] = [self.terms(name, k) for k in range(len(terms))]
+        self._x.clear()
+        self._c[:] = [0] * self._lead
+        self._count = 0
+
+    def coarser(self) -> "_Level":
+        """Return a level of twice the stride that knows the places so far; none is forgotten."""
+        level = _Level(2 * self.stride, [LARGEST_FULL])
+        for place in range(0, len(self._x), 2):
+            x = self._x[place]
+            level.add(x, self._c[place + self._lead] - self._lead * x)
+        return level
+
+    def terms(self, name: Name, k: int) -> int:
+        """Count the terms of the `k`-th averaging factor."""
+        d = self.distances[k]
+        lost = {"oadev": 2 * d, "mdev": 3 * d - self._lead, "ohdev": 3 * d}[name]
+        return self._terms[name][k] + max(self._count - lost, 0)
+
+    def variance(self, name: Name, k: int) -> float:
+        """Return a variance at the `k`-th averaging factor; nan without terms."""
+        n, m = self.terms(name, k), self.distances[k] * self.stride
+        factor = {"oadev": 2.0 * m**2, "mdev": 2.0 * m**4, "ohdev": 6.0 * m**2}[name]
+        return self._squares[name][k] / factor / n * _SQUARE_UNIT if n else math.nan
 
 
 class LiveDeviations:
@@ -122,8 +133,8 @@ class LiveDeviations:
 
     def __init__(self, interval_s: float) -> None:
         self._interval_s = interval_s
-        first = [_Sums(1 << k, 1 << k) for k in range(LARGEST_FULL.bit_length())]
-        self._levels = [_Level(1, first)]
+        octaves = [1 << k for k in range(LARGEST_FULL.bit_length())]
+        self._levels = [_Level(1, octaves)]
         self._points = 0
         self._since_gap = 0
         self._x = self._c = 0
@@ -134,7 +145,6 @@ class LiveDeviations:
             self.gap()
             return
         if self._since_gap == 0:
-            self._x = self._c = 0
             self._put(0)
         self._c += self._x
         self._x += int(math.ldexp(offset, _BITS))
@@ -144,24 +154,18 @@ class LiveDeviations:
 
     def gap(self) -> None:
         """Begin anew after a gap; no difference reaches across it."""
-        self._since_gap = 0
+        if self._since_gap:
+            for level in self._levels:
+                level.restart()
+        self._since_gap = self._x = self._c = 0
 
     def _put(self, count: int) -> None:
         for level in self._levels:
             if count % level.stride:
                 return
-            level.add(count // level.stride, self._x, self._c)
+            level.add(self._x, self._c)
         if count == 2 * LARGEST_FULL * self._levels[-1].stride:
-            self._grow(count)
-
-    def _grow(self, count: int) -> None:
-        """Open the next level with what the last one still holds of this run."""
-        last = self._levels[-1]
-        stride = 2 * last.stride
-        level = _Level(stride, [_Sums(LARGEST_FULL * stride, LARGEST_FULL)])
-        for place in range(0, count // last.stride + 1, 2):
-            level.add(place // 2, *last.at(place))
-        self._levels.append(level)
+            self._levels.append(self._levels[-1].coarser())
 
     def table(self, confidence: float = ONE_SIGMA) -> tuple[Deviation, ...]:
         """Return what is known now: each deviation at each averaging time, shortest first.
@@ -171,24 +175,25 @@ class LiveDeviations:
         rows: dict[Name, list[Deviation]] = {"oadev": [], "mdev": [], "ohdev": []}
         alpha = None
         for level in self._levels:
-            for s in level.sums:
-                alpha = self._noise(s, alpha)
+            for k, distance in enumerate(level.distances):
+                m = distance * level.stride
+                alpha = self._noise(level, k, m, alpha)
                 for name, known in rows.items():
-                    square, n = s.mean(name)
-                    if n:
-                        terms = Terms(name, s.m, np.array([n]), stride=level.stride)
+                    if n := level.terms(name, k):
+                        terms = Terms(name, m, np.array([n]), stride=level.stride)
+                        square = level.variance(name, k)
                         known.append(self._row(terms, square, alpha, confidence))
         return tuple(row for known in rows.values() for row in known)
 
-    def _noise(self, s: _Sums, shorter: int | None) -> int | None:
+    def _noise(self, level: _Level, k: int, m: int, shorter: int | None) -> int | None:
         """Identify the noise; at m = 1, which tells nothing by itself, that at m = 2 is taken."""
         if self._points < FEWEST:
             return None
-        if s.m == 1:
-            s = self._levels[0].sums[1]
-        if self._points < SHORTEST * s.m or not s.n_mdev:
+        if m == 1:
+            k, m = 1, 2
+        if self._points < SHORTEST * m or not level.terms("mdev", k):
             return shorter
-        return ratio_alpha(s.mean("mdev")[0], s.mean("oadev")[0], s.m)
+        return ratio_alpha(level.variance("mdev", k), level.variance("oadev", k), m)
 
     def _row(self, terms: Terms, square: float, alpha: int | None, confidence: float) -> Deviation:
         value = math.sqrt(square)
