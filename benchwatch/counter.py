@@ -1,19 +1,13 @@
-"""What a counter is to the rest of the house, and how its driver is found.
+"""What a counter is to the rest of the house.
 
 A driver is a class that takes a `Link` and fulfils `Counter`. It is published under the
-entry-point group ``benchwatch.drivers``; the bundled ones use the same door as anybody's.
+entry-point group ``benchwatch.drivers``; the bundled ones use the same door as anybody's
+(see `benchwatch.registry`).
 """
 
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
-from importlib.metadata import EntryPoint, entry_points
-from typing import Literal, Protocol, cast
-
-from benchwatch.errors import DriverError
-
-ENTRY_POINT_GROUP = "benchwatch.drivers"
-BUNDLED_DISTRIBUTION = "benchwatch"
+from typing import Literal, Protocol
 
 TimeBaseSource = Literal["internal", "external", "unknown"]
 
@@ -62,6 +56,9 @@ class Measurement:
     """The counter handed out the same measurement again."""
     arrived_s: float | None = None
     """Monotonic time at which the reply was complete; None: the caller's clock at return."""
+    offset: Decimal | None = None
+    """Fractional, from a counter that compares phase: true of any nominal that the pulses were
+    divided from. `value_hz` is then the rate of the pulses."""
 
 
 class Link(Protocol):
@@ -80,6 +77,9 @@ class Link(Protocol):
 
     def now(self) -> float:
         """Monotonic seconds, on the clock of the run."""
+
+    def use_terminator(self, terminator: str) -> None:
+        """End lines, both ways, with ``\\n`` (the default), ``\\r`` or ``\\r\\n`` from now on."""
 
     def tell(self, command: str) -> None:
         """Send one command line; the terminator is added."""
@@ -113,7 +113,7 @@ class Counter(Protocol):
     """
 
     def __init__(self, link: Link) -> None:
-        """Take the link; send nothing yet."""
+        """Take the link, and say how its lines end; send nothing yet."""
 
     def identify(self) -> Identity:
         """Say who is there.
@@ -142,55 +142,3 @@ class Counter(Protocol):
 
     def release(self) -> None:
         """Give the front panel back to the person; called once, at the end."""
-
-
-@dataclass(frozen=True, slots=True)
-class DriverInfo:
-    """A driver as the registry lists it, without importing it."""
-
-    name: str
-    distribution: str
-    entry_point: EntryPoint
-
-    def load(self) -> Callable[[Link], Counter]:
-        """Import the driver.
-
-        Raises:
-            DriverError: the plug-in is broken; the message says where it came from.
-        """
-        try:
-            loaded = self.entry_point.load()
-        except Exception as error:
-            raise DriverError(
-                f"driver '{self.name}' of the package '{self.distribution}' can't be loaded: "
-                f"{type(error).__name__}: {error}. Reinstall or remove that package."
-            ) from error
-        return cast("Callable[[Link], Counter]", loaded)
-
-
-def drivers() -> dict[str, DriverInfo]:
-    """List the installed drivers by name; where two claim a name, the bundled one wins."""
-    found: dict[str, DriverInfo] = {}
-    for info in _all_drivers():
-        known = found.get(info.name)
-        if known is None or info.distribution == BUNDLED_DISTRIBUTION:
-            found[info.name] = info
-    return found
-
-
-def driver(name: str) -> Callable[[Link], Counter]:
-    """Load the driver called `name`.
-
-    Raises:
-        DriverError: there is none of that name, or it is broken.
-    """
-    known = drivers()
-    if name not in known:
-        raise DriverError(f"no driver '{name}'. Installed: {', '.join(sorted(known)) or 'none'}.")
-    return known[name].load()
-
-
-def _all_drivers() -> Iterator[DriverInfo]:
-    for entry in entry_points(group=ENTRY_POINT_GROUP):
-        distribution = entry.dist.name if entry.dist is not None else "unknown"
-        yield DriverInfo(entry.name, distribution, entry)

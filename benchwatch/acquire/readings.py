@@ -1,7 +1,7 @@
 """From what a driver measured to a `Reading`: stamps, exact offset, plausible range, flags."""
 
 import math
-from decimal import Decimal
+from decimal import Context, Decimal
 from typing import Final
 
 from benchwatch.clock import Clock
@@ -13,6 +13,7 @@ from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, REPEAT, Flag, Readi
 PLAUSIBLE: Final = Decimal("1e-3")
 """Fraction of the nominal. Every source worth trimming is far inside it, and a reply that
 lost a digit or half its exponent is far outside."""
+_EXACT: Final = Context(prec=60)
 HANDFUL: Final = 5
 """After so many implausible readings, and no other, the nominal is wrong and not the counter."""
 
@@ -59,7 +60,7 @@ class ReadingMaker:
         flags = self._standing
         if measurement.repeat:
             flags |= {REPEAT}
-        value = measurement.value_hz
+        value, resolution_hz = self._of_nominal(measurement)
         text, frequency_hz, offset_hz, offset = "", math.nan, math.nan, math.nan
         if value is None:
             flags |= {OVERRANGE}
@@ -77,9 +78,17 @@ class ReadingMaker:
             frequency_hz=frequency_hz,
             offset_hz=offset_hz,
             offset=offset,
-            resolution_hz=measurement.resolution_hz,
+            resolution_hz=resolution_hz,
             flags=flags,
         )
+
+    def _of_nominal(self, measurement: Measurement) -> tuple[Decimal | None, float]:
+        """Return frequency and resolution; of a source whose pulses were compared, its own."""
+        value, offset = measurement.value_hz, measurement.offset
+        if value is None or offset is None or self.nominal is None:
+            return value, measurement.resolution_hz
+        scaled = _EXACT.multiply(self.nominal, 1 + offset)
+        return scaled, measurement.resolution_hz * float(self.nominal / value)
 
     def _plausible(self, value: Decimal) -> Decimal:
         """Return the nominal if `value` is believable beside it."""

@@ -14,7 +14,7 @@ from benchwatch.acquire.patience import MARGIN_S, Patience
 from benchwatch.acquire.readings import ReadingMaker
 from benchwatch.bus import open_link as open_visa_link
 from benchwatch.clock import Clock
-from benchwatch.counter import Counter, Link, Setup, TimeBase, driver
+from benchwatch.counter import Counter, Link, Setup, TimeBase
 from benchwatch.errors import (
     BenchwatchError,
     ConnectionFailed,
@@ -27,6 +27,7 @@ from benchwatch.errors import (
     UsageError,
 )
 from benchwatch.reading import REPEAT, Gap, Reading
+from benchwatch.registry import driver
 
 LOOK_AGAIN_S: Final = 8.0
 """A reference that drops out, or a gate changed by hand, is shown within 10 s."""

@@ -34,6 +34,8 @@ class Session:
         self._cancel = cancel or threading.Event()
         self._owner: int | None = None
         self._buffer = bytearray()
+        self._sent_end, self._end = b"\n", b"\n"
+        """What ends a line that is sent, and the last byte of one that comes."""
         self._torn = False
         """The beginning of the line on its way was lost: its tail would parse as a number."""
         self._dirty = True
@@ -49,18 +51,23 @@ class Session:
         """Monotonic seconds."""
         return self._clock.monotonic()
 
+    def use_terminator(self, terminator: str) -> None:
+        """End lines, both ways, with ``\\n`` (the default), ``\\r`` or ``\\r\\n`` from now on."""
+        self._sent_end = terminator.encode("ascii")
+        self._end = self._sent_end[-1:]
+
     def tell(self, command: str) -> None:
         """Send one command line; the terminator is added."""
         self._own()
         try:
-            data = command.encode("ascii") + b"\n"
+            data = command.encode("ascii")
         except UnicodeEncodeError as error:
             raise UsageError(
                 f"'{printable(command)}' can't be sent: commands are plain ASCII."
             ) from error
-        if b"\n" in data[:-1] or b"\r" in data:
+        if b"\n" in data or b"\r" in data:
             raise UsageError(f"'{printable(command)}' can't be sent: it is more than one line.")
-        self._wire.put(data)
+        self._wire.put(data + self._sent_end)
 
     def hear(self, timeout_s: float) -> str:
         """Return the next whole line, without its terminator, within `timeout_s`.
@@ -105,10 +112,10 @@ class Session:
         self._own()
         deadline = self._clock.monotonic() + DRAIN_LIMIT_S
         if self._buffer:
-            self._torn = not self._buffer.endswith(b"\n")
+            self._torn = not self._buffer.endswith(self._end)
             self._buffer.clear()
         while dropped := self._wire.take(SILENCE_S):
-            self._torn = not dropped.endswith(b"\n")
+            self._torn = not dropped.endswith(self._end)
             self._check_cancel()
             if self._clock.monotonic() > deadline:
                 raise LinkLost(
@@ -133,7 +140,7 @@ class Session:
 
     def _next_line(self) -> str | None:
         """Take the first whole line out of the buffer."""
-        while (end := self._buffer.find(b"\n")) >= 0:
+        while (end := self._buffer.find(self._end)) >= 0:
             line = bytes(self._buffer[:end])
             del self._buffer[: end + 1]
             if self._torn:
@@ -142,7 +149,7 @@ class Session:
             if len(line) > LONGEST_LINE:
                 raise self._too_long()
             # latin-1 gives every byte a character: garbage becomes a line that no parser takes
-            return line.rstrip(b"\r").decode("latin-1")
+            return line.rstrip(b"\r").lstrip(b"\n").decode("latin-1")
         if self._torn:
             self._buffer.clear()
         elif len(self._buffer) > LONGEST_LINE:

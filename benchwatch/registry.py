@@ -1,0 +1,177 @@
+"""Which drivers there are, where each comes from, and which of them is meant by a name.
+
+Drivers come from four places. Where two claim a name, the earlier place wins, and the clash
+is reported:
+
+1. drivers that come with Benchwatch (entry-point group ``benchwatch.drivers``);
+2. profiles that come with Benchwatch (group ``benchwatch.profiles``: see `Profiles`);
+3. the user's own profiles: ``profiles/*.toml`` in the configuration folder;
+4. drivers of other distributions (group ``benchwatch.drivers``).
+
+Nothing is imported or read before it is asked for; what is broken is named and passed over.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from difflib import get_close_matches
+from importlib.metadata import EntryPoint, entry_points
+from pathlib import Path
+from typing import Final, Literal, Protocol, cast
+
+import platformdirs
+
+from benchwatch.counter import Counter, Link
+from benchwatch.errors import DriverError
+from benchwatch.quantity import printable
+
+DRIVERS_GROUP: Final = "benchwatch.drivers"
+PROFILES_GROUP: Final = "benchwatch.profiles"
+BUNDLED: Final = "benchwatch"
+"""Name of the distribution whose drivers are the bundled ones."""
+
+Driver = Callable[[Link], Counter]
+Kind = Literal["driver", "profile"]
+
+
+class Profiles(Protocol):
+    """What stands behind an entry point of the group ``benchwatch.profiles``."""
+
+    def bundled(self) -> Sequence[Path]:
+        """List the profiles that come with it."""
+
+    def load(self, path: Path) -> Driver:
+        """Make a driver of the profile in `path`; DriverError when it is none."""
+
+
+@dataclass(frozen=True, slots=True)
+class DriverInfo:
+    """A driver as it is listed, before anything of it is loaded."""
+
+    name: str
+    kind: Kind
+    origin: str
+    """The distribution or the file that it comes from."""
+    bundled: bool
+    source: EntryPoint | Path
+
+    def load(self) -> Driver:
+        """Import the driver, or read the profile.
+
+        Raises:
+            DriverError: it is broken; the message says where it came from.
+        """
+        if isinstance(self.source, Path):
+            return _profiles().load(self.source)
+        try:
+            loaded = self.source.load()
+        except Exception as error:
+            raise DriverError(
+                f"the driver '{self.name}' of the package '{self.origin}' can't be loaded: "
+                f"{type(error).__name__}: {printable(str(error), 200)}. "
+                "Reinstall or remove that package."
+            ) from error
+        if not callable(loaded):
+            raise DriverError(
+                f"the driver '{self.name}' of the package '{self.origin}' is no class that takes "
+                "a link. Reinstall or remove that package."
+            )
+        return cast("Driver", loaded)
+
+
+@dataclass(slots=True)
+class Registry:
+    """All drivers by name, and what is wrong with any, in sentences."""
+
+    found: dict[str, DriverInfo] = field(default_factory=dict)
+    troubles: list[str] = field(default_factory=list)
+
+    def add(self, info: DriverInfo) -> None:
+        """Take a driver, unless its name is taken."""
+        first = self.found.setdefault(info.name, info)
+        if first is not info:
+            self.troubles.append(
+                f"two drivers are called '{info.name}': the one of {first.origin} is used, and "
+                f"the one of {info.origin} is not. Rename that."
+            )
+
+    def usable(self) -> dict[str, Driver]:
+        """Load every driver; those that can't be are named in `troubles` and passed over."""
+        loaded: dict[str, Driver] = {}
+        for name, info in self.found.items():
+            try:
+                loaded[name] = info.load()
+            except DriverError as error:
+                self.troubles.append(str(error))
+        return loaded
+
+
+def own_profiles() -> Path:
+    """Return the folder of the user's own profiles; it need not exist."""
+    return platformdirs.user_config_path("benchwatch") / "profiles"
+
+
+def drivers() -> Registry:
+    """List all drivers without loading any."""
+    registry = Registry()
+    for info in _all():
+        registry.add(info)
+    return registry
+
+
+def driver(name: str) -> Driver:
+    """Load the driver called `name`, or the profile in the file of that name.
+
+    Raises:
+        DriverError: there is none of that name, or it is broken.
+    """
+    if name.lower().endswith(".toml"):
+        return _profiles().load(Path(name).expanduser())
+    known: list[str] = []
+    for info in _all():
+        if info.name == name:
+            return info.load()
+        known.append(info.name)
+    near = get_close_matches(name, known, n=1)
+    hint = f" Did you mean '{near[0]}'?" if near else ""
+    raise DriverError(
+        f"there is no driver '{printable(name)}'.{hint} There are: "
+        f"{', '.join(sorted(set(known))) or 'none'}; or give the file of a profile, NAME.toml, "
+        f"or put it into {own_profiles()}."
+    )
+
+
+def _all() -> Iterator[DriverInfo]:
+    """Give every driver, in the order of precedence; a name may come more than once."""
+    installed = sorted(_installed(), key=lambda info: (not info.bundled, info.origin, info.name))
+    yield from (info for info in installed if info.bundled)
+    reader = _reader()
+    if reader is not None:
+        for path in reader.bundled():
+            yield DriverInfo(path.stem, "profile", BUNDLED, True, path)
+        for path in sorted(own_profiles().glob("*.toml")):
+            yield DriverInfo(path.stem, "profile", str(path), False, path)
+    yield from (info for info in installed if not info.bundled)
+
+
+def _installed() -> Iterator[DriverInfo]:
+    for entry in entry_points(group=DRIVERS_GROUP):
+        origin = entry.dist.name if entry.dist is not None else "unknown"
+        yield DriverInfo(entry.name, "driver", origin, origin == BUNDLED, entry)
+
+
+def _profiles() -> Profiles:
+    reader = _reader()
+    if reader is None:
+        raise DriverError(
+            "this installation can't read profiles: nothing is published under "
+            f"{PROFILES_GROUP}. Reinstall benchwatch."
+        )
+    return reader
+
+
+def _reader() -> Profiles | None:
+    """Load what reads profiles; the bundled one, and nobody else's."""
+    for entry in entry_points(group=PROFILES_GROUP):
+        if entry.dist is not None and entry.dist.name == BUNDLED:
+            return cast("Profiles", entry.load())
+    return None

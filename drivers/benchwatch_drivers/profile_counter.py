@@ -1,0 +1,227 @@
+"""A counter that is driven by a profile, in any of its three modes."""
+
+import math
+from typing import TYPE_CHECKING, Final
+
+from benchwatch.counter import Identity, Link, Measurement, Setup, TimeBase
+from benchwatch.errors import NotACounter, ReplyError, ReplyTimeout
+from benchwatch.quantity import printable
+from benchwatch_drivers.freshness import Freshness
+from benchwatch_drivers.phase import PhaseSlope
+from benchwatch_drivers.profile import Profile
+from benchwatch_drivers.profile_line import LineReader, Said
+from benchwatch_drivers.profile_settings import Settings
+from benchwatch_drivers.steps import Steps
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+ODD_LINES: Final = 5
+"""After so many, with no reading ever, it is not what the profile describes."""
+AWAY_S: Final = 0.2
+"""Lines that came while nobody listened for longer than this are too old to be stamped now."""
+AT_ONCE_S: Final = 0.001
+"""A line that is there sooner had been waiting."""
+POLL_S: Final = 0.02
+LINES: Final = 4
+"""So many lines may go by, as long as each may take, until one brings a reading."""
+
+
+class ProfileCounter:
+    """Reads a counter as its profile says; sends nothing that the profile does not hold."""
+
+    def __init__(self, link: Link, profile: Profile) -> None:
+        self._link = link
+        self._profile = profile
+        self._reader = LineReader(profile)
+        self._steps = Steps(link, profile.identity_query)
+        self._settings = Settings(self._steps, profile)
+        self._phase = PhaseSlope(profile.interval)
+        self._freshness = Freshness()
+        self._drop_next = profile.mode == "stream" and not profile.line.keeps_first
+        self._back_s: float | None = None
+        """When the newest line was handed out."""
+        self._last: tuple[str, float] = ("", -math.inf)
+        self._odd_lines = 0
+        self._has_measured = False
+        link.use_terminator(profile.line.terminator)
+        self._next_line: Callable[[float], str] = {
+            "query": self._asked, "addressed": self._addressed, "stream": self._streamed
+        }[profile.mode]  # fmt: skip
+
+    # ------------------------------------------------------------- what a counter offers
+
+    def identify(self) -> Identity:
+        """Ask who is there, where the profile has a question for that; else say its family.
+
+        Raises:
+            NotACounter: no answer, or one that is another's.
+        """
+        family = self._profile.family
+        try:
+            answer = self._steps.introduce()
+        except (ReplyTimeout, ReplyError) as error:
+            raise NotACounter(
+                f"no {family} answers at {printable(self._link.resource)}: "
+                f"'{self._profile.identity_query}' got {str(error).split('. ', 1)[0]}. "
+                "Check the address, or choose another driver."
+            ) from error
+        if answer is None:
+            return Identity(family)
+        shown, form = answer.strip(), self._profile.identity_pattern
+        if not shown or not shown.isprintable() or (form and not form.fullmatch(shown)):
+            raise NotACounter(
+                f"{printable(self._link.resource)} answers '{printable(answer)}' when asked who it "
+                f"is, which is no {family}. Check the address, or choose another driver."
+            )
+        fields = [printable(field.strip()) for field in shown.split(",", 3)]
+        return Identity(printable(shown), *(fields if len(fields) == 4 else ()))
+
+    def configure(self, setup: Setup) -> Setup:
+        """Set gate and channel where asked, and read them back where that can be done.
+
+        Raises:
+            UsageError: the profile has no command for that, or the counter refuses.
+        """
+        return self._settings.set(setup)
+
+    def gate_s(self) -> float | None:
+        """Return the gate: asked for, set by us, stated by the profile, or None."""
+        if self._profile.measures == "interval":
+            gate_s: float | None = float(self._profile.interval.spacing_s)
+        else:
+            gate_s = self._settings.gate_s()
+        self._freshness.gate_s = gate_s
+        self._steps.patience_s = gate_s or 0.0
+        return gate_s
+
+    def time_base(self) -> TimeBase:
+        """Ask which time base is in use, where the profile has a question for that."""
+        return self._settings.time_base()
+
+    def measure(self, timeout_s: float) -> Measurement:
+        """Wait for one reading; each line may take as long as the profile says.
+
+        Raises:
+            ReplyTimeout: no line in time.
+            ReplyError: a line that is no reading.
+            NotACounter: several of these, and never a reading.
+        """
+        line_s = self._patience_s(timeout_s)
+        deadline = self._link.now() + line_s * (1 if self._profile.hands_out_newest else LINES)
+        while self._link.now() <= deadline:
+            try:
+                measurement = self._attempt(line_s)
+            except (ReplyTimeout, ReplyError):
+                self._phase.restart()
+                raise
+            if measurement is not None:
+                self._has_measured = True
+                return measurement
+        raise ReplyTimeout(
+            f"no new reading within {line_s:.3g} s. Check the counter's signal and trigger."
+        )
+
+    def release(self) -> None:
+        """Give the front panel back, if anything was set and the profile knows how."""
+        self._settings.release()
+
+    # ------------------------------------------------------------- one line
+
+    def _attempt(self, timeout_s: float) -> Measurement | None:
+        """Take one line; None when it brings no reading, and the next one is to be awaited."""
+        text = self._next_line(timeout_s)
+        arrived_s = self._link.now()
+        said = self._read(text)
+        if said is None:
+            return None
+        if self._profile.measures == "interval":
+            return self._slope(said, arrived_s)
+        if self._profile.hands_out_newest:
+            return self._if_new(said, arrived_s)
+        last_text, last_s = self._last
+        self._last = (text, arrived_s)
+        gate_s = self._freshness.gate_s
+        soon = gate_s is not None and arrived_s - last_s < 0.9 * gate_s
+        repeat = soon and text == last_text and self._profile.mode != "stream"
+        return Measurement(said.value, said.resolution, repeat, arrived_s)
+
+    def _read(self, text: str) -> Said | None:
+        try:
+            return self._reader.read(text)
+        except ReplyError as error:
+            self._steps.distrust()
+            self._odd_lines += 1
+            if self._odd_lines >= ODD_LINES and not self._has_measured:
+                raise NotACounter(
+                    f"{printable(self._link.resource)} sends lines that are none of a "
+                    f"{self._profile.family}: {error} Choose another driver."
+                ) from error
+            raise
+
+    def _slope(self, said: Said, arrived_s: float) -> Measurement | None:
+        if said.value is None:
+            self._phase.restart()
+            return Measurement(None, 0.0, arrived_s=arrived_s)
+        offset = self._phase.add(said.value, arrived_s)
+        if offset is None:
+            return None
+        form = self._profile.interval
+        rate_hz = 1 / form.period_s
+        resolution_hz = said.resolution / float(form.spacing_s) * float(rate_hz)
+        return Measurement(
+            rate_hz * (1 + offset), resolution_hz, arrived_s=arrived_s, offset=offset
+        )
+
+    def _if_new(self, said: Said, arrived_s: float) -> Measurement | None:
+        if said.value is None:
+            self._link.pause(self._freshness.gate_s or 0.5)
+            return Measurement(None, 0.0, arrived_s=arrived_s)
+        new = self._freshness.judge(said.value, said.resolution, arrived_s, POLL_S)
+        if new is None:
+            self._link.pause(POLL_S)
+            return None
+        return Measurement(said.value, said.resolution, not new, arrived_s)
+
+    # ------------------------------------------------------------- one line in each mode
+
+    def _asked(self, timeout_s: float) -> str:
+        assert self._profile.reading is not None
+        return self._steps.ask(self._profile.reading, timeout_s)
+
+    def _addressed(self, timeout_s: float) -> str:
+        if self._profile.reading is not None:
+            return self._steps.ask(self._profile.reading, timeout_s)
+        return self._steps.hear(timeout_s)
+
+    def _streamed(self, timeout_s: float) -> str:
+        """Wait for a line that begins and ends while somebody listens."""
+        try:
+            if self._back_s is not None and self._link.now() - self._back_s > AWAY_S:
+                self._drop_waiting(timeout_s)
+            if self._drop_next:
+                self._steps.hear(timeout_s)
+                self._drop_next = False
+            text = self._steps.hear(timeout_s)
+        except ReplyTimeout:
+            self._drop_next = not self._profile.line.keeps_first
+            raise
+        self._back_s = self._link.now()
+        return text
+
+    def _drop_waiting(self, timeout_s: float) -> None:
+        """Drop the lines that came while nobody listened, up to one that must be awaited."""
+        self._phase.restart()
+        while True:
+            asked_s = self._link.now()
+            self._steps.hear(timeout_s)
+            if self._link.now() - asked_s > AT_ONCE_S:
+                return
+
+    def _patience_s(self, timeout_s: float) -> float:
+        """How long a line may take: the profile's rule where it has one, at least `timeout_s`."""
+        gate_s, margin_s = self._freshness.gate_s, self._profile.timeout_margin_s
+        if gate_s is None:
+            return timeout_s if margin_s is None else max(timeout_s, margin_s)
+        own_s = (self._profile.timeout_gates - 1) * gate_s
+        return timeout_s + own_s + (margin_s or 0.0)

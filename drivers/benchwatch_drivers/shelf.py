@@ -1,0 +1,44 @@
+"""Where the bundled profiles stand, and how any profile becomes a driver.
+
+Published under the entry-point group ``benchwatch.profiles``, so that the registry can offer
+profiles without knowing what is in them.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchwatch.counter import Link
+from benchwatch_drivers.profile import Profile
+from benchwatch_drivers.profile_counter import ProfileCounter
+from benchwatch_drivers.profile_file import read_profile
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileDriver:
+    """A profile that has been read and checked; called with a link it gives a counter."""
+
+    profile: Profile
+
+    @property
+    def family(self) -> str:
+        """What it is for, in a few words."""
+        return self.profile.family
+
+    def __call__(self, link: Link) -> ProfileCounter:
+        """Make the counter behind `link`."""
+        return ProfileCounter(link, self.profile)
+
+
+def bundled() -> Sequence[Path]:
+    """List the profiles that come with the program, by name."""
+    return sorted((Path(__file__).parent / "profiles").glob("*.toml"))
+
+
+def load(path: Path) -> ProfileDriver:
+    """Read the profile in `path`.
+
+    Raises:
+        DriverError: it can't be read or is no profile; the message says where and what.
+    """
+    return ProfileDriver(read_profile(path))
