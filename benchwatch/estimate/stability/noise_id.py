@@ -13,8 +13,9 @@ FEWEST: Final = 30
 """Points below which the noise is not identified (Riley and Greenhall 2004)."""
 DEEPEST: Final = 3
 """How often the phase is differenced at most."""
-SHORTEST: Final = 6
-"""Averaging times that a run must hold for MVAR/AVAR to tell anything."""
+SHORTEST: Final = 20
+"""Averaging times that a run must hold for MVAR/AVAR to tell the noise; at half of them it is
+right for flicker FM one time in two."""
 
 
 def lag1_alpha(phase: Phase, deepest: int = DEEPEST) -> float | None:
