@@ -12,6 +12,7 @@ Machine Learning, section 2.7 (explicit basis functions), equations 2.41 and 2.4
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -25,7 +26,7 @@ TIME_CONSTANTS: Final = 2.0 ** np.arange(-4.0, 3.0)
 """Of the exponentials, in horizons."""
 HORIZONS: Final = np.array([1.0 / 3.0, 2.0 / 3.0, 1.0, 2.0, 4.0, 64.0])
 """When the change is forecast, in horizons; at the last only the line is left."""
-FREEDOM: Final = 0.5
+FREEDOM: Final = 0.3
 """Prior sd of an exponential, in ranges of the offset seen."""
 
 
@@ -78,7 +79,7 @@ def forecast(
     decay = np.exp(first * rate)
     ahead[2:count] = decay[:, None] * np.expm1(-np.multiply.outer(rate, HORIZONS))
     prior = np.zeros(count + len(steps))
-    prior[2:count] = (FREEDOM * float(offset.max() - offset.min()) + scale) ** -2.0
+    prior[2:count] = (FREEDOM * _moved(blocks, offset, steps) + scale) ** -2.0
     floor = (1e-6 * scale) ** 2
     white = noise.white / (width * horizon_s) + floor
     if noise.flicker > 0.0:
@@ -87,6 +88,15 @@ def forecast(
         weighted = basis / white[:, None]
     gram = basis.T @ weighted
     return _solve(gram, prior, ahead, len(age) - 2 - len(steps))
+
+
+def _moved(blocks: Floats, offset: Floats, steps: tuple[float, ...]) -> float:
+    """Range of the offset between nudges, the largest."""
+    if not steps:
+        return float(offset.max() - offset.min())
+    ends = [0, *blocks[0].searchsorted(steps).tolist(), len(offset)]
+    parts = [offset[a:b] for a, b in pairwise(ends) if b > a]
+    return max(float(part.max() - part.min()) for part in parts)
 
 
 def _covariance(age: Floats, width: Floats, white: Floats, flicker: float) -> Floats:

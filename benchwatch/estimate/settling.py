@@ -1,49 +1,57 @@
 """Has the oven settled? Drift, verdict and time to go, from clean readings one at a time.
 
-Settled means: from now on the offset moves by less than the limit within the horizon. The
-verdict is an equivalence test: the forecast change (see `forecast`) plus `COVERAGE` times its
-uncertainty must stay below the limit at each of a few times within the horizon, and, at the
-same rate, at twice the horizon, so that a constant drift above the limit never passes while a
-warm-up tail cancels it. It is given on that and withdrawn only when the forecast says, beyond
-its uncertainty, that the offset moves by more than the limit; so it does not flicker.
+Settled means: from now on the offset stays within the limit of where it is now for the
+horizon. A verdict is false when it is given while the noise-free offset will leave that band,
+and late by the time since the first moment from which on it no longer will.
+
+The verdict is an equivalence test. The forecast change (see `forecast`) and `COVERAGE` of its
+standard uncertainties must stay within the limit up to the horizon, and beyond it within the
+same rate: so a turning point is not settled, nor a warm-up tail that hides a constant drift
+for some minutes. Once given it stands until the forecast says, beyond its uncertainty, that
+the offset moves by more than the limit, for a twentieth of the horizon; so it does not flicker.
 
 Evidence. The fit takes the last half of the time since the first reading (eight horizons at
-most). A nudge adds a free step to the fit: the readings before it still bear on the drift and
+most). A nudge adds a free step to the fit: the readings before it still bear on the drift, and
 neither its size nor the size's uncertainty needs to be known. A gap ends the evidence: the
-oven may have lost power meanwhile, so only the noise is remembered and the verdict is earned
-anew. Verdict and drift are worked out again at most once every two-hundredth of the horizon,
-and see the last hundredth of it when it is over.
+oven may have lost its power meanwhile, so only the noise is remembered and the verdict is
+earned anew.
+
+Drift and verdict are worked out anew every hundredth of the horizon, but then at most every
+third reading unless readings are slower than a twentieth of the horizon. Against the rule
+"moved less than the limit in the last horizon" see tests/benchmarks/test_quality_settling.py.
 """
 
 import math
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
+from benchwatch.estimate import settle_words
 from benchwatch.estimate.blocks import Floats, Pyramid
+from benchwatch.estimate.drift_slope import SlopeFinder
 from benchwatch.estimate.forecast import HORIZONS, Forecast, forecast
 from benchwatch.estimate.noise_model import NoiseModel, fit_noise
-from benchwatch.estimate.regression import fit_line
 from benchwatch.estimate.results import Drift, Settle, SettleLimit, SettleState
+from benchwatch.estimate.warmup import Warmup, fit_warmup
 
 ALLOWANCE: Final = np.maximum(HORIZONS, 1.0)
 """Change allowed at each forecast time, in limits: up to the horizon one, then the same rate."""
-COVERAGE: Final = np.array([1.7, 1.7, 1.7, 1.5, 1.0, 0.8])
-"""Standard uncertainties added to each forecast change; fewer where it reaches beyond the horizon."""
+COVERAGE: Final = np.array([2.0, 2.0, 2.0, 1.7, 1.0, 1.0])
+"""Standard uncertainties added to each forecast change; fewer where it lies further ahead."""
 FINEST: Final = 100.0
-"""Blocks are no shorter than this fraction of the horizon."""
+"""Blocks of readings are no shorter than this fraction of the horizon."""
 BLOCKS_PER_OCTAVE: Final = 6
 """Blocks lengthen with their age: a sixth of it at most."""
 SHARE: Final = 0.5
 REACH: Final = 8.0
-"""Horizons that the fit looks back at most."""
+"""The fit looks back over this share of the past, and this many horizons at most."""
 FEWEST: Final = 8
 STEPS: Final = 6
 """Nudges fitted at once; readings before an older one no longer count."""
-SLOPE_BLOCKS: Final = 32
-LOOSE: Final = 5.0
-TIGHT: Final = 10.0
-"""The drift's span lengthens while the drift is under `LOOSE` u, shortens from `TIGHT` u on."""
+PATIENCE: Final = 0.05
+"""Horizons for which a settled oven must be seen moving before the verdict is withdrawn: a
+nudge not yet confirmed as one does not withdraw it."""
 DRIFT_HORIZON_S: Final = 600.0
 """Sets the scale of the drift's span when no limit was asked for."""
 
@@ -63,7 +71,11 @@ class Settling:
         self._since_s: float | None = None
         self._settle: Settle | None = None
         self._drift: Drift | None = None
-        self._drift_level = 0
+        self._slope = SlopeFinder()
+        self._readings_since = 0
+        self._moving_since = 0.0
+        self._warmup: Warmup | None = None
+        self._fitted_at = -math.inf
 
     def add(self, elapsed_s: float, offset: float) -> None:
         """Take a clean reading; times must increase."""
@@ -77,6 +89,7 @@ class Settling:
             return
         self._now = t
         self._pyramid.add(t, offset - reference)
+        self._readings_since += 1
 
     def step(self, at_s: float, size: float, u: float) -> None:  # noqa: ARG002 - fitted anew
         """A confirmed nudge: the first reading after it was at `at_s`.
@@ -96,21 +109,34 @@ class Settling:
         self._limit = limit
         self._horizon_s = limit.horizon_s if limit else DRIFT_HORIZON_S
         self._worked_out_at = -math.inf
-        self._state = "unsure"
-        self._since_s = None
-        self._settle = None
+        self._restart()
 
     def gap(self) -> None:
         """Readings stopped for a while: forget all but the noise."""
         self._pyramid.restart()
         self._origin = None
         self._now = 0.0
+        self._moving_since = 0.0
         self._steps.clear()
         self._worked_out_at = -math.inf
+        self._restart()
+        self._drift = None
+
+    def _restart(self) -> None:
         self._state = "unsure"
         self._since_s = None
         self._settle = None
-        self._drift = None
+        self._warmup = None
+        self._fitted_at = -math.inf
+
+    def warmup(self) -> Warmup | None:
+        """The exponential behind the time to go, for the screen; times since the run's zero."""
+        if self._warmup is None or self._origin is None:
+            return None
+        start, reference = self._origin
+        return replace(
+            self._warmup, now=self._warmup.now + start, level=self._warmup.level + reference
+        )
 
     def drift(self) -> Drift | None:
         """Slope over the span that serves best; None before three readings."""
@@ -125,87 +151,97 @@ class Settling:
         return self._settle
 
     def _work_out(self) -> None:
-        if self._now - self._worked_out_at < self._horizon_s / 200.0:
+        waited_s = self._now - self._worked_out_at
+        if waited_s < self._horizon_s / 100.0 or (
+            self._readings_since < 3 and waited_s < self._horizon_s / 20.0
+        ):
             return
         self._worked_out_at = self._now
+        self._readings_since = 0
         interval_s = self._interval_s()
         noise = self._noise(interval_s) if interval_s else None
-        if interval_s:
-            self._slope(noise)
-        if self._limit is None:
-            return
-        if noise is None:
-            self._settle = Settle("unsure", None, None, reason="too few readings so far")
-            return
-        blocks = self._blocks(interval_s)
-        if blocks.shape[1] < FEWEST + len(self._steps):
-            self._settle = Settle("unsure", None, None, reason="too few readings so far")
-            return
-        self._judge(
-            forecast(
-                blocks,
-                self._now,
-                horizon_s=self._horizon_s,
-                scale=self._limit.limit,
-                noise=noise,
-                interval_s=interval_s,
-                steps=tuple(self._steps),
-            ),
-            self._limit,
+        self._drift = self._slope.find(
+            self._pyramid,
+            self._steps[-1] if self._steps else -math.inf,
+            REACH * self._horizon_s,
+            noise,
         )
+        limit = self._limit
+        if limit is None:
+            return
+        blocks = self._blocks(interval_s) if interval_s else np.empty((3, 0))
+        if noise is None or blocks.shape[1] < FEWEST + len(self._steps):
+            if self._state != "settled":
+                self._settle = Settle(self._state, None, None, reason=settle_words.too_few(limit))
+            return
+        ahead = forecast(
+            blocks,
+            self._now,
+            horizon_s=limit.horizon_s,
+            scale=limit.limit,
+            noise=noise,
+            interval_s=interval_s,
+            steps=tuple(self._steps),
+        )
+        reason = self._judge(ahead, limit, noise, interval_s)
+        low, eta, high = self._time_to_go(blocks, noise, interval_s, limit)
+        self._settle = Settle(self._state, self._since_s, eta, low, high, reason)
 
-    def _judge(self, ahead: Forecast, limit: SettleLimit) -> None:
-        allowed = limit.limit * ALLOWANCE
-        size = np.abs(ahead.change) / allowed
-        u = ahead.u / allowed
-        worst = float(np.max(size + COVERAGE * u))
-        moving = float(np.max(size - COVERAGE * u))
-        if worst < 1.0 or (self._state == "settled" and moving <= 1.0):
+    def _judge(
+        self, ahead: Forecast, limit: SettleLimit, noise: NoiseModel, interval_s: float
+    ) -> str:
+        """Set the state; return its reason."""
+        size = np.abs(ahead.change) / (limit.limit * ALLOWANCE)
+        spread = COVERAGE * ahead.u / (limit.limit * ALLOWANCE)
+        within = HORIZONS <= 1.0
+        change = float(np.abs(ahead.change[within]).max())
+        surely_moving = bool((size - spread > 1.0).any())
+        settled = bool((size + spread < 1.0).all())
+        if not surely_moving:
+            self._moving_since = self._now
+        stands = self._now - self._moving_since < PATIENCE * limit.horizon_s
+        if settled or (self._state == "settled" and stands):
             if self._state != "settled":
                 self._state = "settled"
-                self._since_s = self._now + (self._origin or (0.0, 0.0))[0]
-        else:
-            self._since_s = None
-            self._state = "warming" if moving > 1.0 else "unsure"
-        self._settle = Settle(self._state, self._since_s, None, reason="")
+                self._since_s = self._now + (self._origin[0] if self._origin else 0.0)
+            return settle_words.moving(change, limit)
+        self._since_s = None
+        drift = self._drift
+        if drift is not None and drift.u is not None:
+            lately = abs(drift.per_s) * limit.horizon_s
+            if lately - 2.0 * drift.u * limit.horizon_s > limit.limit:
+                surely_moving = True
+                change = change if change > limit.limit else lately
+        self._state = "warming" if surely_moving else "unsure"
+        if surely_moving:
+            return settle_words.moving(change, limit)
+        room = np.maximum(1.0 - size, 1e-3)
+        return settle_words.unsure(float((spread / room).max()), self._now, noise, interval_s)
 
-    def _slope(self, noise: NoiseModel | None) -> None:
-        """Least squares over the span that is long enough to be significant, no longer.
+    def _time_to_go(
+        self, blocks: Floats, noise: NoiseModel, interval_s: float, limit: SettleLimit
+    ) -> tuple[float | None, float | None, float | None]:
+        """Low, middle and high; from a fit made every fiftieth of the horizon, then counted down.
 
-        With κ = 2.55 (flicker FM; white √6, random walk √7.2) the slope's sd is κ·σy(T/2)/T
-        for a span T, σy free of the drift because it comes from second differences.
+        Only readings after the last nudge are fitted.
         """
-        here = self._slope_at(self._drift_level, noise)
-        if here is None or here.u is None or abs(here.per_s) < LOOSE * here.u:
-            longer = self._slope_at(self._drift_level + 1, noise)
-            if longer and (here is None or longer.span_s > 1.3 * here.span_s):
-                self._drift_level += 1
-                here = longer
-        elif self._drift_level:
-            shorter = self._slope_at(self._drift_level - 1, noise)
-            if shorter and shorter.u is not None and abs(shorter.per_s) > TIGHT * shorter.u:
-                self._drift_level -= 1
-                here = shorter
-        if here is None and self._drift_level:
-            self._drift_level -= 1
-            here = self._slope_at(self._drift_level, noise)
-        self._drift = here or self._drift
-
-    def _slope_at(self, level: int, noise: NoiseModel | None) -> Drift | None:
-        """Slope of a level's newest blocks; None when they are too few or reach too far back."""
-        if level >= len(self._pyramid.levels):
-            return None
-        rows = self._pyramid.levels[level].rows()[:, -SLOPE_BLOCKS:]
-        if self._steps:
-            rows = rows[:, rows[0] >= self._steps[-1]]
-        if rows.shape[1] < (SLOPE_BLOCKS // 2 if level else 3):
-            return None
-        line = fit_line(rows[0], rows[1])
-        span_s = line.span * rows.shape[1] / (rows.shape[1] - 1)
-        if level and span_s > REACH * self._horizon_s:
-            return None
-        u = 2.55 * math.sqrt(noise.variance(span_s / 2.0)) / span_s if noise else None
-        return Drift(line.slope, u, span_s)
+        if self._state == "settled":
+            self._warmup = None
+            return None, None, None
+        if self._now - self._fitted_at >= limit.horizon_s / 50.0:
+            self._fitted_at = self._now
+            if self._steps:
+                blocks = blocks[:, int(blocks[0].searchsorted(self._steps[-1])) :]
+            variance = noise.white / (blocks[2] * interval_s) + noise.flicker
+            variance = variance + (1e-6 * limit.limit) ** 2
+            self._warmup = fit_warmup(blocks[0], blocks[1], variance, self._now)
+        if self._warmup is None:
+            return None, None, None
+        gone_s = self._now - self._warmup.now
+        low, middle, high = self._warmup.time_to_go(limit.limit, limit.horizon_s)
+        if high <= gone_s:
+            return None, None, None
+        return max(low - gone_s, 0.0), max(middle - gone_s, 0.0), high - gone_s
 
     def _interval_s(self) -> float:
         """Mean time from one reading to the next, lately."""
@@ -244,6 +280,7 @@ class Settling:
                 break
             if parts:
                 most = BLOCKS_PER_OCTAVE
-        while self._steps and self._steps[0] < start:
+        chosen = np.concatenate(parts[::-1], axis=1) if parts else np.empty((3, 0))
+        while self._steps and (not parts or self._steps[0] <= chosen[0, 0]):
             self._steps.pop(0)
-        return np.concatenate(parts[::-1], axis=1) if parts else np.empty((3, 0))
+        return chosen

@@ -1,0 +1,65 @@
+"""The drift over the span that serves best: long enough to be significant, and no longer."""
+
+import math
+from typing import Final
+
+from benchwatch.estimate.blocks import Pyramid
+from benchwatch.estimate.noise_model import NoiseModel
+from benchwatch.estimate.regression import fit_line
+from benchwatch.estimate.results import Drift
+
+BLOCKS: Final = 32
+KAPPA: Final = 2.55
+"""sd of a least-squares slope is κ·σy(T/2)/T: white FM √6, flicker FM 2.548, random walk √7.2."""
+LOOSE: Final = 5.0
+TIGHT: Final = 10.0
+"""The span doubles while the drift is under `LOOSE` u, and halves while half of it would
+still give `TIGHT` u."""
+
+
+class SlopeFinder:
+    """Keeps to one level of the pyramid, and moves by at most one level at a time."""
+
+    def __init__(self) -> None:
+        self._level = 0
+
+    def find(
+        self, pyramid: Pyramid, since: float, longest_s: float, noise: NoiseModel | None
+    ) -> Drift | None:
+        """Slope of the newest readings later than `since`; None before three of them.
+
+        σy(T/2) comes from `noise`, which rests on second differences: a drift is not in it.
+        """
+        level = self._level
+        here = _slope(pyramid, level, since, noise)
+        while here is None and level:
+            level -= 1
+            here = _slope(pyramid, level, since, noise)
+        if here is not None and not _significant(here, LOOSE):
+            longer = _slope(pyramid, level + 1, since, noise)
+            if longer is not None and here.span_s < longer.span_s <= longest_s:
+                level, here = level + 1, longer
+        elif here is not None and level:
+            shorter = _slope(pyramid, level - 1, since, noise)
+            if shorter is not None and _significant(shorter, TIGHT):
+                level, here = level - 1, shorter
+        self._level = level
+        return here
+
+
+def _significant(drift: Drift, times: float) -> bool:
+    return drift.u is not None and abs(drift.per_s) > times * drift.u
+
+
+def _slope(pyramid: Pyramid, level: int, since: float, noise: NoiseModel | None) -> Drift | None:
+    if level >= len(pyramid.levels):
+        return None
+    rows = pyramid.levels[level].rows()[:, -BLOCKS:]
+    rows = rows[:, int(rows[0].searchsorted(since)) :]
+    count = rows.shape[1]
+    if count < (BLOCKS // 2 if level else 3):
+        return None
+    line = fit_line(rows[0], rows[1])
+    span_s = line.span * count / (count - 1)
+    u = KAPPA * math.sqrt(noise.variance(span_s / 2.0)) / span_s if noise else None
+    return Drift(line.slope, u, span_s)

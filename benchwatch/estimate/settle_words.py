@@ -1,0 +1,46 @@
+"""The one line for people that goes with a settle verdict."""
+
+import math
+
+from benchwatch.estimate.noise_model import NoiseModel
+from benchwatch.estimate.results import SettleLimit
+from benchwatch.quantity import format_duration, offset_unit
+
+
+def moving(change: float, limit: SettleLimit) -> str:
+    """What it does and what was asked."""
+    within = format_duration(limit.horizon_s)
+    return f"moving {_short(change)} in {within}, asked {_short(limit.limit)}"
+
+
+def too_few(limit: SettleLimit) -> str:
+    """Nothing can be said yet."""
+    return f"too few readings yet for {_short(limit.limit)} in {format_duration(limit.horizon_s)}"
+
+
+def unsure(excess: float, seen_s: float, noise: NoiseModel, interval_s: float) -> str:
+    """What would tell: more time, or a longer gate.
+
+    Args:
+        excess: uncertainty over what there is room for; above 1.
+        seen_s: time since the first reading.
+        noise: of the readings.
+        interval_s: from one reading to the next.
+    """
+    # The uncertainty of a slope falls as T^-1.5 in white FM and as 1/T in flicker FM.
+    white = noise.white / max(seen_s / 4.0, interval_s)
+    power = 1.0 / 1.5 if white > noise.flicker else 1.0
+    more_s = seen_s * (excess**power - 1.0)
+    if not math.isfinite(more_s) or excess > 30.0:
+        return "too early to tell: the past is too short for this limit"
+    wait = f"about {format_duration(max(more_s, interval_s))} more at this noise would tell"
+    if white > noise.flicker:
+        return f"{wait}, or a gate longer than {format_duration(interval_s)}"
+    return wait
+
+
+def _short(fraction: float) -> str:
+    """Two digits without a sign; finer ones would flicker."""
+    unit = offset_unit(fraction)
+    value = abs(fraction) / unit.size
+    return f"{float(f'{value:.2g}'):.6g} {unit.name}"

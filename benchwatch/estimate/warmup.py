@@ -1,0 +1,200 @@
+"""The warm-up as one exponential: its curve, the time to go, and the start-up to leave out.
+
+One exponential fitted to a warm-up that has a slow tail as well runs a little early: it serves
+for "about 12 min to go", never for the verdict.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from benchwatch.estimate.blocks import Floats
+
+FEWEST: Final = 8
+LONGEST: Final = 200
+"""Points taken at most; the fit is made while readings arrive."""
+STEP: Final = 1.15
+"""Ratio of neighbouring time constants in the grid."""
+SHORTEST_TC: Final = 1.0 / 20.0
+LONGEST_TC: Final = 3.0
+"""Ends of the grid, in spans: an exponential slower than that is a line."""
+TURNS: Final = 4
+LOOSEST: Final = 0.3
+"""Relative uncertainty of the time constant above which the fit is not shown."""
+GOOD_MISFIT: Final = 4.0
+"""Reduced chi-square above which one exponential does not describe the past."""
+
+
+@dataclass(frozen=True, slots=True)
+class Warmup:
+    """y(t) = level + amplitude·e^(−(t − now)/T); every u is standard, T known or not."""
+
+    now: float
+    level: float
+    u_level: float
+    amplitude: float
+    """What is still to go, at `now`."""
+    u_amplitude: float
+    time_constant_s: float
+    u_time_constant_s: float
+    misfit: float
+    """Reduced chi-square."""
+    likely: tuple[tuple[float, float], ...]
+    """(T, amplitude) two standard uncertainties of T to either side."""
+
+    def at(self, t: ArrayLike) -> Floats:
+        """Offset at the times `t`, same shape."""
+        away = np.asarray(t, dtype=np.float64) - self.now
+        curve: Floats = self.level + self.amplitude * np.exp(-away / self.time_constant_s)
+        return curve
+
+    def time_to_go(self, limit: float, horizon_s: float) -> tuple[float, float, float]:
+        """Seconds until the change over the horizon falls to the limit: low, middle, high."""
+        middle = time_to_go(self.amplitude, self.time_constant_s, limit, horizon_s)
+        each = [time_to_go(a, tc, limit, horizon_s) for tc, a in self.likely]
+        return min(middle, *each), middle, max(middle, *each)
+
+
+def time_to_fall(amplitude: float, time_constant_s: float, to: float) -> float:
+    """Seconds for an exponential to fall from `amplitude` to `to`: T·ln(A/ε); 0 when it has."""
+    return time_constant_s * max(0.0, math.log(max(abs(amplitude), to) / to))
+
+
+def time_to_go(amplitude: float, time_constant_s: float, limit: float, horizon_s: float) -> float:
+    """Seconds until an exponential moves by no more than `limit` within the horizon."""
+    moved = -amplitude * math.expm1(-horizon_s / time_constant_s)
+    return time_to_fall(moved, time_constant_s, limit)
+
+
+def fit_warmup(t: ArrayLike, y: ArrayLike, variance: ArrayLike, now: float) -> Warmup | None:
+    """Weighted least squares over a grid of time constants; level and amplitude are linear.
+
+    Args:
+        t: times in seconds, increasing, shape (n,), n at most 200; best the last half of the
+            time since power-on.
+        y: offsets, shape (n,).
+        variance: of each offset, shape (n,).
+        now: where the amplitude is stated, s.
+
+    Returns:
+        None when the points do not show an exponential: too few, no better than a line,
+        amplitude within its noise, or a misfit over `GOOD_MISFIT`.
+    """
+    times = np.asarray(t, dtype=np.float64)[-LONGEST:]
+    offsets = np.asarray(y, dtype=np.float64)[-LONGEST:]
+    if len(times) < FEWEST:
+        return None
+    weights = 1.0 / np.asarray(variance, dtype=np.float64)[-LONGEST:]
+    span = float(times[-1] - times[0])
+    total = float(weights.sum())
+    middle = offsets[-1]
+    centred = offsets - middle
+    centred_mean = float(weights @ centred) / total
+    centred = centred - centred_mean
+    count = math.ceil(math.log(LONGEST_TC / SHORTEST_TC) / math.log(STEP)) + 1
+    constants = span * SHORTEST_TC * STEP ** np.arange(count)
+    curves = np.exp((times[0] - times) / constants[:, None])
+    means = curves @ weights / total
+    curves -= means[:, None]
+    power = (curves * curves) @ weights
+    against = curves @ (weights * centred)
+    amplitudes = against / power
+    chi2 = float(weights @ (centred * centred)) - against * amplitudes
+    best = int(np.argmin(chi2))
+    misfit = max(float(chi2[best]), 0.0) / (len(times) - 3)
+    if best in (0, count - 1) or misfit > GOOD_MISFIT:
+        return None
+    unit = max(1.0, misfit)
+    if against[best] * amplitudes[best] < 25.0 * unit:
+        return None
+    polished = _polish(times - now, centred, weights, float(constants[best]))
+    if polished is None:
+        return None
+    (level, amplitude, log_constant), covariance = polished
+    u_level, u_amplitude, u_log = np.sqrt(np.diag(covariance) * unit).tolist()
+    if u_log > LOOSEST:
+        return None
+    constant = math.exp(log_constant)
+    # Along with T goes the amplitude, as their covariance says.
+    tilt = float(covariance[1, 2] / covariance[2, 2])
+    likely = tuple(
+        (constant * math.exp(shift), amplitude + tilt * shift)
+        for shift in (-2.0 * u_log, 2.0 * u_log)
+    )
+    return Warmup(
+        now=now,
+        level=float(middle) + centred_mean + level,
+        u_level=u_level,
+        amplitude=amplitude,
+        u_amplitude=u_amplitude,
+        time_constant_s=constant,
+        u_time_constant_s=constant * u_log,
+        misfit=misfit,
+        likely=likely,
+    )
+
+
+def _polish(
+    ago: Floats, offsets: Floats, weights: Floats, constant: float
+) -> tuple[list[float], Floats] | None:
+    """Gauss-Newton for level, amplitude and log T from the best of the grid.
+
+    Returns:
+        The three and their covariance, shape (3, 3); None when it runs away.
+    """
+    log_constant = math.log(constant)
+    jacobian = np.ones((len(ago), 3))
+    amplitude = level = 0.0
+    for turn in range(TURNS):
+        rate = math.exp(-log_constant)
+        curve = np.exp(-ago * rate)
+        if turn == 0:
+            jacobian[:, 1] = curve
+            weighted = jacobian[:, :2].T * weights
+            level, amplitude = np.linalg.solve(
+                weighted @ jacobian[:, :2], weighted @ offsets
+            ).tolist()
+        jacobian[:, 1] = curve
+        jacobian[:, 2] = amplitude * rate * ago * curve
+        scale = 1.0 / np.sqrt(weights @ (jacobian * jacobian))
+        scaled = jacobian * scale
+        weighted = scaled.T * weights
+        try:
+            inverse = np.linalg.inv(weighted @ scaled)
+        except np.linalg.LinAlgError:
+            return None
+        move = scale * (inverse @ (weighted @ (offsets - level - amplitude * curve)))
+        level += float(move[0])
+        amplitude += float(move[1])
+        log_constant += float(move[2])
+        if abs(log_constant - math.log(constant)) > 2.0 * math.log(STEP):
+            return None
+    covariance = np.asarray(inverse * np.multiply.outer(scale, scale), dtype=np.float64)
+    return [level, amplitude, log_constant], covariance
+
+
+def mser5(y: ArrayLike, batch: int = 5) -> int:
+    """Batches to leave out at the start so that the mean of the rest is best known.
+
+    White (1997), An effective truncation heuristic for bias reduction in simulation output:
+    of the means of each `batch` readings drop the first d that minimise the squared standard
+    error of the rest, with d at most half of them.
+
+    Args:
+        y: shape (n,).
+        batch: readings a batch.
+    """
+    values = np.asarray(y, dtype=np.float64)
+    count = len(values) // batch
+    if count < 2:
+        return 0
+    means = values[: count * batch].reshape(count, batch).mean(axis=1)
+    means -= means[-1]
+    kept = np.arange(count, 0, -1)
+    tail_sum = means[::-1].cumsum()[::-1]
+    tail_squares = (means * means)[::-1].cumsum()[::-1]
+    spread = np.maximum(tail_squares - tail_sum**2 / kept, 0.0) / kept.astype(np.float64) ** 2
+    return int(np.argmin(spread[: count // 2 + 1]))
