@@ -8,6 +8,7 @@ Steps: size log-uniform from 1 to 500 σ, random sign. Dwell: uniform from 5 to 
 σ: log-uniform from 1e-12 to 1e-9, not told to the program. One reading a second.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,7 +65,7 @@ def make_session(family: str, rng: np.random.Generator, readings: int = 400) -> 
     wild = np.zeros(readings, dtype=np.bool_)
     if family == "wild":
         wild = rng.random(readings) < WILD_SHARE
-        size = np.exp(rng.uniform(*np.log(WILD_SIGMAS), size=readings))
+        size = np.exp(rng.uniform(math.log(WILD_SIGMAS[0]), math.log(WILD_SIGMAS[1]), readings))
         seen[wild] += (sigma * size * rng.choice((-1.0, 1.0), readings))[wild]
     if family == "rounded":
         quantum = ROUNDED_TO_SIGMAS * sigma

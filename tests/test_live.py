@@ -2,7 +2,24 @@
 
 import math
 
+import numpy as np
+import pytest
+
+from benchwatch.estimate.level import Level
 from benchwatch.estimate.live import LiveEstimate
+from benchwatch.estimate.results import Numbers, SettleLimit
+
+SIGMA = 1e-11
+
+
+def quiet(readings: int, level: float = 0.0, seed: int = 4) -> list[float]:
+    """White noise about a level."""
+    return [float(y) for y in level + SIGMA * np.random.default_rng(seed).standard_normal(readings)]
+
+
+def feed(live: LiveEstimate, offsets: list[float], start_s: float = 0.0) -> list[Numbers]:
+    """Put readings, one a second, through a live estimate."""
+    return [live.add(start_s + k, offset, gate_s=1.0) for k, offset in enumerate(offsets)]
 
 
 def test_two_readings_give_their_mean() -> None:
@@ -17,9 +34,103 @@ def test_two_readings_give_their_mean() -> None:
     assert numbers.estimate.readings == 2
 
 
-def test_nan_changes_nothing() -> None:
-    """A reading without a value is ignored."""
+@pytest.mark.parametrize("offset", [math.nan, math.inf])
+def test_reading_without_a_value_changes_nothing(offset: float) -> None:
+    """It is ignored, whatever it is."""
     live = LiveEstimate(tolerance=1e-8)
     before = live.add(0.0, 1e-9)
 
-    assert live.add(1.0, math.nan) is before
+    assert live.add(1.0, offset) is before
+
+
+def test_estimate_is_the_level() -> None:
+    """Nothing is added to what the level says."""
+    offsets = quiet(60) + quiet(40, level=1e-9)
+    level = Level()
+
+    numbers = feed(LiveEstimate(), offsets)
+
+    for k, (offset, said) in enumerate(zip(offsets, numbers, strict=True)):
+        now = level.add(float(k), offset, gate_s=1.0, resolution=0.0)
+        assert said.estimate == now.estimate
+
+
+def test_tolerance_is_judged_by_the_estimate() -> None:
+    """Inside or outside follows the estimate at once; without a limit there is no verdict."""
+    live = LiveEstimate(tolerance=5e-10)
+
+    inside, outside = feed(live, quiet(20))[-1], feed(live, quiet(20, 1e-9), 20.0)[0]
+
+    assert inside.tolerance is not None
+    assert inside.tolerance.inside
+    assert outside.tolerance is not None
+    assert not outside.tolerance.inside
+    assert LiveEstimate().add(0.0, 0.0).tolerance is None
+
+
+def test_nudge_is_news_once_and_remembered() -> None:
+    """`confirmed_nudge` stands on one reading only, `last_nudge` from then on, over a gap too."""
+    live = LiveEstimate()
+    feed(live, quiet(30))
+
+    numbers = feed(live, quiet(10, level=1e-9), 30.0)
+    live.gap()
+
+    news = [said.confirmed_nudge for said in numbers if said.confirmed_nudge is not None]
+    assert len(news) == 1
+    assert numbers[-1].last_nudge == news[0]
+    assert live.numbers.last_nudge == news[0]
+    assert live.numbers.estimate is None
+
+
+def test_spike_is_told_with_the_next_reading() -> None:
+    """The wild reading is `suspect`; the reading after it names it, and drift never sees it."""
+    live, clean = LiveEstimate(), LiveEstimate()
+    offsets = quiet(100)
+    feed(live, offsets[:60])
+    feed(clean, offsets[:60])
+
+    wild = live.add(60.0, 1e-6, gate_s=1.0)
+    after = feed(live, offsets[61:], 61.0)
+    expected = feed(clean, offsets[61:], 61.0)
+
+    assert wild.suspect
+    assert wild.spike_at_s is None
+    assert after[0].spike_at_s == 60.0
+    assert after[-1].drift is not None
+    assert expected[-1].drift is not None
+    assert after[-1].drift.per_s == pytest.approx(expected[-1].drift.per_s, abs=1e-13)
+
+
+def test_settle_verdict_only_when_asked() -> None:
+    """Drift is always told, settling only against a limit."""
+    without = feed(LiveEstimate(), quiet(200))[-1]
+    against = feed(LiveEstimate(settle=SettleLimit(1e-9, 600.0)), quiet(200))[-1]
+
+    assert without.drift is not None
+    assert without.settle is None
+    assert against.settle is not None
+
+
+def test_memory_stays_bounded() -> None:
+    """What the level holds after 5 000 readings is no more than after 2 500."""
+    level = Level()
+
+    def held() -> int:
+        octaves = level._wander._octaves
+        return (
+            len(level._recent)
+            + len(level._runs.runs)
+            + len(level._noise._first)
+            + len(level._noise._second)
+            + sum(len(o.blocks) + len(o.allan) + len(o.hadamard) for o in octaves)
+        )
+
+    sizes = []
+    for k, offset in enumerate(quiet(5000)):
+        level.add(float(k), offset, gate_s=1.0, resolution=0.0)
+        if k in (2499, 4999):
+            sizes.append(held())
+
+    assert sizes[1] <= sizes[0] + 300
+    assert sizes[1] < 2500

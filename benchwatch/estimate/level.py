@@ -16,7 +16,15 @@ from dataclasses import dataclass
 from benchwatch.estimate.noise import NoiseScale
 from benchwatch.estimate.results import Estimate, Nudge
 from benchwatch.estimate.runs import Run, Runs
-from benchwatch.estimate.step import AFTER, BEFORE, BEFORE_MOVING, PROBABLE, SURE, fit_step
+from benchwatch.estimate.step import (
+    AFTER,
+    AFTER_MOVING,
+    BEFORE,
+    BEFORE_MOVING,
+    PROBABLE,
+    SURE,
+    fit_step,
+)
 from benchwatch.estimate.wander import Wander
 
 _LEAST_DEGREES = 2.0
@@ -130,29 +138,35 @@ class Level:
     def _confirm(self, run: Run) -> Nudge | None:
         """Confirm the step at which the best run began, if it is one."""
         degrees = self._noise.degrees
-        if run.start <= self._confirmed or run.wild or degrees <= _LEAST_DEGREES:
+        if run.wild or degrees <= _LEAST_DEGREES:
             return None
-        reach = BEFORE_MOVING if self._noise.moving else BEFORE
-        old = [(t, y) for k, t, y in self._recent if self._confirmed <= k < run.start][-reach:]
-        new = [(t, y) for k, t, y in self._recent if k >= run.start][:AFTER]
+        # In a fast warm-up no run lasts: there, ask of each reading in its turn.
+        moving = self._noise.moving
+        start = min(run.start, self._number - AFTER_MOVING + 1) if moving else run.start
+        if start <= self._confirmed:
+            return None
+        reach = BEFORE_MOVING if moving else BEFORE
+        old = [(t, y) for k, t, y in self._recent if self._confirmed <= k < start][-reach:]
+        new = [(t, y) for k, t, y in self._recent if k >= start][:AFTER]
         fit = fit_step(old, new, self._noise.sigma)
         if fit is None:
             return None
         u = fit.u(self._wander.excess_of_step(fit.shorter))
         unit = u * math.sqrt(degrees / (degrees - _LEAST_DEGREES))
         if abs(fit.size) > PROBABLE * unit:
-            self._broken = run.start
+            self._broken = start
         if abs(fit.size) <= SURE * unit:
             return None
-        self._confirmed = run.start
-        self._runs.keep_from(run.start)
+        self._confirmed = self._broken = start
+        self._runs.keep_from(min(start, run.start))
         return Nudge(new[0][0], fit.size, u)
 
     def _estimate(self, run: Run, elapsed_s: float) -> Estimate:
         degrees = self._noise.degrees
         u = None
         if self._noise.sigma > 0.0 and degrees > _LEAST_DEGREES:
-            white = self._runs.u**2 * degrees / (degrees - _LEAST_DEGREES)
+            white = max(self._runs.u**2, self._noise.sigma**2 / run.readings)
+            white *= degrees / (degrees - _LEAST_DEGREES)
             u = math.sqrt(white + self._wander.variance_of_mean(run.readings))
         since = self._number - run.start + 1
         share = run.readings / since if run.readings >= self._wander.most_readings else 1.0

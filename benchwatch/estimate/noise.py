@@ -30,6 +30,10 @@ _MONOTONE = 5
 """... nor are five in a row: six readings in order, 2/6! = 1 in 360 for independent ones."""
 
 
+_NOTHING = 1e-30
+"""Fractions below this are no difference: no counter has 30 digits, and squares must not be 0."""
+
+
 class Spread:
     """Robust spread of the newest magnitudes of a zero-mean normal that may hold outliers."""
 
@@ -98,6 +102,8 @@ class NoiseScale:
         if last is None:
             return
         difference = offset - last
+        if abs(difference) < _NOTHING:
+            difference = 0.0
         magnitude = abs(difference)
         if magnitude == 0.0:
             self._repeats = True

@@ -13,7 +13,8 @@ BEFORE: Final = 20
 AFTER: Final = 12
 """Readings looked at on either side, at most."""
 BEFORE_MOVING: Final = 8
-"""The same during a warm-up, short enough for its bend not to pass for a step."""
+AFTER_MOVING: Final = 3
+"""The same during a warm-up, few enough for its bend not to pass for a step."""
 _LEAST_BEFORE = 3
 _LEAST_AFTER = 2
 

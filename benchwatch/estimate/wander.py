@@ -12,8 +12,8 @@ import math
 import sys
 from typing import Final
 
+from benchwatch.estimate.following import BLOCKS, Blocks, Slope
 from benchwatch.estimate.noise import Spread
-from benchwatch.estimate.slope import BLOCKS, Blocks, Slope
 
 OCTAVES: Final = 12
 """The longest blocks are 4096 readings."""

@@ -1,0 +1,82 @@
+"""The oscillator's present slope a reading, from block means, so that the level can follow it."""
+
+import math
+from collections import deque
+from collections.abc import Sequence
+from typing import Final
+
+Blocks = deque[float]
+"""Means of neighbouring blocks of one length, oldest first."""
+BLOCKS: Final = 8
+_SLOPES = 9
+"""Octaves searched for a slope; the longest spans 4096 readings."""
+_SURE = 8.0
+"""A slope is followed from this many times its u; a lone step in mid-window looks like 4.4."""
+_LASTS = 64
+"""Readings for which a slope is still followed after a step, while no newer one can be had."""
+_RAMP_SQUARES = (BLOCKS**3 - BLOCKS) / 12.0
+_RAMP = [(place - (BLOCKS - 1) / 2.0) / _RAMP_SQUARES for place in range(BLOCKS)]
+
+
+class Slope:
+    """Least squares through the newest blocks of the shortest octave that shows a slope.
+
+    A slope of more than σ a reading is not followed: averaging gains nothing then, and the bend
+    of a warm-up makes yesterday's slope wrong.
+
+    Attributes:
+        slope: fractional change a reading; 0 while none is sure.
+        u: its standard uncertainty; 0 with it.
+    """
+
+    def __init__(self) -> None:
+        self.slope = 0.0
+        self.u = 0.0
+        self._found = [(0.0, 0.0)] * _SLOPES
+        self._known = 0
+        self._age = 0
+
+    def restart(self) -> None:
+        """Old and new blocks don't join: a step or a gap. The slope stays for a while."""
+        self._known = 0
+        self._age = 0
+
+    def renew(self, octaves: Sequence[Blocks], white: float) -> None:
+        """Take the blocks of the octaves that have a new one; called every second reading.
+
+        Args:
+            octaves: blocks of 2, 4, 8 ... readings.
+            white: variance of single readings.
+        """
+        for place, blocks in enumerate(octaves[:_SLOPES]):
+            if len(blocks) < BLOCKS:
+                break
+            self._found[place] = _fit(blocks, 2 << place, white)
+            self._known = max(self._known, place + 1)
+        if self._known:
+            self.slope, self.u = next(
+                (
+                    (slope, u)
+                    for slope, u in self._found[: self._known]
+                    if abs(slope) > _SURE * u and slope * slope < white
+                ),
+                (0.0, 0.0),
+            )
+            return
+        self._age += 2
+        if self._age > _LASTS:
+            self.slope = self.u = 0.0
+
+
+def _fit(blocks: Blocks, readings: int, white: float) -> tuple[float, float]:
+    """Slope a reading and its u; noise is the larger of white noise and what is left over."""
+    first = blocks[0]
+    rise = total = squares = 0.0
+    for ramp, block in zip(_RAMP, blocks, strict=True):
+        value = block - first
+        rise += ramp * value
+        total += value
+        squares += value * value
+    left_over = squares - total * total / BLOCKS - rise * rise * _RAMP_SQUARES
+    variance = max(white / readings, left_over / (BLOCKS - 2)) / _RAMP_SQUARES
+    return rise / readings, math.sqrt(variance) / readings
