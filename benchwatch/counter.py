@@ -79,7 +79,7 @@ class Link(Protocol):
         """Monotonic seconds, on the clock of the run."""
 
     def use_terminator(self, terminator: str) -> None:
-        """End lines, both ways, with ``\\n`` (the default), ``\\r`` or ``\\r\\n`` from now on."""
+        """End lines, both ways, with LF (the default), CR or CR LF from now on."""
 
     def tell(self, command: str) -> None:
         """Send one command line; the terminator is added."""

@@ -8,6 +8,7 @@
     │   └── NotACounter             3   something answers, but it is no counter we can read
     ├── LinkLost                    4   the link broke after it had worked
     │   └── ReplyTimeout            4   no whole reply came in time
+    ├── InputEnded                  0   standard input has ended, and with it the run
     ├── NoReadings                  4   connected, but nothing usable was read
     ├── ReplyError                  4   a reply came and is no reading: garbage, cut, implausible
     └── FileError                   5   a file can't be read or written, or is not what it should be
@@ -55,6 +56,12 @@ class LinkLost(BenchwatchError):
 
 class ReplyTimeout(LinkLost):
     """No whole reply came in time; the link needs resyncing before it is trusted again."""
+
+
+class InputEnded(BenchwatchError):
+    """Standard input has ended, and with it the run; no failure once there were readings."""
+
+    exit_code = 0
 
 
 class NoReadings(BenchwatchError):

@@ -19,6 +19,7 @@ from benchwatch.errors import (
     BenchwatchError,
     ConnectionFailed,
     DriverError,
+    InputEnded,
     LinkLost,
     NoReadings,
     NotACounter,
@@ -132,6 +133,10 @@ class Acquisition(threading.Thread):
             self._teller.know()
             make = driver(self._driver) if isinstance(self._driver, str) else self._driver
             self._stay_connected(make)
+        except InputEnded as ended:
+            self.error = ended
+            if not self._patience.has_read:
+                self.error = NoReadings(f"{ended} Not one reading came.")
         except BenchwatchError as error:
             self.error = error
         except Exception as error:  # noqa: BLE001 - a driver may be anybody's

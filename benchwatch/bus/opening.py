@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from benchwatch.bus.address import EXAMPLE, Address, parse_address
+from benchwatch.bus.file_wire import file_of, open_file_wire
 from benchwatch.bus.foreign import backend_failed, opening_failed
 from benchwatch.bus.session import Session
 from benchwatch.bus.wire import SocketWire, VisaWire, Wire
@@ -32,7 +33,8 @@ def open_link(
     """Open `resource`; call it on the thread that will own the link, as absent hosts hang.
 
     Args:
-        resource: A VISA resource string such as ``TCPIP0::127.0.0.1::5025::SOCKET``.
+        resource: A VISA resource string such as ``TCPIP0::127.0.0.1::5025::SOCKET``, a file
+            (``FILE::/path`` or a path), or ``-`` for standard input.
         clock: Where deadlines come from.
         backend: Which VISA library, as PyVISA names it: ``@py``, ``@ivi``, ``bench.yaml@sim``.
         timeout_s: How long to wait for the connection.
@@ -42,6 +44,10 @@ def open_link(
         UsageError: no such resource string or backend.
         ConnectionFailed: nothing answers there.
     """
+    path = file_of(resource)
+    if path is not None:
+        file = open_file_wire(path, resource)
+        return Session(file, clock=clock or SystemClock(), cancel=cancel)
     address = parse_address(resource)
     if cancel is None:
         wire = _open_wire(address, backend, timeout_s)

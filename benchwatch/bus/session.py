@@ -52,7 +52,7 @@ class Session:
         return self._clock.monotonic()
 
     def use_terminator(self, terminator: str) -> None:
-        """End lines, both ways, with ``\\n`` (the default), ``\\r`` or ``\\r\\n`` from now on."""
+        """End lines, both ways, with LF (the default), CR or CR LF from now on."""
         self._sent_end = terminator.encode("ascii")
         self._end = self._sent_end[-1:]
 

@@ -44,7 +44,7 @@ class LineForm:
     resolution: Decimal | None = None
     """Real resolution in the base unit; 0 when unknown; None: the last digit that is written."""
     by_terminator: bool = False
-    """The number of digits varies, so that only the terminator tells a whole line from a cut one."""
+    """Digits vary, so that only the terminator tells a whole line from a cut one."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,220 @@
+"""A file or a pipe that some other program is writing, as a wire that can only be listened to.
+
+Lines are handed on whole: a half-written one waits for its end. Of a file only what is added
+is read, as with ``tail -F``: one that is emptied or replaced is read from its new beginning.
+"""
+
+import os
+import select
+import stat
+import time
+from pathlib import Path
+from typing import Final
+
+from benchwatch.bus.foreign import link_failed, opening_failed
+from benchwatch.errors import ConnectionFailed, InputEnded, UsageError
+from benchwatch.quantity import printable
+
+STANDARD_INPUT: Final = "-"
+POLL_S: Final = 0.01
+"""How often a file is looked at: nothing tells when one grows."""
+CHUNK: Final = 65_536
+LONGEST_HELD: Final = 8192
+"""Bytes without a line's end that are held back; more is no line, and the session says so."""
+
+_kept_input: list[int] = []
+"""Standard input as it was before the keyboard took its place, if it did."""
+
+
+def file_of(resource: str) -> str | None:
+    """Return the path that `resource` means, ``-`` for standard input; None when it is no file.
+
+    A file is written ``FILE::/path``, or as a path that can't be anything else.
+    """
+    text = resource.strip()
+    if text.upper().startswith("FILE::"):
+        text = text[len("FILE::") :]
+    elif "::" in text or text.upper().startswith("ASRL"):
+        return None
+    elif text != STANDARD_INPUT and "/" not in text and not text.startswith("~"):
+        return text if text and Path(text).exists() else None
+    return text if text == STANDARD_INPUT else str(Path(text).expanduser())
+
+
+def give_keyboard_back() -> None:
+    """Put the terminal in the place of a standard input that brings readings.
+
+    Raises:
+        UsageError: there is no terminal.
+    """
+    try:
+        terminal = os.open("/dev/tty", os.O_RDWR)
+    except OSError as error:
+        raise UsageError(
+            "readings come on standard input, and there is no terminal for the keys. "
+            "Add --plain or --json."
+        ) from error
+    _kept_input.append(os.dup(0))
+    os.dup2(terminal, 0)
+    os.close(terminal)
+
+
+def open_file_wire(path: str, resource: str) -> "FileWire":
+    """Open a file, a named pipe or standard input for listening.
+
+    Raises:
+        ConnectionFailed: it can't be opened.
+        UsageError: it is something that can't be read line by line.
+    """
+    if path == STANDARD_INPUT:
+        fd = os.dup(_kept_input[-1] if _kept_input else 0)
+    else:
+        try:
+            fd = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
+        except FileNotFoundError as error:
+            raise ConnectionFailed(
+                f"there is no file {printable(path, 200)}. Start the program that writes it, or "
+                "check its name."
+            ) from error
+        except OSError as error:
+            raise opening_failed(error, resource) from error
+    mode = os.fstat(fd).st_mode
+    if stat.S_ISREG(mode) and path != STANDARD_INPUT:
+        return GrowingFile(fd, path, resource)
+    if stat.S_ISDIR(mode) or os.isatty(fd):
+        os.close(fd)
+        what = "a folder" if stat.S_ISDIR(mode) else "a terminal or serial port"
+        raise UsageError(
+            f"{printable(resource, 200)} is {what}. Give a file or a pipe, or write a serial port "
+            "as ASRL/dev/ttyUSB0::INSTR."
+        )
+    return Pipe(fd, resource, ends=path == STANDARD_INPUT)
+
+
+class FileWire:
+    """What files and pipes share: whole lines out, nothing in."""
+
+    def __init__(self, fd: int, resource: str) -> None:
+        self._fd = fd
+        self._resource = resource
+        self._held = b""
+        """The beginning of a line whose end is still to come."""
+        self._closed = False
+
+    @property
+    def resource(self) -> str:
+        """The resource string."""
+        return self._resource
+
+    def take(self, timeout_s: float) -> bytes:
+        """Return whole lines, waiting up to `timeout_s` for the first; or b''."""
+        until_s = time.monotonic() + timeout_s
+        try:
+            while True:
+                data = self._whole(self._more(max(until_s - time.monotonic(), 0.0)))
+                if data or time.monotonic() >= until_s:
+                    return data
+        except Exception as error:
+            raise link_failed(error, self._resource, "reading") from error
+
+    def waiting(self) -> bool:
+        """True when something is there."""
+        return False
+
+    def put(self, data: bytes) -> None:
+        """Refuse: nothing can be sent."""
+        raise UsageError(
+            f"nothing can be sent to {printable(self._resource, 200)} (here: "
+            f"'{printable(data.decode('latin-1').strip())}'). "
+            "Choose a driver that only listens, such as --driver lines."
+        )
+
+    def close(self) -> None:
+        """Let go of the file."""
+        if not self._closed:
+            self._closed = True
+            os.close(self._fd)
+
+    def _more(self, timeout_s: float) -> bytes:
+        """Return new bytes, or b'' after at most `timeout_s`."""
+        raise NotImplementedError
+
+    def _whole(self, data: bytes) -> bytes:
+        data = self._held + data
+        end = data.rfind(b"\n") + 1
+        if len(data) - end > LONGEST_HELD:
+            end = len(data)
+        self._held = data[end:]
+        return data[:end]
+
+
+class Pipe(FileWire):
+    """A named pipe, which may be written again and again, or standard input, which ends."""
+
+    def __init__(self, fd: int, resource: str, *, ends: bool) -> None:
+        super().__init__(fd, resource)
+        self._ends = ends
+
+    def waiting(self) -> bool:
+        """True when bytes, or the end, are there."""
+        return bool(select.select((self._fd,), (), (), 0)[0])
+
+    def _more(self, timeout_s: float) -> bytes:
+        if not select.select((self._fd,), (), (), timeout_s)[0]:
+            return b""
+        try:
+            data = os.read(self._fd, CHUNK)
+        except BlockingIOError:
+            return b""
+        if not data:
+            if self._ends:
+                raise InputEnded("standard input has ended.")
+            self._held = b""  # whoever wrote it has gone, and will not finish the line
+            time.sleep(min(POLL_S, timeout_s))
+        return data
+
+
+class GrowingFile(FileWire):
+    """A file that grows, is emptied, or is replaced by another of its name."""
+
+    def __init__(self, fd: int, path: str, resource: str) -> None:
+        super().__init__(fd, resource)
+        self._path = path
+        self._position = os.lseek(fd, 0, os.SEEK_END)
+        self._skipping = False
+        """The line under way began before we looked."""
+        if self._position:
+            os.lseek(fd, -1, os.SEEK_END)
+            self._skipping = os.read(fd, 1) != b"\n"
+
+    def waiting(self) -> bool:
+        """True when the file has grown."""
+        return os.fstat(self._fd).st_size > self._position
+
+    def _more(self, timeout_s: float) -> bytes:
+        data = os.read(self._fd, CHUNK)
+        self._position += len(data)
+        if not data and not self._begins_anew():
+            time.sleep(min(POLL_S, timeout_s))
+        if self._skipping:
+            _, end, data = data.partition(b"\n")
+            self._skipping = not end
+        return data
+
+    def _begins_anew(self) -> bool:
+        """Go to the beginning of what has become of the file, if it is no longer the same."""
+        here = os.fstat(self._fd)
+        try:
+            there = Path(self._path).stat()
+        except FileNotFoundError:  # between two files of that name, or for good
+            there = here
+        if (there.st_dev, there.st_ino) != (here.st_dev, here.st_ino):
+            new = os.open(self._path, os.O_RDONLY)
+            os.dup2(new, self._fd)
+            os.close(new)
+        elif here.st_size < self._position:
+            os.lseek(self._fd, 0, os.SEEK_SET)
+        else:
+            return False
+        self._held, self._position, self._skipping = b"", 0, False
+        return True
