@@ -10,6 +10,7 @@ import subprocess
 import termios
 import time
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
 PATIENCE_S = 20.0
 
@@ -42,11 +43,13 @@ class Terminal:
     def __init__(
         self,
         command: Sequence[str],
+        home: Path,
         *,
         width: int = 80,
         height: int = 24,
         stderr: int | None = None,
     ) -> None:
+        """Start `command`; what it keeps from run to run it keeps under `home`."""
         self.width, self.height = width, height
         self.master, self.slave = pty.openpty()
         fcntl.ioctl(self.slave, termios.TIOCSWINSZ, struct.pack("HHHH", height, width, 0, 0))
@@ -54,6 +57,7 @@ class Terminal:
         self.seen = b""
         environment = {**os.environ, "TERM": "xterm-256color", "COLORTERM": "truecolor"}
         environment.pop("NO_COLOR", None)
+        environment |= {"XDG_STATE_HOME": str(home), "XDG_DATA_HOME": str(home)}
         self.child = subprocess.Popen(
             list(command),
             stdin=self.slave,

@@ -49,7 +49,7 @@ def terminal(tmp_path: Path) -> Iterator[Terminal]:
     program = "import sys; from benchwatch.cli import main; sys.exit(main())"
     command = [sys.executable, "-c", program, "watch", "--sim", str(bench), "--no-journal"]
     command += ["--seed", "20310504"]
-    opened = Terminal(command)
+    opened = Terminal(command, tmp_path)
     yield opened
     opened.close()
 

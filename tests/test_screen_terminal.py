@@ -47,9 +47,9 @@ def terminals() -> Iterator[list[Terminal]]:
     ],
     ids=["q", "Ctrl-C", "SIGTERM", "SIGHUP", "SIGINT"],
 )
-def test_the_terminal_is_left_as_it_was(terminals, log, ending, code):
+def test_the_terminal_is_left_as_it_was(terminals, log, tmp_path, ending, code):
     """Whatever ends the screen: the exit code is right, modes and the screen are restored."""
-    terminal = Terminal(driver("--log", str(log)))
+    terminal = Terminal(driver("--log", str(log)), tmp_path)
     terminals.append(terminal)
     terminal.wait_for("q quit")
     if isinstance(ending, bytes):
@@ -62,9 +62,9 @@ def test_the_terminal_is_left_as_it_was(terminals, log, ending, code):
     assert LEAVE_ALTERNATE in terminal.seen
 
 
-def test_a_crash_is_one_sentence_and_a_log(terminals, log):
+def test_a_crash_is_one_sentence_and_a_log(terminals, log, tmp_path):
     """After a crash: exit 1, a clean terminal, one harmless sentence, the traceback in the log."""
-    terminal = Terminal(driver("--log", str(log), "--crash-after", "0.5"))
+    terminal = Terminal(driver("--log", str(log), "--crash-after", "0.5"), tmp_path)
     terminals.append(terminal)
 
     assert terminal.end() == 1
@@ -77,9 +77,9 @@ def test_a_crash_is_one_sentence_and_a_log(terminals, log):
     assert "\x1b" not in log.read_text(encoding="utf-8")
 
 
-def test_chatter_on_descriptor_2_stays_out_of_the_picture(terminals, log):
+def test_chatter_on_descriptor_2_stays_out_of_the_picture(terminals, log, tmp_path):
     """What a library written in C prints lands in the log, not on the screen."""
-    terminal = Terminal(driver("--log", str(log), "--chatter"))
+    terminal = Terminal(driver("--log", str(log), "--chatter"), tmp_path)
     terminals.append(terminal)
     terminal.wait_for("q quit")
     terminal.type(b"q")
@@ -93,7 +93,9 @@ def test_standard_error_may_be_a_file(terminals, log, tmp_path):
     """With 2> the screen still stands on the terminal, and a crash is said in the file."""
     narration = tmp_path / "narration.txt"
     with narration.open("wb") as sink:
-        terminal = Terminal(driver("--log", str(log), "--crash-after", "0.5"), stderr=sink.fileno())
+        terminal = Terminal(
+            driver("--log", str(log), "--crash-after", "0.5"), tmp_path, stderr=sink.fileno()
+        )
         terminals.append(terminal)
         code = terminal.end()
 
@@ -106,7 +108,7 @@ def test_a_log_that_cannot_be_written_does_not_stop_the_screen(terminals, tmp_pa
     """The screen runs without its log."""
     blocked = tmp_path / "file"
     blocked.write_text("in the way", encoding="utf-8")
-    terminal = Terminal(driver("--log", str(blocked / "screen.log")))
+    terminal = Terminal(driver("--log", str(blocked / "screen.log")), tmp_path)
     terminals.append(terminal)
     terminal.wait_for("q quit")
     terminal.type(b"q")
@@ -114,9 +116,9 @@ def test_a_log_that_cannot_be_written_does_not_stop_the_screen(terminals, tmp_pa
     assert terminal.end() == 0
 
 
-def test_the_picture_reaches_the_terminal_as_drawn(terminals, log):
+def test_the_picture_reaches_the_terminal_as_drawn(terminals, log, tmp_path):
     """What a terminal shows after cursor moves and colours is the trim, row by row."""
-    terminal = Terminal(driver("--log", str(log)), width=120, height=36)
+    terminal = Terminal(driver("--log", str(log)), tmp_path, width=120, height=36)
     terminals.append(terminal)
     rows = terminal.wait_for("turn coarse")
 
