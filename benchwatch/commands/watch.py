@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from benchwatch.bus.file_wire import STANDARD_INPUT, file_of, give_keyboard_back
 from benchwatch.commands.options import (
     DURATION,
     FREQUENCY,
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from benchwatch_simulators.bench import ServedBench
 
 DEFAULT_DRIVER: Final = "scpi"
+FILE_DRIVER: Final = "lines"
 _NAMED: Final = re.compile(r"([A-Za-z][\w-]*)=(.+)", re.DOTALL)
 
 
@@ -47,12 +49,13 @@ class Asked:
     gate_s: float | None
     interval_s: float | None
     driver: str | None
-    """None: ``scpi``, or what a simulated bench says."""
+    """None: ``scpi``, for a file ``lines``, or what a simulated bench says."""
 
     def plan(self, name: str, resource: str, *, bench: "ServedBench | None" = None) -> Plan:
         """Make the plan of one counter; a simulated `bench` suggests what was not asked."""
         nominal, tolerance, settle = of_counter(self.nominals, name), self.tolerance, self.settle
-        driver_name = self.driver or DEFAULT_DRIVER
+        usual = DEFAULT_DRIVER if file_of(resource) is None else FILE_DRIVER
+        driver_name = self.driver or usual
         if bench is not None:
             driver_name = self.driver or bench.drivers[name]
             nominal = nominal or parse_frequency(bench.nominals[name])
@@ -134,7 +137,8 @@ def watch(
     """Watch frequency counters live.
 
     RESOURCE names the instrument, such as TCPIP0::192.168.1.20::5025::SOCKET. Several can
-    be watched at once, each with a name: ten=RESOURCE five=RESOURCE.
+    be watched at once, each with a name: ten=RESOURCE five=RESOURCE. A file that some
+    program writes a number a line into is watched too, and so is - for standard input.
 
     Nothing is set on the instrument but the gate, and that only with --gate.
     """
@@ -152,6 +156,8 @@ def watch(
         plans = _plans(resources, asked, bench)
         if limits.until_settled and any(plan.settle is None for plan in plans):
             raise UsageError("--until settled needs to know what settled means: add --settle.")
+        if not lines and any(file_of(plan.resource) == STANDARD_INPUT for plan in plans):
+            give_keyboard_back()
         kept = None if no_journal else Journal(journal or default_path())
         run = Watch(plans, journal=kept, limits=limits, lines=lines)
         if kept is not None:
