@@ -376,7 +376,7 @@ def test_reopening_leaves_nothing_behind() -> None:
         ("TCPIP0::a host::5025::SOCKET", "no host name"),
         ("NONSENSE0::1::INSTR", "no resource string"),
         ("\x1b[31mTCPIP0", "no resource string"),
-        ("ASRL/dev/null::INSTR", "can't be opened with the backend"),
+        ("VXI0::1::INSTR", "can't be opened with the backend"),
     ],
 )
 def test_what_can_not_be_opened_is_said_with_an_example(resource: str, says: str) -> None:

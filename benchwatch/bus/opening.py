@@ -1,19 +1,23 @@
 """From a resource string to a guarded session."""
 
-import socket
 import threading
 from collections.abc import Callable
 from typing import Any, Final
 
 from benchwatch.bus.address import EXAMPLE, Address, parse_address
+from benchwatch.bus.choosing import wire_for
 from benchwatch.bus.file_wire import file_of, open_file_wire
 from benchwatch.bus.foreign import backend_failed, opening_failed
 from benchwatch.bus.session import Session
-from benchwatch.bus.wire import SocketWire, VisaWire, Wire
+from benchwatch.bus.wire import VisaWire, Wire
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import BenchwatchError, LinkLost, UsageError
 
 DEFAULT_BACKEND: Final = "@py"
+PY_KINDS: Final = {
+    ("TCPIP", "SOCKET"), ("TCPIP", "INSTR"), ("ASRL", "INSTR"), ("GPIB", "INSTR"), ("USB", "INSTR"),
+}  # fmt: skip
+"""What PyVISA-py can open, GPIB and USB with more libraries and hardware."""
 OPEN_TIMEOUT_S: Final = 5.0
 """An absent host is given up after this long."""
 CANCEL_SLICE_S: Final = 0.05
@@ -98,10 +102,10 @@ class _Opening:
 
 
 def _open_wire(address: Address, backend: str, timeout_s: float) -> Wire:
-    if backend == DEFAULT_BACKEND and address.kind != ("TCPIP", "SOCKET"):
+    if backend == DEFAULT_BACKEND and address.kind not in PY_KINDS:
         raise UsageError(
             f"{address.interface} {address.resource_class} resources such as {address.resource} "
-            f"can't be opened with the backend '{backend}' yet. "
+            f"can't be opened with the backend '{backend}'. "
             f"Use a raw socket such as {EXAMPLE}, or another VISA with --backend @ivi."
         )
     manager = _manager(backend)
@@ -121,10 +125,7 @@ def _open_wire(address: Address, backend: str, timeout_s: float) -> Wire:
     except Exception as error:
         raise opening_failed(error, address.resource) from error
     try:
-        sock = _socket_of(instrument)
-        if sock is not None:
-            return SocketWire(instrument, address.resource, sock)
-        return VisaWire(instrument, address.resource)
+        return wire_for(instrument, address.resource)
     except Exception as error:
         VisaWire(instrument, address.resource).close()
         raise opening_failed(error, address.resource) from error
@@ -142,11 +143,3 @@ def _manager(backend: str) -> Any:
             return pyvisa.ResourceManager(backend)
         except Exception as error:
             raise backend_failed(error, backend) from error
-
-
-def _socket_of(instrument: Any) -> socket.socket | None:
-    """Return the socket inside a PyVISA-py SOCKET session; None on other buses and backends."""
-    sessions = getattr(instrument.visalib, "sessions", None)
-    inner = sessions.get(instrument.session) if isinstance(sessions, dict) else None
-    sock = getattr(inner, "interface", None)
-    return sock if isinstance(sock, socket.socket) else None

@@ -156,7 +156,12 @@ class SocketWire(VisaWire):
             raise OSError(refused, "connection failed")
         self._socket.getpeername()
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-        for option, value in (("TCP_KEEPIDLE", 30), ("TCP_KEEPINTVL", 10), ("TCP_KEEPCNT", 3)):
-            if hasattr(socket, option):
-                self._socket.setsockopt(socket.IPPROTO_TCP, getattr(socket, option), value)
+        keep_alive(self._socket)
+
+
+def keep_alive(sock: socket.socket) -> None:
+    """Let the network be asked now and then: idle links die unseen behind some routers."""
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    for option, value in (("TCP_KEEPIDLE", 30), ("TCP_KEEPINTVL", 10), ("TCP_KEEPCNT", 3)):
+        if hasattr(socket, option):
+            sock.setsockopt(socket.IPPROTO_TCP, getattr(socket, option), value)

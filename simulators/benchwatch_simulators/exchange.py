@@ -72,12 +72,16 @@ class Exchange:
 
     def clear(self) -> None:
         """Device clear: forget messages and response (5.8), also that of a gate under way."""
+        self.abandon()
+        self.instrument.clear()
+
+    def abandon(self) -> None:
+        """Forget what a controller that has gone did not fetch."""
         with self._changed:
             self._inbox.clear()
             self._out.clear()
             self._generation += 1
         self._delivery.faults.forget()
-        self.instrument.clear()
 
     def close(self) -> None:
         """End the instrument's thread; a gate under way is called off by the bench's closing."""

@@ -9,6 +9,7 @@ from benchwatch.clock import Clock
 from benchwatch.errors import UsageError
 from benchwatch_simulators.counter import Counting
 from benchwatch_simulators.delivery import Delivery
+from benchwatch_simulators.hislip_server import HislipServer
 from benchwatch_simulators.instrument import Instrument
 from benchwatch_simulators.interval_counter import IntervalCounter, Pulses
 from benchwatch_simulators.scpi_counter import ScpiCounter
@@ -16,8 +17,9 @@ from benchwatch_simulators.scpi_settings import ScpiCounterSpec
 from benchwatch_simulators.server import LineServer
 from benchwatch_simulators.talk_only import Gates, TalkOnlyCounter
 from benchwatch_simulators.terse_counter import TerseCounter
+from benchwatch_simulators.vxi11_server import Vxi11Server
 
-BUSES = ("socket",)
+BUSES = ("socket", "hislip", "vxi11")
 DIALECTS = ("scpi", "terse", "talk-only", "interval", "interval-talk-only")
 
 
@@ -119,6 +121,10 @@ class Servers:
     ) -> Server:
         if wiring.bus == "socket":
             return LineServer(instrument, self._next_port(), delivery=delivery)
+        if wiring.bus == "hislip":
+            return HislipServer(instrument, self._next_port(), delivery)
+        if wiring.bus == "vxi11":
+            return Vxi11Server(instrument, self._next_port(), delivery)
         raise UsageError(f"'{name}': there is no bus '{wiring.bus}'. There are: {BUSES}.")
 
     def _next_port(self) -> int:

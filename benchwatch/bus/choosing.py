@@ -1,0 +1,35 @@
+"""Which wire fits what PyVISA opened."""
+
+import socket
+from typing import Any
+
+from benchwatch.bus.hislip import HislipWire
+from benchwatch.bus.vxi11 import Vxi11Wire
+from benchwatch.bus.wire import SocketWire, VisaWire, Wire
+
+
+def wire_for(instrument: Any, resource: str) -> Wire:
+    """Return the wire for an open VISA resource.
+
+    PyVISA-py's sessions are looked into, as its own reads and writes do harm on every bus;
+    whatever is not recognised, and any other backend, is read through VISA alone.
+    """
+    session = _session_in(instrument)
+    inner = getattr(session, "interface", None)
+    if isinstance(inner, socket.socket):
+        return SocketWire(instrument, resource, inner)
+    if _has(inner, "_sync", "_payload_remaining", "_msg_type", "last_message_id", "timeout"):
+        return HislipWire(instrument, resource, inner)
+    if _has(inner, "sock", "device_read", "device_local") and _has(session, "link"):
+        return Vxi11Wire(instrument, resource, session)
+    return VisaWire(instrument, resource)
+
+
+def _session_in(instrument: Any) -> Any:
+    """Return PyVISA-py's own session behind a resource; None with another backend."""
+    sessions = getattr(instrument.visalib, "sessions", None)
+    return sessions.get(instrument.session) if isinstance(sessions, dict) else None
+
+
+def _has(thing: Any, *names: str) -> bool:
+    return all(hasattr(thing, name) for name in names)

@@ -1,0 +1,112 @@
+"""VXI-11 as PyVISA-py opened it, one remote procedure call at a time.
+
+PyVISA-py's own read loses what it has when its time is up, and both read and close spin on a
+peer that has gone; so each call is made here, over a socket that says when its stream ends.
+"""
+
+import socket
+from contextlib import suppress
+from typing import Any, Final
+
+from benchwatch.bus.foreign import link_failed
+from benchwatch.bus.framing import Framing
+from benchwatch.bus.wire import CHUNK, PUT_TIMEOUT_S, VisaWire, keep_alive
+from benchwatch.errors import LinkLost
+
+IO_TIMEOUT: Final = 15
+"""Error code of VXI-11 (table B.2): nothing came in time."""
+END: Final = 4
+"""Reason bit of device_read: the instrument marked the end of its message."""
+LOCAL_TIMEOUT_MS: Final = 200
+LOCK_TIMEOUT_MS: Final = 0
+
+
+class EndingSocket:
+    """A socket whose `recv` raises at the end of the stream, as PyVISA-py would spin on b''."""
+
+    def __init__(self, sock: socket.socket) -> None:
+        self._socket = sock
+
+    def recv(self, size: int) -> bytes:
+        """Return bytes.
+
+        Raises:
+            ConnectionResetError: the peer has gone.
+        """
+        data = self._socket.recv(size)
+        if not data:
+            raise ConnectionResetError
+        return data
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._socket, name)
+
+
+class Vxi11Wire(VisaWire):
+    """The core channel of a VXI-11 session.
+
+    Args:
+        instrument: what PyVISA opened.
+        resource: its resource string.
+        session: PyVISA-py's own session inside it.
+    """
+
+    def __init__(self, instrument: Any, resource: str, session: Any) -> None:
+        super().__init__(instrument, resource)
+        self._calls = session.interface
+        self._link = session.link
+        self._socket: socket.socket = self._calls.sock
+        keep_alive(self._socket)
+        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._calls.sock = EndingSocket(self._socket)
+        instrument.timeout = PUT_TIMEOUT_S * 1000
+        self._framing = Framing()
+        self._asked = False
+        self._used = False
+        self._broken = False
+
+    def take(self, timeout_s: float) -> bytes:
+        """Return what the instrument says within `timeout_s`, or b''."""
+        try:
+            error, reason, data = self._calls.device_read(
+                self._link, CHUNK, max(round(timeout_s * 1000), 1), LOCK_TIMEOUT_MS, 0, 0
+            )
+            if error not in {0, IO_TIMEOUT}:
+                raise LinkLost(  # noqa: TRY301 - passes through the mapping below unchanged
+                    f"the instrument refuses to be read (VXI-11 error {int(error)}). "
+                    f"Check {self._resource}."
+                )
+        except Exception as error:
+            self._broken = True
+            raise link_failed(error, self._resource, "reading") from error
+        ended = bool(reason & END)
+        if not data and not ended:
+            return b""
+        begun = self._framing.begin() if self._asked else b""
+        self._asked = False
+        return begun + self._framing.part(bytes(data), ended=ended)
+
+    def put(self, data: bytes) -> None:
+        """Send `data` as one message."""
+        try:
+            self._used = self._asked = True
+            self._visalib.write(self._handle, data)
+        except Exception as error:
+            self._broken = True
+            raise link_failed(error, self._resource, "sending") from error
+
+    def close(self) -> None:
+        """Give the front panel back, if the link still stands, and close without waiting."""
+        if not self._closed:
+            if self._used and not self._broken:
+                self._go_local()
+            # the peer drops the link with the connection; waiting for its word could take 5 s
+            with suppress(OSError):
+                self._socket.shutdown(socket.SHUT_RDWR)
+        super().close()
+
+    def _go_local(self) -> None:
+        try:
+            self._calls.device_local(self._link, 0, LOCK_TIMEOUT_MS, LOCAL_TIMEOUT_MS)
+        except Exception as error:  # noqa: BLE001 - a peer that does not answer keeps its panel
+            self._close_error = link_failed(error, self._resource, "closing")

@@ -1,0 +1,76 @@
+"""Locks of a HiSLIP server (IVI-6.1 section 6.5, from memory): one exclusive, or shared by name."""
+
+import threading
+import time
+
+_LOOK_S = 0.05
+
+FAILURE, EXCLUSIVE, SHARED, ERROR = 0, 1, 2, 3
+"""Responses to a release; a request is answered by 0 or 1."""
+
+
+class Locks:
+    """Who holds the instrument; clients are numbers."""
+
+    def __init__(self) -> None:
+        self._changed = threading.Condition()
+        self._exclusive: int | None = None
+        self._shared: set[int] = set()
+        self._name = ""
+
+    def request(self, client: int, name: str, timeout_s: float, closing: threading.Event) -> bool:
+        """Ask for the exclusive lock, or with a `name` for the shared one; True when granted."""
+        deadline = time.monotonic() + timeout_s
+        with self._changed:
+            while not self._try(client, name):
+                left_s = deadline - time.monotonic()
+                if left_s <= 0 or closing.is_set():
+                    return False
+                self._changed.wait(min(left_s, _LOOK_S))
+        return True
+
+    def release(self, client: int) -> int:
+        """Give up the lock last taken; return which it was, or ERROR for none."""
+        with self._changed:
+            self._changed.notify_all()
+            if self._exclusive == client:
+                self._exclusive = None
+                return EXCLUSIVE
+            if client in self._shared:
+                self._shared.discard(client)
+                return SHARED
+        return ERROR
+
+    def leave(self, client: int) -> None:
+        """Release all that a client holds."""
+        while self.release(client) != ERROR:
+            pass
+
+    def info(self) -> tuple[int, int]:
+        """Return whether the exclusive lock is held, and how many clients hold one."""
+        with self._changed:
+            holders = self._shared | ({self._exclusive} if self._exclusive is not None else set())
+            return int(self._exclusive is not None), len(holders)
+
+    def wait(self, client: int, closing: threading.Event) -> None:
+        """Block while a lock of others keeps `client` out."""
+        with self._changed:
+            while self._keeps_out(client) and not closing.is_set():
+                self._changed.wait(_LOOK_S)
+
+    def _keeps_out(self, client: int) -> bool:
+        if self._exclusive is not None:
+            return self._exclusive != client
+        return bool(self._shared) and client not in self._shared
+
+    def _try(self, client: int, name: str) -> bool:
+        if name:
+            free = self._exclusive in {None, client} and (not self._shared or name == self._name)
+            if free:
+                self._shared.add(client)
+                self._name = name
+            return free
+        free = self._exclusive is None and self._shared <= {client}
+        if free:
+            self._exclusive = client
+        return free
