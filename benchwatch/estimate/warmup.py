@@ -104,16 +104,18 @@ def fit_warmup(t: ArrayLike, y: ArrayLike, variance: ArrayLike, now: float) -> W
     amplitudes = against / power
     chi2 = float(weights @ (centred * centred)) - against * amplitudes
     best = int(np.argmin(chi2))
-    misfit = max(float(chi2[best]), 0.0) / (len(times) - 3)
-    if best in (0, count - 1) or misfit > GOOD_MISFIT:
-        return None
-    unit = max(1.0, misfit)
-    if against[best] * amplitudes[best] < 25.0 * unit:
+    unit = max(1.0, float(chi2[best]) / (len(times) - 3))
+    if best in (0, count - 1) or against[best] * amplitudes[best] < 25.0 * unit:
         return None
     polished = _polish(times - now, centred, weights, float(constants[best]))
     if polished is None:
         return None
     (level, amplitude, log_constant), covariance = polished
+    left = centred - level - amplitude * np.exp((now - times) / math.exp(log_constant))
+    misfit = float(weights @ (left * left)) / (len(times) - 3)
+    if misfit > GOOD_MISFIT:
+        return None
+    unit = max(1.0, misfit)
     u_level, u_amplitude, u_log = np.sqrt(np.diag(covariance) * unit).tolist()
     if u_log > LOOSEST:
         return None

@@ -1,0 +1,125 @@
+"""Made warm-ups with known truth: the noise-free offset is kept beside the readings."""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchwatch.estimate.results import SettleLimit
+
+LIMIT = SettleLimit(1e-9, 600.0)
+SECONDS = 20_000
+PER_SECOND = LIMIT.limit / LIMIT.horizon_s
+
+
+@dataclass(frozen=True)
+class MadeWarmup:
+    """One reading a second from power-on; arrays of shape (n,)."""
+
+    truth: np.ndarray
+    readings: np.ndarray
+    gaps: tuple[tuple[int, int], ...] = ()
+    """First and last second without readings."""
+
+    def excursion(self) -> np.ndarray:
+        """Largest true change within the horizon from each second on; n - horizon values."""
+        horizon = int(LIMIT.horizon_s)
+        ahead = np.lib.stride_tricks.sliding_window_view(self.truth, horizon + 1)
+        here = self.truth[: len(ahead)]
+        return np.maximum(ahead.max(axis=1) - here, here - ahead.min(axis=1))
+
+    def settled_at(self, excursion: np.ndarray) -> int:
+        """First second from which on the true change within the horizon stays in the limit."""
+        moving = np.flatnonzero(excursion > LIMIT.limit)
+        return int(moving[-1]) + 1 if moving.size else 0
+
+
+def flicker_fm(rng: np.random.Generator, count: int, deviation: float) -> np.ndarray:
+    """Noise of density 1/f, scaled to its Allan deviation at one second."""
+    padded = 2 ** math.ceil(math.log2(2 * count))
+    frequency = np.fft.rfftfreq(padded)
+    frequency[0] = frequency[1]
+    spectrum = np.fft.rfft(rng.standard_normal(padded)) / np.sqrt(frequency)
+    noise = np.fft.irfft(spectrum, padded)[:count]
+    return noise * deviation / np.sqrt(0.5 * np.mean(np.diff(noise) ** 2))
+
+
+def _between(rng: np.random.Generator, low: float, high: float) -> float:
+    """Any decade as likely as another."""
+    return low * (high / low) ** rng.uniform()
+
+
+def _noise(rng: np.random.Generator, count: int, *, flicker: bool) -> np.ndarray:
+    """White and flicker FM, together 1e-11 to 3e-10 at one second."""
+    deviation = _between(rng, 1e-11, 3e-10)
+    share = 1.0 if flicker else _between(rng, 0.02, 0.2)
+    white = math.sqrt(max(1.0 - share**2, 0.0)) * deviation * rng.standard_normal(count)
+    return white + flicker_fm(rng, count, share * deviation)
+
+
+def _exponential(rng: np.random.Generator, t: np.ndarray) -> tuple[np.ndarray, float, float]:
+    """Main warm-up, its amplitude and time constant."""
+    amplitude = _between(rng, 2e-8, 5e-6) * rng.choice([-1.0, 1.0])
+    constant = _between(rng, 60.0, 900.0)
+    return amplitude * np.exp(-t / constant), amplitude, constant
+
+
+def slow_tail(rng: np.random.Generator, *, flicker: bool = False) -> MadeWarmup:
+    """One exponential and a tail of 0.3 to 10 % of it, 3 to 8 times slower."""
+    t = np.arange(float(SECONDS))
+    curve, amplitude, constant = _exponential(rng, t)
+    share = _between(rng, 0.003, 0.1)
+    truth = curve + share * amplitude * np.exp(-t / constant / rng.uniform(3.0, 8.0))
+    return MadeWarmup(truth, truth + _noise(rng, SECONDS, flicker=flicker))
+
+
+def flicker(rng: np.random.Generator) -> MadeWarmup:
+    """The same with flicker FM as all of its noise."""
+    return slow_tail(rng, flicker=True)
+
+
+def gaps(rng: np.random.Generator) -> MadeWarmup:
+    """The same with one to three gaps of half a minute to ten."""
+    made = slow_tail(rng)
+    end = made.settled_at(made.excursion()) + 600
+    starts = rng.integers(30, max(end, 100), rng.integers(1, 4))
+    lasting = [int(_between(rng, 30.0, 600.0)) for _ in starts]
+    return MadeWarmup(
+        made.truth,
+        made.readings,
+        tuple((int(a), int(a) + b) for a, b in zip(starts, lasting, strict=True)),
+    )
+
+
+def overshoot(rng: np.random.Generator) -> MadeWarmup:
+    """A second exponential of the other sign, 1.5 to 5 times slower: the offset turns once."""
+    t = np.arange(float(SECONDS))
+    curve, amplitude, constant = _exponential(rng, t)
+    slower = rng.uniform(1.5, 5.0)
+    truth = curve - rng.uniform(0.03, 0.5) / slower * amplitude * np.exp(-t / constant / slower)
+    return MadeWarmup(truth, truth + _noise(rng, SECONDS, flicker=False))
+
+
+def constant_drift(rng: np.random.Generator, sign: float = 0.0) -> MadeWarmup:
+    """One exponential on a drift of 1.2 to 4 limits a horizon, of either sign."""
+    t = np.arange(5000.0)
+    curve, amplitude, _ = _exponential(rng, t)
+    direction = sign * np.sign(amplitude) or rng.choice([-1.0, 1.0])
+    truth = curve + direction * PER_SECOND * rng.uniform(1.2, 4.0) * t
+    return MadeWarmup(truth, truth + _noise(rng, len(t), flicker=False))
+
+
+def cancelling(rng: np.random.Generator) -> MadeWarmup:
+    """The drift has the sign that holds the warm-up's tail still for some minutes."""
+    return constant_drift(rng, 1.0)
+
+
+FAMILIES: dict[str, Callable[[np.random.Generator], MadeWarmup]] = {
+    "slow tail": slow_tail,
+    "overshoot": overshoot,
+    "flicker": flicker,
+    "gaps": gaps,
+    "constant drift": constant_drift,
+    "cancelling": cancelling,
+}

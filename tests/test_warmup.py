@@ -1,0 +1,126 @@
+"""The exponential behind the time to go, and the start-up to leave out."""
+
+import numpy as np
+import pytest
+
+from benchwatch.estimate.warmup import fit_warmup, mser5, time_to_fall, time_to_go
+
+
+def _generator(count):
+    """u(k) = 16807^(k+1) mod (2³¹-1) / (2³¹-1): NIST SP 1065, section 12, seed 16807."""
+    n, values = 16807, []
+    for _ in range(count):
+        values.append(n / 2147483647)
+        n = 16807 * n % 2147483647
+    return np.array(values)
+
+
+def test_mser5_on_a_decaying_series() -> None:
+    """White (1997); 10·e^(-k/15) + u(k) - 1/2: 13 batches of 5, computed from the definition."""
+    series = 10.0 * np.exp(-np.arange(200) / 15.0) + _generator(200) - 0.5
+
+    assert mser5(series) == 13
+
+
+def test_mser5_keeps_a_steady_or_short_series() -> None:
+    """Nothing to leave out of a constant, nor of less than two batches."""
+    assert mser5(np.full(100, 1e-3)) == 0
+    assert mser5([1.0, 2.0, 3.0]) == 0
+
+
+def test_mser5_ignores_shift_scale_and_sign() -> None:
+    """The cut is where the start-up ends, whatever the unit."""
+    series = 10.0 * np.exp(-np.arange(200) / 15.0) + _generator(200)
+
+    cuts = {mser5(series), mser5(-1e-9 * series), mser5(series + 1e6)}
+
+    assert len(cuts) == 1
+
+
+def test_time_to_fall() -> None:
+    """T·ln(A/ε): 1e-6 to 1e-9 at T = 120 s takes 828.930633 s; none when it is there."""
+    assert time_to_fall(1e-6, 120.0, 1e-9) == pytest.approx(828.930633, abs=5e-7)
+    assert time_to_fall(-1e-6, 120.0, 1e-9) == pytest.approx(828.930633, abs=5e-7)
+    assert time_to_fall(5e-10, 120.0, 1e-9) == 0.0
+
+
+def test_time_to_go_ends_where_the_change_is_the_limit() -> None:
+    """After that time the exponential moves by just the limit within the horizon."""
+    eta = time_to_go(1e-6, 300.0, 1e-9, 600.0)
+
+    left = 1e-6 * np.exp(-eta / 300.0)
+    assert left - left * np.exp(-600.0 / 300.0) == pytest.approx(1e-9)
+
+
+def test_fit_finds_the_exponential_within_its_uncertainty() -> None:
+    """Level, amplitude and time constant of 200 made warm-ups: spread and bias as stated."""
+    rng = np.random.default_rng(11)
+    t = np.arange(300.0, 600.0, 6.0)
+    curve = 3e-9 + 2e-7 * np.exp(-t / 120.0)
+    scaled = []
+
+    for _ in range(200):
+        fit = fit_warmup(t, curve + 1e-10 * rng.standard_normal(50), np.full(50, 1e-20), 600.0)
+        assert fit is not None
+        scaled.append(
+            (
+                (fit.time_constant_s - 120.0) / fit.u_time_constant_s,
+                (fit.level - 3e-9) / fit.u_level,
+                (fit.amplitude - 2e-7 * np.exp(-5.0)) / fit.u_amplitude,
+            )
+        )
+
+    assert np.abs(np.mean(scaled, axis=0)).max() < 0.25
+    assert np.std(scaled, axis=0) == pytest.approx(1.0, abs=0.15)
+
+
+def test_fit_gives_a_range_of_times_to_go() -> None:
+    """The true time to go lies in the range, which is narrow for a clean warm-up."""
+    t = np.arange(300.0, 600.0, 6.0)
+    noise = 1e-10 * np.random.default_rng(12).standard_normal(50)
+
+    fit = fit_warmup(t, 2e-7 * np.exp(-t / 120.0) + noise, np.full(50, 1e-20), 600.0)
+
+    assert fit is not None
+    low, middle, high = fit.time_to_go(1e-9, 600.0)
+    truly = time_to_go(2e-7 * np.exp(-5.0), 120.0, 1e-9, 600.0)
+    assert low < middle < high
+    assert low < truly < high
+    assert high - low < 60.0
+
+
+@pytest.mark.parametrize(
+    "curve",
+    [
+        lambda t: 0.0 * t,
+        lambda t: 1e-9 * t,
+        lambda t: 1e-7 * np.sin(t / 20.0),
+        lambda t: 1e-7 * np.exp(-t / 30.0) - 3e-8 * np.exp(-t / 120.0),
+    ],
+    ids=["noise", "line", "wave", "overshoot"],
+)
+def test_no_fit_is_better_than_a_bad_one(curve) -> None:
+    """Noise, a line, a wave and an overshoot are no exponential: nothing is shown."""
+    t = np.arange(0.0, 300.0, 6.0)
+    noise = 1e-10 * np.random.default_rng(13).standard_normal(50)
+
+    assert fit_warmup(t, curve(t) + noise, np.full(50, 1e-20), 300.0) is None
+
+
+def test_few_points_give_no_fit() -> None:
+    """Less than eight points say nothing of three parameters."""
+    t = np.arange(7.0)
+
+    assert fit_warmup(t, np.exp(-t), np.ones(7), 7.0) is None
+
+
+def test_curve_passes_through_the_readings() -> None:
+    """`at` draws the fitted curve, also into the future, where it ends at the level."""
+    t = np.arange(0.0, 400.0, 5.0)
+    y = 1e-6 * np.exp(-t / 100.0) - 2e-8
+
+    fit = fit_warmup(t, y, np.full(80, 1e-22), 400.0)
+
+    assert fit is not None
+    assert np.abs(fit.at(t) - y).max() < 1e-12
+    assert fit.at([1e5])[0] == pytest.approx(-2e-8, rel=1e-3)
