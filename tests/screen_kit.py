@@ -15,6 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from benchwatch.buffer import Buffer
 from benchwatch.counter import Identity, TimeBase
 from benchwatch.errors import UsageError
 from benchwatch.estimate.dither import Dither
@@ -323,20 +324,35 @@ class FakeOperator:
 
 
 class MadeOscillator(FakeWatch):
-    """An oscillator on the real clock that answers to its trimmer; its numbers are crude."""
+    """An oscillator on the real clock that answers to its trimmer; its numbers are crude.
+
+    Args:
+        every_s: seconds from reading to reading.
+        crash_after_s: when to break.
+        chatter: print on descriptor 2 as a library written in C might.
+        before_s: how much past there is already.
+    """
 
     def __init__(
-        self, every_s: float = 0.25, crash_after_s: float = math.inf, *, chatter: bool = False
+        self,
+        every_s: float = 0.25,
+        crash_after_s: float = math.inf,
+        *,
+        chatter: bool = False,
+        before_s: float = 0.0,
     ) -> None:
         super().__init__(snapshot(reading=None, numbers=Numbers()))
-        self._start_s, self._every_s, self._crash_s = time.monotonic(), every_s, crash_after_s
+        self._start_s, self._every_s = time.monotonic() - before_s, every_s
+        self._crash_s, self._chatter = crash_after_s + before_s, chatter
         self._chance = random.Random(3)
-        self._chatter = chatter
         self._centre, self._pull = 6.9e-9, 0.0
-        self._past: list[tuple[float, float]] = []
-        self._since = 0
+        self._buffer = Buffer()
+        self._recent: list[float] = []
+        self._count = 0
+        self._newest = reading(math.nan, 0.0)
         self._nudge: Nudge | None = None
         self._marks: tuple[Mark, ...] = ()
+        self._catch_up(before_s)
 
     def elapsed_s(self) -> float:
         """Return seconds since the start."""
@@ -349,24 +365,30 @@ class MadeOscillator(FakeWatch):
             raise RuntimeError("made to crash, [b]with[/b] \x1b[31mescapes")
         if self._chatter:
             os.write(2, b"chatter of a library written in C\n")
-        while len(self._past) * self._every_s <= now_s:
-            value = self._centre + self._pull + self._chance.gauss(0, 3e-10)
-            self._past.append((len(self._past) * self._every_s, value))
-        recent = [value for _, value in self._past[self._since :]] or [self._past[-1][1]]
-        mean, u = sum(recent) / len(recent), 3e-10 / math.sqrt(len(recent))
+        self._catch_up(now_s)
+        count = max(len(self._recent), 1)
+        mean, u = sum(self._recent) / count, 3e-10 / math.sqrt(count)
         made = numbers(
-            estimate=Estimate(mean, u, len(recent), len(recent) * self._every_s),
+            estimate=Estimate(mean, u, count, count * self._every_s),
             tolerance=Tolerance(1e-9, inside=abs(mean) + 2 * u < 1e-9),
             last_nudge=self._nudge,
         )
-        newest = reading(self._past[-1][1], self._past[-1][0])
-        return snapshot(reading=newest, numbers=made, marks=self._marks)
+        return full_snapshot(
+            reading=self._newest, numbers=made, marks=self._marks, readings=self._count, trim=None
+        )
 
     def trace(self, name: str, span_s: float, points: int) -> Trace:
         """Return the last `span_s` seconds."""
-        kept = [pair for pair in self._past if pair[0] >= self.elapsed_s() - span_s]
-        kept = kept[:: max(len(kept) // max(points, 1), 1)]
-        return Trace(tuple(t for t, _ in kept), tuple(y for _, y in kept))
+        return self._buffer.trace(span_s, points) if points else Trace()
+
+    def _catch_up(self, now_s: float) -> None:
+        while self._count * self._every_s <= now_s:
+            value = self._centre + self._pull + self._chance.gauss(0, 3e-10)
+            elapsed_s = self._count * self._every_s
+            self._buffer.add(elapsed_s, value)
+            self._recent = [*self._recent[-199:], value]
+            self._newest = reading(value, elapsed_s)
+            self._count += 1
 
     def mark(self, text: str) -> None:
         """Keep the mark."""
@@ -383,7 +405,7 @@ class MadeOscillator(FakeWatch):
         self._step(3e-9 if on else -3e-9)
 
     def _step(self, size: float) -> None:
-        self._since = len(self._past)
+        self._recent.clear()
         self._nudge = Nudge(self.elapsed_s(), size, 1e-10)
 
 
@@ -399,10 +421,14 @@ def main() -> int:
     parser.add_argument("--crash-after", type=float, default=math.inf)
     parser.add_argument("--chatter", action="store_true")
     parser.add_argument("--log", type=Path)
+    parser.add_argument("--before", type=float, default=0.0, help="seconds of past to begin with")
+    parser.add_argument("--view", default="")
     asked = parser.parse_args()
-    watch = MadeOscillator(asked.every, asked.crash_after, chatter=asked.chatter)
+    watch = MadeOscillator(
+        asked.every, asked.crash_after, chatter=asked.chatter, before_s=asked.before
+    )
     look = look_for(ascii_only=asked.ascii or None)
-    options = Options(look=look, state=None)
+    options = Options(look=look, state=None, view=asked.view)
     if asked.log:
         options = replace(options, log=asked.log)
     app = BenchwatchApp(watch, trimmer=watch, options=options)
