@@ -98,27 +98,23 @@ class TextbookBayes:
         mean: level, averaged over the run lengths.
     """
 
-    def __init__(self, prior_mean: float, prior_variance: float, hazard: float) -> None:
-        self._prior = (prior_mean, prior_variance)
+    def __init__(self, hazard: float) -> None:
         self._hazard = hazard
-        self._means = np.array([prior_mean])
-        self._variances = np.array([prior_variance])
-        self.probabilities = np.array([1.0])
-        self.mean = prior_mean
-        self._started = False
+        self._means = np.empty(0)
+        self._variances = np.empty(0)
+        self.probabilities = np.empty(0)
+        self.mean = 0.0
 
-    def add(self, reading: float, sigma: float = 1.0) -> None:
+    def add(self, reading: float, sigma: float, prior_mean: float, prior_sd: float) -> None:
         """Take one reading; a change comes before a reading, not after it."""
-        white = sigma * sigma
-        grown = self.probabilities * (1.0 - self._hazard)
-        weights = np.concatenate(([self.probabilities.sum() * self._hazard], grown))
-        means = np.concatenate(([self._prior[0]], self._means))
-        variances = np.concatenate(([self._prior[1]], self._variances))
-        if not self._started:
-            weights, means, variances = weights[:1], means[:1], variances[:1]
-            self._started = True
-        spread = variances + white
-        weights = weights * np.exp(-0.5 * (reading - means) ** 2 / spread) / np.sqrt(spread)
+        new_run = self._hazard if self.probabilities.size else 1.0
+        weights = np.concatenate(([new_run], self.probabilities * (1.0 - self._hazard)))
+        means = np.concatenate(([prior_mean], self._means))
+        variances = np.concatenate(([prior_sd**2], self._variances))
+        spread = variances + sigma**2
+        with np.errstate(divide="ignore"):
+            logs = np.log(weights) - 0.5 * ((reading - means) ** 2 / spread + np.log(spread))
+        weights = np.exp(logs - logs.max())
         gain = variances / spread
         self._means = means + gain * (reading - means)
         self._variances = variances * (1.0 - gain)
@@ -127,21 +123,19 @@ class TextbookBayes:
 
 
 def textbook_bayes(readings: Floats) -> Floats:
-    """`TextbookBayes` with the noise scale of our own estimate and a level prior of 500 σ."""
+    """`TextbookBayes` with our own noise scale and a level prior of 500 σ about the last level."""
     noise = NoiseScale()
     estimate = np.empty_like(readings)
-    bayes: TextbookBayes | None = None
-    scale = 1.0
-    for k, reading in enumerate(readings):
-        noise.add(float(reading))
-        if bayes is None and noise.sigma > 0.0:
-            scale = noise.sigma
-            bayes = TextbookBayes(0.0, 500.0**2, 1.0 / 40.0)
-        if bayes is None:
-            estimate[k] = reading
-            continue
-        bayes.add(float(reading - readings[0]) / scale, noise.sigma / scale)
-        estimate[k] = bayes.mean * scale + readings[0]
+    bayes = TextbookBayes(1.0 / 40.0)
+    level = 0.0
+    for k, reading in enumerate((readings - readings[0]).tolist()):
+        noise.add(reading)
+        if noise.sigma > 0.0:
+            bayes.add(reading, noise.sigma, level, 500.0 * noise.sigma)
+            level = bayes.mean
+        else:
+            level = reading
+        estimate[k] = level + readings[0]
     return estimate
 
 

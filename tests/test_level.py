@@ -209,7 +209,7 @@ def test_quiet_oscillator_is_not_nudged(floor: float) -> None:
 
 
 def test_made_flicker_has_its_floor() -> None:
-    """The generator obeys σy² = 2 ln 2 · h at every τ (SP 1065; CHECKS of the noise laws)."""
+    """The generator obeys σy² = 2 ln 2 · h at every τ (NIST SP 1065, noise laws)."""
     series = make_flicker(1.0, np.random.default_rng(11), 1 << 17)
 
     for width in (4, 16, 64):

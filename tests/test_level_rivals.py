@@ -27,10 +27,10 @@ def test_cusum_run_lengths_agree_with_the_handbook(limit: float) -> None:
 
 def test_textbook_bayes_agrees_with_a_computed_trace() -> None:
     """Run-length probabilities after five readings (computed exactly; σ = 1, prior N(0, 400))."""
-    bayes = TextbookBayes(0.0, 400.0, 1.0 / 50.0)
+    bayes = TextbookBayes(1.0 / 50.0)
 
     for reading in (0.1, -0.2, 0.3, 5.2, 4.9):
-        bayes.add(reading)
+        bayes.add(reading, 1.0, 0.0, 20.0)
 
     assert bayes.probabilities == pytest.approx(
         [

@@ -15,7 +15,7 @@ from benchwatch.estimate.level import Level
 
 RUNS = 10
 NEEDED = 9
-RIVAL_SESSIONS = 25
+RIVAL_SESSIONS = 40
 
 
 def line(name: str, family: str, quality: Quality) -> str:
