@@ -15,6 +15,10 @@ from benchwatch.errors import INTERRUPTED, BenchwatchError
 
 COMMANDS: Final = {
     "watch": "Watch frequency counters live.",
+    "find": "List instruments and the driver that fits.",
+    "drivers": "List drivers, show one, try one on a counter.",
+    "bench": "Write or check a bench file.",
+    "doctor": "Say what is missing on this computer, and what to do.",
     "replay": "Put a recorded file through the same estimate.",
     "stability": "Write the Allan family of a recorded file.",
     "budget": "Write the uncertainty budget of a recorded file.",

@@ -1,31 +1,26 @@
 """``benchwatch watch``: the live screen, or a line a reading."""
 
-import re
 import sys
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
 from decimal import Decimal
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import click
 
+from benchwatch.acquire import Acquisition
+from benchwatch.bench import load_bench
+from benchwatch.bus import DEFAULT_BACKEND, open_link
 from benchwatch.bus.file_wire import STANDARD_INPUT, file_of, give_keyboard_back
-from benchwatch.commands.options import (
-    DURATION,
-    FREQUENCY,
-    Named,
-    of_counter,
-    settle_of,
-    tolerance_of,
-)
+from benchwatch.commands.bench_text import reference_sentence
+from benchwatch.commands.options import DURATION, FREQUENCY, Named
+from benchwatch.commands.planning import DEFAULT_DRIVER, Asked, plans_of
 from benchwatch.commands.running import run_lines, run_screen_of, say
-from benchwatch.counter import Setup
 from benchwatch.errors import JournalError, UsageError
 from benchwatch.journal import Journal, default_path
 from benchwatch.lines import PlainWriter, json_line
-from benchwatch.pipeline import Plan
-from benchwatch.quantity import parse_frequency, printable
+from benchwatch.quantity import printable
 from benchwatch.registry import driver
 from benchwatch.watch import Limits, Watch
 
@@ -34,47 +29,15 @@ if TYPE_CHECKING:
 
     from benchwatch_simulators.bench import ServedBench
 
-DEFAULT_DRIVER: Final = "scpi"
-FILE_DRIVER: Final = "lines"
-_NAMED: Final = re.compile(r"([A-Za-z][\w-]*)=(.+)", re.DOTALL)
-
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """What was asked for of every counter, as typed where that needs the nominal."""
-
-    nominals: tuple[tuple[str | None, Decimal], ...]
-    tolerance: str | None
-    settle: str | None
-    gate_s: float | None
-    interval_s: float | None
-    driver: str | None
-    """None: ``scpi``, for a file ``lines``, or what a simulated bench says."""
-
-    def plan(self, name: str, resource: str, *, bench: "ServedBench | None" = None) -> Plan:
-        """Make the plan of one counter; a simulated `bench` suggests what was not asked."""
-        nominal, tolerance, settle = of_counter(self.nominals, name), self.tolerance, self.settle
-        usual = DEFAULT_DRIVER if file_of(resource) is None else FILE_DRIVER
-        driver_name = self.driver or usual
-        if bench is not None:
-            driver_name = self.driver or bench.drivers[name]
-            nominal = nominal or parse_frequency(bench.nominals[name])
-            tolerance, settle = tolerance or bench.tolerance, settle or bench.settle
-        return Plan(
-            name,
-            resource,
-            driver_name,
-            Setup(gate_s=self.gate_s),
-            nominal,
-            tolerance_of(tolerance, nominal),
-            settle_of(settle, nominal),
-            self.interval_s,
-            None if bench is None else bench.name,
-        )
-
 
 @click.command()
 @click.argument("resources", metavar="[[NAME=]RESOURCE]...", nargs=-1)
+@click.option(
+    "--bench",
+    "bench_file",
+    type=click.Path(path_type=Path),
+    help="Watch the counters that this file describes; benchwatch bench init writes one.",
+)
 @click.option(
     "--sim",
     metavar="[NAME]",
@@ -112,11 +75,13 @@ class Asked:
 @click.option(
     "--driver",
     "driver_name",
-    help=f"The dialect; {DEFAULT_DRIVER}, or what the simulated bench says, if left out.",
+    help=f"The dialect; {DEFAULT_DRIVER}, or what the bench says, if left out.",
 )
+@click.option("--backend", help=f"The VISA library, such as @ivi; {DEFAULT_BACKEND} comes along.")
 def watch(
     *,
     resources: tuple[str, ...],
+    bench_file: Path | None,
     sim: str | None,
     seed: int | None,
     faults: tuple[str, ...],
@@ -133,33 +98,42 @@ def watch(
     plain: bool,
     as_json: bool,
     driver_name: str | None,
+    backend: str | None,
 ) -> int:
     """Watch frequency counters live.
 
     RESOURCE names the instrument, such as TCPIP0::192.168.1.20::5025::SOCKET. Several can
     be watched at once, each with a name: ten=RESOURCE five=RESOURCE. A file that some
     program writes a number a line into is watched too, and so is - for standard input.
+    With --bench, the words are names of counters in that file, all of them if left out.
 
-    Nothing is set on the instrument but the gate, and that only with --gate.
+    Nothing is set on the instrument but what you ask for: the gate with --gate, gate and
+    channel in the bench file.
     """
     if plain and as_json:
         raise UsageError("--plain and --json exclude each other: choose one.")
     if journal is not None and no_journal:
         raise UsageError("--journal and --no-journal exclude each other: choose one.")
     asked = Asked(nominals, tolerance, settle, gate_s, interval_s, driver_name)
-    if driver_name is not None:
-        driver(driver_name)
     limits = Limits(count, for_s, until is not None)
     lines = plain or as_json or not sys.stdout.isatty()
     with ExitStack() as stack:
-        bench = stack.enter_context(_bench(resources, sim, seed, faults))
-        plans = _plans(resources, asked, bench)
+        described = None if bench_file is None else load_bench(bench_file)
+        bench = stack.enter_context(_bench(resources, bench_file, sim, seed, faults))
+        plans = plans_of(resources, asked, simulated=bench, bench=described)
+        for name in {plan.driver for plan in plans}:
+            driver(name)
         if limits.until_settled and any(plan.settle is None for plan in plans):
             raise UsageError("--until settled needs to know what settled means: add --settle.")
         if not lines and any(file_of(plan.resource) == STANDARD_INPUT for plan in plans):
             give_keyboard_back()
         kept = None if no_journal else Journal(journal or default_path())
-        run = Watch(plans, journal=kept, limits=limits, lines=lines)
+        backend = backend or (described and described.backend) or DEFAULT_BACKEND
+        opening = partial(open_link, backend=backend)
+        acquire = partial(Acquisition, open_link=opening, patient=not lines)
+        run = Watch(plans, journal=kept, limits=limits, lines=lines, acquire=acquire)
+        if described is not None:
+            say(reference_sentence(described))
         if kept is not None:
             say(f"journal: {kept.path}")
         try:
@@ -177,20 +151,26 @@ def watch(
 
 @contextmanager
 def _bench(
-    resources: tuple[str, ...], sim: str | None, seed: int | None, faults: tuple[str, ...]
+    resources: tuple[str, ...],
+    bench_file: Path | None,
+    sim: str | None,
+    seed: int | None,
+    faults: tuple[str, ...],
 ) -> "Iterator[ServedBench | None]":
     """Switch the simulated bench on, if one is asked for."""
     if sim is None:
-        if not resources:
+        if not resources and bench_file is None:
             raise UsageError(
                 "nothing to watch: give a resource such as TCPIP0::192.168.1.20::5025::SOCKET, "
-                "or --sim for a simulated bench."
+                "--bench for a bench file, or --sim for a simulated bench."
             )
         for option, given in (("--seed", seed is not None), ("--fault", bool(faults))):
             if given:
                 raise UsageError(f"{option} is for a simulated bench: add --sim, or leave it out.")
         yield None
         return
+    if bench_file is not None:
+        raise UsageError("--sim and --bench exclude each other: choose one.")
     if resources:
         raise UsageError(
             f"--sim watches a simulated bench and '{printable(resources[0])}' is a resource: "
@@ -203,41 +183,6 @@ def _bench(
     with open_bench(sim, seed=seed, faults=script) as bench:
         say(f"simulated bench '{bench.name}': {bench.about} (seed {bench.seed})")
         yield bench
-
-
-def _plans(resources: tuple[str, ...], asked: Asked, bench: "ServedBench | None") -> list[Plan]:
-    if bench is None:
-        named = _name(resources)
-        plans = [asked.plan(name, resource) for name, resource in named.items()]
-    else:
-        plans = [
-            asked.plan(name, resource, bench=bench) for name, resource in bench.resources.items()
-        ]
-    names = [plan.name for plan in plans]
-    for name, _ in asked.nominals:
-        if name is not None and name not in names:
-            raise UsageError(
-                f"--nominal {printable(name)}=...: no counter has that name. There are: "
-                f"{', '.join(names)}."
-            )
-    return plans
-
-
-def _name(resources: tuple[str, ...]) -> dict[str, str]:
-    """Give every resource a name: its own, or ``main``, ``counter2``, ``counter3`` ..."""
-    named: dict[str, str] = {}
-    for number, text in enumerate(resources, start=1):
-        match = _NAMED.fullmatch(text)
-        name = match[1] if match else "main" if number == 1 else f"counter{number}"
-        resource = match[2] if match else text
-        if name in named:
-            raise UsageError(f"two counters are called '{name}': give each a name of its own.")
-        if resource in named.values():
-            raise UsageError(
-                f"'{printable(resource)}' is given twice; one thread owns one counter."
-            )
-        named[name] = resource
-    return named
 
 
 def _close(journal: Journal | None) -> int:

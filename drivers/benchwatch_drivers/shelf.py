@@ -9,9 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchwatch.counter import Link
+from benchwatch.errors import ReplyError
 from benchwatch_drivers.profile import Profile
 from benchwatch_drivers.profile_counter import ProfileCounter
 from benchwatch_drivers.profile_file import read_profile
+from benchwatch_drivers.profile_line import LineReader
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +26,20 @@ class ProfileDriver:
     def family(self) -> str:
         """What it is for, in a few words."""
         return self.profile.family
+
+    def recognises(self, identity: str) -> bool:
+        """Tell whether an answer to the identity question is that of such a counter."""
+        form = self.profile.identity_pattern
+        return form is not None and form.fullmatch(identity.strip()) is not None
+
+    def reads(self, line: str) -> bool:
+        """Tell whether a line that came unasked is a reading of such a counter."""
+        if self.profile.mode != "stream":
+            return False
+        try:
+            return LineReader(self.profile).read(line) is not None
+        except ReplyError:
+            return False
 
     def __call__(self, link: Link) -> ProfileCounter:
         """Make the counter behind `link`."""

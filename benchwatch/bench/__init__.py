@@ -1,0 +1,11 @@
+"""The bench file: which counters stand on the bench, and by which reference they count.
+
+keys    every key there is: how its value is read, an example, and what it is for
+file    the text of a bench file -> `Bench`, or a sentence that names file, key and way out
+draft   what was found -> the text of a bench file, each key explained
+"""
+
+from benchwatch.bench.draft import Entry, draft
+from benchwatch.bench.file import Bench, load_bench, read_bench
+
+__all__ = ["Bench", "Entry", "draft", "load_bench", "read_bench"]

@@ -1,0 +1,182 @@
+"""``benchwatch bench``: the file that says what stands on the bench."""
+
+from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
+from typing import Final
+
+import click
+
+from benchwatch.bench import Bench, Entry, draft, load_bench
+from benchwatch.bus import DEFAULT_BACKEND, listers, open_link
+from benchwatch.bus.address import parse_address
+from benchwatch.bus.file_wire import file_of
+from benchwatch.commands.bench_text import HEADER, as_values, reference_sentence, row_of
+from benchwatch.commands.find import Experts
+from benchwatch.commands.options import DURATION
+from benchwatch.commands.planning import name_resources
+from benchwatch.commands.tables import note, put, put_json, table
+from benchwatch.conformance import Examination
+from benchwatch.errors import BenchwatchError, FileError, UsageError
+from benchwatch.finding import SCPI, Finder, Found
+from benchwatch.pipeline import Plan
+from benchwatch.quantity import (
+    format_duration,
+    format_frequency,
+    round_nominal,
+)
+from benchwatch.registry import driver
+
+STDOUT: Final = Path("-")
+
+
+@click.group()
+def bench() -> None:
+    """Write or check a bench file, for: benchwatch watch --bench FILE."""
+
+
+@bench.command()
+@click.argument("file", type=click.Path(path_type=Path), default="bench.toml")
+@click.option(
+    "--counter",
+    "counters",
+    metavar="[NAME=]RESOURCE",
+    multiple=True,
+    help="A counter to put in; it is asked for a reading, which tells the nominal.",
+)
+@click.option("--backend", default=DEFAULT_BACKEND, show_default=True, help="The VISA library.")
+@click.option(
+    "--timeout",
+    "timeout_s",
+    type=DURATION,
+    default="10s",
+    show_default=True,
+    help="Whatever has not answered by then is left out.",
+)
+@click.option("--local", is_flag=True, help="Send nothing on any network but to --counter.")
+@click.option("--force", is_flag=True, help="Write over a file that exists.")
+def init(
+    *,
+    file: Path,
+    counters: tuple[str, ...],
+    backend: str,
+    timeout_s: float,
+    local: bool,
+    force: bool,
+) -> int:
+    """Write a bench file from what is found, each key explained.
+
+    FILE is bench.toml unless given; - is standard output. What can't be asked safely, such
+    as a serial port, goes in as a comment.
+    """  # fmt: skip
+    if file != STDOUT and file.exists() and not force:
+        raise UsageError(f"{file} exists. Choose another name, or add --force to write over it.")
+    named = name_resources(counters)
+    experts = Experts()
+    finder = Finder(
+        partial(open_link, backend=backend),
+        [place for place in listers(backend) if place.is_local or not local],
+        of_identity=experts.of_identity,
+        of_line=experts.of_line,
+        timeout_s=timeout_s,
+    )
+    note(f"looking around, {format_duration(timeout_s)} at most")
+    found = [item for item in finder.find(list(named.values())) if isinstance(item, Found)]
+    names = {resource: name for name, resource in named.items()}
+    entries = _entries(found, names, backend)
+    text = draft(entries, file.name if file != STDOUT else "FILE")
+    if file == STDOUT:
+        put(text.rstrip())
+    else:
+        try:
+            file.write_text(text, "utf-8")
+        except OSError as error:
+            raise FileError(
+                f"{file} can't be written: {error.strerror}. Choose another place."
+            ) from error
+        note(f"{file} is written")
+    sure = sum(entry.sure for entry in entries)
+    note(
+        f"{sure} counter{'' if sure == 1 else 's'} in it, {len(entries) - sure} more to look at. "
+        "Nothing is set on any of them unless you take the # from gate or channel."
+    )
+    return 0
+
+
+@bench.command()
+@click.argument("file", type=click.Path(path_type=Path), default="bench.toml")
+@click.option("--json", "as_json", is_flag=True, help="A line a counter, for programs.")
+def check(*, file: Path, as_json: bool) -> int:
+    """Say whether a bench file can be used, and what it asks for. Nothing is opened."""
+    found = load_bench(file)
+    plans = found.plans()
+    for plan in plans:
+        driver(plan.driver)
+        if found.backend is None and file_of(plan.resource) is None:
+            _check_address(plan, found)
+    if as_json:
+        for plan in plans:
+            put_json({"kind": "counter", **as_values(plan)})
+    else:
+        put(table(HEADER, [row_of(plan) for plan in plans]))
+    note(reference_sentence(found))
+    note(f"{file} is fine")
+    return 0
+
+
+# ------------------------------------------------------------- from what was found to a draft
+
+
+def _entries(found: Sequence[Found], names: dict[str, str], backend: str) -> list[Entry]:
+    entries = []
+    taken = set(names.values())
+    ordered = sorted(found, key=lambda item: (item.identity is None, item.resource not in names))
+    for item in ordered:
+        name = names.get(item.resource) or _free_name(taken)
+        taken.add(name)
+        notes = [text for text in (item.about, item.identity, item.note) if text]
+        nominal = None
+        if item.resource in names and item.identity is not None:
+            nominal, said = _look(item, backend)
+            notes.append(said)
+        sure = item.identity is not None or item.resource in names
+        entries.append(
+            Entry(name, item.resource, item.driver or SCPI, nominal, tuple(notes), sure=sure)
+        )
+    return entries
+
+
+def _free_name(taken: set[str]) -> str:
+    if "main" not in taken:
+        return "main"
+    return next(f"counter{n}" for n in range(2, 10_000) if f"counter{n}" not in taken)
+
+
+def _look(item: Found, backend: str) -> tuple[str | None, str]:
+    """Take one reading; return the round number it is near, and a sentence."""
+    try:
+        link = open_link(item.resource, backend=backend)
+        try:
+            examination = Examination(link, driver(item.driver or SCPI), readings=1)
+            for _ in examination:
+                pass
+            findings = examination.findings
+        finally:
+            link.close()
+    except BenchwatchError as error:
+        return None, f"it could not be read: {error}"
+    said = f"time base {findings.time_base.source}"
+    if findings.gate_s is not None:
+        said = f"gate {format_duration(findings.gate_s)}, {said}"
+    if not findings.values:
+        return None, f"{said}; it gave no reading"
+    nominal = round_nominal(findings.values[-1])
+    said = f"{said}; it read {findings.values[-1]:f} Hz"
+    return None if nominal is None else format_frequency(nominal), said
+
+
+def _check_address(plan: Plan, found: Bench) -> None:
+    try:
+        parse_address(plan.resource)
+    except UsageError as error:
+        raise UsageError(f"{found.where}: counters.{plan.name}.resource: {error}") from error

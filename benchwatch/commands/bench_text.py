@@ -1,0 +1,75 @@
+"""What a bench file says, in words and values."""
+
+from typing import Final
+
+from benchwatch.bench import Bench
+from benchwatch.pipeline import Plan
+from benchwatch.quantity import (
+    format_duration,
+    format_frequency,
+    offset_unit,
+    printable,
+)
+
+HEADER: Final = ("counter", "resource", "driver", "nominal", "tolerance", "settled", "set")
+
+
+def reference_sentence(found: Bench) -> str:
+    """Say what is known of the reference of a bench."""
+    reference = found.reference
+    if reference is None:
+        return "no [reference] in the bench file: what the time base adds is not known"
+    said = f"reference {printable(reference.name)}: "
+    said += "uncertainty not stated" if reference.u is None else f"u {reference.u:.2g}"
+    if reference.age_s is not None:
+        said += f", calibrated {format_duration(reference.age_s)} ago"
+    if reference.ageing_per_s and reference.age_s is not None:
+        said += f", aged by {reference.ageing_per_s * reference.age_s:.2g} at most since"
+    elif reference.ageing_per_s is None:
+        said += ", ageing not stated"
+    return said
+
+
+def row_of(plan: Plan) -> list[str]:
+    """Return the cells of one counter."""
+    setup, settle = plan.setup, plan.settle
+    asked = [] if setup.gate_s is None else [f"gate {format_duration(setup.gate_s)}"]
+    asked += [] if setup.channel is None else [f"channel {setup.channel}"]
+    return [
+        plan.name,
+        plan.resource,
+        plan.driver,
+        "as read" if plan.nominal is None else format_frequency(plan.nominal),
+        "-" if plan.tolerance is None else _bare(plan.tolerance),
+        "-" if settle is None else f"{_bare(settle.limit)} in {format_duration(settle.horizon_s)}",
+        ", ".join(asked) or "nothing",
+    ]
+
+
+def _bare(fraction: float) -> str:
+    """Write a limit as short as it goes: ``5 ppb``."""
+    unit = offset_unit(fraction)
+    return f"{fraction / unit.size:.6g} {unit.name}"
+
+
+def as_values(plan: Plan) -> dict[str, object]:
+    """Return one counter as plain values for JSON."""
+    values: dict[str, object] = {
+        "name": plan.name,
+        "resource": plan.resource,
+        "driver": plan.driver,
+        "nominal_hz": None if plan.nominal is None else float(plan.nominal),
+        "tolerance": plan.tolerance,
+        "settle": None,
+        "gate_s": plan.setup.gate_s,
+        "channel": plan.setup.channel,
+        "interval_s": plan.interval_s,
+        "working_hz": list(plan.working_hz),
+        "reference": None,
+    }
+    if plan.settle is not None:
+        values["settle"] = {"limit": plan.settle.limit, "horizon_s": plan.settle.horizon_s}
+    if plan.reference is not None:
+        names = ("name", "u", "offset", "age_s", "ageing_per_s")
+        values["reference"] = {name: getattr(plan.reference, name) for name in names}
+    return values

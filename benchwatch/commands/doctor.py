@@ -1,0 +1,55 @@
+"""``benchwatch doctor``: what is missing on this computer, and what to do."""
+
+import os
+import sys
+from collections.abc import Iterator
+
+import click
+
+from benchwatch.bus import backends, serial_ports
+from benchwatch.commands import checkup
+from benchwatch.commands.checkup import Finding
+from benchwatch.commands.tables import note, put, put_json
+from benchwatch.errors import BenchwatchError
+from benchwatch.journal import default_path
+from benchwatch.quantity import printable
+from benchwatch.registry import drivers
+
+
+@click.command()
+@click.option("--json", "as_json", is_flag=True, help="A line a finding, for programs.")
+def doctor(as_json: bool) -> int:
+    """Say what is missing on this computer, and what to do about each.
+
+    Versions, VISA libraries, permissions on serial ports and USB, drivers and profiles, the
+    journal and its disk, the terminal. No instrument is opened or asked. The exit code is 1
+    when something needs your hand; what is only missing if you need it (-) does not count.
+    """
+    bad = 0
+    for found in _all():
+        bad += found.good is False
+        if as_json:
+            put_json(
+                {"kind": "check", "name": found.name, "good": found.good, "says": found.says,
+                 "advice": found.advice}
+            )  # fmt: skip
+            continue
+        word = {True: "yes", False: "NO", None: "-"}[found.good]
+        put(f"{found.name:<12} {word:<4} {printable(found.says, 400)}")
+        if found.advice:
+            put(f"{'':<17} {printable(found.advice, 300)}")
+    if as_json:
+        put_json({"kind": "end", "good": not bad})
+    note("all is well" if not bad else f"{bad} thing{'s' if bad > 1 else ''} to see to")
+    return BenchwatchError.exit_code if bad else 0
+
+
+def _all() -> Iterator[Finding]:
+    yield from checkup.versions()
+    yield from checkup.visa(backends())
+    yield from checkup.serial(serial_ports())
+    yield from checkup.usb()
+    yield from checkup.profiles(drivers())
+    yield from checkup.journal(default_path())
+    size = os.get_terminal_size(sys.stdout.fileno()) if sys.stdout.isatty() else None
+    yield from checkup.terminal(size, os.environ, sys.stdout.encoding or "ascii")

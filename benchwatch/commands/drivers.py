@@ -1,0 +1,196 @@
+"""``benchwatch drivers``: which dialects there are, and whether one fits a counter."""
+
+import inspect
+from collections.abc import Callable
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import click
+
+from benchwatch.bus import DEFAULT_BACKEND, open_link
+from benchwatch.commands.tables import note, put, put_json, table
+from benchwatch.conformance import Check, Examination, Findings, profile_draft
+from benchwatch.counter import Counter, Link
+from benchwatch.errors import (
+    BenchwatchError,
+    DriverError,
+    FileError,
+    NoReadings,
+    UsageError,
+)
+from benchwatch.quantity import printable
+from benchwatch.registry import DriverInfo, driver, own_profiles
+from benchwatch.registry import drivers as installed
+
+
+@click.group(invoke_without_command=True)
+@click.option("--json", "as_json", is_flag=True, help="A line a driver, for programs.")
+@click.pass_context
+def drivers(ctx: click.Context, as_json: bool) -> int:
+    """List the drivers, show one, or try one on a counter."""
+    if ctx.invoked_subcommand is not None:
+        return 0
+    registry = installed()
+    rows = [_row(info) for info in registry.found.values()]
+    if as_json:
+        for row in rows:
+            put_json({"kind": "driver", **row})
+    else:
+        cells = [[row["name"], row["about"] or "can't be used", row["origin"]] for row in rows]
+        put(table(("driver", "for", "from"), cells))
+    for trouble in [*registry.troubles, *(row["trouble"] for row in rows)]:
+        if trouble:
+            note(trouble)
+    note(f"profiles of your own: {own_profiles()}")
+    return 0
+
+
+@drivers.command()
+@click.argument("name")
+def show(name: str) -> int:
+    """Print the profile of a driver, or what its module says of itself.
+
+    NAME may also be the file of a profile, NAME.toml.
+    """
+    loaded = driver(name)
+    info = installed().found.get(name)
+    source = Path(name).expanduser() if info is None else info.source
+    if isinstance(source, Path):
+        try:
+            text = source.read_text("utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise FileError(f"the profile {source} can't be read: {error}.") from error
+        put(_harmless(f"# {source}\n{text.rstrip()}"))
+        return 0
+    module = inspect.getmodule(loaded)
+    said = [inspect.getdoc(module), inspect.getdoc(loaded)]
+    put(_harmless("\n\n".join(text for text in said if text) or f"{name} says nothing of itself."))
+    return 0
+
+
+@drivers.command()
+@click.argument("resource")
+@click.option("--driver", "name", default="scpi", show_default=True, help="The dialect to try.")
+@click.option("--readings", type=click.IntRange(1, 1000), default=8, show_default=True)
+@click.option("--draft", type=click.Path(path_type=Path), help="Write a profile to this file.")
+@click.option("--force", is_flag=True, help="Write it over a file that exists.")
+@click.option("--backend", default=DEFAULT_BACKEND, show_default=True, help="The VISA library.")
+@click.option("--json", "as_json", is_flag=True, help="A line a check, for programs.")
+def check(
+    *,
+    resource: str,
+    name: str,
+    readings: int,
+    draft: Path | None,
+    force: bool,
+    backend: str,
+    as_json: bool,
+) -> int:
+    """Find out what the counter at RESOURCE answers, and how its readings come.
+
+    Only questions are sent; nothing is set. Each line says what was found: yes, no, or that
+    the counter can't tell, which is no fault.
+    """
+    if draft is not None and draft.exists() and not force:
+        raise UsageError(f"{draft} exists. Choose another name, or add --force to write over it.")
+    make = driver(name)
+    findings = _examine(resource, make, readings, partial(open_link, backend=backend), as_json)
+    if draft is not None:
+        _write_draft(draft, findings)
+    error = findings.error
+    if as_json:
+        put_json(_end(findings))
+    if error is not None:
+        return error.exit_code
+    return 0 if findings.values else NoReadings.exit_code
+
+
+def _examine(
+    resource: str,
+    make: Callable[[Link], Counter],
+    readings: int,
+    opening: Callable[[str], Link],
+    as_json: bool,
+) -> Findings:
+    note(f"asking {printable(resource, 200)}")
+    link = opening(resource)
+    try:
+        examination = Examination(link, make, readings=readings)
+        for found in examination:
+            _tell(found, as_json=as_json)
+        return examination.findings
+    finally:
+        link.close()
+
+
+def _tell(found: Check, *, as_json: bool) -> None:
+    if as_json:
+        put_json({"kind": "check", "name": found.name, "good": found.good, "says": found.says})
+        return
+    word = {True: "yes", False: "NO", None: "-"}[found.good]
+    put(f"{found.name:<12} {word:<4} {printable(found.says, 400)}")
+
+
+def _end(findings: Findings) -> dict[str, Any]:
+    return {
+        "kind": "end",
+        "resource": findings.resource,
+        "identity": None if findings.identity is None else findings.identity.text,
+        "gate_s": findings.gate_s,
+        "time_base": findings.time_base.source,
+        "readings_hz": [float(value) for value in findings.values],
+        "took_s": [taken.took_s for taken in findings.taken],
+        "error": None if findings.error is None else str(findings.error),
+    }
+
+
+def _write_draft(path: Path, findings: Findings) -> None:
+    text = profile_draft(findings)
+    made = datetime.now(UTC).date().isoformat()
+    try:
+        path.write_text(f"# {printable(findings.resource)}, {made}\n{text}", "utf-8")
+    except OSError as error:
+        raise FileError(
+            f"{path} can't be written: {error.strerror}. Choose another place."
+        ) from error
+    note(f"{path} is written")
+    fault = _fault_of(path)
+    if fault:
+        note(f"it needs your hand before it can be used: {fault}")
+
+
+def _fault_of(path: Path) -> str:
+    """Return why a profile can't be used as it stands; '' when it can."""
+    from benchwatch_drivers.profile_file import read_profile  # noqa: PLC0415 - only for a draft
+
+    try:
+        read_profile(path)
+    except DriverError as error:
+        return str(error)
+    return ""
+
+
+def _row(info: DriverInfo) -> dict[str, Any]:
+    trouble = about = ""
+    try:
+        loaded = info.load()
+    except BenchwatchError as error:
+        trouble = str(error)
+    else:
+        about = str(getattr(loaded, "family", "")) or (inspect.getdoc(loaded) or "").split("\n")[0]
+    own = isinstance(info.source, Path) and not info.bundled
+    return {
+        "name": info.name,
+        "about": about,
+        "origin": info.origin if own else f"package {info.origin}",
+        "kind_of_driver": info.kind,
+        "bundled": info.bundled,
+        "file": str(info.source) if isinstance(info.source, Path) else None,
+        "trouble": trouble,
+    }
+
+
+def _harmless(text: str) -> str:
+    return "\n".join(printable(line, 500) for line in text.splitlines())

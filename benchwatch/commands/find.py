@@ -1,0 +1,125 @@
+"""``benchwatch find``: what instruments there are, told as they are found."""
+
+from dataclasses import asdict
+from functools import partial
+
+import click
+
+from benchwatch.bus import DEFAULT_BACKEND, listers, open_link
+from benchwatch.commands.options import DURATION
+from benchwatch.commands.tables import note, put, put_json
+from benchwatch.errors import ConnectionFailed
+from benchwatch.finding import SCPI, Finder, Found, Looked
+from benchwatch.quantity import format_duration, printable
+from benchwatch.registry import drivers
+
+
+@click.command()
+@click.argument("resources", metavar="[RESOURCE]...", nargs=-1)
+@click.option("--backend", default=DEFAULT_BACKEND, show_default=True, help="The VISA library.")
+@click.option(
+    "--timeout",
+    "timeout_s",
+    type=DURATION,
+    default="10s",
+    show_default=True,
+    help="Whatever has not answered by then is given up.",
+)
+@click.option("--local", is_flag=True, help="Send nothing on any network.")
+@click.option("--ask", "ask_all", is_flag=True, help="Ask *IDN? of everything, safe or not.")
+@click.option("--json", "as_json", is_flag=True, help="A line a finding, for programs.")
+def find(
+    *,
+    resources: tuple[str, ...],
+    backend: str,
+    timeout_s: float,
+    local: bool,
+    ask_all: bool,
+    as_json: bool,
+) -> int:
+    """List instruments, and the driver that fits each, as they are found.
+
+    Serial ports, USB and GPIB are looked at, and the network, by a broadcast on every
+    interface of this computer (--local leaves that out). With RESOURCE, only these are
+    asked.
+
+    *IDN? is asked on the network and on USB, where every instrument must know it. A serial
+    port is not opened and GPIB is not asked, unless you say --ask: an older counter may
+    take these letters for settings.
+    """  # fmt: skip
+    places = (
+        [] if resources else [place for place in listers(backend) if place.is_local or not local]
+    )
+    if places:
+        names = ", ".join(place.name for place in places)
+        note(f"looking at {names}; {format_duration(timeout_s)} at most")
+    experts = Experts()
+    finder = Finder(
+        partial(open_link, backend=backend),
+        places,
+        ask_all=ask_all,
+        of_identity=experts.of_identity,
+        of_line=experts.of_line,
+        timeout_s=timeout_s,
+    )
+    found: list[Found] = []
+    finished = True
+    for item in finder.find(resources):
+        if isinstance(item, Found):
+            found.append(item)
+            put_json({"kind": "found", **asdict(item)}) if as_json else put(_paragraph(item))
+        else:
+            finished = finished and not item.trouble
+            _tell_place(item, as_json=as_json)
+    known = sum(item.identity is not None for item in found)
+    if as_json:
+        put_json({"kind": "end", "found": len(found), "identified": known, "finished": finished})
+    note(f"{len(found)} found, {known} of them say who they are")
+    if known < len(found) if resources else not found:
+        return ConnectionFailed.exit_code
+    return 0
+
+
+class Experts:
+    """The drivers that can tell their counters, by an identity or by a line that came unasked.
+
+    A driver that can has a method ``recognises(identity) -> bool``, or ``reads(line) -> bool``,
+    of its own.
+    """
+
+    def __init__(self) -> None:
+        registry = drivers()
+        self._usable = registry.usable()
+        for trouble in registry.troubles:
+            note(trouble)
+
+    def of_identity(self, identity: str) -> str:
+        """Name the driver for an identity: one that recognises it, else the usual one."""
+        return next(iter(self._that("recognises", identity)), SCPI)
+
+    def of_line(self, line: str) -> list[str]:
+        """Name the drivers that read a line."""
+        return self._that("reads", line)
+
+    def _that(self, method: str, text: str) -> list[str]:
+        able = {name: getattr(one, method, None) for name, one in self._usable.items()}
+        return [name for name, says in able.items() if callable(says) and says(text)]
+
+
+def _paragraph(found: Found) -> str:
+    head = printable(found.resource, 200)
+    if found.about:
+        head += f"  ({found.about})"
+    if found.identity is None:
+        return f"{head}\n    {printable(found.note, 400)}"
+    return (
+        f"{head}\n    {found.identity}\n"
+        f"    driver {found.driver}: benchwatch drivers check {printable(found.resource, 200)}"
+    )
+
+
+def _tell_place(looked: Looked, *, as_json: bool) -> None:
+    if as_json:
+        put_json({"kind": "looked", **asdict(looked)})
+    if looked.trouble:
+        note(f"{looked.place}: {printable(looked.trouble, 300)}")

@@ -1,0 +1,20 @@
+"""What a counter answers, what it can't, and how its readings come: a run of questions only.
+
+wiretap    a link that notes everything said on it
+examine    the run: one `Check` after the other, and a `Findings` at the end
+draft      findings -> the text of a profile
+"""
+
+from benchwatch.conformance.draft import profile_draft
+from benchwatch.conformance.examine import Check, Examination, Findings, Taken
+from benchwatch.conformance.wiretap import Exchange, Wiretap
+
+__all__ = [
+    "Check",
+    "Examination",
+    "Exchange",
+    "Findings",
+    "Taken",
+    "Wiretap",
+    "profile_draft",
+]
