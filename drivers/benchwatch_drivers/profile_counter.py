@@ -40,7 +40,7 @@ class ProfileCounter:
         self._freshness = Freshness()
         self._drop_next = profile.mode == "stream" and not profile.line.keeps_first
         self._back_s: float | None = None
-        """When the newest line was handed out."""
+        """Until when somebody listened."""
         self._last: tuple[str, float] = ("", -math.inf)
         self._odd_lines = 0
         self._has_measured = False
@@ -205,6 +205,7 @@ class ProfileCounter:
             text = self._steps.hear(timeout_s)
         except ReplyTimeout:
             self._drop_next = not self._profile.line.keeps_first
+            self._back_s = self._link.now()
             raise
         self._back_s = self._link.now()
         return text
@@ -216,6 +217,7 @@ class ProfileCounter:
             asked_s = self._link.now()
             self._steps.hear(timeout_s)
             if self._link.now() - asked_s > AT_ONCE_S:
+                self._drop_next = False
                 return
 
     def _patience_s(self, timeout_s: float) -> float:

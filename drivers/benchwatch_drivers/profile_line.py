@@ -85,6 +85,11 @@ class LineReader:
                 f"the line '{printable(line)}' is no frequency above zero; it was not used. "
                 "Is a signal connected?"
             )
+        elif self._profile.measures == "interval" and abs(value) > self._profile.interval.period_s:
+            raise ReplyError(
+                f"the line '{printable(line)}' says more than the period of "
+                f"{self._profile.interval.period_s} s, which no interval can be; it was not used."
+            )
         hint = self._form.resolution
         return Said(value, float(step if hint is None else hint))
 

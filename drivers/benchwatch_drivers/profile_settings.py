@@ -4,7 +4,7 @@ import math
 
 from benchwatch.counter import Setup, TimeBase
 from benchwatch.errors import ReplyError, UsageError
-from benchwatch.quantity import format_duration, parse_reply, printable
+from benchwatch.quantity import parse_reply, printable
 from benchwatch_drivers.profile import GateForm, Profile
 from benchwatch_drivers.steps import QUERY_TIMEOUT_S, Steps
 
@@ -67,7 +67,7 @@ class Settings:
 
     def _set_gate(self, gate_s: float) -> float:
         form = self._profile.gate
-        self._send(self._gate_command(form, gate_s), f"a gate of {format_duration(gate_s)}")
+        self._send(self._gate_command(form, gate_s), f"a gate of {gate_s:g} s")
         if form.query is None:
             self._set_gate_s = gate_s
             return gate_s
@@ -83,10 +83,8 @@ class Settings:
             if math.isclose(choice_s, gate_s, rel_tol=1e-6):
                 return command
         if form.choices:
-            choices = ", ".join(format_duration(choice_s) for choice_s in sorted(form.choices))
-            raise UsageError(
-                f"this counter has no gate of {format_duration(gate_s)}; it has {choices}."
-            )
+            choices = ", ".join(f"{choice_s:g} s" for choice_s in sorted(form.choices))
+            raise UsageError(f"this counter has no gate of {gate_s:g} s; it has {choices}.")
         raise UsageError(
             f"the gate of a {self._profile.family} can't be set from here. Set it at the front "
             "panel and leave --gate out."
