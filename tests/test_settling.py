@@ -78,3 +78,173 @@ def test_a_gap_must_be_earned_again() -> None:
 
     assert [state for _, state in after] == ["unsure", "settled"]
     assert after[1][0] - 900.0 < 120.0
+
+
+def test_reasons_tell_people_what_happens() -> None:
+    """Warming says how much it moves, settled too, unsure what would tell."""
+    settling = Settling(LIMIT)
+    t = np.arange(400.0)
+    offsets = 1e-6 * np.exp(-t / 20.0) + 1e-11 * np.random.default_rng(7).standard_normal(400)
+    reasons = {}
+
+    for second, offset in zip(t, offsets, strict=True):
+        settling.add(second, offset)
+        verdict = settling.verdict()
+        assert verdict is not None
+        reasons.setdefault(verdict.state, []).append(verdict.reason)
+
+    assert reasons["unsure"][0] == "too few readings yet for 1 ppb in 1 min"
+    assert all(text.startswith("moving ") for text in reasons["warming"] + reasons["settled"])
+    assert reasons["settled"][-1].endswith(" in 1 min, asked 1 ppb")
+
+
+def test_too_much_noise_is_unsure_and_says_for_how_long() -> None:
+    """With noise of 1e-9 a reading one minute cannot bound 1 ppb in 1 min."""
+    settling = Settling(LIMIT)
+    noise = 1e-9 * np.random.default_rng(8).standard_normal(60)
+
+    _feed(settling, np.arange(60.0), noise)
+
+    verdict = settling.verdict()
+    assert verdict is not None
+    assert verdict.state == "unsure"
+    assert "more at this noise would tell, or a gate longer than 1 s" in verdict.reason
+
+
+def test_time_to_go_counts_down_to_the_true_time() -> None:
+    """While one exponential comes in, the range holds the true time to go; settled has none."""
+    settling = Settling(SettleLimit(1e-9, 600.0))
+    t = np.arange(2600.0)
+    offsets = 1e-6 * np.exp(-t / 200.0) + 3e-11 * np.random.default_rng(9).standard_normal(2600)
+    truly = 200.0 * np.log(1e-6 * (1.0 - np.exp(-3.0)) / 1e-9)
+    inside = []
+
+    for second, offset in zip(t, offsets, strict=True):
+        settling.add(second, offset)
+        verdict = settling.verdict()
+        assert verdict is not None
+        if verdict.eta_s is not None and 300.0 < second < 1200.0:
+            assert verdict.eta_low_s is not None
+            assert verdict.eta_high_s is not None
+            inside.append(verdict.eta_low_s <= truly - second <= verdict.eta_high_s)
+
+    assert len(inside) > 800
+    assert np.mean(inside) > 0.8
+    assert verdict.state == "settled"
+    assert verdict.eta_s is None
+    assert settling.warmup() is None
+
+
+def test_verdict_is_withdrawn_when_the_oscillator_moves_again() -> None:
+    """A drift of 5 limits a horizon that sets in later takes the verdict back, once."""
+    t = np.arange(900.0)
+    moving = 5e-9 / 60.0 * np.maximum(t - 500.0, 0.0)
+    noise = 1e-11 * np.random.default_rng(10).standard_normal(900)
+
+    changes = _feed(Settling(LIMIT), t, moving + noise)
+
+    assert [state for _, state in changes][-2:] == ["settled", "warming"]
+    assert 500.0 < changes[-1][0] < 560.0
+
+
+@pytest.mark.parametrize(
+    ("factor", "shift", "origin"), [(-1.0, 0.0, 0.0), (1.0, 1e-3, 1.7e9), (1.0, -1e-4, -50.0)]
+)
+def test_verdict_ignores_sign_offset_and_origin(factor: float, shift: float, origin: float) -> None:
+    """Mirrored, shifted by 1e-3 or on Unix time, the verdicts come at the same readings."""
+    t = np.arange(400.0)
+    offsets = 1e-6 * np.exp(-t / 20.0) + 1e-11 * np.random.default_rng(11).standard_normal(400)
+    plain = _feed(Settling(LIMIT), t, offsets)
+
+    changes = _feed(Settling(LIMIT), t + origin, factor * offsets + shift)
+
+    assert [(time - origin, state) for time, state in changes] == plain
+
+
+def test_scaled_offsets_and_limit_give_the_same_verdicts() -> None:
+    """A thousand times the offsets and the limit change nothing."""
+    t = np.arange(400.0)
+    offsets = 1e-6 * np.exp(-t / 20.0) + 1e-11 * np.random.default_rng(12).standard_normal(400)
+    plain = _feed(Settling(LIMIT), t, offsets)
+
+    changes = _feed(Settling(SettleLimit(1e-6, 60.0)), t, 1e3 * offsets)
+
+    assert changes == plain
+
+
+def test_degenerate_input_is_survived() -> None:
+    """Nothing, one reading, nan, equal readings, readings out of order: no error, no nan."""
+    settling = Settling(LIMIT)
+    assert settling.drift() is None
+    assert settling.verdict() is None or settling.verdict().state == "unsure"
+
+    _feed(settling, [0.0, 1.0, 2.0], [1e-3, float("nan"), 1e-3])
+    _feed(settling, [1.0, float("inf")], [5.0, 5.0])
+    changes = _feed(settling, np.arange(3.0, 200.0), np.full(197, 1e-3))
+
+    drift = settling.drift()
+    assert drift is not None
+    assert drift.per_s == 0.0
+    assert drift.u == 0.0
+    assert changes[-1][1] == "settled"
+
+
+def test_memory_is_bounded_and_the_newest_counts() -> None:
+    """A hundred thousand readings leave a few thousand numbers and a span of eight horizons."""
+    settling = Settling(LIMIT)
+    rng = np.random.default_rng(13)
+
+    for second, offset in enumerate((1e-11 * rng.standard_normal(100_000)).tolist()):
+        settling.add(0.1 * second, offset)
+        if second % 50 == 0:
+            settling.verdict()
+
+    levels = settling._pyramid.levels
+    drift = settling.drift()
+    assert len(levels) == 17
+    assert all(level.rows().shape[1] <= 128 for level in levels)
+    assert drift is not None
+    assert drift.span_s <= 480.0
+
+
+def test_slow_readings_serve_a_short_horizon() -> None:
+    """One reading in 10 s and a horizon of a minute: settled within some minutes."""
+    t = np.arange(0.0, 3000.0, 10.0)
+    noise = 1e-11 * np.random.default_rng(14).standard_normal(300)
+
+    changes = _feed(Settling(LIMIT), t, noise)
+
+    assert changes[-1][1] == "settled"
+    assert changes[-1][0] < 600.0
+
+
+def test_many_nudges_do_not_settle_a_drifting_oscillator() -> None:
+    """Nudges every 40 s against a drift of three limits a horizon: never settled."""
+    rng = np.random.default_rng(15)
+    settling = Settling(LIMIT)
+    states = set()
+
+    for second in range(1200):
+        level = -2e-9 * (second // 40)
+        settling.add(second, level + 5e-11 * second + 1e-11 * rng.standard_normal())
+        if second % 40 == 0 and second:
+            settling.step(float(second), -2e-9, 1e-11)
+        verdict = settling.verdict()
+        states.add(verdict.state if verdict else None)
+
+    assert "settled" not in states
+
+
+def test_a_new_limit_is_judged_on_the_readings_at_hand() -> None:
+    """The readings stay: a wider limit is met at once, none asked gives no verdict."""
+    settling = Settling(LIMIT)
+    noise = 1e-9 * np.random.default_rng(16).standard_normal(200)
+    _feed(settling, np.arange(200.0), noise)
+
+    settling.retune(SettleLimit(1e-7, 60.0))
+
+    wide = settling.verdict()
+    settling.retune(None)
+    assert wide is not None
+    assert wide.state == "settled"
+    assert settling.verdict() is None

@@ -37,7 +37,11 @@ class SlopeFinder:
             here = _slope(pyramid, level, since, noise)
         if here is not None and not _significant(here, LOOSE):
             longer = _slope(pyramid, level + 1, since, noise)
-            if longer is not None and here.span_s < longer.span_s <= longest_s:
+            if (
+                longer is not None
+                and here.span_s < longer.span_s
+                and 2.0 * here.span_s <= longest_s
+            ):
                 level, here = level + 1, longer
         elif here is not None and level:
             shorter = _slope(pyramid, level - 1, since, noise)

@@ -27,7 +27,8 @@ TIME_CONSTANTS: Final = 2.0 ** np.arange(-4.0, 3.0)
 HORIZONS: Final = np.array([1.0 / 3.0, 2.0 / 3.0, 1.0, 2.0, 4.0, 64.0])
 """When the change is forecast, in horizons; at the last only the line is left."""
 FREEDOM: Final = 0.3
-"""Prior sd of an exponential, in ranges of the offset seen."""
+"""Prior sd of each exponential, in ranges of the offset seen plus the limit: those in the grid
+together then have about one range."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +55,7 @@ def forecast(
         blocks: rows of mean times (s), means (fractional) and numbers of readings, oldest first.
         now: where the forecast starts, s.
         horizon_s: how far it goes.
-        scale: a change that matters (fractional): exponentials at least this large are admitted.
+        scale: a change that matters (fractional): an exponential of this size may always be there.
         noise: of the readings.
         interval_s: from one reading to the next.
         steps: times of nudges; blocks lie wholly before or after each.
@@ -79,7 +80,7 @@ def forecast(
     decay = np.exp(first * rate)
     ahead[2:count] = decay[:, None] * np.expm1(-np.multiply.outer(rate, HORIZONS))
     prior = np.zeros(count + len(steps))
-    prior[2:count] = (FREEDOM * _moved(blocks, offset, steps) + scale) ** -2.0
+    prior[2:count] = (FREEDOM * (_moved(blocks, offset, steps) + scale)) ** -2.0
     floor = (1e-6 * scale) ** 2
     white = noise.white / (width * horizon_s) + floor
     if noise.flicker > 0.0:

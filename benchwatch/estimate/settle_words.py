@@ -1,10 +1,14 @@
 """The one line for people that goes with a settle verdict."""
 
 import math
+from typing import Final
 
 from benchwatch.estimate.noise_model import NoiseModel
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.quantity import format_duration, offset_unit
+
+HOPELESS: Final = 100.0
+"""Excess above which an extrapolation of the noise says nothing."""
 
 
 def moving(change: float, limit: SettleLimit) -> str:
@@ -22,7 +26,7 @@ def unsure(excess: float, seen_s: float, noise: NoiseModel, interval_s: float) -
     """What would tell: more time, or a longer gate.
 
     Args:
-        excess: uncertainty over what there is room for; above 1.
+        excess: change that cannot be ruled out over the one allowed; above 1.
         seen_s: time since the first reading.
         noise: of the readings.
         interval_s: from one reading to the next.
@@ -31,7 +35,7 @@ def unsure(excess: float, seen_s: float, noise: NoiseModel, interval_s: float) -
     white = noise.white / max(seen_s / 4.0, interval_s)
     power = 1.0 / 1.5 if white > noise.flicker else 1.0
     more_s = seen_s * (excess**power - 1.0)
-    if not math.isfinite(more_s) or excess > 30.0:
+    if not math.isfinite(more_s) or excess > HOPELESS:
         return "too early to tell: the past is too short for this limit"
     wait = f"about {format_duration(max(more_s, interval_s))} more at this noise would tell"
     if white > noise.flicker:

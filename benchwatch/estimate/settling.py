@@ -215,8 +215,7 @@ class Settling:
         self._state = "warming" if surely_moving else "unsure"
         if surely_moving:
             return settle_words.moving(change, limit)
-        room = np.maximum(1.0 - size, 1e-3)
-        return settle_words.unsure(float((spread / room).max()), self._now, noise, interval_s)
+        return settle_words.unsure(float((size + spread).max()), self._now, noise, interval_s)
 
     def _time_to_go(
         self, blocks: Floats, noise: NoiseModel, interval_s: float, limit: SettleLimit
@@ -232,9 +231,9 @@ class Settling:
             self._fitted_at = self._now
             if self._steps:
                 blocks = blocks[:, int(blocks[0].searchsorted(self._steps[-1])) :]
-            variance = noise.white / (blocks[2] * interval_s) + noise.flicker
-            variance = variance + (1e-6 * limit.limit) ** 2
-            self._warmup = fit_warmup(blocks[0], blocks[1], variance, self._now)
+            width_s = blocks[2] * interval_s
+            variance = noise.white / width_s + noise.flicker + (1e-6 * limit.limit) ** 2
+            self._warmup = fit_warmup(blocks[0], blocks[1], variance, self._now, width_s)
         if self._warmup is None:
             return None, None, None
         gone_s = self._now - self._warmup.now

@@ -21,6 +21,8 @@ STEP: Final = 1.15
 SHORTEST_TC: Final = 1.0 / 20.0
 LONGEST_TC: Final = 3.0
 """Ends of the grid, in spans: an exponential slower than that is a line."""
+PLAY: Final = 0.1
+"""Share by which the range of times to go is widened: no warm-up is just one exponential."""
 TURNS: Final = 4
 LOOSEST: Final = 0.3
 """Relative uncertainty of the time constant above which the fit is not shown."""
@@ -55,7 +57,7 @@ class Warmup:
         """Seconds until the change over the horizon falls to the limit: low, middle, high."""
         middle = time_to_go(self.amplitude, self.time_constant_s, limit, horizon_s)
         each = [time_to_go(a, tc, limit, horizon_s) for tc, a in self.likely]
-        return min(middle, *each), middle, max(middle, *each)
+        return (1.0 - PLAY) * min(middle, *each), middle, (1.0 + PLAY) * max(middle, *each)
 
 
 def time_to_fall(amplitude: float, time_constant_s: float, to: float) -> float:
@@ -69,7 +71,9 @@ def time_to_go(amplitude: float, time_constant_s: float, limit: float, horizon_s
     return time_to_fall(moved, time_constant_s, limit)
 
 
-def fit_warmup(t: ArrayLike, y: ArrayLike, variance: ArrayLike, now: float) -> Warmup | None:
+def fit_warmup(
+    t: ArrayLike, y: ArrayLike, variance: ArrayLike, now: float, width_s: ArrayLike = 0.0
+) -> Warmup | None:
     """Weighted least squares over a grid of time constants; level and amplitude are linear.
 
     Args:
@@ -78,6 +82,7 @@ def fit_warmup(t: ArrayLike, y: ArrayLike, variance: ArrayLike, now: float) -> W
         y: offsets, shape (n,).
         variance: of each offset, shape (n,).
         now: where the amplitude is stated, s.
+        width_s: length of the block that each offset is the mean of, shape (n,) or one number.
 
     Returns:
         None when the points do not show an exponential: too few, no better than a line,
@@ -95,8 +100,9 @@ def fit_warmup(t: ArrayLike, y: ArrayLike, variance: ArrayLike, now: float) -> W
     centred_mean = float(weights @ centred) / total
     centred = centred - centred_mean
     count = math.ceil(math.log(LONGEST_TC / SHORTEST_TC) / math.log(STEP)) + 1
-    constants = span * SHORTEST_TC * STEP ** np.arange(count)
-    curves = np.exp((times[0] - times) / constants[:, None])
+    constants = np.asarray(span * SHORTEST_TC * STEP ** np.arange(count), dtype=np.float64)
+    widths = np.broadcast_to(np.asarray(width_s, dtype=np.float64), np.shape(t))[-LONGEST:]
+    curves = _mean_curve(times - times[0], widths, 1.0 / constants[:, None])
     means = curves @ weights / total
     curves -= means[:, None]
     power = (curves * curves) @ weights
@@ -107,11 +113,11 @@ def fit_warmup(t: ArrayLike, y: ArrayLike, variance: ArrayLike, now: float) -> W
     unit = max(1.0, float(chi2[best]) / (len(times) - 3))
     if best in (0, count - 1) or against[best] * amplitudes[best] < 25.0 * unit:
         return None
-    polished = _polish(times - now, centred, weights, float(constants[best]))
+    polished = _polish(times - now, centred, weights, widths, float(constants[best]))
     if polished is None:
         return None
     (level, amplitude, log_constant), covariance = polished
-    left = centred - level - amplitude * np.exp((now - times) / math.exp(log_constant))
+    left = centred - level - amplitude * _mean_curve(times - now, widths, math.exp(-log_constant))
     misfit = float(weights @ (left * left)) / (len(times) - 3)
     if misfit > GOOD_MISFIT:
         return None
@@ -139,8 +145,17 @@ def fit_warmup(t: ArrayLike, y: ArrayLike, variance: ArrayLike, now: float) -> W
     )
 
 
+def _mean_curve(t: Floats, widths: Floats, rate: Floats | float) -> Floats:
+    """Means of e^(-rate·t) over blocks about `t`: its middle times sinh(h)/h, h half a width."""
+    half = 0.5 * widths * rate
+    # Two terms of the series serve to 1e-4 up to h = 1; older blocks hold nothing of the curve.
+    squared = np.minimum(half * half, 4.0)
+    curve: Floats = np.exp(-t * rate) * (1.0 + squared / 6.0 * (1.0 + squared / 20.0))
+    return curve
+
+
 def _polish(
-    ago: Floats, offsets: Floats, weights: Floats, constant: float
+    ago: Floats, offsets: Floats, weights: Floats, widths: Floats, constant: float
 ) -> tuple[list[float], Floats] | None:
     """Gauss-Newton for level, amplitude and log T from the best of the grid.
 
@@ -152,7 +167,7 @@ def _polish(
     amplitude = level = 0.0
     for turn in range(TURNS):
         rate = math.exp(-log_constant)
-        curve = np.exp(-ago * rate)
+        curve = _mean_curve(ago, widths, rate)
         if turn == 0:
             jacobian[:, 1] = curve
             weighted = jacobian[:, :2].T * weights
