@@ -34,7 +34,11 @@ def home(tmp_path, monkeypatch) -> Path:
 
 def ended(process: "subprocess.Popen[str]") -> tuple[int, list[str], str]:
     """Wait for the end; return exit code, lines of standard output, standard error."""
-    out, errors = process.communicate(timeout=60)
+    assert process.stdout is not None
+    assert process.stderr is not None
+    # Not communicate(): it would pass over what a test's readline() has buffered already.
+    with process:
+        out, errors = process.stdout.read(), process.stderr.read()
     assert "Traceback" not in errors
     return process.returncode, out.splitlines(), errors
 
