@@ -87,7 +87,7 @@ class ReadingMaker:
         value, offset = measurement.value_hz, measurement.offset
         if value is None or offset is None or self.nominal is None:
             return value, measurement.resolution_hz
-        scaled = _EXACT.multiply(self.nominal, 1 + offset)
+        scaled = _EXACT.multiply(self.nominal, 1 + offset).normalize(_EXACT)
         return scaled, measurement.resolution_hz * float(self.nominal / value)
 
     def _plausible(self, value: Decimal) -> Decimal:

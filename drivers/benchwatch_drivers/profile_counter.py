@@ -18,8 +18,9 @@ if TYPE_CHECKING:
 
 ODD_LINES: Final = 5
 """After so many, with no reading ever, it is not what the profile describes."""
-AWAY_S: Final = 0.2
-"""Lines that came while nobody listened for longer than this are too old to be stamped now."""
+AWAY_S: Final = 0.5
+"""Lines that came while nobody listened for longer than this are too old to be stamped now; the
+pause after an odd line is shorter."""
 AT_ONCE_S: Final = 0.001
 """A line that is there sooner had been waiting."""
 POLL_S: Final = 0.02
