@@ -1,0 +1,62 @@
+"""The loudspeaker, through an optional library; whatever it lacks becomes one sentence."""
+
+import importlib
+from collections.abc import Callable
+from typing import Any, Final, Protocol
+
+from benchwatch.quantity import printable
+from benchwatch.sound.tone import Samples
+
+LIBRARY: Final = "sounddevice"
+INSTALL: Final = "pip install 'benchwatch[sound]'"
+
+Fill = Callable[[int, int], Samples]
+"""(frames, samples a second) -> the next block; called on the audio library's own thread."""
+
+
+class NoDevice(Exception):
+    """Nothing here can play; the message says why and what to do."""
+
+
+class Stream(Protocol):
+    """A device that plays until it is closed."""
+
+    def close(self) -> None:
+        """Stop and let the device go."""
+
+
+def open_device(fill: Fill, ended: Callable[[], None]) -> Stream:
+    """Play what `fill` returns on the usual output; call `ended` should the device go away.
+
+    Raises:
+        NoDevice: no library, or nothing it could play on.
+    """
+    try:
+        library: Any = importlib.import_module(LIBRARY)
+    except ImportError:
+        raise NoDevice(f"the sound library is not installed ({INSTALL})") from None
+    except OSError as error:  # its own word for a PortAudio that is not there
+        raise NoDevice(f"the sound library can't be used: {_words(error)}") from error
+    try:
+        device = library.query_devices(kind="output")
+        rate_hz = int(device["default_samplerate"])
+
+        def callback(block: Any, frames: int, _time: object, _status: object) -> None:
+            block[:, 0] = fill(frames, rate_hz)
+
+        stream = library.OutputStream(
+            samplerate=rate_hz,
+            channels=1,
+            dtype="float32",
+            callback=callback,
+            finished_callback=ended,
+        )
+        stream.start()
+    except (library.PortAudioError, ValueError, KeyError) as error:
+        raise NoDevice(f"no sound device: {_words(error)}") from error
+    opened: Stream = stream
+    return opened
+
+
+def _words(error: Exception) -> str:
+    return printable(" ".join(str(error).split()), 120).rstrip(".")

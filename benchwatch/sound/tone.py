@@ -1,0 +1,110 @@
+"""The generator: what is heard to samples, block by block, without a click; pure.
+
+Notes lie where the ear is keen and a workshop is not loud: motors and fans fill the band
+below some hundred hertz, and hearing that has aged is weak above some kilohertz (common
+practice, no source). The second harmonic helps small loudspeakers to be heard.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchwatch.sound.heard import Heard, Note
+
+Samples = NDArray[np.float32]
+_Floats = NDArray[np.float64]
+
+NOTES_HZ: Final[dict[Note, float]] = {"low": 660.0, "middle": 990.0, "high": 1485.0}
+"""A fifth (3:2) apart, so that none is an overtone of another that is played."""
+SECOND_HARMONIC: Final = 0.25
+PULSE_S: Final = 0.080
+"""Long enough to hear its pitch, short enough to leave a pause at the quickest rate."""
+TICK_S: Final = 0.030
+EDGE_S: Final = 0.006
+"""Rise and fall of a pulse; a harder edge clicks."""
+FADE_S: Final = 0.010
+"""From one sound to the next."""
+FULL: Final = 0.8 / (1.0 + SECOND_HARMONIC)
+"""Amplitude at full volume, with headroom for two sounds while one fades into the other."""
+
+
+@dataclass(frozen=True, slots=True)
+class Carry:
+    """Where the generator stands between two blocks."""
+
+    heard: Heard | None = None
+    volume: float = 0.0
+    turns: float = 0.0
+    """Phase of the note, in turns."""
+    beat: float = 0.0
+    """Phase of the pulses: 0 when one begins."""
+
+
+def render(
+    heard: Heard | None, volume: float, carry: Carry, frames: int, rate_hz: int
+) -> tuple[Samples, Carry]:
+    """Render the next block.
+
+    Args:
+        heard: what should sound; None: silence.
+        volume: 0 (mute) to 1.
+        carry: what the block before returned; `Carry()` at the beginning.
+        frames: samples wanted, at least one.
+        rate_hz: samples a second.
+
+    Returns:
+        Samples from -1 to 1, shape (frames,), and what the next block needs to go on.
+    """
+    began = carry if _same_voice(heard, carry.heard) else Carry(heard)
+    after, voice = _voice(heard, began, frames, rate_hz)
+    if began is not carry:
+        _, leaving = _voice(carry.heard, carry, frames, rate_hz)
+        there = _ramp(frames, rate_hz)
+        voice = there * voice + (1.0 - there) * leaving
+    voice *= FULL * np.linspace(carry.volume, volume, frames)
+    return voice.astype(np.float32), Carry(heard, volume, *after)
+
+
+def _same_voice(one: Heard | None, other: Heard | None) -> bool:
+    """Tell whether one sound goes on as the other, at most at another pulse rate."""
+    if one is None or other is None:
+        return one is other
+    held = (one.pulses_hz is None) == (other.pulses_hz is None)
+    return one.note == other.note and one.short == other.short and held
+
+
+def _voice(
+    heard: Heard | None, begin: Carry, frames: int, rate_hz: int
+) -> tuple[tuple[float, float], _Floats]:
+    """Return (phase of the note, of the pulses) after the block, and one voice at full."""
+    if heard is None:
+        return (0.0, 0.0), np.zeros(frames)
+    step = NOTES_HZ[heard.note] / rate_hz
+    turns = begin.turns + step * np.arange(frames + 1)
+    angle = 2.0 * math.pi * turns[:-1]
+    voice = np.sin(angle) + SECOND_HARMONIC * np.sin(2.0 * angle)
+    after = float(turns[-1] % 1.0)
+    if heard.pulses_hz is None:
+        return (after, 0.0), voice
+    before_hz = begin.heard.pulses_hz if begin.heard is not None else None
+    rates = np.linspace(before_hz or heard.pulses_hz, heard.pulses_hz, frames)
+    beats = begin.beat + np.concatenate(([0.0], np.cumsum(rates / rate_hz)))
+    into_s = (beats[:-1] % 1.0) / rates
+    voice *= _gate(into_s, TICK_S if heard.short else PULSE_S)
+    return (after, float(beats[-1] % 1.0)), voice
+
+
+def _gate(into_s: _Floats, lasts_s: float) -> _Floats:
+    """Return the loudness `into_s` seconds after a pulse has begun: up, full, down, silence."""
+    edge = np.clip(np.minimum(into_s, lasts_s - into_s) / EDGE_S, 0.0, 1.0)
+    return np.asarray(np.sin(0.5 * math.pi * edge) ** 2)
+
+
+def _ramp(frames: int, rate_hz: int) -> _Floats:
+    """Go from 0 to 1 within the fade, or within the block where that is shorter."""
+    fade = min(max(round(FADE_S * rate_hz), 1), frames)
+    way = np.minimum(np.arange(frames) / fade, 1.0)
+    return np.asarray(np.sin(0.5 * math.pi * way) ** 2)

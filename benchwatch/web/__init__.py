@@ -1,0 +1,1 @@
+"""The screen in a browser: one watch, any number of pages that look at it."""
