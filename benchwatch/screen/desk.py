@@ -21,7 +21,8 @@ from benchwatch.snapshot import Trace
 
 FLASH_S = 4.0
 FINE_TURNS, COARSE_TURNS = 0.01, 0.1
-TRACE_POINTS = 600
+POINTS_A_CELL = 6
+"""Two columns of dots a cell, and for each its lowest and highest value and room for a gap."""
 
 
 class Desk:
@@ -78,13 +79,13 @@ class Desk:
         """The view on the screen."""
         return view_named(self.wishes.view)
 
-    def look_back(self) -> None:
-        """Fetch the past for the charts."""
+    def look_back(self, width: int) -> None:
+        """Fetch the past for charts of `width` cells."""
         now_s, self._span_s = self._watch.elapsed_s(), self.wishes.span_s
         warm_up = self._watch.snapshot(self._counter).warm_up
         if self.view.name == "warm_up":
             self._span_s = now_s - (warm_up.since_s if warm_up is not None else 0.0)
-        self._trace = self._watch.trace(self._counter, self._span_s, TRACE_POINTS)
+        self._trace = self._watch.trace(self._counter, self._span_s, POINTS_A_CELL * width)
 
     def frame(self) -> Frame:
         """Collect what the next picture is drawn from."""

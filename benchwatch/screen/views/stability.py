@@ -81,8 +81,10 @@ def plot(frame: Frame, width: int, rows: int) -> list[Line]:
     ends = [end for one in points for end in (one.value, one.low, one.high) if end]
     times, sizes = _decades(min(taus), max(taus)), _decades(min(ends), max(ends))
     axes = Axes(width, rows - 1, frame.look, Axis(*times, log=True), Axis(*sizes, log=True))
-    for power in range(-40, 40):
-        _slope(axes, taus[0] * points[0].value * 10.0**power, times)
+    first = taus[0] * points[0].value
+    lowest, highest = (math.log10(t * s / first) for t, s in zip(times, sizes, strict=True))
+    for power in range(math.ceil(lowest), math.floor(highest) + 1):
+        _slope(axes, first * 10.0**power, times)
     for one in points:
         _error_bar(axes, one)
     drawing = axes.framed(_size_figures(frame, axes, sizes))
