@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from benchwatch.estimate.results import SettleLimit
 
@@ -25,9 +26,13 @@ class MadeWarmup:
     def excursion(self) -> np.ndarray:
         """Largest true change within the horizon from each second on; n - horizon values."""
         horizon = int(LIMIT.horizon_s)
-        ahead = np.lib.stride_tricks.sliding_window_view(self.truth, horizon + 1)
-        here = self.truth[: len(ahead)]
-        return np.maximum(ahead.max(axis=1) - here, here - ahead.min(axis=1))
+        here = self.truth[:-horizon]
+        # The filters give a window's extremes at its middle.
+        window = {"size": horizon + 1, "mode": "nearest"}
+        middle = slice(horizon // 2, horizon // 2 + len(here))
+        highest = maximum_filter1d(self.truth, **window)[middle]
+        lowest = minimum_filter1d(self.truth, **window)[middle]
+        return np.maximum(highest - here, here - lowest)
 
     def settled_at(self, excursion: np.ndarray) -> int:
         """First second from which on the true change within the horizon stays in the limit."""

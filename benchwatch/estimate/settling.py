@@ -40,7 +40,9 @@ ALLOWANCE: Final = np.maximum(HORIZONS, 1.0)
 COVERAGE: Final = np.array([2.0, 2.0, 2.0, 1.7, 1.0, 1.0])
 """Standard uncertainties added to each forecast change; fewer where it lies further ahead."""
 FINEST: Final = 100.0
-"""Blocks of readings are no shorter than this fraction of the horizon."""
+"""Blocks of readings need be no shorter than this fraction of the horizon."""
+YOUNG: Final = 64.0
+"""Nor, while the past is short, than this fraction of it."""
 BLOCKS_PER_OCTAVE: Final = 6
 """Blocks lengthen with their age: a sixth of it at most."""
 SHARE: Final = 0.5
@@ -262,8 +264,8 @@ class Settling:
         start = self._now - min(self._now * SHARE, REACH * self._horizon_s)
         if len(self._steps) > STEPS:
             start = max(start, self._steps[-STEPS - 1])
-        finest = self._horizon_s / FINEST / interval_s
-        level = max(0, min(math.ceil(math.log2(finest)), len(self._pyramid.levels) - 1))
+        finest = min(self._horizon_s / FINEST, self._now / YOUNG) / interval_s
+        level = max(0, math.ceil(math.log2(finest)))
         parts: list[Floats] = []
         end = math.inf
         most = 2 * BLOCKS_PER_OCTAVE
