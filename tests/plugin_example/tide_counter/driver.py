@@ -1,0 +1,61 @@
+"""The station's own counter: it answers ``f`` with hertz and a check sum.
+
+The check sum is why a profile would not do: ``10000000.0231*5C``, the exclusive or of the
+characters before the asterisk, in hexadecimal.
+"""
+
+import re
+from functools import reduce
+
+from benchwatch.counter import Identity, Link, Measurement, Setup, TimeBase
+from benchwatch.errors import NotACounter, ReplyError, ReplyTimeout, UsageError
+from benchwatch.quantity import last_digit, parse_reply, printable
+
+READING = re.compile(r"(\d{5,9}\.\d{4})\*([0-9A-F]{2})", re.ASCII)
+
+
+class TideCounter:
+    """The minimum: who is there, and one reading; the rest says that it can't."""
+
+    def __init__(self, link: Link) -> None:
+        self._link = link
+
+    def identify(self) -> Identity:
+        """It has no name; a first reading shows that it is there."""
+        try:
+            self._read(2.0)
+        except (ReplyTimeout, ReplyError) as error:
+            raise NotACounter(f"no tide counter answers at {self._link.resource}.") from error
+        return Identity("tide counter")
+
+    def configure(self, setup: Setup) -> Setup:
+        """Nothing can be set."""
+        raise UsageError("a tide counter can't be set. Leave --gate out.")
+
+    def gate_s(self) -> float | None:
+        """Unknown."""
+        return None
+
+    def time_base(self) -> TimeBase:
+        """Unknown."""
+        return TimeBase()
+
+    def measure(self, timeout_s: float) -> Measurement:
+        """Ask for one reading."""
+        value = self._read(timeout_s)
+        return Measurement(value, last_digit(value), arrived_s=self._link.now())
+
+    def release(self) -> None:
+        """It has no front panel."""
+
+    def _read(self, timeout_s: float):
+        line = self._link.ask("f", timeout_s)
+        match = READING.fullmatch(line)
+        if match is None or check_sum(match[1]) != match[2]:
+            raise ReplyError(f"the reply '{printable(line)}' is no reading; it was not used.")
+        return parse_reply(match[1])
+
+
+def check_sum(text: str) -> str:
+    """Two hexadecimal digits: the exclusive or of all characters."""
+    return f"{reduce(lambda sum_, char: sum_ ^ ord(char), text, 0):02X}"
