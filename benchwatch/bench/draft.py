@@ -32,7 +32,8 @@ class Entry:
 
 def draft(entries: Sequence[Entry], file: str) -> str:
     """Write a bench file of `entries`; with none of them sure, it needs an edit to be used."""
-    example = [] if entries else [Entry("main", COUNTER["resource"].form.strip('"'), sure=False)]
+    example = [Entry("main", COUNTER["resource"].form.strip('"'), sure=False)]
+    tables = list(entries) if any(entry.sure for entry in entries) else [*example, *entries]
     parts = [HEAD.format(file=printable(file))]
     parts.append("\n".join(_line(name, key) for name, key in TOP.items()) + "\n")
     parts.append(
@@ -40,7 +41,7 @@ def draft(entries: Sequence[Entry], file: str) -> str:
         + "\n".join(_line(name, key) for name, key in REFERENCE.items())
         + "\n"
     )
-    parts.extend(_table(entry) for entry in [*entries, *example])
+    parts.extend(_table(entry, explained=number == 0) for number, entry in enumerate(tables))
     return "\n".join(parts)
 
 
@@ -50,16 +51,21 @@ def quoted(text: str) -> str:
     return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08X}" for c in escaped) + '"'
 
 
-def _table(entry: Entry) -> str:
+def _table(entry: Entry, *, explained: bool) -> str:
+    """Write one counter; with `explained`, every key it could have, else those it has."""
     values = {"resource": quoted(entry.resource), "driver": quoted(entry.driver)}
     if entry.nominal is not None:
         values["nominal"] = quoted(entry.nominal)
+    sign = "" if entry.sure else "# "
     lines = [f"# {printable(note, 200)}" for note in entry.notes]
-    lines.append(f"[counters.{entry.name}]" if entry.sure else f"# [counters.{entry.name}]")
-    lines.extend(
-        _line(name, key, values.get(name) if entry.sure else None, values.get(name))
-        for name, key in COUNTER.items()
-    )
+    lines.append(f"{sign}[counters.{entry.name}]")
+    if explained:
+        lines.extend(
+            _line(name, key, values.get(name) if entry.sure else None, values.get(name))
+            for name, key in COUNTER.items()
+        )
+    else:
+        lines.extend(f"{sign}{name} = {value}" for name, value in values.items())
     return "\n".join(lines) + "\n"
 
 

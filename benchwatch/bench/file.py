@@ -199,7 +199,7 @@ def _values(
             continue
         if name not in keys:
             raise UsageError(
-                f"{place}: unknown key '{printable(name)}'{nearest(name, [*keys, *tables])}. "
+                f"{place}: unknown key '{printable(name)}'{nearest(name, [*keys, *tables])} "
                 f"Known: {', '.join([*keys, *tables])}."
             )
         try:
@@ -231,6 +231,6 @@ def _once(resources: list[str], where: str) -> None:
 
 
 def nearest(word: str, known: list[str]) -> str:
-    """Return ``; did you mean 'tolerance'?``, or nothing where no word is near."""
+    """Return ``; did you mean 'tolerance'?``, or a full stop where no word is near."""
     close = difflib.get_close_matches(word.lower(), known, n=1, cutoff=0.5)
-    return f"; did you mean '{close[0]}'?" if close else ""
+    return f"; did you mean '{close[0]}'?" if close else "."

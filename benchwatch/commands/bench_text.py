@@ -20,11 +20,11 @@ def reference_sentence(found: Bench) -> str:
     if reference is None:
         return "no [reference] in the bench file: what the time base adds is not known"
     said = f"reference {printable(reference.name)}: "
-    said += "uncertainty not stated" if reference.u is None else f"u {reference.u:.2g}"
+    said += "uncertainty not stated" if reference.u is None else f"u = {_bare(reference.u)}"
     if reference.age_s is not None:
         said += f", calibrated {format_duration(reference.age_s)} ago"
     if reference.ageing_per_s and reference.age_s is not None:
-        said += f", aged by {reference.ageing_per_s * reference.age_s:.2g} at most since"
+        said += f", aged by {_bare(reference.ageing_per_s * reference.age_s)} at most since"
     elif reference.ageing_per_s is None:
         said += ", ageing not stated"
     return said
@@ -49,7 +49,7 @@ def row_of(plan: Plan) -> list[str]:
 def _bare(fraction: float) -> str:
     """Write a limit as short as it goes: ``5 ppb``."""
     unit = offset_unit(fraction)
-    return f"{fraction / unit.size:.6g} {unit.name}"
+    return f"{fraction / unit.size:.3g} {unit.name}"
 
 
 def as_values(plan: Plan) -> dict[str, object]:

@@ -24,6 +24,9 @@ ODD_REPLIES: Final = 3
 REFUSALS: Final = 2
 """Command errors after a missed first reading, before even one that tells its gate is none."""
 
+LOCAL: Final = "SYST:LOC"
+"""No command of SCPI-1999, though common practice on links that have no remote line."""
+
 NUMBER: Final = re.compile(
     r"[+-]?(?:\d{1,20}(?:\.\d{0,20})?|\.\d{1,20})(?:[Ee][+-]?\d{1,3})?", re.ASCII
 )
@@ -141,14 +144,12 @@ class ScpiCounter:
     def release(self) -> None:
         """Give the front panel back, if anything was set; queries alone do not take it.
 
-        ``SYST:LOC`` is no command of SCPI-1999, though common practice on links that have
-        no remote line. A counter that does not know it puts an error in its queue, which is
-        then read out, so that no error lamp is left lit.
+        Nothing is asked after it: any later message would take the panel back, and in the
+        middle of a gate nobody waits for an answer. A counter that does not know the command
+        notes an error, which is read out the next time something is set.
         """
-        if not self._touched:
-            return
-        self._link.tell("SYST:LOC")
-        self._dialogue.drain_errors()
+        if self._touched:
+            self._link.tell(LOCAL)
 
     # ------------------------------------------------------------- readings
 
