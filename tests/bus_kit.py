@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from decimal import Decimal
 
 from benchwatch.acquire import Connection
-from benchwatch.reading import Gap, Reading
+from benchwatch.reading import Gap, Mark, Reading
 
 Serve = Callable[[socket.socket], None]
 """What is done with one accepted connection; it is closed afterwards."""
@@ -97,7 +97,7 @@ class Notebook:
     """Collects what an acquisition says, and stops it after enough readings."""
 
     def __init__(self, enough: int) -> None:
-        self.events: list[Reading | Gap] = []
+        self.events: list[Reading | Gap | Mark] = []
         self.connections: list[Connection] = []
         self.stop: Callable[[], None] = lambda: None
         self._enough = enough
@@ -113,6 +113,11 @@ class Notebook:
         return [event for event in self.events if isinstance(event, Gap)]
 
     @property
+    def marks(self) -> list[Mark]:
+        """The marks among the events."""
+        return [event for event in self.events if isinstance(event, Mark)]
+
+    @property
     def states(self) -> list[str]:
         """Link states in the order in which they were entered."""
         states: list[str] = []
@@ -121,7 +126,7 @@ class Notebook:
                 states.append(connection.link.state)
         return states
 
-    def take(self, event: Reading | Gap) -> None:
+    def take(self, event: Reading | Gap | Mark) -> None:
         """Write an event down."""
         self.events.append(event)
         if len(self.readings) >= self._enough:

@@ -313,6 +313,27 @@ def test_three_missed_readings_in_a_row_open_the_link_again() -> None:
     assert notebook.states == ["connecting", "reading", "silent", "lost", "reading", "ended"]
 
 
+def test_another_counter_after_a_reconnect_is_a_mark_on_the_time_line() -> None:
+    """Somebody moved the cable, or gave the address to another one: the readings say since when."""
+    other = {"*IDN?": "MADE UP,ANOTHER COUNTER,7,2.0"}
+    bus = FakeBus(script(gated(), CLOSED), {**script(), **other})
+
+    _, notebook = acquire(bus, enough=2)
+
+    (mark,) = notebook.marks
+    assert "ANOTHER COUNTER" in mark.text
+    assert notebook.readings[0].elapsed_s < mark.elapsed_s < notebook.readings[1].elapsed_s
+
+
+def test_the_same_counter_after_a_reconnect_is_no_mark() -> None:
+    """A cable that was pulled is a gap, and that is all."""
+    bus = FakeBus(script(gated(), CLOSED), script())
+
+    _, notebook = acquire(bus, enough=2)
+
+    assert (len(notebook.gaps), notebook.marks) == (1, [])
+
+
 def test_an_hour_with_a_fault_every_half_minute_invents_nothing_and_loses_little() -> None:
     """Every reading is one that the counter gave, in order, once; every fault is a gap."""
     rng = random.Random(20310504)

@@ -14,7 +14,7 @@ from benchwatch.acquire.patience import MARGIN_S, Patience
 from benchwatch.acquire.readings import ReadingMaker
 from benchwatch.bus import open_link as open_visa_link
 from benchwatch.clock import Clock
-from benchwatch.counter import Counter, Link, Setup, TimeBase
+from benchwatch.counter import Counter, Identity, Link, Setup, TimeBase
 from benchwatch.errors import (
     BenchwatchError,
     ConnectionFailed,
@@ -27,7 +27,8 @@ from benchwatch.errors import (
     ReplyTimeout,
     UsageError,
 )
-from benchwatch.reading import REPEAT, Gap, Reading
+from benchwatch.quantity import printable
+from benchwatch.reading import REPEAT, Gap, Mark, Reading
 from benchwatch.registry import driver
 
 LOOK_AGAIN_S: Final = 8.0
@@ -62,7 +63,7 @@ class Acquisition(threading.Thread):
         driver: str | Callable[[Link], Counter],
         setup: Setup,
         nominal: Decimal | None,
-        take: Callable[[Reading | Gap], None],
+        take: Callable[[Reading | Gap | Mark], None],
         link_changed: Callable[[Connection], None],
         failed: Callable[[BenchwatchError], None] | None = None,
         clock: Clock,
@@ -80,7 +81,7 @@ class Acquisition(threading.Thread):
             driver: Name of a driver, or what makes a counter of a link.
             setup: What the operator asked to be set; it is set again after a reconnect.
             nominal: In hertz; None takes the round number that the first reading is near.
-            take: Gets every reading and gap, in order.
+            take: Gets every reading and gap, in order, and a mark when another counter answers.
             link_changed: Gets a `Connection` whenever something in it changed.
             failed: Gets the error that ended the run, if one did; the last call of all.
             clock: Where time comes from.
@@ -91,6 +92,7 @@ class Acquisition(threading.Thread):
             patient: Keep on trying when nothing answers at the start, or no reading comes.
         """
         super().__init__(name=f"acquire {name}", daemon=True)
+        self._counter_name = name
         self.error: BenchwatchError | None = None
         self._resource = resource
         self._driver = driver
@@ -203,6 +205,7 @@ class Acquisition(threading.Thread):
         time_base, gate_s = counter.time_base(), counter.gate_s()
         self._plan_next_look(began_s)
         self._learn(time_base, gate_s)
+        self._mark_change(identity)
         self._teller.say(
             self._teller.connection.link.state,
             "connected, waiting for the first reading",
@@ -210,6 +213,16 @@ class Acquisition(threading.Thread):
             time_base=time_base,
             gate_s=gate_s,
         )
+
+    def _mark_change(self, identity: Identity) -> None:
+        """Put it on the time line when somebody else answers than before."""
+        before = self._teller.connection.identity
+        if before is None or before == identity:
+            return
+        utc_s, elapsed_s = self._clock.utc(), self._clock.monotonic() - self._origin_s
+        now, then = printable(identity.text), printable(before.text)
+        said = f"another counter answers: {now}; before: {then}"
+        self._take(Mark(self._counter_name, utc_s, elapsed_s, said))
 
     def _read_until_lost(self, counter: Counter) -> None:
         timeouts = 0
