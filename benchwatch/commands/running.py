@@ -21,6 +21,10 @@ if TYPE_CHECKING:
 
 LOOK_S: Final = 0.25
 """How often the narration looks at the links."""
+CAUTIONS: Final = {
+    "internal": " (caution: its own oscillator)",
+    "unknown": " (caution: look at the front panel which oscillator it counts by)",
+}
 _SIGNALS: Final = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
 )
@@ -91,13 +95,21 @@ def run_lines(run: Watch, write: Writer) -> Outcome:
     return outcome
 
 
-def run_screen_of(run: Watch, bench: "ServedBench | None") -> Outcome:
-    """Show the screen until it is left or the run ends; `bench` gives it a trimmer to turn."""
+def run_screen_of(run: Watch, bench: "ServedBench | None", *, aloud: bool = False) -> Outcome:
+    """Show the screen until it is left or the run ends.
+
+    Args:
+        run: the watch, not yet started.
+        bench: a simulated bench gives the keys a trimmer to turn.
+        aloud: let the offset be heard too.
+    """
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
     from benchwatch.screen.terminal import run_screen  # noqa: PLC0415 - lines never need it
+    from benchwatch.sound.player import Player  # noqa: PLC0415 - lines never need it
 
-    trimmer = None if bench is None else _FirstTrimmer(bench)
-    app = BenchwatchApp(run, trimmer=trimmer, operator=Operating(run))
+    trimmer = None if bench is None else FirstTrimmer(bench)
+    sound = Player if aloud else None
+    app = BenchwatchApp(run, trimmer=trimmer, operator=Operating(run), sound=sound)
     left = threading.Event()
 
     def leave_when_finished() -> None:
@@ -120,7 +132,7 @@ def run_screen_of(run: Watch, bench: "ServedBench | None") -> Outcome:
     return outcome if ended_by_itself and code == 0 else Outcome("the screen was left", code)
 
 
-class _FirstTrimmer:
+class FirstTrimmer:
     """The trimmer of the first oscillator on a simulated bench, for the screen's keys."""
 
     def __init__(self, bench: "ServedBench") -> None:
@@ -165,7 +177,7 @@ def _link_sentence(now: Snapshot) -> str:
     link = now.link
     if link.state == "reading" and now.identity is not None:
         gate = "unknown" if now.gate_s is None else format_duration(now.gate_s)
-        caution = " (caution: its own oscillator)" if now.time_base.source == "internal" else ""
+        caution = CAUTIONS.get(now.time_base.source, "")
         return (
             f"reading {printable(now.identity.text)}, gate {gate}, "
             f"time base {now.time_base.source}{caution}"
