@@ -1,5 +1,6 @@
 """What a resource string says, checked before anything is opened."""
 
+import re
 from dataclasses import dataclass
 from typing import Final
 
@@ -7,7 +8,25 @@ from benchwatch.errors import UsageError
 from benchwatch.quantity import printable
 
 EXAMPLE: Final = "TCPIP0::192.168.1.20::5025::SOCKET"
+LAN_GPIB_EXAMPLE: Final = "LANGPIB::192.168.1.30::1234::5"
+SERIAL_EXAMPLE: Final = "ASRL/dev/ttyUSB0,19200,7E1::INSTR"
 _HIGHEST_PORT: Final = 65535
+_HIGHEST_GPIB: Final = 30
+_LAN_GPIB: Final = re.compile(
+    r"LANGPIB\d*::([A-Za-z0-9._-]{1,253})::(\w{1,9})::(\d{1,2})(?:::INSTR)?", re.ASCII
+)
+_SETTINGS: Final = re.compile(r"([1-9]\d{1,6})(?:,([78][NEO][12]))?", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class SerialSettings:
+    """How the bits of a serial line are sent."""
+
+    baud: int
+    data_bits: int = 8
+    parity: str = "N"
+    """``N``, ``E`` or ``O``."""
+    stop_bits: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +40,11 @@ class Address:
     """``SOCKET``, ``INSTR`` ..."""
     host: str = ""
     port: int | None = None
+    visa: str = ""
+    """What the VISA library is given, where that is not the resource itself."""
+    gpib: int | None = None
+    """GPIB address behind a LAN controller."""
+    serial: SerialSettings | None = None
 
     @property
     def kind(self) -> tuple[str, str]:
@@ -37,8 +61,11 @@ def parse_address(resource: str) -> Address:
     from pyvisa import rname  # noqa: PLC0415 - costs 80 ms, and most commands open no link
 
     written = _spelled(resource.strip())
+    if written.startswith("LANGPIB"):
+        return _lan_gpib(resource, written)
+    visa, settings = _serial(resource, written)
     try:
-        name = rname.ResourceName.from_string(written)
+        name = rname.ResourceName.from_string(visa)
     except (ValueError, TypeError, IndexError) as error:
         raise UsageError(
             f"'{printable(resource)}' is no resource string that can be read. "
@@ -53,7 +80,35 @@ def parse_address(resource: str) -> Address:
                 f"'{printable(resource)}': '{printable(host)}' is no host name or IPv4 address. "
                 f"Write it like {EXAMPLE}."
             )
-    return Address(written, name.interface_type, name.resource_class, host, port)
+    return Address(
+        written, name.interface_type, name.resource_class, host, port, visa, serial=settings
+    )
+
+
+def _lan_gpib(resource: str, written: str) -> Address:
+    match = _LAN_GPIB.fullmatch(written)
+    if match is None or int(match[3]) > _HIGHEST_GPIB:
+        raise UsageError(
+            f"'{printable(resource)}' is no counter behind a LAN-GPIB controller. Write host, "
+            f"port and a GPIB address from 0 to {_HIGHEST_GPIB}, as in {LAN_GPIB_EXAMPLE}."
+        )
+    port = _port(resource, match[2])
+    return Address(written, "LANGPIB", "INSTR", match[1], port, gpib=int(match[3]))
+
+
+def _serial(resource: str, written: str) -> tuple[str, SerialSettings | None]:
+    """Take the settings out of ``ASRL/dev/ttyUSB0,19200,7E1::INSTR``."""
+    line, comma, settings = written.removesuffix("::INSTR").partition(",")
+    if not (line.upper().startswith("ASRL") and comma):
+        return written, None
+    match = _SETTINGS.fullmatch(settings)
+    if match is None:
+        raise UsageError(
+            f"'{printable(resource)}': '{printable(settings)}' can't be set on a serial line. "
+            f"Write speed and frame, as in {SERIAL_EXAMPLE}."
+        )
+    frame = match[2] or "8N1"
+    return f"{line}::INSTR", SerialSettings(int(match[1]), int(frame[0]), frame[1], int(frame[2]))
 
 
 def _spelled(resource: str) -> str:

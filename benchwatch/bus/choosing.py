@@ -4,6 +4,7 @@ import socket
 from typing import Any
 
 from benchwatch.bus.hislip import HislipWire
+from benchwatch.bus.serial_line import SerialWire
 from benchwatch.bus.vxi11 import Vxi11Wire
 from benchwatch.bus.wire import SocketWire, VisaWire, Wire
 
@@ -22,6 +23,8 @@ def wire_for(instrument: Any, resource: str) -> Wire:
         return HislipWire(instrument, resource, inner)
     if _has(inner, "sock", "device_read", "device_local") and _has(session, "link"):
         return Vxi11Wire(instrument, resource, session)
+    if _has(inner, "in_waiting", "write_timeout", "exclusive"):
+        return SerialWire(instrument, resource, inner)
     return VisaWire(instrument, resource)
 
 

@@ -44,6 +44,7 @@ _WHY: Final = {
     errno.EACCES: "this computer does not allow it. Check your permissions",
     errno.EPERM: "this computer does not allow it. Check your permissions",
     errno.ENOENT: "there is no such device. Check the name, and that it is plugged in",
+    errno.EAGAIN: "another program has it open. Close that, as two would take each other's answers",
     errno.EMFILE: "too many files are open. Close some, or raise the limit",
 }
 
@@ -57,8 +58,9 @@ def opening_failed(error: Exception, resource: str) -> BenchwatchError:
     code = status_name(error)
     if code in {"error_invalid_resource_name", "error_nonsupported_operation"}:
         kind = UsageError
-    if isinstance(error, OSError) and error.errno in _WHY:
-        kind, why = ConnectionFailed, _WHY[error.errno]
+    refusal = _refusal_below(error)
+    if refusal in _WHY:
+        kind, why = ConnectionFailed, _WHY[refusal]
     elif isinstance(error, socket.gaierror) or any(hint in str(error) for hint in _NO_SUCH_NAME):
         why = "there is no host of that name. Check how it is spelled"
     elif code == "error_timeout" or any(hint in str(error) for hint in _TIMED_OUT):
@@ -82,6 +84,8 @@ def link_failed(error: Exception, resource: str, doing: str) -> BenchwatchError:
         return ReplyTimeout(f"no reply in time while {doing}. Where: {printable(resource)}.")
     if isinstance(error, EOFError | ConnectionResetError | BrokenPipeError):
         why = "the counter closed the connection"
+    elif isinstance(error, OSError) and error.errno == errno.EIO:
+        why = "the line has gone: unplugged, or its adapter is off"
     elif code:
         why = f"the VISA library says {_plain(code)} while {doing}"
     elif isinstance(error, OSError) and error.strerror:
@@ -97,6 +101,16 @@ def backend_failed(error: Exception, backend: str) -> BenchwatchError:
         f"the VISA backend '{printable(backend)}' can't be used: {printable(str(error), 200)}. "
         "Install it, or leave --backend out."
     )
+
+
+def _refusal_below(error: BaseException) -> int | None:
+    """Return the number of the OSError that `error` is, or that it hides."""
+    below: BaseException | None = error
+    while below is not None:
+        if isinstance(below, OSError) and below.errno is not None:
+            return below.errno
+        below = below.__cause__ or below.__context__
+    return None
 
 
 def _visa_name(error: Exception) -> str:

@@ -5,9 +5,11 @@ and that its beginning is joined to the next reply. Both are ended with the ASCI
 CAN, "the data before this are in error", which no number and no identity holds.
 """
 
+import re
 from typing import Final
 
 CANCEL: Final = b"\x18"
+_LINE_ENDS: Final = re.compile(rb"[\r\n]+")
 
 
 class Framing:
@@ -32,3 +34,22 @@ class Framing:
             self._ends_lines = True
             return data
         return data + (CANCEL if self._ends_lines else b"") + b"\n"
+
+
+def one_line_end(data: bytes, *, after_end: bool) -> tuple[bytes, bool]:
+    """Turn CR, LF and CR LF into one LF each, also when they come in pieces.
+
+    An empty line is no reply, so that a run of them counts as one end. Old counters end
+    their lines in any of these ways.
+
+    Args:
+        data: as it came.
+        after_end: the bytes before ended a line.
+
+    Returns:
+        The bytes for the line buffer, and whether they ended a line.
+    """
+    if not data:
+        return b"", after_end
+    lines = _LINE_ENDS.sub(b"\n", data)
+    return lines.removeprefix(b"\n") if after_end else lines, data[-1:] in b"\r\n"

@@ -6,8 +6,11 @@ from typing import Any, Final
 
 from benchwatch.bus.address import EXAMPLE, Address, parse_address
 from benchwatch.bus.choosing import wire_for
+from benchwatch.bus.failed_open import close_sockets
 from benchwatch.bus.file_wire import file_of, open_file_wire
 from benchwatch.bus.foreign import backend_failed, opening_failed
+from benchwatch.bus.lan_gpib import LanGpibWire
+from benchwatch.bus.serial_line import set_line
 from benchwatch.bus.session import Session
 from benchwatch.bus.wire import VisaWire, Wire
 from benchwatch.clock import Clock, SystemClock
@@ -16,6 +19,7 @@ from benchwatch.errors import BenchwatchError, LinkLost, UsageError
 DEFAULT_BACKEND: Final = "@py"
 PY_KINDS: Final = {
     ("TCPIP", "SOCKET"), ("TCPIP", "INSTR"), ("ASRL", "INSTR"), ("GPIB", "INSTR"), ("USB", "INSTR"),
+    ("LANGPIB", "INSTR"),
 }  # fmt: skip
 """What PyVISA-py can open, GPIB and USB with more libraries and hardware."""
 OPEN_TIMEOUT_S: Final = 5.0
@@ -108,13 +112,18 @@ def _open_wire(address: Address, backend: str, timeout_s: float) -> Wire:
             f"can't be opened with the backend '{backend}'. "
             f"Use a raw socket such as {EXAMPLE}, or another VISA with --backend @ivi."
         )
+    if address.interface == "LANGPIB":
+        socket_of = f"TCPIP0::{address.host}::{address.port}::SOCKET"
+        return LanGpibWire(
+            address, lambda: _open_wire(parse_address(socket_of), backend, timeout_s)
+        )
     manager = _manager(backend)
     from pyvisa.constants import StatusCode  # noqa: PLC0415 - loaded by the manager
     from pyvisa.errors import VisaIOError  # noqa: PLC0415 - likewise
 
     try:
         instrument = manager.open_resource(
-            address.resource,
+            address.visa,
             open_timeout=round(timeout_s * 1000),
             write_termination="",
             read_termination=None,
@@ -123,8 +132,11 @@ def _open_wire(address: Address, backend: str, timeout_s: float) -> Wire:
             # a backend that returns a status from open, and raises nothing
             raise VisaIOError(StatusCode.error_resource_not_found)  # noqa: TRY301 - mapped below
     except Exception as error:
+        close_sockets(error)
         raise opening_failed(error, address.resource) from error
     try:
+        if address.serial is not None:
+            set_line(instrument, address.serial)
         return wire_for(instrument, address.resource)
     except Exception as error:
         VisaWire(instrument, address.resource).close()

@@ -61,7 +61,7 @@ class ServedBench:
         self.seed = seed
         self.clock = clock
         self.nominals = {n: plan.nominals[c.oscillator] for n, c in plan.counters.items()}
-        self.drivers = {n: c.wiring.driver or c.wiring.dialect for n, c in plan.counters.items()}
+        self.drivers = {n: c.wiring.reader for n, c in plan.counters.items()}
         for fault in faults:
             if fault.counter is not None:
                 self._known(fault.counter, plan.counters)

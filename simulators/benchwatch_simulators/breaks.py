@@ -37,24 +37,19 @@ class Breaker:
     def plan(self, fault: Fault, counter: str) -> None:
         """Do what `fault` says to `counter`, on a thread of its own unless it is due now."""
         now_s = self._clock.monotonic() - self._zero
-        if fault.at_s <= now_s:
-            self._break(fault, counter)
-            if fault.until_s > fault.at_s:
-                self._later(fault.until_s, lambda: self._mend(counter))
+        if fault.at_s > now_s:
+            self._later(fault.at_s, lambda: self.plan(fault, counter))
             return
-        self._later(fault.at_s, lambda: self.plan(fault, counter))
-
-    def _break(self, fault: Fault, counter: str) -> None:
         server = self._servers[counter]
-        if fault.until_s > fault.at_s:
+        if fault.kind == "restart":
+            server.power_off()
+            self._instruments[counter].power_cycle()
+            self._later(fault.until_s, server.power_on)
+        elif fault.until_s > fault.at_s:
             server.suspend()
+            self._later(fault.until_s, server.resume)
         else:
             server.hang_up()
-        if fault.kind == "restart":
-            self._instruments[counter].power_cycle()
-
-    def _mend(self, counter: str) -> None:
-        self._servers[counter].resume()
 
     def _later(self, at_s: float, act: Callable[[], None]) -> None:
         def wait() -> None:

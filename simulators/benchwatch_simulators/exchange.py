@@ -14,6 +14,9 @@ from benchwatch_simulators.faults import Piece
 from benchwatch_simulators.instrument import Instrument
 from benchwatch_simulators.scpi import InstrumentClosed
 
+MAV = 16
+"""Bit of the status byte: a message is available (IEEE 488.2 11.2)."""
+
 _LOOK_S = 0.01
 """How often a piece that is held back is looked at, as the bench's clock may be any."""
 
@@ -23,6 +26,7 @@ class Exchange:
 
     def __init__(self, instrument: Instrument, delivery: Delivery | None = None) -> None:
         self.instrument = instrument
+        self.is_on = True
         self._delivery = delivery or Delivery()
         self._changed = threading.Condition()
         self._inbox: deque[str | None] = deque()
@@ -33,6 +37,11 @@ class Exchange:
         self._closed = False
         self._thread = threading.Thread(target=self._work, name="bench exchange", daemon=True)
         self._thread.start()
+
+    @property
+    def status_byte(self) -> int:
+        """The instrument's status byte with its bit for a response that waits."""
+        return self.instrument.status_byte & ~MAV | (MAV if self.has_response else 0)
 
     @property
     def has_response(self) -> bool:

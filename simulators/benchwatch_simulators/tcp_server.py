@@ -71,6 +71,10 @@ class TcpServer:
             self._listener = listen(self._host, self.port)
             self._accepting = self._start_accepting()
 
+    power_off = suspend
+    power_on = resume
+    """An instrument on a network is out of reach while it is off."""
+
     def _start_accepting(self) -> threading.Thread:
         thread = threading.Thread(
             target=self._accept,

@@ -9,17 +9,19 @@ from benchwatch.clock import Clock
 from benchwatch.errors import UsageError
 from benchwatch_simulators.counter import Counting
 from benchwatch_simulators.delivery import Delivery
+from benchwatch_simulators.gpib_controller import GpibController, GpibPlace
 from benchwatch_simulators.hislip_server import HislipServer
 from benchwatch_simulators.instrument import Instrument
 from benchwatch_simulators.interval_counter import IntervalCounter, Pulses
 from benchwatch_simulators.scpi_counter import ScpiCounter
 from benchwatch_simulators.scpi_settings import ScpiCounterSpec
+from benchwatch_simulators.serial_server import SerialServer
 from benchwatch_simulators.server import LineServer
 from benchwatch_simulators.talk_only import Gates, TalkOnlyCounter
 from benchwatch_simulators.terse_counter import TerseCounter
 from benchwatch_simulators.vxi11_server import Vxi11Server
 
-BUSES = ("socket", "hislip", "vxi11")
+BUSES = ("socket", "hislip", "vxi11", "serial", "lan-gpib")
 DIALECTS = ("scpi", "terse", "talk-only", "interval", "interval-talk-only")
 
 
@@ -38,7 +40,18 @@ class WiringSpec:
     interval_s: float = 0.25
     """A time-interval counter's reading at power-on."""
     driver: str | None = None
-    """The driver that reads it; None: the one called like the dialect."""
+    """The driver that reads it; None: `reader` says."""
+
+    @property
+    def reader(self) -> str:
+        """The driver that reads this dialect, written in this style, on this bus."""
+        if self.driver is not None:
+            return self.driver
+        if self.dialect == "talk-only" and self.style == "display":
+            return "talk-only-display"
+        if self.dialect == "terse" and self.bus == "lan-gpib":
+            return "terse-addressed"
+        return self.dialect
 
 
 class Server(Protocol):
@@ -59,6 +72,12 @@ class Server(Protocol):
 
     def resume(self) -> None:
         """Take connections again."""
+
+    def power_off(self) -> None:
+        """The instrument is off, until `power_on`."""
+
+    def power_on(self) -> None:
+        """The instrument is on again."""
 
 
 def make_instrument(
@@ -93,6 +112,7 @@ class Servers:
 
     def __init__(self, port: int = 0) -> None:
         self._port = port
+        self._controller: GpibController | None = None
         self._made: dict[str, Server] = {}
 
     @property
@@ -125,6 +145,12 @@ class Servers:
             return HislipServer(instrument, self._next_port(), delivery)
         if wiring.bus == "vxi11":
             return Vxi11Server(instrument, self._next_port(), delivery)
+        if wiring.bus == "serial":
+            return SerialServer(instrument, name, delivery)
+        if wiring.bus == "lan-gpib":
+            if self._controller is None:
+                self._controller = GpibController(self._next_port())
+            return GpibPlace(self._controller, wiring.address, instrument, delivery)
         raise UsageError(f"'{name}': there is no bus '{wiring.bus}'. There are: {BUSES}.")
 
     def _next_port(self) -> int:

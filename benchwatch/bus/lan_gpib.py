@@ -1,0 +1,87 @@
+"""One counter on a GPIB behind a network controller: ``LANGPIB::HOST::PORT::ADDRESS``."""
+
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from typing import Final
+
+from benchwatch.bus.address import Address
+from benchwatch.bus.framing import Framing, one_line_end
+from benchwatch.bus.lan_gpib_controller import Controller, Controllers
+from benchwatch.bus.wire import Wire
+from benchwatch.errors import LinkLost
+
+_CONTROLLERS: Final = Controllers()
+
+
+class LanGpibWire:
+    """The counter at one GPIB address.
+
+    Args:
+        address: host and port of the controller, and the counter's GPIB address.
+        open_wire: opens a raw socket to the controller.
+
+    Raises:
+        ConnectionFailed: nothing answers there, or it is no such controller.
+    """
+
+    def __init__(self, address: Address, open_wire: Callable[[], Wire]) -> None:
+        assert address.port is not None
+        assert address.gpib is not None
+        self._key = (address.host, address.port)
+        self._address = address.gpib
+        self._resource = address.resource
+        self._controller: Controller = _CONTROLLERS.get(self._key, open_wire)
+        self._framing = Framing()
+        self._ended = True
+        self._asked = False
+        self._used = False
+        self._closed = False
+
+    @property
+    def resource(self) -> str:
+        """The resource string."""
+        return self._resource
+
+    def take(self, timeout_s: float) -> bytes:
+        """Let the counter talk for up to `timeout_s`; return what it said, or b''."""
+        deadline = time.monotonic() + timeout_s
+        while True:
+            self._check()
+            self._used = True
+            left_s = max(deadline - time.monotonic(), 0.0)
+            data = self._controller.read(self._address, left_s)
+            if data or time.monotonic() >= deadline:
+                break
+        data, self._ended = one_line_end(data, after_end=self._ended)
+        if not data:
+            return b""
+        begun = self._framing.begin() if self._asked else b""
+        self._asked = False
+        return begun + self._framing.part(data, ended=data.endswith(b"\n"))
+
+    def waiting(self) -> bool:
+        """True when something has come that was not taken."""
+        return self._controller.kept(self._address)
+
+    def put(self, data: bytes) -> None:
+        """Send `data`."""
+        self._check()
+        self._used = self._asked = True
+        self._controller.send(self._address, data)
+
+    def close(self) -> None:
+        """Give the front panel back, if the link still stands, and let go of the controller."""
+        if self._closed:
+            return
+        self._closed = True
+        if self._used and not self._controller.broken:
+            with suppress(LinkLost):  # the panel of a counter that is out of reach stays as it is
+                self._controller.command(self._address, b"++loc")
+        _CONTROLLERS.let_go(self._key, self._controller)
+
+    def _check(self) -> None:
+        if self._controller.broken:
+            raise LinkLost(
+                f"the controller closed the connection. Check power and cable of {self._resource}."
+            )

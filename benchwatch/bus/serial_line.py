@@ -1,0 +1,86 @@
+"""Serial lines as PyVISA-py opened them, read through the pySerial port inside.
+
+A serial line has no messages, no peer that closes, and nothing that can be cleared: what is
+there is taken, and the session finds the lines in it.
+"""
+
+import select
+import time
+from typing import Any, Final
+
+from benchwatch.bus.address import SerialSettings
+from benchwatch.bus.foreign import link_failed
+from benchwatch.bus.framing import one_line_end
+from benchwatch.bus.wire import CHUNK, PUT_TIMEOUT_S, VisaWire
+
+LEAST_TIMEOUT_S: Final = 0.001
+
+
+class SerialWire(VisaWire):
+    """A serial line of which nobody else reads; another program that tries to is refused.
+
+    Args:
+        instrument: what PyVISA opened.
+        resource: its resource string.
+        port: the pySerial port inside it.
+
+    Raises:
+        OSError: another program has it.
+    """
+
+    def __init__(self, instrument: Any, resource: str, port: Any) -> None:
+        super().__init__(instrument, resource)
+        self._port = port
+        port.exclusive = True
+        port.write_timeout = PUT_TIMEOUT_S
+        port.timeout = 0  # takes effect with the two settings above
+        try:
+            self._number: int | None = port.fileno()
+        except (AttributeError, OSError):  # not on every system, nor for every kind of port
+            self._number = None
+        self._ended = True
+
+    def take(self, timeout_s: float) -> bytes:
+        """Return up to 4 kB of what is there, waiting up to `timeout_s` for the first byte."""
+        deadline = time.monotonic() + timeout_s
+        try:
+            while self._wait(max(deadline - time.monotonic(), 0.0)):
+                come = bytes(self._port.read(min(max(self._port.in_waiting, 1), CHUNK)))
+                data, self._ended = one_line_end(come, after_end=self._ended)
+                if data or time.monotonic() >= deadline:
+                    return data
+        except Exception as error:
+            raise link_failed(error, self._resource, "reading") from error
+        return b""
+
+    def waiting(self) -> bool:
+        """True when bytes, or the end of the line, are there."""
+        try:
+            return self._wait(0.0) if self._number is not None else self._port.in_waiting > 0
+        except Exception as error:
+            raise link_failed(error, self._resource, "reading") from error
+
+    def put(self, data: bytes) -> None:
+        """Send `data`, each line with both CR and LF, as old counters want either."""
+        try:
+            self._port.write(data.replace(b"\r\n", b"\n").replace(b"\n", b"\r\n"))
+        except Exception as error:
+            raise link_failed(error, self._resource, "sending") from error
+
+    def _wait(self, timeout_s: float) -> bool:
+        """Wait for something to read; where that can't be waited for, read with a timeout."""
+        if self._number is not None:
+            return bool(select.select((self._number,), (), (), timeout_s)[0])
+        if not self._port.in_waiting:
+            self._port.timeout = max(timeout_s, LEAST_TIMEOUT_S)
+        return True
+
+
+def set_line(instrument: Any, settings: SerialSettings) -> None:
+    """Set speed and frame of a serial line that PyVISA opened."""
+    from pyvisa.constants import Parity, StopBits  # noqa: PLC0415 - PyVISA is loaded by now
+
+    instrument.baud_rate = settings.baud
+    instrument.data_bits = settings.data_bits
+    instrument.parity = {"N": Parity.none, "E": Parity.even, "O": Parity.odd}[settings.parity]
+    instrument.stop_bits = StopBits.one if settings.stop_bits == 1 else StopBits.two
