@@ -98,7 +98,7 @@ def read_bench(text: str, where: str, *, utc_s: float) -> Bench:
     """Read the text of a bench file; raises as `load_bench`."""
     try:
         top = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise FileError(f"{where} is no TOML: {printable(str(error), 200)}.") from error
     file = Place(where)
     values = _values(top, TOP, file, ("reference", "counters"))
