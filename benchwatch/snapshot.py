@@ -116,6 +116,18 @@ class Happening:
 
 
 @dataclass(frozen=True, slots=True)
+class Playing:
+    """Where the replay of a recording stands."""
+
+    state: Literal["playing", "paused", "seeking", "ended"]
+    at_s: float
+    """Seconds from the recording's beginning."""
+    length_s: float
+    speed: float
+    """Recorded seconds a second."""
+
+
+@dataclass(frozen=True, slots=True)
 class Snapshot:
     """One counter, now."""
 

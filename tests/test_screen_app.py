@@ -10,6 +10,7 @@ from benchwatch.errors import INTERRUPTED
 from benchwatch.estimate.results import Estimate, Settle
 from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.desk import COARSE_TURNS, FINE_TURNS
+from benchwatch.screen.gallery import VIEWS
 from benchwatch.screen.ink import Look
 from benchwatch.screen.keys import KEYS, keys_for
 from benchwatch.screen.options import Options
@@ -233,9 +234,21 @@ async def test_help_lies_over_the_view_and_closes(size):
 def test_every_key_has_an_id_and_every_shown_key_a_sentence():
     """Keys are data: ids are unique, each has an action, footer keys have contextual help."""
     assert len({key.id for key in KEYS}) == len(KEYS)
-    assert len({name for key in KEYS for name in key.keys}) == sum(len(key.keys) for key in KEYS)
     assert all(key.help for key in KEYS if key.short)
     assert len(keys_for("trim", ())) < len(keys_for("trim", ("trimmer",)))
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize(
+    "have",
+    [("bench", "trimmer", "operator", "counters", "sound"), ("player", "counters", "sound")],
+    ids=["live", "recording"],
+)
+def test_no_key_does_two_things_at_once(view, have):
+    """A live bench and a recording share some keys; where both could work there is only one."""
+    names = [name for key in keys_for(view.name, have) for name in key.keys]
+
+    assert sorted(set(names)) == sorted(names)
 
 
 @pytest.mark.parametrize(

@@ -72,6 +72,7 @@ if TYPE_CHECKING:
 @click.option("--no-journal", is_flag=True, help="Keep the readings nowhere.")
 @click.option("--plain", is_flag=True, help="A line a reading, for people.")
 @click.option("--json", "as_json", is_flag=True, help="A line a reading, for programs.")
+@click.option("--sound", "aloud", is_flag=True, help="Let the offset be heard beside the screen.")
 @click.option(
     "--driver",
     "driver_name",
@@ -97,6 +98,7 @@ def watch(
     no_journal: bool,
     plain: bool,
     as_json: bool,
+    aloud: bool,
     driver_name: str | None,
     backend: str | None,
 ) -> int:
@@ -110,13 +112,13 @@ def watch(
     Nothing is set on the instrument but what you ask for: the gate with --gate, gate and
     channel in the bench file.
     """
-    if plain and as_json:
-        raise UsageError("--plain and --json exclude each other: choose one.")
-    if journal is not None and no_journal:
-        raise UsageError("--journal and --no-journal exclude each other: choose one.")
+    _refuse(("--plain", plain), ("--json", as_json))
+    _refuse(("--journal", journal is not None), ("--no-journal", no_journal))
     asked = Asked(nominals, tolerance, settle, gate_s, interval_s, driver_name)
     limits = Limits(count, for_s, until is not None)
     lines = plain or as_json or not sys.stdout.isatty()
+    if aloud and lines:
+        raise UsageError("--sound goes with the screen: leave it out where lines are written.")
     with ExitStack() as stack:
         described = None if bench_file is None else load_bench(bench_file)
         bench = stack.enter_context(_bench(resources, bench_file, sim, seed, faults))
@@ -140,13 +142,20 @@ def watch(
             if lines:
                 outcome = run_lines(run, json_line if as_json else PlainWriter())
             else:
-                outcome = run_screen_of(run, bench)
+                outcome = run_screen_of(run, bench, aloud=aloud)
         finally:
             run.stop()
             code = _close(kept)
     if outcome.message:
         say(outcome.message)
     return outcome.exit_code or code
+
+
+def _refuse(*given: tuple[str, bool]) -> None:
+    """Refuse options that exclude each other."""
+    names = [name for name, there in given if there]
+    if len(names) > 1:
+        raise UsageError(f"{' and '.join(names)} exclude each other: choose one.")
 
 
 @contextmanager

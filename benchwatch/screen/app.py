@@ -4,11 +4,13 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import ClassVar
 
+from textual.actions import SkipAction
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
+from textual.driver import Driver
 
-from benchwatch.errors import INTERRUPTED
-from benchwatch.quantity import printable
+from benchwatch.errors import INTERRUPTED, QuantityError
+from benchwatch.quantity import DURATION_FORMS, parse_duration, printable
 from benchwatch.screen.budget import budget_lines
 from benchwatch.screen.commands import FORMS, Change, Command, Press
 from benchwatch.screen.desk import Desk
@@ -17,7 +19,7 @@ from benchwatch.screen.ink import Line
 from benchwatch.screen.keys import KEYS
 from benchwatch.screen.options import Options
 from benchwatch.screen.overlays import Ask, CommandLine, Page, help_lines
-from benchwatch.screen.source import Operator, Trimmer, Watch
+from benchwatch.screen.source import Operator, SoundMaker, Transport, Trimmer, Watch
 from benchwatch.screen.stage import Stage
 from benchwatch.screen.wishes import Wishes, load, save
 
@@ -40,7 +42,10 @@ class BenchwatchApp(App[None]):
         *,
         trimmer: Trimmer | None = None,
         operator: Operator | None = None,
+        transport: Transport | None = None,
+        sound: SoundMaker | None = None,
         options: Options | None = None,
+        driver: type[Driver] | None = None,
         every_s: tuple[float, float] | None = (DIGITS_EVERY_S, CHARTS_EVERY_S),
     ) -> None:
         """Take a running `watch`.
@@ -49,18 +54,31 @@ class BenchwatchApp(App[None]):
             watch: Where snapshots come from.
             trimmer: What the turning keys turn; None leaves those keys out.
             operator: What can be told about tool, records and settings; None leaves them out.
+            transport: What plays the recording when `watch` is one; None when it is live.
+            sound: Makes what is shown be heard; None leaves it silent.
             options: Look, first view and files.
+            driver: What the screen is drawn on and keys come from; None: this terminal.
             every_s: Seconds between redraws of digits and of charts; None: only `redraw`.
         """
         self.options = options or Options()
-        super().__init__(ansi_color=not self.options.look.colour)
+        super().__init__(driver, ansi_color=not self.options.look.colour)
         self.animation_level = "none"
         self.set_class(not self.options.look.colour, "plain")
         self._every_s, self._settled = every_s, False
         kept = load(self.options.state) if self.options.state is not None else Wishes()
         if self.options.view:
             kept = replace(kept, view=self.options.view)
-        self.desk = Desk(watch, trimmer, operator, self.options, kept)
+        self._transport = transport
+        self._sound = None if sound is None else sound(self.bell)
+        self.desk = Desk(
+            watch,
+            trimmer,
+            operator,
+            self.options,
+            kept,
+            transport=transport,
+            sound=self._sound,
+        )
 
     def compose(self) -> ComposeResult:
         """Put up the stage."""
@@ -68,7 +86,9 @@ class BenchwatchApp(App[None]):
         yield self.stage
 
     def on_mount(self) -> None:
-        """Start the two rates."""
+        """Start the sound and the two rates."""
+        if self._sound is not None:
+            self._sound.start()
         if self._every_s is not None:
             digits_s, charts_s = self._every_s
             self.set_interval(digits_s, self.redraw_digits)
@@ -80,7 +100,9 @@ class BenchwatchApp(App[None]):
         self.call_after_refresh(self.redraw)
 
     def on_unmount(self) -> None:
-        """Keep what was chosen for the next time."""
+        """Keep what was chosen for the next time, and be silent."""
+        if self._sound is not None:
+            self._sound.stop()
         if self.options.state is not None:
             save(self.options.state, self.desk.wishes)
 
@@ -99,6 +121,7 @@ class BenchwatchApp(App[None]):
         if self.stage.size.area:
             frame = self.desk.frame()
             self._ring(frame)
+            self._let_hear(frame)
             self.stage.show(self.desk.view, frame, charts=charts)
 
     def _ring(self, frame: Frame) -> None:
@@ -108,6 +131,13 @@ class BenchwatchApp(App[None]):
         if settled and not self._settled and self.options.bell:
             self.bell()
         self._settled = settled
+
+    def _let_hear(self, frame: Frame) -> None:
+        if self._sound is not None:
+            self._sound.hear(frame.snapshot, frame.now_s)
+            notice = self._sound.notice()
+            if notice:
+                self.desk.say(notice)
 
     @property
     def crash(self) -> str:
@@ -124,7 +154,7 @@ class BenchwatchApp(App[None]):
     def action_key(self, key: str) -> None:
         """Do what the key with this id does; overlays are the app's, the rest is the desk's."""
         if not self.desk.can(key):
-            return
+            raise SkipAction  # another thing the same key does may be what works here
         match key:
             case "leave":
                 self.exit()
@@ -135,6 +165,8 @@ class BenchwatchApp(App[None]):
                 self._page(lambda width: budget_lines(self.desk.frame(), width))
             case "note":
                 self._ask("Note for the time line (Enter keeps it, Esc doesn't)", self._noted)
+            case "go_to":
+                self._ask(f"Time of the recording, such as {DURATION_FORMS}", self._go_to)
             case "set_settle":
                 self._ask(f"Settled means, such as {FORMS['settle']}", self._settle_asked)
             case "command":
@@ -155,13 +187,22 @@ class BenchwatchApp(App[None]):
             self.desk.mark(text)
             self.redraw()
 
+    def _go_to(self, text: str | None) -> None:
+        if text and self._transport is not None:
+            try:
+                self._transport.seek(parse_duration(text))
+            except QuantityError as error:
+                self.desk.say(str(error))
+            self.redraw()
+
     def _settle_asked(self, text: str | None) -> None:
         if text:
             self._command(Change("settle", text))
 
     def _command(self, command: Command | None) -> None:
         if isinstance(command, Press):
-            self.action_key(command.key)
+            if self.desk.can(command.key):
+                self.action_key(command.key)
         elif command is not None:
             self.desk.change(command)
             self.redraw()

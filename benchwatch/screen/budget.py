@@ -11,7 +11,8 @@ from benchwatch.screen.ink import Ink, Line, line, safe, wrapped_text
 if TYPE_CHECKING:
     from benchwatch.estimate.offset_record import OffsetRecord
 
-NAME_CELLS = 24
+NAME_CELLS, SOURCE_FROM = 24, 38
+"""Cells of a contribution's name, and where its source begins."""
 
 
 def budget_lines(frame: Frame, width: int) -> list[Line]:
@@ -38,10 +39,11 @@ def _record(frame: Frame, record: "OffsetRecord", width: int) -> list[Line]:
     drawn += wrapped_text(f"{when}{record.readings} readings over {span}; k = 1", width, Ink.DIM)
     for one in record.budget.lines:
         share = write_fraction(one.contribution, one.contribution, frame.unit)
-        name = safe(one.name)[: NAME_CELLS - 1]
-        drawn.append(
-            line(f"  {name:<{NAME_CELLS}}{share.u} {share.unit}  ", (safe(one.source), Ink.DIM))
-        )
+        name = f"  {safe(one.name)[: NAME_CELLS - 1]:<{NAME_CELLS}}"
+        figure = f"{share.u} {share.unit}"
+        first, *more = wrapped_text(safe(one.source) or "-", width - SOURCE_FROM, Ink.DIM)
+        drawn.append(line(f"{name}{figure}").fit(SOURCE_FROM) + first)
+        drawn += [line(" " * SOURCE_FROM) + row for row in more]
     for missing in record.budget.missing:
         drawn += wrapped_text(f"not counted: {safe(missing)}", width, Ink.OFF)
     return [*drawn, Line()]

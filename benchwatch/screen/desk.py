@@ -12,7 +12,7 @@ from benchwatch.screen.gallery import NUMBERED, view_named
 from benchwatch.screen.keys import keys_for
 from benchwatch.screen.memory import Ranges
 from benchwatch.screen.options import Options
-from benchwatch.screen.source import Kind, Operator, Trimmer, Watch
+from benchwatch.screen.source import Kind, Operator, Sound, Transport, Trimmer, Watch
 from benchwatch.screen.views.notes import SCROLL_ROWS, happenings
 from benchwatch.screen.views.stability import kinds
 from benchwatch.screen.wishes import SPANS_S, Wishes
@@ -20,6 +20,7 @@ from benchwatch.screen.words import tool_on
 from benchwatch.snapshot import Trace
 
 FLASH_S = 4.0
+SEEK_S, SEEK_SHARE = 10.0, 0.05
 FINE_TURNS, COARSE_TURNS = 0.01, 0.1
 POINTS_A_CELL = 6
 """Two columns of dots a cell, and for each its lowest and highest value and room for a gap."""
@@ -34,6 +35,8 @@ class Desk:
         operator: what can be told things, if the watch can.
         options: look and files.
         wishes: what was chosen last time.
+        transport: what plays the recording, if the watch is one.
+        sound: what makes it heard, if anything does.
     """
 
     def __init__(
@@ -43,8 +46,12 @@ class Desk:
         operator: Operator | None,
         options: Options,
         wishes: Wishes,
+        *,
+        transport: Transport | None = None,
+        sound: Sound | None = None,
     ) -> None:
         self._watch, self._trimmer, self._operator = watch, trimmer, operator
+        self._transport, self._sound = transport, sound
         self._look, self.wishes = options.look, wishes
         self._counter = watch.names[0]
         self._ranges = {name: Ranges() for name in watch.names}
@@ -71,6 +78,14 @@ class Desk:
             "found": lambda: self._record("as found"),
             "left": lambda: self._record("as left"),
         }
+        if transport is not None:
+            self._acts |= _playing_acts(transport)
+        if sound is not None:
+            self._acts |= {
+                "mute": lambda: self.say(sound.mute()),
+                "louder": lambda: self.say(sound.louder(1)),
+                "quieter": lambda: self.say(sound.louder(-1)),
+            }
         for number, view in enumerate(NUMBERED, 1):
             self._acts[f"view_{number}"] = lambda name=view.name: self._show(name)  # type: ignore[misc] # the default binds this turn's name
 
@@ -107,6 +122,8 @@ class Desk:
             trimmer=self._trimmer is not None,
             operator=self._operator is not None,
             tool_on=self._tool[self._counter],
+            playing=None if self._transport is None else self._transport.playing,
+            sound=self._sound is not None,
             wishes=self.wishes,
             scroll=self._scroll,
             flash=self._flash if now_s < self._flash_until_s else "",
@@ -198,3 +215,23 @@ class Desk:
         operator, name = self._operator, self._counter
         if operator is not None:
             self._try(lambda: operator.record(name, kind))
+
+
+def _playing_acts(transport: Transport) -> dict[str, Callable[[], None]]:
+    """Return what the keys of a player do."""
+
+    def seek(by_s: float = 0.0, share: float = 0.0) -> None:
+        now = transport.playing
+        transport.seek(now.at_s + by_s + share * now.length_s)
+
+    return {
+        "pause": transport.pause,
+        "back": lambda: seek(-SEEK_S),
+        "ahead": lambda: seek(SEEK_S),
+        "far_back": lambda: seek(share=-SEEK_SHARE),
+        "far_ahead": lambda: seek(share=SEEK_SHARE),
+        "to_begin": lambda: transport.seek(0.0),
+        "to_end": lambda: transport.seek(transport.playing.length_s),
+        "slower": lambda: transport.faster(-1),
+        "faster": lambda: transport.faster(1),
+    }

@@ -7,7 +7,7 @@ from benchwatch.quantity import PPB, OffsetUnit
 from benchwatch.screen.ink import Line, Look
 from benchwatch.screen.keys import Need
 from benchwatch.screen.wishes import Wishes
-from benchwatch.snapshot import Snapshot, Trace
+from benchwatch.snapshot import Playing, Snapshot, Trace
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +36,10 @@ class Frame:
     """There is a watch that can be told things: tool, records, settings."""
     tool_on: bool = False
     """The tool rests on the trimmer, as far as the keys have been told."""
+    playing: Playing | None = None
+    """Where a recording stands; None when the bench is live."""
+    sound: bool = False
+    """What is shown can be heard too."""
     wishes: Wishes = field(default_factory=Wishes)
     scroll: int = 0
     """Rows that a long list has been scrolled."""
@@ -49,6 +53,9 @@ class Frame:
             "trimmer": self.trimmer,
             "operator": self.operator,
             "counters": len(self.names) > 1,
+            "bench": self.playing is None,
+            "player": self.playing is not None,
+            "sound": self.sound,
         }
         return frozenset(need for need, there in needs.items() if there)
 

@@ -8,6 +8,8 @@ from benchwatch.screen.parts import (
     header,
     key_lines,
     key_rows,
+    playing_line,
+    playing_rows,
     trouble_line,
     trouble_rows,
 )
@@ -25,6 +27,7 @@ def _framed(view: View, titles: tuple[tuple[str, str], ...]) -> View:
         Block(counter_line, always(1)),
         Block(trouble_line, trouble_rows),
         *view.blocks,
+        Block(playing_line, playing_rows),
         Block(key_lines, key_rows),
     )
     return replace(view, blocks=blocks)

@@ -4,9 +4,10 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Literal
 
-Need = Literal["trimmer", "operator", "counters"]
+Need = Literal["trimmer", "operator", "counters", "bench", "player", "sound"]
 """``trimmer``: one that can be turned from here; ``operator``: a watch that can be told
-things; ``counters``: more than one."""
+things; ``counters``: more than one; ``bench``: a live one; ``player``: a recording that is
+played; ``sound``: it can be heard."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,7 @@ class Key:
 _TRIMS = ("trim", "fill")
 
 KEYS = (
-    Key("leave", ("q",), "q", "quit", "End the watch; what was read stays in the journal."),
+    Key("leave", ("q",), "q", "quit", "Leave the screen; what was read stays in the journal."),
     Key("explain", ("h", "question_mark"), "h", "help", "Say what this view shows."),
     Key("note", ("m",), "m", "mark", "Put a note on the time line; Enter alone marks the moment."),
     Key("command", ("colon", "ctrl+p"), ":", "command", "Do anything by typing a word of it."),
@@ -43,7 +44,26 @@ KEYS = (
     Key("fill", ("f",), "f", "fill", "Fill the screen with number and scale, or not.", _TRIMS),
     Key("tool", ("space",), "Space", "tool on/off",
         "Say that the tool is on the trimmer, or off; a simulated one rests it and lifts it.",
-        _TRIMS),
+        _TRIMS, "bench"),
+    Key("pause", ("space",), "Space", "pause", "Stop the recording, or let it go on.",
+        needs="player"),
+    Key("back", ("left",), "Left/Right", "10 s",
+        "Go ten seconds back in the recording, or ahead.", needs="player"),
+    Key("ahead", ("right",), "Right", "", "", needs="player"),
+    Key("far_back", ("left_square_bracket",), "[/]", "further",
+        "Go a twentieth of the recording back, or ahead.", needs="player"),
+    Key("far_ahead", ("right_square_bracket",), "]", "", "", needs="player"),
+    Key("to_begin", ("home",), "Home/End", "", "Go to the beginning of the recording, or its end.",
+        needs="player"),
+    Key("to_end", ("end",), "End", "", "", needs="player"),
+    Key("go_to", ("g",), "g", "go to", "Go to a time of the recording: 90s, 12min.",
+        needs="player"),
+    Key("slower", ("down",), "Down/Up", "speed", "Play the recording slower, or faster.",
+        needs="player"),
+    Key("faster", ("up",), "Up", "", "", needs="player"),
+    Key("mute", ("v",), "v", "sound", "Switch the sound off, or on again.", needs="sound"),
+    Key("quieter", ("minus",), "-/+", "volume", "Turn the volume down, or up.", needs="sound"),
+    Key("louder", ("plus", "equals_sign"), "+", "", "", needs="sound"),
     Key("shorter", ("z",), "z/x", "zoom", "Show a shorter time on the strip chart, or a longer.",
         ("trim",)),
     Key("longer", ("x",), "x", "", "", ("trim",)),

@@ -6,7 +6,7 @@ from benchwatch.quantity import format_duration, format_frequency
 from benchwatch.screen import words
 from benchwatch.screen.amounts import run_time
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.ink import Ink, Line, line, safe, spread, wrapped
+from benchwatch.screen.ink import Ink, Line, fitting, line, safe, spread, wrapped
 from benchwatch.screen.keys import Key, keys_for
 
 SHORT = 20
@@ -84,6 +84,33 @@ def hazard_line(_frame: Frame, width: int, _rows: int) -> list[Line]:
     """Draw the cautions for work with the covers off."""
     fitting = [text for text in HAZARDS if len(text) + 2 <= width]
     return [line((f" {(fitting or HAZARDS[-1:])[0]}", Ink.DIM))]
+
+
+def playing_rows(frame: Frame, _width: int, _height: int) -> int:
+    """Want a row when a recording is played."""
+    return int(frame.playing is not None)
+
+
+def playing_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw where the recording stands: state, time, speed, and a rail with a mark on it."""
+    now = frame.playing
+    if now is None:
+        return [Line()]
+    ink = Ink.PLAIN_LAMP if now.state == "playing" else Ink.OFF_LAMP
+    said = line(
+        " recording ",
+        (f" {now.state} ", ink),
+        f" {run_time(now.at_s)} of {run_time(now.length_s)}, {now.speed:g} times ",
+    )
+    glyphs, cells = frame.look.glyphs, max(width - said.width - 3, 1)
+    share = now.at_s / now.length_s if now.length_s > 0 else 1.0
+    place = min(max(round(share * (cells - 1)), 0), cells - 1)
+    rail = line(
+        (glyphs.left_end + glyphs.rule * place, Ink.AXIS),
+        (glyphs.full, Ink.ESTIMATE),
+        (glyphs.rule * (cells - 1 - place) + glyphs.right_end, Ink.AXIS),
+    )
+    return [fitting(width, said + rail, said)]
 
 
 def key_rows(frame: Frame, width: int, height: int) -> int:

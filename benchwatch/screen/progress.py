@@ -3,7 +3,7 @@
 from typing import TYPE_CHECKING
 
 from benchwatch.quantity import format_duration, write_fraction
-from benchwatch.screen.amounts import ago, limit, with_u
+from benchwatch.screen.amounts import ago, with_u
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, Look, faded, fitting, line, safe
 from benchwatch.screen.words import tool, tool_on, where
@@ -34,7 +34,8 @@ def judge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     if now is None or now.judgement is None:
         return []
     judgement = now.judgement
-    good = limit(judgement.needed_u, frame.unit, "").strip()
+    needed = write_fraction(judgement.needed_u, judgement.needed_u, frame.unit)
+    good = f"{needed.u} {needed.unit}"
     if judgement.ready:
         then = "stay" if where(frame) == "inside" else "turn again"
         said, ink = f"good to {good}, {then}", Ink.GOOD
@@ -64,7 +65,9 @@ def hint_words(frame: Frame) -> str:
     if now is None or now.hint is None or frame.stale or where(frame) == "inside":
         return ""
     times = f"{abs(now.hint.times):.2g}"
-    return f"went too far, back {times} of it" if now.hint.times < 0 else f"go on {times} of it"
+    if now.hint.times < 0:
+        return f"too far, back {times} times that"
+    return f"go on {times} times that"
 
 
 def tool_line(frame: Frame, _width: int, _rows: int) -> list[Line]:

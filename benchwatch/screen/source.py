@@ -1,9 +1,9 @@
 """What the screen needs from the rest of the house: a watch to look at, things to act on."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Literal, Protocol
 
-from benchwatch.snapshot import Snapshot, Trace
+from benchwatch.snapshot import Playing, Snapshot, Trace
 
 Setting = Literal["nominal", "tolerance", "settle", "gate"]
 Kind = Literal["as found", "as left"]
@@ -37,6 +37,49 @@ class Trimmer(Protocol):
 
     def rest_tool(self, on: bool) -> None:
         """Rest the tool on the trimmer, or lift it."""
+
+
+class Sound(Protocol):
+    """What makes a snapshot heard; every method returns at once."""
+
+    def start(self) -> None:
+        """Begin to sound."""
+
+    def stop(self) -> None:
+        """End, and let the device go."""
+
+    def hear(self, now: Snapshot, at_s: float) -> None:
+        """Let `now` be heard; `at_s` is any clock that runs on."""
+
+    def notice(self) -> str:
+        """Return what is to be said, once; empty when nothing is."""
+
+    def mute(self) -> str:
+        """Switch the sound off, or on again, and say which."""
+
+    def louder(self, levels: int) -> str:
+        """Go up by so many levels, or down, and say where it stands."""
+
+
+SoundMaker = Callable[[Callable[[], None]], Sound]
+"""Makes the sound of a screen; it is given what rings the terminal's bell."""
+
+
+class Transport(Protocol):
+    """A recording that is played; every method returns at once."""
+
+    @property
+    def playing(self) -> Playing:
+        """Where it stands."""
+
+    def pause(self) -> None:
+        """Stop, or go on; at the end, begin again."""
+
+    def faster(self, steps: int) -> None:
+        """Go so many steps of speed up, or down."""
+
+    def seek(self, to_s: float) -> None:
+        """Go to `to_s` seconds from the beginning, or as near as there is."""
 
 
 class Operator(Protocol):

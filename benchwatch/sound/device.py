@@ -34,9 +34,9 @@ def open_device(fill: Fill, ended: Callable[[], None]) -> Stream:
     try:
         library: Any = importlib.import_module(LIBRARY)
     except ImportError:
-        raise NoDevice(f"the sound library is not installed ({INSTALL})") from None
+        raise NoDevice(f"no sound library, {INSTALL}") from None
     except OSError as error:  # its own word for a PortAudio that is not there
-        raise NoDevice(f"the sound library can't be used: {_words(error)}") from error
+        raise NoDevice(f"the sound library can't be used, {_words(error)}") from error
     try:
         device = library.query_devices(kind="output")
         rate_hz = int(device["default_samplerate"])
@@ -53,7 +53,7 @@ def open_device(fill: Fill, ended: Callable[[], None]) -> Stream:
         )
         stream.start()
     except (library.PortAudioError, ValueError, KeyError) as error:
-        raise NoDevice(f"no sound device: {_words(error)}") from error
+        raise NoDevice(f"no sound device, {_words(error)}") from error
     opened: Stream = stream
     return opened
 

@@ -64,7 +64,7 @@ class Player:
         try:
             self._stream = self._device(self._fill, self._ended)
         except NoDevice as error:
-            self._notice = f"{error}; the terminal's bell rings instead"
+            self._notice = f"the bell rings instead: {error}"
 
     def stop(self) -> None:
         """Let the loudspeaker go; harmless when there is none."""
@@ -97,7 +97,7 @@ class Player:
 
     def _level_words(self) -> str:
         if self._stream is None:
-            return "sound on: the terminal's bell, which has no volume"
+            return "sound on: the bell, which has no volume"
         return f"sound on, volume {self._level} of {LEVELS}"
 
     # ------------------------------------------------------------ on the audio library's thread
@@ -110,4 +110,4 @@ class Player:
     def _ended(self) -> None:
         if not self._closing:
             self._stream = None
-            self._notice = "the sound device has gone; the terminal's bell rings instead"
+            self._notice = "the bell rings instead: the sound device has gone"
