@@ -119,16 +119,16 @@ def test_the_bar_goes_from_let_go_to_turn_again():
     ready = Judgement(2e-10, 1.0, 0.0)
 
     assert _judged().endswith("wait: good to 0.23 ppb, 9 s to go")
-    assert _judged(judgement=Judgement(2e-10, 0.1, None)).endswith("wait: good to 0.2 ppb")
-    assert _judged(judgement=ready).endswith("good to 0.2 ppb, turn again")
-    assert _judged(judgement=ready, direction="inside").endswith("good to 0.2 ppb, stay")
+    assert _judged(judgement=Judgement(2e-10, 0.1, None)).endswith("wait: good to 0.20 ppb")
+    assert _judged(judgement=ready).endswith("good to 0.20 ppb, turn again")
+    assert _judged(judgement=ready, direction="inside").endswith("good to 0.20 ppb, stay")
 
 
 @pytest.mark.parametrize(
     ("hint", "said"),
     [
-        (Hint(0.5, 0.04), "go on 0.5 of it"),
-        (Hint(-0.214, 0.03), "went too far, back 0.21 of it"),
+        (Hint(0.5, 0.04), "go on 0.5 times that"),
+        (Hint(-0.214, 0.03), "too far, back 0.21 times that"),
         (None, ""),
     ],
 )

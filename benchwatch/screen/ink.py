@@ -131,8 +131,8 @@ def wrapped(words: Iterable[Line], width: int, gap: int = 2) -> list[Line]:
 
 
 def wrapped_text(text: str, width: int, ink: Ink = Ink.TEXT) -> list[Line]:
-    """Flow running text into rows of at most `width` cells."""
-    return wrapped([line((word, ink)) for word in text.split()], width, 1)
+    """Flow running text into rows of at most `width` cells; one empty row without text."""
+    return wrapped([line((word, ink)) for word in text.split()], width, 1) or [Line()]
 
 
 def safe(text: str, limit: int = 200) -> str:
