@@ -26,7 +26,7 @@ TIME_CONSTANTS: Final = 2.0 ** np.arange(-4.0, 3.0)
 """Of the exponentials, in horizons."""
 HORIZONS: Final = np.array([1.0 / 3.0, 2.0 / 3.0, 1.0, 2.0, 4.0, 64.0])
 """When the change is forecast, in horizons; at the last only the line is left."""
-FREEDOM: Final = 0.3
+FREEDOM: Final = 0.45
 """Prior sd of each exponential, in ranges of the offset seen plus the limit: those in the grid
 together then have about one range."""
 

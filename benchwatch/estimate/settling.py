@@ -37,7 +37,7 @@ from benchwatch.estimate.warmup import Warmup, fit_warmup
 
 ALLOWANCE: Final = np.maximum(HORIZONS, 1.0)
 """Change allowed at each forecast time, in limits: up to the horizon one, then the same rate."""
-COVERAGE: Final = np.array([2.0, 2.0, 2.0, 1.7, 1.0, 1.0])
+COVERAGE: Final = np.array([1.7, 1.7, 1.7, 1.5, 1.1, 1.5])
 """Standard uncertainties added to each forecast change; fewer where it lies further ahead."""
 FINEST: Final = 100.0
 """Blocks of readings need be no shorter than this fraction of the horizon."""
