@@ -27,6 +27,7 @@ def written(interval_s: float) -> str:
 def offsets(intervals: list[float], form: IntervalForm | None = None) -> list[float]:
     """The offsets of intervals that come a second apart."""
     slope = PhaseSlope(form or IntervalForm())
+    slope.add(Decimal(repr(intervals[0])), -1.0)  # makes the next one come in time
     found = [slope.add(Decimal(repr(x)), float(at)) for at, x in enumerate(intervals)]
     return [float(y) for y in found if y is not None]
 
@@ -63,19 +64,31 @@ def test_a_step_of_more_than_a_quarter_period_is_refused() -> None:
     """It may as well be one the other way round."""
     slope = PhaseSlope(IntervalForm(period_s=Decimal("1e-7")))
     slope.add(Decimal("1e-8"), 0.0)
+    slope.add(Decimal("1e-8"), 1.0)
 
     with pytest.raises(ReplyError, match="other way round"):
-        slope.add(Decimal("4e-8"), 1.0)
+        slope.add(Decimal("4e-8"), 2.0)
 
 
 def test_a_missing_interval_is_never_bridged() -> None:
-    """After two seconds without a line, two new ones make the next offset."""
+    """After two seconds without a line the count of neighbours begins anew."""
     slope = PhaseSlope(IntervalForm())
+    times = (0.0, 1.0, 2.0, 4.0, 5.0, 6.0)
 
-    found = [slope.add(Decimal("0.25") - k * Decimal("1e-9"), at)
-             for k, at in enumerate((0.0, 1.0, 3.0, 4.0))]  # fmt: skip
+    found = [slope.add(Decimal("0.25") - k * Decimal("1e-9"), at) for k, at in enumerate(times)]
 
-    assert [y is None for y in found] == [True, False, True, False]
+    assert [y is None for y in found] == [True, True, False, True, True, False]
+
+
+def test_an_interval_that_was_held_up_is_no_neighbour_of_the_next() -> None:
+    """It comes 3.9 s late; the next one, 1.1 s later, is really five away from it."""
+    slope = PhaseSlope(IntervalForm())
+    measured_and_arrived = [(0, 0.0), (1, 1.0), (2, 2.0), (3, 6.9), (8, 8.0), (9, 9.0), (10, 10.0)]
+
+    found = [slope.add(Decimal("0.25") - at * Decimal("37e-9"), arrived)
+             for at, arrived in measured_and_arrived]  # fmt: skip
+
+    assert [y for y in found if y is not None] == [Decimal("37e-9")] * 3
 
 
 def test_differences_add_up_to_the_whole_change_of_phase() -> None:
@@ -86,7 +99,7 @@ def test_differences_add_up_to_the_whole_change_of_phase() -> None:
 
     found = [slope.add(x, float(at)) for at, x in enumerate(intervals)]
 
-    assert sum(y for y in found if y is not None) == intervals[0] - intervals[-1]
+    assert sum(y for y in found if y is not None) == intervals[1] - intervals[-1]
 
 
 def test_white_phase_noise_stays_white_phase_noise() -> None:
@@ -110,7 +123,7 @@ def test_white_phase_noise_stays_white_phase_noise() -> None:
 
 def test_a_stream_of_intervals_becomes_readings_of_the_nominal() -> None:
     """1 PPS from 10 MHz: the offset of the pulses is the offset of the oscillator."""
-    lines = [(1.0 + k, written(0.25 - 37e-9 * k)) for k in range(6)]
+    lines = [(1.0 + k, written(0.25 - 37e-9 * k)) for k in range(7)]
     counter, link = talking("interval-talk-only", lines)
     maker = ReadingMaker("main", TEN_MHZ, clock=link.clock, origin_s=0.0)
     maker.gate_s = counter.gate_s()
@@ -119,7 +132,7 @@ def test_a_stream_of_intervals_becomes_readings_of_the_nominal() -> None:
 
     assert [r.offset for r in readings] == pytest.approx([37e-9] * 3, rel=1e-9)
     assert [r.offset_hz for r in readings] == pytest.approx([0.37] * 3, rel=1e-9)
-    assert [r.elapsed_s for r in readings] == pytest.approx([2.5, 3.5, 4.5])
+    assert [r.elapsed_s for r in readings] == pytest.approx([3.5, 4.5, 5.5])
     assert readings[0].resolution_hz == pytest.approx(1e-5)
     assert readings[0].text == "10000000.37"
 
@@ -137,7 +150,7 @@ def test_without_a_nominal_the_pulses_themselves_are_judged() -> None:
 
 def test_a_lost_pulse_costs_a_reading_and_invents_none() -> None:
     """A pulse that came not at all, and then a jump: silence, and a new beginning."""
-    times = (0.0, 1.0, 2.0, 6.0, 7.0, 8.0)
+    times = (0.0, 1.0, 2.0, 3.0, 7.0, 8.0, 9.0, 10.0)
     lines = [(at, written(0.25 - 1e-8 * at)) for at in times]
     counter, _ = talking("interval-talk-only", lines)
     first = counter.measure(2.5)

@@ -101,6 +101,14 @@ def test_a_counter_that_is_another_one_after_an_odd_answer_is_left() -> None:
         counter.measure(2.5)
 
 
+def test_a_counter_that_stays_one_answer_behind_is_opened_again() -> None:
+    """It says who it is when asked for a reading: no waiting brings that into step."""
+    counter, _ = asked("scpi-gate-time", {**SCPI_ANSWERS, "READ?": SCPI_ANSWERS["*IDN?"]})
+
+    with pytest.raises(LinkLost, match="one question late"):
+        counter.measure(2.5)
+
+
 def test_a_question_that_is_never_answered_is_asked_once() -> None:
     """A counter that lacks the question for its reference is watched all the same."""
     counter, link = asked("scpi-gate-time", {**SCPI_ANSWERS, "ROSC:SOUR?": MUTE})

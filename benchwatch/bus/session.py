@@ -30,12 +30,17 @@ class Session:
 
     def __init__(self, wire: Wire, *, clock: Clock, cancel: threading.Event | None = None) -> None:
         self._wire = wire
+        self._takes_turns: bool = getattr(wire, "takes_turns", False)
+        """Nothing comes on such a bus unless it is read, and a new question drops what waits:
+        there is nothing to drain, and to try would be an error in the instrument."""
         self._clock = clock
         self._cancel = cancel or threading.Event()
         self._owner: int | None = None
         self._buffer = bytearray()
-        self._sent_end, self._end = b"\n", b"\n"
-        """What ends a line that is sent, and the last byte of one that comes."""
+        self._sent_end = b"\n"
+        self._ends: tuple[bytes, ...] = (b"\n",)
+        """Bytes any of which ends a line that comes; with CR among them, an empty one is none,
+        as some buses make LF of every CR."""
         self._torn = False
         """The beginning of the line on its way was lost: its tail would parse as a number."""
         self._dirty = True
@@ -54,7 +59,7 @@ class Session:
     def use_terminator(self, terminator: str) -> None:
         """End lines, both ways, with LF (the default), CR or CR LF from now on."""
         self._sent_end = terminator.encode("ascii")
-        self._end = self._sent_end[-1:]
+        self._ends = (b"\r", b"\n") if terminator == "\r" else (b"\n",)
 
     def tell(self, command: str) -> None:
         """Send one command line; the terminator is added."""
@@ -112,10 +117,10 @@ class Session:
         self._own()
         deadline = self._clock.monotonic() + DRAIN_LIMIT_S
         if self._buffer:
-            self._torn = not self._buffer.endswith(self._end)
+            self._torn = not self._buffer.endswith(self._ends)
             self._buffer.clear()
-        while dropped := self._wire.take(SILENCE_S):
-            self._torn = not dropped.endswith(self._end)
+        while not self._takes_turns and (dropped := self._wire.take(SILENCE_S)):
+            self._torn = not dropped.endswith(self._ends)
             self._check_cancel()
             if self._clock.monotonic() > deadline:
                 raise LinkLost(
@@ -140,16 +145,18 @@ class Session:
 
     def _next_line(self) -> str | None:
         """Take the first whole line out of the buffer."""
-        while (end := self._buffer.find(self._end)) >= 0:
+        while (end := self._line_end()) >= 0:
             line = bytes(self._buffer[:end])
             del self._buffer[: end + 1]
+            if not line and len(self._ends) > 1:
+                continue
             if self._torn:
                 self._torn = False
                 continue
             if len(line) > LONGEST_LINE:
                 raise self._too_long()
             # latin-1 gives every byte a character: garbage becomes a line that no parser takes
-            return line.rstrip(b"\r").lstrip(b"\n").decode("latin-1")
+            return line.rstrip(b"\r").decode("latin-1")
         if self._torn:
             self._buffer.clear()
         elif len(self._buffer) > LONGEST_LINE:
@@ -158,6 +165,14 @@ class Session:
             self._dirty = True
             raise self._too_long()
         return None
+
+    def _line_end(self) -> int:
+        """Return where the first line in the buffer ends; -1 when none does."""
+        first = self._buffer.find(self._ends[0])
+        if len(self._ends) == 1:
+            return first
+        other = self._buffer.find(self._ends[1])
+        return max(first, other) if min(first, other) < 0 else min(first, other)
 
     def _too_long(self) -> ReplyError:
         return ReplyError(

@@ -20,6 +20,10 @@ class PhaseSlope:
     frequency; from memory). Neighbouring differences share one interval each, as the readings
     of a counter without dead time do, so noise of phase stays noise of phase. Nothing is
     averaged, and no missing interval is bridged.
+
+    Which intervals are neighbours is told by when they arrive. One that arrives at an odd time
+    may have been held up on its way, and then the next one seems to be its neighbour and is
+    not; so it is passed over, and the next one begins anew.
     """
 
     def __init__(self, form: IntervalForm) -> None:
@@ -28,18 +32,20 @@ class PhaseSlope:
         """Reference first: the interval shrinks while the source runs fast."""
         self._last: Decimal | None = None
         self._last_s = 0.0
+        self._in_time = False
+        """The newest interval came a spacing after the one before it."""
 
     def restart(self) -> None:
         """The next interval begins anew."""
-        self._last = None
+        self._last, self._in_time = None, False
 
     def add(self, interval_s: Decimal, arrived_s: float) -> Decimal | None:
         """Take an interval; return the fractional offset since its neighbour, if that came.
 
         Args:
             interval_s: As the counter wrote it.
-            arrived_s: When, monotonic seconds; two lines are neighbours when they came half
-                a spacing to one and a half apart.
+            arrived_s: When, monotonic seconds; two lines came in time when they came half a
+                spacing to one and a half apart.
 
         Raises:
             ReplyError: the step is too large to be told from one the other way round.
@@ -48,7 +54,9 @@ class PhaseSlope:
         between_s = arrived_s - self._last_s
         self._last_s = arrived_s
         spacing_s, period_s = self._form.spacing_s, self._form.period_s
-        if last is None or not 0.5 < between_s / float(spacing_s) < 1.5:
+        was_in_time = self._in_time
+        self._in_time = last is not None and 0.5 < between_s / float(spacing_s) < 1.5
+        if last is None or not (was_in_time and self._in_time):
             return None
         step = _EXACT.remainder_near(interval_s - last, period_s)
         if abs(step) > LARGEST_STEP * period_s:

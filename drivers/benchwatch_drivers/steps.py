@@ -41,13 +41,23 @@ class Steps:
         return self.identity
 
     def ask(self, question: str, timeout_s: float) -> str:
-        """Ask what the counter must answer; raises as `Link.ask`."""
+        """Ask what the counter must answer; raises as `Link.ask`.
+
+        Raises:
+            LinkLost: it says who it is instead, so it is one answer behind, and stays so.
+        """
         self.back_in_step()
         try:
-            return self.link.ask(question, timeout_s)
+            answer = self.link.ask(question, timeout_s)
         except (ReplyTimeout, ReplyError):
             self._slipped = True
             raise
+        if self.identity is not None and answer == self.identity:
+            raise LinkLost(
+                f"the counter answers one question late. {printable(self.link.resource)} is "
+                "opened again."
+            )
+        return answer
 
     def hear(self, timeout_s: float) -> str:
         """Wait for a line that nobody asked for; raises as `Link.hear`."""

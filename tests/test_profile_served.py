@@ -1,0 +1,140 @@
+"""Profiles against simulated counters that speak their dialect on real sockets."""
+
+import contextlib
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+from bus_kit import Notebook
+
+from benchwatch.acquire import Acquisition
+from benchwatch.clock import SystemClock
+from benchwatch.counter import Setup
+from benchwatch.quantity import parse_frequency
+from benchwatch.reading import Reading
+from benchwatch_drivers.shelf import bundled, load
+from benchwatch_simulators.bench import ServedBench, open_bench
+from benchwatch_simulators.faults import KINDS
+
+BENCH = """
+about = "a quiet oscillator for tests"
+
+[oscillators.main]
+nominal = "10 MHz"
+landing = "37 ppb"
+white_fm = "1e-11"
+
+[counters.main]
+oscillator = "main"
+resolution = "1e-11 s"
+"""
+COUNTERS = {
+    "terse": 'dialect = "terse"\ngate = "0.05 s"',
+    "talk-only": 'dialect = "talk-only"\ngate = "0.05 s"',
+    "talk-only-display": 'dialect = "talk-only"\nstyle = "display"\ngate = "0.05 s"',
+    "interval": 'dialect = "interval"\npulse = "0.1 s"\ninterval = "0.0499999 s"',
+    "interval-talk-only":
+        'dialect = "interval-talk-only"\npulse = "0.1 s"\ninterval = "0.0499999 s"',
+}  # fmt: skip
+"""Profile -> a counter that speaks so. The pulses come ten times a second, for speed."""
+OFFSET_HZ = 0.37
+NEAR_HZ = 0.05
+"""A count is 2 mHz, or 1 mHz of an interval's slope; a wrong digit is far more."""
+BEFORE, AFTER = 4, 8
+"""Readings before the fault, and readings in all after which it is over."""
+
+
+def profile_path(name: str, folder: Path) -> Path:
+    """The bundled profile; of an interval counter a copy that knows the quicker pulses."""
+    (path,) = (path for path in bundled() if path.stem == name)
+    copy = folder / path.name
+    quick = path.read_text().replace('= "1 s"', '= "100 ms"')
+    copy.write_text(quick.replace("123E-1", "123E-2").replace('"0.25', '"0.025'))
+    return copy if name.startswith("interval") else path
+
+
+@contextlib.contextmanager
+def served(folder: Path, name: str) -> Iterator[ServedBench]:
+    """Serve a bench of the one counter that `name` reads."""
+    path = folder / "made.toml"
+    path.write_text(BENCH + COUNTERS[name])
+    with open_bench(str(path), seed=5) as bench:
+        yield bench
+
+
+class Troublemaker(Notebook):
+    """Lets a fault happen after a few readings, and goes on for a few more."""
+
+    def __init__(self, bench: ServedBench, kind: str | None) -> None:
+        super().__init__(enough=BEFORE + AFTER)
+        self._bench = bench
+        self._kind = kind
+
+    def take(self, event: object) -> None:
+        """Write it down, and make trouble when it is time."""
+        super().take(event)  # type: ignore[arg-type]
+        if isinstance(event, Reading) and len(self.readings) == BEFORE and self._kind:
+            self._bench.fault("main", self._kind, 0.3 if self._kind in {"mute", "late"} else None)
+
+
+def watched(folder: Path, name: str, kind: str | None) -> tuple[Troublemaker, list[str]]:
+    """Watch a counter through a fault; return what was seen, and what the counter heard."""
+    with served(folder, name) as bench:
+        notebook = Troublemaker(bench, kind)
+        acquisition = Acquisition(
+            name="main",
+            resource=bench.resources["main"],
+            driver=load(profile_path(name, folder)),
+            setup=Setup(),
+            nominal=parse_frequency("10MHz"),
+            take=notebook.take,
+            link_changed=notebook.link_changed,
+            clock=SystemClock(),
+            origin_s=SystemClock().monotonic(),
+            margin_s=0.3,
+        )
+        notebook.stop = acquisition.stop
+        acquisition.start()
+        acquisition.join(30)
+        acquisition.stop()
+        acquisition.join(5)
+        assert acquisition.error is None, acquisition.error
+        return notebook, bench.heard("main")
+
+
+@pytest.mark.parametrize("name", sorted(COUNTERS))
+def test_a_counter_is_watched_by_its_profile(name: str, tmp_path: Path) -> None:
+    """Right readings, in order, and nothing sent but what the profile asks by."""
+    notebook, heard = watched(tmp_path, name, None)
+    questions = {"terse": {"T"}, "interval": {"*IDN?", "READ?", "ROSC:SOUR?"}}.get(name, set())
+    stamps = [reading.elapsed_s for reading in notebook.readings]
+
+    assert len(notebook.readings) >= BEFORE + AFTER
+    assert [r.offset_hz for r in notebook.readings] == pytest.approx(
+        [OFFSET_HZ] * len(notebook.readings), abs=NEAR_HZ
+    )
+    assert stamps == sorted(set(stamps))
+    assert notebook.gaps == []
+    assert set(heard) == questions
+
+
+@pytest.mark.parametrize("name", sorted(COUNTERS))
+def test_no_fault_invents_a_reading(name: str, tmp_path: Path) -> None:
+    """Late, cut, doubled, closed, mute, garbage, huge ...: only right readings, before and after.
+
+    All faults at once, each on a bench of its own.
+    """
+
+    def through(kind: str) -> tuple[str, int, list[float]]:
+        folder = tmp_path / kind
+        folder.mkdir()
+        notebook, _ = watched(folder, name, kind)
+        wrong = [r.offset_hz for r in notebook.readings if abs(r.offset_hz - OFFSET_HZ) > NEAR_HZ]
+        return kind, len(notebook.readings), wrong
+
+    with ThreadPoolExecutor(len(KINDS)) as pool:
+        outcomes = list(pool.map(through, KINDS))
+
+    assert [(kind, wrong) for kind, _, wrong in outcomes if wrong] == []
+    assert [(kind, count) for kind, count, _ in outcomes if count < BEFORE + AFTER] == []
