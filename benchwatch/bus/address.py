@@ -28,6 +28,10 @@ class SerialSettings:
     """``N``, ``E`` or ``O``."""
     stop_bits: int = 1
 
+    def __str__(self) -> str:
+        """Write them as in a resource string."""
+        return f"{self.baud},{self.data_bits}{self.parity}{self.stop_bits}"
+
 
 @dataclass(frozen=True, slots=True)
 class Address:

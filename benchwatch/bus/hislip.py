@@ -26,6 +26,8 @@ WHOLE: Final = 16384
 """Bytes; a message up to this size is waited for, a larger one is read as it comes."""
 NAP_S: Final = 0.001
 """Between looks at a message of which a part has come."""
+DROP_S: Final = 0.5
+"""A message that was begun and does not end within this has no end."""
 LOCAL_TIMEOUT_S: Final = 0.5
 
 
@@ -46,6 +48,7 @@ class HislipWire(VisaWire):
         protocol.timeout = PUT_TIMEOUT_S
         self._ignored = self._visalib.ignore_warning(self._handle, *self._instrument_warnings())
         self._ignored.__enter__()
+        self.takes_turns = True
         self._framing = Framing()
         self._skip = 0
         self._reading: int | None = None
@@ -79,10 +82,7 @@ class HislipWire(VisaWire):
     def put(self, data: bytes) -> None:
         """Send `data` as one message."""
         try:
-            if self._rest or self._skip:
-                raise LinkLost(  # noqa: TRY301 - passes through the mapping below unchanged
-                    f"a huge reply of {self._resource} has no end. The link is opened again."
-                )
+            self._drop_rest()
             self._used = True
             self._visalib.write(self._handle, data)
         except Exception as error:
@@ -103,6 +103,24 @@ class HislipWire(VisaWire):
         """Bytes of the message being read that are still to come."""
         rest: int = self._protocol._payload_remaining  # noqa: SLF001 - there is no public way
         return rest
+
+    def _drop_rest(self) -> None:
+        """Read a message that was begun to its end: the next one begins behind it."""
+        deadline = time.monotonic() + DROP_S
+        while self._rest or self._skip:
+            left_s = deadline - time.monotonic()
+            if left_s <= 0:
+                raise LinkLost(
+                    f"a huge reply of {self._resource} has no end. The link is opened again."
+                )
+            if select.select((self._socket,), (), (), left_s)[0]:
+                there = len(self._socket.recv(WHOLE, socket.MSG_PEEK))
+                if not there:
+                    raise EOFError
+                if self._rest:  # left open in the framing, so that nothing is joined to it
+                    self._visalib.read(self._handle, min(there, self._rest))
+                else:
+                    self._skip -= len(self._receive(self._skip))
 
     def _next(self) -> bytes | None:
         """Return bytes of an answer, b'' when something else was dropped, None to look again."""

@@ -32,6 +32,7 @@ class LanGpibWire:
         self._address = address.gpib
         self._resource = address.resource
         self._controller: Controller = _CONTROLLERS.get(self._key, open_wire)
+        self.takes_turns = True
         self._framing = Framing()
         self._ended = True
         self._asked = False

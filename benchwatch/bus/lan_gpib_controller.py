@@ -59,6 +59,7 @@ class Controller:
         """Send `data`, which ends with a line feed, to the instrument at `address`."""
         with self.turns:
             self._finish()
+            self._kept.pop(address, None)  # said before the question: no answer to it
             body = bytearray()
             for byte in data.removesuffix(b"\n"):
                 body += bytes((ESCAPE, byte)) if byte in ESCAPED else bytes((byte,))

@@ -5,6 +5,7 @@ a lister of its own, and who calls it knows which ones stay on this computer.
 """
 
 import sys
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -85,7 +86,9 @@ def _python_listers() -> Iterator[Lister]:
 
 
 def _class_list(session: Any) -> list[Listed]:
-    return [Listed(str(name)) for name in session.list_resources()]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # what can't be looked for is said by `backends`
+        return [Listed(str(name)) for name in session.list_resources()]
 
 
 def _is_network(interface: Any) -> bool:
@@ -131,7 +134,8 @@ def _backend(highlevel: Any, name: str) -> Backend:
 
 def _trouble(said: Any) -> str:
     """Return what a library complains of for one bus; '' when it works."""
-    lines = [str(line) for line in said] if isinstance(said, list) else [str(said)]
+    lines = [str(line) for line in said] if isinstance(said, list) else str(said).splitlines()
     if lines and lines[0].startswith("Available"):
-        return ""
+        disabled = [line.strip(" -") for line in lines if "disabled" in line]
+        return printable(f"finding {disabled[0]}", 300) if disabled else ""
     return printable(" ".join(lines), 300)

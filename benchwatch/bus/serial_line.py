@@ -12,6 +12,7 @@ from benchwatch.bus.address import SerialSettings
 from benchwatch.bus.foreign import link_failed
 from benchwatch.bus.framing import one_line_end
 from benchwatch.bus.wire import CHUNK, PUT_TIMEOUT_S, VisaWire
+from benchwatch.errors import ConnectionFailed
 
 LEAST_TIMEOUT_S: Final = 0.001
 
@@ -77,10 +78,21 @@ class SerialWire(VisaWire):
 
 
 def set_line(instrument: Any, settings: SerialSettings) -> None:
-    """Set speed and frame of a serial line that PyVISA opened."""
+    """Set speed and frame of a serial line that PyVISA opened.
+
+    Raises:
+        ConnectionFailed: the line can't do that.
+    """
     from pyvisa.constants import Parity, StopBits  # noqa: PLC0415 - PyVISA is loaded by now
 
-    instrument.baud_rate = settings.baud
-    instrument.data_bits = settings.data_bits
-    instrument.parity = {"N": Parity.none, "E": Parity.even, "O": Parity.odd}[settings.parity]
-    instrument.stop_bits = StopBits.one if settings.stop_bits == 1 else StopBits.two
+    parities = {"N": Parity.none, "E": Parity.even, "O": Parity.odd}
+    try:
+        instrument.baud_rate = settings.baud
+        instrument.data_bits = settings.data_bits
+        instrument.parity = parities[settings.parity]
+        instrument.stop_bits = StopBits.one if settings.stop_bits == 1 else StopBits.two
+    except Exception as error:
+        raise ConnectionFailed(
+            f"the serial line can't be set to {settings}. Check what it can do, or leave speed "
+            "and frame out."
+        ) from error

@@ -60,6 +60,7 @@ class Vxi11Wire(VisaWire):
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._calls.sock = EndingSocket(self._socket)
         instrument.timeout = PUT_TIMEOUT_S * 1000
+        self.takes_turns = True
         self._framing = Framing()
         self._asked = False
         self._used = False
