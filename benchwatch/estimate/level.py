@@ -31,6 +31,11 @@ _LEAST_DEGREES = 2.0
 """A Student t has no standard deviation up to here, so u is not known: three differences."""
 _ESTABLISHED = 3
 """A reading is suspect only against a level that this many readings stand for."""
+_LEAST_HALF = 2
+_NO_CHANCE = 4.0
+"""Two standard deviations, squared."""
+_LONGEST_TURN = 10
+"""Readings that several turns in quick succession may take and still be one nudge."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +67,8 @@ class Level:
         """Number of the first reading after the last confirmed nudge or gap."""
         self._broken = 0
         """The same of the last step that was at least probable."""
+        self._left = 0
+        """Number of the first reading that an established level did not explain."""
         self._fed = 0
         """Number of the last reading that went into the wander."""
         self._suspect = False
@@ -105,6 +112,8 @@ class Level:
         spike_at_s = None
         if self._suspect and run.wild_at == self._number - 1:
             spike_at_s = self._recent.pop()[1]
+        if before is not None and before.readings >= _ESTABLISHED and run.readings == 1:
+            self._left = self._number
         self._feed_wander()
         self._recent.append((self._number, elapsed_s, offset))
         self._suspect = (
@@ -146,7 +155,10 @@ class Level:
         if start <= self._confirmed:
             return None
         reach = BEFORE_MOVING if moving else BEFORE
-        old = [(t, y) for k, t, y in self._recent if self._confirmed <= k < start][-reach:]
+        # Turns in quick succession leave readings between that belong to neither level.
+        left = self._left if 0 <= start - self._left <= _LONGEST_TURN else start
+        left = max(left, self._confirmed)
+        old = [(t, y) for k, t, y in self._recent if self._confirmed <= k < left][-reach:]
         new = [(t, y) for k, t, y in self._recent if k >= start][:AFTER]
         fit = fit_step(old, new, self._noise.sigma)
         if fit is None:
@@ -159,7 +171,22 @@ class Level:
             return None
         self._confirmed = self._broken = start
         self._runs.keep_from(min(start, run.start))
-        return Nudge(new[0][0], fit.size, u)
+        at_s = next((t for k, t, _ in self._recent if k >= left), new[0][0])
+        return Nudge(at_s, fit.size, u, max(new[0][0] - at_s, 0.0))
+
+    def _creep(self, run: Run) -> float:
+        """Variance of the mean from a motion that the young run itself shows.
+
+        A trimmer creeps for a while after a turn. The mean lags behind by about half of what
+        the run's halves differ by; that counts once it is no chance.
+        """
+        young = [y for k, _, y in self._recent if k >= run.start]
+        half = len(young) // 2
+        if half < _LEAST_HALF or run.readings < len(young) or self._wander.slope:
+            return 0.0
+        apart = sum(young[-half:]) / half - sum(young[:half]) / half
+        chance = 2.0 * self._noise.sigma**2 / half
+        return 0.25 * apart * apart if apart * apart > _NO_CHANCE * chance else 0.0
 
     def _estimate(self, run: Run, elapsed_s: float) -> Estimate:
         degrees = self._noise.degrees
@@ -167,7 +194,8 @@ class Level:
         if self._noise.sigma > 0.0 and degrees > _LEAST_DEGREES:
             white = max(self._runs.u**2, self._noise.sigma**2 / run.readings)
             white *= degrees / (degrees - _LEAST_DEGREES)
-            u = math.sqrt(white + self._wander.variance_of_mean(run.readings))
+            wander = self._wander.variance_of_mean(run.readings)
+            u = math.sqrt(white + max(wander, self._creep(run)))
         since = self._number - run.start + 1
         share = run.readings / since if run.readings >= self._wander.most_readings else 1.0
         span_s = (elapsed_s - run.start_s) * share + (self._gate_s or 0.0)

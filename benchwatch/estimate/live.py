@@ -77,6 +77,8 @@ class LiveEstimate:
         nudge = now.confirmed_nudge
         if nudge is not None:
             settling.step(nudge.at_s, nudge.size, nudge.u or 0.0)
+            if nudge.lasted_s > 0.0:
+                settling.step(nudge.at_s + nudge.lasted_s, nudge.size, nudge.u or 0.0)
         self._numbers = Numbers(
             estimate=now.estimate,
             drift=settling.drift(),

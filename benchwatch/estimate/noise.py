@@ -23,6 +23,9 @@ _NORMAL_QUANTILE = 0.8416
 """60 % of a normal's magnitudes lie below this many sd."""
 _KEEP = 3.3
 _KEPT_VARIANCE = 0.9886
+_NEWEST = ((6, 1.8), (12, 1.4), (24, 1.2))
+"""So many of the newest magnitudes, and the factor by which their spread may fall short by chance:
+one and a half standard deviations of the spread of half as many independent ones."""
 _SIGNS = 20
 _MOVING = 14
 """A surplus of 14 of 20 equal signs is no noise ..."""
@@ -54,15 +57,32 @@ class Spread:
 
     def sd(self, floor: float) -> float:
         """Spread of the magnitudes kept; `floor` is a spread below which none is left out."""
-        ordered = self._ordered
-        place = _QUANTILE * (len(ordered) - 1)
-        low = int(place)
-        quantile = ordered[low]
-        if low + 1 < len(ordered):
-            quantile += (place - low) * (ordered[low + 1] - quantile)
-        limit = _KEEP * max(quantile / _NORMAL_QUANTILE, floor)
-        kept = ordered[: max(bisect_right(ordered, limit), 1)]
-        return math.sqrt(sum([x * x for x in kept]) / (len(kept) * _KEPT_VARIANCE))
+        return _robust_sd(self._ordered, floor)
+
+    def lately(self, floor: float) -> float:
+        """The same, or what fewer of the newest tell, if that is less beyond their own scatter.
+
+        A spread that is dying away, as after a warm-up, is not remembered for longer than the
+        newest few need to show that it has.
+        """
+        spread = _robust_sd(self._ordered, floor)
+        newest = list(self._ring)
+        for count, allowance in _NEWEST:
+            if count < len(newest):
+                spread = min(spread, allowance * _robust_sd(sorted(newest[-count:]), floor))
+        return spread
+
+
+def _robust_sd(ordered: list[float], floor: float) -> float:
+    """Spread of magnitudes in ascending order."""
+    place = _QUANTILE * (len(ordered) - 1)
+    low = int(place)
+    quantile = ordered[low]
+    if low + 1 < len(ordered):
+        quantile += (place - low) * (ordered[low + 1] - quantile)
+    limit = _KEEP * max(quantile / _NORMAL_QUANTILE, floor)
+    kept = ordered[: max(bisect_right(ordered, limit), 1)]
+    return math.sqrt(sum([x * x for x in kept]) / (len(kept) * _KEPT_VARIANCE))
 
 
 class NoiseScale:

@@ -38,6 +38,8 @@ class Nudge:
     size: float
     """Fractional; positive: the frequency went up."""
     u: float | None
+    lasted_s: float = 0.0
+    """From the first to the last of several turns in quick succession; 0 for a single one."""
 
 
 @dataclass(frozen=True, slots=True)

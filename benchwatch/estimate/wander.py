@@ -81,7 +81,7 @@ class _Excess:
         for place, spread in enumerate(spreads):
             if len(spread) >= _ENOUGH:
                 noise = white / (2 << place)
-                last = max(spread.sd(math.sqrt(divisor * noise)) ** 2 / divisor - noise, 0.0)
+                last = max(spread.lately(math.sqrt(divisor * noise)) ** 2 / divisor - noise, 0.0)
                 if surely == OCTAVES and last > noise * _SURE / math.sqrt(len(spread)):
                     surely = place
             excess[place] = last
