@@ -15,6 +15,7 @@ from functools import partial
 from typing import Final, Protocol
 
 from benchwatch.bus import Listed, Lister
+from benchwatch.bus.file_wire import file_of
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.counter import Link
 from benchwatch.errors import BenchwatchError, ReplyTimeout
@@ -25,7 +26,7 @@ ANSWER_S: Final = 2.0
 AT_ONCE: Final = 8
 """Instruments asked at the same time."""
 SERIAL: Final = "ASRL"
-UNSAFE: Final = (SERIAL, "GPIB", "PRLGX", "VXI")
+UNSAFE: Final = (SERIAL, "GPIB", "LANGPIB", "PRLGX", "VXI")
 """How resources begin where *IDN? may be taken for something else."""
 SCPI: Final = "scpi"
 TYPED: Final = "typed"
@@ -146,10 +147,10 @@ class Finder:
             self._known.add(resource)
             self._asked[resource] = Found(resource, source, listed.about, note=late)
         found = Found(resource, source, listed.about)
-        why_not = "" if self._ask_all else _why_not_asked(resource)
-        if not why_not:
+        why_not = _why_not_asked(resource)
+        if not why_not or (self._ask_all and file_of(resource) is None):
             self._spawn(partial(self._work, self._ask, found))
-        elif source == TYPED and resource.upper().startswith(SERIAL):
+        elif source == TYPED and _can_be_listened_to(resource):
             self._spawn(partial(self._work, self._listen, found))
         else:
             self._out.put(replace(found, note=why_not))
@@ -195,10 +196,11 @@ class Finder:
     def _by_line(self, found: Found, line: str) -> Found:
         names = self._of_line(line)
         note = f"it says '{printable(line)}'"
+        if len(names) == 1:
+            return replace(found, driver=names[0], note=f"{note} without being asked")
         if names:
             note += f", which is read by: {', '.join(names)}"
-        driver = names[0] if len(names) == 1 else None
-        return replace(found, driver=driver, note=f"{note}. {_try_a_driver(found.resource)}")
+        return replace(found, note=f"{note}. {_try_a_driver(found.resource)}")
 
     # ------------------------------------------------------------- the caller's thread
 
@@ -233,6 +235,8 @@ def is_identity(text: str) -> bool:
 
 def _why_not_asked(resource: str) -> str:
     interface = resource.upper()
+    if file_of(resource) is not None:
+        return "a file can't be asked"
     if not interface.startswith(UNSAFE):
         return ""
     if interface.startswith(SERIAL):
@@ -244,6 +248,10 @@ def _why_not_asked(resource: str) -> str:
         "not asked: an older counter may take *IDN? for settings. If it knows *IDN?, use --ask. "
         f"{_try_a_driver(resource)}"
     )
+
+
+def _can_be_listened_to(resource: str) -> bool:
+    return resource.upper().startswith(SERIAL) or file_of(resource) is not None
 
 
 def _try_a_driver(resource: str) -> str:

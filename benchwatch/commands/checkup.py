@@ -26,6 +26,7 @@ HELP: Final = {
     "USB": "counters on USB need it: pip install pyusb, and a libusb of the system",
     "GPIB": "counters on GPIB need its kernel driver and Python binding, or a vendor's VISA "
     "(--backend @ivi)",
+    "TCPIP": "it works; only find does not see these without zeroconf: pip install zeroconf",
     "VICP": "only some oscilloscopes need it",
 }
 """What a bus is missing, by how its name begins."""

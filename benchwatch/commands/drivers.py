@@ -97,11 +97,11 @@ def check(
         raise UsageError(f"{draft} exists. Choose another name, or add --force to write over it.")
     make = driver(name)
     findings = _examine(resource, make, readings, partial(open_link, backend=backend), as_json)
+    if as_json:
+        put_json(_end(findings))
     if draft is not None:
         _write_draft(draft, findings)
     error = findings.error
-    if as_json:
-        put_json(_end(findings))
     if error is not None:
         return error.exit_code
     return 0 if findings.values else NoReadings.exit_code
@@ -120,6 +120,8 @@ def _examine(
         examination = Examination(link, make, readings=readings)
         for found in examination:
             _tell(found, as_json=as_json)
+            if found.name == "gate":
+                note(f"taking {readings} readings")
         return examination.findings
     finally:
         link.close()

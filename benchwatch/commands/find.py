@@ -71,10 +71,10 @@ def find(
         else:
             finished = finished and not item.trouble
             _tell_place(item, as_json=as_json)
-    known = sum(item.identity is not None for item in found)
+    known = sum(item.driver is not None for item in found)
     if as_json:
-        put_json({"kind": "end", "found": len(found), "identified": known, "finished": finished})
-    note(f"{len(found)} found, {known} of them say who they are")
+        put_json({"kind": "end", "found": len(found), "fitted": known, "finished": finished})
+    note(f"{len(found)} found, a driver is known for {known}")
     if known < len(found) if resources else not found:
         return ConnectionFailed.exit_code
     return 0
@@ -107,15 +107,13 @@ class Experts:
 
 
 def _paragraph(found: Found) -> str:
-    head = printable(found.resource, 200)
-    if found.about:
-        head += f"  ({found.about})"
-    if found.identity is None:
-        return f"{head}\n    {printable(found.note, 400)}"
-    return (
-        f"{head}\n    {found.identity}\n"
-        f"    driver {found.driver}: benchwatch drivers check {printable(found.resource, 200)}"
-    )
+    resource = printable(found.resource, 200)
+    lines = [f"{resource}  ({found.about})" if found.about else resource]
+    lines += [printable(text, 400) for text in (found.identity, found.note) if text]
+    if found.driver is not None:
+        option = "" if found.driver == SCPI else f" --driver {found.driver}"
+        lines.append(f"driver {found.driver}: benchwatch drivers check {resource}{option}")
+    return "\n    ".join(lines)
 
 
 def _tell_place(looked: Looked, *, as_json: bool) -> None:

@@ -11,7 +11,7 @@ from typing import Final
 
 from benchwatch.conformance.examine import Findings, Taken
 from benchwatch.conformance.wiretap import Exchange
-from benchwatch.errors import NoReadings, ReplyError
+from benchwatch.errors import NoReadings, ReplyError, UsageError
 from benchwatch.quantity import parse_reply
 
 EXAMPLES: Final = 3
@@ -27,8 +27,14 @@ def profile_draft(findings: Findings) -> str:
 
     Raises:
         NoReadings: it gave no reading to make a pattern of.
+        UsageError: it compares phase, and what its lines mean can't be told from them.
     """
     lines = _distinct(findings.taken)
+    if any(taken.measurement.offset is not None for taken in findings.taken):
+        raise UsageError(
+            "no draft can be written of a counter that compares phase: its lines do not tell "
+            "period and sign. Begin with: benchwatch drivers show interval"
+        )
     if not lines:
         raise NoReadings(
             "no draft can be written: the counter gave no reading. Check its signal and trigger, "

@@ -16,6 +16,8 @@ from benchwatch.quantity import format_duration, format_frequency, printable, ro
 READINGS: Final = 8
 FAILURES: Final = 3
 """After so many readings that did not come, no more are waited for."""
+FAILING_S: Final = 30.0
+"""Nor after so long without any, as with a counter that does not tell its gate."""
 SLOW: Final = 1.5
 """A reading that takes longer than so many gates has dead time worth a word."""
 CAUTION: Final = {
@@ -155,6 +157,7 @@ class Examination:
         self._tap.topic = "reading"
         patience = Patience(patient=True)
         failures: list[BenchwatchError] = []
+        failing_s = 0.0
         while len(self._taken) < self._readings and len(failures) < FAILURES:
             began_s = self._tap.now()
             try:
@@ -164,6 +167,9 @@ class Examination:
             except (ReplyTimeout, ReplyError) as error:
                 failures.append(error)
                 patience.failed()
+                failing_s += self._tap.now() - began_s
+                if failing_s >= FAILING_S and not self._taken:
+                    break
                 continue
             took_s = self._tap.now() - began_s
             patience.succeeded(took_s)
