@@ -127,6 +127,19 @@ def test_every_picture_fills_its_screen(view, size, state, ascii_only):
     assert not ascii_only or all(look.text(row.plain).isascii() for row in rows)
 
 
+ART = {chr(code) for code in range(0x2800, 0x2900)} | set("█▀▄─━┴┼├┤│±")
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize("state", STATES)
+def test_only_tame_characters_are_drawn(view, state):
+    """ASCII, braille, a few blocks and rules, and ±: no emoji, no arrows, nothing wide."""
+    rows = picture(view, _frame(view.name, state), 120, 36)
+    drawn = {char for row in rows for char in row.plain if not char.isascii()}
+
+    assert drawn <= ART
+
+
 @pytest.mark.parametrize("view", [view.name for view in VIEWS])
 def test_no_view_shows_a_number_in_bright_ink_while_stale(view):
     """While no readings come, every block of numbers is dim; only words of warning are not."""

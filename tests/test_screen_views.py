@@ -131,6 +131,16 @@ def test_an_overrange_reading_draws_no_dot(offset):
     assert "o " not in scale(made, 63, 4)[0].plain.replace("low", "")
 
 
+@pytest.mark.parametrize("view", ["trim", "fill", "warm_up", "elsewhere"])
+def test_an_overrange_reading_is_said(view):
+    """With nothing but an overrange reading the figures are words, not guesses."""
+    made = kit.frame(
+        kit.snapshot(reading=kit.reading(math.nan), numbers=Numbers()), trace=Trace(), view=view
+    )
+
+    assert "overrange: the counter gives no number" in kit.plain(view, made, 80, 24)
+
+
 def test_a_gap_stays_open_on_the_chart():
     """Columns inside the gap hold nothing but the dashes of zero."""
     made = kit.frame()
@@ -202,6 +212,52 @@ def test_numbers_come_from_the_snapshot_alone():
     }  # fmt: skip
 
     assert not {(path, name) for path, name in used if name in forbidden}
+
+
+QUANTITIES = {"offset", "offset_hz", "frequency_hz", "size", "per_s", "u", "limit", "noise"}
+GEOMETRY = {("scale.py", "estimate"), ("memory.py", "follow")}
+"""Functions that put an uncertainty's wings on a scale, or choose how far a scale reaches."""
+
+
+def _reads_a_quantity(node: ast.AST) -> bool:
+    return any(
+        isinstance(part, ast.Attribute) and part.attr in QUANTITIES for part in ast.walk(node)
+    )
+
+
+def _computes(node: ast.AST) -> bool:
+    """Tell whether `node` adds or subtracts quantities, or sums or averages anything."""
+    if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Add | ast.Sub):
+        return _reads_a_quantity(node.left) and _reads_a_quantity(node.right)
+    if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+        return node.func.id in {"sum", "fsum", "mean"} and any(map(_reads_a_quantity, node.args))
+    return False
+
+
+def test_no_frequency_is_subtracted_or_averaged_on_the_screen():
+    """No function of the screen adds, subtracts or sums offsets, sizes, rates or spreads."""
+    rooms = Path(next(iter(benchwatch.screen.__path__)))
+    found = {
+        (path.name, function.name)
+        for path in rooms.rglob("*.py")
+        for function in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(function, ast.FunctionDef)
+        for node in ast.walk(function)
+        if _computes(node)
+    }
+
+    assert found <= GEOMETRY
+
+
+def test_the_check_for_computing_sees_a_difference():
+    """The check itself: a difference of offsets and a sum of them are found."""
+    difference = ast.parse("a.offset - b.offset").body[0].value  # type: ignore[attr-defined]
+    total = ast.parse("sum(r.offset for r in readings)").body[0].value  # type: ignore[attr-defined]
+    layout = ast.parse("width - self.size.width - 3").body[0].value  # type: ignore[attr-defined]
+
+    assert _computes(difference)
+    assert _computes(total)
+    assert not _computes(layout)
 
 
 def test_the_digits_are_those_of_the_estimate():

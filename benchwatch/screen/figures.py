@@ -1,5 +1,7 @@
 """The offset in large figures."""
 
+import math
+
 from benchwatch.quantity import QuantityText, write_fraction
 from benchwatch.screen.amounts import in_hertz
 from benchwatch.screen.digits import ASCII_SIZES, SIZES, DigitSize, large, size_for
@@ -17,7 +19,7 @@ def offset_pair(frame: Frame) -> Pair | None:
     snapshot = frame.snapshot
     if snapshot.numbers.estimate is not None:
         offset, u = snapshot.numbers.estimate.offset, snapshot.numbers.estimate.u
-    elif snapshot.reading is not None:
+    elif snapshot.reading is not None and math.isfinite(snapshot.reading.offset):
         offset, u = snapshot.reading.offset, None
     else:
         return None
@@ -28,7 +30,7 @@ def both_figures(frame: Frame, width: int, rows: int) -> list[Line]:
     """Draw the offset in hertz and as a fraction side by side, uncertainty below each."""
     pair = offset_pair(frame)
     if pair is None:
-        return [line(("  no reading yet", Ink.DIM))]
+        return [line("  ") + _nothing(frame)]
     widths = _shares(frame, pair, width)
     size = _common_size(frame, pair, widths, rows - 1)
     columns = [[*_figure(frame, text, size), _uncertainty(frame, text)] for text in pair]
@@ -40,7 +42,7 @@ def one_figure(frame: Frame, width: int, rows: int) -> list[Line]:
     """Draw the fraction as large as it goes, hertz and uncertainty in a row below."""
     pair = offset_pair(frame)
     if pair is None:
-        return [line(("no reading yet", Ink.DIM)).centred(width)]
+        return [_nothing(frame).centred(width)]
     hertz, fraction = pair
     size = size_for(width - 2 - len(fraction.unit), rows - 1, fraction.digits, frame.look)
     figure = [row.centred(width) for row in _figure(frame, fraction, size)]
@@ -48,6 +50,13 @@ def one_figure(frame: Frame, width: int, rows: int) -> list[Line]:
     blank = [Line()] * max((rows - 1 - len(figure)) // 2, 0)
     drawing = [*blank, *figure, line((said, Ink.STRONG)).centred(width)]
     return faded(drawing) if frame.stale else drawing
+
+
+def _nothing(frame: Frame) -> Line:
+    """Say why there is no figure."""
+    if frame.snapshot.reading is None:
+        return line(("no reading yet", Ink.DIM))
+    return line(("overrange: the counter gives no number", Ink.OFF))
 
 
 def _figure(frame: Frame, text: QuantityText, size: DigitSize | None) -> list[Line]:
