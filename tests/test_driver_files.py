@@ -1,9 +1,15 @@
 """Files, named pipes and standard input as counters: whole lines, nothing invented."""
 
+import contextlib
+import fcntl
 import json
 import os
+import select
+import shlex
+import struct
 import subprocess
 import sys
+import termios
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -225,3 +231,40 @@ def test_input_without_a_whole_reading_is_no_success(text: str) -> None:
     assert done.returncode == 4, done.stderr
     assert "Not one reading came" in done.stderr
     assert json.loads(done.stdout.splitlines()[-1])["readings"] == 0
+
+
+FEED = """
+import time
+for n in range(600):
+    print(f"{1e7 + n / 1e4:.4f}", flush=True)
+    time.sleep(0.05)
+"""
+
+
+def test_keys_come_from_the_terminal_when_readings_come_on_standard_input() -> None:
+    """``program | benchwatch watch -`` on a terminal: the screen shows, and q leaves it."""
+    ours, theirs = os.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 100, 0, 0))
+    python = shlex.quote(sys.executable)
+    command = (
+        f": < {os.ttyname(theirs)}; "  # opening it makes it the terminal of the session
+        f"{python} -c {shlex.quote(FEED)} 2>/dev/null | {python} -m benchwatch.cli "
+        "watch - --no-journal"
+    )
+    process = subprocess.Popen(
+        ["sh", "-c", command], stdout=theirs, stderr=theirs, start_new_session=True
+    )
+    os.close(theirs)
+
+    shown, pressed = b"", False
+    with contextlib.suppress(OSError):  # the terminal's end is an error here
+        while select.select([ours], [], [], 20.0)[0] and (data := os.read(ours, 65536)):
+            shown += data
+            if not pressed and b"readings" in shown and b"ppb" in shown:
+                os.write(ours, b"q")
+                pressed = True
+    code = process.wait(20)
+    os.close(ours)
+
+    assert pressed, shown[-500:]
+    assert code == 0
