@@ -1,0 +1,20 @@
+"""After a warm-up and after turns the uncertainty is honest, and turns are seen as nudges."""
+
+import numpy as np
+from trim_quality import trim_quality
+
+
+def test_u_comes_back_after_a_warm_up_and_turns_are_nudges() -> None:
+    """Three made benches: u within a factor of the error that a person can work with, and true.
+
+    Limits are the project's own; invented data with known truth (`made_trims`).
+    """
+    quality = trim_quality(20, 3)
+
+    assert quality.settled.ratio < 4.0
+    assert quality.judged.ratio < 2.5
+    assert quality.settled.covered > 0.9
+    assert quality.judged.covered > 0.9
+    assert quality.seen == quality.groups > 5
+    assert np.median(quality.late_readings) <= 4.0
+    assert quality.false == 0
