@@ -4,30 +4,34 @@ One file serves all runs, and several programs at once. Each reading is a transa
 its own, so a killed program loses at most the reading in flight; what a power cut can cost
 is bounded by `SYNC_S`. While the file can't be written (locked, disk full, gone) events
 wait in a bounded queue and the run goes on; every event carries a number that makes
-writing it twice harmless.
+writing it twice harmless. When the file is moved or deleted, a new one is begun with all of
+the runs that go on; what still waits at the end is left in a journal beside it.
 """
 
 import contextlib
 import secrets
 import sqlite3
 import threading
-from collections import deque
 from pathlib import Path
 from typing import Final
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import JournalError
+from benchwatch.journal_backlog import Backlog
 from benchwatch.journal_file import (
     GO_ELSEWHERE,
     Run,
     check_kind,
+    clear_leftovers,
     code,
+    copy_events,
+    count_events,
     event_row,
     prepare,
     run_row,
     sentence,
 )
-from benchwatch.reading import Event, Gap
+from benchwatch.reading import Event
 
 BACKLOG: Final = 100_000
 """Events kept in memory while the file can't be written; beyond that the oldest go first."""
@@ -84,12 +88,12 @@ class Journal:
         """Why events wait in memory; None while they reach the file."""
         self._clock = clock or SystemClock()
         self._lock = threading.Lock()
-        self._backlog = backlog
+        self._waiting = Backlog(backlog)
         self._number = 0
         self._runs: dict[int, Run] = {}
-        self._waiting: deque[tuple[int, int, Event]] = deque()
-        self._dropped: dict[int, _Dropped] = {}
         self._connection: sqlite3.Connection | None = None
+        self._moved: sqlite3.Connection | None = None
+        """To a file that is no longer at `path`, until its runs are in the new one."""
         self._inode: tuple[int, int] | None = None
         self._next_try_s = 0.0
         self._next_sync_s = self._clock.monotonic() + SYNC_S
@@ -121,37 +125,51 @@ class Journal:
         with self._lock:
             self._number += 1
             if self._connection is None or self.trouble:
-                self._keep(run, self._number, event)
+                self._waiting.keep(run, self._number, event)
                 self._retry()
                 return
             try:
                 self._connection.execute(*event_row(run, self._number, event))
+            except sqlite3.Error as error:
+                self._waiting.keep(run, self._number, event)
+                self._fail(error)
+                return
+            try:
                 if self._clock.monotonic() >= self._next_sync_s:
                     self._sync()
             except (sqlite3.Error, OSError) as error:
-                self._keep(run, self._number, event)
                 self._fail(error)
 
     def close(self) -> None:
         """Write what still waits, and close.
 
         Raises:
-            JournalError: some of it could not be written; the message says how much.
+            JournalError: some of it could not be written; the message says how much, and the
+                file beside the journal in which it was left, if there is room for one.
         """
         with self._lock:
+            try:
+                self._check_place()
+            except FileNotFoundError as error:
+                self._fail(error)
             self._next_try_s = 0.0
             if self.trouble:
                 self._retry()
-            left = len(self._waiting) + sum(lost.events for lost in self._dropped.values())
-            trouble = self.trouble
+            trouble, left = self.trouble, self._left()
+            beside = self._leave_beside() if left else None
             self._drop_connection()
+            if self._moved is not None:
+                self._moved.close()
         if left or trouble:
-            raise JournalError(f"{trouble}: {left} readings and notes are not in it.")
+            kept = "" if beside is None else f", but in {beside}"
+            raise JournalError(f"{trouble}: {left} readings and notes are not in it{kept}.")
 
     # The lock is held in all that follows.
 
     def _open(self) -> None:
         check_kind(self.path)
+        if not self.path.exists():
+            clear_leftovers(self.path)
         self._connection = sqlite3.connect(
             self.path, timeout=BUSY_S, isolation_level=None, check_same_thread=False
         )
@@ -160,11 +178,18 @@ class Journal:
 
     def _sync(self) -> None:
         """Force what was written to the disk, and see that the file is still there."""
-        assert self._connection is not None
         self._next_sync_s = self._clock.monotonic() + SYNC_S
-        if _inode(self.path) != self._inode:
-            raise FileNotFoundError("it was moved or deleted, and is begun anew")
+        self._check_place()
+        assert self._connection is not None
         self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
+
+    def _check_place(self) -> None:
+        """See that the open file is the one at `path`; if not, remember it and raise."""
+        if self._connection is None or _inode(self.path) == self._inode:
+            return
+        if self._moved is None:
+            self._moved, self._connection = self._connection, None
+        raise FileNotFoundError("it was moved or deleted, and is begun anew")
 
     def _fail(self, error: Exception) -> None:
         self.trouble = sentence(self.path, error)
@@ -180,14 +205,7 @@ class Journal:
             if self._connection is None:
                 self._open()
             assert self._connection is not None
-            self._connection.execute("BEGIN IMMEDIATE")
-            for run in self._runs.values():
-                self._connection.execute(*run_row(run))
-            for key, lost in self._dropped.items():
-                self._connection.execute(*event_row(key, lost.number, lost.gap()))
-            for key, number, event in self._waiting:
-                self._connection.execute(*event_row(key, number, event))
-            self._connection.execute("COMMIT")
+            self._write_waiting(self._connection)
         except (sqlite3.Error, OSError, JournalError) as error:
             if self._connection is not None and self._connection.in_transaction:
                 with contextlib.suppress(sqlite3.Error):
@@ -195,14 +213,39 @@ class Journal:
             self._fail(error)
         else:
             self._waiting.clear()
-            self._dropped.clear()
             self.trouble = None
+            if self._moved is not None:
+                self._moved.close()
+                self._moved = None
 
-    def _keep(self, run: int, number: int, event: Event) -> None:
-        self._waiting.append((run, number, event))
-        if len(self._waiting) > self._backlog:
-            key, oldest, victim = self._waiting.popleft()
-            self._dropped.setdefault(key, _Dropped(oldest, victim)).add(victim)
+    def _write_waiting(self, connection: sqlite3.Connection) -> None:
+        """Write all that is not in the file at `path`, in one transaction."""
+        connection.execute("BEGIN IMMEDIATE")
+        for run in self._runs.values():
+            connection.execute(*run_row(run))
+        if self._moved is not None:
+            copy_events(self._moved, connection, self._runs)
+        for row in self._waiting.rows():
+            connection.execute(*row)
+        connection.execute("COMMIT")
+
+    def _left(self) -> int:
+        """Count the events that are not in the file at `path`."""
+        moved = 0 if self._moved is None else count_events(self._moved, self._runs)
+        return moved + len(self._waiting)
+
+    def _leave_beside(self) -> Path | None:
+        """Write what waits to a journal of its own; None when that can't be done either."""
+        beside = self.path.with_name(f"{self.path.stem}-left-{min(self._runs, default=0)}.db")
+        try:
+            with contextlib.closing(sqlite3.connect(beside, isolation_level=None)) as connection:
+                prepare(connection, beside)
+                self._write_waiting(connection)
+        except (sqlite3.Error, OSError, JournalError):
+            with contextlib.suppress(OSError):
+                beside.unlink(missing_ok=True)  # half a journal helps nobody
+            return None
+        return beside
 
     def _drop_connection(self) -> None:
         if self._connection is not None:
@@ -218,26 +261,3 @@ def _inode(path: Path) -> tuple[int, int] | None:
     except OSError:
         return None
     return status.st_dev, status.st_ino
-
-
-class _Dropped:
-    """A stretch of events that the queue had no room for."""
-
-    def __init__(self, number: int, first: Event) -> None:
-        self.number = number
-        self.events = 0
-        self._first = self._last = first
-
-    def add(self, event: Event) -> None:
-        self.events += 1
-        self._last = event
-
-    def gap(self) -> Gap:
-        first, last = self._first, self._last
-        return Gap(
-            first.counter,
-            first.utc_s,
-            first.elapsed_s,
-            max(0.0, last.elapsed_s - first.elapsed_s),
-            f"the journal could not be written: {self.events} readings and notes were not kept",
-        )

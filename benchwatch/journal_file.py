@@ -1,9 +1,10 @@
 """What is inside a journal file: its tables, and how runs and events become rows and back."""
 
+import itertools
 import json
 import sqlite3
-from collections.abc import Iterator, Sequence
-from contextlib import closing
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
@@ -44,6 +45,9 @@ MIGRATIONS: Final = (
     """,
 )
 """Step n takes a file from schema version n (its ``user_version``) to n + 1."""
+
+EVENT_TABLES: Final = {"readings": 8, "gaps": 6, "marks": 5, "records": 6}
+"""Where events are, and how many columns they have; run and number come first."""
 
 WHY: Final = {
     sqlite3.SQLITE_BUSY: "is locked by another program",
@@ -119,6 +123,16 @@ def check_kind(path: Path) -> None:
     except OSError as error:
         raise JournalError(f"the journal {path} can't be opened: {error.strerror}.") from error
     raise JournalError(f"the journal {path} is damaged, or is no journal. {GO_ELSEWHERE}")
+
+
+def clear_leftovers(path: Path) -> None:
+    """Remove what SQLite kept beside a file that is gone.
+
+    A new file would share it with whoever still has the old one open, and spoil the old one.
+    """
+    for suffix in ("-wal", "-shm"):
+        with suppress(OSError):
+            path.with_name(path.name + suffix).unlink(missing_ok=True)
 
 
 def prepare(connection: sqlite3.Connection, path: Path) -> None:
@@ -197,6 +211,24 @@ def event_row(run: int, number: int, event: Event) -> Row:
     return "INSERT OR IGNORE INTO marks VALUES (?,?,?,?,?)", (
         run, number, event.utc_s, event.elapsed_s, _plain(event.text),
     )  # fmt: skip
+
+
+def copy_events(
+    source: sqlite3.Connection, target: sqlite3.Connection, runs: Iterable[int]
+) -> None:
+    """Copy the events of `runs`, as far as they can be read, in the target's transaction."""
+    for (table, columns), run in itertools.product(EVENT_TABLES.items(), runs):
+        put = f"INSERT OR IGNORE INTO {table} VALUES ({','.join('?' * columns)})"  # noqa: S608 - ours
+        target.executemany(put, _readable(source, "*", table, run))
+
+
+def count_events(connection: sqlite3.Connection, runs: Iterable[int]) -> int:
+    """Count the events of `runs`, as far as they can be read."""
+    return sum(
+        count
+        for table, run in itertools.product(EVENT_TABLES, runs)
+        for (count,) in _readable(connection, "count(*)", table, run)
+    )
 
 
 def read_runs(path: Path) -> list[Run]:
@@ -281,6 +313,15 @@ def _rows(path: Path, query: str, values: Sequence[object]) -> Iterator[tuple[An
             yield from reader.execute(query, values)
     except sqlite3.Error as error:
         raise JournalError(f"{sentence(path, error)}.") from error
+
+
+def _readable(
+    connection: sqlite3.Connection, columns: str, table: str, run: int
+) -> Iterator[tuple[Any, ...]]:
+    """Give the rows of a run up to where the file is damaged."""
+    query = f"SELECT {columns} FROM {table} WHERE run = ?"  # noqa: S608 - our own words
+    with suppress(sqlite3.Error):
+        yield from connection.execute(query, (run,))
 
 
 def _plain(text: str) -> str:

@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import shutil
 import signal
 import sqlite3
 import threading
@@ -260,14 +261,19 @@ def test_a_full_disk_costs_no_reading_when_there_is_room_again(path):
 
 
 def test_what_could_not_be_written_is_counted_at_the_end(path):
-    """A journal that stays locked says on closing how much is not in it."""
+    """A journal that stays locked says on closing how much is not in it, and leaves it beside."""
     journal = Journal(path, clock=StillClock())
     journal.save_run(RUN)
     with locked(path):
         for number in range(3):
             journal.write(RUN.key, reading(number))
-        with pytest.raises(JournalError, match="locked by another program: 3 readings"):
+        with pytest.raises(JournalError, match="locked by another program: 3 readings") as caught:
             journal.close()
+
+    beside = path.with_name("journal-left-7.db")
+    assert str(caught.value).endswith(f"are not in it, but in {beside}.")
+    assert numbers(beside) == [0.0, 1.0, 2.0]
+    assert read_runs(beside) == [RUN]
 
 
 def test_the_queue_is_bounded_and_what_it_drops_becomes_a_gap(path):
@@ -290,7 +296,7 @@ def test_the_queue_is_bounded_and_what_it_drops_becomes_a_gap(path):
 
 
 def test_a_file_that_was_taken_away_is_begun_again(path):
-    """Moved or deleted under the program: noticed within SYNC_S, and a new file is begun."""
+    """Moved under the program: noticed within SYNC_S; the new file has the run from its start."""
     clock = StillClock()
     journal = Journal(path, clock=clock)
     journal.save_run(RUN)
@@ -305,8 +311,67 @@ def test_a_file_that_was_taken_away_is_begun_again(path):
     journal.close()
 
     assert "moved or deleted" in str(trouble)
-    assert numbers(path) == [2.0, 3.0]
+    assert numbers(path) == [1.0, 2.0, 3.0]
     assert read_runs(path) == [RUN]
+
+
+@pytest.mark.parametrize("all_of_it", [True, False])
+@pytest.mark.parametrize("goes_on", [True, False])
+def test_a_file_that_was_deleted_takes_no_reading_with_it(path, all_of_it, goes_on):
+    """Deleted, alone or with what SQLite keeps beside it: noticed later, or only at the end."""
+    clock = StillClock()
+    journal = Journal(path, clock=clock)
+    journal.save_run(RUN)
+    for number in range(100):
+        journal.write(RUN.key, reading(number))
+    for name in path.parent.iterdir() if all_of_it else [path]:
+        name.unlink()
+    for number in range(100, 200):
+        journal.write(RUN.key, reading(number))
+        clock.now_s += SYNC_S if goes_on else 0.0
+    trouble = journal.trouble
+    journal.close()
+
+    assert trouble is None
+    assert numbers(path) == [float(n) for n in range(200)]
+    assert read_runs(path) == [RUN]
+
+
+def test_another_program_that_began_the_file_anew_keeps_its_readings(path):
+    """Two programs lose the same file: both runs are whole in the new one."""
+    clock = StillClock()
+    runs = [RUN, replace(RUN, key=8, counter="five")]
+    journals = [Journal(path, clock=clock), Journal(path, clock=clock)]
+    for number in range(60):
+        if number == 20:
+            path.unlink()
+        for journal, run in zip(journals, runs, strict=True):
+            journal.save_run(run)
+            journal.write(run.key, reading(number))
+        clock.now_s += 1.0
+    for journal in journals:
+        journal.close()
+
+    assert read_runs(path) == runs
+    assert [numbers(path, run) for run in runs] == [[float(n) for n in range(60)]] * 2
+
+
+def test_a_place_that_is_gone_for_good_is_said(path, tmp_path):
+    """The whole folder deleted: nothing can be written there, and the end says how much."""
+    clock = StillClock()
+    place = tmp_path / "stick"
+    place.mkdir()
+    journal = Journal(place / "journal.db", clock=clock)
+    journal.save_run(RUN)
+    for number in range(10):
+        journal.write(RUN.key, reading(number))
+        if number == 5:
+            shutil.rmtree(place)
+        clock.now_s += SYNC_S
+
+    assert journal.trouble is not None
+    with pytest.raises(JournalError, match="10 readings and notes are not in it"):
+        journal.close()
 
 
 LIMITED = """
