@@ -135,6 +135,31 @@ def test_a_named_pipe_may_be_written_again_and_again(tmp_path: Path) -> None:
     assert heard == ["1", "3"]
 
 
+def test_a_pipe_that_is_opened_again_in_the_middle_of_a_line_skips_its_rest(
+    tmp_path: Path,
+) -> None:
+    """The beginning went with the connection; the rest would parse."""
+    path = tmp_path / "pipe"
+    os.mkfifo(path)
+    first = open_link(str(path))
+    with path.open("w") as writer:
+        writer.write("10000")
+        writer.flush()
+        with pytest.raises(ReplyTimeout):
+            first.hear(SOON_S)
+        second = open_link(str(path))
+        first.close()
+        third = open_link(str(path))
+        writer.write("000.0231\n2\n")
+        writer.flush()
+
+        heard = third.hear(2.0)
+
+    second.close()
+    third.close()
+    assert heard == "2"
+
+
 @pytest.mark.parametrize("kind", ["folder", "missing", "terminal"])
 def test_what_can_not_be_read_line_by_line_is_told(tmp_path: Path, kind: str) -> None:
     """A sentence that says what to do."""

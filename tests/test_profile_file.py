@@ -6,7 +6,7 @@ import pytest
 from profile_kit import MINIMUM, write_profile
 
 from benchwatch.errors import DriverError
-from benchwatch_drivers.profile_file import LARGEST_FILE, read_profile
+from benchwatch_drivers.profile_file import LARGEST_FILE, TABLES, TOP, read_profile
 from benchwatch_drivers.shelf import bundled, load
 
 QUERY = MINIMUM.replace('"stream"', '"query"') + '\n[reading]\ncommand = "READ?"\n'
@@ -110,6 +110,38 @@ def test_a_fault_in_what_is_sent_is_named(
 
     for part in parts:
         assert part in said
+
+
+STRANGE: list[str] = [
+    "0", "-1", "1e400", "nan", "inf", "true", "[]", "[1]", "{}", "{a = 1}", '""', '" "', "'('",
+    "'a{99999999999}'", "'\\u001b'", '"\\u001b[31m"', '"1 s"', '"sNaN"', "2031-05-04", '"é"',
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("table", ["", *TABLES])
+def test_no_value_of_any_kind_gets_more_than_a_sentence(tmp_path: Path, table: str) -> None:
+    """Every key with every strange value: it is read, or refused in a sentence."""
+    keys = TABLES[table] if table else {**TOP, **TABLES, "examples": TOP["family"]}
+    path, surprises = tmp_path / "mine.toml", []
+    for key in keys:
+        rest = "\n".join(line for line in MINIMUM.splitlines() if not line.startswith(f"{key} ="))
+        for value in STRANGE:
+            written = f"{key} = {value}"
+            if not table:
+                path.write_text(f"{written}\n{rest}")
+            elif table == "line":
+                path.write_text(rest.replace("[line]", f"[line]\n{written}"))
+            else:
+                path.write_text(f"{rest}\n[{table}]\n{written}\n")
+            try:
+                read_profile(path)
+            except DriverError as error:
+                if not str(error).isprintable():
+                    surprises.append((written, "not printable"))
+            except Exception as error:  # noqa: BLE001 - that is what must not happen
+                surprises.append((written, repr(error)))
+
+    assert surprises == []
 
 
 def test_a_question_is_needed_where_questions_are_answered(tmp_path: Path) -> None:

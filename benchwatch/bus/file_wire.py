@@ -24,6 +24,8 @@ LONGEST_HELD: Final = 8192
 
 _kept_input: list[int] = []
 """Standard input as it was before the keyboard took its place, if it did."""
+_torn: set[str] = set()
+"""Pipes that were closed in the middle of a line: its rest is still to come, and would parse."""
 
 
 def file_of(resource: str) -> str | None:
@@ -99,6 +101,8 @@ class FileWire:
         self._resource = resource
         self._held = b""
         """The beginning of a line whose end is still to come."""
+        self._skipping = False
+        """The line under way began before we looked."""
         self._closed = False
 
     @property
@@ -134,10 +138,18 @@ class FileWire:
         if not self._closed:
             self._closed = True
             os.close(self._fd)
+            (_torn.add if self._held or self._skipping else _torn.discard)(self._resource)
 
     def _more(self, timeout_s: float) -> bytes:
         """Return new bytes, or b'' after at most `timeout_s`."""
         raise NotImplementedError
+
+    def _after_torn(self, data: bytes) -> bytes:
+        """Drop the rest of a line that began before we looked."""
+        if self._skipping:
+            _, end, data = data.partition(b"\n")
+            self._skipping = not end
+        return data
 
     def _whole(self, data: bytes) -> bytes:
         data = self._held + data
@@ -154,6 +166,7 @@ class Pipe(FileWire):
     def __init__(self, fd: int, resource: str, *, ends: bool) -> None:
         super().__init__(fd, resource)
         self._ends = ends
+        self._skipping = resource in _torn
 
     def waiting(self) -> bool:
         """True when bytes, or the end, are there."""
@@ -171,7 +184,7 @@ class Pipe(FileWire):
                 raise InputEnded("standard input has ended.")
             self._held = b""  # whoever wrote it has gone, and will not finish the line
             time.sleep(min(POLL_S, timeout_s))
-        return data
+        return self._after_torn(data)
 
 
 class GrowingFile(FileWire):
@@ -181,8 +194,6 @@ class GrowingFile(FileWire):
         super().__init__(fd, resource)
         self._path = path
         self._position = os.lseek(fd, 0, os.SEEK_END)
-        self._skipping = False
-        """The line under way began before we looked."""
         if self._position:
             os.lseek(fd, -1, os.SEEK_END)
             self._skipping = os.read(fd, 1) != b"\n"
@@ -196,10 +207,7 @@ class GrowingFile(FileWire):
         self._position += len(data)
         if not data and not self._begins_anew():
             time.sleep(min(POLL_S, timeout_s))
-        if self._skipping:
-            _, end, data = data.partition(b"\n")
-            self._skipping = not end
-        return data
+        return self._after_torn(data)
 
     def _begins_anew(self) -> bool:
         """Go to the beginning of what has become of the file, if it is no longer the same."""

@@ -48,7 +48,7 @@ def pattern(value: Any) -> re.Pattern[str]:
         raise Expected("expected a regular expression in single quotes, such as '\\d{8}\\.\\d'")
     try:
         return re.compile(value, re.ASCII)
-    except re.error as error:
+    except (re.error, OverflowError, RecursionError) as error:
         raise Expected(f"expected a regular expression; this one has a fault: {error}") from error
 
 
@@ -128,11 +128,9 @@ def resolution(value: Any) -> Decimal | None:
         return None
     if value == "unknown":
         return Decimal(0)
-    for parse in (parse_frequency, exact_duration):
-        try:
+    for parse in (parse_frequency, exact_duration) if isinstance(value, str) else ():
+        with suppress(QuantityError, Expected):
             return Decimal(parse(value))
-        except (QuantityError, Expected, AttributeError):
-            continue
     raise Expected(
         'expected "written" (the last digit), "unknown", or a quantity such as "0.01 Hz" or "1 ns"'
     )
