@@ -28,7 +28,10 @@ SHARED_SLICE_S: Final = 0.05
 """Longest read of a controller with several counters: as late may another's reading come."""
 ESCAPE: Final = 27
 ESCAPED: Final = frozenset(b"\x1b\r\n+")
-HIGHEST_LOSS: Final = 1 << 20
+LONGEST_LINE: Final = 1 << 20
+"""Bytes; of more without an end only the tail is kept, in which the end will show."""
+GRACE_S: Final = 0.02
+"""For the way of a read that ends when its time is up."""
 
 
 class Controller:
@@ -78,20 +81,14 @@ class Controller:
             What it said, with a line feed where it marked its end; b'' when it said nothing.
         """
         with self.turns:
-            self._finish()
-            kept = self._kept.pop(address, b"")
-            if kept:
-                return kept
-            if self.users > 1:
-                timeout_s = min(timeout_s, SHARED_SLICE_S)
-            timeout_ms = min(max(round(timeout_s * 1000), 1), 3000)
-            commands = self._choose(address)
-            if timeout_ms != self._timeout_ms:
-                commands += b"++read_tmo_ms %d\n" % timeout_ms
-                self._timeout_ms = timeout_ms
-            self._put(commands + b"++read eoi\n++ver\n")
-            self._reads_from = address
-            return self._hear(timeout_s, whole=False)
+            if self._reads_from != address:
+                self._finish()
+                kept = self._kept.pop(address, b"")
+                if kept:
+                    return kept
+                self._begin_read(address, min(timeout_s, SHARED_SLICE_S if self.users > 1 else 3.0))
+            said = self._hear(timeout_s)
+            return b"" if said is None else said
 
     def kept(self, address: int) -> bool:
         """Tell whether something has come from `address` that nobody has taken."""
@@ -126,17 +123,40 @@ class Controller:
         self._address = address
         return b"++addr %d\n" % address
 
-    def _finish(self) -> None:
-        """See the end of the read before, and keep what still came for whoever it is for."""
-        if self._reads_from is not None:
-            address = self._reads_from
-            rest = self._hear((self._timeout_ms or 0) / 1000, whole=True)
-            if rest:
-                self._kept[address] = self._kept.get(address, b"") + rest
+    def _begin_read(self, address: int, timeout_s: float) -> None:
+        timeout_ms = max(round(timeout_s * 1000), 1)
+        commands = self._choose(address)
+        if timeout_ms != self._timeout_ms:
+            commands += b"++read_tmo_ms %d\n" % timeout_ms
+            self._timeout_ms = timeout_ms
+        self._put(commands + b"++read eoi\n++ver\n")
+        self._reads_from = address
 
-    def _hear(self, timeout_s: float, *, whole: bool) -> bytes:
-        """Return what is read, up to its first line end; with `whole` up to the end of the read."""
-        deadline = time.monotonic() + timeout_s + ANSWER_S
+    def _finish(self) -> None:
+        """See the end of the read before, and keep what still came for whoever it is for.
+
+        Raises:
+            LinkLost: it has no end.
+        """
+        deadline = time.monotonic() + (self._timeout_ms or 0) / 1000 + ANSWER_S
+        while self._reads_from is not None:
+            address = self._reads_from
+            said = self._hear(deadline - time.monotonic())
+            if said is None:
+                self.broken = True
+                raise LinkLost(
+                    f"the controller {self._wire.resource} no longer answers. "
+                    "Check its power and cable."
+                )
+            if said:
+                self._kept[address] = self._kept.get(address, b"") + said
+
+    def _hear(self, timeout_s: float) -> bytes | None:
+        """Return what is read, up to its first line end or to the end of the read.
+
+        None when neither comes within `timeout_s`; the read then goes on.
+        """
+        deadline = time.monotonic() + timeout_s
         while True:
             said, at_end, _ = self._come.partition(self._version + b"\r\n")
             if not at_end:
@@ -146,19 +166,15 @@ class Controller:
                 self._reads_from = None
                 return bytes(said)
             line_end = self._come.rfind(b"\n") + 1
-            if line_end and not whole:
+            if line_end:
                 line = bytes(self._come[:line_end])
                 del self._come[:line_end]
                 return line
-            left_s = deadline - time.monotonic()
+            left_s = deadline + GRACE_S - time.monotonic()
             if left_s <= 0:
-                self.broken = True
-                raise LinkLost(
-                    f"the controller {self._wire.resource} no longer answers. "
-                    "Check its power and cable."
-                )
+                return None
             self._come += self._take(left_s)
-            if len(self._come) > HIGHEST_LOSS:
+            if len(self._come) > LONGEST_LINE:
                 del self._come[: -len(self._version) - 2]
 
     def _put(self, data: bytes) -> None:
