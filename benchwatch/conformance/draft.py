@@ -68,14 +68,17 @@ def line_pattern(lines: Sequence[str]) -> tuple[str, bool]:
     Where their number varies, only the line's end can tell a whole line from a cut one.
     """
     parts = [part for part in map(_parts, lines) if part is not None]
-    before, _, after = parts[-1]
-    forms = {_digits(number) for first, number, last in parts if (first, last) == (before, after)}
-    form = forms.pop() if len(forms) == 1 else _ANY_DIGITS
-    head, tail = _literal(before), _literal(after)
+    head, tail = _literal(parts[-1][0]), _literal(parts[-1][2])
+    numbers = [
+        number
+        for before, number, after in parts
+        if (_literal(before), _literal(after)) == (head, tail)
+    ]
+    form = _digits(numbers) or _ANY_DIGITS
     unit = re.fullmatch(r"( ?)([kMG]?[Hh][Zz])", tail)
     if unit is not None:
         tail = f"{unit[1]}(?P<unit>{unit[2]})"
-    return f"{head}(?P<number>{form}){tail}", form is not _ANY_DIGITS
+    return f"{head}(?P<number>{form}){tail}", form != _ANY_DIGITS
 
 
 # ------------------------------------------------------------- the tables
@@ -166,14 +169,31 @@ def _parts(text: str) -> tuple[str, str, str] | None:
     return text[:begin], text[begin:end], text[end:]
 
 
-def _digits(number: str) -> str:
-    """Write a pattern of numbers with just as many digits; the signs may differ."""
-    form = re.sub(r"\d+", lambda run: rf"\d{{{len(run[0])}}}", number.replace(".", r"\."))
-    return re.sub(r"(^|[Ee] ?)[+-]", rf"\1{_SIGNED}", form)
+def _digits(numbers: Sequence[str]) -> str | None:
+    """Write a pattern of numbers with just as many digits; the signs may differ.
+
+    Before the point there may be one digit less than was seen: 9.999 999 9 follows 10.000 000 0.
+    None when they differ in more than that.
+    """
+    split = [re.fullmatch(r"([+-]?)(\d*)(.*)", number) for number in numbers]
+    signs = {bool(match[1]) for match in split if match}
+    rests = {_run_lengths(match[3]) for match in split if match}
+    lengths = [len(match[2]) for match in split if match]
+    if len(rests) != 1 or len(signs) != 1 or max(lengths) - min(lengths) > 1:
+        return None
+    fewest, most = max(min(*lengths, max(lengths) - 1), 1), max(lengths)
+    whole = r"\d" if most == 1 else rf"\d{{{fewest},{most}}}" if most else ""
+    return f"{_SIGNED if signs.pop() else ''}{whole}{rests.pop()}"
+
+
+def _run_lengths(text: str) -> str:
+    form = re.sub(r"\d+", lambda run: rf"\d{{{len(run[0])}}}", text.replace(".", r"\."))
+    return re.sub(r"([Ee] ?)[+-]", rf"\1{_SIGNED}", form)
 
 
 def _literal(text: str) -> str:
-    return re.escape(text).replace(r"\ ", " ")
+    """Escape what stands around a number; where it is set flush, the blanks vary."""
+    return re.sub(" {2,}", " {1,20}", re.escape(text).replace(r"\ ", " "))
 
 
 def _scale(taken: Taken) -> Decimal:
