@@ -1,6 +1,7 @@
 """Puts an offset on record: as found, as left."""
 
 import json
+import math
 
 from benchwatch.errors import NoReadings
 from benchwatch.estimate.found import Quiet
@@ -71,7 +72,7 @@ def _record(
         drift,
         reference,
         nominal_hz=now.nominal_hz,
-        utc_s=utc_s,
+        utc_s=utc_s if math.isfinite(utc_s) else None,  # a recording may give no dates
         resolution=resolution_hz / now.nominal_hz if now.nominal_hz > 0 else None,
         conditions=tuple(conditions),
     )

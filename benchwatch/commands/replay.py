@@ -1,6 +1,7 @@
 """``benchwatch replay``: a recorded file through the same estimate as a live run."""
 
 import sys
+from collections.abc import Sequence
 from decimal import Decimal
 from heapq import merge
 from operator import attrgetter
@@ -8,13 +9,16 @@ from pathlib import Path
 
 import click
 
+from benchwatch.bus.file_wire import STANDARD_INPUT, give_keyboard_back
 from benchwatch.commands.options import DURATION, FREQUENCY, settle_of, tolerance_of
 from benchwatch.commands.running import say
-from benchwatch.errors import FileError, NoReadings
+from benchwatch.errors import FileError, NoReadings, UsageError
 from benchwatch.journal import Journal
 from benchwatch.lines import End, Lines, PlainWriter, json_line
 from benchwatch.pipeline import Pipeline, Plan
+from benchwatch.quantity import printable
 from benchwatch.recording import KINDS, Kind, Recording, read_recordings
+from benchwatch.replaying import Player, Tape
 
 
 @click.command()
@@ -25,8 +29,17 @@ from benchwatch.recording import KINDS, Kind, Recording, read_recordings
 @click.option("--gate", "gate_s", type=DURATION, help="Gate that the file was taken with.")
 @click.option("--column", type=click.Choice(KINDS), help="What the numbers are.")
 @click.option("--interval", "interval_s", type=DURATION, help="Time from row to row.")
-@click.option("--journal", type=click.Path(path_type=Path), help="Keep the readings in this file.")
-@click.option("--plain", is_flag=True, help="A line a reading, for people (what you get anyway).")
+@click.option(
+    "--speed",
+    type=click.FloatRange(min=0.0, min_open=True),
+    help="Seconds of the recording a second on the screen; 1 if left out.",
+)
+@click.option(
+    "--journal",
+    type=click.Path(path_type=Path),
+    help="Keep the readings in this file; they are written as lines then.",
+)
+@click.option("--plain", is_flag=True, help="A line a reading, for people.")
 @click.option("--json", "as_json", is_flag=True, help="A line a reading, for programs.")
 def replay(
     *,
@@ -37,33 +50,63 @@ def replay(
     gate_s: float | None,
     column: Kind | None,
     interval_s: float | None,
+    speed: float | None,
     journal: Path | None,
     plain: bool,
     as_json: bool,
 ) -> int:
-    """Put a recorded FILE through the estimate, as fast as it goes; - is standard input.
+    """Put a recorded FILE through the estimate; - is standard input.
+
+    On a terminal the screen shows it in time, with keys to stop, go on, and seek. Where
+    standard output is no terminal, or with --plain or --json, it is lines, as fast as it goes.
 
     Read are tables (CSV) with a header: time_s or time, and one of frequency_hz, offset,
     period_s, phase_s; a single column of numbers with --column and --interval; and the
     JSON lines that watch writes.
     """
     if plain and as_json:
-        raise click.UsageError("--plain and --json exclude each other: choose one.")
+        raise UsageError("--plain and --json exclude each other: choose one.")
+    lines = plain or as_json or journal is not None or not sys.stdout.isatty()
+    if lines and speed is not None:
+        raise UsageError("--speed is for the screen; lines come as fast as they go: leave it out.")
     recordings = read_recordings(file, nominal=nominal, column=column, interval_s=interval_s)
     for recording in recordings:
         for note in recording.notes:
             say(note)
+    if not any(len(recording) for recording in recordings) and not lines:
+        raise NoReadings(f"there are no readings in {printable(file)}.")
     kept = None if journal is None else Journal(journal)
-    try:
-        pipelines = {
+
+    def pipelines() -> dict[str, Pipeline]:
+        return {
             recording.counter or "main": _pipeline(recording, file, tolerance, settle, kept)
             for recording in recordings
         }
-        end = _play(recordings, pipelines, gate_s, as_json=as_json)
+
+    if not lines:
+        if file == STANDARD_INPUT:
+            give_keyboard_back()
+        return _show(Player(Tape(recordings, pipelines, gate_s=gate_s), speed=speed or 1.0))
+    try:
+        end = _play(recordings, pipelines(), gate_s, as_json=as_json)
     finally:
         if kept is not None:
             kept.close()
     return 0 if end.readings else NoReadings.exit_code
+
+
+def _show(player: Player) -> int:
+    """Show the recording on the screen until it is left."""
+    from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
+    from benchwatch.screen.options import Options  # noqa: PLC0415 - likewise
+    from benchwatch.screen.terminal import run_screen  # noqa: PLC0415 - likewise
+
+    app = BenchwatchApp(player, transport=player, options=Options(bell=False))
+    player.start()
+    try:
+        return run_screen(app)
+    finally:
+        player.stop()
 
 
 def _pipeline(
@@ -85,7 +128,7 @@ def _pipeline(
 
 
 def _play(
-    recordings: tuple[Recording, ...],
+    recordings: Sequence[Recording],
     pipelines: dict[str, Pipeline],
     gate_s: float | None,
     *,

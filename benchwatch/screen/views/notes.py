@@ -1,5 +1,6 @@
 """Notes: everything that happened, the newest first, each with its time."""
 
+import math
 from datetime import UTC, datetime
 
 from benchwatch.quantity import write_fraction
@@ -41,13 +42,14 @@ def note_lines(frame: Frame, _width: int, rows: int) -> list[Line]:
 
 
 def _row(frame: Frame, one: Happening) -> Line:
-    time = datetime.fromtimestamp(one.utc_s, UTC).strftime("%H:%M:%S")
+    dated = math.isfinite(one.utc_s)
+    time = datetime.fromtimestamp(one.utc_s, UTC).strftime("%H:%M:%S UTC") if dated else "no date"
     text = safe(one.text)
     if one.nudge is not None:
         size = write_fraction(one.nudge.size, one.nudge.u, frame.unit)
         text = f"{with_u(size, frame.look.glyphs.plus_minus)} {text}".rstrip()
     return line(
-        (f"  {time} UTC {run_time(one.elapsed_s):>9}  ", Ink.DIM),
+        (f"  {time:<12} {run_time(one.elapsed_s):>9}  ", Ink.DIM),
         (f"{one.kind:<8} ", LOUD.get(one.kind, Ink.TEXT)),
         text,
     )

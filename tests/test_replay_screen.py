@@ -1,0 +1,186 @@
+"""A recording on the screen: keys, the position line, and the command in a real terminal."""
+
+import os
+import re
+import sys
+
+import pytest
+import screen_kit as kit
+from click.testing import CliRunner
+from terminal_kit import Terminal
+
+from benchwatch.cli import run
+from benchwatch.screen.app import BenchwatchApp
+from benchwatch.screen.ink import Look
+from benchwatch.screen.options import Options
+from benchwatch.screen.parts import playing_line
+from benchwatch.snapshot import Playing
+
+PROGRAM = "import sys; from benchwatch.cli import main; sys.exit(main())"
+needs_terminals = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
+
+
+class Deck:
+    """A transport that writes down what it is told."""
+
+    def __init__(self, at_s=100.0, length_s=1000.0):
+        self.playing = Playing("playing", at_s, length_s, 20.0)
+        self.did = []
+
+    def pause(self):
+        """Note it."""
+        self.did.append("pause")
+
+    def faster(self, steps):
+        """Note it."""
+        self.did.append(("speed", steps))
+
+    def seek(self, to_s):
+        """Note it."""
+        self.did.append(("seek", to_s))
+
+
+def made_app(deck):
+    """Make an app of a fixed recording that draws only when told to."""
+    options = Options(look=Look(), state=None)
+    watch = kit.FakeWatch(kit.full_snapshot())
+    return BenchwatchApp(watch, transport=deck, options=options, every_s=None)
+
+
+@pytest.fixture
+def file(tmp_path):
+    """A recording of ten minutes, at 2.3 ppb high."""
+    rows = [f"{second},{10_000_000.023 + 0.0005 * (second % 3):.4f}" for second in range(600)]
+    path = tmp_path / "ten minutes.csv"
+    path.write_text("\n".join(["time_s,frequency_hz", *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("key", "did"),
+    [
+        ("space", "pause"),
+        ("left", ("seek", 90.0)),
+        ("right", ("seek", 110.0)),
+        ("left_square_bracket", ("seek", 50.0)),
+        ("right_square_bracket", ("seek", 150.0)),
+        ("home", ("seek", 0.0)),
+        ("end", ("seek", 1000.0)),
+        ("up", ("speed", 1)),
+        ("down", ("speed", -1)),
+    ],
+)
+async def test_each_key_moves_the_recording(key, did):
+    """On the trim, where the same keys turn a trimmer when the bench is live."""
+    deck = Deck()
+    app = made_app(deck)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(key)
+
+    assert deck.did == [did]
+
+
+async def test_g_goes_to_a_time():
+    """A duration is a place; what is none is answered by a sentence with the forms."""
+    deck = Deck()
+    app = made_app(deck)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("g", *"12min", "enter")
+        await pilot.press("g", *"noon", "enter")
+        said = app.desk.frame().flash
+
+    assert deck.did == [("seek", 720.0)]
+    assert "noon" in said
+
+
+@pytest.mark.parametrize("view", ["1", "2", "3", "4", "5"])
+@pytest.mark.parametrize("size", [(80, 24), (120, 36), (60, 18)])
+async def test_every_view_has_the_position_and_its_keys(view, size):
+    """One row says state, time and speed, on every view and size; no key of a live bench."""
+    app = made_app(Deck())
+    async with app.run_test(size=size) as pilot:
+        await pilot.press(view)
+        text = "\n".join(row.plain for row in app.stage.lines)
+
+    assert " playing  0:01:40 of 0:16:40, 20 times " in text
+    assert "Space pause" in text
+    assert "tool on/off" not in text
+    assert "as found" not in text.splitlines()[-1]
+
+
+@pytest.mark.parametrize("at_s", [0.0, 333.0, 1000.0])
+def test_the_rail_has_the_mark_where_the_recording_is(at_s):
+    """At the beginning, a third of the way, at the end; the row is as wide as the screen."""
+    made = kit.frame(playing=Playing("paused", at_s, 1000.0, 1.0))
+    (row,) = playing_line(made, 100, 1)
+    rail = row.plain[row.plain.index("├") + 1 : row.plain.index("┤")]
+
+    assert rail.index("█") == round(at_s / 1000.0 * (len(rail) - 1))
+    assert row.width <= 100
+
+
+def test_an_empty_recording_has_a_rail_too():
+    """A single reading has no length."""
+    (row,) = playing_line(kit.frame(playing=Playing("ended", 0.0, 0.0, 1.0)), 80, 1)
+
+    assert "0:00:00 of 0:00:00" in row.plain
+
+
+@needs_terminals
+def test_a_recording_in_a_real_terminal(file, tmp_path):
+    """Play at 20 times, pause, go to 5 min, to the end, and leave; the numbers are the file's."""
+    command = [sys.executable, "-c", PROGRAM, "replay", str(file), "--nominal", "10MHz"]
+    terminal = Terminal([*command, "--tolerance", "1ppb", "--speed", "20"], tmp_path)
+    try:
+        terminal.wait_until(lambda rows: re.search(r"playing  0:00:\d\d of 0:09:59", "".join(rows)))
+        terminal.type(b" ")
+        terminal.wait_for("paused")
+        terminal.type(b"g")
+        terminal.wait_for("Time of the recording")
+        terminal.type(b"5min\r")
+        paused = terminal.wait_for("paused  0:05:00 of 0:09:59, 20 times")
+        terminal.type(b"\x1b[F")
+        terminal.wait_for("ended  0:09:59 of 0:09:59")
+        terminal.type(b"5")
+        terminal.wait_for("600 readings, 0 gaps")
+        terminal.type(b"q")
+
+        assert terminal.end() == 0
+    finally:
+        terminal.close()
+    assert any("high, bring it down" in row for row in paused)
+
+
+@needs_terminals
+def test_a_recording_without_readings_is_a_sentence(tmp_path):
+    """No screen comes up for an empty table; the exit code says that nothing was read."""
+    empty = tmp_path / "empty.csv"
+    empty.write_text("time_s,frequency_hz\n", encoding="utf-8")
+    command = [sys.executable, "-c", PROGRAM, "replay", str(empty), "--nominal", "10MHz"]
+    terminal = Terminal(command, tmp_path)
+    try:
+        code = terminal.end()
+    finally:
+        terminal.close()
+
+    assert code in {4, 5}
+    assert b"Traceback" not in terminal.seen
+    assert b"no readings" in terminal.seen or b"empty.csv" in terminal.seen
+
+
+def test_speed_is_refused_where_lines_are_written(file, capsys):
+    """Lines come as fast as they go; the sentence says so."""
+    code = run(["replay", str(file), "--nominal", "10MHz", "--json", "--speed", "60"])
+
+    assert code == 2
+    assert "--speed is for the screen" in capsys.readouterr().err
+
+
+def test_in_a_pipe_it_is_lines_as_before(file):
+    """Not a terminal: a line a reading and the end."""
+    from benchwatch.commands.replay import replay
+
+    done = CliRunner().invoke(replay, [str(file), "--nominal", "10MHz"], standalone_mode=False)
+
+    assert done.exception is None
+    assert len(done.stdout.splitlines()) >= 600
