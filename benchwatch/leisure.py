@@ -6,6 +6,7 @@ minute and the offset at the working frequencies are only wanted when somebody l
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -23,7 +24,8 @@ from benchwatch.estimate.stability import (
     phase_of_offsets,
     stability_table,
 )
-from benchwatch.snapshot import ElsewhereNow, StabilityNow
+from benchwatch.estimate.warmup import Warmup
+from benchwatch.snapshot import ElsewhereNow, StabilityNow, Trace, WarmUp
 
 DITHER_SPAN_S: Final = 60.0
 INTERVAL_READINGS: Final = 16
@@ -36,6 +38,7 @@ STRAIGHT_EVERY_S: Final = 10.0
 """It costs a tenth of a second over thousands of readings, and changes slowly."""
 NAMES: Final[tuple[Name, ...]] = ("oadev", "mdev", "ohdev")
 FEWEST: Final = 8
+CURVE_POINTS: Final = 100
 MULTIPLES: Final = (0.1, 0.5, 1.0, 2.0, 10.0, 100.0)
 """Of the nominal, when no working frequencies were stated."""
 
@@ -105,6 +108,16 @@ class Deviations:
         for elapsed_s, offset in self._first:
             self.add(elapsed_s, offset)
         self._first.clear()
+
+
+def warm_up_now(was: WarmUp, fit: Warmup | None, now_s: float) -> WarmUp:
+    """Draw the fitted curve over the half of the run it was fitted to, and as far ahead."""
+    if fit is None:
+        return replace(was, curve=Trace(), end=None, end_u=None)
+    half_s = (now_s - was.since_s) / 2.0
+    times = np.linspace(now_s - half_s, now_s + half_s, CURVE_POINTS)
+    curve = Trace(tuple(times.tolist()), tuple(fit.at(times).tolist()))
+    return replace(was, curve=curve, end=fit.level, end_u=fit.u_level)
 
 
 def elsewhere_now(

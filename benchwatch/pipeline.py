@@ -18,7 +18,7 @@ from benchwatch.filing import filed, record_now, record_of_quiet
 from benchwatch.happenings import Happenings
 from benchwatch.journal import Journal, new_key
 from benchwatch.journal_file import Run, settings_text
-from benchwatch.leisure import Deviations, elsewhere_now
+from benchwatch.leisure import Deviations, elsewhere_now, warm_up_now
 from benchwatch.quantity import format_duration, format_frequency, write_fraction
 from benchwatch.reading import OVERRANGE, REPEAT, Event, Flag, Gap, Mark, Reading
 from benchwatch.snapshot import Link, Records, Snapshot, Trace, TrimNow, WarmUp
@@ -209,7 +209,12 @@ class Pipeline:
         now = self._snapshot
         elsewhere = elsewhere_now(now.numbers.estimate, now.nominal_hz, self.plan.working_hz)
         with self._lock:
-            self._snapshot = replace(self._snapshot, stability=stability, elsewhere=elsewhere)
+            fit = self._estimate.warmup()
+            now_s = 0.0 if now.reading is None else now.reading.elapsed_s
+            warm_up = warm_up_now(self._snapshot.warm_up or WarmUp(), fit, now_s)
+            self._snapshot = replace(
+                self._snapshot, stability=stability, elsewhere=elsewhere, warm_up=warm_up
+            )
 
     # ------------------------------------------------------------ the lock is held from here on
 

@@ -6,10 +6,12 @@ import numpy as np
 import pytest
 
 from benchwatch.buffer import Buffer
-from benchwatch.estimate.results import Estimate, Nudge, Numbers, Settle
+from benchwatch.estimate.live import LiveEstimate
+from benchwatch.estimate.results import Estimate, Nudge, Numbers, Settle, SettleLimit
 from benchwatch.happenings import Happenings
-from benchwatch.leisure import Deviations, elsewhere_now
+from benchwatch.leisure import Deviations, elsewhere_now, warm_up_now
 from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Mark, Reading
+from benchwatch.snapshot import Trace, WarmUp
 from benchwatch.trimming import Trimming
 
 PPB = 1e-9
@@ -131,3 +133,25 @@ def test_elsewhere_is_the_same_fraction_and_other_hertz() -> None:
     assert now.gain_s_per_day == pytest.approx(2.4e-9 * 86400)
     assert elsewhere_now(None, 1e7) is None
     assert elsewhere_now(Estimate(0.0, None, 1, 1.0), nan) is None
+
+
+def test_the_fitted_curve_goes_through_the_readings_and_on() -> None:
+    """An exponential of 100 ppb and 60 s: the curve lies on it, and its end is the level."""
+    live = LiveEstimate(settle=SettleLimit(1e-9, 60.0))
+    rng = np.random.default_rng(3)
+    for second in range(240):
+        offset = 5e-9 + 100e-9 * np.exp(-second / 60.0) + rng.normal(0.0, 2e-11)
+        live.add(float(second), float(offset))
+    now = warm_up_now(WarmUp(limit=SettleLimit(1e-9, 60.0)), live.warmup(), 239.0)
+
+    assert now.end == pytest.approx(5e-9, abs=5e-10)
+    assert now.curve.elapsed_s[-1] > 300.0
+    for elapsed_s, offset in zip(now.curve.elapsed_s, now.curve.offset, strict=True):
+        assert offset == pytest.approx(5e-9 + 100e-9 * np.exp(-elapsed_s / 60.0), abs=5e-10)
+
+
+def test_without_a_fit_there_is_no_curve() -> None:
+    """An old curve does not stay when nothing fits any more."""
+    was = WarmUp(curve=Trace((0.0,), (1e-9,)), end=1e-9, end_u=1e-10)
+
+    assert warm_up_now(was, None, 10.0) == WarmUp()

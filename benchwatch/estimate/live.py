@@ -6,6 +6,7 @@ from dataclasses import replace
 from benchwatch.estimate.level import Level
 from benchwatch.estimate.results import Numbers, SettleLimit, Tolerance
 from benchwatch.estimate.settling import Settling
+from benchwatch.estimate.warmup import Warmup
 
 
 class LiveEstimate:
@@ -41,6 +42,10 @@ class LiveEstimate:
             settle=self._settling.verdict(),
             tolerance=None if estimate is None else self._judge(estimate.offset),
         )
+
+    def warmup(self) -> Warmup | None:
+        """The exponential that the oscillator comes in on; None when it shows none."""
+        return self._settling.warmup()
 
     def gap(self) -> None:
         """Readings were missed: nothing is bridged, the next reading starts afresh."""
