@@ -241,6 +241,21 @@ def test_the_first_line_after_a_silence_is_dropped_too() -> None:
     assert value == Decimal("10000000.9")
 
 
+def test_a_stream_with_gates_longer_than_anybody_waits_says_what_to_do(tmp_path: Path) -> None:
+    """A line every 100 s is waited for in vain, until a profile says so."""
+    lines = [(100.0 * k, "10000000.0231") for k in range(1, 9)]
+    slow = ProfileCounter(TalkingLink(lines), profile_of(tmp_path, MINIMUM))
+    told = ProfileCounter(
+        TalkingLink(lines), profile_of(tmp_path, MINIMUM + '[gate]\nfixed = "100 s"\n')
+    )
+    told.gate_s()
+
+    with pytest.raises(ReplyTimeout, match=r'\[gate\] fixed = "100 s"'):
+        slow.measure(30.0)
+
+    assert told.measure(110.0).value_hz == Decimal("10000000.0231")
+
+
 def test_lines_that_came_while_nobody_listened_are_too_old() -> None:
     """With one reading in ten seconds, each is as new as its stamp says."""
     counter, link = talking("talk-only", [(float(t), number(t)) for t in range(60)])

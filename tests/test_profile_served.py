@@ -33,11 +33,15 @@ COUNTERS = {
     "terse": 'dialect = "terse"\ngate = "0.05 s"',
     "talk-only": 'dialect = "talk-only"\ngate = "0.05 s"',
     "talk-only-display": 'dialect = "talk-only"\nstyle = "display"\ngate = "0.05 s"',
+    "talk-only, serial": 'bus = "serial"\ndialect = "talk-only"\ngate = "0.05 s"',
+    "terse, serial": 'bus = "serial"\ndialect = "terse"\ngate = "0.05 s"',
+    "terse-addressed, lan-gpib": 'bus = "lan-gpib"\ndialect = "terse"\ngate = "0.05 s"',
     "interval": 'dialect = "interval"\npulse = "0.1 s"\ninterval = "0.0499999 s"',
     "interval-talk-only":
         'dialect = "interval-talk-only"\npulse = "0.1 s"\ninterval = "0.0499999 s"',
 }  # fmt: skip
-"""Profile -> a counter that speaks so. The pulses come ten times a second, for speed."""
+"""Profile, and bus if no socket -> a counter that speaks so. The pulses come ten times a second,
+for speed."""
 OFFSET_HZ = 0.37
 NEAR_HZ = 0.05
 """A count is 2 mHz, or 1 mHz of an interval's slope; a wrong digit is far more."""
@@ -47,6 +51,7 @@ BEFORE, AFTER = 4, 8
 
 def profile_path(name: str, folder: Path) -> Path:
     """The bundled profile; of an interval counter a copy that knows the quicker pulses."""
+    name = name.partition(",")[0]
     (path,) = (path for path in bundled() if path.stem == name)
     copy = folder / path.name
     quick = path.read_text().replace('= "1 s"', '= "100 ms"')
@@ -107,7 +112,9 @@ def watched(folder: Path, name: str, kind: str | None) -> tuple[Troublemaker, li
 def test_a_counter_is_watched_by_its_profile(name: str, tmp_path: Path) -> None:
     """Right readings, in order, and nothing sent but what the profile asks by."""
     notebook, heard = watched(tmp_path, name, None)
-    questions = {"terse": {"T"}, "interval": {"*IDN?", "READ?", "ROSC:SOUR?"}}.get(name, set())
+    dialect = name.partition(",")[0]
+    asked = {"terse": {"T"}, "interval": {"*IDN?", "READ?", "ROSC:SOUR?"}}
+    questions = asked.get(dialect, set())
     stamps = [reading.elapsed_s for reading in notebook.readings]
 
     assert len(notebook.readings) >= BEFORE + AFTER

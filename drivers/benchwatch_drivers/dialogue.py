@@ -16,6 +16,8 @@ IDENTITY_TIMEOUT_S: Final = 2.0
 QUERY_TIMEOUT_S: Final = (0.25, 1.0)
 """An instrument that has not answered a question about its settings by then can't: this long
 at least and at most, and in between 20 times as long as it took to say who it is."""
+PROOF: Final = "*ESE?"
+"""A question with another answer than ``*IDN?`` (IEEE 488.2 10.12); it changes nothing."""
 ERROR_QUEUE_LIMIT: Final = 32
 """No queue is longer; an instrument that reports errors for ever must not hold us."""
 
@@ -94,7 +96,7 @@ class Dialogue:
         if not self._slipped:
             return []
         self.link.resync()
-        if not any(self._identity_comes() for _ in range(2)):
+        if not any(self._identity_comes() for _ in range(2)) or self._is_one_behind():
             raise LinkLost(
                 "the counter no longer answers *IDN? as it did, so its readings can't be "
                 f"trusted. {printable(self.link.resource)} is opened again."
@@ -118,6 +120,17 @@ class Dialogue:
             except ReplyError:
                 continue
         return False
+
+    def _is_one_behind(self) -> bool:
+        """Tell whether the identity is what any question gets: answers come a question late."""
+        if PROOF in self._unknown:
+            return False
+        self.link.tell(PROOF)
+        try:
+            return self.link.hear(self.query_timeout_s) == self.identity
+        except (ReplyTimeout, ReplyError):
+            self._unknown.add(PROOF)
+            return False
 
     def _errors(self) -> Iterator[tuple[int, str]]:
         for _ in range(ERROR_QUEUE_LIMIT):

@@ -23,6 +23,8 @@ AWAY_S: Final = 0.5
 pause after an odd line is shorter."""
 AT_ONCE_S: Final = 0.001
 """A line that is there sooner had been waiting."""
+DOUBLED_S: Final = 0.005
+"""No gate is so short: an equal line that comes so soon after the one before was said twice."""
 POLL_S: Final = 0.02
 LINES: Final = 4
 """So many lines may go by, as long as each may take, until one brings a reading."""
@@ -129,6 +131,13 @@ class ProfileCounter:
 
     # ------------------------------------------------------------- one line
 
+    @property
+    def _talks_by_itself(self) -> bool:
+        """True when no command brings a reading: it streams, or talks when addressed."""
+        return self._profile.mode == "stream" or (
+            self._profile.mode == "addressed" and self._profile.reading is None
+        )
+
     def _attempt(self, timeout_s: float) -> Measurement | None:
         """Take one line; None when it brings no reading, and the next one is to be awaited."""
         text = self._next_line(timeout_s)
@@ -143,8 +152,11 @@ class ProfileCounter:
         last_text, last_s = self._last
         self._last = (text, arrived_s)
         gate_s = self._freshness.gate_s
-        soon = gate_s is not None and arrived_s - last_s < 0.9 * gate_s
-        repeat = soon and text == last_text and self._profile.mode != "stream"
+        if self._talks_by_itself:
+            soon = arrived_s - last_s < DOUBLED_S
+        else:
+            soon = gate_s is not None and arrived_s - last_s < 0.9 * gate_s
+        repeat = soon and text == last_text
         return Measurement(said.value, said.resolution, repeat, arrived_s)
 
     def _read(self, text: str) -> Said | None:
@@ -193,7 +205,14 @@ class ProfileCounter:
     def _addressed(self, timeout_s: float) -> str:
         if self._profile.reading is not None:
             return self._steps.ask(self._profile.reading, timeout_s)
-        return self._steps.hear(timeout_s)
+        try:
+            if self._drop_next:
+                self._steps.hear(timeout_s)
+                self._drop_next = False
+            return self._steps.hear(timeout_s)
+        except ReplyTimeout:
+            self._drop_next = True  # the missed reading may still come, and would be stamped now
+            raise
 
     def _streamed(self, timeout_s: float) -> str:
         """Wait for a line that begins and ends while somebody listens."""
@@ -207,7 +226,13 @@ class ProfileCounter:
         except ReplyTimeout:
             self._drop_next = not self._profile.line.keeps_first
             self._back_s = self._link.now()
-            raise
+            if self._freshness.gate_s is not None:
+                raise
+            raise ReplyTimeout(
+                f"no line within {timeout_s:.3g} s. Check signal and cable of "
+                f"{printable(self._link.resource)}. Are its gates longer? Say so in a profile: "
+                '[gate] fixed = "100 s".'
+            ) from None
         self._back_s = self._link.now()
         return text
 
