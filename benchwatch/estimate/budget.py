@@ -12,8 +12,6 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from scipy.special import ndtri, stdtrit
-
 from benchwatch.errors import UsageError
 
 Distribution = Literal["type A", "normal", "rectangular", "triangular", "arcsine"]
@@ -131,6 +129,8 @@ def coverage_factor(dof: float, coverage: float) -> float:
             "it lies between 0 and 1, such as 0.95 for 95 %."
         )
     upper = (1.0 + coverage) / 2.0
+    from scipy.special import ndtri, stdtrit  # noqa: PLC0415 - slow; the first reading comes first
+
     return float(stdtrit(dof, upper)) if math.isfinite(dof) else float(ndtri(upper))
 
 

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import special
 
 from benchwatch.estimate.stability.results import (
     FloatArray,
@@ -68,6 +67,8 @@ class _Shape:
 def chi2_limits(value: float, edf: float, confidence: float) -> tuple[float, float]:
     """Return the limits of the truth at `confidence` (NIST SP 1065)."""
     half = edf / 2
+    from scipy import special  # noqa: PLC0415 - slow; the first reading comes first
+
     high_quantile, low_quantile = 2 * special.gammaincinv(
         half, [(1 + confidence) / 2, (1 - confidence) / 2]
     )
@@ -195,4 +196,6 @@ def _summed_autocovariance(times: int, modified: bool, alpha: int, m: int) -> Fl
 
 def _flicker(lags: FloatArray | IntArray) -> FloatArray:
     """Return the generalised autocovariance of flicker noise, −ψ(|l| + ½)/π."""
+    from scipy import special  # noqa: PLC0415 - slow; the first reading comes first
+
     return -special.psi(np.abs(lags) + 0.5) / np.pi
