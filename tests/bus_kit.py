@@ -85,6 +85,7 @@ def free_port() -> int:
 
 COUNTER = {
     "*IDN?": "Tide Works,Counter A,0017,1.2",
+    "*ESE?": "0",
     "FREQ:APER?": "+1.00000000E+000",
     "ROSC:SOUR?": "EXT",
     "INIT:CONT?": "0",
