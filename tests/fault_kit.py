@@ -1,0 +1,212 @@
+"""One fault on one bus, watched by a real acquisition: what it cost, and how soon it was over.
+
+The simulated counter's readings are replaced by numbers that count: reading n is the nominal
+plus n tenths of a millihertz, so each one tells which it is and when it was taken. A reading
+that was not taken, was taken before, or belongs to another time is an invented one.
+"""
+
+import threading
+import time
+from dataclasses import dataclass, field
+from decimal import Decimal
+from itertools import pairwise
+from pathlib import Path
+
+from benchwatch.acquire import Acquisition, Connection
+from benchwatch.clock import SystemClock
+from benchwatch.counter import Setup
+from benchwatch.reading import UNFIT, Gap, Reading
+from benchwatch_simulators.bench import ServedBench, open_bench
+
+NOMINAL = Decimal(10_000_000)
+STEP = Decimal("0.0001")
+GATE_S = 0.05
+MARGIN_S = 0.3
+STEADY = 6
+"""So many readings in a row, and all is well again."""
+PATIENCE_S = 20.0
+
+BUSES = {
+    "raw socket": ("socket", "scpi"),
+    "HiSLIP": ("hislip", "scpi"),
+    "VXI-11": ("vxi11", "scpi"),
+    "serial": ("serial", "scpi"),
+    "serial, talk-only": ("serial", "talk-only"),
+    "LAN-GPIB": ("lan-gpib", "scpi"),
+    "LAN-GPIB, terse": ("lan-gpib", "terse"),
+}
+LASTS_S = {"late": 0.8, "mute": 0.8, "slow": 0.8, "closed": 0.5, "restart": 0.5}
+"""How long the faults last that have a duration; the others concern one answer."""
+
+
+@dataclass
+class Found:
+    """What one fault on one bus led to."""
+
+    bus: str
+    fault: str
+    readings: int = 0
+    invented: list[str] = field(default_factory=list)
+    gaps: list[Gap] = field(default_factory=list)
+    longest_hole_s: float = 0.0
+    back_s: float = 0.0
+    """From the end of the fault to the next good reading."""
+    seen_s: float | None = None
+    """From the fault to the link being shown as lost, where it was."""
+    opened: int = 0
+    recovered: bool = False
+    ended: str = ""
+
+    @property
+    def outcome(self) -> str:
+        """One cell of the table."""
+        if not self.recovered:
+            return "lost"
+        if self.invented:
+            return "invented readings"
+        lost = "gap" if self.gaps else "nothing lost"
+        return f"{lost}, opened again" if self.opened > 1 else lost
+
+
+class Case:
+    """A bench with one counter on one bus, and an acquisition that reads it."""
+
+    def __init__(self, bus: str, fault: str, file: Path) -> None:
+        self.found = Found(bus, fault)
+        self._lasts_s = LASTS_S.get(fault)
+        self._bench: ServedBench = open_bench(str(file), seed=1)
+        self._origin_s = time.monotonic()
+        self._taken_s: list[float] = []
+        self._arrived: list[tuple[float, Reading]] = []
+        self._connections: list[tuple[float, Connection]] = []
+        self._changed = threading.Condition()
+        self._asks = BUSES[bus][1] == "scpi"
+        counter = self._bench._counters["main"]
+        counter.counting.count = self._count
+        if self._asks:
+            counter._cycle._count = self._count
+        self._acquisition = Acquisition(
+            name="main",
+            resource=self._bench.resources["main"],
+            driver=self._bench.drivers["main"],
+            setup=Setup(),
+            nominal=NOMINAL,
+            take=self._take,
+            link_changed=self._link_changed,
+            clock=SystemClock(),
+            origin_s=self._origin_s,
+            margin_s=MARGIN_S,
+        )
+
+    def run(self) -> Found:
+        """Let it read, let the fault happen, wait until it reads steadily again."""
+        try:
+            self._acquisition.start()
+            assert self._wait(lambda: len(self._arrived) >= STEADY), "never read"
+            began_s = time.monotonic()
+            self._bench.fault("main", self.found.fault, self._lasts_s)
+            over_s = began_s + (self._lasts_s or 0.0)
+            self.found.recovered = self._wait(lambda: self._is_steady(over_s))
+            self._judge(began_s, over_s)
+        finally:
+            self._acquisition.stop()
+            self._acquisition.join(5)
+            self._bench.close()
+        self.found.ended = str(self._acquisition.error or "")
+        return self.found
+
+    def _count(self, start_s: float, gate_s: float) -> Decimal:
+        self._taken_s.append(self._bench._zero + start_s + gate_s / 2)
+        return NOMINAL + len(self._taken_s) * STEP
+
+    def _take(self, event: Reading | Gap) -> None:
+        with self._changed:
+            if isinstance(event, Gap):
+                self.found.gaps.append(event)
+            elif not event.flags & UNFIT:
+                self._arrived.append((time.monotonic(), event))
+                if self._asks and self._number(event) != len(self._taken_s):
+                    self.found.invented.append(f"{event.text} after {len(self._taken_s)} readings")
+            self._changed.notify_all()
+
+    def _link_changed(self, connection: Connection) -> None:
+        self._connections.append((time.monotonic(), connection))
+
+    def _wait(self, condition) -> bool:
+        with self._changed:
+            return self._changed.wait_for(condition, PATIENCE_S)
+
+    def _is_steady(self, over_s: float) -> bool:
+        """Tell whether the last few readings came without a hole, and after the fault."""
+        last = [at_s for at_s, _ in self._arrived[-STEADY:]]
+        holes = [b - a for a, b in pairwise(last)]
+        return last[0] > over_s + 3 * GATE_S and max(holes) < 4 * GATE_S
+
+    def _judge(self, began_s: float, over_s: float) -> None:
+        found = self.found
+        found.readings = len(self._arrived)
+        numbers = [self._number(reading) for _, reading in self._arrived]
+        for (at_s, reading), number in zip(self._arrived, numbers, strict=True):
+            if not 1 <= number <= len(self._taken_s):
+                found.invented.append(f"{reading.text} was never taken")
+                continue
+            late_s = self._origin_s + reading.elapsed_s - self._taken_s[number - 1]
+            if abs(late_s) > GATE_S + MARGIN_S:
+                found.invented.append(
+                    f"{reading.text} at {at_s - began_s:.3f} s is {late_s:.3f} s off"
+                )
+        found.invented += [f"number {b} after {a}" for a, b in pairwise(numbers) if b <= a]
+        times = [at_s for at_s, _ in self._arrived]
+        holes = [(b - a, a, b) for a, b in pairwise(times) if b > began_s]
+        if holes:
+            found.longest_hole_s, _, end_s = max(holes)
+            found.back_s = max(end_s - over_s, 0.0)
+        states = [(at_s, c.link.state) for at_s, c in self._connections]
+        lost = [at_s for at_s, state in states if state == "lost" and at_s >= began_s]
+        found.seen_s = lost[0] - began_s if lost else None
+        found.opened = 1 + sum(
+            c.link.state == "lost" and "Next try" in c.link.detail for _, c in self._connections
+        )
+
+    def _number(self, reading: Reading) -> int:
+        number = (Decimal(reading.text) - NOMINAL) / STEP
+        return int(number) if number == int(number) else -1
+
+
+def run_all(bus: str, faults: list[str], folder: Path) -> list[Found]:
+    """Run every fault on one bus, each on a bench of its own, side by side."""
+    file = bench_file(bus, folder)
+    results: dict[str, Found] = {}
+    errors: list[BaseException] = []
+
+    def run(fault: str) -> None:
+        try:
+            results[fault] = Case(bus, fault, file).run()
+        except BaseException as error:  # noqa: BLE001 - it is raised again below, in the test
+            errors.append(error)
+
+    threads = [threading.Thread(target=run, args=(fault,)) for fault in faults]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    if errors:
+        raise errors[0]
+    return [results[fault] for fault in faults]
+
+
+def bench_file(bus: str, folder: Path) -> Path:
+    """Write the bench with one counter on `bus`; return its path."""
+    wire, dialect = BUSES[bus]
+    path = folder / f"{wire}-{dialect}.toml"
+    path.write_text(
+        f"""[oscillators.main]
+nominal = "10 MHz"
+[counters.main]
+oscillator = "main"
+bus = "{wire}"
+dialect = "{dialect}"
+gate = "{GATE_S} s"
+"""
+    )
+    return path

@@ -1,0 +1,160 @@
+"""Every bus times every fault: what it costs, shown by real servers, ptys and acquisitions.
+
+The table of the README is made here:
+
+    python -m pytest tests/test_bus_faults.py -s
+
+prints it, with the times of that run, and fails when the README says something else.
+"""
+
+import time
+from pathlib import Path
+
+import pytest
+from fault_kit import BUSES, GATE_S, LASTS_S, MARGIN_S, Case, Found, bench_file, run_all
+
+from benchwatch_simulators.faults import KINDS
+
+README = Path(__file__).parent.parent / "README.md"
+MARKER = "<!-- bus table -->"
+
+SEEN_S = 0.1
+"""A peer that closes is shown as lost within this."""
+BACK_S = 1.0
+"""And read again so soon after it is there again, when it was away for a short while."""
+AT_MOST_S = 6.0
+"""No fault that is over costs longer than this; a missed answer is asked for by identity, which
+is waited for 2 s, and a link that is opened again waits 1 s first."""
+
+NOTHING = "nothing lost"
+GAP = "gap"
+AGAIN = "gap, opened again"
+NO_SUCH = "–"
+"""Nothing is asked of a counter that talks by itself, so that nothing can be out of step."""
+
+TALKS = [bus for bus, (_, dialect) in BUSES.items() if dialect != "scpi"]
+"""Counters that talk by themselves, or whenever they are addressed."""
+SHARED = [bus for bus in BUSES if bus.startswith("LAN-GPIB")]
+"""Behind a controller it is the counter that goes off, and the link stands."""
+
+COSTS_A_GAP = ("late", "cut", "mute", "garbage", "huge", "slow", "wrong-answer")
+EXPECTED: dict[str, dict[str, str]] = {
+    "doubled": dict.fromkeys(BUSES, NOTHING),
+    **{kind: dict.fromkeys(BUSES, GAP) for kind in COSTS_A_GAP},
+    "closed": dict.fromkeys(BUSES, AGAIN),
+    "restart": {bus: GAP if bus in SHARED else AGAIN for bus in BUSES},
+    "out-of-step": {bus: NO_SUCH if bus in TALKS else AGAIN for bus in BUSES},
+}
+
+
+@pytest.fixture(scope="module")
+def table(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, str], Found]:
+    """Run them all: the buses one after another, the faults on one bus side by side."""
+    folder = tmp_path_factory.mktemp("benches")
+    found = {
+        (result.bus, result.fault): result
+        for bus in BUSES
+        for result in run_all(bus, _faults_on(bus), folder)
+    }
+    print("\n" + markdown(found))
+    return found
+
+
+def _faults_on(bus: str) -> list[str]:
+    return [kind for kind in KINDS if EXPECTED[kind][bus] != NO_SUCH]
+
+
+CELLS = [(bus, kind) for bus in BUSES for kind in KINDS if EXPECTED[kind][bus] != NO_SUCH]
+
+
+@pytest.mark.parametrize(("bus", "kind"), CELLS)
+def test_a_fault_costs_what_the_table_says(
+    table: dict[tuple[str, str], Found], bus: str, kind: str
+) -> None:
+    """No invented reading, the gap reported, and steady readings again."""
+    found = table[bus, kind]
+
+    assert found.invented == []
+    assert found.outcome == EXPECTED[kind][bus]
+    assert found.back_s < AT_MOST_S
+
+
+@pytest.mark.parametrize(("bus", "kind"), [c for c in CELLS if EXPECTED[c[1]][c[0]] != NOTHING])
+def test_the_gap_covers_what_is_missing(
+    table: dict[tuple[str, str], Found], bus: str, kind: str
+) -> None:
+    """It lasts as long as the hole between the readings, to a few gates, and says why."""
+    found = table[bus, kind]
+    longest = max(found.gaps, key=lambda gap: gap.lasted_s)
+
+    assert longest.lasted_s == pytest.approx(found.longest_hole_s, abs=4 * GATE_S)
+    assert longest.reason
+    assert longest.reason.isprintable()
+
+
+@pytest.mark.parametrize("bus", list(BUSES))
+def test_a_closed_peer_is_seen_at_once_and_read_again_soon(
+    table: dict[tuple[str, str], Found], bus: str
+) -> None:
+    """Seen under 100 ms; back within 1 s of the peer's return after half a second away."""
+    found = table[bus, "closed"]
+
+    assert found.seen_s is not None
+    assert found.seen_s < SEEN_S
+    assert found.back_s < BACK_S
+
+
+def test_the_readme_shows_this_table(table: dict[tuple[str, str], Found]) -> None:
+    """Its cells are those found here; the times in its last column are of whatever run."""
+    text = README.read_text("utf-8") if README.exists() else ""
+    if MARKER not in text:
+        pytest.skip(f"README.md holds no {MARKER} to put the table behind")
+    after = text.split(MARKER, 1)[1].strip().splitlines()
+    shown = [line for line in after[: len(KINDS) + 2] if line.startswith("|")]
+
+    assert [_cells(line) for line in shown] == [
+        _cells(line) for line in markdown(table).splitlines()
+    ]
+
+
+def _cells(line: str) -> list[str]:
+    return [cell.strip() for cell in line.strip().strip("|").split("|")][:-1]
+
+
+def markdown(found: dict[tuple[str, str], Found]) -> str:
+    """Render the table; the last column is the longest time to a good reading, of all buses."""
+    head = ["fault", *BUSES, "read again after"]
+    rows = [head, ["---"] * len(head)]
+    for kind in KINDS:
+        here = [found[bus, kind] for bus in BUSES if (bus, kind) in found]
+        cells = [found[bus, kind].outcome if (bus, kind) in found else NO_SUCH for bus in BUSES]
+        slowest = max(result.back_s for result in here)
+        rows.append([kind, *cells, "at once" if kind == "doubled" else f"{slowest:.1f} s"])
+    return "\n".join("| " + " | ".join(row) + " |" for row in rows)
+
+
+# ------------------------------------------------------------------ beside the table
+
+
+def test_the_harness_notices_an_invented_reading(tmp_path: Path) -> None:
+    """A counter that gives a reading twice over is caught, so that the table can be believed."""
+    case = Case("raw socket", "doubled", bench_file("raw socket", tmp_path))
+    counted = case._count
+    counter = case._bench._counters["main"]
+    last: list[object] = []
+
+    def repeat(start_s: float, gate_s: float) -> object:
+        last.append(counted(start_s, gate_s) if len(last) != 8 else last[-1])
+        if len(last) == 9:
+            case._taken_s.append(time.monotonic())
+        return last[-1]
+
+    counter._cycle._count = repeat  # type: ignore[attr-defined]
+    found = case.run()
+
+    assert found.invented != []
+
+
+def test_the_whole_table_is_of_short_gates() -> None:
+    """So that the run stays short, and a fault lasts longer than a reading is waited for."""
+    assert min(LASTS_S[kind] for kind in ("late", "mute", "slow")) > GATE_S + MARGIN_S
