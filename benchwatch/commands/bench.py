@@ -130,8 +130,14 @@ def check(*, file: Path, as_json: bool) -> int:
 def _entries(found: Sequence[Found], names: dict[str, str], backend: str) -> list[Entry]:
     entries = []
     taken = set(names.values())
-    ordered = sorted(found, key=lambda item: (item.identity is None, item.resource not in names))
-    for item in ordered:
+    typed = list(names)
+
+    def place(item: Found) -> tuple[int, bool]:
+        """What was typed goes first, in that order; then what says who it is."""
+        at = typed.index(item.resource) if item.resource in names else len(typed)
+        return at, item.identity is None
+
+    for item in sorted(found, key=place):
         name = names.get(item.resource) or _free_name(taken)
         taken.add(name)
         notes = [text for text in (item.about, item.identity, item.note) if text]
