@@ -12,8 +12,9 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Final, Protocol
+from typing import Final
 
+from benchwatch.acquire import OpenLink
 from benchwatch.bus import Listed, Lister
 from benchwatch.bus.file_wire import file_of
 from benchwatch.clock import Clock, SystemClock
@@ -34,13 +35,6 @@ TYPED: Final = "typed"
 
 LISTEN_S: Final = 2.5
 """A talk-only counter says a line a gate, and the first one may be cut."""
-
-
-class OpenLink(Protocol):
-    """How a link is opened, such as `benchwatch.bus.open_link`."""
-
-    def __call__(self, resource: str, *, cancel: threading.Event) -> Link:
-        """Open `resource`; every wait of the link ends when `cancel` is set."""
 
 
 @dataclass(frozen=True, slots=True)

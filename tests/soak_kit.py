@@ -3,6 +3,7 @@
 import gc
 import itertools
 import threading
+from array import array
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -14,6 +15,7 @@ import psutil
 from pyvisa import ResourceManager
 
 from benchwatch.acquire import Acquisition
+from benchwatch.acquire.lookout import LOOK_AGAIN_S
 from benchwatch.bus import open_link
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal
@@ -141,8 +143,9 @@ class Sample:
 class Soak:
     """One soak: what the counter gave, what became of it, and what it took."""
 
-    issued: list[str] = field(default_factory=list)
-    """Every reading that left the counter's own thread, faults not yet applied."""
+    issued: "array[float]" = field(default_factory=lambda: array("d"))
+    """Every reading the counter gave, faults not yet applied, in hertz: eight bytes each, so that
+    this notebook is not what grows."""
     faults: list[tuple[float, str]] = field(default_factory=list)
     """When, in seconds of the run, and which."""
     events: list[Reading | Gap] = field(default_factory=list)
@@ -188,7 +191,7 @@ def _note_what_is_issued(bench: ServedBench, result: Soak) -> None:
         finally:
             result.dealt_with += 1
         if line.startswith("READ?") and answer is not None:
-            result.issued.append(answer)
+            result.issued.append(float(answer))
         return answer
 
     counter.execute = noting
@@ -255,7 +258,7 @@ def _kept(path: Path) -> Iterator[Reading | Gap]:
 
 def check_nothing_lost_or_invented(soaked: Soak) -> None:
     """Each reading is one that the counter gave, once, in order; what is missing is in a gap."""
-    issued = [Decimal(text) for text in soaked.issued]
+    issued = soaked.issued
     assert len(set(issued)) == len(issued), "the readings don't tell themselves apart"
     position, gapped = {value: n for n, value in enumerate(issued)}, True
     newest = -1
@@ -265,9 +268,9 @@ def check_nothing_lost_or_invented(soaked: Soak) -> None:
             gapped = True
             continue
         if REPEAT in event.flags:  # the second copy of a doubled answer, known as such
-            assert Decimal(event.text) == issued[newest]
+            assert float(event.text) == issued[newest]
             continue
-        number = position.get(Decimal(event.text))
+        number = position.get(float(event.text))
         assert number is not None, f"{event.text} was never given"
         assert number > newest, f"{event.text} is out of order, or there twice"
         assert number == newest + 1 or gapped, f"{event.text}: readings before it are lost"
@@ -276,7 +279,10 @@ def check_nothing_lost_or_invented(soaked: Soak) -> None:
     harmful = [(at_s, kind) for at_s, kind in soaked.faults if kind != "doubled"]
     for at_s, kind in harmful:
         assert any(g.elapsed_s <= at_s <= g.elapsed_s + g.lasted_s for g in gaps), (at_s, kind)
+    # After a doubled answer one answer is on its way that nobody waits for. The next question
+    # about gate and time base finds it out, and that may cost a reading.
+    late = [(at_s, LOOK_AGAIN_S + 5.0) for at_s, kind in soaked.faults if kind == "doubled"]
+    blamed = [(at_s, 0.0) for at_s, _ in harmful] + late
     for gap in gaps:
-        assert any(gap.elapsed_s <= at_s <= gap.elapsed_s + gap.lasted_s for at_s, _ in harmful), (
-            gap
-        )
+        end_s = gap.elapsed_s + gap.lasted_s
+        assert any(at_s <= end_s and gap.elapsed_s <= at_s + for_s for at_s, for_s in blamed), gap

@@ -137,6 +137,23 @@ def test_a_reference_that_drops_out_is_seen_within_ten_seconds() -> None:
     assert notebook.connections[-1].time_base.source == "internal"
 
 
+def test_a_slow_counter_is_asked_for_its_time_base_all_the_same() -> None:
+    """It takes 0.4 s to answer anything: the gate is asked once a minute, the reference is not."""
+    bus = FakeBus(script())
+    times = {
+        "ROSC:SOUR?": lambda: Reply("EXT" if bus.clock.monotonic() < 50.0 else "INT", after_s=0.4),
+        "FREQ:APER?": Reply("1.0", after_s=0.4),
+        "*IDN?": Reply(COUNTER["*IDN?"], after_s=0.4),
+    }
+    bus = FakeBus({**script(), **times}, clock=bus.clock)
+
+    _, notebook = acquire(bus, enough=80)
+
+    marked = [r.elapsed_s for r in notebook.readings if INTERNAL_TIMEBASE in r.flags]
+    assert 50.0 <= marked[0] + 0.5 <= 60.0
+    assert bus.links[0].sent.count("FREQ:APER?") == 2
+
+
 def test_a_gate_changed_at_the_front_panel_is_noticed() -> None:
     """Stamps and deadlines follow it."""
     bus = FakeBus(script(FREQ_APER=["1.0", "0.5"]))

@@ -1,11 +1,16 @@
 """Acquisition: one daemon thread a counter that connects, reads, paces and reconnects.
 
 thread      `Acquisition`, the thread
+opening     how it comes by its link
+connection  what is known of the counter besides its readings
+lookout     asks again for time base and gate while readings come
+patience    how long a reading is waited for, and when a link is tried again
 readings    from what a driver measured to a `Reading`: stamps, offset, plausible range
 gaps        what is missing between two readings, and why
 """
 
 from benchwatch.acquire.connection import Connection
+from benchwatch.acquire.opening import OpenLink
 from benchwatch.acquire.thread import Acquisition
 
-__all__ = ["Acquisition", "Connection"]
+__all__ = ["Acquisition", "Connection", "OpenLink"]

@@ -6,10 +6,12 @@ from collections.abc import Callable
 from contextlib import suppress
 from decimal import Decimal
 from functools import partial
-from typing import Final, Protocol
+from typing import Final
 
 from benchwatch.acquire.connection import Connection, Teller
 from benchwatch.acquire.gaps import GapKeeper
+from benchwatch.acquire.lookout import Lookout
+from benchwatch.acquire.opening import OpenLink
 from benchwatch.acquire.patience import MARGIN_S, Patience
 from benchwatch.acquire.readings import ReadingMaker
 from benchwatch.bus import open_link as open_visa_link
@@ -31,21 +33,10 @@ from benchwatch.quantity import printable
 from benchwatch.reading import REPEAT, Gap, Mark, Reading
 from benchwatch.registry import driver
 
-LOOK_AGAIN_S: Final = 8.0
-"""A reference that drops out, or a gate changed by hand, is shown within 10 s."""
-COSTLY_S: Final = 0.5
-"""A counter that takes longer than this to answer both is asked once a minute."""
 TIMEOUTS_IN_A_ROW: Final = 3
 """Then the connection itself is distrusted and opened again."""
 RETRY_PAUSE_S: Final = 0.2
 """After a reply that is no reading, so that garbage is not asked for in a tight loop."""
-
-
-class OpenLink(Protocol):
-    """How a link is opened, such as `benchwatch.bus.open_link`."""
-
-    def __call__(self, resource: str, *, cancel: threading.Event) -> Link:
-        """Open `resource`; every wait of the link ends when `cancel` is set."""
 
 
 class Acquisition(threading.Thread):
@@ -111,7 +102,7 @@ class Acquisition(threading.Thread):
         self._teller = Teller(link_changed, clock=clock, origin_s=origin_s, nominal=nominal)
         self._fresh_s = 0.0
         """When the newest new reading came, or the link was opened."""
-        self._look_again_s = 0.0
+        self._lookout = Lookout(clock)
 
     # ------------------------------------------------------------- for other threads
 
@@ -201,9 +192,7 @@ class Acquisition(threading.Thread):
         identity = counter.identify()
         if not self._setup.asks_nothing:
             counter.configure(self._setup)
-        began_s = self._clock.monotonic()
-        time_base, gate_s = counter.time_base(), counter.gate_s()
-        self._plan_next_look(began_s)
+        time_base, gate_s = self._lookout.first(counter)
         self._learn(time_base, gate_s)
         self._mark_change(identity)
         self._teller.say(
@@ -300,24 +289,12 @@ class Acquisition(threading.Thread):
             self._teller.say(self._teller.connection.link.state, gate_s=self._maker.gate_s)
 
     def _look_again(self, counter: Counter) -> None:
-        """Ask again for time base and gate, where the counter told them before."""
-        began_s = self._clock.monotonic()
-        if began_s < self._look_again_s:
-            return
+        """Notice a change of time base and gate, where the counter told them before."""
         known = self._teller.connection
-        time_base, gate_s = known.time_base, known.gate_s
-        if time_base.source != "unknown":
-            time_base = counter.time_base()
-        if gate_s is not None:
-            gate_s = counter.gate_s()
-        self._plan_next_look(began_s)
+        time_base, gate_s = self._lookout.again(counter, known.time_base, known.gate_s)
         if (time_base, gate_s) != (known.time_base, known.gate_s):
             self._learn(time_base, gate_s)
             self._teller.know(time_base=time_base, gate_s=gate_s)
-
-    def _plan_next_look(self, began_s: float) -> None:
-        now_s = self._clock.monotonic()
-        self._look_again_s = now_s + (60.0 if now_s - began_s > COSTLY_S else LOOK_AGAIN_S)
 
     def _learn(self, time_base: TimeBase, gate_s: float | None) -> None:
         self._maker.take_time_base(time_base)
