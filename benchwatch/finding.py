@@ -185,6 +185,8 @@ class Finder:
         if line:
             return self._by_line(found, line)
         note = f"nothing was sent to it, and it said nothing for {LISTEN_S:g} s"
+        if file_of(found.resource) is not None:
+            return replace(found, note=f"{note}. Does a program write to it now?")
         return replace(found, note=f"{note}. {_try_a_driver(found.resource)}; --ask asks it *IDN?")
 
     def _by_line(self, found: Found, line: str) -> Found:

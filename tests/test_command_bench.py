@@ -185,7 +185,8 @@ def test_an_absent_counter_ends_lines_with_exit_3(capsys, here):
 @pytest.mark.parametrize(
     ("more", "code", "words"),
     [
-        ('driver = "morse"', 2, "no driver 'morse'"),
+        ('driver = "scpj"', 2, "bench.toml: counters.ten.driver: there is no driver 'scpj'"),
+        ('driver = "scpj"', 2, "Did you mean 'scpi'?"),
         ('tolernce = "5 ppb"', 2, "did you mean 'tolerance'?"),
         ('driver = "absent.toml"', 2, "absent.toml"),
     ],

@@ -111,7 +111,11 @@ class Acquisition(threading.Thread):
         self._stopping.set()
 
     def request(self, setup: Setup) -> None:
-        """Ask for a setting to be changed between two readings; it is read back and shown."""
+        """Ask for a setting to be changed; it is read back and shown.
+
+        It waits for the reading in flight: a gate under way is the technician's measurement,
+        and is never broken off.
+        """
         self._requests.put(setup)
 
     def renominate(self, nominal: Decimal) -> None:

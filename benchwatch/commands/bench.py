@@ -14,7 +14,7 @@ from benchwatch.bus.file_wire import file_of
 from benchwatch.commands.bench_text import HEADER, as_values, reference_sentence, row_of
 from benchwatch.commands.find import Experts
 from benchwatch.commands.options import DURATION
-from benchwatch.commands.planning import name_resources
+from benchwatch.commands.planning import check_drivers, name_resources
 from benchwatch.commands.tables import note, put, put_json, table
 from benchwatch.conformance import Examination
 from benchwatch.errors import BenchwatchError, FileError, UsageError
@@ -110,8 +110,8 @@ def check(*, file: Path, as_json: bool) -> int:
     """Say whether a bench file can be used, and what it asks for. Nothing is opened."""
     found = load_bench(file)
     plans = found.plans()
+    check_drivers(plans, found.where)
     for plan in plans:
-        driver(plan.driver)
         if found.backend is None and file_of(plan.resource) is None:
             _check_address(plan, found)
     if as_json:

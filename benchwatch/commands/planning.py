@@ -10,9 +10,10 @@ from benchwatch.bench import Bench
 from benchwatch.bus.file_wire import file_of
 from benchwatch.commands.options import of_counter, settle_of, tolerance_of
 from benchwatch.counter import Setup
-from benchwatch.errors import UsageError
+from benchwatch.errors import DriverError, UsageError
 from benchwatch.pipeline import Plan
 from benchwatch.quantity import parse_frequency, printable
+from benchwatch.registry import driver
 
 if TYPE_CHECKING:
     from benchwatch_simulators.bench import ServedBench
@@ -91,6 +92,8 @@ def plans_of(
     """
     if bench is not None:
         plans = [asked.over(plan) for plan in _chosen(bench, words)]
+        if asked.driver is None:
+            check_drivers(plans, bench.where)
     elif simulated is not None:
         resources = simulated.resources
         plans = [asked.plan(name, resources[name], simulated=simulated) for name in resources]
@@ -104,6 +107,19 @@ def plans_of(
                 f"{', '.join(names)}."
             )
     return plans
+
+
+def check_drivers(plans: Sequence[Plan], where: str) -> None:
+    """Load the driver of every plan of a bench file, so that a wrong one is told with its place.
+
+    Raises:
+        DriverError: there is no such driver, or it is broken; file and key go first.
+    """
+    for plan in plans:
+        try:
+            driver(plan.driver)
+        except DriverError as error:
+            raise DriverError(f"{where}: counters.{plan.name}.driver: {error}") from error
 
 
 def name_resources(resources: Sequence[str]) -> dict[str, str]:
