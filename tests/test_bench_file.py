@@ -244,6 +244,12 @@ def test_every_key_is_explained_in_a_draft_and_can_be_uncommented():
     assert (plan.setup.gate_s, plan.setup.channel) == (1.0, 1)
 
 
+def test_the_visa_library_that_found_the_counters_is_written_down():
+    """Else watch would look for them with another one."""
+    assert read(draft([entry()], "b", backend="@ivi")).backend == "@ivi"
+    assert read(draft([entry()], "b")).backend is None
+
+
 def test_what_is_not_sure_goes_into_a_draft_as_a_comment():
     """Nobody knows what is at a serial port."""
     unsure = entry(

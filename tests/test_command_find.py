@@ -21,6 +21,9 @@ devices:
     error: ERROR
     dialogues:
       - {q: "*IDN?", r: "Tide Works,Counter S,0042,2.0"}
+      - {q: "READ?", r: "+1.00000000231E+07"}
+      - {q: "ROSC:SOUR?", r: "EXT"}
+      - {q: "SYST:ERR?", r: '+0,"No error"'}
 resources:
   TCPIP0::127.0.0.1::inst0::INSTR: {device: counter}
   GPIB0::3::INSTR: {device: counter}
@@ -140,6 +143,27 @@ def test_another_visa_library_lists_and_is_asked(tmp_path):
     assert lines["TCPIP0::127.0.0.1::inst0::INSTR"]["identity"] == "Tide Works,Counter S,0042,2.0"
     assert lines["GPIB0::3::INSTR"]["identity"] is None
     assert "--ask" in lines["GPIB0::3::INSTR"]["note"]
+
+
+def test_the_whole_way_through_another_visa_library(tmp_path, monkeypatch):
+    """Found, drafted, described in a bench file and watched, all by pyvisa-sim's GPIB counter."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "devices.yaml").write_text(DEVICES)
+    backend = ("--backend", "devices.yaml@sim")
+    steps = [
+        ("drivers", "check", "GPIB0::3::INSTR", "--readings", "2",
+         "--draft", "mine.toml", *backend),
+        ("bench", "init", "--local", "--counter", "ten=GPIB0::3::INSTR", *backend),
+        ("watch", "--bench", "bench.toml", "ten", "--driver", "mine.toml", "--nominal", "10MHz",
+         "--interval", "0.05s", "--count", "2", "--json", "--no-journal"),
+    ]  # fmt: skip
+    for step in steps:
+        process = benchwatch(*step)
+        out, errors = process.communicate(timeout=60)
+        assert process.returncode == 0, errors
+
+    readings = [json.loads(line) for line in out.splitlines()][:-1]
+    assert [line["frequency_hz"] for line in readings] == [10000000.0231] * 2
 
 
 def test_a_backend_that_is_not_there_is_a_sentence(capsys):

@@ -30,12 +30,19 @@ class Entry:
     """False: nobody knows what is there; the whole table becomes a comment."""
 
 
-def draft(entries: Sequence[Entry], file: str) -> str:
-    """Write a bench file of `entries`; with none of them sure, it needs an edit to be used."""
+def draft(entries: Sequence[Entry], file: str, *, backend: str | None = None) -> str:
+    """Write a bench file of `entries`; with none of them sure, it needs an edit to be used.
+
+    Args:
+        entries: the counters.
+        file: what the file is called.
+        backend: the VISA library by which they were found; None: the usual one.
+    """
+    values = {} if backend is None else {"backend": quoted(backend)}
     example = [Entry("main", COUNTER["resource"].form.strip('"'), sure=False)]
     tables = list(entries) if any(entry.sure for entry in entries) else [*example, *entries]
     parts = [HEAD.format(file=printable(file))]
-    parts.append("\n".join(_line(name, key) for name, key in TOP.items()) + "\n")
+    parts.append("\n".join(_line(name, key, values.get(name)) for name, key in TOP.items()) + "\n")
     parts.append(
         "# [reference]      # what the counters are locked to, at their external input\n"
         + "\n".join(_line(name, key) for name, key in REFERENCE.items())

@@ -84,7 +84,8 @@ def init(
     found = [item for item in finder.find(list(named.values())) if isinstance(item, Found)]
     names = {resource: name for name, resource in named.items()}
     entries = _entries(found, names, backend)
-    text = draft(entries, file.name if file != STDOUT else "FILE")
+    named_backend = None if backend == DEFAULT_BACKEND else backend
+    text = draft(entries, file.name if file != STDOUT else "FILE", backend=named_backend)
     if file == STDOUT:
         put(text.rstrip())
     else:
