@@ -4,7 +4,9 @@ Tables: ``[reference]`` (an oscillator; leave it out for a bench without one),
 ``[oscillators.NAME]`` with ``[oscillators.NAME.trimmer]``, and ``[counters.NAME]`` with
 ``[counters.NAME.time_base]`` (the counter's own oscillator). Quantities are text as a person
 writes them: ``"10 MHz"``, ``"37 ppb"``, ``"0.25 s"``; a counter's gate may be ``"none"``.
-Every key has a default but a counter's ``oscillator`` and an oscillator's ``nominal``.
+Every key has a default but a counter's ``oscillator`` and an oscillator's ``nominal``. A
+counter stands on a ``bus`` and speaks a ``dialect`` (`benchwatch_simulators.wiring`); those on
+``lan-gpib`` share one controller, each at its ``address``.
 """
 
 import difflib

@@ -78,8 +78,9 @@ class GpibController(TcpServer):
 
     def converse(self, client: socket.socket) -> None:
         """Obey one client."""
-        for exchange in self._bus.values():
-            exchange.abandon()
+        if not self.is_shared:
+            for exchange in self._bus.values():
+                exchange.abandon()
         lines = CommandLines()
         while chunk := client.recv(4096):
             for is_command, text in lines.split(chunk):

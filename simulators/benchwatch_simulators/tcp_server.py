@@ -40,6 +40,12 @@ class TcpServer:
         """Talk with one client until it hangs up; runs on a thread of its own."""
         raise NotImplementedError
 
+    @property
+    def is_shared(self) -> bool:
+        """True while more than one client is connected."""
+        with self._lock:
+            return len(self._clients) > 1
+
     def close(self) -> None:
         """Stop listening and hang up on every client."""
         with self._lock:

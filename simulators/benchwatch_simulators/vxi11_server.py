@@ -82,7 +82,8 @@ class Vxi11Server(TcpServer):
 
     def converse(self, client: socket.socket) -> None:
         """Serve the calls of one client."""
-        self._exchange.abandon()
+        if not self.is_shared:
+            self._exchange.abandon()
         connection = _Connection()
         try:
             while True:
