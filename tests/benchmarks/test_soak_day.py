@@ -15,9 +15,10 @@ from benchwatch.reading import Gap
 
 @pytest.mark.timeout(3600)
 def test_a_day_with_a_fault_a_minute(tmp_path: Path) -> None:
-    """Memory, threads, file handles and VISA sessions at hour 24 are those of hour 1.
+    """Threads, file handles and VISA sessions stay as they are, and so does memory once filled.
 
-    The rolling buffer fills its finer levels in that time (4.5 h for the first): 1.2 MB.
+    Until about hour 5 the finest level of the rolling buffer fills (1 MB) and so does what the
+    longest trace and the deviations once needed; from hour 12 on nothing may be added.
     """
     began_s = time.monotonic()
     result = soak(tmp_path, hours=24.0, sample_every_s=3600.0)
@@ -32,8 +33,9 @@ def test_a_day_with_a_fault_a_minute(tmp_path: Path) -> None:
           f"{max(gap.lasted_s for gap in gaps):.1f} s; took {lasted_s:.0f} s")  # fmt: skip
     print(f"{len(result.faults)} faults: {kinds}")
     check_nothing_lost_or_invented(result)
-    first, last = result.samples[0], result.samples[-1]
-    assert last.rss_mb - first.rss_mb < 5.0
+    first, middle, last = result.samples[0], result.samples[11], result.samples[-1]
+    assert last.rss_mb - first.rss_mb < 10.0
+    assert last.rss_mb - middle.rss_mb < 2.0
     assert last.sessions == first.sessions
     assert last.handles <= first.handles + 1
     assert last.threads <= first.threads + 2

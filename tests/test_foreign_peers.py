@@ -1,0 +1,93 @@
+"""The real commands with peers that none of us wrote: pyvisa-sim's instrument, the client lxi."""
+
+import json
+import shutil
+import signal
+import subprocess
+
+import pytest
+from pipeline_kit import benchwatch
+
+DEVICES = """
+spec: "1.1"
+devices:
+  counter:
+    eom:
+      TCPIP SOCKET: {q: "\\n", r: "\\n"}
+      TCPIP INSTR: {q: "\\n", r: "\\n"}
+      GPIB INSTR: {q: "\\n", r: "\\n"}
+      USB INSTR: {q: "\\n", r: "\\n"}
+      ASRL INSTR: {q: "\\n", r: "\\n"}
+    error: ERROR
+    dialogues:
+      - {q: "*IDN?", r: "Tide Works,Counter S,0042,2.0"}
+      - {q: "READ?", r: "+1.00000000231E+07"}
+      - {q: "ROSC:SOUR?", r: "INT"}
+      - {q: "INIT:CONT?", r: "0"}
+      - {q: "SYST:ERR?", r: '+0,"No error"'}
+      - {q: "FREQ:APER?", r: "1.0E-6"}
+resources:
+  TCPIP0::127.0.0.1::5025::SOCKET: {device: counter}
+  TCPIP0::127.0.0.1::inst0::INSTR: {device: counter}
+  GPIB0::3::INSTR: {device: counter}
+  USB0::0x1234::0x5678::0042::0::INSTR: {device: counter}
+  ASRL1::INSTR: {device: counter}
+"""
+
+
+@pytest.mark.parametrize(
+    "resource",
+    [
+        "TCPIP0::127.0.0.1::5025::SOCKET",
+        "TCPIP0::127.0.0.1::inst0::INSTR",
+        "GPIB0::3::INSTR",
+        "USB0::0x1234::0x5678::0042::0::INSTR",
+        "ASRL1::INSTR",
+    ],
+)
+def test_the_command_watches_a_foreign_instrument_through_another_backend(tmp_path, resource):
+    """``--backend bench.yaml@sim``: right readings, its time base, exit 0, on five interfaces."""
+    devices = tmp_path / "devices.yaml"
+    devices.write_text(DEVICES)
+    process = benchwatch(
+        "watch", resource, "--backend", f"{devices}@sim", "--nominal", "10MHz", "--json",
+        "--no-journal", "--count", "20",
+    )  # fmt: skip
+    out, errors = process.communicate(timeout=60)
+
+    *readings, end = map(json.loads, out.splitlines())
+    assert process.returncode == 0, errors
+    assert [line["offset_hz"] for line in readings] == [0.0231] * 20
+    assert {flag for line in readings for flag in line["flags"]} == {"internal-timebase"}
+    assert (end["readings"], end["gaps"]) == (20, 0)
+
+
+@pytest.mark.skipif(shutil.which("lxi") is None, reason="needs the client lxi")
+def test_the_client_lxi_and_the_product_read_the_same_simulated_counter():
+    """`simulate` serves both at once; each hears its own answers only."""
+    server = benchwatch("simulate", "quiet", "--seed", "7")
+    name, resource = server.stdout.readline().split()
+    port = resource.split("::")[2]
+    watching = benchwatch(
+        "watch", f"{name}={resource}", "--nominal", "10MHz", "--json", "--no-journal",
+        "--count", "12",
+    )  # fmt: skip
+    said = [
+        subprocess.run(
+            ["lxi", "scpi", "--address", "127.0.0.1", "--port", port, "--raw", query],
+            capture_output=True, text=True, timeout=20, check=True,
+        ).stdout.strip()
+        for query in ["*IDN?", *["READ?"] * 5, "SYST:ERR?"]
+    ]  # fmt: skip
+    out, errors = watching.communicate(timeout=60)
+    server.send_signal(signal.SIGTERM)
+    server.communicate(timeout=20)
+
+    identity, *readings, error = said
+    *lines, end = map(json.loads, out.splitlines())
+    assert len(identity.split(",")) == 4
+    assert [float(text) for text in readings] == pytest.approx([1e7 * (1 + 37e-9)] * 5, abs=0.05)
+    assert error == '0,"No error"'
+    assert watching.returncode == 0, errors
+    assert [line["offset"] for line in lines] == pytest.approx([37e-9] * 12, abs=5e-9)
+    assert end["gaps"] == 0
