@@ -159,6 +159,24 @@ def test_a_refused_port_is_a_sentence(resource):
     assert "nothing listens on that port" in str(caught.value)
 
 
+@pytest.mark.parametrize("resource", ["GPIB0::3::INSTR", "USB0::1::2::SN::INSTR"])
+def test_a_bus_without_its_library_is_a_sentence(
+    resource: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It says what to install, or which other VISA to choose."""
+    import pyvisa
+
+    def refuse(*_: object, **__: object) -> None:
+        raise ValueError("Please install this or that to use this resource type.")
+
+    monkeypatch.setattr(pyvisa.ResourceManager, "open_resource", refuse)
+
+    with pytest.raises(ConnectionFailed, match="lacks a library for this bus") as caught:
+        open_link(resource)
+
+    assert "--backend @ivi" in str(caught.value)
+
+
 # ------------------------------------------------------------------ peers nobody should meet
 
 

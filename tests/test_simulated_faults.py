@@ -1,5 +1,8 @@
 """Faults as data: how they are written, and what each does to the bytes of an answer."""
 
+import json
+import subprocess
+import sys
 import time
 
 import pytest
@@ -146,3 +149,41 @@ def test_a_fault_of_a_counter_that_is_not_there():
     """The sentence names those that are."""
     with pytest.raises(UsageError, match="no counter 'fiv'; did you mean 'five'"):
         open_bench("pair", faults=[parse_fault("fiv=cut@1s")])
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["simulate", "quiet", "--fault", "cutt@3s"], "did you mean 'cut'"),
+        (["simulate", "pair", "--fault", "fiv=cut@3s"], "did you mean 'five'"),
+        (["watch", "--sim", "quiet", "--fault", "cut"], "does not say when"),
+        (["watch", "TCPIP0::127.0.0.1::1::SOCKET", "--fault", "cut@3s"], "add --sim"),
+    ],
+)
+def test_a_bad_fault_on_the_command_line_is_a_usage_error(arguments, says):
+    """Exit code 2, a sentence, and nothing is started."""
+    run = subprocess.run(
+        [sys.executable, "-m", "benchwatch.cli", *arguments],
+        capture_output=True,
+        text=True,
+        timeout=30,
+    )
+
+    assert run.returncode == 2
+    assert says in run.stderr
+    assert "Traceback" not in run.stderr
+
+
+def test_a_watched_bench_suffers_the_fault_it_was_given():
+    """From the command line to the gap in the lines."""
+    run = subprocess.run(
+        [sys.executable, "-m", "benchwatch.cli", "watch", "--sim", "quiet", "--json",
+         "--no-journal", "--fault", "closed@1s", "--count", "8"],
+        capture_output=True, text=True, timeout=30,
+    )  # fmt: skip
+    lines = [json.loads(line) for line in run.stdout.splitlines()]
+
+    assert run.returncode == 0
+    assert [line["reason"] for line in lines if line["kind"] == "gap"] == [
+        "the counter closed the connection"
+    ]
