@@ -27,7 +27,9 @@ from benchwatch.journal_file import (
     copy_events,
     count_events,
     event_row,
+    is_database,
     prepare,
+    remove_empty,
     run_row,
     sentence,
 )
@@ -168,6 +170,8 @@ class Journal:
 
     def _open(self) -> None:
         check_kind(self.path)
+        if self._moved is not None:
+            remove_empty(self.path)
         if not self.path.exists():
             clear_leftovers(self.path)
         self._connection = sqlite3.connect(
@@ -184,15 +188,21 @@ class Journal:
         self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
 
     def _check_place(self) -> None:
-        """See that the open file is the one at `path`; if not, remember it and raise."""
-        if self._connection is None or _inode(self.path) == self._inode:
+        """See that the open file is the one at `path`, and whole; if not, remember it and raise."""
+        if self._connection is None:
+            return
+        there = _inode(self.path) == self._inode
+        if there and is_database(self.path):
             return
         if self._moved is None:
             self._moved, self._connection = self._connection, None
+        if there:
+            raise FileNotFoundError("something else has written over it")
         raise FileNotFoundError("it was moved or deleted, and is begun anew")
 
     def _fail(self, error: Exception) -> None:
-        self.trouble = sentence(self.path, error)
+        told = isinstance(error, JournalError)
+        self.trouble = str(error).rstrip(".") if told else sentence(self.path, error)
         self._next_try_s = self._clock.monotonic() + RETRY_S
         if not isinstance(error, sqlite3.Error) or code(error) not in _PASSING:
             self._drop_connection()

@@ -116,13 +116,24 @@ def check_kind(path: Path) -> None:
     try:
         if not path.exists() or (path.is_file() and path.stat().st_size == 0):
             return
-        if path.is_file():
-            with path.open("rb") as file:
-                if file.read(len(_MAGIC)) == _MAGIC:
-                    return
+        if path.is_file() and is_database(path):
+            return
     except OSError as error:
         raise JournalError(f"the journal {path} can't be opened: {error.strerror}.") from error
     raise JournalError(f"the journal {path} is damaged, or is no journal. {GO_ELSEWHERE}")
+
+
+def is_database(path: Path) -> bool:
+    """Tell whether the file at `path` begins as an SQLite file does; raises `OSError`."""
+    with path.open("rb") as file:
+        return file.read(len(_MAGIC)) == _MAGIC
+
+
+def remove_empty(path: Path) -> None:
+    """Remove a file that was emptied while it was open: SQLite would mix the old with the new."""
+    with suppress(OSError):
+        if path.is_file() and path.stat().st_size == 0:
+            path.unlink()
 
 
 def clear_leftovers(path: Path) -> None:

@@ -337,6 +337,31 @@ def test_a_file_that_was_deleted_takes_no_reading_with_it(path, all_of_it, goes_
     assert read_runs(path) == [RUN]
 
 
+@pytest.mark.parametrize("content", [b"", b"\xa5" * 4096, b"\xa5" * 300_000])
+def test_a_file_that_was_written_over_takes_no_reading_with_it(path, content):
+    """Emptied: begun anew. Another kind of file in its place: the whole run is left beside it."""
+    clock = StillClock()
+    journal = Journal(path, clock=clock)
+    journal.save_run(RUN)
+    troubles = set()
+    for number in range(400):
+        journal.write(RUN.key, reading(number))
+        troubles.add(journal.trouble)
+        clock.now_s += 1.0
+        if number == 200:
+            path.write_bytes(content)
+    kept = path
+    if content:
+        kept = path.with_name("journal-left-7.db")
+        with pytest.raises(JournalError, match=r"no journal.* but in .*journal-left-7\.db"):
+            journal.close()
+    else:
+        journal.close()
+
+    assert f"the journal {path} fails: something else has written over it" in troubles
+    assert numbers(kept) == [float(n) for n in range(400)]
+
+
 def test_another_program_that_began_the_file_anew_keeps_its_readings(path):
     """Two programs lose the same file: both runs are whole in the new one."""
     clock = StillClock()
