@@ -9,7 +9,7 @@ import pytest
 import benchwatch
 from benchwatch import errors
 
-FRONT_ENDS = ("screen", "lines", "report", "cli", "commands")
+FRONT_ENDS = ("screen", "web", "lines", "report", "cli", "commands")
 
 
 def rooms() -> list[str]:

@@ -76,7 +76,7 @@ def run_lines(run: Watch, write: Writer) -> Outcome:
     """
     out = Lines(sys.stdout, write)
     narrator = Narrator(run)
-    with _signals_interrupt(run):
+    with signals_interrupt(run):
         run.start()
         try:
             for event, snapshot in _events(run, narrator):
@@ -189,7 +189,7 @@ def _link_sentence(now: Snapshot) -> str:
 
 
 @contextmanager
-def _signals_interrupt(run: Watch) -> Iterator[None]:
+def signals_interrupt(run: Watch) -> Iterator[None]:
     """Let the first signal end the run in order; a second one ends it at once."""
 
     def interrupt(_number: int, _frame: object) -> None:

@@ -5,7 +5,7 @@ from contextlib import ExitStack, contextmanager
 from decimal import Decimal
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -17,6 +17,7 @@ from benchwatch.commands.bench_text import reference_sentence
 from benchwatch.commands.options import DURATION, FREQUENCY, Named
 from benchwatch.commands.planning import DEFAULT_DRIVER, Asked, plans_of
 from benchwatch.commands.running import run_lines, run_screen_of, say
+from benchwatch.commands.serving import WEB_PORT, run_web_of
 from benchwatch.errors import JournalError, UsageError
 from benchwatch.journal import Journal, default_path
 from benchwatch.lines import PlainWriter, json_line
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from benchwatch_simulators.bench import ServedBench
+
+FrontEnd = Literal["lines", "page", "screen"]
 
 
 @click.command()
@@ -73,6 +76,16 @@ if TYPE_CHECKING:
 @click.option("--plain", is_flag=True, help="A line a reading, for people.")
 @click.option("--json", "as_json", is_flag=True, help="A line a reading, for programs.")
 @click.option("--sound", "aloud", is_flag=True, help="Let the offset be heard beside the screen.")
+@click.option("--web", is_flag=True, help="Show the screen on a page in a browser instead.")
+@click.option(
+    "--web-address",
+    help="Serve the page on this address of this computer; to this computer only if left out.",
+)
+@click.option(
+    "--web-port",
+    type=click.IntRange(0, 65535),
+    help=f"Serve the page on this port; {WEB_PORT} if left out, any free one if 0.",
+)
 @click.option(
     "--driver",
     "driver_name",
@@ -99,6 +112,9 @@ def watch(
     plain: bool,
     as_json: bool,
     aloud: bool,
+    web: bool,
+    web_address: str | None,
+    web_port: int | None,
     driver_name: str | None,
     backend: str | None,
 ) -> int:
@@ -112,13 +128,12 @@ def watch(
     Nothing is set on the instrument but what you ask for: the gate with --gate, gate and
     channel in the bench file.
     """
-    _refuse(("--plain", plain), ("--json", as_json))
+    web = web or web_address is not None or web_port is not None
+    front_end = _front_end(plain=plain, as_json=as_json, web=web, aloud=aloud)
     _refuse(("--journal", journal is not None), ("--no-journal", no_journal))
     asked = Asked(nominals, tolerance, settle, gate_s, interval_s, driver_name)
     limits = Limits(count, for_s, until is not None)
-    lines = plain or as_json or not sys.stdout.isatty()
-    if aloud and lines:
-        raise UsageError("--sound goes with the screen: leave it out where lines are written.")
+    lines = front_end == "lines"
     with ExitStack() as stack:
         described = None if bench_file is None else load_bench(bench_file)
         bench = stack.enter_context(_bench(resources, bench_file, sim, seed, faults))
@@ -127,7 +142,9 @@ def watch(
             driver(name)
         if limits.until_settled and any(plan.settle is None for plan in plans):
             raise UsageError("--until settled needs to know what settled means: add --settle.")
-        if not lines and any(file_of(plan.resource) == STANDARD_INPUT for plan in plans):
+        if front_end == "screen" and any(
+            file_of(plan.resource) == STANDARD_INPUT for plan in plans
+        ):
             give_keyboard_back()
         kept = None if no_journal else Journal(journal or default_path())
         backend = backend or (described and described.backend) or DEFAULT_BACKEND
@@ -139,16 +156,32 @@ def watch(
         if kept is not None:
             say(f"journal: {kept.path}")
         try:
-            if lines:
-                outcome = run_lines(run, json_line if as_json else PlainWriter())
-            else:
-                outcome = run_screen_of(run, bench, aloud=aloud)
+            match front_end:
+                case "lines":
+                    outcome = run_lines(run, json_line if as_json else PlainWriter())
+                case "page":
+                    outcome = run_web_of(run, bench, web_address, web_port)
+                case "screen":
+                    outcome = run_screen_of(run, bench, aloud=aloud)
         finally:
             run.stop()
             code = _close(kept)
     if outcome.message:
         say(outcome.message)
     return outcome.exit_code or code
+
+
+def _front_end(*, plain: bool, as_json: bool, web: bool, aloud: bool) -> FrontEnd:
+    """Choose where the readings are shown; refuse what does not go together."""
+    _refuse(("--plain", plain), ("--json", as_json), ("--web", web))
+    _refuse(("--sound", aloud), ("--web", web))
+    if web:
+        return "page"
+    if not (plain or as_json) and sys.stdout.isatty():
+        return "screen"
+    if aloud:
+        raise UsageError("--sound goes with the screen: leave it out where lines are written.")
+    return "lines"
 
 
 def _refuse(*given: tuple[str, bool]) -> None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 from typing import ClassVar
 
 from textual.actions import SkipAction
@@ -29,7 +30,7 @@ DIGITS_EVERY_S, CHARTS_EVERY_S = 0.1, 0.25
 class BenchwatchApp(App[None]):
     """The screen over a running watch; `run_screen` runs it and returns the exit code."""
 
-    CSS_PATH = "screen.tcss"
+    CSS_PATH = Path(__file__).with_name("screen.tcss")
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("ctrl+c", "interrupt", show=False, priority=True),

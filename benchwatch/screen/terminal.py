@@ -77,7 +77,7 @@ def _narration_to(log: Path) -> Iterator[None]:
     kept = os.dup(2)
     before = (sys.__stderr__, sys.stderr)
     picture = os.fdopen(os.dup(1), "w", encoding="utf-8", errors="replace", newline="")
-    with _opened(log) as sink:
+    with open_log(log) as sink:
         os.dup2(sink.fileno(), 2)
         sys.__stderr__, sys.stderr = picture, sink  # type: ignore[misc] # the library draws there
         try:
@@ -100,7 +100,7 @@ class _HarmlessText(io.TextIOWrapper):
         return len(text)
 
 
-def _opened(log: Path) -> TextIO:
+def open_log(log: Path) -> TextIO:
     """Open the log to append, anew when it has grown large; nowhere when it can't be."""
     try:
         log.parent.mkdir(parents=True, exist_ok=True)

@@ -1,1 +1,6 @@
-"""The screen in a browser: one watch, any number of pages that look at it."""
+"""The screen in a browser: one process owns the instruments, its pages all look at one watch.
+
+Each page is a screen of its own in this same process, drawn on a web socket instead of a
+terminal, so that nothing but this process ever opens an instrument. The terminal in the page
+(script, style sheet, font) is that of textual-serve, served from here.
+"""

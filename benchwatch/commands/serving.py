@@ -1,0 +1,77 @@
+"""How a watch is shown in a browser: the server's side of ``watch --web``."""
+
+import asyncio
+import os
+from contextlib import AbstractAsyncContextManager
+from typing import TYPE_CHECKING, Final, TextIO
+
+from benchwatch.commands.running import LOOK_S, FirstTrimmer, Narrator, say, signals_interrupt
+from benchwatch.errors import UsageError
+from benchwatch.operating import Operating
+from benchwatch.watch import Outcome, Watch
+
+if TYPE_CHECKING:
+    from benchwatch.web.server import MakeApp
+    from benchwatch_simulators.bench import ServedBench
+
+WEB_PORT: Final = 8010
+INSTALL: Final = "pip install 'benchwatch[web]'"
+
+
+def run_web_of(
+    run: Watch, bench: "ServedBench | None", address: str | None, port: int | None
+) -> Outcome:
+    """Show the watch on pages until it ends or a signal comes; the address goes to stdout.
+
+    Raises:
+        UsageError: nothing can be served there, or the libraries are not installed.
+    """
+    try:
+        from benchwatch.screen.options import log_path  # noqa: PLC0415 - lines never need it
+        from benchwatch.screen.terminal import open_log  # noqa: PLC0415 - likewise
+        from benchwatch.web.address import LOOPBACK, place_of  # noqa: PLC0415 - likewise
+        from benchwatch.web.server import serving  # noqa: PLC0415 - an extra
+    except ImportError as error:
+        raise UsageError(
+            f"the page needs a library that is not installed ({error.name}): {INSTALL}."
+        ) from error
+    place = place_of(address or LOOPBACK, WEB_PORT if port is None else port)
+    with open_log(log_path()) as log, signals_interrupt(run):
+        make = _maker(run, bench, log)
+        asyncio.run(_serve(run, serving(place, make, _say_crash), guarded=place.guarded))
+    assert run.outcome is not None
+    return run.outcome
+
+
+async def _serve(run: Watch, served: AbstractAsyncContextManager[str], *, guarded: bool) -> None:
+    async with served as url:
+        if guarded:
+            say(
+                "caution: whoever has the line below reaches this screen over the network, and "
+                "nothing on the way is encrypted. Keep it to a network you trust."
+            )
+        print(url, flush=True)
+        run.start()
+        narrator = Narrator(run)
+        while not run.finished.is_set():
+            narrator.look()
+            await asyncio.sleep(LOOK_S)
+
+
+def _maker(run: Watch, bench: "ServedBench | None", log: TextIO) -> "MakeApp":
+    """Return what makes the screen of one page; all of them act on the same watch."""
+    from benchwatch.screen.options import Options, look_for  # noqa: PLC0415 - an extra needs it
+    from benchwatch.web.page import Page, PageApp  # noqa: PLC0415 - likewise
+
+    no_color = {"NO_COLOR": os.environ.get("NO_COLOR", "")}
+    options = Options(look=look_for(encoding="utf-8", environ=no_color), bell=False)
+    trimmer = None if bench is None else FirstTrimmer(bench)
+
+    def make(page: Page) -> PageApp:
+        return PageApp(page, log, run, trimmer=trimmer, operator=Operating(run), options=options)
+
+    return make
+
+
+def _say_crash(crash: str) -> None:
+    say(f"a page stopped: {crash}. Open it again; the details are in the screen's log.")

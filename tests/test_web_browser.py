@@ -1,0 +1,118 @@
+"""The page in a real browser: it draws, takes keys, reaches nobody else, and says when it ended."""
+
+import re
+from zlib import decompress
+
+import numpy as np
+import pytest
+from browser_kit import CHROMIUM, browser
+from terminal_kit import rows_of
+
+aiohttp = pytest.importorskip("aiohttp", reason="the page is an extra")
+pytest.importorskip("textual_serve", reason="the page is an extra")
+
+from test_web import served  # noqa: E402 - only with the extra
+
+pytestmark = [
+    pytest.mark.skipif(CHROMIUM is None, reason="needs a chromium on the path"),
+    pytest.mark.timeout(240),
+]
+
+
+def screen(tab, width=400, height=100):
+    """What the page's terminal shows, as text."""
+    return "\n".join(rows_of(tab.drawn, width, height))
+
+
+def pixels(png):
+    """Decode a PNG of 8 bits a channel, not interlaced (ISO/IEC 15948): rows, columns, 3."""
+    width, height = (int.from_bytes(png[at : at + 4], "big") for at in (16, 20))
+    depth, kind, interlaced = png[24], png[25], png[28]
+    assert (depth, interlaced) == (8, 0)
+    channels = {2: 3, 6: 4}[kind]
+    data, at = b"", 8
+    while at < len(png):
+        length = int.from_bytes(png[at : at + 4], "big")
+        if png[at + 4 : at + 8] == b"IDAT":
+            data += png[at + 8 : at + 8 + length]
+        at += length + 12
+    rows = np.frombuffer(decompress(data), np.uint8).reshape(height, 1 + width * channels)
+    picture = np.zeros((height, width, channels), np.int64)
+    above = np.zeros((width, channels), np.int64)
+    for y, row in enumerate(rows):
+        line = row[1:].reshape(width, channels).astype(np.int64)
+        picture[y] = above = _unfilter(int(row[0]), line, above)
+    return picture[:, :, :3]
+
+
+def _unfilter(kind, line, above):
+    """Undo one of the five filters of a row (ISO/IEC 15948, 9.2)."""
+    if kind == 0:
+        return line
+    if kind == 1:
+        return np.cumsum(line, axis=0) % 256
+    if kind == 2:
+        return (line + above) % 256
+    done = np.zeros_like(line)
+    left = corner = np.zeros(line.shape[1], np.int64)
+    for x in range(len(line)):
+        up = above[x]
+        if kind == 3:
+            guess = (left + up) // 2
+        else:
+            ways = np.abs([up - corner, left - corner, left + up - 2 * corner])
+            nearest = ways.argmin(axis=0)
+            guess = np.where(nearest == 0, left, np.where(nearest == 1, up, corner))
+        done[x] = left = (line[x] + guess) % 256
+        corner = up
+    return done
+
+
+async def test_the_page_draws_takes_keys_and_reaches_nobody_else(tmp_path):
+    """The rows arrive, are painted in our colours, a key changes the view, all from one server."""
+    made = []
+    async with served(made=made) as (url, client), browser(client, tmp_path / "home") as tab:
+        await tab.call("Page.navigate", url=url)
+        await tab.until(lambda tab: "q quit" in screen(tab))
+        size = made[0].stage.size
+        font = await tab.value(
+            "document.fonts.ready.then(() => document.fonts.check('16px \"Roboto Mono\"'))"
+        )
+        loaded = await tab.value("document.body.className")
+        await tab.press("5")
+        await tab.until(lambda tab: "notes, " in screen(tab))
+        picture = pixels(await tab.picture())
+        reached = {one["request"]["url"] for one in tab.of("Network.requestWillBeSent")}
+        sockets = {one["url"].split("?")[0] for one in tab.of("Network.webSocketCreated")}
+        failed = tab.of("Network.loadingFailed")
+        view = made[0].desk.view.name
+
+    colours, counts = np.unique(picture.reshape(-1, 3), axis=0, return_counts=True)
+    assert view == "notes"
+    assert (size.width > 100, size.height > 30) == (True, True)
+    assert "-first-byte" in loaded
+    assert font
+    assert tuple(colours[counts.argmax()]) == (0x0B, 0x10, 0x16)
+    assert (np.abs(picture - 0xFF).sum(axis=2) < 30).sum() > 100  # strong text is white
+    assert {re.match(r"\w+://[^/]+/", one)[0] for one in reached if "data:" not in one} == {url}
+    assert sockets == {url.replace("http", "ws") + "ws"}
+    assert failed == []
+
+
+async def test_the_page_says_when_it_no_longer_shows_the_bench(tmp_path):
+    """After q the page says so and offers to open it again, which it does."""
+    async with served() as (url, client), browser(client, tmp_path / "home") as tab:
+        await tab.call("Page.navigate", url=url)
+        await tab.until(lambda tab: "q quit" in screen(tab))
+        before = await tab.value("getComputedStyle(document.querySelector('.over')).display")
+        await tab.press("q")
+        await tab.until(lambda tab: tab.of("Network.webSocketClosed"))
+        after = await tab.value("getComputedStyle(document.querySelector('.over')).display")
+        said = await tab.value("document.querySelector('.over').innerText")
+        await tab.value("document.querySelector('.over a').click()")
+        await tab.until(lambda tab: len(tab.of("Network.webSocketCreated")) == 2)
+        tab.events.clear()
+        await tab.until(lambda tab: "q quit" in screen(tab))
+
+    assert (before, after) == ("none", "block")
+    assert "no longer shows the bench" in said
