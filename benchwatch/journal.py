@@ -152,7 +152,7 @@ class Journal:
         with self._lock:
             try:
                 self._check_place()
-            except FileNotFoundError as error:
+            except OSError as error:
                 self._fail(error)
             self._next_try_s = 0.0
             if self.trouble:
