@@ -211,6 +211,8 @@ OFFSET_UNITS: Final = (PPM, PPB, PARTS_IN_1E12)
 
 STICK: Final = 20.0
 """A unit is left only when the value is this many times too large or too small for it."""
+STICK_U: Final = 3.0
+"""Decimals are left only when an uncertainty is this many times too large or too small for them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,19 +248,41 @@ def offset_unit(fraction: float, current: OffsetUnit | None = None) -> OffsetUni
     return PPB if size >= PPB.size / STICK or not size > 0 else PARTS_IN_1E12
 
 
+def steady_decimals(u: float | None, current: int | None = None) -> int | None:
+    """Choose the decimals of a live figure from its `u`, in the figure's own unit.
+
+    Two digits of `u` are shown at first; `current` decimals are kept until `u` has shrunk
+    or grown by three times more than they can show. None while no `u` was ever known.
+    """
+    if u is None or not 0 < u < math.inf:
+        return current
+    if current is not None and 10 / STICK_U <= u * 10.0**current <= 100 * STICK_U:
+        return current
+    return _decimals(u, 2)
+
+
 def write_fraction(
-    fraction: float, u: float | None = None, unit: OffsetUnit | None = None, digits: int = 2
+    fraction: float,
+    u: float | None = None,
+    unit: OffsetUnit | None = None,
+    digits: int = 2,
+    decimals: int | None = None,
 ) -> QuantityText:
-    """Write a fractional offset in `unit` (chosen by size when None), rounded as its `u` asks."""
+    """Write a fractional offset in `unit` (chosen by size when None).
+
+    It is rounded as its `u` asks, with `digits` of that, or to `decimals` when they are given.
+    """
     unit = unit or offset_unit(fraction)
     scaled_u = None if u is None else u / unit.size
-    value, spread = _rounded(fraction / unit.size, scaled_u, digits)
+    value, spread = _rounded(fraction / unit.size, scaled_u, digits, decimals)
     return QuantityText(value, spread, unit.name)
 
 
-def write_hz(offset_hz: float, u_hz: float | None = None, digits: int = 2) -> QuantityText:
+def write_hz(
+    offset_hz: float, u_hz: float | None = None, digits: int = 2, decimals: int | None = None
+) -> QuantityText:
     """Write an offset in hertz, never with a prefix: milli and mega can't be mistaken."""
-    value, spread = _rounded(offset_hz, u_hz, digits)
+    value, spread = _rounded(offset_hz, u_hz, digits, decimals)
     return QuantityText(value, spread, "Hz")
 
 
@@ -340,14 +364,18 @@ def _fits(size: float, unit: OffsetUnit) -> bool:
     return not (too_small or too_large)
 
 
-def _rounded(value: float, u: float | None, digits: int) -> tuple[str, str]:
+def _rounded(
+    value: float, u: float | None, digits: int, decimals: int | None = None
+) -> tuple[str, str]:
     """Round `u` to `digits` significant digits and `value` to the same decimals (GUM 7.2.6)."""
     if not math.isfinite(value):
         return "unknown", "?"
     if u is None or not 0 < u < math.inf:
-        decimals = _decimals(abs(value), 4) if value else 3
+        if decimals is None:
+            decimals = _decimals(abs(value), 4) if value else 3
         return f"{value:+.{decimals}f}", "0" if u == 0 else "?"
-    decimals = _decimals(u, digits)
+    if decimals is None:
+        decimals = _decimals(u, digits)
     if decimals == 0 and u >= 10**digits:
         u, value = round(u, digits - len(str(int(u)))), round(value, digits - len(str(int(u))))
     return f"{value:+.{decimals}f}", f"{u:.{decimals}f}"

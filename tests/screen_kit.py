@@ -227,8 +227,10 @@ def frame(shown: Snapshot | None = None, **changes: Any) -> Frame:
         names=("main",),
         unit=ranges.unit,
         drift_unit=ranges.drift_unit,
+        hertz_form=ranges.hertz_form,
+        fraction_form=ranges.fraction_form,
         scale_full=ranges.scale.full,
-        window=ranges.window(view, shown, past, NOW_S),
+        window=ranges.window(view, shown, past, NOW_S, whole=view == "warm_up"),
     )
     return replace(made, **changes)
 
@@ -236,7 +238,8 @@ def frame(shown: Snapshot | None = None, **changes: Any) -> Frame:
 def plain(view: str, made: Frame, width: int, height: int) -> str:
     """Draw a view as plain text, blanks at the ends of rows cut."""
     ranges = Ranges()
-    window = ranges.window(view, made.snapshot, made.trace, NOW_S)
+    whole = view == "warm_up" and not made.wishes.close
+    window = ranges.window(view, made.snapshot, made.trace, NOW_S, whole=whole)
     made = replace(made, view=view, window=window)
     rows = picture(view_named(view), made, width, height)
     return "\n".join(made.look.text(row.plain).rstrip() for row in rows) + "\n"

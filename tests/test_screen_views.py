@@ -79,14 +79,17 @@ def test_link_in_words(link, said):
 
 def test_settle_in_words():
     """Drift with its uncertainty; time to go with its range; since when it is settled."""
-    warming = words.settle_words(kit.frame()).plain
-    settled = words.settle_words(kit.frame(SETTLED)).plain
+    warming = words.settle_words(kit.frame(), 80).plain
+    settled = words.settle_words(kit.frame(SETTLED), 80).plain
     unasked = kit.frame(kit.snapshot(numbers=kit.numbers(settle=None, drift=None)))
 
     assert warming == "drift -8.3 ± 1.4 ppb/h, 7 min to go (5 min to 11 min)"
     assert settled.endswith("settled for 2 min 10 s")
     assert words.settle_lamp(unasked).plain == "[settle not asked]"
-    assert words.settle_words(unasked).plain == "drift unknown"
+    assert words.settle_words(unasked, 80).plain == "drift unknown"
+    assert words.settle_words(kit.frame(SETTLED), 30).plain == "settled for 2 min 10 s"
+    assert words.settle_words(kit.frame(), 30).plain == "7 min to go (5 min to 11 min)"
+    assert words.settle_words(kit.frame(), 20).plain == "7 min to go"
 
 
 def test_trouble_is_said_worst_first():

@@ -13,13 +13,38 @@ from benchwatch.quantity import (
     write_fraction,
     write_hz,
 )
+from benchwatch.snapshot import Snapshot
 
 HOUR_S = 3600.0
 
 
-def in_hertz(fraction: float, u: float | None, nominal_hz: float) -> QuantityText:
+def shown_offset(snapshot: Snapshot) -> tuple[float, float | None] | None:
+    """Return the offset that stands in large figures and its u; the reading until there is one."""
+    estimate, reading = snapshot.numbers.estimate, snapshot.reading
+    if estimate is not None:
+        return estimate.offset, estimate.u
+    if reading is not None and math.isfinite(reading.offset):
+        return reading.offset, None
+    return None
+
+
+def in_hertz(
+    fraction: float, u: float | None, nominal_hz: float, decimals: int | None = None
+) -> QuantityText:
     """Write a fractional offset of `nominal_hz` in hertz."""
-    return write_hz(fraction * nominal_hz, None if u is None else u * nominal_hz)
+    u_hz = None if u is None else u * nominal_hz
+    return write_hz(fraction * nominal_hz, u_hz, decimals=decimals)
+
+
+def places(text: QuantityText) -> int:
+    """Count the digits before the point."""
+    return len(text.digits.lstrip("+-").partition(".")[0])
+
+
+def widened(text: QuantityText, at_least: int) -> QuantityText:
+    """Put blanks after the sign until there are so many places before the point."""
+    blanks = " " * (at_least - places(text))
+    return QuantityText(text.digits[:1] + blanks + text.digits[1:], text.u, text.unit)
 
 
 def per_hour(per_s: float, u: float | None, unit: OffsetUnit | None = None) -> QuantityText:

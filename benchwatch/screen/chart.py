@@ -30,6 +30,7 @@ def strip_chart(frame: Frame, width: int, rows: int) -> list[Line]:
     if numbers.last_nudge is not None:
         axes.moment(numbers.last_nudge.at_s, NUDGE_DASH, Ink.DIM)
     axes.curve(frame.trace.elapsed_s, frame.trace.offset)
+    axes.beyond(frame.trace.elapsed_s, frame.trace.offset, Ink.DIM)
     drawing = axes.framed(offset_figures(frame, axes.canvas.rows))
     if footed:
         drawing.append(_time_axis(frame, axes, width))

@@ -19,7 +19,7 @@ _BITMAPS = {
     "+": "... .#. ### .#. ...",
     "-": "... ... ### ... ...",
     ".": ". . . . #",
-    " ": ". . . . .",
+    " ": "... ... ... ... ...",
     "?": "### ..# .## ... .#.",
     "G": "### #.. #.# #.# ###",
     "H": "#.# #.# ### #.# #.#",
@@ -61,8 +61,13 @@ ASCII_SIZES = tuple(
 
 def size_for(width: int, rows: int, text: str, look: Look) -> DigitSize | None:
     """Return the largest size at which `text` fits in `width` and `rows`, if any does."""
+    return next((s for s in sizes_for(rows, look) if s.width(text) <= width), None)
+
+
+def sizes_for(rows: int, look: Look) -> list[DigitSize]:
+    """List the sizes that fit in `rows`, largest first."""
     sizes = ASCII_SIZES if look.ascii and rows >= ASCII_SIZES[-1].rows else SIZES
-    return next((s for s in sizes if s.rows <= rows and s.width(text) <= width), None)
+    return [size for size in sizes if size.rows <= rows]
 
 
 def large(text: str, size: DigitSize, glyphs: Glyphs, ink: Ink = Ink.STRONG) -> list[Line]:

@@ -1,10 +1,8 @@
 """The offset in large figures."""
 
-import math
-
 from benchwatch.quantity import QuantityText, write_fraction
-from benchwatch.screen.amounts import in_hertz
-from benchwatch.screen.digits import ASCII_SIZES, SIZES, DigitSize, large, size_for
+from benchwatch.screen.amounts import in_hertz, shown_offset, widened
+from benchwatch.screen.digits import DigitSize, large, size_for, sizes_for
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, beside, faded, line
 
@@ -12,18 +10,20 @@ MARGIN = 3
 """Blanks left of a large figure and between it and its unit."""
 
 Pair = tuple[QuantityText, QuantityText]
+Sizes = tuple[DigitSize | None, DigitSize | None]
+"""Of both; None: in one row of plain characters."""
 
 
 def offset_pair(frame: Frame) -> Pair | None:
     """Write the offset in hertz and as a fraction; the newest reading while nothing is better."""
-    snapshot = frame.snapshot
-    if snapshot.numbers.estimate is not None:
-        offset, u = snapshot.numbers.estimate.offset, snapshot.numbers.estimate.u
-    elif snapshot.reading is not None and math.isfinite(snapshot.reading.offset):
-        offset, u = snapshot.reading.offset, None
-    else:
+    shown = shown_offset(frame.snapshot)
+    if shown is None:
         return None
-    return in_hertz(offset, u, snapshot.nominal_hz), write_fraction(offset, u, frame.unit)
+    (offset, u), hertz, fraction = shown, frame.hertz_form, frame.fraction_form
+    return (
+        widened(in_hertz(offset, u, frame.snapshot.nominal_hz, hertz.decimals), hertz.places),
+        widened(write_fraction(offset, u, frame.unit, decimals=fraction.decimals), fraction.places),
+    )
 
 
 def both_figures(frame: Frame, width: int, rows: int) -> list[Line]:
@@ -31,10 +31,12 @@ def both_figures(frame: Frame, width: int, rows: int) -> list[Line]:
     pair = offset_pair(frame)
     if pair is None:
         return [line("  ") + _nothing(frame)]
-    widths = _shares(frame, pair, width)
-    size = _common_size(frame, pair, widths, rows - 1)
-    columns = [[*_figure(frame, text, size), _uncertainty(frame, text)] for text in pair]
-    drawing = beside(columns, widths)
+    sizes = _sizes(frame, pair, width, rows - 1)
+    columns = [
+        [*_figure(frame, text, size), _uncertainty(frame, text)]
+        for text, size in zip(pair, sizes, strict=True)
+    ]
+    drawing = beside(columns, _shares(pair, sizes, width))
     return faded(drawing) if frame.stale else drawing
 
 
@@ -74,18 +76,23 @@ def _uncertainty(frame: Frame, text: QuantityText) -> Line:
     return line(f"  {frame.look.glyphs.plus_minus} {text.u} {text.unit}")
 
 
-def _shares(frame: Frame, pair: Pair, width: int) -> tuple[int, int]:
+def _sizes(frame: Frame, pair: Pair, width: int, rows: int) -> Sizes:
+    """Choose the largest fraction that leaves room for hertz beside it, as large as that."""
+    choices = sizes_for(rows, frame.look)
+    for place, fraction in enumerate(choices):
+        for hertz in (*choices[place:], None):
+            if _cells(pair[0], hertz) + _cells(pair[1], fraction) <= width:
+                return hertz, fraction
+    return None, None
+
+
+def _cells(text: QuantityText, size: DigitSize | None) -> int:
+    digits = len(text.digits) if size is None else size.width(text.digits)
+    return digits + len(text.unit) + MARGIN
+
+
+def _shares(pair: Pair, sizes: Sizes, width: int) -> tuple[int, int]:
     """Share the width in the proportion the two texts need."""
-    smallest = (ASCII_SIZES if frame.look.ascii else SIZES)[-1]
-    needs = [smallest.width(text.digits) + len(text.unit) + MARGIN for text in pair]
+    needs = [_cells(text, size) for text, size in zip(pair, sizes, strict=True)]
     left = max(width * needs[0] // sum(needs), min(needs[0], width))
     return left, width - left
-
-
-def _common_size(frame: Frame, pair: Pair, widths: tuple[int, int], rows: int) -> DigitSize | None:
-    """Return the largest size at which both texts fit beside their units."""
-    sizes = [
-        size_for(room - MARGIN - len(text.unit), rows, text.digits, frame.look)
-        for text, room in zip(pair, widths, strict=True)
-    ]
-    return min((s for s in sizes if s), key=lambda s: s.across) if all(sizes) else None

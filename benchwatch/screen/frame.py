@@ -11,6 +11,16 @@ from benchwatch.snapshot import Playing, Snapshot, Trace
 
 
 @dataclass(frozen=True, slots=True)
+class Form:
+    """How a large figure is written, so that sign and point stay where they are."""
+
+    decimals: int | None = None
+    """None: as its uncertainty asks."""
+    places: int = 0
+    """Digits before the point, at least."""
+
+
+@dataclass(frozen=True, slots=True)
 class Frame:
     """Everything a drawing may look at: one snapshot, and how the operator wants to see it."""
 
@@ -24,6 +34,8 @@ class Frame:
     """Name of the view on the screen."""
     unit: OffsetUnit = PPB
     drift_unit: OffsetUnit = PPB
+    hertz_form: Form = field(default_factory=Form)
+    fraction_form: Form = field(default_factory=Form)
     scale_full: float | None = None
     """Fraction at the ends of the centre-zero scale."""
     window: tuple[float, float] | None = None

@@ -81,6 +81,8 @@ KEYS = (
         _TRIMS, "trimmer"),
     Key("coarse_up", ("up",), "Up", "", "", _TRIMS, "trimmer"),
     Key("time_axis", ("t",), "t", "time axis", "Draw time evenly, or its logarithm.", ("warm_up",)),
+    Key("close", ("c",), "c", "closer", "Draw the offsets of late closer, or all there were.",
+        ("warm_up",)),
     Key("set_settle", ("s",), "s", "settle limit", "Change what settled means: 1ppb/10min.",
         ("warm_up",), "operator"),
     Key("drift_out", ("d",), "d", "drift in/out", "Take a straight drift out of them, or not.",

@@ -4,13 +4,23 @@ import math
 from collections import defaultdict
 from dataclasses import dataclass, field
 
-from benchwatch.quantity import OFFSET_UNITS, PPB, OffsetUnit, offset_unit
-from benchwatch.screen.amounts import HOUR_S
-from benchwatch.screen.ranges import SteadyRange, SteadyWindow
+from benchwatch.quantity import (
+    OFFSET_UNITS,
+    PPB,
+    OffsetUnit,
+    offset_unit,
+    steady_decimals,
+    write_fraction,
+)
+from benchwatch.screen.amounts import HOUR_S, in_hertz, places, shown_offset
+from benchwatch.screen.frame import Form
+from benchwatch.screen.ranges import SteadyPlaces, SteadyRange, SteadyWindow
 from benchwatch.snapshot import Snapshot, Trace
 
 BAND_SHARE, U_SHARE, NOISE_SHARE = 2.0, 5.0, 6.0
 """A scale reaches at least 2 tolerances and 5 uncertainties; a chart 6 noise spreads."""
+RECENT_SHARE, LONE_SHARE = 0.6, 0.01
+"""A chart reaches as far as its last 60 % need, but for the hundredth at either end."""
 
 
 @dataclass(slots=True)
@@ -21,16 +31,25 @@ class Ranges:
     drift_unit: OffsetUnit = PPB
     scale: SteadyRange = field(default_factory=SteadyRange)
     windows: dict[str, SteadyWindow] = field(default_factory=lambda: defaultdict(SteadyWindow))
-    """One a view."""
+    """One a view, and another for the whole of it."""
+    hertz_form: Form = field(default_factory=Form)
+    fraction_form: Form = field(default_factory=Form)
     _fitting: OffsetUnit = PPB
+    _hertz_places: SteadyPlaces = field(default_factory=SteadyPlaces)
+    _fraction_places: SteadyPlaces = field(default_factory=SteadyPlaces)
 
     def follow(self, snapshot: Snapshot, now_s: float, unit: str = "") -> None:
         """Adapt units and scale to what is about to be shown; a `unit` named is a wish."""
         numbers = snapshot.numbers
-        offset = _shown_offset(snapshot)
+        shown = shown_offset(snapshot)
+        offset, u = (math.nan, None) if shown is None else shown
         asked = [one for one in OFFSET_UNITS if one.name == unit]
-        self._fitting = offset_unit(offset, self._fitting)
+        self._fitting, before = offset_unit(offset, self._fitting), self.unit
         self.unit = asked[0] if asked else self._fitting
+        if self.unit != before:
+            self.fraction_form, self._fraction_places = Form(), SteadyPlaces()
+        if shown is not None:
+            self._follow_figures(offset, u, snapshot.nominal_hz, now_s)
         if numbers.drift is not None:
             self.drift_unit = offset_unit(numbers.drift.per_s * HOUR_S, self.drift_unit)
         sizes = [abs(offset)]
@@ -43,25 +62,50 @@ class Ranges:
             sizes.append(abs(tool.aim))
         self.scale.follow(max(sizes) if math.isfinite(offset) else math.nan, now_s)
 
+    def _follow_figures(
+        self, offset: float, u: float | None, nominal_hz: float, now_s: float
+    ) -> None:
+        """Adapt decimals and places of both large figures, late enough that nothing jumps."""
+        u_hz, u_unit = (None, None) if u is None else (u * nominal_hz, u / self.unit.size)
+        decimals = steady_decimals(u_hz, self.hertz_form.decimals)
+        needed = places(in_hertz(offset, u, nominal_hz, decimals))
+        self.hertz_form = Form(decimals, self._hertz_places.follow(needed, now_s))
+        decimals = steady_decimals(u_unit, self.fraction_form.decimals)
+        needed = places(write_fraction(offset, u, self.unit, decimals=decimals))
+        self.fraction_form = Form(decimals, self._fraction_places.follow(needed, now_s))
+
     def window(
-        self, view: str, snapshot: Snapshot, trace: Trace, now_s: float
+        self, view: str, snapshot: Snapshot, trace: Trace, now_s: float, *, whole: bool = False
     ) -> tuple[float, float] | None:
-        """Return the y axis of the chart of offsets in `view`."""
-        seen = [value for value in trace.offset if math.isfinite(value)]
+        """Return the y axis of the chart of offsets in `view`: of its recent part, or the whole."""
+        pasts = [trace]
         if view == "warm_up" and snapshot.warm_up is not None:
-            seen += [value for value in snapshot.warm_up.curve.offset if math.isfinite(value)]
+            pasts.append(snapshot.warm_up.curve)
+        seen = [offset for past in pasts for offset in _seen(past, whole=whole)]
+        if seen and snapshot.numbers.estimate is not None:
+            seen.append(snapshot.numbers.estimate.offset)
         least = NOISE_SHARE * (snapshot.numbers.noise or _resolution(snapshot))
         low, high = (min(seen), max(seen)) if seen else (math.nan, math.nan)
-        return self.windows[view].follow(low, high, least, now_s)
-
-
-def _shown_offset(snapshot: Snapshot) -> float:
-    if snapshot.numbers.estimate is not None:
-        return snapshot.numbers.estimate.offset
-    return snapshot.reading.offset if snapshot.reading is not None else math.nan
+        return self.windows[f"{view} whole" if whole else view].follow(low, high, least, now_s)
 
 
 def _resolution(snapshot: Snapshot) -> float:
     if snapshot.reading is None or not snapshot.nominal_hz > 0:
         return 0.0
     return snapshot.reading.resolution_hz / snapshot.nominal_hz
+
+
+def _seen(past: Trace, *, whole: bool) -> list[float]:
+    """Return the offsets that a chart of `past` is to show in full."""
+    known = [
+        (elapsed_s, offset)
+        for elapsed_s, offset in zip(past.elapsed_s, past.offset, strict=True)
+        if math.isfinite(offset)
+    ]
+    if whole or not known:
+        return [offset for _, offset in known]
+    first_s, last_s = known[0][0], known[-1][0]
+    since_s = last_s - RECENT_SHARE * (last_s - first_s)
+    recent = sorted(offset for elapsed_s, offset in known if elapsed_s >= since_s)
+    lone = int(LONE_SHARE * len(recent))
+    return recent[lone : len(recent) - lone]

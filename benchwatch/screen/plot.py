@@ -10,6 +10,9 @@ from benchwatch.screen.ink import Ink, Line, Look, beside, line
 MARGIN = 8
 """Cells for the figures at the left."""
 
+BEYOND = ("v", "^")
+"""What stands at the lower and the upper edge where a curve lies beyond it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Axis:
@@ -58,6 +61,15 @@ class Axes:
             if here is not None:
                 self.canvas.stroke(here if dotted or before is None else before, here, ink)
             before = here
+
+    def beyond(self, xs: Sequence[float], ys: Sequence[float], ink: Ink) -> None:
+        """Put an arrow head at the edge over which a curve has left the chart."""
+        for x, y in zip(xs, ys, strict=True):
+            column, up = self.column(x, self.canvas.columns), self.y.place(y)
+            if column is not None and not 0 <= up <= 1 and math.isfinite(up):
+                self.canvas.write(
+                    column, 0 if up > 1 else self.canvas.rows - 1, BEYOND[up > 1], ink
+                )
 
     def level(self, y: float, dash: int, ink: Ink) -> None:
         """Draw a dashed line across at `y`, if it is on the chart."""

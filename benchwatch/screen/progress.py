@@ -103,13 +103,15 @@ def landing_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
     return faded([row]) if frame.stale else [row]
 
 
-def records_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+def records_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     """Draw what was put on record, or ask for it."""
     records = frame.snapshot.records
     found = records.as_found if records is not None else None
     if records is None or found is None:
-        ask = "; a records it, before the first nudge" if frame.operator else ""
-        return [line((f"  as found: not recorded yet{ask}", Ink.OFF if ask else Ink.DIM))]
+        if not frame.operator:
+            return [line(("  as found: not recorded yet", Ink.DIM))]
+        long = line(("  as found: not recorded yet; a records it, before the first nudge", Ink.OFF))
+        return [fitting(width, long, line(("  as found: press a before the first nudge", Ink.OFF)))]
     kept = " (kept by itself)" if records.as_found_kept else ""
     said = f"  as found {record_words(frame, found)}{kept}"
     if records.as_left is not None:
@@ -125,7 +127,9 @@ def standing_lines(frame: Frame, width: int, rows: int) -> list[Line]:
         return [*tool_said, *(landing_said or [Line()]), *records_said]
     now = frame.snapshot.trim
     if now is not None and now.landing is not None and now.landing.state != "outside":
-        return landing_said
+        landed = now.landing.state == "landed" and _left(frame)
+        lamp = line("  ", ("[LANDED]", Ink.GOOD_LAMP))
+        return [lamp + row for row in records_said] if landed else landing_said
     waiting = frame.operator and not _found(frame) and frame.snapshot.numbers.last_nudge is None
     state = tool(frame)
     learned = state is not None and state.pull is not None

@@ -8,6 +8,7 @@ import math
 from dataclasses import dataclass, field
 
 SHRINK_AFTER_S = 1.5
+NARROW_AFTER_S = 5.0
 GROW_AT = 0.95
 SHRINK_BELOW = 0.7
 SMALLEST = 1e-15
@@ -85,6 +86,27 @@ class SteadyWindow:
 
     def _take(self, window: tuple[float, float]) -> None:
         (self.low, self.high), self._small_since_s = window, None
+
+
+@dataclass(slots=True)
+class SteadyPlaces:
+    """How many digits a figure has before its point: it widens at once and narrows late."""
+
+    places: int = 0
+    _narrow_since_s: float | None = field(default=None, repr=False)
+    _most: int = field(default=0, repr=False)
+
+    def follow(self, needed: int, now_s: float) -> int:
+        """Return the places for a figure that needs `needed` now."""
+        if needed >= self.places:
+            self.places, self._narrow_since_s = needed, None
+        elif self._narrow_since_s is None:
+            self._narrow_since_s, self._most = now_s, needed
+        else:
+            self._most = max(self._most, needed)
+            if now_s - self._narrow_since_s >= NARROW_AFTER_S:
+                self.places, self._narrow_since_s = self._most, None
+        return self.places
 
 
 def _window(low: float, high: float, least: float) -> tuple[float, float]:

@@ -20,6 +20,8 @@ class Wishes:
     """Name of the fraction's unit; empty: by size."""
     log_time: bool = False
     """Warm-up against the logarithm of time."""
+    close: bool = False
+    """Warm-up with the axis of offsets that its recent part needs."""
     without_drift: bool = False
     """Deviations with a straight drift taken out."""
     deviation: str = "oadev"

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from benchwatch.quantity import format_duration
 from benchwatch.screen.amounts import ago, limit, per_hour, with_u
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.ink import Ink, Line, line, safe
+from benchwatch.screen.ink import Ink, Line, fitting, line, safe
 from benchwatch.snapshot import Direction
 
 if TYPE_CHECKING:
@@ -101,14 +101,16 @@ def settle_lamp(frame: Frame) -> Line:
     return line((f"[{word}]", ink))
 
 
-def settle_words(frame: Frame, *, short: bool = False) -> Line:
-    """Say the drift, and how long it still takes or has been settled."""
-    settle, parts = frame.snapshot.numbers.settle, [drift(frame)]
+def settle_words(frame: Frame, width: int) -> Line:
+    """Say the drift, and how long it still takes or has been settled, in at most `width` cells."""
+    settle, said = frame.snapshot.numbers.settle, drift(frame)
     if settle is not None and settle.since_s is not None:
-        parts.append(f"settled for {ago(settle.since_s, frame.now_s)}")
-    elif settle is not None and settle.eta_s is not None:
-        parts.append(time_to_go(frame, short=short))
-    return line(", ".join(parts))
+        for_how_long = f"settled for {ago(settle.since_s, frame.now_s)}"
+        return fitting(width, line(f"{said}, {for_how_long}"), line(for_how_long))
+    if settle is not None and settle.eta_s is not None:
+        long, short = time_to_go(frame), time_to_go(frame, short=True)
+        return fitting(width, line(f"{said}, {long}"), line(long), line(short))
+    return line(said)
 
 
 def time_to_go(frame: Frame, *, short: bool = False) -> str:

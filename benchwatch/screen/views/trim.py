@@ -5,7 +5,7 @@ from benchwatch.screen.amounts import ago
 from benchwatch.screen.chart import strip_chart
 from benchwatch.screen.figures import both_figures
 from benchwatch.screen.frame import Block, Frame, View, always
-from benchwatch.screen.ink import Ink, Line, faded, fitting, line, safe
+from benchwatch.screen.ink import Ink, Line, faded, line, safe
 from benchwatch.screen.parts import SHORT, hazard_line
 from benchwatch.screen.progress import (
     judge_line,
@@ -49,8 +49,7 @@ def judge_rows(frame: Frame, _width: int, _height: int) -> int:
 def settle_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     """Draw the settle word, the drift and the time to go."""
     lamp = line("  ") + words.settle_lamp(frame) + line(" ")
-    long, short = (lamp + words.settle_words(frame, short=short) for short in (False, True))
-    said = [fitting(width, long, short)]
+    said = [lamp + words.settle_words(frame, width - lamp.width)]
     return faded(said) if frame.stale else said
 
 
@@ -61,14 +60,16 @@ def reason_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
 
 
 def reason_rows(frame: Frame, _width: int, height: int) -> int:
-    """Want a row for the reason when there is one, and room."""
+    """Want a row for the reason when there is room; on a low screen only for a doubt."""
     settle = frame.snapshot.numbers.settle
-    return int(settle is not None and bool(settle.reason) and height >= SHORT)
+    if settle is None or not settle.reason or height < SHORT:
+        return 0
+    return int(height >= TALL or settle.state == "unsure")
 
 
 def chart_rows(_frame: Frame, _width: int, height: int) -> int:
     """Rows the strip chart needs at least."""
-    return 2 if height < SHORT else 3
+    return 1 if height < SHORT else 3
 
 
 TRIM = View(
@@ -80,10 +81,10 @@ TRIM = View(
         Block(scale, scale_rows),
         Block(judge_line, judge_rows),
         Block(nudge_line, always(1)),
-        Block(standing_lines, standing_rows, spare=2),
+        Block(standing_lines, standing_rows, spare=1),
         Block(settle_line, always(1)),
         Block(reason_line, reason_rows, spare=3),
-        Block(strip_chart, chart_rows, fills=True, slow=True, spare=1),
+        Block(strip_chart, chart_rows, fills=True, slow=True, spare=2),
         Block(hazard_line, always(1)),
     ),
     help=(
@@ -118,6 +119,10 @@ TRIM = View(
         (
             "The word in brackets says whether the offset will move by less than the limit asked "
             "for: WARMING, SETTLED, or UNSURE when the noise is too large to tell."
+        ),
+        (
+            "The chart reaches as far as its newer part needs, so that what moves now is seen; ^ "
+            "or v at an edge: there it lies beyond."
         ),
         "Everything goes dim when no readings come: what is dim is not current.",
     ),

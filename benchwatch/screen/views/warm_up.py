@@ -56,6 +56,8 @@ def curve_chart(frame: Frame, width: int, rows: int) -> list[Line]:
     for past, dotted in ((frame.trace, False), (now.curve, True)):
         times = [elapsed_s - now.since_s for elapsed_s in past.elapsed_s]
         axes.curve(times, past.offset, Ink.GOOD if dotted else Ink.TEXT, dotted=dotted)
+        if not dotted:
+            axes.beyond(times, past.offset, Ink.DIM)
     drawing = axes.framed(offset_figures(frame, axes.canvas.rows))
     drawing.append(_time_figures(frame, axes, width, last_s))
     return faded(drawing) if frame.stale else drawing
@@ -105,7 +107,8 @@ WARM_UP = View(
         (
             "The chart shows the offset since power-on; dots are the curve that was fitted to it, "
             "drawn on past the present, and the level line where it is going, when that can be "
-            "told. t changes between time and its logarithm, which shows a whole warm-up at once."
+            "told. t changes between time and its logarithm, which shows a whole warm-up at once; "
+            "c shows the offsets of late closer. ^ or v at an edge: there it lies beyond."
         ),
         (
             "Settled means that the offset is forecast to move by less than the limit within the "
