@@ -7,17 +7,18 @@ and late by the time since the first moment from which on it no longer will.
 The verdict is an equivalence test. The forecast change (see `forecast`) and `COVERAGE` of its
 standard uncertainties must stay within the limit up to the horizon, and beyond it within the
 same rate: so a turning point is not settled, nor a warm-up tail that hides a constant drift
-for some minutes. Once given it stands until the forecast says, beyond its uncertainty, that
-the offset moves by more than the limit, for a twentieth of the horizon; so it does not flicker.
+for some minutes. It is given when that has held for a twentieth of the horizon, and stands
+until the forecast says for as long, beyond its uncertainty, that the offset moves by more than
+the limit within the horizon; so neither a lucky moment gives it nor does it flicker.
 
-Evidence. The fit takes the last half of the time since the first reading (eight horizons at
-most). A nudge adds a free step to the fit: the readings before it still bear on the drift, and
-neither its size nor the size's uncertainty needs to be known. A gap ends the evidence: the
-oven may have lost its power meanwhile, so only the noise is remembered and the verdict is
-earned anew.
+Evidence. The fit takes the last three quarters of the time since the first reading. A nudge
+adds a free step to the fit: the readings before it still bear on the drift, and neither its
+size nor the size's uncertainty needs to be known. A gap ends the evidence: the oven may have
+lost its power meanwhile, so only the noise is remembered and the verdict is earned anew.
 
 Drift and verdict are worked out anew every hundredth of the horizon, but then at most every
-third reading unless readings are slower than a twentieth of the horizon. Against the rule
+third reading unless readings are slower than a twentieth of the horizon; the verdict every
+fourth time while it is far from changing. Against the rule
 "moved less than the limit in the last horizon" see tests/benchmarks/test_quality_settling.py.
 """
 
@@ -37,7 +38,7 @@ from benchwatch.estimate.warmup import Warmup, fit_warmup
 
 ALLOWANCE: Final = np.maximum(HORIZONS, 1.0)
 """Change allowed at each forecast time, in limits: up to the horizon one, then the same rate."""
-COVERAGE: Final = np.array([1.7, 1.7, 1.7, 1.5, 1.1, 1.5])
+COVERAGE: Final = np.array([2.5, 2.5, 2.5, 2.0, 2.0, 2.0])
 """Standard uncertainties added to each forecast change; fewer where it lies further ahead."""
 FINEST: Final = 100.0
 """Blocks of readings need be no shorter than this fraction of the horizon."""
@@ -45,15 +46,20 @@ YOUNG: Final = 64.0
 """Nor, while the past is short, than this fraction of it."""
 BLOCKS_PER_OCTAVE: Final = 6
 """Blocks lengthen with their age: a sixth of it at most."""
-SHARE: Final = 0.5
+SHARE: Final = 0.75
+"""The fit looks back over this share of the past."""
 REACH: Final = 8.0
-"""The fit looks back over this share of the past, and this many horizons at most."""
+"""Horizons that the drift looks back at most."""
 FEWEST: Final = 8
 STEPS: Final = 6
 """Nudges fitted at once; readings before an older one no longer count."""
 PATIENCE: Final = 0.05
-"""Horizons for which a settled oven must be seen moving before the verdict is withdrawn: a
-nudge not yet confirmed as one does not withdraw it."""
+"""Horizons for which an oven must be seen settled before the verdict is given, and moving
+before it is withdrawn: a nudge not yet confirmed as one does not withdraw it."""
+FAR: Final = 3.0
+"""Change that cannot be ruled out, in limits, from which on no verdict is near."""
+RARELY: Final = 4.0
+"""Times as long between verdicts when none is near, or one stands undisputed."""
 DRIFT_HORIZON_S: Final = 600.0
 """Sets the scale of the drift's span when no limit was asked for."""
 
@@ -75,7 +81,10 @@ class Settling:
         self._drift: Drift | None = None
         self._slope = SlopeFinder()
         self._readings_since = 0
-        self._moving_since = 0.0
+        self._moving_since = math.inf
+        self._calm_since = math.inf
+        self._judged_at = -math.inf
+        self._pause = 1.0
         self._warmup: Warmup | None = None
         self._fitted_at = -math.inf
 
@@ -104,7 +113,7 @@ class Settling:
         for t, y in self._pyramid.cut(at):
             self._pyramid.add(t, y)
         self._steps.append(at)
-        self._worked_out_at = -math.inf
+        self._worked_out_at = self._judged_at = -math.inf
 
     def retune(self, limit: SettleLimit | None) -> None:
         """Take another limit; the readings stay, the verdict is earned anew."""
@@ -112,13 +121,14 @@ class Settling:
         self._horizon_s = limit.horizon_s if limit else DRIFT_HORIZON_S
         self._worked_out_at = -math.inf
         self._restart()
+        self._calm_since = -math.inf
 
     def gap(self) -> None:
         """Readings stopped for a while: forget all but the noise."""
         self._pyramid.restart()
         self._origin = None
         self._now = 0.0
-        self._moving_since = 0.0
+        self._moving_since = math.inf
         self._steps.clear()
         self._worked_out_at = -math.inf
         self._restart()
@@ -128,6 +138,8 @@ class Settling:
         self._state = "unsure"
         self._since_s = None
         self._settle = None
+        self._calm_since = math.inf
+        self._judged_at = -math.inf
         self._warmup = None
         self._fitted_at = -math.inf
 
@@ -169,8 +181,10 @@ class Settling:
             noise,
         )
         limit = self._limit
-        if limit is None:
+        if limit is None or self._now - self._judged_at < self._pause * limit.horizon_s / 100.0:
             return
+        self._judged_at = self._now
+        self._pause = 1.0
         blocks = self._blocks(interval_s) if interval_s else np.empty((3, 0))
         if noise is None or blocks.shape[1] < FEWEST + len(self._steps):
             if self._state != "settled":
@@ -197,12 +211,17 @@ class Settling:
         spread = COVERAGE * ahead.u / (limit.limit * ALLOWANCE)
         within = HORIZONS <= 1.0
         change = float(np.abs(ahead.change[within]).max())
-        surely_moving = bool((size - spread > 1.0).any())
-        settled = bool((size + spread < 1.0).all())
-        if not surely_moving:
-            self._moving_since = self._now
-        stands = self._now - self._moving_since < PATIENCE * limit.horizon_s
-        if settled or (self._state == "settled" and stands):
+        surely_moving = bool((size - spread > 1.0)[within].any())
+        excess = float((size + spread).max())
+        patience_s = PATIENCE * limit.horizon_s
+        self._moving_since = min(self._moving_since, self._now) if surely_moving else math.inf
+        self._calm_since = min(self._calm_since, self._now) if excess < 1.0 else math.inf
+        stands = self._state == "settled"
+        if excess > FAR or (stands and excess < 1.0):
+            self._pause = RARELY
+        if self._now - (self._moving_since if stands else self._calm_since) >= patience_s:
+            stands = not stands
+        if stands:
             if self._state != "settled":
                 self._state = "settled"
                 self._since_s = self._now + (self._origin[0] if self._origin else 0.0)
@@ -217,7 +236,7 @@ class Settling:
         self._state = "warming" if surely_moving else "unsure"
         if surely_moving:
             return settle_words.moving(change, limit)
-        return settle_words.unsure(float((size + spread).max()), self._now, noise, interval_s)
+        return settle_words.unsure(excess, self._now, noise, interval_s)
 
     def _time_to_go(
         self, blocks: Floats, noise: NoiseModel, interval_s: float, limit: SettleLimit
@@ -261,7 +280,7 @@ class Settling:
 
     def _blocks(self, interval_s: float) -> Floats:
         """Means, times and readings of blocks that lengthen with age."""
-        start = self._now - min(self._now * SHARE, REACH * self._horizon_s)
+        start = self._now - self._now * SHARE
         if len(self._steps) > STEPS:
             start = max(start, self._steps[-STEPS - 1])
         finest = min(self._horizon_s / FINEST, self._now / YOUNG) / interval_s
