@@ -4,21 +4,20 @@ Live readings and replayed ones go through this very same pipe.
 """
 
 import threading
-from dataclasses import dataclass, field, replace
-from decimal import Decimal
+from dataclasses import replace
 from typing import Final
 
 from benchwatch.acquire import Connection
 from benchwatch.buffer import Buffer
-from benchwatch.counter import Setup
 from benchwatch.estimate.live import LiveEstimate
-from benchwatch.estimate.offset_record import OffsetRecord, RecordKind, Reference
+from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
 from benchwatch.estimate.results import Numbers, SettleLimit
 from benchwatch.filing import filed, record_now, record_of_quiet
 from benchwatch.happenings import Happenings
 from benchwatch.journal import Journal, new_key
 from benchwatch.journal_file import Run, settings_text
 from benchwatch.leisure import Deviations, elsewhere_now, warm_up_now
+from benchwatch.plan import Plan
 from benchwatch.quantity import format_duration, format_frequency, write_fraction
 from benchwatch.reading import OVERRANGE, REPEAT, Event, Flag, Gap, Mark, Reading
 from benchwatch.snapshot import Link, Records, Snapshot, Trace, TrimNow, WarmUp
@@ -29,30 +28,6 @@ MARKS_KEPT: Final = 100
 
 NO_MEASUREMENT: Final[frozenset[Flag]] = frozenset({REPEAT, OVERRANGE})
 """Flags of readings that bring nothing new: neither counted nor estimated from."""
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """One counter to watch, and what is asked of it."""
-
-    name: str
-    resource: str
-    driver: str = "scpi"
-    setup: Setup = field(default_factory=Setup)
-    nominal: Decimal | None = None
-    """Hertz, exact; None: the round number that the first reading is near."""
-    tolerance: float | None = None
-    """Fractional."""
-    settle: SettleLimit | None = None
-    interval_s: float | None = None
-    """Time between the beginnings of two readings; None: as fast as they come."""
-    simulated: str | None = None
-    """Name of the simulated bench it stands on; None: it is real."""
-    reference: Reference | None = None
-    """What counts the seconds while the counter is on its external time base, as the bench file
-    states it; None: not stated. It says nothing about the counter's own oscillator."""
-    working_hz: tuple[float, ...] = ()
-    """Frequencies the oscillator serves, in hertz; empty: round multiples of the nominal."""
 
 
 class Pipeline:

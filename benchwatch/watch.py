@@ -16,7 +16,8 @@ from benchwatch.errors import INTERRUPTED, BenchwatchError, LinkLost, NoReadings
 from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal, new_key
-from benchwatch.pipeline import Pipeline, Plan
+from benchwatch.pipeline import Pipeline
+from benchwatch.plan import Plan
 from benchwatch.quantity import format_duration
 from benchwatch.reading import Event, Mark, Reading
 from benchwatch.snapshot import Snapshot, Trace

@@ -20,7 +20,7 @@ from benchwatch.bus import open_link
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal
 from benchwatch.lines import json_line
-from benchwatch.pipeline import Plan
+from benchwatch.plan import Plan
 from benchwatch.reading import REPEAT, Gap, Reading
 from benchwatch.watch import Limits, Watch
 from benchwatch_simulators.bench import ServedBench, open_bench

@@ -20,7 +20,8 @@ from benchwatch.cli import COMMANDS, run
 from benchwatch.journal import Journal
 from benchwatch.journal_file import read_events, read_runs
 from benchwatch.lines import End, Lines, json_line
-from benchwatch.pipeline import Pipeline, Plan
+from benchwatch.pipeline import Pipeline
+from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Reading
 
 

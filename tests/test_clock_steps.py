@@ -16,7 +16,7 @@ from benchwatch.acquire import Acquisition
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal
 from benchwatch.journal_file import read_events, read_runs
-from benchwatch.pipeline import Plan
+from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark, Reading
 from benchwatch.watch import Limits, Watch
 from benchwatch_simulators.clock import LeapClock

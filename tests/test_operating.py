@@ -14,7 +14,7 @@ from benchwatch.estimate.offset_record import OffsetRecord, Reference
 from benchwatch.journal import Journal
 from benchwatch.journal_file import read_events, read_runs
 from benchwatch.operating import Operating
-from benchwatch.pipeline import Plan
+from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Record
 from benchwatch.snapshot import Link, Snapshot
 from benchwatch.watch import Watch

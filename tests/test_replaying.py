@@ -7,7 +7,8 @@ from itertools import pairwise
 import pytest
 
 from benchwatch.clock import Clock
-from benchwatch.pipeline import Pipeline, Plan
+from benchwatch.pipeline import Pipeline
+from benchwatch.plan import Plan
 from benchwatch.recording import read_recordings
 from benchwatch.replaying import Player, Tape
 from benchwatch.replaying.player import LOOK_S, PIECE_S, SPEEDS

@@ -14,7 +14,8 @@ from benchwatch.estimate.live import LiveEstimate
 from benchwatch.estimate.results import Settle, SettleLimit
 from benchwatch.journal import Journal
 from benchwatch.journal_file import read_events, read_runs
-from benchwatch.pipeline import MARKS_KEPT, Pipeline, Plan
+from benchwatch.pipeline import MARKS_KEPT, Pipeline
+from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark
 from benchwatch.snapshot import Link
 from benchwatch.watch import NOT_SETTLED, Limits, Watch

@@ -16,7 +16,7 @@ from benchwatch.counter import Setup
 from benchwatch.errors import FileError, QuantityError, UsageError
 from benchwatch.estimate.offset_record import Reference
 from benchwatch.estimate.results import SettleLimit
-from benchwatch.pipeline import Plan
+from benchwatch.plan import Plan
 from benchwatch.quantity import parse_fraction, parse_settle, printable
 
 LARGEST: Final = 1_000_000

@@ -19,7 +19,7 @@ from benchwatch.commands.tables import note, put, put_json, table
 from benchwatch.conformance import Examination
 from benchwatch.errors import BenchwatchError, FileError, UsageError
 from benchwatch.finding import SCPI, Finder, Found
-from benchwatch.pipeline import Plan
+from benchwatch.plan import Plan
 from benchwatch.quantity import (
     format_duration,
     format_frequency,

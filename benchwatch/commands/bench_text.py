@@ -3,7 +3,7 @@
 from typing import Final
 
 from benchwatch.bench import Bench
-from benchwatch.pipeline import Plan
+from benchwatch.plan import Plan
 from benchwatch.quantity import (
     format_duration,
     format_frequency,

@@ -11,7 +11,7 @@ from benchwatch.bus.file_wire import file_of
 from benchwatch.commands.options import of_counter, settle_of, tolerance_of
 from benchwatch.counter import Setup
 from benchwatch.errors import DriverError, UsageError
-from benchwatch.pipeline import Plan
+from benchwatch.plan import Plan
 from benchwatch.quantity import parse_frequency, printable
 from benchwatch.registry import driver
 
