@@ -491,3 +491,22 @@ def test_every_value_is_played_back_or_reported(
         read = np.any(np.abs(recording.time_s - i) <= 0.5)
         holed = any(h.begin_s <= i <= h.begin_s + h.lasted_s for h in recording.holes)
         assert read or holed, row
+
+
+def test_lines_of_our_own_tell_their_gaps_themselves(tmp_path: Path) -> None:
+    """A reading that came a little late is no gap; lines that were cut out are one."""
+    times = [0.02 * n for n in range(50)]
+    times = [
+        t + (0.015 if n >= 20 else 0.0) + (5.0 if n >= 40 else 0.0) for n, t in enumerate(times)
+    ]
+    lines = [
+        f'{{"kind":"reading","counter":"main","time":null,"elapsed_s":{t:.3f},"gate_s":0.02,'
+        f'"frequency_hz":10000000.5,"offset_hz":0.5,"offset":5e-8,"flags":[]}}\n'
+        for t in times
+    ]
+    path = tmp_path / "run.jsonl"
+    path.write_text("".join(lines))
+
+    recording = read_recording(str(path), nominal=Decimal(10_000_000))
+
+    assert [hole.before for hole in recording.holes] == [40]

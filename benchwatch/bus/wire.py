@@ -89,9 +89,10 @@ class VisaWire:
             self._instrument.close()
         except Exception as error:  # noqa: BLE001 - whatever broke, the peer is let go of
             self._close_error = link_failed(error, self._resource, "closing")
-        sessions = getattr(self._visalib, "sessions", None)
-        if isinstance(sessions, dict):
-            sessions.pop(self._handle, None)
+        for name in ("sessions", "_last_status_in_session", "_ignore_warning_in_session"):
+            kept = getattr(self._visalib, name, None)
+            if isinstance(kept, dict):
+                kept.pop(self._handle, None)
 
     @staticmethod
     def _instrument_warnings() -> tuple[Any, ...]:

@@ -9,6 +9,8 @@ from benchwatch.recording.rows import Rows
 
 LONGEST_STEP: Final = 1.5
 """Intervals; a longer step between rows means that something is missing."""
+LONGEST_STEP_TOLD: Final = 10.0
+"""The same in a file that tells its gaps: readings come unevenly, but whole lines may be lost."""
 
 
 def find_holes(rows: Rows, good: list[int], time_s: FloatArray, step_s: float) -> list[Hole]:
@@ -16,6 +18,7 @@ def find_holes(rows: Rows, good: list[int], time_s: FloatArray, step_s: float) -
 
     Stamps are at the middle of a gate, so that a reading covers half an interval either side.
     """
+    longest = LONGEST_STEP_TOLD if rows.tells_gaps else LONGEST_STEP
     told: dict[int, list[Hole]] = {}
     position = np.searchsorted(np.array(good), [gap.before for gap in rows.gaps])
     for gap, before in zip(rows.gaps, position.tolist(), strict=True):
@@ -35,7 +38,7 @@ def find_holes(rows: Rows, good: list[int], time_s: FloatArray, step_s: float) -
             if last - first > 1:
                 names = f"lines {rows.line[first]} to {rows.line[last - 1]}"
             holes.append(Hole(i, float(begin_s), lasted_s, f"no value in {names} of the file"))
-        elif 0 < i < len(good) and step_s and lasted_s > (LONGEST_STEP - 1) * step_s:
+        elif 0 < i < len(good) and step_s and lasted_s > (longest - 1) * step_s:
             reason = f"the file has no rows for {lasted_s:.6g} s"
             holes.append(Hole(i, float(begin_s), lasted_s, reason))
     return holes

@@ -42,7 +42,9 @@ def read_json_lines(source: str, lines: Iterator[Line]) -> list[Rows]:
         if not isinstance(told, str) or not told:
             raise FileError(f"{where}: the {kind} names no counter. Remove the line.")
         name = printable(told)
-        rows = counters.setdefault(name, Rows(source, "frequency_hz", counter=name))
+        rows = counters.setdefault(
+            name, Rows(source, "frequency_hz", counter=name, tells_gaps=True)
+        )
         if kind == "reading" and not rows.text and row.get("frequency_hz") is None:
             rows.kind = "frequency_hz" if tell(row, "offset") is None else "offset"
         if kind == "reading":

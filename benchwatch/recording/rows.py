@@ -48,6 +48,8 @@ class Rows:
     flags: dict[int, frozenset[Flag]] = field(default_factory=dict)
     gaps: list[Hole] = field(default_factory=list)
     """Gaps the file itself reports; `before` counts rows."""
+    tells_gaps: bool = False
+    """Whether such a file says where readings are missing."""
     marks: list[tuple[int, float, str]] = field(default_factory=list)
     """Notes on the time line: rows before it, seconds, text."""
     notes: list[str] = field(default_factory=list)
