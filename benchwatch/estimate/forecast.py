@@ -46,6 +46,8 @@ class Forecast:
 
     change: Floats
     u: Floats
+    misfit: float
+    """Reduced chi-square, 1 at least; `u` is widened by it."""
 
 
 def forecast(
@@ -159,4 +161,4 @@ def _solve(gram: Floats, ahead: Floats, widest: float, least: float, freedom: in
     spread = (ahead * (covariance @ ahead)).sum(axis=0)
     # Residuals larger than the noise tell of a past that the fit does not follow.
     misfit = max(1.0, (gram[-1, -1] - right @ mean) / max(freedom, 1))
-    return Forecast(change, np.sqrt(np.maximum(spread, 0.0) * misfit))
+    return Forecast(change, np.sqrt(np.maximum(spread, 0.0) * misfit), float(misfit))

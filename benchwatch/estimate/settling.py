@@ -11,10 +11,11 @@ for some minutes. It is given when that has held for a twentieth of the horizon,
 until the forecast says for as long, beyond its uncertainty, that the offset moves by more than
 the limit within the horizon; so neither a lucky moment gives it nor does it flicker.
 
-Evidence. The fit takes the last three quarters of the time since the first reading. A nudge
-adds a free step to the fit: the readings before it still bear on the drift, and neither its
-size nor the size's uncertainty needs to be known. A gap ends the evidence: the oven may have
-lost its power meanwhile, so only the noise is remembered and the verdict is earned anew.
+Evidence. The fit takes the last three quarters of the time since the first reading, or half or
+a quarter when it follows no more of it. A nudge adds a free step to the fit: the readings
+before it still bear on the drift, and neither its size nor the size's uncertainty needs to be
+known. A gap ends the evidence: the oven may have lost its power meanwhile, so only the noise
+is remembered and the verdict is earned anew.
 
 Drift and verdict are worked out anew every hundredth of the horizon, but then at most every
 third reading unless readings are slower than a twentieth of the horizon; the verdict every
@@ -46,8 +47,10 @@ YOUNG: Final = 64.0
 """Nor, while the past is short, than this fraction of it."""
 BLOCKS_PER_OCTAVE: Final = 6
 """Blocks lengthen with their age: a sixth of it at most."""
-SHARE: Final = 0.75
-"""The fit looks back over this share of the past."""
+SHARES: Final = (0.75, 0.5, 0.25)
+"""The fit looks back over the first of these shares of the past that it follows."""
+FOLLOWS: Final = 2.0
+"""Reduced chi-square up to which it does."""
 REACH: Final = 8.0
 """Horizons that the drift looks back at most."""
 FEWEST: Final = 8
@@ -190,18 +193,35 @@ class Settling:
             if self._state != "settled":
                 self._settle = Settle(self._state, None, None, reason=settle_words.too_few(limit))
             return
-        ahead = forecast(
-            blocks,
-            self._now,
-            horizon_s=limit.horizon_s,
-            scale=limit.limit,
-            noise=noise,
-            interval_s=interval_s,
-            steps=tuple(self._steps),
-        )
+        ahead = self._forecast(blocks, limit, noise, interval_s)
         reason = self._judge(ahead, limit, noise, interval_s)
         low, eta, high = self._time_to_go(blocks, noise, interval_s, limit)
         self._settle = Settle(self._state, self._since_s, eta, low, high, reason)
+
+    def _forecast(
+        self, blocks: Floats, limit: SettleLimit, noise: NoiseModel, interval_s: float
+    ) -> Forecast:
+        """Continue the longest past that the fit follows, else all of it."""
+        longest: Forecast | None = None
+        for share in SHARES:
+            recent = blocks[:, int(blocks[0].searchsorted((1.0 - share) * self._now)) :]
+            steps = tuple(at for at in self._steps if recent.size and at > recent[0, 0])
+            if longest is not None and recent.shape[1] < FEWEST + len(steps):
+                break
+            ahead = forecast(
+                recent,
+                self._now,
+                horizon_s=limit.horizon_s,
+                scale=limit.limit,
+                noise=noise,
+                interval_s=interval_s,
+                steps=steps,
+            )
+            if ahead.misfit < FOLLOWS:
+                return ahead
+            longest = longest or ahead
+        assert longest is not None
+        return longest
 
     def _judge(
         self, ahead: Forecast, limit: SettleLimit, noise: NoiseModel, interval_s: float
@@ -280,7 +300,7 @@ class Settling:
 
     def _blocks(self, interval_s: float) -> Floats:
         """Means, times and readings of blocks that lengthen with age."""
-        start = self._now - self._now * SHARE
+        start = self._now - self._now * SHARES[0]
         if len(self._steps) > STEPS:
             start = max(start, self._steps[-STEPS - 1])
         finest = min(self._horizon_s / FINEST, self._now / YOUNG) / interval_s
