@@ -12,10 +12,12 @@ import click
 from benchwatch.bus.file_wire import STANDARD_INPUT, give_keyboard_back
 from benchwatch.commands.options import DURATION, FREQUENCY, settle_of, tolerance_of
 from benchwatch.commands.running import say
+from benchwatch.commands.screen_options import ScreenAsked, on_a_screen, screen_options
 from benchwatch.errors import FileError, NoReadings, UsageError
 from benchwatch.journal import Journal
 from benchwatch.lines import End, Lines, PlainWriter, json_line
-from benchwatch.pipeline import Pipeline, Plan
+from benchwatch.pipeline import Pipeline
+from benchwatch.plan import Plan
 from benchwatch.quantity import printable
 from benchwatch.recording import KINDS, Kind, Recording, read_recordings
 from benchwatch.replaying import Player, Tape
@@ -41,6 +43,7 @@ from benchwatch.replaying import Player, Tape
 )
 @click.option("--plain", is_flag=True, help="A line a reading, for people.")
 @click.option("--json", "as_json", is_flag=True, help="A line a reading, for programs.")
+@screen_options
 def replay(
     *,
     file: str,
@@ -54,6 +57,7 @@ def replay(
     journal: Path | None,
     plain: bool,
     as_json: bool,
+    screen: ScreenAsked,
 ) -> int:
     """Put a recorded FILE through the estimate; - is standard input.
 
@@ -64,9 +68,7 @@ def replay(
     period_s, phase_s; a single column of numbers with --column and --interval; and the
     JSON lines that watch writes.
     """
-    if plain and as_json:
-        raise UsageError("--plain and --json exclude each other: choose one.")
-    lines = plain or as_json or journal is not None or not sys.stdout.isatty()
+    lines = _as_lines(screen, plain=plain, as_json=as_json, keep=journal is not None)
     if lines and speed is not None:
         raise UsageError("--speed is for the screen; lines come as fast as they go: leave it out.")
     recordings = read_recordings(file, nominal=nominal, column=column, interval_s=interval_s)
@@ -86,7 +88,8 @@ def replay(
     if not lines:
         if file == STANDARD_INPUT:
             give_keyboard_back()
-        return _show(Player(Tape(recordings, pipelines, gate_s=gate_s), speed=speed or 1.0))
+        player = Player(Tape(recordings, pipelines, gate_s=gate_s), speed=speed or 1.0)
+        return _show(player, screen)
     try:
         end = _play(recordings, pipelines(), gate_s, as_json=as_json)
     finally:
@@ -95,13 +98,24 @@ def replay(
     return 0 if end.readings else NoReadings.exit_code
 
 
-def _show(player: Player) -> int:
+def _as_lines(screen: ScreenAsked, *, plain: bool, as_json: bool, keep: bool) -> bool:
+    """Tell whether lines are written; refuse what does not go together."""
+    if plain and as_json:
+        raise UsageError("--plain and --json exclude each other: choose one.")
+    asked_for_lines = plain or as_json or keep
+    if not asked_for_lines and on_a_screen():
+        return False
+    if asked_for_lines or not sys.stdout.isatty():
+        screen.refuse()
+    return True
+
+
+def _show(player: Player, screen: ScreenAsked) -> int:
     """Show the recording on the screen until it is left."""
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
-    from benchwatch.screen.options import Options  # noqa: PLC0415 - likewise
     from benchwatch.screen.terminal import run_screen  # noqa: PLC0415 - likewise
 
-    app = BenchwatchApp(player, transport=player, options=Options(bell=False))
+    app = BenchwatchApp(player, transport=player, options=screen.options(bell=False))
     player.start()
     try:
         return run_screen(app)

@@ -17,6 +17,7 @@ from benchwatch.snapshot import Snapshot
 from benchwatch.watch import Outcome, Watch
 
 if TYPE_CHECKING:
+    from benchwatch.screen.options import Options
     from benchwatch_simulators.bench import ServedBench
 
 LOOK_S: Final = 0.25
@@ -95,12 +96,15 @@ def run_lines(run: Watch, write: Writer) -> Outcome:
     return outcome
 
 
-def run_screen_of(run: Watch, bench: "ServedBench | None", *, aloud: bool = False) -> Outcome:
+def run_screen_of(
+    run: Watch, bench: "ServedBench | None", options: "Options", *, aloud: bool = False
+) -> Outcome:
     """Show the screen until it is left or the run ends.
 
     Args:
         run: the watch, not yet started.
         bench: a simulated bench gives the keys a trimmer to turn.
+        options: look and first view.
         aloud: let the offset be heard too.
     """
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
@@ -109,7 +113,7 @@ def run_screen_of(run: Watch, bench: "ServedBench | None", *, aloud: bool = Fals
 
     trimmer = None if bench is None else FirstTrimmer(bench)
     sound = Player if aloud else None
-    app = BenchwatchApp(run, trimmer=trimmer, operator=Operating(run), sound=sound)
+    app = BenchwatchApp(run, trimmer=trimmer, operator=Operating(run), sound=sound, options=options)
     left = threading.Event()
 
     def leave_when_finished() -> None:
@@ -128,7 +132,8 @@ def run_screen_of(run: Watch, bench: "ServedBench | None", *, aloud: bool = Fals
     ended_by_itself = run.outcome is not None
     outcome = run.stop()
     readings, gaps = run.totals()
-    say(f"{readings} readings, {gaps} gaps in {format_duration(run.elapsed_s())}.")
+    how = f": {outcome.reason}" if ended_by_itself and not outcome.message else ""
+    say(f"{readings} readings, {gaps} gaps in {format_duration(run.elapsed_s())}{how}.")
     return outcome if ended_by_itself and code == 0 else Outcome("the screen was left", code)
 
 

@@ -3,9 +3,11 @@
 import asyncio
 import os
 from contextlib import AbstractAsyncContextManager
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final, TextIO
 
 from benchwatch.commands.running import LOOK_S, FirstTrimmer, Narrator, say, signals_interrupt
+from benchwatch.commands.screen_options import ScreenAsked
 from benchwatch.errors import UsageError
 from benchwatch.operating import Operating
 from benchwatch.watch import Outcome, Watch
@@ -19,7 +21,11 @@ INSTALL: Final = "pip install 'benchwatch[web]'"
 
 
 def run_web_of(
-    run: Watch, bench: "ServedBench | None", address: str | None, port: int | None
+    run: Watch,
+    bench: "ServedBench | None",
+    address: str | None,
+    port: int | None,
+    screen: ScreenAsked | None = None,
 ) -> Outcome:
     """Show the watch on pages until it ends or a signal comes; the address goes to stdout.
 
@@ -37,7 +43,7 @@ def run_web_of(
         ) from error
     place = place_of(address or LOOPBACK, WEB_PORT if port is None else port)
     with open_log(log_path()) as log, signals_interrupt(run):
-        make = _maker(run, bench, log)
+        make = _maker(run, bench, log, screen or ScreenAsked())
         asyncio.run(_serve(run, serving(place, make, _say_crash), guarded=place.guarded))
     assert run.outcome is not None
     return run.outcome
@@ -58,13 +64,14 @@ async def _serve(run: Watch, served: AbstractAsyncContextManager[str], *, guarde
             await asyncio.sleep(LOOK_S)
 
 
-def _maker(run: Watch, bench: "ServedBench | None", log: TextIO) -> "MakeApp":
+def _maker(run: Watch, bench: "ServedBench | None", log: TextIO, screen: ScreenAsked) -> "MakeApp":
     """Return what makes the screen of one page; all of them act on the same watch."""
-    from benchwatch.screen.options import Options, look_for  # noqa: PLC0415 - an extra needs it
+    from benchwatch.screen.options import look_for  # noqa: PLC0415 - an extra needs it
     from benchwatch.web.page import Page, PageApp  # noqa: PLC0415 - likewise
 
     no_color = {"NO_COLOR": os.environ.get("NO_COLOR", "")}
-    options = Options(look=look_for(encoding="utf-8", environ=no_color), bell=False)
+    look = look_for(ascii_only=screen.ascii, encoding="utf-8", environ=no_color)
+    options = replace(screen.options(bell=False), look=look)
     trimmer = None if bench is None else FirstTrimmer(bench)
 
     def make(page: Page) -> PageApp:

@@ -17,6 +17,7 @@ from benchwatch.commands.bench_text import reference_sentence
 from benchwatch.commands.options import DURATION, FREQUENCY, Named
 from benchwatch.commands.planning import DEFAULT_DRIVER, Asked, plans_of
 from benchwatch.commands.running import run_lines, run_screen_of, say
+from benchwatch.commands.screen_options import ScreenAsked, on_a_screen, screen_options
 from benchwatch.commands.serving import WEB_PORT, run_web_of
 from benchwatch.errors import JournalError, UsageError
 from benchwatch.journal import Journal, default_path
@@ -75,6 +76,7 @@ FrontEnd = Literal["lines", "page", "screen"]
 @click.option("--no-journal", is_flag=True, help="Keep the readings nowhere.")
 @click.option("--plain", is_flag=True, help="A line a reading, for people.")
 @click.option("--json", "as_json", is_flag=True, help="A line a reading, for programs.")
+@screen_options
 @click.option("--sound", "aloud", is_flag=True, help="Let the offset be heard beside the screen.")
 @click.option("--web", is_flag=True, help="Show the screen on a page in a browser instead.")
 @click.option(
@@ -111,6 +113,7 @@ def watch(
     no_journal: bool,
     plain: bool,
     as_json: bool,
+    screen: ScreenAsked,
     aloud: bool,
     web: bool,
     web_address: str | None,
@@ -129,7 +132,7 @@ def watch(
     channel in the bench file.
     """
     web = web or web_address is not None or web_port is not None
-    front_end = _front_end(plain=plain, as_json=as_json, web=web, aloud=aloud)
+    front_end = _front_end(plain=plain, as_json=as_json, web=web, aloud=aloud, screen=screen)
     _refuse(("--journal", journal is not None), ("--no-journal", no_journal))
     asked = Asked(nominals, tolerance, settle, gate_s, interval_s, driver_name)
     limits = Limits(count, for_s, until is not None)
@@ -160,9 +163,9 @@ def watch(
                 case "lines":
                     outcome = run_lines(run, json_line if as_json else PlainWriter())
                 case "page":
-                    outcome = run_web_of(run, bench, web_address, web_port)
+                    outcome = run_web_of(run, bench, web_address, web_port, screen)
                 case "screen":
-                    outcome = run_screen_of(run, bench, aloud=aloud)
+                    outcome = run_screen_of(run, bench, screen.options(), aloud=aloud)
         finally:
             run.stop()
             code = _close(kept)
@@ -171,14 +174,19 @@ def watch(
     return outcome.exit_code or code
 
 
-def _front_end(*, plain: bool, as_json: bool, web: bool, aloud: bool) -> FrontEnd:
+def _front_end(
+    *, plain: bool, as_json: bool, web: bool, aloud: bool, screen: ScreenAsked
+) -> FrontEnd:
     """Choose where the readings are shown; refuse what does not go together."""
     _refuse(("--plain", plain), ("--json", as_json), ("--web", web))
     _refuse(("--sound", aloud), ("--web", web))
     if web:
         return "page"
-    if not (plain or as_json) and sys.stdout.isatty():
+    asked_for_lines = plain or as_json
+    if not asked_for_lines and on_a_screen():
         return "screen"
+    if asked_for_lines or not sys.stdout.isatty():
+        screen.refuse()
     if aloud:
         raise UsageError("--sound goes with the screen: leave it out where lines are written.")
     return "lines"
