@@ -116,7 +116,7 @@ class Case:
         return self.found
 
     def _count(self, start_s: float, gate_s: float) -> Decimal:
-        self._taken_s.append(self._bench._zero + start_s + gate_s / 2)
+        self._taken_s.append(self._bench._time.zero_s + start_s + gate_s / 2)
         return NOMINAL + len(self._taken_s) * STEP
 
     def _take(self, event: Reading | Gap) -> None:

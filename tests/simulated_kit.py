@@ -1,10 +1,10 @@
 """A simulated counter without a socket, and a plain client for one with."""
 
 import socket
-import threading
 import time
 from contextlib import contextmanager
 
+from benchwatch_simulators.bench_time import BenchTime
 from benchwatch_simulators.clock import LeapClock
 from benchwatch_simulators.counter import Counting, CountingSpec
 from benchwatch_simulators.oscillator import Oscillator, OscillatorSpec
@@ -25,13 +25,8 @@ def a_counting(signal=None, *, internal=None, reference=True, seed=1, **spec):
 
 def a_counter(counting=None, clock=None, **spec):
     """Return a `ScpiCounter` whose gates take no real time."""
-    return ScpiCounter(
-        ScpiCounterSpec(**spec),
-        counting or a_counting(),
-        clock or LeapClock(),
-        0.0,
-        threading.Event(),
-    )
+    bench_time = BenchTime(clock or LeapClock())
+    return ScpiCounter(ScpiCounterSpec(**spec), counting or a_counting(), bench_time)
 
 
 def errors_of(counter):

@@ -3,12 +3,12 @@
 import itertools
 import re
 import statistics
-import threading
 from decimal import Decimal
 
 import pytest
 from simulated_kit import a_counting
 
+from benchwatch_simulators.bench_time import BenchTime
 from benchwatch_simulators.clock import LeapClock
 from benchwatch_simulators.interval_counter import IntervalCounter, Pulses
 from benchwatch_simulators.oscillator import OscillatorSpec
@@ -21,7 +21,7 @@ OFF = OscillatorSpec(landing=3.7e-8)
 def a_terse_counter(counting=None, clock=None):
     """Return a terse counter whose gates take no real time."""
     clock = clock or LeapClock()
-    return TerseCounter(0.1, counting or a_counting(OFF), clock, 0.0, threading.Event())
+    return TerseCounter(0.1, counting or a_counting(OFF), BenchTime(clock))
 
 
 def test_a_terse_reading_is_fixed_in_width():
@@ -68,7 +68,7 @@ def test_power_and_device_clear_forget_the_gate():
 
 def a_talker(source, clock):
     """Return a talk-only counter on a clock that leaps."""
-    return TalkOnlyCounter(source, clock, 0.0, threading.Event())
+    return TalkOnlyCounter(source, BenchTime(clock))
 
 
 @pytest.mark.parametrize(
@@ -141,7 +141,7 @@ def test_an_interval_counter_reads_on_the_pulse():
     """READ? waits for the next pulse, FETC? repeats, without a signal 9.91E37."""
     clock = LeapClock()
     pulses = Pulses(a_counting(OFF), 1.0, 0.25)
-    counter = IntervalCounter("A,B,C,D", pulses, clock, 0.0, threading.Event())
+    counter = IntervalCounter("A,B,C,D", pulses, BenchTime(clock))
     nothing_yet = counter.execute("FETC?")
     first, second = counter.execute("READ?"), counter.execute("READ?")
     again = counter.execute("FETC?")

@@ -350,7 +350,7 @@ def test_running_counter_hands_out_its_newest_reading():
     counter.execute("INIT:CONT ON")
     first = counter.execute("FETC?")
     again = counter.execute("FETC?")
-    counter._clock.advance(0.25)
+    counter._time.clock.advance(0.25)
     later = counter.execute("FETC?")
 
     assert counter.execute("INIT:CONT?") == "1"
@@ -374,7 +374,7 @@ def test_bus_trigger():
     counter = a_counter()
 
     counter.execute("TRIG:SOUR BUS;:INIT")
-    counter._clock.advance(10.0)
+    counter._time.clock.advance(10.0)
     counter.execute("*TRG")
     reading = counter.execute("FETC?")
 

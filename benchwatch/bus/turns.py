@@ -6,7 +6,6 @@ counter behind a shared controller would never be read.
 
 import threading
 from collections import deque
-from types import TracebackType
 from typing import Self
 
 
@@ -26,12 +25,7 @@ class Turns:
         mine.wait()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         with self._lock:
             self._queue.popleft()
             if self._queue:

@@ -7,15 +7,14 @@ with open_bench("station") as bench:
 
 import difflib
 import secrets
-import threading
 import zlib
 from collections.abc import Collection, Sequence
-from types import TracebackType
 from typing import Self
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import BenchwatchError, UsageError
 from benchwatch_simulators.bench_file import BenchPlan, CounterPlan, bench_names, load_plan
+from benchwatch_simulators.bench_time import BenchTime
 from benchwatch_simulators.breaks import Breaker
 from benchwatch_simulators.control import Control
 from benchwatch_simulators.counter import Counting
@@ -65,8 +64,7 @@ class ServedBench:
         for fault in faults:
             if fault.counter is not None:
                 self._known(fault.counter, plan.counters)
-        self._zero = clock.monotonic()
-        self._closing = threading.Event()
+        self._time = BenchTime(clock)
         self._oscillators = {
             name: Oscillator(spec, _seed(seed, "oscillator", name))
             for name, spec in plan.oscillators.items()
@@ -80,7 +78,7 @@ class ServedBench:
         self._scripts = {
             name: FaultScript(
                 [fault for fault in faults if fault.counter in {None, name}],
-                lambda: self.now_s,
+                lambda: self._time.now_s,
                 _seed(seed, "faults", name),
             )
             for name in self._counters
@@ -88,7 +86,7 @@ class ServedBench:
         self._servers = Servers(port)
         try:
             for name, counter in self._counters.items():
-                delivery = Delivery(self._scripts[name], clock, self._closing)
+                delivery = Delivery(self._scripts[name], self._time)
                 self._servers.add(name, plan.counters[name].wiring, counter, delivery)
             self._control = LineServer(Control(self))
         except BenchwatchError:
@@ -97,7 +95,7 @@ class ServedBench:
         self.control_port = self._control.port
         by_counter = self._servers.by_counter
         self.resources = {name: server.resource for name, server in by_counter.items()}
-        self._breaker = Breaker(by_counter, self._counters, clock, self._zero, self._closing)
+        self._breaker = Breaker(by_counter, self._counters, self._time)
         for fault in faults:
             if fault.is_break:
                 for name in self.names if fault.counter is None else [fault.counter]:
@@ -106,12 +104,7 @@ class ServedBench:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:
@@ -127,7 +120,7 @@ class ServedBench:
     @property
     def now_s(self) -> float:
         """Seconds since the bench was switched on."""
-        return self.clock.monotonic() - self._zero
+        return self._time.now_s
 
     def turn(self, counter: str, amount: float) -> None:
         """Turn the trimmer of the oscillator at `counter` by `amount` turns, positive: up."""
@@ -186,14 +179,7 @@ class ServedBench:
             reference=self._reference,
             seed=_seed(self.seed, "counter", name),
         )
-        return make_instrument(
-            plan.wiring,
-            plan.front,
-            counting,
-            clock=self.clock,
-            zero_s=self._zero,
-            closing=self._closing,
-        )
+        return make_instrument(plan.wiring, plan.front, counting, self._time)
 
     def _named(self, counter: str) -> Instrument:
         self._known(counter, self._counters)
@@ -207,7 +193,7 @@ class ServedBench:
             raise UsageError(f"no counter '{counter}'{hint} There are: {', '.join(counters)}.")
 
     def _stop(self) -> None:
-        self._closing.set()
+        self._time.closing.set()
         self._servers.close()
 
 

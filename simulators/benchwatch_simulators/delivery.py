@@ -1,11 +1,9 @@
-"""A counter's way out: its faults, and the bench's clock to wait by."""
+"""A counter's way out: its faults, and the bench's time to wait by."""
 
-import threading
 from collections.abc import Iterator
 
-from benchwatch.clock import Clock, SystemClock
+from benchwatch_simulators.bench_time import BenchTime
 from benchwatch_simulators.faults import FaultScript, Piece
-from benchwatch_simulators.scpi import InstrumentClosed
 
 
 class Delivery:
@@ -13,19 +11,17 @@ class Delivery:
 
     Args:
         faults: of this counter.
-        clock: the bench's.
-        closing: set when the bench closes; calls off every wait.
+        time: of the bench; the faults must go by it too.
     """
 
     def __init__(
         self,
         faults: FaultScript | None = None,
-        clock: Clock | None = None,
-        closing: threading.Event | None = None,
+        time: BenchTime | None = None,
     ) -> None:
         self.faults = faults or FaultScript()
-        self.closing = closing or threading.Event()
-        self._clock = clock or SystemClock()
+        self._time = time or BenchTime()
+        self.closing = self._time.closing
 
     def shape(self, answer: str) -> list[Piece]:
         """Return the pieces of an answer line; its terminator is added."""
@@ -38,7 +34,5 @@ class Delivery:
             InstrumentClosed: the bench was closed meanwhile.
         """
         for piece in self.shape(answer):
-            while (left_s := piece.due_s - self.faults.now_s) > 0:
-                if self._clock.wait(self.closing, left_s):
-                    raise InstrumentClosed
+            self._time.wait_until(piece.due_s)
             yield piece

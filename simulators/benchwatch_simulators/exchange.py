@@ -9,13 +9,10 @@ import threading
 import time
 from collections import deque
 
+from benchwatch_simulators.bench_time import InstrumentClosed
 from benchwatch_simulators.delivery import Delivery
 from benchwatch_simulators.faults import Piece
-from benchwatch_simulators.instrument import Instrument
-from benchwatch_simulators.scpi import InstrumentClosed
-
-MAV = 16
-"""Bit of the status byte: a message is available (IEEE 488.2 11.2)."""
+from benchwatch_simulators.instrument import Instrument, status_byte
 
 _LOOK_S = 0.01
 """How often a piece that is held back is looked at, as the bench's clock may be any."""
@@ -41,7 +38,7 @@ class Exchange:
     @property
     def status_byte(self) -> int:
         """The instrument's status byte with its bit for a response that waits."""
-        return self.instrument.status_byte & ~MAV | (MAV if self.has_response else 0)
+        return status_byte(self.instrument, response_waits=self.has_response)
 
     @property
     def has_response(self) -> bool:

@@ -21,12 +21,11 @@ from benchwatch_simulators.hislip_messages import (
     receive,
     send,
 )
-from benchwatch_simulators.instrument import Instrument
-from benchwatch_simulators.lines import LONGEST_LINE
+from benchwatch_simulators.instrument import Instrument, status_byte
+from benchwatch_simulators.lines import LONGEST_LINE, lines_of
 from benchwatch_simulators.tcp_server import TcpServer, wake
 
 VERSION = 0x0100
-MAV = 16
 _UNKNOWN_MESSAGE = 1
 _LOCAL = {2, 6}
 """Control codes of RemoteLocal that give the front panel back (IVI-6.1 table 18)."""
@@ -129,8 +128,8 @@ class HislipServer(TcpServer):
         """Execute the lines of one message; each response is a message of its own."""
         self._locks.wait(session.number, self._delivery.closing)
         generation = session.generation
-        for line in data.decode("latin-1").split("\n"):
-            response = self._instrument.execute(line.strip()) if line.strip() else None
+        for line in lines_of(data):
+            response = self._instrument.execute(line)
             if response is None or generation != session.generation:
                 continue
             for piece in self._delivery.pieces(response):
@@ -159,7 +158,7 @@ class HislipServer(TcpServer):
         if message.kind == Kind.ASYNC_STATUS_QUERY:
             if message.control & 1:  # RMT delivered: the client has read the whole response
                 session.unread = False
-            status = self._instrument.status_byte & ~MAV | (MAV if session.unread else 0)
+            status = status_byte(self._instrument, response_waits=session.unread)
             return Message(Kind.ASYNC_STATUS_RESPONSE, status)
         if message.kind == Kind.ASYNC_DEVICE_CLEAR:
             session.generation += 1

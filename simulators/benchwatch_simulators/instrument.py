@@ -51,6 +51,15 @@ class Instrument(Executes, Protocol):
         """Power fails and comes back: all settings are those of power-on."""
 
 
+MAV = 16
+"""Bit of the status byte: a message is available (IEEE 488.2 11.2)."""
+
+
+def status_byte(instrument: Instrument, *, response_waits: bool) -> int:
+    """Return its status byte with the bit for a response that waits, which the bus knows."""
+    return instrument.status_byte & ~MAV | (MAV if response_waits else 0)
+
+
 @runtime_checkable
 class Talker(Protocol):
     """A counter that talks without being asked."""

@@ -9,9 +9,9 @@ import math
 import threading
 from decimal import Decimal
 
-from benchwatch.clock import Clock
+from benchwatch_simulators.bench_time import BenchTime
 from benchwatch_simulators.counter import Counting
-from benchwatch_simulators.scpi import InstrumentClosed, ScpiInstrument
+from benchwatch_simulators.scpi import ScpiInstrument
 from benchwatch_simulators.scpi_errors import ScpiError
 
 NOT_A_NUMBER = "+9.91E+37"
@@ -79,24 +79,13 @@ class IntervalCounter(ScpiInstrument):
     Args:
         identity: what ``*IDN?`` answers.
         pulses: what does the measuring.
-        clock: time; bench time counts from `zero_s` on it.
-        zero_s: ``clock.monotonic()`` at power-on.
-        closing: set when the bench closes; calls off every wait.
+        time: of the bench it stands on.
     """
 
-    def __init__(
-        self,
-        identity: str,
-        pulses: Pulses,
-        clock: Clock,
-        zero_s: float,
-        closing: threading.Event,
-    ) -> None:
+    def __init__(self, identity: str, pulses: Pulses, time: BenchTime) -> None:
         super().__init__(identity)
         self._pulses = pulses
-        self._clock = clock
-        self._zero = zero_s
-        self._closing = closing
+        self._time = time
         self._read: int | None = None
         add = self.tree.add
         for pattern in ("READ", "READ:TINTerval", "MEASure:TINTerval"):
@@ -116,16 +105,10 @@ class IntervalCounter(ScpiInstrument):
         """It has no settings; a reading of before is no longer valid."""
         self._read = None
 
-    @property
-    def _now_s(self) -> float:
-        return self._clock.monotonic() - self._zero
-
     def _next(self) -> str:
-        newest = self._pulses.newest(self._now_s)
+        newest = self._pulses.newest(self._time.now_s)
         self._read = max(newest + 1, 0 if self._read is None else self._read + 1)
-        while (left_s := self._pulses.ready_s(self._read) - self._now_s) > 0:
-            if self._clock.wait(self._closing, left_s):
-                raise InstrumentClosed
+        self._time.wait_until(self._pulses.ready_s(self._read))
         return self._pulses.line(self._read) or NOT_A_NUMBER
 
     def _newest(self) -> str:

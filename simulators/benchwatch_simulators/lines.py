@@ -7,6 +7,11 @@ from benchwatch_simulators.instrument import Executes
 LONGEST_LINE = 4096
 
 
+def lines_of(message: bytes) -> list[str]:
+    """Split a whole message into its lines; those that are empty are left out."""
+    return [line.strip() for line in message.decode("latin-1").split("\n") if line.strip()]
+
+
 class LineSplitter:
     """Splits chunks into lines; a line longer than any input buffer is dropped."""
 

@@ -22,10 +22,6 @@ _BYTE = 255
 _REGISTER = 0x7FFF
 
 
-class InstrumentClosed(Exception):
-    """The bench was closed while a command was waiting."""
-
-
 class ScpiInstrument:
     """Executes program messages one at a time, whoever sends them.
 

@@ -5,13 +5,12 @@ ABORt, INITiate, FETCh?; ``MEASure?`` is CONFigure, READ?; a changed setting mak
 invalid.
 """
 
-import threading
 from decimal import Decimal
 
-from benchwatch.clock import Clock
+from benchwatch_simulators.bench_time import BenchTime
 from benchwatch_simulators.counter import Counting
 from benchwatch_simulators.cycle import Cycle
-from benchwatch_simulators.scpi import MEASURING, InstrumentClosed, ScpiInstrument
+from benchwatch_simulators.scpi import MEASURING, ScpiInstrument
 from benchwatch_simulators.scpi_errors import ScpiError
 from benchwatch_simulators.scpi_parameters import Limits, number, switch
 from benchwatch_simulators.scpi_settings import ScpiCounterSpec, Settings
@@ -29,24 +28,13 @@ class ScpiCounter(ScpiInstrument):
     Args:
         spec: what it is like.
         counting: what does the counting.
-        clock: time; bench time counts from `zero_s` on it.
-        zero_s: ``clock.monotonic()`` at power-on.
-        closing: set when the bench closes; calls off every wait.
+        time: of the bench it stands on.
     """
 
-    def __init__(
-        self,
-        spec: ScpiCounterSpec,
-        counting: Counting,
-        clock: Clock,
-        zero_s: float,
-        closing: threading.Event,
-    ) -> None:
+    def __init__(self, spec: ScpiCounterSpec, counting: Counting, time: BenchTime) -> None:
         super().__init__(spec.identity)
         self.counting = counting
-        self._clock = clock
-        self._zero = zero_s
-        self._closing = closing
+        self._time = time
         self._cycle = Cycle(counting.count, spec.dead_s)
         self.settings = Settings(self.tree, spec, counting, self._changed)
         self._add_measuring()
@@ -56,7 +44,7 @@ class ScpiCounter(ScpiInstrument):
     @property
     def now_s(self) -> float:
         """Seconds since power-on."""
-        return self._clock.monotonic() - self._zero
+        return self._time.now_s
 
     def power_cycle(self) -> None:
         """Go to the state of power-on; a counter that runs by itself does so again."""
@@ -203,11 +191,8 @@ class ScpiCounter(ScpiInstrument):
 
     def _await_reading(self) -> None:
         ready_s = self._cycle.ready_s(self.now_s)
-        if ready_s is None:
-            return
-        while (left_s := ready_s - self.now_s) > 0:
-            if self._clock.wait(self._closing, left_s):
-                raise InstrumentClosed
+        if ready_s is not None:
+            self._time.wait_until(ready_s)
 
 
 def _written(frequency: Decimal | None) -> str:

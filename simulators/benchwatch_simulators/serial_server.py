@@ -14,10 +14,10 @@ import threading
 from pathlib import Path
 
 from benchwatch.errors import UsageError
+from benchwatch_simulators.bench_time import InstrumentClosed
 from benchwatch_simulators.delivery import Delivery
 from benchwatch_simulators.instrument import Executes, Talker
 from benchwatch_simulators.lines import LineSplitter
-from benchwatch_simulators.scpi import InstrumentClosed
 
 _LOOK_S = 0.02
 """How often it is looked whether somebody has opened the line."""

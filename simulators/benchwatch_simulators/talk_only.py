@@ -11,9 +11,8 @@ from collections import deque
 from decimal import Decimal
 from typing import Protocol
 
-from benchwatch.clock import Clock
+from benchwatch_simulators.bench_time import BenchTime
 from benchwatch_simulators.counter import Counting
-from benchwatch_simulators.scpi import InstrumentClosed
 
 STYLES = ("number", "display")
 """``+1.00000002E+07``, or what the display shows: ``10.000 000 24 MHz``."""
@@ -71,20 +70,14 @@ class TalkOnlyCounter:
 
     Args:
         source: what there is to say.
-        clock: time; bench time counts from `zero_s` on it.
-        zero_s: ``clock.monotonic()`` at power-on.
-        closing: set when the bench closes; calls off every wait.
+        time: of the bench it stands on.
     """
 
-    def __init__(
-        self, source: Source, clock: Clock, zero_s: float, closing: threading.Event
-    ) -> None:
+    def __init__(self, source: Source, time: BenchTime) -> None:
         self.heard: deque[str] = deque()
         self.remote = False
         self._source = source
-        self._clock = clock
-        self._zero = zero_s
-        self._closing = closing
+        self._time = time
         self._lock = threading.Lock()
         self._said: tuple[int, str | None] = (-1, None)
         self._talked = -1
@@ -102,7 +95,7 @@ class TalkOnlyCounter:
     @property
     def newest(self) -> int:
         """Number of the newest line that is over."""
-        return self._source.newest(self._now_s)
+        return self._source.newest(self._time.now_s)
 
     def next_line(self, after: int) -> tuple[int, str]:
         """Wait for the first line after number `after`; return its number and text.
@@ -113,7 +106,7 @@ class TalkOnlyCounter:
         number = after
         while True:
             number = max(number + 1, self.newest)
-            self._wait_until(self._source.ready_s(number))
+            self._time.wait_until(self._source.ready_s(number))
             with self._lock:
                 if self._said[0] != number:
                     self._said = (number, self._source.line(number))
@@ -148,15 +141,6 @@ class TalkOnlyCounter:
 
     def power_cycle(self) -> None:
         """It has no settings to forget."""
-
-    @property
-    def _now_s(self) -> float:
-        return self._clock.monotonic() - self._zero
-
-    def _wait_until(self, ready_s: float) -> None:
-        while (left_s := ready_s - self._now_s) > 0:
-            if self._clock.wait(self._closing, left_s):
-                raise InstrumentClosed
 
 
 def displayed(frequency: Decimal) -> str:

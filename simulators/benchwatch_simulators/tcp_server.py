@@ -6,7 +6,7 @@ import socket
 import threading
 
 from benchwatch.errors import ConnectionFailed, UsageError
-from benchwatch_simulators.scpi import InstrumentClosed
+from benchwatch_simulators.bench_time import InstrumentClosed
 
 _JOIN_S = 2.0
 

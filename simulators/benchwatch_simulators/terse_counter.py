@@ -18,9 +18,8 @@ import threading
 from collections import deque
 from decimal import Decimal
 
-from benchwatch.clock import Clock
+from benchwatch_simulators.bench_time import BenchTime
 from benchwatch_simulators.counter import Counting
-from benchwatch_simulators.scpi import InstrumentClosed
 
 GATES_S = (0.01, 0.1, 1.0, 10.0, 100.0)
 OVERFLOW = "F  -----------E+06"
@@ -35,27 +34,16 @@ class TerseCounter:
     Args:
         gate_s: at power-on.
         counting: what does the counting.
-        clock: time; bench time counts from `zero_s` on it.
-        zero_s: ``clock.monotonic()`` at power-on.
-        closing: set when the bench closes; calls off every wait.
+        time: of the bench it stands on.
     """
 
-    def __init__(
-        self,
-        gate_s: float,
-        counting: Counting,
-        clock: Clock,
-        zero_s: float,
-        closing: threading.Event,
-    ) -> None:
+    def __init__(self, gate_s: float, counting: Counting, time: BenchTime) -> None:
         self.counting = counting
         self.heard: deque[str] = deque(maxlen=_HEARD)
         self.remote = False
         self.gate_s = gate_s
         self._usual_gate_s = gate_s
-        self._clock = clock
-        self._zero = zero_s
-        self._closing = closing
+        self._time = time
         self._lock = threading.Lock()
 
     @property
@@ -112,9 +100,8 @@ class TerseCounter:
         self.counting.automatic = True
 
     def _reading(self) -> str | None:
-        start_s = self._clock.monotonic() - self._zero
-        if self._clock.wait(self._closing, self.gate_s):
-            raise InstrumentClosed
+        start_s = self._time.now_s
+        self._time.wait_until(start_s + self.gate_s)
         frequency = self.counting.count(start_s, self.gate_s)
         return None if frequency is None else in_fixed_width(frequency)
 

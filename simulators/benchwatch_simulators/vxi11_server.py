@@ -11,8 +11,8 @@ from collections.abc import Callable
 
 from benchwatch_simulators.delivery import Delivery
 from benchwatch_simulators.exchange import Exchange
-from benchwatch_simulators.instrument import Instrument
-from benchwatch_simulators.lines import LONGEST_LINE
+from benchwatch_simulators.instrument import Instrument, status_byte
+from benchwatch_simulators.lines import LONGEST_LINE, lines_of
 from benchwatch_simulators.tcp_server import TcpServer
 from benchwatch_simulators.vxi11_calls import (
     CORE_PROGRAM,
@@ -30,7 +30,6 @@ from benchwatch_simulators.vxi11_calls import (
     send_reply,
 )
 
-MAV = 16
 _WRITE_END = 8
 _READ_COUNT, _READ_END = 1, 4
 _INVALID_LINK, _NOT_SUPPORTED, _LOCKED, _NO_LOCK, _TIMED_OUT = 4, 8, 11, 12, 15
@@ -63,8 +62,7 @@ class Vxi11Server(TcpServer):
         self, instrument: Instrument, port: int = 0, delivery: Delivery | None = None
     ) -> None:
         self._instrument = instrument
-        self._delivery = delivery or Delivery()
-        self._exchange = Exchange(instrument, self._delivery)
+        self._exchange = Exchange(instrument, delivery)
         self._links = itertools.count(1)
         self._lock_holder: int | None = None
         self._holding = threading.Lock()
@@ -191,9 +189,8 @@ class Vxi11Server(TcpServer):
             connection.written = b""
             self._instrument.overrun()
         elif flags & _WRITE_END:
-            for line in connection.written.decode("latin-1").split("\n"):
-                if line.strip():
-                    self._exchange.send(line.strip())
+            for line in lines_of(connection.written):
+                self._exchange.send(line)
             connection.written = b""
         return integers(0, len(data))
 
@@ -218,7 +215,7 @@ class Vxi11Server(TcpServer):
     def _read_status(self, connection: _Connection, arguments: Arguments) -> bytes:
         error = self._refused(connection, arguments.unsigned())
         waits = self._exchange.has_response or bool(connection.unread)
-        status = self._instrument.status_byte & ~MAV | (MAV if waits else 0)
+        status = status_byte(self._instrument, response_waits=waits)
         return integers(error, 0 if error else status)
 
     def _simple(

@@ -1,12 +1,11 @@
 """How a counter is put on a bus: which dialect it speaks, and which server serves it."""
 
-import threading
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
-from benchwatch.clock import Clock
 from benchwatch.errors import UsageError
+from benchwatch_simulators.bench_time import BenchTime
 from benchwatch_simulators.counter import Counting
 from benchwatch_simulators.delivery import Delivery
 from benchwatch_simulators.gpib_controller import GpibController, GpibPlace
@@ -81,26 +80,19 @@ class Server(Protocol):
 
 
 def make_instrument(
-    wiring: WiringSpec,
-    front: ScpiCounterSpec,
-    counting: Counting,
-    *,
-    clock: Clock,
-    zero_s: float,
-    closing: threading.Event,
+    wiring: WiringSpec, front: ScpiCounterSpec, counting: Counting, time: BenchTime
 ) -> Instrument:
     """Put a dialect on top of a `Counting`."""
-    when = (clock, zero_s, closing)
     if wiring.dialect == "terse":
-        return TerseCounter(front.gate_s, counting, *when)
+        return TerseCounter(front.gate_s, counting, time)
     if wiring.dialect == "talk-only":
-        return TalkOnlyCounter(Gates(counting, front.gate_s, front.dead_s, wiring.style), *when)
+        return TalkOnlyCounter(Gates(counting, front.gate_s, front.dead_s, wiring.style), time)
     if wiring.dialect == "interval":
         pulses = Pulses(counting, wiring.pulse_s, wiring.interval_s)
-        return IntervalCounter(front.identity, pulses, *when)
+        return IntervalCounter(front.identity, pulses, time)
     if wiring.dialect == "interval-talk-only":
-        return TalkOnlyCounter(Pulses(counting, wiring.pulse_s, wiring.interval_s), *when)
-    return ScpiCounter(front, counting, *when)
+        return TalkOnlyCounter(Pulses(counting, wiring.pulse_s, wiring.interval_s), time)
+    return ScpiCounter(front, counting, time)
 
 
 class Servers:
