@@ -54,6 +54,8 @@ class TrimNow:
     hint: "Hint | None" = None
     tool: "ToolState | None" = None
     landing: "LandingNow | None" = None
+    turn: Nudge | None = None
+    """The newest nudge that was a turn, and not the tool put on or lifted."""
 
 
 @dataclass(frozen=True, slots=True)

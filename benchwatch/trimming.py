@@ -62,7 +62,7 @@ class Trimming:
             landing = self._landing.add(elapsed_s, numbers, tool_on=self._tool.state.on)
         tool, estimate = self._tool.state, numbers.estimate
         if estimate is None:
-            return TrimNow(tool=tool, landing=landing)
+            return TrimNow(tool=tool, landing=landing, turn=self._turn)
         aim, aim_u = tool.aim, tool.aim_u
         return TrimNow(
             direction(estimate, self._tolerance, aim),
@@ -70,6 +70,7 @@ class Trimming:
             hint(estimate, self._turn, aim, aim_u),
             tool,
             landing,
+            self._turn,
         )
 
     def touch(self, at_s: float, *, on: bool) -> None:
@@ -81,4 +82,4 @@ class Trimming:
         """Readings were missed: nothing is held across it, what was learned stays."""
         if self._landing is not None:
             self._landing.restart()
-        return TrimNow(tool=self._tool.state)
+        return TrimNow(tool=self._tool.state, turn=self._turn)

@@ -129,6 +129,7 @@ def trim_now(**changes: Any) -> TrimNow:
         hint=Hint(0.5, 0.04),
         tool=ToolState(on=False, since_s=NOW_S - 16.0, pull=Pull(3.02e-9, 1.1e-10, 4)),
         landing=LandingNow("outside", 0.0, 30.0, "outside the tolerance"),
+        turn=numbers().last_nudge,
     )
     return replace(made, **changes)
 

@@ -38,6 +38,7 @@ def test_a_turn_gives_a_hint_and_freezes_what_was_found() -> None:
     assert after.direction == "high"
     assert after.hint is not None
     assert after.hint.times == pytest.approx(1 / 3)
+    assert after.turn == Nudge(10.0, -30 * PPB, 0.03 * PPB)
     assert trimming.found is not None
     assert trimming.found.frozen
     assert trimming.found.estimate.offset == 40 * PPB
@@ -52,6 +53,7 @@ def test_the_tool_is_no_turn_and_moves_the_aim() -> None:
 
     assert now.direction == "inside"
     assert now.hint is None
+    assert now.turn is None
     assert now.landing is not None
     assert now.landing.state == "outside"
     assert trimming.found is not None

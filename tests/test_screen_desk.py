@@ -144,9 +144,18 @@ def test_no_hint_once_inside():
     assert not progress.hint_words(made)
 
 
+def test_the_tool_is_no_nudge():
+    """A step that was the tool's is not said as a nudge, and as found is still asked for."""
+    made = kit.frame(kit.full_snapshot(trim=kit.trim_now(turn=None), records=None), operator=True)
+    text = kit.plain("trim", made, 80, 24)
+
+    assert "no nudge seen yet" in text
+    assert "a records it, before the first nudge" in text
+
+
 def test_as_found_is_asked_for_before_the_first_nudge():
     """With nothing recorded and nothing turned, the one row asks for it."""
-    asked = kit.full_snapshot(records=Records(), numbers=kit.numbers(last_nudge=None))
+    asked = kit.full_snapshot(records=Records(), trim=kit.trim_now(turn=None))
     said = progress.standing_lines(kit.frame(asked, operator=True), 80, 1)[0].plain
 
     assert said == "  as found: not recorded yet; a records it, before the first nudge"

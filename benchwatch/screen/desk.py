@@ -1,6 +1,7 @@
 """The state behind the picture: which counter and view, what was chosen, what keys do to it."""
 
 import math
+import time
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -52,6 +53,8 @@ class Desk:
     ) -> None:
         self._watch, self._trimmer, self._operator = watch, trimmer, operator
         self._transport, self._sound = transport, sound
+        # The time of a recording stops, jumps and runs fast: a sentence is read in real time.
+        self._reading_time_s = watch.elapsed_s if transport is None else time.monotonic
         self._look, self.wishes = options.look, wishes
         self._counter = watch.names[0]
         self._ranges = {name: Ranges() for name in watch.names}
@@ -135,7 +138,7 @@ class Desk:
             sound=self._sound is not None,
             wishes=self.wishes,
             scroll=self._scroll,
-            flash=self._flash if now_s < self._flash_until_s else "",
+            flash=self._flash if self._reading_time_s() < self._flash_until_s else "",
         )
 
     def can(self, key: str) -> bool:
@@ -151,7 +154,7 @@ class Desk:
 
     def say(self, text: str) -> None:
         """Show a sentence for a moment."""
-        self._flash, self._flash_until_s = text, self._watch.elapsed_s() + FLASH_S
+        self._flash, self._flash_until_s = text, self._reading_time_s() + FLASH_S
 
     def mark(self, text: str) -> None:
         """Put a note on the time line; empty text marks the moment."""

@@ -10,6 +10,7 @@ from benchwatch.screen.words import tool, tool_on, where
 
 if TYPE_CHECKING:
     from benchwatch.estimate.offset_record import OffsetRecord
+    from benchwatch.estimate.results import Nudge
 
 BAR_CELLS = 24
 STANDING_ROWS, ROOMY = 3, 28
@@ -49,7 +50,7 @@ def judge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
 
 def nudge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     """Draw the last nudge, its size, and how far to go measured by it."""
-    nudge = frame.snapshot.numbers.last_nudge
+    nudge = _turn(frame)
     if nudge is None:
         return [line(("  no nudge seen yet", Ink.DIM))]
     size = with_u(write_fraction(nudge.size, nudge.u, frame.unit), frame.look.glyphs.plus_minus)
@@ -130,7 +131,7 @@ def standing_lines(frame: Frame, width: int, rows: int) -> list[Line]:
         landed = now.landing.state == "landed" and _left(frame)
         lamp = line("  ", ("[LANDED]", Ink.GOOD_LAMP))
         return [lamp + row for row in records_said] if landed else landing_said
-    waiting = frame.operator and not _found(frame) and frame.snapshot.numbers.last_nudge is None
+    waiting = frame.operator and not _found(frame) and _turn(frame) is None
     state = tool(frame)
     learned = state is not None and state.pull is not None
     return tool_said if tool_on(frame) or (learned and not waiting) else records_said
@@ -149,6 +150,12 @@ def record_words(frame: Frame, record: "OffsetRecord") -> str:
     """Write a recorded offset with its combined uncertainty."""
     text = write_fraction(record.offset, record.u, frame.unit)
     return with_u(text, frame.look.glyphs.plus_minus)
+
+
+def _turn(frame: Frame) -> "Nudge | None":
+    """Return the newest nudge; the tool's pull is none where it is known from a turn."""
+    now = frame.snapshot.trim
+    return frame.snapshot.numbers.last_nudge if now is None else now.turn
 
 
 def _found(frame: Frame) -> bool:
