@@ -93,6 +93,16 @@ async def test_g_goes_to_a_time():
     assert "noon" in said
 
 
+async def test_a_sentence_stays_while_the_recording_jumps():
+    """Hours pass in the recording; what a key said is still there to be read."""
+    app = made_app(Deck())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("u")
+        app.desk._watch.now_s += 7200.0
+
+        assert "fractions in" in app.desk.frame().flash
+
+
 @pytest.mark.parametrize("view", ["1", "2", "3", "4", "5"])
 @pytest.mark.parametrize("size", [(80, 24), (120, 36), (60, 18)])
 async def test_every_view_has_the_position_and_its_keys(view, size):
