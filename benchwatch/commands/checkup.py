@@ -15,7 +15,7 @@ from benchwatch.quantity import printable
 from benchwatch.registry import Registry
 
 PACKAGES: Final = (
-    "benchwatch", "pyvisa", "pyvisa-py", "pyserial", "textual", "textual-plot", "numpy", "scipy",
+    "benchwatch", "pyvisa", "pyvisa-py", "pyserial", "textual", "numpy", "scipy",
     "click", "platformdirs",
 )  # fmt: skip
 OLDEST_PYTHON: Final = (3, 11)
