@@ -49,6 +49,30 @@ def test_drift_is_found_on_any_origin(origin: float, offset: float) -> None:
     assert settling.verdict() is None
 
 
+def test_creep_after_a_nudge_is_not_told_as_drift_for_ever() -> None:
+    """A trimmer that creeps to rest (common practice, no source): nothing of it is left soon after.
+
+    Half a minute later a straight line through all since the turn would be off by tens of u.
+    """
+    wrong = 0
+    for seed in range(20):
+        rng = np.random.default_rng(700 + seed)
+        t = 0.25 * np.arange(480)
+        since = np.clip(t - 80.0, 0.0, None)
+        moved = np.where(t < 80.0, 0.0, -3e-8 + 4e-9 * np.exp(-since / 2.0))
+        settling = Settling(LIMIT)
+        offsets = moved + 1e-10 * rng.standard_normal(480)
+        _feed(settling, t[:324], offsets[:324])
+        settling.step(80.0, -3e-8, 1e-10)
+        _feed(settling, t[324:], offsets[324:])
+        drift = settling.drift()
+        assert drift is not None
+        assert drift.u is not None
+        wrong += abs(drift.per_s) > 3.0 * drift.u
+
+    assert wrong <= 2
+
+
 def test_a_nudge_leaves_a_settled_oven_settled() -> None:
     """A step of known time neither withdraws the verdict nor shows as drift."""
     rng = np.random.default_rng(5)
@@ -65,6 +89,19 @@ def test_a_nudge_leaves_a_settled_oven_settled() -> None:
     assert drift is not None
     assert drift.u is not None
     assert abs(drift.per_s) < 4.0 * drift.u
+
+
+def test_a_step_that_nobody_confirmed_is_left_behind() -> None:
+    """An unreported step of 15 limits is out of the fit once a quarter of the past is clean."""
+    t = np.arange(1000.0)
+    offsets = 1.5e-8 * (t >= 300.0) + 1e-11 * np.random.default_rng(17).standard_normal(1000)
+
+    changes = _feed(Settling(LIMIT), t, offsets)
+
+    back = [second for second, state in changes if state == "settled" and second > 300.0]
+    assert any(state != "settled" for second, state in changes if second > 300.0)
+    assert back[0] < 300.0 / 0.75 + 30.0
+    assert changes[-1][1] == "settled"
 
 
 def test_a_gap_must_be_earned_again() -> None:

@@ -15,6 +15,10 @@ LOOSE: Final = 5.0
 TIGHT: Final = 10.0
 """The span doubles while the drift is under `LOOSE` u, and halves while half of it would
 still give `TIGHT` u."""
+BENT: Final = 2.0
+"""It also halves, and does not double, where the slope of the newer half lies further than
+this many of its u from that of the whole: the offset creeps after a turn and comes to rest,
+and a line through both would tell a drift that is over."""
 
 
 class SlopeFinder:
@@ -41,11 +45,12 @@ class SlopeFinder:
                 longer is not None
                 and here.span_s < longer.span_s
                 and 2.0 * here.span_s <= longest_s
+                and not _bent(longer, here)
             ):
                 level, here = level + 1, longer
         elif here is not None and level:
             shorter = _slope(pyramid, level - 1, since, noise)
-            if shorter is not None and _significant(shorter, TIGHT):
+            if shorter is not None and (_significant(shorter, TIGHT) or _bent(here, shorter)):
                 level, here = level - 1, shorter
         self._level = level
         return here
@@ -53,6 +58,11 @@ class SlopeFinder:
 
 def _significant(drift: Drift, times: float) -> bool:
     return drift.u is not None and abs(drift.per_s) > times * drift.u
+
+
+def _bent(longer: Drift, shorter: Drift) -> bool:
+    u = shorter.u
+    return u is not None and abs(shorter.per_s - longer.per_s) > BENT * u
 
 
 def _slope(pyramid: Pyramid, level: int, since: float, noise: NoiseModel | None) -> Drift | None:
