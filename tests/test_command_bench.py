@@ -9,7 +9,7 @@ from hand_kit import wait_until
 
 from benchwatch.bus import Listed, Lister
 from benchwatch.cli import run
-from benchwatch.commands import bench as command
+from benchwatch.commands import looking
 from benchwatch_simulators.bench import open_bench
 
 SERIAL = "ASRL/dev/ttyUSB0::INSTR"
@@ -21,7 +21,7 @@ def here(tmp_path, monkeypatch) -> Path:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     place = Lister("serial ports", True, lambda: [Listed(SERIAL, "an adapter")])
-    monkeypatch.setattr(command, "listers", lambda _backend: [place])
+    monkeypatch.setattr(looking, "listers", lambda _backend: [place])
     return tmp_path
 
 

@@ -8,7 +8,7 @@ from pipeline_kit import benchwatch
 
 from benchwatch.bus import Listed, Lister
 from benchwatch.cli import run
-from benchwatch.commands import find as command
+from benchwatch.commands import looking
 from benchwatch_simulators.bench import open_bench
 
 DEVICES = """
@@ -34,7 +34,7 @@ resources:
 def places(monkeypatch) -> list[Lister]:
     """The places that are looked at: none, unless a test puts one in."""
     there: list[Lister] = []
-    monkeypatch.setattr(command, "listers", lambda _backend: there)
+    monkeypatch.setattr(looking, "listers", lambda _backend: there)
     return there
 
 

@@ -1,24 +1,23 @@
 """``benchwatch bench``: the file that says what stands on the bench."""
 
 from collections.abc import Sequence
-from functools import partial
 from pathlib import Path
 from typing import Final
 
 import click
 
 from benchwatch.bench import Bench, Entry, draft, load_bench
-from benchwatch.bus import DEFAULT_BACKEND, listers, open_link
+from benchwatch.bus import DEFAULT_BACKEND, open_link
 from benchwatch.bus.address import parse_address
 from benchwatch.bus.file_wire import file_of
 from benchwatch.commands.bench_text import HEADER, as_values, reference_sentence, row_of
-from benchwatch.commands.find import Experts
-from benchwatch.commands.options import DURATION
+from benchwatch.commands.looking import backend_option, finder, places, timeout_option
+from benchwatch.commands.new_file import refuse_existing, write
 from benchwatch.commands.planning import check_drivers, name_resources
 from benchwatch.commands.tables import note, put, put_json, table
 from benchwatch.conformance import Examination
-from benchwatch.errors import BenchwatchError, FileError, UsageError
-from benchwatch.finding import SCPI, Finder, Found
+from benchwatch.errors import BenchwatchError, UsageError
+from benchwatch.finding import SCPI, Found
 from benchwatch.plan import Plan
 from benchwatch.quantity import (
     format_duration,
@@ -44,15 +43,8 @@ def bench() -> None:
     multiple=True,
     help="A counter to put in; it is asked for a reading, which tells the nominal.",
 )
-@click.option("--backend", default=DEFAULT_BACKEND, show_default=True, help="The VISA library.")
-@click.option(
-    "--timeout",
-    "timeout_s",
-    type=DURATION,
-    default="10s",
-    show_default=True,
-    help="Whatever has not answered by then is left out.",
-)
+@backend_option
+@timeout_option("Whatever has not answered by then is left out.")
 @click.option("--local", is_flag=True, help="Send nothing on any network but to --counter.")
 @click.option("--force", is_flag=True, help="Write over a file that exists.")
 def init(
@@ -69,19 +61,12 @@ def init(
     FILE is bench.toml unless given; - is standard output. What can't be asked safely, such
     as a serial port, goes in as a comment.
     """  # fmt: skip
-    if file != STDOUT and file.exists() and not force:
-        raise UsageError(f"{file} exists. Choose another name, or add --force to write over it.")
+    if file != STDOUT:
+        refuse_existing(file, force=force)
     named = name_resources(counters)
-    experts = Experts()
-    finder = Finder(
-        partial(open_link, backend=backend),
-        [place for place in listers(backend) if place.is_local or not local],
-        of_identity=experts.of_identity,
-        of_line=experts.of_line,
-        timeout_s=timeout_s,
-    )
+    looking = finder(backend, places(backend, local=local), timeout_s=timeout_s)
     note(f"looking around, {format_duration(timeout_s)} at most")
-    found = [item for item in finder.find(list(named.values())) if isinstance(item, Found)]
+    found = [item for item in looking.find(list(named.values())) if isinstance(item, Found)]
     names = {resource: name for name, resource in named.items()}
     entries = _entries(found, names, backend)
     named_backend = None if backend == DEFAULT_BACKEND else backend
@@ -89,13 +74,7 @@ def init(
     if file == STDOUT:
         put(text.rstrip())
     else:
-        try:
-            file.write_text(text, "utf-8")
-        except OSError as error:
-            raise FileError(
-                f"{file} can't be written: {error.strerror}. Choose another place."
-            ) from error
-        note(f"{file} is written")
+        write(file, text)
     sure = sum(entry.sure for entry in entries)
     note(
         f"{sure} counter{'' if sure == 1 else 's'} in it, {len(entries) - sure} more to look at. "

@@ -9,7 +9,9 @@ from typing import Any
 
 import click
 
-from benchwatch.bus import DEFAULT_BACKEND, open_link
+from benchwatch.bus import open_link
+from benchwatch.commands.looking import backend_option
+from benchwatch.commands.new_file import refuse_existing, write
 from benchwatch.commands.tables import note, put, put_json, table
 from benchwatch.conformance import Check, Examination, Findings, profile_draft
 from benchwatch.counter import Counter, Link
@@ -18,7 +20,6 @@ from benchwatch.errors import (
     DriverError,
     FileError,
     NoReadings,
-    UsageError,
 )
 from benchwatch.quantity import printable
 from benchwatch.registry import DriverInfo, driver, own_profiles
@@ -76,7 +77,7 @@ def show(name: str) -> int:
 @click.option("--readings", type=click.IntRange(1, 1000), default=8, show_default=True)
 @click.option("--draft", type=click.Path(path_type=Path), help="Write a profile to this file.")
 @click.option("--force", is_flag=True, help="Write it over a file that exists.")
-@click.option("--backend", default=DEFAULT_BACKEND, show_default=True, help="The VISA library.")
+@backend_option
 @click.option("--json", "as_json", is_flag=True, help="A line a check, for programs.")
 def check(
     *,
@@ -93,8 +94,8 @@ def check(
     Only questions are sent; nothing is set. Each line says what was found: yes, no, or that
     the counter can't tell, which is no fault.
     """
-    if draft is not None and draft.exists() and not force:
-        raise UsageError(f"{draft} exists. Choose another name, or add --force to write over it.")
+    if draft is not None:
+        refuse_existing(draft, force=force)
     make = driver(name)
     findings = _examine(resource, make, readings, partial(open_link, backend=backend), as_json)
     if as_json:
@@ -151,13 +152,7 @@ def _end(findings: Findings) -> dict[str, Any]:
 def _write_draft(path: Path, findings: Findings) -> None:
     text = profile_draft(findings)
     made = datetime.now(UTC).date().isoformat()
-    try:
-        path.write_text(f"# {printable(findings.resource)}, {made}\n{text}", "utf-8")
-    except OSError as error:
-        raise FileError(
-            f"{path} can't be written: {error.strerror}. Choose another place."
-        ) from error
-    note(f"{path} is written")
+    write(path, f"# {printable(findings.resource)}, {made}\n{text}")
     fault = _fault_of(path)
     if fault:
         note(f"it needs your hand before it can be used: {fault}")

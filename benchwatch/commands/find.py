@@ -1,30 +1,20 @@
 """``benchwatch find``: what instruments there are, told as they are found."""
 
 from dataclasses import asdict
-from functools import partial
 
 import click
 
-from benchwatch.bus import DEFAULT_BACKEND, listers, open_link
-from benchwatch.commands.options import DURATION
+from benchwatch.commands.looking import backend_option, finder, places, timeout_option
 from benchwatch.commands.tables import note, put, put_json
 from benchwatch.errors import ConnectionFailed
-from benchwatch.finding import SCPI, Finder, Found, Looked
+from benchwatch.finding import SCPI, Found, Looked
 from benchwatch.quantity import format_duration, printable
-from benchwatch.registry import drivers
 
 
 @click.command()
 @click.argument("resources", metavar="[RESOURCE]...", nargs=-1)
-@click.option("--backend", default=DEFAULT_BACKEND, show_default=True, help="The VISA library.")
-@click.option(
-    "--timeout",
-    "timeout_s",
-    type=DURATION,
-    default="10s",
-    show_default=True,
-    help="Whatever has not answered by then is given up.",
-)
+@backend_option
+@timeout_option("Whatever has not answered by then is given up.")
 @click.option("--local", is_flag=True, help="Send nothing on any network.")
 @click.option("--ask", "ask_all", is_flag=True, help="Ask *IDN? of everything, safe or not.")
 @click.option("--json", "as_json", is_flag=True, help="A line a finding, for programs.")
@@ -47,24 +37,14 @@ def find(
     port is not opened and GPIB is not asked, unless you say --ask: an older counter may
     take these letters for settings.
     """  # fmt: skip
-    places = (
-        [] if resources else [place for place in listers(backend) if place.is_local or not local]
-    )
-    if places:
-        names = ", ".join(place.name for place in places)
+    where = [] if resources else places(backend, local=local)
+    if where:
+        names = ", ".join(place.name for place in where)
         note(f"looking at {names}; {format_duration(timeout_s)} at most")
-    experts = Experts()
-    finder = Finder(
-        partial(open_link, backend=backend),
-        places,
-        ask_all=ask_all,
-        of_identity=experts.of_identity,
-        of_line=experts.of_line,
-        timeout_s=timeout_s,
-    )
     found: list[Found] = []
     finished = True
-    for item in finder.find(resources):
+    looking = finder(backend, where, timeout_s=timeout_s, ask_all=ask_all)
+    for item in looking.find(resources):
         if isinstance(item, Found):
             found.append(item)
             put_json({"kind": "found", **asdict(item)}) if as_json else put(_paragraph(item))
@@ -78,32 +58,6 @@ def find(
     if known < len(found) if resources else not found:
         return ConnectionFailed.exit_code
     return 0
-
-
-class Experts:
-    """The drivers that can tell their counters, by an identity or by a line that came unasked.
-
-    A driver that can has a method ``recognises(identity) -> bool``, or ``reads(line) -> bool``,
-    of its own.
-    """
-
-    def __init__(self) -> None:
-        registry = drivers()
-        self._usable = registry.usable()
-        for trouble in registry.troubles:
-            note(trouble)
-
-    def of_identity(self, identity: str) -> str:
-        """Name the driver for an identity: one that recognises it, else the usual one."""
-        return next(iter(self._that("recognises", identity)), SCPI)
-
-    def of_line(self, line: str) -> list[str]:
-        """Name the drivers that read a line."""
-        return self._that("reads", line)
-
-    def _that(self, method: str, text: str) -> list[str]:
-        able = {name: getattr(one, method, None) for name, one in self._usable.items()}
-        return [name for name, says in able.items() if callable(says) and says(text)]
 
 
 def _paragraph(found: Found) -> str:

@@ -1,0 +1,73 @@
+"""What every command that looks for instruments has in common: options, places, drivers."""
+
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from benchwatch.bus import DEFAULT_BACKEND, Lister, listers, open_link
+from benchwatch.commands.options import DURATION
+from benchwatch.commands.tables import note
+from benchwatch.finding import SCPI, Finder
+from benchwatch.registry import drivers
+
+if TYPE_CHECKING:
+    Option = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+backend_option: "Final[Option]" = click.option(
+    "--backend", default=DEFAULT_BACKEND, show_default=True, help="The VISA library."
+)
+
+
+def timeout_option(says: str) -> "Option":
+    """Return the option for how long is looked; `says` is its help."""
+    return click.option(
+        "--timeout", "timeout_s", type=DURATION, default="10s", show_default=True, help=says
+    )
+
+
+def places(backend: str, *, local: bool) -> list[Lister]:
+    """Return where a VISA library can look; with `local`, on no network."""
+    return [place for place in listers(backend) if place.is_local or not local]
+
+
+def finder(
+    backend: str, where: Sequence[Lister], *, timeout_s: float, ask_all: bool = False
+) -> Finder:
+    """Return what looks there, opens through that library, and knows the drivers."""
+    experts = Experts()
+    return Finder(
+        partial(open_link, backend=backend),
+        where,
+        ask_all=ask_all,
+        of_identity=experts.of_identity,
+        of_line=experts.of_line,
+        timeout_s=timeout_s,
+    )
+
+
+class Experts:
+    """The drivers that can tell their counters, by an identity or by a line that came unasked.
+
+    A driver that can has a method ``recognises(identity) -> bool``, or ``reads(line) -> bool``,
+    of its own.
+    """
+
+    def __init__(self) -> None:
+        registry = drivers()
+        self._usable = registry.usable()
+        for trouble in registry.troubles:
+            note(trouble)
+
+    def of_identity(self, identity: str) -> str:
+        """Name the driver for an identity: one that recognises it, else the usual one."""
+        return next(iter(self._that("recognises", identity)), SCPI)
+
+    def of_line(self, line: str) -> list[str]:
+        """Name the drivers that read a line."""
+        return self._that("reads", line)
+
+    def _that(self, method: str, text: str) -> list[str]:
+        able = {name: getattr(one, method, None) for name, one in self._usable.items()}
+        return [name for name, says in able.items() if callable(says) and says(text)]
