@@ -290,6 +290,21 @@ def test_an_instrument_without_readings_is_no_counter() -> None:
         made.measure(2.5)
 
 
+def test_a_counter_that_only_hands_out_its_newest_is_watched() -> None:
+    """It knows neither INIT:CONT? nor READ?, and measures by itself all the time."""
+    readings = [f"1000000{k}.1" for k in range(4)]
+    made, link = counter(
+        READ=MUTE, INIT_CONT=MUTE, FETC=readings, SYST_ERR=['-113,"Undefined header"', NO_ERROR] * 2
+    )
+    with pytest.raises(ReplyTimeout):
+        made.measure(2.5)
+
+    values = [made.measure(2.5).value_hz for _ in range(2)]
+
+    assert values == [Decimal("10000001.1"), Decimal("10000002.1")]
+    assert sum(sent == "READ?" for sent in link.sent) == 1
+
+
 def test_an_older_error_of_somebody_else_condemns_no_counter() -> None:
     """What the technician mistyped before is in the same queue; a gate speaks for a counter."""
     made, _ = counter(READ=[MUTE, gated()], SYST_ERR=['-113,"Undefined header"', NO_ERROR])

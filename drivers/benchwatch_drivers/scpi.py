@@ -209,6 +209,11 @@ class ScpiCounter:
             f"no new reading within {timeout_s:.3g} s. Check the counter's signal and trigger."
         )
 
+    def _tells_its_newest(self) -> bool:
+        """Tell whether a counter that can't be started hands out what it measured by itself."""
+        reply = self._dialogue.optional("FETC?") or ""
+        return NUMBER.fullmatch(reply.strip()) is not None
+
     def _measurement(self, text: str, arrived_s: float, *, repeat: bool = False) -> Measurement:
         value = self._number(text)
         if abs(value) > _HUGE:
@@ -285,6 +290,9 @@ class ScpiCounter:
                 self._refusals += 1
                 if self._gate_form is not None and self._refusals < REFUSALS:
                     continue  # it may be an older error of somebody else's
+                if self._runs_by_itself is False and self._tells_its_newest():
+                    self._runs_by_itself = True
+                    continue
                 raise NotACounter(
                     f"{printable(self._link.resource)} speaks SCPI, but can't be asked for a "
                     f"reading: {text}. Is it a counter? Choose another driver."
