@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from benchwatch.estimate import settle_words
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.settling import Settling
 
@@ -115,6 +116,16 @@ def test_a_gap_must_be_earned_again() -> None:
 
     assert [state for _, state in after] == ["unsure", "settled"]
     assert after[1][0] - 900.0 < 120.0
+
+
+@pytest.mark.parametrize(
+    ("change", "said"), [(4.5e-8, "45 ppb"), (-2e-10, "0.2 ppb"), (1.2e-11, "less than 0.1 ppb")]
+)
+def test_a_change_is_told_in_the_unit_that_was_asked(change: float, said: str) -> None:
+    """The two can be compared at a glance, and a figure far inside does not flicker."""
+    words = settle_words.moving(change, SettleLimit(1e-9, 20.0))
+
+    assert words == f"moving {said} in 20 s, asked 1 ppb"
 
 
 def test_reasons_tell_people_what_happens() -> None:

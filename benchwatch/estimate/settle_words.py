@@ -5,16 +5,20 @@ from typing import Final
 
 from benchwatch.estimate.noise_model import NoiseModel
 from benchwatch.estimate.results import SettleLimit
-from benchwatch.quantity import format_duration, offset_unit
+from benchwatch.quantity import OffsetUnit, format_duration, offset_unit
 
 HOPELESS: Final = 100.0
 """Excess above which an extrapolation of the noise says nothing."""
+CALM: Final = 0.1
+"""Changes below this fraction of the limit are not told in figures."""
 
 
 def moving(change: float, limit: SettleLimit) -> str:
-    """What it does and what was asked."""
-    within = format_duration(limit.horizon_s)
-    return f"moving {_short(change)} in {within}, asked {_short(limit.limit)}"
+    """What it does and what was asked, in one unit; far inside, the figure would only flicker."""
+    asked = offset_unit(limit.limit)
+    change, least = abs(change), CALM * limit.limit
+    said = _short(change, asked) if change >= least else f"less than {_short(least, asked)}"
+    return f"moving {said} in {format_duration(limit.horizon_s)}, asked {_short(limit.limit)}"
 
 
 def too_few(limit: SettleLimit) -> str:
@@ -43,8 +47,8 @@ def unsure(excess: float, seen_s: float, noise: NoiseModel, interval_s: float) -
     return wait
 
 
-def _short(fraction: float) -> str:
-    """Two digits without a sign; finer ones would flicker."""
-    unit = offset_unit(fraction)
+def _short(fraction: float, unit: OffsetUnit | None = None) -> str:
+    """Two digits without a sign; finer ones would flicker. `unit` is kept to, if it fits."""
+    unit = offset_unit(fraction, unit)
     value = abs(fraction) / unit.size
     return f"{float(f'{value:.2g}'):.6g} {unit.name}"

@@ -2,7 +2,6 @@
 
 from typing import TYPE_CHECKING
 
-from benchwatch.quantity import format_duration
 from benchwatch.screen.amounts import ago, limit, per_hour, with_u
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, fitting, line, safe
@@ -118,10 +117,10 @@ def time_to_go(frame: Frame, *, short: bool = False) -> str:
     settle = frame.snapshot.numbers.settle
     if settle is None or settle.eta_s is None:
         return "time to go unknown"
-    words = f"{format_duration(settle.eta_s)} to go"
+    words = f"{ago(0.0, settle.eta_s)} to go"
     if short or settle.eta_low_s is None or settle.eta_high_s is None:
         return words
-    low, high = format_duration(settle.eta_low_s), format_duration(settle.eta_high_s)
+    low, high = ago(0.0, settle.eta_low_s), ago(0.0, settle.eta_high_s)
     return f"{words} ({low} to {high})"
 
 
