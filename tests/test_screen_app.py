@@ -1,6 +1,8 @@
 """The app: every key, the two rates, the overlays, driven without a terminal."""
 
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 import screen_kit as kit
@@ -480,3 +482,28 @@ async def _assert_colourless(app: BenchwatchApp, pilot: Pilot[None]) -> None:
     assert styles
     assert all(s.color is None or s.color.is_default for s in styles)
     assert all(s.bgcolor is None or s.bgcolor.is_default for s in styles)
+
+
+async def test_c_looks_closer_at_the_warm_up():
+    """C draws the offsets of late closer; again, and the whole warm-up is back."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("c")
+        close = app.desk.frame().window
+        await pilot.press("c")
+        whole = app.desk.frame().window
+
+        assert close is not None
+        assert whole is not None
+        assert close[1] - close[0] < whole[1] - whole[0]
+
+
+def test_every_key_is_pressed_in_some_test():
+    """The id of every key has a test of its own here, with the recording's or with the sound's."""
+    elsewhere = ("test_replay_screen.py", "test_screen_sound.py", "test_screen_desk.py")
+    here = Path(__file__)
+    texts = [here.read_text(encoding="utf-8")]
+    texts += [here.with_name(name).read_text(encoding="utf-8") for name in elsewhere]
+    pressed = {name for text in texts for name in re.findall(r'"([a-z_]+|[^a-z\s])"', text)}
+
+    assert not {key.id for key in KEYS if not pressed.intersection(key.keys)}

@@ -1,5 +1,6 @@
 """Every view in every state, as kept text: look at the difference before keeping a new one."""
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -75,13 +76,11 @@ STATES: dict[str, Snapshot] = {
         nominal_hz=5e6,
     ),
 }
+ASKED = ("warming", "settled", "unsure", "stale", "no_counter", "tool_on", "landed", "internal")
 KEPT = [
     *(("trim", state) for state in STATES),
-    *(("fill", state) for state in ("warming", "landed", "tool_on", "stale", "no_counter")),
-    *(("warm_up", state) for state in ("warming", "settled", "unsure", "stale", "no_counter")),
-    *(("stability", state) for state in ("warming", "stale", "no_counter")),
-    *(("elsewhere", state) for state in ("warming", "no_counter")),
-    *(("notes", state) for state in ("warming", "bare")),
+    *((view.name, state) for view in VIEWS if view.name != "trim" for state in ASKED),
+    ("notes", "bare"),
 ]
 
 
@@ -167,3 +166,11 @@ def test_the_tool_moves_the_band_to_the_aim():
     assert raw.index("V") == 31 + round(30 * 3.02 / 5)
     assert ruler.index("━") == 31 + round(30 * 3.02 / 5) - round(30 * 1.0 / 5)
     assert ruler.index("┼") == 31
+
+
+def test_the_index_lists_every_capture():
+    """Beside the captures stands a list of all of them, and of nothing that is not there."""
+    index = (kit.SNAPSHOTS / "README.md").read_text(encoding="utf-8")
+    listed = set(re.findall(r"[a-z_]+(?:_\d+x\d+)?\.txt", index))
+
+    assert listed == {path.name for path in kit.SNAPSHOTS.glob("*.txt")}

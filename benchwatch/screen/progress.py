@@ -96,7 +96,7 @@ def landing_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
         row = line("  ", ("[LANDED]", Ink.GOOD_LAMP), f" {safe(landing.reason)}{offer}")
     elif landing.state == "holding":
         share = landing.held_s / landing.hold_s if landing.hold_s > 0 else 0.0
-        held = f"{format_duration(landing.held_s)} of {format_duration(landing.hold_s)}"
+        held = f"{ago(0.0, landing.held_s)} of {format_duration(landing.hold_s)}"
         row = line("  hands off ") + bar(share, 12, frame.look)
         row += line(f" {held}, {safe(landing.reason)}")
     else:
