@@ -4,12 +4,17 @@ import socket
 import time
 from contextlib import contextmanager
 
+import pyvisa
+
 from benchwatch_simulators.bench_time import BenchTime
 from benchwatch_simulators.clock import LeapClock
 from benchwatch_simulators.counter import Counting, CountingSpec
 from benchwatch_simulators.oscillator import Oscillator, OscillatorSpec
 from benchwatch_simulators.scpi_counter import ScpiCounter
 from benchwatch_simulators.scpi_settings import ScpiCounterSpec
+
+IDENTITY = "SIMULATED,BENCH COUNTER,0,1.0"
+"""What a simulated counter answers to ``*IDN?`` unless told otherwise."""
 
 
 def a_counting(signal=None, *, internal=None, reference=True, seed=1, **spec):
@@ -40,6 +45,19 @@ def errors_of(counter):
 def port_of(bench, counter="main"):
     """Return the port in a resource string."""
     return int(bench.resources[counter].split("::")[2])
+
+
+def port_after_comma(bench, counter="main"):
+    """Return the port in a resource string that has it beside the address or the board."""
+    return int(bench.resources[counter].split(",")[1].split("::")[0])
+
+
+@contextmanager
+def foreign_client(bench):
+    """PyVISA-py's client, which nobody here wrote."""
+    client = pyvisa.ResourceManager("@py").open_resource(bench.resources["main"], timeout=2000)
+    yield client
+    client.close()
 
 
 def wait_for(condition, timeout_s=5.0):

@@ -6,15 +6,14 @@ import time
 
 import pytest
 from bus_kit import answering, serving
-from simulated_kit import wait_for
+from link_kit import after_a_bad_answer, after_late_replies, hung_up_soon, linked
+from simulated_kit import IDENTITY, wait_for
 
 from benchwatch.bus import open_link
 from benchwatch.bus.address import parse_address
 from benchwatch.bus.turns import Turns
-from benchwatch.errors import ConnectionFailed, LinkLost, ReplyError, ReplyTimeout, UsageError
+from benchwatch.errors import ConnectionFailed, LinkLost, ReplyTimeout, UsageError
 from benchwatch_simulators.bench import open_bench
-
-IDENTITY = "SIMULATED,BENCH COUNTER,0,1.0"
 
 
 @pytest.fixture
@@ -27,17 +26,15 @@ def bench():
 @pytest.fixture
 def ten(bench):
     """A guarded session to the counter that speaks SCPI."""
-    link = open_link(bench.resources["ten"])
-    yield link
-    link.close()
+    with linked(bench, "ten") as link:
+        yield link
 
 
 @pytest.fixture
 def five(bench):
     """A guarded session to the terse one."""
-    link = open_link(bench.resources["five"])
-    yield link
-    link.close()
+    with linked(bench, "five") as link:
+        yield link
 
 
 def test_queries_are_answered(ten):
@@ -85,42 +82,23 @@ def test_two_counters_at_once_get_their_own_answers(bench, ten, five):
 
 def test_a_late_reply_is_never_the_answer_to_the_next_query(ten):
     """A newer question makes the instrument drop it (IEEE 488.2 6.3.2.3)."""
-    with pytest.raises(ReplyTimeout):
-        ten.ask("READ?", 0.05)
-    at_once = ten.ask("*OPC?", 2.0)
-    with pytest.raises(ReplyTimeout):
-        ten.ask("READ?", 0.05)
-    ten.pause(0.4)
-
-    assert at_once == "1"
-    assert ten.ask("*IDN?", 2.0) == IDENTITY
+    assert after_late_replies(ten) == ("1", IDENTITY)
 
 
 @pytest.mark.parametrize("kind", ["cut", "garbage", "huge", "doubled"])
 def test_after_a_bad_answer_the_next_is_right(bench, ten, kind):
     """What is left of it is not joined to the next."""
-    ten.ask("*IDN?", 2.0)
-    bench.fault("ten", kind)
-    try:
-        bad = ten.ask("INP:COUP?", 0.3)
-    except (ReplyTimeout, ReplyError):
-        bad = ""
+    answer, then = after_a_bad_answer(bench, ten, kind, "ten")
 
-    assert bad != "AC" or kind == "doubled"
-    assert [ten.ask("*OPC?", 2.0), ten.ask("*IDN?", 2.0)] == ["1", IDENTITY]
+    assert answer != "AC" or kind == "doubled"
+    assert then == ["1", IDENTITY]
 
 
 def test_a_controller_that_goes_is_seen_at_once_by_all_its_counters(bench, ten, five):
     """And the next open finds a new connection."""
     ten.ask("*IDN?", 2.0)
     ten.tell("FREQ:APER 10;:READ?")
-    closed: list[float] = []
-
-    def close() -> None:
-        closed.append(time.monotonic())
-        bench.hang_up("ten")
-
-    threading.Timer(0.3, close).start()
+    closed = hung_up_soon(bench, "ten")
     with pytest.raises(LinkLost, match="closed the connection") as caught:
         ten.hear(10.0)
     seen_s = time.monotonic() - closed[0]

@@ -13,16 +13,22 @@ import pytest
 from bus_kit import free_port, serving
 from hypothesis import given
 from hypothesis import strategies as st
-from simulated_kit import wait_for
+from link_kit import (
+    after_a_bad_answer,
+    after_late_replies,
+    hung_up_soon,
+    linked,
+    sessions_left_by,
+)
+from simulated_kit import IDENTITY, wait_for
 
 from benchwatch.bus import open_link
 from benchwatch.bus.framing import Framing, one_line_end
 from benchwatch.bus.hislip import HislipWire
 from benchwatch.bus.vxi11 import Vxi11Wire
-from benchwatch.errors import ConnectionFailed, LinkLost, ReplyError, ReplyTimeout
+from benchwatch.errors import ConnectionFailed, LinkLost, ReplyTimeout
 from benchwatch_simulators.bench import open_bench
 
-IDENTITY = "SIMULATED,BENCH COUNTER,0,1.0"
 BUSES = ["hislip", "vxi11"]
 
 
@@ -36,9 +42,8 @@ def bench(request):
 @pytest.fixture
 def link(bench):
     """A guarded session to it."""
-    link = open_link(bench.resources["main"])
-    yield link
-    link.close()
+    with linked(bench) as link:
+        yield link
 
 
 def test_the_wire_of_its_own_is_chosen(bench, link):
@@ -57,29 +62,16 @@ def test_queries_are_answered(link):
 
 def test_a_late_reply_is_never_the_answer_to_the_next_query(link):
     """Neither when it has come before the question, nor when it comes after."""
-    with pytest.raises(ReplyTimeout):
-        link.ask("READ?", 0.05)
-    at_once = link.ask("*OPC?", 2.0)
-    with pytest.raises(ReplyTimeout):
-        link.ask("READ?", 0.05)
-    link.pause(0.4)
-
-    assert at_once == "1"
-    assert link.ask("*IDN?", 2.0) == IDENTITY
+    assert after_late_replies(link) == ("1", IDENTITY)
 
 
 @pytest.mark.parametrize("kind", ["cut", "garbage", "huge", "doubled", "wrong-answer"])
 def test_after_a_bad_answer_the_next_is_right(bench, link, kind):
     """One answer suffers; what is left of it is not joined to the next."""
-    link.ask("*IDN?", 2.0)
-    bench.fault("main", kind)
-    try:
-        bad = link.ask("INP:COUP?", 0.3)
-    except (ReplyTimeout, ReplyError):
-        bad = ""
+    answer, then = after_a_bad_answer(bench, link, kind)
 
-    assert bad != "AC" or kind == "doubled"
-    assert [link.ask("*OPC?", 2.0), link.ask("*IDN?", 2.0)] == ["1", IDENTITY]
+    assert answer != "AC" or kind == "doubled"
+    assert then == ["1", IDENTITY]
 
 
 def test_a_trickle_is_put_together_and_keeps_the_deadline(bench, link):
@@ -102,13 +94,7 @@ def test_a_peer_that_closes_is_seen_at_once_and_costs_no_cpu(bench, link):
     """In the middle of a wait; PyVISA-py alone spins on VXI-11 for its whole timeout."""
     link.ask("*IDN?", 2.0)
     link.tell("FREQ:APER 10;:READ?")
-    closed: list[float] = []
-
-    def close() -> None:
-        closed.append(time.monotonic())
-        bench.hang_up("main")
-
-    threading.Timer(0.3, close).start()
+    closed = hung_up_soon(bench)
     cpu_s = time.thread_time()
 
     with pytest.raises(LinkLost, match="closed the connection") as caught:
@@ -135,17 +121,7 @@ def test_the_front_panel_is_given_back(bench):
 
 def test_reopening_leaves_nothing_behind(bench):
     """PyVISA-py keeps every handle it ever opened, unless it is told to forget it."""
-    import pyvisa
-
-    sessions = pyvisa.ResourceManager("@py").visalib.sessions
-    before = len(sessions)
-    for _ in range(20):
-        link = open_link(bench.resources["main"])
-        link.ask("*IDN?", 2.0)
-        link.close()
-        link.close()
-
-    assert len(sessions) == before
+    assert sessions_left_by(bench) == 0
 
 
 @pytest.mark.parametrize(

@@ -9,15 +9,14 @@ import time
 import tty
 
 import pytest
-import pyvisa
+from link_kit import linked, sessions_left_by
+from simulated_kit import IDENTITY
 
 from benchwatch.bus import open_link
 from benchwatch.bus.address import SerialSettings, parse_address
 from benchwatch.bus.serial_line import SerialWire, set_line
 from benchwatch.errors import ConnectionFailed, LinkLost, ReplyError, ReplyTimeout, UsageError
 from benchwatch_simulators.bench import open_bench
-
-IDENTITY = "SIMULATED,BENCH COUNTER,0,1.0"
 
 
 @pytest.fixture
@@ -30,9 +29,8 @@ def bench():
 @pytest.fixture
 def link(bench):
     """A guarded session to it."""
-    link = open_link(bench.resources["main"])
-    yield link
-    link.close()
+    with linked(bench) as link:
+        yield link
 
 
 @pytest.fixture
@@ -186,11 +184,4 @@ def test_a_line_that_is_not_there():
 
 def test_reopening_leaves_nothing_behind(bench):
     """No VISA session, no file handle."""
-    sessions = pyvisa.ResourceManager("@py").visalib.sessions
-    before = len(sessions)
-    for _ in range(20):
-        link = open_link(bench.resources["main"])
-        link.ask("*IDN?", 2.0)
-        link.close()
-
-    assert len(sessions) == before
+    assert sessions_left_by(bench) == 0

@@ -5,29 +5,12 @@ import json
 import pytest
 from counter_kit import tiny_counter
 from pipeline_kit import benchwatch
+from visa_sim_kit import GPIB, LAN, devices_file
 
 from benchwatch.bus import Listed, Lister
 from benchwatch.cli import run
 from benchwatch.commands import looking
 from benchwatch_simulators.bench import open_bench
-
-DEVICES = """
-spec: "1.1"
-devices:
-  counter:
-    eom:
-      TCPIP INSTR: {q: "\\n", r: "\\n"}
-      GPIB INSTR: {q: "\\n", r: "\\n"}
-    error: ERROR
-    dialogues:
-      - {q: "*IDN?", r: "Tide Works,Counter S,0042,2.0"}
-      - {q: "READ?", r: "+1.00000000231E+07"}
-      - {q: "ROSC:SOUR?", r: "EXT"}
-      - {q: "SYST:ERR?", r: '+0,"No error"'}
-resources:
-  TCPIP0::127.0.0.1::inst0::INSTR: {device: counter}
-  GPIB0::3::INSTR: {device: counter}
-"""
 
 
 @pytest.fixture(autouse=True)
@@ -133,27 +116,26 @@ def test_local_looks_at_no_network(capsys, places):
 
 def test_another_visa_library_lists_and_is_asked(tmp_path):
     """pyvisa-sim's instruments, through --backend; GPIB is listed and not asked."""
-    path = tmp_path / "devices.yaml"
-    path.write_text(DEVICES)
+    path = devices_file(tmp_path, [LAN, GPIB])
     process = benchwatch("find", "--local", "--json", "--backend", f"{path}@sim")
     out, errors = process.communicate(timeout=60)
 
     lines = {line.get("resource"): line for line in map(json.loads, out.splitlines())}
     assert process.returncode == 0, errors
-    assert lines["TCPIP0::127.0.0.1::inst0::INSTR"]["identity"] == "Tide Works,Counter S,0042,2.0"
-    assert lines["GPIB0::3::INSTR"]["identity"] is None
-    assert "--ask" in lines["GPIB0::3::INSTR"]["note"]
+    assert lines[LAN]["identity"] == "Tide Works,Counter S,0042,2.0"
+    assert lines[GPIB]["identity"] is None
+    assert "--ask" in lines[GPIB]["note"]
 
 
 def test_the_whole_way_through_another_visa_library(tmp_path, monkeypatch):
     """Found, drafted, described in a bench file and watched, all by pyvisa-sim's GPIB counter."""
     monkeypatch.chdir(tmp_path)
-    (tmp_path / "devices.yaml").write_text(DEVICES)
+    devices_file(tmp_path, [GPIB])
     backend = ("--backend", "devices.yaml@sim")
     steps = [
-        ("drivers", "check", "GPIB0::3::INSTR", "--readings", "2",
+        ("drivers", "check", GPIB, "--readings", "2",
          "--draft", "mine.toml", *backend),
-        ("bench", "init", "--local", "--counter", "ten=GPIB0::3::INSTR", *backend),
+        ("bench", "init", "--local", "--counter", f"ten={GPIB}", *backend),
         ("watch", "--bench", "bench.toml", "ten", "--driver", "mine.toml", "--nominal", "10MHz",
          "--interval", "0.05s", "--count", "2", "--json", "--no-journal"),
     ]  # fmt: skip

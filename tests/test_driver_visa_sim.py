@@ -3,57 +3,21 @@
 from decimal import Decimal
 
 import pytest
+from visa_sim_kit import GPIB, LAN, SETTABLE_GATE, SOCKET, SUPPLY, devices_file
 
 from benchwatch.bus import open_link
 from benchwatch.counter import Setup, TimeBase
 from benchwatch.errors import ConnectionFailed, NotACounter, ReplyError
 from benchwatch_drivers.scpi import ScpiCounter
 
-DEVICES = """
-spec: "1.1"
-devices:
-  counter:
-    eom:
-      TCPIP SOCKET: {q: "\\n", r: "\\n"}
-      TCPIP INSTR: {q: "\\n", r: "\\n"}
-      GPIB INSTR: {q: "\\n", r: "\\n"}
-    error: ERROR
-    dialogues:
-      - {q: "*IDN?", r: "Tide Works,Counter S,0042,2.0"}
-      - {q: "READ?", r: "+1.00000000231E+07"}
-      - {q: "ROSC:SOUR?", r: "INT"}
-      - {q: "INIT:CONT?", r: "0"}
-      - {q: "SYST:ERR?", r: '+0,"No error"'}
-    properties:
-      aperture:
-        default: 0.5
-        getter: {q: "FREQ:APER?", r: "{:.3E}"}
-        setter: {q: "FREQ:APER {:.3f}"}
-        specs: {min: 0.001, max: 100, type: float}
-  supply:
-    eom:
-      TCPIP SOCKET: {q: "\\n", r: "\\n"}
-    error: ERROR
-    dialogues:
-      - {q: "*IDN?", r: "Tide Works,Supply S,0043,2.0"}
-resources:
-  TCPIP0::127.0.0.1::5025::SOCKET: {device: counter}
-  TCPIP0::127.0.0.1::inst0::INSTR: {device: counter}
-  GPIB0::3::INSTR: {device: counter}
-  TCPIP0::127.0.0.2::5025::SOCKET: {device: supply}
-"""
-COUNTERS = [
-    "TCPIP0::127.0.0.1::5025::SOCKET",
-    "TCPIP0::127.0.0.1::inst0::INSTR",
-    "GPIB0::3::INSTR",
-]
+COUNTERS = [SOCKET, LAN, GPIB]
 
 
 @pytest.fixture(scope="module")
 def backend(tmp_path_factory: pytest.TempPathFactory) -> str:
     """The name of the backend that holds these instruments."""
-    path = tmp_path_factory.mktemp("sim") / "devices.yaml"
-    path.write_text(DEVICES)
+    folder = tmp_path_factory.mktemp("sim")
+    path = devices_file(folder, [*COUNTERS, SUPPLY], properties=SETTABLE_GATE)
     return f"{path}@sim"
 
 
@@ -88,7 +52,7 @@ def test_a_gate_is_set_on_a_foreign_counter_and_read_back(backend: str) -> None:
 
 def test_an_instrument_that_is_no_counter_is_told_from_one(backend: str) -> None:
     """It says who it is, but answers READ? with the word ERROR."""
-    link = open_link("TCPIP0::127.0.0.2::5025::SOCKET", backend=backend)
+    link = open_link(SUPPLY, backend=backend)
     counter = ScpiCounter(link)
     counter.identify()
 

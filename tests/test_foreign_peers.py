@@ -7,48 +7,16 @@ import subprocess
 
 import pytest
 from pipeline_kit import benchwatch
-
-DEVICES = """
-spec: "1.1"
-devices:
-  counter:
-    eom:
-      TCPIP SOCKET: {q: "\\n", r: "\\n"}
-      TCPIP INSTR: {q: "\\n", r: "\\n"}
-      GPIB INSTR: {q: "\\n", r: "\\n"}
-      USB INSTR: {q: "\\n", r: "\\n"}
-      ASRL INSTR: {q: "\\n", r: "\\n"}
-    error: ERROR
-    dialogues:
-      - {q: "*IDN?", r: "Tide Works,Counter S,0042,2.0"}
-      - {q: "READ?", r: "+1.00000000231E+07"}
-      - {q: "ROSC:SOUR?", r: "INT"}
-      - {q: "INIT:CONT?", r: "0"}
-      - {q: "SYST:ERR?", r: '+0,"No error"'}
-      - {q: "FREQ:APER?", r: "1.0E-6"}
-resources:
-  TCPIP0::127.0.0.1::5025::SOCKET: {device: counter}
-  TCPIP0::127.0.0.1::inst0::INSTR: {device: counter}
-  GPIB0::3::INSTR: {device: counter}
-  USB0::0x1234::0x5678::0042::0::INSTR: {device: counter}
-  ASRL1::INSTR: {device: counter}
-"""
+from visa_sim_kit import GPIB, LAN, SERIAL, SOCKET, USB, devices_file
 
 
-@pytest.mark.parametrize(
-    "resource",
-    [
-        "TCPIP0::127.0.0.1::5025::SOCKET",
-        "TCPIP0::127.0.0.1::inst0::INSTR",
-        "GPIB0::3::INSTR",
-        "USB0::0x1234::0x5678::0042::0::INSTR",
-        "ASRL1::INSTR",
-    ],
-)
+INTERFACES = [SOCKET, LAN, GPIB, USB, SERIAL]
+
+
+@pytest.mark.parametrize("resource", INTERFACES)
 def test_the_command_watches_a_foreign_instrument_through_another_backend(tmp_path, resource):
     """``--backend bench.yaml@sim``: right readings, its time base, exit 0, on five interfaces."""
-    devices = tmp_path / "devices.yaml"
-    devices.write_text(DEVICES)
+    devices = devices_file(tmp_path, INTERFACES, {"FREQ:APER?": "1.0E-6"})
     process = benchwatch(
         "watch", resource, "--backend", f"{devices}@sim", "--nominal", "10MHz", "--json",
         "--no-journal", "--count", "20",

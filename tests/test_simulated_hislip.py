@@ -5,11 +5,9 @@ import struct
 
 import pytest
 import pyvisa
-from simulated_kit import wait_for
+from simulated_kit import IDENTITY, foreign_client, port_after_comma, wait_for
 
 from benchwatch_simulators.bench import open_bench
-
-IDENTITY = "SIMULATED,BENCH COUNTER,0,1.0"
 
 
 @pytest.fixture
@@ -22,9 +20,8 @@ def bench():
 @pytest.fixture
 def client(bench):
     """PyVISA-py's client, which nobody here wrote."""
-    client = pyvisa.ResourceManager("@py").open_resource(bench.resources["main"], timeout=2000)
-    yield client
-    client.close()
+    with foreign_client(bench) as client:
+        yield client
 
 
 def test_messages_and_responses(client):
@@ -115,8 +112,7 @@ HEADER = struct.Struct("!2sBBIQ")
 
 def raw(bench):
     """Connect without any client."""
-    port = int(bench.resources["main"].split(",")[1].split("::")[0])
-    return socket.create_connection(("127.0.0.1", port), timeout=2)
+    return socket.create_connection(("127.0.0.1", port_after_comma(bench)), timeout=2)
 
 
 @pytest.mark.parametrize(

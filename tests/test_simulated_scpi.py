@@ -5,13 +5,11 @@ from decimal import Decimal
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from simulated_kit import a_counter, a_counting, errors_of, wait_for
+from simulated_kit import IDENTITY, a_counter, a_counting, errors_of, wait_for
 
 from benchwatch_simulators.exchange import Exchange
 from benchwatch_simulators.oscillator import OscillatorSpec
 from benchwatch_simulators.scpi_errors import ErrorQueue, ScpiError
-
-IDENTITY = "SIMULATED,BENCH COUNTER,0,1.0"
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import time
 
 import pytest
 import pyvisa
-from simulated_kit import a_client, a_counter, port_of
+from simulated_kit import IDENTITY, a_client, a_counter, port_of
 
 from benchwatch.clock import SystemClock
 from benchwatch.errors import ConnectionFailed, UsageError
@@ -16,7 +16,6 @@ from benchwatch_simulators.bench import open_bench
 from benchwatch_simulators.clock import HandClock, LeapClock
 from benchwatch_simulators.server import LineServer
 
-IDENTITY = "SIMULATED,BENCH COUNTER,0,1.0"
 LXI = shutil.which("lxi")
 
 

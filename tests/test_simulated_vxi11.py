@@ -5,10 +5,9 @@ import struct
 
 import pytest
 import pyvisa
+from simulated_kit import IDENTITY, foreign_client, port_after_comma
 
 from benchwatch_simulators.bench import open_bench
-
-IDENTITY = "SIMULATED,BENCH COUNTER,0,1.0"
 
 
 @pytest.fixture
@@ -21,9 +20,8 @@ def bench():
 @pytest.fixture
 def client(bench):
     """PyVISA-py's client, which nobody here wrote."""
-    client = pyvisa.ResourceManager("@py").open_resource(bench.resources["main"], timeout=2000)
-    yield client
-    client.close()
+    with foreign_client(bench) as client:
+        yield client
 
 
 def test_messages_and_responses(client):
@@ -110,8 +108,7 @@ def call(program, procedure, arguments=b"", xid=7):
 )
 def test_calls_that_can_not_be_performed(bench, sent, state):
     """RFC 5531 section 9: null procedure, no such procedure, no such program, garbage."""
-    port = int(bench.resources["main"].split(",")[1].split("::")[0])
-    with socket.create_connection(("127.0.0.1", port), timeout=2) as client:
+    with socket.create_connection(("127.0.0.1", port_after_comma(bench)), timeout=2) as client:
         client.sendall(sent)
         answer = struct.unpack(">7I", client.recv(28))
 
@@ -121,8 +118,7 @@ def test_calls_that_can_not_be_performed(bench, sent, state):
 
 def test_what_is_no_call_ends_the_connection(bench):
     """Another protocol on this port is hung up on."""
-    port = int(bench.resources["main"].split(",")[1].split("::")[0])
-    with socket.create_connection(("127.0.0.1", port), timeout=2) as client:
+    with socket.create_connection(("127.0.0.1", port_after_comma(bench)), timeout=2) as client:
         client.sendall(b"\x80\0\0\x08GET / HTTP/1.0\r\n\r\n")
 
         assert client.recv(100) == b""
