@@ -9,7 +9,6 @@ import pytest
 from pipeline_kit import benchwatch
 from visa_sim_kit import GPIB, LAN, SERIAL, SOCKET, USB, devices_file
 
-
 INTERFACES = [SOCKET, LAN, GPIB, USB, SERIAL]
 
 
