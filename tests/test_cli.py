@@ -261,6 +261,8 @@ def test_a_full_standard_output_is_a_sentence():
 def test_for_ends_after_the_time():
     """--for: the run ends by itself with what it has."""
     with tiny_counter(gate_s=0.05) as counter:
+        # what it does not know costs the time in which it may still answer; here it knows all
+        counter.replies |= {"INIT:CONT?": b"0\n", "*ESE?": b"0\n"}
         code, lines, _ = ended(
             benchwatch("watch", counter.resource, "--json", "--no-journal", "--for", "3s")
         )
