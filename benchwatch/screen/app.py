@@ -96,9 +96,9 @@ class BenchwatchApp(App[None]):
             self.set_interval(charts_s, self.redraw)
         self.call_after_refresh(self.redraw)
 
-    def on_resize(self) -> None:
+    def on_stage_resized(self) -> None:
         """Draw for the new size."""
-        self.call_after_refresh(self.redraw)
+        self.redraw()
 
     def on_unmount(self) -> None:
         """Keep what was chosen for the next time, and be silent."""

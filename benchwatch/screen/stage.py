@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 from textual.geometry import Region
+from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
 
@@ -45,10 +46,17 @@ class Sheet(Widget):
 class Stage(Sheet):
     """A view of a frame, digits and charts each at their own rate."""
 
+    class Resized(Message):
+        """The stage has another size: what is on it no longer fits."""
+
     def __init__(self, look: Look) -> None:
         super().__init__(look)
         self._layout: list[tuple[Block, int]] = []
         self._drawn: list[list[Line]] = []
+
+    def on_resize(self) -> None:
+        """Tell whoever draws."""
+        self.post_message(self.Resized())
 
     def show(self, view: View, frame: Frame, *, charts: bool) -> None:
         """Draw `frame`; the slow blocks only with `charts`, or when the layout changed."""
