@@ -12,6 +12,7 @@ import pytest
 from bus_kit import answering, serving
 from profile_kit import MINIMUM, write_profile
 
+from benchwatch.commands.looking import Experts
 from benchwatch.errors import DriverError
 from benchwatch.registry import driver, drivers, own_profiles
 
@@ -20,6 +21,22 @@ BUNDLED = {
     "scpi", "bare-exponent", "interval", "interval-talk-only", "lines", "scpi-arm-timer",
     "scpi-gate-time", "talk-only", "talk-only-display", "terse", "terse-addressed",
 }  # fmt: skip
+
+
+MADE_UP = {"tide_counter", "broken", "named_counter"}
+"""Modules that are only there for a test."""
+NAMED = """
+from tide_counter.driver import TideCounter
+
+class NamedCounter(TideCounter):
+    @staticmethod
+    def recognises(identity):
+        return "Named" in identity
+
+    @classmethod
+    def reads(cls, line):
+        return line.startswith("N ")
+"""
 
 
 @pytest.fixture(autouse=True)
@@ -36,7 +53,7 @@ def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     folder.mkdir()
     monkeypatch.syspath_prepend(str(folder))
     yield folder
-    for name in [name for name in sys.modules if name.split(".")[0] in {"tide_counter", "broken"}]:
+    for name in [name for name in sys.modules if name.split(".")[0] in MADE_UP]:
         del sys.modules[name]
 
 
@@ -104,6 +121,19 @@ def test_another_distribution_is_used_from_the_command_line(site: Path) -> None:
     lines = [json.loads(line) for line in done.stdout.splitlines()]
     assert done.returncode == 0, done.stderr
     assert [line["offset_hz"] for line in lines[:-1]] == [0.0001, 0.0002, 0.0003, 0.0004, 0.0005]
+
+
+def test_another_distributions_driver_is_named_for_what_it_recognises(site: Path) -> None:
+    """By an identity and by a line, as the class says; any other identity is the usual driver's."""
+    install_example(site)
+    (site / "named_counter.py").write_text(NAMED)
+    install(site, "named-counter", "named = named_counter:NamedCounter")
+
+    experts = Experts()
+
+    assert experts.of_identity("Tide Works,Named,1,2") == "named"
+    assert experts.of_identity("Tide Works,Other,1,2") == "scpi"
+    assert experts.of_line("N 10.0000024E+06") == ["named"]
 
 
 @pytest.mark.parametrize(
