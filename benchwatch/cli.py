@@ -7,11 +7,12 @@ import importlib
 import os
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Final, NoReturn
 
 import click
 
-from benchwatch.errors import INTERRUPTED, BenchwatchError
+from benchwatch.errors import INTERRUPTED, BenchwatchError, FileError
 
 COMMANDS: Final = {
     "watch": "Watch frequency counters live.",
@@ -113,8 +114,28 @@ def _say(text: str) -> None:
         return
 
 
+def _has_streams() -> bool:
+    """Find out whether standard output is open; put a sink where standard error was closed.
+
+    Both are None when the shell closed them: print() would then write narration among the
+    data, and the next file to be opened, such as the journal, would get the number of the
+    stream and whatever a library writes to it.
+    """
+    while (sink := os.open(os.devnull, os.O_RDWR)) <= 2:
+        pass
+    os.close(sink)
+    if sys.stderr is None:
+        sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - for the process
+    if sys.stdout is None:
+        _say("benchwatch: standard output is closed. Send it to a file, a pipe or /dev/null.")
+        return False
+    return True
+
+
 def main() -> NoReturn:
     """Run the command line of this process."""
+    if not _has_streams():
+        sys.exit(FileError.exit_code)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")

@@ -258,6 +258,50 @@ def test_a_full_standard_output_is_a_sentence():
     assert "Traceback" not in process.stderr
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+@pytest.mark.parametrize(
+    "words", ["elsewhere 2ppb --nominal 10MHz", "drivers --json", "doctor", "simulate"]
+)
+def test_any_command_on_a_full_standard_output_is_a_sentence(words: str):
+    """Tables and JSON of every kind go the same way."""
+    with Path("/dev/full").open("w") as full:
+        process = subprocess.run(
+            [sys.executable, "-m", "benchwatch.cli", *words.split()],
+            stdout=full, stderr=subprocess.PIPE, text=True, timeout=60, check=False,
+        )  # fmt: skip
+
+    assert process.returncode == 5
+    assert "standard output can't be written" in process.stderr
+    assert "Traceback" not in process.stderr
+
+
+def test_closed_standard_output_is_a_sentence():
+    """As by ``>&-`` in a shell."""
+    process = subprocess.run(
+        [sys.executable, "-m", "benchwatch.cli", "elsewhere", "2ppb", "--nominal", "10MHz"],
+        preexec_fn=lambda: os.close(1), stderr=subprocess.PIPE, text=True, timeout=60, check=False,
+    )  # fmt: skip
+
+    assert process.returncode == 5
+    assert process.stderr.startswith("benchwatch: standard output is closed")
+    assert process.stderr.count("\n") == 1
+
+
+def test_narration_never_lands_among_the_data():
+    """Standard error closed, as by ``2>&-``: it is lost, and data stay data."""
+    with tiny_counter() as counter:
+        process = subprocess.run(
+            [sys.executable, "-m", "benchwatch.cli", "watch", counter.resource, "--json",
+             "--no-journal", "--count", "2"],
+            preexec_fn=lambda: os.close(2), stdout=subprocess.PIPE, text=True, timeout=60,
+            check=False,
+        )  # fmt: skip
+
+    assert [line["kind"] for line in parsed(process.stdout.splitlines())] == [
+        "reading", "reading", "end",
+    ]  # fmt: skip
+
+
 def test_for_ends_after_the_time():
     """--for: the run ends by itself with what it has."""
     with tiny_counter(gate_s=0.05) as counter:

@@ -6,6 +6,7 @@ import threading
 import click
 
 from benchwatch.commands.running import say
+from benchwatch.commands.tables import put
 from benchwatch.errors import INTERRUPTED
 from benchwatch_simulators.bench import open_bench
 from benchwatch_simulators.faults import KINDS, parse_fault
@@ -40,7 +41,7 @@ def simulate(name: str, port: int, seed: int | None, faults: tuple[str, ...]) ->
             signal.signal(getattr(signal, number), lambda *_: stop.set())
     with open_bench(name, port=port, seed=seed, faults=script) as bench:
         for counter, resource in bench.resources.items():
-            print(counter, resource, flush=True)
+            put(f"{counter} {resource}")
         say(f"simulated bench '{bench.name}': {bench.about}")
         say(f"seed {bench.seed}; the hand at the bench listens on port {bench.control_port}.")
         say("Ctrl-C ends it.")

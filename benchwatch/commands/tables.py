@@ -32,8 +32,18 @@ def _numeric(cell: str) -> bool:
 
 
 def put(text: str) -> None:
-    """Print data."""
-    click.echo(text)
+    """Print data.
+
+    Raises:
+        BrokenPipeError: whoever read it has gone.
+        FileError: standard output can't be written, such as on a full disk.
+    """
+    try:
+        click.echo(text)
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise FileError(f"standard output can't be written: {error.strerror}.") from error
 
 
 def note(text: str) -> None:
@@ -43,7 +53,7 @@ def note(text: str) -> None:
 
 def put_json(values: Mapping[str, Any]) -> None:
     """Print one strict JSON line; what is no finite number is null."""
-    click.echo(json.dumps(_strict(values), allow_nan=False, separators=(",", ":")))
+    put(json.dumps(_strict(values), allow_nan=False, separators=(",", ":")))
 
 
 def _strict(value: Any) -> Any:
