@@ -9,9 +9,9 @@ from benchwatch.errors import ReplyError, ReplyTimeout
 from benchwatch.quantity import printable
 from benchwatch_drivers.in_step import IDENTITY_TIMEOUT_S, InStep
 
-QUERY_TIMEOUT_S: Final = (0.25, 1.0)
+QUERY_TIMEOUT_S: Final = (0.2, 1.0)
 """An instrument that has not answered a question about its settings by then can't: this long
-at least and at most, and in between 20 times as long as it took to say who it is."""
+at least and at most, and in between 10 times as long as it took to say who it is."""
 PROOF: Final = "*ESE?"
 """A question with another answer than ``*IDN?`` (IEEE 488.2 10.12); it changes nothing."""
 ERROR_QUEUE_LIMIT: Final = 32
@@ -32,7 +32,7 @@ class Dialogue(InStep):
         self.identity = self.link.ask("*IDN?", IDENTITY_TIMEOUT_S)
         shortest_s, longest_s = QUERY_TIMEOUT_S
         took_s = self.link.now() - asked_s
-        self.query_timeout_s = min(max(20 * took_s, shortest_s), longest_s)
+        self.query_timeout_s = min(max(10 * took_s, shortest_s), longest_s)
         return self.identity
 
     def back_in_step(self) -> list[tuple[int, str]]:
