@@ -92,6 +92,22 @@ def test_a_nudge_leaves_a_settled_oven_settled() -> None:
     assert abs(drift.per_s) < 4.0 * drift.u
 
 
+def test_a_nudge_newer_than_every_block_is_no_part_of_the_fit() -> None:
+    """Readings come so fast that those after it fill no block yet: no column of zeros is fitted."""
+    rng = np.random.default_rng(31)
+    settling = Settling(LIMIT)
+    _feed(settling, 1e-3 * np.arange(2000), 1e-10 * rng.standard_normal(2000))
+    before = settling.verdict()
+    settling.step(2.0, 5e-8, 1e-10)
+    settling.add(2.0, 5e-8)
+
+    after = settling.verdict()
+
+    assert before is not None
+    assert after is not None
+    assert "nan" not in after.reason
+
+
 def test_a_step_that_nobody_confirmed_is_left_behind() -> None:
     """An unreported step of 15 limits is out of the fit once a quarter of the past is clean."""
     t = np.arange(1000.0)

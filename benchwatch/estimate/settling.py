@@ -205,7 +205,10 @@ class Settling:
         longest: Forecast | None = None
         for share in SHARES:
             recent = blocks[:, int(blocks[0].searchsorted((1.0 - share) * self._now)) :]
-            steps = tuple(at for at in self._steps if recent.size and at > recent[0, 0])
+            # A nudge outside the blocks would be a column of zeros or of ones.
+            steps = tuple(
+                at for at in self._steps if recent.size and recent[0, 0] < at <= recent[0, -1]
+            )
             if longest is not None and recent.shape[1] < FEWEST + len(steps):
                 break
             ahead = forecast(
