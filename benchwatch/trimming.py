@@ -55,6 +55,8 @@ class Trimming:
             if not self.by_tool:
                 self._turn = nudge
                 self._found.freeze()
+        if numbers.estimate is not None and not numbers.suspect:
+            self._tool.hear(numbers.estimate)
         if not self._tool.state.on:
             self._found.add(elapsed_s, numbers)
         landing = None

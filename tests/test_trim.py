@@ -226,3 +226,21 @@ def test_two_readings_have_no_dither() -> None:
     """A straight line through two points leaves nothing."""
     assert dither(np.array([0.0, 1.0]), np.array([1.0, 2.0])) is None
     assert dither(np.arange(5.0), np.full(5, np.nan)) is None
+
+
+def test_the_pull_is_the_level_after_minus_the_level_before() -> None:
+    """A hand comes to rest slowly: the nudge says 4.5 ppb, the levels on both sides say 6."""
+    tool = Tool()
+    tool.hear(estimate(10 * PPB, 0.03 * PPB))
+    tool.touch(10.0, on=True)
+    tool.step(Nudge(10.5, 4.5 * PPB, 0.4 * PPB))
+    early = tool.state.pull
+    tool.hear(estimate(14.5 * PPB, 0.1 * PPB, readings=2))
+    tool.hear(estimate(16 * PPB, 0.04 * PPB, readings=20))
+    tool.hear(estimate(19 * PPB, 0.04 * PPB, readings=40))
+
+    assert early is not None
+    assert early.size == pytest.approx(4.5 * PPB)
+    assert tool.state.pull is not None
+    assert tool.state.pull.size == pytest.approx(6 * PPB)
+    assert tool.state.pull.u == pytest.approx(0.05 * PPB)

@@ -10,12 +10,16 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from benchwatch.estimate.results import Nudge
+from benchwatch.estimate.results import Estimate, Nudge
 
 BEFORE_S: Final = 3.0
 AFTER_S: Final = 6.0
 """A step from `BEFORE_S` before the key to `AFTER_S` after it comes from the tool: hands differ."""
 SAMPLES_KEPT: Final = 20
+STEADY: Final = 5
+"""Readings of a level before it counts as one side of a touch."""
+REFINED: Final = 16
+"""Readings after which a sample of the pull stands: later ones tell of drift and creep."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,11 @@ class Tool:
         self._recent: Nudge | None = None
         """The newest step that no touch has claimed."""
         self._samples: list[tuple[float, float | None]] = []
+        self._steady: Estimate | None = None
+        """The newest level that stood for a while."""
+        self._before: Estimate | None = None
+        """The one before the newest step."""
+        self._refining = False
         self._state = ToolState()
 
     @property
@@ -70,24 +79,42 @@ class Tool:
         """The operator says at `at_s` that the tool is `on`; tells whether a step is claimed."""
         if on == self._on:
             return False
-        self._on, self._since_s, self._awaiting = on, at_s, True
+        self._on, self._since_s, self._awaiting, self._refining = on, at_s, True, False
         claimed = self._recent is not None and self._claim(self._recent)
         self._renew()
         return claimed
 
     def step(self, nudge: Nudge) -> bool:
         """Take a step that the counter saw; True when it is the tool's and no turn."""
+        self._before, self._refining = self._steady, False
         claimed = self._claim(nudge)
         self._recent = None if claimed else nudge
         self._renew()
         return claimed
+
+    def hear(self, estimate: Estimate) -> None:
+        """Take the estimate after a reading: a hand is slower than the counter.
+
+        A nudge is confirmed while the tool is still coming to rest, so its size falls short;
+        the sample becomes the level after the touch minus the level before it.
+        """
+        if estimate.u is None or estimate.readings < STEADY:
+            return
+        before = self._before
+        if self._refining and before is not None and before.u is not None:
+            size = estimate.offset - before.offset
+            u = math.hypot(estimate.u, before.u)
+            self._samples[-1] = (size if self._on else -size, u)
+            self._refining = estimate.readings < REFINED
+            self._renew()
+        self._steady = estimate
 
     def _claim(self, nudge: Nudge) -> bool:
         if not self._awaiting or self._since_s is None:
             return False
         if not -BEFORE_S <= nudge.at_s - self._since_s <= AFTER_S:
             return False
-        self._awaiting, self._recent = False, None
+        self._awaiting, self._recent, self._refining = False, None, True
         self._samples.append((nudge.size if self._on else -nudge.size, nudge.u))
         del self._samples[:-SAMPLES_KEPT]
         return True
