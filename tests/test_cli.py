@@ -507,7 +507,7 @@ def test_watching_a_simulated_bench_takes_its_suggestions():
 
     first = parsed(lines)[0]
     assert code == 0
-    assert first["tolerance"] == {"limit": 2e-9, "inside": False}
+    assert first["tolerance"] == {"limit": 1e-9, "inside": False}
     assert first["offset"] == pytest.approx(4e-6, rel=0.1)
     assert "seed 3" in errors
 
