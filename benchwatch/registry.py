@@ -77,6 +77,25 @@ class DriverInfo:
             )
         return cast("Driver", loaded)
 
+    def says(self, loaded: Driver, method: str, text: str) -> bool:
+        """Ask the loaded driver whether it ``recognises`` an identity or ``reads`` a line.
+
+        Returns:
+            False too when it has no such method.
+
+        Raises:
+            DriverError: it broke on that; the message says where it came from.
+        """
+        try:
+            ask = getattr(loaded, method, None)
+            return callable(ask) and bool(ask(text))
+        except Exception as error:
+            raise DriverError(
+                f"the driver '{self.name}' of '{self.origin}' can't say whether it {method} "
+                f"'{printable(text)}': {type(error).__name__}: {printable(str(error), 200)}. "
+                "It is passed over. Reinstall or remove it."
+            ) from error
+
 
 @dataclass(slots=True)
 class Registry:

@@ -37,6 +37,18 @@ class NamedCounter(TideCounter):
     def reads(cls, line):
         return line.startswith("N ")
 """
+BREAKING = """
+class Undecided:
+    def __bool__(self):
+        raise TypeError("neither yes nor no")
+
+class Odd:
+    @staticmethod
+    def recognises(text):
+        {breaking}
+
+    reads = recognises
+"""
 
 
 @pytest.fixture(autouse=True)
@@ -134,6 +146,53 @@ def test_another_distributions_driver_is_named_for_what_it_recognises(site: Path
     assert experts.of_identity("Tide Works,Named,1,2") == "named"
     assert experts.of_identity("Tide Works,Other,1,2") == "scpi"
     assert experts.of_line("N 10.0000024E+06") == ["named"]
+
+
+@pytest.mark.parametrize(
+    "breaking",
+    [
+        "raise ValueError('\\x1b[31mboom')",
+        "return text.no_such_method()",
+        "return Undecided()",
+    ],
+)
+def test_a_plug_in_that_breaks_on_a_question_is_named_once_and_passed_over(
+    site: Path, capsys: pytest.CaptureFixture[str], breaking: str
+) -> None:
+    """An identity or a line that it can't stand costs no other driver its turn."""
+    (site / "broken.py").write_text(BREAKING.format(breaking=breaking))
+    install(site, "a-broken-plug-in", "odd = broken:Odd")
+    install_example(site)
+    (site / "named_counter.py").write_text(NAMED)
+    install(site, "named-counter", "named = named_counter:NamedCounter")
+    experts = Experts()
+
+    named = experts.of_identity("Tide Works,Named,1,2")
+    read = experts.of_line("N 10.0000024E+06")
+
+    (told,) = capsys.readouterr().err.splitlines()
+    assert (named, read) == ("named", ["named"])
+    assert "'odd'" in told
+    assert "'a-broken-plug-in'" in told
+    assert "Tide Works,Named,1,2" in told
+    assert told.isprintable()
+
+
+def test_a_plug_in_that_breaks_on_lines_only_is_named_for_that(
+    site: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Having no method for identities is no trouble; the line it broke on is shown."""
+    source = "class Odd:\n    @staticmethod\n    def reads(text):\n        return int(text) > 0\n"
+    (site / "broken.py").write_text(source)
+    install(site, "a-broken-plug-in", "odd = broken:Odd")
+    experts = Experts()
+
+    named = experts.of_identity("Tide Works,Named,1,2")
+    before = capsys.readouterr().err
+    read = experts.of_line("no number")
+
+    assert (named, read, before) == ("scpi", [], "")
+    assert "can't say whether it reads 'no number': ValueError" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

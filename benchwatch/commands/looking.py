@@ -1,6 +1,6 @@
 """What every command that looks for instruments has in common: options, places, drivers."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
@@ -9,6 +9,7 @@ import click
 from benchwatch.bus import DEFAULT_BACKEND, Lister, listers, open_link
 from benchwatch.commands.options import DURATION
 from benchwatch.commands.tables import note
+from benchwatch.errors import DriverError
 from benchwatch.finding import SCPI, Finder
 from benchwatch.registry import drivers
 
@@ -51,23 +52,29 @@ class Experts:
     """The drivers that can tell their counters, by an identity or by a line that came unasked.
 
     A driver that can has a method ``recognises(identity) -> bool``, or ``reads(line) -> bool``,
-    of its own.
+    of its own. One that breaks on a question is named, and not asked again. Any thread may ask.
     """
 
     def __init__(self) -> None:
         registry = drivers()
+        self._found = registry.found
         self._usable = registry.usable()
         for trouble in registry.troubles:
             note(trouble)
 
     def of_identity(self, identity: str) -> str:
         """Name the driver for an identity: one that recognises it, else the usual one."""
-        return next(iter(self._that("recognises", identity)), SCPI)
+        return next(self._that("recognises", identity), SCPI)
 
     def of_line(self, line: str) -> list[str]:
         """Name the drivers that read a line."""
-        return self._that("reads", line)
+        return list(self._that("reads", line))
 
-    def _that(self, method: str, text: str) -> list[str]:
-        able = {name: getattr(one, method, None) for name, one in self._usable.items()}
-        return [name for name, says in able.items() if callable(says) and says(text)]
+    def _that(self, method: str, text: str) -> Iterator[str]:
+        for name, loaded in tuple(self._usable.items()):
+            try:
+                if self._found[name].says(loaded, method, text):
+                    yield name
+            except DriverError as error:
+                if self._usable.pop(name, None) is not None:
+                    note(str(error))
