@@ -16,6 +16,7 @@ from benchwatch.estimate.comparison import (
     corrected,
     differences,
     hat_rows,
+    mean_offset,
     odd_one_out,
     three_cornered_hat,
     time_base_offset,
@@ -148,7 +149,7 @@ def test_time_base_against_the_reference() -> None:
     """With one counter on the reference the others' time bases follow, with both uncertainties."""
     readings = bench()
     pairs = differences(readings, 1.0)
-    read = float(readings["main"].mean())
+    read = mean_offset(readings["main"])
 
     spare, rack = against_reference(pairs, "main", read, u_reference=3e-11)
 
@@ -158,6 +159,15 @@ def test_time_base_against_the_reference() -> None:
     assert spare.u == pytest.approx(math.hypot(3e-11, pairs[0].u))
     assert spare.offset == pytest.approx(5e-9, abs=4 * spare.u)
     assert against_reference(pairs, "main", read)[0].u is None
+
+
+def test_mean_of_what_one_counter_reads() -> None:
+    """What is missing is left out, not taken for zero; with nothing left there is no mean."""
+    readings = np.array([math.nan, 1e-9, 2e-9, math.nan, 6e-9])
+
+    assert mean_offset(readings) == pytest.approx(3e-9, rel=1e-12)
+    with pytest.raises(NoReadings, match="no reading in common"):
+        mean_offset(readings[[0, 3]])
 
 
 def test_which_one_is_off() -> None:

@@ -19,6 +19,7 @@ from benchwatch.estimate.comparison import (
     against_reference,
     differences,
     hat_rows,
+    mean_offset,
     odd_one_out,
 )
 from benchwatch.estimate.matching import align
@@ -84,7 +85,7 @@ def compare(
     pairs = differences(matched, step_s)
     time_bases: tuple[TimeBaseOffset, ...] = ()
     if reference is not None:
-        read = float(np.nanmean(matched[reference]))
+        read = mean_offset(matched[reference])
         time_bases = against_reference(pairs, reference, read, reference_u, reference_offset)
     three = len(matched) == MOST_COUNTERS
     shown = Compared(

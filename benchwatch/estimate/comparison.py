@@ -84,6 +84,24 @@ def differences(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[
     return tuple(found)
 
 
+def mean_offset(readings: FloatArray) -> float:
+    """Mean of what one counter reads: the `read` of the functions below.
+
+    Args:
+        readings: fractional offsets, shape (n,); nan where a reading is missing.
+
+    Returns:
+        The mean fractional offset.
+
+    Raises:
+        NoReadings: there is none.
+    """
+    known = readings[np.isfinite(readings)]
+    if known.size == 0:
+        raise NoReadings("a counter has no reading in common with the others.")
+    return float(known.mean())
+
+
 def time_base_offset(read: float, trusted: float, *, trusted_offset: float = 0.0) -> float:
     """How far a counter's time base is off when it reads `read` where another reads `trusted`.
 
@@ -117,7 +135,7 @@ def against_reference(
     Args:
         found: the differences of all pairs.
         reference: the counter that runs on the reference.
-        read: what that counter reads on average, fractional.
+        read: what that counter reads on average, fractional; see `mean_offset`.
         u_reference: standard uncertainty of the reference; without it that of the result stays
             unknown, for the difference alone says nothing about what both share.
         reference_offset: known offset of the reference.
