@@ -1,0 +1,151 @@
+"""What a person types: read without guessing, and refused with a question when in doubt."""
+
+import math
+import re
+from decimal import Decimal
+from typing import Final
+
+from benchwatch.errors import QuantityError
+from benchwatch.quantity.number import (
+    EXACT,
+    LONGEST,
+    PREFIXES,
+    QUANTITY,
+    printable,
+    shifted,
+)
+
+FREQUENCY_FORMS: Final = "10MHz, 10 MHz, 32.768 kHz, 10000000 or 1e7"
+FRACTION_FORMS: Final = "5ppb, 0.005 ppm, 5e-9 or 5 parts in 10^9"
+DURATION_FORMS: Final = "250ms, 1s, 10min, 2h or 3d"
+SETTLE_FORMS: Final = "1ppb/10min, 1e-9/600s or 1 ppb in 10 min"
+
+_FRACTION_UNITS: Final = {"": 0, "ppm": -6, "ppb": -9, "%": -2}
+_PARTS_IN: Final = re.compile(r"parts? in 10(?:\^|\*\*)(\d{1,2})", re.IGNORECASE | re.ASCII)
+_DURATION_UNITS: Final = {
+    "": "1", "s": "1", "sec": "1", "ns": "1e-9", "us": "1e-6", "\N{MICRO SIGN}s": "1e-6",
+    "\N{GREEK SMALL LETTER MU}s": "1e-6", "ms": "1e-3", "min": "60", "h": "3600",
+    "hour": "3600", "hours": "3600", "d": "86400", "day": "86400", "days": "86400",
+    "week": "604800", "weeks": "604800", "y": "31557600", "year": "31557600",
+    "years": "31557600",
+}  # fmt: skip
+_LARGEST_FRACTION: Final = 0.1
+
+
+def parse_frequency(text: str) -> Decimal:
+    """Read a frequency such as ``10 MHz`` as an exact number of hertz.
+
+    Raises:
+        QuantityError: the text is no positive frequency, or its prefix could be read two ways.
+    """
+    number, unit = _split(text, "frequency", FREQUENCY_FORMS)
+    value = shifted(number, _hertz_exponent(text, unit, FREQUENCY_FORMS))
+    if value <= 0:
+        raise QuantityError(
+            f"'{printable(text)}' is no frequency: it must be above zero, such as 10MHz."
+        )
+    return value
+
+
+def parse_fraction(text: str, nominal: Decimal | None = None) -> float:
+    """Read a fractional quantity such as ``5ppb`` or ``5e-9``.
+
+    With a `nominal` in hertz, ``50 mHz`` is understood too.
+
+    Raises:
+        QuantityError: no such quantity, or one so large (over 0.1) that a unit is missing.
+    """
+    number, unit = _split(text, "fraction", FRACTION_FORMS)
+    lowered = unit.lower()
+    parts = _PARTS_IN.fullmatch(unit)
+    if lowered in _FRACTION_UNITS:
+        value = float(shifted(number, _FRACTION_UNITS[lowered]))
+    elif parts:
+        value = float(shifted(number, -int(parts[1])))
+    elif lowered.endswith("hz"):
+        hertz = shifted(number, _hertz_exponent(text, unit, FRACTION_FORMS))
+        if nominal is None:
+            raise QuantityError(
+                f"'{printable(text)}' is in hertz, and no nominal frequency is known to divide it "
+                f"by. Give the nominal, or write a fraction: {FRACTION_FORMS}."
+            )
+        value = float(EXACT.divide(hertz, nominal))
+    else:
+        raise _unknown_unit(text, unit, "fraction", FRACTION_FORMS)
+    if abs(value) > _LARGEST_FRACTION:
+        raise QuantityError(
+            f"'{printable(text)}' is {value:g} of the whole frequency; a unit is probably missing. "
+            f"Write {FRACTION_FORMS}."
+        )
+    return value
+
+
+def parse_duration(text: str) -> float:
+    """Read a duration such as ``250ms`` or ``10 min`` as seconds; a bare number is seconds.
+
+    Raises:
+        QuantityError: the text is no positive duration; a bare ``m`` is refused.
+    """
+    number, unit = _split(text, "duration", DURATION_FORMS)
+    if unit in {"m", "M"}:
+        raise QuantityError(
+            f"'{printable(text)}': is m minutes or milliseconds? Write {DURATION_FORMS}."
+        )
+    factor = _DURATION_UNITS.get(unit if unit != "S" else "s")
+    if factor is None:
+        raise _unknown_unit(text, unit, "duration", DURATION_FORMS)
+    value = float(EXACT.multiply(number, Decimal(factor)))
+    if not 0 < value < math.inf:
+        raise QuantityError(
+            f"'{printable(text)}' is no duration: it must be above zero, such as 1s."
+        )
+    return value
+
+
+def parse_settle(text: str, nominal: Decimal | None = None) -> tuple[float, float]:
+    """Read what settled means, such as ``1ppb/10min``, as (fraction, seconds).
+
+    Raises:
+        QuantityError: it is not a fraction, a slash and a duration.
+    """
+    limit_text, slash, horizon_text = re.sub(r"\s(?:in|per)\s(?!10(?:\^|\*))", "/", text).partition(
+        "/"
+    )
+    if not slash:
+        raise QuantityError(
+            f"'{printable(text)}' does not say over which time. Write {SETTLE_FORMS}."
+        )
+    horizon_text = horizon_text.strip()
+    if horizon_text and not horizon_text[0].isdigit():
+        horizon_text = "1 " + horizon_text
+    limit, horizon_s = parse_fraction(limit_text, nominal), parse_duration(horizon_text)
+    if limit <= 0:
+        raise QuantityError(f"'{printable(text)}': the limit must be above zero: {SETTLE_FORMS}.")
+    return limit, horizon_s
+
+
+def _split(text: str, what: str, forms: str) -> tuple[Decimal, str]:
+    match = QUANTITY.fullmatch(text.strip()) if len(text) <= LONGEST else None
+    if match is None or "," in text:
+        comma = " Use a point for the decimals and no commas." if "," in text else ""
+        raise QuantityError(f"'{printable(text)}' is no {what}.{comma} Write {forms}.")
+    number = Decimal(match[1].replace(" ", ""))
+    return number, match[2].strip()
+
+
+def _hertz_exponent(text: str, unit: str, forms: str) -> int:
+    if unit == "m" or (unit.startswith("m") and unit.endswith("hz")):
+        raise QuantityError(
+            f"'{printable(text)}': is that mega or milli? Write MHz or mHz, "
+            "with the capitals as shown."
+        )
+    prefix = unit[:-2] if unit.lower().endswith("hz") else unit
+    if prefix not in PREFIXES:
+        raise _unknown_unit(text, unit, "frequency", forms)
+    return PREFIXES[prefix]
+
+
+def _unknown_unit(text: str, unit: str, what: str, forms: str) -> QuantityError:
+    return QuantityError(
+        f"'{printable(text)}': '{printable(unit)}' is no unit of a {what}. Write {forms}."
+    )

@@ -1,0 +1,163 @@
+"""What a person reads: offsets, carriers and durations as text, each figure as its u allows."""
+
+import math
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Final
+
+from benchwatch.quantity.number import shifted
+
+
+@dataclass(frozen=True, slots=True)
+class OffsetUnit:
+    """A unit in which a fraction is shown."""
+
+    name: str
+    size: float
+
+
+PPM: Final = OffsetUnit("ppm", 1e-6)
+PPB: Final = OffsetUnit("ppb", 1e-9)
+PARTS_IN_1E12: Final = OffsetUnit("parts in 10^12", 1e-12)
+OFFSET_UNITS: Final = (PPM, PPB, PARTS_IN_1E12)
+
+STICK: Final = 20.0
+"""A unit is left only when the value is this many times too large or too small for it."""
+STICK_U: Final = 3.0
+"""Decimals are left only when an uncertainty is this many times too large or too small for them."""
+
+
+@dataclass(frozen=True, slots=True)
+class QuantityText:
+    """A value in characters, in pieces that a front end can lay out."""
+
+    digits: str
+    """Always signed: ``+2.28``."""
+    u: str
+    """Uncertainty with the same decimals: ``0.11``; ``?`` when unknown."""
+    unit: str
+
+    def __str__(self) -> str:
+        """Write it in one piece, such as ``+2.28 ± 0.11 ppb``."""
+        return f"{self.digits} ± {self.u} {self.unit}"
+
+    @property
+    def bare(self) -> str:
+        """The value and its unit without the uncertainty."""
+        return f"{self.digits} {self.unit}"
+
+
+def offset_unit(fraction: float, current: OffsetUnit | None = None) -> OffsetUnit:
+    """Choose the unit for `fraction`; `current` is kept until it is off by a factor of 20.
+
+    ppb serves from 0.05 to 20 000; nan keeps what there is.
+    """
+    size = abs(fraction)
+    if current is not None and (not size < math.inf or _fits(size, current)):
+        return current
+    if size > 1000 * PPB.size * STICK:
+        return PPM
+    return PPB if size >= PPB.size / STICK or not size > 0 else PARTS_IN_1E12
+
+
+def steady_decimals(u: float | None, current: int | None = None) -> int | None:
+    """Choose the decimals of a live figure from its `u`, in the figure's own unit.
+
+    Two digits of `u` are shown at first; `current` decimals are kept until `u` has shrunk
+    or grown by three times more than they can show. None while no `u` was ever known.
+    """
+    if u is None or not 0 < u < math.inf:
+        return current
+    if current is not None and 10 / STICK_U <= u * 10.0**current <= 100 * STICK_U:
+        return current
+    return _decimals(u, 2)
+
+
+def write_fraction(
+    fraction: float,
+    u: float | None = None,
+    unit: OffsetUnit | None = None,
+    digits: int = 2,
+    decimals: int | None = None,
+) -> QuantityText:
+    """Write a fractional offset in `unit` (chosen by size when None).
+
+    It is rounded as its `u` asks, with `digits` of that, or to `decimals` when they are given.
+    """
+    unit = unit or offset_unit(fraction)
+    scaled_u = None if u is None else u / unit.size
+    value, spread = _rounded(fraction / unit.size, scaled_u, digits, decimals)
+    return QuantityText(value, spread, unit.name)
+
+
+def write_hz(
+    offset_hz: float, u_hz: float | None = None, digits: int = 2, decimals: int | None = None
+) -> QuantityText:
+    """Write an offset in hertz, never with a prefix: milli and mega can't be mistaken."""
+    value, spread = _rounded(offset_hz, u_hz, digits, decimals)
+    return QuantityText(value, spread, "Hz")
+
+
+def format_frequency(frequency: Decimal | float) -> str:
+    """Write a carrier exactly and as short as it goes: ``10 MHz``, ``32.768 kHz``."""
+    value = Decimal(repr(frequency)) if isinstance(frequency, float) else frequency
+    if not value.is_finite():
+        return "unknown"
+    for prefix, exponent in (("G", 9), ("M", 6), ("k", 3)):
+        if abs(value) >= Decimal(10) ** exponent:
+            return f"{_plain(shifted(value, -exponent))} {prefix}Hz"
+    return f"{_plain(value)} Hz"
+
+
+def format_duration(seconds: float) -> str:
+    """Write a duration for people in at most two units: ``45 s``, ``12 min``, ``3 h 20 min``."""
+    if not math.isfinite(seconds):
+        return "unknown"
+    if abs(seconds) < 10:
+        return f"{seconds:.3g} s"
+    whole = round(seconds)
+    for name, size, smaller, smaller_size in (
+        ("d", 86400, "h", 3600),
+        ("h", 3600, "min", 60),
+        ("min", 60, "s", 1),
+    ):
+        if whole >= size:
+            rest = (whole % size) // smaller_size
+            shown = f"{whole // size} {name}"
+            return f"{shown} {rest} {smaller}" if rest and whole < 10 * size else shown
+    return f"{whole} s"
+
+
+def _fits(size: float, unit: OffsetUnit) -> bool:
+    scaled = size / unit.size
+    too_small = scaled < 1 / STICK and unit is not PARTS_IN_1E12 and size > 0
+    too_large = scaled > 1000 * STICK and unit is not PPM
+    return not (too_small or too_large)
+
+
+def _rounded(
+    value: float, u: float | None, digits: int, decimals: int | None = None
+) -> tuple[str, str]:
+    """Round `u` to `digits` significant digits and `value` to the same decimals (GUM 7.2.6)."""
+    if not math.isfinite(value):
+        return "unknown", "?"
+    if u is None or not 0 < u < math.inf:
+        if decimals is None:
+            decimals = _decimals(abs(value), 4) if value else 3
+        return f"{value:+.{decimals}f}", "0" if u == 0 else "?"
+    if decimals is None:
+        decimals = _decimals(u, digits)
+    if decimals == 0 and u >= 10**digits:
+        u, value = round(u, digits - len(str(int(u)))), round(value, digits - len(str(int(u))))
+    return f"{value:+.{decimals}f}", f"{u:.{decimals}f}"
+
+
+def _decimals(size: float, digits: int) -> int:
+    """Decimals that show `digits` significant digits of `size` after rounding."""
+    exponent = int(f"{size:.{digits - 1}e}".partition("e")[2])
+    return min(max(digits - 1 - exponent, 0), 15)
+
+
+def _plain(value: Decimal) -> str:
+    text = f"{value:f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
