@@ -68,6 +68,20 @@ def test_tolerance_is_judged_by_the_estimate() -> None:
     assert LiveEstimate().add(0.0, 0.0).tolerance is None
 
 
+def test_readings_within_one_tick_of_a_coarse_clock_are_survived() -> None:
+    """Four at each stamp, a nudge among them (a clock may tick 64 times a second, from memory)."""
+    live = LiveEstimate(settle=SettleLimit(1e-9, 60.0))
+    offsets = quiet(400) + quiet(400, level=1e-9)
+
+    numbers = [live.add((k // 4) / 64.0, offset) for k, offset in enumerate(offsets)]
+
+    (nudge,) = [said.confirmed_nudge for said in numbers if said.confirmed_nudge is not None]
+    assert nudge.at_s == 400 / 4 / 64.0
+    assert numbers[-1].drift is not None
+    assert numbers[-1].drift.u is not None
+    assert abs(numbers[-1].drift.per_s) < 4.0 * numbers[-1].drift.u
+
+
 def test_nudge_is_news_once_and_remembered() -> None:
     """`confirmed_nudge` stands on one reading only, `last_nudge` from then on, over a gap too."""
     live = LiveEstimate()

@@ -11,11 +11,7 @@ for some minutes. It is given when that has held for a twentieth of the horizon,
 until the forecast says for as long, beyond its uncertainty, that the offset moves by more than
 the limit within the horizon; so neither a lucky moment gives it nor does it flicker.
 
-Evidence. The fit takes the last three quarters of the time since the first reading, or half or
-a quarter when it follows no more of it. A nudge adds a free step to the fit: the readings
-before it still bear on the drift, and neither its size nor the size's uncertainty needs to be
-known. A gap ends the evidence: the oven may have lost its power meanwhile, so only the noise
-is remembered and the verdict is earned anew.
+What past the forecast is made from says `evidence`; after a gap the verdict is earned anew.
 
 Drift and verdict are worked out anew every hundredth of the horizon, but then at most every
 third reading unless readings are slower than a twentieth of the horizon; the verdict every
@@ -30,10 +26,11 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate import settle_words
-from benchwatch.estimate.blocks import Floats, Pyramid
+from benchwatch.estimate.blocks import Floats
 from benchwatch.estimate.drift_slope import SlopeFinder
-from benchwatch.estimate.forecast import HORIZONS, Forecast, forecast
-from benchwatch.estimate.noise_model import NoiseModel, fit_noise
+from benchwatch.estimate.evidence import Evidence
+from benchwatch.estimate.forecast import HORIZONS, Forecast
+from benchwatch.estimate.noise_model import NoiseModel
 from benchwatch.estimate.results import Drift, Settle, SettleLimit, SettleState
 from benchwatch.estimate.warmup import Warmup, fit_warmup
 
@@ -41,21 +38,8 @@ ALLOWANCE: Final = np.maximum(HORIZONS, 1.0)
 """Change allowed at each forecast time, in limits: up to the horizon one, then the same rate."""
 COVERAGE: Final = np.array([2.5, 2.5, 2.5, 2.0, 2.0, 2.0])
 """Standard uncertainties added to each forecast change; fewer where it lies further ahead."""
-FINEST: Final = 100.0
-"""Blocks of readings need be no shorter than this fraction of the horizon."""
-YOUNG: Final = 64.0
-"""Nor, while the past is short, than this fraction of it."""
-BLOCKS_PER_OCTAVE: Final = 6
-"""Blocks lengthen with their age: a sixth of it at most."""
-SHARES: Final = (0.75, 0.5, 0.25)
-"""The fit looks back over the first of these shares of the past that it follows."""
-FOLLOWS: Final = 2.0
-"""Reduced chi-square up to which it does."""
 REACH: Final = 8.0
 """Horizons that the drift looks back at most."""
-FEWEST: Final = 8
-STEPS: Final = 6
-"""Nudges fitted at once; readings before an older one no longer count."""
 PATIENCE: Final = 0.05
 """Horizons for which an oven must be seen settled before the verdict is given, and moving
 before it is withdrawn: a nudge not yet confirmed as one does not withdraw it."""
@@ -73,10 +57,7 @@ class Settling:
     def __init__(self, limit: SettleLimit | None) -> None:
         self._limit = limit
         self._horizon_s = limit.horizon_s if limit else DRIFT_HORIZON_S
-        self._pyramid = Pyramid()
-        self._origin: tuple[float, float] | None = None
-        self._now = 0.0
-        self._steps: list[float] = []
+        self._evidence = Evidence()
         self._worked_out_at = -math.inf
         self._state: SettleState = "unsure"
         self._since_s: float | None = None
@@ -95,27 +76,16 @@ class Settling:
         """Take a clean reading; times must increase."""
         if not (math.isfinite(elapsed_s) and math.isfinite(offset)):
             return
-        if self._origin is None:
-            self._origin = (elapsed_s, offset)
-        start, reference = self._origin
-        t = elapsed_s - start
-        if t < self._now:
-            return
-        self._now = t
-        self._pyramid.add(t, offset - reference)
-        self._readings_since += 1
+        self._readings_since += self._evidence.add(elapsed_s, offset)
 
     def step(self, at_s: float, size: float, u: float) -> None:  # noqa: ARG002 - fitted anew
         """A confirmed nudge: the first reading after it was at `at_s`.
 
         The fit gives each nudge a free step, so `size` and `u` are not needed.
         """
-        if self._origin is None:
+        if self._evidence.origin is None:
             return
-        at = at_s - self._origin[0]
-        for t, y in self._pyramid.cut(at):
-            self._pyramid.add(t, y)
-        self._steps.append(at)
+        self._evidence.step(at_s)
         self._worked_out_at = self._judged_at = -math.inf
 
     def retune(self, limit: SettleLimit | None) -> None:
@@ -128,11 +98,8 @@ class Settling:
 
     def gap(self) -> None:
         """Readings stopped for a while: forget all but the noise."""
-        self._pyramid.restart()
-        self._origin = None
-        self._now = 0.0
+        self._evidence.gap()
         self._moving_since = math.inf
-        self._steps.clear()
         self._worked_out_at = -math.inf
         self._restart()
         self._drift = None
@@ -148,9 +115,9 @@ class Settling:
 
     def warmup(self) -> Warmup | None:
         """The exponential behind the time to go, for the screen; times since the run's zero."""
-        if self._warmup is None or self._origin is None:
+        if self._warmup is None or self._evidence.origin is None:
             return None
-        start, reference = self._origin
+        start, reference = self._evidence.origin
         return replace(
             self._warmup, now=self._warmup.now + start, level=self._warmup.level + reference
         )
@@ -168,68 +135,39 @@ class Settling:
         return self._settle
 
     def _work_out(self) -> None:
-        waited_s = self._now - self._worked_out_at
+        evidence = self._evidence
+        waited_s = evidence.now - self._worked_out_at
         if waited_s < self._horizon_s / 100.0 or (
             self._readings_since < 3 and waited_s < self._horizon_s / 20.0
         ):
             return
-        self._worked_out_at = self._now
+        self._worked_out_at = evidence.now
         self._readings_since = 0
-        interval_s = self._interval_s()
-        noise = self._noise(interval_s) if interval_s else None
+        interval_s = evidence.interval_s()
+        noise = evidence.noise(self._horizon_s, interval_s) if interval_s else None
         self._drift = self._slope.find(
-            self._pyramid,
-            self._steps[-1] if self._steps else -math.inf,
-            REACH * self._horizon_s,
-            noise,
+            evidence.pyramid, evidence.last_step, REACH * self._horizon_s, noise
         )
         limit = self._limit
-        if limit is None or self._now - self._judged_at < self._pause * limit.horizon_s / 100.0:
+        if limit is None or evidence.now - self._judged_at < self._pause * limit.horizon_s / 100.0:
             return
-        self._judged_at = self._now
+        self._judged_at = evidence.now
         self._pause = 1.0
-        blocks = self._blocks(interval_s) if interval_s else np.empty((3, 0))
-        if noise is None or blocks.shape[1] < FEWEST + len(self._steps):
+        blocks = evidence.blocks(self._horizon_s, interval_s) if interval_s else np.empty((3, 0))
+        if noise is None or not evidence.enough(blocks):
             if self._state != "settled":
                 self._settle = Settle(self._state, None, None, reason=settle_words.too_few(limit))
             return
-        ahead = self._forecast(blocks, limit, noise, interval_s)
+        ahead = evidence.forecast(blocks, limit, noise, interval_s)
         reason = self._judge(ahead, limit, noise, interval_s)
         low, eta, high = self._time_to_go(blocks, noise, interval_s, limit)
         self._settle = Settle(self._state, self._since_s, eta, low, high, reason)
-
-    def _forecast(
-        self, blocks: Floats, limit: SettleLimit, noise: NoiseModel, interval_s: float
-    ) -> Forecast:
-        """Continue the longest past that the fit follows, else all of it."""
-        longest: Forecast | None = None
-        for share in SHARES:
-            recent = blocks[:, int(blocks[0].searchsorted((1.0 - share) * self._now)) :]
-            # A nudge outside the blocks would be a column of zeros or of ones.
-            steps = tuple(
-                at for at in self._steps if recent.size and recent[0, 0] < at <= recent[0, -1]
-            )
-            if longest is not None and recent.shape[1] < FEWEST + len(steps):
-                break
-            ahead = forecast(
-                recent,
-                self._now,
-                horizon_s=limit.horizon_s,
-                scale=limit.limit,
-                noise=noise,
-                interval_s=interval_s,
-                steps=steps,
-            )
-            if ahead.misfit < FOLLOWS:
-                return ahead
-            longest = longest or ahead
-        assert longest is not None
-        return longest
 
     def _judge(
         self, ahead: Forecast, limit: SettleLimit, noise: NoiseModel, interval_s: float
     ) -> str:
         """Set the state; return its reason."""
+        now = self._evidence.now
         size = np.abs(ahead.change) / (limit.limit * ALLOWANCE)
         spread = COVERAGE * ahead.u / (limit.limit * ALLOWANCE)
         within = HORIZONS <= 1.0
@@ -237,17 +175,18 @@ class Settling:
         surely_moving = bool((size - spread > 1.0)[within].any())
         excess = float((size + spread).max())
         patience_s = PATIENCE * limit.horizon_s
-        self._moving_since = min(self._moving_since, self._now) if surely_moving else math.inf
-        self._calm_since = min(self._calm_since, self._now) if excess < 1.0 else math.inf
+        self._moving_since = min(self._moving_since, now) if surely_moving else math.inf
+        self._calm_since = min(self._calm_since, now) if excess < 1.0 else math.inf
         stands = self._state == "settled"
         if excess > FAR or (stands and excess < 1.0):
             self._pause = RARELY
-        if self._now - (self._moving_since if stands else self._calm_since) >= patience_s:
+        if now - (self._moving_since if stands else self._calm_since) >= patience_s:
             stands = not stands
         if stands:
             if self._state != "settled":
                 self._state = "settled"
-                self._since_s = self._now + (self._origin[0] if self._origin else 0.0)
+                origin = self._evidence.origin
+                self._since_s = now + (origin[0] if origin else 0.0)
             return settle_words.moving(change, limit)
         self._since_s = None
         drift = self._drift
@@ -259,7 +198,7 @@ class Settling:
         self._state = "warming" if surely_moving else "unsure"
         if surely_moving:
             return settle_words.moving(change, limit)
-        return settle_words.unsure(excess, self._now, noise, interval_s)
+        return settle_words.unsure(excess, now, noise, interval_s)
 
     def _time_to_go(
         self, blocks: Floats, noise: NoiseModel, interval_s: float, limit: SettleLimit
@@ -271,59 +210,17 @@ class Settling:
         if self._state == "settled":
             self._warmup = None
             return None, None, None
-        if self._now - self._fitted_at >= limit.horizon_s / 50.0:
-            self._fitted_at = self._now
-            if self._steps:
-                blocks = blocks[:, int(blocks[0].searchsorted(self._steps[-1])) :]
+        now = self._evidence.now
+        if now - self._fitted_at >= limit.horizon_s / 50.0:
+            self._fitted_at = now
+            blocks = blocks[:, int(blocks[0].searchsorted(self._evidence.last_step)) :]
             width_s = blocks[2] * interval_s
             variance = noise.white / width_s + noise.flicker + (1e-6 * limit.limit) ** 2
-            self._warmup = fit_warmup(blocks[0], blocks[1], variance, self._now, width_s)
+            self._warmup = fit_warmup(blocks[0], blocks[1], variance, now, width_s)
         if self._warmup is None:
             return None, None, None
-        gone_s = self._now - self._warmup.now
+        gone_s = now - self._warmup.now
         low, middle, high = self._warmup.time_to_go(limit.limit, limit.horizon_s)
         if high <= gone_s:
             return None, None, None
         return max(low - gone_s, 0.0), max(middle - gone_s, 0.0), high - gone_s
-
-    def _interval_s(self) -> float:
-        """Mean time from one reading to the next, lately."""
-        t = self._pyramid.levels[0].rows()[0]
-        return float((t[-1] - t[0]) / (len(t) - 1)) if len(t) > 1 else 0.0
-
-    def _noise(self, interval_s: float) -> NoiseModel | None:
-        longest = max(self._horizon_s, self._now) / 32.0
-        points = []
-        for level, blocks in enumerate(self._pyramid.levels):
-            tau_s = interval_s * 2.0**level
-            if level and tau_s > longest:
-                break
-            points.append((tau_s, *blocks.hadamard()))
-        return fit_noise(points)
-
-    def _blocks(self, interval_s: float) -> Floats:
-        """Means, times and readings of blocks that lengthen with age."""
-        start = self._now - self._now * SHARES[0]
-        if len(self._steps) > STEPS:
-            start = max(start, self._steps[-STEPS - 1])
-        finest = min(self._horizon_s / FINEST, self._now / YOUNG) / interval_s
-        level = max(0, math.ceil(math.log2(finest)))
-        parts: list[Floats] = []
-        end = math.inf
-        most = 2 * BLOCKS_PER_OCTAVE
-        for blocks in self._pyramid.levels[level:]:
-            rows = blocks.rows()
-            stop = int(rows[3].searchsorted(end))
-            first = int(rows[0, :stop].searchsorted(start))
-            part = rows[:3, max(first, stop - most) : stop]
-            if part.shape[1]:
-                parts.append(part)
-                end = float(part[0, 0])
-            if stop and first > stop - most:
-                break
-            if parts:
-                most = BLOCKS_PER_OCTAVE
-        chosen = np.concatenate(parts[::-1], axis=1) if parts else np.empty((3, 0))
-        while self._steps and (not parts or self._steps[0] <= chosen[0, 0]):
-            self._steps.pop(0)
-        return chosen

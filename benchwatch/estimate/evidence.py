@@ -1,0 +1,160 @@
+"""The past that drift and settle verdict rest on: block means, noise, nudges, and its future.
+
+The fit takes the last three quarters of the time since the first reading, or half or a quarter
+when it follows no more of it. A nudge adds a free step to the fit: the readings before it still
+bear on the drift, and neither its size nor the size's uncertainty needs to be known. A gap ends
+the evidence: the oven may have lost its power meanwhile, so only the noise is remembered.
+"""
+
+import math
+from typing import Final
+
+import numpy as np
+
+from benchwatch.estimate.blocks import Floats, Pyramid
+from benchwatch.estimate.forecast import Forecast, forecast
+from benchwatch.estimate.noise_model import NoiseModel, fit_noise
+from benchwatch.estimate.results import SettleLimit
+
+FINEST: Final = 100.0
+"""Blocks of readings need be no shorter than this fraction of the horizon."""
+YOUNG: Final = 64.0
+"""Nor, while the past is short, than this fraction of it."""
+BLOCKS_PER_OCTAVE: Final = 6
+"""Blocks lengthen with their age: a sixth of it at most."""
+SHARES: Final = (0.75, 0.5, 0.25)
+"""The fit looks back over the first of these shares of the past that it follows."""
+FOLLOWS: Final = 2.0
+"""Reduced chi-square up to which it does."""
+FEWEST: Final = 8
+"""Blocks, beside one a nudge, that a forecast takes."""
+STEPS: Final = 6
+"""Nudges fitted at once; readings before an older one no longer count."""
+
+
+class Evidence:
+    """O(1) a reading and bounded memory.
+
+    Times are given on any origin and kept since the first reading, offsets likewise, so that
+    no digits are lost.
+    """
+
+    def __init__(self) -> None:
+        self.pyramid = Pyramid()
+        self.steps: list[float] = []
+        """Times of the nudges that still count, s since the first reading."""
+        self.origin: tuple[float, float] | None = None
+        """Time and offset of the first reading; None when there is none."""
+        self.now = 0.0
+        """Time of the newest reading, s since the first."""
+
+    @property
+    def last_step(self) -> float:
+        """Time of the newest nudge, s since the first reading; minus infinity without one."""
+        return self.steps[-1] if self.steps else -math.inf
+
+    def add(self, elapsed_s: float, offset: float) -> bool:
+        """Take a clean reading; tell whether it was taken, which only a later one is."""
+        if self.origin is None:
+            self.origin = (elapsed_s, offset)
+        elif elapsed_s - self.origin[0] <= self.now:
+            return False
+        start, reference = self.origin
+        t = self.now = elapsed_s - start
+        self.pyramid.add(t, offset - reference)
+        return True
+
+    def step(self, at_s: float) -> None:
+        """Take a nudge; the first reading after it was at `at_s`."""
+        assert self.origin is not None
+        at = at_s - self.origin[0]
+        for t, y in self.pyramid.cut(at):
+            self.pyramid.add(t, y)
+        self.steps.append(at)
+
+    def gap(self) -> None:
+        """Forget all but the noise."""
+        self.pyramid.restart()
+        self.origin = None
+        self.now = 0.0
+        self.steps.clear()
+
+    def interval_s(self) -> float:
+        """Mean time from one reading to the next, lately; 0 when unknown."""
+        t = self.pyramid.levels[0].rows()[0]
+        return float((t[-1] - t[0]) / (len(t) - 1)) if len(t) > 1 else 0.0
+
+    def noise(self, horizon_s: float, interval_s: float) -> NoiseModel | None:
+        """Fit the noise at averaging times that matter up to the horizon."""
+        longest = max(horizon_s, self.now) / 32.0
+        points = []
+        for level, blocks in enumerate(self.pyramid.levels):
+            tau_s = interval_s * 2.0**level
+            if level and tau_s > longest:
+                break
+            points.append((tau_s, *blocks.hadamard()))
+        return fit_noise(points)
+
+    def blocks(self, horizon_s: float, interval_s: float) -> Floats:
+        """Choose blocks that lengthen with age; nudges before them no longer count.
+
+        Returns:
+            Mean times (s since the first reading), mean offsets since the first reading and
+            numbers of readings, shape (3, n), oldest first.
+        """
+        start = self.now - self.now * SHARES[0]
+        if len(self.steps) > STEPS:
+            start = max(start, self.steps[-STEPS - 1])
+        finest = min(horizon_s / FINEST, self.now / YOUNG) / interval_s
+        level = max(0, math.ceil(math.log2(finest)))
+        parts: list[Floats] = []
+        end = math.inf
+        most = 2 * BLOCKS_PER_OCTAVE
+        for blocks in self.pyramid.levels[level:]:
+            rows = blocks.rows()
+            stop = int(rows[3].searchsorted(end))
+            first = int(rows[0, :stop].searchsorted(start))
+            part = rows[:3, max(first, stop - most) : stop]
+            if part.shape[1]:
+                parts.append(part)
+                end = float(part[0, 0])
+            if stop and first > stop - most:
+                break
+            if parts:
+                most = BLOCKS_PER_OCTAVE
+        chosen = np.concatenate(parts[::-1], axis=1) if parts else np.empty((3, 0))
+        while self.steps and (not parts or self.steps[0] <= chosen[0, 0]):
+            self.steps.pop(0)
+        return chosen
+
+    def enough(self, blocks: Floats) -> bool:
+        """Tell whether `blocks` can be fitted with all nudges."""
+        return len(blocks[0]) >= FEWEST + len(self.steps)
+
+    def forecast(
+        self, blocks: Floats, limit: SettleLimit, noise: NoiseModel, interval_s: float
+    ) -> Forecast:
+        """Continue the longest past that the fit follows, else all of it; see `enough`."""
+        longest: Forecast | None = None
+        for share in SHARES:
+            recent = blocks[:, int(blocks[0].searchsorted((1.0 - share) * self.now)) :]
+            # A nudge outside the blocks would be a column of zeros or of ones.
+            steps = tuple(
+                at for at in self.steps if recent.size and recent[0, 0] < at <= recent[0, -1]
+            )
+            if longest is not None and recent.shape[1] < FEWEST + len(steps):
+                break
+            ahead = forecast(
+                recent,
+                self.now,
+                horizon_s=limit.horizon_s,
+                scale=limit.limit,
+                noise=noise,
+                interval_s=interval_s,
+                steps=steps,
+            )
+            if ahead.misfit < FOLLOWS:
+                return ahead
+            longest = longest or ahead
+        assert longest is not None
+        return longest
