@@ -9,6 +9,7 @@ import struct
 import subprocess
 import termios
 import time
+from codecs import getincrementaldecoder
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -16,25 +17,54 @@ PATIENCE_S = 20.0
 
 _TOKEN = re.compile(
     r"\x1b\[(?P<row>\d*);?(?P<column>\d*)H|\x1b\[[?>=]?[\d;]*[ -/]*[@-~]"
-    r"|\x1b[PX^_\]].*?(?:\x1b\\|\x07)|\x1b.|(?P<end>[\r\n])|(?P<text>[^\x00-\x1f\x7f])",
+    r"|\x1b[PX^_\]].*?(?:\x1b\\|\x07)|\x1b.|(?P<end>[\r\n])|(?P<text>[^\x00-\x1f\x7f]+)",
     re.DOTALL,
 )
+_BEGUN = re.compile(r"\x1b(?:\[[?>=]?[\d;]*[ -/]*|[PX^_\]][^\x07\x1b]*\x1b?)?\Z")
+"""A command to the terminal whose end has not come yet."""
+
+
+class Cells:
+    """What a terminal shows of what is written to it; cursor moves count, colours are dropped."""
+
+    def __init__(self, width: int, height: int) -> None:
+        self._width, self._cells = width, [[" "] * width for _ in range(height)]
+        self._row = self._column = 0
+        self._decode = getincrementaldecoder("utf-8")("replace").decode
+        self._begun = ""
+
+    def write(self, written: bytes) -> None:
+        """Take what comes next, cut wherever it may be."""
+        text = self._begun + self._decode(written)
+        begun = _BEGUN.search(text)
+        whole = len(text) if begun is None else begun.start()
+        self._begun = text[whole:]
+        for token in _TOKEN.finditer(text, 0, whole):
+            if token["row"] is not None:
+                self._row, self._column = int(token["row"] or 1) - 1, int(token["column"] or 1) - 1
+            elif token["end"] == "\n":
+                self._row += 1
+            elif token["end"]:
+                self._column = 0
+            elif token["text"]:
+                self._put(token["text"])
+
+    def rows(self) -> list[str]:
+        """Return the rows without the blanks at their ends."""
+        return ["".join(line).rstrip() for line in self._cells]
+
+    def _put(self, text: str) -> None:
+        if self._row < len(self._cells) and self._column < self._width:
+            fits = text[: self._width - self._column]
+            self._cells[self._row][self._column : self._column + len(fits)] = fits
+        self._column += len(text)
 
 
 def rows_of(written: str, width: int, height: int) -> list[str]:
-    """Put what was written to a terminal where its cursor moves say; colours are dropped."""
-    cells = [[" "] * width for _ in range(height)]
-    row = column = 0
-    for token in _TOKEN.finditer(written):
-        if token["row"] is not None:
-            row, column = int(token["row"] or 1) - 1, int(token["column"] or 1) - 1
-        elif token["end"]:
-            row, column = (row + 1, column) if token["end"] == "\n" else (row, 0)
-        elif token["text"]:
-            if row < height and column < width:
-                cells[row][column] = token["text"]
-            column += 1
-    return ["".join(line).rstrip() for line in cells]
+    """Return what a terminal shows after all of `written`."""
+    cells = Cells(width, height)
+    cells.write(written.encode())
+    return cells.rows()
 
 
 class Terminal:
@@ -50,11 +80,11 @@ class Terminal:
         stderr: int | None = None,
     ) -> None:
         """Start `command`; what it keeps from run to run it keeps under `home`."""
-        self.width, self.height = width, height
         self.master, self.slave = pty.openpty()
         fcntl.ioctl(self.slave, termios.TIOCSWINSZ, struct.pack("HHHH", height, width, 0, 0))
         self.before = termios.tcgetattr(self.slave)
-        self.seen = b""
+        self._cells = Cells(width, height)
+        self._seen: list[bytes] = []
         environment = {**os.environ, "TERM": "xterm-256color", "COLORTERM": "truecolor"}
         environment.pop("NO_COLOR", None)
         environment |= {"XDG_STATE_HOME": str(home), "XDG_DATA_HOME": str(home)}
@@ -68,9 +98,14 @@ class Terminal:
         )
 
     @property
+    def seen(self) -> bytes:
+        """All that was written to the terminal."""
+        return b"".join(self._seen)
+
+    @property
     def screen(self) -> list[str]:
         """What stands on the screen now."""
-        return rows_of(self.seen.decode("utf-8", "replace"), self.width, self.height)
+        return self._cells.rows()
 
     def wait_until(
         self, true_of: Callable[[list[str]], object], patience_s: float = PATIENCE_S
@@ -113,5 +148,7 @@ class Terminal:
         """Take what the child has written; tell whether there was anything."""
         if not select.select([self.master], [], [], timeout_s)[0]:
             return False
-        self.seen += os.read(self.master, 65536)
+        written = os.read(self.master, 65536)
+        self._seen.append(written)
+        self._cells.write(written)
         return True

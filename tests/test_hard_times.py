@@ -19,7 +19,7 @@ from pathlib import Path
 import pytest
 from counter_kit import TinyCounter, tiny_counter, value_of
 from pipeline_kit import benchwatch
-from terminal_kit import Terminal, rows_of
+from terminal_kit import Terminal
 
 from benchwatch.journal_reading import read_events, read_runs
 from benchwatch.reading import Gap, Reading
@@ -27,7 +27,6 @@ from benchwatch.reading import Gap, Reading
 GATE_S = 0.02
 PROGRAM = "import sys; from benchwatch.cli import main; sys.exit(main())"
 LEAVE_ALTERNATE = b"\x1b[?1049l"
-CURSOR_MOVE = re.compile(rb"\x1b\[\d*;?\d*H")
 
 
 @pytest.fixture(autouse=True)
@@ -180,27 +179,13 @@ def lines_until(process: "subprocess.Popen[str]", happened: Callable[[], bool]) 
     return lines
 
 
-class LongTerminal(Terminal):
-    """A terminal that is looked at for long: what was overwritten is forgotten."""
-
-    @property
-    def screen(self) -> list[str]:
-        """What stands on the screen now."""
-        moves = [move.start() for move in CURSOR_MOVE.finditer(self.seen)]
-        if len(self.seen) > 40_000 and moves:
-            before = self.seen[: moves[-1]].decode("utf-8", "replace")
-            painted = "\r\n".join(rows_of(before, self.width, self.height))
-            self.seen = b"\x1b[1;1H" + painted.encode() + self.seen[moves[-1] :]
-        return super().screen
-
-
 @contextlib.contextmanager
 def on_screen(home: Path, counter: TinyCounter, *options: str) -> Iterator[Terminal]:
     """Watch `counter` on the screen of a real terminal."""
     command = [
         sys.executable, "-c", PROGRAM, "watch", counter.resource, "--nominal", "10MHz", *options,
     ]  # fmt: skip
-    terminal = LongTerminal(command, home, width=120, height=36)
+    terminal = Terminal(command, home, width=120, height=36)
     try:
         yield terminal
     finally:

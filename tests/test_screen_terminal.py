@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from terminal_kit import Terminal, rows_of
+from terminal_kit import Cells, Terminal
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
@@ -128,8 +128,14 @@ def test_the_picture_reaches_the_terminal_as_drawn(terminals, log, tmp_path):
     assert rows[-2].startswith(" q quit  h help")
 
 
-def test_the_reader_of_terminals_follows_cursor_and_colour():
-    """Cursor position, colours, private modes and titles, as ECMA-48 writes them."""
-    written = "\x1b[?1049h\x1b[2;3H\x1b[1;38;2;1;2;3mab\x1b[0m\x1b]0;title\x07\x1b[1;1Hc\r\nd"
+@pytest.mark.parametrize("size", [1, 2, 3, 1000])
+def test_the_reader_of_terminals_follows_cursor_and_colour(size):
+    """Cursor position, colours, private modes and titles, as ECMA-48 writes them, cut anywhere."""
+    written = (
+        "\x1b[?1049h\x1b[2;3H\x1b[1;38;2;1;2;3mäb\x1b[0m\x1b]0;title\x07\x1b[1;1Hc\r\nd".encode()
+    )
+    cells = Cells(6, 3)
+    for begin in range(0, len(written), size):
+        cells.write(written[begin : begin + size])
 
-    assert rows_of(written, 6, 3) == ["c", "d ab", ""]
+    assert cells.rows() == ["c", "d äb", ""]

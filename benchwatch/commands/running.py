@@ -4,7 +4,7 @@ import queue
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
@@ -97,7 +97,12 @@ def run_lines(run: Watch, write: Writer) -> Outcome:
 
 
 def run_screen_of(
-    run: Watch, bench: "ServedBench | None", options: "Options", *, aloud: bool = False
+    run: Watch,
+    bench: "ServedBench | None",
+    options: "Options",
+    *,
+    aloud: bool = False,
+    rescue: Callable[[], object] = lambda: None,
 ) -> Outcome:
     """Show the screen until it is left or the run ends.
 
@@ -106,6 +111,7 @@ def run_screen_of(
         bench: a simulated bench gives the keys a trimmer to turn.
         options: look and first view.
         aloud: let the offset be heard too.
+        rescue: closes run and journal where the screen can't be ended in order.
     """
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
     from benchwatch.screen.terminal import run_screen  # noqa: PLC0415 - lines never need it
@@ -126,7 +132,7 @@ def run_screen_of(
     threading.Thread(target=leave_when_finished, name="end of screen", daemon=True).start()
     run.start()
     try:
-        code = run_screen(app)
+        code = run_screen(app, rescue=rescue)
     finally:
         left.set()
     ended_by_itself = run.outcome is not None

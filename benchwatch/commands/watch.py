@@ -165,10 +165,11 @@ def watch(
                 case "page":
                     outcome = run_web_of(run, bench, web_address, web_port, screen)
                 case "screen":
-                    outcome = run_screen_of(run, bench, screen.options(), aloud=aloud)
+                    outcome = run_screen_of(
+                        run, bench, screen.options(), aloud=aloud, rescue=partial(_end, run, kept)
+                    )
         finally:
-            run.stop()
-            code = _close(kept)
+            code = _end(run, kept)
     if outcome.message:
         say(outcome.message)
     return outcome.exit_code or code
@@ -235,8 +236,9 @@ def _bench(
         yield bench
 
 
-def _close(journal: Journal | None) -> int:
-    """Close the journal and return the exit code that it asks for."""
+def _end(run: Watch, journal: Journal | None) -> int:
+    """Let the counters go, close the journal, and return the exit code that it asks for."""
+    run.stop()
     if journal is None:
         return 0
     try:

@@ -7,36 +7,65 @@ import os
 import signal
 import sys
 import traceback
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TextIO
 
+from benchwatch.ending import Ending
 from benchwatch.errors import INTERRUPTED, BenchwatchError
 from benchwatch.screen.app import BenchwatchApp, described
+from benchwatch.screen.picture import Picture
+
+try:
+    import termios
+except ImportError:  # not on this system, which has no modes to restore either
+    termios = None  # type: ignore[assignment] # looked at before it is used
 
 CRASHED = BenchwatchError.exit_code
 LARGEST_LOG = 1_000_000
-_SIGNALS = tuple(
-    getattr(signal, name) for name in ("SIGTERM", "SIGHUP", "SIGINT") if hasattr(signal, name)
-)
 
 
-def run_screen(app: BenchwatchApp) -> int:
+def run_screen(app: BenchwatchApp, *, rescue: Callable[[], object] = lambda: None) -> int:
     """Run `app` on this terminal and return the exit code.
 
-    0 after quitting, 130 after Ctrl-C or a signal, 1 after a crash, which leaves one
-    sentence on standard error and its traceback in the log.
+    0 after quitting, 130 after Ctrl-C, a signal or the loss of the terminal, 1 after a
+    crash, which leaves one sentence on standard error and its traceback in the log.
+
+    Args:
+        app: the screen.
+        rescue: saves what must not be lost when a signal can't end the screen in order,
+            such as on a terminal that takes nothing; the process ends after it.
     """
     log = app.options.log
     crash = ""
-    with _narration_to(log):
-        try:
-            asyncio.run(_run(app))
-        except KeyboardInterrupt:
-            return INTERRUPTED
-        except Exception as error:  # noqa: BLE001 - the last one who can say it in a sentence
-            traceback.print_exc()
-            crash = described(error)
+    with open_log(log) as sink:
+        _take_keys_from_terminal()
+        modes = _modes()
+        runner = asyncio.Runner()
+        loop = runner.get_loop()
+
+        def leave() -> None:
+            with contextlib.suppress(RuntimeError):  # the loop has ended by itself meanwhile
+                loop.call_soon_threadsafe(app.action_interrupt)
+
+        def end_without_screen() -> None:
+            _restore(modes)
+            rescue()
+
+        with Ending(leave, end_without_screen, sink) as ending:
+
+            def lost() -> None:
+                print("benchwatch: the terminal is gone; the watch ends.", file=sink)
+                ending.ask()
+
+            with _drawn_on_terminal(sink, lost):
+                try:
+                    with runner:
+                        _use_own_keys(app)
+                        runner.run(app.run_async(mouse=False))
+                except Exception as error:  # noqa: BLE001 - the last one who can say it in a sentence
+                    traceback.print_exc()
+                    crash = described(error)
         code = app.return_code or 0
     if code not in {0, INTERRUPTED} and not crash:
         crash = app.crash or "unknown error"
@@ -51,22 +80,48 @@ def run_screen(app: BenchwatchApp) -> int:
     return code
 
 
-async def _run(app: BenchwatchApp) -> None:
-    loop = asyncio.get_running_loop()
-    with contextlib.suppress(NotImplementedError):
-        for number in _SIGNALS:
-            loop.add_signal_handler(number, app.action_interrupt)
-    try:
-        await app.run_async(mouse=False)
-    finally:
-        with contextlib.suppress(NotImplementedError):
-            for number in _SIGNALS:
-                loop.remove_signal_handler(number)
+def _use_own_keys(app: BenchwatchApp) -> None:
+    """Read the keys by our own thread, where the terminal is one of this family."""
+    if termios is not None:
+        from benchwatch.screen.keyboard import TerminalDriver  # noqa: PLC0415 - not everywhere
+
+        app.driver_class = TerminalDriver
+
+
+def _take_keys_from_terminal() -> None:
+    """Put the terminal where standard input is none, as in a loop of the shell over a file.
+
+    Where there is no terminal to be had, the screen goes without keys.
+    """
+    if sys.__stdin__ is None:  # it was closed, and descriptor 0 is a sink since
+        sys.__stdin__ = open(0, encoding="utf-8", closefd=False)  # type: ignore[misc] # noqa: SIM115 - the library reads there
+    if termios is not None and not os.isatty(0):
+        with contextlib.suppress(OSError):
+            terminal = os.open("/dev/tty", os.O_RDWR)
+            os.dup2(terminal, 0)
+            os.close(terminal)
+
+
+def _modes() -> "list[int | list[bytes | int]] | None":
+    """Return the modes of the terminal, to be put back by force."""
+    if termios is not None:
+        with contextlib.suppress(termios.error):
+            return termios.tcgetattr(0)
+    return None
+
+
+def _restore(modes: "list[int | list[bytes | int]] | None") -> None:
+    """Put the modes of the terminal back without waiting for what is drawn."""
+    if modes is not None:
+        # Blocked, it can't stop a process that is in the background by now.
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTTOU})
+        with contextlib.suppress(termios.error):
+            termios.tcsetattr(0, termios.TCSANOW, modes)
 
 
 @contextlib.contextmanager
-def _narration_to(log: Path) -> Iterator[None]:
-    """Send file descriptor 2 to `log` and give the screen the terminal on descriptor 1.
+def _drawn_on_terminal(sink: TextIO, lost: Callable[[], None]) -> Iterator[None]:
+    """Send file descriptor 2 to `sink` and give the screen the terminal on descriptor 1.
 
     Libraries written in C print on descriptor 2, which would land in the picture; the
     terminal library draws on ``sys.__stderr__``, which therefore becomes a copy of
@@ -76,19 +131,17 @@ def _narration_to(log: Path) -> Iterator[None]:
     sys.stderr.flush()
     kept = os.dup(2)
     before = (sys.__stderr__, sys.stderr)
-    picture = os.fdopen(os.dup(1), "w", encoding="utf-8", errors="replace", newline="")
-    with open_log(log) as sink:
-        os.dup2(sink.fileno(), 2)
-        sys.__stderr__, sys.stderr = picture, sink  # type: ignore[misc] # the library draws there
-        try:
-            yield
-        finally:
-            sys.__stderr__, sys.stderr = before  # type: ignore[misc] # as they were
-            sink.flush()
-            os.dup2(kept, 2)
-            os.close(kept)
-            with contextlib.suppress(OSError):
-                picture.close()
+    picture = Picture(os.dup(1), lost)
+    os.dup2(sink.fileno(), 2)
+    sys.__stderr__, sys.stderr = picture, sink  # type: ignore[misc, assignment] # the library draws there
+    try:
+        yield
+    finally:
+        sys.__stderr__, sys.stderr = before  # type: ignore[misc] # as they were
+        sink.flush()
+        os.dup2(kept, 2)
+        os.close(kept)
+        picture.close()
 
 
 class _HarmlessText(io.TextIOWrapper):

@@ -1,0 +1,58 @@
+"""Where the screen is drawn: a terminal that may vanish while somebody draws on it."""
+
+import contextlib
+import os
+import select
+from collections.abc import Callable
+
+
+class Picture:
+    """What the terminal library draws on in the place of a stream; writing never fails.
+
+    The library draws on a thread of its own. An error there would end that thread, and the
+    screen would wait for it for ever.
+
+    Args:
+        descriptor: of the terminal; it is closed with the picture.
+        lost: is told once, on any thread, that the terminal is gone.
+    """
+
+    def __init__(self, descriptor: int, lost: Callable[[], None]) -> None:
+        self._descriptor = descriptor
+        self._tell = lost
+        self.lost = False
+        """Whether the terminal is gone; what is drawn from then on goes nowhere."""
+
+    def write(self, text: str) -> int:
+        """Draw `text`, and wait for as long as the terminal takes nothing."""
+        left = text.encode("utf-8", "replace")
+        while left and not self.lost:
+            try:
+                left = left[os.write(self._descriptor, left) :]
+            except BlockingIOError:  # another program has set the terminal so
+                select.select([], [self._descriptor], [])
+            except OSError:
+                self.lose()
+        return len(text)
+
+    def flush(self) -> None:
+        """Do nothing: nothing is kept back."""
+
+    def fileno(self) -> int:
+        """Return the descriptor."""
+        return self._descriptor
+
+    def isatty(self) -> bool:
+        """Tell whether it is a terminal still."""
+        return os.isatty(self._descriptor)
+
+    def lose(self) -> None:
+        """Take note that the terminal is gone."""
+        if not self.lost:
+            self.lost = True
+            self._tell()
+
+    def close(self) -> None:
+        """Let the terminal go."""
+        with contextlib.suppress(OSError):
+            os.close(self._descriptor)
