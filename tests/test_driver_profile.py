@@ -129,6 +129,19 @@ def test_a_result_handed_out_again_is_a_repeat() -> None:
     assert repeats == [False, True, True]
 
 
+def test_an_answer_said_twice_costs_nothing() -> None:
+    """The copy that comes after the next question is dropped, and the real answer waited for."""
+    first = Reply("+1.00000000001E+07", after_s=1.0, times=2, apart_s=0.01)
+    second = Reply("+1.00000000002E+07", after_s=1.0)
+    counter, _ = asked("scpi-gate-time", {**SCPI_ANSWERS, "READ?": [first, second]})
+    counter.gate_s()
+
+    taken = [counter.measure(2.5) for _ in range(2)]
+
+    assert [str(m.value_hz) for m in taken] == ["10000000.0001", "10000000.0002"]
+    assert [m.repeat for m in taken] == [False, False]
+
+
 def test_newest_results_are_polled_and_each_is_handed_on_once(tmp_path: Path) -> None:
     """hands_out = "newest": the same result comes many times, and counts once."""
     text = MINIMUM.replace('"stream"', '"query"') + (

@@ -336,6 +336,35 @@ def test_read_again_sooner_than_a_gate_is_a_repeat() -> None:
     assert repeats == [False, True, False]
 
 
+def test_an_answer_said_twice_costs_nothing() -> None:
+    """The copy that comes after the next question is dropped, and the real answer waited for."""
+    echoed = Reply("1.00000000001E+07", after_s=1.0, times=2, apart_s=0.01)
+    made, link = counter(READ=[echoed, gated("1.00000000002E+07"), gated("1.00000000003E+07")])
+    made.gate_s()
+    began_s = link.now()
+
+    taken = [made.measure(2.5) for _ in range(3)]
+
+    assert [str(m.value_hz) for m in taken] == ["10000000.0001", "10000000.0002", "10000000.0003"]
+    assert [m.repeat for m in taken] == [False] * 3
+    assert [m.arrived_s - began_s for m in taken] == pytest.approx([1.0, 2.0, 3.0], abs=0.01)
+    assert made.time_base() == TimeBase("external")
+
+
+def test_a_reading_said_twice_is_not_taken_for_a_setting() -> None:
+    """The copy that comes when the gate is asked for is no gate of 10 million seconds."""
+    echoed = Reply(READING, after_s=1.0, times=2, apart_s=0.01)
+    slow = {q: Reply(COUNTER[q], after_s=0.05) for q in ("FREQ:APER?", "ROSC:SOUR?")}
+    made, _ = identified({**COUNTER, **slow, "READ?": [echoed, gated()]})
+    made.gate_s()
+
+    made.measure(2.5)
+    told = made.gate_s(), made.time_base()
+
+    assert told == (1.0, TimeBase("external"))
+    assert made.measure(2.5).repeat is False
+
+
 # ------------------------------------------------------------- counters that run by themselves
 
 

@@ -7,6 +7,7 @@ from benchwatch.counter import Identity, Link, Measurement, Setup, TimeBase
 from benchwatch.errors import NotACounter, ReplyError, ReplyTimeout
 from benchwatch.quantity import printable
 from benchwatch_drivers.freshness import Freshness
+from benchwatch_drivers.in_step import Answer
 from benchwatch_drivers.phase import PhaseSlope
 from benchwatch_drivers.profile import Profile
 from benchwatch_drivers.profile_line import LineReader, Said
@@ -44,11 +45,11 @@ class ProfileCounter:
         self._drop_next = profile.mode == "stream" and not profile.line.keeps_first
         self._back_s: float | None = None
         """Until when somebody listened."""
-        self._last: tuple[str, float] = ("", -math.inf)
+        self._last = Answer("", -math.inf)
         self._odd_lines = 0
         self._has_measured = False
         link.use_terminator(profile.line.terminator)
-        self._next_line: Callable[[float], str] = {
+        self._next_line: Callable[[float], Answer] = {
             "query": self._asked, "addressed": self._addressed, "stream": self._streamed
         }[profile.mode]  # fmt: skip
 
@@ -131,33 +132,17 @@ class ProfileCounter:
 
     # ------------------------------------------------------------- one line
 
-    @property
-    def _talks_by_itself(self) -> bool:
-        """True when no command brings a reading: it streams, or talks when addressed."""
-        return self._profile.mode == "stream" or (
-            self._profile.mode == "addressed" and self._profile.reading is None
-        )
-
     def _attempt(self, timeout_s: float) -> Measurement | None:
         """Take one line; None when it brings no reading, and the next one is to be awaited."""
-        text = self._next_line(timeout_s)
-        arrived_s = self._link.now()
-        said = self._read(text)
+        line = self._next_line(timeout_s)
+        said = self._read(line.text)
         if said is None:
             return None
         if self._profile.measures == "interval":
-            return self._slope(said, arrived_s)
+            return self._slope(said, line.arrived_s)
         if self._profile.hands_out_newest:
-            return self._if_new(said, arrived_s)
-        last_text, last_s = self._last
-        self._last = (text, arrived_s)
-        gate_s = self._freshness.gate_s
-        if self._talks_by_itself:
-            soon = arrived_s - last_s < DOUBLED_S
-        else:
-            soon = gate_s is not None and arrived_s - last_s < 0.9 * gate_s
-        repeat = soon and text == last_text
-        return Measurement(said.value, said.resolution, repeat, arrived_s)
+            return self._if_new(said, line.arrived_s)
+        return Measurement(said.value, said.resolution, line.repeat, line.arrived_s)
 
     def _read(self, text: str) -> Said | None:
         try:
@@ -198,23 +183,26 @@ class ProfileCounter:
 
     # ------------------------------------------------------------- one line in each mode
 
-    def _asked(self, timeout_s: float) -> str:
-        assert self._profile.reading is not None
-        return self._steps.ask(self._profile.reading, timeout_s)
+    def _asked(self, timeout_s: float) -> Answer:
+        question = self._profile.reading
+        assert question is not None
+        if self._profile.hands_out_newest or self._profile.measures == "interval":
+            return Answer(self._steps.ask(question, timeout_s), self._link.now())
+        return self._steps.ask_reading(question, timeout_s)
 
-    def _addressed(self, timeout_s: float) -> str:
+    def _addressed(self, timeout_s: float) -> Answer:
         if self._profile.reading is not None:
-            return self._steps.ask(self._profile.reading, timeout_s)
+            return self._asked(timeout_s)
         try:
             if self._drop_next:
                 self._steps.hear(timeout_s)
                 self._drop_next = False
-            return self._steps.hear(timeout_s)
+            return self._talked(self._steps.hear(timeout_s))
         except ReplyTimeout:
             self._drop_next = True  # the missed reading may still come, and would be stamped now
             raise
 
-    def _streamed(self, timeout_s: float) -> str:
+    def _streamed(self, timeout_s: float) -> Answer:
         """Wait for a line that begins and ends while somebody listens."""
         try:
             if self._back_s is not None and self._link.now() - self._back_s > AWAY_S:
@@ -222,7 +210,7 @@ class ProfileCounter:
             if self._drop_next:
                 self._steps.hear(timeout_s)
                 self._drop_next = False
-            text = self._steps.hear(timeout_s)
+            line = self._talked(self._steps.hear(timeout_s))
         except ReplyTimeout:
             self._drop_next = not self._profile.line.keeps_first
             self._back_s = self._link.now()
@@ -233,8 +221,15 @@ class ProfileCounter:
                 f"{printable(self._link.resource)}. Are its gates longer? Say so in a profile: "
                 '[gate] fixed = "100 s".'
             ) from None
-        self._back_s = self._link.now()
-        return text
+        self._back_s = line.arrived_s
+        return line
+
+    def _talked(self, text: str) -> Answer:
+        """Note when a line that nobody asked for came, and whether it was said twice."""
+        arrived_s = self._link.now()
+        repeat = text == self._last.text and arrived_s - self._last.arrived_s < DOUBLED_S
+        self._last = Answer(text, arrived_s, repeat)
+        return self._last
 
     def _drop_waiting(self, timeout_s: float) -> None:
         """Drop the lines that came while nobody listened, up to one that must be awaited."""

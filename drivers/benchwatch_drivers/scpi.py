@@ -61,10 +61,6 @@ class ScpiCounter:
         self._gate_form: Form | None = None
         self._runs_by_itself: bool | None = None
         self._freshness = Freshness()
-        self._early_repeats = 0
-        """Equal answers in a row that came sooner than a gate."""
-        self._last: tuple[str, float] = ("", -math.inf)
-        """Newest reply to READ? and when it came."""
         self._has_measured = False
         self._odd_replies = 0
         self._refusals = 0
@@ -156,24 +152,8 @@ class ScpiCounter:
     # ------------------------------------------------------------- readings
 
     def _read(self, timeout_s: float) -> Measurement:
-        text = self._dialogue.ask("READ?", timeout_s)
-        arrived_s = self._link.now()
-        last_text, last_s = self._last
-        self._last = (text, arrived_s)
-        gate_s = self._freshness.gate_s
-        early = gate_s is not None and arrived_s - last_s < 0.9 * gate_s
-        repeat = early and text == last_text and self._early_repeats < ODD_REPLIES
-        if repeat:
-            # An answer said twice puts the next ones a question behind, so step is proved
-            # first. A counter that is in step and goes on doing it measures faster than it
-            # says: READ? starts a new measurement each time.
-            self._early_repeats += 1
-            self._dialogue.distrust()
-        elif early:
-            self._early_repeats = ODD_REPLIES
-        elif self._early_repeats < ODD_REPLIES:
-            self._early_repeats = 0
-        return self._measurement(text, arrived_s, repeat=repeat)
+        answer = self._dialogue.ask_reading("READ?", timeout_s)
+        return self._measurement(answer.text, answer.arrived_s, repeat=answer.repeat)
 
     def _fetch(self, timeout_s: float) -> Measurement:
         deadline = self._link.now() + timeout_s

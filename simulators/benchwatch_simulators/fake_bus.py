@@ -25,6 +25,8 @@ class Reply:
     after_s: float = 0.0
     times: int = 1
     """2: the instrument says it twice."""
+    apart_s: float = 0.0
+    """How much later it says it again."""
     cut: bool = False
     """The line breaks off before its terminator; it joins whatever comes next."""
     closes: bool = False
@@ -101,7 +103,9 @@ class FakeLink:
             arrival = self.now() + reply.after_s
             if self._coming:
                 arrival = max(arrival, self._coming[-1][0])
-            self._coming.extend((arrival, reply.text) for _ in range(reply.times - skipped))
+            self._coming.extend(
+                (arrival + turn * reply.apart_s, reply.text) for turn in range(skipped, reply.times)
+            )
 
     def hear(self, timeout_s: float) -> str:
         """Return the next line, if the clock reaches it in time."""

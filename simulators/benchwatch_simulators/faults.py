@@ -20,7 +20,7 @@ from benchwatch.quantity import parse_duration, printable
 KINDS = {
     "late": "what is said in that time is said at its end",
     "cut": "an answer breaks off before its end, and the rest never comes",
-    "doubled": "an answer comes twice",
+    "doubled": "an answer comes twice, with a duration the second time at its end",
     "closed": "the connection is closed; with a duration nothing listens for so long",
     "mute": "commands are taken, and nothing is answered",
     "garbage": "an answer is replaced by bytes that are no text",
@@ -170,7 +170,7 @@ class FaultScript:
         whole = Piece(answer, now_s)
         end_s = max(now_s, fault.until_s)
         if fault.kind == "doubled":
-            return [whole, whole]
+            return [whole, Piece(answer, end_s)]
         if fault.kind == "late":
             return [Piece(answer, end_s)]
         if fault.kind == "cut":
