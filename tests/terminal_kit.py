@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 PATIENCE_S = 20.0
+PROGRAM = "import sys; from benchwatch.cli import main; sys.exit(main())"
 
 _TOKEN = re.compile(
     r"\x1b\[(?P<row>\d*);?(?P<column>\d*)H|\x1b\[[?>=]?[\d;]*[ -/]*[@-~]"
@@ -77,10 +78,12 @@ class Terminal:
         *,
         width: int = 80,
         height: int = 24,
+        stdin: int | None = None,
         stderr: int | None = None,
     ) -> None:
         """Start `command`; what it keeps from run to run it keeps under `home`."""
         self.master, self.slave = pty.openpty()
+        self._descriptors = [self.slave, self.master]
         fcntl.ioctl(self.slave, termios.TIOCSWINSZ, struct.pack("HHHH", height, width, 0, 0))
         self.before = termios.tcgetattr(self.slave)
         self._cells = Cells(width, height)
@@ -90,7 +93,7 @@ class Terminal:
         environment |= {"XDG_STATE_HOME": str(home), "XDG_DATA_HOME": str(home)}
         self.child = subprocess.Popen(
             list(command),
-            stdin=self.slave,
+            stdin=self.slave if stdin is None else stdin,
             stdout=self.slave,
             stderr=self.slave if stderr is None else stderr,
             env=environment,
@@ -136,13 +139,26 @@ class Terminal:
         """Press keys."""
         os.write(self.master, keys)
 
+    def waiting(self) -> int:
+        """Return how many bytes the child has written and nobody has read yet."""
+        (count,) = struct.unpack("i", fcntl.ioctl(self.master, termios.FIONREAD, b"\0" * 4))
+        return int(count)
+
+    def modes(self) -> list[int | list[bytes | int]]:
+        """Return how the terminal is set now; `before` is how it was."""
+        return termios.tcgetattr(self.slave)
+
+    def vanish(self) -> None:
+        """Take the terminal away from the child."""
+        while self._descriptors:
+            os.close(self._descriptors.pop())
+
     def close(self) -> None:
         """End the child if need be and give the terminal back."""
         if self.child.poll() is None:
             self.child.kill()
             self.child.wait()
-        os.close(self.slave)
-        os.close(self.master)
+        self.vanish()
 
     def read(self, timeout_s: float) -> bool:
         """Take what the child has written; tell whether there was anything."""

@@ -19,13 +19,12 @@ from pathlib import Path
 import pytest
 from counter_kit import TinyCounter, tiny_counter, value_of
 from pipeline_kit import benchwatch
-from terminal_kit import Terminal
+from terminal_kit import PROGRAM, Terminal
 
 from benchwatch.journal_reading import read_events, read_runs
 from benchwatch.reading import Gap, Reading
 
 GATE_S = 0.02
-PROGRAM = "import sys; from benchwatch.cli import main; sys.exit(main())"
 LEAVE_ALTERNATE = b"\x1b[?1049l"
 
 

@@ -7,7 +7,7 @@ import sys
 import pytest
 import screen_kit as kit
 from click.testing import CliRunner
-from terminal_kit import Terminal
+from terminal_kit import PROGRAM, Terminal
 
 from benchwatch.cli import run
 from benchwatch.screen.app import BenchwatchApp
@@ -16,7 +16,6 @@ from benchwatch.screen.options import Options
 from benchwatch.screen.parts import playing_line
 from benchwatch.snapshot import Playing
 
-PROGRAM = "import sys; from benchwatch.cli import main; sys.exit(main())"
 needs_terminals = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
 

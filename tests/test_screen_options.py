@@ -7,14 +7,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from terminal_kit import Terminal
+from terminal_kit import PROGRAM, Terminal
 
 from benchwatch.cli import run
 from benchwatch.commands.screen_options import VIEWS, ScreenAsked
 from benchwatch.screen.gallery import VIEWS as DRAWN
 
 pty_only = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
-PROGRAM = "import sys; from benchwatch.cli import main; sys.exit(main())"
 WATCH = ("watch", "--sim", "quiet", "--no-journal", "--seed", "3")
 STYLE = re.compile(rb"\x1b\[([\d;]*)m")
 TITLE = re.compile(rb"\x1b\].*?(?:\x07|\x1b\\)", re.DOTALL)
