@@ -7,6 +7,8 @@ that was not taken, was taken before, or belongs to another time is an invented 
 
 import threading
 import time
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from decimal import Decimal
 from itertools import pairwise
@@ -25,6 +27,7 @@ MARGIN_S = 0.3
 STEADY = 6
 """So many readings in a row, and all is well again."""
 PATIENCE_S = 20.0
+SIDE_BY_SIDE = 16
 
 BUSES = {
     "raw socket": ("socket", "scpi"),
@@ -35,7 +38,7 @@ BUSES = {
     "LAN-GPIB": ("lan-gpib", "scpi"),
     "LAN-GPIB, terse": ("lan-gpib", "terse"),
 }
-LASTS_S = {"late": 0.8, "mute": 0.8, "slow": 0.8, "closed": 0.5, "restart": 0.5}
+LASTS_S = {"late": 0.8, "mute": 0.8, "slow": 0.8, "closed": 0.5, "restart": 0.8}
 """How long the faults last that have a duration; the others concern one answer."""
 
 
@@ -173,26 +176,17 @@ class Case:
         return int(number) if number == int(number) else -1
 
 
-def run_all(bus: str, faults: list[str], folder: Path) -> list[Found]:
-    """Run every fault on one bus, each on a bench of its own, side by side."""
-    file = bench_file(bus, folder)
-    results: dict[str, Found] = {}
-    errors: list[BaseException] = []
+def run_all(cases: Sequence[tuple[str, str]], folder: Path) -> dict[tuple[str, str], Found]:
+    """Run cases (bus, fault), each on a bench of its own, some side by side: they mostly wait."""
+    files = {bus: bench_file(bus, folder) for bus, _ in cases}
+    with ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
+        found = pool.map(lambda case: Case(*case, files[case[0]]).run(), cases)
+        return dict(zip(cases, found, strict=True))
 
-    def run(fault: str) -> None:
-        try:
-            results[fault] = Case(bus, fault, file).run()
-        except BaseException as error:  # noqa: BLE001 - it is raised again below, in the test
-            errors.append(error)
 
-    threads = [threading.Thread(target=run, args=(fault,)) for fault in faults]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
-    if errors:
-        raise errors[0]
-    return [results[fault] for fault in faults]
+def run_alone(bus: str, fault: str, folder: Path) -> Found:
+    """Run one case with nothing beside it."""
+    return Case(bus, fault, bench_file(bus, folder)).run()
 
 
 def bench_file(bus: str, folder: Path) -> Path:
