@@ -13,10 +13,12 @@ from typing import Final, Self, TextIO
 
 from benchwatch.errors import INTERRUPTED
 
-ORDERLY_S: Final = 2.0
+ORDERLY_S: Final = 3.0
 """How long the orderly end may take before it is done without."""
 RESCUE_S: Final = 4.0
 """How long the rescue may take: the counters are let go in about two seconds."""
+SAY_S: Final = 0.2
+"""How long it may take to say so: the log may be the very terminal that takes nothing."""
 SIGNALS: Final = tuple(
     getattr(signal, name) for name in ("SIGTERM", "SIGHUP", "SIGINT") if hasattr(signal, name)
 )
@@ -45,6 +47,7 @@ class Ending:
         self, end: Callable[[], None], rescue: Callable[[], object], log: TextIO | None = None
     ) -> None:
         self._end, self._rescue, self._log = end, rescue, log
+        self._saved = threading.Event()
         self._hears, self._told = socket.socketpair()
         self._told.setblocking(False)  # as the interpreter wants it
         self._thread = threading.Thread(target=self._wait, name="ending", daemon=True)
@@ -98,22 +101,24 @@ class Ending:
     def _end_without_order(self) -> None:
         rescuer = threading.Thread(target=self._rescue_and_say, name="rescue", daemon=True)
         rescuer.start()
-        rescuer.join(RESCUE_S)
+        self._saved.wait(RESCUE_S)
+        rescuer.join(SAY_S)
         os._exit(INTERRUPTED)
 
     def _rescue_and_say(self) -> None:
         log = self._log or sys.stderr
-        with contextlib.suppress(OSError):
-            print(
-                f"benchwatch: no orderly end within {ORDERLY_S:g} s of being told to; "
-                "ended without it, exit code 130.",
-                file=log,
-                flush=True,
-            )
         try:
             self._rescue()
         except Exception:  # noqa: BLE001 - the process ends here, and this tells why
             traceback.print_exc(file=log)
+        self._saved.set()
+        with contextlib.suppress(OSError):
+            print(
+                f"benchwatch: no orderly end within {ORDERLY_S:g} s of being told to; "
+                "ended without it.",
+                file=log,
+                flush=True,
+            )
 
 
 def _noted(_number: int, _frame: object) -> None:

@@ -181,7 +181,7 @@ def test_a_signal_ends_a_watch_whose_terminal_takes_nothing(tmp_path, journal, n
     assert share < 0.5
     assert modes == terminal.before
     assert given - readings_in(journal) <= 1
-    assert "no orderly end within 2 s" in log_of(tmp_path)
+    assert "no orderly end within 3 s" in log_of(tmp_path)
 
 
 def wait_until_held_up(terminal: Terminal) -> None:
@@ -191,6 +191,20 @@ def wait_until_held_up(terminal: Terminal) -> None:
         time.sleep(0.05)
         now = terminal.waiting()
         quiet, before = (quiet + 1 if now == before else 0), now
+
+
+def test_a_signal_ends_lines_that_nobody_reads(tmp_path, journal):
+    """A reader that has stopped, such as a pager, holds the lines up: one SIGTERM ends it."""
+    options = ("--plain", "--journal", str(journal))
+    with tiny_counter() as counter, watching(tmp_path, counter, *options) as terminal:
+        terminal.wait_for("Hz")
+        wait_until_held_up(terminal)
+        terminal.child.terminate()
+        code, lasted_s, _ = ended(terminal.child)
+
+    assert code == 130
+    assert lasted_s < 6
+    assert readings_in(journal) > 0
 
 
 def test_a_signal_while_the_screen_comes_up_ends_it(tmp_path):

@@ -1,13 +1,12 @@
 """How a watch is run to its end: as lines on standard output, or on the screen."""
 
 import queue
-import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
 
+from benchwatch.ending import Ending
 from benchwatch.errors import FileError
 from benchwatch.lines import End, Lines, Writer
 from benchwatch.operating import Operating
@@ -26,9 +25,6 @@ CAUTIONS: Final = {
     "internal": " (caution: its own oscillator)",
     "unknown": " (caution: look at the front panel which oscillator it counts by)",
 }
-_SIGNALS: Final = tuple(
-    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
-)
 
 
 def say(text: str) -> None:
@@ -68,8 +64,13 @@ class Narrator:
             )
 
 
-def run_lines(run: Watch, write: Writer) -> Outcome:
+def run_lines(run: Watch, write: Writer, rescue: Callable[[], object]) -> Outcome:
     """Write a line an event until the run ends or a signal comes.
+
+    Args:
+        run: the watch, not yet started.
+        write: makes the lines.
+        rescue: closes run and journal where whoever reads the lines has stopped reading.
 
     Raises:
         BrokenPipeError: whoever read the lines has gone.
@@ -77,7 +78,7 @@ def run_lines(run: Watch, write: Writer) -> Outcome:
     """
     out = Lines(sys.stdout, write)
     narrator = Narrator(run)
-    with signals_interrupt(run):
+    with Ending(run.interrupt, rescue):
         run.start()
         try:
             for event, snapshot in _events(run, narrator):
@@ -100,9 +101,9 @@ def run_screen_of(
     run: Watch,
     bench: "ServedBench | None",
     options: "Options",
+    rescue: Callable[[], object],
     *,
     aloud: bool = False,
-    rescue: Callable[[], object] = lambda: None,
 ) -> Outcome:
     """Show the screen until it is left or the run ends.
 
@@ -110,8 +111,8 @@ def run_screen_of(
         run: the watch, not yet started.
         bench: a simulated bench gives the keys a trimmer to turn.
         options: look and first view.
-        aloud: let the offset be heard too.
         rescue: closes run and journal where the screen can't be ended in order.
+        aloud: let the offset be heard too.
     """
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
     from benchwatch.screen.terminal import run_screen  # noqa: PLC0415 - lines never need it
@@ -197,20 +198,3 @@ def _link_sentence(now: Snapshot) -> str:
     if not detail and link.state == "connecting":
         detail = printable(now.resource, 200)
     return f"{link.state}: {detail}" if detail else link.state
-
-
-@contextmanager
-def signals_interrupt(run: Watch) -> Iterator[None]:
-    """Let the first signal end the run in order; a second one ends it at once."""
-
-    def interrupt(_number: int, _frame: object) -> None:
-        if run.outcome is not None:
-            raise KeyboardInterrupt
-        run.interrupt()
-
-    before = {number: signal.signal(number, interrupt) for number in _SIGNALS}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

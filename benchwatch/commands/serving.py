@@ -2,12 +2,14 @@
 
 import asyncio
 import os
+from collections.abc import Callable
 from contextlib import AbstractAsyncContextManager
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final, TextIO
 
-from benchwatch.commands.running import LOOK_S, FirstTrimmer, Narrator, say, signals_interrupt
+from benchwatch.commands.running import LOOK_S, FirstTrimmer, Narrator, say
 from benchwatch.commands.screen_options import ScreenAsked
+from benchwatch.ending import Ending
 from benchwatch.errors import UsageError
 from benchwatch.operating import Operating
 from benchwatch.watch import Outcome, Watch
@@ -25,9 +27,19 @@ def run_web_of(
     bench: "ServedBench | None",
     address: str | None,
     port: int | None,
-    screen: ScreenAsked | None = None,
+    *,
+    screen: ScreenAsked,
+    rescue: Callable[[], object],
 ) -> Outcome:
     """Show the watch on pages until it ends or a signal comes; the address goes to stdout.
+
+    Args:
+        run: the watch, not yet started.
+        bench: a simulated bench gives the keys a trimmer to turn.
+        address: where to serve; None for this computer only.
+        port: likewise; None for the usual one.
+        screen: how the screen was asked for.
+        rescue: closes run and journal where a signal can't end it in order.
 
     Raises:
         UsageError: nothing can be served there, or the libraries are not installed.
@@ -42,8 +54,8 @@ def run_web_of(
             f"the page needs a library that is not installed ({error.name}): {INSTALL}."
         ) from error
     place = place_of(address or LOOPBACK, WEB_PORT if port is None else port)
-    with open_log(log_path()) as log, signals_interrupt(run):
-        make = _maker(run, bench, log, screen or ScreenAsked())
+    with open_log(log_path()) as log, Ending(run.interrupt, rescue):
+        make = _maker(run, bench, log, screen)
         asyncio.run(_serve(run, serving(place, make, _say_crash), guarded=place.guarded))
     assert run.outcome is not None
     return run.outcome

@@ -158,18 +158,19 @@ def watch(
             say(reference_sentence(described))
         if kept is not None:
             say(f"journal: {kept.path}")
+        end = partial(_end, run, kept)
         try:
             match front_end:
                 case "lines":
-                    outcome = run_lines(run, json_line if as_json else PlainWriter())
+                    outcome = run_lines(run, json_line if as_json else PlainWriter(), end)
                 case "page":
-                    outcome = run_web_of(run, bench, web_address, web_port, screen)
-                case "screen":
-                    outcome = run_screen_of(
-                        run, bench, screen.options(), aloud=aloud, rescue=partial(_end, run, kept)
+                    outcome = run_web_of(
+                        run, bench, web_address, web_port, screen=screen, rescue=end
                     )
+                case "screen":
+                    outcome = run_screen_of(run, bench, screen.options(), end, aloud=aloud)
         finally:
-            code = _end(run, kept)
+            code = end()
     if outcome.message:
         say(outcome.message)
     return outcome.exit_code or code
