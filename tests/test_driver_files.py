@@ -1,21 +1,18 @@
 """Files, named pipes and standard input as counters: whole lines, nothing invented."""
 
 import contextlib
-import fcntl
 import json
 import os
-import select
 import shlex
-import struct
 import subprocess
 import sys
-import termios
 import threading
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from bus_kit import Notebook
+from terminal_kit import Terminal
 
 from benchwatch.acquire import Acquisition, Connection
 from benchwatch.bus import open_link
@@ -266,30 +263,19 @@ for n in range(600):
 """
 
 
-def test_keys_come_from_the_terminal_when_readings_come_on_standard_input() -> None:
+def test_keys_come_from_the_terminal_when_readings_come_on_standard_input(tmp_path: Path) -> None:
     """``program | benchwatch watch -`` on a terminal: the screen shows, and q leaves it."""
-    ours, theirs = os.openpty()
-    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 100, 0, 0))
     python = shlex.quote(sys.executable)
     command = (
-        f": < {os.ttyname(theirs)}; "  # opening it makes it the terminal of the session
+        ": < $(tty); "  # opening it makes it the terminal of the session
         f"{python} -c {shlex.quote(FEED)} 2>/dev/null | {python} -m benchwatch.cli "
         "watch - --no-journal"
     )
-    process = subprocess.Popen(
-        ["sh", "-c", command], stdout=theirs, stderr=theirs, start_new_session=True
-    )
-    os.close(theirs)
+    terminal = Terminal(["sh", "-c", command], tmp_path, width=100, height=30)
+    with contextlib.closing(terminal):
+        rows = terminal.wait_until(lambda rows: any("from 1 reading" in row for row in rows))
+        terminal.type(b"q")
+        code = terminal.end()
 
-    shown, pressed = b"", False
-    with contextlib.suppress(OSError):  # the terminal's end is an error here
-        while select.select([ours], [], [], 20.0)[0] and (data := os.read(ours, 65536)):
-            shown += data
-            if not pressed and b"readings" in shown and b"ppb" in shown:
-                os.write(ours, b"q")
-                pressed = True
-    code = process.wait(20)
-    os.close(ours)
-
-    assert pressed, shown[-500:]
+    assert any("ppb" in row for row in rows)
     assert code == 0
