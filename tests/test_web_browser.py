@@ -53,19 +53,20 @@ def _unfilter(kind, line, above):
         return np.cumsum(line, axis=0) % 256
     if kind == 2:
         return (line + above) % 256
-    done = np.zeros_like(line)
-    left = corner = np.zeros(line.shape[1], np.int64)
-    for x in range(len(line)):
-        up = above[x]
+    # Each pixel needs the one before it; plain numbers are quicker here than tiny arrays.
+    channels = line.shape[1]
+    done, ups = [0] * channels, [0] * channels + above.ravel().tolist()
+    for x, value in enumerate(line.ravel().tolist()):
+        left, up, corner = done[x], ups[x + channels], ups[x]
         if kind == 3:
             guess = (left + up) // 2
         else:
-            ways = np.abs([up - corner, left - corner, left + up - 2 * corner])
-            nearest = ways.argmin(axis=0)
-            guess = np.where(nearest == 0, left, np.where(nearest == 1, up, corner))
-        done[x] = left = (line[x] + guess) % 256
-        corner = up
-    return done
+            by_left, by_up = abs(up - corner), abs(left - corner)
+            by_corner = abs(left + up - 2 * corner)
+            guess = left if by_left <= by_up and by_left <= by_corner else up
+            guess = corner if by_corner < by_left and by_corner < by_up else guess
+        done.append((value + guess) % 256)
+    return np.array(done[channels:], np.int64).reshape(line.shape)
 
 
 async def test_the_page_draws_takes_keys_and_reaches_nobody_else(tmp_path):
