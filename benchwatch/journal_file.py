@@ -100,10 +100,9 @@ def code(error: sqlite3.Error) -> int:
 
 
 def sentence(path: Path, error: Exception) -> str:
-    """Say what `error` means for the journal at `path`, without a full stop."""
-    if isinstance(error, sqlite3.Error):
-        return f"the journal {path} {WHY.get(code(error), f'fails: {error}')}"
-    return f"the journal {path} fails: {error}"
+    """Say what `error` means for the journal at `path`, without a full stop; the path last."""
+    why = WHY.get(code(error)) if isinstance(error, sqlite3.Error) else None
+    return f"the journal {why or f'fails: {error}'} ({path})"
 
 
 def check_kind(path: Path) -> None:
@@ -118,8 +117,8 @@ def check_kind(path: Path) -> None:
         if path.is_file() and is_database(path):
             return
     except OSError as error:
-        raise JournalError(f"the journal {path} can't be opened: {error.strerror}.") from error
-    raise JournalError(f"the journal {path} is damaged, or is no journal. {GO_ELSEWHERE}")
+        raise JournalError(f"the journal can't be opened: {error.strerror} ({path}).") from error
+    raise JournalError(f"the journal is damaged, or is no journal ({path}). {GO_ELSEWHERE}")
 
 
 def is_database(path: Path) -> bool:

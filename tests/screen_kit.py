@@ -126,7 +126,7 @@ def trim_now(**changes: Any) -> TrimNow:
     made = TrimNow(
         direction="high",
         judgement=Judgement(2.3e-10, 0.62, 9.0),
-        hint=Hint(0.5, 0.04),
+        hint=Hint(0.5, 0.04, -2.31e-9, 1.1e-10),
         tool=ToolState(on=False, since_s=NOW_S - 16.0, pull=Pull(3.02e-9, 1.1e-10, 4)),
         landing=LandingNow("outside", 0.0, 30.0, "outside the tolerance"),
         turn=numbers().last_nudge,

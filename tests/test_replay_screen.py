@@ -113,7 +113,7 @@ async def test_every_view_has_the_position_and_its_keys(view, size):
 
     assert " playing  0:01:40 of 0:16:40, 20 times " in text
     assert "Space pause" in text
-    assert "tool on/off" not in text
+    assert "Space tool" not in text
     assert "as found" not in text.splitlines()[-1]
 
 

@@ -11,13 +11,15 @@ from hypothesis import strategies as st
 from benchwatch.estimate.elsewhere import elsewhere
 from benchwatch.estimate.landing import LandingNow
 from benchwatch.estimate.trim import Hint, Judgement
-from benchwatch.screen import progress
+from benchwatch.screen import progress, words
 from benchwatch.screen.budget import budget_lines
 from benchwatch.screen.commands import Change, Press, offers
+from benchwatch.screen.frame import LEAST_WIDTH
 from benchwatch.screen.gallery import NUMBERED, VIEWS, view_named
 from benchwatch.screen.ink import Look
 from benchwatch.screen.keys import KEYS
 from benchwatch.screen.memory import Ranges
+from benchwatch.screen.overlays import FRAME_CELLS, LINE_CELLS, offer_lines
 from benchwatch.screen.views.stability import kinds, shown
 from benchwatch.screen.wishes import Wishes, load, save
 from benchwatch.snapshot import ElsewhereNow, Records, StabilityNow
@@ -25,7 +27,7 @@ from benchwatch.snapshot import ElsewhereNow, Records, StabilityNow
 
 def test_offers_find_keys_by_any_word():
     """Words of the sentence or the key itself find a command, in any order."""
-    titles = [offer.command for offer in offers("note time", "trim", ())]
+    titles = [offer.command for offer in offers("mark time", "trim", ())]
 
     assert titles == [Press("note")]
 
@@ -38,12 +40,45 @@ def test_offers_of_settings_need_an_operator():
     assert not offers("tolerance 5ppb", "trim", ())
 
 
+@pytest.mark.parametrize("view", [view.name for view in VIEWS])
+@pytest.mark.parametrize(
+    "have", [("bench", "trimmer", "operator", "counters", "sound"), ("player", "sound")]
+)
+def test_no_row_of_the_command_line_is_cut(view, have):
+    """At 80 cells everything that can be done is read whole, at 60 every key."""
+    found = offers("", view, have)
+
+    for offer, row in zip(found, offer_lines(found, 0, len(found)), strict=True):
+        room = LINE_CELLS if offer.command is None else LEAST_WIDTH
+        assert row.width <= room - FRAME_CELLS
+
+
+def test_a_pair_of_keys_is_offered_one_by_one():
+    """What lowers and what raises are two rows: choosing one says what it will do."""
+    texts = {offer.name: offer.text for offer in offers("trimmer little", "trim", ("trimmer",))}
+
+    assert texts == {
+        "Left": "Turn the trimmer down a little",
+        "Right": "Turn the trimmer up a little",
+    }
+
+
+def test_the_chosen_row_is_marked_and_in_sight():
+    """Of more rows than fit the chosen one is shown, marked without colour too."""
+    found = offers("", "trim", ("bench", "trimmer", "operator"))
+    rows = offer_lines(found, 15, 10)
+
+    assert [row.plain[0] for row in rows] == [" "] * 9 + [">"]
+    assert found[15].text in rows[-1].plain
+    assert offer_lines([], 0, 10)[0].plain == "nothing like that here"
+
+
 def test_a_setting_without_a_value_shows_its_forms():
     """The list says how a nominal, a tolerance, a settle limit and a gate are written."""
     listed = offers("", "trim", ("operator",))[:4]
 
     assert [offer.command for offer in listed] == [None] * 4
-    assert "10MHz" in listed[0].detail
+    assert "10MHz" in listed[0].text
 
 
 def test_every_key_names_views_that_exist():
@@ -109,8 +144,9 @@ def test_a_bar_fills_with_its_share(share, filled):
     assert drawn == "[" + "#" * filled + "." * (10 - filled) + "]"
 
 
-def _judged(**changes):
-    made = kit.frame(kit.full_snapshot(trim=kit.trim_now(**changes)))
+def _judged(settle=None, **changes):
+    numbers = kit.numbers(settle=settle)
+    made = kit.frame(kit.full_snapshot(numbers=numbers, trim=kit.trim_now(**changes)))
     return progress.judge_line(made, 80, 1)[0].plain
 
 
@@ -118,8 +154,10 @@ def test_the_bar_goes_from_let_go_to_turn_again():
     """While it fills: how good, how long; full: turn again, or stay when inside."""
     ready = Judgement(2e-10, 1.0, 0.0)
 
-    assert _judged().endswith("wait: good to 0.23 ppb, 9 s to go")
-    assert _judged(judgement=Judgement(2e-10, 0.1, None)).endswith("wait: good to 0.20 ppb")
+    assert _judged().endswith("wait until good to 0.23 ppb, 9 s to go")
+    soon = Judgement(2e-10, 0.99, 0.109)
+    assert _judged(judgement=soon).endswith("wait until good to 0.20 ppb, 1 s to go")
+    assert _judged(judgement=Judgement(2e-10, 0.1, None)).endswith("wait until good to 0.20 ppb")
     assert _judged(judgement=ready).endswith("good to 0.20 ppb, turn again")
     assert _judged(judgement=ready, direction="inside").endswith("good to 0.20 ppb, stay")
 
@@ -127,14 +165,30 @@ def test_the_bar_goes_from_let_go_to_turn_again():
 @pytest.mark.parametrize(
     ("hint", "said"),
     [
-        (Hint(0.5, 0.04), "go on 0.5 times that"),
-        (Hint(-0.214, 0.03), "too far, back 0.21 times that"),
+        (Hint(0.5, 0.04, -2.31e-9, 1.1e-10), "go on, 2.3 ppb more the same way"),
+        (Hint(-0.214, 0.03, 9.9e-10, 2e-11), "too far: back, 0.99 ppb"),
         (None, ""),
     ],
 )
-def test_the_hint_is_measured_by_the_last_nudge(hint, said):
+def test_the_hint_says_how_far_in_the_unit_on_the_screen(hint, said):
     """Undershoot: go on; overshoot: back; unknown: nothing."""
-    assert progress.hint_words(kit.frame(kit.full_snapshot(trim=kit.trim_now(hint=hint)))) == said
+    made = kit.full_snapshot(numbers=kit.numbers(settle=None), trim=kit.trim_now(hint=hint))
+
+    assert progress.hint_words(kit.frame(made)) == said
+
+
+def test_nobody_is_asked_to_turn_while_it_warms_up():
+    """Ready by its noise but still moving: wait, and no way to go is given."""
+    ready = kit.trim_now(judgement=Judgement(2e-10, 1.0, 0.0))
+    warming = kit.frame(kit.full_snapshot(trim=ready))
+    settled = kit.frame(kit.full_snapshot(numbers=kit.numbers(settle=None), trim=ready))
+
+    said = _judged(kit.numbers().settle, judgement=ready.judgement)
+    assert said.endswith("good to 0.20 ppb, still warming: wait")
+    assert words.direction(warming).plain == "high, still warming: wait"
+    assert not progress.hint_words(warming)
+    assert words.direction(settled).plain == "high, bring it down"
+    assert progress.hint_words(settled)
 
 
 def test_no_hint_once_inside():

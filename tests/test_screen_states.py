@@ -11,7 +11,7 @@ from benchwatch.estimate.landing import LandingNow
 from benchwatch.estimate.results import Estimate, Numbers, Settle, Tolerance
 from benchwatch.estimate.tool import Pull, ToolState
 from benchwatch.estimate.trim import Hint, Judgement
-from benchwatch.screen.frame import picture
+from benchwatch.screen.frame import drawn, picture, stack
 from benchwatch.screen.gallery import VIEWS
 from benchwatch.screen.ink import Look
 from benchwatch.screen.wishes import Wishes
@@ -28,9 +28,10 @@ NO_COUNTER = kit.snapshot(
     numbers=Numbers(),
     readings=0,
 )
+SETTLED = Settle("settled", kit.NOW_S - 130.0, None, reason="moves by 0.2 ppb in 10 min")
 INSIDE = kit.numbers(
     estimate=Estimate(-2.4e-10, 4.0e-11, 61, 61.0),
-    settle=Settle("settled", kit.NOW_S - 130.0, None, reason="moves by 0.2 ppb in 10 min"),
+    settle=SETTLED,
     tolerance=Tolerance(1e-9, inside=True),
 )
 UNSURE = Settle("unsure", None, None, reason="noise too large: about 4 min more would tell")
@@ -38,7 +39,10 @@ STATES: dict[str, Snapshot] = {
     "bare": kit.snapshot(),
     "warming": kit.full_snapshot(),
     "ready": kit.full_snapshot(
-        trim=kit.trim_now(judgement=Judgement(2.3e-10, 1.0, 0.0), hint=Hint(-0.21, 0.03))
+        numbers=kit.numbers(settle=SETTLED),
+        trim=kit.trim_now(
+            judgement=Judgement(2.3e-10, 1.0, 0.0), hint=Hint(-0.21, 0.03, -9.7e-10, 1.1e-10)
+        ),
     ),
     "settled": kit.full_snapshot(
         reading=kit.reading(-1.1e-10),
@@ -114,7 +118,9 @@ def test_the_ascii_trim_looks_as_kept():
 
 
 @pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
-@pytest.mark.parametrize("size", [(60, 18), (80, 24), (120, 36), (200, 60), (30, 8), (1, 1)])
+@pytest.mark.parametrize(
+    "size", [(60, 18), (80, 24), (120, 36), (200, 60), (40, 10), (30, 8), (1, 1)]
+)
 @pytest.mark.parametrize("state", STATES)
 @pytest.mark.parametrize("ascii_only", [False, True])
 def test_every_picture_fills_its_screen(view, size, state, ascii_only):
@@ -126,7 +132,35 @@ def test_every_picture_fills_its_screen(view, size, state, ascii_only):
     assert not ascii_only or all(look.text(row.plain).isascii() for row in rows)
 
 
-ART = {chr(code) for code in range(0x2800, 0x2900)} | set("█▀▄─━┴┼├┤│±")
+@pytest.mark.parametrize(("width", "height"), [(40, 10), (59, 30), (120, 17), (29, 5)])
+@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+def test_a_window_too_small_only_says_what_it_needs(view, width, height):
+    """One line, and nothing of a picture that would mislead."""
+    rows = picture(view, _frame(view.name, "warming"), width, height)
+    said = [row.plain.strip() for row in rows if row.plain.strip()]
+
+    assert len(said) == 1
+    assert said[0].startswith("window too small: ")
+    assert "needs 60x18" in said[0]
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize("state", STATES)
+@pytest.mark.parametrize("ascii_only", [False, True])
+@pytest.mark.parametrize("size", [(60, 18), (80, 24), (120, 36)])
+def test_what_is_cut_has_a_sign(view, state, ascii_only, size):
+    """Every row is drawn with room to spare or ends in the sign: no word just stops."""
+    look = Look(ascii=ascii_only)
+    made = _frame(view.name, state, look)
+    for block, rows in stack(view.blocks, made, *size):
+        whole = [row.plain.rstrip() for row in block.draw(made, size[0], rows)]
+        shown = [row.plain.rstrip() for row in drawn(block, made, size[0], rows)]
+        cut = [row for row, text in zip(shown, whole, strict=False) if row != text]
+
+        assert all(row.endswith(look.glyphs.cut) for row in cut)
+
+
+ART = {chr(code) for code in range(0x2800, 0x2900)} | set("█▀▄─━┴┼├┤│±…")
 
 
 @pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)

@@ -120,7 +120,7 @@ def test_the_picture_reaches_the_terminal_as_drawn(terminals, log, tmp_path):
     """What a terminal shows after cursor moves and colours is the trim, row by row."""
     terminal = Terminal(driver("--log", str(log)), tmp_path, width=120, height=36)
     terminals.append(terminal)
-    rows = terminal.wait_for("turn coarse")
+    rows = terminal.wait_for("Down/Up coarse")
 
     assert rows[0].startswith(" main 10 MHz")
     assert rows[0].endswith(tuple("0123456789"))

@@ -4,6 +4,7 @@ import ast
 import math
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 import screen_kit as kit
@@ -25,8 +26,9 @@ def test_the_smallest_screen_still_says_everything_that_matters(name: str):
     """At 60x18: both units, direction, scale, nudge, settle word, cautions and keys."""
     text = kit.plain(name, kit.frame(trimmer=True), 60, 18)
 
-    for needed in (" Hz", " ppb", "high, bring it down", "┼", "last nudge", "[WARMING]",
-                   HAZARDS[-1], "q quit", "time base external", "reading 0.4 s old"):  # fmt: skip
+    for needed in (" Hz", " ppb", "high, still warming: wait", "┼", "last nudge", "[WARMING]",
+                   HAZARDS[-1], "time base external", "reading 0.4 s old",
+                   "q quit  h help  ? keys  1-5 view  m mark  Space tool"):  # fmt: skip
         assert needed in text
 
 
@@ -35,8 +37,10 @@ SETTLED = kit.snapshot(
 )
 
 
-def _direction(**changes: object) -> str:
-    return words.direction(kit.frame(kit.snapshot(**changes))).plain
+def _direction(settle: Settle | None = None, **changes: Any) -> str:
+    changes = {"numbers": kit.numbers(), **changes}
+    numbers = replace(changes["numbers"], settle=settle)
+    return words.direction(kit.frame(kit.snapshot(**{**changes, "numbers": numbers}))).plain
 
 
 def test_direction_in_words():
@@ -45,7 +49,11 @@ def test_direction_in_words():
     inside = kit.numbers(tolerance=Tolerance(5e-9, inside=True))
     lost_in_noise = kit.numbers(estimate=Estimate(1e-11, 1e-10, 9, 9.0), tolerance=None)
 
+    warming = kit.numbers().settle
+
     assert _direction() == "high, bring it down"
+    assert _direction(warming) == "high, still warming: wait"
+    assert _direction(warming, numbers=low) == "low, still warming: wait"
     assert _direction(numbers=low) == "low, bring it up"
     assert _direction(numbers=inside) == "inside ±5 ppb"
     assert _direction(numbers=lost_in_noise) == "on nominal, as far as can be told yet"

@@ -134,7 +134,7 @@ def estimated_record(
     noise = None
     if estimate.u is not None and estimate.readings > 1:
         dof = min(estimate.readings - 1.0, dof_from_reliability(LIVE_RELIABILITY))
-        noise = Noise(estimate.u, dof, estimate.span_s, "u of the live estimate")
+        noise = Noise(estimate.u, dof, estimate.span_s, "how sure the live offset is")
     budget = offset_budget(
         estimate.offset,
         noise=noise,

@@ -83,7 +83,7 @@ def offset_budget(
         lines.append(Line("mean of the readings", "as read", 0.0, "type A", estimate=offset))
         missing.append("noise: too few readings to tell")
     else:
-        source = f"{noise.deviation} at {noise.averaging_s:.4g} s, the averaging time"
+        source = f"{noise.deviation}, averaged over {noise.averaging_s:.4g} s"
         lines.append(Line("noise", source, noise.u, "type A", noise.dof, estimate=offset))
     if resolution:
         source = f"last digit {resolution:.3g} of the nominal, over √12"

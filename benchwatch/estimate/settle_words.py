@@ -41,10 +41,16 @@ def unsure(excess: float, seen_s: float, noise: NoiseModel, interval_s: float) -
     more_s = seen_s * (excess**power - 1.0)
     if not math.isfinite(more_s) or excess > HOPELESS:
         return "too early to tell: the past is too short for this limit"
-    wait = f"about {format_duration(max(more_s, interval_s))} more at this noise would tell"
+    about_s = max(round(_rough(more_s)), 1)
+    wait = f"about {format_duration(about_s)} more at this noise would tell"
     if white > noise.flicker:
-        return f"{wait}, or a gate longer than {format_duration(interval_s)}"
+        return f"{wait}, or a gate longer than {format_duration(_rough(interval_s))}"
     return wait
+
+
+def _rough(seconds: float) -> float:
+    """Round to two digits: nobody knows it better."""
+    return float(f"{seconds:.2g}")
 
 
 def _short(fraction: float, unit: OffsetUnit | None = None) -> str:

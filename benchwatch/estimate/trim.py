@@ -49,6 +49,10 @@ class Hint:
     """Next nudge / last nudge: 0.5 is half as far the same way, -0.2 a fifth of it back."""
     u: float
     """Standard uncertainty of `times`."""
+    left: float
+    """The next nudge itself (fractional), signed: what is left of the way to the aim."""
+    left_u: float
+    """Standard uncertainty of `left`."""
 
 
 def direction(estimate: Estimate, tolerance: float | None, aim: float = 0.0) -> Direction:
@@ -97,7 +101,8 @@ def hint(
         return None
     left = aim - estimate.offset
     times = left / last.size
-    u = math.hypot(math.hypot(estimate.u, aim_u), times * last.u) / abs(last.size)
+    left_u = math.hypot(estimate.u, aim_u)
+    u = math.hypot(left_u, times * last.u) / abs(last.size)
     too_far = abs(times) > FARTHEST_HINT
     no_size = abs(last.size) < 2.0 * last.u
-    return None if too_far or no_size else Hint(times, u)
+    return None if too_far or no_size else Hint(times, u, left, left_u)

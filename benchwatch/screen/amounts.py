@@ -1,7 +1,6 @@
 """Amounts as the screen words them; every digit comes from `benchwatch.quantity`.
 
-The only arithmetic is a change of unit: a fraction into hertz, a rate a second into a rate
-an hour.
+The only arithmetic is a change of unit, a fraction into hertz, and rounding.
 """
 
 import math
@@ -15,7 +14,8 @@ from benchwatch.quantity import (
 )
 from benchwatch.snapshot import Snapshot
 
-HOUR_S = 3600.0
+STEPS_S = ((20.0, 1.0), (120.0, 5.0), (600.0, 30.0), (7200.0, 60.0), (86400.0, 600.0))
+"""A time to go up to the first is rounded to the second; beyond all of them to an hour."""
 
 
 def shown_offset(snapshot: Snapshot) -> tuple[float, float | None] | None:
@@ -47,12 +47,6 @@ def widened(text: QuantityText, at_least: int) -> QuantityText:
     return QuantityText(text.digits[:1] + blanks + text.digits[1:], text.u, text.unit)
 
 
-def per_hour(per_s: float, u: float | None, unit: OffsetUnit | None = None) -> QuantityText:
-    """Write a rate a second as a fraction an hour; the unit gets ``/h``."""
-    text = write_fraction(per_s * HOUR_S, None if u is None else u * HOUR_S, unit)
-    return QuantityText(text.digits, text.u, f"{text.unit}/h")
-
-
 def short(fraction: float, unit: OffsetUnit) -> str:
     """Write a round figure, such as the end of a scale, signed and without spare zeros."""
     digits = write_fraction(fraction, None, unit).digits
@@ -69,13 +63,38 @@ def with_u(text: QuantityText, plus_minus: str) -> str:
     """Write value, uncertainty and unit; an unknown uncertainty in words."""
     if text.u == "?":
         return f"{text.digits} {text.unit}"
-    return f"{text.digits} {plus_minus} {text.u} {text.unit}"
+    return f"{text.digits} {plus_minus} {spread(text)} {text.unit}"
+
+
+def spread(text: QuantityText) -> str:
+    """Write an uncertainty; one too small for the decimals shown is not called zero."""
+    if "." in text.u and not text.u.strip("0."):
+        return f"under {text.u[:-1]}1"
+    return text.u
+
+
+def amount(fraction: float, u: float | None, unit: OffsetUnit) -> str:
+    """Write a way to go without its sign, no finer than its `u` lets it be known."""
+    return write_fraction(fraction, u, unit, digits=1).bare.lstrip("+-")
+
+
+def counted(number: int, noun: str) -> str:
+    """Write how many there are, ``1 gap`` or ``2 gaps``."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def ago(then_s: float, now_s: float) -> str:
     """Write how long ago something was: tenths for a few seconds, then in plain words."""
     age_s = max(now_s - then_s, 0.0)
     return f"{age_s:.1f} s" if age_s < 10 else format_duration(age_s)
+
+
+def to_go(seconds: float) -> str:
+    """Write how long something will take: as finely as anybody can know, at least a second."""
+    if not math.isfinite(seconds):
+        return format_duration(seconds)
+    step_s = next((step_s for up_to_s, step_s in STEPS_S if seconds <= up_to_s), 3600.0)
+    return format_duration(max(round(seconds / step_s) * step_s, 1.0))
 
 
 def run_time(elapsed_s: float) -> str:

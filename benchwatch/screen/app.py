@@ -19,7 +19,7 @@ from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Line
 from benchwatch.screen.keys import KEYS
 from benchwatch.screen.options import Options
-from benchwatch.screen.overlays import Ask, CommandLine, Page, help_lines
+from benchwatch.screen.overlays import Ask, CommandLine, Page, help_lines, key_list
 from benchwatch.screen.source import Operator, SoundMaker, Transport, Trimmer, Watch
 from benchwatch.screen.stage import Stage
 from benchwatch.screen.wishes import Wishes, load, save
@@ -162,10 +162,13 @@ class BenchwatchApp(App[None]):
             case "explain":
                 view, have = self.desk.view, self.desk.frame().have
                 self._page(lambda width: help_lines(view, have, width))
+            case "list_keys":
+                view, have = self.desk.view, self.desk.frame().have
+                self._page(lambda width: key_list(view, have, width))
             case "budget":
                 self._page(lambda width: budget_lines(self.desk.frame(), width))
             case "note":
-                self._ask("Note for the time line (Enter keeps it, Esc doesn't)", self._noted)
+                self._ask("Mark on the time line: a word, or none (Esc: no mark)", self._noted)
             case "go_to":
                 self._ask(f"Time of the recording, such as {DURATION_FORMS}", self._go_to)
             case "set_settle":

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from benchwatch.quantity import format_duration, write_fraction, write_hz
 from benchwatch.screen.amounts import with_u
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.ink import Ink, Line, line, safe, wrapped_text
+from benchwatch.screen.ink import Ink, Line, line, wrapped_text
 
 if TYPE_CHECKING:
     from benchwatch.estimate.offset_record import OffsetRecord
@@ -39,13 +39,15 @@ def _record(frame: Frame, record: "OffsetRecord", width: int) -> list[Line]:
     drawn += wrapped_text(f"{when}{record.readings} readings over {span}; k = 1", width, Ink.DIM)
     for one in record.budget.lines:
         share = write_fraction(one.contribution, one.contribution, frame.unit)
-        name = f"  {safe(one.name)[: NAME_CELLS - 1]:<{NAME_CELLS}}"
+        name = f"  {frame.look.told(one.name)[: NAME_CELLS - 1]:<{NAME_CELLS}}"
         figure = f"{share.u} {share.unit}"
-        first, *more = wrapped_text(safe(one.source) or "-", width - SOURCE_FROM, Ink.DIM)
+        first, *more = wrapped_text(
+            frame.look.told(one.source) or "-", width - SOURCE_FROM, Ink.DIM
+        )
         drawn.append(line(f"{name}{figure}").fit(SOURCE_FROM) + first)
         drawn += [line(" " * SOURCE_FROM) + row for row in more]
     for missing in record.budget.missing:
-        drawn += wrapped_text(f"not counted: {safe(missing)}", width, Ink.OFF)
+        drawn += wrapped_text(f"not counted: {frame.look.told(missing)}", width, Ink.OFF)
     return [*drawn, Line()]
 
 

@@ -49,7 +49,7 @@ def draw_levels(frame: Frame, axes: Axes) -> None:
 def offset_figures(frame: Frame, rows: int) -> list[tuple[int, str]]:
     """Write the ends of the offset axis in the unit on the screen."""
     low, high = frame.window or (0.0, 0.0)
-    return edge_figures(rows, short(high, frame.unit), short(low, frame.unit), frame.unit.name)
+    return edge_figures(rows, short(high, frame.unit), short(low, frame.unit), frame.unit)
 
 
 def _time_axis(frame: Frame, axes: Axes, width: int) -> Line:

@@ -40,10 +40,14 @@ Command = Press | Change
 class Offer:
     """A line of the list under the command line."""
 
-    title: str
-    detail: str
+    name: str
+    """A key, or a setting."""
+    text: str
+    """What it does, or how it is written."""
     command: Command | None
     """None while something still has to be typed."""
+    also: str = ""
+    """Further words it is found by."""
 
 
 def offers(typed: str, view: str, have: Collection[Need]) -> list[Offer]:
@@ -51,9 +55,9 @@ def offers(typed: str, view: str, have: Collection[Need]) -> list[Offer]:
     found = [
         *(_settings(typed) if "operator" in have else ()),
         *(
-            Offer(key.help, key.shown, Press(key.id))
+            Offer(key.shown.partition("/")[0], key.act, Press(key.id), key.help)
             for key in keys_for(view, have)
-            if key.help and key.id != "command"
+            if key.act
         ),
     ]
     words = typed.lower().split()
@@ -61,7 +65,7 @@ def offers(typed: str, view: str, have: Collection[Need]) -> list[Offer]:
         offer
         for offer in found
         if isinstance(offer.command, Change)
-        or all(word in f"{offer.title} {offer.detail}".lower() for word in words)
+        or all(word in f"{offer.name} {offer.text} {offer.also}".lower() for word in words)
     ]
 
 
@@ -70,8 +74,8 @@ def _settings(typed: str) -> list[Offer]:
     listed = []
     for setting in get_args(Setting):
         if rest and setting.startswith(first.lower()):
-            title = f"Set the {setting} to {rest.strip()}"
-            listed.append(Offer(title, setting, Change(setting, rest.strip())))
+            text = f"Set it to {rest.strip()}"
+            listed.append(Offer(setting, text, Change(setting, rest.strip())))
         elif not rest:
-            listed.append(Offer(f"{setting} ...", f"such as {FORMS[setting]}", None))
+            listed.append(Offer(setting, f"such as {FORMS[setting]}", None))
     return listed

@@ -1,7 +1,7 @@
 """The offset in large figures."""
 
 from benchwatch.quantity import QuantityText, write_fraction
-from benchwatch.screen.amounts import in_hertz, shown_offset, widened
+from benchwatch.screen.amounts import in_hertz, shown_offset, spread, widened
 from benchwatch.screen.digits import DigitSize, large, size_for, sizes_for
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, beside, faded, line
@@ -36,7 +36,7 @@ def both_figures(frame: Frame, width: int, rows: int) -> list[Line]:
         [*_figure(frame, text, size), _uncertainty(frame, text)]
         for text, size in zip(pair, sizes, strict=True)
     ]
-    drawing = beside(columns, _shares(pair, sizes, width))
+    drawing = beside(columns, _shares(frame, pair, sizes, width))
     return faded(drawing) if frame.stale else drawing
 
 
@@ -73,7 +73,7 @@ def _figure(frame: Frame, text: QuantityText, size: DigitSize | None) -> list[Li
 def _uncertainty(frame: Frame, text: QuantityText) -> Line:
     if text.u == "?":
         return line("  uncertainty not known yet")
-    return line(f"  {frame.look.glyphs.plus_minus} {text.u} {text.unit}")
+    return line(f"  {frame.look.glyphs.plus_minus} {spread(text)} {text.unit}")
 
 
 def _sizes(frame: Frame, pair: Pair, width: int, rows: int) -> Sizes:
@@ -81,18 +81,19 @@ def _sizes(frame: Frame, pair: Pair, width: int, rows: int) -> Sizes:
     choices = sizes_for(rows, frame.look)
     for place, fraction in enumerate(choices):
         for hertz in (*choices[place:], None):
-            if _cells(pair[0], hertz) + _cells(pair[1], fraction) <= width:
+            if _cells(frame, pair[0], hertz) + _cells(frame, pair[1], fraction) <= width:
                 return hertz, fraction
     return None, None
 
 
-def _cells(text: QuantityText, size: DigitSize | None) -> int:
+def _cells(frame: Frame, text: QuantityText, size: DigitSize | None) -> int:
+    """Cells of a figure and what stands below it, whichever is wider."""
     digits = len(text.digits) if size is None else size.width(text.digits)
-    return digits + len(text.unit) + MARGIN
+    return max(digits + len(text.unit) + MARGIN, _uncertainty(frame, text).width + 1)
 
 
-def _shares(pair: Pair, sizes: Sizes, width: int) -> tuple[int, int]:
+def _shares(frame: Frame, pair: Pair, sizes: Sizes, width: int) -> tuple[int, int]:
     """Share the width in the proportion the two texts need."""
-    needs = [_cells(text, size) for text, size in zip(pair, sizes, strict=True)]
+    needs = [_cells(frame, text, size) for text, size in zip(pair, sizes, strict=True)]
     left = max(width * needs[0] // sum(needs), min(needs[0], width))
     return left, width - left

@@ -4,8 +4,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from benchwatch.quantity import PPB, OffsetUnit
-from benchwatch.screen.ink import Line, Look
+from benchwatch.screen.ink import Ink, Line, Look, fitting, line
 from benchwatch.screen.keys import Need
+from benchwatch.screen.rates import RateUnit
 from benchwatch.screen.wishes import Wishes
 from benchwatch.snapshot import Playing, Snapshot, Trace
 
@@ -33,7 +34,7 @@ class Frame:
     view: str = "trim"
     """Name of the view on the screen."""
     unit: OffsetUnit = PPB
-    drift_unit: OffsetUnit = PPB
+    drift_unit: RateUnit = field(default_factory=RateUnit)
     hertz_form: Form = field(default_factory=Form)
     fraction_form: Form = field(default_factory=Form)
     scale_full: float | None = None
@@ -77,6 +78,9 @@ class Frame:
         return self.snapshot.link.state != "reading"
 
 
+LEAST_WIDTH, LEAST_HEIGHT = 60, 18
+"""Cells and rows below which no view is drawn: what is left of one would mislead."""
+
 Draw = Callable[[Frame, int, int], list[Line]]
 """(frame, width, rows) -> lines."""
 
@@ -119,7 +123,9 @@ def always(rows: int) -> Rows:
 def stack(
     blocks: Sequence[Block], frame: Frame, width: int, height: int
 ) -> list[tuple[Block, int]]:
-    """Share `height` rows among `blocks`, top to bottom."""
+    """Share `height` rows among `blocks`, top to bottom; too small a screen only says so."""
+    if width < LEAST_WIDTH or height < LEAST_HEIGHT:
+        return [(_TOO_SMALL, height)]
     wanted = [block.rows(frame, width, height) for block in blocks]
     for index in sorted(range(len(blocks)), key=lambda i: -blocks[i].spare):
         if sum(wanted) <= height or not blocks[index].spare:
@@ -136,7 +142,22 @@ def drawn(block: Block, frame: Frame, width: int, rows: int) -> list[Line]:
     """Draw one block as exactly `rows` lines of exactly `width` cells."""
     lines = block.draw(frame, width, rows)[:rows]
     lines += [Line()] * (rows - len(lines))
-    return [row.fit(width) for row in lines]
+    return [row.fit(width, frame.look.glyphs.cut) for row in lines]
+
+
+def _too_small(_frame: Frame, width: int, rows: int) -> list[Line]:
+    """Say that the screen is too small, and what it needs."""
+    needed = f"{LEAST_WIDTH}x{LEAST_HEIGHT}"
+    said = fitting(
+        width,
+        line((f"window too small: {width}x{rows}, needs {needed}; q quits", Ink.OFF)),
+        line((f"window too small: needs {needed}", Ink.OFF)),
+        line((f"needs {needed}", Ink.OFF)),
+    )
+    return [*[Line()] * ((rows - 1) // 2), said.centred(width)]
+
+
+_TOO_SMALL = Block(_too_small, always(1))
 
 
 def picture(view: View, frame: Frame, width: int, height: int) -> list[Line]:

@@ -59,8 +59,11 @@ class Line:
         """Put `other` to the right."""
         return Line(self.spans + other.spans)
 
-    def fit(self, width: int) -> "Line":
-        """Cut or pad to exactly `width` cells."""
+    def fit(self, width: int, sign: str = "") -> "Line":
+        """Cut or pad to exactly `width` cells; `sign` stands at the end of what was cut."""
+        if sign and cell_len(self.plain.rstrip()) > width > len(sign):
+            begun = self.fit(width - len(sign)).spans
+            return Line((*begun, (sign, begun[-1][1])))
         kept: list[tuple[str, Ink]] = []
         room = max(width, 0)
         for text, ink in self.spans:
@@ -89,12 +92,12 @@ def line(*parts: Part) -> Line:
     return Line(tuple((part, Ink.TEXT) if isinstance(part, str) else part for part in parts))
 
 
-def spread(left: Line, right: Line, width: int) -> Line:
-    """Put `left` and `right` at the two edges; the left one is cut when they meet."""
+def spread(left: Line, right: Line, width: int, sign: str = "") -> Line:
+    """Put `left` and `right` at the two edges; the left one is cut, with `sign`, when they meet."""
     room = width - right.width
     if room < 0:
-        return right.fit(width)
-    return left.fit(room) + right
+        return right.fit(width, sign)
+    return left.fit(room, sign) + right
 
 
 def beside(columns: Sequence[Sequence[Line]], widths: Sequence[int]) -> list[Line]:
@@ -194,10 +197,15 @@ class Glyphs:
     plus_minus: str
     rail: str
     empty: str
+    cut: str
+    """Stands where the end of something was left out."""
 
 
-UNICODE = Glyphs("█", "▀", "▄", "─", "━", "┴", "┼", "├", "┤", "─", "±", "│", ".")
-ASCII = Glyphs("#", "'", ".", "-", "=", "+", "|", "|", "|", "-", "+/-", "|", ".")
+UNICODE = Glyphs("█", "▀", "▄", "─", "━", "┴", "┼", "├", "┤", "─", "±", "│", ".", "…")
+ASCII = Glyphs("#", "'", ".", "-", "=", "+", "|", "|", "|", "-", "+/-", "|", ".", "...")
+
+_SPELLED = {"±": "+/-", "√": "sqrt ", "σ": "sigma", "τ": "tau", "×": "x", "…": "..."}
+"""Signs of our own sentences, in ASCII."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,6 +229,11 @@ class Look:
     def segments(self, row: Line) -> list[Segment]:
         """Turn one line into what the terminal library draws."""
         return [Segment(self.text(text), self.style(ink)) for text, ink in row.spans]
+
+    def told(self, text: str, limit: int = 200) -> str:
+        """Make a sentence harmless, and spell its signs out where there is only ASCII."""
+        shown = safe(text, limit)
+        return "".join(_SPELLED.get(c, c) for c in shown) if self.ascii else shown
 
     def text(self, text: str) -> str:
         """Return `text` in the characters this terminal has, same width."""

@@ -12,15 +12,18 @@ from benchwatch.quantity import (
     steady_decimals,
     write_fraction,
 )
-from benchwatch.screen.amounts import HOUR_S, in_hertz, places, shown_offset
+from benchwatch.screen.amounts import in_hertz, places, shown_offset
 from benchwatch.screen.frame import Form
 from benchwatch.screen.ranges import SteadyPlaces, SteadyRange, SteadyWindow
+from benchwatch.screen.rates import RateUnit, rate_unit
 from benchwatch.snapshot import Snapshot, Trace
 
 BAND_SHARE, U_SHARE, NOISE_SHARE = 2.0, 5.0, 6.0
 """A scale reaches at least 2 tolerances and 5 uncertainties; a chart 6 noise spreads."""
 RECENT_SHARE, LONE_SHARE = 0.6, 0.01
 """A chart reaches as far as its last 60 % need, but for the hundredth at either end."""
+FINEST = 1e-15
+"""Fraction below which a digit tells of arithmetic and of no oscillator."""
 
 
 @dataclass(slots=True)
@@ -28,7 +31,7 @@ class Ranges:
     """Units, scale and chart windows of one counter."""
 
     unit: OffsetUnit = PPB
-    drift_unit: OffsetUnit = PPB
+    drift_unit: RateUnit = field(default_factory=RateUnit)
     scale: SteadyRange = field(default_factory=SteadyRange)
     windows: dict[str, SteadyWindow] = field(default_factory=lambda: defaultdict(SteadyWindow))
     """One a view, and another for the whole of it."""
@@ -51,7 +54,7 @@ class Ranges:
         if shown is not None:
             self._follow_figures(offset, u, snapshot.nominal_hz, now_s)
         if numbers.drift is not None:
-            self.drift_unit = offset_unit(numbers.drift.per_s * HOUR_S, self.drift_unit)
+            self.drift_unit = rate_unit(numbers.drift.per_s, self.unit, self.drift_unit)
         sizes = [abs(offset)]
         if numbers.tolerance is not None:
             sizes.append(BAND_SHARE * numbers.tolerance.limit)
@@ -68,9 +71,11 @@ class Ranges:
         """Adapt decimals and places of both large figures, late enough that nothing jumps."""
         u_hz, u_unit = (None, None) if u is None else (u * nominal_hz, u / self.unit.size)
         decimals = steady_decimals(u_hz, self.hertz_form.decimals)
+        decimals = _sensible(decimals, 1.0 / nominal_hz if nominal_hz > 0 else math.nan)
         needed = places(in_hertz(offset, u, nominal_hz, decimals))
         self.hertz_form = Form(decimals, self._hertz_places.follow(needed, now_s))
         decimals = steady_decimals(u_unit, self.fraction_form.decimals)
+        decimals = _sensible(decimals, self.unit.size)
         needed = places(write_fraction(offset, u, self.unit, decimals=decimals))
         self.fraction_form = Form(decimals, self._fraction_places.follow(needed, now_s))
 
@@ -87,6 +92,13 @@ class Ranges:
         least = NOISE_SHARE * (snapshot.numbers.noise or _resolution(snapshot))
         low, high = (min(seen), max(seen)) if seen else (math.nan, math.nan)
         return self.windows[f"{view} whole" if whole else view].follow(low, high, least, now_s)
+
+
+def _sensible(decimals: int | None, size: float) -> int | None:
+    """Keep the decimals of a figure in a unit of that `size` (fractional) above `FINEST`."""
+    if decimals is None or not size > FINEST:
+        return decimals
+    return min(decimals, math.floor(math.log10(size / FINEST) + 1e-9))
 
 
 def _resolution(snapshot: Snapshot) -> float:

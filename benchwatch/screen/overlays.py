@@ -1,6 +1,6 @@
 """What lies over a view for a moment: pages of text, a line to type on, the command line."""
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -12,14 +12,16 @@ from textual.widgets import Input
 from benchwatch.screen.commands import Command, Offer, offers
 from benchwatch.screen.frame import View
 from benchwatch.screen.ink import Ink, Line, Look, line, wrapped_text
-from benchwatch.screen.keys import Need, keys_for
+from benchwatch.screen.keys import KEYS, Key, Need, keys_for
 from benchwatch.screen.parts import HAZARDS
 from benchwatch.screen.stage import Sheet
 
 LONGEST_NOTE = 200
-LONGEST_ROW, FRAME_CELLS = 90, 6
-"""Cells of a row of text, and of the border and blanks around it."""
+LONGEST_ROW, LINE_CELLS, FRAME_CELLS = 90, 80, 6
+"""Cells of a row of text, of a box to type in, and of the border and blanks around both."""
 OFFERS_SHOWN = 10
+KEY_CELLS = 12
+TITLE = "Do what? Type a word of it; Up and Down choose, Enter does it"
 
 
 def help_lines(view: View, have: Collection[Need], width: int) -> list[Line]:
@@ -27,14 +29,42 @@ def help_lines(view: View, have: Collection[Need], width: int) -> list[Line]:
     rows = [line((view.title, Ink.STRONG)), Line()]
     for paragraph in view.help:
         rows += [*wrapped_text(paragraph, width), Line()]
-    rows.append(line(("Keys", Ink.STRONG)))
-    for key in keys_for(view.name, have):
-        if key.help:
-            first, *more = wrapped_text(key.help, width - 12)
-            rows.append(line((f"{key.shown:<11} ", Ink.KEY)) + first)
-            rows += [line(" " * 12) + row for row in more]
+    rows += [line(("Keys", Ink.STRONG)), *_key_lines(keys_for(view.name, have), width)]
     rows += [Line(), line(("Cautions", Ink.STRONG))]
     return rows + wrapped_text(HAZARDS[0], width, Ink.OFF)
+
+
+def key_list(view: View, have: Collection[Need], width: int) -> list[Line]:
+    """Return every key: those that work in this view, and those of the others."""
+    here = keys_for(view.name, have)
+    elsewhere = [key for key in KEYS if key not in here and key.needs in {None, *have}]
+    rows = [line((f"Keys here ({view.title})", Ink.STRONG)), *_key_lines(here, width)]
+    if elsewhere:
+        rows += [Line(), line(("Keys in other views", Ink.STRONG)), *_key_lines(elsewhere, width)]
+    return rows
+
+
+def _key_lines(keys: Sequence[Key], width: int) -> list[Line]:
+    rows = []
+    for key in keys:
+        if key.help:
+            first, *more = wrapped_text(key.help, width - KEY_CELLS)
+            rows.append(line((f"{key.shown:<{KEY_CELLS}}", Ink.KEY)) + first)
+            rows += [line(" " * KEY_CELLS) + row for row in more]
+    return rows
+
+
+def offer_lines(found: Sequence[Offer], chosen: int, rows: int) -> list[Line]:
+    """Draw `rows` of what was found, the chosen one among them."""
+    if not found:
+        return [line(("nothing like that here", Ink.DIM))]
+    first = max(chosen - rows + 1, 0)
+    drawn = []
+    for index, offer in enumerate(found[first : first + rows], first):
+        ink = Ink.PLAIN_LAMP if index == chosen else Ink.TEXT
+        mark = ">" if index == chosen else " "
+        drawn.append(line((f"{mark}{offer.name:<{KEY_CELLS}}", Ink.KEY), (offer.text, ink)))
+    return drawn
 
 
 class Page(ModalScreen[None]):
@@ -99,8 +129,10 @@ class Ask(ModalScreen[str | None]):
 
     def compose(self) -> ComposeResult:
         """Lay out the prompt and the line to type on."""
-        sheet = Sheet(self._look, [line((self._prompt, Ink.STRONG))])
-        sheet.styles.height = 1
+        width = max(min(self.app.size.width, LINE_CELLS) - FRAME_CELLS, 16)
+        prompt = wrapped_text(self._prompt, width, Ink.STRONG)
+        sheet = Sheet(self._look, prompt)
+        sheet.styles.height = len(prompt)
         with Vertical():
             yield sheet
             yield Input(max_length=LONGEST_NOTE, compact=True)
@@ -136,7 +168,7 @@ class CommandLine(ModalScreen[Command | None]):
 
     def compose(self) -> ComposeResult:
         """Lay out the line and the list."""
-        title = Sheet(self._look, [line(("Do what? Type a word of it, or a setting", Ink.STRONG))])
+        title = Sheet(self._look, [line((TITLE, Ink.STRONG))])
         title.styles.height = 1
         self._list = Sheet(self._look)
         self._list.styles.height = OFFERS_SHOWN
@@ -163,7 +195,7 @@ class CommandLine(ModalScreen[Command | None]):
             self.dismiss(offer.command)
             return
         line_to_type = self.query_one(Input)
-        line_to_type.value = offer.title.removesuffix("...")
+        line_to_type.value = f"{offer.name} "
         line_to_type.cursor_position = len(line_to_type.value)
 
     def action_move(self, rows: int) -> None:
@@ -180,9 +212,4 @@ class CommandLine(ModalScreen[Command | None]):
         self._show()
 
     def _show(self) -> None:
-        first = max(self._chosen - OFFERS_SHOWN + 1, 0)
-        rows = []
-        for index, offer in enumerate(self._offers[first : first + OFFERS_SHOWN], first):
-            ink = Ink.PLAIN_LAMP if index == self._chosen else Ink.TEXT
-            rows.append(line((f" {offer.title} ", ink), (f" {offer.detail}", Ink.DIM)))
-        self._list.show_lines(rows or [line(("nothing like that here", Ink.DIM))])
+        self._list.show_lines(offer_lines(self._offers, self._chosen, OFFERS_SHOWN))

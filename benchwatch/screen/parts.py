@@ -6,11 +6,15 @@ from benchwatch.quantity import format_duration, format_frequency
 from benchwatch.screen import words
 from benchwatch.screen.amounts import run_time
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.ink import Ink, Line, fitting, line, safe, spread, wrapped
+from benchwatch.screen.ink import Ink, Line, fitting, line, safe, spread, wrapped, wrapped_text
 from benchwatch.screen.keys import Key, keys_for
 
 SHORT = 20
 """Screens below so many rows do without what can be spared."""
+
+NAME_CELLS = 30
+"""Cells that the identity of the counter may have before the gate is named."""
+TROUBLE_ROWS = 2
 
 HAZARDS = (
     (
@@ -34,12 +38,12 @@ def header(titles: Sequence[tuple[str, str]]) -> Callable[[Frame, int, int], lis
         )
         if len(frame.names) > 1:
             place = list(frame.names).index(snapshot.counter) + 1
-            who += line((f"{place} of {len(frame.names)} ", Ink.DIM))
+            who += line((f"{place} of {len(frame.names)}, n next ", Ink.DIM))
         time = line((f" {run_time(frame.now_s)} ", Ink.DIM))
         tabs = _tabs(frame, titles, short=False)
         if who.width + tabs.width + time.width > width:
             tabs = _tabs(frame, titles, short=True)
-        return [spread(who, tabs + time, width)]
+        return [spread(who, tabs + time, width, frame.look.glyphs.cut)]
 
     return draw
 
@@ -55,29 +59,34 @@ def _tabs(frame: Frame, titles: Sequence[tuple[str, str]], *, short: bool) -> Li
 
 
 def counter_line(frame: Frame, width: int, _rows: int) -> list[Line]:
-    """Draw who is measuring and how: identity, gate, time base, link, age of the reading."""
+    """Draw who is measuring and how: identity, gate, time base, link, age of the reading.
+
+    Where it is narrow the gate goes first; of the identity there is always a beginning.
+    """
     snapshot = frame.snapshot
     gate = "unknown" if snapshot.gate_s is None else format_duration(snapshot.gate_s)
     source = snapshot.time_base.source
-    facts = line(
-        f"  gate {gate}  ",
-        (f"time base {source}", Ink.TEXT if source == "external" else Ink.OFF),
-        "  ",
-    )
-    facts += words.link(frame) + line(" ")
-    who = snapshot.identity.text if snapshot.identity is not None else snapshot.resource
-    return [spread(line(" " + safe(who)), facts, width)]
+    base = line((f"time base {source}", Ink.TEXT if source == "external" else Ink.OFF))
+    facts = base + line("  ") + words.link(frame) + line(" ")
+    gated = line(f" gate {gate}  ") + facts
+    who = line(f" {safe(snapshot.identity.text if snapshot.identity else snapshot.resource)}")
+    right = gated if gated.width + min(who.width, NAME_CELLS) <= width else line(" ") + facts
+    return [spread(who, right, width, frame.look.glyphs.cut)]
 
 
 def trouble_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     """Draw the one thing that most needs saying."""
     text = words.trouble(frame)
-    return [line((f" {text}", Ink.OFF if text != frame.flash else Ink.TEXT)).fit(width)]
+    ink = Ink.TEXT if text == frame.look.told(frame.flash) else Ink.OFF
+    return [line(" ") + row for row in wrapped_text(text, width - 1, ink)]
 
 
-def trouble_rows(frame: Frame, _width: int, height: int) -> int:
-    """Want a row always, but on a short screen only for a trouble."""
-    return int(height >= SHORT or bool(words.trouble(frame)))
+def trouble_rows(frame: Frame, width: int, height: int) -> int:
+    """Want a row always, but on a short screen only for a trouble; two for a long sentence."""
+    text = words.trouble(frame)
+    if not text:
+        return int(height >= SHORT)
+    return min(len(wrapped_text(text, width - 1)), TROUBLE_ROWS)
 
 
 def hazard_line(_frame: Frame, width: int, _rows: int) -> list[Line]:
@@ -125,4 +134,4 @@ def key_lines(frame: Frame, width: int, _rows: int) -> list[Line]:
 
 
 def _key(key: Key) -> Line:
-    return line((key.shown, Ink.KEY), " " + key.short)
+    return line((key.foot or key.shown, Ink.KEY), " " + key.short)

@@ -4,6 +4,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from benchwatch.quantity import OffsetUnit
 from benchwatch.screen.canvas import Canvas
 from benchwatch.screen.ink import Ink, Line, Look, beside, line
 
@@ -85,6 +86,25 @@ class Axes:
             for y in range(0, self.canvas.height, dash):
                 self.canvas.dot(round(place * (self.canvas.width - 1)), y, ink)
 
+    def range_at(self, x: float, low: float, high: float, ink: Ink) -> None:
+        """Draw an upright stroke from `low` to `high`: solid, unlike any dotted line."""
+        foot, head = self.point(x, low), self.point(x, high)
+        if foot is None or head is None:
+            return
+        if not self._look.ascii:
+            self.canvas.stroke(foot, head, ink)
+            return
+        across, down = self.canvas.dots_across, self.canvas.dots_down
+        for row in range(head[1] // down, foot[1] // down + 1):
+            self.canvas.write(foot[0] // across, row, self._look.glyphs.rail, ink)
+
+    def put(self, x: float, y: float, char: str, ink: Ink) -> None:
+        """Put a character where (x, y) is, if it is on the chart."""
+        here = self.point(x, y)
+        if here is not None:
+            column, row = here[0] // self.canvas.dots_across, here[1] // self.canvas.dots_down
+            self.canvas.write(column, row, char, ink)
+
     def column(self, x: float, width: int) -> int | None:
         """Return the cell of a row of `width` cells under `x`; None when it is not there."""
         place = self.x.place(x)
@@ -100,11 +120,16 @@ class Axes:
         return beside([left, rail, self.canvas.lines()], [MARGIN, 1, self.canvas.columns])
 
 
-def edge_figures(rows: int, top: str, bottom: str, unit: str) -> list[tuple[int, str]]:
+def axis_name(unit: OffsetUnit) -> str:
+    """Name a unit in the room there is at the left of a chart."""
+    return unit.name if len(unit.name) < MARGIN else f"{unit.size:g}"
+
+
+def edge_figures(rows: int, top: str, bottom: str, unit: OffsetUnit) -> list[tuple[int, str]]:
     """Place the figures of an even y axis: both ends, the unit under the upper one."""
     figures = [(0, top)]
     if rows > 2:
-        figures.append((1, unit))
+        figures.append((1, axis_name(unit)))
     if rows > 1:
         figures.append((rows - 1, bottom))
     return figures

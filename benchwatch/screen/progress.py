@@ -3,10 +3,10 @@
 from typing import TYPE_CHECKING
 
 from benchwatch.quantity import format_duration, write_fraction
-from benchwatch.screen.amounts import ago, with_u
+from benchwatch.screen.amounts import ago, amount, to_go, with_u
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.ink import Ink, Line, Look, faded, fitting, line, safe
-from benchwatch.screen.words import tool, tool_on, where
+from benchwatch.screen.ink import Ink, Line, Look, faded, fitting, line
+from benchwatch.screen.words import tool, tool_on, warming, where
 
 if TYPE_CHECKING:
     from benchwatch.estimate.offset_record import OffsetRecord
@@ -37,12 +37,18 @@ def judge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     judgement = now.judgement
     needed = write_fraction(judgement.needed_u, judgement.needed_u, frame.unit)
     good = f"{needed.u} {needed.unit}"
-    if judgement.ready:
-        then = "stay" if where(frame) == "inside" else "turn again"
-        said, ink = f"good to {good}, {then}", Ink.GOOD
+    if frame.stale:
+        said, ink = "no readings come: wait", Ink.DIM
+    elif not judgement.ready:
+        wait = "" if judgement.wait_s is None else f", {to_go(judgement.wait_s)} to go"
+        said, ink = f"wait until good to {good}{wait}", Ink.TEXT
+    elif where(frame) == "inside":
+        said, ink = f"good to {good}, stay", Ink.GOOD
+    elif warming(frame):
+        said, ink = f"good to {good}, still warming: wait", Ink.TEXT
     else:
-        wait = "" if judgement.wait_s is None else f", {format_duration(judgement.wait_s)} to go"
-        said, ink = f"wait: good to {good}{wait}", Ink.TEXT
+        turn = "turn" if _turn(frame) is None else "turn again"
+        said, ink = f"good to {good}, {turn}", Ink.GOOD
     cells = min(BAR_CELLS, max(width - 52, 8))
     drawn = line("  let go ") + bar(judgement.progress, cells, frame.look) + line(" ", (said, ink))
     return faded([drawn]) if frame.stale else [drawn]
@@ -61,14 +67,14 @@ def nudge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
 
 
 def hint_words(frame: Frame) -> str:
-    """Say how far the next nudge should go, as a multiple of the last."""
+    """Say how far the next nudge should go, and whether the way of the last one or back."""
     now = frame.snapshot.trim
     if now is None or now.hint is None or frame.stale or where(frame) == "inside":
         return ""
-    times = f"{abs(now.hint.times):.2g}"
-    if now.hint.times < 0:
-        return f"too far, back {times} times that"
-    return f"go on {times} times that"
+    if warming(frame):
+        return ""
+    left = amount(now.hint.left, now.hint.left_u, frame.unit)
+    return f"too far: back, {left}" if now.hint.times < 0 else f"go on, {left} more the same way"
 
 
 def tool_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
@@ -93,14 +99,14 @@ def landing_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
     landing = now.landing
     if landing.state == "landed":
         offer = "; l records it as left" if frame.operator and not _left(frame) else ""
-        row = line("  ", ("[LANDED]", Ink.GOOD_LAMP), f" {safe(landing.reason)}{offer}")
+        row = line("  ", ("[LANDED]", Ink.GOOD_LAMP), f" {frame.look.told(landing.reason)}{offer}")
     elif landing.state == "holding":
         share = landing.held_s / landing.hold_s if landing.hold_s > 0 else 0.0
         held = f"{ago(0.0, landing.held_s)} of {format_duration(landing.hold_s)}"
         row = line("  hands off ") + bar(share, 12, frame.look)
-        row += line(f" {held}, {safe(landing.reason)}")
+        row += line(f" {held}, {frame.look.told(landing.reason)}")
     else:
-        row = line((f"  not landed: {safe(landing.reason)}", Ink.DIM))
+        row = line((f"  not landed: {frame.look.told(landing.reason)}", Ink.DIM))
     return faded([row]) if frame.stale else [row]
 
 

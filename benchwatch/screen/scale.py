@@ -15,7 +15,7 @@ def scale(frame: Frame, width: int, rows: int) -> list[Line]:
     """Draw the scale: raw reading above the ruler, estimate below it, figures at the bottom."""
     full = frame.scale_full
     if full is None:
-        return [Line()] * (rows - 1) + [line(("no scale before the first reading", Ink.DIM))]
+        return [Line()] * (rows - 1) + [line(("  no scale before the first reading", Ink.DIM))]
     ruler = _Ruler(frame, full, width)
     marker = ruler.estimate()
     drawing = [ruler.raw(), ruler.ticks(), *[marker] * max(rows - 3, 1), ruler.figures()]

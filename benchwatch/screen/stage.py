@@ -39,7 +39,8 @@ class Sheet(Widget):
     def render_line(self, y: int) -> Strip:
         """Render row `y`; rows that were never drawn are blank."""
         width = self.size.width
-        row = (self._lines[y] if y < len(self._lines) else Line()).fit(width)
+        row = self._lines[y] if y < len(self._lines) else Line()
+        row = row.fit(width, self._look.glyphs.cut)
         return Strip(self._look.segments(row), width)
 
 

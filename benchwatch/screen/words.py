@@ -2,9 +2,10 @@
 
 from typing import TYPE_CHECKING
 
-from benchwatch.screen.amounts import ago, limit, per_hour, with_u
+from benchwatch.screen.amounts import ago, limit, to_go, with_u
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.ink import Ink, Line, fitting, line, safe
+from benchwatch.screen.ink import Ink, Line, fitting, line
+from benchwatch.screen.rates import write_rate
 from benchwatch.snapshot import Direction
 
 if TYPE_CHECKING:
@@ -32,29 +33,35 @@ def where(frame: Frame) -> Direction:
     return "high" if estimate.offset > 0 else "low"
 
 
+def warming(frame: Frame) -> bool:
+    """Tell whether it still moves by itself more than was asked, so that turning is too early."""
+    settle = frame.snapshot.numbers.settle
+    return settle is not None and settle.state == "warming"
+
+
 def direction(frame: Frame) -> Line:
-    """Say which way to turn, or why that can't be said."""
+    """Say which way to turn, or why that can't be said; while it is warming, to wait."""
     numbers = frame.snapshot.numbers
     if frame.stale:
         return line(("no reading, so no direction", Ink.OFF))
     if numbers.estimate is None:
         return line(("no estimate yet", Ink.DIM))
-    aimed = " of the aim" if tool(frame) is not None and tool_aims(frame) else ""
+    aimed = tool_aims(frame)
+    high, low = ("above the aim", "below the aim") if aimed else ("high", "low")
     match where(frame):
         case "inside" if numbers.tolerance is not None:
             span = limit(numbers.tolerance.limit, frame.unit, frame.look.glyphs.plus_minus)
-            return line((f"inside {span}{aimed}", Ink.GOOD))
+            of_what = " of the aim" if aimed else ""
+            return line((f"inside {span}{of_what}", Ink.GOOD))
         case "inside" | "undecided":
-            return line(
-                (
-                    f"on {aimed.removeprefix(' of ') or 'nominal'}, as far as can be told yet",
-                    Ink.GOOD,
-                )
-            )
+            target = "the aim" if aimed else "nominal"
+            return line((f"on {target}, as far as can be told yet", Ink.GOOD))
         case "high":
-            return line((f"high{aimed}, bring it down", Ink.OFF))
+            then = "still warming: wait" if warming(frame) else "bring it down"
+            return line((f"{high}, {then}", Ink.OFF))
         case "low":
-            return line((f"low{aimed}, bring it up", Ink.OFF))
+            then = "still warming: wait" if warming(frame) else "bring it up"
+            return line((f"{low}, {then}", Ink.OFF))
 
 
 def tool(frame: Frame) -> "ToolState | None":
@@ -103,6 +110,8 @@ def settle_lamp(frame: Frame) -> Line:
 def settle_words(frame: Frame, width: int) -> Line:
     """Say the drift, and how long it still takes or has been settled, in at most `width` cells."""
     settle, said = frame.snapshot.numbers.settle, drift(frame)
+    if frame.stale:
+        return fitting(width, line(f"{said}, by the last readings"), line("by the last readings"))
     if settle is not None and settle.since_s is not None:
         for_how_long = f"settled for {ago(settle.since_s, frame.now_s)}"
         return fitting(width, line(f"{said}, {for_how_long}"), line(for_how_long))
@@ -117,19 +126,19 @@ def time_to_go(frame: Frame, *, short: bool = False) -> str:
     settle = frame.snapshot.numbers.settle
     if settle is None or settle.eta_s is None:
         return "time to go unknown"
-    words = f"{ago(0.0, settle.eta_s)} to go"
+    words = f"{to_go(settle.eta_s)} to go"
     if short or settle.eta_low_s is None or settle.eta_high_s is None:
         return words
-    low, high = ago(0.0, settle.eta_low_s), ago(0.0, settle.eta_high_s)
-    return f"{words} ({low} to {high})"
+    low, high = to_go(settle.eta_low_s), to_go(settle.eta_high_s)
+    return words if low == high else f"{words} ({low} to {high})"
 
 
 def drift(frame: Frame) -> str:
-    """Say the drift an hour with its uncertainty."""
+    """Say the drift with its uncertainty."""
     value = frame.snapshot.numbers.drift
     if value is None:
         return "drift unknown"
-    text = per_hour(value.per_s, value.u, frame.drift_unit)
+    text = write_rate(value.per_s, value.u, frame.drift_unit)
     return f"drift {with_u(text, frame.look.glyphs.plus_minus)}"
 
 
@@ -137,11 +146,11 @@ def trouble(frame: Frame) -> str:
     """Say the one thing that most needs saying, or nothing."""
     snapshot = frame.snapshot
     if frame.stale and snapshot.link.detail:
-        return safe(snapshot.link.detail)
+        return frame.look.told(snapshot.link.detail)
     if snapshot.journal_trouble:
-        return "not being journaled: " + safe(snapshot.journal_trouble)
+        return "not being journaled: " + frame.look.told(snapshot.journal_trouble)
     if frame.flash:
-        return safe(frame.flash)
+        return frame.look.told(frame.flash)
     if snapshot.time_base.source == "internal":
         return "caution: internal time base; the offset is against the counter's own oscillator"
     return ""

@@ -12,7 +12,7 @@ from benchwatch.screen.views.trim import digit_rows
 if TYPE_CHECKING:
     from benchwatch.estimate.elsewhere import Elsewhere
 
-_COLUMNS = (16, 24, 16, 14, 12)
+_COLUMNS = (14, 28, 14, 13, 9)
 _HEADINGS = ("at", "offset", "one beat in", "phase noise", "times")
 WIDE = 72
 

@@ -4,13 +4,15 @@ import math
 from datetime import UTC, datetime
 
 from benchwatch.quantity import write_fraction
-from benchwatch.screen.amounts import run_time, with_u
+from benchwatch.screen.amounts import counted, run_time, with_u
 from benchwatch.screen.frame import Block, Frame, View, always
-from benchwatch.screen.ink import Ink, Line, line, safe
+from benchwatch.screen.ink import Ink, Line, line, wrapped_text
 from benchwatch.snapshot import Happening
 
 LOUD = {"caution": Ink.OFF, "gap": Ink.OFF, "mark": Ink.STRONG, "record": Ink.GOOD}
 SCROLL_ROWS = 5
+WIDE = 72
+"""Screens from so many cells on have room for the time of day."""
 
 
 def happenings(frame: Frame) -> list[Happening]:
@@ -29,30 +31,33 @@ def count_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
     """Draw how much there is, and where the list begins."""
     snapshot, total = frame.snapshot, len(happenings(frame))
     more = f"; {min(frame.scroll, total)} newer above" if frame.scroll else ""
-    said = f"  {total} notes, {snapshot.readings} readings, {snapshot.gaps} gaps{more}"
+    counts = ((total, "note"), (snapshot.readings, "reading"), (snapshot.gaps, "gap"))
+    said = "  " + ", ".join(counted(number, noun) for number, noun in counts) + more
     return [line((said, Ink.DIM))]
 
 
-def note_lines(frame: Frame, _width: int, rows: int) -> list[Line]:
-    """Draw a row a happening: time of day, time of the run, kind, text."""
+def note_lines(frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw the happenings: time of day where there is room, time of the run, kind, text."""
     shown = happenings(frame)[frame.scroll : frame.scroll + rows]
     if not shown:
-        return [line(("  nothing yet; m puts a note here", Ink.DIM))]
-    return [_row(frame, one) for one in shown]
+        return [line(("  nothing yet; m puts a mark here", Ink.DIM))]
+    return [row for one in shown for row in _rows(frame, one, width)]
 
 
-def _row(frame: Frame, one: Happening) -> Line:
+def _rows(frame: Frame, one: Happening, width: int) -> list[Line]:
     dated = math.isfinite(one.utc_s)
     time = datetime.fromtimestamp(one.utc_s, UTC).strftime("%H:%M:%S UTC") if dated else "no date"
-    text = safe(one.text)
+    start = line(
+        (f"  {time:<12} " if width >= WIDE else " ", Ink.DIM),
+        (f"{run_time(one.elapsed_s):>9}  ", Ink.DIM),
+        (f"{one.kind:<8} ", LOUD.get(one.kind, Ink.TEXT)),
+    )
+    text = frame.look.told(one.text)
     if one.nudge is not None:
         size = write_fraction(one.nudge.size, one.nudge.u, frame.unit)
         text = f"{with_u(size, frame.look.glyphs.plus_minus)} {text}".rstrip()
-    return line(
-        (f"  {time:<12} {run_time(one.elapsed_s):>9}  ", Ink.DIM),
-        (f"{one.kind:<8} ", LOUD.get(one.kind, Ink.TEXT)),
-        text,
-    )
+    first, *more = wrapped_text(text, width - start.width)
+    return [start + first, *(line(" " * start.width) + row for row in more)]
 
 
 NOTES = View(

@@ -3,11 +3,11 @@
 import math
 from typing import TYPE_CHECKING
 
-from benchwatch.quantity import format_duration, write_fraction
-from benchwatch.screen.amounts import ago, short
+from benchwatch.quantity import write_fraction
+from benchwatch.screen.amounts import ago, counted, short
 from benchwatch.screen.frame import Block, Frame, View, always
-from benchwatch.screen.ink import Ink, Line, beside, faded, line
-from benchwatch.screen.plot import MARGIN, Axes, Axis, along
+from benchwatch.screen.ink import Ink, Line, beside, faded, fitting, line
+from benchwatch.screen.plot import MARGIN, Axes, Axis, along, axis_name
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,6 +18,8 @@ TABLE_CELLS = 42
 WIDE = 110
 """Screens from so many cells on have room for the table beside the plot."""
 SLOPE_DOTS = 30
+VALUE = "o"
+"""Marks a deviation, apart from the dotted lines without any colour."""
 
 
 def shown(frame: Frame) -> "list[Deviation]":
@@ -37,7 +39,7 @@ def kinds(deviations: "Sequence[Deviation]") -> list[str]:
     return sorted({one.deviation for one in deviations} - {"tdev"})
 
 
-def title_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+def title_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     """Draw which deviation is shown, of how much."""
     now, points = frame.snapshot.stability, shown(frame)
     if now is None or not points:
@@ -45,10 +47,18 @@ def title_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
         return [line((f"  no deviation: {why}", Ink.DIM))]
     drift = "drift taken out" if frame.wishes.without_drift else "drift left in"
     span = f"{now.readings} readings over {ago(0.0, now.span_s)}"
-    return [line("  ", (points[0].deviation, Ink.STRONG), f", {drift}; {span}")]
+    said = line("  ", (points[0].deviation, Ink.STRONG), f", {drift}; {span}")
+    return [
+        fitting(
+            width,
+            said + line((f"   {VALUE} value, upright 68 %, dots fall as 1/tau", Ink.DIM)),
+            said + line((f"   {VALUE} value, dots: 1/tau", Ink.DIM)),
+            said,
+        )
+    ]
 
 
-def dither_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+def dither_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     """Draw how far single readings spread."""
     now = frame.snapshot.stability
     if now is None or now.dither is None:
@@ -57,11 +67,16 @@ def dither_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
     swing, sd, rest = (
         _digits(frame, value) for value in (dither.peak_to_peak, dither.sd, dither.sd_without_drift)
     )
-    said = (
-        f"  dither {swing} peak to peak, sd {sd}, without drift {rest} {frame.unit.name}; "
-        f"{dither.readings} readings, {ago(0.0, dither.span_s)}"
+    short_form = f"  dither {swing} peak to peak, sd {sd}"
+    long_form = f"{short_form}, without drift {rest} {frame.unit.name}"
+    count = f"{counted(dither.readings, 'reading')}, {ago(0.0, dither.span_s)}"
+    said = fitting(
+        width,
+        line(f"{long_form}; {count}"),
+        line(long_form),
+        line(f"{short_form} {frame.unit.name}"),
     )
-    return faded([line(said)]) if frame.stale else [line(said)]
+    return faded([said]) if frame.stale else [said]
 
 
 def both(frame: Frame, width: int, rows: int) -> list[Line]:
@@ -86,7 +101,10 @@ def plot(frame: Frame, width: int, rows: int) -> list[Line]:
     for power in range(math.ceil(lowest), math.floor(highest) + 1):
         _slope(axes, first * 10.0**power, times)
     for one in points:
-        _error_bar(axes, one)
+        if one.low and one.high:
+            axes.range_at(one.tau_s, one.low, one.high, Ink.AXIS)
+    for one in points:
+        axes.put(one.tau_s, one.value, VALUE, Ink.ESTIMATE)
     drawing = axes.framed(_size_figures(frame, axes, sizes))
     drawing.append(_tau_figures(axes, width, times))
     return faded(drawing) if frame.stale else drawing
@@ -95,12 +113,10 @@ def plot(frame: Frame, width: int, rows: int) -> list[Line]:
 def table(frame: Frame, rows: int) -> list[Line]:
     """Draw averaging time, deviation, its interval and the noise it looks like."""
     points = shown(frame)
-    drawn = [line((f"  tau        {frame.unit.name:<10.10} low        high", Ink.DIM))]
+    drawn = [line((f"  tau        {axis_name(frame.unit):<10} low        high", Ink.DIM))]
     for one in points[: max(rows - 2, 0)]:
         low, high = (_digits(frame, end) for end in (one.low, one.high))
-        cells = (
-            f"  {format_duration(one.tau_s):<10} {_digits(frame, one.value):<10} {low:<10} {high}"
-        )
+        cells = f"  {f'{one.tau_s:g} s':<10} {_digits(frame, one.value):<10} {low:<10} {high}"
         drawn.append(line(cells))
     if points[-1].noise:
         drawn.append(line((f"  looks like {points[-1].noise}", Ink.DIM)))
@@ -110,18 +126,6 @@ def table(frame: Frame, rows: int) -> list[Line]:
 def _digits(frame: Frame, size: float | None) -> str:
     """Write a spread with three digits and no sign."""
     return "?" if size is None else write_fraction(size, size, frame.unit, digits=3).u
-
-
-def _error_bar(axes: Axes, one: "Deviation") -> None:
-    here = axes.point(one.tau_s, one.value)
-    ends = [axes.point(one.tau_s, end) for end in (one.low, one.high) if end]
-    if here is None:
-        return
-    for end in ends:
-        if end is not None:
-            axes.canvas.stroke(here, end, Ink.AXIS)
-    for across in (-1, 0, 1):
-        axes.canvas.dot(here[0] + across, here[1], Ink.ESTIMATE)
 
 
 def _slope(axes: Axes, product: float, times: tuple[float, float]) -> None:
@@ -145,6 +149,8 @@ def _size_figures(frame: Frame, axes: Axes, sizes: tuple[float, float]) -> list[
         if place is not None:
             row = place[1] // axes.canvas.dots_down
             figures.append((row, short(10.0**power, frame.unit).lstrip("+")))
+    if all(row != 1 for row, _ in figures):
+        figures.append((1, axis_name(frame.unit)))
     return figures
 
 
@@ -152,7 +158,7 @@ def _tau_figures(axes: Axes, width: int, times: tuple[float, float]) -> Line:
     room = max(width - MARGIN - 1, 1)
     low, high = (round(math.log10(end)) for end in times)
     decades = [10.0**power for power in range(low, high + 1)]
-    return along(width, [(axes.column(tau, room), format_duration(tau)) for tau in decades])
+    return along(width, [(axes.column(tau, room), f"{tau:g} s") for tau in decades])
 
 
 STABILITY = View(
@@ -165,14 +171,15 @@ STABILITY = View(
     ),
     help=(
         (
-            "The plot shows the deviation named above it over averaging time, both on logarithmic "
-            "axes; the upright strokes are intervals that hold the true value with 68 % "
-            "probability. The dotted lines fall as 1/tau: white and flicker phase noise lie along "
-            "them, white frequency noise is half as steep, flicker of frequency is level."
+            "The plot shows the deviation named above it over averaging time tau, both on "
+            "logarithmic axes: o is the value, the upright stroke through it the interval that "
+            "holds the true one with 68 % probability. The dotted lines fall as 1/tau: white and "
+            "flicker phase noise lie along them, white frequency noise is half as steep, flicker "
+            "of frequency is level."
         ),
         (
-            "The axis at the left is in the unit named in the table, or in the unit of the large "
-            "figures of the trim."
+            "The axis at the left is in the unit named beside it, the unit of the large figures "
+            "of the trim."
         ),
         (
             "d takes a straight drift out before the deviations are worked out; k shows the next "

@@ -1,11 +1,11 @@
 """Trim: everything for the moment when the trimmer is turned."""
 
 from benchwatch.screen import words
-from benchwatch.screen.amounts import ago
+from benchwatch.screen.amounts import ago, counted
 from benchwatch.screen.chart import strip_chart
 from benchwatch.screen.figures import both_figures
 from benchwatch.screen.frame import Block, Frame, View, always
-from benchwatch.screen.ink import Ink, Line, faded, line, safe
+from benchwatch.screen.ink import Ink, Line, faded, line
 from benchwatch.screen.parts import SHORT, hazard_line
 from benchwatch.screen.progress import (
     judge_line,
@@ -31,8 +31,9 @@ def direction_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
     estimate = frame.snapshot.numbers.estimate
     said = line("  ") + words.direction(frame)
     if estimate is not None and not frame.stale:
-        count = f"{estimate.readings} reading" + ("s" if estimate.readings != 1 else "")
-        said += line((f"   from {count} over {ago(0.0, estimate.span_s)}", Ink.DIM))
+        count = counted(estimate.readings, "reading")
+        over = f" over {ago(0.0, estimate.span_s)}" if estimate.readings > 1 else ""
+        said += line((f"   from {count}{over}", Ink.DIM))
     return [said]
 
 
@@ -56,7 +57,7 @@ def settle_line(frame: Frame, width: int, _rows: int) -> list[Line]:
 def reason_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
     """Draw why the settle verdict is what it is."""
     settle = frame.snapshot.numbers.settle
-    return [line(("  " + safe(settle.reason if settle is not None else ""), Ink.DIM))]
+    return [line(("  " + frame.look.told(settle.reason if settle is not None else ""), Ink.DIM))]
 
 
 def reason_rows(frame: Frame, _width: int, height: int) -> int:
@@ -101,11 +102,12 @@ TRIM = View(
         (
             "Let go fills while you wait: when the estimate is good to the figure beside it, it is "
             "time to turn again. That figure is the larger of a fifth of the tolerance and a tenth "
-            "of the way left."
+            "of the way left. While it is WARMING nothing asks you to turn: the offset still moves "
+            "by itself."
         ),
         (
             "A nudge is a step of the offset that the readings confirm: one turn of the trimmer. "
-            "How far to go on, or back, is measured by the last one."
+            "How far to go on the same way, or back, is said in the unit on the screen."
         ),
         (
             "A tool on the trimmer pulls the frequency. Say with Space when it goes on and comes "

@@ -5,7 +5,7 @@ from benchwatch.screen.amounts import ago, limit, with_u
 from benchwatch.screen.chart import draw_levels, offset_figures
 from benchwatch.screen.figures import both_figures
 from benchwatch.screen.frame import Block, Frame, View, always
-from benchwatch.screen.ink import Ink, Line, faded, fitting, line, safe, wrapped_text
+from benchwatch.screen.ink import Ink, Line, faded, fitting, line, wrapped_text
 from benchwatch.screen.plot import MARGIN, Axes, Axis, along
 from benchwatch.screen.views.trim import digit_rows, reason_line, settle_line
 from benchwatch.snapshot import WarmUp
@@ -83,7 +83,7 @@ def verdict_lines(frame: Frame, width: int, rows: int) -> list[Line]:
         return [line((f"  no limit was asked for: {way}", Ink.DIM))]
     if len(settle.reason) + 2 <= width or rows < 2:
         return reason_line(frame, width, rows)
-    return [line("  ") + row for row in wrapped_text(safe(settle.reason), width - 4)]
+    return [line("  ") + row for row in wrapped_text(frame.look.told(settle.reason), width - 4)]
 
 
 def verdict_rows(frame: Frame, width: int, _height: int) -> int:

@@ -1,0 +1,201 @@
+"""Words and figures that a person at the bench stumbles over: units, digits, cuts."""
+
+import math
+from dataclasses import replace
+
+import pytest
+import screen_kit as kit
+
+from benchwatch.estimate.results import Drift, Estimate, Settle
+from benchwatch.quantity import PARTS_IN_1E12, PPB, PPM
+from benchwatch.screen import words
+from benchwatch.screen.amounts import amount, to_go
+from benchwatch.screen.budget import budget_lines
+from benchwatch.screen.figures import both_figures
+from benchwatch.screen.ink import ASCII, UNICODE, Ink, Look, line
+from benchwatch.screen.memory import Ranges
+from benchwatch.screen.parts import counter_line, trouble_line, trouble_rows
+from benchwatch.screen.plot import axis_name
+from benchwatch.screen.rates import RateUnit, rate_unit, write_rate
+from benchwatch.screen.views.notes import note_lines
+from benchwatch.screen.views.stability import VALUE, plot
+from benchwatch.snapshot import Happening, Link, Records
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [(0.109, "1 s"), (0.0, "1 s"), (8.88, "9 s"), (33.0, "35 s"), (77.0, "1 min 15 s"),
+     (437.0, "7 min 30 s"), (4000.0, "1 h 7 min"), (90000.0, "1 d 1 h"), (math.inf, "unknown")],
+)  # fmt: skip
+def test_a_time_to_go_is_no_finer_than_anybody_knows(seconds, said):
+    """Whole seconds at the finest, ever coarser steps for longer waits."""
+    assert to_go(seconds) == said
+
+
+def test_a_range_without_width_is_not_said():
+    """Both ends round to the same time: one figure says it."""
+    settle = Settle("warming", None, 0.109, 0.05, 0.4, "soon")
+    made = kit.frame(kit.snapshot(numbers=kit.numbers(settle=settle)))
+
+    assert words.time_to_go(made) == "1 s to go"
+
+
+def _rate(per_s: float, u: float, unit: RateUnit) -> str:
+    return str(write_rate(per_s, u, unit))
+
+
+def test_a_drift_is_in_the_unit_of_the_offset():
+    """A fast one is said by the minute, not in another unit."""
+    slow = rate_unit(-2.3e-12, PPB, RateUnit())
+    fast = rate_unit(-904e-6 / 3600, PPB, RateUnit())
+
+    assert _rate(-2.3e-12, 4e-13, slow) == "-8.3 ± 1.4 ppb/h"
+    assert fast.name == "ppb/s"
+    assert rate_unit(-9e-6 / 3600, PPB, RateUnit()).name == "ppb/min"
+    assert rate_unit(2e-12, PPM, RateUnit(PPM)).unit is PPM
+
+
+def test_the_unit_of_a_drift_does_not_flicker():
+    """It is left only far beyond where it was taken, upwards and downwards."""
+    unit, names = RateUnit(), []
+    for per_hour in (900, 1100, 4900, 5100, 4000, 900, 40, 29, 900):
+        unit = rate_unit(per_hour * 1e-9 / 3600, PPB, unit)
+        names.append(unit.span)
+
+    assert names == ["h", "h", "h", "min", "min", "min", "min", "h", "h"]
+    assert rate_unit(math.nan, PPB, unit) == unit
+
+
+def test_a_drift_too_small_for_the_unit_gets_a_finer_one():
+    """Three zeros after the point say nothing; once taken, the finer one stays for a while."""
+    finer = rate_unit(0.0005e-9 / 3600, PPB, RateUnit())
+
+    assert finer.unit is PARTS_IN_1E12
+    assert finer.name == "parts in 10^12 per h"
+    assert rate_unit(0.01e-9 / 3600, PPB, finer).unit is PARTS_IN_1E12
+    assert rate_unit(0.03e-9 / 3600, PPB, finer).unit is PPB
+
+
+def test_a_drift_has_no_more_digits_than_anybody_reads():
+    """Data without noise: u is next to nothing, and the figure stays a figure."""
+    made = kit.frame(kit.snapshot(numbers=kit.numbers(drift=Drift(1e-12, 1.7e-22, 60.0))))
+    none = kit.frame(kit.snapshot(numbers=kit.numbers(drift=Drift(0.0, 1e-25, 60.0))))
+
+    assert words.drift(made) == "drift +3.6000 ± under 0.0001 ppb/h"
+    assert words.drift(none) == "drift +0.0000 ± under 0.0001 ppb/h"
+
+
+def test_large_figures_stop_at_sensible_digits():
+    """Below a part in 10^15 a digit tells of arithmetic: at 10 MHz 8 decimals of a hertz."""
+    made = kit.numbers(estimate=Estimate(2.697e-9, 2.9e-17, 1, 1.0))
+    ranges = Ranges()
+    ranges.follow(kit.snapshot(numbers=made), kit.NOW_S)
+
+    assert ranges.hertz_form.decimals == 8
+    assert ranges.fraction_form.decimals == 6
+
+
+def test_a_way_to_go_has_no_sign_and_the_digits_it_deserves():
+    """Rounded to one digit of its uncertainty."""
+    assert amount(-6.04e-10, 3e-11, PPB) == "0.60 ppb"
+    assert amount(3.7e-8, 2e-9, PPB) == "37 ppb"
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_the_uncertainty_below_a_figure_is_never_cut(width):
+    """ASCII takes three characters for plus and minus: there is room for its unit too."""
+    numbers = kit.numbers(estimate=Estimate(3.6985e-8, 2.2e-11, 43, 190.0))
+    made = kit.frame(kit.snapshot(numbers=numbers), look=Look(ascii=True))
+    text = "\n".join(row.plain for row in both_figures(made, width, 4))
+
+    assert "+/- 0.00022 Hz" in text
+    assert "+/- 0.022 ppb" in text
+
+
+@pytest.mark.parametrize(("glyphs", "sign"), [(UNICODE, "…"), (ASCII, "...")])
+def test_a_cut_line_ends_in_the_sign(glyphs, sign):
+    """As wide as asked, the sign at its end; blanks at the end are no loss."""
+    row = line(("one counter", Ink.STRONG), " of many")
+
+    assert row.fit(10, glyphs.cut).plain == "one counter"[: 10 - len(sign)] + sign
+    assert row.fit(19, glyphs.cut).plain == "one counter of many"
+    assert line("one   ").fit(4, glyphs.cut).plain == "one "
+    assert row.fit(1, glyphs.cut).width == 1
+
+
+@pytest.mark.parametrize("width", [60, 80])
+@pytest.mark.parametrize("state", ["reading", "silent", "lost"])
+def test_the_link_is_said_whole_and_the_name_is_cut(width, state):
+    """Time base and link are whole at every width; of a long identity the beginning is there."""
+    made = kit.frame(kit.snapshot(link=Link(state, kit.NOW_S - 7.0)))
+    long = replace(made.snapshot.identity, text="Tide gauge station,bench counter,0042,1.0")
+    made = kit.frame(replace(made.snapshot, identity=long))
+    text = counter_line(made, width, 1)[0].plain
+
+    assert text.startswith(" Tide")
+    assert "… " in text
+    assert "time base external" in text
+    assert words.link(made).plain in text
+
+
+def test_a_long_trouble_is_wrapped():
+    """Two rows on any screen, and the reason comes before the path."""
+    why = "the journal is locked by another program (/home/bench/.local/share/benchwatch/a.db)"
+    made = kit.frame(kit.snapshot(journal_trouble=why))
+    rows = [row.plain for row in trouble_line(made, 60, 2)]
+
+    assert trouble_rows(made, 60, 18) == 2
+    assert rows[0] == " not being journaled: the journal is locked by another"
+    assert trouble_rows(kit.frame(), 60, 18) == 0
+
+
+def test_our_signs_are_spelled_out_where_there_is_only_ascii():
+    """A sentence keeps its meaning: plus or minus, the square root; what is foreign is a ?."""
+    assert Look(ascii=True).told("36.980 ± 0.041 ppb, over √12") == (
+        "36.980 +/- 0.041 ppb, over sqrt 12"
+    )
+    assert Look(ascii=False).told("over √12") == "over √12"
+    assert Look(ascii=True).text(Look(ascii=True).told("漢")) == "??"
+
+
+def test_the_record_says_how_sure_in_plain_words():
+    """No symbol and no trade name of an estimate in the first line of the budget."""
+    records = Records(kit.record("as found", 6.93e-9))
+    text = "\n".join(
+        row.plain for row in budget_lines(kit.frame(kit.full_snapshot(records=records)), 74)
+    )
+
+    assert "averaged over 30 s" in text
+    assert "the averaging time" not in text
+
+
+@pytest.mark.parametrize("ascii_only", [False, True])
+def test_deviations_and_reference_lines_differ_without_colour(ascii_only):
+    """A deviation is an o; what falls as 1/tau is only dots."""
+    made = kit.frame(kit.full_snapshot(), look=Look(ascii=ascii_only))
+    rows = plot(made, 80, 14)
+    values = {ink for row in rows for text, ink in row.spans if VALUE in text}
+    dots = "".join(text for row in rows for text, ink in row.spans if ink is Ink.DIM)
+
+    assert values == {Ink.ESTIMATE}
+    assert sum(row.plain.count(VALUE) for row in rows) == 9
+    assert dots
+    assert not set(dots) & {VALUE, "|", "│"}
+
+
+def test_a_unit_fits_beside_a_chart():
+    """The name of a power of ten is too long there; it is written as a number."""
+    assert [axis_name(unit) for unit in (PPM, PPB, PARTS_IN_1E12)] == ["ppm", "ppb", "1e-12"]
+
+
+def test_a_long_note_goes_on_in_the_next_row():
+    """Its text is indented below itself, and narrow screens leave the time of day out."""
+    reason = "no readings for 6 s: the counter sent half a line and then nothing more for 2.5 s"
+    happened = (Happening(1.9e9, 60.0, "gap", reason),)
+    made = kit.frame(kit.snapshot(happenings=happened))
+    wide, narrow = note_lines(made, 80, 10), note_lines(made, 60, 10)
+
+    assert " ".join(" ".join(row.plain.split()) for row in wide).endswith(reason)
+    assert "UTC" in wide[0].plain
+    assert "UTC" not in narrow[0].plain
+    assert " ".join(" ".join(row.plain.split()) for row in narrow).endswith(reason)
