@@ -4,11 +4,13 @@ A command is loaded when it is used, so that ``--version`` need not wait for the
 """
 
 import importlib
+import io
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Final, NoReturn
+from typing import Any, Final, NoReturn, TextIO
 
 import click
 
@@ -47,16 +49,21 @@ class LazyGroup(click.Group):
         assert isinstance(command, click.Command)
         return command
 
+    def make_context(
+        self,
+        info_name: str | None,
+        args: list[str],
+        parent: click.Context | None = None,
+        **extra: Any,
+    ) -> click.Context:
+        """Read the command line, which may already write help."""
+        with _may_be_left():
+            return super().make_context(info_name, args, parent, **extra)
+
     def invoke(self, ctx: click.Context) -> object:
-        """Run the command; that whoever read our lines has had enough is no failure."""
-        try:
-            code = super().invoke(ctx)
-            sys.stdout.flush()
-        except BrokenPipeError:
-            # What is still buffered must go somewhere, or the interpreter complains at exit.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            return 0
-        return code
+        """Run the command."""
+        with _may_be_left():
+            return super().invoke(ctx)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         """List the commands without importing any."""
@@ -106,6 +113,67 @@ def run(arguments: Sequence[str] | None = None) -> int:
     return code if isinstance(code, int) else 0
 
 
+class DataOutput(io.TextIOWrapper):
+    """Standard output; that it can't be written is a sentence, wherever it is found out."""
+
+    def write(self, text: str) -> int:
+        """Write `text`."""
+        with _as_file_error():
+            return super().write(text)
+
+    def flush(self) -> None:
+        """Write out what is kept back."""
+        with _as_file_error():
+            super().flush()
+
+
+class NarrationOutput(io.TextIOWrapper):
+    """Standard error; that it can't be written is no reason to fail."""
+
+    def write(self, text: str) -> int:
+        """Write `text` if that can be done."""
+        with suppress(OSError):
+            super().write(text)
+        return len(text)
+
+    def flush(self) -> None:
+        """Write out what is kept back if that can be done."""
+        with suppress(OSError):
+            super().flush()
+
+
+@contextmanager
+def _as_file_error() -> Iterator[None]:
+    try:
+        yield
+    except BrokenPipeError:
+        raise  # whoever read it has had enough
+    except OSError as error:
+        raise FileError(
+            f"standard output can't be written: {error.strerror}. Send it elsewhere, or make room."
+        ) from error
+
+
+@contextmanager
+def _may_be_left() -> Iterator[None]:
+    """Write out what was printed; that whoever read our lines has had enough is no failure.
+
+    Raises:
+        click.exceptions.Exit: that is so.
+    """
+    try:
+        yield
+        sys.stdout.flush()
+    except BrokenPipeError as error:
+        _give_up(sys.stdout)
+        raise click.exceptions.Exit(0) from error
+
+
+def _give_up(stream: TextIO) -> None:
+    """Send what is still kept back nowhere, or the interpreter complains of it at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
 def _say(text: str) -> None:
     """Write to standard error; a closed one is no reason to fail."""
     try:
@@ -136,10 +204,27 @@ def main() -> NoReturn:
     """Run the command line of this process."""
     if not _has_streams():
         sys.exit(FileError.exit_code)
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
-    sys.exit(run())
+    sys.stdout, sys.stderr = _over(DataOutput, sys.stdout), _over(NarrationOutput, sys.stderr)
+    code = run()
+    for stream, plain in ((sys.stdout, sys.__stdout__), (sys.stderr, sys.__stderr__)):
+        try:
+            stream.flush()
+            if plain is not None:
+                plain.buffer.flush()
+        except (OSError, FileError):
+            _give_up(stream)
+    sys.exit(code)
+
+
+def _over(kind: type[io.TextIOWrapper], stream: TextIO) -> io.TextIOWrapper:
+    """Put a text stream of that kind over the bytes of a standard stream."""
+    return kind(
+        stream.buffer,
+        encoding=stream.encoding,
+        errors="replace",
+        line_buffering=True if kind is NarrationOutput else stream.isatty(),
+        write_through=getattr(stream, "write_through", False),
+    )
 
 
 if __name__ == "__main__":

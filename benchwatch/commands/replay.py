@@ -13,7 +13,7 @@ from benchwatch.bus.file_wire import STANDARD_INPUT, give_keyboard_back
 from benchwatch.commands.options import DURATION, FREQUENCY, settle_of, tolerance_of
 from benchwatch.commands.running import say
 from benchwatch.commands.screen_options import ScreenAsked, on_a_screen, screen_options
-from benchwatch.errors import FileError, NoReadings, UsageError
+from benchwatch.errors import NoReadings, UsageError
 from benchwatch.journal import Journal
 from benchwatch.lines import End, Lines, PlainWriter, json_line
 from benchwatch.pipeline import Pipeline
@@ -151,18 +151,13 @@ def _play(
     """Put every event, of all counters in the order of time, through its pipeline."""
     out = Lines(sys.stdout, json_line if as_json else PlainWriter())
     tracks = [recording.events(gate_s=gate_s) for recording in recordings]
-    try:
-        for event in merge(*tracks, key=attrgetter("elapsed_s")):
-            out.event(event, pipelines[event.counter].take(event).numbers)
-        snapshots = [pipeline.snapshot for pipeline in pipelines.values()]
-        end = End(
-            sum(now.readings for now in snapshots),
-            sum(now.gaps for now in snapshots),
-            "end of file",
-        )
-        out.end(end)
-    except BrokenPipeError:
-        raise
-    except OSError as error:
-        raise FileError(f"standard output can't be written: {error.strerror}.") from error
+    for event in merge(*tracks, key=attrgetter("elapsed_s")):
+        out.event(event, pipelines[event.counter].take(event).numbers)
+    snapshots = [pipeline.snapshot for pipeline in pipelines.values()]
+    end = End(
+        sum(now.readings for now in snapshots),
+        sum(now.gaps for now in snapshots),
+        "end of file",
+    )
+    out.end(end)
     return end

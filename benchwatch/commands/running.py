@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Final
 
 from benchwatch.ending import Ending
-from benchwatch.errors import FileError
 from benchwatch.lines import End, Lines, Writer
 from benchwatch.operating import Operating
 from benchwatch.quantity import format_duration, printable
@@ -71,28 +70,19 @@ def run_lines(run: Watch, write: Writer, rescue: Callable[[], object]) -> Outcom
         run: the watch, not yet started.
         write: makes the lines.
         rescue: closes run and journal where whoever reads the lines has stopped reading.
-
-    Raises:
-        BrokenPipeError: whoever read the lines has gone.
-        FileError: standard output can't be written.
     """
     out = Lines(sys.stdout, write)
     narrator = Narrator(run)
     with Ending(run.interrupt, rescue):
         run.start()
-        try:
-            for event, snapshot in _events(run, narrator):
-                out.event(event, snapshot.numbers)
-                if run.events.empty():
-                    out.flush()
-            outcome = run.stop()
-            for event, snapshot in _left(run):
-                out.event(event, snapshot.numbers)
-            out.end(End(*run.totals(), outcome.reason))
-        except BrokenPipeError:
-            raise
-        except OSError as error:
-            raise FileError(f"standard output can't be written: {error.strerror}.") from error
+        for event, snapshot in _events(run, narrator):
+            out.event(event, snapshot.numbers)
+            if run.events.empty():
+                out.flush()
+        outcome = run.stop()
+        for event, snapshot in _left(run):
+            out.event(event, snapshot.numbers)
+        out.end(End(*run.totals(), outcome.reason))
     narrator.look()
     return outcome
 

@@ -32,18 +32,8 @@ def _numeric(cell: str) -> bool:
 
 
 def put(text: str) -> None:
-    """Print data.
-
-    Raises:
-        BrokenPipeError: whoever read it has gone.
-        FileError: standard output can't be written, such as on a full disk.
-    """
-    try:
-        click.echo(text)
-    except BrokenPipeError:
-        raise
-    except OSError as error:
-        raise FileError(f"standard output can't be written: {error.strerror}.") from error
+    """Print data."""
+    click.echo(text)
 
 
 def note(text: str) -> None:

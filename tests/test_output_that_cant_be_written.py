@@ -1,0 +1,90 @@
+"""Standard output and standard error that are full, or that nobody reads any more."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+FULL = Path("/dev/full")
+PRINTS = [
+    "--help",
+    "--version",
+    "watch --help",
+    "doctor",
+    "drivers",
+    "drivers show scpi",
+    "elsewhere 2ppb --nominal 10MHz",
+    "watch --sim quiet --no-journal --json --count 2",
+    "watch --sim quiet --no-journal --plain --count 2",
+    "simulate quiet",
+]
+needs_full = pytest.mark.skipif(not FULL.exists(), reason="needs a device that is always full")
+
+
+def started(words: str, **streams) -> "subprocess.Popen[str]":
+    """Start the command with these streams, the usual way of keeping output back or none."""
+    unbuffered = streams.pop("unbuffered", False)
+    environ = {**os.environ, "PYTHONUNBUFFERED": "1" if unbuffered else ""}
+    command = [sys.executable, "-m", "benchwatch.cli", *words.split()]
+    return subprocess.Popen(command, text=True, env=environ, **streams)
+
+
+@needs_full
+@pytest.mark.parametrize("words", PRINTS)
+def test_full_standard_output_is_one_sentence(words):
+    """Exit code 5, and the last line on standard error says what to do."""
+    with FULL.open("w", encoding="utf-8") as full:
+        process = started(words, stdout=full, stderr=subprocess.PIPE)
+        _, narration = process.communicate(timeout=60)
+
+    assert process.returncode == 5
+    assert narration.splitlines()[-1] == (
+        "benchwatch: standard output can't be written: No space left on device. "
+        "Send it elsewhere, or make room."
+    )
+    assert "Traceback" not in narration
+    assert narration.count("can't be written") == 1
+
+
+@needs_full
+@pytest.mark.parametrize("words", ["--help", "elsewhere 2ppb --nominal 10MHz"])
+def test_it_is_the_same_with_nothing_kept_back(words):
+    """With Python told to write at once, the error comes elsewhere and the sentence stays."""
+    with FULL.open("w", encoding="utf-8") as full:
+        process = started(words, stdout=full, stderr=subprocess.PIPE, unbuffered=True)
+        _, narration = process.communicate(timeout=60)
+
+    assert process.returncode == 5
+    assert narration.startswith("benchwatch: standard output can't be written")
+    assert narration.count("\n") == 1
+
+
+@needs_full
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [("--help", 0), ("watch --sim quiet --no-journal --json --count 2", 0), ("nonsense", 2)],
+)
+def test_full_standard_error_changes_nothing(words, code):
+    """Narration is lost; data and exit code are what they would have been."""
+    with FULL.open("w", encoding="utf-8") as full:
+        process = started(words, stdout=subprocess.PIPE, stderr=full)
+        data, _ = process.communicate(timeout=60)
+
+    assert process.returncode == code
+    assert bool(data) is (code == 0)
+
+
+@pytest.mark.parametrize("words", PRINTS)
+def test_a_reader_that_has_had_enough_ends_it_quietly(words):
+    """As in `| head -1`: exit code 0, and no word about it."""
+    read_end, write_end = os.pipe()
+    process = started(words, stdout=write_end, stderr=subprocess.PIPE)
+    os.close(write_end)
+    os.close(read_end)
+    _, narration = process.communicate(timeout=60)
+
+    assert process.returncode == 0
+    assert "roken pipe" not in narration
+    assert "Traceback" not in narration
