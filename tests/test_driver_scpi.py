@@ -198,8 +198,8 @@ def test_infinity_is_overrange(text: str) -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["", "----", "1.0E", "E+07", "1.0.0E7", "1,0", "10 000 000", "1e7 Hz", "0x10", "inf", "nan",
-     "１０", "1_000", "1e+9999", "1\x1b[31m", "9" * 30],
+    ["", "----", "1.0E", "E+07", "1.0.0E7", "1,0", "10 000 000", "1e7 kHz", "1e7 H", "1e7HzHz",
+     "0x10", "inf", "nan", "１０", "1_000", "1e+9999", "1\x1b[31m", "9" * 30],
 )  # fmt: skip
 def test_only_a_whole_number_is_a_reading(text: str) -> None:
     """The reply is matched in full; Python's own float takes several of these."""
@@ -223,7 +223,7 @@ def test_no_text_surprises_the_parser(text: str) -> None:
     except ReplyError:
         return
 
-    assert value is None or value == Decimal(text.strip())
+    assert value is None or value == Decimal(text.upper().removesuffix("HZ").strip())
 
 
 @pytest.mark.parametrize("late_s", [3.0, 5.0])
@@ -292,17 +292,54 @@ def test_an_instrument_without_readings_is_no_counter() -> None:
 
 def test_a_counter_that_only_hands_out_its_newest_is_watched() -> None:
     """It knows neither INIT:CONT? nor READ?, and measures by itself all the time."""
-    readings = [f"1000000{k}.1" for k in range(4)]
-    made, link = counter(
-        READ=MUTE, INIT_CONT=MUTE, FETC=readings, SYST_ERR=['-113,"Undefined header"', NO_ERROR] * 2
-    )
+    link: FakeLink
+
+    def newest() -> str:
+        return f"1000000{int(link.now() / 0.5) % 10}.1"
+
+    link = FakeLink({"*IDN?": IDENTITY, "FETC?": newest})
+    made = ScpiCounter(link)
+    made.identify()
+    began_s = link.now()
+
+    values = [made.measure(30.0).value_hz for _ in range(3)]
+
+    assert link.now() - began_s < 4.0
+    assert values == [Decimal(f"1000000{k}.1") for k in (2, 3, 4)]
+    assert "READ?" not in link.sent
+
+
+def test_a_slow_counter_that_only_hands_out_its_newest_is_found_out() -> None:
+    """Its result does not change while it is looked at, but it says that it lacks READ?."""
+    link: FakeLink
+
+    def newest() -> str:
+        return f"1000000{int(link.now() / 10)}.1"
+
+    error = ['-113,"Undefined header"', NO_ERROR]
+    link = FakeLink({**COUNTER, "READ?": MUTE, "INIT:CONT?": MUTE, "FETC?": newest,
+                     "SYST:ERR?": [NO_ERROR, *error, *error]})  # fmt: skip
+    made = ScpiCounter(link)
+    made.identify()
     with pytest.raises(ReplyTimeout):
         made.measure(2.5)
 
-    values = [made.measure(2.5).value_hz for _ in range(2)]
+    taken = [made.measure(30.0) for _ in range(25)]
 
-    assert values == [Decimal("10000001.1"), Decimal("10000002.1")]
-    assert sum(sent == "READ?" for sent in link.sent) == 1
+    new = [m.value_hz for m in taken if not m.repeat]
+    assert new == [Decimal(f"1000000{k}.1") for k in range(len(new))]
+    assert len(new) >= 3
+    assert link.sent.count("READ?") == 1
+
+
+@pytest.mark.parametrize("unit", ["HZ", " Hz", " hz"])
+def test_a_unit_behind_the_number_is_read(unit: str) -> None:
+    """Hertz and nothing else, so that no prefix is guessed."""
+    made, _ = counter(READ=[f"10000000.0231{unit}", "10.0000000231 MHZ"])
+
+    assert made.measure(2.5).value_hz == Decimal("10000000.0231")
+    with pytest.raises(ReplyError, match="MHZ"):
+        made.measure(2.5)
 
 
 def test_an_older_error_of_somebody_else_condemns_no_counter() -> None:

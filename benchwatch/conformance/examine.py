@@ -201,7 +201,8 @@ class Examination:
 
     def _pace(self) -> Check:
         # a free-running counter hands out its first reading in the middle of a gate
-        times = [taken.took_s for taken in self._taken[1:]] or [self._taken[0].took_s]
+        first, *others = self._taken
+        times = [t.took_s for t in others if not t.measurement.repeat] or [first.took_s]
         middle_s = statistics.median(times)
         said = f"{format_duration(middle_s)} each ({format_duration(min(times))} to "
         said += f"{format_duration(max(times))})"

@@ -66,14 +66,15 @@ class Freshness:
         return longest_s if learned_s is None else max(min(learned_s, longest_s), self.gate_s)
 
     def _learn(self, value: Decimal, last_digit: float, at_s: float) -> None:
-        if self._value is not None and self._changed_s is not None:
-            between_s = at_s - self._changed_s
-            if self._shortest_s is None or between_s < self._shortest_s:
-                self._shortest_s = between_s
+        if self._value is not None:
+            if self._changed_s is not None:
+                between_s = at_s - self._changed_s
+                self._shortest_s = min(self._shortest_s or between_s, between_s)
+            self._changed_s = at_s  # the first result was met in the middle of its period
             if last_digit > 0:
                 self._steps.append(abs(float(value - self._value)) / last_digit)
         self._value = value
-        self._accepted_s = self._changed_s = at_s
+        self._accepted_s = at_s
 
     def _equal_is_plausible(self) -> bool:
         return len(self._steps) < EVIDENCE or min(self._steps) <= DIGITS

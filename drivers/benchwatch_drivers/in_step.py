@@ -12,6 +12,10 @@ from benchwatch.errors import LinkLost, ReplyError, ReplyTimeout
 from benchwatch.quantity import printable
 
 IDENTITY_TIMEOUT_S: Final = 2.0
+AT_ONCE_S: Final = 0.005
+"""No gate is so short that an equal answer so soon needs no second look."""
+LATE_S: Final = 0.25
+"""An answer that is still to come is there so long after the end of its gate."""
 COPIES: Final = 3
 """After so many equal answers sooner than a gate the counter is quicker than it says."""
 
@@ -71,12 +75,12 @@ class InStep:
         gate and have measured the same again; once in step, it is believed after a few.
         """
         asked_s = self.link.now()
-        soon_s = asked_s + 0.9 * self.patience_s
+        soon_s = asked_s + max(0.9 * self.patience_s, AT_ONCE_S)
         answer = Answer(self.ask(question, timeout_s), self.link.now())
         while self._copies < COPIES and answer.arrived_s < soon_s and answer.text == self._newest:
             self._copies += 1
             try:
-                text = self._hear_on(asked_s + timeout_s - self.link.now())
+                text = self._hear_on(asked_s + self.patience_s + LATE_S - self.link.now())
             except ReplyTimeout:
                 return Answer(answer.text, answer.arrived_s, repeat=True)
             answer = Answer(text, self.link.now())

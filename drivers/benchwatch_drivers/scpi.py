@@ -21,6 +21,8 @@ from benchwatch_drivers.freshness import Freshness
 FETCH_TIMEOUT_S: Final = 1.0
 ODD_REPLIES: Final = 3
 """After so many, with no number ever, it is no counter."""
+CHANGE_S: Final = 1.3
+"""A counter that measures by itself has a new result within this, unless its gate is long."""
 REFUSALS: Final = 2
 """Command errors after a missed first reading, before even one that tells its gate is none."""
 
@@ -31,6 +33,8 @@ NUMBER: Final = re.compile(
     r"[+-]?(?:\d{1,20}(?:\.\d{0,20})?|\.\d{1,20})(?:[Ee][+-]?\d{1,3})?", re.ASCII
 )
 """NR1, NR2 and NR3 of IEEE 488.2, the whole reply."""
+UNIT: Final = re.compile(r" ?HZ", re.ASCII | re.IGNORECASE)
+"""Some counters write it behind a reading, which the standard does not (common practice)."""
 NAN: Final = Decimal("9.91E37")
 INFINITY: Final = Decimal("9.9E37")
 _HUGE: Final = Decimal("9.8E37")
@@ -120,9 +124,17 @@ class ScpiCounter:
         """
         self._judge(self._dialogue.back_in_step())
         if self._runs_by_itself is None:
-            reply = self._dialogue.optional("INIT:CONT?") or ""
-            self._runs_by_itself = reply.strip() in {"1", "ON"}
-        measurement = self._fetch(timeout_s) if self._runs_by_itself else self._read(timeout_s)
+            reply = self._dialogue.optional("INIT:CONT?")
+            if reply is None:
+                self._runs_by_itself = self._is_changing()
+            else:
+                self._runs_by_itself = reply.strip() in {"1", "ON"}
+        try:
+            measurement = self._fetch(timeout_s) if self._runs_by_itself else self._read(timeout_s)
+        except ReplyTimeout:
+            if not self._has_measured:
+                self._runs_by_itself = None
+            raise
         self._has_measured = True
         return measurement
 
@@ -189,6 +201,26 @@ class ScpiCounter:
             f"no new reading within {timeout_s:.3g} s. Check the counter's signal and trigger."
         )
 
+    def _is_changing(self) -> bool:
+        """Tell whether a counter that does not know INIT:CONT? measures without being asked.
+
+        Its newest result then changes while nobody starts a measurement.
+        """
+        deadline = self._link.now() + CHANGE_S
+        first: str | None = None
+        while self._link.now() < deadline:
+            try:
+                text = self._dialogue.ask("FETC?", self._dialogue.query_timeout_s)
+            except (ReplyTimeout, ReplyError):
+                self._dialogue.back_in_step()
+                return False
+            if not NUMBER.fullmatch(text.strip()):
+                return False
+            if text != (first := first or text):
+                return True
+            self._link.pause(CHANGE_S / 20)
+        return False
+
     def _tells_its_newest(self) -> bool:
         """Tell whether a counter that can't be started hands out what it measured by itself."""
         reply = self._dialogue.optional("FETC?") or ""
@@ -207,7 +239,9 @@ class ScpiCounter:
 
     def _number(self, text: str) -> Decimal:
         stripped = text.strip()
-        if not NUMBER.fullmatch(stripped):
+        number = NUMBER.match(stripped)
+        rest = stripped[number.end() :] if number else ""
+        if number is None or (rest and not UNIT.fullmatch(rest)):
             self._dialogue.distrust()
             self._odd_replies += 1
             if self._odd_replies >= ODD_REPLIES and not self._has_measured:
@@ -216,7 +250,7 @@ class ScpiCounter:
                     "a reading, which is no number. Is it a counter? Choose another driver."
                 )
             raise ReplyError(f"the reply '{printable(text)}' is no number; it was not used.")
-        return parse_reply(stripped)
+        return parse_reply(number[0])
 
     # ------------------------------------------------------------- settings
 
@@ -270,7 +304,7 @@ class ScpiCounter:
                 self._refusals += 1
                 if self._gate_form is not None and self._refusals < REFUSALS:
                     continue  # it may be an older error of somebody else's
-                if self._runs_by_itself is False and self._tells_its_newest():
+                if not self._runs_by_itself and self._tells_its_newest():
                     self._runs_by_itself = True
                     continue
                 raise NotACounter(
