@@ -6,17 +6,16 @@ and never asked again. Clauses, from memory: IEEE 488.2-1992 section 8.7 (numeri
 (error queue).
 """
 
-import math
-import re
-from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final
 
-from benchwatch.counter import Identity, Link, Measurement, Setup, TimeBase, TimeBaseSource
-from benchwatch.errors import LinkLost, NotACounter, ReplyError, ReplyTimeout, UsageError
+from benchwatch.counter import Identity, Link, Measurement, Setup, TimeBase
+from benchwatch.errors import LinkLost, NotACounter, ReplyError, ReplyTimeout
 from benchwatch.quantity import last_digit, parse_reply, printable
 from benchwatch_drivers.dialogue import Dialogue
 from benchwatch_drivers.freshness import Freshness
+from benchwatch_drivers.scpi_number import HUGE, INFINITY, NAN, NUMBER, UNIT
+from benchwatch_drivers.scpi_settings import ScpiSettings
 
 FETCH_TIMEOUT_S: Final = 1.0
 ODD_REPLIES: Final = 3
@@ -29,32 +28,6 @@ REFUSALS: Final = 2
 LOCAL: Final = "SYST:LOC"
 """No command of SCPI-1999, though common practice on links that have no remote line."""
 
-NUMBER: Final = re.compile(
-    r"[+-]?(?:\d{1,20}(?:\.\d{0,20})?|\.\d{1,20})(?:[Ee][+-]?\d{1,3})?", re.ASCII
-)
-"""NR1, NR2 and NR3 of IEEE 488.2, the whole reply."""
-UNIT: Final = re.compile(r" ?HZ", re.ASCII | re.IGNORECASE)
-"""Some counters write it behind a reading, which the standard does not (common practice)."""
-NAN: Final = Decimal("9.91E37")
-INFINITY: Final = Decimal("9.9E37")
-_HUGE: Final = Decimal("9.8E37")
-
-
-@dataclass(frozen=True, slots=True)
-class Form:
-    """One way in which counters spell a setting."""
-
-    query: str
-    command: str
-
-
-GATE_FORMS: Final = (
-    Form("FREQ:APER?", "FREQ:APER"),
-    Form("FREQ:GATE:TIME?", "FREQ:GATE:TIME"),
-    Form("FREQ:ARM:STOP:TIM?", "FREQ:ARM:STOP:TIM"),
-)
-"""The gate has no single form (SCPI-1999 has APERture; the others are from memory)."""
-
 
 class ScpiCounter:
     """A frequency counter behind SCPI."""
@@ -62,13 +35,12 @@ class ScpiCounter:
     def __init__(self, link: Link) -> None:
         self._link = link
         self._dialogue = Dialogue(link)
-        self._gate_form: Form | None = None
+        self._settings = ScpiSettings(self._dialogue)
         self._runs_by_itself: bool | None = None
         self._freshness = Freshness()
         self._has_measured = False
         self._odd_replies = 0
         self._refusals = 0
-        self._touched = False
 
     # ------------------------------------------------------------- what a counter offers
 
@@ -96,25 +68,15 @@ class ScpiCounter:
         return Identity(printable(shown), *fields[:4])
 
     def gate_s(self) -> float | None:
-        """Ask for the gate in every form there is, until one is answered."""
-        forms = (self._gate_form,) if self._gate_form else GATE_FORMS
-        for form in forms:
-            gate_s = self._setting(form.query)
-            if gate_s is not None and gate_s > 0:
-                self._gate_form = form
-                self._freshness.gate_s = self._dialogue.patience_s = gate_s
-                return gate_s
-        return None
+        """Ask for the gate, in seconds; None when the counter does not tell it."""
+        gate_s = self._settings.gate_s()
+        if gate_s is not None:
+            self._freshness.gate_s = self._dialogue.patience_s = gate_s
+        return gate_s
 
     def time_base(self) -> TimeBase:
-        """Ask ``ROSC:SOUR?``."""
-        reply = (self._dialogue.optional("ROSC:SOUR?") or "").strip().strip("\"'").upper()
-        source: TimeBaseSource = "unknown"
-        if reply.startswith("INT"):
-            source = "internal"
-        elif reply.startswith("EXT"):
-            source = "external"
-        return TimeBase(source)
+        """Ask which time base is in use."""
+        return self._settings.time_base()
 
     def measure(self, timeout_s: float) -> Measurement:
         """Take a reading with ``READ?``, or wait for the next one of a free-running counter.
@@ -144,11 +106,13 @@ class ScpiCounter:
         Raises:
             UsageError: the counter can't, or refuses; the message says in which words.
         """
+        self._judge(self._dialogue.back_in_step())
         gate_s = channel = None
         if setup.channel is not None:
-            channel = self._set_channel(setup.channel)
+            channel = self._settings.set_channel(setup.channel)
         if setup.gate_s is not None:
-            gate_s = self._set_gate(setup.gate_s)
+            gate_s = self._settings.set_gate(setup.gate_s)
+            self._freshness.gate_s = self._dialogue.patience_s = gate_s
         return Setup(gate_s=gate_s, channel=channel)
 
     def release(self) -> None:
@@ -158,7 +122,7 @@ class ScpiCounter:
         middle of a gate nobody waits for an answer. A counter that does not know the command
         notes an error, which is read out the next time something is set.
         """
-        if self._touched:
+        if self._settings.touched:
             self._link.tell(LOCAL)
 
     # ------------------------------------------------------------- readings
@@ -228,7 +192,7 @@ class ScpiCounter:
 
     def _measurement(self, text: str, arrived_s: float, *, repeat: bool = False) -> Measurement:
         value = self._number(text)
-        if abs(value) > _HUGE:
+        if abs(value) > HUGE:
             if abs(value - NAN) < abs(value - INFINITY):
                 raise ReplyError(
                     "the counter has no valid result (it answers 9.91E37, not a number). "
@@ -252,57 +216,12 @@ class ScpiCounter:
             raise ReplyError(f"the reply '{printable(text)}' is no number; it was not used.")
         return parse_reply(number[0])
 
-    # ------------------------------------------------------------- settings
-
-    def _set_gate(self, gate_s: float) -> float:
-        if self._gate_form is None and self.gate_s() is None:
-            raise UsageError(
-                "the gate of this counter can't be set: it knows none of "
-                f"{', '.join(form.command for form in GATE_FORMS)}. "
-                "Set it at the front panel and leave --gate out."
-            )
-        assert self._gate_form is not None
-        self._set(f"{self._gate_form.command} {gate_s:.9g}", f"a gate of {gate_s:g} s")
-        read_back = self.gate_s()
-        if read_back is None:
-            raise UsageError(f"a gate of {gate_s:g} s was set, but it can't be read back.")
-        return read_back
-
-    def _set_channel(self, channel: int) -> int:
-        self._set(f'FUNC "FREQ {channel}"', f"channel {channel}")
-        reply = self._dialogue.optional("FUNC?") or ""
-        match = re.fullmatch(r'\s*"?\s*FREQ(?:UENCY)?\s+(\d+)\s*"?\s*', reply.upper())
-        if match is None:
-            raise UsageError(
-                f"channel {channel} was set, but the counter answers '{printable(reply)}' when "
-                "asked for it. Choose the channel at the front panel."
-            )
-        return int(match[1])
-
-    def _set(self, command: str, what: str) -> None:
-        """Send a setting and look whether the counter complains."""
-        self._judge(self._dialogue.back_in_step())
-        self._dialogue.drain_errors()
-        self._touched = True
-        self._link.tell(command)
-        errors = self._dialogue.drain_errors()
-        if errors:
-            raise UsageError(
-                f"the counter refuses {what}: {errors[0][1]}. Ask for another, or leave it out."
-            )
-
-    def _setting(self, query: str) -> float | None:
-        """Ask for a number; None when there is no sensible answer."""
-        reply = (self._dialogue.optional(query) or "").strip()
-        value = float(reply) if NUMBER.fullmatch(reply) else math.nan
-        return value if abs(value) < float(_HUGE) else None
-
     def _judge(self, errors: list[tuple[int, str]]) -> None:
         """Act on what the error queue held after a missed answer (SCPI-1999 vol. 2, 21.8)."""
         for code, text in errors:
             if -200 < code <= -100 and not self._has_measured:
                 self._refusals += 1
-                if self._gate_form is not None and self._refusals < REFUSALS:
+                if self._settings.has_told_gate and self._refusals < REFUSALS:
                     continue  # it may be an older error of somebody else's
                 if not self._runs_by_itself and self._tells_its_newest():
                     self._runs_by_itself = True
