@@ -3,6 +3,7 @@
 import gc
 import itertools
 import threading
+import time
 from array import array
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -48,6 +49,8 @@ FAULTS = (
 )  # fmt: skip
 """Every kind there is, some of them twice, and for how long."""
 FAULT_EVERY_S = 60.0
+SESSIONS = 2
+"""One for PyVISA itself, one for the counter."""
 BLINK_S, BLINKS, MOST_BLINKS = 0.0002, 20, 5000
 """A counter that has dealt with every line speaks within so much real time, or not at all; one
 that has not is waited for longer, as the computer may be busy."""
@@ -240,6 +243,10 @@ def _sample(hours: float) -> Sample:
     gc.collect()
     process = psutil.Process()
     visalib: Any = ResourceManager("@py").visalib
+    for _ in range(MOST_BLINKS):  # while it is being opened again there is less than there will be
+        if len(visalib.sessions) >= SESSIONS:
+            break
+        time.sleep(BLINK_S)
     return Sample(
         hours, process.memory_info().rss / 1e6, threading.active_count(),
         process.num_fds(), len(visalib.sessions),

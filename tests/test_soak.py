@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 from pipeline_kit import START_UTC_S, reading
-from soak_kit import Soak, check_nothing_lost_or_invented, soak
+from soak_kit import SESSIONS, Soak, check_nothing_lost_or_invented, soak
 
 from benchwatch.reading import Gap, Reading
 
@@ -17,7 +17,7 @@ def test_an_hour_with_a_fault_a_minute_loses_and_invents_nothing(tmp_path: Path)
     check_nothing_lost_or_invented(result)
     first, last = result.samples[0], result.samples[-1]
     assert result.outcome == "count reached"
-    assert last.sessions == first.sessions
+    assert last.sessions == first.sessions == SESSIONS
     assert last.handles <= first.handles + 1  # a connection that is just being opened or closed
     assert last.threads <= first.threads + 2
 
