@@ -193,7 +193,8 @@ def _has_streams() -> bool:
         pass
     os.close(sink)
     if sys.stderr is None:
-        sys.stderr = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - for the process
+        sink_text = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - for the process
+        sys.stderr = sys.__stderr__ = sink_text  # type: ignore[misc] # it was closed
     if sys.stdout is None:
         _say("benchwatch: standard output is closed. Send it to a file, a pipe or /dev/null.")
         return False

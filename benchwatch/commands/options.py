@@ -1,20 +1,31 @@
 """What the command line's words are read as; declared once for all commands."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from benchwatch.errors import QuantityError
+from benchwatch.errors import QuantityError, UsageError
 from benchwatch.estimate.results import SettleLimit
-from benchwatch.quantity import parse_duration, parse_fraction, parse_frequency, parse_settle
+from benchwatch.quantity import (
+    parse_duration,
+    parse_fraction,
+    parse_frequency,
+    parse_settle,
+    printable,
+)
 
 if TYPE_CHECKING:
     _ReadsQuantity = click.ParamType[object]
     _ReadsNamed = click.ParamType[tuple[str | None, object]]
+    _ReadsText = click.ParamType[str]
 else:  # generic only in newer versions of click
-    _ReadsQuantity = _ReadsNamed = click.ParamType
+    _ReadsQuantity = _ReadsNamed = _ReadsText = click.ParamType
+
+_SOME_NOMINAL: Final = Decimal("1E+15")
+"""In hertz, above all that is measured: no limit in hertz is too large a fraction of it."""
 
 
 class Quantity(_ReadsQuantity):
@@ -44,6 +55,27 @@ DURATION: Final = Quantity("duration", parse_duration)
 """Gives a float, seconds."""
 
 
+class Checked(_ReadsText):
+    """An option's text that is read once the nominal is known, for hertz are divided by it.
+
+    What is wrong whatever the nominal is told at once, before anything is started.
+    """
+
+    def __init__(self, name: str, read: Callable[[str, Decimal], object], example: str) -> None:
+        self.name = name
+        self._read, self._example = read, example
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Check the text, and leave it."""
+        text = str(value)
+        try:
+            self._read(text, _SOME_NOMINAL)
+        except QuantityError as error:
+            option = "" if param is None else f"{param.opts[0]} "
+            self.fail(f"{error} For example: {option}{self._example}.", param, ctx)
+        return text
+
+
 class Named(_ReadsNamed):
     """``VALUE`` for every counter, or ``NAME=VALUE`` for one; gives (name or None, value)."""
 
@@ -68,18 +100,23 @@ def of_counter(values: tuple[tuple[str | None, Decimal], ...], name: str) -> Dec
     return dict(values).get(name, dict(values).get(None))
 
 
+@contextmanager
+def of_option(option: str) -> Iterator[None]:
+    """Name the option in what is said of its value."""
+    try:
+        yield
+    except UsageError as error:
+        raise type(error)(f"{option}: {error}") from error
+
+
 def tolerance_of(text: str | None, nominal: Decimal | None) -> float | None:
     """Read ``--tolerance``; ``50 mHz`` needs the nominal.
 
     Raises:
         QuantityError: it is no fraction, or not above zero.
     """
-    if text is None:
-        return None
-    limit = parse_fraction(text, nominal)
-    if limit <= 0:
-        raise QuantityError(f"the tolerance '{text}' must be above zero, such as 5ppb.")
-    return limit
+    with of_option("--tolerance"):
+        return None if text is None else _read_tolerance(text, nominal)
 
 
 def settle_of(text: str | None, nominal: Decimal | None) -> SettleLimit | None:
@@ -88,4 +125,18 @@ def settle_of(text: str | None, nominal: Decimal | None) -> SettleLimit | None:
     Raises:
         QuantityError: it is no fraction over a duration.
     """
-    return None if text is None else SettleLimit(*parse_settle(text, nominal))
+    with of_option("--settle"):
+        return None if text is None else SettleLimit(*parse_settle(text, nominal))
+
+
+def _read_tolerance(text: str, nominal: Decimal | None) -> float:
+    limit = parse_fraction(text, nominal)
+    if limit <= 0:
+        raise QuantityError(f"the tolerance '{printable(text)}' must be above zero.")
+    return limit
+
+
+TOLERANCE: Final = Checked("fraction", _read_tolerance, "5ppb")
+"""Gives the text for `tolerance_of`."""
+SETTLE: Final = Checked("limit", parse_settle, "1ppb/10min")
+"""Gives the text for `settle_of`."""

@@ -10,7 +10,14 @@ from pathlib import Path
 import click
 
 from benchwatch.bus.file_wire import STANDARD_INPUT, give_keyboard_back
-from benchwatch.commands.options import DURATION, FREQUENCY, settle_of, tolerance_of
+from benchwatch.commands.options import (
+    DURATION,
+    FREQUENCY,
+    SETTLE,
+    TOLERANCE,
+    settle_of,
+    tolerance_of,
+)
 from benchwatch.commands.running import say
 from benchwatch.commands.screen_options import ScreenAsked, on_a_screen, screen_options
 from benchwatch.errors import NoReadings, UsageError
@@ -26,8 +33,8 @@ from benchwatch.replaying import Player, Tape
 @click.command()
 @click.argument("file")
 @click.option("--nominal", type=FREQUENCY, help="What the frequency should be, such as 10MHz.")
-@click.option("--tolerance", metavar="FRACTION", help="Limit of the offset, such as 5ppb.")
-@click.option("--settle", metavar="LIMIT", help="What settled means, such as 1ppb/10min.")
+@click.option("--tolerance", type=TOLERANCE, help="Limit of the offset, such as 5ppb.")
+@click.option("--settle", type=SETTLE, help="What settled means, such as 1ppb/10min.")
 @click.option("--gate", "gate_s", type=DURATION, help="Gate that the file was taken with.")
 @click.option("--column", type=click.Choice(KINDS), help="What the numbers are.")
 @click.option("--interval", "interval_s", type=DURATION, help="Time from row to row.")

@@ -13,6 +13,7 @@ from benchwatch.ending import Ending
 from benchwatch.errors import UsageError
 from benchwatch.operating import Operating
 from benchwatch.watch import Outcome, Watch
+from benchwatch.web.address import Place
 
 if TYPE_CHECKING:
     from benchwatch.web.server import MakeApp
@@ -25,9 +26,7 @@ INSTALL: Final = "pip install 'benchwatch[web]'"
 def run_web_of(
     run: Watch,
     bench: "ServedBench | None",
-    address: str | None,
-    port: int | None,
-    *,
+    place: Place,
     screen: ScreenAsked,
     rescue: Callable[[], object],
 ) -> Outcome:
@@ -36,8 +35,7 @@ def run_web_of(
     Args:
         run: the watch, not yet started.
         bench: a simulated bench gives the keys a trimmer to turn.
-        address: where to serve; None for this computer only.
-        port: likewise; None for the usual one.
+        place: where to serve.
         screen: how the screen was asked for.
         rescue: closes run and journal where a signal can't end it in order.
 
@@ -47,13 +45,11 @@ def run_web_of(
     try:
         from benchwatch.screen.options import log_path  # noqa: PLC0415 - lines never need it
         from benchwatch.screen.terminal import open_log  # noqa: PLC0415 - likewise
-        from benchwatch.web.address import LOOPBACK, place_of  # noqa: PLC0415 - likewise
         from benchwatch.web.server import serving  # noqa: PLC0415 - an extra
     except ImportError as error:
         raise UsageError(
             f"the page needs a library that is not installed ({error.name}): {INSTALL}."
         ) from error
-    place = place_of(address or LOOPBACK, WEB_PORT if port is None else port)
     with open_log(log_path()) as log, Ending(run.interrupt, rescue):
         make = _maker(run, bench, log, screen)
         asyncio.run(_serve(run, serving(place, make, _say_crash), guarded=place.guarded))

@@ -1,7 +1,7 @@
 """``benchwatch watch``: the live screen, or a line a reading."""
 
 import sys
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from decimal import Decimal
 from functools import partial
 from pathlib import Path
@@ -10,28 +10,41 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from benchwatch.acquire import Acquisition
-from benchwatch.bench import load_bench
+from benchwatch.bench import Bench, load_bench
 from benchwatch.bus import DEFAULT_BACKEND, open_link
 from benchwatch.bus.file_wire import STANDARD_INPUT, file_of, give_keyboard_back
 from benchwatch.commands.bench_text import reference_sentence
-from benchwatch.commands.options import DURATION, FREQUENCY, Named
+from benchwatch.commands.options import (
+    DURATION,
+    FREQUENCY,
+    SETTLE,
+    TOLERANCE,
+    Named,
+    of_option,
+)
 from benchwatch.commands.planning import DEFAULT_DRIVER, Asked, plans_of
 from benchwatch.commands.running import run_lines, run_screen_of, say
 from benchwatch.commands.screen_options import ScreenAsked, on_a_screen, screen_options
 from benchwatch.commands.serving import WEB_PORT, run_web_of
+from benchwatch.commands.simulated import simulated
 from benchwatch.errors import JournalError, UsageError
 from benchwatch.journal import Journal, default_path
 from benchwatch.lines import PlainWriter, json_line
-from benchwatch.quantity import printable
 from benchwatch.registry import driver
 from benchwatch.watch import Limits, Watch
+from benchwatch.web.address import LOOPBACK, Place, place_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from benchwatch_simulators.bench import ServedBench
 
 FrontEnd = Literal["lines", "page", "screen"]
+
+
+def _check_driver(_ctx: click.Context, _param: click.Parameter, name: str | None) -> str | None:
+    if name is not None:
+        with of_option("--driver"):
+            driver(name)
+    return name
 
 
 @click.command()
@@ -65,8 +78,8 @@ FrontEnd = Literal["lines", "page", "screen"]
     multiple=True,
     help="What the frequency should be, such as 10MHz; the round number it is near if left out.",
 )
-@click.option("--tolerance", metavar="FRACTION", help="Limit of the offset, such as 5ppb.")
-@click.option("--settle", metavar="LIMIT", help="What settled means, such as 1ppb/10min.")
+@click.option("--tolerance", type=TOLERANCE, help="Limit of the offset, such as 5ppb.")
+@click.option("--settle", type=SETTLE, help="What settled means, such as 1ppb/10min.")
 @click.option("--gate", "gate_s", type=DURATION, help="Set the counter's gate, such as 1s.")
 @click.option("--interval", "interval_s", type=DURATION, help="Time from reading to reading.")
 @click.option("--for", "for_s", type=DURATION, help="End after this long, such as 10min.")
@@ -91,6 +104,7 @@ FrontEnd = Literal["lines", "page", "screen"]
 @click.option(
     "--driver",
     "driver_name",
+    callback=_check_driver,
     help=f"The dialect; {DEFAULT_DRIVER}, or what the bench says, if left out.",
 )
 @click.option("--backend", help=f"The VISA library, such as @ivi; {DEFAULT_BACKEND} comes along.")
@@ -132,6 +146,7 @@ def watch(
     channel in the bench file.
     """
     web = web or web_address is not None or web_port is not None
+    place = _place(web_address, web_port)
     front_end = _front_end(plain=plain, as_json=as_json, web=web, aloud=aloud, screen=screen)
     _refuse(("--journal", journal is not None), ("--no-journal", no_journal))
     asked = Asked(nominals, tolerance, settle, gate_s, interval_s, driver_name)
@@ -139,7 +154,7 @@ def watch(
     lines = front_end == "lines"
     with ExitStack() as stack:
         described = None if bench_file is None else load_bench(bench_file)
-        bench = stack.enter_context(_bench(resources, bench_file, sim, seed, faults))
+        bench = stack.enter_context(simulated(resources, bench_file, sim, seed, faults))
         plans = plans_of(resources, asked, simulated=bench, bench=described)
         for name in {plan.driver for plan in plans}:
             driver(name)
@@ -154,19 +169,14 @@ def watch(
         opening = partial(open_link, backend=backend)
         acquire = partial(Acquisition, open_link=opening, patient=not lines)
         run = Watch(plans, journal=kept, limits=limits, lines=lines, acquire=acquire)
-        if described is not None:
-            say(reference_sentence(described))
-        if kept is not None:
-            say(f"journal: {kept.path}")
+        _introduce(bench, described, kept)
         end = partial(_end, run, kept)
         try:
             match front_end:
                 case "lines":
                     outcome = run_lines(run, json_line if as_json else PlainWriter(), end)
                 case "page":
-                    outcome = run_web_of(
-                        run, bench, web_address, web_port, screen=screen, rescue=end
-                    )
+                    outcome = run_web_of(run, bench, place, screen, end)
                 case "screen":
                     outcome = run_screen_of(run, bench, screen.options(), end, aloud=aloud)
         finally:
@@ -194,6 +204,12 @@ def _front_end(
     return "lines"
 
 
+def _place(address: str | None, port: int | None) -> Place:
+    """Choose where pages would be served; to this computer only unless told otherwise."""
+    with of_option("--web-address"):
+        return place_of(address or LOOPBACK, WEB_PORT if port is None else port)
+
+
 def _refuse(*given: tuple[str, bool]) -> None:
     """Refuse options that exclude each other."""
     names = [name for name, there in given if there]
@@ -201,40 +217,17 @@ def _refuse(*given: tuple[str, bool]) -> None:
         raise UsageError(f"{' and '.join(names)} exclude each other: choose one.")
 
 
-@contextmanager
-def _bench(
-    resources: tuple[str, ...],
-    bench_file: Path | None,
-    sim: str | None,
-    seed: int | None,
-    faults: tuple[str, ...],
-) -> "Iterator[ServedBench | None]":
-    """Switch the simulated bench on, if one is asked for."""
-    if sim is None:
-        if not resources and bench_file is None:
-            raise UsageError(
-                "nothing to watch: give a resource such as TCPIP0::192.168.1.20::5025::SOCKET, "
-                "--bench for a bench file, or --sim for a simulated bench."
-            )
-        for option, given in (("--seed", seed is not None), ("--fault", bool(faults))):
-            if given:
-                raise UsageError(f"{option} is for a simulated bench: add --sim, or leave it out.")
-        yield None
-        return
-    if bench_file is not None:
-        raise UsageError("--sim and --bench exclude each other: choose one.")
-    if resources:
-        raise UsageError(
-            f"--sim watches a simulated bench and '{printable(resources[0])}' is a resource: "
-            "give one of them."
-        )
-    from benchwatch_simulators.bench import open_bench  # noqa: PLC0415 - only here is it needed
-    from benchwatch_simulators.faults import parse_fault  # noqa: PLC0415 - likewise
-
-    script = [parse_fault(text) for text in faults]
-    with open_bench(sim, seed=seed, faults=script) as bench:
-        say(f"simulated bench '{bench.name}': {bench.about} (seed {bench.seed})")
-        yield bench
+def _introduce(
+    simulated_bench: "ServedBench | None", described: Bench | None, journal: Journal | None
+) -> None:
+    """Say what is watched, by what, and where it is kept."""
+    if simulated_bench is not None:
+        name, about, seed = simulated_bench.name, simulated_bench.about, simulated_bench.seed
+        say(f"simulated bench '{name}': {about} (seed {seed})")
+    if described is not None:
+        say(reference_sentence(described))
+    if journal is not None:
+        say(f"journal: {journal.path}")
 
 
 def _end(run: Watch, journal: Journal | None) -> int:
