@@ -36,8 +36,8 @@ class Operating:
         """
         record = self._run.record(name, kind)
         offset = write_fraction(record.offset, record.u)
-        lower = " at least" if record.budget.missing else ""
-        return f"{kind}: {offset}{lower}, from {record.readings} readings"
+        least = " (uncertainty at least that)" if record.budget.missing else ""
+        return f"{kind}: {offset}{least}, from {record.readings} readings"
 
     def change(self, name: str, setting: Setting, text: str) -> str:
         """Change a setting to what was typed and say in a sentence what holds now.

@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 import screen_kit as kit
 
+from benchwatch.estimate.elsewhere import elsewhere
 from benchwatch.estimate.results import Drift, Estimate, Settle
 from benchwatch.quantity import PARTS_IN_1E12, PPB, PPM
 from benchwatch.screen import words
@@ -17,9 +18,10 @@ from benchwatch.screen.memory import Ranges
 from benchwatch.screen.parts import counter_line, trouble_line, trouble_rows
 from benchwatch.screen.plot import axis_name
 from benchwatch.screen.rates import RateUnit, rate_unit, write_rate
+from benchwatch.screen.views.elsewhere import clock_line
 from benchwatch.screen.views.notes import note_lines
 from benchwatch.screen.views.stability import VALUE, plot
-from benchwatch.snapshot import Happening, Link, Records
+from benchwatch.snapshot import ElsewhereNow, Happening, Link, Records
 
 
 @pytest.mark.parametrize(
@@ -96,8 +98,9 @@ def test_large_figures_stop_at_sensible_digits():
 
 
 def test_a_way_to_go_has_no_sign_and_the_digits_it_deserves():
-    """Rounded to one digit of its uncertainty."""
+    """Rounded to one digit of its uncertainty, or of a twentieth of itself."""
     assert amount(-6.04e-10, 3e-11, PPB) == "0.60 ppb"
+    assert amount(2.582e-8, 5e-11, PPB) == "26 ppb"
     assert amount(3.7e-8, 2e-9, PPB) == "37 ppb"
 
 
@@ -199,3 +202,24 @@ def test_a_long_note_goes_on_in_the_next_row():
     assert "UTC" in wide[0].plain
     assert "UTC" not in narrow[0].plain
     assert " ".join(" ".join(row.plain.split()) for row in narrow).endswith(reason)
+
+
+@pytest.mark.parametrize("width", [54, 74, 90])
+def test_a_budget_fits_its_page(width):
+    """Where there is little room the source stands below its contribution, whole."""
+    records = Records(kit.record("as found", 6.93e-12))
+    made = kit.frame(kit.full_snapshot(records=records), unit=PARTS_IN_1E12)
+    rows = [row.plain for row in budget_lines(made, width)]
+    text = " ".join(" ".join(rows).split())
+
+    assert all(len(row) <= width for row in rows)
+    assert "certificate, half of U (k = 2)" in text
+    assert "parts in 10^12 " in text
+
+
+def test_a_clock_loses_without_a_minus():
+    """Gains or loses says the way; the figure says how much."""
+    now = ElsewhereNow(elsewhere(-2.2e-8, 5e6, (5e6,), 1e-10), -0.0018991, 4.8e-6)
+    row = clock_line(kit.frame(kit.full_snapshot(elsewhere=now)), 80, 1)[0]
+
+    assert row.plain == "  a clock on it loses 0.0018991 ± 0.0000048 s a day"

@@ -16,6 +16,8 @@ from benchwatch.snapshot import Snapshot
 
 STEPS_S = ((20.0, 1.0), (120.0, 5.0), (600.0, 30.0), (7200.0, 60.0), (86400.0, 600.0))
 """A time to go up to the first is rounded to the second; beyond all of them to an hour."""
+TURNED_TO = 0.05
+"""Part of a way to go below which no digit is worth showing (common practice, no source)."""
 
 
 def shown_offset(snapshot: Snapshot) -> tuple[float, float | None] | None:
@@ -74,8 +76,9 @@ def spread(text: QuantityText) -> str:
 
 
 def amount(fraction: float, u: float | None, unit: OffsetUnit) -> str:
-    """Write a way to go without its sign, no finer than its `u` lets it be known."""
-    return write_fraction(fraction, u, unit, digits=1).bare.lstrip("+-")
+    """Write a way to go without its sign, as finely as it is known and anybody can turn."""
+    coarsest = max(u or 0.0, TURNED_TO * abs(fraction))
+    return write_fraction(fraction, coarsest, unit, digits=1).bare.lstrip("+-")
 
 
 def counted(number: int, noun: str) -> str:

@@ -6,13 +6,15 @@ from typing import TYPE_CHECKING
 from benchwatch.quantity import format_duration, write_fraction, write_hz
 from benchwatch.screen.amounts import with_u
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.ink import Ink, Line, line, wrapped_text
+from benchwatch.screen.ink import Ink, Line, line, wrapped, wrapped_text
 
 if TYPE_CHECKING:
     from benchwatch.estimate.offset_record import OffsetRecord
 
 NAME_CELLS, SOURCE_FROM = 24, 38
 """Cells of a contribution's name, and where its source begins."""
+WIDE = 70
+"""Pages from so many cells on have room for the source beside the figure."""
 
 
 def budget_lines(frame: Frame, width: int) -> list[Line]:
@@ -30,25 +32,32 @@ def budget_lines(frame: Frame, width: int) -> list[Line]:
 def _record(frame: Frame, record: "OffsetRecord", width: int) -> list[Line]:
     plus_minus = frame.look.glyphs.plus_minus
     fraction = with_u(write_fraction(record.offset, record.u, frame.unit), plus_minus)
-    drawn = [line((f"{record.kind}  ", Ink.DIM), (fraction, Ink.STRONG))]
+    said = [line((f"{record.kind}  ", Ink.DIM), (fraction, Ink.STRONG))]
     if record.nominal_hz is not None and record.offset_hz is not None:
         hertz = write_hz(record.offset_hz, record.u * record.nominal_hz)
-        drawn[0] += line(f"  {with_u(hertz, plus_minus)}")
+        said.append(line(with_u(hertz, plus_minus)))
+    drawn = wrapped(said, width)
     when = "" if record.utc_s is None else _time(record.utc_s) + ", "
     span = format_duration(record.span_s)
     drawn += wrapped_text(f"{when}{record.readings} readings over {span}; k = 1", width, Ink.DIM)
     for one in record.budget.lines:
         share = write_fraction(one.contribution, one.contribution, frame.unit)
-        name = f"  {frame.look.told(one.name)[: NAME_CELLS - 1]:<{NAME_CELLS}}"
-        figure = f"{share.u} {share.unit}"
-        first, *more = wrapped_text(
-            frame.look.told(one.source) or "-", width - SOURCE_FROM, Ink.DIM
+        name = line(f"  {frame.look.told(one.name)}").fit(NAME_CELLS + 1, frame.look.glyphs.cut)
+        drawn += _with_source(
+            name + line(f" {share.u} {share.unit}"), frame.look.told(one.source), width
         )
-        drawn.append(line(f"{name}{figure}").fit(SOURCE_FROM) + first)
-        drawn += [line(" " * SOURCE_FROM) + row for row in more]
     for missing in record.budget.missing:
         drawn += wrapped_text(f"not counted: {frame.look.told(missing)}", width, Ink.OFF)
     return [*drawn, Line()]
+
+
+def _with_source(start: Line, source: str, width: int) -> list[Line]:
+    """Put where a contribution comes from beside it, or below it where there is no room."""
+    beside = width >= WIDE and start.width < SOURCE_FROM
+    indent = SOURCE_FROM if beside else 4
+    first, *more = wrapped_text(source or "-", width - indent, Ink.DIM)
+    below = [line(" " * indent) + row for row in ((first, *more) if not beside else more)]
+    return [start.fit(SOURCE_FROM) + first, *below] if beside else [start, *below]
 
 
 def _time(utc_s: float) -> str:

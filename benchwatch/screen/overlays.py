@@ -21,7 +21,7 @@ LONGEST_ROW, LINE_CELLS, FRAME_CELLS = 90, 80, 6
 """Cells of a row of text, of a box to type in, and of the border and blanks around both."""
 OFFERS_SHOWN = 10
 KEY_CELLS = 12
-TITLE = "Do what? Type a word of it; Up and Down choose, Enter does it"
+TITLE = "Do what? Type a word; Up, Down choose; Enter does it"
 
 
 def help_lines(view: View, have: Collection[Need], width: int) -> list[Line]:

@@ -12,7 +12,7 @@ from benchwatch.screen.keys import Key, keys_for
 SHORT = 20
 """Screens below so many rows do without what can be spared."""
 
-NAME_CELLS = 30
+NAME_CELLS = 20
 """Cells that the identity of the counter may have before the gate is named."""
 TROUBLE_ROWS = 2
 

@@ -1,5 +1,6 @@
 """Elsewhere: what the offset becomes at frequencies derived from it, and on a clock."""
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from benchwatch.quantity import QuantityText, format_duration, format_frequency, write_fraction
@@ -42,7 +43,8 @@ def clock_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
     now = frame.snapshot.elsewhere
     if now is None or now.gain_s_per_day is None:
         return []
-    text = seconds(now.gain_s_per_day, now.gain_u_s_per_day)
+    text = seconds(abs(now.gain_s_per_day), now.gain_u_s_per_day)
+    text = replace(text, digits=text.digits.lstrip("+"))
     way = "gains" if now.gain_s_per_day > 0 else "loses"
     said = f"  a clock on it {way} {with_u(text, frame.look.glyphs.plus_minus)} a day"
     return faded([line(said)]) if frame.stale else [line(said)]
