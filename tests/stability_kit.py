@@ -1,5 +1,7 @@
 """Series for the stability tests: the handbook's, and made noise of each kind."""
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,6 +20,13 @@ def handbook(count: int = 1000, seed: int = 1234567890) -> FloatArray:
     return np.array(values)
 
 
+@lru_cache(maxsize=2)
+def half_sum(points: int, size: int) -> NDArray[np.complex128]:
+    """Spectrum of the weights of a half-integer sum."""
+    k = np.arange(1, points)
+    return np.fft.rfft(np.concatenate(([1.0], np.cumprod((k - 0.5) / k))), size)
+
+
 def made_phase(alpha: int, points: int, rng: np.random.Generator) -> FloatArray:
     """Phase whose frequency has the spectrum f^alpha (Kasdin 1995, fractional differences).
 
@@ -25,11 +34,9 @@ def made_phase(alpha: int, points: int, rng: np.random.Generator) -> FloatArray:
     """
     white = rng.normal(size=points)
     if alpha % 2:
-        k = np.arange(1, 5 * points)
-        weights = np.concatenate(([1.0], np.cumprod((k - 0.5) / k)))
         long = rng.normal(size=5 * points)
         size = 1 << (10 * points).bit_length()
-        flicker = np.fft.irfft(np.fft.rfft(long, size) * np.fft.rfft(weights, size), size)
+        flicker = np.fft.irfft(np.fft.rfft(long, size) * half_sum(5 * points, size), size)
         white = flicker[4 * points : 5 * points]
     for _ in range((2 - alpha) // 2):
         white = np.cumsum(white)

@@ -260,7 +260,7 @@ def test_memory_is_bounded_and_the_newest_counts() -> None:
 
     for second, offset in enumerate((1e-11 * rng.standard_normal(100_000)).tolist()):
         settling.add(0.1 * second, offset)
-        if second % 50 == 0:
+        if second % 500 == 0:
             settling.verdict()
 
     levels = settling._evidence.pyramid.levels
