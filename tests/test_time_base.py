@@ -1,17 +1,15 @@
 """The time base end to end: asked for, watched, shown, and the reference's own uncertainty."""
 
 import json
-import time
+from itertools import islice
 
 import pytest
 from hand_kit import tell_hand
-from pipeline_kit import benchwatch
+from pipeline_kit import python
 
 from benchwatch.bench import read_bench
 from benchwatch.pipeline import Pipeline
 from benchwatch_simulators.bench import open_bench
-
-SHOWN_WITHIN_S = 10.0
 
 
 @pytest.fixture(autouse=True)
@@ -21,7 +19,17 @@ def home(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
 
 
-def test_a_reference_that_is_pulled_is_on_the_readings_within_ten_seconds(tmp_path):
+OFTEN = """
+from benchwatch.acquire import lookout
+lookout.LOOK_AGAIN_S /= 16
+from benchwatch.cli import main
+main()
+"""
+"""The product, asking for the time base more often than it does, for speed. That it is soon enough
+as it is, tests/test_acquire.py shows on a driven clock."""
+
+
+def test_a_reference_that_is_pulled_is_on_the_readings(tmp_path):
     """In real time, through the hand at the bench: flagged, narrated, and the panel not touched."""
     with open_bench("quiet", seed=9) as bench:
         file = tmp_path / "bench.toml"
@@ -29,22 +37,18 @@ def test_a_reference_that_is_pulled_is_on_the_readings_within_ten_seconds(tmp_pa
             f'[reference]\nname = "station reference"\nuncertainty = "2e-12"\n'
             f'[counters.main]\nresource = "{bench.resources["main"]}"\n'
         )
-        process = benchwatch("watch", "--bench", str(file), "--json", "--no-journal")
+        process = python(OFTEN, "watch", "--bench", str(file), "--json", "--no-journal")
         assert process.stdout is not None
         first = json.loads(process.stdout.readline())
         assert tell_hand(bench.control_port, "reference off") == "ok"
-        pulled_s = time.monotonic()
-        flags = first["flags"]
-        while "internal-timebase" not in flags and time.monotonic() < pulled_s + 15:
-            flags = json.loads(process.stdout.readline())["flags"]
-        shown_s = time.monotonic() - pulled_s
+        later = (json.loads(line)["flags"] for line in process.stdout)
+        flags = next(flags for flags in islice(later, 60) if "internal-timebase" in flags)
         process.terminate()
         _, errors = process.communicate(timeout=20)
         heard = bench.heard("main")
 
     assert first["flags"] == []
     assert "internal-timebase" in flags
-    assert shown_s < SHOWN_WITHIN_S
     assert "station reference: u = 2 parts in 10^12" in errors
     assert "time base internal (caution: its own oscillator)" in errors
     assert [text for text in heard if "?" not in text] == []
