@@ -50,6 +50,7 @@ class Lines:
     def __init__(self, stream: TextIO, write: Writer) -> None:
         self._stream = stream
         self._write = write
+        self._has_plus_minus = _can_write("±", stream)
         self._held: dict[str, list[tuple[Reading, Numbers]]] = {}
         self._before: dict[str, Numbers] = {}
 
@@ -87,7 +88,10 @@ class Lines:
         self._stream.flush()
 
     def _put(self, event: Event | End, numbers: Numbers) -> None:
-        self._stream.write(self._write(event, numbers) + "\n")
+        line = self._write(event, numbers)
+        if not self._has_plus_minus:
+            line = line.replace("±", "+/-")
+        self._stream.write(line + "\n")
 
     def _release(self, name: str, spike_at_s: float | None) -> None:
         held = self._held.pop(name)
@@ -101,6 +105,15 @@ class Lines:
             else:
                 self._put(reading, numbers)
                 self._before[name] = numbers
+
+
+def _can_write(text: str, stream: TextIO) -> bool:
+    """Tell whether the encoding of `stream` has these characters; one without any has all."""
+    try:
+        text.encode(getattr(stream, "encoding", None) or "utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 # ------------------------------------------------------------- for programs

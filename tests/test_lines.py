@@ -260,3 +260,15 @@ def test_lines_of_a_counter_stay_in_order_while_one_is_held():
         ("five", 2.0), ("main", 2.0), ("main", 3.0), ("main", 4.0),
     ]  # fmt: skip
     assert [line["flags"] for line in lines] == [[], ["spike"], ["repeat"], []]
+
+
+@pytest.mark.parametrize(("encoding", "sign"), [("ascii", "+/-"), ("utf-8", "±"), ("cp437", "±")])
+def test_plus_minus_is_spelled_out_where_the_encoding_lacks_it(encoding, sign):
+    """A pipe that takes ASCII only gets no question mark between value and uncertainty."""
+    raw = io.BytesIO()
+    stream = io.TextIOWrapper(raw, encoding=encoding, errors="replace")
+    lines = Lines(stream, PlainWriter())
+    lines.event(reading(1), NUMBERS)
+    lines.end(End(1, 0, "count reached"))
+
+    assert f"+2.28 {sign} 0.11 ppb" in raw.getvalue().decode(encoding)

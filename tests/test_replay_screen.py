@@ -111,7 +111,7 @@ async def test_every_view_has_the_position_and_its_keys(view, size):
         await pilot.press(view)
         text = "\n".join(row.plain for row in app.stage.lines)
 
-    assert " playing  0:01:40 of 0:16:40, 20 times " in text
+    assert " playing  0:01:40 of 0:16:40, at 20x " in text
     assert "Space pause" in text
     assert "Space tool" not in text
     assert "as found" not in text.splitlines()[-1]
@@ -147,7 +147,7 @@ def test_a_recording_in_a_real_terminal(file, tmp_path):
         terminal.type(b"g")
         terminal.wait_for("Time of the recording")
         terminal.type(b"5min\r")
-        paused = terminal.wait_for("paused  0:05:00 of 0:09:59, 20 times")
+        paused = terminal.wait_for("paused  0:05:00 of 0:09:59, at 20x")
         terminal.type(b"\x1b[F")
         terminal.wait_for("ended  0:09:59 of 0:09:59")
         terminal.type(b"5")

@@ -13,6 +13,8 @@ from benchwatch.screen import words
 from benchwatch.screen.amounts import amount, to_go
 from benchwatch.screen.budget import budget_lines
 from benchwatch.screen.figures import both_figures
+from benchwatch.screen.frame import drawn
+from benchwatch.screen.gallery import VIEWS
 from benchwatch.screen.ink import ASCII, UNICODE, Ink, Look, line
 from benchwatch.screen.memory import Ranges
 from benchwatch.screen.parts import counter_line, trouble_line, trouble_rows
@@ -223,3 +225,14 @@ def test_a_clock_loses_without_a_minus():
     row = clock_line(kit.frame(kit.full_snapshot(elsewhere=now)), 80, 1)[0]
 
     assert row.plain == "  a clock on it loses 0.0018991 ± 0.0000048 s a day"
+
+
+def test_a_trouble_too_long_for_its_rows_ends_in_the_sign():
+    """Two rows hold the beginning; that there is more is seen."""
+    detail = "nothing listens there. " + "Check the port number, and that the bench is on. " * 3
+    made = kit.frame(kit.snapshot(link=Link("lost", 1.0, detail)))
+    block = next(one for one in VIEWS[0].blocks if one.draw is trouble_line)
+    rows = [row.plain for row in drawn(block, made, 60, 2)]
+
+    assert rows[0].startswith(" nothing listens there. Check the port number")
+    assert rows[1].endswith("…")

@@ -74,11 +74,13 @@ def counter_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     return [spread(who, right, width, frame.look.glyphs.cut)]
 
 
-def trouble_line(frame: Frame, width: int, _rows: int) -> list[Line]:
-    """Draw the one thing that most needs saying."""
+def trouble_line(frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw the one thing that most needs saying; what has no room is cut in the last row."""
     text = words.trouble(frame)
     ink = Ink.TEXT if text == frame.look.told(frame.flash) else Ink.OFF
-    return [line(" ") + row for row in wrapped_text(text, width - 1, ink)]
+    *first, last = wrapped_text(text, width - 1, ink)[:rows] or [Line()]
+    rest = text.split()[sum(len(row.plain.split()) for row in first) :]
+    return [line(" ") + row for row in (*first, line((" ".join(rest), ink)) if rest else last)]
 
 
 def trouble_rows(frame: Frame, width: int, height: int) -> int:
@@ -109,7 +111,7 @@ def playing_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     said = line(
         " recording ",
         (f" {now.state} ", ink),
-        f" {run_time(now.at_s)} of {run_time(now.length_s)}, {now.speed:g} times ",
+        f" {run_time(now.at_s)} of {run_time(now.length_s)}, at {now.speed:g}x ",
     )
     glyphs, cells = frame.look.glyphs, max(width - said.width - 3, 1)
     share = now.at_s / now.length_s if now.length_s > 0 else 1.0
