@@ -142,6 +142,19 @@ def test_an_answer_said_twice_costs_nothing() -> None:
     assert [m.repeat for m in taken] == [False, False]
 
 
+def test_an_answer_said_twice_is_known_by_its_haste() -> None:
+    """Without a gate to go by: nothing is measured in a hundredth of the usual time."""
+    script = {"T": [Reply("F  10.0000024E+06", after_s=0.05),
+                    Reply("F  10.0000025E+06", after_s=0.05, times=2, apart_s=0.01),
+                    Reply("F  10.0000026E+06", after_s=0.05)]}  # fmt: skip
+    counter, _ = asked("terse", script)
+
+    taken = [counter.measure(30.0) for _ in range(3)]
+
+    assert [str(m.value_hz) for m in taken] == ["10000002.4", "10000002.5", "10000002.6"]
+    assert [m.repeat for m in taken] == [False] * 3
+
+
 def test_newest_results_are_polled_and_each_is_handed_on_once(tmp_path: Path) -> None:
     """hands_out = "newest": the same result comes many times, and counts once."""
     text = MINIMUM.replace('"stream"', '"query"') + (

@@ -12,8 +12,6 @@ from benchwatch.errors import LinkLost, ReplyError, ReplyTimeout
 from benchwatch.quantity import printable
 
 IDENTITY_TIMEOUT_S: Final = 2.0
-AT_ONCE_S: Final = 0.005
-"""No gate is so short that an equal answer so soon needs no second look."""
 LATE_S: Final = 0.25
 """An answer that is still to come is there so long after the end of its gate."""
 COPIES: Final = 3
@@ -56,6 +54,8 @@ class InStep:
         self._slipped = False
         self._newest: str | None = None
         """The newest answer of `ask_reading`."""
+        self._quickest_s = 0.0
+        """The least time it took to come; tells more than nothing where the gate is unknown."""
         self._copies = 0
         """Answers in a row that equalled the one before and came sooner than a gate."""
 
@@ -70,23 +70,26 @@ class InStep:
     def ask_reading(self, question: str, timeout_s: float) -> Answer:
         """Ask for a reading that takes the gate; raises as `Link.ask`.
 
-        An answer that comes at once and equals the one before was said twice, and the answer to
+        An answer that comes too soon and equals the one before was said twice, and the answer to
         this question is still to come. If it does not come, the counter may be quicker than its
         gate and have measured the same again; once in step, it is believed after a few.
         """
         asked_s = self.link.now()
-        soon_s = asked_s + max(0.9 * self.patience_s, AT_ONCE_S)
+        due_s = asked_s + (self.patience_s or self._quickest_s)
+        soon_s = asked_s + (0.9 * self.patience_s or 0.5 * self._quickest_s)
         answer = Answer(self.ask(question, timeout_s), self.link.now())
         while self._copies < COPIES and answer.arrived_s < soon_s and answer.text == self._newest:
             self._copies += 1
             try:
-                text = self._hear_on(asked_s + self.patience_s + LATE_S - self.link.now())
+                text = self._hear_on(due_s + LATE_S - self.link.now())
             except ReplyTimeout:
                 return Answer(answer.text, answer.arrived_s, repeat=True)
             answer = Answer(text, self.link.now())
         if self._copies < COPIES:
             is_quick = answer.arrived_s < soon_s and self._newest is not None
             self._copies = COPIES if is_quick else 0
+        took_s = answer.arrived_s - asked_s
+        self._quickest_s = min(self._quickest_s, took_s) if self._newest else took_s
         self._newest = answer.text
         return answer
 
