@@ -22,7 +22,7 @@ def test_a_signal_in_the_middle_of_a_gate_leaves_the_panel_local(number):
     """Lines: a gate was set, a reading is in flight, and still the panel is given back."""
     with open_bench("quiet", seed=5) as bench:
         process = benchwatch(
-            "watch", bench.resources["main"], "--gate", "1s", "--json", "--no-journal"
+            "watch", bench.resources["main"], "--gate", "0.5s", "--json", "--no-journal"
         )
         assert process.stdout is not None
         process.stdout.readline()
@@ -35,7 +35,7 @@ def test_a_signal_in_the_middle_of_a_gate_leaves_the_panel_local(number):
 
     assert (code, local, closed) == (130, True, True)
     settings = [text for text in heard if "?" not in text]
-    assert settings == ["FREQ:APER 1", "SYST:LOC"]
+    assert settings == ["FREQ:APER 0.5", "SYST:LOC"]
 
 
 @pytest.mark.parametrize(
@@ -45,7 +45,7 @@ def test_the_screen_leaves_the_panel_local_however_it_ends(how, code):
     """Screen: by its key and by signals."""
     with open_bench("quiet", seed=5) as bench:
         screen = OnTerminal(
-            "watch", bench.resources["main"], "--gate", "1s", "--nominal", "10MHz", "--no-journal"
+            "watch", bench.resources["main"], "--gate", "0.5s", "--nominal", "10MHz", "--no-journal"
         )
         assert wait_until(lambda: bench.heard("main").count("READ?") >= 2)
         assert screen.until(b"ppb")

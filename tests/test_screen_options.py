@@ -80,7 +80,7 @@ def test_a_dumb_terminal_gets_lines_and_a_sentence(opened, tmp_path):
 
 BENCH = """
 about = "an oscillator that has been warm for days"
-settle = "50 ppb/2 s"
+settle = "50 ppb/1 s"
 
 [reference]
 landing = "0 ppb"
@@ -93,7 +93,7 @@ white_fm = "2e-12"
 
 [counters.main]
 oscillator = "main"
-gate = "0.1 s"
+gate = "0.05 s"
 resolution = "1e-12 s"
 """
 
@@ -120,11 +120,11 @@ def test_it_leaves_by_itself_once_settled(opened, tmp_path, warm, options, rings
 @pty_only
 def test_not_settled_in_time_is_an_exit_code(opened, tmp_path, warm):
     """When the time is up before it settled, the screen leaves with 1 and says so."""
-    limits = ["--settle", "0.001 ppb/1h", "--for", "3s"]
+    limits = ["--settle", "0.001 ppb/1h", "--for", "1s"]
     terminal = _start(opened, tmp_path, *warm, *limits)
 
     assert terminal.end() == 1
-    assert b"not settled within 3 s" in terminal.seen
+    assert b"not settled within 1 s" in terminal.seen
 
 
 @pytest.mark.parametrize("command", [WATCH, ("replay", "nothing.csv")], ids=["watch", "replay"])
