@@ -244,6 +244,7 @@ async def test_every_key_is_listed_on_a_page():
 
         assert not isinstance(app.screen, Page)
     assert listed.startswith("Keys here (Trim)\nq ")
+    assert "\nt           Warm-up: Draw time evenly" in listed
     for key in KEYS:
         assert key.needs not in {None, "bench"} or not key.help or f"\n{key.shown} " in listed
 

@@ -92,6 +92,11 @@ def ago(then_s: float, now_s: float) -> str:
     return f"{age_s:.1f} s" if age_s < 10 else format_duration(age_s)
 
 
+def lasted(span_s: float) -> str:
+    """Write how long something lasted, a part of a second not as none."""
+    return f"{span_s:.1g} s" if 0 < span_s < 0.1 else ago(0.0, span_s)
+
+
 def to_go(seconds: float) -> str:
     """Write how long something will take: as finely as anybody can know, at least a second."""
     if not math.isfinite(seconds):

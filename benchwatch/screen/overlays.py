@@ -1,6 +1,7 @@
 """What lies over a view for a moment: pages of text, a line to type on, the command line."""
 
 from collections.abc import Callable, Collection, Sequence
+from dataclasses import replace
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -11,6 +12,7 @@ from textual.widgets import Input
 
 from benchwatch.screen.commands import Command, Offer, offers
 from benchwatch.screen.frame import View
+from benchwatch.screen.gallery import view_named
 from benchwatch.screen.ink import Ink, Line, Look, line, wrapped_text
 from benchwatch.screen.keys import KEYS, Key, Need, keys_for
 from benchwatch.screen.parts import HAZARDS
@@ -40,8 +42,14 @@ def key_list(view: View, have: Collection[Need], width: int) -> list[Line]:
     elsewhere = [key for key in KEYS if key not in here and key.needs in {None, *have}]
     rows = [line((f"Keys here ({view.title})", Ink.STRONG)), *_key_lines(here, width)]
     if elsewhere:
-        rows += [Line(), line(("Keys in other views", Ink.STRONG)), *_key_lines(elsewhere, width)]
+        named = [replace(key, help=f"{_title(key)}: {key.help}") for key in elsewhere if key.help]
+        rows += [Line(), line(("Keys in other views", Ink.STRONG)), *_key_lines(named, width)]
     return rows
+
+
+def _title(key: Key) -> str:
+    """Name the view in which a key works; that of a trim serves its larger form too."""
+    return view_named(key.views[0]).title
 
 
 def _key_lines(keys: Sequence[Key], width: int) -> list[Line]:
@@ -86,7 +94,7 @@ class Page(ModalScreen[None]):
     def compose(self) -> ComposeResult:
         """Lay the text into a frame that scrolls."""
         self._sheet = Sheet(self._look)
-        foot = Sheet(self._look, [line(("Esc closes, Up and Down scroll", Ink.DIM))])
+        foot = Sheet(self._look, [line(("Esc closes, Up, Down, PgUp and PgDn scroll", Ink.DIM))])
         foot.styles.height = 1
         with Vertical():
             with VerticalScroll(can_focus=False):

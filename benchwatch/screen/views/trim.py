@@ -1,7 +1,7 @@
 """Trim: everything for the moment when the trimmer is turned."""
 
 from benchwatch.screen import words
-from benchwatch.screen.amounts import ago, counted
+from benchwatch.screen.amounts import counted, lasted
 from benchwatch.screen.chart import strip_chart
 from benchwatch.screen.figures import both_figures
 from benchwatch.screen.frame import Block, Frame, View, always
@@ -32,7 +32,7 @@ def direction_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
     said = line("  ") + words.direction(frame)
     if estimate is not None and not frame.stale:
         count = counted(estimate.readings, "reading")
-        over = f" over {ago(0.0, estimate.span_s)}" if estimate.readings > 1 else ""
+        over = f" over {lasted(estimate.span_s)}" if estimate.readings > 1 else ""
         said += line((f"   from {count}{over}", Ink.DIM))
     return [said]
 
