@@ -349,7 +349,7 @@ def said(capsys, *arguments: str) -> tuple[int, str]:
         (("watch", "R", "--driver", "morse", "--no-journal"), 2, "no driver 'morse'"),
         (("watch", "R\x1b[31m\x07", "--json", "--no-journal"), 2, "is no resource string"),
         (("watch", "TCPIP0::127.0.0.1::9::SOCKET", "--no-journal"), 3, "nothing listens"),
-        (("watch", "R", "--journal", "/"), 5, "journal /"),
+        (("watch", "R", "--journal", "/"), 5, "no journal (/)"),
         (("replay", "/no/such/file.csv"), 5, "can't be read"),
         (("simulate", "atlantis"), 2, "no simulated bench 'atlantis'"),
     ],
@@ -508,7 +508,7 @@ def test_watching_a_simulated_bench_takes_its_suggestions():
     first = parsed(lines)[0]
     assert code == 0
     assert first["tolerance"] == {"limit": 1e-9, "inside": False}
-    assert first["offset"] == pytest.approx(4e-6, rel=0.1)
+    assert 1e-7 < first["offset"] < 4.4e-6  # it comes in from 4e-6 while the program starts
     assert "seed 3" in errors
 
 

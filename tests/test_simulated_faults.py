@@ -175,10 +175,10 @@ def test_a_bad_fault_on_the_command_line_is_a_usage_error(arguments, says):
 
 
 def test_a_watched_bench_suffers_the_fault_it_was_given():
-    """From the command line to the gap in the lines."""
+    """From the command line to the gap in the lines; three seconds in, when it surely reads."""
     run = subprocess.run(
         [sys.executable, "-m", "benchwatch.cli", "watch", "--sim", "quiet", "--json",
-         "--no-journal", "--fault", "closed@1s", "--count", "8"],
+         "--no-journal", "--fault", "closed@3s", "--count", "16"],
         capture_output=True, text=True, timeout=30,
     )  # fmt: skip
     lines = [json.loads(line) for line in run.stdout.splitlines()]
