@@ -22,8 +22,10 @@ class TinyCounter:
         self.replies: dict[str, bytes | None] = {}
         """Replies that differ from the usual ones; None: no answer."""
         self._knows = {
+            "*ESE?": b"0\n",
             "*IDN?": b"MADE FOR A TEST,TINY COUNTER,0,1.0\n",
             "FREQ:APER?": b"%.6E\n" % (gate_s or 1e-6),
+            "INIT:CONT?": b"0\n",
             "ROSC:SOUR?": b"EXT\n",
             "SYST:ERR?": b'0,"No error"\n',
         }
