@@ -1,0 +1,179 @@
+"""The whole job in a real terminal, from power-on to as left, by what the screen says alone."""
+
+import json
+import os
+import re
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from terminal_kit import Terminal
+
+from benchwatch.journal_reading import read_events, read_runs
+from benchwatch.reading import Gap, Mark, Reading, Record
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
+
+BENCH = """
+about = "an oven from power-on that warms up within seconds and runs fast"
+tolerance = "1 ppb"
+settle = "1 ppb/10 s"
+
+[reference]
+landing = "0 ppb"
+white_fm = "1e-12"
+
+[oscillators.main]
+nominal = "10 MHz"
+landing = "12.4 ppb"
+white_fm = "2e-11"
+flicker_fm = "5e-12"
+warm_up = [["1 ppm", "2 s"]]
+
+[oscillators.main.trimmer]
+sensitivity = "50 ppb"
+backlash_turns = 0.006
+creep = 0.04
+creep_time = "0.5 s"
+tool_pull = "6 ppb"
+
+[counters.main]
+oscillator = "main"
+gate = "0.5 s"
+resolution = "1e-11 s"
+"""
+SPEED = 6
+QUICK = f"""
+import sys
+import benchwatch.clock
+from benchwatch_simulators.clock import QuickClock
+quick = QuickClock({SPEED})
+benchwatch.clock.SystemClock = lambda: quick
+from benchwatch.cli import main
+sys.exit(main())
+"""
+"""The program on a clock that goes faster than the computer's, and the bench with it."""
+LEFT, RIGHT, DOWN = b"\x1b[D", b"\x1b[C", b"\x1b[B"
+MOST_TURNS = 25
+PATIENCE_S = 30.0
+RECORDED = r"as found ([+-]\S+) ± (\S+) ppb(?:   as left ([+-]\S+) ± (\S+) ppb)?"
+SUMMARY = re.compile(rb"benchwatch: (\d+) readings, (\d+) gaps in .+\.")
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Path:
+    """The place of the journal."""
+    return tmp_path / "journal.db"
+
+
+@pytest.fixture
+def terminal(tmp_path: Path, journal: Path) -> Iterator[Terminal]:
+    """A watch on that bench from power-on, in a terminal of 120x36."""
+    bench = tmp_path / "oven.toml"
+    bench.write_text(BENCH, encoding="utf-8")
+    command = [sys.executable, "-c", QUICK, "watch", "--sim", str(bench), "--seed", "20310504"]
+    opened = Terminal([*command, "--journal", str(journal)], tmp_path, width=120, height=36)
+    yield opened
+    opened.close()
+
+
+class Person:
+    """Somebody who reads the screen and presses keys, and knows nothing else."""
+
+    def __init__(self, terminal: Terminal) -> None:
+        self._terminal = terminal
+
+    def sees(self, pattern: str) -> "re.Match[str]":
+        """Wait until the screen says so."""
+        rows = self._terminal.wait_until(lambda rows: _found(pattern, rows), PATIENCE_S)
+        match = _found(pattern, rows)
+        assert match is not None
+        return match
+
+    def presses(self, keys: bytes) -> None:
+        """Press keys, and give the counter three seconds, by the clock on the screen."""
+        before_s = _clock_s(self._terminal.screen)
+        self._terminal.type(keys)
+        self._terminal.wait_until(lambda rows: _clock_s(rows) >= before_s + 3)
+
+    def writes_down(self, note: str) -> None:
+        """Put a note on the time line."""
+        self._terminal.type(b"m")
+        self.sees("on the time line")
+        self._terminal.type(note.encode() + b"\r")
+        self.sees(f"marked: {note}")
+
+    def sees_where(self) -> str:
+        """Wait until the screen says that it is time to judge; return what it says then."""
+        rows = self._terminal.wait_until(_judged, PATIENCE_S)
+        return _judged(rows)
+
+
+def _found(pattern: str, rows: list[str]) -> "re.Match[str] | None":
+    return re.search(pattern, "\n".join(rows), re.MULTILINE)
+
+
+def _clock_s(rows: list[str]) -> int:
+    clock = re.search(r"(\d+):(\d\d):(\d\d)$", rows[0])
+    if clock is None:
+        return 0
+    hours, minutes, seconds = map(int, clock.groups())
+    return 3600 * hours + 60 * minutes + seconds
+
+
+def _judged(rows: list[str]) -> str:
+    """Return the word for where it is, or nothing while the screen says to wait."""
+    where = _found(r"^  (high, bring it down|low, bring it up|inside) ", rows)
+    ready = _found(r"^  let go \[.*\] good to .*, (?:turn|turn again|stay)$", rows)
+    return where[1].split(",")[0] if where and ready else ""
+
+
+def test_from_power_on_to_as_left_by_the_screen_alone(terminal: Terminal, journal: Path):
+    """Warming, settled, as found, tool, turns, landed, as left; screen and journal agree."""
+    person = Person(terminal)
+    person.sees(r"\[WARMING\]")
+    person.sees("high, still warming: wait")
+    person.sees(r"\[SETTLED\]")
+    person.presses(b"a")
+    found = person.sees(RECORDED)
+    person.writes_down("cover off")
+    person.presses(b" ")
+    person.sees(r"tool on, it pulls by \+\S+ ± \S+ ppb")
+    person.presses(b" ")
+    pull = person.sees(r"tool off, it pulls by (\+\S+) ± \S+ ppb")
+    turns: list[bytes] = []
+    while (where := person.sees_where()) != "inside":
+        assert len(turns) < MOST_TURNS, f"still {where}"
+        coarse = where == "high" and all(key == DOWN for key in turns)
+        turns.append(DOWN if coarse else LEFT if where == "high" else RIGHT)
+        person.presses(turns[-1])
+    person.sees(r"\[LANDED\]")
+    person.presses(b"l")
+    left = person.sees(RECORDED + r"$")
+    terminal.type(b"q")
+    code = terminal.end()
+
+    assert code == 0
+    assert {DOWN, RIGHT} <= set(turns)
+    assert abs(float(found[1]) - 12.4) < 2 * float(found[2])
+    assert abs(float(pull[1]) - 6.0) < 1.0
+    assert abs(float(left[3])) <= 1.0
+    assert_journal_agrees(journal, terminal.seen, (float(left[1]), float(left[3])))
+
+
+def assert_journal_agrees(journal: Path, seen: bytes, recorded_ppb: tuple[float, float]) -> None:
+    """What is on disk is what the screen and the summary at the end said."""
+    (run,) = read_runs(journal)
+    events = list(read_events(journal, run))
+    records = [json.loads(event.document) for event in events if isinstance(event, Record)]
+    summary = SUMMARY.search(seen.rpartition(b"\x1b[?1049l")[2])
+
+    assert summary is not None
+    assert int(summary[1]) == sum(isinstance(event, Reading) for event in events)
+    assert int(summary[2]) == sum(isinstance(event, Gap) for event in events)
+    assert (run.ended_utc_s is not None, run.end_reason) == (True, "stopped")
+    assert "cover off" in [event.text for event in events if isinstance(event, Mark)]
+    assert [record["kind"] for record in records] == ["as found", "as left"]
+    for record, ppb in zip(records, recorded_ppb, strict=True):
+        assert record["budget"]["lines"][0]["estimate"] * 1e9 == pytest.approx(ppb, abs=0.01)
