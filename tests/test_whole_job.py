@@ -57,7 +57,8 @@ sys.exit(main())
 LEFT, RIGHT, DOWN = b"\x1b[D", b"\x1b[C", b"\x1b[B"
 MOST_TURNS = 25
 PATIENCE_S = 30.0
-RECORDED = r"as found ([+-]\S+) ± (\S+) ppb(?:   as left ([+-]\S+) ± (\S+) ppb)?"
+AMOUNT = r"([+-]\S+) ± (\S+) (ppb|parts in 10\^12)"
+PPB = {"ppb": 1.0, "parts in 10^12": 1e-3}
 SUMMARY = re.compile(rb"benchwatch: (\d+) readings, (\d+) gaps in .+\.")
 
 
@@ -90,6 +91,11 @@ class Person:
         match = _found(pattern, rows)
         assert match is not None
         return match
+
+    def reads(self, words: str) -> tuple[float, float]:
+        """Wait for an amount after these words; return it and its uncertainty, in ppb."""
+        value, u, unit = self.sees(words + AMOUNT).groups()
+        return float(value) * PPB[unit], float(u) * PPB[unit]
 
     def presses(self, keys: bytes) -> None:
         """Press keys, and give the counter three seconds, by the clock on the screen."""
@@ -136,12 +142,12 @@ def test_from_power_on_to_as_left_by_the_screen_alone(terminal: Terminal, journa
     person.sees("high, still warming: wait")
     person.sees(r"\[SETTLED\]")
     person.presses(b"a")
-    found = person.sees(RECORDED)
+    found, found_u = person.reads("^  as found ")
     person.writes_down("cover off")
     person.presses(b" ")
-    person.sees(r"tool on, it pulls by \+\S+ ± \S+ ppb")
+    person.reads("tool on, it pulls by ")
     person.presses(b" ")
-    pull = person.sees(r"tool off, it pulls by (\+\S+) ± \S+ ppb")
+    pull, _ = person.reads("tool off, it pulls by ")
     turns: list[bytes] = []
     while (where := person.sees_where()) != "inside":
         assert len(turns) < MOST_TURNS, f"still {where}"
@@ -150,16 +156,16 @@ def test_from_power_on_to_as_left_by_the_screen_alone(terminal: Terminal, journa
         person.presses(turns[-1])
     person.sees(r"\[LANDED\]")
     person.presses(b"l")
-    left = person.sees(RECORDED + r"$")
+    left, _ = person.reads("   as left ")
     terminal.type(b"q")
     code = terminal.end()
 
     assert code == 0
     assert {DOWN, RIGHT} <= set(turns)
-    assert abs(float(found[1]) - 12.4) < 2 * float(found[2])
-    assert abs(float(pull[1]) - 6.0) < 1.0
-    assert abs(float(left[3])) <= 1.0
-    assert_journal_agrees(journal, terminal.seen, (float(left[1]), float(left[3])))
+    assert abs(found - 12.4) < 2 * found_u
+    assert abs(pull - 6.0) < 1.0
+    assert abs(left) <= 1.0
+    assert_journal_agrees(journal, terminal.seen, (found, left))
 
 
 def assert_journal_agrees(journal: Path, seen: bytes, recorded_ppb: tuple[float, float]) -> None:
