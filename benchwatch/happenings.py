@@ -2,8 +2,8 @@
 
 from typing import Final
 
-from benchwatch.estimate.results import Numbers, Settle
-from benchwatch.quantity import format_duration, printable
+from benchwatch.estimate.results import Numbers, Settle, SettleLimit
+from benchwatch.quantity import format_duration, printable, write_fraction
 from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Mark, Reading
 from benchwatch.snapshot import Happening, HappeningKind
 
@@ -12,8 +12,26 @@ KEPT: Final = 500
 SETTLE_WORDS: Final = {
     "settled": "settled",
     "warming": "moving by more than asked",
-    "unsure": "can't tell whether it moves",
+    "unsure": "can't tell yet whether it has settled",
 }
+
+
+def limit_words(limit: float) -> str:
+    """Write a limit as it was typed: ``5 ppb``, without sign or spare zeros."""
+    text = write_fraction(limit)
+    digits = text.digits.lstrip("+")
+    return f"{digits.rstrip('0').rstrip('.') if '.' in digits else digits} {text.unit}"
+
+
+def tolerance_words(tolerance: float) -> str:
+    """Say which tolerance holds."""
+    return f"tolerance {limit_words(tolerance)}"
+
+
+def settled_words(settle: SettleLimit) -> str:
+    """Say what settled means."""
+    over = format_duration(settle.horizon_s)
+    return f"settled means: moves by less than {limit_words(settle.limit)} in {over}"
 
 
 class Happenings:

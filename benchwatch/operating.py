@@ -4,6 +4,7 @@ from typing import Literal
 
 from benchwatch.errors import UsageError
 from benchwatch.estimate.results import SettleLimit
+from benchwatch.happenings import settled_words, tolerance_words
 from benchwatch.quantity import (
     format_duration,
     format_frequency,
@@ -52,13 +53,11 @@ class Operating:
                 if limit <= 0:
                     raise UsageError("a tolerance is above zero, such as 5ppb.")
                 self._run.retune(name, tolerance=limit)
-                return f"tolerance {write_fraction(limit).bare.lstrip('+')}"
+                return tolerance_words(limit)
             case "settle":
                 settle = SettleLimit(*parse_settle(text, self._run.nominal(name)))
                 self._run.retune(name, settle=settle)
-                over = format_duration(settle.horizon_s)
-                limit_text = write_fraction(settle.limit).bare.lstrip("+")
-                return f"settled means: moves by less than {limit_text} in {over}"
+                return settled_words(settle)
             case "gate":
                 gate_s = parse_duration(text)
                 self._run.set_gate(name, gate_s)

@@ -8,20 +8,18 @@ from dataclasses import replace
 from typing import Final
 
 from benchwatch.acquire import Connection
-from benchwatch.buffer import Buffer
-from benchwatch.estimate.live import LiveEstimate
 from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
 from benchwatch.estimate.results import Numbers, SettleLimit
 from benchwatch.filing import filed, record_now, record_of_quiet
-from benchwatch.happenings import Happenings
+from benchwatch.happenings import Happenings, settled_words, tolerance_words
 from benchwatch.journal import Journal, new_key
 from benchwatch.journal_file import Run, settings_text
-from benchwatch.leisure import Deviations, elsewhere_now, warm_up_now
+from benchwatch.leisure import elsewhere_now, warm_up_now
 from benchwatch.plan import Plan
-from benchwatch.quantity import format_duration, format_frequency, write_fraction
+from benchwatch.quantity import format_frequency, write_fraction
 from benchwatch.reading import OVERRANGE, REPEAT, Event, Flag, Gap, Mark, Reading
+from benchwatch.reckoning import Reckoning
 from benchwatch.snapshot import Link, Records, Snapshot, Trace, TrimNow, WarmUp
-from benchwatch.trimming import Trimming
 
 MARKS_KEPT: Final = 100
 """Newest marks in a snapshot; the journal has them all."""
@@ -47,11 +45,8 @@ class Pipeline:
         self.plan = plan
         self._lock = threading.Lock()
         self._journal = journal
-        self._buffer = Buffer()
-        self._estimate = LiveEstimate(tolerance=plan.tolerance, settle=plan.settle)
-        self._nominal_hz = float("nan") if plan.nominal is None else float(plan.nominal)
-        self._trimming = Trimming(plan.tolerance, plan.settle)
-        self._deviations = Deviations()
+        nominal_hz = float("nan") if plan.nominal is None else float(plan.nominal)
+        self._reckoning = Reckoning(nominal_hz, plan.tolerance, plan.settle)
         self._notes = Happenings()
         self._run = Run(
             new_key(utc_s), watch, plan.name, plan.resource, plan.driver, utc_s, plan.nominal,
@@ -67,7 +62,7 @@ class Pipeline:
         )  # fmt: skip
         self._save_run()
         self._snapshot = Snapshot(
-            plan.name, plan.resource, self._nominal_hz, Link("connecting", 0.0),
+            plan.name, plan.resource, nominal_hz, Link("connecting", 0.0),
             warm_up=WarmUp(limit=plan.settle),
         )  # fmt: skip
 
@@ -78,7 +73,7 @@ class Pipeline:
 
     def trace(self, span_s: float, points: int) -> Trace:
         """Return the last `span_s` seconds in at most `points` points, nan at gaps."""
-        return self._buffer.trace(span_s, points)
+        return self._reckoning.trace(span_s, points)
 
     def take(self, event: Event) -> Snapshot:
         """Put `event` on disk, then into the numbers; return the state after it."""
@@ -104,7 +99,7 @@ class Pipeline:
                 identity=now.identity,
                 time_base=now.time_base,
                 gate_s=now.gate_s,
-                nominal_hz=self._nominal_hz,
+                nominal_hz=self._reckoning.nominal_hz,
                 journal_trouble=self._trouble(),
             )
             run = replace(
@@ -132,9 +127,9 @@ class Pipeline:
     def touch(self, utc_s: float, elapsed_s: float, *, on: bool) -> None:
         """The tool is on the trimmer, or off."""
         with self._lock:
-            self._trimming.touch(elapsed_s, on=on)
+            self._reckoning.trimming.touch(elapsed_s, on=on)
             self._notes.note(utc_s, elapsed_s, "tool", "tool on" if on else "tool off")
-            trim = replace(self._snapshot.trim or TrimNow(), tool=self._trimming.tool)
+            trim = replace(self._snapshot.trim or TrimNow(), tool=self._reckoning.trimming.tool)
             self._snapshot = replace(self._snapshot, trim=trim, happenings=self._notes.newest)
 
     def record(self, kind: RecordKind, utc_s: float, elapsed_s: float) -> OffsetRecord:
@@ -161,30 +156,27 @@ class Pipeline:
             plan = self.plan
             if tolerance is not None:
                 plan = replace(plan, tolerance=tolerance)
-                said = f"tolerance {write_fraction(tolerance).bare}"
-                self._notes.note(utc_s, elapsed_s, "setting", said)
+                self._notes.note(utc_s, elapsed_s, "setting", tolerance_words(tolerance))
             if settle is not None:
                 plan = replace(plan, settle=settle)
-                limit, over = write_fraction(settle.limit).bare, format_duration(settle.horizon_s)
-                self._notes.note(utc_s, elapsed_s, "setting", f"settled means {limit} in {over}")
+                self._notes.note(utc_s, elapsed_s, "setting", settled_words(settle))
             self.plan = plan
-            self._estimate.retune(plan.tolerance, plan.settle)
-            self._trimming.retune(plan.tolerance, plan.settle)
+            self._reckoning.retune(plan.tolerance, plan.settle)
             warm_up = replace(self._snapshot.warm_up or WarmUp(), limit=plan.settle)
             self._snapshot = replace(
                 self._snapshot,
-                numbers=self._estimate.numbers,
+                numbers=self._reckoning.numbers,
                 warm_up=warm_up,
                 happenings=self._notes.newest,
             )
 
     def refresh(self) -> None:
         """Work out what changes slowly; called now and then by whoever shows it."""
-        stability = self._deviations.now(self._buffer)
+        stability = self._reckoning.stability()
         now = self._snapshot
         elsewhere = elsewhere_now(now.numbers.estimate, now.nominal_hz, self.plan.working_hz)
         with self._lock:
-            fit = self._estimate.warmup()
+            fit = self._reckoning.warmup()
             now_s = 0.0 if now.reading is None else now.reading.elapsed_s
             warm_up = warm_up_now(self._snapshot.warm_up or WarmUp(), fit, now_s)
             self._snapshot = replace(
@@ -216,7 +208,7 @@ class Pipeline:
         """With the first nudge, put the quiet stretch before it on record unasked."""
         if self._snapshot.numbers.confirmed_nudge is None:
             return
-        quiet, reading = self._trimming.found, self._snapshot.reading
+        quiet, reading = self._reckoning.trimming.found, self._snapshot.reading
         known = self._snapshot.records is not None and self._snapshot.records.as_found is not None
         if quiet is None or not quiet.frozen or known or reading is None:
             return
@@ -225,18 +217,16 @@ class Pipeline:
 
     def _take_nominal(self, nominal_hz: float) -> None:
         """Take the nominal; if readings came under another, the numbers begin anew."""
-        if nominal_hz != self._nominal_hz and self._snapshot.reading is not None:
+        if nominal_hz != self._reckoning.nominal_hz and self._snapshot.reading is not None:
             was = self._snapshot.reading
-            self._buffer, self._deviations = Buffer(), Deviations()
-            self._estimate = LiveEstimate(tolerance=self.plan.tolerance, settle=self.plan.settle)
-            self._trimming = Trimming(self.plan.tolerance, self.plan.settle)
+            self._reckoning = Reckoning(nominal_hz, self.plan.tolerance, self.plan.settle)
             said = f"nominal {format_frequency(nominal_hz)}"
             self._notes.note(was.utc_s, was.elapsed_s, "setting", said)
             self._snapshot = replace(
                 self._snapshot, reading=None, numbers=Numbers(), trim=None, records=None,
                 stability=None, elsewhere=None, happenings=self._notes.newest,
             )  # fmt: skip
-        self._nominal_hz = nominal_hz
+        self._reckoning.nominal_hz = nominal_hz
 
     def _save_run(self) -> None:
         if self._journal is not None:
@@ -247,21 +237,13 @@ class Pipeline:
 
     def _take_reading(self, reading: Reading) -> Snapshot:
         was = self._snapshot
+        trim: TrimNow | None
         measures = reading.flags.isdisjoint(NO_MEASUREMENT)
         if measures:
-            offset, elapsed_s = reading.offset, reading.elapsed_s
-            self._buffer.add(elapsed_s, offset)
-            numbers = self._estimate.add(
-                elapsed_s,
-                offset,
-                gate_s=reading.gate_s,
-                resolution=self._fraction(reading.resolution_hz),
-            )
-            trim: TrimNow | None = self._trimming.add(elapsed_s, numbers)
-            self._deviations.add(elapsed_s, offset)
+            numbers, trim = self._reckoning.add(reading)
         else:
             numbers, trim = _without_news(was.numbers), was.trim
-        self._notes.reading(reading, numbers, by_tool=self._trimming.by_tool)
+        self._notes.reading(reading, numbers, by_tool=self._reckoning.trimming.by_tool)
         # A frozen record of many fields costs least when it is built in one positional call.
         return Snapshot(
             was.counter, was.resource, was.nominal_hz, was.link, was.identity, was.time_base,
@@ -271,14 +253,12 @@ class Pipeline:
         )  # fmt: skip
 
     def _take_gap(self, gap: Gap) -> Snapshot:
-        self._buffer.gap(gap.lasted_s)
-        self._estimate.gap()
-        self._deviations.gap()
+        numbers, trim = self._reckoning.gap(gap)
         self._notes.gap(gap)
         return replace(
             self._snapshot,
-            numbers=self._estimate.numbers,
-            trim=self._trimming.gap(),
+            numbers=numbers,
+            trim=trim,
             happenings=self._notes.newest,
             gaps=self._snapshot.gaps + 1,
             last_gap=gap,
@@ -293,9 +273,6 @@ class Pipeline:
             marks=(*self._snapshot.marks, mark)[-MARKS_KEPT:],
             journal_trouble=self._trouble(),
         )
-
-    def _fraction(self, resolution_hz: float) -> float:
-        return resolution_hz / self._nominal_hz if self._nominal_hz > 0 else 0.0
 
 
 def _without_news(numbers: Numbers) -> Numbers:

@@ -8,7 +8,7 @@ import pytest
 from benchwatch.buffer import Buffer
 from benchwatch.estimate.live import LiveEstimate
 from benchwatch.estimate.results import Estimate, Nudge, Numbers, Settle, SettleLimit
-from benchwatch.happenings import Happenings
+from benchwatch.happenings import Happenings, settled_words, tolerance_words
 from benchwatch.leisure import Deviations, elsewhere_now, warm_up_now
 from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Mark, Reading
 from benchwatch.snapshot import Trace, WarmUp
@@ -38,6 +38,8 @@ def test_a_turn_gives_a_hint_and_freezes_what_was_found() -> None:
     assert after.direction == "high"
     assert after.hint is not None
     assert after.hint.times == pytest.approx(1 / 3)
+    assert after.hint.left == pytest.approx(-10 * PPB)
+    assert after.hint.left_u == pytest.approx(0.02 * PPB)
     assert after.turn == Nudge(10.0, -30 * PPB, 0.03 * PPB)
     assert trimming.found is not None
     assert trimming.found.frozen
@@ -157,3 +159,11 @@ def test_without_a_fit_there_is_no_curve() -> None:
     was = WarmUp(curve=Trace((0.0,), (1e-9,)), end=1e-9, end_u=1e-10)
 
     assert warm_up_now(was, None, 10.0) == WarmUp()
+
+
+def test_limits_are_said_as_they_are_typed() -> None:
+    """Neither sign nor spare zeros: a limit reaches both ways and is exact."""
+    assert tolerance_words(5 * PPB) == "tolerance 5 ppb"
+    assert tolerance_words(2.5e-5) == "tolerance 25 ppm"
+    said = settled_words(SettleLimit(PPB, 600.0))
+    assert said == "settled means: moves by less than 1 ppb in 10 min"

@@ -17,8 +17,9 @@ from benchwatch.screen.frame import drawn
 from benchwatch.screen.gallery import VIEWS
 from benchwatch.screen.ink import ASCII, UNICODE, Ink, Look, line
 from benchwatch.screen.memory import Ranges
-from benchwatch.screen.parts import counter_line, trouble_line, trouble_rows
+from benchwatch.screen.parts import counter_line, header, trouble_line, trouble_rows
 from benchwatch.screen.plot import axis_name
+from benchwatch.screen.progress import judge_line
 from benchwatch.screen.rates import RateUnit, rate_unit, write_rate
 from benchwatch.screen.views.elsewhere import clock_line
 from benchwatch.screen.views.notes import note_lines
@@ -236,3 +237,28 @@ def test_a_trouble_too_long_for_its_rows_ends_in_the_sign():
 
     assert rows[0].startswith(" nothing listens there. Check the port number")
     assert rows[1].endswith("…")
+
+
+def test_unsure_says_what_is_not_known():
+    """The lamp's word alone is no sentence; without room the drift comes first."""
+    made = kit.frame(kit.snapshot(numbers=kit.numbers(settle=Settle("unsure", None, None))))
+
+    assert words.settle_words(made, 70).plain == "drift -8.3 ± 1.4 ppb/h, can't tell yet"
+    assert words.settle_words(made, 30).plain == "drift -8.3 ± 1.4 ppb/h"
+
+
+def test_stale_numbers_are_said_to_be_old():
+    """While no readings come, drift and wait are those of the last readings, or not said."""
+    made = kit.frame(kit.full_snapshot(link=Link("silent", kit.NOW_S - 8.0)))
+
+    assert words.settle_words(made, 70).plain == "drift -8.3 ± 1.4 ppb/h, by the last readings"
+    assert "no readings come: wait" in judge_line(made, 80, 1)[0].plain
+    unknown = replace(made.snapshot, numbers=kit.numbers(drift=None))
+    assert words.settle_words(replace(made, snapshot=unknown), 70).plain == "drift unknown"
+
+
+def test_an_unknown_nominal_is_called_that():
+    """Before the first reading nobody wonders what is unknown."""
+    made = kit.frame(kit.snapshot(nominal_hz=math.nan))
+
+    assert header([("trim", "Trim")])(made, 80, 1)[0].plain.startswith(" main nominal unknown ")

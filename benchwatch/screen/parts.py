@@ -15,6 +15,7 @@ SHORT = 20
 NAME_CELLS = 20
 """Cells that the identity of the counter may have before the gate is named."""
 TROUBLE_ROWS = 2
+"""At most, on a short screen; one more on others."""
 
 HAZARDS = (
     (
@@ -32,9 +33,10 @@ def header(titles: Sequence[tuple[str, str]]) -> Callable[[Frame, int, int], lis
 
     def draw(frame: Frame, width: int, _rows: int) -> list[Line]:
         snapshot = frame.snapshot
+        nominal = format_frequency(snapshot.nominal_hz)
         who = line(
             (f" {safe(snapshot.counter, 20)} ", Ink.STRONG),
-            f"{format_frequency(snapshot.nominal_hz)} ",
+            f"{nominal if snapshot.nominal_hz > 0 else 'nominal unknown'} ",
         )
         if len(frame.names) > 1:
             place = list(frame.names).index(snapshot.counter) + 1
@@ -84,11 +86,11 @@ def trouble_line(frame: Frame, width: int, rows: int) -> list[Line]:
 
 
 def trouble_rows(frame: Frame, width: int, height: int) -> int:
-    """Want a row always, but on a short screen only for a trouble; two for a long sentence."""
+    """Want a row always, but on a short screen only for a trouble; more for a long sentence."""
     text = words.trouble(frame)
     if not text:
         return int(height >= SHORT)
-    return min(len(wrapped_text(text, width - 1)), TROUBLE_ROWS)
+    return min(len(wrapped_text(text, width - 1)), TROUBLE_ROWS + (height >= SHORT))
 
 
 def hazard_line(_frame: Frame, width: int, _rows: int) -> list[Line]:

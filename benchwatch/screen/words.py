@@ -111,13 +111,16 @@ def settle_words(frame: Frame, width: int) -> Line:
     """Say the drift, and how long it still takes or has been settled, in at most `width` cells."""
     settle, said = frame.snapshot.numbers.settle, drift(frame)
     if frame.stale:
-        return fitting(width, line(f"{said}, by the last readings"), line("by the last readings"))
+        old = "" if frame.snapshot.numbers.drift is None else ", by the last readings"
+        return fitting(width, line(f"{said}{old}"), line(old.removeprefix(", ")))
     if settle is not None and settle.since_s is not None:
         for_how_long = f"settled for {ago(settle.since_s, frame.now_s)}"
         return fitting(width, line(f"{said}, {for_how_long}"), line(for_how_long))
     if settle is not None and settle.eta_s is not None:
         long, short = time_to_go(frame), time_to_go(frame, short=True)
         return fitting(width, line(f"{said}, {long}"), line(long), line(short))
+    if settle is not None and settle.state == "unsure":
+        return fitting(width, line(f"{said}, can't tell yet"), line(said))
     return line(said)
 
 
