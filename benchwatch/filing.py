@@ -71,7 +71,7 @@ def _record(
         estimate,
         drift,
         reference,
-        nominal_hz=now.nominal_hz,
+        nominal_hz=now.nominal_hz if now.nominal_hz > 0 else None,  # a recording of offsets
         utc_s=utc_s if math.isfinite(utc_s) else None,  # a recording may give no dates
         resolution=resolution_hz / now.nominal_hz if now.nominal_hz > 0 else None,
         conditions=tuple(conditions),

@@ -1,5 +1,6 @@
 """A run: events to disk, numbers and snapshots, and the ways in which it ends."""
 
+import math
 import threading
 from dataclasses import replace
 from decimal import Decimal
@@ -110,6 +111,17 @@ def test_the_numbers_are_those_of_the_live_estimate():
 
         assert numbers == expected
     assert pipeline.snapshot.readings == 40
+
+
+def test_a_turn_is_kept_as_found_where_only_fractions_are_known():
+    """A recording of offsets has no nominal, and its record has none either."""
+    pipeline = Pipeline(replace(PLAN, nominal=None))
+    for number in range(60):
+        offset = (1e-8 if number >= 40 else 0.0) + 1e-11 * (number % 7)
+        snapshot = pipeline.take(replace(reading(number), frequency_hz=math.nan, offset=offset))
+
+    assert snapshot.records.as_found.nominal_hz is None
+    assert snapshot.records.as_found.offset == pytest.approx(3e-11, abs=1e-11)
 
 
 @pytest.mark.parametrize("flag", ["repeat", "overrange"])
@@ -264,7 +276,7 @@ class SettlesAtFive(LiveEstimate):
 
 def test_until_settled(monkeypatch):
     """The run ends with the reading that brings the verdict for the last of the counters."""
-    monkeypatch.setattr("benchwatch.pipeline.LiveEstimate", SettlesAtFive)
+    monkeypatch.setattr("benchwatch.reckoning.LiveEstimate", SettlesAtFive)
     five = [replace(reading(n), counter="five") for n in range(9)]
     run = watch([*map(reading, range(9))], five, limits=Limits(until_settled=True))
     run.start()

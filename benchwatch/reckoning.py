@@ -1,0 +1,72 @@
+"""All that is worked out from one counter's readings under one nominal, side by side."""
+
+from benchwatch.buffer import Buffer
+from benchwatch.estimate.live import LiveEstimate
+from benchwatch.estimate.results import Numbers, SettleLimit
+from benchwatch.estimate.warmup import Warmup
+from benchwatch.leisure import Deviations
+from benchwatch.reading import Gap, Reading
+from benchwatch.snapshot import StabilityNow, Trace, TrimNow
+from benchwatch.trimming import Trimming
+
+
+class Reckoning:
+    """Readings and gaps in, numbers and trace out.
+
+    Args:
+        nominal_hz: of all of the readings; nan while it is unknown.
+        tolerance: limit of the offset (fractional), None when none was asked for.
+        settle: what settled means, None when not asked for.
+    """
+
+    def __init__(
+        self, nominal_hz: float, tolerance: float | None, settle: SettleLimit | None
+    ) -> None:
+        self.nominal_hz = nominal_hz
+        self.trimming = Trimming(tolerance, settle)
+        self._buffer = Buffer()
+        self._estimate = LiveEstimate(tolerance=tolerance, settle=settle)
+        self._deviations = Deviations()
+
+    @property
+    def numbers(self) -> Numbers:
+        """What the live estimate said last."""
+        return self._estimate.numbers
+
+    def add(self, reading: Reading) -> tuple[Numbers, TrimNow]:
+        """Take a reading; return what it makes of the numbers and of the turning."""
+        elapsed_s, offset = reading.elapsed_s, reading.offset
+        self._buffer.add(elapsed_s, offset)
+        numbers = self._estimate.add(
+            elapsed_s,
+            offset,
+            gate_s=reading.gate_s,
+            resolution=reading.resolution_hz / self.nominal_hz if self.nominal_hz > 0 else 0.0,
+        )
+        trim = self.trimming.add(elapsed_s, numbers)
+        self._deviations.add(elapsed_s, offset)
+        return numbers, trim
+
+    def gap(self, gap: Gap) -> tuple[Numbers, TrimNow]:
+        """Bridge nothing across `gap`; return what is left."""
+        self._buffer.gap(gap.lasted_s)
+        self._estimate.gap()
+        self._deviations.gap()
+        return self._estimate.numbers, self.trimming.gap()
+
+    def retune(self, tolerance: float | None, settle: SettleLimit | None) -> None:
+        """Take new limits; nothing that was measured is lost."""
+        self._estimate.retune(tolerance, settle)
+        self.trimming.retune(tolerance, settle)
+
+    def trace(self, span_s: float, points: int) -> Trace:
+        """Return the last `span_s` seconds in at most `points` points, nan at gaps."""
+        return self._buffer.trace(span_s, points)
+
+    def warmup(self) -> Warmup | None:
+        """The exponential that the oscillator comes in on; None when it shows none."""
+        return self._estimate.warmup()
+
+    def stability(self) -> StabilityNow:
+        """Work out the deviations so far, and the dither of the last minute; takes a while."""
+        return self._deviations.now(self._buffer)
