@@ -13,10 +13,12 @@ from pathlib import Path
 import psutil
 import pytest
 from counter_kit import TinyCounter, tiny_counter
+from hand_kit import wait_until
 from terminal_kit import PROGRAM, Terminal
 
 from benchwatch.journal_reading import read_events, read_runs
 from benchwatch.reading import Reading
+from benchwatch_simulators.bench import open_bench
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
@@ -34,13 +36,13 @@ def journal(tmp_path: Path) -> Path:
 @contextlib.contextmanager
 def watching(
     home: Path,
-    counter: TinyCounter,
+    resource: str,
     *options: str,
     program: str = PROGRAM,
     stdin: int | None = None,
 ) -> Iterator[Terminal]:
-    """Watch `counter` on a terminal."""
-    command = [sys.executable, "-c", program, "watch", counter.resource, "--nominal", "10MHz"]
+    """Watch a counter on a terminal."""
+    command = [sys.executable, "-c", program, "watch", resource, "--nominal", "10MHz"]
     terminal = Terminal([*command, *options], home, stdin=stdin)
     try:
         yield terminal
@@ -97,7 +99,7 @@ def test_a_terminal_that_vanishes_ends_the_watch_in_order(tmp_path, journal, pro
     options = ("--journal", str(journal))
     with (
         tiny_counter(GATE_S) as counter,
-        watching(tmp_path, counter, *options, program=program) as terminal,
+        watching(tmp_path, counter.resource, *options, program=program) as terminal,
     ):
         terminal.wait_for("q quit")
         terminal.wait_until(lambda _: counter.answered > 20)
@@ -112,11 +114,27 @@ def test_a_terminal_that_vanishes_ends_the_watch_in_order(tmp_path, journal, pro
     assert log_of(tmp_path) == "benchwatch: the terminal is gone; the watch ends.\n"
 
 
+def test_the_panel_is_given_back_when_the_terminal_vanishes(tmp_path):
+    """A gate was set, so the counter was remote: it is local again, and hung up on."""
+    with open_bench("quiet", seed=5) as bench:
+        options = ("--gate", "1s", "--no-journal")
+        with watching(tmp_path, bench.resources["main"], *options) as terminal:
+            terminal.wait_for("q quit")
+            terminal.wait_until(lambda _: bench.heard("main").count("READ?") >= 2)
+            remote = bench.is_remote("main")
+            terminal.vanish()
+            code, lasted_s, _ = ended(terminal.child)
+        local = wait_until(lambda: not bench.is_remote("main"))
+
+    assert (remote, code, local) == (True, 130, True)
+    assert lasted_s < 2
+
+
 def test_a_picture_without_keyboard_ends_with_its_terminal(tmp_path):
     """With standard input elsewhere it is the drawing that finds the terminal gone."""
     with (
         tiny_counter(GATE_S) as counter,
-        watching(tmp_path, counter, "--no-journal", stdin=subprocess.DEVNULL) as terminal,
+        watching(tmp_path, counter.resource, "--no-journal", stdin=subprocess.DEVNULL) as terminal,
     ):
         terminal.wait_for("q quit")
         share = share_while(terminal, counter, 50)
@@ -132,7 +150,7 @@ def test_lines_end_with_their_terminal(tmp_path):
     """With --plain the end is that of any output that can't be written: exit code 5."""
     with (
         tiny_counter(GATE_S) as counter,
-        watching(tmp_path, counter, "--no-journal", "--plain") as terminal,
+        watching(tmp_path, counter.resource, "--no-journal", "--plain") as terminal,
     ):
         terminal.wait_for("Hz")
         terminal.vanish()
@@ -147,7 +165,7 @@ def test_pages_outlive_the_terminal_and_end_at_a_signal(tmp_path):
     pytest.importorskip("textual_serve", reason="the page is an extra")
     with (
         tiny_counter(GATE_S) as counter,
-        watching(tmp_path, counter, "--no-journal", "--web-port", "0") as terminal,
+        watching(tmp_path, counter.resource, "--no-journal", "--web-port", "0") as terminal,
     ):
         terminal.wait_for("http://")
         terminal.vanish()
@@ -167,7 +185,10 @@ def test_pages_outlive_the_terminal_and_end_at_a_signal(tmp_path):
 def test_a_signal_ends_a_watch_whose_terminal_takes_nothing(tmp_path, journal, number):
     """The picture is held up, so there is no orderly end: watch and journal close all the same."""
     options = ("--journal", str(journal))
-    with tiny_counter(GATE_S) as counter, watching(tmp_path, counter, *options) as terminal:
+    with (
+        tiny_counter(GATE_S) as counter,
+        watching(tmp_path, counter.resource, *options) as terminal,
+    ):
         terminal.wait_for("q quit")
         wait_until_held_up(terminal)
         share = share_while(terminal, counter, 50)
@@ -196,7 +217,7 @@ def wait_until_held_up(terminal: Terminal) -> None:
 def test_a_signal_ends_lines_that_nobody_reads(tmp_path, journal):
     """A reader that has stopped, such as a pager, holds the lines up: one SIGTERM ends it."""
     options = ("--plain", "--journal", str(journal))
-    with tiny_counter() as counter, watching(tmp_path, counter, *options) as terminal:
+    with tiny_counter() as counter, watching(tmp_path, counter.resource, *options) as terminal:
         terminal.wait_for("Hz")
         wait_until_held_up(terminal)
         terminal.child.terminate()
@@ -209,7 +230,10 @@ def test_a_signal_ends_lines_that_nobody_reads(tmp_path, journal):
 
 def test_a_signal_while_the_screen_comes_up_ends_it(tmp_path):
     """SIGTERM at the first byte of the picture."""
-    with tiny_counter(GATE_S) as counter, watching(tmp_path, counter, "--no-journal") as terminal:
+    with (
+        tiny_counter(GATE_S) as counter,
+        watching(tmp_path, counter.resource, "--no-journal") as terminal,
+    ):
         while not terminal.seen:
             assert terminal.read(20.0)
         terminal.child.terminate()
@@ -231,7 +255,7 @@ def test_keys_come_from_the_terminal_when_input_is_a_file(tmp_path):
         names.open("rb") as file,
         tiny_counter(GATE_S) as counter,
         watching(
-            tmp_path, counter, "--no-journal", program=OF_ITS_OWN, stdin=file.fileno()
+            tmp_path, counter.resource, "--no-journal", program=OF_ITS_OWN, stdin=file.fileno()
         ) as terminal,
     ):
         terminal.wait_for("q quit")
@@ -249,7 +273,7 @@ def test_the_screen_does_without_standard_input(tmp_path):
     closing = f"import os, sys; os.close(0); os.execv(sys.executable, [sys.executable, '-c', {PROGRAM!r}, *sys.argv[1:]])"  # noqa: E501 - a program
     with (
         tiny_counter(GATE_S) as counter,
-        watching(tmp_path, counter, "--no-journal", program=closing) as terminal,
+        watching(tmp_path, counter.resource, "--no-journal", program=closing) as terminal,
     ):
         terminal.wait_for("q quit")
         share = share_while(terminal, counter, 50)
@@ -262,7 +286,10 @@ def test_the_screen_does_without_standard_input(tmp_path):
 
 def test_a_byte_that_is_no_text_is_no_crash(tmp_path):
     """A lone 0xFF from the keyboard, then a letter cut in two, then q: exit code 0."""
-    with tiny_counter(GATE_S) as counter, watching(tmp_path, counter, "--no-journal") as terminal:
+    with (
+        tiny_counter(GATE_S) as counter,
+        watching(tmp_path, counter.resource, "--no-journal") as terminal,
+    ):
         terminal.wait_for("q quit")
         terminal.type(b"\xff\xc3")
         then = counter.answered
