@@ -10,7 +10,7 @@ from benchwatch.counter import TimeBase
 from benchwatch.estimate.landing import LandingNow
 from benchwatch.estimate.results import Estimate, Numbers, Settle, Tolerance
 from benchwatch.estimate.tool import Pull, ToolState
-from benchwatch.estimate.trim import Hint, Judgement
+from benchwatch.estimate.trim import Judgement
 from benchwatch.screen.frame import drawn, picture, stack
 from benchwatch.screen.gallery import VIEWS
 from benchwatch.screen.ink import Look
@@ -40,9 +40,7 @@ STATES: dict[str, Snapshot] = {
     "warming": kit.full_snapshot(),
     "ready": kit.full_snapshot(
         numbers=kit.numbers(settle=SETTLED),
-        trim=kit.trim_now(
-            judgement=Judgement(2.3e-10, 1.0, 0.0), hint=Hint(-0.21, 0.03, -9.7e-10, 1.1e-10)
-        ),
+        trim=kit.trim_now(judgement=Judgement(2.3e-10, 1.0, 0.0)),
     ),
     "settled": kit.full_snapshot(
         reading=kit.reading(-1.1e-10),
@@ -110,11 +108,18 @@ def test_the_logarithmic_warm_up_looks_as_kept():
     kit.compare("warm_up_log_80x24", kit.plain("warm_up", made, 80, 24))
 
 
-def test_the_ascii_trim_looks_as_kept():
-    """The trim where only ASCII can be drawn."""
-    made = _frame("trim", "warming", Look(ascii=True))
+@pytest.mark.parametrize("view", ["trim", "stability"])
+def test_the_ascii_view_looks_as_kept(view):
+    """The view where only ASCII can be drawn."""
+    made = _frame(view, "warming", Look(ascii=True))
 
-    kit.compare("trim_ascii_80x24", kit.plain("trim", made, 80, 24))
+    kit.compare(f"{view}_ascii_80x24", kit.plain(view, made, 80, 24))
+
+
+@pytest.mark.parametrize("state", ["warming", "ready", "stale"])
+def test_the_smallest_trim_looks_as_kept(state):
+    """The trim on the smallest screen there is a picture for."""
+    kit.compare(f"trim_{state}_60x18", kit.plain("trim", _frame("trim", state), 60, 18))
 
 
 @pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
