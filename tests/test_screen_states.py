@@ -12,7 +12,7 @@ from benchwatch.estimate.results import Estimate, Numbers, Settle, Tolerance
 from benchwatch.estimate.tool import Pull, ToolState
 from benchwatch.estimate.trim import Judgement
 from benchwatch.screen.frame import drawn, picture, stack
-from benchwatch.screen.gallery import VIEWS
+from benchwatch.screen.gallery import VIEWS, view_named
 from benchwatch.screen.ink import Look
 from benchwatch.screen.wishes import Wishes
 from benchwatch.snapshot import Link, Records, Snapshot, Trace
@@ -163,6 +163,17 @@ def test_what_is_cut_has_a_sign(view, state, ascii_only, size):
         cut = [row for row, text in zip(shown, whole, strict=False) if row != text]
 
         assert all(row.endswith(look.glyphs.cut) for row in cut)
+
+
+@pytest.mark.parametrize("state", STATES)
+@pytest.mark.parametrize("ascii_only", [False, True])
+def test_no_sentence_of_the_trim_is_cut_on_the_smallest_screen(state, ascii_only):
+    """At 60x18 only the identity of the counter and a long trouble may lose their end."""
+    look = Look(ascii=ascii_only)
+    made, (_, _, _, *blocks) = _frame("trim", state, look), view_named("trim").blocks
+    rows = [row for one, rows in stack(blocks, made, 60, 18) for row in one.draw(made, 60, rows)]
+
+    assert not [row.plain for row in rows if row.width > 60]
 
 
 ART = {chr(code) for code in range(0x2800, 0x2900)} | set("█▀▄─━┴┼├┤│±…")

@@ -62,11 +62,14 @@ def nudge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     size = with_u(write_fraction(nudge.size, nudge.u, frame.unit), frame.look.glyphs.plus_minus)
     said = line(f"  last nudge {'up' if nudge.size > 0 else 'down'} {size}")
     when = line(f", {ago(nudge.at_s, frame.now_s)} ago")
-    advice = line((f"; {hint_words(frame)}", Ink.STRONG)) if hint_words(frame) else Line()
-    return [fitting(width, said + when + advice, said + advice)]
+    long, short = (
+        line((f"; {words}", Ink.STRONG)) if words else Line()
+        for words in (hint_words(frame), hint_words(frame, short=True))
+    )
+    return [fitting(width, said + when + long, said + long, said + when + short, said + short)]
 
 
-def hint_words(frame: Frame) -> str:
+def hint_words(frame: Frame, *, short: bool = False) -> str:
     """Say how far the next nudge should go, and whether the way of the last one or back."""
     now = frame.snapshot.trim
     if now is None or now.hint is None or frame.stale or where(frame) == "inside":
@@ -74,10 +77,12 @@ def hint_words(frame: Frame) -> str:
     if warming(frame):
         return ""
     left = amount(now.hint.left, now.hint.left_u, frame.unit)
-    return f"too far: back, {left}" if now.hint.times < 0 else f"go on, {left} more the same way"
+    if now.hint.times < 0:
+        return f"back, {left}" if short else f"too far: back, {left}"
+    return f"go on, {left}" if short else f"go on, {left} more the same way"
 
 
-def tool_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+def tool_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     """Draw where the tool is, what it does, and where to aim."""
     state, on = tool(frame), tool_on(frame)
     said = line(("  tool on", Ink.OFF)) if on else line(("  tool off", Ink.DIM))
@@ -86,25 +91,29 @@ def tool_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
     pull = with_u(
         write_fraction(state.pull.size, state.pull.u, frame.unit), frame.look.glyphs.plus_minus
     )
-    touches = f"{state.pull.samples} touch" + ("es" if state.pull.samples != 1 else "")
-    said += line(f", it pulls by {pull} ({touches})")
-    return [said + line(("; aim for V", Ink.STRONG))] if on else [said]
+    touches = f" ({state.pull.samples} touch" + ("es)" if state.pull.samples != 1 else ")")
+    said += line(f", it pulls by {pull}")
+    aim = line(("; aim for V", Ink.STRONG)) if on else Line()
+    return [fitting(width, said + line(touches) + aim, said + aim)]
 
 
-def landing_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+def landing_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     """Draw how long it has stayed inside with hands off."""
     now = frame.snapshot.trim
     if now is None or now.landing is None:
         return []
     landing = now.landing
     if landing.state == "landed":
-        offer = "; l records it as left" if frame.operator and not _left(frame) else ""
-        row = line("  ", ("[LANDED]", Ink.GOOD_LAMP), f" {frame.look.told(landing.reason)}{offer}")
+        lamp, reason = line("  ", ("[LANDED]", Ink.GOOD_LAMP), " "), frame.look.told(landing.reason)
+        offer = "l records it as left" if frame.operator and not _left(frame) else ""
+        long = lamp + line("; ".join(filter(None, (reason, offer))))
+        row = fitting(width, long, lamp + line(offer or reason))
     elif landing.state == "holding":
         share = landing.held_s / landing.hold_s if landing.hold_s > 0 else 0.0
         held = f"{ago(0.0, landing.held_s)} of {format_duration(landing.hold_s)}"
-        row = line("  hands off ") + bar(share, 12, frame.look)
-        row += line(f" {held}, {frame.look.told(landing.reason)}")
+        said, why = line("  hands off "), f" {held}, {frame.look.told(landing.reason)}"
+        drawn = bar(share, 12, frame.look)
+        row = fitting(width, said + drawn + line(why), said + line(why.strip()))
     else:
         row = line((f"  not landed: {frame.look.told(landing.reason)}", Ink.DIM))
     return faded([row]) if frame.stale else [row]
@@ -120,10 +129,11 @@ def records_line(frame: Frame, width: int, _rows: int) -> list[Line]:
         long = line(("  as found: not recorded yet; a records it, before the first nudge", Ink.OFF))
         return [fitting(width, long, line(("  as found: press a before the first nudge", Ink.OFF)))]
     kept = " (kept by itself)" if records.as_found_kept else ""
-    said = f"  as found {record_words(frame, found)}{kept}"
-    if records.as_left is not None:
-        said += f"   as left {record_words(frame, records.as_left)}"
-    return [line(said)]
+    said = f"  as found {record_words(frame, found)}"
+    if records.as_left is None:
+        return [line(said + kept)]
+    left = f"  as left {record_words(frame, records.as_left)}"
+    return [fitting(width, line(f"{said}{kept} {left}"), line(f"{said} {left}"), line(left))]
 
 
 def standing_lines(frame: Frame, width: int, rows: int) -> list[Line]:
@@ -136,6 +146,7 @@ def standing_lines(frame: Frame, width: int, rows: int) -> list[Line]:
     if now is not None and now.landing is not None and now.landing.state != "outside":
         landed = now.landing.state == "landed" and _left(frame)
         lamp = line("  ", ("[LANDED]", Ink.GOOD_LAMP))
+        records_said = records_line(frame, width - lamp.width, rows)
         return [lamp + row for row in records_said] if landed else landing_said
     waiting = frame.operator and not _found(frame) and _turn(frame) is None
     state = tool(frame)

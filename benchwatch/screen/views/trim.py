@@ -5,7 +5,7 @@ from benchwatch.screen.amounts import counted, lasted
 from benchwatch.screen.chart import strip_chart
 from benchwatch.screen.figures import both_figures
 from benchwatch.screen.frame import Block, Frame, View, always
-from benchwatch.screen.ink import Ink, Line, faded, line
+from benchwatch.screen.ink import Ink, Line, faded, fitting, line
 from benchwatch.screen.parts import SHORT, hazard_line
 from benchwatch.screen.progress import (
     judge_line,
@@ -26,14 +26,15 @@ def digit_rows(frame: Frame, _width: int, height: int) -> int:
     return 4 if height < TALL else 6 if height < TALL + 8 else 9
 
 
-def direction_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+def direction_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     """Draw the direction in words, and what the estimate rests on."""
     estimate = frame.snapshot.numbers.estimate
     said = line("  ") + words.direction(frame)
     if estimate is not None and not frame.stale:
         count = counted(estimate.readings, "reading")
         over = f" over {lasted(estimate.span_s)}" if estimate.readings > 1 else ""
-        said += line((f"   from {count}{over}", Ink.DIM))
+        full, part = (line((f"   from {text}", Ink.DIM)) for text in (count + over, count))
+        said = fitting(width, said + full, said + part, said)
     return [said]
 
 
