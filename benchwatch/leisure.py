@@ -117,7 +117,7 @@ def warm_up_now(was: WarmUp, fit: Warmup | None, now_s: float) -> WarmUp:
     half_s = (now_s - was.since_s) / 2.0
     times = np.linspace(now_s - half_s, now_s + half_s, CURVE_POINTS)
     curve = Trace(tuple(times.tolist()), tuple(fit.at(times).tolist()))
-    return replace(was, curve=curve, end=fit.level, end_u=fit.u_level)
+    return replace(was, curve=curve, end=fit.level, end_u=fit.u_end)
 
 
 def elsewhere_now(

@@ -74,6 +74,27 @@ def test_fit_finds_the_exponential_within_its_uncertainty() -> None:
     assert np.std(scaled, axis=0) == pytest.approx(1.0, abs=0.15)
 
 
+@pytest.mark.parametrize("ratio", [3.0, 5.0, 8.0])
+def test_the_end_is_covered_where_a_slow_tail_hides(ratio: float) -> None:
+    """A tail too small to be fitted moves the end by many u of the noise, not of the end."""
+    rng = np.random.default_rng(16)
+    t = np.arange(300.0, 600.0, 6.0)
+    curve = 2e-7 * np.exp(-t / 120.0) + 4e-10 * np.exp(-t / 120.0 / ratio)
+    fits = [
+        fit
+        for _ in range(100)
+        if (
+            fit := fit_warmup(t, curve + 1e-11 * rng.standard_normal(50), np.full(50, 1e-22), 600.0)
+        )
+    ]
+
+    by_noise = np.mean([abs(fit.level) < 2.0 * fit.u_level for fit in fits])
+    by_end = np.mean([abs(fit.level) < 2.0 * fit.u_end for fit in fits])
+    assert len(fits) > 90
+    assert by_noise < 0.2
+    assert by_end > 0.95
+
+
 def test_fit_gives_a_range_of_times_to_go() -> None:
     """The true time to go lies in the range, which is narrow for a clean warm-up."""
     t = np.arange(300.0, 600.0, 6.0)

@@ -21,8 +21,11 @@ STEP: Final = 1.15
 SHORTEST_TC: Final = 1.0 / 20.0
 LONGEST_TC: Final = 3.0
 """Ends of the grid, in spans: an exponential slower than that is a line."""
-PLAY: Final = 0.1
+PLAY: Final = 0.25
 """Share by which the range of times to go is widened: no warm-up is just one exponential."""
+DOUBT: Final = 0.3
+"""Standard uncertainty of the end for the same reason, as a share of what is still to go there;
+with the noise alone 2u holds the end of one made warm-up with a slow tail in four."""
 TURNS: Final = 4
 LOOSEST: Final = 0.3
 """Relative uncertainty of the time constant above which the fit is not shown."""
@@ -46,6 +49,11 @@ class Warmup:
     """Reduced chi-square."""
     likely: tuple[tuple[float, float], ...]
     """(T, amplitude) two standard uncertainties of T to either side."""
+
+    @property
+    def u_end(self) -> float:
+        """Standard uncertainty of `level` as what a real warm-up comes to, noise and `DOUBT`."""
+        return math.hypot(self.u_level, DOUBT * self.amplitude)
 
     def at(self, t: ArrayLike) -> Floats:
         """Offset at the times `t`, same shape."""
