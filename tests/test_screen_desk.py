@@ -184,8 +184,11 @@ def test_nobody_is_asked_to_turn_while_it_warms_up():
     settled = kit.frame(kit.full_snapshot(numbers=kit.numbers(settle=None), trim=ready))
 
     said = _judged(kit.numbers().settle, judgement=ready.judgement)
-    assert said.endswith("good to 0.20 ppb, still warming: wait")
-    assert words.direction(warming).plain == "high, still warming: wait"
+    before = kit.frame(kit.full_snapshot(trim=replace(ready, turn=None)))
+
+    assert said.endswith("good to 0.20 ppb, still moving: wait")
+    assert words.direction(warming).plain == "high, still moving: wait"
+    assert words.direction(before).plain == "high, still warming: wait"
     assert not progress.hint_words(warming)
     assert words.direction(settled).plain == "high, bring it down"
     assert progress.hint_words(settled)

@@ -7,7 +7,7 @@ import pytest
 import screen_kit as kit
 
 from benchwatch.estimate.results import Estimate
-from benchwatch.quantity import steady_decimals, write_fraction, write_hz
+from benchwatch.quantity import PPB, steady_decimals, write_fraction, write_hz
 from benchwatch.screen.amounts import widened
 from benchwatch.screen.chart import strip_chart
 from benchwatch.screen.digits import SIZES, large
@@ -161,3 +161,12 @@ def test_beyond_the_chart_is_said():
 
     assert 30 < rows[0].plain.count("^") < 40
     assert not any("v" in row.plain or "^" in row.plain for row in rows[1:-1])
+
+
+def test_the_unit_stays_fit_for_the_tolerance():
+    """On target the offset comes near zero; what is read beside it is still 1 ppb."""
+    ranges = Ranges()
+    for offset in (5e-9, 4e-11, 1e-12, -2e-11):
+        ranges.follow(_known(offset, 1e-11), 1.0)
+
+        assert ranges.unit is PPB

@@ -47,7 +47,10 @@ class Ranges:
         shown = shown_offset(snapshot)
         offset, u = (math.nan, None) if shown is None else shown
         asked = [one for one in OFFSET_UNITS if one.name == unit]
-        self._fitting, before = offset_unit(offset, self._fitting), self.unit
+        # Near zero the tolerance is what is read beside it: the unit stays fit for that.
+        least = 0.0 if numbers.tolerance is None else numbers.tolerance.limit
+        self._fitting = offset_unit(max(abs(offset), least), self._fitting)
+        before = self.unit
         self.unit = asked[0] if asked else self._fitting
         if self.unit != before:
             self.fraction_form, self._fraction_places = Form(), SteadyPlaces()

@@ -6,7 +6,7 @@ from benchwatch.quantity import format_duration, write_fraction
 from benchwatch.screen.amounts import ago, amount, to_go, with_u
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, Look, faded, fitting, line
-from benchwatch.screen.words import tool, tool_on, warming, where
+from benchwatch.screen.words import tool, tool_on, wait, warming, where
 
 if TYPE_CHECKING:
     from benchwatch.estimate.offset_record import OffsetRecord
@@ -40,12 +40,12 @@ def judge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     if frame.stale:
         said, ink = "no readings come: wait", Ink.DIM
     elif not judgement.ready:
-        wait = "" if judgement.wait_s is None else f", {to_go(judgement.wait_s)} to go"
-        said, ink = f"wait until good to {good}{wait}", Ink.TEXT
+        left = "" if judgement.wait_s is None else f", {to_go(judgement.wait_s)} to go"
+        said, ink = f"wait until good to {good}{left}", Ink.TEXT
     elif where(frame) == "inside":
         said, ink = f"good to {good}, stay", Ink.GOOD
     elif warming(frame):
-        said, ink = f"good to {good}, still warming: wait", Ink.TEXT
+        said, ink = f"good to {good}, {wait(frame)}", Ink.TEXT
     else:
         turn = "turn" if _turn(frame) is None else "turn again"
         said, ink = f"good to {good}, {turn}", Ink.GOOD

@@ -39,6 +39,13 @@ def warming(frame: Frame) -> bool:
     return settle is not None and settle.state == "warming"
 
 
+def wait(frame: Frame) -> str:
+    """Say why to wait while it is warming; after a turn it may be the turn that still creeps."""
+    now = frame.snapshot.trim
+    turned = now is not None and now.turn is not None
+    return f"still {'moving' if turned else 'warming'}: wait"
+
+
 def direction(frame: Frame) -> Line:
     """Say which way to turn, or why that can't be said; while it is warming, to wait."""
     numbers = frame.snapshot.numbers
@@ -57,10 +64,10 @@ def direction(frame: Frame) -> Line:
             target = "the aim" if aimed else "nominal"
             return line((f"on {target}, as far as can be told yet", Ink.GOOD))
         case "high":
-            then = "still warming: wait" if warming(frame) else "bring it down"
+            then = wait(frame) if warming(frame) else "bring it down"
             return line((f"{high}, {then}", Ink.OFF))
         case "low":
-            then = "still warming: wait" if warming(frame) else "bring it up"
+            then = wait(frame) if warming(frame) else "bring it up"
             return line((f"{low}, {then}", Ink.OFF))
 
 
