@@ -1,22 +1,13 @@
-"""Is it a nudge? A sudden step between two stretches of readings that share one slope."""
+"""A step between two stretches of readings that share one slope."""
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
 
-SURE: Final = 6.0
-"""A nudge is confirmed when the step is this many times its own uncertainty."""
-PROBABLE: Final = 2.5
-"""Past this many, the step is not counted as wander of the oscillator."""
-BEFORE: Final = 20
-AFTER: Final = 12
-"""Readings looked at on either side, at most."""
-BEFORE_MOVING: Final = 8
-AFTER_MOVING: Final = 3
-"""The same during a warm-up, few enough for its bend not to pass for a step."""
 _LEAST_BEFORE = 3
 _LEAST_AFTER = 2
+_NO_CHANCE = 2.0
+"""Standard deviations by which a slope may be larger than it looks."""
 
 Point = tuple[float, float]
 """Time in seconds and fractional offset of one reading."""
@@ -32,6 +23,16 @@ class StepFit:
     """Variance of single readings: the larger of what was known and what the fit leaves over."""
     shorter: int
     """Readings in the shorter stretch."""
+    after: Point
+    """Mean time and offset after the step."""
+    slope: float
+    """Common to both stretches, a second."""
+    bend: float
+    """By how much more a second the level may move after the step than before it."""
+
+    def from_after(self, point: Point) -> float:
+        """How far a reading lies from the line after the step."""
+        return point[1] - self.after[1] - self.slope * (point[0] - self.after[0])
 
     def u(self, excess: float) -> float:
         """Standard uncertainty of the step.
@@ -57,17 +58,22 @@ def fit_step(before: Sequence[Point], after: Sequence[Point], sigma: float) -> S
     if len(before) < _LEAST_BEFORE or len(after) < _LEAST_AFTER:
         return None
     first, second = _centred(before), _centred(after)
-    tt = first.tt + second.tt
-    if tt <= 0.0:
+    if first.tt <= 0.0 or second.tt <= 0.0:
         return None
+    tt = first.tt + second.tt
     slope = (first.ty + second.ty) / tt
     left_over = max(first.yy + second.yy - slope * (first.ty + second.ty), 0.0)
     apart = second.t - first.t
+    bend = abs(second.ty / second.tt - first.ty / first.tt)
+    bend += _NO_CHANCE * sigma / math.sqrt(second.tt)
     return StepFit(
         size=second.y - first.y - slope * apart,
         spread=1.0 / len(before) + 1.0 / len(after) + apart * apart / tt,
         white=max(sigma * sigma, left_over / max(len(before) + len(after) - 3, 1)),
         shorter=min(len(before), len(after)),
+        after=(second.t, second.y),
+        slope=slope,
+        bend=bend,
     )
 
 

@@ -1,0 +1,177 @@
+"""Which steps of the level are turns of the trimmer.
+
+A technician often gives several turns in quick succession, with a reading or two between, or
+none. So a new level is compared with the last one that stood for a while, and a nudge tells what
+the nudges since then have not told yet: they add up to the whole way. It must have come to rest:
+what still moves as it did on the way is a warm-up or a drift. Turned there and back, the nudge is
+of no size, but the readings between belong to neither level, nor does the trimmer's creep after a
+turn count as one.
+"""
+
+import math
+from collections import deque
+from typing import Final
+
+from benchwatch.estimate.noise import NoiseScale
+from benchwatch.estimate.results import Nudge
+from benchwatch.estimate.runs import Run
+from benchwatch.estimate.step import Point, fit_step
+from benchwatch.estimate.wander import Wander
+
+LEAST_DEGREES: Final = 2.0
+"""A Student t has no standard deviation up to here, so u is not known: three differences."""
+SURE: Final = 6.0
+"""A nudge is confirmed when the step is this many times its own uncertainty."""
+PROBABLE: Final = 2.5
+"""Past this many, the step is not counted as wander of the oscillator."""
+BEFORE: Final = 60
+AFTER: Final = 12
+"""Readings looked at on either side, at most; a level stands after more than these."""
+BEFORE_MOVING: Final = 8
+AFTER_MOVING: Final = 3
+"""The same while no level stands, few enough for the bend of a warm-up not to pass for a step."""
+LONGEST_SERIES: Final = 64
+"""Readings that turns may take without a level between them that stands."""
+EXCURSION: Final = 3
+"""So many readings off a level that is back were turns there and back, fewer are left out."""
+REST: Final = 2.0
+"""A level has come to rest when it moves this many times less than on the way to it."""
+UNEXPLAINED: Final = 4.0
+"""A level does not explain readings further off than this many sd."""
+
+Entry = tuple[int, float, float]
+"""Number, time in seconds and fractional offset of a reading."""
+
+
+class Turns:
+    """Keeps the newest readings and where the level stood last; numbers of readings count up."""
+
+    def __init__(self) -> None:
+        self.recent: deque[Entry] = deque(maxlen=BEFORE + LONGEST_SERIES + AFTER + 1)
+        """The newest readings; lone wild ones and excursions are left out."""
+        self._stands_from = -1
+        """First reading of the level that stood last ..."""
+        self._stood = -LONGEST_SERIES
+        """... and the first after it."""
+        self._told = 0.0
+        self._told_u = 0.0
+        """How much of the way from there nudges have told already."""
+        self.confirmed = 0
+        """First reading after the last confirmed nudge or gap."""
+        self._left = 0
+        """First reading that the level known last does not explain."""
+        self._broken = (0, 0)
+        """First reading that belongs to no level before the last probable step, and the first of
+        the level after it."""
+        self._fed = 0
+        """The last reading that went into the wander."""
+
+    def restart(self, number: int) -> None:
+        """Begin anew with reading `number`: a gap."""
+        self.recent.clear()
+        self.confirmed = self._left = number
+        self._broken = (number, number)
+        self._forget_level()
+
+    def feed(self, wander: Wander, sigma: float) -> None:
+        """Give the wander a reading so old that a step before it would be known by now."""
+        if len(self.recent) <= AFTER:
+            return
+        number, _, offset = self.recent[-AFTER - 1]
+        left, start = self._broken
+        if number <= self._fed or left <= number < start:
+            return
+        if self._fed < start <= number:
+            wander.restart()
+        wander.add(offset, sigma)
+        self._fed = number
+
+    def add(self, entry: Entry, run: Run, noise: NoiseScale, wander: Wander) -> Nudge | None:
+        """Take a reading and the best run after it; return the nudge that it confirms."""
+        number = entry[0]
+        first = max(run.start, run.wild_at + 1)
+        known = run.start <= max(self._stands_from, self.confirmed)
+        back = known and not run.wild and first - self._left < EXCURSION
+        if back:
+            self._leave_out(run.mean, UNEXPLAINED * noise.sigma)
+            self._left = number + 1
+        self.recent.append(entry)
+        stands = back and run.start <= self._stands_from
+        if stands or (not run.wild and number - first >= AFTER):
+            self._stands_from, self._stood = max(run.start, self.confirmed), number + 1
+            self._left = number + 1
+            self._told = self._told_u = 0.0
+            return None
+        if back or run.wild or noise.degrees <= LEAST_DEGREES:
+            return None
+        if number - self._stood <= LONGEST_SERIES:
+            old = self._between(self._stands_from, min(self._stood, first))[-BEFORE:]
+        else:
+            # In a fast warm-up no run lasts: there, ask of each reading in its turn.
+            self._forget_level()
+            self._left = first = min(first, number - AFTER_MOVING + 1)
+            old = self._between(self.confirmed, first)[-BEFORE_MOVING:]
+        return self._confirm(old, first, noise, wander) if first > self.confirmed else None
+
+    def _forget_level(self) -> None:
+        """No level stands that turns could be measured from."""
+        self._stands_from, self._stood = -1, -LONGEST_SERIES
+        self._told = self._told_u = 0.0
+
+    def _leave_out(self, level: float, most: float) -> None:
+        """Forget what the level that is back does not explain."""
+        while self.recent and self.recent[-1][0] >= self._left:
+            if abs(self.recent[-1][2] - level) <= most:
+                break
+            self.recent.pop()
+
+    def _between(self, first: int, end: float = math.inf) -> list[Point]:
+        return [(t, y) for number, t, y in self.recent if first <= number < end]
+
+    def _confirm(
+        self, old: list[Point], first: int, noise: NoiseScale, wander: Wander
+    ) -> Nudge | None:
+        """Confirm that the level was turned from the `old` one to that of reading `first` on."""
+        new = self._between(first)[:AFTER]
+        fit = fit_step(old, new, noise.sigma)
+        if fit is None:
+            return None
+        student = math.sqrt(noise.degrees / (noise.degrees - LEAST_DEGREES))
+        u = fit.u(wander.excess_of_step(fit.shorter))
+        size, size_u = fit.size - self._told, math.hypot(u, self._told_u)
+        if abs(size) > PROBABLE * student * size_u:
+            self._break(first, first)
+        left = min(self._left, first)
+        way = self._between(left, first)
+        moved = 0.0
+        if abs(size) > SURE * student * size_u and not self._creeps(left, new, noise, wander):
+            moved = abs(size)
+        if len(way) >= EXCURSION:
+            # What creeps lies between the two levels, what was turned there and back does not.
+            off = [fit.from_after(point) for point in way]
+            away = sorted(min(abs(y), abs(y + size)) for y in off)[-EXCURSION]
+            if away > SURE * student * math.sqrt(fit.white + wander.excess_of_step(len(way))):
+                moved = max(moved, away)
+        before_s = next(t for number, t, _ in reversed(self.recent) if number < left)
+        if moved <= REST * fit.bend * (new[0][0] - before_s):
+            return None
+        self._told, self._told_u = fit.size, u
+        self.confirmed = first
+        self._break(left, first)
+        self._left = self.recent[-1][0] + 1
+        began_s = way[0][0] if way else new[0][0]
+        return Nudge(began_s, size, size_u, new[0][0] - began_s)
+
+    def _creeps(self, left: int, new: list[Point], noise: NoiseScale, wander: Wander) -> bool:
+        """Whether the level told last may have come here by itself, as a trimmer creeps."""
+        if not self._told:
+            return False
+        fit = fit_step(self._between(self.confirmed, left), new, noise.sigma)
+        if fit is None:
+            return False
+        return abs(fit.size) <= PROBABLE * fit.u(wander.excess_of_step(fit.shorter))
+
+    def _break(self, left: int, first: int) -> None:
+        """Keep from the wander what lies between two levels."""
+        before, pending = self._broken
+        self._broken = (before if pending > self._fed else left, first)
