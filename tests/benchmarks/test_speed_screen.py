@@ -22,6 +22,7 @@ HOUR_S = 3600.0
 LOADING_S = 120.0
 SETTLE_S, MEASURE_S = 5.0, 10.0
 KEYS = 40
+PAINTED, LONGEST_S = b"fractions in", 5.0
 STARTS = 5
 
 
@@ -53,6 +54,20 @@ def reading_on(terminal, for_s):
     end_s = time.monotonic() + for_s
     while time.monotonic() < end_s:
         terminal.read(0.1)
+
+
+def key_waits(terminal, keys):
+    """Press the key for the unit so often; return the seconds until each was painted."""
+    waits = []
+    for _ in range(keys):
+        before, began_s = len(terminal.seen), time.perf_counter()
+        terminal.type(b"u")
+        while PAINTED not in terminal.seen[before:]:
+            terminal.read(0.001)
+            assert time.perf_counter() < began_s + LONGEST_S, "the key is not answered"
+        waits.append(time.perf_counter() - began_s)
+        reading_on(terminal, 0.13)
+    return waits
 
 
 def core_share(resource, home, view):
@@ -89,18 +104,10 @@ def test_a_watch_costs_less_than_a_fifth_of_a_core_on_any_view(resource, tmp_pat
 def test_a_key_is_painted_within_50_ms(resource, tmp_path):
     """Key to paint at the median, readings arriving at 100 a second after an hour of them."""
     terminal = opened(resource, tmp_path, every=0.01, before=HOUR_S, view="trim")
-    waits = []
     try:
         terminal.wait_for("q quit", LOADING_S)
         reading_on(terminal, SETTLE_S)
-        for _ in range(KEYS):
-            terminal.seen = b""
-            began_s = time.perf_counter()
-            terminal.type(b"u")
-            while b"fractions in" not in terminal.seen and time.perf_counter() < began_s + 2.0:
-                terminal.read(0.001)
-            waits.append(time.perf_counter() - began_s)
-            reading_on(terminal, 0.13)
+        waits = key_waits(terminal, KEYS)
     finally:
         terminal.close()
     waits.sort()
