@@ -75,6 +75,10 @@ class Link(Protocol):
     def resource(self) -> str:
         """The resource string the link was opened with."""
 
+    @property
+    def says_once(self) -> bool:
+        """True of a file or a pipe: no line comes twice unless it was written twice."""
+
     def now(self) -> float:
         """Monotonic seconds, on the clock of the run."""
 

@@ -7,7 +7,9 @@ import shlex
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -243,6 +245,49 @@ def test_any_program_can_feed_the_lines() -> None:
     assert done.returncode == 0, done.stderr
     assert [line["offset_hz"] for line in readings] == [n / 10_000 for n in range(1, 21)]
     assert end == {"kind": "end", "readings": 20, "gaps": 0, "reason": "standard input has ended"}
+
+
+def test_equal_lines_are_readings_of_their_own() -> None:
+    """A program may write twenty equal lines at once, as a block: none was said twice."""
+    done = fed("10000000\n" * 20)
+
+    *readings, end = [json.loads(line) for line in done.stdout.splitlines()]
+    assert done.returncode == 0, done.stderr
+    assert [line["flags"] for line in readings] == [[]] * 20
+    assert readings[-1]["estimate"]["readings"] == 20
+    assert end["readings"] == 20
+
+
+def test_lines_of_a_block_have_the_time_at_which_they_are_read() -> None:
+    """Nothing tells when they were measured, so no pace is made up for them."""
+    began_s = time.time()
+
+    done = fed("".join(f"{10_000_000 + n / 10_000:.4f}\n" for n in range(20)))
+
+    ended_s = time.time()
+    readings = [json.loads(line) for line in done.stdout.splitlines()][:-1]
+    times_s = [datetime.fromisoformat(line["time"]).timestamp() for line in readings]
+    assert times_s == sorted(times_s)
+    assert began_s - 0.001 <= times_s[0]
+    assert times_s[-1] <= ended_s
+    assert {line["gate_s"] for line in readings} == {None}
+
+
+@pytest.mark.parametrize("kind", ["file", "pipe"])
+def test_what_a_talk_only_counter_left_in_a_file_counts_line_by_line(
+    tmp_path: Path, kind: str
+) -> None:
+    """Its profile takes an equal line that comes at once for one said twice; a file says once."""
+    path = tmp_path / "readings"
+    path.touch() if kind == "file" else os.mkfifo(path)
+    link = open_link(str(path))
+    counter = driver("talk-only")(link)
+    adding(path, "+1.00000002E+07\r\n" * 5)()
+
+    taken = [counter.measure(1.0) for _ in range(4)]
+
+    link.close()
+    assert [m.repeat for m in taken] == [False] * 4
 
 
 @pytest.mark.parametrize("text", ["", "rubbish\n" * 3, "10000000.0231"])

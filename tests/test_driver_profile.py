@@ -297,6 +297,27 @@ def test_lines_that_came_while_nobody_listened_are_too_old() -> None:
     assert len({value for value, _ in seen}) == 3
 
 
+@pytest.mark.parametrize(
+    ("name", "line", "times_s", "repeats"),
+    [
+        ("talk-only", "+1.00000002E+07", [0.1, 1.0, 1.001, 2.0], [False, True, False]),
+        ("lines", "10000000.2", [1.0, 1.001, 2.0], [False, False, False]),
+    ],
+)
+def test_an_equal_line_at_once_was_said_twice_by_a_counter_and_not_by_a_program(
+    name: str, line: str, times_s: list[float], repeats: list[bool]
+) -> None:
+    """No gate is over in a millisecond; a program writes what it measured before in one go.
+
+    The first line of the talk-only counter is dropped, as of every stream.
+    """
+    counter, _ = talking(name, [(at_s, line) for at_s in times_s])
+
+    taken = [counter.measure(2.5) for _ in repeats]
+
+    assert [m.repeat for m in taken] == repeats
+
+
 def test_display_text_is_read_with_its_unit_and_headings_are_passed_over() -> None:
     """``10.000 000 24 MHz`` among other lines."""
     lines = [(1.0, "Gate 1.0 s"), (2.0, "Gate 1.0 s"), (2.0, "10.000 000 24 MHz")]

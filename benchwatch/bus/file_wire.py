@@ -96,6 +96,9 @@ def open_file_wire(path: str, resource: str) -> "FileWire":
 class FileWire:
     """What files and pipes share: whole lines out, nothing in."""
 
+    says_once: Final = True
+    """What is there twice was written twice."""
+
     def __init__(self, fd: int, resource: str) -> None:
         self._fd = fd
         self._resource = resource

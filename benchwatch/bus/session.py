@@ -52,6 +52,11 @@ class Session:
         """The resource string the link was opened with."""
         return self._wire.resource
 
+    @property
+    def says_once(self) -> bool:
+        """True of a file or a pipe: no line comes twice unless it was written twice."""
+        return getattr(self._wire, "says_once", False)
+
     def now(self) -> float:
         """Monotonic seconds."""
         return self._clock.monotonic()

@@ -42,6 +42,11 @@ class Wiretap:
         """The resource string."""
         return self._link.resource
 
+    @property
+    def says_once(self) -> bool:
+        """As the link says."""
+        return self._link.says_once
+
     def now(self) -> float:
         """Monotonic seconds."""
         return self._link.now()

@@ -43,6 +43,8 @@ class LineForm:
     """The first line after connecting is whole; otherwise a stream drops it."""
     resolution: Decimal | None = None
     """Real resolution in the base unit; 0 when unknown; None: the last digit that is written."""
+    counts_doubled: bool = False
+    """A line that comes twice at once is two readings; otherwise it was said twice."""
     by_terminator: bool = False
     """Digits vary, so that only the terminator tells a whole line from a cut one."""
 

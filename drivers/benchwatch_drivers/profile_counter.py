@@ -25,7 +25,8 @@ pause after an odd line is shorter."""
 AT_ONCE_S: Final = 0.001
 """A line that is there sooner had been waiting."""
 DOUBLED_S: Final = 0.005
-"""No gate is so short: an equal line that comes so soon after the one before was said twice."""
+"""No gate is so short: an equal line that comes so soon after the one before was said twice,
+by whatever can say a line twice."""
 POLL_S: Final = 0.02
 LINES: Final = 4
 """So many lines may go by, as long as each may take, until one brings a reading."""
@@ -46,6 +47,7 @@ class ProfileCounter:
         self._back_s: float | None = None
         """Until when somebody listened."""
         self._last = Answer("", -math.inf)
+        self._counts_all = link.says_once or profile.line.counts_doubled
         self._odd_lines = 0
         self._has_measured = False
         link.use_terminator(profile.line.terminator)
@@ -225,9 +227,13 @@ class ProfileCounter:
         return line
 
     def _talked(self, text: str) -> Answer:
-        """Note when a line that nobody asked for came, and whether it was said twice."""
+        """Note when a line that nobody asked for came, and whether it was said twice.
+
+        What a program writes comes in blocks of lines, equal ones among them; each counts.
+        """
         arrived_s = self._link.now()
-        repeat = text == self._last.text and arrived_s - self._last.arrived_s < DOUBLED_S
+        soon = arrived_s - self._last.arrived_s < DOUBLED_S
+        repeat = soon and text == self._last.text and not self._counts_all
         self._last = Answer(text, arrived_s, repeat)
         return self._last
 

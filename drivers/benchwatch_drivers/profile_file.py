@@ -55,6 +55,7 @@ LINE: Final[Keys] = {
     "invalid": ("invalid", read.pattern),
     "ignore": ("ignore", read.pattern),
     "first_line": ("keeps_first", read.chosen("keep", "drop")),
+    "doubled": ("counts_doubled", read.chosen("count", "drop")),
     "resolution": ("resolution", read.resolution),
     "cuts": ("by_terminator", read.chosen("terminator", "refused")),
 }  # fmt: skip

@@ -85,6 +85,8 @@ def _line_rules(profile: Profile, given: Mapping[str, Any]) -> Iterator[Broken]:
         yield "line.headers", f'expected one that means "{profile.measures}"'
     if "first_line" in given["line"] and profile.mode != "stream":
         yield "line.first_line", 'is for mode = "stream" only'
+    if "doubled" in given["line"] and profile.mode == "query":
+        yield "line.doubled", 'is for lines that nobody asked for; leave it out in mode = "query"'
 
 
 def _mode_rules(profile: Profile, given: Mapping[str, Any]) -> Iterator[Broken]:

@@ -78,6 +78,11 @@ class FakeLink:
         """The resource string."""
         return self._resource
 
+    @property
+    def says_once(self) -> bool:
+        """False, as of every instrument."""
+        return False
+
     def now(self) -> float:
         """Monotonic seconds of the clock."""
         return self.clock.monotonic()
