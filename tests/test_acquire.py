@@ -239,7 +239,7 @@ def test_a_fault_costs_a_gap_and_invents_nothing(fault: str) -> None:
     gap, before, after = notebook.gaps[0], notebook.readings[2], notebook.readings[3]
     assert (gap.elapsed_s, gap.utc_s) == (before.elapsed_s, before.utc_s)
     assert gap.lasted_s == pytest.approx(after.elapsed_s - before.elapsed_s)
-    assert gap.lasted_s <= longest_s
+    assert gap.lasted_s <= longest_s + 1e-6  # on a driven clock; stamps are rounded
     assert gap.reason.isprintable()
     assert not gap.reason.endswith(".")
     assert notebook.events.index(gap) == 3
