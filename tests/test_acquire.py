@@ -137,6 +137,32 @@ def test_a_reference_that_drops_out_is_seen_within_ten_seconds() -> None:
     assert notebook.connections[-1].time_base.source == "internal"
 
 
+@pytest.mark.parametrize(
+    ("gate_s", "tells_gate"),
+    [*((s, True) for s in (0.5, 1.9, 2.0, 5.0, 10.0, 100.0)), (0.5, False), (5.0, False)],
+)
+def test_at_a_long_gate_it_is_seen_when_the_gate_under_way_is_over(
+    gate_s: float, tells_gate: bool
+) -> None:
+    """A gate is never broken off, but between any two long ones the counter is asked."""
+    clock, dropped_s = FakeBus(script()).clock, 10 * gate_s + 23.4
+    bus = FakeBus(
+        {
+            **script(gated(gate_s=gate_s)),
+            "FREQ:APER?": f"{gate_s}" if tells_gate else MUTE,
+            "ROSC:SOUR?": lambda: "EXT" if clock.monotonic() < dropped_s else "INT",
+        },
+        clock=clock,
+    )
+
+    _, notebook = acquire(bus, enough=100)
+
+    first = next(r for r in notebook.readings if INTERNAL_TIMEBASE in r.flags)
+    began_s = first.elapsed_s - (gate_s / 2 if tells_gate else gate_s)
+    assert first.elapsed_s > dropped_s
+    assert began_s - dropped_s <= (10.0 if gate_s < 2 else gate_s)
+
+
 def test_a_slow_counter_is_asked_for_its_time_base_all_the_same() -> None:
     """It takes 0.4 s to answer anything: the gate is asked once a minute, the reference is not."""
     bus = FakeBus(script())
