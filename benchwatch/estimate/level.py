@@ -24,8 +24,9 @@ _ESTABLISHED = 3
 _YOUNG = 33
 """Readings in which a creep is looked for."""
 _LEAST_HALF = 2
-_NO_CHANCE = 4.0
-"""Two standard deviations, squared."""
+_NO_CHANCE = 2.0
+"""Standard deviations, squared, from which on a motion counts: a creep that is missed makes u too
+small, one too many only makes it cautious."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +117,8 @@ class Level:
     def _creep(self, run: Run) -> float:
         """Variance of the mean from a motion that the young run itself shows.
 
-        A trimmer creeps for a while after a turn. The mean lags behind by about half of what
-        the run's halves differ by; that counts once it is no chance.
+        A trimmer creeps for a while after a turn. The mean lags behind by what the run's halves
+        differ by if it creeps evenly, by half of that if the creep is dying away.
         """
         newest = islice(self._recent, max(len(self._recent) - _YOUNG, 0), None)
         young = [y for k, _, y in newest if k >= run.start]
@@ -126,7 +127,7 @@ class Level:
             return 0.0
         apart = sum(young[-half:]) / half - sum(young[:half]) / half
         chance = 2.0 * self._noise.sigma**2 / half
-        return 0.25 * apart * apart if apart * apart > _NO_CHANCE * chance else 0.0
+        return 0.5 * apart * apart if apart * apart > _NO_CHANCE * chance else 0.0
 
     def _estimate(self, run: Run, elapsed_s: float) -> Estimate:
         degrees = self._noise.degrees
