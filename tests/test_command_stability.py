@@ -47,7 +47,10 @@ def handbook_file(tmp_path: Path) -> str:
 
 
 def test_the_contract_of_the_json_lines(handbook_file: str) -> None:
-    """DESIGN 5.1: exact keys in order, and the handbook's 9.16e-2 for oadev at 10 s."""
+    """The keys in their order, for scripts, and oadev at 10 s of NIST SP 1065 section 12, 9.16e-2.
+
+    The limits are computed as in tests/test_stability_values.py; the handbook prints none.
+    """
     result = run(handbook_file, "--taus", "10s", "--json")
 
     (row,) = lines(result)

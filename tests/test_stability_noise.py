@@ -53,7 +53,7 @@ def test_noise_laws_of_the_allan_variance(alpha: int, m: int, expected: float) -
 
 @pytest.mark.parametrize("name", ["adev", "oadev", "mdev", "totdev"])
 def test_a_pure_drift_is_the_drift_times_tau_over_root_two(name: Name) -> None:
-    """CHECKS 1.3: ADEV = |D| τ/√2, the same for any second difference."""
+    """NIST SP 1065, IEEE 1139-2008 (from memory): |D| τ/√2, the same for any second difference."""
     phase = phase_of_offsets(1e-3 - 2e-12 * np.arange(1000.0))
 
     square, _ = variance(name, phase, 20)
@@ -66,7 +66,7 @@ def test_a_pure_drift_is_the_drift_times_tau_over_root_two(name: Name) -> None:
 
 @pytest.mark.parametrize("name", ["hdev", "ohdev"])
 def test_the_hadamard_kind_does_not_see_a_drift(name: Name) -> None:
-    """CHECKS 1.3: a drift of 2e-12 a second leaves nothing but rounding."""
+    """NIST SP 1065 (from memory): no trace of a drift, here 2e-12 a second; rounding is left."""
     phase = phase_of_offsets(-2e-12 * np.arange(1000.0))
 
     square, _ = variance(name, phase, 20)

@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 from stability_kit import NINE, FloatArray, handbook, made_phase
 
+from benchwatch.estimate.comparison import mean_offset
+from benchwatch.estimate.regression import fit_line
 from benchwatch.estimate.stability import (
     NAMES,
     ONE_SIGMA,
@@ -97,6 +99,52 @@ def test_the_handbook_series_is_what_the_handbook_prints() -> None:
     )  # fmt: skip
 
 
+def test_the_handbook_series_begins_as_it_is_printed() -> None:
+    """NIST SP 1065 section 12: n0 to n3 of n(i+1) = 16807 n(i) mod 2147483647."""
+    first = handbook(4) * 2147483647
+
+    assert first.tolist() == [1234567890, 395529916, 1209410747, 633705974]
+
+
+def test_the_drift_of_the_handbook_series() -> None:
+    """NIST SP 1065 section 12: least squares and bisection to the seven digits it prints.
+
+    The intercept is that at t = 0 where the points stand at t = 1 to 1000.
+    """
+    y = handbook()
+
+    line = fit_line(np.arange(1, 1001), y)
+
+    bisected = (mean_offset(y[500:]) - mean_offset(y[:500])) / 500
+    found = [line.slope, line.at(0.0)[0], bisected]
+    assert [f"{value:.6e}" for value in found] == ["6.490910e-06", "4.865258e-01", "-6.104214e-06"]
+    np.testing.assert_allclose(found[:2], [6.4909102488814495e-06, 0.48652576227994176], rtol=1e-13)
+
+
+def test_the_handbook_series_has_next_to_no_lag_one_autocorrelation() -> None:
+    """NIST SP 1065 section 12: r1 = Σ z(i)z(i+1) / Σ z(i)², z being what is off the mean.
+
+    It makes the series white FM, which is what the identification finds.
+    """
+    y = handbook()
+    z = y - y.mean()
+
+    r1 = float(z[:-1] @ z[1:] / (z @ z))
+
+    assert f"{r1:.6f}" == "-0.026658"
+    assert r1 == pytest.approx(-0.02665813604257048, rel=1e-12)
+
+
+def test_the_nine_points_are_what_the_monograph_prints() -> None:
+    """NBS Monograph 140 annex 8.E: mean, spread, slope and intercept at t = 0 of t = 1 to 9."""
+    line = fit_line(np.arange(1, 10), NINE)
+
+    found = [mean_offset(NINE), np.std(NINE, ddof=1), line.slope, line.at(0.0)[0]]
+    assert [f"{value:.6f}" for value in found] == [
+        "788.888889", "100.977033", "-10.200000", "839.888889",
+    ]  # fmt: skip
+
+
 def test_numbers_of_terms() -> None:
     """NIST SP 1065: N − 2m for oadev, N − 3m + 1 for mdev, N − 3m for ohdev, of N phases."""
     table = rows(handbook(), [10])
@@ -120,7 +168,9 @@ def test_a_general_purpose_library_agrees_on_each_noise(name: Name, alpha: int) 
     np.testing.assert_allclose(values, expected, rtol=1e-11)
 
 
-# Computed exactly from the definition (CHECKS 1.4), to ten digits.
+# Computed exactly, to ten digits, from the definition: twice the squared mean over the variance of
+# the average of squares, here c0²M/(c0² + 2Σ(1−j/M)cj²) with cj the autocovariances of the M second
+# differences (Greenhall, Howe and Percival 1999; from memory). No table of them is published.
 EDF = [
     (129, 1, (65.57985091, 84.88947368, 127.0)),
     (129, 4, (63.30482825, 42.76305221, 29.26035701)),
@@ -167,7 +217,10 @@ def test_flicker_fm_at_the_shortest_time_has_many_degrees_of_freedom() -> None:
     [(ONE_SIGMA, (0.0866794157, 0.0974652686)), (0.95, (0.0821918795, 0.1034583506))],
 )
 def test_limits_of_the_handbook_series(confidence: float, limits: tuple[float, float]) -> None:
-    """CHECKS 1.4: χ² interval of oadev at m = 10 with exact edf, ten digits."""
+    """NIST SP 1065, χ² limits of a deviation (from memory), on its series of section 12, m = 10.
+
+    Computed to ten digits with the exact edf above and the χ² quantiles; the handbook prints none.
+    """
     square, runs = variance("oadev", phase_of_offsets(handbook()), 10)
 
     found = chi2_limits(
@@ -195,7 +248,10 @@ def test_edf_agrees_with_the_combined_algorithm_at_long_times() -> None:
 
 
 def test_lag_one_noise_identification_of_the_handbook_series() -> None:
-    """CHECKS 1.4 (Riley and Greenhall 2004): as phase, α = 0.054854644350918."""
+    """Riley and Greenhall 2004, lag-1 method (from memory), on the series of NIST SP 1065, 12.
+
+    α is computed from its steps, −2(δ + d) + 2 of the phase, and is printed nowhere.
+    """
     alpha = lag1_alpha(phase_of_offsets(handbook()))
 
     assert alpha == pytest.approx(0.054854644350918, rel=1e-9)
@@ -203,7 +259,11 @@ def test_lag_one_noise_identification_of_the_handbook_series() -> None:
 
 @pytest.mark.parametrize("n", [2, 10, 64])
 def test_ratios_of_modified_to_plain_variance(n: int) -> None:
-    """CHECKS 1.3: white PM 1/n; white FM (n²+1)/2n²; random-walk FM 5/6, 13813/16750."""
+    """White PM 1/n; white FM (n²+1)/2n² (Lesage and Ayi 1984, from memory); walk 5/6, 13813/16750.
+
+    The last two are exact fractions worked out from the definitions of both variances in NIST
+    SP 1065; they stand in no table.
+    """
     white_fm, walk = expected_ratio(0, n), expected_ratio(-2, n)
 
     assert expected_ratio(2, n) == pytest.approx(1 / n, rel=1e-14)
@@ -225,7 +285,10 @@ def test_each_noise_is_known_by_its_ratio(alpha: int, m: int) -> None:
     ("r", "expected"), [(1.1, 1.0886097819), (2.0, 1.5661656266), (10.0, 2.7423829986)]
 )
 def test_barnes_b2(r: float, expected: float) -> None:
-    """CHECKS 1.5 (Barnes 1969; NIST TN 1318): flicker FM to ten decimals; white 1; walk line."""
+    """B2(r) of Barnes 1969 and NIST TN 1318 (formulas from memory): white 1; walk (3r − 1)/2.
+
+    Flicker FM to ten decimals, computed here from its formula.
+    """
     values = [b2(alpha, r) for alpha in (0, -1, -2)]
 
     np.testing.assert_allclose(values, [1.0, expected, (3 * r - 1) / 2], rtol=0, atol=6e-11)

@@ -40,6 +40,7 @@ class _Level:
         self._squared = 0
 
     def append(self, block: Block) -> None:
+        """Append a block, which need not adjoin the one before; when full, the older half goes."""
         if self.size == 2 * KEEP:
             self._table[:, :KEEP] = self._table[:, KEEP:]
             self.size = KEEP
@@ -71,6 +72,7 @@ class _Level:
         return self._table[:, : self.size]
 
     def newest(self) -> Block:
+        """Return the last block that was appended; there must be one."""
         t, y, n, last = self._table[:, self.size - 1].tolist()
         return Block(t, y, n, last)
 

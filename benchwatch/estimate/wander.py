@@ -60,6 +60,7 @@ class _Octave:
         return mean
 
     def restart(self) -> None:
+        """Forget the blocks, keep the spreads: the next block adjoins none."""
         self.half = None
         self.blocks.clear()
 
