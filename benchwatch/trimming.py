@@ -54,7 +54,7 @@ class Trimming:
             self.by_tool = self._tool.step(nudge)
             if not self.by_tool:
                 self._turn = nudge
-                self._found.freeze()
+                self._found.freeze(nudge.at_s)
         if numbers.estimate is not None and not numbers.suspect:
             self._tool.hear(numbers.estimate)
         if not self._tool.state.on:

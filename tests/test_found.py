@@ -36,3 +36,19 @@ def test_without_a_quiet_stretch_there_is_nothing_found() -> None:
     found.freeze()
 
     assert found.quiet is None
+
+
+def test_what_came_after_a_turn_confirmed_late_is_not_as_found() -> None:
+    """A small turn is confirmed some readings after it: those are of the new level."""
+    found = AsFound()
+    for second in range(5):
+        found.add(float(second), numbers(3e-8))
+    for second in range(5, 9):
+        found.add(float(second), numbers(2.9e-8))
+
+    found.freeze(5.0)
+    found.freeze(1.0)
+
+    assert found.quiet is not None
+    assert found.quiet.frozen
+    assert (found.quiet.elapsed_s, found.quiet.estimate.offset) == (4.0, 3e-8)

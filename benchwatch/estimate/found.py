@@ -4,12 +4,16 @@ Nobody can go back to it once the trimmer has moved, so it is kept from the firs
 on, without being asked for, and frozen by the first nudge.
 """
 
+import math
+from collections import deque
 from dataclasses import dataclass, replace
 from typing import Final
 
 from benchwatch.estimate.results import Drift, Estimate, Numbers
 
 LEAST_READINGS: Final = 3
+REMEMBERED: Final = 128
+"""Readings looked back at, for a small nudge or a series of them is confirmed only later."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,19 +34,19 @@ class AsFound:
     """Keeps the newest quiet stretch until `freeze`."""
 
     def __init__(self) -> None:
-        self._quiet: Quiet | None = None
+        self._newest: deque[Quiet] = deque(maxlen=REMEMBERED)
 
     @property
     def quiet(self) -> Quiet | None:
         """The stretch, None while there was none."""
-        return self._quiet
+        return self._newest[-1] if self._newest else None
 
     def add(self, elapsed_s: float, numbers: Numbers) -> None:
         """Take the `numbers` after the reading at `elapsed_s`.
 
         A reading that stands far off may be the first after a turn: it waits for the next.
         """
-        if self._quiet is not None and self._quiet.frozen:
+        if self._newest and self._newest[-1].frozen:
             return
         estimate = numbers.estimate
         if numbers.suspect or estimate is None or estimate.u is None:
@@ -50,9 +54,13 @@ class AsFound:
         if estimate.readings < LEAST_READINGS:
             return
         settled = None if numbers.settle is None else numbers.settle.state == "settled"
-        self._quiet = Quiet(elapsed_s, estimate, numbers.drift, numbers.noise, settled)
+        self._newest.append(Quiet(elapsed_s, estimate, numbers.drift, numbers.noise, settled))
 
-    def freeze(self) -> None:
-        """The trimmer was turned: what was quiet before it is as found."""
-        if self._quiet is not None:
-            self._quiet = replace(self._quiet, frozen=True)
+    def freeze(self, before_s: float = math.inf) -> None:
+        """The trimmer was turned at `before_s`: what was quiet before then is as found."""
+        if self._newest and self._newest[-1].frozen:
+            return
+        while self._newest and self._newest[-1].elapsed_s >= before_s:
+            self._newest.pop()
+        if self._newest:
+            self._newest.append(replace(self._newest[-1], frozen=True))
