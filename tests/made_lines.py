@@ -41,6 +41,7 @@ def made_lines(write: Write, count: int, seed: int) -> Iterator[Made]:
 
 def _damaged(kind: str, line: str, before: str, dice: random.Random) -> str:
     at = dice.randrange(1, len(line))
+    anywhere = dice.randrange(len(line) + 1)
     control = chr(dice.choice((0, 7, 9, 13, 24, 27, 127, 155)))
     foreign = chr(dice.choice((0xA0, 0xB2, 0xE9, 0x661, 0xFF11, 0x202E)))
     return {
@@ -48,8 +49,8 @@ def _damaged(kind: str, line: str, before: str, dice: random.Random) -> str:
         "beginning": line[:at],
         "end": line[at:],
         "doubled": line + dice.choice(("", " ", ",", "\r")) + line,
-        "control": line[:at] + control + line[at:],
-        "foreign": line[:at] + foreign + line[at:],
+        "control": line[:anywhere] + control + line[anywhere:],
+        "foreign": line[:anywhere] + foreign + line[anywhere:],
         "swapped": line[: at - 1] + line[at] + line[at - 1] + line[at + 1 :],
         "missing": line[:at] + line[at + 1 :],
         "joined": before[:at] + line[dice.randrange(1, len(line)) :],
@@ -92,6 +93,21 @@ def bare(dice: random.Random) -> tuple[str, Fraction]:
     return f"{str(units)[:-4]}.{str(units)[-4:]}", truth
 
 
+def scpi(dice: random.Random) -> tuple[str, Fraction]:
+    """``10000000``, ``+10000000.0231`` or ``1.00000000231E+07``, some with ``HZ`` behind them.
+
+    The three forms of IEEE 488.2, numeric response data (from memory): NR1, NR2 and NR3.
+    """
+    sign, unit = dice.choice(("", "+")), dice.choice(("", "", " HZ", "HZ"))
+    units, truth = _hertz(dice, dice.choice((0, 1, 4, 9)))
+    text, whole = str(units), len(str(int(truth)))
+    digits = text[whole:]
+    if dice.random() < 0.5:
+        return f"{sign}{text[:whole]}{'.' if digits else ''}{digits}{unit}", truth
+    power = dice.choice((f"E+{whole - 1:02d}", f"E{whole - 1}", f"e+{whole - 1:03d}"))
+    return f"{sign}{text[0]}.{text[1:]}{power}{unit}", truth
+
+
 def interval(dice: random.Random) -> tuple[str, Fraction]:
     """``+2.5000000123E-01``: seconds."""
     units = dice.randrange(10**11, 10**12)
@@ -102,11 +118,14 @@ def interval(dice: random.Random) -> tuple[str, Fraction]:
 # ------------------------------------------------------------- what a text literally says
 
 
+UNITS = {" MHz": 10**6, " kHz": 10**3, " GHz": 10**9, " Hz": 1, " HZ": 1, "HZ": 1}
+
+
 def literally(text: str) -> Fraction | None:
     """Work out what `text` says, or None when it is no number that a person would accept."""
     text = text.strip(" ")
     scale = 1
-    for unit, size in ((" MHz", 10**6), (" kHz", 10**3), (" GHz", 10**9), (" Hz", 1)):
+    for unit, size in UNITS.items():
         if text.endswith(unit):
             text, scale = text[: -len(unit)], size
             break

@@ -1,19 +1,32 @@
-"""Lines, whole and damaged, against every bundled profile: the right value or a refusal.
+"""Lines, whole and damaged, against every parser of replies: the right value or a refusal.
 
-The default run makes 10 000 lines a profile; BENCHWATCH_LINES=200000 makes more, as
+The parsers are the one of SCPI, which is used when no driver is named, and every bundled
+profile. The default run makes 10 000 lines for each; BENCHWATCH_LINES=200000 makes more, as
 `tests/benchmarks/test_many_lines.py` does.
 """
 
 import os
+from collections.abc import Callable
+from dataclasses import dataclass
 from fractions import Fraction
 
 import pytest
-from made_lines import STRICT, Write, bare, display, exponent_last, interval, made_lines, terse
+from made_lines import (
+    STRICT,
+    Write,
+    bare,
+    display,
+    exponent_last,
+    interval,
+    made_lines,
+    scpi,
+    terse,
+)
 from made_lines import literally as what_it_says
 
 from benchwatch.errors import ReplyError
-from benchwatch_drivers.profile import Profile
 from benchwatch_drivers.profile_line import LineReader
+from benchwatch_drivers.scpi_number import NUMBER, read_frequency
 from benchwatch_drivers.shelf import bundled, load
 
 LINES = int(os.environ.get("BENCHWATCH_LINES", "10000"))
@@ -45,16 +58,44 @@ def said(reader: LineReader, text: str) -> Fraction | None:
     return None if line is None or line.value is None else Fraction(line.value)
 
 
-def wrong_lines(profile: Profile, write: Write, count: int, seed: int) -> list[str]:
+def said_in_scpi(text: str) -> Fraction | None:
+    """What the SCPI driver makes of a reply; None for a refusal."""
+    try:
+        return Fraction(read_frequency(text))
+    except ReplyError:
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Parser:
+    """One parser, and how the counters write that it is for."""
+
+    read: Callable[[str], Fraction | None]
+    write: Write
+    by_terminator: bool
+    """Digits vary, so that only the line's end tells a whole number from a cut one."""
+
+
+def parser_of(name: str) -> Parser:
+    """The parser of a profile."""
+    reader = LineReader(PROFILES[name])
+    return Parser(lambda text: said(reader, text), WRITERS[name], PROFILES[name].line.by_terminator)
+
+
+PARSERS = {name: parser_of(name) for name in PROFILES if name in WRITERS}
+PARSERS["SCPI"] = Parser(said_in_scpi, scpi, by_terminator=True)
+
+
+def wrong_lines(parser: Parser, count: int, seed: int) -> list[str]:
     """Read made lines; return those that were read wrongly, with what was done to them."""
-    reader, wrong = LineReader(profile), []
-    for made in made_lines(write, count, seed):
-        value = said(reader, made.text)
+    wrong = []
+    for made in made_lines(parser.write, count, seed):
+        value = parser.read(made.text)
         if value == made.truth or (value is None and made.damage != "whole"):
             continue
         literal = value is not None and value == what_it_says(made.text)
         far = value is not None and abs(value - 10**7) > PLAUSIBLE_HZ
-        cut = made.damage in {"beginning", "end"} and profile.line.by_terminator
+        cut = made.damage in {"beginning", "end"} and parser.by_terminator
         if not literal or (made.damage in STRICT and not cut and not far):
             wrong.append(f"{made.damage}: '{made.text}' gave {value}, was {made.truth}")
     return wrong
@@ -65,14 +106,26 @@ def test_every_bundled_profile_has_a_writer_here() -> None:
     assert set(WRITERS) == set(PROFILES)
 
 
-@pytest.mark.parametrize("name", sorted(PROFILES))
+@pytest.mark.parametrize("name", sorted(PARSERS))
 def test_a_made_line_gives_the_right_value_or_a_refusal(name: str) -> None:
     """Cut, doubled, swapped, joined, with control bytes, with strange letters."""
     seed = int.from_bytes(os.urandom(4))
 
-    wrong = wrong_lines(PROFILES[name], WRITERS[name], LINES, seed)
+    wrong = wrong_lines(PARSERS[name], LINES, seed)
 
     assert wrong[:5] == [], f"seed {seed}"
+
+
+def test_a_parser_that_takes_the_number_a_line_begins_with_is_caught() -> None:
+    """So that the made lines can be believed to find one."""
+
+    def careless(text: str) -> Fraction | None:
+        found = NUMBER.match(text.strip())
+        return Fraction(found[0]) if found else None
+
+    wrong = wrong_lines(Parser(careless, scpi, by_terminator=True), 1000, 1)
+
+    assert {line.split(":")[0] for line in wrong} >= {"doubled", "control", "foreign"}
 
 
 @pytest.mark.parametrize(
