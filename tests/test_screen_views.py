@@ -101,14 +101,15 @@ def test_settle_in_words():
 
 
 def test_trouble_is_said_worst_first():
-    """A broken link before a journal in trouble before a passing word before the time base."""
+    """What a key did, for its moment; then a broken link, the journal, the time base."""
     internal = TimeBase("internal")
     worst = kit.snapshot(
         link=Link("lost", 1.0, "gone"), journal_trouble="disk full", time_base=internal
     )
     journal = kit.snapshot(journal_trouble="disk full", time_base=internal)
 
-    assert words.trouble(kit.frame(worst, flash="marked")) == "gone"
+    assert words.trouble(kit.frame(worst, flash="marked")) == "marked"
+    assert words.trouble(kit.frame(worst)) == "gone"
     assert words.trouble(kit.frame(journal)) == "not being journaled: disk full"
     assert words.trouble(kit.frame(kit.snapshot(time_base=internal), flash="marked")) == "marked"
     assert "internal time base" in words.trouble(kit.frame(kit.snapshot(time_base=internal)))

@@ -5,10 +5,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import ClassVar
 
-from textual.actions import SkipAction
 from textual.app import App, ComposeResult
 from textual.binding import Binding, BindingType
 from textual.driver import Driver
+from textual.events import Key as KeyPress
+from textual.screen import Screen
 
 from benchwatch.errors import INTERRUPTED, QuantityError
 from benchwatch.quantity import DURATION_FORMS, parse_duration, printable
@@ -17,14 +18,24 @@ from benchwatch.screen.commands import FORMS, Change, Command, Press
 from benchwatch.screen.desk import Desk
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Line
-from benchwatch.screen.keys import KEYS
+from benchwatch.screen.keys import keys_for
 from benchwatch.screen.options import Options
-from benchwatch.screen.overlays import Ask, CommandLine, Page, help_lines, key_list
+from benchwatch.screen.overlays import Ask, CommandLine, Page, Typing, help_lines, key_list
 from benchwatch.screen.source import Operator, SoundMaker, Transport, Trimmer, Watch
 from benchwatch.screen.stage import Stage
 from benchwatch.screen.wishes import Wishes, load, save
 
 DIGITS_EVERY_S, CHARTS_EVERY_S = 0.1, 0.25
+
+
+class Ground(Screen[None]):
+    """What the view lies on. Keys are taken here, each done before the next is looked at."""
+
+    def on_key(self, event: KeyPress) -> None:
+        """Hand it on, to the app alone: what it brings up must not take it once more."""
+        event.stop()
+        if isinstance(self.app, BenchwatchApp):
+            self.app.take_key(event)
 
 
 class BenchwatchApp(App[None]):
@@ -34,7 +45,6 @@ class BenchwatchApp(App[None]):
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("ctrl+c", "interrupt", show=False, priority=True),
-        *(Binding(",".join(key.keys), f"key('{key.id}')", show=False, id=key.id) for key in KEYS),
     ]
 
     def __init__(
@@ -80,6 +90,10 @@ class BenchwatchApp(App[None]):
             transport=transport,
             sound=self._sound,
         )
+
+    def get_default_screen(self) -> Screen[None]:
+        """Return what lies under everything."""
+        return Ground()
 
     def compose(self) -> ComposeResult:
         """Put up the stage."""
@@ -152,10 +166,18 @@ class BenchwatchApp(App[None]):
         """Ctrl-C: end as any interrupted command does."""
         self.exit(return_code=INTERRUPTED)
 
-    def action_key(self, key: str) -> None:
+    def take_key(self, pressed: KeyPress) -> None:
+        """Do what a key does here, or let the line to type on have it that came up meanwhile."""
+        if isinstance(self.screen, Typing):
+            self.screen.take_early(pressed)
+        elif isinstance(self.screen, Ground):
+            here = keys_for(self.desk.view.name, self.desk.frame().have)
+            key = next((key for key in here if pressed.key in key.keys), None)
+            if key is not None:
+                self.act(key.id)
+
+    def act(self, key: str) -> None:
         """Do what the key with this id does; overlays are the app's, the rest is the desk's."""
-        if not self.desk.can(key):
-            raise SkipAction  # another thing the same key does may be what works here
         match key:
             case "leave":
                 self.exit()
@@ -206,7 +228,7 @@ class BenchwatchApp(App[None]):
     def _command(self, command: Command | None) -> None:
         if isinstance(command, Press):
             if self.desk.can(command.key):
-                self.action_key(command.key)
+                self.act(command.key)
         elif command is not None:
             self.desk.change(command)
             self.redraw()

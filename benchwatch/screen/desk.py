@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from benchwatch.errors import BenchwatchError
-from benchwatch.quantity import OFFSET_UNITS, printable
+from benchwatch.quantity import OFFSET_UNITS, format_duration, printable
 from benchwatch.screen.commands import Change
 from benchwatch.screen.frame import Frame, View
 from benchwatch.screen.gallery import NUMBERED, view_named
@@ -18,9 +18,10 @@ from benchwatch.screen.views.notes import SCROLL_ROWS, happenings
 from benchwatch.screen.views.stability import kinds
 from benchwatch.screen.wishes import SPANS_S, Wishes
 from benchwatch.screen.words import tool_on
-from benchwatch.snapshot import Trace
+from benchwatch.snapshot import Link, Trace
 
-FLASH_S = 4.0
+FLASH_S, LETTER_S = 4.0, 0.05
+"""How long a sentence stays, and how long for each of its letters if that is more."""
 SEEK_S, SEEK_SHARE = 10.0, 0.05
 FINE_TURNS, COARSE_TURNS = 0.01, 0.1
 POINTS_A_CELL = 6
@@ -61,6 +62,9 @@ class Desk:
         self._tool = dict.fromkeys(watch.names, False)
         self._scroll = 0
         self._flash, self._flash_until_s = "", -math.inf
+        self._known: dict[str, tuple[Link, float | None]] = {}
+        """Link and gate of each counter, as they were told last."""
+        self._gate_asked = dict.fromkeys(watch.names, False)
         self._trace, self._span_s = Trace(), wishes.span_s
         self._acts: dict[str, Callable[[], None]] = {
             "fill": lambda: self._show("trim" if self.view.name == "fill" else "fill"),
@@ -109,6 +113,8 @@ class Desk:
     def frame(self) -> Frame:
         """Collect what the next picture is drawn from."""
         now_s, view = self._watch.elapsed_s(), self.view.name
+        for name in self._watch.names:
+            self._listen(name)
         snapshot, ranges = self._watch.snapshot(self._counter), self._ranges[self._counter]
         ranges.follow(snapshot, now_s, self.wishes.unit)
         return Frame(
@@ -154,7 +160,8 @@ class Desk:
 
     def say(self, text: str) -> None:
         """Show a sentence for a moment."""
-        self._flash, self._flash_until_s = text, self._reading_time_s() + FLASH_S
+        stays_s = max(FLASH_S, LETTER_S * len(text))
+        self._flash, self._flash_until_s = text, self._reading_time_s() + stays_s
 
     def mark(self, text: str) -> None:
         """Put a note on the time line; empty text marks the moment."""
@@ -167,6 +174,24 @@ class Desk:
         operator, name = self._operator, self._counter
         if operator is not None:
             self._try(lambda: operator.change(name, command.setting, command.text))
+            self._gate_asked[name] |= command.setting == "gate"
+
+    def _listen(self, name: str) -> None:
+        """Say what a counter that reads has answered: a refusal, or the gate as it is now."""
+        now = self._watch.snapshot(name)
+        link, gate_s = now.link, now.gate_s
+        before, self._known[name] = self._known.get(name), (link, gate_s)
+        if before is None or before[0].state != "reading" or link.state != "reading":
+            return
+        answered = link is not before[0]
+        whose = f"{name}: " if len(self._known) > 1 else ""
+        if answered and link.detail:
+            self.say(f"{whose}{link.detail}")
+        elif gate_s != before[1] or (answered and self._gate_asked[name]):
+            gate = "unknown" if gate_s is None else format_duration(gate_s)
+            self.say(f"{whose}the gate is now {gate}, read back from the counter")
+        if answered:
+            self._gate_asked[name] = False
 
     # ---------------------------------------------------------------- what keys do
 

@@ -2,11 +2,12 @@
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
-from typing import ClassVar
+from typing import ClassVar, TypeVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
+from textual.events import Key as KeyPress
 from textual.screen import ModalScreen
 from textual.widgets import Input
 
@@ -125,7 +126,54 @@ class Page(ModalScreen[None]):
         self._sheet.show_lines(text)
 
 
-class Ask(ModalScreen[str | None]):
+Answer = TypeVar("Answer")
+
+
+class Typing(ModalScreen[Answer | None]):
+    """A line to type on, over the view; takes what is typed before it stands there too."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._typed = Input(max_length=LONGEST_NOTE, compact=True)
+        self._early = 0
+        """Characters that came before the line took keys itself."""
+
+    def on_mount(self) -> None:
+        """Be ready to type."""
+        self.set_focus(self._typed)
+
+    def on_key(self, event: KeyPress) -> None:
+        """Take a key that came before the line had the focus; later printable ones stay there."""
+        if event.is_printable or self.focused is None:
+            self.take_early(event)
+
+    def take_early(self, event: KeyPress) -> None:
+        """Do what the line would do with a key that came too early for it."""
+        if event.is_printable and event.character is not None:
+            self._typed.insert(event.character, self._early)
+            self._early += 1
+        elif event.key == "backspace" and self._early:
+            self._early -= 1
+            self._typed.delete(self._early, self._early + 1)
+        elif event.key == "escape":
+            self.action_leave()
+        elif event.key == "enter":
+            self.call_after_refresh(self.submit)
+
+    def on_input_submitted(self) -> None:
+        """Enter, on the line itself."""
+        self.submit()
+
+    def submit(self) -> None:
+        """Do what Enter does."""
+        raise NotImplementedError
+
+    def action_leave(self) -> None:
+        """Cancel."""
+        self.dismiss(None)
+
+
+class Ask(Typing[str]):
     """One line of text; None when it was cancelled."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "cancel")]
@@ -143,22 +191,14 @@ class Ask(ModalScreen[str | None]):
         sheet.styles.height = len(prompt)
         with Vertical():
             yield sheet
-            yield Input(max_length=LONGEST_NOTE, compact=True)
+            yield self._typed
 
-    def on_mount(self) -> None:
-        """Be ready to type."""
-        self.query_one(Input).focus()
-
-    def on_input_submitted(self, event: Input.Submitted) -> None:
+    def submit(self) -> None:
         """Hand the text back."""
-        self.dismiss(event.value)
-
-    def action_leave(self) -> None:
-        """Cancel."""
-        self.dismiss(None)
+        self.dismiss(self._typed.value)
 
 
-class CommandLine(ModalScreen[Command | None]):
+class CommandLine(Typing[Command]):
     """A line to type on, and under it what it can mean; Up and Down choose, Enter does it."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -182,41 +222,40 @@ class CommandLine(ModalScreen[Command | None]):
         self._list.styles.height = OFFERS_SHOWN
         with Vertical():
             yield title
-            yield Input(max_length=LONGEST_NOTE, compact=True)
+            yield self._typed
             yield self._list
 
     def on_mount(self) -> None:
-        """Be ready to type."""
-        self.query_one(Input).focus()
+        """Be ready to type, and show what there is."""
+        super().on_mount()
         self._find("")
 
     def on_input_changed(self, event: Input.Changed) -> None:
         """Look again with what is typed now."""
         self._find(event.value)
 
-    def on_input_submitted(self) -> None:
+    def submit(self) -> None:
         """Do the chosen one; one that still needs words is written onto the line."""
+        self._find(self._typed.value, keep=True)
         if not self._offers:
             return
         offer = self._offers[self._chosen]
         if offer.command is not None:
             self.dismiss(offer.command)
             return
-        line_to_type = self.query_one(Input)
-        line_to_type.value = f"{offer.name} "
-        line_to_type.cursor_position = len(line_to_type.value)
+        self._typed.value = f"{offer.name} "
+        self._typed.cursor_position = len(self._typed.value)
 
     def action_move(self, rows: int) -> None:
         """Choose another."""
         self._chosen = min(max(self._chosen + rows, 0), max(len(self._offers) - 1, 0))
         self._show()
 
-    def action_leave(self) -> None:
-        """Cancel."""
-        self.dismiss(None)
-
-    def _find(self, typed: str) -> None:
-        self._offers, self._chosen = offers(typed, self._view, self._have), 0
+    def _find(self, typed: str, *, keep: bool = False) -> None:
+        """Look up what was typed; `keep` the choice where it still finds the same."""
+        before, self._offers = self._offers, offers(typed, self._view, self._have)
+        if not (keep and before == self._offers):
+            self._chosen = 0
         self._show()
 
     def _show(self) -> None:

@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING
 
+from benchwatch.quantity import printable
 from benchwatch.screen.amounts import ago, limit, to_go, with_u
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, fitting, line
@@ -155,12 +156,21 @@ def drift(frame: Frame) -> str:
 def trouble(frame: Frame) -> str:
     """Say the one thing that most needs saying, or nothing."""
     snapshot = frame.snapshot
+    if frame.flash:  # it answers a key, and is gone in a moment; a trouble stays
+        return frame.look.told(frame.flash)
     if frame.stale and snapshot.link.detail:
-        return frame.look.told(snapshot.link.detail)
+        return frame.look.told(_reason_first(snapshot.link.detail, snapshot.resource))
     if snapshot.journal_trouble:
         return "not being journaled: " + frame.look.told(snapshot.journal_trouble)
-    if frame.flash:
-        return frame.look.told(frame.flash)
     if snapshot.time_base.source == "internal":
         return "caution: internal time base; the offset is against the counter's own oscillator"
     return ""
+
+
+def _reason_first(detail: str, resource: str) -> str:
+    """Put why a connection can't be opened before what could not be: a row may be cut."""
+    what = f"can't open {printable(resource)}"
+    if not detail.startswith(f"{what}: "):
+        return detail
+    why, _, then = detail.removeprefix(f"{what}: ").partition(". ")
+    return f"{why.rstrip('.')}: {what}. {then}".rstrip()
