@@ -9,6 +9,7 @@ import math
 import random
 import threading
 import time
+from collections.abc import Callable
 from decimal import Decimal
 from typing import Any
 
@@ -28,7 +29,16 @@ from benchwatch.errors import (
 from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, REPEAT, UNFIT
 from benchwatch_simulators.bench import open_bench
 from benchwatch_simulators.clock import LeapClock
-from benchwatch_simulators.fake_bus import CLOSED, GARBAGE, HUGE, MUTE, FakeBus, Reply, Script
+from benchwatch_simulators.fake_bus import (
+    CLOSED,
+    GARBAGE,
+    HUGE,
+    MUTE,
+    Answer,
+    FakeBus,
+    Reply,
+    Script,
+)
 
 ABSENT = ConnectionFailed("can't open it: nothing listens on that port.")
 UTC_S = 1_900_000_000.0
@@ -279,6 +289,19 @@ def test_the_same_reply_twice_is_used_once() -> None:
     assert notebook.gaps == []
 
 
+@pytest.mark.parametrize("late_s", [1.3, 1.6, 2.4])
+def test_a_reading_that_comes_too_late_behind_a_copy_is_a_gap(late_s: float) -> None:
+    """The copy is marked as one, and what came after it is not lost in silence."""
+    first = Reply("+1.0E+07", after_s=1.0, times=2, apart_s=0.02)
+    late = Reply("+1.00000005E+07", after_s=late_s)
+
+    _, notebook = acquire(FakeBus(script(first, late, gated())), enough=4)
+
+    assert [reading.offset_hz for reading in notebook.readings] == [0.0, 0.0, 0.0231, 0.0231]
+    assert [REPEAT in reading.flags for reading in notebook.readings] == [False, True, False, False]
+    assert ["too late" in gap.reason for gap in notebook.gaps] == [True]
+
+
 def test_overrange_is_a_reading_without_a_value() -> None:
     """It is told and never enters an estimate."""
     _, notebook = acquire(FakeBus(script(gated(), gated("9.9E37"), gated())))
@@ -448,6 +471,47 @@ def test_a_gap_that_is_open_at_the_end_is_told() -> None:
 
     assert len(notebook.gaps) == 1
     assert notebook.gaps[0].lasted_s > 15.0
+
+
+def running_and_mute(bus: FakeBus, mute_s: tuple[float, float], gate_s: float = 0.25) -> Script:
+    """A counter that measures by itself and says nothing at all for a while.
+
+    Each result tells its number, so that it can be told when it was measured.
+    """
+
+    def unless_mute(answer: str) -> Callable[[], Answer]:
+        return lambda: MUTE if mute_s[0] <= bus.clock.monotonic() < mute_s[1] else answer
+
+    def newest() -> Answer:
+        now_s = bus.clock.monotonic()
+        return MUTE if mute_s[0] <= now_s < mute_s[1] else f"{10_000_000 + int(now_s / gate_s)}"
+
+    usual = {**COUNTER, "FREQ:APER?": f"{gate_s}", "INIT:CONT?": "1"}
+    return {**{query: unless_mute(text) for query, text in usual.items()}, "FETC?": newest}
+
+
+@pytest.mark.parametrize("lasts_s", [0.6, 1.5, 20.0])
+@pytest.mark.parametrize("gate_s", [0.25, 1.0, 5.0])
+def test_silence_of_a_running_counter_is_said_within_gate_and_margin(
+    gate_s: float, lasts_s: float
+) -> None:
+    """However long it is silent: said in time, a gap for what was missed, nothing invented."""
+    bus = FakeBus()
+    mute_s = (6 * gate_s + 0.01, 6 * gate_s + 0.01 + lasts_s)
+    bus = FakeBus(running_and_mute(bus, mute_s, gate_s), clock=bus.clock)
+
+    _, notebook = acquire(bus, enough=int(6 + lasts_s / gate_s + 12))
+
+    told_s = [c.link.since_s for c in notebook.connections if c.link.state == "silent"]
+    arrived_s = [reading.elapsed_s + gate_s / 2 for reading in notebook.readings]
+    numbers = [int(reading.frequency_hz) - 10_000_000 for reading in notebook.readings]
+    last_s = max(at_s for at_s in arrived_s if at_s < mute_s[0])
+    missing = [a for a, b in itertools.pairwise(numbers) if b != a + 1]
+    assert all(0 <= at_s - gate_s * n < gate_s for at_s, n in zip(arrived_s, numbers, strict=True))
+    assert len(notebook.gaps) == len(told_s[:1])
+    assert len(missing) <= len(notebook.gaps)
+    assert bool(told_s) or lasts_s < 1.0
+    assert all(at_s - last_s <= gate_s + 1.5 + 0.1 for at_s in told_s[:1])
 
 
 def test_a_step_of_the_wall_clock_moves_no_reading_in_time() -> None:

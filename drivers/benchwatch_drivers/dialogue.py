@@ -1,5 +1,6 @@
 """Question and answer with an instrument that speaks SCPI, kept in step."""
 
+import math
 import re
 from collections.abc import Iterator
 from typing import Final
@@ -35,19 +36,24 @@ class Dialogue(InStep):
         self.query_timeout_s = min(max(10 * took_s, shortest_s), longest_s)
         return self.identity
 
-    def back_in_step(self) -> list[tuple[int, str]]:
+    def back_in_step(self, by_s: float = math.inf) -> list[tuple[int, str]]:
         """After a missed or odd answer: ask who is there until exactly that is answered.
+
+        Args:
+            by_s: When to leave it for the next time, monotonic seconds.
 
         Returns:
             What was in the error queue: (code, text). Nothing when nothing had slipped.
 
         Raises:
             LinkLost: it is not answered; only a new connection drops what may still come.
+            ReplyTimeout: it is not answered yet, and it is `by_s`.
         """
         if not self._slipped:
             return []
-        self.link.resync()
-        if not self.says_who_it_is() or self._is_one_behind():
+        if not self._is_behind:
+            self.link.resync()
+        if not self.says_who_it_is(by_s) or self._is_one_behind():
             raise self.lost("no longer answers *IDN? as it did, so its readings can't be trusted")
         self._slipped = False
         return self.drain_errors()
@@ -62,6 +68,9 @@ class Dialogue(InStep):
 
     def _is_one_behind(self) -> bool:
         """Tell whether the identity is what any question gets: answers come a question late."""
+        if self._asked_in_vain:
+            self.link.resync()  # the answers to these have come with the last one
+            self._asked_in_vain = 0
         if PROOF in self._silent:
             return False
         self.link.tell(PROOF)

@@ -6,6 +6,8 @@ from typing import Final
 
 PERIODS: Final = 1.25
 """A result unchanged for this many measuring periods was measured anew, and came out equal."""
+LATE: Final = 1.5
+"""After so many measuring periods since the last result one was missed."""
 DEAD_TIME_S: Final = 1.0
 """No counter pauses longer between two gates; less than the margin of a missed reading."""
 UNKNOWN_PERIOD_S: Final = 1.0
@@ -56,6 +58,13 @@ class Freshness:
             return None
         self._accepted_s = at_s
         return self._equal_is_plausible()
+
+    def is_late(self, at_s: float) -> bool:
+        """Tell whether what is met at `at_s` is not the result that follows the last one."""
+        period_s = self._shortest_s or self.gate_s
+        if self._value is None:
+            return False
+        return period_s is None or at_s - self._accepted_s > LATE * period_s
 
     def _wait_s(self) -> float | None:
         """How long an unchanged result is waited for; None when nothing tells."""

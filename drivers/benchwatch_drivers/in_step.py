@@ -4,6 +4,7 @@ A missed answer may still come, and would be taken for the answer to the next qu
 ever one behind. So after each the counter is asked who it is until exactly that comes.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -52,6 +53,10 @@ class InStep:
         self._silent: set[str] = set()
         """Questions that were answered before, and those that never were."""
         self._slipped = False
+        self._asked_in_vain = 0
+        """Questions who is there whose answers may still come."""
+        self._is_behind = self._passed_over = False
+        """An answer behind one said twice may still come; it came too late to be used."""
         self._newest: str | None = None
         """The newest answer of `ask_reading`."""
         self._quickest_s = 0.0
@@ -70,10 +75,17 @@ class InStep:
     def ask_reading(self, question: str, timeout_s: float) -> Answer:
         """Ask for a reading that takes the gate; raises as `Link.ask`.
 
+        Raises:
+            ReplyError: the answer to the last question came after all, and was not used.
+
         An answer that comes too soon and equals the one before was said twice, and the answer to
         this question is still to come. If it does not come, the counter may be quicker than its
         gate and have measured the same again; once in step, it is believed after a few.
         """
+        self.back_in_step()
+        if self._passed_over:
+            self._passed_over = False
+            raise ReplyError("a reading came too late, behind one said twice. It was not used.")
         asked_s = self.link.now()
         due_s = asked_s + (self.patience_s or self._quickest_s)
         soon_s = asked_s + (0.9 * self.patience_s or 0.5 * self._quickest_s)
@@ -83,6 +95,7 @@ class InStep:
             try:
                 text = self._hear_on(due_s + LATE_S - self.link.now())
             except ReplyTimeout:
+                self._is_behind = True
                 return Answer(answer.text, answer.arrived_s, repeat=True)
             answer = Answer(text, self.link.now())
         if self._copies < COPIES:
@@ -130,9 +143,19 @@ class InStep:
     def found_silent(self) -> None:
         """A question has just turned out to be one that this counter does not know."""
 
-    def says_who_it_is(self) -> bool:
-        """Ask twice at most who is there, and skip lines until exactly that comes."""
-        return any(self._identity_comes() for _ in range(2))
+    def says_who_it_is(self, by_s: float = math.inf) -> bool:
+        """Ask twice at most who is there, and skip lines until exactly that comes.
+
+        Raises:
+            ReplyTimeout: it is `by_s`, and more patience might still help.
+        """
+        for _ in range(2):
+            if self._identity_comes(by_s):
+                self._is_behind = False
+                return True
+            if self.link.now() >= by_s:
+                raise ReplyTimeout("no reply when asked who is there. Check the counter's cable.")
+        return False
 
     def lost(self, why: str) -> LinkLost:
         """Return the error for a connection that can't be trusted any more."""
@@ -146,16 +169,18 @@ class InStep:
             self._slipped = True
             raise
 
-    def _identity_comes(self) -> bool:
+    def _identity_comes(self, by_s: float) -> bool:
         assert self._identity_query is not None
         self.link.tell(self._identity_query)
-        deadline = self.link.now() + IDENTITY_TIMEOUT_S + self.patience_s
+        deadline = min(self.link.now() + IDENTITY_TIMEOUT_S + self.patience_s, by_s)
         while (left_s := deadline - self.link.now()) > 0:
             try:
                 if self.link.hear(left_s) == self.identity:
                     return True
+                self._passed_over = self._passed_over or self._is_behind
             except ReplyTimeout:
-                return False
+                break
             except ReplyError:
                 continue
+        self._asked_in_vain += 1
         return False
