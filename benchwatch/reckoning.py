@@ -4,6 +4,7 @@ from benchwatch.buffer import Buffer
 from benchwatch.estimate.live import LiveEstimate
 from benchwatch.estimate.results import Numbers, SettleLimit
 from benchwatch.estimate.warmup import Warmup
+from benchwatch.freshness import Spacing
 from benchwatch.leisure import Deviations
 from benchwatch.reading import Gap, Reading
 from benchwatch.snapshot import StabilityNow, Trace, TrimNow
@@ -27,16 +28,23 @@ class Reckoning:
         self._buffer = Buffer()
         self._estimate = LiveEstimate(tolerance=tolerance, settle=settle)
         self._deviations = Deviations()
+        self._spacing = Spacing()
 
     @property
     def numbers(self) -> Numbers:
         """What the live estimate said last."""
         return self._estimate.numbers
 
+    @property
+    def spacing_s(self) -> float | None:
+        """The usual time between two readings."""
+        return self._spacing.usual_s
+
     def add(self, reading: Reading) -> tuple[Numbers, TrimNow]:
         """Take a reading; return what it makes of the numbers and of the turning."""
         elapsed_s, offset = reading.elapsed_s, reading.offset
         self._buffer.add(elapsed_s, offset)
+        self._spacing.reading(elapsed_s)
         numbers = self._estimate.add(
             elapsed_s,
             offset,
@@ -50,6 +58,7 @@ class Reckoning:
     def gap(self, gap: Gap) -> tuple[Numbers, TrimNow]:
         """Bridge nothing across `gap`; return what is left."""
         self._buffer.gap(gap.lasted_s)
+        self._spacing.gap()
         self._estimate.gap()
         self._deviations.gap()
         return self._estimate.numbers, self.trimming.gap()

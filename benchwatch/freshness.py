@@ -1,0 +1,61 @@
+"""Is the newest reading still current? Told by its age, also before the link says anything."""
+
+from collections import deque
+from typing import Final
+
+from benchwatch.snapshot import Snapshot
+
+MARGIN_S: Final = 1.5
+"""Added to the gate before a reading is missed, as acquisition does; a tenth of a long gate."""
+SPACINGS_KEPT: Final = 9
+UNKNOWN_GATE: Final = 3.0
+"""Usual times between readings after which one of a counter that tells no gate is missed."""
+
+
+class Spacing:
+    """The usual time between two readings: the middle one of the newest few."""
+
+    def __init__(self) -> None:
+        self._newest: deque[float] = deque(maxlen=SPACINGS_KEPT)
+        self._last_s: float | None = None
+
+    @property
+    def usual_s(self) -> float | None:
+        """In seconds; None while only one reading has come."""
+        return sorted(self._newest)[len(self._newest) // 2] if self._newest else None
+
+    def reading(self, elapsed_s: float) -> None:
+        """Take the time of a reading."""
+        if self._last_s is not None:
+            self._newest.append(elapsed_s - self._last_s)
+        self._last_s = elapsed_s
+
+    def gap(self) -> None:
+        """Readings were missed: the time across them is not usual."""
+        self._last_s = None
+
+
+def age_s(now: Snapshot, at_s: float) -> float | None:
+    """Return how old the newest reading is at `at_s`, seconds of the run; None without one."""
+    return None if now.reading is None else max(at_s - now.reading.elapsed_s, 0.0)
+
+
+def longest_age_s(now: Snapshot) -> float | None:
+    """Return how old the newest reading may be before the next one is missed; None: not known.
+
+    A reading is stamped at the middle of its gate, so it is half a gate old when it comes.
+    """
+    spacing_s, gate_s = now.spacing_s, now.gate_s
+    if spacing_s is None:
+        return None
+    if gate_s is None:
+        return max(UNKNOWN_GATE * spacing_s, spacing_s + MARGIN_S)
+    return max(spacing_s, gate_s) + gate_s / 2.0 + max(MARGIN_S, gate_s / 10.0)
+
+
+def is_current(now: Snapshot, at_s: float) -> bool:
+    """Tell whether the numbers in `now` still say at `at_s` what is on the bench."""
+    if now.link.state != "reading":
+        return False
+    age, longest = age_s(now, at_s), longest_age_s(now)
+    return age is None or longest is None or age <= longest
