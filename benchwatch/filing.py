@@ -2,8 +2,13 @@
 
 import json
 import math
+from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import Final
 
+from benchwatch.counter import TimeBaseSource
 from benchwatch.errors import NoReadings
+from benchwatch.estimate.comparison import as_read
 from benchwatch.estimate.found import Quiet
 from benchwatch.estimate.measured import estimated_record
 from benchwatch.estimate.offset_record import OffsetRecord, RecordKind, Reference
@@ -12,9 +17,26 @@ from benchwatch.quantity import format_duration
 from benchwatch.reading import Record
 from benchwatch.snapshot import Snapshot
 
+OWN: Final = "counter's time base"
+"""What a counter's own oscillator is called in a budget."""
 
-def record_now(kind: RecordKind, now: Snapshot, reference: Reference | None) -> OffsetRecord:
+
+@dataclass(frozen=True, slots=True)
+class CountedBy:
+    """What counted the seconds."""
+
+    source: TimeBaseSource = "unknown"
+    reference: Reference = field(default_factory=partial(Reference, OWN))
+    """As the bench file states it; without a word in it, nothing but a name."""
+
+
+def record_now(kind: RecordKind, now: Snapshot, by: CountedBy) -> OffsetRecord:
     """Put the present estimate on record.
+
+    Args:
+        kind: as found or as left.
+        now: what there is to record, put right by the reference's offset.
+        by: what counted it.
 
     Raises:
         NoReadings: there is no estimate with an uncertainty yet.
@@ -26,17 +48,21 @@ def record_now(kind: RecordKind, now: Snapshot, reference: Reference | None) -> 
             "uncertainty, a few readings after the last nudge or gap."
         )
     utc_s = now.reading.utc_s - estimate.span_s / 2.0
-    return _record(kind, now, estimate, now.numbers.drift, utc_s=utc_s, reference=reference)
+    return _record(kind, now, estimate, now.numbers.drift, by, utc_s=utc_s)
 
 
-def record_of_quiet(quiet: Quiet, now: Snapshot, reference: Reference | None) -> OffsetRecord:
-    """Put the quiet stretch before the first nudge on record, as found."""
+def record_of_quiet(quiet: Quiet, now: Snapshot, by: CountedBy) -> OffsetRecord:
+    """Put the quiet stretch before the first nudge on record, as found.
+
+    Args:
+        quiet: that stretch, put right by the reference's offset.
+        now: the state after the nudge.
+        by: what counted it.
+    """
     since_s = 0.0 if now.reading is None else now.reading.elapsed_s - quiet.elapsed_s
     utc_s = 0.0 if now.reading is None else now.reading.utc_s
     middle_s = utc_s - since_s - quiet.estimate.span_s / 2.0
-    return _record(
-        "as found", now, quiet.estimate, quiet.drift, utc_s=middle_s, reference=reference
-    )
+    return _record("as found", now, quiet.estimate, quiet.drift, by, utc_s=middle_s)
 
 
 def filed(record: OffsetRecord, elapsed_s: float) -> Record:
@@ -50,17 +76,16 @@ def _record(
     now: Snapshot,
     estimate: Estimate,
     drift: Drift | None,
+    by: CountedBy,
     *,
     utc_s: float,
-    reference: Reference | None,
 ) -> OffsetRecord:
     resolution_hz = 0.0 if now.reading is None else now.reading.resolution_hz
-    external = now.time_base.source == "external"
-    if not external or reference is None:
-        reference = Reference("reference" if external else "counter's time base")
+    # A budget states the offset as read and the reference's own, which together are the true one.
+    estimate = replace(estimate, offset=as_read(estimate.offset, by.reference.offset))
     gate = "unknown" if now.gate_s is None else format_duration(now.gate_s)
     settle = now.numbers.settle
-    conditions = [("gate", gate), ("time base", now.time_base.source)]
+    conditions = [("gate", gate), ("time base", by.source)]
     if settle is not None:
         conditions.append(("settle", settle.state))
     if now.identity is not None:
@@ -70,7 +95,7 @@ def _record(
         now.counter,
         estimate,
         drift,
-        reference,
+        by.reference,
         nominal_hz=now.nominal_hz if now.nominal_hz > 0 else None,  # a recording of offsets
         utc_s=utc_s if math.isfinite(utc_s) else None,  # a recording may give no dates
         resolution=resolution_hz / now.nominal_hz if now.nominal_hz > 0 else None,

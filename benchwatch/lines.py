@@ -22,6 +22,7 @@ from benchwatch.quantity import (
     write_hz,
 )
 from benchwatch.reading import SPIKE, Event, Flag, Gap, Mark, Reading, Record
+from benchwatch.timebase import correction_words
 
 _encode: Final = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
 _SPIKE: Final[frozenset[Flag]] = frozenset({SPIKE})
@@ -192,6 +193,7 @@ def _reading(reading: Reading, numbers: Numbers) -> dict[str, Any]:
         "tolerance": tolerance and {"limit": tolerance.limit, "inside": tolerance.inside},
         "flags": sorted(reading.flags),
         "text": reading.text,
+        "correction": _known(reading.correction),
     }
 
 
@@ -245,6 +247,8 @@ class PlainWriter:
             words.append(numbers.settle.state)
         if numbers.tolerance is not None:
             words.append("inside" if numbers.tolerance.inside else "outside")
+        if reading.correction is not None:
+            words.append(f"({correction_words(reading)})")
         return words
 
 

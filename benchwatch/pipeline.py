@@ -20,6 +20,7 @@ from benchwatch.quantity import format_frequency, write_fraction
 from benchwatch.reading import OVERRANGE, REPEAT, Event, Flag, Gap, Mark, Reading
 from benchwatch.reckoning import Reckoning
 from benchwatch.snapshot import Link, Records, Snapshot, Trace, TrimNow, WarmUp
+from benchwatch.timebase import TimeBases
 
 MARKS_KEPT: Final = 100
 """Newest marks in a snapshot; the journal has them all."""
@@ -47,6 +48,7 @@ class Pipeline:
         self._journal = journal
         nominal_hz = float("nan") if plan.nominal is None else float(plan.nominal)
         self._reckoning = Reckoning(nominal_hz, plan.tolerance, plan.settle)
+        self._time_bases = TimeBases(plan)
         self._notes = Happenings()
         self._run = Run(
             new_key(utc_s), watch, plan.name, plan.resource, plan.driver, utc_s, plan.nominal,
@@ -139,7 +141,7 @@ class Pipeline:
             NoReadings: there is no offset with an uncertainty yet.
         """
         with self._lock:
-            record = record_now(kind, self._snapshot, self.plan.reference)
+            record = record_now(kind, self._snapshot, self._time_bases.now)
             self._file(record, utc_s, elapsed_s)
             return record
 
@@ -212,7 +214,8 @@ class Pipeline:
         known = self._snapshot.records is not None and self._snapshot.records.as_found is not None
         if quiet is None or not quiet.frozen or known or reading is None:
             return
-        record = record_of_quiet(quiet, self._snapshot, self.plan.reference)
+        by = self._time_bases.at(quiet.elapsed_s)
+        record = record_of_quiet(quiet, self._snapshot, by)
         self._file(record, reading.utc_s, reading.elapsed_s, kept=True)
 
     def _take_nominal(self, nominal_hz: float) -> None:
@@ -239,6 +242,12 @@ class Pipeline:
         was = self._snapshot
         trim: TrimNow | None
         measures = reading.flags.isdisjoint(NO_MEASUREMENT)
+        reading, changed = self._time_bases.take(
+            reading, was.time_base.source, self._reckoning.nominal_hz
+        )
+        if changed:
+            # The readings step with the time base, and nobody has turned anything.
+            self._reckoning.gap(Gap(was.counter, reading.utc_s, reading.elapsed_s, 0.0, ""))
         if measures:
             numbers, trim = self._reckoning.add(reading)
         else:
@@ -249,7 +258,7 @@ class Pipeline:
             was.counter, was.resource, was.nominal_hz, was.link, was.identity, was.time_base,
             was.gate_s, reading, numbers, was.readings + measures, was.gaps, was.last_gap,
             was.marks, self._trouble(), trim, was.records, was.warm_up, was.stability,
-            was.elsewhere, self._notes.newest,
+            was.elsewhere, self._notes.newest, self._reckoning.spacing_s,
         )  # fmt: skip
 
     def _take_gap(self, gap: Gap) -> Snapshot:

@@ -28,5 +28,9 @@ class Plan:
     reference: Reference | None = None
     """What counts the seconds while the counter is on its external time base, as the bench file
     states it; None: not stated. It says nothing about the counter's own oscillator."""
+    own_time_base: Reference | None = None
+    """The counter's own oscillator, likewise, for readings that are counted by it."""
+    on_reference: bool = False
+    """Taken as counting by the reference where nothing tells; a recording may not."""
     working_hz: tuple[float, ...] = ()
     """Frequencies the oscillator serves, in hertz; empty: round multiples of the nominal."""

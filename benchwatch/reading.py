@@ -40,6 +40,9 @@ class Reading:
     resolution_hz: float = 0.0
     """Weight of the last digit the counter wrote; 0 when unknown."""
     flags: frozenset[Flag] = field(default_factory=frozenset)
+    correction: float | None = None
+    """How far the time base that counted it is known to be off, where that is put right in
+    ``offset`` and ``offset_hz``; text and frequency stay as the counter said them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Literal
 
 from benchwatch.counter import Identity, TimeBase
 from benchwatch.estimate.results import Nudge, Numbers, SettleLimit
-from benchwatch.reading import Gap, Mark, Reading
+from benchwatch.reading import Event, Gap, Mark, Reading
 
 if TYPE_CHECKING:
     from benchwatch.estimate.dither import Dither
@@ -156,3 +156,9 @@ class Snapshot:
     elsewhere: ElsewhereNow | None = None
     happenings: tuple[Happening, ...] | None = None
     """Oldest first; None when nobody collects them."""
+    spacing_s: float | None = None
+    """Usual time between two readings; None while it is not known."""
+
+    def told(self, event: Event) -> Event:
+        """Return `event`, after which this is the state; a reading as it was put right."""
+        return self.reading if isinstance(event, Reading) and self.reading else event

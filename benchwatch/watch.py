@@ -208,7 +208,7 @@ class Watch:
             return
         snapshot = self._pipelines[name].take(event)
         if self._lines:
-            self.events.put((event, snapshot))
+            self.events.put((snapshot.told(event), snapshot))
             while self.events.qsize() > QUEUE_LIMIT and not self.finished.is_set():
                 self._clock.wait(self.finished, 0.01)
         if isinstance(event, Reading):

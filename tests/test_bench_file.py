@@ -149,6 +149,13 @@ def test_a_profile_stands_beside_the_bench_file(tmp_path):
         ("[reference]\ncoverage_factor = 0\nuncertainty='1e-12'", ["reference.coverage_factor:"]),
         ("[reference]\ncalibrated = '4 May'", ["reference.calibrated:", "no date", "2031-05-04"]),
         ("[reference]\ncalibrated = 2031-06-01", ["lies in the future"]),
+        ("[reference]\ncalibrated = 0001-01-01", ["reference.calibrated:", "year 1 still"]),
+        ("[reference]\ncalibrated = '1949-12-31'", ["year 1949 still", "2031-05-04"]),
+        (
+            with_counter('[counters.main.time_base]\nofset = "1 ppb"'),
+            ["counters.main.time_base:", "'offset'"],
+        ),
+        (with_counter('time_base = "internal"'), ["counters.main.time_base must be a table"]),
         ("[reference]\nageing = 'slow'", ["reference.ageing:", "over which time"]),
         ("about = 3", ["bench.toml: about:", "in quotes"]),
         ('about = "red \\u001b[31m"', ["about", "plain characters"]),

@@ -211,3 +211,10 @@ def test_gaps_are_kept_as_nan() -> None:
 
     assert [math.isnan(offset) for offset in track.offsets] == [False, True, True, False]
     assert track.readings == 2
+
+
+@pytest.mark.parametrize("text", ["0001-01-01", "739944d"])
+def test_a_calibration_of_long_ago_is_a_slip(text: str) -> None:
+    """No reference was calibrated a hundred years ago."""
+    with pytest.raises(UsageError, match="hundred years"):
+        age_of(text, 1_935_656_420.5)

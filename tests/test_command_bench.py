@@ -7,9 +7,11 @@ import pytest
 from counter_kit import tiny_counter
 from hand_kit import wait_until
 
+from benchwatch.bench import read_bench
 from benchwatch.bus import Listed, Lister
 from benchwatch.cli import run
 from benchwatch.commands import looking
+from benchwatch.commands.bench_text import reference_sentence
 from benchwatch_simulators.bench import open_bench
 
 SERIAL = "ASRL/dev/ttyUSB0::INSTR"
@@ -218,3 +220,12 @@ def test_check_says_what_is_known_of_the_reference(capsys, here):
     assert code == 0
     assert json.loads(out)["reference"]["u"] == 2e-12
     assert "reference r: u = 2 parts in 10^12, ageing not stated" in errors
+
+
+def test_reference_is_named_once() -> None:
+    """Without a name it is called the reference, and its known offset is said."""
+    text = '[reference]\nuncertainty = "5 ppb"\noffset = "3 ppb"\n'
+
+    said = reference_sentence(read_bench(text, "bench.toml", utc_s=0.0))
+
+    assert said.startswith("reference: u = 5 ppb, known to be off by +3.000 ppb")

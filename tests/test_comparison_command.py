@@ -127,3 +127,16 @@ def test_different_nominals(files: list[str], tmp_path: Path) -> None:
 
     with pytest.raises(UsageError, match="different nominals"):
         run(files[0], str(other))
+
+
+def test_four_counters(files: list[str], tmp_path: Path) -> None:
+    """Every pair of any number is compared and the odd one named; the hat is for three alone."""
+    rows = Path(files[0]).read_text().splitlines()
+    fourth = tmp_path / "fourth.csv"
+    fourth.write_text("\n".join(rows) + "\n")
+
+    lines = lines_of(*files, str(fourth))
+
+    assert sum(line["kind"] == "difference" for line in lines) == 6
+    assert [line["counter"] for line in lines if line["kind"] == "timebase"] == ["spare"]
+    assert not [line for line in lines if line["kind"] == "hat"]

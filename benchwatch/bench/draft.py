@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from benchwatch.bench.keys import COUNTER, REFERENCE, TOP, Key
+from benchwatch.bench.keys import COUNTER, OWN_TABLE, REFERENCE, TOP, Key
 from benchwatch.quantity import printable
 
 HEAD: Final = """\
@@ -70,6 +70,9 @@ def _table(entry: Entry, *, explained: bool) -> str:
         lines.extend(
             _line(name, key, values.get(name) if entry.sure else None, values.get(name))
             for name, key in COUNTER.items()
+        )
+        lines.append(
+            f"# [counters.{entry.name}.{OWN_TABLE}]  # its own oscillator: keys as in [reference]"
         )
     else:
         lines.extend(f"{sign}{name} = {value}" for name, value in values.items())

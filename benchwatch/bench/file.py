@@ -10,12 +10,13 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any, Final
 
-from benchwatch.bench.keys import COUNTER, REFERENCE, TOP, Key, reading_failed
+from benchwatch.bench.keys import COUNTER, OWN_TABLE, REFERENCE, TOP, Key, reading_failed
 from benchwatch.bus.file_wire import file_of
 from benchwatch.counter import Setup
 from benchwatch.errors import FileError, QuantityError, UsageError
 from benchwatch.estimate.offset_record import Reference
 from benchwatch.estimate.results import SettleLimit
+from benchwatch.filing import OWN
 from benchwatch.plan import Plan
 from benchwatch.quantity import parse_fraction, parse_settle, printable
 
@@ -110,12 +111,12 @@ def read_bench(text: str, where: str, *, utc_s: float) -> Bench:
             raise UsageError(
                 f"{place}: a counter's name is letters, digits, - and _, such as [counters.main]."
             )
-        counters.append(_plan(name, _table(table, place), place, top, file))
+        counters.append(_plan(name, _table(table, place), top, file, utc_s))
     _once([plan.resource for plan in counters], where)
     reference = None
     if "reference" in top:
         place = file / "reference"
-        reference = _reference(_table(top["reference"], place), place, utc_s)
+        reference = _reference(_table(top["reference"], place), place, utc_s, "reference")
     return Bench(
         where,
         tuple(counters),
@@ -127,9 +128,10 @@ def read_bench(text: str, where: str, *, utc_s: float) -> Bench:
 
 
 def _plan(
-    name: str, table: Mapping[str, Any], place: "Place", top: Mapping[str, Any], file: "Place"
+    name: str, table: Mapping[str, Any], top: Mapping[str, Any], file: "Place", utc_s: float
 ) -> Plan:
-    values = _values(table, COUNTER, place)
+    place = file / "counters" / name
+    values = _values(table, COUNTER, place, (OWN_TABLE,))
     if "resource" not in values:
         raise UsageError(
             f'{place}: the key "resource" is missing. '
@@ -151,6 +153,10 @@ def _plan(
     tolerance, settle = limit("tolerance", parse_fraction), limit("settle", parse_settle)
     if tolerance is not None and tolerance <= 0:
         raise UsageError(f"{place}: the tolerance must be above zero, such as 5 ppb.")
+    own = None
+    if OWN_TABLE in table:
+        spot = place / OWN_TABLE
+        own = _reference(_table(table[OWN_TABLE], spot), spot, utc_s, OWN)
     return Plan(
         name,
         values["resource"],
@@ -160,6 +166,7 @@ def _plan(
         tolerance,
         None if settle is None else SettleLimit(*settle),
         values.get("interval"),
+        own_time_base=own,
         working_hz=values.get("working", ()),
     )
 
@@ -168,7 +175,9 @@ def _usual_driver(resource: str) -> str:
     return "scpi" if file_of(resource) is None else "lines"
 
 
-def _reference(table: Mapping[str, Any], place: "Place", utc_s: float) -> Reference:
+def _reference(
+    table: Mapping[str, Any], place: "Place", utc_s: float, usual_name: str
+) -> Reference:
     values = _values(table, REFERENCE, place)
     calibrated_s, u = values.get("calibrated"), values.get("uncertainty")
     if calibrated_s is not None and calibrated_s > utc_s:
@@ -180,7 +189,7 @@ def _reference(table: Mapping[str, Any], place: "Place", utc_s: float) -> Refere
     if factor != 1.0:
         source = f"bench file: expanded uncertainty {u:.3g} at k = {factor:g}"
     return Reference(
-        name=values.get("name", "reference"),
+        name=values.get("name", usual_name),
         u=None if u is None else u / factor,
         offset=values.get("offset", 0.0),
         age_s=None if calibrated_s is None else utc_s - calibrated_s,

@@ -19,6 +19,8 @@ from benchwatch.quantity import (
 
 LONGEST_TEXT: Final = 200
 NO_AGEING: Final = "none"
+EARLIEST_YEAR: Final = 1950
+"""No calibration that still counts is older than that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +83,8 @@ def _moment(value: Any) -> object:
         value = datetime(value.year, value.month, value.day, tzinfo=UTC)
     if not isinstance(value, datetime):
         raise UsageError("expected a date, without quotes.")
+    if value.year < EARLIEST_YEAR:
+        raise UsageError(f"no calibration of the year {value.year} still counts.")
     return (value if value.tzinfo else value.replace(tzinfo=UTC)).timestamp()
 
 
@@ -140,6 +144,8 @@ REFERENCE: Final[dict[str, Key]] = {
         _ageing, '"1e-10/1 day"', 'most it ages either way since; "none" for a disciplined one'
     ),
 }
+OWN_TABLE: Final = "time_base"
+"""Table in a counter's own, with the keys of `REFERENCE`: the counter's own oscillator."""
 COUNTER: Final[dict[str, Key]] = {
     "resource": Key(_text, '"TCPIP0::192.168.1.20::5025::SOCKET"', "where the counter is"),
     "driver": Key(_text, '"scpi"', "its dialect; benchwatch drivers lists them"),

@@ -3,12 +3,14 @@
 from typing import Final
 
 from benchwatch.bench import Bench
+from benchwatch.estimate.offset_record import Reference
 from benchwatch.plan import Plan
 from benchwatch.quantity import (
     format_duration,
     format_frequency,
     offset_unit,
     printable,
+    write_fraction,
 )
 
 HEADER: Final = ("counter", "resource", "driver", "nominal", "tolerance", "settled", "set")
@@ -19,8 +21,11 @@ def reference_sentence(found: Bench) -> str:
     reference = found.reference
     if reference is None:
         return "no [reference] in the bench file: what the time base adds is not known"
-    said = f"reference {printable(reference.name)}: "
+    name = printable(reference.name)
+    said = "reference: " if name == "reference" else f"reference {name}: "
     said += "uncertainty not stated" if reference.u is None else f"u = {_bare(reference.u)}"
+    if reference.offset:
+        said += f", known to be off by {write_fraction(reference.offset).bare}, which is put right"
     if reference.age_s is not None:
         said += f", calibrated {format_duration(reference.age_s)} ago"
     if reference.ageing_per_s and reference.age_s is not None:
@@ -54,6 +59,11 @@ def _bare(fraction: float) -> str:
 
 def as_values(plan: Plan) -> dict[str, object]:
     """Return one counter as plain values for JSON."""
+    names = ("name", "u", "offset", "age_s", "ageing_per_s")
+
+    def stated(reference: Reference | None) -> dict[str, object] | None:
+        return None if reference is None else {key: getattr(reference, key) for key in names}
+
     values: dict[str, object] = {
         "name": plan.name,
         "resource": plan.resource,
@@ -65,11 +75,9 @@ def as_values(plan: Plan) -> dict[str, object]:
         "channel": plan.setup.channel,
         "interval_s": plan.interval_s,
         "working_hz": list(plan.working_hz),
-        "reference": None,
+        "reference": stated(plan.reference),
+        "own_time_base": stated(plan.own_time_base),
     }
     if plan.settle is not None:
         values["settle"] = {"limit": plan.settle.limit, "horizon_s": plan.settle.horizon_s}
-    if plan.reference is not None:
-        names = ("name", "u", "offset", "age_s", "ageing_per_s")
-        values["reference"] = {name: getattr(plan.reference, name) for name in names}
     return values

@@ -3,27 +3,36 @@
 import math
 from bisect import bisect_left
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from pathlib import Path
+from typing import Any
 
 import click
 
 from benchwatch.commands.options import DURATION, FRACTION, FREQUENCY
 from benchwatch.commands.record_text import put_record_json, record_text
+from benchwatch.commands.stated import bench_option, plan_of
 from benchwatch.commands.tables import note, put, read_coverage, read_moment
 from benchwatch.errors import NoReadings, QuantityError, UsageError
+from benchwatch.estimate.elsewhere import DAY_S
 from benchwatch.estimate.live import LiveEstimate
 from benchwatch.estimate.measured import averaged, measured_record
 from benchwatch.estimate.offset_record import KINDS, RecordKind, Reference
+from benchwatch.filing import CountedBy
+from benchwatch.plan import Plan
 from benchwatch.quantity import format_duration, parse_duration, parse_settle, printable
 from benchwatch.reading import INTERNAL_TIMEBASE, UNFIT, Gap, Reading
 from benchwatch.recording import KINDS as COLUMNS
 from benchwatch.recording import Kind, Recording, read_recording
+from benchwatch.timebase import TimeBases
 
 NO_AGEING = "none"
+OLDEST_S = 100 * 365.25 * DAY_S
+"""Age of a calibration above which a date is a slip."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Track:
     """The readings of a run that count; nan stands for a gap."""
 
@@ -31,6 +40,10 @@ class Track:
     offsets: list[float]
     nudges: int
     """Turns of the trimmer on the way to it."""
+    changes: int = 0
+    """Changes of the time base on the way to it."""
+    by: CountedBy = field(default_factory=CountedBy)
+    """What counted all of it."""
 
     @property
     def readings(self) -> int:
@@ -38,15 +51,29 @@ class Track:
         return sum(map(math.isfinite, self.offsets))
 
 
-def steady_part(events: Iterable[Reading | Gap], kind: RecordKind = "as left") -> Track:
-    """Keep what came since the last nudge or, as found, before the first.
+def steady_part(
+    events: Iterable[Reading | Gap], kind: RecordKind = "as left", plan: Plan | None = None
+) -> Track:
+    """Keep what came since the last nudge or, as found, before the first, by one time base.
 
     Nudges and wild readings are those that the live estimate finds; wild readings are left
-    out, gaps become nan.
+    out, gaps become nan. Offsets stay as the counter read them.
+
+    Args:
+        events: of one counter.
+        kind: as found or as left.
+        plan: what is known of its time bases.
     """
-    estimate = LiveEstimate()
+    estimate, time_bases = LiveEstimate(), TimeBases(plan or Plan("main", ""))
     track = Track([], [], 0)
     for event in events:
+        if isinstance(event, Reading) and time_bases.take(event, "unknown", math.nan)[1]:
+            estimate.gap()
+            if kind == "as found" and track.readings:
+                return replace(track, changes=1)
+            track = Track([], [], track.nudges, track.changes + 1)
+        if isinstance(event, Reading):
+            track.by = time_bases.now
         track.times_s.append(event.elapsed_s)
         track.offsets.append(math.nan)
         if isinstance(event, Gap):
@@ -62,8 +89,15 @@ def steady_part(events: Iterable[Reading | Gap], kind: RecordKind = "as left") -
         if nudge is not None:
             turn = _place(track.times_s, nudge.at_s)
             if kind == "as found":
-                return Track(track.times_s[:turn], track.offsets[:turn], 1)
-            track = Track(track.times_s[turn:], track.offsets[turn:], track.nudges + 1)
+                return replace(
+                    track, times_s=track.times_s[:turn], offsets=track.offsets[:turn], nudges=1
+                )
+            track = replace(
+                track,
+                times_s=track.times_s[turn:],
+                offsets=track.offsets[turn:],
+                nudges=track.nudges + 1,
+            )
     return track
 
 
@@ -78,9 +112,11 @@ def age_of(text: str, at_utc_s: float | None) -> float:
         UsageError: it is neither, lies after the run, or is a date and the run has none.
     """
     try:
-        return parse_duration(text)
+        age_s = parse_duration(text)
     except QuantityError:
         calibrated_s = read_moment(text, "--calibrated")
+    else:
+        return _plausible(age_s, text)
     if at_utc_s is None:
         raise UsageError(
             "the file has no dates, so a date of calibration gives no age. "
@@ -88,7 +124,15 @@ def age_of(text: str, at_utc_s: float | None) -> float:
         )
     if calibrated_s > at_utc_s:
         raise UsageError(f"--calibrated {printable(text)} lies after the run.")
-    return at_utc_s - calibrated_s
+    return _plausible(at_utc_s - calibrated_s, text)
+
+
+def _plausible(age_s: float, text: str) -> float:
+    if age_s > OLDEST_S:
+        raise UsageError(
+            f"--calibrated {printable(text)}: no calibration of a hundred years ago still counts."
+        )
+    return age_s
 
 
 def ageing_of(text: str) -> float:
@@ -112,13 +156,14 @@ def ageing_of(text: str) -> float:
 @click.option("--last", "last_s", type=DURATION, help="Only the end of the run, such as 10min.")
 @click.option("--kind", type=click.Choice(KINDS), default="as left", show_default=True)
 @click.option("--resolution", type=FREQUENCY, help="Last digit of a reading, such as 0.0001.")
-@click.option("--reference", default="time base", show_default=True, help="What to call it.")
+@bench_option
+@click.option("--reference", help="What to call what counts the seconds; time base if left out.")
 @click.option(
     "--reference-u",
     type=FRACTION,
     help="Its standard uncertainty when calibrated (half of a certificate's U at k = 2).",
 )
-@click.option("--reference-offset", type=FRACTION, default="0", help="How far it is known off.")
+@click.option("--reference-offset", type=FRACTION, help="How far it is known off.")
 @click.option("--calibrated", metavar="DATE|AGE", help="When it was calibrated, or how long ago.")
 @click.option(
     "--reference-ageing",
@@ -137,9 +182,10 @@ def budget(
     last_s: float | None,
     kind: RecordKind,
     resolution: Decimal | None,
-    reference: str,
+    bench_file: Path | None,
+    reference: str | None,
     reference_u: float | None,
-    reference_offset: float,
+    reference_offset: float | None,
     calibrated: str | None,
     reference_ageing: str | None,
     coverage: str,
@@ -157,25 +203,31 @@ def budget(
     )
     for sentence in recording.notes:
         note(sentence)
-    track = steady_part(_end_of(recording, last_s), kind)
+    plan = plan_of(recording, bench_file)
+    track = steady_part(_end_of(recording, last_s), kind, plan)
     if not track.readings:
         raise NoReadings(f"{recording.source} has no usable reading in that part.")
     if track.nudges:
         part = "before the first" if kind == "as found" else "after the last"
         note(f"the trimmer was turned in this run; the budget is of what came {part} nudge.")
+    if track.changes:
+        part = "before the first" if kind == "as found" else "after the last"
+        note(f"the time base changed in this run; the budget is of what came {part} change.")
     run = averaged(track.times_s, track.offsets, recording.interval_s or 0.0)
     utc_s = None if recording.utc_start_s is None else recording.utc_start_s + run.middle_s
+    told = {
+        "name": None if reference is None else printable(reference),
+        "u": reference_u,
+        "offset": reference_offset,
+        "age_s": None if calibrated is None else age_of(calibrated, utc_s),
+        "ageing_per_s": None if reference_ageing is None else ageing_of(reference_ageing),
+    }
+    typed: dict[str, Any] = {key: value for key, value in told.items() if value is not None}
     record = measured_record(
         kind,
         recording.counter or "main",
         run,
-        Reference(
-            name=printable(reference),
-            u=reference_u,
-            offset=reference_offset,
-            age_s=None if calibrated is None else age_of(calibrated, utc_s),
-            ageing_per_s=None if reference_ageing is None else ageing_of(reference_ageing),
-        ),
+        replace(_time_base(track.by, bench_file), **typed),
         nominal_hz=None if recording.nominal is None else float(recording.nominal),
         utc_s=utc_s,
         resolution=_resolution(recording, resolution),
@@ -185,6 +237,15 @@ def budget(
         put_record_json(record, share)
     else:
         put(record_text(record, share))
+
+
+def _time_base(by: CountedBy, bench_file: Path | None) -> Reference:
+    """What counted, as far as it is known without what was typed."""
+    if bench_file is None:
+        return replace(by.reference, name="time base")
+    if by.source == "external":
+        note(f"counted by {printable(by.reference.name)}, as the bench file has it.")
+    return by.reference
 
 
 def _end_of(recording: Recording, last_s: float | None) -> Iterator[Reading | Gap]:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.commands.options import DURATION, FRACTION, FREQUENCY
+from benchwatch.commands.stated import bench_option, plan_of
 from benchwatch.commands.tables import in_unit, note, put, put_json, read_coverage, table
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.estimate.comparison import (
@@ -23,11 +24,13 @@ from benchwatch.estimate.comparison import (
     odd_one_out,
 )
 from benchwatch.estimate.matching import align
+from benchwatch.estimate.offset_record import Reference
 from benchwatch.quantity import format_duration, offset_unit, printable, write_fraction
 from benchwatch.reading import UNFIT
 from benchwatch.recording import KINDS, Kind, Recording, read_recordings
 
-MOST_COUNTERS = 3
+HAT = 3
+"""Counters whose noise a three-cornered hat can part; more would give several answers each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,8 +55,9 @@ class Compared:
     "--window", "window_s", type=DURATION, help="How far apart one moment's readings lie."
 )
 @click.option("--reference", metavar="NAME", help="The counter that runs on the reference.")
+@bench_option
 @click.option("--reference-u", type=FRACTION, help="Standard uncertainty of that reference.")
-@click.option("--reference-offset", type=FRACTION, default="0", help="How far it is known off.")
+@click.option("--reference-offset", type=FRACTION, help="How far it is known off.")
 @click.option("--coverage", default="95%", show_default=True, help="Coverage of the intervals.")
 @click.option("--json", "as_json", is_flag=True, help="Lines for programs.")
 def compare(
@@ -64,16 +68,18 @@ def compare(
     interval_s: float | None,
     window_s: float | None,
     reference: str | None,
+    bench_file: Path | None,
     reference_u: float | None,
-    reference_offset: float,
+    reference_offset: float | None,
     coverage: str,
     as_json: bool,
 ) -> None:
-    """Compare two or three counters that measured one signal at the same time.
+    """Compare two or more counters that measured one signal at the same time.
 
     FILES are their recordings, or one file that holds them all. Counters are called as in the
     file, or after it. With --reference the time bases of the others are found; with three
-    counters, the one that disagrees with both others, and the noise of each alone.
+    counters or more, the one that disagrees with all others; with exactly three, the noise of
+    each alone. What the counters read is compared, before anything was put right.
     """
     share = read_coverage(coverage)
     recordings = _read(files, nominal, column, interval_s)
@@ -86,15 +92,17 @@ def compare(
     time_bases: tuple[TimeBaseOffset, ...] = ()
     if reference is not None:
         read = mean_offset(matched[reference])
-        time_bases = against_reference(pairs, reference, read, reference_u, reference_offset)
-    three = len(matched) == MOST_COUNTERS
+        stated = plan_of(recordings[reference], bench_file).reference or Reference()
+        u = stated.u_now if reference_u is None else reference_u
+        off = stated.offset if reference_offset is None else reference_offset
+        time_bases = against_reference(pairs, reference, read, u, off)
     shown = Compared(
         tuple(matched),
         pairs,
         time_bases,
         reference,
-        odd_one_out(pairs, share) if three else None,
-        hat_rows(matched, step_s) if three else (),
+        odd_one_out(pairs, share),
+        hat_rows(matched, step_s) if len(matched) == HAT else (),
         share,
     )
     if as_json:
@@ -121,8 +129,8 @@ def _read(
             if name in found:
                 raise UsageError(f"two recordings are both of '{name}'; compare different ones.")
             found[name] = recording
-    if not 2 <= len(found) <= MOST_COUNTERS:
-        raise UsageError(f"two or three counters are compared; these files hold {len(found)}.")
+    if len(found) < 2:
+        raise UsageError(f"two counters or more are compared; these files hold {len(found)}.")
     nominals = {recording.nominal for recording in found.values() if recording.nominal}
     if len(nominals) > 1:
         raise UsageError(
@@ -206,7 +214,7 @@ def _verdict(shown: Compared) -> list[str]:
         off = write_fraction(shown.odd.offset, shown.odd.u)
         name = f"{shown.odd.counter} disagrees with the others, which agree"
         return [f"{name}: its time base is off by {off} against them."]
-    if shown.reference is None and len(shown.names) < MOST_COUNTERS:
+    if shown.reference is None and len(shown.names) == 2:
         return ["Two counters alone don't tell whose time base is off; state --reference NAME."]
     return []
 

@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from decimal import Decimal
 from heapq import merge
 from operator import attrgetter
@@ -20,6 +21,7 @@ from benchwatch.commands.options import (
 )
 from benchwatch.commands.running import say
 from benchwatch.commands.screen_options import ScreenAsked, on_a_screen, screen_options
+from benchwatch.commands.stated import bench_option, plan_of
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.journal import Journal
 from benchwatch.lines import End, Lines, PlainWriter, json_line
@@ -43,6 +45,7 @@ from benchwatch.replaying import Player, Tape
     type=click.FloatRange(min=0.0, min_open=True),
     help="Seconds of the recording a second on the screen; 1 if left out.",
 )
+@bench_option
 @click.option(
     "--journal",
     type=click.Path(path_type=Path),
@@ -61,6 +64,7 @@ def replay(
     column: Kind | None,
     interval_s: float | None,
     speed: float | None,
+    bench_file: Path | None,
     journal: Path | None,
     plain: bool,
     as_json: bool,
@@ -84,12 +88,13 @@ def replay(
             say(note)
     if not any(len(recording) for recording in recordings) and not lines:
         raise NoReadings(f"there are no readings in {printable(file)}.")
+    plans = [_plan(recording, bench_file, tolerance, settle) for recording in recordings]
     kept = None if journal is None else Journal(journal)
 
     def pipelines() -> dict[str, Pipeline]:
         return {
-            recording.counter or "main": _pipeline(recording, file, tolerance, settle, kept)
-            for recording in recordings
+            plan.name: Pipeline(plan, journal=kept, utc_s=recording.utc_start_s or 0.0)
+            for plan, recording in zip(plans, recordings, strict=True)
         }
 
     if not lines:
@@ -130,22 +135,17 @@ def _show(player: Player, screen: ScreenAsked) -> int:
         player.stop()
 
 
-def _pipeline(
-    recording: Recording,
-    file: str,
-    tolerance: str | None,
-    settle: str | None,
-    journal: Journal | None,
-) -> Pipeline:
-    plan = Plan(
-        recording.counter or "main",
-        file,
-        "replay",
-        nominal=recording.nominal,
-        tolerance=tolerance_of(tolerance, recording.nominal),
-        settle=settle_of(settle, recording.nominal),
+def _plan(
+    recording: Recording, bench_file: Path | None, tolerance: str | None, settle: str | None
+) -> Plan:
+    """Make the plan of a recorded counter; what was typed goes over the bench file."""
+    plan = plan_of(recording, bench_file)
+    limit = tolerance_of(tolerance, recording.nominal)
+    return replace(
+        plan,
+        tolerance=plan.tolerance if limit is None else limit,
+        settle=settle_of(settle, recording.nominal) or plan.settle,
     )
-    return Pipeline(plan, journal=journal, utc_s=recording.utc_start_s or 0.0)
 
 
 def _play(
@@ -159,7 +159,8 @@ def _play(
     out = Lines(sys.stdout, json_line if as_json else PlainWriter())
     tracks = [recording.events(gate_s=gate_s) for recording in recordings]
     for event in merge(*tracks, key=attrgetter("elapsed_s")):
-        out.event(event, pipelines[event.counter].take(event).numbers)
+        now = pipelines[event.counter].take(event)
+        out.event(now.told(event), now.numbers)
     snapshots = [pipeline.snapshot for pipeline in pipelines.values()]
     end = End(
         sum(now.readings for now in snapshots),

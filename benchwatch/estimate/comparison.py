@@ -123,6 +123,11 @@ def corrected(read: float, time_base: float) -> float:
     return read + time_base + read * time_base
 
 
+def as_read(true: float, time_base: float) -> float:
+    """What a counter reads of a `true` fractional offset: `corrected` backwards."""
+    return (true - time_base) / (1.0 + time_base)
+
+
 def against_reference(
     found: Sequence[Difference],
     reference: str,

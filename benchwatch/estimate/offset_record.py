@@ -50,6 +50,22 @@ class Reference:
     """Largest ageing rate, either way; taken as a linear bound."""
     source: str = "as stated"
 
+    @property
+    def aged_by(self) -> float | None:
+        """Most that it has moved either way since its calibration; None when not known."""
+        if self.ageing_per_s == 0:
+            return 0.0
+        if self.ageing_per_s is None or self.age_s is None:
+            return None
+        return abs(self.ageing_per_s) * abs(self.age_s)
+
+    @property
+    def u_now(self) -> float | None:
+        """Standard uncertainty with the ageing that is known; None when none was stated."""
+        if self.u is None:
+            return None
+        return math.hypot(self.u, standard_uncertainty(self.aged_by or 0.0, "rectangular"))
+
 
 def offset_budget(
     offset: float,
@@ -114,10 +130,10 @@ def _reference_lines(
         )  # fmt: skip
     if reference.ageing_per_s == 0:
         return
-    if reference.ageing_per_s is None or reference.age_s is None:
+    bound = reference.aged_by
+    if bound is None or reference.age_s is None:
         missing.append(f"ageing of the {name} since its calibration")
         return
-    bound = abs(reference.ageing_per_s) * abs(reference.age_s)
     days = reference.age_s / 86400.0
     source = f"at most {bound:.2g} in the {days:.4g} d since its calibration"
     u = standard_uncertainty(bound, "rectangular")

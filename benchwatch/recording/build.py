@@ -144,6 +144,9 @@ def _from_frequency(found: _Found) -> Recording:
         counter=rows.counter,
         utc_start_s=rows.epoch_s,
         flags=flags,
+        corrections={
+            i: rows.corrections[row] for i, row in enumerate(found.row) if row in rows.corrections
+        },
         holes=tuple(found.holes),
         marks=tuple(
             (bisect_left(found.row, before), at_s, text) for before, at_s, text in rows.marks

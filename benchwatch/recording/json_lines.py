@@ -14,6 +14,7 @@ from benchwatch.recording.text import Line
 
 _FLAGS: Final[frozenset[Flag]] = frozenset(get_args(Flag))
 _OVER: Final = "9.9E37"
+_EXACT: Final = Context(prec=60)
 _NOMINAL_DIGITS: Final = Context(prec=14)
 """The frequency of a line is a float of 15 to 16 digits; its offset in hertz is exact."""
 
@@ -82,16 +83,21 @@ def _take_reading(rows: Rows, row: Mapping[str, object], number: int, where: str
         raise FileError(f"{where}: the reading has no elapsed_s. Mend or remove the line.")
     written = row.get("flags")
     flags = frozenset(flag for flag in _FLAGS if isinstance(written, list) and flag in written)
+    correction = tell(row, "correction") or Decimal(0)
+    if abs(correction) >= 1:
+        raise FileError(f"{where}: a correction of {correction:.3g} is none. Mend the line.")
     if rows.kind == "offset":
-        text, exact = _offset(row)
+        text, exact = _offset(row, correction)
     else:
-        text, exact = _frequency(rows, row)
+        text, exact = _frequency(rows, row, correction)
     if text is None and OVERRANGE not in flags:
         raise FileError(f"{where}: the reading has no {rows.kind}. Mend or remove the line.")
     if rows.epoch_s is None and isinstance(row.get("time"), str):
         rows.epoch_s = read_date(str(row["time"]), where).timestamp() - float(elapsed_s)
     if flags - {SPIKE}:
         rows.flags[len(rows.text)] = flags - {SPIKE}
+    if correction:
+        rows.corrections[len(rows.text)] = float(correction)
     gate_s = tell(row, "gate_s")
     rows.line.append(number)
     rows.time.append(check_time(elapsed_s, where))
@@ -102,29 +108,39 @@ def _take_reading(rows: Rows, row: Mapping[str, object], number: int, where: str
     rows.exact.append(Decimal(_OVER) if exact is None else exact)
 
 
-def _offset(row: Mapping[str, object]) -> tuple[str | None, Decimal | None]:
+def _offset(row: Mapping[str, object], correction: Decimal) -> tuple[str | None, Decimal | None]:
+    """Return the offset as it was read, before it was put right, as text and exactly."""
     offset = tell(row, "offset")
-    return (None, None) if offset is None else (str(offset), offset)
+    if offset is None:
+        return None, None
+    if correction:
+        offset = _EXACT.divide(offset - correction, 1 + correction)
+    return str(offset), offset
 
 
-def _frequency(rows: Rows, row: Mapping[str, object]) -> tuple[str | None, Decimal | None]:
+def _frequency(
+    rows: Rows, row: Mapping[str, object], correction: Decimal
+) -> tuple[str | None, Decimal | None]:
     """Return the frequency as the counter wrote it, and exactly.
 
     The float of a line has lost digits that the counter's own text, or else the offset in
-    hertz, still has.
+    hertz, still has. What put the offsets right is taken out again.
     """
     frequency, offset_hz, text = tell(row, "frequency_hz"), tell(row, "offset_hz"), row.get("text")
     if frequency is None:
         return None, None
     if isinstance(text, str) and is_number(text) and float(text) == float(frequency):
-        frequency = Decimal(text)
+        written, frequency = True, Decimal(text)
     else:
-        text = str(frequency)
+        written, text = False, str(frequency)
+    if offset_hz is not None and correction:
+        # true = read·(1 + y) of the frequencies; what was added is y times the frequency read.
+        offset_hz = _EXACT.subtract(offset_hz, _EXACT.multiply(correction, frequency))
     if offset_hz is None:
         return text, frequency
     if rows.nominal is None:
         rows.nominal = _NOMINAL_DIGITS.subtract(frequency, offset_hz).normalize()
-    exact = rows.nominal + offset_hz
+    exact = frequency if written and correction else rows.nominal + offset_hz
     return text, exact
 
 

@@ -62,6 +62,9 @@ class Recording:
     """Unix seconds at which `time_s` is 0; None when the file gives no dates."""
     flags: Mapping[int, frozenset[Flag]] = field(default_factory=dict)
     """Flags of the readings that have any."""
+    corrections: Mapping[int, float] = field(default_factory=dict)
+    """How far the time base was known to be off, for readings that were put right by that when
+    they were recorded; the offsets here are as read."""
     holes: tuple[Hole, ...] = ()
     marks: tuple[tuple[int, float, str], ...] = ()
     """Notes on the time line, where the file has any: index of the next reading, seconds, text."""
@@ -126,7 +129,7 @@ class Recording:
             text, frequency_hz = "", float("nan")
         return Reading(
             name, utc_s, time_s, gate_s, text, frequency_hz, offset_hz, offset,
-            self.resolution_hz, flags,
+            self.resolution_hz, flags, self.corrections.get(row),
         )  # fmt: skip
 
 

@@ -46,6 +46,8 @@ class Rows:
     """What the file itself says."""
     gate_s: list[float | None] | None = None
     flags: dict[int, frozenset[Flag]] = field(default_factory=dict)
+    corrections: dict[int, float] = field(default_factory=dict)
+    """By what the rows' offsets had been put right, where the file tells; here they are as read."""
     gaps: list[Hole] = field(default_factory=list)
     """Gaps the file itself reports; `before` counts rows."""
     tells_gaps: bool = False

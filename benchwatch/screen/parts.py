@@ -8,6 +8,7 @@ from benchwatch.screen.amounts import run_time
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, fitting, line, safe, spread, wrapped, wrapped_text
 from benchwatch.screen.keys import Key, keys_for
+from benchwatch.timebase import correction_words
 
 SHORT = 20
 """Screens below so many rows do without what can be spared."""
@@ -68,7 +69,9 @@ def counter_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     snapshot = frame.snapshot
     gate = "unknown" if snapshot.gate_s is None else format_duration(snapshot.gate_s)
     source = snapshot.time_base.source
-    base = line((f"time base {source}", Ink.TEXT if source == "external" else Ink.OFF))
+    put_right = correction_words(snapshot.reading)
+    sure = source == "external" or (source == "unknown" and put_right != "")
+    base = line((put_right or f"time base {source}", Ink.TEXT if sure else Ink.OFF))
     facts = base + line("  ") + words.link(frame) + line(" ")
     gated = line(f" gate {gate}  ") + facts
     who = line(f" {safe(snapshot.identity.text if snapshot.identity else snapshot.resource)}")
