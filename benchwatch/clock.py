@@ -2,7 +2,10 @@
 
 import threading
 import time
-from typing import Protocol
+from typing import Final, Protocol
+
+LONGEST_WAIT_S: Final = 86_400.0
+"""Of one wait; an endless series of them makes the rest."""
 
 
 class Clock(Protocol):
@@ -30,5 +33,12 @@ class SystemClock:
         return time.time()
 
     def wait(self, event: threading.Event, timeout_s: float) -> bool:
-        """Wait up to `timeout_s` for `event`; True when it is set."""
-        return event.wait(timeout_s)
+        """Wait up to `timeout_s` for `event`; True when it is set.
+
+        Longer than a computer can wait at once, where one call takes 49 days or 292 years.
+        """
+        deadline_s = time.monotonic() + timeout_s
+        while (left_s := deadline_s - time.monotonic()) > LONGEST_WAIT_S:
+            if event.wait(LONGEST_WAIT_S):
+                return True
+        return event.wait(left_s)

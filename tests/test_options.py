@@ -25,6 +25,12 @@ REFUSED = [
     (("--for", "-1s"), "'-1s' is no duration", "such as 1s"),
     (("--count", "none"), "'none'", "integer"),
     (("--driver", "nonsense"), "'nonsense'", "There are: "),
+    (("--backend", "nonsense"), "'nonsense' can't be used", "leave --backend out"),
+    (("--nominal", "ten=10MHz"), "no counter has that name", "There are: "),
+    (("--interval", "1e10s"), "'1e10s' is too long: at most 100 years", "Write"),
+    (("--for", "1e7h"), "'1e7h' is too long: at most 100 years", "Write"),
+    (("--gate", "1e400s"), "'1e400s' is too long: at most 100 years", "Write"),
+    (("--settle", "1ppb/1e300s"), "'1e300s' is too long", "--settle 1ppb/10min"),
     (("--fault", "nonsense"), "'nonsense'", "Write it like cut@30s"),
 ]
 

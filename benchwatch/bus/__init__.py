@@ -12,7 +12,7 @@ PyVISA is imported when the first link is opened, not before: it costs 80 ms.
 """
 
 from benchwatch.bus.listing import Backend, Listed, Lister, backends, listers, serial_ports
-from benchwatch.bus.opening import DEFAULT_BACKEND, open_link
+from benchwatch.bus.opening import DEFAULT_BACKEND, check_backend, open_link
 from benchwatch.bus.session import Session
 
 __all__ = [
@@ -22,6 +22,7 @@ __all__ = [
     "Lister",
     "Session",
     "backends",
+    "check_backend",
     "listers",
     "open_link",
     "serial_ports",

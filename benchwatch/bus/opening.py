@@ -143,6 +143,16 @@ def _open_wire(address: Address, backend: str, timeout_s: float) -> Wire:
         raise opening_failed(error, address.resource) from error
 
 
+def check_backend(backend: str) -> None:
+    """Load a VISA library before anything else is done; `DEFAULT_BACKEND` is always there.
+
+    Raises:
+        UsageError: it can't be used.
+    """
+    if backend != DEFAULT_BACKEND:
+        _manager(backend)
+
+
 def _manager(backend: str) -> Any:
     """Return PyVISA's resource manager: one a backend and process, and never closed.
 

@@ -1,6 +1,6 @@
 """What the command line's words are read as; declared once for all commands."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final
@@ -98,6 +98,21 @@ class Named(_ReadsNamed):
 def of_counter(values: tuple[tuple[str | None, Decimal], ...], name: str) -> Decimal | None:
     """Pick what was given for the counter `name`, else for all."""
     return dict(values).get(name, dict(values).get(None))
+
+
+def check_names(values: tuple[tuple[str | None, Decimal], ...], names: Iterable[str]) -> None:
+    """Check that what was given by name is for one of the counters `names`.
+
+    Raises:
+        UsageError: no counter has that name.
+    """
+    known = tuple(names)
+    for name, _ in values:
+        if name is not None and name not in known:
+            raise UsageError(
+                f"--nominal {printable(name)}=...: no counter has that name. There are: "
+                f"{', '.join(known)}."
+            )
 
 
 @contextmanager

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from benchwatch.bench import Bench
 from benchwatch.bus.file_wire import file_of
-from benchwatch.commands.options import of_counter, settle_of, tolerance_of
+from benchwatch.commands.options import check_names, of_counter, settle_of, tolerance_of
 from benchwatch.counter import Setup
 from benchwatch.errors import DriverError, UsageError
 from benchwatch.plan import Plan
@@ -99,13 +99,7 @@ def plans_of(
         plans = [asked.plan(name, resources[name], simulated=simulated) for name in resources]
     else:
         plans = [asked.plan(name, resource) for name, resource in name_resources(words).items()]
-    names = [plan.name for plan in plans]
-    for name, _ in asked.nominals:
-        if name is not None and name not in names:
-            raise UsageError(
-                f"--nominal {printable(name)}=...: no counter has that name. There are: "
-                f"{', '.join(names)}."
-            )
+    check_names(asked.nominals, [plan.name for plan in plans])
     return plans
 
 

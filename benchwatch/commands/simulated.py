@@ -2,10 +2,11 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchwatch.commands.options import of_option
+from benchwatch.commands.options import check_names, of_option
 from benchwatch.errors import UsageError
 from benchwatch.quantity import printable
 
@@ -18,10 +19,12 @@ def simulated(
     resources: tuple[str, ...],
     bench_file: Path | None,
     sim: str | None,
+    *,
     seed: int | None,
     faults: tuple[str, ...],
+    nominals: tuple[tuple[str | None, Decimal], ...],
 ) -> Iterator["ServedBench | None"]:
-    """Switch the simulated bench on, if one is asked for."""
+    """Switch the simulated bench on, if one is asked for and what is asked of it fits."""
     if sim is None:
         if not resources and bench_file is None:
             raise UsageError(
@@ -41,9 +44,11 @@ def simulated(
             "give one of them."
         )
     from benchwatch_simulators.bench import open_bench  # noqa: PLC0415 - only here is it needed
+    from benchwatch_simulators.bench_file import load_plan  # noqa: PLC0415 - likewise
     from benchwatch_simulators.faults import parse_fault  # noqa: PLC0415 - likewise
 
     with of_option("--fault"):
         script = [parse_fault(text) for text in faults]
+    check_names(nominals, load_plan(sim).counters)
     with open_bench(sim, seed=seed, faults=script) as bench:
         yield bench

@@ -11,7 +11,7 @@ import click
 
 from benchwatch.acquire import Acquisition
 from benchwatch.bench import Bench, load_bench
-from benchwatch.bus import DEFAULT_BACKEND, open_link
+from benchwatch.bus import DEFAULT_BACKEND, check_backend, open_link
 from benchwatch.bus.file_wire import STANDARD_INPUT, file_of, give_keyboard_back
 from benchwatch.commands.bench_text import reference_sentence
 from benchwatch.commands.options import (
@@ -154,7 +154,11 @@ def watch(
     lines = front_end == "lines"
     with ExitStack() as stack:
         described = None if bench_file is None else load_bench(bench_file)
-        bench = stack.enter_context(simulated(resources, bench_file, sim, seed, faults))
+        backend = backend or (described and described.backend) or DEFAULT_BACKEND
+        check_backend(backend)
+        bench = stack.enter_context(
+            simulated(resources, bench_file, sim, seed=seed, faults=faults, nominals=nominals)
+        )
         plans = plans_of(resources, asked, simulated=bench, bench=described)
         for name in {plan.driver for plan in plans}:
             driver(name)
@@ -165,7 +169,6 @@ def watch(
         ):
             give_keyboard_back()
         kept = None if no_journal else Journal(journal or default_path())
-        backend = backend or (described and described.backend) or DEFAULT_BACKEND
         opening = partial(open_link, backend=backend)
         acquire = partial(Acquisition, open_link=opening, patient=not lines)
         run = Watch(plans, journal=kept, limits=limits, lines=lines, acquire=acquire)

@@ -1,6 +1,5 @@
 """What a person types: read without guessing, and refused with a question when in doubt."""
 
-import math
 import re
 from decimal import Decimal
 from typing import Final
@@ -29,6 +28,9 @@ _DURATION_UNITS: Final = {
     "week": "604800", "weeks": "604800", "y": "31557600", "year": "31557600",
     "years": "31557600",
 }  # fmt: skip
+LONGEST_Y: Final = 100
+"""Years; more is a slip of the pen, and too long for the waits of a computer."""
+_YEAR_S: Final = 31_557_600.0
 _LARGEST_FRACTION: Final = 0.1
 
 
@@ -84,7 +86,7 @@ def parse_duration(text: str) -> float:
     """Read a duration such as ``250ms`` or ``10 min`` as seconds; a bare number is seconds.
 
     Raises:
-        QuantityError: the text is no positive duration; a bare ``m`` is refused.
+        QuantityError: the text is no positive duration up to `LONGEST_Y`; a bare ``m`` is refused.
     """
     number, unit = _split(text, "duration", DURATION_FORMS)
     if unit in {"m", "M"}:
@@ -95,9 +97,14 @@ def parse_duration(text: str) -> float:
     if factor is None:
         raise _unknown_unit(text, unit, "duration", DURATION_FORMS)
     value = float(EXACT.multiply(number, Decimal(factor)))
-    if not 0 < value < math.inf:
+    if value <= 0:
         raise QuantityError(
             f"'{printable(text)}' is no duration: it must be above zero, such as 1s."
+        )
+    if value > LONGEST_Y * _YEAR_S:
+        raise QuantityError(
+            f"'{printable(text)}' is too long: at most {LONGEST_Y} years are taken. "
+            f"Write {DURATION_FORMS}."
         )
     return value
 
