@@ -1,11 +1,13 @@
 """The real commands with peers that none of us wrote: pyvisa-sim's instrument, the client lxi."""
 
 import json
+import re
 import shutil
 import signal
 import subprocess
 
 import pytest
+from foreign_socket_kit import foreign_socket
 from pipeline_kit import benchwatch
 from visa_sim_kit import GPIB, LAN, SERIAL, SOCKET, USB, devices_file
 
@@ -27,6 +29,31 @@ def test_the_command_watches_a_foreign_instrument_through_another_backend(tmp_pa
     assert [line["offset_hz"] for line in readings] == [0.0231] * 20
     assert {flag for line in readings for flag in line["flags"]} == {"internal-timebase"}
     assert (end["readings"], end["gaps"]) == (20, 0)
+
+
+def test_sixty_readings_of_a_foreign_counter_over_a_real_socket(tmp_path):
+    """The README's line with the default backend: what the device drew, digit by digit; exit 0.
+
+    The device draws each reading and answers through its own code; nothing is set on it.
+    """
+    drawn = "{RANDOM(9999999.99, 10000000.05, 1):.4f}"
+    answers = {"READ?": drawn, "FREQ:APER?": "1.0E-6", "*ESE?": "0"}
+    with foreign_socket(devices_file(tmp_path, [SOCKET], answers), SOCKET) as counter:
+        process = benchwatch(
+            "watch", counter.resource, "--nominal", "10MHz", "--json", "--count", "60",
+            XDG_DATA_HOME=str(tmp_path), XDG_STATE_HOME=str(tmp_path),
+        )  # fmt: skip
+        out, errors = process.communicate(timeout=60)
+
+    *readings, end = map(json.loads, out.splitlines())
+    said = [float(text) for text in counter.said if re.fullmatch(r"\d{7,8}\.\d{4}", text)]
+    assert process.returncode == 0, errors
+    assert [line["frequency_hz"] for line in readings] == said[:60]
+    assert len(said) == 60
+    assert (end["readings"], end["gaps"], end["reason"]) == (60, 0, "count reached")
+    assert {flag for line in readings for flag in line["flags"]} == {"internal-timebase"}
+    assert counter.commands.count("READ?") == 60
+    assert [line for line in counter.commands if not line.endswith("?")] == []
 
 
 @pytest.mark.skipif(shutil.which("lxi") is None, reason="needs the client lxi")
