@@ -44,6 +44,40 @@ def test_u_covers_what_the_next_run_shows(kind: str) -> None:
     assert held >= 0.85 * runs
 
 
+@pytest.mark.parametrize(("kind", "share"), [("white", 0.95), ("flicker", 0.90)])
+@pytest.mark.parametrize("n", [60, 300])
+def test_coverage_on_fresh_runs(kind: str, share: float, n: int) -> None:
+    """On seeds drawn at the run, 2 u covers 95 % for white noise and 90 % for flicker.
+
+    Three standard errors of the count are allowed for the draw.
+    """
+    random, runs, held = np.random.default_rng(), 300, 0
+    for _ in range(runs):
+        both = MAKERS[kind](2 * n, random)
+        noise = noise_of_mean(both[:n], 1.0)
+        assert noise is not None
+        held += abs(both[:n].mean() - both[n:].mean()) / math.sqrt(2) <= 2 * noise.u
+
+    assert held / runs >= share - 3 * math.sqrt(share * (1 - share) / runs)
+
+
+@pytest.mark.parametrize("n", [60, 300, 1200])
+def test_steady_on_white_noise(n: int) -> None:
+    """From run to run u is 1 to 6 times σ/√n, fresh seeds: no run in twenty says ten times."""
+    random = np.random.default_rng()
+    ratios = []
+    for _ in range(200):
+        noise = noise_of_mean(random.normal(size=n), 1.0)
+        assert noise is not None
+        ratios.append(noise.u * math.sqrt(n))
+
+    low, middle, high = np.quantile(ratios, [0.05, 0.5, 0.95])
+
+    assert 1.0 <= low
+    assert middle <= 2.6
+    assert high <= 6.0
+
+
 def test_never_the_root_n_of_correlated_readings() -> None:
     """On flicker noise s/√n is several times too small; the deviation is not (GUM 4.2.7)."""
     values = flicker(2000, np.random.default_rng(3))
