@@ -213,7 +213,7 @@ def test_gaps_are_kept_as_nan() -> None:
     assert track.readings == 2
 
 
-@pytest.mark.parametrize("text", ["0001-01-01", "1900-01-01", "40000d"])
+@pytest.mark.parametrize("text", ["0001-01-01", "1900-01-01"])
 def test_a_calibration_of_long_ago_is_a_slip(text: str) -> None:
     """No reference was calibrated a hundred years ago."""
     with pytest.raises(UsageError, match="hundred years"):

@@ -10,7 +10,7 @@ How much of each there is, nobody knows exactly, and the longest octaves, which 
 the least certain. A best fit takes their chance for a law and is then ten times too large or
 too small; so all mixtures on a grid are weighed by how likely they make the variances that were
 seen (χ² with the degrees of freedom of each; Box and Tiao, Bayesian Inference in Statistical
-Analysis, 1973, 2.3, with 1/σ² as the prior of the scale), and σy²(T) is their mean. What a short
+Analysis, 1973, chapter 2, with 1/σ² as the prior of the scale), and σy²(T) is their mean. What a short
 run can't exclude widens it a little.
 
 On made runs of 60 to 3600 readings, 2 u holds the difference from an equally long further run in
