@@ -381,6 +381,16 @@ def test_standard_input_is_read_as_a_file(monkeypatch: pytest.MonkeyPatch) -> No
         ("time_s,offset\n0,1_000\n", "line 2.*'1_000' in column offset is no number"),
         ("time_s,offset\n0,10 MHz\n", "line 2.*no unit"),
         ("time_s,offset\n0,\n1,nan\n", "none of its 2 rows has a value"),
+        (
+            "time_s,frequency_hz\n0,nan\n1,inf\n2,inf\n",
+            "none of its 3 rows has a frequency: 2 over the counter's range, 1 empty",
+        ),
+        ("time_s,offset\n0,1e-9\n1,1e400\n", "line 3: 1e400 in column offset is larger than"),
+        ("time_s,frequency_hz\n0,1e400\n1,1e7\n", "line 2: 1e400 in column frequency_hz is larger"),
+        (
+            '{"kind":"reading","counter":"a","elapsed_s":1,"offset":-1e400}\n',
+            r"line 1: -1E\+400 in column offset is larger than any reading",
+        ),
         ("time_s,offset,offset\n0,1,2\n", "two columns are named offset"),
         ("time_s,offset\n0,1e-9\n1,\x1b[31mred\n", "line 3"),
         ("time,offset\nyesterday,1e-9\n", "line 2.*no ISO 8601"),

@@ -63,6 +63,11 @@ def build(rows: Rows, nominal: Decimal | None, interval_s: float | None) -> Reco
     if rows.exact is not None:
         values = [rows.exact[row] for row in good]
     over = {i for i, value in enumerate(values) if abs(value) >= OVERRANGE_FROM}
+    if len(over) == len(good):
+        raise FileError(
+            f"{rows.source}: none of its {len(rows.text)} rows has a frequency: {len(over)} over "
+            f"the counter's range, {len(rows.text) - len(good)} empty."
+        )
     notes = list(rows.notes)
     nominal = nominal or rows.nominal
     if nominal is None and rows.kind in {"frequency_hz", "period_s"}:
@@ -102,7 +107,7 @@ def _advancing(rows: Rows) -> FloatArray:
 
 
 def _guess(rows: Rows, values: list[Decimal], notes: list[str]) -> Decimal:
-    typical = sorted(values)[len(values) // 2] if values else Decimal(0)
+    typical = sorted(values)[len(values) // 2]
     if rows.kind == "period_s" and typical:
         typical = _EXACT.divide(Decimal(1), typical)
     if rows.kind == "frequency_hz":

@@ -9,7 +9,15 @@ from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 from benchwatch.reading import OVERRANGE, SPIKE, Flag
 from benchwatch.recording.record import Hole
-from benchwatch.recording.rows import Rows, check_time, is_number, place, read_date, tell
+from benchwatch.recording.rows import (
+    Rows,
+    check_size,
+    check_time,
+    is_number,
+    place,
+    read_date,
+    tell,
+)
 from benchwatch.recording.text import Line
 
 _FLAGS: Final[frozenset[Flag]] = frozenset(get_args(Flag))
@@ -92,6 +100,7 @@ def _take_reading(rows: Rows, row: Mapping[str, object], number: int, where: str
         text, exact = _frequency(rows, row, correction)
     if text is None and OVERRANGE not in flags:
         raise FileError(f"{where}: the reading has no {rows.kind}. Mend or remove the line.")
+    check_size(text, where, rows.kind)
     if rows.epoch_s is None and isinstance(row.get("time"), str):
         rows.epoch_s = read_date(str(row["time"]), where).timestamp() - float(elapsed_s)
     if flags - {SPIKE}:

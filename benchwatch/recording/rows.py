@@ -18,6 +18,9 @@ BLANKS: Final = frozenset({"", "nan", "null", "none", "na", "n/a", "-"})
 OVERRANGE_FROM: Final = Decimal("9e37")
 """SCPI-99 volume 1, 7.2.1.4: 9.9E37 stands for infinity, 9.91E37 for no number."""
 
+BEYOND: Final = Decimal("1e38")
+"""No number that a counter or a program writes for a reading is so large; infinity is below."""
+
 LATEST_S: Final = Decimal(10) ** 12
 """Seconds, 30 000 years: nothing later or earlier is a time."""
 
@@ -111,6 +114,19 @@ def tell(row: Mapping[str, object], key: str) -> Decimal | None:
     """Return the number under `key` of a decoded JSON object, None where it is none."""
     value = row.get(key)
     return value if isinstance(value, Decimal) and value.is_finite() else None
+
+
+def check_size(text: str | None, where: str, name: str) -> None:
+    """Check that `text` may be what was read, if anything was.
+
+    Raises:
+        FileError: it is absurdly large.
+    """
+    if text is not None and abs(Decimal(text)) >= BEYOND:
+        raise FileError(
+            f"{where}: {printable(text, 40)} in column {name} is larger than any reading. "
+            "Mend or remove the line."
+        )
 
 
 def check_time(seconds: Decimal, where: str) -> Decimal:

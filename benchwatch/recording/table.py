@@ -12,6 +12,7 @@ from benchwatch.quantity import printable
 from benchwatch.recording.record import KINDS, Kind
 from benchwatch.recording.rows import (
     Rows,
+    check_size,
     check_time,
     exact_seconds,
     is_number,
@@ -129,7 +130,9 @@ class _Reader:
                 f"{where}: {len(cells)} cells where the first line has {layout.cells}. "
                 "Separate by commas, write decimals with a point, and mend or remove this line."
             )
-        rows.text.append(read_number(cells[layout.value], where, layout.kind))
+        text = read_number(cells[layout.value], where, layout.kind)
+        check_size(text, where, layout.kind)
+        rows.text.append(text)
         rows.line.append(line.number)
         rows.time.append(self._time(cells, where))
 
