@@ -31,6 +31,7 @@ from benchwatch.estimate.drift_slope import SlopeFinder
 from benchwatch.estimate.evidence import Evidence
 from benchwatch.estimate.forecast import HORIZONS, Forecast
 from benchwatch.estimate.noise_model import NoiseModel
+from benchwatch.estimate.outlook import Outlook
 from benchwatch.estimate.results import Drift, Settle, SettleLimit, SettleState
 from benchwatch.estimate.warmup import Warmup, fit_warmup
 
@@ -71,6 +72,7 @@ class Settling:
         self._pause = 1.0
         self._warmup: Warmup | None = None
         self._fitted_at = -math.inf
+        self._outlook = Outlook()
 
     def add(self, elapsed_s: float, offset: float) -> None:
         """Take a clean reading; times must increase."""
@@ -86,6 +88,7 @@ class Settling:
         if self._evidence.origin is None:
             return
         self._evidence.step(at_s)
+        self._outlook.forget()
         self._worked_out_at = self._judged_at = -math.inf
 
     def retune(self, limit: SettleLimit | None) -> None:
@@ -112,9 +115,10 @@ class Settling:
         self._judged_at = -math.inf
         self._warmup = None
         self._fitted_at = -math.inf
+        self._outlook.forget()
 
     def warmup(self) -> Warmup | None:
-        """The exponential behind the time to go, for the screen; times since the run's zero."""
+        """The exponential that the oven comes in by, for the screen; times since the run's zero."""
         if self._warmup is None or self._evidence.origin is None:
             return None
         start, reference = self._evidence.origin
@@ -160,7 +164,11 @@ class Settling:
             return
         ahead = evidence.forecast(blocks, limit, noise, interval_s)
         reason = self._judge(ahead, limit, noise, interval_s)
-        low, eta, high = self._time_to_go(blocks, noise, interval_s, limit)
+        self._fit_warmup(blocks, noise, interval_s, limit)
+        to_go = (
+            self._outlook.to_go(PATIENCE * limit.horizon_s) if self._state != "settled" else None
+        )
+        low, eta, high = to_go or (None, None, None)
         self._settle = Settle(self._state, self._since_s, eta, low, high, reason)
 
     def _judge(
@@ -174,6 +182,7 @@ class Settling:
         change = float(np.abs(ahead.change[within]).max())
         surely_moving = bool((size - spread > 1.0)[within].any())
         excess = float((size + spread).max())
+        self._outlook.add(now, excess)
         patience_s = PATIENCE * limit.horizon_s
         self._moving_since = min(self._moving_since, now) if surely_moving else math.inf
         self._calm_since = min(self._calm_since, now) if excess < 1.0 else math.inf
@@ -200,27 +209,18 @@ class Settling:
             return settle_words.moving(change, limit)
         return settle_words.unsure(excess, now, noise, interval_s)
 
-    def _time_to_go(
+    def _fit_warmup(
         self, blocks: Floats, noise: NoiseModel, interval_s: float, limit: SettleLimit
-    ) -> tuple[float | None, float | None, float | None]:
-        """Low, middle and high; from a fit made every fiftieth of the horizon, then counted down.
-
-        Only readings after the last nudge are fitted.
-        """
+    ) -> None:
+        """Fit the curve to the readings after the last nudge, every fiftieth of the horizon."""
         if self._state == "settled":
             self._warmup = None
-            return None, None, None
+            return
         now = self._evidence.now
-        if now - self._fitted_at >= limit.horizon_s / 50.0:
-            self._fitted_at = now
-            blocks = blocks[:, int(blocks[0].searchsorted(self._evidence.last_step)) :]
-            width_s = blocks[2] * interval_s
-            variance = noise.white / width_s + noise.flicker + (1e-6 * limit.limit) ** 2
-            self._warmup = fit_warmup(blocks[0], blocks[1], variance, now, width_s)
-        if self._warmup is None:
-            return None, None, None
-        gone_s = now - self._warmup.now
-        low, middle, high = self._warmup.time_to_go(limit.limit, limit.horizon_s)
-        if high <= gone_s:
-            return None, None, None
-        return max(low - gone_s, 0.0), max(middle - gone_s, 0.0), high - gone_s
+        if now - self._fitted_at < limit.horizon_s / 50.0:
+            return
+        self._fitted_at = now
+        blocks = blocks[:, int(blocks[0].searchsorted(self._evidence.last_step)) :]
+        width_s = blocks[2] * interval_s
+        variance = noise.white / width_s + noise.flicker + (1e-6 * limit.limit) ** 2
+        self._warmup = fit_warmup(blocks[0], blocks[1], variance, now, width_s)

@@ -1,11 +1,11 @@
-"""The warm-up as one exponential: its curve, the time to go, and the start-up to leave out.
+"""The warm-up as one exponential: its curve, and the start-up to leave out.
 
-One exponential fitted to a warm-up that has a slow tail as well runs a little early: it serves
-for "about 12 min to go", never for the verdict.
+One exponential fitted to a warm-up that has a slow tail as well runs a little early: it shows
+where the offset is going, and serves never for the verdict.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -21,15 +21,16 @@ STEP: Final = 1.15
 SHORTEST_TC: Final = 1.0 / 20.0
 LONGEST_TC: Final = 3.0
 """Ends of the grid, in spans: an exponential slower than that is a line."""
-PLAY: Final = 0.25
-"""Share by which the range of times to go is widened: no warm-up is just one exponential."""
-DOUBT: Final = 0.3
-"""Standard uncertainty of the end for the same reason, as a share of what is still to go there;
-with the noise alone 2u holds the end of one made warm-up with a slow tail in four."""
+DOUBT: Final = 0.5
+"""Standard uncertainty of the end as a share of what is still to go there, as no warm-up is just
+one exponential; more where only a share of the past is one. By the noise alone 2u holds the end
+of one made warm-up with a tail in four."""
+SHARES: Final = (1.0, 0.5)
+"""Of the past, tried in this order."""
 TURNS: Final = 4
 LOOSEST: Final = 0.3
 """Relative uncertainty of the time constant above which the fit is not shown."""
-GOOD_MISFIT: Final = 4.0
+GOOD_MISFIT: Final = 2.0
 """Reduced chi-square above which one exponential does not describe the past."""
 
 
@@ -47,13 +48,13 @@ class Warmup:
     u_time_constant_s: float
     misfit: float
     """Reduced chi-square."""
-    likely: tuple[tuple[float, float], ...]
-    """(T, amplitude) two standard uncertainties of T to either side."""
+    share: float = 1.0
+    """Of the past that it was fitted to."""
 
     @property
     def u_end(self) -> float:
         """Standard uncertainty of `level` as what a real warm-up comes to, noise and `DOUBT`."""
-        return math.hypot(self.u_level, DOUBT * self.amplitude)
+        return math.hypot(self.u_level, DOUBT / self.share * self.amplitude)
 
     def at(self, t: ArrayLike) -> Floats:
         """Offset at the times `t`, same shape."""
@@ -61,28 +62,14 @@ class Warmup:
         curve: Floats = self.level + self.amplitude * np.exp(-away / self.time_constant_s)
         return curve
 
-    def time_to_go(self, limit: float, horizon_s: float) -> tuple[float, float, float]:
-        """Seconds until the change over the horizon falls to the limit: low, middle, high."""
-        middle = time_to_go(self.amplitude, self.time_constant_s, limit, horizon_s)
-        each = [time_to_go(a, tc, limit, horizon_s) for tc, a in self.likely]
-        return (1.0 - PLAY) * min(middle, *each), middle, (1.0 + PLAY) * max(middle, *each)
-
-
-def time_to_fall(amplitude: float, time_constant_s: float, to: float) -> float:
-    """Seconds for an exponential to fall from `amplitude` to `to`: T·ln(A/ε); 0 when it has."""
-    return time_constant_s * max(0.0, math.log(max(abs(amplitude), to) / to))
-
-
-def time_to_go(amplitude: float, time_constant_s: float, limit: float, horizon_s: float) -> float:
-    """Seconds until an exponential moves by no more than `limit` within the horizon."""
-    moved = -amplitude * math.expm1(-horizon_s / time_constant_s)
-    return time_to_fall(moved, time_constant_s, limit)
-
 
 def fit_warmup(
     t: ArrayLike, y: ArrayLike, variance: ArrayLike, now: float, width_s: ArrayLike = 0.0
 ) -> Warmup | None:
-    """Weighted least squares over a grid of time constants; level and amplitude are linear.
+    """Fit one exponential to as much of the past as is one.
+
+    Weighted least squares over a grid of time constants; level and amplitude are linear. While
+    an older part of the past has another time constant, it is left out.
 
     Args:
         t: times in seconds, increasing, shape (n,), n at most 200; best the last half of the
@@ -98,9 +85,23 @@ def fit_warmup(
     """
     times = np.asarray(t, dtype=np.float64)[-LONGEST:]
     offsets = np.asarray(y, dtype=np.float64)[-LONGEST:]
-    if len(times) < FEWEST:
-        return None
     weights = 1.0 / np.asarray(variance, dtype=np.float64)[-LONGEST:]
+    widths = np.broadcast_to(np.asarray(width_s, dtype=np.float64), np.shape(t))[-LONGEST:]
+    for share in SHARES:
+        first = (
+            int(times.searchsorted(times[-1] - share * (times[-1] - times[0]))) if len(times) else 0
+        )
+        if len(times) - first < FEWEST:
+            break
+        fit = _fit(times[first:], offsets[first:], weights[first:], now, widths[first:])
+        if fit is not None:
+            return replace(fit, share=share)
+    return None
+
+
+def _fit(
+    times: Floats, offsets: Floats, weights: Floats, now: float, widths: Floats
+) -> Warmup | None:
     span = float(times[-1] - times[0])
     total = float(weights.sum())
     middle = offsets[-1]
@@ -109,7 +110,6 @@ def fit_warmup(
     centred = centred - centred_mean
     count = math.ceil(math.log(LONGEST_TC / SHORTEST_TC) / math.log(STEP)) + 1
     constants = np.asarray(span * SHORTEST_TC * STEP ** np.arange(count), dtype=np.float64)
-    widths = np.broadcast_to(np.asarray(width_s, dtype=np.float64), np.shape(t))[-LONGEST:]
     curves = _mean_curve(times - times[0], widths, 1.0 / constants[:, None])
     means = curves @ weights / total
     curves -= means[:, None]
@@ -134,12 +134,6 @@ def fit_warmup(
     if u_log > LOOSEST:
         return None
     constant = math.exp(log_constant)
-    # Along with T goes the amplitude, as their covariance says.
-    tilt = float(covariance[1, 2] / covariance[2, 2])
-    likely = tuple(
-        (constant * math.exp(shift), amplitude + tilt * shift)
-        for shift in (-2.0 * u_log, 2.0 * u_log)
-    )
     return Warmup(
         now=now,
         level=float(middle) + centred_mean + level,
@@ -149,7 +143,6 @@ def fit_warmup(
         time_constant_s=constant,
         u_time_constant_s=constant * u_log,
         misfit=misfit,
-        likely=likely,
     )
 
 
