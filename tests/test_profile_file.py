@@ -6,7 +6,8 @@ import pytest
 from profile_kit import MINIMUM, write_profile
 
 from benchwatch.errors import DriverError
-from benchwatch_drivers.profile_file import LARGEST_FILE, TABLES, TOP, read_profile
+from benchwatch_drivers.profile_file import LARGEST_FILE, read_profile
+from benchwatch_drivers.profile_keys import TABLES, TOP
 from benchwatch_drivers.shelf import bundled, load
 
 QUERY = MINIMUM.replace('"stream"', '"query"') + '\n[reading]\ncommand = "READ?"\n'
@@ -142,6 +143,52 @@ def test_no_value_of_any_kind_gets_more_than_a_sentence(tmp_path: Path, table: s
                 surprises.append((written, repr(error)))
 
     assert surprises == []
+
+
+@pytest.mark.parametrize(
+    ("written", "parts"),
+    [
+        ('mode = "quary"', ("mode", 'did you mean "query"', '"query", "addressed", "stream"')),
+        ("[line]\npatern = 'x'", ("line.patern", "did you mean 'pattern'")),
+        ('famly = "x"', ("famly", "did you mean 'family'")),
+        ("[line]\npattern = '('", ("line.pattern", "regular expression")),
+        ("[gate]\nfixed = 1", ("gate.fixed", '"1 s"')),
+        ("[[examples]]\nlin = 'x'", ("examples 1.lin", "did you mean 'line'")),
+    ],
+)
+def test_what_is_misspelt_is_told_before_what_is_missing(
+    tmp_path: Path, written: str, parts: tuple[str, ...]
+) -> None:
+    """Everything else is missing, and is no help to who has misspelt a word."""
+    said = complaint(tmp_path, written)
+
+    for part in parts:
+        assert part in said
+    assert "is missing and needed" not in said
+
+
+@pytest.mark.parametrize(
+    ("written", "parts"),
+    [
+        ("", ("family", 'write family = "')),
+        ('family = "x"', ("mode", 'write mode = "query"')),
+        ('family = "x"\nmode = "query"', ("line", "write [line]", "(?P<number>")),
+        ('family = "x"\nmode = "query"\n[line]\nunit = "Hz"', ("examples", "[[examples]]")),
+        ('family = "x"\nmode = "query"\n[line]\n[[examples]]', ("line.pattern", "write pattern =")),
+        (MINIMUM.replace("[line]", "[identity]\n[line]"), ("identity.query", '"*IDN?"')),
+        (MINIMUM.replace("line =", "#"), ("examples 1.line", "write line =")),
+        (MINIMUM.replace('"stream"', '"query"'), ("reading.command", "[reading]", '"READ?"')),
+    ],
+)
+def test_what_is_missing_is_told_with_what_to_write(
+    tmp_path: Path, written: str, parts: tuple[str, ...]
+) -> None:
+    """One thing after the other, until it is a profile."""
+    said = complaint(tmp_path, written)
+
+    assert "is missing and needed" in said
+    for part in parts:
+        assert part in said
 
 
 def test_a_question_is_needed_where_questions_are_answered(tmp_path: Path) -> None:

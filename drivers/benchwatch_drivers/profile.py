@@ -5,6 +5,7 @@
 """
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Final, Literal
@@ -140,3 +141,21 @@ class Profile:
     """And this much longer; None: as long as is usual."""
     interval: IntervalForm = field(default_factory=IntervalForm)
     examples: tuple[Example, ...] = ()
+
+    def patterns(self) -> Iterator[tuple[str, re.Pattern[str]]]:
+        """Yield each pattern with its key in the file."""
+        yield "line.pattern", self.line.pattern
+        yield "gate.pattern", self.gate.pattern
+        if self.reference is not None:
+            yield "reference.internal", self.reference.internal
+            yield "reference.external", self.reference.external
+        if self.errors is not None:
+            yield "errors.none", self.errors.none
+        for key, pattern in (
+            ("line.overrange", self.line.overrange),
+            ("line.invalid", self.line.invalid),
+            ("line.ignore", self.line.ignore),
+            ("identity.pattern", self.identity_pattern),
+        ):
+            if pattern is not None:
+                yield key, pattern

@@ -1,12 +1,13 @@
 """Reads a profile from TOML, and says in a sentence what is wrong with it.
 
 Every key that is not known, every value of the wrong kind and every rule that is broken is
-named with the file, the key and what was expected. The example lines are read too, and then
-cut at every place: a piece that would pass for a reading is a fault of the pattern.
+named with the file, the key and what was expected: first what is misspelt, then what is
+missing. The example lines are read too, and then cut at every place: a piece that would pass for
+a reading is a fault of the pattern, and so is a line that it takes for ever to judge.
 """
 
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -14,9 +15,8 @@ from typing import TYPE_CHECKING, Any, Final
 from benchwatch.errors import DriverError, ReplyError
 from benchwatch.quantity import parse_reply, printable
 from benchwatch_drivers import profile_values as read
+from benchwatch_drivers.patterns import slow_line
 from benchwatch_drivers.profile import (
-    MEASURES,
-    MODES,
     ErrorForm,
     Example,
     GateForm,
@@ -25,6 +25,7 @@ from benchwatch_drivers.profile import (
     Profile,
     ReferenceForm,
 )
+from benchwatch_drivers.profile_keys import EXAMPLE, NEEDED, TABLES, TOP, Keys
 from benchwatch_drivers.profile_line import LineReader
 from benchwatch_drivers.profile_rules import agrees, broken_rule, treacherous_piece
 
@@ -34,104 +35,36 @@ if TYPE_CHECKING:
 LARGEST_FILE: Final = 100_000
 """Bytes; a profile is a page of text."""
 
-Keys = Mapping[str, tuple[str, read.Read]]
-"""Key in the file -> field of the record, and how its value is read."""
 
-TOP: Final[Keys] = {
-    "family": ("family", read.text),
-    "mode": ("mode", read.one_of(*MODES)),
-    "measures": ("measures", read.one_of(*MEASURES)),
-    "local": ("local", read.command),
-    "channels": ("channels", read.table(read.channel, read.command)),
-}
-LINE: Final[Keys] = {
-    "pattern": ("pattern", read.pattern),
-    "terminator": ("terminator", read.one_of(*read.TERMINATORS)),
-    "unit": ("unit", read.text),
-    "scale": ("scale", read.number),
-    "decimal_mark": ("decimal_mark", read.one_of(*read.DECIMAL_MARKS)),
-    "headers": ("headers", read.table(read.text, read.text)),
-    "overrange": ("overrange", read.pattern),
-    "invalid": ("invalid", read.pattern),
-    "ignore": ("ignore", read.pattern),
-    "first_line": ("keeps_first", read.chosen("keep", "drop")),
-    "doubled": ("counts_doubled", read.chosen("count", "drop")),
-    "resolution": ("resolution", read.resolution),
-    "cuts": ("by_terminator", read.chosen("terminator", "refused")),
-}  # fmt: skip
-READING: Final[Keys] = {
-    "command": ("reading", read.command),
-    "hands_out": ("hands_out_newest", read.chosen("newest", "new")),
-}
-GATE: Final[Keys] = {
-    "fixed": ("fixed_s", read.duration),
-    "query": ("query", read.command),
-    "pattern": ("pattern", read.pattern),
-    "unit": ("unit_s", read.unit_of_time),
-    "answers": ("answers", read.table(str, read.duration)),
-    "command": ("command", read.gate_command),
-    "choices": ("choices", read.table(read.duration, read.command)),
-}
-REFERENCE: Final[Keys] = {
-    "query": ("query", read.command),
-    "internal": ("internal", read.pattern),
-    "external": ("external", read.pattern),
-}
-IDENTITY: Final[Keys] = {
-    "query": ("identity_query", read.command),
-    "pattern": ("identity_pattern", read.pattern),
-}
-ERRORS: Final[Keys] = {"query": ("query", read.command), "none": ("none", read.pattern)}
-TIMEOUT: Final[Keys] = {
-    "gates": ("timeout_gates", read.times),
-    "margin": ("timeout_margin_s", read.duration),
-}
-INTERVAL: Final[Keys] = {
-    "period": ("period_s", read.exact_duration),
-    "spacing": ("spacing_s", read.exact_duration),
-    "starts": ("starts_with_source", read.chosen("source", "reference")),
-}
-EXAMPLE: Final[Keys] = {"line": ("line", read.text), "value": ("value", read.text)}
-
-TABLES: Final[Mapping[str, Keys]] = {
-    "line": LINE,
-    "reading": READING,
-    "gate": GATE,
-    "reference": REFERENCE,
-    "identity": IDENTITY,
-    "errors": ERRORS,
-    "timeout": TIMEOUT,
-    "interval": INTERVAL,
-}
-NEEDED: Final[Mapping[str, tuple[str, ...]]] = {
-    "": ("family", "mode", "line", "examples"),
-    "line": ("pattern",),
-    "reference": ("query", "internal", "external"),
-    "identity": ("query",),
-    "errors": ("query", "none"),
-}
-
-
-def read_profile(path: Path) -> Profile:
+def read_profile(path: Path, *, tries_patterns: bool = True) -> Profile:
     """Read and check the profile in `path`; it is called like the file.
+
+    Args:
+        path: A TOML file.
+        tries_patterns: See that none takes for ever; some 10 ms of computing.
 
     Raises:
         DriverError: it can't be read, or says something that can't be; where and what.
     """
-    return _Reading(path).profile()
+    return _Reading(path, tries_patterns=tries_patterns).profile()
 
 
 class _Reading:
     """One file being read."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, tries_patterns: bool) -> None:
         self._path = path
+        self._tries_patterns = tries_patterns
 
     def profile(self) -> Profile:
         given = self._load()
-        self._check_keys("", given, [*TOP, *TABLES, "examples"])
+        parts = self._parts(given)
+        for where, part, known in parts:
+            self._check_keys(where, part, known)
         top = self._fields("", TOP, {key: given[key] for key in given if key in TOP})
-        tables = {name: self._table(name, given.get(name)) for name in TABLES}
+        tables = {name: self._fields(name, TABLES[name], given.get(name, {})) for name in TABLES}
+        for where, part, _ in parts:
+            self._check_needed(where, part)
         self._check_unit(given, top.get("measures", "frequency"))
         profile = Profile(
             name=self._path.stem,
@@ -175,19 +108,29 @@ class _Reading:
 
     # ------------------------------------------------------------- keys and values
 
-    def _table(self, name: str, given: Any) -> dict[str, Any]:
-        if given is None:
-            return {}
-        if not isinstance(given, dict):
-            raise self._fault(name, f"expected a table; write [{name}] on a line of its own")
-        self._check_keys(name, given, TABLES[name])
-        return self._fields(name, TABLES[name], given)
+    def _parts(self, given: dict[str, Any]) -> list[tuple[str, Mapping[str, Any], Sequence[str]]]:
+        """List the file's parts in order: name, what it holds, and the keys it may hold."""
+        parts: list[tuple[str, Mapping[str, Any], Sequence[str]]] = [
+            ("", given, [*TOP, *TABLES, "examples"])
+        ]
+        for name, part in given.items():
+            if name == "examples":
+                if not isinstance(part, list) or not all(isinstance(one, dict) for one in part):
+                    raise self._fault(name, "expected [[examples]] with line and value in each")
+                parts += [(_example(n), one, [*EXAMPLE]) for n, one in enumerate(part, start=1)]
+            elif name in TABLES:
+                if not isinstance(part, dict):
+                    raise self._fault(
+                        name, f"expected a table; write [{name}] on a line of its own"
+                    )
+                parts.append((name, part, [*TABLES[name]]))
+        return parts
 
-    def _check_keys(self, where: str, given: Mapping[str, Any], known: Any) -> None:
+    def _check_keys(self, where: str, given: Mapping[str, Any], known: Sequence[str]) -> None:
         for key in given:
             if key in known:
                 continue
-            near = get_close_matches(key, list(known), n=1, cutoff=0.5)
+            near = get_close_matches(key, known, n=1, cutoff=0.5)
             elsewhere = [name for name, keys in TABLES.items() if key in keys and name != where]
             hint = f"did you mean '{near[0]}'" if near else ""
             if elsewhere and not near:
@@ -198,9 +141,12 @@ class _Reading:
                 f"there is no such key {place}{'; ' + hint if hint else ''}. "
                 f"Known {place} are {', '.join(known)}",
             )
-        for key in NEEDED.get(where, ()):
+
+    def _check_needed(self, where: str, given: Mapping[str, Any]) -> None:
+        part = where.split(" ", 1)[0]  # of the examples each
+        for key, written in NEEDED.get(part, {}).items():
             if key not in given:
-                raise self._fault(_path(where, key), "is missing and needed")
+                raise self._fault(_path(where, key), f"is missing and needed; write {written}")
 
     def _fields(self, where: str, keys: Keys, given: Mapping[str, Any]) -> dict[str, Any]:
         fields = {}
@@ -216,7 +162,9 @@ class _Reading:
     def _check_unit(self, given: Mapping[str, Any], measures: str) -> None:
         if "unit" not in given["line"]:
             if measures != "frequency" and "?P<unit>" not in given["line"]["pattern"]:
-                raise self._fault("line.unit", "is missing and needed: s, ms, us or ns")
+                raise self._fault(
+                    "line.unit", 'is missing and needed: write unit = "s", ms, us or ns'
+                )
             return
         base = "Hz" if measures == "frequency" else "s"
         self._fields("line", {"unit": ("unit", read.unit(base))}, {"unit": given["line"]["unit"]})
@@ -226,10 +174,12 @@ class _Reading:
     def _with_examples(self, profile: Profile, given: Any) -> Profile:
         reader = LineReader(profile)
         examples = tuple(self._examples(profile, given))
+        if self._tries_patterns:
+            self._try_patterns(profile, [example.line for example in examples])
         if all(example.value is None for example in examples):
             raise self._fault("examples", "expected at least one line with its value")
         for number, example in enumerate(examples, start=1):
-            self._check_example(f"examples {number}", reader, example)
+            self._check_example(_example(number), reader, example)
             piece = None if profile.line.by_terminator else treacherous_piece(profile, example)
             if piece is not None:
                 raise self._fault(
@@ -241,13 +191,21 @@ class _Reading:
         fields = {name: getattr(profile, name) for name in Profile.__slots__}
         return Profile(**{**fields, "examples": examples})
 
+    def _try_patterns(self, profile: Profile, lines: Sequence[str]) -> None:
+        for key, pattern in profile.patterns():
+            line = slow_line(pattern, lines)
+            if line is not None:
+                raise self._fault(
+                    key,
+                    f"takes for ever on lines such as '{printable(line, 60)}', as it may fit in "
+                    "too many ways. Repeat nothing that holds a repeat, as (a+)+ does, and say "
+                    "how many digits there are, such as \\d{8}",
+                )
+
     def _examples(self, profile: Profile, given: Any) -> Iterator[Example]:
-        if not isinstance(given, list) or not all(isinstance(entry, dict) for entry in given):
-            raise self._fault("examples", "expected [[examples]] with line and value in each")
         base = "Hz" if profile.measures == "frequency" else "s"
         for number, entry in enumerate(given, start=1):
-            where = f"examples {number}"
-            self._check_keys_of_example(where, entry)
+            where = _example(number)
             fields = self._fields(where, EXAMPLE, entry)
             value: Decimal | None = None
             if "value" in fields:
@@ -258,11 +216,6 @@ class _Reading:
                 except ReplyError as error:
                     raise self._fault(f"{where}.value", str(error)) from error
             yield Example(fields["line"], value)
-
-    def _check_keys_of_example(self, where: str, entry: Mapping[str, Any]) -> None:
-        self._check_keys(where, entry, EXAMPLE)
-        if "line" not in entry:
-            raise self._fault(f"{where}.line", "is missing and needed")
 
     def _check_example(self, where: str, reader: LineReader, example: Example) -> None:
         try:
@@ -289,6 +242,10 @@ class _Reading:
 
     def _fault(self, key: str, what: str) -> DriverError:
         return DriverError(f"{self._shown}: {printable(key, 60)}: {what.rstrip('.')}.")
+
+
+def _example(number: int) -> str:
+    return f"examples {number}"
 
 
 def _path(where: str, key: str) -> str:

@@ -10,10 +10,9 @@ from typing import Final
 
 from benchwatch.errors import ReplyError
 from benchwatch.quantity import parse_reply, printable
+from benchwatch_drivers.patterns import LONGEST_LINE
 from benchwatch_drivers.profile import Profile
 
-LONGEST_LINE: Final = 200
-"""Characters, display text and all."""
 _EXACT: Final = Context(prec=60)
 
 

@@ -91,7 +91,8 @@ def _line_rules(profile: Profile, given: Mapping[str, Any]) -> Iterator[Broken]:
 
 def _mode_rules(profile: Profile, given: Mapping[str, Any]) -> Iterator[Broken]:
     if profile.mode == "query" and profile.reading is None:
-        yield "reading.command", 'is missing and needed in mode = "query"'
+        what = '[reading] on a line of its own, and under it command = "READ?", or what it is asked'
+        yield "reading.command", f'is missing and needed in mode = "query"; write {what}'
     if profile.hands_out_newest and profile.mode == "stream":
         yield "reading.hands_out", 'nothing can be asked in mode = "stream"'
     if profile.mode == "stream":

@@ -5,6 +5,7 @@ import math
 from benchwatch.counter import Setup, TimeBase
 from benchwatch.errors import ReplyError, UsageError
 from benchwatch.quantity import parse_reply, printable
+from benchwatch_drivers.patterns import match
 from benchwatch_drivers.profile import GateForm, Profile
 from benchwatch_drivers.steps import QUERY_TIMEOUT_S, Steps
 
@@ -27,10 +28,10 @@ class Settings:
         answer = (self._steps.optional(form.query) or "").strip()
         if answer in form.answers:
             return form.answers[answer]
-        match = form.pattern.fullmatch(answer)
-        if match is None:
+        found = match(form.pattern, answer)
+        if found is None:
             return None
-        digits = match["number"] if "number" in form.pattern.groupindex else answer
+        digits = found["number"] if "number" in form.pattern.groupindex else answer
         try:
             gate_s = float(parse_reply(digits, "s") * form.unit_s)
         except ReplyError:
@@ -41,9 +42,9 @@ class Settings:
         """Ask which time base is in use; unknown where that can't be asked."""
         form = self._profile.reference
         answer = (self._steps.optional(form.query) or "").strip() if form else ""
-        if form and form.internal.fullmatch(answer):
+        if form and match(form.internal, answer):
             return TimeBase("internal")
-        if form and form.external.fullmatch(answer):
+        if form and match(form.external, answer):
             return TimeBase("external")
         return TimeBase()
 
@@ -107,7 +108,7 @@ class Settings:
         if errors is None:
             return
         answer = self._steps.ask(errors.query, QUERY_TIMEOUT_S)
-        if not errors.none.fullmatch(answer.strip()):
+        if not match(errors.none, answer.strip()):
             raise UsageError(
                 f"the counter refuses {what}: {printable(answer)}. "
                 "Ask for another, or leave it out."

@@ -4,6 +4,7 @@ import re
 from collections.abc import Callable
 from contextlib import suppress
 from decimal import Decimal, InvalidOperation
+from difflib import get_close_matches
 from typing import Any, Final
 
 from benchwatch.errors import QuantityError, ReplyError
@@ -58,7 +59,9 @@ def one_of(*words: str) -> Read:
     def read(value: Any) -> str:
         if value not in words:
             shown = ", ".join(repr(word).replace("'", '"') for word in words)
-            raise Expected(f"expected one of {shown}")
+            near = get_close_matches(value, words, n=1) if isinstance(value, str) else []
+            hint = f'; did you mean "{near[0]}"' if near and near[0].isprintable() else ""
+            raise Expected(f"expected one of {shown}{hint}")
         return str(value)
 
     return read
