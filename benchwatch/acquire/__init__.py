@@ -3,6 +3,7 @@
 thread      `Acquisition`, the thread
 opening     how it comes by its link
 connection  what is known of the counter besides its readings
+upkeep      what is done between two readings: the operator's wishes, a look around
 lookout     asks again for time base and gate while readings come
 patience    how long a reading is waited for, and when a link is tried again
 readings    from what a driver measured to a `Reading`: stamps, offset, plausible range

@@ -1,6 +1,5 @@
 """The thread that owns one counter, from the first connect to the front panel's return."""
 
-import queue
 import threading
 from collections.abc import Callable
 from contextlib import suppress
@@ -10,13 +9,13 @@ from typing import Final
 
 from benchwatch.acquire.connection import Connection, Teller
 from benchwatch.acquire.gaps import GapKeeper
-from benchwatch.acquire.lookout import Lookout
 from benchwatch.acquire.opening import OpenLink
 from benchwatch.acquire.patience import MARGIN_S, Patience
 from benchwatch.acquire.readings import ReadingMaker
+from benchwatch.acquire.upkeep import Upkeep
 from benchwatch.bus import open_link as open_visa_link
 from benchwatch.clock import Clock
-from benchwatch.counter import Counter, Identity, Link, Setup, TimeBase
+from benchwatch.counter import Counter, Identity, Link, Setup
 from benchwatch.errors import (
     BenchwatchError,
     ConnectionFailed,
@@ -87,7 +86,6 @@ class Acquisition(threading.Thread):
         self.error: BenchwatchError | None = None
         self._resource = resource
         self._driver = driver
-        self._setup = setup
         self._take = take
         self._failed = failed
         self._clock = clock
@@ -95,14 +93,13 @@ class Acquisition(threading.Thread):
         self._open_link: OpenLink = open_link or partial(open_visa_link, clock=clock)
         self._interval_s = interval_s
         self._stopping = threading.Event()
-        self._requests: queue.SimpleQueue[Setup | Decimal] = queue.SimpleQueue()
         self._maker = ReadingMaker(name, nominal, clock=clock, origin_s=origin_s)
         self._gaps = GapKeeper()
         self._patience = Patience(margin_s=margin_s, patient=patient)
         self._teller = Teller(link_changed, clock=clock, origin_s=origin_s, nominal=nominal)
+        self._upkeep = Upkeep(setup, maker=self._maker, teller=self._teller, clock=clock)
         self._fresh_s = 0.0
         """When the newest new reading came, or the link was opened."""
-        self._lookout = Lookout(clock)
 
     # ------------------------------------------------------------- for other threads
 
@@ -116,11 +113,11 @@ class Acquisition(threading.Thread):
         It waits for the reading in flight: a gate under way is the technician's measurement,
         and is never broken off.
         """
-        self._requests.put(setup)
+        self._upkeep.wish(setup)
 
     def renominate(self, nominal: Decimal) -> None:
         """Take another nominal, in hertz, from the next reading on; nothing is set."""
-        self._requests.put(nominal)
+        self._upkeep.wish(nominal)
 
     # ------------------------------------------------------------- the run
 
@@ -194,10 +191,7 @@ class Acquisition(threading.Thread):
     def _attach(self, counter: Counter) -> None:
         """Find out who is there, set what was asked for, and ask what can be asked."""
         identity = counter.identify()
-        if not self._setup.asks_nothing:
-            counter.configure(self._setup)
-        time_base, gate_s = self._lookout.first(counter)
-        self._learn(time_base, gate_s)
+        time_base, gate_s = self._upkeep.first(counter)
         self._mark_change(identity)
         self._teller.say(
             self._teller.connection.link.state,
@@ -221,8 +215,7 @@ class Acquisition(threading.Thread):
         timeouts = 0
         due_s = self._fresh_s = self._clock.monotonic()
         while not self._stopping.is_set():
-            self._serve_requests(counter)
-            self._look_again(counter)
+            self._upkeep.between(counter)
             if self._interval_s is not None:
                 self._clock.wait(self._stopping, due_s - self._clock.monotonic())
                 due_s = max(due_s + self._interval_s, self._clock.monotonic())
@@ -270,39 +263,6 @@ class Acquisition(threading.Thread):
         self._patience.failed()
         self._give_up_if_hopeless(error)
         self._teller.say("silent", str(error))
-
-    # ------------------------------------------------------------- between two readings
-
-    def _serve_requests(self, counter: Counter) -> None:
-        while not self._requests.empty():
-            asked = self._requests.get()
-            if isinstance(asked, Decimal):
-                self._maker.take_nominal(asked)
-                self._teller.know(nominal=asked)
-                continue
-            try:
-                counter.configure(asked)
-            except UsageError as error:
-                self._teller.say(self._teller.connection.link.state, str(error))
-                continue
-            self._setup = Setup(
-                gate_s=self._setup.gate_s if asked.gate_s is None else asked.gate_s,
-                channel=self._setup.channel if asked.channel is None else asked.channel,
-            )
-            self._maker.gate_s = counter.gate_s()
-            self._teller.say(self._teller.connection.link.state, gate_s=self._maker.gate_s)
-
-    def _look_again(self, counter: Counter) -> None:
-        """Notice a change of time base and gate, where the counter told them before."""
-        known = self._teller.connection
-        time_base, gate_s = self._lookout.again(counter, known.time_base, known.gate_s)
-        if (time_base, gate_s) != (known.time_base, known.gate_s):
-            self._learn(time_base, gate_s)
-            self._teller.know(time_base=time_base, gate_s=gate_s)
-
-    def _learn(self, time_base: TimeBase, gate_s: float | None) -> None:
-        self._maker.take_time_base(time_base)
-        self._maker.gate_s = gate_s
 
     def _surprise(self, error: Exception) -> DriverError:
         name = self._driver if isinstance(self._driver, str) else self._driver.__name__
