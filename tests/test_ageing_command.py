@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from benchwatch.commands.ageing import ageing, read_visits
+from benchwatch.commands.ageing import ageing
+from benchwatch.commands.visits import read_visits
 from benchwatch.errors import BenchwatchError, FileError, NoReadings, UsageError
 
 # The public series of tests/test_ageing.py as visits; day 0 is 2030-12-31.
@@ -102,6 +103,8 @@ def test_visits_in_the_order_of_time(series: str) -> None:
         ("day,value\n1,2\n", "line 1.*expected are the columns date and offset"),
         ("date,offset\n2031-05-04\n", "line 2.*a date and an offset are expected"),
         ("date,offset\n4 May,1ppb\n", "line 2.*no date; write it as 2031-05-04"),
+        ("date,offset\n9999-12-31,1ppb\n", "line 2: '9999-12-31' is no date of a visit"),
+        ("date,offset\n0001-01-01,1ppb\n", "line 2.*the years 1900 to 2999 are"),
         ("date,offset\n2031-05-04,10000000.02\n", "line 2.*a unit is probably missing"),
         ("date,offset\n2031-05-04,\x1b[31mred\n", r"line 2, column offset: '\?\[31mred'"),
     ],
@@ -120,7 +123,6 @@ def test_bad_files(tmp_path: Path, text: str, says: str) -> None:
     [
         (("--since", "2031-05-01"), UsageError),
         (("--since", "long ago"), FileError),
-        (("--ahead", "900y"), UsageError),
         (("--coverage", "2"), UsageError),
         (("--tolerance", "0"), UsageError),
     ],
@@ -138,3 +140,29 @@ def test_one_visit(tmp_path: Path) -> None:
 
     with pytest.raises(NoReadings, match="two different times"):
         run(str(path))
+
+
+def test_few_visits_are_not_told_apart(tmp_path: Path) -> None:
+    """Four visits: both laws and the unknown beginning in the table, and what to type."""
+    path = tmp_path / "visits.csv"
+    path.write_text(
+        "date,offset\n2030-01-01,1ppb\n2030-07-01,1.3ppb\n2031-01-01,1.9ppb\n2032-01-02,3ppb\n"
+    )
+
+    result = CliRunner().invoke(ageing, [str(path)], catch_exceptions=False)
+    known = CliRunner().invoke(ageing, [str(path), "--since", "2029-01-01", "--json"])
+
+    assert "can't be told apart yet, that takes 6 visits at least" in result.stdout
+    assert "linear  logarithmic  from 30 d earlier  from 365 d earlier" in result.stdout
+    assert "Type --since DATE" in result.stderr
+    laws = [json.loads(text) for text in known.stdout.splitlines()][:2]
+    assert [law["told_apart"] for law in laws] == [False, False]
+    assert "--since" not in known.stderr
+
+
+def test_visits_at_the_edge_of_time(tmp_path: Path) -> None:
+    """Dates up to the last that is taken give a table, however far it looks ahead."""
+    path = tmp_path / "visits.csv"
+    path.write_text("date,offset\n1900-01-01,1ppb\n2999-12-30,2ppb\n2999-12-31,3ppb\n")
+
+    assert "2999-12-31" in run(str(path), "--ahead", "99y", "--tolerance", "5ppb")

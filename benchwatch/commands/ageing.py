@@ -1,6 +1,5 @@
 """``benchwatch ageing``: what dated offsets say about an oscillator's future."""
 
-import csv
 import math
 from dataclasses import dataclass
 
@@ -16,78 +15,26 @@ from benchwatch.commands.tables import (
     read_moment,
     table,
 )
-from benchwatch.errors import FileError, QuantityError, UsageError
-from benchwatch.estimate.ageing import Ageing, Due, Fit, Forecast, due, fit_ageing, forecast
+from benchwatch.commands.visits import read_visits
+from benchwatch.errors import UsageError
+from benchwatch.estimate.ageing import (
+    FEWEST_TO_CHOOSE,
+    Ageing,
+    Fit,
+    fit_ageing,
+)
+from benchwatch.estimate.due import Due, Forecast, due_by_any, outlook
 from benchwatch.estimate.elsewhere import DAY_S
 from benchwatch.quantity import (
     OffsetUnit,
     format_duration,
     offset_unit,
-    parse_fraction,
     printable,
     write_fraction,
 )
-from benchwatch.recording.text import read_lines, shown_name
 
-COLUMNS = ("date", "offset")
-LONGEST_AHEAD_S = 100 * 365.25 * DAY_S
 STEPS = 5
 """Rows of the forecast."""
-
-
-@dataclass(frozen=True, slots=True)
-class Visits:
-    """Dated offsets as a file has them, in the order of time."""
-
-    utc_s: tuple[float, ...]
-    offsets: tuple[float, ...]
-
-
-def read_visits(path: str) -> Visits:
-    """Read a table with the columns ``date`` (ISO 8601) and ``offset`` (a fraction, or ``2 ppb``).
-
-    Raises:
-        FileError: it is no such table; the message names the line and what was expected.
-    """
-    source = shown_name(path)
-    columns: tuple[int, int] | None = None
-    found: list[tuple[float, float]] = []
-    for line in read_lines(path):
-        if not line.text.strip() or line.text.lstrip().startswith("#"):
-            continue
-        where = f"{source}, line {line.number}"
-        cells = [cell.strip() for cell in next(csv.reader([line.text]), [])]
-        if columns is None:
-            columns = _columns(cells, where)
-            continue
-        if len(cells) <= max(columns):
-            raise FileError(f"{where}: {len(cells)} cells; a date and an offset are expected.")
-        moment = read_moment(cells[columns[0]], where)
-        found.append((moment, _offset(cells[columns[1]], where)))
-    if columns is None or not found:
-        raise FileError(
-            f"{source} holds no dated offsets. Write a header 'date,offset' and a row a visit, "
-            "such as 2031-05-04,2.3ppb."
-        )
-    found.sort()
-    return Visits(tuple(at for at, _ in found), tuple(offset for _, offset in found))
-
-
-def _columns(cells: list[str], where: str) -> tuple[int, int]:
-    names = [cell.lower() for cell in cells]
-    if not all(name in names for name in COLUMNS):
-        raise FileError(
-            f"{where}: the header is '{printable(','.join(cells))}'; expected are the columns "
-            "date and offset."
-        )
-    return names.index("date"), names.index("offset")
-
-
-def _offset(cell: str, where: str) -> float:
-    try:
-        return parse_fraction(cell)
-    except QuantityError as error:
-        raise FileError(f"{where}, column offset: {error}") from error
 
 
 @click.command()
@@ -116,8 +63,6 @@ def ageing(
     FILE is a table (CSV) with the columns date and offset, one row a visit:
     2031-05-04,2.3ppb. Its offsets must come from one setting of the trimmer.
     """
-    if ahead_s > LONGEST_AHEAD_S:
-        raise UsageError("--ahead looks 100 years ahead at most; no law of ageing holds longer.")
     visits, share = read_visits(file), read_coverage(coverage)
     origin_s = visits.utc_s[0] - DAY_S
     if since is None:
@@ -127,14 +72,14 @@ def ageing(
     if origin_s >= visits.utc_s[0]:
         raise UsageError(f"--since {printable(since or '')} must lie before the first visit.")
     days = [(at - origin_s) / DAY_S for at in visits.utc_s]
-    found = fit_ageing(days, visits.offsets)
+    found = fit_ageing(days, visits.offsets, origin_known=since is not None)
+    if found.origin_matters:
+        note(_origin_sentence(found))
     ahead = ahead_s / DAY_S
     step = ahead / STEPS
-    outlook = [forecast(found.best, found.last_days + k * step, share) for k in range(STEPS + 1)]
-    leaves = (
-        None if tolerance is None else due(found.best, tolerance, found.last_days, ahead, share)
-    )
-    shown = _Shown(found, outlook, leaves, origin_s, share, tolerance)
+    rows = [outlook(found, found.last_days + k * step, share) for k in range(STEPS + 1)]
+    leaves = None if tolerance is None else due_by_any(found, tolerance, ahead, share)
+    shown = _Shown(found, rows, leaves, origin_s, share, tolerance)
     if as_json:
         shown.json()
     else:
@@ -158,7 +103,7 @@ class _Shown:
 
     def json(self) -> None:
         """Print a line a law, a line a forecast, a line on the due date."""
-        for fit in (self.found.best, self.found.other):
+        for fit in (self.found.best, self.found.other, *self.found.began_earlier):
             if fit is not None:
                 put_json(self._law(fit))
         for row in self.outlook:
@@ -182,6 +127,7 @@ class _Shown:
             "per_day": fit.slope if fit.law == "linear" else None,
             "u": _u_shown(fit), "constant": fit.constant, "scatter": fit.scatter,
             "visits": fit.visits, "aicc_margin": self.found.aicc_margin,
+            "told_apart": self.found.told_apart, "began_earlier_s": fit.earlier_days * DAY_S,
         }  # fmt: skip
 
     def people(self) -> None:
@@ -190,17 +136,20 @@ class _Shown:
         put(f"{best.law} ageing from {best.visits} visits: {_rate(best)}")
         put(self._evidence())
         unit = offset_unit(max(abs(row.offset) for row in self.outlook))
+        rivals = self.found.open[1:]
         rows = [
             [
                 self.date(row.days) or "",
                 write_fraction(row.offset, None, unit).bare,
+                *(write_fraction(fit.at(row.days), None, unit).bare for fit in rivals),
                 _band(row.low, unit),
                 _band(row.high, unit),
             ]
             for row in self.outlook
         ]
-        share = f"{self.coverage * 100:g} %"
-        put("\n" + table(("date", "offset", f"{share} from", "to"), rows))
+        first = "offset" if not rivals else best.law
+        names = (first, *map(_rival_name, rivals), f"{self.coverage * 100:g} % from", "to")
+        put("\n" + table(("date", *names), rows))
         if self.leaves is not None and self.tolerance is not None:
             put("\n" + self._due(self.leaves, self.tolerance))
 
@@ -208,7 +157,11 @@ class _Shown:
         margin, other = self.found.aicc_margin, self.found.other
         if margin is None or other is None:
             return "Two times fit any law; the scatter and the band are unknown."
-        how = "clearly better" if self.found.told_apart else "hardly to be told apart"
+        how = "clearly better" if self.found.told_apart else "they can't be told apart yet"
+        if not self.found.told_apart and self.found.best.visits < FEWEST_TO_CHOOSE:
+            how += f", that takes {FEWEST_TO_CHOOSE} visits at least"
+        if not self.found.told_apart:
+            how += "; the band has room for both"
         size = "without scatter" if math.isinf(margin) else f"AICc lower by {margin:.1f}"
         return f"Against {other.law}: {size}, {how}. {other.law}: {_rate(other)}"
 
@@ -229,6 +182,21 @@ class _Shown:
         earliest = self.date(leaves.earliest_days)
         latest = self.date(leaves.latest_days) or "not in that time"
         return f"{sentence}; earliest {earliest}, latest {latest}."
+
+
+def _rival_name(fit: Fit) -> str:
+    return f"from {fit.earlier_days:g} d earlier" if fit.earlier_days else fit.law
+
+
+def _origin_sentence(found: Ageing) -> str:
+    """Say what an unknown beginning does, and what to type."""
+    other = ", ".join(
+        f"{_rate(fit)} if it began {fit.earlier_days:g} d earlier" for fit in found.began_earlier
+    )
+    return (
+        f"the logarithmic law depends on when ageing began ({other}); the band has room for that. "
+        "Type --since DATE, the day it was first switched on, or 48 h later."
+    )
 
 
 def _u_shown(fit: Fit) -> float | None:

@@ -5,15 +5,19 @@ began. The first is the law of MIL-PRF-55310, f(t) = A·ln(B·t + 1) + f0, for B
 one, where B and f0 can no longer be told apart: only A can be known, stated per decade of
 time (A·ln 10). The law with the smaller corrected Akaike criterion is kept (AICc; Hurvich and
 Tsai 1989, Biometrika 76, 297); as both have three parameters (c, A and the scatter), their
-difference is n·ln of the ratio of the residual sums.
+difference is n·ln of the ratio of the residual sums. The usual "more than 2" (Burnham and
+Anderson 2002, 2.6) is wrong too often with a handful of visits: of made series of 4 to 25 visits
+it names the wrong law in up to 9 to 22 of 100. So a law is called the better one only from six
+visits on and with a difference above 8, which was wrong in 2 of 100 at most (linear and
+logarithmic, ageing of 1 to 30 times the scatter, three plans of visits).
 
-A forecast carries a prediction band, that is, room for the scatter of one further visit:
-±t·√(s² + u²), u that of the line, with n - 2 degrees of freedom (Draper and Smith, Applied
-Regression Analysis, section 1.4).
+What is not told apart stays in the forecast: its band is as wide as those of all laws that the
+visits leave open, among them, where nobody knows when ageing began, the logarithmic one from a
+month and from a year earlier.
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -21,15 +25,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.errors import NoReadings, UsageError
-from benchwatch.estimate.budget import DEFAULT_COVERAGE, coverage_factor
+from benchwatch.estimate.budget import coverage_factor
 from benchwatch.estimate.regression import Line, fit_line
 
 Law = Literal["logarithmic", "linear"]
 
 LN10: Final = math.log(10.0)
-SEARCH_POINTS: Final = 2001
-"""Places at which a horizon is looked through for the first crossing."""
-BISECTIONS: Final = 60
+CLEAR: Final = 8.0
+"""Difference in AICc from which a law is called the better one."""
+FEWEST_TO_CHOOSE: Final = 6
+"""Visits below which none is."""
+EARLIER_DAYS: Final = (30.0, 365.0)
+"""How much earlier ageing may have begun where nobody knows."""
 ROUNDING: Final = 1e-13
 """Residuals below this part of the largest offset are rounding, not scatter."""
 
@@ -40,6 +47,8 @@ class Fit:
 
     law: Law
     line: Line
+    earlier_days: float = 0.0
+    """Ageing is taken to have begun so much earlier than time zero; for the logarithmic law."""
 
     @property
     def visits(self) -> int:
@@ -77,7 +86,7 @@ class Fit:
 
     def rate_per_day(self, days: float) -> float:
         """Ageing rate at `days`, fraction per day."""
-        return self.slope / days if self.law == "logarithmic" else self.slope
+        return self.slope / (days + self.earlier_days) if self.law == "logarithmic" else self.slope
 
     def half_width(self, days: float, coverage: float) -> float | None:
         """Half-width of the prediction band at `days`; None with two visits."""
@@ -87,7 +96,7 @@ class Fit:
         return k * math.hypot(self.scatter, self.line.at(self._x(days))[1])
 
     def _x(self, days: float) -> float:
-        return math.log(days) if self.law == "logarithmic" else days
+        return math.log(days + self.earlier_days) if self.law == "logarithmic" else days
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,41 +107,42 @@ class Ageing:
     other: Fit | None
     """The law that fits less well; None with two visits, which any law fits."""
     aicc_margin: float | None
-    """How much larger the AICc of `other` is; below 2 the visits hardly tell them apart."""
+    """How much larger the AICc of `other` is."""
     first_days: float
     last_days: float
+    began_earlier: tuple[Fit, ...] = ()
+    """The logarithmic law from earlier beginnings, as far as the visits leave them open."""
 
     @property
     def told_apart(self) -> bool:
-        """True when the laws differ by more than 2 in AICc (Burnham and Anderson 2002, 2.6)."""
-        return self.aicc_margin is not None and self.aicc_margin > 2.0
+        """True when enough visits speak clearly enough for the better law."""
+        return self.aicc_margin is not None and _clear(self.aicc_margin, self.best.visits)
+
+    @property
+    def open(self) -> tuple[Fit, ...]:
+        """All that the visits leave open, the best first."""
+        other = () if self.other is None or self.told_apart else (self.other,)
+        return (self.best, *other, *self.began_earlier)
+
+    @property
+    def origin_matters(self) -> bool:
+        """True when an earlier beginning changes A by more than its standard uncertainty."""
+        plain = next((fit for fit in self.open if fit.law == "logarithmic"), None)
+        if plain is None or plain.u_slope is None:
+            return False
+        u = plain.u_slope
+        return any(abs(fit.slope - plain.slope) > u for fit in self.began_earlier)
 
 
-@dataclass(frozen=True, slots=True)
-class Forecast:
-    """Expected offset at `days`, and the band a further visit is expected in."""
-
-    days: float
-    offset: float
-    low: float | None
-    high: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Due:
-    """When the offset leaves its tolerance, in days on the fit's time; None: not in the horizon."""
-
-    expected_days: float | None
-    earliest_days: float | None
-    """When the edge of the prediction band leaves first; None too without a band."""
-    latest_days: float | None
-    """When the whole band is outside."""
-    horizon_days: float
-    """Looked this far, from the last visit."""
-
-
-def fit_ageing(days: Sequence[float], offsets: Sequence[float]) -> Ageing:
+def fit_ageing(
+    days: Sequence[float], offsets: Sequence[float], *, origin_known: bool = True
+) -> Ageing:
     """Fit both laws to `offsets` (fractions) at `days` (above zero, since ageing began).
+
+    Args:
+        days: times of the visits.
+        offsets: what they found.
+        origin_known: whether ageing is known to have begun at time zero.
 
     Raises:
         UsageError: unequal lengths, a value that is no number, or a time that is not above zero.
@@ -153,47 +163,17 @@ def fit_ageing(days: Sequence[float], offsets: Sequence[float]) -> Ageing:
         return Ageing(linear, None, None, first, last)
     logarithmic = _fit("logarithmic", np.log(t), y)
     margin = _margin(linear, logarithmic)
-    if margin > 0:
-        return Ageing(logarithmic, linear, margin, first, last)
-    return Ageing(linear, logarithmic, -margin, first, last)
-
-
-def forecast(fit: Fit, days: float, coverage: float = DEFAULT_COVERAGE) -> Forecast:
-    """Say what a visit at `days` is expected to find."""
-    offset, half = fit.at(days), fit.half_width(days, coverage)
-    if half is None:
-        return Forecast(days, offset, None, None)
-    return Forecast(days, offset, offset - half, offset + half)
-
-
-def due(
-    fit: Fit,
-    tolerance: float,
-    last_days: float,
-    horizon_days: float,
-    coverage: float = DEFAULT_COVERAGE,
-) -> Due:
-    """Find when ±`tolerance` is left, between `last_days` and `horizon_days` later.
-
-    Raises:
-        UsageError: the tolerance or the horizon is not above zero.
-    """
-    if not 0 < tolerance < math.inf or not 0 < horizon_days < math.inf:
-        raise UsageError("the tolerance and the horizon must be above zero.")
-
-    def beyond(side: int) -> Callable[[float], float]:
-        def excess(days: float) -> float:
-            half = fit.half_width(days, coverage) if side else 0.0
-            return abs(fit.at(days)) + side * (half or 0.0) - tolerance
-
-        return excess
-
-    end = last_days + horizon_days
-    expected = _first_above(beyond(0), last_days, end)
-    if fit.scatter is None:
-        return Due(expected, None, None, horizon_days)
-    earliest = _first_above(beyond(1), last_days, end)
-    return Due(expected, earliest, _first_above(beyond(-1), last_days, end), horizon_days)
+    best, other = (logarithmic, linear) if margin > 0 else (linear, logarithmic)
+    earlier = (
+        ()
+        if origin_known
+        else tuple(
+            replace(_fit("logarithmic", np.log(t + more), y), earlier_days=more)
+            for more in EARLIER_DAYS
+        )
+    )
+    left_open = tuple(fit for fit in earlier if not _clear(_margin(fit, best), t.size))
+    return Ageing(best, other, abs(margin), first, last, left_open)
 
 
 def _fit(law: Law, x: NDArray[np.float64], y: NDArray[np.float64]) -> Fit:
@@ -204,27 +184,15 @@ def _fit(law: Law, x: NDArray[np.float64], y: NDArray[np.float64]) -> Fit:
     return Fit(law, line)
 
 
-def _margin(linear: Fit, logarithmic: Fit) -> float:
-    """AICc of the linear law minus that of the logarithmic one."""
-    ours, theirs = linear.scatter or 0.0, logarithmic.scatter or 0.0
+def _clear(margin: float, visits: int) -> bool:
+    return visits >= FEWEST_TO_CHOOSE and margin > CLEAR
+
+
+def _margin(one: Fit, two: Fit) -> float:
+    """AICc of one fit minus that of the other."""
+    ours, theirs = one.scatter or 0.0, two.scatter or 0.0
     if ours == theirs:
         return 0.0
     if ours == 0 or theirs == 0:
         return math.inf if theirs == 0 else -math.inf
-    return 2.0 * linear.visits * math.log(ours / theirs)
-
-
-def _first_above(excess: Callable[[float], float], start: float, end: float) -> float | None:
-    """First time in [start, end] at which `excess` is above zero."""
-    below = start
-    if excess(start) > 0:
-        return start
-    for point in np.linspace(start, end, SEARCH_POINTS)[1:]:
-        above = float(point)
-        if excess(above) > 0:
-            for _ in range(BISECTIONS):
-                middle = (below + above) / 2.0
-                below, above = (below, middle) if excess(middle) > 0 else (middle, above)
-            return above
-        below = above
-    return None
+    return 2.0 * one.visits * math.log(ours / theirs)

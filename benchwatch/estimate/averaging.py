@@ -9,9 +9,9 @@ white, flicker and random-walk frequency noise).
 How much of each there is, nobody knows exactly, and the longest octaves, which tell most, are
 the least certain. A best fit takes their chance for a law and is then ten times too large or
 too small; so all mixtures on a grid are weighed by how likely they make the variances that were
-seen (χ² with the degrees of freedom of each; Box and Tiao, Bayesian Inference in Statistical
-Analysis, 1973, chapter 2, with 1/σ² as the prior of the scale), and σy²(T) is their mean. What a short
-run can't exclude widens it a little.
+seen, and σy²(T) is their mean (χ² with the degrees of freedom of each, 1/σ² as the prior of the
+scale; Box and Tiao, Bayesian Inference in Statistical Analysis, 1973, chapter 2, from memory).
+What a short run can't exclude widens it a little.
 
 On made runs of 60 to 3600 readings, 2 u holds the difference from an equally long further run in
 99 % of cases for white noise, 96 to 98 % for flicker, 91 to 98 % for both together and 80 to 98 %

@@ -1,0 +1,130 @@
+"""What the fitted ageing laws say of the future: forecasts with a band, and when it is due.
+
+A forecast carries a prediction band, that is, room for the scatter of one further visit:
+±t·√(s² + u²), u that of the line, with n - 2 degrees of freedom (Draper and Smith, Applied
+Regression Analysis, section 1.4).
+
+What is not told apart stays in the forecast: its band is as wide as those of all laws that the
+visits leave open.
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from benchwatch.errors import UsageError
+from benchwatch.estimate.ageing import Ageing, Fit
+from benchwatch.estimate.budget import DEFAULT_COVERAGE
+
+SEARCH_POINTS: Final = 2001
+"""Places at which a horizon is looked through for the first crossing."""
+BISECTIONS: Final = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """Expected offset at `days`, and the band a further visit is expected in."""
+
+    days: float
+    offset: float
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """When the offset leaves its tolerance, in days on the fit's time; None: not in the horizon."""
+
+    expected_days: float | None
+    earliest_days: float | None
+    """When the edge of the prediction band leaves first; None too without a band."""
+    latest_days: float | None
+    """When the whole band is outside."""
+    horizon_days: float
+    """Looked this far, from the last visit."""
+
+
+def outlook(ageing: Ageing, days: float, coverage: float = DEFAULT_COVERAGE) -> Forecast:
+    """Say what a visit at `days` is expected to find, by all that the visits leave open."""
+    each = [forecast(fit, days, coverage) for fit in ageing.open]
+    lows = [one.low for one in each if one.low is not None]
+    highs = [one.high for one in each if one.high is not None]
+    if len(lows) < len(each):
+        return each[0]
+    return Forecast(days, each[0].offset, min(lows), max(highs))
+
+
+def due_by_any(
+    ageing: Ageing, tolerance: float, horizon_days: float, coverage: float = DEFAULT_COVERAGE
+) -> Due:
+    """Find when ±`tolerance` is left after the last visit, by all that the visits leave open.
+
+    Raises:
+        UsageError: the tolerance or the horizon is not above zero.
+    """
+    each = [due(fit, tolerance, ageing.last_days, horizon_days, coverage) for fit in ageing.open]
+    earliest = [one.earliest_days for one in each if one.earliest_days is not None]
+    latest = [one.latest_days for one in each if one.latest_days is not None]
+    return Due(
+        each[0].expected_days,
+        min(earliest, default=None),
+        max(latest) if len(latest) == len(each) else None,
+        horizon_days,
+    )
+
+
+def forecast(fit: Fit, days: float, coverage: float = DEFAULT_COVERAGE) -> Forecast:
+    """Say what a visit at `days` is expected to find."""
+    offset, half = fit.at(days), fit.half_width(days, coverage)
+    if half is None:
+        return Forecast(days, offset, None, None)
+    return Forecast(days, offset, offset - half, offset + half)
+
+
+def due(
+    fit: Fit,
+    tolerance: float,
+    last_days: float,
+    horizon_days: float,
+    coverage: float = DEFAULT_COVERAGE,
+) -> Due:
+    """Find when ±`tolerance` is left, between `last_days` and `horizon_days` later.
+
+    Raises:
+        UsageError: the tolerance or the horizon is not above zero.
+    """
+    if not 0 < tolerance < math.inf or not 0 < horizon_days < math.inf:
+        raise UsageError("the tolerance and the horizon must be above zero.")
+
+    def beyond(side: int) -> Callable[[float], float]:
+        def excess(days: float) -> float:
+            half = fit.half_width(days, coverage) if side else 0.0
+            return abs(fit.at(days)) + side * (half or 0.0) - tolerance
+
+        return excess
+
+    end = last_days + horizon_days
+    expected = _first_above(beyond(0), last_days, end)
+    if fit.scatter is None:
+        return Due(expected, None, None, horizon_days)
+    earliest = _first_above(beyond(1), last_days, end)
+    return Due(expected, earliest, _first_above(beyond(-1), last_days, end), horizon_days)
+
+
+def _first_above(excess: Callable[[float], float], start: float, end: float) -> float | None:
+    """First time in [start, end] at which `excess` is above zero."""
+    below = start
+    if excess(start) > 0:
+        return start
+    for point in np.linspace(start, end, SEARCH_POINTS)[1:]:
+        above = float(point)
+        if excess(above) > 0:
+            for _ in range(BISECTIONS):
+                middle = (below + above) / 2.0
+                below, above = (below, middle) if excess(middle) > 0 else (middle, above)
+            return above
+        below = above
+    return None
