@@ -9,7 +9,10 @@ import pytest
 from click.testing import CliRunner
 
 from benchwatch.commands.budget import age_of, ageing_of, budget, steady_part
+from benchwatch.commands.record_text import record_text
 from benchwatch.errors import BenchwatchError, FileError, NoReadings, QuantityError, UsageError
+from benchwatch.estimate.budget import Budget, Line
+from benchwatch.estimate.offset_record import OffsetRecord
 from benchwatch.reading import Gap, Reading
 
 STATED = ("--reference-u", "2e-11", "--calibrated", "90d", "--reference-ageing", "1e-12/1d")
@@ -218,3 +221,15 @@ def test_a_calibration_of_long_ago_is_a_slip(text: str) -> None:
     """No reference was calibrated a hundred years ago."""
     with pytest.raises(UsageError, match="hundred years"):
         age_of(text, 1_935_656_420.5)
+
+
+def test_endless_degrees_of_freedom_in_a_word() -> None:
+    """Half a billion of them are unlimited; sixteen stay sixteen (GUM, table G.2)."""
+
+    def total(dof: float) -> str:
+        parts = (Line("noise", "made", 1e-10, "type A", dof),)
+        made = OffsetRecord("as left", "main", 1e7, None, 60.0, 60, Budget(parts))
+        return record_text(made, 0.95)
+
+    assert "unlimited degrees of freedom, k = 1.96" in total(569547201553624.0)
+    assert "16 degrees of freedom, k = 2.12" in total(16.75)

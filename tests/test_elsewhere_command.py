@@ -55,6 +55,13 @@ def test_bad_offset(offset: str) -> None:
         output_of(offset, "--nominal", "10MHz")
 
 
+@pytest.mark.parametrize("u", ["-1ppb", "-1e-9", "-10mHz", "much"])
+def test_bad_uncertainty(u: str) -> None:
+    """An uncertainty below zero, or none at all, is refused by the name of its option."""
+    with pytest.raises(QuantityError, match="--u: "):
+        output_of("2ppb", "--nominal", "10MHz", f"--u={u}")
+
+
 def test_nominal_is_needed() -> None:
     """Without a nominal there is nothing to carry from."""
     assert CliRunner().invoke(elsewhere, ["1ppb"]).exit_code == 2

@@ -5,14 +5,16 @@ from decimal import Decimal
 
 import click
 
-from benchwatch.commands.options import FREQUENCY
+from benchwatch.commands.options import FREQUENCY, of_option
 from benchwatch.commands.tables import put, put_json, table
+from benchwatch.errors import QuantityError
 from benchwatch.estimate import elsewhere as facts
 from benchwatch.quantity import (
     format_duration,
     format_frequency,
     offset_unit,
     parse_fraction,
+    printable,
     write_fraction,
     write_hz,
 )
@@ -35,7 +37,7 @@ def elsewhere(
     the frequency, the fraction stays, phase noise changes by 20 log10 of the factor.
     """
     fraction = parse_fraction(offset, nominal)
-    u = None if u_text is None else abs(parse_fraction(u_text, nominal))
+    u = None if u_text is None else _uncertainty(u_text, nominal)
     places = (nominal, *(frequency for frequency in at if frequency != nominal))
     rows = facts.elsewhere(fraction, float(nominal), [float(place) for place in places], u)
     gain_s = facts.seconds_per_day(fraction)
@@ -59,6 +61,19 @@ def elsewhere(
     put(table(header, cells))
     way = "gains" if gain_s >= 0 else "loses"
     put(f"\nA clock that runs on it {way} {abs(gain_s):.4g} s a day.")
+
+
+def _uncertainty(text: str, nominal: Decimal) -> float:
+    """Read ``--u``.
+
+    Raises:
+        QuantityError: it is no fraction, or below zero.
+    """
+    with of_option("--u"):
+        u = parse_fraction(text, nominal)
+        if u < 0:
+            raise QuantityError(f"an uncertainty can't be negative, as '{printable(text)}' is.")
+        return u
 
 
 def _text(quantity: object, u: float | None) -> str:

@@ -1,18 +1,21 @@
 """A record of an offset and its budget, as a table for people and as lines for programs."""
 
-import math
-
 from benchwatch.commands.tables import in_unit, put_json, table
 from benchwatch.estimate.budget import Budget, Expanded
 from benchwatch.estimate.offset_record import OffsetRecord, line_dict
 from benchwatch.lines import iso_time
 from benchwatch.quantity import (
     format_duration,
+    how_many,
     offset_unit,
     printable,
     write_fraction,
     write_hz,
 )
+
+MOST_DOF = 300
+"""Above, k is within half a percent of that of infinitely many; GUM table G.2 too goes from 100 to
+infinity."""
 
 
 def record_text(record: OffsetRecord, coverage: float) -> str:
@@ -20,7 +23,7 @@ def record_text(record: OffsetRecord, coverage: float) -> str:
     size = record.budget.u or max(abs(record.offset), 1e-12)
     head = [record.kind, printable(record.counter)]
     head += [iso_time(record.utc_s) or ""] if record.utc_s is not None else []
-    head.append(f"{record.readings} readings over {format_duration(record.span_s)}")
+    head.append(f"{how_many(record.readings, 'reading')} over {format_duration(record.span_s)}")
     lines = ["   ".join(head), _offset_line(record)]
     lines += [f"{printable(name)}: {printable(value)}" for name, value in record.conditions]
     lines.append("")
@@ -30,7 +33,7 @@ def record_text(record: OffsetRecord, coverage: float) -> str:
             line.name,
             in_unit(line.contribution, unit),
             line.distribution,
-            f"{line.dof:.3g}" if math.isfinite(line.dof) else "-",
+            f"{line.dof:.3g}" if line.dof <= MOST_DOF else "-",
             f"{line.sensitivity:.6g}",
             line.source,
         ]
@@ -65,8 +68,8 @@ def _total(budget_: Budget, coverage: float) -> str:
 
 
 def _dof_text(expanded: Expanded) -> str:
-    known = math.isfinite(expanded.dof)
-    return f"{expanded.dof:.0f} degrees of freedom" if known else "unlimited degrees of freedom"
+    few = expanded.dof <= MOST_DOF
+    return f"{expanded.dof:.0f} degrees of freedom" if few else "unlimited degrees of freedom"
 
 
 def put_record_json(record: OffsetRecord, coverage: float) -> None:
