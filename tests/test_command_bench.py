@@ -229,3 +229,16 @@ def test_reference_is_named_once() -> None:
     said = reference_sentence(read_bench(text, "bench.toml", utc_s=0.0))
 
     assert said.startswith("reference: u = 5 ppb, known to be off by +3.000 ppb")
+
+
+def test_a_counters_own_time_base_is_said_too() -> None:
+    """What is stated of it stands behind the reference, by the counter's name."""
+    text = '[counters.main]\nresource = "GPIB0::3::INSTR"\n[counters.main.time_base]\n'
+
+    said = reference_sentence(read_bench(text + 'offset = "-2 ppb"\n', "bench.toml", utc_s=0.0))
+
+    assert "no [reference]" in said
+    assert said.endswith(
+        "; main's own time base: uncertainty not stated, known to be off by -2.000 ppb, which is "
+        "put right, ageing not stated"
+    )

@@ -17,12 +17,22 @@ HEADER: Final = ("counter", "resource", "driver", "nominal", "tolerance", "settl
 
 
 def reference_sentence(found: Bench) -> str:
-    """Say what is known of the reference of a bench."""
+    """Say what is known of the reference of a bench, and of the counters' own time bases."""
     reference = found.reference
-    if reference is None:
-        return "no [reference] in the bench file: what the time base adds is not known"
-    name = printable(reference.name)
-    said = "reference: " if name == "reference" else f"reference {name}: "
+    said = ["no [reference] in the bench file: what the time base adds is not known"]
+    if reference is not None:
+        name = printable(reference.name)
+        said = [_known("reference" if name == "reference" else f"reference {name}", reference)]
+    said += [
+        _known(f"{plan.name}'s own time base", plan.own_time_base)
+        for plan in found.counters
+        if plan.own_time_base is not None
+    ]
+    return "; ".join(said)
+
+
+def _known(name: str, reference: Reference) -> str:
+    said = f"{name}: "
     said += "uncertainty not stated" if reference.u is None else f"u = {_bare(reference.u)}"
     if reference.offset:
         said += f", known to be off by {write_fraction(reference.offset).bare}, which is put right"
