@@ -61,10 +61,12 @@ class Freshness:
 
     def is_late(self, at_s: float) -> bool:
         """Tell whether what is met at `at_s` is not the result that follows the last one."""
-        period_s = self._shortest_s or self.gate_s
-        if self._value is None:
+        period_s = self._shortest_s
+        if period_s is None and self.gate_s is not None:
+            period_s = self.gate_s + DEAD_TIME_S
+        if self._value is None or period_s is None:
             return False
-        return period_s is None or at_s - self._accepted_s > LATE * period_s
+        return at_s - self._accepted_s > LATE * period_s
 
     def _wait_s(self) -> float | None:
         """How long an unchanged result is waited for; None when nothing tells."""

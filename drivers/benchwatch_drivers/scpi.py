@@ -6,7 +6,6 @@ and never asked again. Clauses, from memory: IEEE 488.2-1992 section 8.7 (numeri
 (error queue).
 """
 
-from dataclasses import replace
 from decimal import Decimal
 from typing import Final
 
@@ -14,13 +13,11 @@ from benchwatch.counter import Identity, Link, Measurement, Setup, TimeBase
 from benchwatch.errors import LinkLost, NotACounter, ReplyError, ReplyTimeout
 from benchwatch.quantity import last_digit, printable
 from benchwatch_drivers.dialogue import Dialogue
-from benchwatch_drivers.freshness import Freshness
+from benchwatch_drivers.free_running import LEAST_S, FreeRunning
 from benchwatch_drivers.scpi_number import HUGE, INFINITY, NAN, NUMBER, read_frequency
 from benchwatch_drivers.scpi_settings import ScpiSettings
 
 FETCH_TIMEOUT_S: Final = 1.0
-LEAST_S: Final = 0.2
-"""With less time than this left, the newest result is not asked for again."""
 ODD_REPLIES: Final = 3
 """After so many, with no number ever, it is no counter."""
 CHANGE_S: Final = 1.3
@@ -40,9 +37,7 @@ class ScpiCounter:
         self._dialogue = Dialogue(link)
         self._settings = ScpiSettings(self._dialogue)
         self._runs_by_itself: bool | None = None
-        self._freshness = Freshness()
-        self._kept: Measurement | None = None
-        """A result found after others were missed, for the next time."""
+        self._running = FreeRunning(link, self._newest)
         self._has_measured = False
         self._odd_replies = 0
         self._refusals = 0
@@ -76,7 +71,7 @@ class ScpiCounter:
         """Ask for the gate, in seconds; None when the counter does not tell it."""
         gate_s = self._settings.gate_s()
         if gate_s is not None:
-            self._freshness.gate_s = self._dialogue.patience_s = gate_s
+            self._go_by(gate_s)
         return gate_s
 
     def time_base(self) -> TimeBase:
@@ -97,7 +92,8 @@ class ScpiCounter:
             else:
                 self._runs_by_itself = reply.strip() in {"1", "ON"}
         try:
-            measurement = self._fetch(timeout_s) if self._runs_by_itself else self._read(timeout_s)
+            wait = self._running.next if self._runs_by_itself else self._read
+            measurement = wait(timeout_s)
         except ReplyTimeout:
             if not self._has_measured:
                 self._runs_by_itself = None
@@ -112,13 +108,12 @@ class ScpiCounter:
             UsageError: the counter can't, or refuses; the message says in which words.
         """
         self._judge(self._dialogue.back_in_step())
-        self._kept = None
         gate_s = channel = None
         if setup.channel is not None:
             channel = self._settings.set_channel(setup.channel)
         if setup.gate_s is not None:
             gate_s = self._settings.set_gate(setup.gate_s)
-            self._freshness.gate_s = self._dialogue.patience_s = gate_s
+            self._go_by(gate_s)
         return Setup(gate_s=gate_s, channel=channel)
 
     def release(self) -> None:
@@ -133,51 +128,13 @@ class ScpiCounter:
 
     # ------------------------------------------------------------- readings
 
+    def _go_by(self, gate_s: float) -> None:
+        self._running.go_by(gate_s)
+        self._dialogue.patience_s = gate_s
+
     def _read(self, timeout_s: float) -> Measurement:
         answer = self._dialogue.ask_reading("READ?", timeout_s)
         return self._measurement(answer.text, answer.arrived_s, repeat=answer.repeat)
-
-    def _fetch(self, timeout_s: float) -> Measurement:
-        """Look until there is a new result.
-
-        Where results were missed with an answer, that is raised first, and the result is kept
-        for the next time: nobody sees a gap otherwise.
-        """
-        if self._kept is not None:
-            kept, self._kept = self._kept, None
-            return kept
-        deadline = self._link.now() + timeout_s
-        gate_s = self._freshness.gate_s
-        poll_s = 0.02 if gate_s is None else min(max(gate_s / 20, 0.001), 0.05)
-        missed: ReplyTimeout | ReplyError | None = None
-        while deadline - self._link.now() > LEAST_S:
-            try:
-                measurement = self._newest(deadline)
-            except ReplyTimeout as error:
-                # a counter whose result is not valid yet says -230 to its error queue only
-                missed = missed or error
-                continue
-            except ReplyError as error:
-                missed = error
-                self._link.pause(poll_s)
-                continue
-            if measurement.value_hz is None:
-                self._link.pause(gate_s or 0.5)
-                return measurement
-            is_late = self._freshness.is_late(self._link.now())
-            found = self._judged(measurement, poll_s)
-            if found is not None and missed is not None and is_late:
-                self._kept = found
-                raise missed
-            if found is not None:
-                return found
-            self._link.pause(poll_s)
-        if isinstance(missed, ReplyError):
-            raise missed
-        raise ReplyTimeout(
-            f"no new reading within {timeout_s:.3g} s. "
-            "Check the counter's signal and trigger, and its cable."
-        )
 
     def _newest(self, deadline: float) -> Measurement:
         """Ask for the newest result; raises as `Link.ask`, also when step is not proved yet."""
@@ -185,14 +142,6 @@ class ScpiCounter:
         left_s = max(deadline - self._link.now(), LEAST_S)
         text = self._dialogue.ask("FETC?", min(FETCH_TIMEOUT_S, left_s))
         return self._measurement(text, self._link.now())
-
-    def _judged(self, measurement: Measurement, poll_s: float) -> Measurement | None:
-        """Mark a result that is handed out again; None while it is too early to say."""
-        value, arrived_s = measurement.value_hz, measurement.arrived_s
-        assert value is not None
-        assert arrived_s is not None
-        new = self._freshness.judge(value, measurement.resolution_hz, arrived_s, poll_s)
-        return None if new is None else replace(measurement, repeat=not new)
 
     def _is_changing(self) -> bool:
         """Tell whether a counter that does not know INIT:CONT? measures without being asked.
