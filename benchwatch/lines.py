@@ -16,6 +16,7 @@ from benchwatch.pipeline import NO_MEASUREMENT
 from benchwatch.quantity import (
     OffsetUnit,
     format_duration,
+    how_many,
     offset_unit,
     printable,
     write_fraction,
@@ -218,8 +219,8 @@ class PlainWriter:
     def __call__(self, event: Event | End, numbers: Numbers) -> str:
         """Write one line."""
         if isinstance(event, End):
-            readings = _counted(event.readings, "reading")
-            return f"end: {event.reason}; {readings}, {_counted(event.gaps, 'gap')}"
+            readings = how_many(event.readings, "reading")
+            return f"end: {event.reason}; {readings}, {how_many(event.gaps, 'gap')}"
         start = f"{_clock_time(event)}  {printable(event.counter)}"
         if isinstance(event, Gap):
             lasted = format_duration(event.lasted_s)
@@ -239,7 +240,7 @@ class PlainWriter:
             unit = offset_unit(estimate.offset, self._units.get(reading.counter))
             self._units[reading.counter] = unit
             value = write_fraction(estimate.offset, estimate.u, unit)
-            words.append(f"{value} ({_counted(estimate.readings, 'reading')})")
+            words.append(f"{value} ({how_many(estimate.readings, 'reading')})")
         nudge = numbers.confirmed_nudge
         if nudge is not None:
             words.append(f"nudge {write_fraction(nudge.size, nudge.u)}")
@@ -263,7 +264,3 @@ def _signed_hz(reading: Reading) -> str:
 def _clock_time(event: Event) -> str:
     stamp = iso_time(event.utc_s)
     return f"{event.elapsed_s:.3f} s" if stamp is None else stamp
-
-
-def _counted(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

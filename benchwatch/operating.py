@@ -1,13 +1,19 @@
 """What the person at the bench may tell a running watch: tool, records, settings."""
 
+import math
+from decimal import Decimal
 from typing import Literal
 
+from benchwatch.acquire.readings import PLAUSIBLE
+from benchwatch.cautions import cautions_of
 from benchwatch.errors import UsageError
 from benchwatch.estimate.results import SettleLimit
+from benchwatch.freshness import is_current
 from benchwatch.happenings import settled_words, tolerance_words
 from benchwatch.quantity import (
     format_duration,
     format_frequency,
+    how_many,
     parse_duration,
     parse_fraction,
     parse_frequency,
@@ -33,12 +39,14 @@ class Operating:
         """Put the present offset of `name` on record and say so in a sentence.
 
         Raises:
-            NoReadings: there is nothing to record yet.
+            NoReadings: there is nothing to record yet, or no readings come.
         """
         record = self._run.record(name, kind)
         offset = write_fraction(record.offset, record.u)
         least = " (uncertainty at least that)" if record.budget.missing else ""
-        return f"{kind}: {offset}{least}, from {record.readings} readings"
+        caution = cautions_of(record)
+        but = f"; caution: {caution}" if caution else ""
+        return f"{kind}: {offset}{least}, from {how_many(record.readings, 'reading')}{but}"
 
     def change(self, name: str, setting: Setting, text: str) -> str:
         """Change a setting to what was typed and say in a sentence what holds now.
@@ -64,6 +72,26 @@ class Operating:
                 return f"asked the counter for a gate of {format_duration(gate_s)}"
             case "nominal":
                 nominal = parse_frequency(text)
+                self._refuse_far(name, nominal)
                 self._run.set_nominal(name, nominal)
                 return f"nominal {format_frequency(nominal)}; the numbers begin anew"
         raise UsageError(f"there is no setting '{setting}'.")
+
+    def _refuse_far(self, name: str, nominal: Decimal) -> None:
+        """Refuse a nominal under which every reading of what is connected would be refused.
+
+        Raises:
+            UsageError: the current reading is nowhere near it.
+        """
+        now = self._run.snapshot(name)
+        reading = now.reading
+        if reading is None or not is_current(now, self._run.elapsed_s()):
+            return  # another source may be connected by now
+        far = abs(reading.frequency_hz - float(nominal)) > float(PLAUSIBLE * nominal)
+        if not (far and math.isfinite(reading.frequency_hz)):
+            return
+        raise UsageError(
+            f"the counter reads {format_frequency(reading.frequency_hz)}, which is nowhere near "
+            f"{format_frequency(nominal)}: the nominal stays as it was. Type the nominal of the "
+            "source that is connected, or connect the other one first."
+        )

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Final
 
 from benchwatch.acquire import Connection
+from benchwatch.cautions import cautions, cautions_of, refuse_if_old, with_cautions
 from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
 from benchwatch.estimate.results import Numbers, SettleLimit
 from benchwatch.filing import filed, record_now, record_of_quiet
@@ -129,9 +130,8 @@ class Pipeline:
     def touch(self, utc_s: float, elapsed_s: float, *, on: bool) -> None:
         """The tool is on the trimmer, or off."""
         with self._lock:
-            self._reckoning.trimming.touch(elapsed_s, on=on)
+            trim = self._reckoning.trimming.touch(elapsed_s, self._snapshot.numbers, on=on)
             self._notes.note(utc_s, elapsed_s, "tool", "tool on" if on else "tool off")
-            trim = replace(self._snapshot.trim or TrimNow(), tool=self._reckoning.trimming.tool)
             self._snapshot = replace(self._snapshot, trim=trim, happenings=self._notes.newest)
 
     def record(self, kind: RecordKind, utc_s: float, elapsed_s: float) -> OffsetRecord:
@@ -141,7 +141,10 @@ class Pipeline:
             NoReadings: there is no offset with an uncertainty yet.
         """
         with self._lock:
-            record = record_now(kind, self._snapshot, self._time_bases.now)
+            now = self._snapshot
+            refuse_if_old(kind, now, elapsed_s)
+            record = record_now(kind, now, self._time_bases.now)
+            record = with_cautions(record, cautions(kind, now, elapsed_s))
             self._file(record, utc_s, elapsed_s)
             return record
 
@@ -197,6 +200,8 @@ class Pipeline:
         """Keep a record in the journal, the snapshot and the notes."""
         self._write(filed(record, elapsed_s))
         how = " (kept by itself)" if kept else ""
+        caution = cautions_of(record)
+        how += f"; caution: {caution}" if caution else ""
         said = f"{record.kind} {write_fraction(record.offset, record.u)}{how}"
         self._notes.note(utc_s, elapsed_s, "record", said)
         records = self._snapshot.records or Records()

@@ -51,7 +51,7 @@ class Reckoning:
             gate_s=reading.gate_s,
             resolution=reading.resolution_hz / self.nominal_hz if self.nominal_hz > 0 else 0.0,
         )
-        trim = self.trimming.add(elapsed_s, numbers)
+        trim = self.trimming.add(elapsed_s, offset, numbers)
         self._deviations.add(elapsed_s, offset)
         return numbers, trim
 

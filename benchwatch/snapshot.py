@@ -56,6 +56,8 @@ class TrimNow:
     landing: "LandingNow | None" = None
     turn: Nudge | None = None
     """The newest nudge that was a turn, and not the tool put on or lifted."""
+    touched: bool = False
+    """The tool has just been put on or lifted; readings have not caught up with it yet."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,12 +4,18 @@ One object a counter, fed with the numbers after each reading; nothing here meas
 the small machines of `benchwatch.estimate` side by side.
 """
 
+import math
+from typing import Final
+
 from benchwatch.estimate.found import AsFound, Quiet
-from benchwatch.estimate.landing import Landing
+from benchwatch.estimate.landing import DEFAULT_HOLD_S, Landing, LandingNow
 from benchwatch.estimate.results import Nudge, Numbers, SettleLimit
 from benchwatch.estimate.tool import Tool, ToolState
-from benchwatch.estimate.trim import direction, hint, judge
+from benchwatch.estimate.trim import anew, direction, hint, judge
 from benchwatch.snapshot import TrimNow
+
+PUT_ON: Final = "the tool is on the trimmer"
+LIFTED: Final = "the tool has just been lifted"
 
 
 class Trimming:
@@ -47,41 +53,56 @@ class Trimming:
         """The last quiet stretch before the first nudge."""
         return self._found.quiet
 
-    def add(self, elapsed_s: float, numbers: Numbers) -> TrimNow:
-        """Take the numbers after the reading at `elapsed_s`."""
+    def add(self, elapsed_s: float, offset: float, numbers: Numbers) -> TrimNow:
+        """Take the reading at `elapsed_s`, its fractional `offset` and the numbers after it."""
         nudge = numbers.confirmed_nudge
         if nudge is not None:
-            self.by_tool = self._tool.step(nudge)
-            if not self.by_tool:
-                self._turn = nudge
+            turn = self._tool.step(nudge)
+            self.by_tool = turn is None
+            if turn is not None:
+                self._turn = turn
                 self._found.freeze(nudge.at_s)
-        if numbers.estimate is not None and not numbers.suspect:
-            self._tool.hear(numbers.estimate)
+        if not (numbers.suspect or math.isnan(offset)):
+            self._tool.hear(elapsed_s, offset, numbers.noise)
         if not self._tool.state.on:
             self._found.add(elapsed_s, numbers)
         landing = None
         if self._landing is not None:
             landing = self._landing.add(elapsed_s, numbers, tool_on=self._tool.state.on)
+        return self._now(numbers, landing, touched=self._tool.settling(elapsed_s))
+
+    def touch(self, at_s: float, numbers: Numbers, *, on: bool) -> TrimNow:
+        """The operator says at `at_s` that the tool is on the trimmer, or off.
+
+        What `numbers` say is from before it: the wait until it is good enough begins anew.
+        """
+        if self._tool.touch(at_s, on=on):
+            self._turn = None
+        landing = None
+        if self._landing is not None:
+            self._landing.restart()
+            landing = LandingNow("outside", 0.0, DEFAULT_HOLD_S, PUT_ON if on else LIFTED)
+        return self._now(numbers, landing, touched=True)
+
+    def _now(self, numbers: Numbers, landing: LandingNow | None, *, touched: bool) -> TrimNow:
         tool, estimate = self._tool.state, numbers.estimate
         if estimate is None:
-            return TrimNow(tool=tool, landing=landing, turn=self._turn)
+            return TrimNow(tool=tool, landing=landing, turn=self._turn, touched=touched)
         aim, aim_u = tool.aim, tool.aim_u
+        judgement = judge(estimate, self._tolerance, aim, aim_u)
         return TrimNow(
             direction(estimate, self._tolerance, aim),
-            judge(estimate, self._tolerance, aim, aim_u),
-            hint(estimate, self._turn, aim, aim_u),
+            anew(judgement) if touched else judgement,
+            None if touched else hint(estimate, self._turn, aim, aim_u),
             tool,
             landing,
             self._turn,
+            touched,
         )
-
-    def touch(self, at_s: float, *, on: bool) -> None:
-        """The operator says that the tool is on the trimmer, or off, at `at_s`."""
-        if self._tool.touch(at_s, on=on):
-            self._turn = None
 
     def gap(self) -> TrimNow:
         """Readings were missed: nothing is held across it, what was learned stays."""
         if self._landing is not None:
             self._landing.restart()
+        self._tool.gap()
         return TrimNow(tool=self._tool.state, turn=self._turn)

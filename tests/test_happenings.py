@@ -31,9 +31,9 @@ def test_a_turn_gives_a_hint_and_freezes_what_was_found() -> None:
     """40 ppb found, 10 left after a turn by -30: a third of it again."""
     trimming = Trimming(1 * PPB, None)
     for second in range(10):
-        trimming.add(float(second), numbers(40 * PPB))
-    after = trimming.add(10.0, numbers(10 * PPB, Nudge(10.0, -30 * PPB, 0.03 * PPB)))
-    trimming.add(11.0, numbers(10 * PPB))
+        trimming.add(float(second), 40 * PPB, numbers(40 * PPB))
+    after = trimming.add(10.0, 10 * PPB, numbers(10 * PPB, Nudge(10.0, -30 * PPB, 0.03 * PPB)))
+    trimming.add(11.0, 10 * PPB, numbers(10 * PPB))
 
     assert after.direction == "high"
     assert after.hint is not None
@@ -49,9 +49,9 @@ def test_a_turn_gives_a_hint_and_freezes_what_was_found() -> None:
 def test_the_tool_is_no_turn_and_moves_the_aim() -> None:
     """Its pull of 5 ppb is where to aim while it rests on the trimmer."""
     trimming = Trimming(1 * PPB, None)
-    trimming.add(0.0, numbers(0.0))
-    trimming.touch(1.0, on=True)
-    now = trimming.add(2.0, numbers(5 * PPB, Nudge(2.0, 5 * PPB, 0.03 * PPB)))
+    trimming.add(0.0, 0.0, numbers(0.0))
+    trimming.touch(1.0, numbers(0.0), on=True)
+    now = trimming.add(2.0, 5 * PPB, numbers(5 * PPB, Nudge(2.0, 5 * PPB, 0.03 * PPB)))
 
     assert now.direction == "inside"
     assert now.hint is None

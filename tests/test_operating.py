@@ -9,7 +9,7 @@ from pipeline_kit import NOMINAL, START_UTC_S, StillClock, reading
 
 from benchwatch.acquire import Connection
 from benchwatch.counter import Identity, Setup, TimeBase
-from benchwatch.errors import BenchwatchError, NoReadings
+from benchwatch.errors import BenchwatchError, NoReadings, UsageError
 from benchwatch.estimate.offset_record import OffsetRecord, Reference
 from benchwatch.journal import Journal
 from benchwatch.journal_reading import read_events, read_runs
@@ -189,6 +189,54 @@ def test_what_is_no_quantity_changes_nothing(bench, setting, text):
 
     assert now(run) == before
     assert counter.requests == []
+
+
+def test_a_nominal_far_from_what_is_read_is_refused(bench):
+    """Every reading would be refused under it; the sentence says both, and what to do."""
+    run, counter, operator, _ = bench
+    run._clock.now_s += 20.0
+    counter.feed(noisy(20, 0.03))
+    before = now(run)
+    with pytest.raises(UsageError, match=r"reads 10\.0000.* MHz.* nowhere near 5 MHz") as told:
+        operator.change("main", "nominal", "5MHz")
+
+    assert "Type the nominal of the source that is connected" in str(told.value)
+    assert now(run) == before
+
+
+def test_another_nominal_is_taken_once_the_source_is_gone(bench):
+    """Nothing current speaks against it: another oscillator may be connected by now."""
+    run, counter, operator, _ = bench
+    counter.feed(noisy(20, 0.03))
+    run._clock.now_s += 60.0
+    operator.change("main", "nominal", "5MHz")
+
+    assert now(run).nominal_hz == 5e6
+
+
+def test_as_left_from_an_old_reading_is_refused(bench):
+    """The sentence says how old it is; nothing is put on record."""
+    run, counter, operator, _ = bench
+    counter.feed(noisy(20, 0.03))
+    run._clock.now_s += 28.0
+    with pytest.raises(NoReadings, match="9 s old"):
+        operator.record("main", "as left")
+
+    assert now(run).records is None
+
+
+def test_as_left_with_the_tool_on_says_so_everywhere(bench):
+    """In the sentence, the note, the record and the journal."""
+    run, counter, operator, path = bench
+    counter.feed(noisy(60, 0.002))
+    operator.touch("main", on=True)
+    said = operator.record("main", "as left")
+    kept = [e for e in read_events(path, read_runs(path)[0]) if isinstance(e, Record)]
+
+    assert said.endswith("; caution: tool on the trimmer")
+    assert "at least" in said
+    assert (now(run).happenings or ())[-1].text.endswith("caution: tool on the trimmer")
+    assert ["caution", "tool on the trimmer"] in json.loads(kept[0].document)["conditions"]
 
 
 def test_the_tool_and_its_pull(bench):

@@ -26,6 +26,11 @@ BLOCK = 1024
 STEADY = Heard("middle", None)
 
 
+def heard_now(now):
+    """Return what is heard of a snapshot now."""
+    return heard(now, kit.NOW_S)
+
+
 def played(states, seconds_each=1.0, volume=1.0, block=BLOCK, rate_hz=RATE_HZ):
     """Render each state for so long, in blocks as a device asks for them."""
     carry, blocks = Carry(), []
@@ -61,7 +66,7 @@ def of_offset(offset, u=1e-11, tolerance=1e-9, **changes):
 @pytest.mark.parametrize(("offset", "note"), [(5e-9, "high"), (-5e-9, "low"), (5e-10, "middle")])
 def test_the_note_says_the_side(offset, note):
     """Runs fast: the high note; slow: the low one; inside the tolerance: the middle one, held."""
-    sound = heard(of_offset(offset))
+    sound = heard_now(of_offset(offset))
 
     assert sound is not None
     assert sound.note == note
@@ -71,17 +76,17 @@ def test_the_note_says_the_side(offset, note):
 @pytest.mark.parametrize("state", ["connecting", "silent", "lost", "ended"])
 def test_nothing_stale_is_heard(state):
     """Whenever no readings come there is silence, as the screen is dim."""
-    assert heard(of_offset(5e-9, link=Link(state, 1.0))) is None
+    assert heard_now(of_offset(5e-9, link=Link(state, 1.0))) is None
 
 
 def test_nothing_is_heard_before_the_first_estimate():
     """Readings come, but nothing can be said of them."""
-    assert heard(kit.snapshot(numbers=Numbers())) is None
+    assert heard_now(kit.snapshot(numbers=Numbers())) is None
 
 
 def test_undecided_ticks_on_the_middle_note():
     """Outside the tolerance by less than can be told: short ticks, slowly: wait."""
-    sound = heard(of_offset(3e-9, u=2e-9))
+    sound = heard_now(of_offset(3e-9, u=2e-9))
 
     assert sound == Heard("middle", SLOWEST_HZ, short=True)
 
@@ -98,7 +103,7 @@ def test_the_pulses_come_from_the_tolerance():
 @given(st.floats(1e-12, 1e-4), st.floats(1.001, 100.0))
 def test_farther_never_pulses_quicker(offset, factor):
     """For any two offsets on one side the farther one has the slower pulses, or the same."""
-    near, far = heard(of_offset(offset)), heard(of_offset(offset * factor))
+    near, far = heard_now(of_offset(offset)), heard_now(of_offset(offset * factor))
 
     assert near is not None
     assert far is not None
@@ -108,7 +113,7 @@ def test_farther_never_pulses_quicker(offset, factor):
 @given(st.floats(-1e-4, 1e-4), st.floats(0.0, 1e-8), st.sampled_from([None, 1e-9, 1e-6]))
 def test_the_other_sign_is_the_other_note(offset, u, tolerance):
     """Changing the sign of the offset swaps high and low and nothing else."""
-    sound, mirrored = (heard(of_offset(one, u, tolerance)) for one in (offset, -offset))
+    sound, mirrored = (heard_now(of_offset(one, u, tolerance)) for one in (offset, -offset))
     swap = {"high": "low", "low": "high", "middle": "middle"}
 
     assert sound is not None
@@ -120,7 +125,9 @@ def test_the_other_sign_is_the_other_note(offset, u, tolerance):
 def test_with_the_tool_on_the_aim_is_what_is_heard():
     """A tool that pulls by +6 ppb: an offset of +6.2 ppb is on target, 0 is far too low."""
     tool = ToolState(on=True, since_s=1.0, pull=Pull(6e-9, 1e-10, 3))
-    aimed, naive = (heard(of_offset(offset, trim=TrimNow(tool=tool))) for offset in (6.2e-9, 0.0))
+    aimed, naive = (
+        heard_now(of_offset(offset, trim=TrimNow(tool=tool))) for offset in (6.2e-9, 0.0)
+    )
 
     assert aimed == STEADY
     assert naive is not None

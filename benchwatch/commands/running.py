@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from benchwatch.ending import Ending
 from benchwatch.lines import End, Lines, Writer
 from benchwatch.operating import Operating
-from benchwatch.quantity import format_duration, printable
+from benchwatch.quantity import format_duration, how_many, printable
 from benchwatch.reading import Event
 from benchwatch.snapshot import Snapshot
 from benchwatch.watch import Outcome, Watch
@@ -130,7 +130,8 @@ def run_screen_of(
     outcome = run.stop()
     readings, gaps = run.totals()
     how = f": {outcome.reason}" if ended_by_itself and not outcome.message else ""
-    say(f"{readings} readings, {gaps} gaps in {format_duration(run.elapsed_s())}{how}.")
+    counts = f"{how_many(readings, 'reading')}, {how_many(gaps, 'gap')}"
+    say(f"{counts} in {format_duration(run.elapsed_s())}{how}.")
     return outcome if ended_by_itself and code == 0 else Outcome("the screen was left", code)
 
 

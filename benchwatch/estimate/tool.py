@@ -2,24 +2,47 @@
 
 A tool's weight can pull a trimmer by parts in 10^9 and lets go when it is lifted (common
 practice, no source). The operator says when it goes on and comes off; the step that the
-counter sees near that moment is one sample of the pull. With the tool on, the place to aim
-for is the pull itself: lifted from there, the oscillator lands on its nominal.
+counter sees with it is one sample of the pull. With the tool on, the place to aim for is the
+pull itself: lifted from there, the oscillator lands on its nominal.
+
+A hand comes to rest slowly, and the first reading may have been touched for a part of its gate
+only. So a sample is the level once all is at rest minus the level before; until then it is the
+step as it was seen first. Where another step comes before anything is at rest, nothing is learned.
 """
 
 import math
+from collections import deque
 from dataclasses import dataclass
 from typing import Final
 
-from benchwatch.estimate.results import Estimate, Nudge
+from benchwatch.estimate.results import Nudge
 
-BEFORE_S: Final = 3.0
-AFTER_S: Final = 6.0
-"""A step from `BEFORE_S` before the key to `AFTER_S` after it comes from the tool: hands differ."""
+WITHIN_S: Final = 3.0
+"""A step so long before the key or after it comes with the touch: hands differ."""
+LATE: Final = 1.5
+"""A reading is stamped so many spacings later, at most, than what it shows first."""
+REST_S: Final = 1.0
+"""A hand, and the trimmer under it, need so long to come to rest (common practice, no source)."""
 SAMPLES_KEPT: Final = 20
-STEADY: Final = 5
-"""Readings of a level before it counts as one side of a touch."""
-REFINED: Final = 16
-"""Readings after which a sample of the pull stands: later ones tell of drift and creep."""
+LEVEL: Final = 16
+"""Readings of a level, at most: those far from the touch tell of drift and creep."""
+LEAST: Final = 2
+"""Readings at rest that a sample needs on either side."""
+SURE: Final = 3.0
+"""A step of fewer u than this has no size to learn from."""
+MOVING: Final = 0.25
+"""Part of a step by which it may fall short while the hand still comes to rest."""
+UNLIKE_SHARE, UNLIKE_U = 0.5, 5.0
+"""A step is no mere pull when it differs from the known one by this share of it and so many u."""
+TRIMMED: Final = 4
+"""One part in so many is left out at either end of a level: what a touch or a wild one spoilt."""
+TRIMMED_U: Final = 1.1
+"""sd of the mean of the middle half over that of the mean, for normal noise, by trial."""
+
+Point = tuple[float, float]
+"""Time in seconds, fractional offset."""
+Level = tuple[float, float]
+"""Fractional offset of readings at rest, and its standard uncertainty."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,16 +81,30 @@ class Tool:
     def __init__(self) -> None:
         self._on = False
         self._since_s: float | None = None
-        self._awaiting = False
-        """The newest touch has not been seen by the counter yet."""
-        self._recent: Nudge | None = None
-        """The newest step that no touch has claimed."""
+        self._seen = True
+        """The counter has seen the newest touch."""
+        self._heard = 0
+        """Readings since the newest touch."""
+        self._hurried = False
+        """It came before the one before it was seen: whose a step is can't be told."""
+        self._last_s = math.nan
+        self._spacing_s = 0.0
+        """Between the newest two readings."""
+        self._noise: float | None = None
+        self._level: deque[Point] = deque(maxlen=LEVEL)
+        """Readings since all was at rest after the newest step."""
+        self._rest_from_s = -math.inf
+        self._recent: tuple[Nudge, Level | None] | None = None
+        """The newest step that no touch has claimed, and the level before it."""
         self._samples: list[tuple[float, float | None]] = []
-        self._steady: Estimate | None = None
-        """The newest level that stood for a while."""
-        self._before: Estimate | None = None
-        """The one before the newest step."""
-        self._refining = False
+        self._before: Level | None = None
+        """What the newest sample is measured from; None while none is being refined."""
+        self._claimed: tuple[Nudge, Level | None] | None = None
+        """The step that gave the newest sample, and the level before it."""
+        self._first_seen = False
+        """The newest sample is the step as it was seen first."""
+        self._unlike = 0
+        """Touches in a row that were unlike the pull as known."""
         self._state = ToolState()
 
     @property
@@ -75,64 +112,183 @@ class Tool:
         """The present state."""
         return self._state
 
+    def settling(self, at_s: float) -> bool:
+        """Tell whether readings up to `at_s` may not have caught up with the newest touch yet."""
+        if self._seen or self._since_s is None:
+            return False
+        return self._heard < LEAST or at_s - self._since_s < self._late_s
+
     def touch(self, at_s: float, *, on: bool) -> bool:
         """The operator says at `at_s` that the tool is `on`; tells whether a step is claimed."""
         if on == self._on:
             return False
-        self._on, self._since_s, self._awaiting, self._refining = on, at_s, True, False
-        claimed = self._recent is not None and self._claim(self._recent)
+        self._refine(at_s)
+        self._before = None
+        since_s = -math.inf if self._since_s is None else self._since_s
+        self._hurried = not self._seen and at_s - since_s <= self._late_s
+        self._on, self._since_s, self._seen, self._heard = on, at_s, False, 0
+        claimed = False
+        if self._recent is not None and self._comes_with_touch(self._recent[0]):
+            nudge, before = self._recent
+            claimed = self._claim(nudge, before) is None
+        self._recent = None
         self._renew()
         return claimed
 
-    def step(self, nudge: Nudge) -> bool:
-        """Take a step that the counter saw; True when it is the tool's and no turn."""
-        self._before, self._refining = self._steady, False
-        claimed = self._claim(nudge)
-        self._recent = None if claimed else nudge
+    def step(self, nudge: Nudge) -> Nudge | None:
+        """Take a step that the counter saw; return what of it was a turn, None where nothing."""
+        before, whole, again = self._standing(nudge.at_s), nudge, self._still_moves(nudge)
+        if again and self._claimed is not None:
+            first, before = self._claimed
+            self._samples.pop()
+            self._before, self._first_seen = None, False
+            whole = _together(first, nudge)
+        self._finish(nudge.at_s)
+        new_s = nudge.at_s + nudge.lasted_s
+        self._rest_from_s = new_s + REST_S
+        at_rest = [point for point in self._level if point[0] >= self._rest_from_s]
+        self._level = deque(at_rest, maxlen=LEVEL)
+        with_touch = again or self._comes_with_touch(nudge)
+        turn = self._claim(whole, before) if with_touch else nudge
+        self._recent = None if turn is None else (nudge, before)
         self._renew()
-        return claimed
+        return turn
 
-    def hear(self, estimate: Estimate) -> None:
-        """Take the estimate after a reading: a hand is slower than the counter.
+    def hear(self, at_s: float, offset: float, noise: float | None) -> None:
+        """Take a reading, after `step` where it confirmed one.
 
-        A nudge is confirmed while the tool is still coming to rest, so its size falls short;
-        the sample becomes the level after the touch minus the level before it.
+        Args:
+            at_s: middle of the gate.
+            offset: fractional.
+            noise: spread (sd) of single readings, None while unknown.
         """
-        if estimate.u is None or estimate.readings < STEADY:
+        self._heard += 1
+        if at_s > self._last_s:
+            self._spacing_s = at_s - self._last_s
+        self._last_s, self._noise = at_s, noise
+        if at_s < self._rest_from_s:
             return
-        before = self._before
-        if self._refining and before is not None and before.u is not None:
-            size = estimate.offset - before.offset
-            u = math.hypot(estimate.u, before.u)
-            self._samples[-1] = (size if self._on else -size, u)
-            self._refining = estimate.readings < REFINED
-            self._renew()
-        self._steady = estimate
+        self._level.append((at_s, offset))
+        self._refine(math.inf)
+        if len(self._level) == LEVEL:
+            self._before = None
 
-    def _claim(self, nudge: Nudge) -> bool:
-        if not self._awaiting or self._since_s is None:
+    def gap(self) -> None:
+        """Readings were missed: no level is carried across."""
+        self._level.clear()
+        self._before = self._recent = None
+        self._last_s = math.nan
+
+    @property
+    def _late_s(self) -> float:
+        """How long after the key a step may be stamped that comes with the touch."""
+        return WITHIN_S + LATE * self._spacing_s
+
+    def _still_moves(self, nudge: Nudge) -> bool:
+        """Tell whether `nudge` is the rest of the touch that was claimed a moment ago."""
+        if self._claimed is None or not self._first_seen:
             return False
-        if not -BEFORE_S <= nudge.at_s - self._since_s <= AFTER_S:
+        first, moments_s = self._claimed[0], REST_S + LATE * self._spacing_s
+        ended_s = first.at_s + first.lasted_s
+        return first.size * nudge.size > 0.0 and nudge.at_s - ended_s <= moments_s
+
+    def _comes_with_touch(self, nudge: Nudge) -> bool:
+        if self._seen or self._since_s is None:
             return False
-        self._awaiting, self._recent, self._refining = False, None, True
-        self._samples.append((nudge.size if self._on else -nudge.size, nudge.u))
+        return -WITHIN_S <= nudge.at_s - self._since_s <= self._late_s
+
+    def _claim(self, nudge: Nudge, before: Level | None) -> Nudge | None:
+        """Learn from a step that came with the touch; return what of it must have been a turn."""
+        if self._hurried:
+            return None
+        self._seen = True
+        if abs(nudge.size) < SURE * (nudge.u or 0.0):
+            return None  # there and back: the touch was over before it could be seen
+        pull = self._state.pull
+        if pull is not None:
+            more = nudge.size - (pull.size if self._on else -pull.size)
+            u = math.hypot(nudge.u or 0.0, pull.u or 0.0)
+            unlike = abs(more) > max(UNLIKE_SHARE * abs(pull.size), UNLIKE_U * u)
+            self._unlike = self._unlike + 1 if unlike else 0
+            if self._unlike == 1:
+                return Nudge(nudge.at_s, more, u, nudge.lasted_s)
+            if self._unlike > 1:
+                self._samples.clear()
+                self._unlike = 0
+        size = nudge.size if self._on else -nudge.size
+        u_seen = None if nudge.u is None else math.hypot(nudge.u, MOVING * size)
+        self._samples.append((size, u_seen))
         del self._samples[:-SAMPLES_KEPT]
-        return True
+        self._before, self._claimed, self._first_seen = before, (nudge, before), True
+        self._refine(math.inf)
+        return None
+
+    def _refine(self, until_s: float) -> None:
+        """Make the newest sample the level at rest minus the level before."""
+        before, after = self._before, self._standing(until_s)
+        if before is None or after is None:
+            return
+        size, u = after[0] - before[0], math.hypot(after[1], before[1])
+        self._samples[-1] = (size if self._on else -size, u)
+        self._first_seen = False
+        self._renew()
+
+    def _finish(self, at_s: float) -> None:
+        """Another step comes at `at_s`: what came since does not belong to the newest sample."""
+        if self._before is not None:
+            self._refine(at_s)
+            self._before = None
+        if self._first_seen and self._claimed and at_s - self._claimed[0].at_s < WITHIN_S:
+            self._samples.pop()
+        self._first_seen = False
+
+    def _standing(self, until_s: float) -> Level | None:
+        """Return the level of the readings at rest before `until_s`."""
+        values = [offset for at_s, offset in self._level if at_s < until_s]
+        count = len(values)
+        if count < LEAST:
+            return None
+        early, late = math.fsum(values[: count // 2]), math.fsum(values[-(count // 2) :])
+        moved = (late - early) / (count // 2)
+        left_out = count // TRIMMED
+        middle = sorted(values)[left_out : count - left_out]
+        noise = abs(moved) if self._noise is None else self._noise
+        u = math.hypot(TRIMMED_U * noise / math.sqrt(count), math.sqrt(0.5) * moved)
+        return math.fsum(middle) / len(middle), u
 
     def _renew(self) -> None:
         self._state = ToolState(self._on, self._since_s, _mean_pull(self._samples))
 
 
+def _together(first: Nudge, second: Nudge) -> Nudge:
+    """Return two steps as the one that they are parts of."""
+    u = None if first.u is None or second.u is None else math.hypot(first.u, second.u)
+    return Nudge(
+        first.at_s,
+        first.size + second.size,
+        u,
+        second.at_s + second.lasted_s - first.at_s,
+    )
+
+
 def _mean_pull(samples: list[tuple[float, float | None]]) -> Pull | None:
-    """Mean of the samples; u is the larger of their own and their spread (JCGM 100, 4.2.3)."""
-    count = len(samples)
-    if count == 0:
+    """Weighted mean of the samples; u is widened where they scatter by more than their own.
+
+    The widening is Birge's ratio (Physical Review 40, 1932, 207; from memory).
+    """
+    if not samples:
         return None
-    sizes = [size for size, _ in samples]
-    mean = math.fsum(sizes) / count
-    known = [u for _, u in samples if u is not None]
-    own = math.sqrt(math.fsum(u * u for u in known) / len(known) / count) if known else None
-    if count == 1:
-        return Pull(mean, own, count)
-    spread = math.sqrt(math.fsum((s - mean) ** 2 for s in sizes) / (count - 1) / count)
-    return Pull(mean, max(spread, own or 0.0), count)
+    known = [(size, u) for size, u in samples if u]
+    if len(known) < len(samples):  # without an uncertainty there is no weight either
+        mean = math.fsum(size for size, _ in samples) / len(samples)
+        return Pull(mean, None if len(samples) == 1 else _spread(samples, mean), len(samples))
+    total = math.fsum(u**-2 for _, u in known)
+    mean = math.fsum(size / u**2 for size, u in known) / total
+    chi2 = math.fsum(((size - mean) / u) ** 2 for size, u in known)
+    wider = math.sqrt(max(chi2 / max(len(known) - 1, 1), 1.0))
+    return Pull(mean, wider / math.sqrt(total), len(known))
+
+
+def _spread(samples: list[tuple[float, float | None]], mean: float) -> float:
+    count = len(samples)
+    return math.sqrt(math.fsum((size - mean) ** 2 for size, _ in samples) / (count - 1) / count)

@@ -6,7 +6,7 @@ finer would only cost time (common practice, no source).
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from benchwatch.estimate.results import Estimate, Nudge
@@ -87,6 +87,11 @@ def judge(
     interval_s = estimate.span_s / readings
     wait_s = readings * (1.0 / progress - 1.0) * interval_s
     return Judgement(needed_u, progress, wait_s)
+
+
+def anew(judgement: Judgement) -> Judgement:
+    """Return `judgement` as it is when nothing that was read counts any more."""
+    return replace(judgement, progress=0.0, wait_s=None)
 
 
 def hint(

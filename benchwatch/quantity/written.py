@@ -128,6 +128,11 @@ def format_duration(seconds: float) -> str:
     return f"{whole} s"
 
 
+def how_many(number: int, noun: str) -> str:
+    """Write how many there are, ``1 gap`` or ``2 gaps``."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
 def _fits(size: float, unit: OffsetUnit) -> bool:
     scaled = size / unit.size
     too_small = scaled < 1 / STICK and unit is not PARTS_IN_1E12 and size > 0

@@ -81,11 +81,6 @@ def amount(fraction: float, u: float | None, unit: OffsetUnit) -> str:
     return write_fraction(fraction, coarsest, unit, digits=1).bare.lstrip("+-")
 
 
-def counted(number: int, noun: str) -> str:
-    """Write how many there are, ``1 gap`` or ``2 gaps``."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
 def ago(then_s: float, now_s: float) -> str:
     """Write how long ago something was: tenths for a few seconds, then in plain words."""
     age_s = max(now_s - then_s, 0.0)

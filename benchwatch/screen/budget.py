@@ -3,7 +3,8 @@
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from benchwatch.quantity import format_duration, write_fraction, write_hz
+from benchwatch.cautions import cautions_of
+from benchwatch.quantity import format_duration, how_many, write_fraction, write_hz
 from benchwatch.screen.amounts import with_u
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, line, wrapped, wrapped_text
@@ -39,7 +40,12 @@ def _record(frame: Frame, record: "OffsetRecord", width: int) -> list[Line]:
     drawn = wrapped(said, width)
     when = "" if record.utc_s is None else _time(record.utc_s) + ", "
     span = format_duration(record.span_s)
-    drawn += wrapped_text(f"{when}{record.readings} readings over {span}; k = 1", width, Ink.DIM)
+    drawn += wrapped_text(
+        f"{when}{how_many(record.readings, 'reading')} over {span}; k = 1", width, Ink.DIM
+    )
+    caution = cautions_of(record)
+    if caution:
+        drawn += wrapped_text(f"caution: {frame.look.told(caution)}", width, Ink.OFF)
     for one in record.budget.lines:
         share = write_fraction(one.contribution, one.contribution, frame.unit)
         name = line(f"  {frame.look.told(one.name)}").fit(NAME_CELLS + 1, frame.look.glyphs.cut)

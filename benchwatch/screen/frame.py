@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from benchwatch.freshness import is_current
 from benchwatch.quantity import PPB, OffsetUnit
 from benchwatch.screen.ink import Ink, Line, Look, fitting, line
 from benchwatch.screen.keys import Need
@@ -75,7 +76,7 @@ class Frame:
     @property
     def stale(self) -> bool:
         """True while no readings come, so that no number on the screen is current."""
-        return self.snapshot.link.state != "reading"
+        return not is_current(self.snapshot, self.now_s)
 
 
 LEAST_WIDTH, LEAST_HEIGHT = 60, 18

@@ -2,11 +2,12 @@
 
 from typing import TYPE_CHECKING
 
+from benchwatch.cautions import cautions_of
 from benchwatch.quantity import format_duration, write_fraction
 from benchwatch.screen.amounts import ago, amount, to_go, with_u
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, Look, faded, fitting, line
-from benchwatch.screen.words import tool, tool_on, wait, warming, where
+from benchwatch.screen.words import tool, tool_on, wait, where
 
 if TYPE_CHECKING:
     from benchwatch.estimate.offset_record import OffsetRecord
@@ -44,7 +45,7 @@ def judge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
         said, ink = f"wait until good to {good}{left}", Ink.TEXT
     elif where(frame) == "inside":
         said, ink = f"good to {good}, stay", Ink.GOOD
-    elif warming(frame):
+    elif wait(frame):
         said, ink = f"good to {good}, {wait(frame)}", Ink.TEXT
     else:
         turn = "turn" if _turn(frame) is None else "turn again"
@@ -74,7 +75,7 @@ def hint_words(frame: Frame, *, short: bool = False) -> str:
     now = frame.snapshot.trim
     if now is None or now.hint is None or frame.stale or where(frame) == "inside":
         return ""
-    if warming(frame):
+    if wait(frame):
         return ""
     left = amount(now.hint.left, now.hint.left_u, frame.unit)
     if now.hint.times < 0:
@@ -103,6 +104,8 @@ def landing_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     if now is None or now.landing is None:
         return []
     landing = now.landing
+    if frame.stale:
+        return [line(("  not landed: no readings come", Ink.DIM))]
     if landing.state == "landed":
         lamp, reason = line("  ", ("[LANDED]", Ink.GOOD_LAMP), " "), frame.look.told(landing.reason)
         offer = "l records it as left" if frame.operator and not _left(frame) else ""
@@ -116,7 +119,7 @@ def landing_line(frame: Frame, width: int, _rows: int) -> list[Line]:
         row = fitting(width, said + drawn + line(why), said + line(why.strip()))
     else:
         row = line((f"  not landed: {frame.look.told(landing.reason)}", Ink.DIM))
-    return faded([row]) if frame.stale else [row]
+    return [row]
 
 
 def records_line(frame: Frame, width: int, _rows: int) -> list[Line]:
@@ -131,9 +134,30 @@ def records_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     kept = " (kept by itself)" if records.as_found_kept else ""
     said = f"  as found {record_words(frame, found)}"
     if records.as_left is None:
-        return [line(said + kept)]
-    left = f"  as left {record_words(frame, records.as_left)}"
-    return [fitting(width, line(f"{said}{kept} {left}"), line(f"{said} {left}"), line(left))]
+        row, why = line(said + kept), _caution(frame, found)
+        short = line(said) + why if why.width else row
+        return [fitting(width, row + why, short, line(said) + _caution(frame, found, short=True))]
+    left = line(f"  as left {record_words(frame, records.as_left)}")
+    why, sign = (_caution(frame, records.as_left, short=short) for short in (False, True))
+    found_said = line(said) + _caution(frame, found, short=True)
+    return [
+        fitting(
+            width,
+            line(said + kept) + _caution(frame, found) + line(" ") + left + why,
+            found_said + line(" ") + left + why,
+            found_said + line(" ") + left + sign,
+            left + why,
+            left + sign,
+        )
+    ]
+
+
+def _caution(frame: Frame, record: "OffsetRecord", *, short: bool = False) -> Line:
+    """Say what spoke against a record; where there is no room, that something did."""
+    said = cautions_of(record)
+    if not said:
+        return Line()
+    return line((" (!)" if short else f" (! {frame.look.told(said)})", Ink.OFF))
 
 
 def standing_lines(frame: Frame, width: int, rows: int) -> list[Line]:
@@ -143,8 +167,9 @@ def standing_lines(frame: Frame, width: int, rows: int) -> list[Line]:
     if rows >= STANDING_ROWS:
         return [*tool_said, *(landing_said or [Line()]), *records_said]
     now = frame.snapshot.trim
-    if now is not None and now.landing is not None and now.landing.state != "outside":
-        landed = now.landing.state == "landed" and _left(frame)
+    landing = None if now is None or frame.stale else now.landing
+    if landing is not None and landing.state != "outside":
+        landed = landing.state == "landed" and _left(frame)
         lamp = line("  ", ("[LANDED]", Ink.GOOD_LAMP))
         records_said = records_line(frame, width - lamp.width, rows)
         return [lamp + row for row in records_said] if landed else landing_said

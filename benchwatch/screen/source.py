@@ -49,7 +49,7 @@ class Sound(Protocol):
         """End, and let the device go."""
 
     def hear(self, now: Snapshot, at_s: float) -> None:
-        """Let `now` be heard; `at_s` is any clock that runs on."""
+        """Let `now` be heard at `at_s`, seconds of the run."""
 
     def notice(self) -> str:
         """Return what is to be said, once; empty when nothing is."""

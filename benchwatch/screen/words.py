@@ -2,6 +2,7 @@
 
 from typing import TYPE_CHECKING
 
+from benchwatch.aiming import side
 from benchwatch.quantity import printable
 from benchwatch.screen.amounts import ago, limit, to_go, with_u
 from benchwatch.screen.frame import Frame
@@ -20,18 +21,8 @@ _LAMPS = {
 
 
 def where(frame: Frame) -> Direction:
-    """Say where the estimate lies; what the numbers say themselves comes first."""
-    snapshot = frame.snapshot
-    estimate, tolerance = snapshot.numbers.estimate, snapshot.numbers.tolerance
-    if frame.stale or estimate is None:
-        return "undecided"
-    if snapshot.trim is not None and snapshot.trim.direction is not None:
-        return snapshot.trim.direction
-    if tolerance is not None and tolerance.inside:
-        return "inside"
-    if estimate.u is not None and abs(estimate.offset) <= estimate.u:
-        return "undecided"
-    return "high" if estimate.offset > 0 else "low"
+    """Say where the estimate lies, seen from the aim."""
+    return "undecided" if frame.stale else side(frame.snapshot)
 
 
 def warming(frame: Frame) -> bool:
@@ -41,10 +32,15 @@ def warming(frame: Frame) -> bool:
 
 
 def wait(frame: Frame) -> str:
-    """Say why to wait while it is warming; after a turn it may be the turn that still creeps."""
+    """Say why to wait and not to turn; empty when nothing speaks against turning.
+
+    While it is warming: after a turn it may be the turn that still creeps.
+    """
     now = frame.snapshot.trim
+    if now is not None and now.touched:
+        return "the tool has moved: wait"
     turned = now is not None and now.turn is not None
-    return f"still {'moving' if turned else 'warming'}: wait"
+    return f"still {'moving' if turned else 'warming'}: wait" if warming(frame) else ""
 
 
 def direction(frame: Frame) -> Line:
@@ -65,11 +61,9 @@ def direction(frame: Frame) -> Line:
             target = "the aim" if aimed else "nominal"
             return line((f"on {target}, as far as can be told yet", Ink.GOOD))
         case "high":
-            then = wait(frame) if warming(frame) else "bring it down"
-            return line((f"{high}, {then}", Ink.OFF))
+            return line((f"{high}, {wait(frame) or 'bring it down'}", Ink.OFF))
         case "low":
-            then = wait(frame) if warming(frame) else "bring it up"
-            return line((f"{low}, {then}", Ink.OFF))
+            return line((f"{low}, {wait(frame) or 'bring it up'}", Ink.OFF))
 
 
 def tool(frame: Frame) -> "ToolState | None":
@@ -100,9 +94,9 @@ def link(frame: Frame) -> Line:
     if reading is None:
         return line((f"no reading yet, {since}", Ink.OFF))
     age = ago(reading.elapsed_s, frame.now_s)
-    if state.state == "reading":
+    if not frame.stale:
         return line(f"reading {age} old")
-    word = "link lost" if state.state == "lost" else "silent"
+    word = {"lost": "link lost", "reading": "overdue"}.get(state.state, "silent")
     return line((f"{word}, reading {age} old", Ink.OFF))
 
 

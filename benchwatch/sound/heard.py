@@ -4,9 +4,9 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from benchwatch.estimate.results import Estimate
-from benchwatch.estimate.trim import COVERAGE_K, direction
-from benchwatch.snapshot import Direction, Snapshot
+from benchwatch.aiming import side, times_out
+from benchwatch.freshness import is_current
+from benchwatch.snapshot import Snapshot
 
 Note = Literal["low", "middle", "high"]
 
@@ -29,31 +29,24 @@ class Heard:
     """Ticks instead of pulses: it can't be told yet."""
 
 
-def heard(now: Snapshot) -> Heard | None:
-    """Say what a person at the trimmer should hear; None is silence.
+def heard(now: Snapshot, at_s: float) -> Heard | None:
+    """Say what a person at the trimmer should hear at `at_s`, seconds of the run.
+
+    None is silence.
 
     Silence whenever the number would not be current: no readings come, or none has yet.
     """
-    estimate = now.numbers.estimate
-    if now.link.state != "reading" or estimate is None:
+    if now.numbers.estimate is None or not is_current(now, at_s):
         return None
-    match where(now, estimate):
+    match side(now):
         case "inside":
             return Heard("middle", None)
         case "undecided":
             return Heard("middle", SLOWEST_HZ, short=True)
         case "high":
-            return Heard("high", pulse_rate(_times_out(now, estimate)))
+            return Heard("high", pulse_rate(times_out(now)))
         case "low":
-            return Heard("low", pulse_rate(_times_out(now, estimate)))
-
-
-def where(now: Snapshot, estimate: Estimate) -> Direction:
-    """Say on which side of the aim the offset lies, as the screen does."""
-    if now.trim is not None and now.trim.direction is not None:
-        return now.trim.direction
-    tolerance = now.numbers.tolerance
-    return direction(estimate, None if tolerance is None else tolerance.limit, _aim(now))
+            return Heard("low", pulse_rate(times_out(now)))
 
 
 def pulse_rate(times_out: float) -> float:
@@ -62,16 +55,3 @@ def pulse_rate(times_out: float) -> float:
         return SLOWEST_HZ
     way = math.log(min(max(times_out, 1.0), FARTHEST)) / math.log(FARTHEST)
     return QUICKEST_HZ * math.pow(SLOWEST_HZ / QUICKEST_HZ, way)
-
-
-def _times_out(now: Snapshot, estimate: Estimate) -> float:
-    """Return the distance to the aim in tolerances, without one in what can be told apart."""
-    away = abs(estimate.offset - _aim(now))
-    tolerance = now.numbers.tolerance
-    reach = COVERAGE_K * (estimate.u or 0.0) if tolerance is None else tolerance.limit
-    return away / reach if reach > 0.0 else math.nan
-
-
-def _aim(now: Snapshot) -> float:
-    tool = now.trim.tool if now.trim is not None else None
-    return tool.aim if tool is not None and tool.on else 0.0

@@ -79,8 +79,8 @@ class Player:
         return said
 
     def hear(self, now: Snapshot, at_s: float) -> None:
-        """Let `now` be heard; called about ten times a second."""
-        self._heard = heard(now)
+        """Let `now` be heard at `at_s`, seconds of the run; called about ten times a second."""
+        self._heard = heard(now, at_s)
         if self._stream is None:
             self._bell.hear(self._heard, at_s, aloud=not self._mute)
 

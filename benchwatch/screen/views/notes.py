@@ -3,8 +3,8 @@
 import math
 from datetime import UTC, datetime
 
-from benchwatch.quantity import write_fraction
-from benchwatch.screen.amounts import counted, run_time, with_u
+from benchwatch.quantity import how_many, write_fraction
+from benchwatch.screen.amounts import run_time, with_u
 from benchwatch.screen.frame import Block, Frame, View, always
 from benchwatch.screen.ink import Ink, Line, line, wrapped_text
 from benchwatch.snapshot import Happening
@@ -32,7 +32,7 @@ def count_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
     snapshot, total = frame.snapshot, len(happenings(frame))
     more = f"; {min(frame.scroll, total)} newer above" if frame.scroll else ""
     counts = ((total, "note"), (snapshot.readings, "reading"), (snapshot.gaps, "gap"))
-    said = "  " + ", ".join(counted(number, noun) for number, noun in counts) + more
+    said = "  " + ", ".join(how_many(number, noun) for number, noun in counts) + more
     return [line((said, Ink.DIM))]
 
 

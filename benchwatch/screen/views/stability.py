@@ -3,8 +3,8 @@
 import math
 from typing import TYPE_CHECKING
 
-from benchwatch.quantity import write_fraction
-from benchwatch.screen.amounts import counted, lasted, short
+from benchwatch.quantity import how_many, write_fraction
+from benchwatch.screen.amounts import lasted, short
 from benchwatch.screen.frame import Block, Frame, View, always
 from benchwatch.screen.ink import Ink, Line, beside, faded, fitting, line
 from benchwatch.screen.plot import MARGIN, Axes, Axis, along, axis_name
@@ -46,7 +46,7 @@ def title_line(frame: Frame, width: int, _rows: int) -> list[Line]:
         why = "nothing is worked out yet" if now is None else "a few more readings are needed"
         return [line((f"  no deviation: {why}", Ink.DIM))]
     drift = "drift taken out" if frame.wishes.without_drift else "drift left in"
-    span = f"{now.readings} readings over {lasted(now.span_s)}"
+    span = f"{how_many(now.readings, 'reading')} over {lasted(now.span_s)}"
     said = line("  ", (points[0].deviation, Ink.STRONG), f", {drift}; {span}")
     return [
         fitting(
@@ -69,7 +69,7 @@ def dither_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     )
     short_form = f"  dither {swing} peak to peak, sd {sd}"
     long_form = f"{short_form}, without drift {rest} {frame.unit.name}"
-    count = f"{counted(dither.readings, 'reading')}, {lasted(dither.span_s)}"
+    count = f"{how_many(dither.readings, 'reading')}, {lasted(dither.span_s)}"
     said = fitting(
         width,
         line(f"{long_form}; {count}"),

@@ -1,7 +1,8 @@
 """Trim: everything for the moment when the trimmer is turned."""
 
+from benchwatch.quantity import how_many
 from benchwatch.screen import words
-from benchwatch.screen.amounts import counted, lasted
+from benchwatch.screen.amounts import lasted
 from benchwatch.screen.chart import strip_chart
 from benchwatch.screen.figures import both_figures
 from benchwatch.screen.frame import Block, Frame, View, always
@@ -31,7 +32,7 @@ def direction_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     estimate = frame.snapshot.numbers.estimate
     said = line("  ") + words.direction(frame)
     if estimate is not None and not frame.stale:
-        count = counted(estimate.readings, "reading")
+        count = how_many(estimate.readings, "reading")
         over = f" over {lasted(estimate.span_s)}" if estimate.readings > 1 else ""
         full, part = (line((f"   from {text}", Ink.DIM)) for text in (count + over, count))
         said = fitting(width, said + full, said + part, said)

@@ -1,0 +1,80 @@
+"""What speaks against a record that is about to be made; it stays in the record."""
+
+from dataclasses import replace
+from typing import Final
+
+from benchwatch.errors import NoReadings
+from benchwatch.estimate.landing import DEFAULT_HOLD_S
+from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
+from benchwatch.freshness import age_s, is_current
+from benchwatch.quantity import format_duration
+from benchwatch.snapshot import Snapshot, TrimNow
+
+CONDITION: Final = "caution"
+"""Under this name a record keeps its cautions among its conditions."""
+TOOL_ON: Final = "tool on the trimmer"
+
+
+def refuse_if_old(kind: RecordKind, now: Snapshot, at_s: float) -> None:
+    """Let no number on record that is not current at `at_s`, seconds of the run.
+
+    Raises:
+        NoReadings: no readings come; the sentence says for how long.
+    """
+    age = age_s(now, at_s)
+    if age is None or is_current(now, at_s):
+        return
+    raise NoReadings(
+        f"nothing was recorded {kind}: no readings come, and the newest is "
+        f"{format_duration(age)} old. Wait until readings come again, then record."
+    )
+
+
+def cautions(kind: RecordKind, now: Snapshot, at_s: float) -> tuple[str, ...]:
+    """Say what speaks against recording `now` at `at_s`, seconds of the run."""
+    trim = now.trim or TrimNow()
+    said = []
+    if trim.tool is not None and trim.tool.on:
+        said.append(TOOL_ON)
+    elif kind == "as left":
+        said += [_not_landed(trim, at_s)]
+    if kind == "as found" and trim.turn is not None:
+        said.append("the trimmer had been turned already")
+    settle = now.numbers.settle
+    if settle is not None and settle.state == "warming":
+        said.append("still moving by more than asked")
+    return tuple(filter(None, said))
+
+
+def _not_landed(trim: TrimNow, at_s: float) -> str:
+    """Say what is missing to hands off and inside; empty when nothing is."""
+    landing = trim.landing
+    hold_s = DEFAULT_HOLD_S if landing is None else landing.hold_s
+    touched = [] if trim.turn is None else [trim.turn.at_s + trim.turn.lasted_s]
+    if trim.tool is not None and trim.tool.since_s is not None:
+        touched.append(trim.tool.since_s)
+    if touched and at_s - max(touched) < hold_s:
+        return f"not hands off for {format_duration(hold_s)}"
+    if landing is None or landing.state == "landed":
+        return ""
+    if landing.held_s < landing.hold_s and landing.state == "holding":
+        return f"inside for {format_duration(landing.held_s)} only"
+    return f"not landed: {landing.reason}"
+
+
+def with_cautions(record: OffsetRecord, said: tuple[str, ...]) -> OffsetRecord:
+    """Keep `said` in the record; what a tool or a hand does to it is counted nowhere."""
+    if not said:
+        return record
+    touched = [one for one in said if one == TOOL_ON or one.startswith("not hands off")]
+    missing = (*record.budget.missing, *(f"what the hand does: {one}" for one in touched))
+    return replace(
+        record,
+        budget=replace(record.budget, missing=missing),
+        conditions=(*record.conditions, (CONDITION, "; ".join(said))),
+    )
+
+
+def cautions_of(record: OffsetRecord) -> str:
+    """Return what spoke against a record; empty when nothing did."""
+    return dict(record.conditions).get(CONDITION, "")
