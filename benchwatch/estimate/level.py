@@ -15,6 +15,7 @@ from itertools import islice
 
 from benchwatch.estimate.noise import NoiseScale
 from benchwatch.estimate.results import Estimate, Nudge
+from benchwatch.estimate.rounding import rounding_variance
 from benchwatch.estimate.runs import Run, Runs
 from benchwatch.estimate.turns import LEAST_DEGREES, Turns
 from benchwatch.estimate.wander import Wander
@@ -55,6 +56,11 @@ class Level:
         self._recent = self._turns.recent
         self._number = 0
         self._suspect = False
+
+    @property
+    def quantum(self) -> float:
+        """The last digit of the readings as a fraction; 0 while nothing tells it."""
+        return self._noise.quantum
 
     def gap(self) -> None:
         """Forget the level and start afresh; noise and wander stay known."""
@@ -129,6 +135,13 @@ class Level:
         chance = 2.0 * self._noise.sigma**2 / half
         return 0.5 * apart * apart if apart * apart > _NO_CHANCE * chance else 0.0
 
+    def _rounding(self, run: Run) -> float:
+        """Variance of the mean from rounding, as far as the run's noise doesn't average it."""
+        quantum = self._noise.quantum
+        if not quantum or self._noise.sigma > quantum:
+            return 0.0
+        return rounding_variance([y for k, _, y in self._recent if k >= run.start], quantum)
+
     def _estimate(self, run: Run, elapsed_s: float) -> Estimate:
         degrees = self._noise.degrees
         u = None
@@ -136,7 +149,7 @@ class Level:
             white = max(self._runs.u**2, self._noise.sigma**2 / run.readings)
             white *= degrees / (degrees - LEAST_DEGREES)
             wander = self._wander.variance_of_mean(run.readings)
-            u = math.sqrt(white + max(wander, self._creep(run)))
+            u = math.sqrt(white + self._rounding(run) + max(wander, self._creep(run)))
         since = self._number - run.start + 1
         share = run.readings / since if run.readings >= self._wander.most_readings else 1.0
         span_s = (elapsed_s - run.start_s) * share + (self._gate_s or 0.0)

@@ -33,8 +33,16 @@ _MONOTONE = 5
 """... nor are five in a row: six readings in order, 2/6! = 1 in 360 for independent ones."""
 
 
-_NOTHING = 1e-30
-"""Fractions below this are no difference: no counter has 30 digits, and squares must not be 0."""
+_DUST = 8.0 * 2.0**-53
+"""Differences of a few units in the last place of the numbers are none: a perfect ramp has second
+differences of that size ..."""
+_NOTHING = 2.0**-52
+"""... nor are fractions below the last place of 1, which frequencies and phases leave behind."""
+
+
+def dust(offset: float) -> float:
+    """Differences of offsets about `offset` that are smaller than this are rounding of floats."""
+    return max(_NOTHING, _DUST * abs(offset))
 
 
 class Spread:
@@ -92,12 +100,14 @@ class NoiseScale:
         sigma: fractional sd of single readings; 0 while nothing tells it.
         degrees: degrees of freedom of `sigma`: two thirds of the differences in use, because
             neighbouring differences share a reading.
+        quantum: the last digit of the readings as a fraction; 0 while nothing tells it.
         moving: the newest differences have one sign too often to be noise.
     """
 
     def __init__(self) -> None:
         self.sigma = 0.0
         self.degrees = 0.0
+        self.quantum = 0.0
         self.moving = False
         self._first = Spread(WINDOW)
         self._second = Spread(WINDOW)
@@ -121,8 +131,9 @@ class NoiseScale:
         last, self._last = self._last, offset
         if last is None:
             return
+        nothing = dust(offset)
         difference = offset - last
-        if abs(difference) < _NOTHING:
+        if abs(difference) < nothing:
             difference = 0.0
         magnitude = abs(difference)
         if magnitude == 0.0:
@@ -132,12 +143,13 @@ class NoiseScale:
         self._first.add(magnitude)
         self._count += 1
         if self._last_difference is not None:
-            self._second.add(abs(difference - self._last_difference))
+            bend = abs(difference - self._last_difference)
+            self._second.add(bend if bend >= nothing else 0.0)
         self._last_difference = difference
         self._follow_sign(1 if difference > 0.0 else -1 if difference < 0.0 else 0)
         quantised = self._repeats and math.isfinite(self._smallest)
-        quantum = max(resolution, self._smallest if quantised else 0.0)
-        floor = quantum / math.sqrt(12.0)
+        self.quantum = max(resolution, self._smallest if quantised else 0.0)
+        floor = self.quantum / math.sqrt(12.0)
         self.moving = self._same_signs >= _MONOTONE or abs(self._sum_of_signs) >= _MOVING
         if self.moving:
             spread = self._second.sd(floor * math.sqrt(6.0)) / math.sqrt(6.0)

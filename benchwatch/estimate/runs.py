@@ -24,6 +24,8 @@ The textbook form's normal prior has to be wide enough for 500 σ, which makes i
 import math
 import sys
 
+from benchwatch.estimate.noise import dust
+
 _LOG_STEPS = 2.0 * math.log(500.0)
 """Normalises the density of step sizes, log-uniform over a factor of 500, either sign."""
 _DWELL = 40.0
@@ -137,7 +139,7 @@ class Runs:
         """
         best = self.best
         assert best is not None
-        if offset == best.mean or best.readings < _REPEATS:
+        if abs(offset - best.mean) < dust(offset) or best.readings < _REPEATS:
             best.readings += 1
             best.mean += (offset - best.mean) / best.readings
             best.wild = False

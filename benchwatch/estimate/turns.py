@@ -14,6 +14,7 @@ from typing import Final
 
 from benchwatch.estimate.noise import NoiseScale
 from benchwatch.estimate.results import Nudge
+from benchwatch.estimate.rounding import rounding_variance
 from benchwatch.estimate.runs import Run
 from benchwatch.estimate.step import Point, fit_step
 from benchwatch.estimate.wander import Wander
@@ -102,7 +103,7 @@ class Turns:
             self._left = number + 1
             self._told = self._told_u = 0.0
             return None
-        if back or run.wild or noise.degrees <= LEAST_DEGREES:
+        if back or run.wild or noise.degrees <= LEAST_DEGREES or not noise.sigma:
             return None
         if number - self._stood <= LONGEST_SERIES:
             old = self._between(self._stands_from, min(self._stood, first))[-BEFORE:]
@@ -137,7 +138,8 @@ class Turns:
         if fit is None:
             return None
         student = math.sqrt(noise.degrees / (noise.degrees - LEAST_DEGREES))
-        u = fit.u(wander.excess_of_step(fit.shorter))
+        rounding = sum([rounding_variance([y for _, y in s], noise.quantum) for s in (old, new)])
+        u = math.hypot(fit.u(wander.excess_of_step(fit.shorter)), math.sqrt(rounding))
         size, size_u = fit.size - self._told, math.hypot(u, self._told_u)
         if abs(size) > PROBABLE * student * size_u:
             self._break(first, first)

@@ -1,0 +1,66 @@
+"""What rounding to a last digit leaves of an error in a mean, however many readings it has.
+
+Readings that are all equal share one rounding error, anywhere within half a digit: their mean
+is no better than one of them, sd q/√12 (JCGM 100:2008, F.2.2.1 and 4.3.7). Noise of half a
+digit and more spreads the readings over several digits, and their mean then knows better: a
+quantiser dithered by normal noise of σ is off by
+
+    q/π Σ (-1)ᵏ/k · exp(-2π²k²σ²/q²) · sin(2πk·level/q),   k = 1, 2 ...
+
+(Fourier series of the sawtooth, each harmonic damped by the noise's characteristic function;
+derived, and from memory what the literature on dither says). Its mean square over all levels
+falls from q²/12 at σ = 0 to (0.002 q)² at σ = q/2. Seen in readings is not σ but their
+variance, on average over levels w = σ² + q²/12 minus that mean square.
+
+Between two digits only, σ and level can't both be told: a share of readings at the upper one of
+0.8 may mean little noise close to the boundary or more of it further up. The level then lies
+between boundary and mean, √(q²/4 - w) apart, and is as likely anywhere: that over √3.
+"""
+
+import math
+from bisect import bisect_left
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Final
+
+_HARMONICS: Final = 5
+_LARGEST: Final = 0.6
+"""Noise in digits, from which on nothing is left."""
+_STEPS: Final = 60
+
+
+def residual_bias(sigma: float) -> float:
+    """Mean square error of a dithered quantiser, in squared digits; `sigma` in digits."""
+    if sigma <= 0.0:
+        return 1.0 / 12.0
+    power = (2.0 * math.pi * sigma) ** 2
+    return sum(
+        math.exp(-power * k * k) / (2.0 * math.pi**2 * k * k) for k in range(1, _HARMONICS + 1)
+    )
+
+
+_BIASES: Final = [residual_bias(_LARGEST * place / _STEPS) for place in range(_STEPS)]
+_SEEN: Final = [
+    (_LARGEST * place / _STEPS) ** 2 + 1.0 / 12.0 - bias for place, bias in enumerate(_BIASES)
+]
+
+
+def rounding_variance(readings: Sequence[float], quantum: float) -> float:
+    """Variance of the mean of `readings` from rounding, which more readings don't lower.
+
+    Args:
+        readings: in order of time, so that a slow drift doesn't pass for dither.
+        quantum: weight of the last digit, in the readings' unit; 0 when unknown.
+    """
+    if quantum <= 0.0:
+        return 0.0
+    if len(readings) < 2:
+        return quantum * quantum / 12.0
+    steps = [(b - a) / quantum for a, b in pairwise(readings)]
+    seen = 0.5 * sum([step * step for step in steps]) / len(steps)
+    if max(readings) - min(readings) > 1.5 * quantum:
+        place = bisect_left(_SEEN, seen)
+        left = _BIASES[max(place - 1, 0)] if place < _STEPS else 0.0
+    else:
+        left = max(0.25 - seen, 0.0) / 3.0
+    return left * quantum * quantum
