@@ -155,6 +155,29 @@ def test_an_answer_said_twice_is_known_by_its_haste() -> None:
     assert [m.repeat for m in taken] == [False] * 3
 
 
+@pytest.mark.parametrize("name", ["terse", "scpi-gate-time"])
+def test_an_answer_that_comes_too_late_behind_a_copy_is_told(name: str) -> None:
+    """With a question who is there and without: the copy is marked, then what was missed told."""
+    number = {"terse": "F  10.000002{}E+06", "scpi-gate-time": "+1.0000002{}00000E+07"}[name]
+    answers = [
+        Reply(number.format(4), after_s=1.0),
+        Reply(number.format(5), after_s=1.0, times=2, apart_s=0.01),
+        Reply(number.format(6), after_s=1.6),
+        Reply(number.format(7), after_s=1.0),
+    ]
+    counter, _ = asked(name, {**SCPI_ANSWERS, "READ?": answers, "T": answers})
+    counter.gate_s()
+    taken = [counter.measure(30.0) for _ in range(3)]
+
+    with pytest.raises(ReplyError, match="too late"):
+        counter.measure(30.0)
+    after = counter.measure(30.0)
+
+    assert [m.repeat for m in [*taken, after]] == [False, False, True, False]
+    values = [m.value_hz for m in [*taken, after]]
+    assert values == [Decimal(f"10000002.{digit}") for digit in (4, 5, 5, 7)]
+
+
 def test_newest_results_are_polled_and_each_is_handed_on_once(tmp_path: Path) -> None:
     """hands_out = "newest": the same result comes many times, and counts once."""
     text = MINIMUM.replace('"stream"', '"query"') + (

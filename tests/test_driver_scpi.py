@@ -489,6 +489,35 @@ def test_an_odd_result_of_a_running_counter_is_passed_over() -> None:
     assert link.sent.count("*IDN?") == 2
 
 
+@pytest.mark.parametrize(("wait_s", "is_kept"), [(0.2, True), (10.0, False)])
+def test_results_missed_with_an_answer_are_told_first(wait_s: float, is_kept: bool) -> None:
+    """FETC? goes unanswered for a second; what is found then is neither lost nor given when old."""
+    link: FakeLink
+
+    def number() -> int:
+        return 10_000_000 + int(link.now() / 0.25)
+
+    script: Script = {
+        **COUNTER,
+        "FREQ:APER?": "0.25",
+        "INIT:CONT?": "1",
+        "FETC?": lambda: MUTE if 0.52 < link.now() < 0.8 else str(number()),
+    }
+    made, link = identified(script)
+    made.gate_s()
+    before = [made.measure(1.75).value_hz for _ in range(3)]
+
+    with pytest.raises(ReplyTimeout, match="no reply within 1 s"):
+        made.measure(1.75)
+    found = number()
+    link.pause(wait_s)
+    after = made.measure(1.75)
+
+    assert before == [10_000_000, 10_000_001, 10_000_002]
+    assert found > 10_000_003
+    assert after.value_hz == (found if is_kept else number())
+
+
 def test_overrange_of_a_running_counter_is_told_once_a_gate() -> None:
     """Not at the rate at which it is polled."""
     made, link = identified({**COUNTER, "INIT:CONT?": "1", "FETC?": "9.9E37"})

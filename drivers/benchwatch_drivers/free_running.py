@@ -11,6 +11,9 @@ from benchwatch_drivers.freshness import Freshness
 LEAST_S: Final = 0.2
 """With less time than this left, the newest result is not asked for again."""
 
+KEPT_S: Final = 1.0
+"""A result kept for longer, where readings are asked for rarely, is not the newest any more."""
+
 
 class FreeRunning:
     """Looks at the newest result until it is a new one.
@@ -41,8 +44,8 @@ class FreeRunning:
                 The one is kept for the next time then: nobody sees the gap otherwise.
             ReplyError: likewise, of an answer that is no result.
         """
-        if self._kept is not None:
-            kept, self._kept = self._kept, None
+        kept, self._kept = self._kept, None
+        if kept is not None and self._link.now() - (kept.arrived_s or 0.0) < KEPT_S:
             return kept
         deadline = self._link.now() + timeout_s
         gate_s = self.freshness.gate_s

@@ -151,7 +151,6 @@ class InStep:
         """
         for _ in range(2):
             if self._identity_comes(by_s):
-                self._is_behind = False
                 return True
             if self.link.now() >= by_s:
                 raise ReplyTimeout("no reply when asked who is there. Check the counter's cable.")
@@ -160,6 +159,11 @@ class InStep:
     def lost(self, why: str) -> LinkLost:
         """Return the error for a connection that can't be trusted any more."""
         return LinkLost(f"the counter {why}. {printable(self.link.resource)} is opened again.")
+
+    def _pass_over(self) -> None:
+        """Note a line that came too late; one behind a copy was the answer that counts."""
+        self._passed_over = self._passed_over or self._is_behind
+        self._is_behind = False
 
     def _hear_on(self, timeout_s: float) -> str:
         """Wait for the answer behind one that was said twice; raises as `Link.hear`."""
@@ -176,8 +180,9 @@ class InStep:
         while (left_s := deadline - self.link.now()) > 0:
             try:
                 if self.link.hear(left_s) == self.identity:
+                    self._is_behind = False
                     return True
-                self._passed_over = self._passed_over or self._is_behind
+                self._pass_over()
             except ReplyTimeout:
                 break
             except ReplyError:

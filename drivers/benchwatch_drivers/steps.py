@@ -52,7 +52,8 @@ class Steps(InStep):
         """
         if not self._slipped:
             return
-        self.link.resync()
+        if not self._is_behind:
+            self.link.resync()
         if self.identity is None:
             self._listen_until_silent()
         elif not self.says_who_it_is():
@@ -63,7 +64,9 @@ class Steps(InStep):
         for _ in range(ANSWERS_DROPPED):
             try:
                 self.link.hear(max(self.patience_s, QUERY_TIMEOUT_S))
+                self._pass_over()
             except ReplyTimeout:
+                self._is_behind = False
                 return
             except ReplyError:
                 continue
