@@ -27,6 +27,8 @@ class TimeBases:
 
     def __init__(self, plan: Plan) -> None:
         self._plan = plan
+        self._signs: tuple[object, ...] = ()
+        """What told by what the newest reading was counted; equal signs need no second look."""
         self._changes: list[tuple[float, CountedBy]] = []
         """Since when by what, seconds of the run; oldest first."""
 
@@ -44,12 +46,12 @@ class TimeBases:
             The reading put right, and whether it was counted by something else than the one
             before it. What lies before such a change must not be bridged.
         """
-        now = self._counted_by(reading, told)
-        before = self._changes[-1][1] if self._changes else now
-        changed = (now.source, now.reference.offset) != (before.source, before.reference.offset)
-        if changed or not self._changes:
-            self._changes = [*self._changes[-CHANGES_KEPT:], (reading.elapsed_s, now)]
-        return put_right(reading, now.reference.offset or None, nominal_hz), changed
+        signs = (INTERNAL_TIMEBASE in reading.flags, told, reading.correction)
+        changed = False
+        if signs != self._signs:
+            self._signs = signs
+            changed = self._look(reading, told)
+        return put_right(reading, self.now.reference.offset, nominal_hz), changed
 
     @property
     def now(self) -> CountedBy:
@@ -60,6 +62,15 @@ class TimeBases:
         """Return what counted the reading at `elapsed_s`."""
         known = (by for since_s, by in reversed(self._changes) if since_s <= elapsed_s)
         return next(known, CountedBy())
+
+    def _look(self, reading: Reading, told: TimeBaseSource) -> bool:
+        """Keep what counts from `reading` on; tell whether something else counted before."""
+        now, before = self._counted_by(reading, told), self.now
+        changed = (now.source, now.reference.offset) != (before.source, before.reference.offset)
+        first = not self._changes
+        if changed or first:
+            self._changes = [*self._changes[-CHANGES_KEPT:], (reading.elapsed_s, now)]
+        return changed and not first
 
     def _counted_by(self, reading: Reading, told: TimeBaseSource) -> CountedBy:
         recorded = reading.correction
@@ -85,12 +96,12 @@ def time_base_of(plan: Plan, source: TimeBaseSource, recorded: float | None = No
     return Reference("reference" if source == "external" else OWN, offset=recorded or 0.0)
 
 
-def put_right(reading: Reading, time_base: float | None, nominal_hz: float) -> Reading:
+def put_right(reading: Reading, time_base: float, nominal_hz: float) -> Reading:
     """Return `reading` as an exact time base would have counted it.
 
     Args:
         reading: as the counter said it.
-        time_base: how far its time base is known to be off; None or 0 when nothing is known.
+        time_base: how far its time base is known to be off; 0 when nothing is known.
         nominal_hz: of the reading; nan when it is not known.
     """
     if not time_base:
