@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from benchwatch.commands.budget import age_of, ageing_of, budget, steady_part
+from benchwatch.commands.budget import age_of, ageing_of, budget
 from benchwatch.commands.record_text import record_text
+from benchwatch.commands.steady import steady_part
 from benchwatch.errors import BenchwatchError, FileError, NoReadings, QuantityError, UsageError
 from benchwatch.estimate.budget import Budget, Line
 from benchwatch.estimate.offset_record import OffsetRecord
@@ -125,7 +126,7 @@ def test_conditions_of_the_run(tmp_path: Path) -> None:
 
     assert whole["conditions"] == {
         "gate": "1 s",
-        "time base": "the counter's own, for some or all of the readings",
+        "time base": "internal",
     }
     assert "gate: 1 s" in shown.stdout
 

@@ -18,6 +18,7 @@ from benchwatch.bench import read_bench
 from benchwatch.commands.budget import budget
 from benchwatch.commands.compare import compare
 from benchwatch.commands.replay import replay
+from benchwatch.commands.stated import plan_of
 from benchwatch.counter import TimeBase
 from benchwatch.estimate.comparison import as_read, corrected
 from benchwatch.estimate.offset_record import Reference
@@ -27,6 +28,7 @@ from benchwatch.lines import Lines, PlainWriter, json_line
 from benchwatch.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import INTERNAL_TIMEBASE, Reading
+from benchwatch.recording import read_recordings
 from benchwatch.screen.parts import counter_line
 from benchwatch.snapshot import Link
 
@@ -331,3 +333,17 @@ def test_plain_lines_say_so() -> None:
 
     assert "+0.0500 Hz" in text
     assert "(reference +5.000 ppb put right)" in text
+
+
+def test_a_table_by_the_name_of_its_counter(tmp_path: Path) -> None:
+    """A table names no counter; --counter says whose own time base the bench file states."""
+    bench, run = tmp_path / "bench.toml", tmp_path / "run.csv"
+    own = '[counters.spare]\nresource = "GPIB0::4::INSTR"\ntolerance = "7 ppb"\n'
+    bench.write_text(BENCH + own)
+    run.write_text("time_s,frequency_hz\n" + "\n".join(f"{k},10000000.00" for k in range(20)))
+    (recording,) = read_recordings(str(run))
+
+    assert plan_of(recording, bench).tolerance is None
+    assert plan_of(recording, bench, "spare").tolerance == pytest.approx(7e-9)
+    assert plan_of(recording, bench).reference is not None
+    assert plan_of(recording, None).reference is None

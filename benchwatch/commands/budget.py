@@ -1,9 +1,8 @@
 """``benchwatch budget``: how sure an offset is, and why."""
 
 import math
-from bisect import bisect_left
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -13,96 +12,22 @@ import click
 from benchwatch.commands.options import DURATION, FRACTION, FREQUENCY
 from benchwatch.commands.record_text import put_record_json, record_text
 from benchwatch.commands.stated import bench_option, plan_of
+from benchwatch.commands.steady import steady_part
 from benchwatch.commands.tables import note, put, read_coverage, read_moment
+from benchwatch.counter import TimeBaseSource
 from benchwatch.errors import NoReadings, QuantityError, UsageError
 from benchwatch.estimate.elsewhere import DAY_S
-from benchwatch.estimate.live import LiveEstimate
 from benchwatch.estimate.measured import averaged, measured_record
 from benchwatch.estimate.offset_record import KINDS, RecordKind, Reference
 from benchwatch.filing import CountedBy
-from benchwatch.plan import Plan
 from benchwatch.quantity import format_duration, parse_duration, parse_settle, printable
-from benchwatch.reading import INTERNAL_TIMEBASE, UNFIT, Gap, Reading
+from benchwatch.reading import Gap, Reading
 from benchwatch.recording import KINDS as COLUMNS
 from benchwatch.recording import Kind, Recording, read_recording
-from benchwatch.timebase import TimeBases
 
 NO_AGEING = "none"
 OLDEST_S = 100 * 365.25 * DAY_S
 """Age of a calibration above which a date is a slip."""
-
-
-@dataclass(slots=True)
-class Track:
-    """The readings of a run that count; nan stands for a gap."""
-
-    times_s: list[float]
-    offsets: list[float]
-    nudges: int
-    """Turns of the trimmer on the way to it."""
-    changes: int = 0
-    """Changes of the time base on the way to it."""
-    by: CountedBy = field(default_factory=CountedBy)
-    """What counted all of it."""
-
-    @property
-    def readings(self) -> int:
-        """How many readings there are."""
-        return sum(map(math.isfinite, self.offsets))
-
-
-def steady_part(
-    events: Iterable[Reading | Gap], kind: RecordKind = "as left", plan: Plan | None = None
-) -> Track:
-    """Keep what came since the last nudge or, as found, before the first, by one time base.
-
-    Nudges and wild readings are those that the live estimate finds; wild readings are left
-    out, gaps become nan. Offsets stay as the counter read them.
-
-    Args:
-        events: of one counter.
-        kind: as found or as left.
-        plan: what is known of its time bases.
-    """
-    estimate, time_bases = LiveEstimate(), TimeBases(plan or Plan("main", ""))
-    track = Track([], [], 0)
-    for event in events:
-        if isinstance(event, Reading) and time_bases.take(event, "unknown", math.nan)[1]:
-            estimate.gap()
-            if kind == "as found" and track.readings:
-                return replace(track, changes=1)
-            track = Track([], [], track.nudges, track.changes + 1)
-        if isinstance(event, Reading):
-            track.by = time_bases.now
-        track.times_s.append(event.elapsed_s)
-        track.offsets.append(math.nan)
-        if isinstance(event, Gap):
-            estimate.gap()
-            continue
-        if event.flags & UNFIT or not math.isfinite(event.offset):
-            continue
-        numbers = estimate.add(event.elapsed_s, event.offset, gate_s=event.gate_s)
-        track.offsets[-1] = event.offset
-        if numbers.spike_at_s is not None:
-            track.offsets[_place(track.times_s, numbers.spike_at_s)] = math.nan
-        nudge = numbers.confirmed_nudge
-        if nudge is not None:
-            turn = _place(track.times_s, nudge.at_s)
-            if kind == "as found":
-                return replace(
-                    track, times_s=track.times_s[:turn], offsets=track.offsets[:turn], nudges=1
-                )
-            track = replace(
-                track,
-                times_s=track.times_s[turn:],
-                offsets=track.offsets[turn:],
-                nudges=track.nudges + 1,
-            )
-    return track
-
-
-def _place(times_s: list[float], at_s: float) -> int:
-    return min(bisect_left(times_s, at_s), len(times_s) - 1)
 
 
 def age_of(text: str, at_utc_s: float | None) -> float:
@@ -203,7 +128,7 @@ def budget(
     )
     for sentence in recording.notes:
         note(sentence)
-    plan = plan_of(recording, bench_file)
+    plan = plan_of(recording, bench_file, counter)
     track = steady_part(_end_of(recording, last_s), kind, plan)
     if not track.readings:
         raise NoReadings(f"{recording.source} has no usable reading in that part.")
@@ -231,7 +156,7 @@ def budget(
         nominal_hz=None if recording.nominal is None else float(recording.nominal),
         utc_s=utc_s,
         resolution=_resolution(recording, resolution),
-        conditions=tuple(_conditions(recording)),
+        conditions=tuple(_conditions(recording, track.by.source)),
     )
     if as_json:
         put_record_json(record, share)
@@ -255,12 +180,12 @@ def _end_of(recording: Recording, last_s: float | None) -> Iterator[Reading | Ga
             yield event
 
 
-def _conditions(recording: Recording) -> Iterator[tuple[str, str]]:
+def _conditions(recording: Recording, source: TimeBaseSource) -> Iterator[tuple[str, str]]:
     gates = {gate for gate in recording.gate_s or () if gate is not None}
     if gates:
         yield "gate", ", ".join(format_duration(gate) for gate in sorted(gates))
-    if any(INTERNAL_TIMEBASE in flags for flags in recording.flags.values()):
-        yield "time base", "the counter's own, for some or all of the readings"
+    if source != "unknown":
+        yield "time base", source
 
 
 def _resolution(recording: Recording, stated_hz: Decimal | None) -> float | None:

@@ -20,11 +20,16 @@ bench_option: Final = click.option(
 )
 
 
-def plan_of(recording: Recording, bench_file: Path | None) -> Plan:
+def plan_of(recording: Recording, bench_file: Path | None, counter: str | None = None) -> Plan:
     """Make the plan of a recorded counter; with a bench file, what that states of it.
 
-    A counter is found in the file by its name; where the recording has none and the file has
-    one counter, that one is meant. The age of a calibration is that at the time of the run.
+    A counter is found in the file by its name; where there is none and the file has one
+    counter, that one is meant. The age of a calibration is that at the time of the run.
+
+    Args:
+        recording: of one counter.
+        bench_file: None: nothing is stated.
+        counter: its name, where the recording has none.
 
     Raises:
         FileError: the bench file can't be read.
@@ -37,7 +42,7 @@ def plan_of(recording: Recording, bench_file: Path | None) -> Plan:
     now_s = time.time()
     bench = load_bench(bench_file, utc_s=now_s)
     ago_s = 0.0 if recording.utc_start_s is None else now_s - recording.utc_start_s
-    stated = _counter(bench, recording.counter)
+    stated = _counter(bench, recording.counter or counter)
     return replace(
         plan,
         tolerance=None if stated is None else stated.tolerance,
