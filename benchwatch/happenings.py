@@ -1,5 +1,6 @@
 """The notes of a run: everything that happened to one counter, with its time, oldest first."""
 
+from bisect import bisect_right
 from typing import Final
 
 from benchwatch.estimate.results import Numbers, Settle, SettleLimit
@@ -79,4 +80,6 @@ class Happenings:
         self.note(mark.utc_s, mark.elapsed_s, "mark", mark.text)
 
     def _add(self, happening: Happening) -> None:
-        self._all = (*self._all, happening)[-KEPT:]
+        """Put it where its time belongs: a gap is known at its end, a nudge readings later."""
+        place = bisect_right(self._all, happening.elapsed_s, key=lambda one: one.elapsed_s)
+        self._all = (*self._all[:place], happening, *self._all[place:])[-KEPT:]

@@ -52,6 +52,8 @@ from benchwatch.snapshot import (
 
 NOMINAL_HZ = 10_000_000.0
 NOW_S = 754.0
+GAP_BEFORE_S = 55.6
+"""How long before the nudge the made past has its gap."""
 SNAPSHOTS = Path(__file__).parent / "snapshots"
 UPDATE = "BENCHWATCH_UPDATE_SNAPSHOTS"
 """Set to 1 to write the screen snapshots anew; look at the difference before keeping it."""
@@ -166,18 +168,24 @@ def stability(**changes: Any) -> StabilityNow:
     return replace(StabilityNow(tuple(made), rest, dither, 740, 740.0), **changes)
 
 
-def happenings(count: int = 0) -> tuple[Happening, ...]:
-    """Make what happened in a trim, and `count` marks more."""
+def happenings(count: int = 0, nudge: Nudge | None = None) -> tuple[Happening, ...]:
+    """Make what happened in a trim until `nudge`, the usual one or another, and more marks."""
     utc_s = 1_935_000_000.0
-    nudge = numbers().last_nudge
+    nudge = nudge or numbers().last_nudge
     assert nudge is not None
+    before = nudge.at_s - 4.5
     return (
         Happening(utc_s, 0.4, "setting", "nominal 10 MHz, tolerance 1 ppb"),
         Happening(utc_s + 2, 2.1, "caution", "the counter is on its own time base"),
-        Happening(utc_s + 60, 60.0, "gap", "no reply within 2.5 s"),
-        Happening(utc_s + 700, 700.0, "record", "as found +6.93 ± 0.09 ppb"),
-        Happening(utc_s + 735, 735.0, "tool", "tool on"),
-        Happening(utc_s + 740, nudge.at_s, "nudge", "", nudge),
+        Happening(
+            utc_s + nudge.at_s - GAP_BEFORE_S,
+            nudge.at_s - GAP_BEFORE_S,
+            "gap",
+            "no readings for 10 s: no reply within 2.5 s",
+        ),
+        Happening(utc_s + before - 31, before - 31.0, "record", "as found +6.93 ± 0.09 ppb"),
+        Happening(utc_s + before, before, "tool", "tool on"),
+        Happening(utc_s + nudge.at_s, nudge.at_s, "nudge", "", nudge),
         Happening(utc_s + 745, 745.0, "mark", "lid back on [b]soon[/b]"),
         *(Happening(utc_s + 746 + i, 746.0 + i, "mark", f"mark {i}") for i in range(count)),
     )
@@ -200,14 +208,21 @@ def full_snapshot(**changes: Any) -> Snapshot:
     return replace(made, **changes)
 
 
-def trace(span_s: float = 120.0, points: int = 240, now_s: float = NOW_S) -> Trace:
-    """Make a past with a nudge 14 s ago and a gap half way."""
+def trace(
+    span_s: float = 120.0,
+    points: int = 240,
+    now_s: float = NOW_S,
+    *,
+    nudge_ago_s: float = 14.4,
+    level: float = 2.3e-9,
+) -> Trace:
+    """Make a past with a nudge some time ago, to `level`, and a gap of 10 s before it."""
     chance = random.Random(5)
     times = [now_s - span_s + span_s * i / (points - 1) for i in range(points)]
     values = [
         math.nan
-        if -70 < t - now_s < -60
-        else (6.9e-9 if t < now_s - 14.4 else 2.3e-9) + chance.gauss(0, 3.2e-10)
+        if -10.0 < t - (now_s - nudge_ago_s - GAP_BEFORE_S) - 10.0 < 0.0
+        else (6.9e-9 if t < now_s - nudge_ago_s else level) + chance.gauss(0, 3.2e-10)
         for t in times
     ]
     return Trace(tuple(times), tuple(values))

@@ -81,6 +81,19 @@ def test_notes_hold_each_event_once_with_its_time() -> None:
     assert "6.2 s" in notes.newest[3].text
 
 
+def test_notes_stand_in_the_order_of_their_times() -> None:
+    """A gap is entered at its end and dated at its beginning: before what came meanwhile."""
+    notes = Happenings()
+    notes.note(1e9 + 1, 1.0, "setting", "nominal 10 MHz")
+    notes.note(1e9 + 9, 9.0, "record", "as left")
+    notes.mark(Mark("main", 1e9 + 9, 9.0, "lid on"))
+    notes.gap(Gap("main", 1e9 + 5, 5.0, 6.2, "no reply within 2.5 s"))
+
+    assert [(one.elapsed_s, one.kind) for one in notes.newest] == [
+        (1.0, "setting"), (5.0, "gap"), (9.0, "record"), (9.0, "mark"),
+    ]  # fmt: skip
+
+
 def test_leisurely_deviations_skip_what_was_missed() -> None:
     """White noise of 1e-10: OADEV at one interval is the sd; a gap adds no difference."""
     rng = np.random.default_rng(20)

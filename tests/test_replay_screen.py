@@ -13,7 +13,7 @@ from benchwatch.cli import run
 from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.ink import Look
 from benchwatch.screen.options import Options
-from benchwatch.screen.parts import playing_line
+from benchwatch.screen.parts import key_lines, playing_line
 from benchwatch.snapshot import Playing
 
 needs_terminals = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
@@ -44,6 +44,16 @@ def made_app(deck):
     options = Options(look=Look(), state=None)
     watch = kit.FakeWatch(kit.full_snapshot())
     return BenchwatchApp(watch, transport=deck, options=options, every_s=None)
+
+
+@pytest.mark.parametrize("width", [80, 120])
+def test_the_footer_offers_the_records_of_a_recording(width):
+    """As found is kept by itself in a recording too; its budget is one key away."""
+    made = kit.frame(kit.full_snapshot(), playing=Playing("playing", 0.0, 1000.0, 1.0))
+    rows = [row.plain.rstrip() for row in key_lines(made, width, 2)]
+
+    assert len(rows) <= 2
+    assert "b records" in " ".join(rows)
 
 
 @pytest.fixture

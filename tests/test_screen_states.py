@@ -8,7 +8,7 @@ import screen_kit as kit
 
 from benchwatch.counter import TimeBase
 from benchwatch.estimate.landing import LandingNow
-from benchwatch.estimate.results import Estimate, Numbers, Settle, Tolerance
+from benchwatch.estimate.results import Estimate, Nudge, Numbers, Settle, Tolerance
 from benchwatch.estimate.tool import Pull, ToolState
 from benchwatch.estimate.trim import Judgement
 from benchwatch.screen.frame import drawn, picture, stack
@@ -30,10 +30,18 @@ NO_COUNTER = kit.snapshot(
 )
 SETTLED = Settle("settled", kit.NOW_S - 130.0, None, reason="moves by 0.2 ppb in 10 min")
 INSIDE = kit.numbers(
-    estimate=Estimate(-2.4e-10, 4.0e-11, 61, 61.0),
+    estimate=Estimate(-2.4e-10, 8.6e-11, 14, 14.0),
     settle=SETTLED,
     tolerance=Tolerance(1e-9, inside=True),
+    last_nudge=Nudge(kit.NOW_S - 14.4, -7.14e-9, 1.5e-10),
 )
+LAST_TURN = Nudge(kit.NOW_S - 61.4, -7.14e-9, 1.5e-10)
+LANDED = replace(INSIDE, estimate=Estimate(-2.4e-10, 4.0e-11, 61, 61.0), last_nudge=LAST_TURN)
+PASTS = {
+    "settled": kit.trace(level=-2.4e-10),
+    "landed": kit.trace(nudge_ago_s=61.4, level=-2.4e-10),
+}
+"""Where the made past is not the usual one."""
 UNSURE = Settle("unsure", None, None, reason="noise too large: about 4 min more would tell")
 STATES: dict[str, Snapshot] = {
     "bare": kit.snapshot(),
@@ -47,18 +55,27 @@ STATES: dict[str, Snapshot] = {
         numbers=INSIDE,
         warm_up=kit.warm_up(end=-1.9e-10, end_u=5e-11),
         trim=kit.trim_now(
-            direction="inside", landing=LandingNow("holding", 12.0, 30.0, "inside; hands off")
+            direction="inside",
+            landing=LandingNow("holding", 12.0, 30.0, "inside; keep your hands off"),
+            turn=INSIDE.last_nudge,
         ),
+        happenings=kit.happenings(nudge=INSIDE.last_nudge),
     ),
     "landed": kit.full_snapshot(
         reading=kit.reading(-1.1e-10),
-        numbers=INSIDE,
+        numbers=LANDED,
         trim=kit.trim_now(
             direction="inside",
             judgement=Judgement(2e-10, 1.0, 0.0),
-            landing=LandingNow("landed", 45.0, 30.0, "inside and staying there, hands off"),
+            tool=ToolState(on=False, since_s=kit.NOW_S - 63.0, pull=Pull(3.02e-9, 1.1e-10, 4)),
+            landing=LandingNow("landed", 58.0, 30.0, "inside and staying there, hands off"),
+            turn=LAST_TURN,
         ),
-        records=Records(kit.record("as found", 6.93e-9), as_left=kit.record("as left", -2.4e-10)),
+        records=Records(
+            kit.record("as found", 6.93e-9),
+            as_left=kit.record("as left", -2.4e-10, utc_s=1_935_000_000.0 + kit.NOW_S - 16.0),
+        ),
+        happenings=kit.happenings(nudge=LAST_TURN),
     ),
     "unsure": kit.full_snapshot(numbers=kit.numbers(settle=UNSURE)),
     "tool_on": kit.full_snapshot(
@@ -90,6 +107,8 @@ def _frame(view: str, state: str, look: Look | None = None, **changes):
     shown = STATES[state]
     if shown.reading is None:
         changes["trace"] = Trace()
+    elif state in PASTS and view != "warm_up":
+        changes["trace"] = PASTS[state]
     full = shown.trim is not None
     return kit.frame(shown, view=view, look=look or Look(), trimmer=full, operator=full, **changes)
 

@@ -15,9 +15,11 @@ from benchwatch.estimate.results import Estimate, Numbers, Settle, Tolerance
 from benchwatch.reading import Mark
 from benchwatch.screen import words
 from benchwatch.screen.chart import strip_chart
-from benchwatch.screen.ink import Ink
+from benchwatch.screen.ink import Ink, Look
 from benchwatch.screen.parts import HAZARDS
+from benchwatch.screen.plot import MARGIN
 from benchwatch.screen.scale import scale
+from benchwatch.screen.views.warm_up import curve_chart
 from benchwatch.snapshot import Link, Trace
 
 
@@ -207,6 +209,20 @@ def test_hostile_sentences_stay_text():
     )
 
     assert kit.plain("trim", made, 80, 24).replace("\n", "").isprintable()
+
+
+def test_in_ascii_the_fitted_curve_has_a_sign_of_its_own():
+    """Data are dots; the curve that was fitted to them, and goes on past now, is stars."""
+    made = kit.frame(kit.full_snapshot(), view="warm_up", look=Look(ascii=True))
+    now_s, last_s = made.now_s, made.snapshot.warm_up.curve.elapsed_s[-1]
+    chart = [row.plain[MARGIN + 1 :] for row in curve_chart(made, 80, 12)[:-1]]
+    now = round(now_s / last_s * (80 - MARGIN - 2))
+    until_now = "".join(row[: now - 1] for row in chart)
+    after = "".join(row[now + 1 :] for row in chart)
+
+    assert "*" in after
+    assert "*" in until_now
+    assert any(char in until_now for char in ".:'")
 
 
 HOUSE = Path(next(iter(benchwatch.screen.__path__))).parent

@@ -477,4 +477,4 @@ def test_without_the_libraries_it_says_what_to_install(monkeypatch, capsys):
     code = run(["watch", "--sim", "quiet", "--no-journal", "--web", "--web-port", "0"])
 
     assert code == 2
-    assert "pip install 'benchwatch[web]'" in capsys.readouterr().err
+    assert "in the source folder, pip install '.[web]'" in capsys.readouterr().err

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from benchwatch_simulators.bench import ServedBench
 
 WEB_PORT: Final = 8010
-INSTALL: Final = "pip install 'benchwatch[web]'"
+INSTALL: Final = "in the source folder, pip install '.[web]'"
 
 
 def run_web_of(

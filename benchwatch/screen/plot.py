@@ -11,6 +11,8 @@ from benchwatch.screen.ink import Ink, Line, Look, beside, line
 MARGIN = 8
 """Cells for the figures at the left."""
 
+SIGN_EVERY = 2
+"""Cells from one sign of a curve to the next: what lies under it is seen between."""
 BEYOND = ("v", "^")
 """What stands at the lower and the upper edge where a curve lies beyond it."""
 
@@ -53,13 +55,25 @@ class Axes:
         )
 
     def curve(
-        self, xs: Sequence[float], ys: Sequence[float], ink: Ink = Ink.TEXT, *, dotted: bool = False
+        self,
+        xs: Sequence[float],
+        ys: Sequence[float],
+        ink: Ink = Ink.TEXT,
+        *,
+        dotted: bool = False,
+        ascii_sign: str = "",
     ) -> None:
-        """Draw a curve, joined up or as lone dots; what is not finite leaves it open."""
+        """Draw a curve, joined up or as lone dots; what is not finite leaves it open.
+
+        An `ascii_sign` stands for the dots where the terminal has no finer ones to tell it by.
+        """
         before: tuple[int, int] | None = None
         for x, y in zip(xs, ys, strict=True):
             here = self.point(x, y)
-            if here is not None:
+            if here is not None and ascii_sign and self._look.ascii:
+                if here[0] % SIGN_EVERY == 0:
+                    self.put(x, y, ascii_sign, ink)
+            elif here is not None:
                 self.canvas.stroke(here if dotted or before is None else before, here, ink)
             before = here
 

@@ -8,7 +8,7 @@ from benchwatch.quantity import printable
 from benchwatch.sound.tone import Samples
 
 LIBRARY: Final = "sounddevice"
-INSTALL: Final = "pip install 'benchwatch[sound]'"
+INSTALL: Final = "in the source folder, pip install '.[sound]'"
 
 Fill = Callable[[int, int], Samples]
 """(frames, samples a second) -> the next block; called on the audio library's own thread."""

@@ -13,6 +13,8 @@ from benchwatch.snapshot import WarmUp
 EARLIEST_S = 1.0
 """Where the logarithm of time begins."""
 TICKS_S = (1, 10, 60, 600, 3600, 36000, 86400, 864000, 8640000)
+CURVE_SIGN = "*"
+"""The fitted curve on a terminal whose dots are all alike."""
 END_DASH, NOW_DASH = 3, 2
 
 
@@ -55,7 +57,8 @@ def curve_chart(frame: Frame, width: int, rows: int) -> list[Line]:
     axes.moment(frame.now_s - now.since_s, NOW_DASH, Ink.DIM)
     for past, dotted in ((frame.trace, False), (now.curve, True)):
         times = [elapsed_s - now.since_s for elapsed_s in past.elapsed_s]
-        axes.curve(times, past.offset, Ink.GOOD if dotted else Ink.TEXT, dotted=dotted)
+        ink, sign = (Ink.GOOD, CURVE_SIGN) if dotted else (Ink.TEXT, "")
+        axes.curve(times, past.offset, ink, dotted=dotted, ascii_sign=sign)
         if not dotted:
             axes.beyond(times, past.offset, Ink.DIM)
     drawing = axes.framed(offset_figures(frame, axes.canvas.rows))
