@@ -2,27 +2,33 @@
 
 The simulated counter's readings are replaced by numbers that count: reading n is the nominal
 plus n tenths of a millihertz, so each one tells which it is and when it was taken. A reading
-that was not taken, was taken before, or belongs to another time is an invented one.
+that was not taken, was taken before, or belongs to another time is an invented one. The
+intervals of a time-interval counter fall by n picoseconds and so from one to the next say n.
 """
 
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from decimal import Decimal
 from itertools import pairwise
 from pathlib import Path
 
+from pipe_kit import PipeWriter
+
 from benchwatch.acquire import Acquisition, Connection
 from benchwatch.clock import SystemClock
-from benchwatch.counter import Setup
+from benchwatch.counter import Counter, Link, Setup
 from benchwatch.reading import UNFIT, Gap, Reading
+from benchwatch_drivers.shelf import BUNDLED, load
 from benchwatch_simulators.bench import ServedBench, open_bench
 
 NOMINAL = Decimal(10_000_000)
 STEP = Decimal("0.0001")
 GATE_S = 0.05
+PULSE_S = 0.2
+"""From pulse to pulse of the intervals; their readings are a pulse apart."""
 MARGIN_S = 0.3
 STEADY = 6
 """So many readings in a row, and all is well again."""
@@ -37,9 +43,16 @@ BUSES = {
     "serial, talk-only": ("serial", "talk-only"),
     "LAN-GPIB": ("lan-gpib", "scpi"),
     "LAN-GPIB, terse": ("lan-gpib", "terse"),
+    "pipe": ("socket", "talk-only"),
+    "intervals, raw socket": ("socket", "interval"),
+    "intervals, serial, talk-only": ("serial", "interval-talk-only"),
 }
+"""How the simulated counter is put on the bus; what talks into the pipe comes over a socket."""
+PIPED = ("pipe",)
 LASTS_S = {"late": 0.8, "mute": 0.8, "slow": 0.8, "closed": 0.5, "restart": 0.8}
 """How long the faults last that have a duration; the others concern one answer."""
+NOT_TOLD_S = 0.8
+"""A pipe does not tell that its writer has gone: it must be silent for longer than a line takes."""
 
 
 @dataclass
@@ -50,6 +63,8 @@ class Found:
     fault: str
     readings: int = 0
     invented: list[str] = field(default_factory=list)
+    twice: int = 0
+    """Readings that came out of a pipe twice."""
     gaps: list[Gap] = field(default_factory=list)
     longest_hole_s: float = 0.0
     back_s: float = 0.0
@@ -61,12 +76,19 @@ class Found:
     ended: str = ""
 
     @property
+    def gate_s(self) -> float:
+        """From reading to reading where nothing is wrong."""
+        return PULSE_S if "interval" in BUSES[self.bus][1] else GATE_S
+
+    @property
     def outcome(self) -> str:
         """One cell of the table."""
         if not self.recovered:
             return "lost"
         if self.invented:
             return "invented readings"
+        if self.twice:
+            return "counted twice"
         lost = "gap" if self.gaps else "nothing lost"
         return f"{lost}, opened again" if self.opened > 1 else lost
 
@@ -76,22 +98,35 @@ class Case:
 
     def __init__(self, bus: str, fault: str, file: Path) -> None:
         self.found = Found(bus, fault)
-        self._lasts_s = LASTS_S.get(fault)
+        self._lasts_s = NOT_TOLD_S if bus in PIPED and fault == "closed" else LASTS_S.get(fault)
         self._bench: ServedBench = open_bench(str(file), seed=1)
         self._origin_s = time.monotonic()
-        self._taken_s: list[float] = []
+        self._taken_s: dict[int, float] = {}
+        """When each reading was taken, by its number."""
         self._arrived: list[tuple[float, Reading]] = []
         self._connections: list[tuple[float, Connection]] = []
         self._changed = threading.Condition()
-        self._asks = BUSES[bus][1] == "scpi"
+        dialect = BUSES[bus][1]
+        self._asks = dialect in {"scpi", "interval"}
         counter = self._bench._counters["main"]
         counter.counting.count = self._count
-        if self._asks:
+        if dialect == "scpi":
             counter._cycle._count = self._count
+        driver: str | Callable[[Link], Counter] = self._bench.drivers["main"]
+        if dialect == "interval":
+            counter._pulses.interval = self._interval
+        elif dialect == "interval-talk-only":
+            counter._source.interval = self._interval
+        if "interval" in dialect:
+            driver = load(_quick_profile(dialect, file.parent))
+        resource, self._writer = self._bench.resources["main"], None
+        if bus in PIPED:
+            resource = str(file.with_name(f"{fault}.pipe"))
+            self._writer = PipeWriter(self._bench._servers.by_counter["main"].port, Path(resource))
         self._acquisition = Acquisition(
             name="main",
-            resource=self._bench.resources["main"],
-            driver=self._bench.drivers["main"],
+            resource=resource,
+            driver=driver,
             setup=Setup(),
             nominal=NOMINAL,
             take=self._take,
@@ -114,13 +149,21 @@ class Case:
         finally:
             self._acquisition.stop()
             self._acquisition.join(5)
+            if self._writer is not None:
+                self._writer.close()
             self._bench.close()
         self.found.ended = str(self._acquisition.error or "")
         return self.found
 
     def _count(self, start_s: float, gate_s: float) -> Decimal:
-        self._taken_s.append(self._bench._time.zero_s + start_s + gate_s / 2)
-        return NOMINAL + len(self._taken_s) * STEP
+        number = len(self._taken_s) + 1
+        self._taken_s[number] = self._bench._time.zero_s + start_s + gate_s / 2
+        return NOMINAL + number * STEP
+
+    def _interval(self, number: int) -> Decimal:
+        self._taken_s[number] = self._bench._time.zero_s + (number + 0.5) * PULSE_S
+        fallen = STEP / NOMINAL * Decimal(str(PULSE_S)) * number * (number + 1) / 2
+        return Decimal(str(PULSE_S)) / 4 - fallen
 
     def _take(self, event: Reading | Gap) -> None:
         with self._changed:
@@ -128,8 +171,9 @@ class Case:
                 self.found.gaps.append(event)
             elif not event.flags & UNFIT:
                 self._arrived.append((time.monotonic(), event))
-                if self._asks and self._number(event) != len(self._taken_s):
-                    self.found.invented.append(f"{event.text} after {len(self._taken_s)} readings")
+                newest = max(self._taken_s)
+                if self._asks and self._number(event) != newest:
+                    self.found.invented.append(f"{event.text} after reading {newest}")
             self._changed.notify_all()
 
     def _link_changed(self, connection: Connection) -> None:
@@ -143,22 +187,27 @@ class Case:
         """Tell whether the last few readings came without a hole, and after the fault."""
         last = [at_s for at_s, _ in self._arrived[-STEADY:]]
         holes = [b - a for a, b in pairwise(last)]
-        return last[0] > over_s + 3 * GATE_S and max(holes) < 4 * GATE_S
+        gate_s = self.found.gate_s
+        return last[0] > over_s + 3 * gate_s and max(holes) < 4 * gate_s
 
     def _judge(self, began_s: float, over_s: float) -> None:
         found = self.found
         found.readings = len(self._arrived)
         numbers = [self._number(reading) for _, reading in self._arrived]
         for (at_s, reading), number in zip(self._arrived, numbers, strict=True):
-            if not 1 <= number <= len(self._taken_s):
+            if number not in self._taken_s:
                 found.invented.append(f"{reading.text} was never taken")
                 continue
-            late_s = self._origin_s + reading.elapsed_s - self._taken_s[number - 1]
-            if abs(late_s) > GATE_S + MARGIN_S:
+            late_s = self._origin_s + reading.elapsed_s - self._taken_s[number]
+            if abs(late_s) > found.gate_s + MARGIN_S:
                 found.invented.append(
                     f"{reading.text} at {at_s - began_s:.3f} s is {late_s:.3f} s off"
                 )
-        found.invented += [f"number {b} after {a}" for a, b in pairwise(numbers) if b <= a]
+        again = [(a, b) for a, b in pairwise(numbers) if b <= a]
+        if found.bus in PIPED:
+            found.twice = sum(a == b for a, b in again)
+            again = [(a, b) for a, b in again if a != b]
+        found.invented += [f"number {b} after {a}" for a, b in again]
         times = [at_s for at_s, _ in self._arrived]
         holes = [(b - a, a, b) for a, b in pairwise(times) if b > began_s]
         if holes:
@@ -201,6 +250,19 @@ oscillator = "main"
 bus = "{wire}"
 dialect = "{dialect}"
 gate = "{GATE_S} s"
+pulse = "{PULSE_S} s"
 """
     )
     return path
+
+
+def _quick_profile(name: str, folder: Path) -> Path:
+    """Copy the profile of an interval counter, for pulses that come sooner; return its path."""
+    text = (BUNDLED / f"{name}.toml").read_text("utf-8")
+    quick = folder / f"quick-{name}.toml"
+    quick.write_text(
+        text.replace('"1 s"', f'"{PULSE_S} s"')
+        .replace("2.5000000123E-1", "2.5E-3")
+        .replace("0.25000000123 s", "0.0025 s")
+    )
+    return quick

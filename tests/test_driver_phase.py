@@ -169,3 +169,15 @@ def test_an_interval_longer_than_the_period_is_refused() -> None:
 
     with pytest.raises(ReplyError, match="more than the period"):
         counter.measure(2.5)
+
+
+def test_an_interval_said_twice_costs_no_reading() -> None:
+    """The copy comes at an odd time and says nothing new; the next interval is a neighbour."""
+    lines = [(float(at), written(0.25 - 37e-9 * at)) for at in range(1, 8)]
+    counter, _ = talking("interval-talk-only", sorted([*lines, (5.001, lines[4][1])]))
+
+    taken = [counter.measure(5.0) for _ in range(4)]
+
+    arrived_s = [m.arrived_s for m in taken]
+    assert arrived_s == [4.0, 5.0, 6.0, 7.0]
+    assert [float(m.offset or 0) for m in taken] == pytest.approx([37e-9] * 4, rel=1e-4)

@@ -142,7 +142,7 @@ class ProfileCounter:
         if said is None:
             return None
         if self._profile.measures == "interval":
-            return self._slope(said, line.arrived_s)
+            return None if line.repeat else self._slope(said, line.arrived_s)
         if self._profile.hands_out_newest:
             return self._if_new(said, line.arrived_s)
         return Measurement(said.value, said.resolution, line.repeat, line.arrived_s)
