@@ -30,6 +30,7 @@ REFUSED = [
     (("--interval", "1e10s"), "'1e10s' is too long: at most 100 years", "Write"),
     (("--for", "1e7h"), "'1e7h' is too long: at most 100 years", "Write"),
     (("--gate", "1e400s"), "'1e400s' is too long: at most 100 years", "Write"),
+    (("--settle", "1ppb/1ms"), "settled means little over less than 1 s", "--settle 1ppb/10min"),
     (("--settle", "1ppb/1e300s"), "'1e300s' is too long", "--settle 1ppb/10min"),
     (("--fault", "nonsense"), "'nonsense'", "Write it like cut@30s"),
 ]

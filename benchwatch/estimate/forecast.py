@@ -30,6 +30,8 @@ Floats = NDArray[np.float64]
 
 TIME_CONSTANTS: Final = 2.0 ** np.arange(-4.0, 3.0, 0.5)
 """Of the exponentials, in horizons."""
+LARGEST_HALF: Final = 30.0
+"""Half a block in time constants; far beyond, floats can't hold what an exponential begins with."""
 HORIZONS: Final = np.array([1.0 / 3.0, 2.0 / 3.0, 1.0, 2.0, 4.0, 64.0])
 """When the change is forecast, in horizons; at the last only the line is left."""
 FREEDOM: Final = 0.45
@@ -81,14 +83,18 @@ def forecast(
     basis[:, 1] = age
     rate = 1.0 / TIME_CONSTANTS
     half = np.multiply.outer(width, rate) / 2.0
-    # The mean of an exponential over a block is its middle times sinh(h)/h.
-    basis[:, 2:count] = np.exp(np.multiply.outer(first - age, rate)) * np.sinh(half) / half
+    # The mean of an exponential over a block is its middle times sinh(h)/h, for large h e^h/2h.
+    # One that is over within a small part of the first block is scaled down: nothing tells of it.
+    inner = np.minimum(half, LARGEST_HALF)
+    excess = half[0] - inner[0]
+    middle = np.multiply.outer(first - age, rate) + (half - inner - excess)
+    basis[:, 2:count] = np.exp(middle) * np.sinh(inner) / half
     for column, step in enumerate(steps):
         basis[:, count + column] = blocks[0] >= step
     basis[:, -1] = offset
     ahead = np.zeros((count + len(steps), len(HORIZONS)))
     ahead[1] = HORIZONS
-    decay = np.exp(first * rate)
+    decay = np.exp(first * rate - excess)
     ahead[2:count] = decay[:, None] * np.expm1(-np.multiply.outer(rate, HORIZONS))
     floor = (1e-6 * scale) ** 2
     white = noise.white / (width * horizon_s) + floor

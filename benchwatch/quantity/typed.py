@@ -30,6 +30,8 @@ _DURATION_UNITS: Final = {
 }  # fmt: skip
 LONGEST_Y: Final = 100
 """Years; more is a slip of the pen, and too long for the waits of a computer."""
+SHORTEST_SETTLE_S: Final = 1.0
+"""Shorter than what any oven does, and than most gates."""
 _YEAR_S: Final = 31_557_600.0
 _LARGEST_FRACTION: Final = 0.1
 
@@ -113,7 +115,7 @@ def parse_settle(text: str, nominal: Decimal | None = None) -> tuple[float, floa
     """Read what settled means, such as ``1ppb/10min``, as (fraction, seconds).
 
     Raises:
-        QuantityError: it is not a fraction, a slash and a duration.
+        QuantityError: it is not a fraction, a slash and a duration, or the duration is too short.
     """
     limit_text, slash, horizon_text = re.sub(r"\s(?:in|per)\s(?!10(?:\^|\*))", "/", text).partition(
         "/"
@@ -128,6 +130,11 @@ def parse_settle(text: str, nominal: Decimal | None = None) -> tuple[float, floa
     limit, horizon_s = parse_fraction(limit_text, nominal), parse_duration(horizon_text)
     if limit <= 0:
         raise QuantityError(f"'{printable(text)}': the limit must be above zero: {SETTLE_FORMS}.")
+    if horizon_s < SHORTEST_SETTLE_S:
+        raise QuantityError(
+            f"'{printable(text)}': settled means little over less than {SHORTEST_SETTLE_S:g} s. "
+            f"Write {SETTLE_FORMS}."
+        )
     return limit, horizon_s
 
 
