@@ -29,6 +29,8 @@ PROFILES = [load(path).profile for path in bundled()]
         r"(a|b|ab)*c",
         r"\s*\s*\s*\s*\s*\s*x",
         r"(?:[+-]?\d*\.?\d*)*E",
+        "a?" * 30 + "a" * 30,
+        r"(?P<number>(\d+)+) Hz, as it is shown on the display of the counter",
     ],
 )
 def test_a_pattern_with_endless_ways_to_fit_is_found(pattern: str) -> None:

@@ -41,7 +41,7 @@ def read_profile(path: Path, *, tries_patterns: bool = True) -> Profile:
 
     Args:
         path: A TOML file.
-        tries_patterns: See that none takes for ever; some 10 ms of computing.
+        tries_patterns: See that none takes for ever; some tenths of a second of computing.
 
     Raises:
         DriverError: it can't be read, or says something that can't be; where and what.
