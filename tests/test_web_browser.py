@@ -117,3 +117,35 @@ async def test_the_page_says_when_it_no_longer_shows_the_bench(tmp_path):
 
     assert (before, after) == ("none", "block")
     assert "no longer shows the bench" in said
+
+
+async def tap(tab, app, word):
+    """Tap with a finger on a word of the page."""
+    rows = [row.plain for row in app.stage.lines]
+    y = next(y for y, row in enumerate(rows) if word in row)
+    place = await tab.value(
+        "(() => { const s = document.querySelector('.xterm-screen').getBoundingClientRect();"
+        " return [s.left, s.top, s.width, s.height]; })()"
+    )
+    left, top, width, height = place
+    point = {
+        "x": left + (rows[y].index(word) + 0.5) * width / app.size.width,
+        "y": top + (y + 0.5) * height / app.size.height,
+    }
+    await tab.call("Input.dispatchTouchEvent", type="touchStart", touchPoints=[point])
+    await tab.call("Input.dispatchTouchEvent", type="touchEnd", touchPoints=[])
+
+
+async def test_the_footer_and_the_tabs_can_be_tapped_with_a_finger(tmp_path):
+    """A tablet has no keyboard: a tab shows its view, a word of the footer does what it says."""
+    made = []
+    async with served(made=made) as (url, client), browser(client, tmp_path / "home") as tab:
+        await tab.call("Emulation.setTouchEmulationEnabled", enabled=True)
+        await tab.call("Page.navigate", url=url)
+        await tab.until(lambda tab: "q quit" in screen(tab))
+        await tap(tab, made[0], "5 Notes")
+        await tab.until(lambda tab: "notes, " in screen(tab))
+        await tap(tab, made[0], "h help")
+        await tab.until(lambda tab: "Esc closes" in screen(tab))
+
+    assert made[0].desk.view.name == "notes"

@@ -23,6 +23,7 @@ from benchwatch.screen.options import Options
 from benchwatch.screen.overlays import Ask, CommandLine, Page, Typing, help_lines, key_list
 from benchwatch.screen.source import Operator, SoundMaker, Transport, Trimmer, Watch
 from benchwatch.screen.stage import Stage
+from benchwatch.screen.taps import key_at, tab_at
 from benchwatch.screen.wishes import Wishes, load, save
 
 DIGITS_EVERY_S, CHARTS_EVERY_S = 0.1, 0.25
@@ -175,6 +176,16 @@ class BenchwatchApp(App[None]):
             key = next((key for key in here if pressed.key in key.keys), None)
             if key is not None:
                 self.act(key.id)
+
+    def on_stage_tapped(self, event: Stage.Tapped) -> None:
+        """Do what the key does whose words were tapped; only a page in a browser takes taps."""
+        view, have = self.desk.view.name, self.desk.frame().have
+        if event.top:
+            key = tab_at(event.row, event.cell)
+        else:
+            key = key_at(event.row, event.cell, view, have)
+        if key is not None:
+            self.act(key)
 
     def act(self, key: str) -> None:
         """Do what the key with this id does; overlays are the app's, the rest is the desk's."""

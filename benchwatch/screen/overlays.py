@@ -2,11 +2,12 @@
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
-from typing import ClassVar, TypeVar
+from typing import Any, ClassVar, TypeVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
+from textual.events import Click
 from textual.events import Key as KeyPress
 from textual.screen import ModalScreen
 from textual.widgets import Input
@@ -18,12 +19,18 @@ from benchwatch.screen.ink import Ink, Line, Look, line, wrapped_text
 from benchwatch.screen.keys import KEYS, Key, Need, keys_for
 from benchwatch.screen.parts import HAZARDS
 from benchwatch.screen.stage import Sheet
+from benchwatch.screen.taps import named_at
 
 LONGEST_NOTE = 200
 LONGEST_ROW, LINE_CELLS, FRAME_CELLS = 90, 80, 6
 """Cells of a row of text, of a box to type in, and of the border and blanks around both."""
 OFFERS_SHOWN = 10
 KEY_CELLS = 12
+PAGE_FOOT = line(
+    ("Esc", Ink.KEY), " closes  ", ("Up", Ink.KEY), "  ", ("Down", Ink.KEY), "  ",
+    ("PgUp", Ink.KEY), "  ", ("PgDn", Ink.KEY), " scroll",
+)  # fmt: skip
+TYPING_FOOT = line(("Enter", Ink.KEY), " does it  ", ("Esc", Ink.KEY), " cancels")
 TITLE = "Do what? Type a word; Up, Down choose; Enter does it"
 
 
@@ -67,13 +74,27 @@ def offer_lines(found: Sequence[Offer], chosen: int, rows: int) -> list[Line]:
     """Draw `rows` of what was found, the chosen one among them."""
     if not found:
         return [line(("nothing like that here", Ink.DIM))]
-    first = max(chosen - rows + 1, 0)
+    first = _first_shown(chosen, rows)
     drawn = []
     for index, offer in enumerate(found[first : first + rows], first):
         ink = Ink.PLAIN_LAMP if index == chosen else Ink.TEXT
         mark = ">" if index == chosen else " "
         drawn.append(line((f"{mark}{offer.name:<{KEY_CELLS}}", Ink.KEY), (offer.text, ink)))
     return drawn
+
+
+def _first_shown(chosen: int, rows: int) -> int:
+    return max(chosen - rows + 1, 0)
+
+
+def _tapped(screen: ModalScreen[Any], foot: Sheet, event: Click) -> str:
+    """Name the key that was tapped on `foot`; beside the box it is Esc."""
+    if event.widget is screen:
+        return "Esc"
+    if not foot.region.contains(event.screen_x, event.screen_y):
+        return ""
+    named = named_at(foot.lines[0], event.screen_x - foot.region.x)
+    return "" if named is None else named[0]
 
 
 class Page(ModalScreen[None]):
@@ -95,12 +116,12 @@ class Page(ModalScreen[None]):
     def compose(self) -> ComposeResult:
         """Lay the text into a frame that scrolls."""
         self._sheet = Sheet(self._look)
-        foot = Sheet(self._look, [line(("Esc closes, Up, Down, PgUp and PgDn scroll", Ink.DIM))])
-        foot.styles.height = 1
+        self._foot = Sheet(self._look, [PAGE_FOOT])
+        self._foot.styles.height = 1
         with Vertical():
             with VerticalScroll(can_focus=False):
                 yield self._sheet
-            yield foot
+            yield self._foot
 
     def on_mount(self) -> None:
         """Lay the text out once the width is known."""
@@ -109,6 +130,16 @@ class Page(ModalScreen[None]):
     def on_resize(self) -> None:
         """Lay the text out anew."""
         self._lay_out()
+
+    def on_click(self, event: Click) -> None:
+        """Take a tap on the foot, or one beside the page, which closes it."""
+        match _tapped(self, self._foot, event):
+            case "Esc":
+                self.action_leave()
+            case "PgUp":
+                self.action_move(-10)
+            case "PgDn":
+                self.action_move(10)
 
     def action_leave(self) -> None:
         """Close."""
@@ -132,9 +163,12 @@ Answer = TypeVar("Answer")
 class Typing(ModalScreen[Answer | None]):
     """A line to type on, over the view; takes what is typed before it stands there too."""
 
-    def __init__(self) -> None:
+    def __init__(self, look: Look) -> None:
         super().__init__()
+        self._look = look
         self._typed = Input(max_length=LONGEST_NOTE, compact=True)
+        self._foot = Sheet(look, [TYPING_FOOT])
+        self._foot.styles.height = 1
         self._early = 0
         """Characters that came before the line took keys itself."""
 
@@ -160,6 +194,14 @@ class Typing(ModalScreen[Answer | None]):
         elif event.key == "enter":
             self.call_after_refresh(self.submit)
 
+    def on_click(self, event: Click) -> None:
+        """Take a tap on the foot, or one beside the box, which cancels."""
+        match _tapped(self, self._foot, event):
+            case "Esc":
+                self.action_leave()
+            case "Enter":
+                self.submit()
+
     def on_input_submitted(self) -> None:
         """Enter, on the line itself."""
         self.submit()
@@ -180,8 +222,8 @@ class Ask(Typing[str]):
 
     def __init__(self, look: Look, prompt: str) -> None:
         """Ask for what `prompt` says."""
-        super().__init__()
-        self._look, self._prompt = look, prompt
+        super().__init__(look)
+        self._prompt = prompt
 
     def compose(self) -> ComposeResult:
         """Lay out the prompt and the line to type on."""
@@ -192,6 +234,7 @@ class Ask(Typing[str]):
         with Vertical():
             yield sheet
             yield self._typed
+            yield self._foot
 
     def submit(self) -> None:
         """Hand the text back."""
@@ -209,8 +252,8 @@ class CommandLine(Typing[Command]):
 
     def __init__(self, look: Look, view: str, have: Collection[Need]) -> None:
         """Offer what can be done in `view` on a bench that has `have`."""
-        super().__init__()
-        self._look, self._view, self._have = look, view, have
+        super().__init__(look)
+        self._view, self._have = view, have
         self._offers: list[Offer] = []
         self._chosen = 0
 
@@ -224,10 +267,10 @@ class CommandLine(Typing[Command]):
             yield title
             yield self._typed
             yield self._list
+            yield self._foot
 
     def on_mount(self) -> None:
-        """Be ready to type, and show what there is."""
-        super().on_mount()
+        """Show what there is."""
         self._find("")
 
     def on_input_changed(self, event: Input.Changed) -> None:
@@ -245,6 +288,15 @@ class CommandLine(Typing[Command]):
             return
         self._typed.value = f"{offer.name} "
         self._typed.cursor_position = len(self._typed.value)
+
+    def on_click(self, event: Click) -> None:
+        """Take a tap on an offer: it is done. What any box takes is taken too."""
+        row = event.screen_y - self._list.region.y
+        if self._list.region.contains(event.screen_x, event.screen_y):
+            chosen = _first_shown(self._chosen, OFFERS_SHOWN) + row
+            if chosen < len(self._offers):
+                self._chosen = chosen
+                self.submit()
 
     def action_move(self, rows: int) -> None:
         """Choose another."""

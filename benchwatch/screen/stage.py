@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from textual.events import Click
 from textual.geometry import Region
 from textual.message import Message
 from textual.strip import Strip
@@ -50,6 +51,13 @@ class Stage(Sheet):
     class Resized(Message):
         """The stage has another size: what is on it no longer fits."""
 
+    class Tapped(Message):
+        """A cell was tapped."""
+
+        def __init__(self, row: Line, cell: int, *, top: bool) -> None:
+            super().__init__()
+            self.row, self.cell, self.top = row, cell, top
+
     def __init__(self, look: Look) -> None:
         super().__init__(look)
         self._layout: list[tuple[Block, int]] = []
@@ -58,6 +66,11 @@ class Stage(Sheet):
     def on_resize(self) -> None:
         """Tell whoever draws."""
         self.post_message(self.Resized())
+
+    def on_click(self, event: Click) -> None:
+        """Tell what lies where it was tapped."""
+        if event.y < len(self.lines):
+            self.post_message(self.Tapped(self.lines[event.y], event.x, top=event.y == 0))
 
     def show(self, view: View, frame: Frame, *, charts: bool) -> None:
         """Draw `frame`; the slow blocks only with `charts`, or when the layout changed."""

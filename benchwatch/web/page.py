@@ -27,6 +27,11 @@ _BEGIN: Final = "\x1b[?1049h\x1b[?25l\x1b[?2004h\x1b[?2026$p"
 _END: Final = "\x1b[?2004l\x1b[?25h\x1b[?1049l"
 
 
+_TAPS: Final = "\x1b[?1000h\x1b[?1006h"
+_NO_TAPS: Final = "\x1b[?1006l\x1b[?1000l"
+"""Buttons pressed and released, without movement, told in decimal digits."""
+
+
 class PageDriver(Driver):
     """What the terminal library draws on and gets its keys from."""
 
@@ -53,7 +58,7 @@ class PageDriver(Driver):
 
     def start_application_mode(self) -> None:
         """Set the page's terminal up, and begin to take keys from it."""
-        self.write(_BEGIN)
+        self.write(_BEGIN + (_TAPS if self._mouse else ""))
         self._page.driver = self
         self.resize(*(self._size or (80, 24)))
 
@@ -63,7 +68,7 @@ class PageDriver(Driver):
 
     def stop_application_mode(self) -> None:
         """Leave the page's terminal as it was."""
-        self.write(_END)
+        self.write((_NO_TAPS if self._mouse else "") + _END)
 
     def keys(self, data: str) -> None:
         """Take what was typed; a lone Esc is one only once nothing has followed it."""
@@ -132,7 +137,9 @@ class Page:
 
 
 class PageApp(BenchwatchApp):
-    """The screen on a page."""
+    """The screen on a page; what its footer names can be tapped too."""
+
+    ALLOW_SELECT = False
 
     def __init__(self, page: Page, log: TextIO, *args: Any, **options: Any) -> None:
         """Take the page, where a crash is written in full, and what any screen takes."""

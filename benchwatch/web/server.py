@@ -87,7 +87,7 @@ class Pages:
         asked = request.query
         size = page_size(_whole(asked.get("width"), 80), _whole(asked.get("height"), 24))
         self.screens.add(app)
-        running = asyncio.create_task(app.run_async(mouse=False, size=size))
+        running = asyncio.create_task(app.run_async(mouse=True, size=size))
         others = [
             asyncio.create_task(page.sending()),
             asyncio.create_task(_receiving(socket, page)),
