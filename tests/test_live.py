@@ -148,3 +148,24 @@ def test_memory_stays_bounded() -> None:
 
     assert sizes[1] <= sizes[0] + 300
     assert sizes[1] < 2500
+
+
+def test_a_warm_up_that_is_over_widens_u_no_more() -> None:
+    """Once an oven has come in from 4 ppm, u is of the noise again, and covers the truth."""
+    t = np.arange(0.0, 120.0, 0.25)
+    truth = 4e-6 * np.exp(-t / 5.0) + 2e-7 * np.exp(-t / 10.0)
+    covered, widths = [], []
+
+    for seed in range(700, 706):
+        live = LiveEstimate()
+        noise = 1.2e-10 * np.random.default_rng(seed).standard_normal(len(t))
+        for at_s, true, offset in zip(t, truth, truth + noise, strict=True):
+            estimate = live.add(at_s, offset, gate_s=0.25).estimate
+            if at_s > 85.0:
+                assert estimate is not None
+                assert estimate.u is not None
+                covered.append(abs(estimate.offset - true) < 2.0 * estimate.u)
+                widths.append(estimate.u)
+
+    assert np.mean(covered) > 0.95
+    assert np.percentile(widths, 95) < 2e-10

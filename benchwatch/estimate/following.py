@@ -33,7 +33,8 @@ class Slope:
         self.slope = 0.0
         self.u = 0.0
         self._found = [(0.0, 0.0)] * _SLOPES
-        self._known = 0
+        self._known = self._reach = 0
+        """Octaves known from the present blocks; and from those before the last step as well."""
         self._age = 0
 
     def restart(self) -> None:
@@ -54,6 +55,7 @@ class Slope:
             self._found[place] = _fit(blocks, 2 << place, white)
             self._known = max(self._known, place + 1)
         if self._known:
+            self._reach = self._known
             self.slope, self.u = next(
                 (
                     (slope, u)
@@ -66,6 +68,15 @@ class Slope:
         self._age += 2
         if self._age > _LASTS:
             self.slope = self.u = 0.0
+            self._reach = 0
+
+    def at_most(self, readings: int) -> float:
+        """Return how large the present slope may be, by the last `readings` and a few more."""
+        if not self._reach:
+            return math.inf
+        long_enough = ((readings - 1) // (2 * BLOCKS)).bit_length()
+        slope, u = self._found[min(long_enough, self._reach - 1)]
+        return abs(slope) + u
 
 
 def _fit(blocks: Blocks, readings: int, white: float) -> tuple[float, float]:

@@ -151,7 +151,12 @@ class Wander:
         2 u cover the truth (simulation).
         """
         octaves = min(readings.bit_length() - 1, OCTAVES)
-        return self._of_mean.sums[octaves] + (self._slope.u * 0.5 * readings) ** 2
+        without_drift = self._hadamard.sums[octaves]
+        if self._slope.slope:
+            return without_drift + (0.5 * readings * self._slope.u) ** 2
+        # The Allan variance remembers the drift of a warm-up that is over.
+        drift = 0.5 * readings * self._slope.at_most(readings)
+        return min(self._allan.sums[octaves], without_drift + drift * drift)
 
     def excess_of_step(self, readings: int) -> float:
         """Hadamard variance beyond white noise of blocks at least `readings` long."""
