@@ -94,6 +94,14 @@ def test_a_caution_is_shown_with_the_record() -> None:
     assert "(!" in narrow
 
 
+def test_as_left_is_shown_without_as_found_too() -> None:
+    """Nobody recorded what was found: what was left is on the screen all the same."""
+    made = kit.frame(kit.snapshot(records=Records(as_left=kit.record("as left", 1e-10))))
+    (row,) = records_line(made, 80, 1)
+
+    assert row.plain.strip().startswith("as found: none; as left +0.100 ±")
+
+
 @pytest.mark.parametrize("state", ["silent", "lost", "connecting", "ended"])
 def test_a_dead_link_gives_no_record(state: str) -> None:
     """The newest reading is not what is on the bench now; the sentence says how old it is."""

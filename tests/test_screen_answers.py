@@ -120,6 +120,24 @@ def test_why_a_link_is_lost_stands_before_what_could_not_be_opened() -> None:
     assert said == f"nothing listens there: can't open {resource}. Is it on? Next try in 2 s."
 
 
+@pytest.mark.parametrize("first", [1, 2, 4, 8])
+async def test_keys_typed_while_the_line_comes_up_lose_nothing(first: int) -> None:
+    """Some before the line has the focus, the rest after it: one text, in its order."""
+    watch = kit.FakeWatch()
+    app = BenchwatchApp(watch, options=Options(state=None), every_s=None)
+    keys = "mall well\r"
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        for part in (keys[:first], keys[first:]):
+            for char in part:
+                named = {"\r": "enter", " ": "space"}
+                app.post_message(Key(named.get(char, char), char))
+            await pilot.pause()
+        await pilot.pause()
+
+    assert watch.marks == ["all well"]
+
+
 @pytest.mark.parametrize(
     ("keys", "marks", "told"),
     [

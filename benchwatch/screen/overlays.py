@@ -166,7 +166,7 @@ class Typing(ModalScreen[Answer | None]):
     def __init__(self, look: Look) -> None:
         super().__init__()
         self._look = look
-        self._typed = Input(max_length=LONGEST_NOTE, compact=True)
+        self._typed = Input(max_length=LONGEST_NOTE, compact=True, select_on_focus=False)
         self._foot = Sheet(look, [TYPING_FOOT])
         self._foot.styles.height = 1
         self._early = 0

@@ -126,6 +126,10 @@ def records_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     """Draw what was put on record, or ask for it."""
     records = frame.snapshot.records
     found = records.as_found if records is not None else None
+    if found is None and records is not None and records.as_left is not None:
+        left = line(f"  as found: none; as left {record_words(frame, records.as_left)}")
+        why, sign = (_caution(frame, records.as_left, short=short) for short in (False, True))
+        return [fitting(width, left + why, left + sign)]
     if records is None or found is None:
         if not frame.operator:
             return [line(("  as found: not recorded yet", Ink.DIM))]
