@@ -5,6 +5,7 @@ import threading
 from dataclasses import replace
 from decimal import Decimal
 
+import numpy as np
 import pytest
 from pipeline_kit import NOMINAL, START_UTC_S, StillClock, reading
 
@@ -116,8 +117,9 @@ def test_the_numbers_are_those_of_the_live_estimate():
 def test_a_turn_is_kept_as_found_where_only_fractions_are_known():
     """A recording of offsets has no nominal, and its record has none either."""
     pipeline = Pipeline(replace(PLAN, nominal=None))
+    noise = 1e-11 * np.random.default_rng(5).standard_normal(60)
     for number in range(60):
-        offset = (1e-8 if number >= 40 else 0.0) + 1e-11 * (number % 7)
+        offset = (1e-8 if number >= 40 else 0.0) + 3e-11 + float(noise[number])
         snapshot = pipeline.take(replace(reading(number), frequency_hz=math.nan, offset=offset))
 
     assert snapshot.records.as_found.nominal_hz is None

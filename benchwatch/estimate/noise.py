@@ -116,6 +116,7 @@ class NoiseScale:
         self._last_sign = 0
         self._same_signs = 0
         self._smallest = math.inf
+        self._largest = 0.0
         self._repeats = False
         self._count = 0
         self._last: float | None = None
@@ -138,8 +139,9 @@ class NoiseScale:
         magnitude = abs(difference)
         if magnitude == 0.0:
             self._repeats = True
-        elif magnitude < self._smallest:
-            self._smallest = magnitude
+        else:
+            self._smallest = min(self._smallest, magnitude)
+            self._largest = max(self._largest, magnitude)
         self._first.add(magnitude)
         self._count += 1
         if self._last_difference is not None:
@@ -155,6 +157,9 @@ class NoiseScale:
             spread = self._second.sd(floor * math.sqrt(6.0)) / math.sqrt(6.0)
         else:
             spread = self._first.sd(floor * math.sqrt(2.0)) / math.sqrt(2.0)
+        if spread == 0.0 and self._largest - self._smallest > nothing:  # no ramp, but a saw
+            self.quantum = max(resolution, self._smallest)
+            floor = self.quantum / math.sqrt(12.0)
         self.sigma = max(spread, floor)
         self.degrees = min(self._count, WINDOW) * 2.0 / 3.0
 
