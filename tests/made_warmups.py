@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
@@ -22,6 +22,8 @@ class MadeWarmup:
     readings: np.ndarray
     gaps: tuple[tuple[int, int], ...] = ()
     """First and last second without readings."""
+    quantum: float = 0.0
+    """Last digit that the readings are rounded to, fractional; 0 for none."""
 
     def excursion(self) -> np.ndarray:
         """Largest true change within the horizon from each second on; n - horizon values."""
@@ -120,6 +122,23 @@ def cancelling(rng: np.random.Generator) -> MadeWarmup:
     return constant_drift(rng, 1.0)
 
 
+def _rounded(made: MadeWarmup, quantum: float) -> MadeWarmup:
+    """Read by a counter whose last digit is `quantum`."""
+    return replace(made, readings=quantum * np.round(made.readings / quantum), quantum=quantum)
+
+
+def rounded(rng: np.random.Generator) -> MadeWarmup:
+    """A slow tail or an overshoot, last digit 1e-10 to 1e-8: a tenth of the limit to ten limits."""
+    make = (slow_tail, overshoot)[int(rng.integers(2))]
+    return _rounded(make(rng), _between(rng, 1e-10, 1e-8))
+
+
+def rounded_drift(rng: np.random.Generator) -> MadeWarmup:
+    """A constant drift above the limit or one that cancels a tail, rounded likewise."""
+    make = (constant_drift, cancelling)[int(rng.integers(2))]
+    return _rounded(make(rng), _between(rng, 1e-10, 1e-8))
+
+
 FAMILIES: dict[str, Callable[[np.random.Generator], MadeWarmup]] = {
     "slow tail": slow_tail,
     "overshoot": overshoot,
@@ -127,4 +146,6 @@ FAMILIES: dict[str, Callable[[np.random.Generator], MadeWarmup]] = {
     "gaps": gaps,
     "constant drift": constant_drift,
     "cancelling": cancelling,
+    "rounded": rounded,
+    "rounded drift": rounded_drift,
 }

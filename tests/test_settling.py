@@ -1,20 +1,25 @@
 """Drift and settle verdict on made readings with known truth."""
 
+import secrets
+
 import numpy as np
 import pytest
+from made_warmups import FAMILIES
+from made_warmups import LIMIT as WARM_LIMIT
 
 from benchwatch.estimate import settle_words
+from benchwatch.estimate.live import LiveEstimate
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.settling import Settling
 
 LIMIT = SettleLimit(1e-9, 60.0)
 
 
-def _feed(settling: Settling, times, offsets):
+def _feed(settling: Settling, times, offsets, quantum=0.0):
     """All (time, state) at which the state changed."""
     changes = []
     for t, y in zip(times, offsets, strict=True):
-        settling.add(t, y)
+        settling.add(t, y, quantum)
         verdict = settling.verdict()
         if verdict and (not changes or changes[-1][1] != verdict.state):
             changes.append((t, verdict.state))
@@ -252,7 +257,10 @@ def test_scaled_offsets_and_limit_give_the_same_verdicts() -> None:
 
 
 def test_degenerate_input_is_survived() -> None:
-    """Nothing, one reading, nan, equal readings, readings out of order: no error, no nan."""
+    """Nothing, one reading, nan, equal readings, readings out of order: no error, no nan.
+
+    Equal readings of unknown resolution tell nothing of what happens below their last digit.
+    """
     settling = Settling(LIMIT)
     assert settling.drift() is None
     assert settling.verdict() is None or settling.verdict().state == "unsure"
@@ -265,7 +273,8 @@ def test_degenerate_input_is_survived() -> None:
     assert drift is not None
     assert drift.per_s == 0.0
     assert drift.u == 0.0
-    assert changes[-1][1] == "settled"
+    assert [state for _, state in changes] == ["unsure"]
+    assert settling.verdict().reason == settle_words.ALL_EQUAL
 
 
 def test_memory_is_bounded_and_the_newest_counts() -> None:
@@ -327,3 +336,125 @@ def test_a_new_limit_is_judged_on_the_readings_at_hand() -> None:
     assert wide is not None
     assert wide.state == "settled"
     assert settling.verdict() is None
+
+
+def _rounded(offsets, quantum):
+    return quantum * np.round(np.asarray(offsets) / quantum)
+
+
+@pytest.mark.parametrize("digits", [1.0, 3.0, 10.0, 100.0])
+def test_a_last_digit_coarser_than_the_limit_is_unsure(digits: float) -> None:
+    """A drift of two limits a horizon hides in the last digit; a longer gate would tell."""
+    t = np.arange(1500.0)
+    quantum = digits * LIMIT.limit
+    offsets = _rounded(2.0 * LIMIT.limit / LIMIT.horizon_s * t * (digits >= 100.0), quantum)
+    settling = Settling(LIMIT)
+    states = set()
+
+    for second, offset in zip(t, offsets, strict=True):
+        settling.add(second, offset, quantum)
+        verdict = settling.verdict()
+        assert verdict is not None
+        states.add(verdict.state)
+
+    drift = settling.drift()
+    assert "settled" not in states
+    assert verdict.reason == settle_words.TOO_COARSE
+    assert verdict.eta_s is None
+    assert drift is not None
+    assert drift.u is not None
+    assert drift.u > quantum / np.sqrt(12.0) / drift.span_s
+
+
+def test_a_fine_last_digit_settles() -> None:
+    """Readings that repeat at a twentieth of the limit, without any noise, do settle."""
+    quantum = 0.05 * LIMIT.limit
+    offsets = _rounded(1e-7 * np.exp(-np.arange(600.0) / 20.0), quantum)
+
+    changes = _feed(Settling(LIMIT), np.arange(600.0), offsets, quantum)
+
+    assert changes[-1][1] == "settled"
+
+
+def test_noise_of_a_digit_makes_a_coarse_counter_settle() -> None:
+    """Noise as large as the last digit, itself the limit, is averaged like any other."""
+    noise = WARM_LIMIT.limit * np.random.default_rng(21).standard_normal(4000)
+    offsets = _rounded(noise, WARM_LIMIT.limit)
+
+    changes = _feed(Settling(WARM_LIMIT), np.arange(4000.0), offsets, WARM_LIMIT.limit)
+
+    assert changes[-1][1] == "settled"
+
+
+@pytest.mark.timeout(120)
+@pytest.mark.parametrize("told", [True, False])
+@pytest.mark.parametrize("family", ["rounded", "rounded drift"])
+def test_a_coarse_counter_is_never_called_settled_early(family: str, told: bool) -> None:
+    """On fresh made warm-ups, last digit told or found, no verdict while it still moves too far."""
+    rng = np.random.default_rng(secrets.randbits(32))
+    false = 0
+    for _ in range(2):
+        made = FAMILIES[family](rng)
+        excursion = made.excursion()
+        live = LiveEstimate(settle=WARM_LIMIT)
+        for second in range(min(made.settled_at(excursion) + 300, len(excursion))):
+            settle = live.add(
+                float(second),
+                float(made.readings[second]),
+                gate_s=1.0,
+                resolution=made.quantum if told else 0.0,
+            ).settle
+            if settle is not None and settle.state == "settled":
+                drifts = family == "rounded drift"
+                false += drifts or excursion[second] > WARM_LIMIT.limit
+                break
+
+    assert false == 0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_settled_never_stands_beside_a_drift_that_contradicts_it(seed: int) -> None:
+    """Turns too small to be confirmed look like a drift; then the verdict goes.
+
+    It may stand for the patience and the pause between two verdicts, a tenth of the horizon.
+    """
+    rng = np.random.default_rng(seed)
+    settling = Settling(LIMIT)
+    against = []
+    for k in range(1600):
+        t = 0.25 * k
+        turned = -0.7e-9 * sum(t >= at for at in (240.0, 244.0, 248.0))
+        settling.add(t, turned + 1e-10 * rng.standard_normal())
+        verdict, drift = settling.verdict(), settling.drift()
+        assert verdict is not None
+        if drift is not None and drift.u is not None and verdict.state == "settled":
+            least = (abs(drift.per_s) - 2.0 * drift.u) * LIMIT.horizon_s
+            against.append(least > LIMIT.limit)
+
+    runs = "".join("x" if one else " " for one in against).split()
+    assert sum(against) < len(against) > 400
+    assert max((len(run) for run in runs), default=0) * 0.25 <= 0.1 * LIMIT.horizon_s
+
+
+def test_turns_a_few_readings_apart_are_one_to_the_fit() -> None:
+    """A dozen confirmed nudges within seconds leave verdict and drift as they were."""
+    rng = np.random.default_rng(23)
+    settling = Settling(LIMIT)
+    before = _feed(settling, np.arange(400.0), 1e-11 * rng.standard_normal(400))
+    states = []
+    for k in range(24):
+        level = 1e-7 * (k // 2 + 1)
+        settling.add(400.0 + k, level + 1e-11 * rng.standard_normal())
+        if k % 2:
+            settling.step(399.0 + k, 1e-7, 1e-11)
+        states.append(settling.verdict().state)
+    after = _feed(settling, np.arange(424.0, 500.0), 1.2e-6 + 1e-11 * rng.standard_normal(76))
+
+    drift = settling.drift()
+    assert before[-1][1] == "settled"
+    assert set(states) == {"settled"}
+    assert [state for _, state in after] == ["settled"]
+    assert len(settling._evidence.steps) == 1
+    assert drift is not None
+    assert drift.u is not None
+    assert abs(drift.per_s) < 4.0 * drift.u

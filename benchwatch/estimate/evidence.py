@@ -15,6 +15,7 @@ from benchwatch.estimate.blocks import Floats, Pyramid
 from benchwatch.estimate.forecast import Forecast, forecast
 from benchwatch.estimate.noise_model import NoiseModel, fit_noise
 from benchwatch.estimate.results import SettleLimit
+from benchwatch.estimate.rounding import rounding_variance
 
 FINEST: Final = 100.0
 """Blocks of readings need be no shorter than this fraction of the horizon."""
@@ -30,6 +31,8 @@ FEWEST: Final = 8
 """Blocks, beside one a nudge, that a forecast takes."""
 STEPS: Final = 6
 """Nudges fitted at once; readings before an older one no longer count."""
+CLOSE: Final = 8
+"""Nudges fewer readings apart are one, and what was read between them is left out."""
 
 
 class Evidence:
@@ -47,14 +50,16 @@ class Evidence:
         """Time and offset of the first reading; None when there is none."""
         self.now = 0.0
         """Time of the newest reading, s since the first."""
+        self._quantum = 0.0
 
     @property
     def last_step(self) -> float:
         """Time of the newest nudge, s since the first reading; minus infinity without one."""
         return self.steps[-1] if self.steps else -math.inf
 
-    def add(self, elapsed_s: float, offset: float) -> bool:
-        """Take a clean reading; tell whether it was taken, which only a later one is."""
+    def add(self, elapsed_s: float, offset: float, quantum: float = 0.0) -> bool:
+        """Take a clean reading and its last digit, 0 if unknown; True if it is later than all."""
+        self._quantum = quantum
         if self.origin is None:
             self.origin = (elapsed_s, offset)
         elif elapsed_s - self.origin[0] <= self.now:
@@ -68,8 +73,13 @@ class Evidence:
         """Take a nudge; the first reading after it was at `at_s`."""
         assert self.origin is not None
         at = at_s - self.origin[0]
-        for t, y in self.pyramid.cut(at):
-            self.pyramid.add(t, y)
+        first = at
+        times = self.pyramid.levels[0].rows()[0]
+        while self.steps and times.searchsorted(at) - times.searchsorted(self.steps[-1]) < CLOSE:
+            first = min(first, self.steps.pop())
+        for t, y in self.pyramid.cut(first):
+            if t >= at:
+                self.pyramid.add(t, y)
         self.steps.append(at)
 
     def gap(self) -> None:
@@ -83,6 +93,10 @@ class Evidence:
         """Mean time from one reading to the next, lately; 0 when unknown."""
         t = self.pyramid.levels[0].rows()[0]
         return float((t[-1] - t[0]) / (len(t) - 1)) if len(t) > 1 else 0.0
+
+    def rounding(self) -> float:
+        """Variance of means from rounding, as far as the newest readings don't average it."""
+        return rounding_variance(self.pyramid.levels[0].rows()[1].tolist(), self._quantum)
 
     def noise(self, horizon_s: float, interval_s: float) -> NoiseModel | None:
         """Fit the noise at averaging times that matter up to the horizon."""

@@ -73,12 +73,12 @@ class LiveEstimate:
         if not (math.isfinite(offset) and math.isfinite(elapsed_s)):
             return self._numbers
         now = self._level.add(elapsed_s, offset, gate_s=gate_s, resolution=resolution)
-        settling = self._settling
+        settling, quantum = self._settling, self._level.quantum
         if self._held is not None and now.spike_at_s is None:
-            settling.add(*self._held)
+            settling.add(*self._held, quantum)
         self._held = (elapsed_s, offset) if now.suspect else None
         if not now.suspect:
-            settling.add(elapsed_s, offset)
+            settling.add(elapsed_s, offset, quantum)
         nudge = now.confirmed_nudge
         if nudge is not None:
             settling.step(nudge.at_s, nudge.size, nudge.u or 0.0)

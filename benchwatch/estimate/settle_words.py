@@ -11,6 +11,9 @@ HOPELESS: Final = 100.0
 """Excess above which an extrapolation of the noise says nothing."""
 CALM: Final = 0.1
 """Changes below this fraction of the limit are not told in figures."""
+TOO_COARSE: Final = "the last digit is too coarse for this limit: a longer gate would tell"
+ALL_EQUAL: Final = "equal readings, unknown last digit: a longer gate would tell"
+NO_TIME_HELPS: Final = (TOO_COARSE, ALL_EQUAL)
 
 
 def moving(change: float, limit: SettleLimit) -> str:

@@ -73,12 +73,21 @@ class Settling:
         self._warmup: Warmup | None = None
         self._fitted_at = -math.inf
         self._outlook = Outlook()
+        self._heeds_drift = False
+        """The drift has been surely as small as the verdict says. Before, it lags behind an oven
+        that comes in; from then on a larger one contradicts the verdict."""
 
-    def add(self, elapsed_s: float, offset: float) -> None:
-        """Take a clean reading; times must increase."""
+    def add(self, elapsed_s: float, offset: float, quantum: float = 0.0) -> None:
+        """Take a clean reading; times must increase.
+
+        Args:
+            elapsed_s: middle of the gate.
+            offset: fractional.
+            quantum: last digit of the readings as a fraction; 0 when unknown.
+        """
         if not (math.isfinite(elapsed_s) and math.isfinite(offset)):
             return
-        self._readings_since += self._evidence.add(elapsed_s, offset)
+        self._readings_since += self._evidence.add(elapsed_s, offset, quantum)
 
     def step(self, at_s: float, size: float, u: float) -> None:  # noqa: ARG002 - fitted anew
         """A confirmed nudge: the first reading after it was at `at_s`.
@@ -115,6 +124,7 @@ class Settling:
         self._judged_at = -math.inf
         self._warmup = None
         self._fitted_at = -math.inf
+        self._heeds_drift = False
         self._outlook.forget()
 
     def warmup(self) -> Warmup | None:
@@ -149,6 +159,10 @@ class Settling:
         self._readings_since = 0
         interval_s = evidence.interval_s()
         noise = evidence.noise(self._horizon_s, interval_s) if interval_s else None
+        rounding = evidence.rounding() if noise else 0.0
+        if noise is not None and rounding:
+            # What doesn't average is a floor of the deviation, as flicker FM is.
+            noise = replace(noise, flicker=noise.flicker + rounding)
         self._drift = self._slope.find(
             evidence.pyramid, evidence.last_step, REACH * self._horizon_s, noise
         )
@@ -163,16 +177,24 @@ class Settling:
                 self._settle = Settle(self._state, None, None, reason=settle_words.too_few(limit))
             return
         ahead = evidence.forecast(blocks, limit, noise, interval_s)
-        reason = self._judge(ahead, limit, noise, interval_s)
+        if rounding:
+            # Both ends of the change are known to the last digit only.
+            ahead = replace(ahead, u=np.hypot(ahead.u, math.sqrt(2.0 * rounding)))
+        reason = self._judge(ahead, limit, noise, interval_s, rounding)
         self._fit_warmup(blocks, noise, interval_s, limit)
-        to_go = (
-            self._outlook.to_go(PATIENCE * limit.horizon_s) if self._state != "settled" else None
-        )
+        to_go = None
+        if self._state != "settled" and reason not in settle_words.NO_TIME_HELPS:
+            to_go = self._outlook.to_go(PATIENCE * limit.horizon_s)
         low, eta, high = to_go or (None, None, None)
         self._settle = Settle(self._state, self._since_s, eta, low, high, reason)
 
     def _judge(
-        self, ahead: Forecast, limit: SettleLimit, noise: NoiseModel, interval_s: float
+        self,
+        ahead: Forecast,
+        limit: SettleLimit,
+        noise: NoiseModel,
+        interval_s: float,
+        rounding: float,
     ) -> str:
         """Set the state; return its reason."""
         now = self._evidence.now
@@ -180,14 +202,20 @@ class Settling:
         spread = COVERAGE * ahead.u / (limit.limit * ALLOWANCE)
         within = HORIZONS <= 1.0
         change = float(np.abs(ahead.change[within]).max())
-        surely_moving = bool((size - spread > 1.0)[within].any())
+        least, most = self._drift_ahead(limit)
+        lately = 0.5 * (least + most) if least > limit.limit else 0.0
+        stands = self._state == "settled"
+        self._heeds_drift |= stands and most < limit.limit
+        contradicted = self._heeds_drift and lately > 0.0
+        surely_moving = contradicted or bool((size - spread > 1.0)[within].any())
         excess = float((size + spread).max())
         self._outlook.add(now, excess)
+        noiseless = noise.variance(interval_s) == 0.0
+        calm = excess < 1.0 and not (contradicted or noiseless)
         patience_s = PATIENCE * limit.horizon_s
         self._moving_since = min(self._moving_since, now) if surely_moving else math.inf
-        self._calm_since = min(self._calm_since, now) if excess < 1.0 else math.inf
-        stands = self._state == "settled"
-        if excess > FAR or (stands and excess < 1.0):
+        self._calm_since = min(self._calm_since, now) if calm else math.inf
+        if excess > FAR or (stands and calm):
             self._pause = RARELY
         if now - (self._moving_since if stands else self._calm_since) >= patience_s:
             stands = not stands
@@ -198,16 +226,22 @@ class Settling:
                 self._since_s = now + (origin[0] if origin else 0.0)
             return settle_words.moving(change, limit)
         self._since_s = None
-        drift = self._drift
-        if drift is not None and drift.u is not None:
-            lately = abs(drift.per_s) * limit.horizon_s
-            if lately - 2.0 * drift.u * limit.horizon_s > limit.limit:
-                surely_moving = True
-                change = change if change > limit.limit else lately
+        surely_moving |= lately > 0.0
         self._state = "warming" if surely_moving else "unsure"
         if surely_moving:
-            return settle_words.moving(change, limit)
+            return settle_words.moving(change if change > limit.limit else lately, limit)
+        if noiseless:
+            return settle_words.ALL_EQUAL
+        if COVERAGE[0] * math.sqrt(2.0 * rounding) > limit.limit:
+            return settle_words.TOO_COARSE
         return settle_words.unsure(excess, now, noise, interval_s)
+
+    def _drift_ahead(self, limit: SettleLimit) -> tuple[float, float]:
+        """The least and the most that the drift of late comes to over the horizon: 2 u off it."""
+        if self._drift is None or self._drift.u is None:
+            return 0.0, math.inf
+        change, u = (x * limit.horizon_s for x in (abs(self._drift.per_s), self._drift.u))
+        return change - 2.0 * u, change + 2.0 * u
 
     def _fit_warmup(
         self, blocks: Floats, noise: NoiseModel, interval_s: float, limit: SettleLimit

@@ -1,12 +1,12 @@
 """How often the settle verdict is false, and how late, on warm-ups made at the run.
 
 A verdict is false when the noise-free offset leaves the limit within the horizon after it; in
-the two families with a constant drift above the limit every verdict counts as false. Lateness
+the three families with a constant drift above the limit every verdict counts as false. Lateness
 counts from the first second from which on the true change within the horizon stays within the
 limit. Beside it stands the rule "moved less than the limit in the last horizon".
 
 Targets: slow tail no false one and a median lateness of 400 s at most, 300 s being the goal;
-overshoot 5 % false at most; flicker, gaps and constant drift none.
+overshoot 5 % false at most; flicker, gaps, constant drift and coarse last digits none.
 """
 
 import multiprocessing
@@ -29,7 +29,7 @@ LOOK_S = 15
 """A verdict is asked for every so many seconds, as a person would look."""
 WAIT_S = 3000
 """Seconds after the truth has settled at which waiting for a verdict ends."""
-DRIFTING = {"constant drift", "cancelling"}
+DRIFTING = {"constant drift", "cancelling", "rounded drift"}
 LATE_S = 400.0
 GOAL_S = 300.0
 
@@ -84,7 +84,7 @@ def _verdict(made: MadeWarmup, end: int) -> tuple[int | None, int]:
             reading_before = False
             continue
         reading_before = True
-        settling.add(float(second), float(made.readings[second]))
+        settling.add(float(second), float(made.readings[second]), made.quantum)
         if second % LOOK_S:
             continue
         settle = settling.verdict()
@@ -127,15 +127,17 @@ def _run(seed: int) -> dict[str, tuple[_Score, _Score]]:
     return scores
 
 
-def _meets(scores: dict[str, tuple[_Score, _Score]], late_s: float) -> bool:
-    """All targets of one run, with the median lateness of the slow tail up to `late_s`."""
+def _missed(scores: dict[str, tuple[_Score, _Score]], late_s: float) -> list[str]:
+    """Targets that one run misses, with the median lateness of the slow tail up to `late_s`."""
     ours = {name: pair[0] for name, pair in scores.items()}
-    strict = ours.keys() - {"overshoot"}
-    return (
-        all(ours[name].false == 0 for name in strict)
-        and ours["overshoot"].false <= 0.05 * ours["overshoot"].made
-        and ours["slow tail"].median_s <= late_s
-    )
+    allowed = {"overshoot": 0.05 * ours["overshoot"].made}
+    missed = [
+        f"{name}: {score.false} false"
+        for name, score in ours.items()
+        if score.false > allowed.get(name, 0.0)
+    ]
+    late = ours["slow tail"].median_s
+    return missed if late <= late_s else [*missed, f"slow tail: {late:.0f} s late"]
 
 
 @pytest.mark.timeout(900)
@@ -147,7 +149,8 @@ def test_quality_of_the_settle_verdict() -> None:
     with ProcessPoolExecutor(mp_context=multiprocessing.get_context("fork")) as pool:
         runs = list(pool.map(_run, seeds))
 
-    met = sum(_meets(run, LATE_S) for run in runs)
+    missed = [_missed(run, LATE_S) for run in runs]
+    met = sum(not reasons for reasons in missed)
     print(f"\nSettle verdict, 1 ppb in 10 min; seeds {seeds}")
     print(f"{'':16}{'made':>6} {'false':>6} {'late':>7} {'taken back':>11}   {'simple rule':>12}")
     for name in FAMILIES:
@@ -163,6 +166,7 @@ def test_quality_of_the_settle_verdict() -> None:
         "slow tail, median lateness a run:",
         *(f"{run['slow tail'][0].median_s:.0f}" for run in runs),
     )
-    goal = sum(_meets(run, GOAL_S) for run in runs)
+    print("missed:", *(f"{seed} {why}" for seed, why in zip(seeds, missed, strict=True) if why))
+    goal = sum(not _missed(run, GOAL_S) for run in runs)
     print(f"runs that meet every target: {met} of {RUNS}; with 300 s for the slow tail: {goal}")
     assert met >= 9
