@@ -184,7 +184,9 @@ def test_without_the_library_the_sentence_says_what_to_install(monkeypatch):
     """The extra is optional: its absence is found out only here."""
     monkeypatch.setitem(sys.modules, "sounddevice", None)
 
-    with pytest.raises(NoDevice, match=r"no sound library, pip install 'benchwatch\[sound\]'"):
+    with pytest.raises(
+        NoDevice, match=r"no sound library, in the source folder, pip install '\.\[sound\]'"
+    ):
         open_device(lambda frames, _rate: np.zeros(frames, np.float32), lambda: None)
 
 
