@@ -7,8 +7,17 @@ import secrets
 
 import numpy as np
 import pytest
-from level_quality import SESSIONS, TARGETS, Method, Quality, judge, live_level, meets
-from made_sessions import FAMILIES, MadeSession, make_flicker, make_warm_up
+from level_quality import (
+    SESSIONS,
+    SETTLED_READINGS,
+    TARGETS,
+    Method,
+    Quality,
+    judge,
+    live_level,
+    meets,
+)
+from made_sessions import FAMILIES, MadeSession, make_flicker, make_session, make_warm_up
 from rival_levels import RIVALS, Floats, Rival
 
 from benchwatch.estimate.level import Level
@@ -16,6 +25,9 @@ from benchwatch.estimate.level import Level
 RUNS = 10
 NEEDED = 9
 RIVAL_SESSIONS = 40
+FLOORS = (0.0, 0.1, 0.3, 1.0, 3.0)
+QUIET_READINGS = 5 * 7200
+"""At each floor of flicker noise."""
 
 
 def line(name: str, family: str, quality: Quality) -> str:
@@ -80,15 +92,13 @@ def test_quality_level_left_alone() -> None:
     rng = np.random.default_rng(seed)
     print(f"\nleft alone; seed {seed}")
     print(f"{'':<34}{'RMS/σ':>8}{'2u covers':>11}{'3u covers':>11}{'nudges':>8}{'readings':>10}")
-    quiet_nudges = quiet_readings = 0
-    worst = 1.0
-    for floor in (0.0, 0.1, 0.3, 1.0, 3.0):
+    most_nudges, worst = 0, 1.0
+    for floor in FLOORS:
         nudges, report, covers = _leave_alone(
-            [(make_flicker(floor, rng, 7200), 1.0) for _ in range(2)], rng
+            [(make_flicker(floor, rng, 7200), 1.0) for _ in range(QUIET_READINGS // 7200)], rng
         )
         print(f"{f'white 1 σ, flicker floor {floor} σ':<34}{report}")
-        quiet_nudges += nudges
-        quiet_readings += 2 * 7200
+        most_nudges = max(most_nudges, nudges)
         worst = min(worst, covers)
     warm_nudges = 0
     for kind in ("tail", "overshoot"):
@@ -96,24 +106,75 @@ def test_quality_level_left_alone() -> None:
         print(f"{f'warm-up, {kind}':<34}{report}")
         warm_nudges += nudges
 
-    assert quiet_nudges < quiet_readings / 2500
+    assert most_nudges < QUIET_READINGS / 2500
     assert warm_nudges <= 2
-    assert worst >= 0.85
+    assert worst >= 0.9
+
+
+@pytest.mark.timeout(300)
+def test_quality_level_of_a_coarse_counter() -> None:
+    """Last digits up to 10 σ: 2 u covers; warm-ups seen through them are hardly ever nudges.
+
+    Without any rounding one made warm-up in ten or twenty shows a nudge in its first minutes.
+    """
+    seed = secrets.randbits(32)
+    rng = np.random.default_rng(seed)
+    print(f"\ncoarse last digits, 30 sessions of 400 readings each; seed {seed}")
+    print(f"{'last digit':<14}{'2u covers':>10}{'u/digit':>13}{'RMS error/digit':>17}")
+    worst = 1.0
+    for digit in (1.0, 2.0, 3.0, 5.0, 10.0):
+        z, u, error = _coarse(digit, rng)
+        worst = min(worst, z)
+        print(f"{f'{digit:.0f} σ':<14}{z:10.1%}{u:13.2f}{error:17.2f}")
+    nudges = {}
+    for digit in (0.0, 3e-10, 1e-9, 3e-9, 1e-8):
+        nudges[digit] = sum(
+            _leave_alone([make_warm_up(kind, rng, 1500) for _ in range(8)], rng, digit)[0]
+            for kind in ("tail", "overshoot")
+        )
+        print(f"16 warm-ups, last digit {digit:.0e}: {nudges[digit]} nudges")
+
+    assert worst >= 0.95
+    assert sum(nudges[digit] for digit in (1e-9, 3e-9, 1e-8)) == 0
+    assert nudges[3e-10] <= 2
+
+
+def _coarse(digit: float, rng: np.random.Generator) -> tuple[float, float, float]:
+    """2u coverage from 12 readings after a step, median u and RMS error in digits."""
+    found = []
+    for _ in range(30):
+        session = make_session("white", rng)
+        quantum = digit * session.sigma
+        noisy = session.truth + session.sigma * rng.standard_normal(session.truth.size)
+        level = Level()
+        for k, reading in enumerate((quantum * np.round(noisy / quantum)).tolist()):
+            now = level.add(float(k), reading, gate_s=1.0, resolution=quantum)
+            if session.since_step[k] >= SETTLED_READINGS and now.estimate.u is not None:
+                error = abs(now.estimate.offset - session.truth[k])
+                found.append((error / quantum, now.estimate.u / quantum))
+    error, u = np.array(found).T
+    rms_error = float(np.sqrt(np.mean(error**2)))
+    return float(np.mean(error <= 2.0 * u)), float(np.median(u)), rms_error
 
 
 def _leave_alone(
-    made: list[tuple[Floats, float]], rng: np.random.Generator
+    made: list[tuple[Floats, float]], rng: np.random.Generator, digit: float = 0.0
 ) -> tuple[int, str, float]:
-    """Put the made truths with their white noise through a level; nudges, report, 2u coverage."""
+    """Put the made truths with their white noise through a level; nudges, report, 2u coverage.
+
+    Readings are rounded to `digit`, if that is not 0.
+    """
     nudges = readings = 0
     squares: list[Floats] = []
     in_two: list[Floats] = []
     for truth, sigma in made:
         level = Level()
         noisy = truth + sigma * rng.standard_normal(truth.size)
+        if digit:
+            noisy = digit * np.round(noisy / digit)
         error, u = np.empty(truth.size), np.empty(truth.size)
         for k, reading in enumerate(noisy.tolist()):
-            now = level.add(float(k), reading, gate_s=1.0, resolution=0.0)
+            now = level.add(float(k), reading, gate_s=1.0, resolution=digit)
             nudges += now.confirmed_nudge is not None
             error[k] = abs(now.estimate.offset - truth[k])
             u[k] = np.nan if now.estimate.u is None else now.estimate.u
