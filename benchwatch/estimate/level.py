@@ -137,10 +137,10 @@ class Level:
 
     def _rounding(self, run: Run) -> float:
         """Variance of the mean from rounding, as far as the run's noise doesn't average it."""
-        quantum = self._noise.quantum
-        if not quantum or self._noise.sigma > quantum:
+        if not self._noise.coarse:
             return 0.0
-        return rounding_variance([y for k, _, y in self._recent if k >= run.start], quantum)
+        own = [y for k, _, y in self._recent if k >= run.start]
+        return rounding_variance(own, self._noise.quantum)
 
     def _estimate(self, run: Run, elapsed_s: float) -> Estimate:
         degrees = self._noise.degrees

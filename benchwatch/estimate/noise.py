@@ -122,6 +122,11 @@ class NoiseScale:
         self._last: float | None = None
         self._last_difference: float | None = None
 
+    @property
+    def coarse(self) -> bool:
+        """Single readings scatter so little that rounding may not average."""
+        return self.sigma <= self.quantum and self.quantum > 0.0
+
     def gap(self) -> None:
         """Never take a difference across a gap."""
         self._last = None

@@ -138,8 +138,11 @@ class Turns:
         if fit is None:
             return None
         student = math.sqrt(noise.degrees / (noise.degrees - LEAST_DEGREES))
-        rounding = sum([rounding_variance([y for _, y in s], noise.quantum) for s in (old, new)])
-        u = math.hypot(fit.u(wander.excess_of_step(fit.shorter)), math.sqrt(rounding))
+        u = fit.u(wander.excess_of_step(fit.shorter))
+        if noise.coarse:
+            for level in (old, new):
+                rounding = rounding_variance([y for _, y in level], noise.quantum)
+                u = math.hypot(u, math.sqrt(rounding))
         size, size_u = fit.size - self._told, math.hypot(u, self._told_u)
         if abs(size) > PROBABLE * student * size_u:
             self._break(first, first)

@@ -22,8 +22,8 @@ from made_warmups import FAMILIES, LIMIT, MadeWarmup
 from benchwatch.estimate.settling import Settling
 
 RUNS = 10
-MADE = {"slow tail": 20, "overshoot": 10}
-"""Warm-ups a run; of the other families:"""
+MADE = {"slow tail": 40, "overshoot": 10}
+"""Warm-ups a run; the median of 20 latenesses still scatters by 90 s. Of the other families:"""
 OTHERS = 6
 LOOK_S = 15
 """A verdict is asked for every so many seconds, as a person would look."""
