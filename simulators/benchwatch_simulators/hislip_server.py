@@ -142,8 +142,8 @@ class HislipServer(TcpServer):
 
     def _serve_asynchronous(self, client: socket.socket, session: _Session) -> None:
         session.asynchronous = client
+        session.both.set()  # before the client is told, as it goes on at once
         send(client, Message(Kind.ASYNC_INITIALIZE_RESPONSE, 0, 0x7878))
-        session.both.set()
         try:
             while True:
                 send(client, self._reply(session, receive(client)))
