@@ -265,7 +265,7 @@ def test_gate_change_starts_afresh() -> None:
 
 
 @pytest.mark.timeout(60)
-@pytest.mark.parametrize("floor", [0.0, 0.3, 1.0, 3.0])
+@pytest.mark.parametrize("floor", [0.0, 0.3, 1.0])
 def test_quiet_oscillator_is_not_nudged(floor: float) -> None:
     """Two hours of flicker FM and white noise: less than one false nudge in 2500 readings."""
     rng = np.random.default_rng(secrets.randbits(32))

@@ -25,7 +25,7 @@ _SURE = 3.0 * math.sqrt(3.0)
 """Three standard deviations of a variance from m differences that share blocks: 3 √(3/m)."""
 _BELIEVED_ANYWAY = 64
 """From blocks of so many readings on, an excess counts even where it might be chance."""
-_WEIGHT = 0.8
+_WEIGHT = 0.9
 """Share of an octave's excess that goes into the variance of a mean; see `variance_of_mean`."""
 _ALWAYS = 32
 """Readings that are averaged whatever the wander; the runs themselves tell at shorter spans."""
@@ -147,7 +147,7 @@ class Wander:
 
         The mean of n readings differs from that of the newest n/2 by half the difference of
         neighbouring block means, variance σy²(n/2)/2; so on down to the newest reading. Under
-        flicker noise these differences are not independent: 0.8 instead of 1/2 an octave makes
+        flicker noise these differences are not independent: 0.9 instead of 1/2 an octave makes
         2 u cover the truth (simulation).
         """
         octaves = min(readings.bit_length() - 1, OCTAVES)
