@@ -11,7 +11,9 @@ for some minutes. It is given when that has held for a twentieth of the horizon,
 until the forecast says for as long, beyond its uncertainty, that the offset moves by more than
 the limit within the horizon; so neither a lucky moment gives it nor does it flicker.
 
-What past the forecast is made from says `evidence`; after a gap the verdict is earned anew.
+Rounding that the readings share does not average: it counts as a floor of their deviation and
+at both ends of the change. What past the forecast is made from says `evidence`; after a gap the
+verdict is earned anew.
 
 Drift and verdict are worked out anew every hundredth of the horizon, but then at most every
 third reading unless readings are slower than a twentieth of the horizon; the verdict every
