@@ -10,6 +10,7 @@ import allantools
 import numpy as np
 import pytest
 from profile_kit import talking
+from seed_kit import unseen_seed
 
 from benchwatch.acquire.readings import ReadingMaker
 from benchwatch.errors import ReplyError, ReplyTimeout
@@ -93,7 +94,7 @@ def test_an_interval_that_was_held_up_is_no_neighbour_of_the_next() -> None:
 
 def test_differences_add_up_to_the_whole_change_of_phase() -> None:
     """Nothing is lost to rounding: the offsets times the spacing are the phase, exactly."""
-    dice = np.random.default_rng()
+    dice = np.random.default_rng(unseen_seed())
     intervals = [Decimal(int(n)).scaleb(-12) for n in dice.integers(10**11, 2 * 10**11, 500)]
     slope = PhaseSlope(IntervalForm())
 
@@ -104,7 +105,7 @@ def test_differences_add_up_to_the_whole_change_of_phase() -> None:
 
 def test_white_phase_noise_stays_white_phase_noise() -> None:
     """Deviations of our readings are those of the phase itself, at every averaging time."""
-    dice = np.random.default_rng()
+    dice = np.random.default_rng(unseen_seed())
     phase_s = 0.25 + 1e-10 * dice.standard_normal(2000) - 3e-9 * np.arange(2000)
     rounded = np.round(phase_s, 12)
 

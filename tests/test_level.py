@@ -1,7 +1,6 @@
 """The live level: steps, lone wild readings, nudges, and numbers that stay sane."""
 
 import math
-import secrets
 
 import numpy as np
 import pytest
@@ -9,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from level_quality import judge, live_level, meets
 from made_sessions import FAMILIES, make_flicker, make_session, make_warm_up
+from seed_kit import unseen_seed
 
 from benchwatch.estimate.level import Level, LevelNow
 
@@ -38,7 +38,7 @@ def quiet(readings: int, seed: int = 5, level: float = 0.0) -> list[float]:
 @pytest.mark.parametrize("family", FAMILIES)
 def test_meets_the_targets_on_a_fresh_seed(family: str) -> None:
     """A smaller version of the quality report, with a tenth more room for its larger scatter."""
-    quality = judge(live_level, family, secrets.randbits(32), sessions=25)
+    quality = judge(live_level, family, unseen_seed(), sessions=25)
 
     roomier = type(quality)(
         quality.rms / 1.1, quality.median / 1.1, quality.p95 / 1.1, quality.coverage
@@ -78,7 +78,7 @@ def test_confirms_a_nudge_on_the_second_reading_with_its_size() -> None:
 
 def test_size_of_nudges_is_covered_by_its_u() -> None:
     """Over many made steps, 2 u of the nudge covers the true size about 95 times of 100."""
-    rng = np.random.default_rng(secrets.randbits(32))
+    rng = np.random.default_rng(unseen_seed())
     covered = total = 0
     for _ in range(25):
         session = make_session("white", rng)
@@ -113,7 +113,7 @@ def test_lone_wild_reading_does_not_stay_in() -> None:
 
 def test_wild_readings_are_found_and_others_are_not() -> None:
     """Of made wild readings, nine in ten are named afterwards; hardly any good one is."""
-    rng = np.random.default_rng(secrets.randbits(32))
+    rng = np.random.default_rng(unseen_seed())
     found = wild = wrongly = 0
     for _ in range(25):
         session = make_session("wild", rng)
@@ -173,7 +173,7 @@ def test_a_coarse_last_digit_is_in_u(digit: float, told: bool) -> None:
 
     While the digit isn't told and nothing has shown it yet, u must be unknown; that is no miss.
     """
-    rng = np.random.default_rng(secrets.randbits(32))
+    rng = np.random.default_rng(unseen_seed())
     quantum = digit * SIGMA
     covered: list[bool] = []
     for _ in range(20):
@@ -218,7 +218,7 @@ def test_flips_of_the_last_digit_in_a_warm_up_are_no_nudges(digit: float, kind: 
 
     At the finest digit noise may exceed it: there one nudge is let pass, as without rounding.
     """
-    rng = np.random.default_rng(secrets.randbits(32))
+    rng = np.random.default_rng(unseen_seed())
     nudges = 0
     for _ in range(4):
         truth, sigma = make_warm_up(kind, rng, 1200)
@@ -268,7 +268,7 @@ def test_gate_change_starts_afresh() -> None:
 @pytest.mark.parametrize("floor", [0.0, 0.3, 1.0])
 def test_quiet_oscillator_is_not_nudged(floor: float) -> None:
     """Two hours of flicker FM and white noise: less than one false nudge in 2500 readings."""
-    rng = np.random.default_rng(secrets.randbits(32))
+    rng = np.random.default_rng(unseen_seed())
     truth = make_flicker(floor, rng, 7500)
     numbers = feed(Level(), (truth + rng.standard_normal(7500)).tolist())
 
@@ -292,7 +292,7 @@ def test_made_flicker_has_its_floor() -> None:
 @pytest.mark.parametrize("kind", ["tail", "overshoot"])
 def test_warm_up_is_no_series_of_nudges(kind: str) -> None:
     """From the first reading on, a warm-up is followed closely and hardly ever called a nudge."""
-    rng = np.random.default_rng(secrets.randbits(32))
+    rng = np.random.default_rng(unseen_seed())
     nudges = 0
     inside: list[bool] = []
     for _ in range(5):

@@ -1,11 +1,10 @@
 """Drift and settle verdict on made readings with known truth."""
 
-import secrets
-
 import numpy as np
 import pytest
 from made_warmups import FAMILIES
 from made_warmups import LIMIT as WARM_LIMIT
+from seed_kit import unseen_seed
 
 from benchwatch.estimate import settle_words
 from benchwatch.estimate.live import LiveEstimate
@@ -391,7 +390,7 @@ def test_noise_of_a_digit_makes_a_coarse_counter_settle() -> None:
 @pytest.mark.parametrize("family", ["rounded", "rounded drift"])
 def test_a_coarse_counter_is_never_called_settled_early(family: str, told: bool) -> None:
     """On fresh made warm-ups, last digit told or found, no verdict while it still moves too far."""
-    rng = np.random.default_rng(secrets.randbits(32))
+    rng = np.random.default_rng(unseen_seed())
     false = 0
     for _ in range(2):
         made = FAMILIES[family](rng)
