@@ -78,6 +78,8 @@ class Trimming:
         """
         if self._tool.touch(at_s, on=on):
             self._turn = None
+        if on:
+            self._found.touch()
         landing = None
         if self._landing is not None:
             self._landing.restart()

@@ -67,6 +67,7 @@ def follow(
     lasts_s: float,
     gate_s: float = 0.25,
     tolerance: float = 5e-9,
+    trimming: Trimming | None = None,
 ) -> tuple[Pull | None, list[tuple[float, TrimNow]]]:
     """Run estimate and trimming over the bench; return the pull learned, and each state."""
     count = int(lasts_s / gate_s)
@@ -78,7 +79,7 @@ def follow(
         moved += np.where(late >= 0.0, move.size * (1.0 - rest), 0.0)
     read = moved.reshape(count, _FINE).mean(axis=1) + rng.normal(0.0, SIGMA, count)
     read = np.round(read / DIGIT) * DIGIT
-    live, trimming = LiveEstimate(tolerance=tolerance), Trimming(tolerance, None)
+    live, trimming = LiveEstimate(tolerance=tolerance), trimming or Trimming(tolerance, None)
     waiting, states = sorted(keys, key=lambda key: key.at_s), []
     for place, offset in enumerate(read.tolist()):
         at_s, ends_s = (place + 0.5) * gate_s, (place + 1) * gate_s

@@ -47,11 +47,15 @@ def test_a_turn_gives_a_hint_and_freezes_what_was_found() -> None:
 
 
 def test_the_tool_is_no_turn_and_moves_the_aim() -> None:
-    """Its pull of 5 ppb is where to aim while it rests on the trimmer."""
+    """Its pull of 5 ppb, known from a touch before, is where to aim while it rests there."""
     trimming = Trimming(1 * PPB, None)
     trimming.add(0.0, 0.0, numbers(0.0))
     trimming.touch(1.0, numbers(0.0), on=True)
-    now = trimming.add(2.0, 5 * PPB, numbers(5 * PPB, Nudge(2.0, 5 * PPB, 0.03 * PPB)))
+    trimming.add(2.0, 5 * PPB, numbers(5 * PPB, Nudge(2.0, 5 * PPB, 0.03 * PPB)))
+    trimming.touch(11.0, numbers(5 * PPB), on=False)
+    trimming.add(12.0, 0.0, numbers(0.0, Nudge(12.0, -5 * PPB, 0.03 * PPB)))
+    trimming.touch(21.0, numbers(0.0), on=True)
+    now = trimming.add(22.0, 5 * PPB, numbers(5 * PPB, Nudge(22.0, 5 * PPB, 0.03 * PPB)))
 
     assert now.direction == "inside"
     assert now.hint is None

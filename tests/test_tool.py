@@ -51,16 +51,37 @@ def test_a_touch_too_short_to_come_to_rest_is_known_roughly_and_says_so(held_s: 
 
 @pytest.mark.parametrize("late_s", [0.1, 0.5, 1.2, 2.0])
 def test_a_turn_right_after_lifting_is_no_pull(late_s: float) -> None:
-    """The tool is lifted and the trimmer turned by 5 ppb a moment later: the pull stays 6 ppb."""
+    """The tool is lifted and the trimmer turned by 5 ppb a moment later: the pull stays 6 ppb.
+
+    It is known from a touch before that.
+    """
     for number in range(BENCHES):
         rng = np.random.default_rng((103, number))
-        moves, keys = touches(rng, 1, held_s=10.0)
+        moves, keys = touches(rng, 2, held_s=10.0)
         moves.append(Move(moves[-1].at_s + late_s, -5 * PPB))
-        pull, states = follow(rng, moves, keys, lasts_s=60.0)
+        pull, states = follow(rng, moves, keys, lasts_s=90.0)
 
         assert pull is not None
         assert pull.size == pytest.approx(PULL, abs=0.4 * PPB)
         assert states[-1][1].turn is not None
+
+
+@pytest.mark.parametrize("turn_ppb", [-12.0, -5.0, 5.0])
+@pytest.mark.parametrize("late_s", [0.3, 0.6, 1.0])
+def test_a_turn_right_after_the_first_touch_teaches_no_pull(late_s: float, turn_ppb: float) -> None:
+    """Nobody can tell touch and turn apart: nothing is aimed at, and as found stays what it was."""
+    for number in range(BENCHES):
+        rng = np.random.default_rng((105, number))
+        moves, keys = touches(rng, 1, held_s=8.0)
+        moves.append(Move(moves[0].at_s + late_s, turn_ppb * PPB))
+        moves.sort(key=lambda move: move.at_s)
+        trimming = Trimming(1 * PPB, None)
+        pull, states = follow(rng, moves, keys, lasts_s=60.0, trimming=trimming)
+
+        assert pull is None or pull.size == pytest.approx(PULL, abs=0.4 * PPB)
+        assert all(abs(now.tool.aim) < 1e-12 or now.tool.aim > 5 * PPB for _, now in states)
+        assert trimming.found is not None
+        assert trimming.found.estimate.offset == pytest.approx(0.0, abs=0.3 * PPB)
 
 
 def test_the_wait_begins_anew_with_every_touch() -> None:
@@ -121,12 +142,15 @@ def test_a_pull_learned_wrong_is_forgotten_after_two_that_are_unlike() -> None:
     assert tool.state.pull.size == pytest.approx(6 * PPB)
 
 
-def test_what_is_not_known_stays_so() -> None:
-    """A step without an uncertainty gives a pull without one."""
+def test_steps_without_an_uncertainty_have_that_of_their_scatter() -> None:
+    """On +6, off -5: 5.5 ppb, and the standard error of two."""
     tool = Tool()
     tool.touch(10.0, on=True)
     tool.step(Nudge(10.5, 6 * PPB, None))
     tool.hear(11.0, math.nan, None)
+    tool.touch(20.0, on=False)
+    tool.step(Nudge(20.5, -5 * PPB, None))
 
     assert tool.state.pull is not None
-    assert tool.state.pull.u is None
+    assert tool.state.pull.size == pytest.approx(5.5 * PPB)
+    assert tool.state.pull.u == pytest.approx(0.5 * PPB)

@@ -145,7 +145,7 @@ def test_from_power_on_to_as_left_by_the_screen_alone(terminal: Terminal, journa
     found, found_u = person.reads("^  as found ")
     person.writes_down("cover off")
     person.presses(b" ")
-    person.reads("tool on, it pulls by ")
+    person.sees("tool on, its pull is known once it is lifted")
     person.presses(b" ")
     pull, _ = person.reads("tool off, it pulls by ")
     turns: list[bytes] = []

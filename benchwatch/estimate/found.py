@@ -16,6 +16,10 @@ REMEMBERED: Final = 128
 """Readings looked back at, for a small nudge or a series of them is confirmed only later."""
 
 
+AGREES_U: Final = 4.0
+"""After a tool was on, an offset within so many u of the one before it is the same."""
+
+
 @dataclass(frozen=True, slots=True)
 class Quiet:
     """What the numbers were at the end of a quiet stretch."""
@@ -35,6 +39,8 @@ class AsFound:
 
     def __init__(self) -> None:
         self._newest: deque[Quiet] = deque(maxlen=REMEMBERED)
+        self._touched: Quiet | None = None
+        """What was quiet before a tool was put on, until the same is found again without it."""
 
     @property
     def quiet(self) -> Quiet | None:
@@ -53,8 +59,23 @@ class AsFound:
             return
         if estimate.readings < LEAST_READINGS:
             return
+        if self._touched is not None:
+            was = self._touched.estimate
+            u = math.hypot(estimate.u, was.u or 0.0)
+            if abs(estimate.offset - was.offset) > AGREES_U * u:
+                return
+            self._touched = None
         settled = None if numbers.settle is None else numbers.settle.state == "settled"
         self._newest.append(Quiet(elapsed_s, estimate, numbers.drift, numbers.noise, settled))
+
+    def touch(self) -> None:
+        """A tool is put on: what comes after it may be turned, unless it equals what was.
+
+        An oven that still comes in equals nothing; then only a nudge ends the stretch.
+        """
+        quiet = self.quiet
+        if self._touched is None and quiet is not None and quiet.settled is not False:
+            self._touched = quiet
 
     def freeze(self, before_s: float = math.inf) -> None:
         """The trimmer was turned at `before_s`: what was quiet before then is as found."""

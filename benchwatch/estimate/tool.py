@@ -8,6 +8,8 @@ pull itself: lifted from there, the oscillator lands on its nominal.
 A hand comes to rest slowly, and the first reading may have been touched for a part of its gate
 only. So a sample is the level once all is at rest minus the level before; until then it is the
 step as it was seen first. Where another step comes before anything is at rest, nothing is learned.
+Nobody can tell a touch from a touch and a turn by the first of them alone: a pull is told once a
+lift has undone as much as the touch did.
 """
 
 import math
@@ -34,6 +36,8 @@ MOVING: Final = 0.25
 """Part of a step by which it may fall short while the hand still comes to rest."""
 UNLIKE_SHARE, UNLIKE_U = 0.5, 5.0
 """A step is no mere pull when it differs from the known one by this share of it and so many u."""
+UNPROVED_SHARE: Final = 0.3
+"""A first touch and its lift that differ by more than this share hold a turn between them."""
 TRIMMED: Final = 4
 """One part in so many is left out at either end of a level: what a touch or a wild one spoilt."""
 TRIMMED_U: Final = 1.1
@@ -103,6 +107,8 @@ class Tool:
         """The step that gave the newest sample, and the level before it."""
         self._first_seen = False
         """The newest sample is the step as it was seen first."""
+        self._unproved = False
+        """All samples are of touches that no lift has borne out: a turn may be in them."""
         self._unlike = 0
         """Touches in a row that were unlike the pull as known."""
         self._state = ToolState()
@@ -204,7 +210,14 @@ class Tool:
         self._seen = True
         if abs(nudge.size) < SURE * (nudge.u or 0.0):
             return None  # there and back: the touch was over before it could be seen
-        pull = self._state.pull
+        if self._unproved and self._samples and not self._on:
+            turned = self._contradiction(nudge)
+            self._unproved = False
+            if turned is not None:
+                self._samples.clear()
+                self._before = None
+                return turned
+        pull = _mean_pull(self._samples)
         if pull is not None:
             more = nudge.size - (pull.size if self._on else -pull.size)
             u = math.hypot(nudge.u or 0.0, pull.u or 0.0)
@@ -217,11 +230,20 @@ class Tool:
                 self._unlike = 0
         size = nudge.size if self._on else -nudge.size
         u_seen = None if nudge.u is None else math.hypot(nudge.u, MOVING * size)
+        self._unproved = self._on and (self._unproved or not self._samples)
         self._samples.append((size, u_seen))
         del self._samples[:-SAMPLES_KEPT]
         self._before, self._claimed, self._first_seen = before, (nudge, before), True
         self._refine(math.inf)
         return None
+
+    def _contradiction(self, lift: Nudge) -> Nudge | None:
+        """Return what was turned between the first touch and its lift, None where they agree."""
+        size, u = self._samples[-1]
+        more, u_more = lift.size + size, math.hypot(lift.u or 0.0, u or 0.0)
+        if abs(more) <= max(UNPROVED_SHARE * abs(size), UNLIKE_U * u_more):
+            return None
+        return Nudge(lift.at_s, more, u_more, lift.lasted_s)
 
     def _refine(self, until_s: float) -> None:
         """Make the newest sample the level at rest minus the level before."""
@@ -257,7 +279,8 @@ class Tool:
         return math.fsum(middle) / len(middle), u
 
     def _renew(self) -> None:
-        self._state = ToolState(self._on, self._since_s, _mean_pull(self._samples))
+        pull = None if self._unproved else _mean_pull(self._samples)
+        self._state = ToolState(self._on, self._since_s, pull)
 
 
 def _together(first: Nudge, second: Nudge) -> Nudge:

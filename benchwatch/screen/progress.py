@@ -88,7 +88,7 @@ def tool_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     state, on = tool(frame), tool_on(frame)
     said = line(("  tool on", Ink.OFF)) if on else line(("  tool off", Ink.DIM))
     if state is None or state.pull is None:
-        return [said + line(", its pull is not known yet")] if on else [said]
+        return [said + line(", its pull is known once it is lifted")] if on else [said]
     pull = with_u(
         write_fraction(state.pull.size, state.pull.u, frame.unit), frame.look.glyphs.plus_minus
     )
