@@ -145,7 +145,7 @@ def test_a_change_is_told_in_the_unit_that_was_asked(change: float, said: str) -
     """The two can be compared at a glance, and a figure far inside does not flicker."""
     words = settle_words.moving(change, SettleLimit(1e-9, 20.0))
 
-    assert words == f"moving {said} in 20 s, asked 1 ppb"
+    assert words == f"expected to move {said} in 20 s, asked 1 ppb"
 
 
 def test_reasons_tell_people_what_happens() -> None:
@@ -162,7 +162,9 @@ def test_reasons_tell_people_what_happens() -> None:
         reasons.setdefault(verdict.state, []).append(verdict.reason)
 
     assert reasons["unsure"][0] == "too few readings yet for 1 ppb in 1 min"
-    assert all(text.startswith("moving ") for text in reasons["warming"] + reasons["settled"])
+    assert all(
+        text.startswith("expected to move ") for text in reasons["warming"] + reasons["settled"]
+    )
     assert reasons["settled"][-1].endswith(" in 1 min, asked 1 ppb")
 
 

@@ -17,11 +17,12 @@ NO_TIME_HELPS: Final = (TOO_COARSE, ALL_EQUAL)
 
 
 def moving(change: float, limit: SettleLimit) -> str:
-    """What it does and what was asked, in one unit; far inside, the figure would only flicker."""
+    """Forecast and limit, in one unit; far inside, the figure would only flicker."""
     asked = offset_unit(limit.limit)
     change, least = abs(change), CALM * limit.limit
     said = _short(change, asked) if change >= least else f"less than {_short(least, asked)}"
-    return f"moving {said} in {format_duration(limit.horizon_s)}, asked {_short(limit.limit)}"
+    horizon = format_duration(limit.horizon_s)
+    return f"expected to move {said} in {horizon}, asked {_short(limit.limit)}"
 
 
 def too_few(limit: SettleLimit) -> str:
