@@ -2,7 +2,7 @@
 
 Read are comma-separated tables with a header (``time_s`` or ISO 8601 ``time``, and one of
 ``frequency_hz``, ``offset``, ``period_s``, ``phase_s``), a single column of numbers without a
-header, and the JSON lines that Benchwatch writes itself.
+header, and what Benchwatch writes itself: JSON lines, and the journal.
 """
 
 from benchwatch.recording.reader import read_recording, read_recordings

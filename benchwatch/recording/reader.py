@@ -7,6 +7,7 @@ from itertools import chain
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import printable
 from benchwatch.recording.build import build
+from benchwatch.recording.journal_lines import is_journal, journal_lines
 from benchwatch.recording.json_lines import read_json_lines
 from benchwatch.recording.record import Kind, Recording
 from benchwatch.recording.table import read_table
@@ -23,7 +24,7 @@ def read_recordings(
     """Read the file at `path` (``-``: standard input), one recording a counter.
 
     Args:
-        path: a table (CSV) or JSON lines.
+        path: a table (CSV), JSON lines, or a journal, whose newest watch is taken.
         nominal: hertz; when None the file's own, or the round number the readings are near.
         column: what the numbers are, where the file has no header or several such columns.
         interval_s: seconds from row to row, where the file has no times.
@@ -33,7 +34,7 @@ def read_recordings(
         UsageError: a nominal is needed and none can be guessed.
     """
     source = shown_name(path)
-    lines = _content(read_lines(path))
+    lines = _content(journal_lines(path) if is_journal(path) else read_lines(path))
     first = next(lines, None)
     if first is None:
         raise FileError(f"{source} holds no readings: it is empty.")

@@ -17,7 +17,7 @@ LONGEST_LINE: Final = 10_000
 _FOREIGN_STARTS: Final = {
     b"\x1f\x8b": "is compressed; unpack it first",
     b"PK\x03\x04": "is a zip archive or a spreadsheet; export it as CSV text",
-    b"SQLite format 3": "is a database, such as a journal; export its readings as CSV text",
+    b"SQLite format 3": "is a database; give a journal as a file, or its readings as CSV text",
     b"\xff\xfe": "is UTF-16 text; save it as UTF-8",
     b"\xfe\xff": "is UTF-16 text; save it as UTF-8",
 }
