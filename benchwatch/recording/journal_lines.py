@@ -5,24 +5,18 @@ import math
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Final
 
 from benchwatch.errors import FileError, JournalError
-from benchwatch.journal_file import Run
+from benchwatch.journal_file import Run, is_database
 from benchwatch.journal_reading import read_events, read_runs
 from benchwatch.reading import Event, Gap, Mark, Reading
 from benchwatch.recording.text import STANDARD_INPUT, Line, shown_name
 
-_MAGIC: Final = b"SQLite format 3"
-
 
 def is_journal(path: str) -> bool:
     """Tell whether the file at `path` is a database and no text."""
-    if path == STANDARD_INPUT:
-        return False
     try:
-        with Path(path).open("rb") as stream:
-            return stream.read(len(_MAGIC)) == _MAGIC
+        return path != STANDARD_INPUT and is_database(Path(path))
     except (OSError, ValueError):  # the reader of text says it in a sentence
         return False
 
