@@ -6,7 +6,7 @@ from typing import Final
 from benchwatch.snapshot import Snapshot
 
 MARGIN_S: Final = 1.5
-"""Added to the gate before a reading is missed, as acquisition does; a tenth of a long gate."""
+"""Added to the gate before a reading is missed; a tenth of a long gate if that is more."""
 SPACINGS_KEPT: Final = 9
 UNKNOWN_GATE: Final = 3.0
 """Usual times between readings after which one of a counter that tells no gate is missed."""

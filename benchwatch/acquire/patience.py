@@ -2,8 +2,8 @@
 
 from typing import Final
 
-MARGIN_S: Final = 1.5
-"""Added to the gate before a reading is missed; a tenth of a long gate if that is more."""
+from benchwatch.freshness import MARGIN_S
+
 UNKNOWN_GATE_TIMEOUT_S: Final = 30.0
 """Patience with a counter that does not tell its gate, until its pace is known."""
 BACKOFF_S: Final = (1.0, 1.0, 1.0, 2.0, 3.0, 5.0, 8.0, 13.0, 20.0, 30.0)

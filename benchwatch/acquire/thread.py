@@ -10,7 +10,7 @@ from typing import Final
 from benchwatch.acquire.connection import Connection, Teller
 from benchwatch.acquire.gaps import GapKeeper
 from benchwatch.acquire.opening import OpenLink
-from benchwatch.acquire.patience import MARGIN_S, Patience
+from benchwatch.acquire.patience import Patience
 from benchwatch.acquire.readings import ReadingMaker
 from benchwatch.acquire.upkeep import Upkeep
 from benchwatch.bus import open_link as open_visa_link
@@ -28,6 +28,7 @@ from benchwatch.errors import (
     ReplyTimeout,
     UsageError,
 )
+from benchwatch.freshness import MARGIN_S
 from benchwatch.quantity import printable
 from benchwatch.reading import REPEAT, Gap, Mark, Reading
 from benchwatch.registry import driver
