@@ -112,12 +112,9 @@ class Wander:
     @property
     def most_readings(self) -> int:
         """Averaging more readings than this gains nothing."""
-        return self._of_mean.most_readings
-
-    @property
-    def _of_mean(self) -> _Excess:
-        """A mean that follows the drift doesn't suffer from it."""
-        return self._hadamard if self._slope.slope else self._allan
+        # A mean that follows the drift doesn't suffer from it.
+        excess = self._hadamard if self._slope.slope else self._allan
+        return excess.most_readings
 
     def restart(self) -> None:
         """Begin new blocks: a step or a gap; what was learnt stays."""

@@ -75,12 +75,12 @@ class InStep:
     def ask_reading(self, question: str, timeout_s: float) -> Answer:
         """Ask for a reading that takes the gate; raises as `Link.ask`.
 
-        Raises:
-            ReplyError: the answer to the last question came after all, and was not used.
-
         An answer that comes too soon and equals the one before was said twice, and the answer to
         this question is still to come. If it does not come, the counter may be quicker than its
         gate and have measured the same again; once in step, it is believed after a few.
+
+        Raises:
+            ReplyError: the answer to the last question came after all, and was not used.
         """
         self.back_in_step()
         if self._passed_over:
