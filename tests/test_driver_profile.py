@@ -155,6 +155,16 @@ def test_an_answer_said_twice_is_known_by_its_haste() -> None:
     assert [m.repeat for m in taken] == [False] * 3
 
 
+def test_a_slow_first_answer_makes_no_copies_of_quicker_ones() -> None:
+    """Triggered in the middle of a gate it finishes that first; then equal results are quicker."""
+    answers = [Reply(TERSE, after_s=0.9), *[Reply(TERSE, after_s=0.4)] * 5]
+    counter, _ = asked("terse", {"T": answers})
+
+    repeats = [counter.measure(30.0).repeat for _ in answers]
+
+    assert repeats == [False, True, False, False, False, False]
+
+
 @pytest.mark.parametrize("name", ["terse", "scpi-gate-time"])
 def test_an_answer_that_comes_too_late_behind_a_copy_is_told(name: str) -> None:
     """With a question who is there and without: the copy is marked, then what was missed told."""

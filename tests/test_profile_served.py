@@ -98,7 +98,7 @@ def watched(folder: Path, name: str, kind: str | None) -> "Seen":
             link_changed=notebook.link_changed,
             clock=SystemClock(),
             origin_s=SystemClock().monotonic(),
-            margin_s=0.3,
+            margin_s=0.3 if kind else 2.0,  # so that a fault is over soon, and no machine too busy
         )
         notebook.stop = acquisition.stop
         acquisition.start()

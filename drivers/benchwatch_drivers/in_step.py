@@ -61,6 +61,8 @@ class InStep:
         """The newest answer of `ask_reading`."""
         self._quickest_s = 0.0
         """The least time it took to come; tells more than nothing where the gate is unknown."""
+        self._suspected_s: float | None = None
+        """How long an answer took that was held for a copy, while none has come behind it."""
         self._copies = 0
         """Answers in a row that equalled the one before and came sooner than a gate."""
 
@@ -76,16 +78,20 @@ class InStep:
         """Ask for a reading that takes the gate; raises as `Link.ask`.
 
         An answer that comes too soon and equals the one before was said twice, and the answer to
-        this question is still to come. If it does not come, the counter may be quicker than its
-        gate and have measured the same again; once in step, it is believed after a few.
+        this question is still to come. If it does not come, the counter is quicker than it was
+        before and has measured the same again, or quicker than its gate: that is believed after
+        a few.
 
         Raises:
             ReplyError: the answer to the last question came after all, and was not used.
         """
         self.back_in_step()
+        suspected_s, self._suspected_s = self._suspected_s, None
         if self._passed_over:
             self._passed_over = False
             raise ReplyError("a reading came too late, behind one said twice. It was not used.")
+        if suspected_s is not None:
+            self._quickest_s = min(self._quickest_s, suspected_s)
         asked_s = self.link.now()
         due_s = asked_s + (self.patience_s or self._quickest_s)
         soon_s = asked_s + (0.9 * self.patience_s or 0.5 * self._quickest_s)
@@ -96,6 +102,7 @@ class InStep:
                 text = self._hear_on(due_s + LATE_S - self.link.now())
             except ReplyTimeout:
                 self._is_behind = True
+                self._suspected_s = answer.arrived_s - asked_s
                 return Answer(answer.text, answer.arrived_s, repeat=True)
             answer = Answer(text, self.link.now())
         if self._copies < COPIES:
