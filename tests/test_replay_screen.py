@@ -90,16 +90,19 @@ async def test_each_key_moves_the_recording(key, did):
 
 
 async def test_g_goes_to_a_time():
-    """A duration is a place; what is none is answered by a sentence with the forms."""
+    """A duration is a place; no duration, or one past the end, is answered by a sentence."""
     deck = Deck()
     app = made_app(deck)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("g", *"12min", "enter")
         await pilot.press("g", *"noon", "enter")
         said = app.desk.frame().flash
+        await pilot.press("g", *"9h", "enter")
+        past = app.desk.frame().flash
 
-    assert deck.did == [("seek", 720.0)]
+    assert deck.did == [("seek", 720.0), ("seek", 32400.0)]
     assert "noon" in said
+    assert "the recording ends at 16 min" in past
 
 
 async def test_a_sentence_stays_while_the_recording_jumps():

@@ -286,6 +286,19 @@ async def test_number_keys_show_the_views(key, title):
         assert app.screen.query_one("VerticalScroll > Sheet").lines[0].plain == title
 
 
+async def test_a_key_of_another_view_says_where_it_works():
+    """Recorded as found from the warm-up: not in silence, and nothing is recorded."""
+    told = kit.FakeOperator()
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up", operator=told)
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.press("a")
+        said = text_of(app)
+        await pilot.press("w")
+
+        assert "a (as found) works on Trim" in said
+        assert told.told == []
+
+
 async def test_f_fills_the_screen_and_goes_back():
     """The one number takes the screen; the same key returns."""
     app = made_app(kit.FakeWatch(kit.full_snapshot()))

@@ -13,12 +13,14 @@ from textual.screen import Screen
 
 from benchwatch.errors import INTERRUPTED, QuantityError
 from benchwatch.quantity import DURATION_FORMS, parse_duration, printable
+from benchwatch.screen.amounts import lasted
 from benchwatch.screen.budget import budget_lines
 from benchwatch.screen.commands import FORMS, Change, Command, Press
 from benchwatch.screen.desk import Desk
 from benchwatch.screen.frame import Frame
+from benchwatch.screen.gallery import view_named
 from benchwatch.screen.ink import Line
-from benchwatch.screen.keys import keys_for
+from benchwatch.screen.keys import key_of_another_view, keys_for
 from benchwatch.screen.options import Options
 from benchwatch.screen.overlays import Ask, CommandLine, Page, Typing, help_lines, key_list
 from benchwatch.screen.source import Operator, SoundMaker, Transport, Trimmer, Watch
@@ -176,6 +178,16 @@ class BenchwatchApp(App[None]):
             key = next((key for key in here if pressed.key in key.keys), None)
             if key is not None:
                 self.act(key.id)
+            else:
+                self._say_where(pressed.key)
+
+    def _say_where(self, pressed: str) -> None:
+        """Name the view on which a key does something, when it does nothing here."""
+        key = key_of_another_view(pressed, self.desk.frame().have)
+        if key is not None:
+            view = view_named(key.views[0])
+            self.desk.say(f"{key.shown} ({key.short or key.act}) works on {view.title}")
+            self.redraw()
 
     def on_stage_tapped(self, event: Stage.Tapped) -> None:
         """Do what the key does whose words were tapped; only a page in a browser takes taps."""
@@ -227,7 +239,11 @@ class BenchwatchApp(App[None]):
     def _go_to(self, text: str | None) -> None:
         if text and self._transport is not None:
             try:
-                self._transport.seek(parse_duration(text))
+                to_s = parse_duration(text)
+                self._transport.seek(to_s)
+                length_s = self._transport.playing.length_s
+                if to_s > length_s:
+                    self.desk.say(f"the recording ends at {lasted(length_s)}: that is shown")
             except QuantityError as error:
                 self.desk.say(str(error))
             self.redraw()

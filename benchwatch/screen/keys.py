@@ -37,7 +37,7 @@ _TRIMS = ("trim", "fill")
 
 KEYS = (
     Key("leave", ("q",), "q", "quit", "Leave the screen",
-        "Leave the screen; what was read stays in the journal."),
+        "Leave the screen; what the journal holds stays."),
     Key("explain", ("h",), "h", "help", "Say what this view shows", "Say what this view shows."),
     Key("list_keys", ("question_mark",), "?", "keys", "List every key", "List every key."),
     Key("view_1", ("1",), "1", "view", "Show the trim", "Show the trim.", foot="1-5"),
@@ -124,3 +124,15 @@ def keys_for(view: str, have: Collection[Need]) -> list[Key]:
         for key in KEYS
         if (not key.views or view in key.views) and (key.needs is None or key.needs in have)
     ]
+
+
+def key_of_another_view(pressed: str, have: Collection[Need]) -> Key | None:
+    """Find what `pressed` does on some view, for people who press it on one where it does not."""
+    return next(
+        (
+            key
+            for key in KEYS
+            if pressed in key.keys and key.views and (key.needs is None or key.needs in have)
+        ),
+        None,
+    )

@@ -3,7 +3,7 @@
 from typing import TYPE_CHECKING
 
 from benchwatch.cautions import cautions_of
-from benchwatch.quantity import format_duration, write_fraction
+from benchwatch.quantity import format_duration, how_many, write_fraction
 from benchwatch.screen.amounts import ago, amount, to_go, with_u
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, Look, faded, fitting, line
@@ -92,7 +92,7 @@ def tool_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     pull = with_u(
         write_fraction(state.pull.size, state.pull.u, frame.unit), frame.look.glyphs.plus_minus
     )
-    touches = f" ({state.pull.samples} touch" + ("es)" if state.pull.samples != 1 else ")")
+    touches = f" (from {how_many(state.pull.samples, 'step')})"
     said += line(f", it pulls by {pull}")
     aim = line(("; aim for V", Ink.STRONG)) if on else Line()
     return [fitting(width, said + line(touches) + aim, said + aim)]
