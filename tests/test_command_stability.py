@@ -120,6 +120,18 @@ def test_standard_input_and_a_bare_column() -> None:
     assert "10 MHz" in result.stderr
 
 
+def test_an_averaging_time_is_taken_as_the_nearest_multiple(tmp_path: Path) -> None:
+    """A quarter-second gate and its pause are 0.2515 s: 1 s is four readings, and that is said."""
+    path = tmp_path / "quarter.csv"
+    rows = "".join(f"{0.2515 * i:.4f},{i % 3}e-9\n" for i in range(100))
+    path.write_text("time_s,offset\n" + rows)
+
+    result = run(str(path), "--json", "--taus", "1s,10s")
+
+    assert [row["tau_s"] for row in lines(result)] == pytest.approx([4 * 0.2515, 40 * 0.2515])
+    assert "1 s is taken as 1.006 s, 4 readings" in result.stderr
+
+
 def test_a_gap_is_not_bridged(tmp_path: Path) -> None:
     """A jump during a gap does not show, and what is left out is said."""
     path = tmp_path / "gap.csv"
@@ -190,7 +202,8 @@ def test_gates_told_by_the_file_are_pointed_out(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "error", "words"),
     [
-        (["--taus", "1.5s"], UsageError, "1.5 s is no multiple of 1 s"),
+        (["--taus", "1.5s"], UsageError, "1.5 s is no multiple of 1 s.* 1s,2s;"),
+        (["--taus", "0.3s"], UsageError, "0.3 s is no multiple of 1 s.* 1s;"),
         (["--taus", "often"], UsageError, "'often'"),
         (["--taus", "5000s"], FileError, "too few"),
         (["--deviations", "adev,bdev"], UsageError, "'bdev' is no deviation.*totdev"),

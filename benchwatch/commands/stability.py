@@ -25,6 +25,8 @@ from benchwatch.recording import KINDS, Kind, Recording, read_recording
 
 CONTIGUOUS = 0.99
 """Part of the interval from which a gate leaves no dead time worth a correction."""
+NEAR = 0.05
+"""An averaging time is taken as the nearest multiple of the interval when it is off by no more."""
 TAUS = "octave, decade or a list such as 1s,10s,100s"
 
 
@@ -121,12 +123,16 @@ def _factors(taus: str, tau0_s: float, points: int) -> list[int]:
     factors = []
     for part in taus.split(","):
         tau_s = parse_duration(part)
-        factor = factor_of(tau_s, tau0_s)
+        factor = factor_of(tau_s, tau0_s, within=NEAR)
         if factor is None:
+            below = int(tau_s / tau0_s)
+            near = ",".join(f"{m * tau0_s:.4g}s" for m in (below, below + 1) if m)
             raise UsageError(
                 f"--taus: {tau_s:g} s is no multiple of {tau0_s:g} s, the time that one reading "
-                f"stands for. Write {TAUS}."
+                f"stands for. Near it are {near}; or write octave or decade."
             )
+        if factor_of(tau_s, tau0_s) is None:
+            note(f"--taus: {tau_s:g} s is taken as {factor * tau0_s:g} s, {factor} readings.")
         factors.append(factor)
     return sorted(set(factors))
 

@@ -32,10 +32,16 @@ def decade_factors(points: int) -> list[int]:
     return [10**k for k in range(len(str(points))) if 2 * 10**k < points]
 
 
-def factor_of(tau_s: float, interval_s: float) -> int | None:
-    """Return the averaging factor of `tau_s`; None when it is no multiple of the interval."""
+def factor_of(tau_s: float, interval_s: float, *, within: float = WHOLE) -> int | None:
+    """Return the averaging factor of `tau_s`; None when no multiple of the interval is near.
+
+    Args:
+        tau_s: averaging time.
+        interval_s: time from reading to reading.
+        within: how far the multiple may be from `tau_s`, as a part of it.
+    """
     m = round(tau_s / interval_s)
-    return m if m >= 1 and abs(m * interval_s - tau_s) <= WHOLE * tau_s else None
+    return m if m >= 1 and abs(m * interval_s - tau_s) <= within * tau_s else None
 
 
 def stability_table(
