@@ -85,9 +85,10 @@ def test_a_profile_of_ones_own_that_recognises_the_identity_goes_first(
 def test_one_of_two_that_is_absent_is_exit_3(capsys):
     """Who named it wants to know."""
     with tiny_counter() as counter:
-        code, lines, _ = found(capsys, counter.resource, "TCPIP0::127.0.0.1::9::SOCKET")
+        code, lines, errors = found(capsys, counter.resource, "TCPIP0::127.0.0.1::9::SOCKET")
 
     assert code == 3
+    assert "2 asked, a driver is known for 1" in errors
     assert any("nothing listens" in line.get("note", "") for line in lines)
 
 

@@ -54,7 +54,7 @@ def find(
     known = sum(item.driver is not None for item in found)
     if as_json:
         put_json({"kind": "end", "found": len(found), "fitted": known, "finished": finished})
-    note(f"{len(found)} found, a driver is known for {known}")
+    note(f"{len(found)} {'asked' if resources else 'found'}, a driver is known for {known}")
     if known < len(found) if resources else not found:
         return ConnectionFailed.exit_code
     return 0
