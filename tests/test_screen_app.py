@@ -299,6 +299,20 @@ async def test_a_key_of_another_view_says_where_it_works():
         assert told.told == []
 
 
+async def test_a_command_of_another_view_goes_there_and_does_it():
+    """Whoever types as found on the warm-up wants it recorded, and to see that it was."""
+    operator = kit.FakeOperator()
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up", operator=operator)
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.press("colon", *"as found")
+        await pilot.pause()
+        await pilot.press("enter")
+        await pilot.pause()
+
+        assert app.desk.view.title == "Trim"
+        assert operator.told == [("record", "main", "as found")]
+
+
 async def test_f_fills_the_screen_and_goes_back():
     """The one number takes the screen; the same key returns."""
     app = made_app(kit.FakeWatch(kit.full_snapshot()))

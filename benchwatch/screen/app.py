@@ -18,9 +18,9 @@ from benchwatch.screen.budget import budget_lines
 from benchwatch.screen.commands import FORMS, Change, Command, Press
 from benchwatch.screen.desk import Desk
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.gallery import view_named
+from benchwatch.screen.gallery import view_of
 from benchwatch.screen.ink import Line
-from benchwatch.screen.keys import key_of_another_view, keys_for
+from benchwatch.screen.keys import keys_elsewhere, keys_for
 from benchwatch.screen.options import Options
 from benchwatch.screen.overlays import Ask, CommandLine, Page, Typing, help_lines, key_list
 from benchwatch.screen.source import Operator, SoundMaker, Transport, Trimmer, Watch
@@ -183,10 +183,10 @@ class BenchwatchApp(App[None]):
 
     def _say_where(self, pressed: str) -> None:
         """Name the view on which a key does something, when it does nothing here."""
-        key = key_of_another_view(pressed, self.desk.frame().have)
+        others = keys_elsewhere(self.desk.view.name, self.desk.frame().have)
+        key = next((key for key in others if pressed in key.keys), None)
         if key is not None:
-            view = view_named(key.views[0])
-            self.desk.say(f"{key.shown} ({key.short or key.act}) works on {view.title}")
+            self.desk.say(f"{key.shown} ({key.short or key.act}) works on {view_of(key).title}")
             self.redraw()
 
     def on_stage_tapped(self, event: Stage.Tapped) -> None:
@@ -254,6 +254,8 @@ class BenchwatchApp(App[None]):
 
     def _command(self, command: Command | None) -> None:
         if isinstance(command, Press):
+            if command.view:
+                self.desk.show(command.view)
             if self.desk.can(command.key):
                 self.act(command.key)
         elif command is not None:

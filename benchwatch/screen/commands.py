@@ -5,7 +5,9 @@ from dataclasses import dataclass
 from typing import Final, get_args
 
 from benchwatch.quantity import DURATION_FORMS, FRACTION_FORMS, FREQUENCY_FORMS, SETTLE_FORMS
-from benchwatch.screen.keys import Need, keys_for
+from benchwatch.screen.frame import View
+from benchwatch.screen.gallery import view_of
+from benchwatch.screen.keys import Key, Need, keys_elsewhere, keys_for
 from benchwatch.screen.source import Setting
 
 FORMS: Final[dict[Setting, str]] = {
@@ -23,6 +25,8 @@ class Press:
 
     key: str
     """Its id."""
+    view: str = ""
+    """Where to go for it; empty: it works here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,14 +55,14 @@ class Offer:
 
 
 def offers(typed: str, view: str, have: Collection[Need]) -> list[Offer]:
-    """List what `typed` can mean; every word of it must be found in an offer."""
+    """List what `typed` can mean; every word of it must be found in an offer.
+
+    What works in other views only is offered to who types a word of it, behind the rest.
+    """
     found = [
         *(_settings(typed) if "operator" in have else ()),
-        *(
-            Offer(key.shown.partition("/")[0], key.act, Press(key.id), key.help)
-            for key in keys_for(view, have)
-            if key.act
-        ),
+        *(_press(key) for key in keys_for(view, have) if key.act),
+        *(_press(key, view_of(key)) for key in keys_elsewhere(view, have) if key.act and typed),
     ]
     words = typed.lower().split()
     return [
@@ -67,6 +71,13 @@ def offers(typed: str, view: str, have: Collection[Need]) -> list[Offer]:
         if isinstance(offer.command, Change)
         or all(word in f"{offer.name} {offer.text} {offer.also}".lower() for word in words)
     ]
+
+
+def _press(key: Key, view: View | None = None) -> Offer:
+    name = key.shown.partition("/")[0]
+    if view is None:
+        return Offer(name, key.act, Press(key.id), key.help)
+    return Offer(name, f"{view.title}: {key.act}", Press(key.id, view.name), key.help)
 
 
 def _settings(typed: str) -> list[Offer]:

@@ -67,7 +67,7 @@ class Desk:
         self._gate_asked = dict.fromkeys(watch.names, False)
         self._trace, self._span_s = Trace(), wishes.span_s
         self._acts: dict[str, Callable[[], None]] = {
-            "fill": lambda: self._show("trim" if self.view.name == "fill" else "fill"),
+            "fill": lambda: self.show("trim" if self.view.name == "fill" else "fill"),
             "shorter": lambda: self._zoom(-1),
             "longer": lambda: self._zoom(1),
             "unit": self._next_unit,
@@ -95,7 +95,7 @@ class Desk:
                 "quieter": lambda: self.say(sound.louder(-1)),
             }
         for number, view in enumerate(NUMBERED, 1):
-            self._acts[f"view_{number}"] = lambda name=view.name: self._show(name)  # type: ignore[misc] # the default binds this turn's name
+            self._acts[f"view_{number}"] = lambda name=view.name: self.show(name)  # type: ignore[misc] # the default binds this turn's name
 
     @property
     def view(self) -> View:
@@ -158,6 +158,11 @@ class Desk:
         if act is not None and self.can(key):
             act()
 
+    def show(self, view: str) -> None:
+        """Go to the view called `view`."""
+        self._scroll = 0
+        self._wish(view=view)
+
     def say(self, text: str) -> None:
         """Show a sentence for a moment."""
         stays_s = max(FLASH_S, LETTER_S * len(text))
@@ -200,10 +205,6 @@ class Desk:
             self.say(act())
         except BenchwatchError as error:
             self.say(str(error))
-
-    def _show(self, view: str) -> None:
-        self._scroll = 0
-        self._wish(view=view)
 
     def _wish(self, **changes: object) -> None:
         self.wishes = replace(self.wishes, **changes)  # type: ignore[arg-type] # fields by name

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 from benchwatch.screen.frame import Block, View, always
+from benchwatch.screen.keys import Key
 from benchwatch.screen.parts import (
     counter_line,
     header,
@@ -45,3 +46,8 @@ NUMBERED = tuple(view for view in VIEWS if view.numbered)
 def view_named(name: str) -> View:
     """Return the view called `name`, or the first."""
     return next((view for view in VIEWS if view.name == name), VIEWS[0])
+
+
+def view_of(key: Key) -> View:
+    """Return the view to go to for `key`; that of a trim serves its larger form too."""
+    return view_named(key.views[0])

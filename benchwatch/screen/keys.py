@@ -126,13 +126,7 @@ def keys_for(view: str, have: Collection[Need]) -> list[Key]:
     ]
 
 
-def key_of_another_view(pressed: str, have: Collection[Need]) -> Key | None:
-    """Find what `pressed` does on some view, for people who press it on one where it does not."""
-    return next(
-        (
-            key
-            for key in KEYS
-            if pressed in key.keys and key.views and (key.needs is None or key.needs in have)
-        ),
-        None,
-    )
+def keys_elsewhere(view: str, have: Collection[Need]) -> list[Key]:
+    """List the keys that do something in other views than `view` only."""
+    here = keys_for(view, have)
+    return [key for key in KEYS if key not in here and (key.needs is None or key.needs in have)]

@@ -14,9 +14,9 @@ from textual.widgets import Input
 
 from benchwatch.screen.commands import Command, Offer, offers
 from benchwatch.screen.frame import View
-from benchwatch.screen.gallery import view_named
+from benchwatch.screen.gallery import view_of
 from benchwatch.screen.ink import Ink, Line, Look, line, wrapped_text
-from benchwatch.screen.keys import KEYS, Key, Need, keys_for
+from benchwatch.screen.keys import Key, Need, keys_elsewhere, keys_for
 from benchwatch.screen.parts import HAZARDS
 from benchwatch.screen.stage import Sheet
 from benchwatch.screen.taps import named_at
@@ -47,17 +47,14 @@ def help_lines(view: View, have: Collection[Need], width: int) -> list[Line]:
 def key_list(view: View, have: Collection[Need], width: int) -> list[Line]:
     """Return every key: those that work in this view, and those of the others."""
     here = keys_for(view.name, have)
-    elsewhere = [key for key in KEYS if key not in here and key.needs in {None, *have}]
+    elsewhere = keys_elsewhere(view.name, have)
     rows = [line((f"Keys here ({view.title})", Ink.STRONG)), *_key_lines(here, width)]
     if elsewhere:
-        named = [replace(key, help=f"{_title(key)}: {key.help}") for key in elsewhere if key.help]
+        named = [
+            replace(key, help=f"{view_of(key).title}: {key.help}") for key in elsewhere if key.help
+        ]
         rows += [Line(), line(("Keys in other views", Ink.STRONG)), *_key_lines(named, width)]
     return rows
-
-
-def _title(key: Key) -> str:
-    """Name the view in which a key works; that of a trim serves its larger form too."""
-    return view_named(key.views[0]).title
 
 
 def _key_lines(keys: Sequence[Key], width: int) -> list[Line]:
