@@ -14,8 +14,9 @@ from benchwatch.estimate.budget import Line as BudgetLine
 from benchwatch.estimate.dither import Dither
 from benchwatch.estimate.elsewhere import Elsewhere
 from benchwatch.estimate.offset_record import OffsetRecord
+from benchwatch.estimate.pull import Pull
 from benchwatch.estimate.stability.results import Deviation
-from benchwatch.estimate.tool import Pull, ToolState
+from benchwatch.estimate.tool import ToolState
 from benchwatch.estimate.trim import Hint, Judgement
 from benchwatch.reading import Reading
 from benchwatch.snapshot import ElsewhereNow, Snapshot, WarmUp

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchwatch.estimate.live import LiveEstimate
-from benchwatch.estimate.tool import Pull
+from benchwatch.estimate.pull import Pull
 from benchwatch.snapshot import TrimNow
 from benchwatch.trimming import Trimming
 

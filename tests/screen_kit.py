@@ -22,6 +22,7 @@ from benchwatch.estimate.dither import Dither
 from benchwatch.estimate.elsewhere import elsewhere, seconds_per_day
 from benchwatch.estimate.landing import LandingNow
 from benchwatch.estimate.offset_record import Noise, OffsetRecord, Reference, offset_budget
+from benchwatch.estimate.pull import Pull
 from benchwatch.estimate.results import (
     Drift,
     Estimate,
@@ -32,7 +33,7 @@ from benchwatch.estimate.results import (
     Tolerance,
 )
 from benchwatch.estimate.stability.results import Deviation
-from benchwatch.estimate.tool import Pull, ToolState
+from benchwatch.estimate.tool import ToolState
 from benchwatch.estimate.trim import Hint, Judgement
 from benchwatch.reading import Mark, Reading
 from benchwatch.screen.frame import Frame, picture

@@ -8,8 +8,9 @@ import screen_kit as kit
 
 from benchwatch.counter import TimeBase
 from benchwatch.estimate.landing import LandingNow
+from benchwatch.estimate.pull import Pull
 from benchwatch.estimate.results import Estimate, Nudge, Numbers, Settle, Tolerance
-from benchwatch.estimate.tool import Pull, ToolState
+from benchwatch.estimate.tool import ToolState
 from benchwatch.estimate.trim import Judgement
 from benchwatch.screen.frame import drawn, picture, stack
 from benchwatch.screen.gallery import VIEWS, view_named

@@ -8,8 +8,9 @@ import screen_kit as kit
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchwatch.estimate.pull import Pull
 from benchwatch.estimate.results import Estimate, Numbers, Tolerance
-from benchwatch.estimate.tool import Pull, ToolState
+from benchwatch.estimate.tool import ToolState
 from benchwatch.snapshot import Link, TrimNow
 from benchwatch.sound.heard import (
     FARTHEST,

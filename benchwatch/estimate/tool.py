@@ -17,6 +17,7 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Final
 
+from benchwatch.estimate.pull import Pull, mean_pull
 from benchwatch.estimate.results import Nudge
 
 WITHIN_S: Final = 3.0
@@ -47,17 +48,6 @@ Point = tuple[float, float]
 """Time in seconds, fractional offset."""
 Level = tuple[float, float]
 """Fractional offset of readings at rest, and its standard uncertainty."""
-
-
-@dataclass(frozen=True, slots=True)
-class Pull:
-    """What the tool does to the frequency while it rests on the trimmer."""
-
-    size: float
-    """Fractional; positive: the tool makes it run faster."""
-    u: float | None
-    """Standard uncertainty; None while only one touch was seen without an uncertainty."""
-    samples: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,7 +207,7 @@ class Tool:
                 self._samples.clear()
                 self._before = None
                 return turned
-        pull = _mean_pull(self._samples)
+        pull = mean_pull(self._samples)
         if pull is not None:
             more = nudge.size - (pull.size if self._on else -pull.size)
             u = math.hypot(nudge.u or 0.0, pull.u or 0.0)
@@ -279,7 +269,7 @@ class Tool:
         return math.fsum(middle) / len(middle), u
 
     def _renew(self) -> None:
-        pull = None if self._unproved else _mean_pull(self._samples)
+        pull = None if self._unproved else mean_pull(self._samples)
         self._state = ToolState(self._on, self._since_s, pull)
 
 
@@ -292,26 +282,3 @@ def _together(first: Nudge, second: Nudge) -> Nudge:
         u,
         second.at_s + second.lasted_s - first.at_s,
     )
-
-
-def _mean_pull(samples: list[tuple[float, float | None]]) -> Pull | None:
-    """Weighted mean of the samples; u is widened where they scatter by more than their own.
-
-    The widening is Birge's ratio (Physical Review 40, 1932, 207; from memory).
-    """
-    if not samples:
-        return None
-    known = [(size, u) for size, u in samples if u]
-    if len(known) < len(samples):  # without an uncertainty there is no weight either
-        mean = math.fsum(size for size, _ in samples) / len(samples)
-        return Pull(mean, None if len(samples) == 1 else _spread(samples, mean), len(samples))
-    total = math.fsum(u**-2 for _, u in known)
-    mean = math.fsum(size / u**2 for size, u in known) / total
-    chi2 = math.fsum(((size - mean) / u) ** 2 for size, u in known)
-    wider = math.sqrt(max(chi2 / max(len(known) - 1, 1), 1.0))
-    return Pull(mean, wider / math.sqrt(total), len(known))
-
-
-def _spread(samples: list[tuple[float, float | None]], mean: float) -> float:
-    count = len(samples)
-    return math.sqrt(math.fsum((size - mean) ** 2 for size, _ in samples) / (count - 1) / count)

@@ -19,10 +19,11 @@ from benchwatch.screen.commands import FORMS, Change, Command, Press
 from benchwatch.screen.desk import Desk
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.gallery import view_of
+from benchwatch.screen.help import help_lines, key_list
 from benchwatch.screen.ink import Line
 from benchwatch.screen.keys import keys_elsewhere, keys_for
 from benchwatch.screen.options import Options
-from benchwatch.screen.overlays import Ask, CommandLine, Page, Typing, help_lines, key_list
+from benchwatch.screen.overlays import Ask, CommandLine, Page, Typing
 from benchwatch.screen.source import Operator, SoundMaker, Transport, Trimmer, Watch
 from benchwatch.screen.stage import Stage
 from benchwatch.screen.taps import key_at, tab_at

@@ -1,7 +1,6 @@
 """What lies over a view for a moment: pages of text, a line to type on, the command line."""
 
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import replace
 from typing import Any, ClassVar, TypeVar
 
 from textual.app import ComposeResult
@@ -13,11 +12,9 @@ from textual.screen import ModalScreen
 from textual.widgets import Input
 
 from benchwatch.screen.commands import Command, Offer, offers
-from benchwatch.screen.frame import View
-from benchwatch.screen.gallery import view_of
+from benchwatch.screen.help import KEY_CELLS
 from benchwatch.screen.ink import Ink, Line, Look, line, wrapped_text
-from benchwatch.screen.keys import Key, Need, keys_elsewhere, keys_for
-from benchwatch.screen.parts import HAZARDS
+from benchwatch.screen.keys import Need
 from benchwatch.screen.stage import Sheet
 from benchwatch.screen.taps import named_at
 
@@ -25,46 +22,12 @@ LONGEST_NOTE = 200
 LONGEST_ROW, LINE_CELLS, FRAME_CELLS = 90, 80, 6
 """Cells of a row of text, of a box to type in, and of the border and blanks around both."""
 OFFERS_SHOWN = 10
-KEY_CELLS = 12
 PAGE_FOOT = line(
     ("Esc", Ink.KEY), " closes  ", ("Up", Ink.KEY), "  ", ("Down", Ink.KEY), "  ",
     ("PgUp", Ink.KEY), "  ", ("PgDn", Ink.KEY), " scroll",
 )  # fmt: skip
 TYPING_FOOT = line(("Enter", Ink.KEY), " does it  ", ("Esc", Ink.KEY), " cancels")
 TITLE = "Do what? Type a word; Up, Down choose; Enter does it"
-
-
-def help_lines(view: View, have: Collection[Need], width: int) -> list[Line]:
-    """Return the help of one view: what it shows, its keys, the cautions."""
-    rows = [line((view.title, Ink.STRONG)), Line()]
-    for paragraph in view.help:
-        rows += [*wrapped_text(paragraph, width), Line()]
-    rows += [line(("Keys", Ink.STRONG)), *_key_lines(keys_for(view.name, have), width)]
-    rows += [Line(), line(("Cautions", Ink.STRONG))]
-    return rows + wrapped_text(HAZARDS[0], width, Ink.OFF)
-
-
-def key_list(view: View, have: Collection[Need], width: int) -> list[Line]:
-    """Return every key: those that work in this view, and those of the others."""
-    here = keys_for(view.name, have)
-    elsewhere = keys_elsewhere(view.name, have)
-    rows = [line((f"Keys here ({view.title})", Ink.STRONG)), *_key_lines(here, width)]
-    if elsewhere:
-        named = [
-            replace(key, help=f"{view_of(key).title}: {key.help}") for key in elsewhere if key.help
-        ]
-        rows += [Line(), line(("Keys in other views", Ink.STRONG)), *_key_lines(named, width)]
-    return rows
-
-
-def _key_lines(keys: Sequence[Key], width: int) -> list[Line]:
-    rows = []
-    for key in keys:
-        if key.help:
-            first, *more = wrapped_text(key.help, width - KEY_CELLS)
-            rows.append(line((f"{key.shown:<{KEY_CELLS}}", Ink.KEY)) + first)
-            rows += [line(" " * KEY_CELLS) + row for row in more]
-    return rows
 
 
 def offer_lines(found: Sequence[Offer], chosen: int, rows: int) -> list[Line]:
