@@ -1,6 +1,7 @@
 """The app: every key, the two rates, the overlays, driven without a terminal."""
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -311,6 +312,22 @@ async def test_a_command_of_another_view_goes_there_and_does_it():
 
         assert app.desk.view.title == "Trim"
         assert operator.told == [("record", "main", "as found")]
+
+
+@pytest.mark.parametrize("size", [(60, 18), (80, 24), (120, 36)])
+async def test_the_loss_of_another_counter_is_on_every_screen(size):
+    """It is looked at by nobody, so the top row of the one that is looked at names it."""
+    spare = replace(kit.full_snapshot(), counter="spare")
+    watch = kit.FakeWatch(kit.full_snapshot(), spare)
+    app = made_app(watch)
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        before = text_of(app)
+        watch.shown["spare"] = replace(spare, link=Link("lost", 1.0, "the cable is out"))
+        app.redraw()
+
+        assert "spare lost" not in before
+        assert "spare lost" in text_of(app).splitlines()[0]
 
 
 async def test_f_fills_the_screen_and_goes_back():

@@ -53,6 +53,17 @@ def test_no_row_of_the_command_line_is_cut(view, have):
         assert row.width <= room - FRAME_CELLS
 
 
+def test_what_works_elsewhere_is_offered_with_its_view_behind_the_rest():
+    """Read whole at 80 cells, and only to who types a word of it."""
+    have = ("bench", "trimmer", "operator", "counters", "sound")
+    found = offers("a", "warm_up", have)
+    elsewhere = [isinstance(one.command, Press) and one.command.view != "" for one in found]
+
+    assert "Trim: Record the offset as found" in [one.text for one in found]
+    assert elsewhere == sorted(elsewhere)
+    assert max(row.width for row in offer_lines(found, 0, len(found))) <= LINE_CELLS - FRAME_CELLS
+
+
 def test_a_pair_of_keys_is_offered_one_by_one():
     """What lowers and what raises are two rows: choosing one says what it will do."""
     texts = {offer.name: offer.text for offer in offers("trimmer little", "trim", ("trimmer",))}

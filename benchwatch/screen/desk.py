@@ -123,6 +123,11 @@ class Desk:
             look=self._look,
             trace=self._trace,
             names=self._watch.names,
+            missing=[
+                (name, link.state)
+                for name, (link, _) in self._known.items()
+                if name != self._counter and link.state != "reading"
+            ],
             view=view,
             unit=ranges.unit,
             drift_unit=ranges.drift_unit,

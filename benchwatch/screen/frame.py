@@ -9,7 +9,7 @@ from benchwatch.screen.ink import Ink, Line, Look, fitting, line
 from benchwatch.screen.keys import Need
 from benchwatch.screen.rates import RateUnit
 from benchwatch.screen.wishes import Wishes
-from benchwatch.snapshot import Playing, Snapshot, Trace
+from benchwatch.snapshot import LinkState, Playing, Snapshot, Trace
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +32,8 @@ class Frame:
     look: Look = field(default_factory=Look)
     trace: Trace = field(default_factory=Trace)
     names: Sequence[str] = ()
+    missing: Sequence[tuple[str, LinkState]] = ()
+    """Other counters of the bench that do not read, with what their links do instead."""
     view: str = "trim"
     """Name of the view on the screen."""
     unit: OffsetUnit = PPB
