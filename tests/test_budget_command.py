@@ -91,7 +91,9 @@ def test_table_for_people(tmp_path: Path) -> None:
         budget, [write_run(tmp_path / "run.csv"), "--kind", "as found"], catch_exceptions=False
     )
 
-    assert result.stdout.startswith("as found   main   2031-05-04T10:07:29.500Z   900 readings")
+    assert result.stdout.startswith(
+        "as found   main   around 2031-05-04T10:07:29.500Z   900 readings"
+    )
     assert "σy from the Hadamard deviation" in result.stdout
     assert "Not counted: uncertainty of the time base." in result.stdout
     assert "lower limit" in result.stdout

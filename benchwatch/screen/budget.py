@@ -38,7 +38,7 @@ def _record(frame: Frame, record: "OffsetRecord", width: int) -> list[Line]:
         hertz = write_hz(record.offset_hz, record.u * record.nominal_hz)
         said.append(line(with_u(hertz, plus_minus)))
     drawn = wrapped(said, width)
-    when = "" if record.utc_s is None else _time(record.utc_s) + ", "
+    when = "" if record.utc_s is None else f"around {_time(record.utc_s)}, "
     span = format_duration(record.span_s)
     drawn += wrapped_text(
         f"{when}{how_many(record.readings, 'reading')} over {span}; k = 1", width, Ink.DIM
