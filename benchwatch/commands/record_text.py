@@ -22,7 +22,8 @@ def record_text(record: OffsetRecord, coverage: float) -> str:
     """Write a record and its budget for people."""
     size = record.budget.u or max(abs(record.offset), 1e-12)
     head = [record.kind, printable(record.counter)]
-    head += [f"around {iso_time(record.utc_s)}"] if record.utc_s is not None else []
+    when = None if record.utc_s is None else iso_time(record.utc_s)
+    head += [f"around {when}"] if when else []
     head.append(f"{how_many(record.readings, 'reading')} over {format_duration(record.span_s)}")
     lines = ["   ".join(head), _offset_line(record)]
     lines += [f"{printable(name)}: {printable(value)}" for name, value in record.conditions]
