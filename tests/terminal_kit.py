@@ -89,7 +89,8 @@ class Terminal:
         self._cells = Cells(width, height)
         self._seen: list[bytes] = []
         environment = {**os.environ, "TERM": "xterm-256color", "COLORTERM": "truecolor"}
-        environment.pop("NO_COLOR", None)
+        for name in ("NO_COLOR", "COLUMNS", "LINES"):  # it is as large as said above, and coloured
+            environment.pop(name, None)
         environment |= {"XDG_STATE_HOME": str(home), "XDG_DATA_HOME": str(home)}
         self.child = subprocess.Popen(
             list(command),

@@ -168,6 +168,7 @@ def test_pages_outlive_the_terminal_and_end_at_a_signal(tmp_path):
         watching(tmp_path, counter.resource, "--no-journal", "--web-port", "0") as terminal,
     ):
         terminal.wait_for("http://")
+        terminal.wait_until(lambda _: counter.answered > 5)  # the address is written to its end
         terminal.vanish()
         share = share_while(terminal, counter, 100)
         terminal.child.terminate()
