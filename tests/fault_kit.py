@@ -118,7 +118,7 @@ class Case:
         elif dialect == "interval-talk-only":
             counter._source.interval = self._interval
         if "interval" in dialect:
-            driver = load(_quick_profile(dialect, file.parent))
+            driver = load(_quick_profile(dialect, file.parent, f"{bus} {fault}"))
         resource, self._writer = self._bench.resources["main"], None
         if bus in PIPED:
             resource = str(file.with_name(f"{fault}.pipe"))
@@ -256,10 +256,13 @@ pulse = "{PULSE_S} s"
     return path
 
 
-def _quick_profile(name: str, folder: Path) -> Path:
-    """Copy the profile of an interval counter, for pulses that come sooner; return its path."""
+def _quick_profile(name: str, folder: Path, case: str) -> Path:
+    """Copy the profile of an interval counter, for pulses that come sooner; return its path.
+
+    A file for each case, as another that runs beside it may be reading its own.
+    """
     text = (BUNDLED / f"{name}.toml").read_text("utf-8")
-    quick = folder / f"quick-{name}.toml"
+    quick = folder / f"{case.replace(' ', '-').replace(',', '')}-{name}.toml"
     quick.write_text(
         text.replace('"1 s"', f'"{PULSE_S} s"')
         .replace("2.5000000123E-1", "2.5E-3")
