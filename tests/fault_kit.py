@@ -16,6 +16,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from pipe_kit import PipeWriter
+from stall_kit import Stalls
 
 from benchwatch.acquire import Acquisition, Connection
 from benchwatch.clock import SystemClock
@@ -33,7 +34,10 @@ MARGIN_S = 0.3
 STEADY = 6
 """So many readings in a row, and all is well again."""
 PATIENCE_S = 20.0
-SIDE_BY_SIDE = 16
+SIDE_BY_SIDE = (16, 4, 1)
+"""So many cases at once; those in which the machine stood still are tried again with fewer."""
+STOOD_STILL_S = PULSE_S / 2
+"""A machine that stands still for longer makes a pulse, a gate or a timeout look like another."""
 
 BUSES = {
     "raw socket": ("socket", "scpi"),
@@ -122,6 +126,7 @@ class Case:
         resource, self._writer = self._bench.resources["main"], None
         if bus in PIPED:
             resource = str(file.with_name(f"{fault}.pipe"))
+            Path(resource).unlink(missing_ok=True)  # of an earlier try
             self._writer = PipeWriter(self._bench._servers.by_counter["main"].port, Path(resource))
         self._acquisition = Acquisition(
             name="main",
@@ -226,16 +231,36 @@ class Case:
 
 
 def run_all(cases: Sequence[tuple[str, str]], folder: Path) -> dict[tuple[str, str], Found]:
-    """Run cases (bus, fault), each on a bench of its own, some side by side: they mostly wait."""
+    """Run cases (bus, fault), each on a bench of its own, some side by side: they mostly wait.
+
+    A case is tried again, whatever came out, when the machine stood still meanwhile.
+    """
     files = {bus: bench_file(bus, folder) for bus, _ in cases}
-    with ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
-        found = pool.map(lambda case: Case(*case, files[case[0]]).run(), cases)
-        return dict(zip(cases, found, strict=True))
+    found: dict[tuple[str, str], Found] = {}
+
+    def run(case: tuple[str, str]) -> tuple[Found, float, float]:
+        began_s = time.monotonic()
+        return Case(*case, files[case[0]]).run(), began_s, time.monotonic()
+
+    with Stalls() as stalls:
+        left = list(cases)
+        for at_once in SIDE_BY_SIDE:
+            with ThreadPoolExecutor(at_once) as pool:
+                timed = dict(zip(left, pool.map(run, left), strict=True))
+            found |= {case: result for case, (result, _, _) in timed.items()}
+            left = [
+                case
+                for case, (_, began_s, ended_s) in timed.items()
+                if stalls.longest_s(began_s, ended_s) > STOOD_STILL_S
+            ]
+    if left:
+        print(f"\nthe machine stood still in all tries of {len(left)} cases")
+    return found
 
 
 def run_alone(bus: str, fault: str, folder: Path) -> Found:
-    """Run one case with nothing beside it."""
-    return Case(bus, fault, bench_file(bus, folder)).run()
+    """Run one case with nothing beside it; again, twice at most, when the machine stood still."""
+    return run_all([(bus, fault)], folder)[bus, fault]
 
 
 def bench_file(bus: str, folder: Path) -> Path:

@@ -163,6 +163,18 @@ def test_a_lost_pulse_costs_a_reading_and_invents_none() -> None:
     assert [float(m.offset or 0) for m in (first, second)] == pytest.approx([1e-8, 1e-8])
 
 
+def test_lines_held_up_on_a_busy_computer_make_no_neighbours() -> None:
+    """Line 1 comes 0.1 s late, 2 half a second, 3 not at all: 4 is no neighbour of 2."""
+    slope = PhaseSlope(IntervalForm())
+    arrived_s = {-1: -1.0, 0: 0.0, 1: 1.1, 2: 2.55, 4: 4.0, 5: 5.0, 6: 6.0}
+
+    found = {k: slope.add(Decimal("0.25") - k * Decimal("1e-8"), at_s)
+             for k, at_s in arrived_s.items()}  # fmt: skip
+
+    assert found == {-1: None, 0: None, 1: Decimal("1e-8"), 2: None, 4: None, 5: None,
+                     6: Decimal("1e-8")}  # fmt: skip
+
+
 def test_an_interval_longer_than_the_period_is_refused() -> None:
     """It can't be: the next pulse would have come."""
     lines = [(0.0, written(0.1)), (1.0, written(0.1)), (2.0, "+1.5E-0")]

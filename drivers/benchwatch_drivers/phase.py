@@ -9,6 +9,9 @@ from benchwatch_drivers.profile import IntervalForm
 LARGEST_STEP: Final = Decimal("0.25")
 """Fraction of the period. A larger step from line to line may as well be one the other way round
 the circle."""
+JITTER: Final = 0.3
+"""Part of a spacing by which two lines may come too soon or too late after each other. With less
+than a half, no delay of one line makes its second neighbour look like the first."""
 _EXACT: Final = Context(prec=40)
 
 
@@ -44,8 +47,8 @@ class PhaseSlope:
 
         Args:
             interval_s: As the counter wrote it.
-            arrived_s: When, monotonic seconds; two lines came in time when they came half a
-                spacing to one and a half apart.
+            arrived_s: When, monotonic seconds; two lines came in time when they came one
+                spacing apart, to `JITTER` of it.
 
         Raises:
             ReplyError: the step is too large to be told from one the other way round.
@@ -55,7 +58,8 @@ class PhaseSlope:
         self._last_s = arrived_s
         spacing_s, period_s = self._form.spacing_s, self._form.period_s
         was_in_time = self._in_time
-        self._in_time = last is not None and 0.5 < between_s / float(spacing_s) < 1.5
+        off = between_s / float(spacing_s) - 1
+        self._in_time = last is not None and abs(off) < JITTER
         if last is None or not (was_in_time and self._in_time):
             return None
         step = _EXACT.remainder_near(interval_s - last, period_s)

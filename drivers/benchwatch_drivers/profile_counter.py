@@ -1,6 +1,8 @@
 """A counter that is driven by a profile, in any of its three modes."""
 
 import math
+from collections import deque
+from statistics import median
 from typing import TYPE_CHECKING, Final
 
 from benchwatch.counter import Identity, Link, Measurement, Setup, TimeBase
@@ -28,6 +30,10 @@ AT_ONCE_S: Final = 0.001
 DOUBLED_S: Final = 0.005
 """No gate is so short: an equal line that comes so soon after the one before was said twice,
 by whatever can say a line twice."""
+DOUBLED: Final = 0.4
+"""Part of the usual time from line to line, for the same: a busy computer hears the copy late."""
+PACES: Final = 5
+"""So many times from line to line tell the usual one."""
 POLL_S: Final = 0.02
 LINES: Final = 4
 """So many lines may go by, as long as each may take, until one brings a reading."""
@@ -48,6 +54,7 @@ class ProfileCounter:
         self._back_s: float | None = None
         """Until when somebody listened."""
         self._last = Answer("", -math.inf)
+        self._paces: deque[float] = deque(maxlen=PACES)
         self._counts_all = link.says_once or profile.line.counts_doubled
         self._odd_lines = 0
         self._has_measured = False
@@ -233,8 +240,12 @@ class ProfileCounter:
         What a program writes comes in blocks of lines, equal ones among them; each counts.
         """
         arrived_s = self._link.now()
-        soon = arrived_s - self._last.arrived_s < DOUBLED_S
-        repeat = soon and text == self._last.text and not self._counts_all
+        since_s, soon_s = arrived_s - self._last.arrived_s, DOUBLED_S
+        if len(self._paces) == PACES:
+            soon_s = max(soon_s, DOUBLED * median(self._paces))
+        repeat = since_s < soon_s and text == self._last.text and not self._counts_all
+        if not repeat and math.isfinite(since_s):
+            self._paces.append(since_s)
         self._last = Answer(text, arrived_s, repeat)
         return self._last
 

@@ -1,0 +1,49 @@
+"""Tells whether the machine stood still while something was timed."""
+
+import threading
+import time
+from types import TracebackType
+from typing import Self
+
+TICK_S = 0.01
+
+
+class Stalls(threading.Thread):
+    """Wakes up a hundred times a second, and notes when it comes too late.
+
+    What is measured beside it was not run in that time either, whatever it did or failed to do.
+    """
+
+    def __init__(self) -> None:
+        super().__init__(name="stalls", daemon=True)
+        self._over = threading.Event()
+        self._woke: list[tuple[float, float]] = []
+        """When, monotonic, and how much too late."""
+
+    def __enter__(self) -> Self:
+        """Begin to look."""
+        self.start()
+        return self
+
+    def __exit__(
+        self,
+        _kind: type[BaseException] | None,
+        _error: BaseException | None,
+        _trace: TracebackType | None,
+    ) -> None:
+        """It has seen enough."""
+        self._over.set()
+        self.join()
+
+    def run(self) -> None:
+        """Look until told to end."""
+        then_s = time.monotonic()
+        while not self._over.wait(TICK_S):
+            now_s = time.monotonic()
+            self._woke.append((now_s, now_s - then_s - TICK_S))
+            then_s = now_s
+
+    def longest_s(self, began_s: float, ended_s: float) -> float:
+        """Return how long the machine stood still at most between two times."""
+        within = (late_s for at_s, late_s in tuple(self._woke) if began_s <= at_s <= ended_s + 1)
+        return max(within, default=0.0)
