@@ -122,11 +122,10 @@ class Case:
         elif dialect == "interval-talk-only":
             counter._source.interval = self._interval
         if "interval" in dialect:
-            driver = load(_quick_profile(dialect, file.parent, f"{bus} {fault}"))
+            driver = load(_quick_profile(dialect, file.parent))
         resource, self._writer = self._bench.resources["main"], None
         if bus in PIPED:
             resource = str(file.with_name(f"{fault}.pipe"))
-            Path(resource).unlink(missing_ok=True)  # of an earlier try
             self._writer = PipeWriter(self._bench._servers.by_counter["main"].port, Path(resource))
         self._acquisition = Acquisition(
             name="main",
@@ -264,9 +263,11 @@ def run_alone(bus: str, fault: str, folder: Path) -> Found:
 
 
 def bench_file(bus: str, folder: Path) -> Path:
-    """Write the bench with one counter on `bus`; return its path."""
+    """Write the bench with one counter on `bus`, and its profile if need be; return its path."""
     wire, dialect = BUSES[bus]
     path = folder / f"{wire}-{dialect}.toml"
+    if "interval" in dialect:
+        _write_quick_profile(dialect, folder)
     path.write_text(
         f"""[oscillators.main]
 nominal = "10 MHz"
@@ -281,16 +282,15 @@ pulse = "{PULSE_S} s"
     return path
 
 
-def _quick_profile(name: str, folder: Path, case: str) -> Path:
-    """Copy the profile of an interval counter, for pulses that come sooner; return its path.
+def _quick_profile(name: str, folder: Path) -> Path:
+    return folder / f"quick-{name}.toml"
 
-    A file for each case, as another that runs beside it may be reading its own.
-    """
+
+def _write_quick_profile(name: str, folder: Path) -> None:
+    """Copy the profile of an interval counter, for pulses that come sooner."""
     text = (BUNDLED / f"{name}.toml").read_text("utf-8")
-    quick = folder / f"{case.replace(' ', '-').replace(',', '')}-{name}.toml"
-    quick.write_text(
+    _quick_profile(name, folder).write_text(
         text.replace('"1 s"', f'"{PULSE_S} s"')
         .replace("2.5000000123E-1", "2.5E-3")
         .replace("0.25000000123 s", "0.0025 s")
     )
-    return quick

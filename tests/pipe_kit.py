@@ -26,9 +26,10 @@ class PipeWriter:
         self._thread.start()
 
     def close(self) -> None:
-        """Write no more."""
+        """Write no more, and take the pipe away."""
         self._stopping.set()
         self._thread.join(5)
+        self._path.unlink()
 
     def _run(self) -> None:
         while not self._stopping.is_set():

@@ -2,10 +2,11 @@
 
 import threading
 import time
-from types import TracebackType
 from typing import Self
 
 TICK_S = 0.01
+LAST_S = 1.0
+"""A stall at the very end is noted when it is over, so long after the end at most."""
 
 
 class Stalls(threading.Thread):
@@ -25,12 +26,7 @@ class Stalls(threading.Thread):
         self.start()
         return self
 
-    def __exit__(
-        self,
-        _kind: type[BaseException] | None,
-        _error: BaseException | None,
-        _trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """It has seen enough."""
         self._over.set()
         self.join()
@@ -45,5 +41,7 @@ class Stalls(threading.Thread):
 
     def longest_s(self, began_s: float, ended_s: float) -> float:
         """Return how long the machine stood still at most between two times."""
-        within = (late_s for at_s, late_s in tuple(self._woke) if began_s <= at_s <= ended_s + 1)
+        within = (
+            late_s for at_s, late_s in tuple(self._woke) if began_s <= at_s <= ended_s + LAST_S
+        )
         return max(within, default=0.0)

@@ -294,7 +294,6 @@ async def test_a_key_of_another_view_says_where_it_works():
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.press("a")
         said = text_of(app)
-        await pilot.press("w")
 
         assert "a (as found) works on Trim" in said
         assert told.told == []

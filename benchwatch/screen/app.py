@@ -21,7 +21,7 @@ from benchwatch.screen.frame import Frame
 from benchwatch.screen.gallery import view_of
 from benchwatch.screen.help import help_lines, key_list
 from benchwatch.screen.ink import Line
-from benchwatch.screen.keys import keys_elsewhere, keys_for
+from benchwatch.screen.keys import keys_elsewhere, keys_for, pressed_key
 from benchwatch.screen.options import Options
 from benchwatch.screen.overlays import Ask, CommandLine, Page, Typing
 from benchwatch.screen.source import Operator, SoundMaker, Transport, Trimmer, Watch
@@ -175,20 +175,12 @@ class BenchwatchApp(App[None]):
         if isinstance(self.screen, Typing):
             self.screen.take_early(pressed)
         elif isinstance(self.screen, Ground):
-            here = keys_for(self.desk.view.name, self.desk.frame().have)
-            key = next((key for key in here if pressed.key in key.keys), None)
-            if key is not None:
+            view, have = self.desk.view.name, self.desk.frame().have
+            if key := pressed_key(pressed.key, keys_for(view, have)):
                 self.act(key.id)
-            else:
-                self._say_where(pressed.key)
-
-    def _say_where(self, pressed: str) -> None:
-        """Name the view on which a key does something, when it does nothing here."""
-        others = keys_elsewhere(self.desk.view.name, self.desk.frame().have)
-        key = next((key for key in others if pressed in key.keys), None)
-        if key is not None:
-            self.desk.say(f"{key.shown} ({key.short or key.act}) works on {view_of(key).title}")
-            self.redraw()
+            elif key := pressed_key(pressed.key, keys_elsewhere(view, have)):
+                self.desk.say(f"{key.shown} ({key.short or key.act}) works on {view_of(key).title}")
+                self.redraw()
 
     def on_stage_tapped(self, event: Stage.Tapped) -> None:
         """Do what the key does whose words were tapped; only a page in a browser takes taps."""

@@ -119,14 +119,18 @@ KEYS = (
 
 def keys_for(view: str, have: Collection[Need]) -> list[Key]:
     """List the keys that do something in `view` on a bench that has `have`."""
-    return [
-        key
-        for key in KEYS
-        if (not key.views or view in key.views) and (key.needs is None or key.needs in have)
-    ]
+    return [key for key in _on_a_bench(have) if not key.views or view in key.views]
 
 
 def keys_elsewhere(view: str, have: Collection[Need]) -> list[Key]:
     """List the keys that do something in other views than `view` only."""
-    here = keys_for(view, have)
-    return [key for key in KEYS if key not in here and (key.needs is None or key.needs in have)]
+    return [key for key in _on_a_bench(have) if key.views and view not in key.views]
+
+
+def pressed_key(name: str, among: Collection[Key]) -> Key | None:
+    """Return the one that the terminal library's `name` of a key stands for, if any does."""
+    return next((key for key in among if name in key.keys), None)
+
+
+def _on_a_bench(have: Collection[Need]) -> list[Key]:
+    return [key for key in KEYS if key.needs is None or key.needs in have]

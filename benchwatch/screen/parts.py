@@ -41,7 +41,7 @@ def header(titles: Sequence[tuple[str, str]]) -> Callable[[Frame, int, int], lis
         )
         if len(frame.names) > 1:
             place = list(frame.names).index(snapshot.counter) + 1
-            for name, state in frame.missing[:1]:
+            for name, state in frame.missing[:1]:  # there is no room for more
                 who += line((f"{safe(name, 20)} {state}, ", Ink.OFF))
             who += line((f"{place} of {len(frame.names)}, n next ", Ink.DIM))
         time = line((f" {run_time(frame.now_s)} ", Ink.DIM))
