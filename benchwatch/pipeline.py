@@ -14,7 +14,7 @@ from benchwatch.estimate.results import Numbers, SettleLimit
 from benchwatch.filing import filed, record_now, record_of_quiet
 from benchwatch.happenings import Happenings, settled_words, tolerance_words
 from benchwatch.journal import Journal, new_key
-from benchwatch.journal_file import Run, settings_text
+from benchwatch.journal.schema import Run, settings_text
 from benchwatch.leisure import elsewhere_now, warm_up_now
 from benchwatch.plan import Plan
 from benchwatch.quantity import format_frequency, write_fraction

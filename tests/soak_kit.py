@@ -254,7 +254,7 @@ def _sample(hours: float) -> Sample:
 
 
 def _kept(path: Path) -> Iterator[Reading | Gap]:
-    from benchwatch.journal_reading import read_events, read_runs
+    from benchwatch.journal.reader import read_events, read_runs
 
     (only,) = read_runs(path)
     for event in read_events(path, only):

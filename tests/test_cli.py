@@ -18,7 +18,7 @@ from pipeline_kit import NOMINAL, START_UTC_S, benchwatch, reading
 
 from benchwatch.cli import COMMANDS, run
 from benchwatch.journal import Journal
-from benchwatch.journal_reading import read_events, read_runs
+from benchwatch.journal.reader import read_events, read_runs
 from benchwatch.lines import End, Lines, json_line
 from benchwatch.pipeline import Pipeline
 from benchwatch.plan import Plan

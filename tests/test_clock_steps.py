@@ -15,7 +15,7 @@ from counter_kit import tiny_counter, value_of
 from benchwatch.acquire import Acquisition
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal
-from benchwatch.journal_reading import read_events, read_runs
+from benchwatch.journal.reader import read_events, read_runs
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark, Reading
 from benchwatch.watch import Limits, Watch

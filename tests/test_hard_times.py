@@ -22,7 +22,7 @@ from counter_kit import TinyCounter, tiny_counter, value_of
 from pipeline_kit import benchwatch
 from terminal_kit import PROGRAM, Terminal
 
-from benchwatch.journal_reading import read_events, read_runs
+from benchwatch.journal.reader import read_events, read_runs
 from benchwatch.reading import Gap, Reading
 
 GATE_S = 0.01

@@ -14,9 +14,10 @@ import pytest
 from pipeline_kit import NOMINAL, START_UTC_S, StillClock, python, reading
 
 from benchwatch.errors import FileError, JournalError
-from benchwatch.journal import RETRY_S, SYNC_S, Journal, default_path, new_key
-from benchwatch.journal_file import APPLICATION_ID, Run, settings_text
-from benchwatch.journal_reading import read_events, read_runs
+from benchwatch.journal import Journal, default_path, new_key
+from benchwatch.journal.reader import read_events, read_runs
+from benchwatch.journal.schema import APPLICATION_ID, Run, settings_text
+from benchwatch.journal.writer import RETRY_S, SYNC_S
 from benchwatch.reading import OVERRANGE, Gap, Mark
 
 RUN = Run(7, 1, "main", "TCPIP0::127.0.0.1::5025::SOCKET", "scpi", START_UTC_S, NOMINAL)

@@ -12,7 +12,7 @@ from benchwatch.counter import Identity, Setup, TimeBase
 from benchwatch.errors import BenchwatchError, NoReadings, UsageError
 from benchwatch.estimate.offset_record import OffsetRecord, Reference
 from benchwatch.journal import Journal
-from benchwatch.journal_reading import read_events, read_runs
+from benchwatch.journal.reader import read_events, read_runs
 from benchwatch.operating import Operating
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Record

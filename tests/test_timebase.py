@@ -23,7 +23,7 @@ from benchwatch.counter import TimeBase
 from benchwatch.estimate.comparison import as_read, corrected
 from benchwatch.estimate.offset_record import Reference
 from benchwatch.journal import Journal
-from benchwatch.journal_reading import read_events, read_runs
+from benchwatch.journal.reader import read_events, read_runs
 from benchwatch.lines import Lines, PlainWriter, json_line
 from benchwatch.pipeline import Pipeline
 from benchwatch.plan import Plan

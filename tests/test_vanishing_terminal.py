@@ -16,7 +16,7 @@ from counter_kit import TinyCounter, tiny_counter
 from hand_kit import wait_until
 from terminal_kit import PROGRAM, Terminal
 
-from benchwatch.journal_reading import read_events, read_runs
+from benchwatch.journal.reader import read_events, read_runs
 from benchwatch.reading import Reading
 from benchwatch_simulators.bench import open_bench
 

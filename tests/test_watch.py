@@ -15,7 +15,7 @@ from benchwatch.errors import ConnectionFailed, NotACounter
 from benchwatch.estimate.live import LiveEstimate
 from benchwatch.estimate.results import Settle, SettleLimit
 from benchwatch.journal import Journal
-from benchwatch.journal_reading import read_events, read_runs
+from benchwatch.journal.reader import read_events, read_runs
 from benchwatch.pipeline import MARKS_KEPT, Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark

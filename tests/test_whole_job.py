@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from terminal_kit import Terminal
 
-from benchwatch.journal_reading import read_events, read_runs
+from benchwatch.journal.reader import read_events, read_runs
 from benchwatch.reading import Gap, Mark, Reading, Record
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")

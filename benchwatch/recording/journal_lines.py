@@ -7,8 +7,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from benchwatch.errors import FileError, JournalError
-from benchwatch.journal_file import Run, is_database
-from benchwatch.journal_reading import read_events, read_runs
+from benchwatch.journal.place import is_database
+from benchwatch.journal.reader import read_events, read_runs
+from benchwatch.journal.schema import Run
 from benchwatch.reading import Event, Gap, Mark, Reading
 from benchwatch.recording.text import STANDARD_INPUT, Line, shown_name
 

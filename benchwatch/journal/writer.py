@@ -17,22 +17,10 @@ from typing import Final
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import JournalError
-from benchwatch.journal_backlog import Backlog
-from benchwatch.journal_file import (
-    GO_ELSEWHERE,
-    Run,
-    check_kind,
-    clear_leftovers,
-    code,
-    copy_events,
-    count_events,
-    event_row,
-    is_database,
-    prepare,
-    remove_empty,
-    run_row,
-    sentence,
-)
+from benchwatch.journal.backlog import Backlog
+from benchwatch.journal.faults import GO_ELSEWHERE, code, sentence
+from benchwatch.journal.place import check_kind, clear_leftovers, is_database, remove_empty
+from benchwatch.journal.schema import Run, copy_events, count_events, event_row, prepare, run_row
 from benchwatch.reading import Event
 
 BACKLOG: Final = 100_000
@@ -45,25 +33,6 @@ BUSY_S: Final = 0.1
 """Longest wait for another program's transaction, on the thread that reads the counter."""
 
 _PASSING: Final = frozenset({sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_FULL})
-
-
-def default_path() -> Path:
-    """Return where the journal lives unless told otherwise, making its folder.
-
-    Raises:
-        JournalError: the folder can't be made.
-    """
-    from platformdirs import user_data_path  # noqa: PLC0415 - only a run without --journal needs it
-
-    path = user_data_path("benchwatch", appauthor=False) / "journal.db"
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise JournalError(
-            f"the folder {path.parent} for the journal can't be made: {error.strerror}. "
-            f"{GO_ELSEWHERE}"
-        ) from error
-    return path
 
 
 def new_key(utc_s: float) -> int:

@@ -8,7 +8,9 @@ from pathlib import Path
 from typing import Any, cast
 
 from benchwatch.errors import BenchwatchError, JournalError
-from benchwatch.journal_file import Run, check_kind, check_owner, sentence
+from benchwatch.journal.faults import sentence
+from benchwatch.journal.place import check_kind
+from benchwatch.journal.schema import Run, check_owner
 from benchwatch.quantity import difference, parse_reply
 from benchwatch.reading import OVERRANGE, Event, Flag, Gap, Mark, Reading, Record
 

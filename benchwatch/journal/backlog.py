@@ -3,7 +3,7 @@
 from collections import deque
 from collections.abc import Iterator
 
-from benchwatch.journal_file import Row, event_row
+from benchwatch.journal.schema import Row, event_row
 from benchwatch.reading import Event, Gap
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchwatch.errors import JournalError
+from benchwatch.journal.faults import GO_ELSEWHERE
 from benchwatch.reading import Event, Gap, Reading, Record
 
 APPLICATION_ID: Final = 0x42774A31
@@ -48,25 +49,6 @@ MIGRATIONS: Final = (
 EVENT_TABLES: Final = {"readings": 8, "gaps": 6, "marks": 5, "records": 6}
 """Where events are, and how many columns they have; run and number come first."""
 
-WHY: Final = {
-    sqlite3.SQLITE_BUSY: "is locked by another program",
-    sqlite3.SQLITE_LOCKED: "is locked by another program",
-    sqlite3.SQLITE_FULL: "can't grow: the disk is full",
-    sqlite3.SQLITE_READONLY: "can't be written: it, its folder or its disk is read-only",
-    sqlite3.SQLITE_PERM: "can't be written: permission denied",
-    sqlite3.SQLITE_CANTOPEN: "can't be opened: no such file, its folder is missing, or it is "
-    "no plain file that may be written",
-    sqlite3.SQLITE_NOTADB: "is damaged, or is no journal",
-    sqlite3.SQLITE_CORRUPT: "is damaged",
-    sqlite3.SQLITE_IOERR: "can't be written: the disk reports an error, or a size limit is reached",
-}
-"""What an SQLite error (its primary code) means to a person."""
-
-GO_ELSEWHERE: Final = "Choose another with --journal FILE, or go without with --no-journal."
-
-_MAGIC: Final = b"SQLite format 3\0"
-"""How every SQLite file begins (https://www.sqlite.org/fileformat.html, section 1.3)."""
-
 Row = tuple[str, Sequence[object]]
 """An SQL statement that may run twice without harm, and its values."""
 
@@ -92,56 +74,6 @@ class Run:
     ended_utc_s: float | None = None
     """None also when the program was killed."""
     end_reason: str = ""
-
-
-def code(error: sqlite3.Error) -> int:
-    """Return the primary SQLite result code of `error`; 0 when it has none."""
-    return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF
-
-
-def sentence(path: Path, error: Exception) -> str:
-    """Say what `error` means for the journal at `path`, without a full stop; the path last."""
-    why = WHY.get(code(error)) if isinstance(error, sqlite3.Error) else None
-    return f"the journal {why or f'fails: {error}'} ({path})"
-
-
-def check_kind(path: Path) -> None:
-    """Refuse what is there already and is no database: SQLite would overwrite a tiny file.
-
-    Raises:
-        JournalError: the file is of another kind, or can't be read.
-    """
-    try:
-        if not path.exists() or (path.is_file() and path.stat().st_size == 0):
-            return
-        if path.is_file() and is_database(path):
-            return
-    except OSError as error:
-        raise JournalError(f"the journal can't be opened: {error.strerror} ({path}).") from error
-    raise JournalError(f"the journal is damaged, or is no journal ({path}). {GO_ELSEWHERE}")
-
-
-def is_database(path: Path) -> bool:
-    """Tell whether the file at `path` begins as an SQLite file does; raises `OSError`."""
-    with path.open("rb") as file:
-        return file.read(len(_MAGIC)) == _MAGIC
-
-
-def remove_empty(path: Path) -> None:
-    """Remove a file that was emptied while it was open: SQLite would mix the old with the new."""
-    with suppress(OSError):
-        if path.is_file() and path.stat().st_size == 0:
-            path.unlink()
-
-
-def clear_leftovers(path: Path) -> None:
-    """Remove what SQLite kept beside a file that is gone.
-
-    A new file would share it with whoever still has the old one open, and spoil the old one.
-    """
-    for suffix in ("-wal", "-shm"):
-        with suppress(OSError):
-            path.with_name(path.name + suffix).unlink(missing_ok=True)
 
 
 def prepare(connection: sqlite3.Connection, path: Path) -> None:

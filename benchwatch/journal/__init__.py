@@ -1,0 +1,16 @@
+"""The journal: every reading on disk, in SQLite, before anybody sees it.
+
+Events of a run come in; what comes back are runs and their events, in order.
+
+writer      `Journal`, which writes readings as they come and goes on while it can't
+backlog     the events that wait for the file, in bounded memory
+reader      runs and events read back
+place       where the file is, and whether what is there can serve
+schema      the tables, and how runs and events become rows
+faults      what an error of SQLite means to a person
+"""
+
+from benchwatch.journal.place import default_path
+from benchwatch.journal.writer import Journal, new_key
+
+__all__ = ["Journal", "default_path", "new_key"]
