@@ -62,7 +62,7 @@ class Trimming:
             if turn is not None:
                 self._turn = turn
                 self._found.freeze(nudge.at_s)
-        if not (numbers.suspect or math.isnan(offset)):
+        if math.isfinite(offset) and not numbers.suspect:
             self._tool.hear(elapsed_s, offset, numbers.noise)
         if not self._tool.state.on:
             self._found.add(elapsed_s, numbers)

@@ -31,6 +31,9 @@ class TinyCounter:
         }
         self.close_after: int | None = None
         """Hang up instead of giving reading number so-and-so."""
+        self.invalid_every = 0
+        """Every so-and-so many answers one is 9.91E37, no number (SCPI-1999 volume 1, 7.2.1.5)."""
+        self._asked = 0
         self._gate_s = gate_s
         self._gate_ends_s = 0.0
         self._listener = socket.create_server(("127.0.0.1", 0))
@@ -96,6 +99,9 @@ class TinyCounter:
             if self.answered == self.close_after:
                 self.close_after = None
                 return b""
+            self._asked += 1
+            if self.invalid_every and self._asked % self.invalid_every == 0:
+                return b"9.91E37\n"
             self.answered += 1
             return b"%.11E\n" % value_of(self.answered)
         return self._knows.get(line.removeprefix(":").removeprefix("SENS:"))

@@ -64,7 +64,10 @@ class Spread:
             del self._ordered[bisect_right(self._ordered, self._ring.popleft()) - 1]
 
     def sd(self, floor: float) -> float:
-        """Spread of the magnitudes kept; `floor` is a spread below which none is left out."""
+        """Spread of the magnitudes kept; `floor` is a spread below which none is left out.
+
+        0 while there are none.
+        """
         return _robust_sd(self._ordered, floor)
 
     def lately(self, floor: float) -> float:
@@ -82,7 +85,9 @@ class Spread:
 
 
 def _robust_sd(ordered: list[float], floor: float) -> float:
-    """Spread of magnitudes in ascending order."""
+    """Spread of magnitudes in ascending order; 0 of none."""
+    if not ordered:
+        return 0.0
     place = _QUANTILE * (len(ordered) - 1)
     low = int(place)
     quantile = ordered[low]
@@ -128,9 +133,11 @@ class NoiseScale:
         return self.sigma <= self.quantum and self.quantum > 0.0
 
     def gap(self) -> None:
-        """Never take a difference across a gap."""
+        """Take no difference across a gap, and count no order of readings across it."""
         self._last = None
         self._last_difference = None
+        self._signs.clear()
+        self._sum_of_signs = self._last_sign = self._same_signs = 0
 
     def add(self, offset: float, resolution: float = 0.0) -> None:
         """Take one reading (fractional offset) and the weight of its last digit, 0 if unknown."""
@@ -158,7 +165,7 @@ class NoiseScale:
         self.quantum = max(resolution, self._smallest if quantised else 0.0)
         floor = self.quantum / math.sqrt(12.0)
         self.moving = self._same_signs >= _MONOTONE or abs(self._sum_of_signs) >= _MOVING
-        if self.moving:
+        if self.moving and len(self._second):
             spread = self._second.sd(floor * math.sqrt(6.0)) / math.sqrt(6.0)
         else:
             spread = self._first.sd(floor * math.sqrt(2.0)) / math.sqrt(2.0)
