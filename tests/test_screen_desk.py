@@ -178,6 +178,8 @@ def test_the_bar_goes_from_let_go_to_turn_again():
     [
         (Hint(0.5, 0.04, -2.31e-9, 1.1e-10), "go on, 2.3 ppb more the same way"),
         (Hint(-0.214, 0.03, 9.9e-10, 2e-11), "too far: back, 0.99 ppb"),
+        (Hint(-3.0, 0.06, -1.5e-8, 2e-10), "wrong way: back, 15.0 ppb"),
+        (Hint(-1.02, 0.03, -5.1e-9, 2e-10), "back, 5.1 ppb"),
         (None, ""),
     ],
 )

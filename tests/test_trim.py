@@ -73,7 +73,36 @@ def test_there_is_no_hint_from_a_nudge_lost_in_noise_or_from_none() -> None:
 
     assert hint(now, None) is None
     assert hint(now, Nudge(5.0, 0.1 * PPB, 0.1 * PPB)) is None
-    assert hint(estimate(100 * PPB, 0.1 * PPB), Nudge(5.0, 0.5 * PPB, 0.01 * PPB)) is None
+    assert hint(estimate(100 * PPB, 0.1 * PPB), Nudge(5.0, -0.5 * PPB, 0.01 * PPB)) is None
+
+
+@pytest.mark.parametrize(
+    ("began", "came", "course"),
+    [
+        (10.0, 15.0, "wrong way"),
+        (-10.0, -15.0, "wrong way"),
+        (0.3, 8.0, "wrong way"),
+        (100.0, 100.5, "wrong way"),
+        (10.0, -3.0, "too far"),
+        (-3.0, 10.0, "too far"),
+        (10.0, 0.1, "on"),
+        (10.0, 4.0, "on"),
+        (0.01, 5.0, "back"),
+        (-0.01, 5.0, "back"),
+    ],
+)
+@pytest.mark.parametrize("aim", [0.0, 6.0])
+def test_away_from_the_aim_is_the_wrong_way_and_past_it_is_too_far(
+    began: float, came: float, course: str, aim: float
+) -> None:
+    """Seen from the aim, wherever it lies; begun within 2 u of it, neither is said."""
+    now, turned = estimate((aim + came) * PPB, 0.05 * PPB), (came - began) * PPB
+
+    told = hint(now, Nudge(5.0, turned, 0.05 * PPB), aim * PPB, 0.01 * PPB)
+
+    assert told is not None
+    assert told.course == course
+    assert told.left == pytest.approx(-came * PPB)
 
 
 @given(st.floats(0.01, 100), st.floats(-50, 50), st.floats(1, 50))

@@ -16,8 +16,12 @@ SHARE_OF_OFFSET: Final = 0.1
 LEAST_READINGS: Final = 2
 """One reading alone may be the wild one."""
 FARTHEST_HINT: Final = 20.0
-"""A hint beyond so many times the last nudge is no more than "further"."""
+"""A hint to go on beyond so many times the last nudge is no more than "further"."""
 
+
+Course = Literal["on", "back", "too far", "wrong way"]
+"""What the last nudge did: it fell short of the aim, it went past it (``too far``), or it led away
+from it (``wrong way``); ``back``: which of these two can't be told."""
 
 Direction = Literal["high", "low", "inside", "undecided"]
 """Where the offset lies, seen from the aim; ``undecided``: its uncertainty reaches both ways."""
@@ -53,6 +57,19 @@ class Hint:
     """The next nudge itself (fractional), signed: what is left of the way to the aim."""
     left_u: float
     """Standard uncertainty of `left`."""
+
+    @property
+    def course(self) -> Course:
+        """What the last nudge did, seen from the aim.
+
+        With the way left L and the last nudge S it began at -(L + S) from the aim and came to
+        -L: on the same side, and farther away, where L / S is below -1.
+        """
+        if self.times >= 0.0:
+            return "on"
+        if abs(self.times + 1.0) <= COVERAGE_K * self.u:
+            return "back"
+        return "too far" if self.times > -1.0 else "wrong way"
 
 
 def direction(estimate: Estimate, tolerance: float | None, aim: float = 0.0) -> Direction:
@@ -108,6 +125,7 @@ def hint(
     times = left / last.size
     left_u = math.hypot(estimate.u, aim_u)
     u = math.hypot(left_u, times * last.u) / abs(last.size)
-    too_far = abs(times) > FARTHEST_HINT
+    # After a nudge the wrong way the last one is no measure, but its direction is news.
+    too_far = times > FARTHEST_HINT
     no_size = abs(last.size) < 2.0 * last.u
     return None if too_far or no_size else Hint(times, u, left, left_u)

@@ -71,15 +71,19 @@ def nudge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
 
 
 def hint_words(frame: Frame, *, short: bool = False) -> str:
-    """Say how far the next nudge should go, and whether the way of the last one or back."""
+    """Say how far the next nudge should go, and whether the way of the last one or back.
+
+    Back: why is said where it can be told. It went past the aim, or away from it.
+    """
     now = frame.snapshot.trim
     if now is None or now.hint is None or frame.stale or where(frame) == "inside":
         return ""
     if wait(frame):
         return ""
     left = amount(now.hint.left, now.hint.left_u, frame.unit)
-    if now.hint.times < 0:
-        return f"back, {left}" if short else f"too far: back, {left}"
+    course = now.hint.course
+    if course != "on":
+        return f"back, {left}" if short or course == "back" else f"{course}: back, {left}"
     return f"go on, {left}" if short else f"go on, {left} more the same way"
 
 

@@ -109,7 +109,8 @@ TRIM = View(
         ),
         (
             "A nudge is a step of the offset that the readings confirm: one turn of the trimmer. "
-            "How far to go on the same way, or back, is said in the unit on the screen."
+            "How far to go on the same way, or back, is said in the unit on the screen: too far "
+            "is a nudge past the aim, wrong way one that led away from it."
         ),
         (
             "A tool on the trimmer pulls the frequency. Say with Space when it goes on and comes "
