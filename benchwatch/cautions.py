@@ -4,15 +4,23 @@ from dataclasses import replace
 from typing import Final
 
 from benchwatch.errors import NoReadings
+from benchwatch.estimate.found import USUAL_HORIZON_S, Quiet
 from benchwatch.estimate.landing import DEFAULT_HOLD_S
 from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
 from benchwatch.freshness import age_s, is_current
-from benchwatch.quantity import format_duration
+from benchwatch.quantity import format_duration, write_fraction
 from benchwatch.snapshot import Snapshot, TrimNow
 
 CONDITION: Final = "caution"
 """Under this name a record keeps its cautions among its conditions."""
 TOOL_ON: Final = "tool on the trimmer"
+STILL_MOVING: Final = "still moving by more than asked"
+NOT_KNOWN_SETTLED: Final = "not yet known to have settled"
+
+MOTION_DIGITS: Final = 0.1
+"""A motion is written to a tenth of itself."""
+SURELY_MOVING: Final = 10.0
+"""Standard uncertainties of the offset that a motion exceeds, where no limit was asked for."""
 
 
 def refuse_if_old(kind: RecordKind, now: Snapshot, at_s: float) -> None:
@@ -42,8 +50,34 @@ def cautions(kind: RecordKind, now: Snapshot, at_s: float) -> tuple[str, ...]:
         said.append("the trimmer had been turned already")
     settle = now.numbers.settle
     if settle is not None and settle.state == "warming":
-        said.append("still moving by more than asked")
+        said.append(STILL_MOVING)
     return tuple(filter(None, said))
+
+
+def cautions_of_quiet(quiet: Quiet, tolerance: float | None) -> tuple[str, ...]:
+    """Say what speaks against taking `quiet`, the stretch before the first turn, as found.
+
+    Args:
+        quiet: the stretch.
+        tolerance: limit of the offset (fractional); without a settle limit, a motion of more
+            than this within `USUAL_HORIZON_S` counts. None when none was asked for.
+    """
+    said = []
+    if quiet.settle == "warming":
+        said.append(STILL_MOVING)
+    elif quiet.settle == "unsure":
+        said.append(NOT_KNOWN_SETTLED)
+    elif quiet.settle is None:
+        motion = quiet.least_motion(USUAL_HORIZON_S)
+        allowed = SURELY_MOVING * (quiet.estimate.u or 0.0) if tolerance is None else tolerance
+        if motion > allowed:
+            change = write_fraction(motion, MOTION_DIGITS * motion, digits=1)
+            size = f"{change.digits.lstrip('+')} {change.unit}"
+            said.append(f"still moving by {size} or more in {format_duration(USUAL_HORIZON_S)}")
+    if quiet.passed_over is not None:
+        step = write_fraction(quiet.passed_over.size, quiet.passed_over.u)
+        said.append(f"a step of {step} came before it, while it had not settled")
+    return tuple(said)
 
 
 def _not_landed(trim: TrimNow, at_s: float) -> str:

@@ -12,7 +12,7 @@ from benchwatch.estimate.comparison import as_read
 from benchwatch.estimate.found import Quiet
 from benchwatch.estimate.measured import estimated_record
 from benchwatch.estimate.offset_record import OffsetRecord, RecordKind, Reference
-from benchwatch.estimate.results import Drift, Estimate
+from benchwatch.estimate.results import Drift, Estimate, SettleState
 from benchwatch.quantity import format_duration
 from benchwatch.reading import Record
 from benchwatch.snapshot import Snapshot
@@ -48,7 +48,9 @@ def record_now(kind: RecordKind, now: Snapshot, by: CountedBy) -> OffsetRecord:
             "uncertainty, a few readings after the last nudge or gap."
         )
     utc_s = now.reading.utc_s - estimate.span_s / 2.0
-    return _record(kind, now, estimate, now.numbers.drift, by, utc_s=utc_s)
+    verdict = now.numbers.settle
+    settle = None if verdict is None else verdict.state
+    return _record(kind, now, estimate, now.numbers.drift, by, utc_s=utc_s, settle=settle)
 
 
 def record_of_quiet(quiet: Quiet, now: Snapshot, by: CountedBy) -> OffsetRecord:
@@ -62,7 +64,9 @@ def record_of_quiet(quiet: Quiet, now: Snapshot, by: CountedBy) -> OffsetRecord:
     since_s = 0.0 if now.reading is None else now.reading.elapsed_s - quiet.elapsed_s
     utc_s = 0.0 if now.reading is None else now.reading.utc_s
     middle_s = utc_s - since_s - quiet.estimate.span_s / 2.0
-    return _record("as found", now, quiet.estimate, quiet.drift, by, utc_s=middle_s)
+    return _record(
+        "as found", now, quiet.estimate, quiet.drift, by, utc_s=middle_s, settle=quiet.settle
+    )
 
 
 def filed(record: OffsetRecord, elapsed_s: float) -> Record:
@@ -79,15 +83,15 @@ def _record(
     by: CountedBy,
     *,
     utc_s: float,
+    settle: SettleState | None,
 ) -> OffsetRecord:
     resolution_hz = 0.0 if now.reading is None else now.reading.resolution_hz
     # A budget states the offset as read and the reference's own, which together are the true one.
     estimate = replace(estimate, offset=as_read(estimate.offset, by.reference.offset))
     gate = "unknown" if now.gate_s is None else format_duration(now.gate_s)
-    settle = now.numbers.settle
     conditions = [("gate", gate), ("time base", by.source)]
     if settle is not None:
-        conditions.append(("settle", settle.state))
+        conditions.append(("settle", settle))
     if now.identity is not None:
         conditions.append(("counter", now.identity.text))
     return estimated_record(

@@ -8,7 +8,13 @@ from dataclasses import replace
 from typing import Final
 
 from benchwatch.acquire import Connection
-from benchwatch.cautions import cautions, cautions_of, refuse_if_old, with_cautions
+from benchwatch.cautions import (
+    cautions,
+    cautions_of,
+    cautions_of_quiet,
+    refuse_if_old,
+    with_cautions,
+)
 from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
 from benchwatch.estimate.results import Numbers, SettleLimit
 from benchwatch.filing import filed, record_now, record_of_quiet
@@ -221,6 +227,7 @@ class Pipeline:
             return
         by = self._time_bases.at(quiet.elapsed_s)
         record = record_of_quiet(quiet, self._snapshot, by)
+        record = with_cautions(record, cautions_of_quiet(quiet, self.plan.tolerance))
         self._file(record, reading.utc_s, reading.elapsed_s, kept=True)
 
     def _take_nominal(self, nominal_hz: float) -> None:

@@ -28,7 +28,7 @@ class Trimming:
 
     def __init__(self, tolerance: float | None, settle: SettleLimit | None) -> None:
         self._tool = Tool()
-        self._found = AsFound()
+        self._found = AsFound(settle)
         self._turn: Nudge | None = None
         """The newest nudge that was a turn and not the tool's pull."""
         self.by_tool = False
@@ -38,6 +38,7 @@ class Trimming:
     def retune(self, tolerance: float | None, settle: SettleLimit | None) -> None:
         """Take new limits; a landing begins anew."""
         self._tolerance = tolerance
+        self._found.retune(settle)
         self._landing: Landing | None = None
         if tolerance is not None:
             outlook = {} if settle is None else {"outlook_s": settle.horizon_s}
@@ -61,7 +62,7 @@ class Trimming:
             self.by_tool = turn is None
             if turn is not None:
                 self._turn = turn
-                self._found.freeze(nudge.at_s)
+                self._found.turn(turn, tool_on=self._tool.state.on)
         if math.isfinite(offset) and not numbers.suspect:
             self._tool.hear(elapsed_s, offset, numbers.noise)
         if not self._tool.state.on:

@@ -8,17 +8,21 @@ import screen_kit as kit
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchwatch.cautions import with_cautions
 from benchwatch.estimate.elsewhere import elsewhere
 from benchwatch.estimate.landing import LandingNow
+from benchwatch.estimate.results import Settle
 from benchwatch.estimate.trim import Hint, Judgement
 from benchwatch.screen import progress, words
 from benchwatch.screen.budget import budget_lines
 from benchwatch.screen.commands import Change, Press, offers
+from benchwatch.screen.desk import Desk
 from benchwatch.screen.frame import LEAST_WIDTH
 from benchwatch.screen.gallery import NUMBERED, VIEWS, view_named
 from benchwatch.screen.ink import Look
 from benchwatch.screen.keys import KEYS
 from benchwatch.screen.memory import Ranges
+from benchwatch.screen.options import Options
 from benchwatch.screen.overlays import FRAME_CELLS, LINE_CELLS, offer_lines
 from benchwatch.screen.views.stability import kinds, shown
 from benchwatch.screen.wishes import Wishes, load, save
@@ -220,15 +224,43 @@ def test_the_tool_is_no_nudge():
     text = kit.plain("trim", made, 80, 24)
 
     assert "no nudge seen yet" in text
-    assert "a records it, before the first nudge" in text
+    assert "as found: not yet, still warming; a records it all the same" in text
 
 
 def test_as_found_is_asked_for_before_the_first_nudge():
     """With nothing recorded and nothing turned, the one row asks for it."""
     asked = kit.full_snapshot(records=Records(), trim=kit.trim_now(turn=None))
-    said = progress.standing_lines(kit.frame(asked, operator=True), 80, 1)[0].plain
+    settled = replace(asked.numbers, settle=Settle("settled", 1.0, None))
+    rested = replace(asked, numbers=settled)
+    said = progress.standing_lines(kit.frame(rested, operator=True), 80, 1)[0].plain
 
     assert said == "  as found: not recorded yet; a records it, before the first nudge"
+
+
+def test_after_a_turn_that_came_too_early_nothing_is_asked_for_as_found():
+    """The trimmer was turned before the offset was known: no offset of now is as found."""
+    asked = kit.full_snapshot(records=Records(), trim=kit.trim_now())
+    numbers = replace(asked.numbers, settle=Settle("settled", 1.0, None))
+    rested = replace(asked, numbers=numbers)
+    said = progress.records_line(kit.frame(rested, operator=True), 80, 3)[0].plain
+
+    assert said.startswith("  as found: none, turned before it was known")
+
+
+def test_a_caution_in_what_was_kept_by_itself_is_said_at_once():
+    """The row for answers says it, whatever view is on; a record without one is no news."""
+    made = kit.record("as found", 6.93e-9)
+    moving = with_cautions(made, ("still moving by more than asked",))
+    watch = kit.FakeWatch(kit.full_snapshot(records=Records()))
+    desk = Desk(watch, None, None, Options(), Wishes())
+    before = desk.frame().flash
+    watch.shown["main"] = kit.full_snapshot(records=Records(made, as_found_kept=True))
+    without = desk.frame().flash
+    watch.shown["main"] = kit.full_snapshot(records=Records(moving, as_found_kept=True))
+
+    assert before == without == ""
+    assert "as found kept by itself, +6.930 ± 0.065 ppb" in desk.frame().flash
+    assert desk.frame().flash.endswith("caution: still moving by more than asked")
 
 
 def test_landing_comes_first_when_it_happens():

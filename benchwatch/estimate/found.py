@@ -1,7 +1,10 @@
 """As found: the last quiet stretch before the trimmer was first turned.
 
 Nobody can go back to it once the trimmer has moved, so it is kept from the first reading
-on, without being asked for, and frozen by the first nudge.
+on, without being asked for, and frozen by the first turn. An oven that comes in shows steps
+that nobody turned, and its offset says nothing of where it will rest: so a step on an
+oscillator that has not settled counts as a turn only where it is larger than what the
+oscillator moves by itself, or where the tool is on. As found then keeps that it was moving.
 """
 
 import math
@@ -9,15 +12,20 @@ from collections import deque
 from dataclasses import dataclass, replace
 from typing import Final
 
-from benchwatch.estimate.results import Drift, Estimate, Numbers
+from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, SettleLimit, SettleState
 
 LEAST_READINGS: Final = 3
-REMEMBERED: Final = 128
+REMEMBERED: Final = 512
 """Readings looked back at, for a small nudge or a series of them is confirmed only later."""
-
-
 AGREES_U: Final = 4.0
 """After a tool was on, an offset within so many u of the one before it is the same."""
+OWN_MOTION: Final = 3.0
+"""A step on an oscillator that still moves is a turn when it is so many times as large as the
+change by itself over the horizon (by trial: steps seen in warm-ups reach the change itself)."""
+FAR_FROM_SETTLED: Final = 100.0
+"""Limits of motion over the horizon from which on no step freezes anything, tool on or not."""
+USUAL_HORIZON_S: Final = 600.0
+"""Horizon where no settle limit was asked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,33 +36,62 @@ class Quiet:
     estimate: Estimate
     drift: Drift | None
     noise: float | None
-    settled: bool | None
-    """Whether the oscillator had settled; None when that was not asked for."""
+    settle: SettleState | None
+    """The verdict at that time; None when none was asked for."""
     frozen: bool = False
-    """True once a nudge has ended the stretch."""
+    """True once a turn has ended the stretch."""
+    passed_over: Nudge | None = None
+    """The newest step before it that was taken for no turn; it may have been one."""
+
+    def least_motion(self, horizon_s: float) -> float:
+        """Return the least change (fractional, a size) over `horizon_s` that its drift allows."""
+        if self.drift is None or self.drift.u is None:
+            return 0.0
+        return max(0.0, abs(self.drift.per_s) - 2.0 * self.drift.u) * horizon_s
 
 
 class AsFound:
-    """Keeps the newest quiet stretch until `freeze`."""
+    """Keeps the newest quiet stretch until the first turn.
 
-    def __init__(self) -> None:
+    Args:
+        settle: what settled means; None when no limit was asked for.
+    """
+
+    def __init__(self, settle: SettleLimit | None = None) -> None:
         self._newest: deque[Quiet] = deque(maxlen=REMEMBERED)
         self._touched: Quiet | None = None
         """What was quiet before a tool was put on, until the same is found again without it."""
+        self._passed_over: Nudge | None = None
+        self._moving = False
+        """The newest verdict was not that it had settled."""
+        self.missed = False
+        """It was turned before anything was quiet: nothing that comes later is as found."""
+        self.retune(settle)
+
+    def retune(self, settle: SettleLimit | None) -> None:
+        """Take another settle limit."""
+        self._settle = settle
 
     @property
     def quiet(self) -> Quiet | None:
         """The stretch, None while there was none."""
         return self._newest[-1] if self._newest else None
 
+    @property
+    def ended(self) -> bool:
+        """Whether a turn has ended the search."""
+        return self.missed or (self.quiet is not None and self.quiet.frozen)
+
     def add(self, elapsed_s: float, numbers: Numbers) -> None:
         """Take the `numbers` after the reading at `elapsed_s`.
 
         A reading that stands far off may be the first after a turn: it waits for the next.
         """
-        if self._newest and self._newest[-1].frozen:
+        if self.ended:
             return
         estimate = numbers.estimate
+        settle = None if numbers.settle is None else numbers.settle.state
+        self._moving = settle not in {"settled", None}
         if numbers.suspect or estimate is None or estimate.u is None:
             return
         if estimate.readings < LEAST_READINGS:
@@ -65,23 +102,51 @@ class AsFound:
             if abs(estimate.offset - was.offset) > AGREES_U * u:
                 return
             self._touched = None
-        settled = None if numbers.settle is None else numbers.settle.state == "settled"
-        self._newest.append(Quiet(elapsed_s, estimate, numbers.drift, numbers.noise, settled))
+        self._newest.append(
+            Quiet(
+                elapsed_s,
+                estimate,
+                numbers.drift,
+                numbers.noise,
+                settle,
+                passed_over=self._passed_over,
+            )
+        )
 
     def touch(self) -> None:
         """A tool is put on: what comes after it may be turned, unless it equals what was.
 
-        An oven that still comes in equals nothing; then only a nudge ends the stretch.
+        An oven that still comes in equals nothing; then only a turn ends the stretch.
         """
         quiet = self.quiet
-        if self._touched is None and quiet is not None and quiet.settled is not False:
+        if self._touched is None and quiet is not None and quiet.settle in {"settled", None}:
             self._touched = quiet
 
-    def freeze(self, before_s: float = math.inf) -> None:
-        """The trimmer was turned at `before_s`: what was quiet before then is as found."""
-        if self._newest and self._newest[-1].frozen:
+    def turn(self, nudge: Nudge, *, tool_on: bool) -> None:
+        """Take a step that no pull of the tool explains: as found is what was quiet before it.
+
+        Args:
+            nudge: the step.
+            tool_on: whether the operator says that the tool is on the trimmer.
+        """
+        if self.ended:
             return
-        while self._newest and self._newest[-1].elapsed_s >= before_s:
-            self._newest.pop()
-        if self._newest:
-            self._newest.append(replace(self._newest[-1], frozen=True))
+        before = next((one for one in reversed(self._newest) if one.elapsed_s < nudge.at_s), None)
+        if before is None:
+            self._newest.clear()
+            self.missed = not self._moving
+        elif self._is_turn(nudge, before, tool_on=tool_on):
+            self._newest.clear()
+            self._newest.append(replace(before, frozen=True))
+            return
+        self._passed_over = nudge
+
+    def _is_turn(self, nudge: Nudge, before: Quiet, *, tool_on: bool) -> bool:
+        """Tell a turn from a step of an oscillator that still comes in."""
+        if before.settle == "settled":
+            return True
+        limit = self._settle
+        motion = before.least_motion(USUAL_HORIZON_S if limit is None else limit.horizon_s)
+        if limit is not None and motion > FAR_FROM_SETTLED * limit.limit:
+            return False
+        return tool_on or abs(nudge.size) > OWN_MOTION * motion

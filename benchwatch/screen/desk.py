@@ -4,9 +4,11 @@ import math
 import time
 from collections.abc import Callable
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
+from benchwatch.cautions import cautions_of
 from benchwatch.errors import BenchwatchError
-from benchwatch.quantity import OFFSET_UNITS, format_duration, printable
+from benchwatch.quantity import OFFSET_UNITS, format_duration, printable, write_fraction
 from benchwatch.screen.commands import Change
 from benchwatch.screen.frame import Frame, View
 from benchwatch.screen.gallery import NUMBERED, view_named
@@ -18,7 +20,10 @@ from benchwatch.screen.views.notes import SCROLL_ROWS, happenings
 from benchwatch.screen.views.stability import kinds
 from benchwatch.screen.wishes import SPANS_S, Wishes
 from benchwatch.screen.words import tool_on
-from benchwatch.snapshot import Link, Trace
+from benchwatch.snapshot import Link, Records, Trace
+
+if TYPE_CHECKING:
+    from benchwatch.estimate.offset_record import OffsetRecord
 
 FLASH_S, LETTER_S = 4.0, 0.05
 """How long a sentence stays, and how long for each of its letters if that is more."""
@@ -64,6 +69,8 @@ class Desk:
         self._flash, self._flash_until_s = "", -math.inf
         self._known: dict[str, tuple[Link, float | None]] = {}
         """Link and gate of each counter, as they were told last."""
+        self._kept: dict[str, OffsetRecord | None] = {}
+        """What was kept as found by itself, of each counter, as it was told last."""
         self._gate_asked = dict.fromkeys(watch.names, False)
         self._trace, self._span_s = Trace(), wishes.span_s
         self._acts: dict[str, Callable[[], None]] = {
@@ -189,6 +196,7 @@ class Desk:
     def _listen(self, name: str) -> None:
         """Say what a counter that reads has answered: a refusal, or the gate as it is now."""
         now = self._watch.snapshot(name)
+        self._tell_kept(name, now.records)
         link, gate_s = now.link, now.gate_s
         before, self._known[name] = self._known.get(name), (link, gate_s)
         if before is None or before[0].state != "reading" or link.state != "reading":
@@ -202,6 +210,16 @@ class Desk:
             self.say(f"{whose}the gate is now {gate}, read back from the counter")
         if answered:
             self._gate_asked[name] = False
+
+    def _tell_kept(self, name: str, records: Records | None) -> None:
+        """Say at once that as found was kept by itself, when something speaks against it."""
+        kept = records.as_found if records is not None and records.as_found_kept else None
+        before, self._kept[name] = self._kept.get(name), kept
+        if kept is None or kept is before or not cautions_of(kept):
+            return
+        whose = f"{name}: " if len(self._watch.names) > 1 else ""
+        offset = write_fraction(kept.offset, kept.u)
+        self.say(f"{whose}as found kept by itself, {offset}; caution: {cautions_of(kept)}")
 
     # ---------------------------------------------------------------- what keys do
 

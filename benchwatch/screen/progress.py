@@ -7,7 +7,7 @@ from benchwatch.quantity import format_duration, how_many, write_fraction
 from benchwatch.screen.amounts import ago, amount, to_go, with_u
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, Look, faded, fitting, line
-from benchwatch.screen.words import tool, tool_on, wait, where
+from benchwatch.screen.words import tool, tool_on, wait, warming, where
 
 if TYPE_CHECKING:
     from benchwatch.estimate.offset_record import OffsetRecord
@@ -135,10 +135,7 @@ def records_line(frame: Frame, width: int, _rows: int) -> list[Line]:
         why, sign = (_caution(frame, records.as_left, short=short) for short in (False, True))
         return [fitting(width, left + why, left + sign)]
     if records is None or found is None:
-        if not frame.operator:
-            return [line(("  as found: not recorded yet", Ink.DIM))]
-        long = line(("  as found: not recorded yet; a records it, before the first nudge", Ink.OFF))
-        return [fitting(width, long, line(("  as found: press a before the first nudge", Ink.OFF)))]
+        return [_not_found(frame, width)]
     kept = " (kept by itself)" if records.as_found_kept else ""
     said = f"  as found {record_words(frame, found)}"
     if records.as_left is None:
@@ -158,6 +155,24 @@ def records_line(frame: Frame, width: int, _rows: int) -> list[Line]:
             left + sign,
         )
     ]
+
+
+def _not_found(frame: Frame, width: int) -> Line:
+    """Say why there is no as found yet, and what can be done about it."""
+    how, short = "", ""
+    if warming(frame):
+        why, how = "not yet, still warming", "a records it all the same"
+    elif _turn(frame) is not None:
+        why, how = "none, turned before it was known", "a records the present offset"
+    else:
+        why, how, short = (
+            "not recorded yet", "a records it, before the first nudge",
+            "press a before the first nudge",
+        )  # fmt: skip
+    if not frame.operator:
+        return line((f"  as found: {why}", Ink.DIM))
+    long = line((f"  as found: {why}; {how}", Ink.OFF))
+    return fitting(width, long, line((f"  as found: {short or why}", Ink.OFF)))
 
 
 def _caution(frame: Frame, record: "OffsetRecord", *, short: bool = False) -> Line:
