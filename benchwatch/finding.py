@@ -127,7 +127,7 @@ class Finder:
         try:
             for listed in lister.list():
                 self._meet(listed, lister.name)
-        except Exception as error:  # noqa: BLE001 - whatever breaks in a library is told
+        except BaseException as error:  # noqa: BLE001 - whatever breaks in a library is told
             trouble = _sentence(error)
         self._out.put(Looked(lister.name, trouble))
 
@@ -158,7 +158,7 @@ class Finder:
                     found = how(link, found)
                 finally:
                     link.close()
-            except Exception as error:  # noqa: BLE001 - told, so that nothing is waited for
+            except BaseException as error:  # noqa: BLE001 - told, so that nothing is waited for
                 found = replace(found, note=_sentence(error))
         self._out.put(found)
 
@@ -255,7 +255,7 @@ def _try_a_driver(resource: str) -> str:
     return f"If it is a counter: benchwatch drivers check {shown} --driver NAME"
 
 
-def _sentence(error: Exception) -> str:
+def _sentence(error: BaseException) -> str:
     if isinstance(error, BenchwatchError):
         return str(error)
     return f"{type(error).__name__}: {printable(str(error), 200)}."

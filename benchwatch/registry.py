@@ -11,6 +11,7 @@ is reported:
 Nothing is imported or read before it is asked for; what is broken is named and passed over.
 """
 
+import inspect
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
@@ -61,10 +62,10 @@ class DriverInfo:
             DriverError: it is broken; the message says where it came from.
         """
         if isinstance(self.source, Path):
-            return _profiles().load(self.source)
+            return _profile(self.source)
         try:
             loaded = self.source.load()
-        except Exception as error:
+        except BaseException as error:  # whatever a stranger's module raises, SystemExit too
             raise DriverError(
                 f"the driver '{self.name}' of the package '{self.origin}' can't be loaded: "
                 f"{type(error).__name__}: {printable(str(error), 200)}. "
@@ -76,6 +77,17 @@ class DriverInfo:
                 "a link. Reinstall or remove that package."
             )
         return cast("Driver", loaded)
+
+    def about(self, loaded: Driver) -> str:
+        """Return what the loaded driver is for, in a few words; '' where it doesn't say."""
+        try:
+            family = str(getattr(loaded, "family", ""))
+            return family or (inspect.getdoc(loaded) or "").split("\n", 1)[0]
+        except BaseException as error:
+            raise DriverError(
+                f"the driver '{self.name}' of '{self.origin}' can't say what it is for: "
+                f"{type(error).__name__}: {printable(str(error), 200)}. Reinstall or remove it."
+            ) from error
 
     def says(self, loaded: Driver, method: str, text: str) -> bool:
         """Ask the loaded driver whether it ``recognises`` an identity or ``reads`` a line.
@@ -89,7 +101,7 @@ class DriverInfo:
         try:
             ask = getattr(loaded, method, None)
             return callable(ask) and bool(ask(text))
-        except Exception as error:
+        except BaseException as error:
             raise DriverError(
                 f"the driver '{self.name}' of '{self.origin}' can't say whether it {method} "
                 f"'{printable(text)}': {type(error).__name__}: {printable(str(error), 200)}. "
@@ -144,7 +156,7 @@ def driver(name: str) -> Driver:
         DriverError: there is none of that name, or it is broken.
     """
     if name.lower().endswith(".toml"):
-        return _profiles().load(Path(name).expanduser())
+        return _profile(Path(name).expanduser())
     known: list[str] = []
     for info in _all():
         if info.name == name:
@@ -176,6 +188,20 @@ def _installed() -> Iterator[DriverInfo]:
     for entry in entry_points(group=DRIVERS_GROUP):
         origin = entry.dist.name if entry.dist is not None else "unknown"
         yield DriverInfo(entry.name, "driver", origin, origin == BUNDLED, entry)
+
+
+def _profile(path: Path) -> Driver:
+    """Read a profile; any file at all gives a driver or a sentence."""
+    reader = _profiles()
+    try:
+        return reader.load(path)
+    except DriverError:
+        raise
+    except Exception as error:
+        raise DriverError(
+            f"the profile {printable(str(path), 200)} can't be used: {type(error).__name__}: "
+            f"{printable(str(error), 200)}. Compare it with one that comes along."
+        ) from error
 
 
 def _profiles() -> Profiles:

@@ -129,7 +129,10 @@ def test_another_visa_library_lists_and_is_asked(tmp_path):
 
 
 def test_the_whole_way_through_another_visa_library(tmp_path, monkeypatch):
-    """Found, drafted, described in a bench file and watched, all by pyvisa-sim's GPIB counter."""
+    """Found, drafted, described in a bench file and watched, all by pyvisa-sim's GPIB counter.
+
+    The path of a library is typed each time: a bench file may not name one.
+    """
     monkeypatch.chdir(tmp_path)
     devices_file(tmp_path, [GPIB])
     backend = ("--backend", "devices.yaml@sim")
@@ -138,7 +141,7 @@ def test_the_whole_way_through_another_visa_library(tmp_path, monkeypatch):
          "--draft", "mine.toml", *backend),
         ("bench", "init", "--local", "--counter", f"ten={GPIB}", *backend),
         ("watch", "--bench", "bench.toml", "ten", "--driver", "mine.toml", "--nominal", "10MHz",
-         "--interval", "0.05s", "--count", "2", "--json", "--no-journal"),
+         "--interval", "0.05s", "--count", "2", "--json", "--no-journal", *backend),
     ]  # fmt: skip
     for step in steps:
         process = benchwatch(*step)

@@ -345,7 +345,7 @@ def test_unreadable_bench_file(tmp_path):
     path = tmp_path / "x.toml"
     path.write_bytes(b"\xff\xfe\x00")
 
-    with pytest.raises(FileError, match="can't be read"):
+    with pytest.raises(FileError, match="is no bench file: it is not UTF-8 text"):
         load_plan(str(path))
 
 

@@ -134,7 +134,7 @@ class Acquisition(threading.Thread):
                 self.error = NoReadings(f"{ended} Not one reading came.")
         except BenchwatchError as error:
             self.error = error
-        except Exception as error:  # noqa: BLE001 - a driver may be anybody's
+        except BaseException as error:  # noqa: BLE001 - a driver may be anybody's, and exit
             self.error = self._surprise(error)
         gap = self._gaps.until(self._clock.monotonic() - self._origin_s)
         if gap is not None:
@@ -265,7 +265,7 @@ class Acquisition(threading.Thread):
         self._give_up_if_hopeless(error)
         self._teller.say("silent", str(error))
 
-    def _surprise(self, error: Exception) -> DriverError:
+    def _surprise(self, error: BaseException) -> DriverError:
         name = self._driver if isinstance(self._driver, str) else self._driver.__name__
         surprise = DriverError(
             f"reading {self._resource} with the driver '{name}' failed: "

@@ -7,5 +7,6 @@ draft   what was found -> the text of a bench file, each key explained
 
 from benchwatch.bench.draft import Entry, draft
 from benchwatch.bench.file import Bench, load_bench, read_bench
+from benchwatch.bench.keys import BACKENDS
 
-__all__ = ["Bench", "Entry", "draft", "load_bench", "read_bench"]
+__all__ = ["BACKENDS", "Bench", "Entry", "draft", "load_bench", "read_bench"]

@@ -3,7 +3,6 @@
 import difflib
 import re
 import time
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -12,8 +11,9 @@ from typing import Any, Final
 
 from benchwatch.bench.keys import COUNTER, OWN_TABLE, REFERENCE, TOP, Key, reading_failed
 from benchwatch.bus.file_wire import file_of
+from benchwatch.config_tables import read_config_text, read_tables
 from benchwatch.counter import Setup
-from benchwatch.errors import FileError, QuantityError, UsageError
+from benchwatch.errors import QuantityError, UsageError
 from benchwatch.estimate.offset_record import Reference
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.filing import OWN
@@ -77,30 +77,17 @@ def load_bench(path: Path, *, utc_s: float | None = None) -> Bench:
         FileError: the file can't be read, or is no TOML.
         UsageError: a key in it can't be used.
     """
+    text = read_config_text(
+        path, "bench file", largest=LARGEST, way_out="benchwatch bench init writes one."
+    )
     where = printable(str(path), 200)
-    try:
-        with path.open("rb") as stream:
-            raw = stream.read(LARGEST + 1)
-        if len(raw) > LARGEST:
-            raise FileError(f"{where} is no bench file: it is larger than {LARGEST} bytes.")
-        text = raw.decode("utf-8-sig")
-    except OSError as error:
-        raise FileError(
-            f"the bench file {where} can't be read: {error.strerror}. "
-            "benchwatch bench init writes one."
-        ) from error
-    except UnicodeDecodeError as error:
-        raise FileError(f"{where} is no bench file: it is not UTF-8 text.") from error
     bench = read_bench(text, where, utc_s=time.time() if utc_s is None else utc_s)
     return replace(bench, counters=tuple(_beside(plan, path) for plan in bench.counters))
 
 
 def read_bench(text: str, where: str, *, utc_s: float) -> Bench:
     """Read the text of a bench file; raises as `load_bench`."""
-    try:
-        top = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise FileError(f"{where} is no TOML: {printable(str(error), 200)}.") from error
+    top = read_tables(text, f"{where} is no TOML")
     file = Place(where)
     values = _values(top, TOP, file, ("reference", "counters"))
     tables = _table(top.get("counters", {}), file / "counters")

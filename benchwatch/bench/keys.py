@@ -19,6 +19,9 @@ from benchwatch.quantity import (
 
 LONGEST_TEXT: Final = 200
 NO_AGEING: Final = "none"
+BACKENDS: Final = ("@py", "@ivi", "@sim")
+"""The VISA libraries that a file may name. PyVISA loads whatever library or module any other name
+says, so that a path, or the name of another module, counts only where a person typed it."""
 EARLIEST_YEAR: Final = 1950
 """No calibration that still counts is older than that."""
 
@@ -41,6 +44,15 @@ def _text(value: Any) -> object:
     if len(value) > LONGEST_TEXT or not value.isprintable():
         raise UsageError(f"expected one line of at most {LONGEST_TEXT} plain characters.")
     return value.strip()
+
+
+def _backend(value: Any) -> object:
+    if value not in BACKENDS:
+        raise UsageError(
+            f"expected one of {', '.join(BACKENDS)}. A library in a file is loaded only where it "
+            "is typed: leave the key out, and add --backend to the command."
+        )
+    return value
 
 
 def _quantity(parse: Callable[[str], object]) -> Callable[[Any], object]:
@@ -127,7 +139,7 @@ WORKING: Final = Key(
 
 TOP: Final[dict[str, Key]] = {
     "about": Key(_text, '"the oven oscillators of the station"', "what this bench is, one line"),
-    "backend": Key(_text, '"@ivi"', "the VISA library; left out: the one that comes along"),
+    "backend": Key(_backend, '"@ivi"', "the VISA library; left out: the one that comes along"),
     "tolerance": TOLERANCE,
     "settle": SETTLE,
     "working": WORKING,

@@ -10,6 +10,8 @@ from benchwatch.quantity import printable
 EXAMPLE: Final = "TCPIP0::192.168.1.20::5025::SOCKET"
 LAN_GPIB_EXAMPLE: Final = "LANGPIB::192.168.1.30::1234::5"
 SERIAL_EXAMPLE: Final = "ASRL/dev/ttyUSB0,19200,7E1::INSTR"
+SERIAL_URLS: Final = ("socket", "rfc2217", "loop", "hwgrep")
+"""What pySerial may take instead of a device's name; another of its forms writes to a file."""
 _HIGHEST_PORT: Final = 65535
 _HIGHEST_GPIB: Final = 30
 _LAN_GPIB: Final = re.compile(
@@ -75,6 +77,8 @@ def parse_address(resource: str) -> Address:
             f"'{printable(resource)}' is no resource string that can be read. "
             f"Write it like {EXAMPLE}."
         ) from error
+    if name.interface_type == "ASRL":
+        _check_serial_url(resource, str(getattr(name, "board", "")))
     host = str(getattr(name, "host_address", ""))
     port = None
     if (name.interface_type, name.resource_class) == ("TCPIP", "SOCKET"):
@@ -113,6 +117,15 @@ def _serial(resource: str, written: str) -> tuple[str, SerialSettings | None]:
         )
     frame = match[2] or "8N1"
     return f"{line}::INSTR", SerialSettings(int(match[1]), int(frame[0]), frame[1], int(frame[2]))
+
+
+def _check_serial_url(resource: str, board: str) -> None:
+    scheme, is_url, _ = board.partition("://")
+    if is_url and scheme.lower() not in SERIAL_URLS:
+        raise UsageError(
+            f"'{printable(resource)}': '{printable(scheme)}://' is no serial line that is opened "
+            f"from here. Write the device, as in {SERIAL_EXAMPLE}."
+        )
 
 
 def _spelled(resource: str) -> str:

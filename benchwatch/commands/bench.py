@@ -6,7 +6,7 @@ from typing import Final
 
 import click
 
-from benchwatch.bench import Bench, Entry, draft, load_bench
+from benchwatch.bench import BACKENDS, Bench, Entry, draft, load_bench
 from benchwatch.bus import DEFAULT_BACKEND, open_link
 from benchwatch.bus.address import parse_address
 from benchwatch.bus.file_wire import file_of
@@ -22,6 +22,7 @@ from benchwatch.plan import Plan
 from benchwatch.quantity import (
     format_duration,
     format_frequency,
+    printable,
     round_nominal,
 )
 from benchwatch.registry import driver
@@ -69,13 +70,16 @@ def init(
     found = [item for item in looking.find(list(named.values())) if isinstance(item, Found)]
     names = {resource: name for name, resource in named.items()}
     entries = _entries(found, names, backend)
-    named_backend = None if backend == DEFAULT_BACKEND else backend
+    is_kept = backend in BACKENDS and backend != DEFAULT_BACKEND
+    named_backend = backend if is_kept else None
     text = draft(entries, file.name if file != STDOUT else "FILE", backend=named_backend)
     if file == STDOUT:
         put(text.rstrip())
     else:
         write(file, text)
     sure = sum(entry.sure for entry in entries)
+    if backend not in BACKENDS:
+        note(f"add --backend {printable(backend, 200)} to what reads this file: it is not in it")
     note(
         f"{sure} counter{'' if sure == 1 else 's'} in it, {len(entries) - sure} more to look at. "
         "Nothing is set on any of them unless you take the # from gate or channel."
@@ -92,7 +96,7 @@ def check(*, file: Path, as_json: bool) -> int:
     plans = found.plans()
     check_drivers(plans, found.where)
     for plan in plans:
-        if found.backend is None and file_of(plan.resource) is None:
+        if found.backend in {None, DEFAULT_BACKEND} and file_of(plan.resource) is None:
             _check_address(plan, found)
     if as_json:
         for plan in plans:

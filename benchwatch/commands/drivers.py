@@ -16,7 +16,6 @@ from benchwatch.commands.tables import note, put, put_json, table
 from benchwatch.conformance import Check, Examination, Findings, profile_draft
 from benchwatch.counter import Counter, Link
 from benchwatch.errors import (
-    BenchwatchError,
     DriverError,
     FileError,
     NoReadings,
@@ -172,11 +171,9 @@ def _fault_of(path: Path) -> str:
 def _row(info: DriverInfo) -> dict[str, Any]:
     trouble = about = ""
     try:
-        loaded = info.load()
-    except BenchwatchError as error:
+        about = info.about(info.load())
+    except DriverError as error:
         trouble = str(error)
-    else:
-        about = str(getattr(loaded, "family", "")) or (inspect.getdoc(loaded) or "").split("\n")[0]
     own = isinstance(info.source, Path) and not info.bundled
     return {
         "name": info.name,

@@ -10,7 +10,14 @@ from typing import Final
 from benchwatch.acquire.patience import Patience
 from benchwatch.conformance.wiretap import Exchange, Wiretap
 from benchwatch.counter import Counter, Identity, Link, Measurement, TimeBase
-from benchwatch.errors import BenchwatchError, LinkLost, NotACounter, ReplyError, ReplyTimeout
+from benchwatch.errors import (
+    BenchwatchError,
+    DriverError,
+    LinkLost,
+    NotACounter,
+    ReplyError,
+    ReplyTimeout,
+)
 from benchwatch.quantity import format_duration, format_frequency, printable, round_nominal
 
 READINGS: Final = 8
@@ -87,7 +94,7 @@ class Examination:
         self, link: Link, make: Callable[[Link], Counter], *, readings: int = READINGS
     ) -> None:
         self._tap = Wiretap(link)
-        self._counter = make(self._tap)
+        self._make = make
         self._readings = readings
         self._identity: Identity | None = None
         self._gate_s: float | None = None
@@ -97,6 +104,19 @@ class Examination:
 
     def __iter__(self) -> Iterator[Check]:
         """Make the checks."""
+        try:
+            self._counter = self._make(self._tap)
+            yield from self._examined()
+        except BenchwatchError as error:
+            self._error = error
+            yield Check("run", False, str(error))
+        except Exception as error:  # noqa: BLE001 - a driver may be anybody's
+            said = f"the driver broke: {type(error).__name__}: {printable(str(error), 200)}"
+            self._error = DriverError(f"{said}. This is a fault in the driver.")
+            yield Check("run", False, said)
+        yield self._only_questions()
+
+    def _examined(self) -> Iterator[Check]:
         try:
             yield from self._settings()
             yield from self._measuring()
@@ -108,7 +128,6 @@ class Examination:
             self._counter.release()
         except (LinkLost, ReplyError) as error:
             yield Check("release", False, str(error))
-        yield self._only_questions()
 
     @property
     def findings(self) -> Findings:

@@ -6,13 +6,13 @@ missing. The example lines are read too, and then cut at every place: a piece th
 a reading is a fault of the pattern, and so is a line that it takes for ever to judge.
 """
 
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from benchwatch.errors import DriverError, ReplyError
+from benchwatch.config_tables import read_config_text, read_tables
+from benchwatch.errors import DriverError, FileError, ReplyError
 from benchwatch.quantity import parse_reply, printable
 from benchwatch_drivers import profile_values as read
 from benchwatch_drivers.patterns import slow_line
@@ -87,23 +87,19 @@ class _Reading:
 
     def _load(self) -> dict[str, Any]:
         try:
-            with self._path.open("rb") as file:
-                data = file.read(LARGEST_FILE + 1)
-        except OSError as error:
-            raise DriverError(
-                f"the profile {self._shown} can't be read ({(error.strerror or 'error').lower()}). "
-                "Check its name and permissions."
-            ) from error
-        if len(data) > LARGEST_FILE:
-            raise DriverError(
-                f"{self._shown} is no profile: it has more than {LARGEST_FILE} bytes."
+            text = read_config_text(
+                self._path,
+                "profile",
+                largest=LARGEST_FILE,
+                way_out="Check its name and permissions.",
             )
+        except FileError as error:
+            raise DriverError(str(error)) from error
         try:
-            return tomllib.loads(data.decode("utf-8"))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+            return read_tables(text, f"the profile {self._shown} is no TOML")
+        except FileError as error:
             raise DriverError(
-                f"the profile {self._shown} is no TOML: {printable(str(error), 200)}. "
-                "Put text in quotes, and patterns in single ones."
+                f"{error} Put text in quotes, and patterns in single ones."
             ) from error
 
     # ------------------------------------------------------------- keys and values

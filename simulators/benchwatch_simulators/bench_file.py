@@ -10,14 +10,15 @@ counter stands on a ``bus`` and speaks a ``dialect`` (`benchwatch_simulators.wir
 """
 
 import difflib
-import tomllib
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
-from benchwatch.errors import FileError, QuantityError, UsageError
+from benchwatch.config_tables import read_config_text, read_tables
+from benchwatch.errors import QuantityError, UsageError
 from benchwatch.quantity import printable
 from benchwatch_simulators.bench_keys import COUNTING, FRONT, OSCILLATOR, TOP, TRIMMER, WIRING, Keys
 from benchwatch_simulators.counter import CountingSpec
@@ -25,6 +26,11 @@ from benchwatch_simulators.oscillator import OscillatorSpec
 from benchwatch_simulators.scpi_settings import ScpiCounterSpec
 from benchwatch_simulators.trimmer import TrimmerSpec
 from benchwatch_simulators.wiring import WiringSpec
+
+LARGEST: Final = 1_000_000
+"""Bytes; a bench file is a page or two."""
+_NAME: Final = re.compile(r"[A-Za-z0-9_][\w-]{0,31}")
+"""Of an oscillator or a counter; the name of a serial line's file is made of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,11 +83,8 @@ def load_plan(name_or_path: str) -> BenchPlan:
             f"no simulated bench '{printable(name_or_path)}'{_nearest(name_or_path, known)}. "
             f"There are: {', '.join(known)}; or give the path of a .toml file."
         )
-    try:
-        text = path.read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise FileError(f"the bench file {path} can't be read: {error}.") from error
-    return read_plan(text, path.stem, str(path))
+    text = read_config_text(path, "bench file", largest=LARGEST)
+    return read_plan(text, path.stem, printable(str(path), 200))
 
 
 def read_plan(text: str, name: str, where: str) -> BenchPlan:
@@ -91,10 +94,7 @@ def read_plan(text: str, name: str, where: str) -> BenchPlan:
         UsageError: a key can't be used.
         FileError: it is no TOML.
     """
-    try:
-        top = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise FileError(f"{where} is no bench file: {error}.") from error
+    top = read_tables(text, f"{where} is no bench file")
     _known(top, ["about", "tolerance", "settle", "reference", "oscillators", "counters"], where)
     values = _fields(
         {key: top[key] for key in ("about", "tolerance", "settle") if key in top}, TOP, where
@@ -169,6 +169,12 @@ def _fields(table: Mapping[str, Any], keys: Keys, where: str) -> dict[str, Any]:
 
 def _tables(top: Mapping[str, Any], key: str, where: str) -> dict[str, Any]:
     tables = _table(top.get(key, {}), f"{where}: {key}")
+    for name in tables:
+        if not _NAME.fullmatch(name):
+            raise UsageError(
+                f"{where}: {key}.{printable(name, 40)}: a name is letters, digits, - and _, "
+                f"32 at most, such as [{key}.main]."
+            )
     return {name: _table(table, f"{where}: {key}.{name}") for name, table in tables.items()}
 
 
