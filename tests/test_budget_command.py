@@ -236,3 +236,14 @@ def test_endless_degrees_of_freedom_in_a_word() -> None:
 
     assert "unlimited degrees of freedom, k = 1.96" in total(569547201553624.0)
     assert "16 degrees of freedom, k = 2.12" in total(16.75)
+
+
+def test_one_notation_in_one_budget(tmp_path: Path) -> None:
+    """An offset of 2 ppb with contributions of parts in 10^12 is in ppb from head to foot."""
+    result = CliRunner().invoke(
+        budget, [write_run(tmp_path / "run.csv"), *STATED], catch_exceptions=False
+    )
+
+    assert "u in ppb" in result.stdout
+    assert "parts in" not in result.stdout
+    assert "e-1" not in result.stdout

@@ -73,13 +73,13 @@ def ageing(
         raise UsageError(f"--since {printable(since or '')} must lie before the first visit.")
     days = [(at - origin_s) / DAY_S for at in visits.utc_s]
     found = fit_ageing(days, visits.offsets, origin_known=since is not None)
-    if found.origin_matters:
-        note(_origin_sentence(found))
     ahead = ahead_s / DAY_S
     step = ahead / STEPS
     rows = [outlook(found, found.last_days + k * step, share) for k in range(STEPS + 1)]
     leaves = None if tolerance is None else due_by_any(found, tolerance, ahead, share)
     shown = _Shown(found, rows, leaves, origin_s, share, tolerance)
+    if found.origin_matters:
+        note(_origin_sentence(found, shown.unit))
     if as_json:
         shown.json()
     else:
@@ -132,10 +132,9 @@ class _Shown:
 
     def people(self) -> None:
         """Print the law, the forecast and the due date."""
-        best = self.found.best
-        put(f"{best.law} ageing from {best.visits} visits: {_rate(best)}")
-        put(self._evidence())
-        unit = offset_unit(max(abs(row.offset) for row in self.outlook))
+        best, unit = self.found.best, self.unit
+        put(f"{best.law} ageing from {best.visits} visits: {_rate(best, unit)}")
+        put(self._evidence(unit))
         rivals = self.found.open[1:]
         rows = [
             [
@@ -151,9 +150,15 @@ class _Shown:
         names = (first, *map(_rival_name, rivals), f"{self.coverage * 100:g} % from", "to")
         put("\n" + table(("date", *names), rows))
         if self.leaves is not None and self.tolerance is not None:
-            put("\n" + self._due(self.leaves, self.tolerance))
+            put("\n" + self._due(self.leaves, self.tolerance, unit))
 
-    def _evidence(self) -> str:
+    @property
+    def unit(self) -> OffsetUnit:
+        """One unit for all that is printed."""
+        sizes = [abs(row.offset) for row in self.outlook]
+        return offset_unit(max(*sizes, self.tolerance or 0.0))
+
+    def _evidence(self, unit: OffsetUnit) -> str:
         margin, other = self.found.aicc_margin, self.found.other
         if margin is None or other is None:
             return "Two times fit any law; the scatter and the band are unknown."
@@ -163,10 +168,9 @@ class _Shown:
         if not self.found.told_apart:
             how += "; the band has room for both"
         size = "without scatter" if math.isinf(margin) else f"AICc lower by {margin:.1f}"
-        return f"Against {other.law}: {size}, {how}. {other.law}: {_rate(other)}"
+        return f"Against {other.law}: {size}, {how}. {other.law}: {_rate(other, unit)}"
 
-    def _due(self, leaves: Due, tolerance: float) -> str:
-        unit = offset_unit(tolerance)
+    def _due(self, leaves: Due, tolerance: float, unit: OffsetUnit) -> str:
         limit = f"{tolerance / unit.size:g} {unit.name}"
         horizon = format_duration(leaves.horizon_days * DAY_S)
         if leaves.expected_days is None:
@@ -188,10 +192,11 @@ def _rival_name(fit: Fit) -> str:
     return f"from {fit.earlier_days:g} d earlier" if fit.earlier_days else fit.law
 
 
-def _origin_sentence(found: Ageing) -> str:
+def _origin_sentence(found: Ageing, unit: OffsetUnit) -> str:
     """Say what an unknown beginning does, and what to type."""
     other = ", ".join(
-        f"{_rate(fit)} if it began {fit.earlier_days:g} d earlier" for fit in found.began_earlier
+        f"{_rate(fit, unit)} if it began {fit.earlier_days:g} d earlier"
+        for fit in found.began_earlier
     )
     return (
         f"the logarithmic law depends on when ageing began ({other}); the band has room for that. "
@@ -206,12 +211,12 @@ def _u_shown(fit: Fit) -> float | None:
     return fit.u_slope * math.log(10.0)
 
 
-def _rate(fit: Fit) -> str:
+def _rate(fit: Fit, unit: OffsetUnit) -> str:
     u = _u_shown(fit)
     if fit.per_decade is not None:
-        return f"{write_fraction(fit.per_decade, u)} per decade of time"
+        return f"{write_fraction(fit.per_decade, u, unit)} per decade of time"
     yearly = 365.25
-    return f"{write_fraction(fit.slope * yearly, None if u is None else u * yearly)} a year"
+    return f"{write_fraction(fit.slope * yearly, None if u is None else u * yearly, unit)} a year"
 
 
 def _band(edge: float | None, unit: OffsetUnit) -> str:

@@ -13,20 +13,26 @@ from benchwatch.commands.options import DURATION, FRACTION, FREQUENCY
 from benchwatch.commands.stated import bench_option, plan_of
 from benchwatch.commands.tables import in_unit, note, put, put_json, read_coverage, table
 from benchwatch.errors import NoReadings, UsageError
-from benchwatch.estimate.comparison import (
-    Difference,
-    HatRow,
-    TimeBaseOffset,
-    against_reference,
-    differences,
-    hat_rows,
-    mean_offset,
-    odd_one_out,
-)
+from benchwatch.estimate.comparison import Difference, HatRow, differences, hat_rows
 from benchwatch.estimate.matching import align
 from benchwatch.estimate.offset_record import Reference
-from benchwatch.quantity import format_duration, offset_unit, printable, write_fraction
-from benchwatch.reading import UNFIT
+from benchwatch.estimate.time_base_claims import (
+    Claim,
+    Claims,
+    Counted,
+    claim_of_majority,
+    claims_on_reference,
+    counted_by,
+    no_claim,
+)
+from benchwatch.quantity import (
+    OffsetUnit,
+    format_duration,
+    offset_unit,
+    printable,
+    write_fraction,
+)
+from benchwatch.reading import INTERNAL_TIMEBASE, UNFIT
 from benchwatch.recording import KINDS, Kind, Recording, read_recordings
 
 HAT = 3
@@ -37,11 +43,12 @@ HAT = 3
 class Compared:
     """Everything that is printed, in either form."""
 
-    names: tuple[str, ...]
+    counted: dict[str, Counted]
+    """What counted each counter, as far as its recording tells."""
     pairs: tuple[Difference, ...]
-    time_bases: tuple[TimeBaseOffset, ...]
-    reference: str | None
-    odd: TimeBaseOffset | None
+    claims: tuple[Claim, ...]
+    refused: tuple[str, ...]
+    """Sentences on what can't be claimed."""
     hat: tuple[HatRow, ...]
     coverage: float
 
@@ -87,21 +94,34 @@ def compare(
         raise UsageError(
             f"no counter is called '{printable(reference)}'. There are: {', '.join(recordings)}."
         )
-    matched, step_s = _matched(recordings, window_s)
+    matched, own, step_s = _matched(recordings, window_s)
+    counted = {
+        name: counted_by(own[name], external=recording.time_base == "external")
+        for name, recording in recordings.items()
+    }
     pairs = differences(matched, step_s)
-    time_bases: tuple[TimeBaseOffset, ...] = ()
+    on_reference = Claims((), ())
     if reference is not None:
-        read = mean_offset(matched[reference])
         stated = plan_of(recordings[reference], bench_file).reference or Reference()
         u = stated.u_now if reference_u is None else reference_u
         off = stated.offset if reference_offset is None else reference_offset
-        time_bases = against_reference(pairs, reference, read, u, off)
+        on_reference = claims_on_reference(
+            matched,
+            own,
+            counted,
+            reference=reference,
+            interval_s=step_s,
+            u_reference=u,
+            reference_offset=off,
+        )
+    majority = claim_of_majority(pairs, counted, share)
+    made, refused = on_reference.made + majority.made, on_reference.refused + majority.refused
+    unsaid = None if made or refused else no_claim(counted)
     shown = Compared(
-        tuple(matched),
+        counted,
         pairs,
-        time_bases,
-        reference,
-        odd_one_out(pairs, share),
+        made,
+        refused if unsaid is None else (unsaid,),
         hat_rows(matched, step_s) if len(matched) == HAT else (),
         share,
     )
@@ -142,7 +162,8 @@ def _read(
 
 def _matched(
     recordings: dict[str, Recording], window_s: float | None
-) -> tuple[dict[str, NDArray[np.float64]], float]:
+) -> tuple[dict[str, NDArray[np.float64]], dict[str, NDArray[np.float64]], float]:
+    """Return the matched offsets, which of them the own oscillator counted, and their interval."""
     starts = [recording.utc_start_s for recording in recordings.values()]
     dated = all(start is not None for start in starts)
     if not dated:
@@ -150,20 +171,19 @@ def _matched(
     zero = min(start or 0.0 for start in starts) if dated else 0.0
     steps = [recording.interval_s for recording in recordings.values() if recording.interval_s]
     window_s = window_s or (max(steps) / 2.0 if steps else 1.0)
-    matched, interval_s = align(
-        {
-            name: recording.time_s + ((recording.utc_start_s or 0.0) - zero if dated else 0.0)
-            for name, recording in recordings.items()
-        },
-        {name: _offsets(recording) for name, recording in recordings.items()},
-        window_s,
-    )
+    times = {
+        name: recording.time_s + ((recording.utc_start_s or 0.0) - zero if dated else 0.0)
+        for name, recording in recordings.items()
+    }
+    offsets = {name: _offsets(recording) for name, recording in recordings.items()}
+    matched, interval_s = align(times, offsets, window_s)
+    own, _ = align(times, {name: _own(one) for name, one in recordings.items()}, window_s)
     if next(iter(matched.values())).size == 0:
         raise NoReadings(
             f"no readings lie within {format_duration(window_s)} of each other. "
             "Were the counters read at the same time? A wider --window may help."
         )
-    return matched, interval_s if math.isfinite(interval_s) else window_s
+    return matched, own, interval_s if math.isfinite(interval_s) else window_s
 
 
 def _offsets(recording: Recording) -> NDArray[np.float64]:
@@ -172,56 +192,77 @@ def _offsets(recording: Recording) -> NDArray[np.float64]:
     return values
 
 
+def _own(recording: Recording) -> NDArray[np.float64]:
+    """Return 1 for each reading that the counter's own oscillator counted, else 0."""
+    own = np.zeros(len(recording))
+    own[[row for row, flags in recording.flags.items() if INTERNAL_TIMEBASE in flags]] = 1.0
+    return own
+
+
 # ------------------------------------------------------------- what is printed
 
 
 def compared_text(shown: Compared) -> str:
-    """Write a comparison for people."""
-    share = f"{shown.coverage * 100:g} %"
+    """Write a comparison for people, all of it in one unit."""
+    share, unit = f"{shown.coverage * 100:g} %", _unit(shown)
     rows = []
     for pair in shown.pairs:
         half = pair.half_width(shown.coverage)
-        unit = offset_unit(max(abs(pair.mean), half or 0.0))
-        interval = "unknown" if half is None else f"{in_unit(half, unit)} {unit.name}"
+        interval = "unknown" if half is None else in_unit(half, unit)
         agree = "unknown" if half is None else "yes" if abs(pair.mean) <= half else "no"
+        mean = write_fraction(pair.mean, pair.u, unit)
         rows.append(
             [
                 f"{pair.first} - {pair.second}",
-                str(write_fraction(pair.mean, pair.u, unit)),
+                f"{mean.digits} ± {mean.u}",
                 interval,
                 agree,
                 str(pair.readings),
             ]
         )
-    names = ("difference", "mean, k = 1", f"± at {share}", "agree", "readings")
+    names = ("difference", f"mean in {unit.name}, k = 1", f"± at {share}", "agree", "readings")
     parts = [table(names, rows)]
-    parts += [
-        f"{base.counter}: with {shown.reference} on the reference, its time base is off by "
-        f"{write_fraction(base.offset, base.u)}{'' if base.u is not None else UNKNOWN_U}"
-        for base in shown.time_bases
-    ]
-    parts += _verdict(shown)
+    parts += [_counted_text(shown.counted)] if set(shown.counted.values()) != {"unknown"} else []
+    parts += [_claim_text(claim, unit) for claim in shown.claims]
+    parts += shown.refused
     if shown.hat:
-        parts.append(_hat(shown))
+        parts.append(_hat(shown, unit))
     return "\n\n".join(parts)
 
 
 UNKNOWN_U = " (state --reference-u for its uncertainty)"
 
-
-def _verdict(shown: Compared) -> list[str]:
-    if shown.odd is not None:
-        off = write_fraction(shown.odd.offset, shown.odd.u)
-        name = f"{shown.odd.counter} disagrees with the others, which agree"
-        return [f"{name}: its time base is off by {off} against them."]
-    if shown.reference is None and len(shown.names) == 2:
-        return ["Two counters alone don't tell whose time base is off; state --reference NAME."]
-    return []
+COUNTED_WORDS: dict[Counted, str] = {
+    "internal": "its own oscillator",
+    "external": "an external time base",
+    "changing": "its own oscillator for a part",
+    "unknown": "not told",
+}
 
 
-def _hat(shown: Compared) -> str:
-    largest = max((part or 0.0 for row in shown.hat for part in row.deviations), default=0.0)
-    unit = offset_unit(largest or 1e-12)
+def _unit(shown: Compared) -> OffsetUnit:
+    """Choose one unit for all that is printed: that of the largest difference."""
+    sizes = [abs(pair.mean) for pair in shown.pairs]
+    sizes += [pair.half_width(shown.coverage) or 0.0 for pair in shown.pairs]
+    return offset_unit(max(sizes))
+
+
+def _counted_text(counted: dict[str, Counted]) -> str:
+    told = "; ".join(f"{name}: {COUNTED_WORDS[how]}" for name, how in counted.items())
+    return f"Counted by, as the recordings tell: {told}."
+
+
+def _claim_text(claim: Claim, unit: OffsetUnit) -> str:
+    base = claim.base
+    off = write_fraction(base.offset, base.u, unit)
+    if claim.against is None:
+        head = f"{base.counter} disagrees with the others, which agree"
+        return f"{head}: its time base is off by {off} against them, {claim.condition}."
+    unknown = "" if base.u is not None else UNKNOWN_U
+    return f"{base.counter}: its time base is off by {off}{unknown}, {claim.condition}."
+
+
+def _hat(shown: Compared, unit: OffsetUnit) -> str:
     rows = [
         [
             f"{row.tau_s:g} s",
@@ -230,8 +271,11 @@ def _hat(shown: Compared) -> str:
         ]
         for row in shown.hat
     ]
-    title = f"Allan deviation of each counter alone, in {unit.name} (three-cornered hat)"
-    return f"{title}\n" + table(("averaging", *shown.names, "differences"), rows)
+    title = (
+        f"Allan deviation of each counter alone, in {unit.name} (three-cornered hat; "
+        "if their noise is independent)"
+    )
+    return f"{title}\n" + table(("averaging", *shown.counted, "differences"), rows)
 
 
 def _put_lines(shown: Compared) -> None:
@@ -242,14 +286,16 @@ def _put_lines(shown: Compared) -> None:
              "offset": pair.mean, "u": pair.u, "dof": None if pair.u is None else pair.dof,
              "expanded": half, "coverage": shown.coverage,
              "agree": None if half is None else abs(pair.mean) <= half,
-             "readings": pair.readings}
+             "readings": pair.readings,
+             "first_time_base": shown.counted[pair.first],
+             "second_time_base": shown.counted[pair.second]}
         )  # fmt: skip
-    for base in shown.time_bases:
-        put_json({"kind": "timebase", "counter": base.counter, "against": shown.reference,
-                  "offset": base.offset, "u": base.u})  # fmt: skip
-    if shown.odd is not None:
-        put_json({"kind": "timebase", "counter": shown.odd.counter, "against": None,
-                  "offset": shown.odd.offset, "u": shown.odd.u})  # fmt: skip
+    for claim in shown.claims:
+        put_json({"kind": "timebase", "counter": claim.base.counter, "against": claim.against,
+                  "offset": claim.base.offset, "u": claim.base.u,
+                  "condition": claim.condition, "readings": claim.readings})  # fmt: skip
+    for sentence in shown.refused:
+        put_json({"kind": "note", "text": sentence})
     for row in shown.hat:
-        alone = dict(zip(shown.names, row.deviations, strict=True))
+        alone = dict(zip(shown.counted, row.deviations, strict=True))
         put_json({"kind": "hat", "tau_s": row.tau_s, "adev": alone, "n": row.terms})

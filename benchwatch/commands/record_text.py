@@ -5,6 +5,7 @@ from benchwatch.estimate.budget import Budget, Expanded
 from benchwatch.estimate.offset_record import OffsetRecord, line_dict
 from benchwatch.lines import iso_time
 from benchwatch.quantity import (
+    OffsetUnit,
     format_duration,
     how_many,
     offset_unit,
@@ -19,16 +20,15 @@ infinity."""
 
 
 def record_text(record: OffsetRecord, coverage: float) -> str:
-    """Write a record and its budget for people."""
-    size = record.budget.u or max(abs(record.offset), 1e-12)
+    """Write a record and its budget for people, all of it in one unit."""
+    unit = offset_unit(max(abs(record.offset), record.u) or 1e-12)
     head = [record.kind, printable(record.counter)]
     when = None if record.utc_s is None else iso_time(record.utc_s)
     head += [f"around {when}"] if when else []
     head.append(f"{how_many(record.readings, 'reading')} over {format_duration(record.span_s)}")
-    lines = ["   ".join(head), _offset_line(record)]
+    lines = ["   ".join(head), _offset_line(record, unit)]
     lines += [f"{printable(name)}: {printable(value)}" for name, value in record.conditions]
     lines.append("")
-    unit = offset_unit(size)
     rows = [
         [
             line.name,
@@ -41,22 +41,21 @@ def record_text(record: OffsetRecord, coverage: float) -> str:
         for line in record.budget.lines
     ]
     names = ("contribution", f"u in {unit.name}", "distribution", "dof", "sensitivity", "source")
-    lines += [table(names, rows), "", _total(record.budget, coverage)]
+    lines += [table(names, rows), "", _total(record.budget, coverage, unit)]
     lines += [f"Not counted: {printable(missing)}." for missing in record.budget.missing]
     if record.budget.missing:
         lines.append("While anything is not counted, this uncertainty is a lower limit.")
     return "\n".join(lines)
 
 
-def _offset_line(record: OffsetRecord) -> str:
-    fraction = write_fraction(record.offset, record.u)
+def _offset_line(record: OffsetRecord, unit: OffsetUnit) -> str:
+    fraction = write_fraction(record.offset, record.u, unit)
     if record.offset_hz is None or record.nominal_hz is None:
         return f"offset {fraction} (k = 1)"
     return f"offset {fraction}, {write_hz(record.offset_hz, record.u * record.nominal_hz)} (k = 1)"
 
 
-def _total(budget_: Budget, coverage: float) -> str:
-    unit = offset_unit(budget_.u or 1e-12)
+def _total(budget_: Budget, coverage: float, unit: OffsetUnit) -> str:
     combined = f"combined u = {in_unit(budget_.u, unit)} {unit.name}"
     expanded = budget_.expanded(coverage)
     if expanded is None:

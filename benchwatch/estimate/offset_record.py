@@ -3,6 +3,7 @@
 The budget of an offset holds, in fractions of the nominal, the noise over the averaging, the
 counter's last digit, what the oscillator moved meanwhile, and what counts the seconds (the
 counter's time base, or the reference it is locked to) with its ageing since calibration.
+Sources are words without fractions: amounts are written by who shows them, all in one unit.
 """
 
 import math
@@ -102,7 +103,7 @@ def offset_budget(
         source = f"{noise.deviation}, averaged over {noise.averaging_s:.4g} s"
         lines.append(Line("noise", source, noise.u, "type A", noise.dof, estimate=offset))
     if resolution:
-        source = f"last digit {resolution:.3g} of the nominal, over √12"
+        source = "last digit of a reading, over √12"
         u = resolution_uncertainty(resolution)
         lines.append(Line("resolution", source, u, "rectangular"))
     else:
@@ -111,7 +112,8 @@ def offset_budget(
         missing.append("drift during the averaging")
     else:
         moved = standard_uncertainty(drift_per_s * span_s / 2.0, "rectangular")
-        source = f"{drift_per_s:+.2g} a second over {span_s:.4g} s, half of it either way"
+        way = "upwards" if drift_per_s > 0 else "downwards"
+        source = f"half of what it moved {way} in {span_s:.4g} s either way, over √3"
         lines.append(Line("drift", source, moved, "rectangular"))
     _reference_lines(offset, reference, lines, missing)
     return Budget(tuple(lines), tuple(missing))
@@ -135,7 +137,7 @@ def _reference_lines(
         missing.append(f"ageing of the {name} since its calibration")
         return
     days = reference.age_s / 86400.0
-    source = f"at most {bound:.2g} in the {days:.4g} d since its calibration"
+    source = f"largest rate over the {days:.4g} d since its calibration, over √3"
     u = standard_uncertainty(bound, "rectangular")
     lines.append(Line(f"{name} ageing", source, u, "rectangular", sensitivity=sensitivity))
 

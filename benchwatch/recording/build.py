@@ -149,6 +149,7 @@ def _from_frequency(found: _Found) -> Recording:
         counter=rows.counter,
         utc_start_s=rows.epoch_s,
         flags=flags,
+        time_base="external" if rows.external else "unknown",
         corrections={
             i: rows.corrections[row] for i, row in enumerate(found.row) if row in rows.corrections
         },

@@ -53,6 +53,7 @@ def _lines(path: Path, runs: list[Run]) -> Iterator[Line]:
         for event in read_events(path, run):
             row = _row(event)
             if row is not None:
+                row["time_base"] = run.time_base
                 number += 1
                 yield Line(number, json.dumps(row), ended=True)
 

@@ -7,7 +7,7 @@ from typing import Final, NoReturn, get_args
 
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
-from benchwatch.reading import OVERRANGE, SPIKE, Flag
+from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, SPIKE, Flag
 from benchwatch.recording.record import Hole
 from benchwatch.recording.rows import (
     Rows,
@@ -107,6 +107,8 @@ def _take_reading(rows: Rows, row: Mapping[str, object], number: int, where: str
         rows.flags[len(rows.text)] = flags - {SPIKE}
     if correction:
         rows.corrections[len(rows.text)] = float(correction)
+    if row.get("time_base") == "external" or (correction and INTERNAL_TIMEBASE not in flags):
+        rows.external = True
     gate_s = tell(row, "gate_s")
     rows.line.append(number)
     rows.time.append(check_time(elapsed_s, where))

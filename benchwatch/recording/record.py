@@ -9,6 +9,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from benchwatch.counter import TimeBaseSource
 from benchwatch.reading import OVERRANGE, UNFIT, Event, Flag, Gap, Mark, Reading
 
 Kind = Literal["frequency_hz", "offset", "period_s", "phase_s"]
@@ -60,6 +61,8 @@ class Recording:
     """Name of the counter, where the file tells."""
     utc_start_s: float | None = None
     """Unix seconds at which `time_s` is 0; None when the file gives no dates."""
+    time_base: TimeBaseSource = "unknown"
+    """What counted the readings without the flag ``internal-timebase``, where the file tells."""
     flags: Mapping[int, frozenset[Flag]] = field(default_factory=dict)
     """Flags of the readings that have any."""
     corrections: Mapping[int, float] = field(default_factory=dict)

@@ -51,6 +51,8 @@ class Rows:
     flags: dict[int, frozenset[Flag]] = field(default_factory=dict)
     corrections: dict[int, float] = field(default_factory=dict)
     """By what the rows' offsets had been put right, where the file tells; here they are as read."""
+    external: bool = False
+    """Whether the file tells of an external time base."""
     gaps: list[Hole] = field(default_factory=list)
     """Gaps the file itself reports; `before` counts rows."""
     tells_gaps: bool = False
