@@ -50,8 +50,8 @@ class Limited:
     """Lets a journal's file grow by a few pages only, as on a full disk."""
 
     def __init__(self, journal: Journal) -> None:
-        self._connection = journal._connection
-        assert self._connection is not None
+        assert journal._file is not None
+        self._connection = journal._file.connection
         pages = self._connection.execute("PRAGMA page_count").fetchone()[0]
         self._connection.execute(f"PRAGMA max_page_count = {pages + 1}")
 
@@ -232,8 +232,8 @@ def test_a_locked_journal_is_not_tried_at_every_reading(path):
     tries = []
     with locked(path):
         journal.write(RUN.key, reading(1))
-        assert journal._connection is not None
-        journal._connection.set_trace_callback(tries.append)
+        assert journal._file is not None
+        journal._file.connection.set_trace_callback(tries.append)
         for number in range(2, 100):
             journal.write(RUN.key, reading(number))
     journal.close()

@@ -194,7 +194,7 @@ def test_trouble_of_the_journal_is_in_the_snapshot_and_readings_go_on(tmp_path):
     """A journal that fails while running stops nothing, and every snapshot says so."""
     journal = Journal(tmp_path / "journal.db", clock=StillClock())
     pipeline = Pipeline(PLAN, journal=journal)
-    journal._connection.execute("PRAGMA max_page_count = 1")
+    journal._file.connection.execute("PRAGMA max_page_count = 1")
     snapshots = [pipeline.take(reading(number)) for number in range(300)]
 
     assert "disk is full" in snapshots[-1].journal_trouble

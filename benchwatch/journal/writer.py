@@ -19,7 +19,8 @@ from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import JournalError
 from benchwatch.journal.backlog import Backlog
 from benchwatch.journal.faults import GO_ELSEWHERE, code, sentence
-from benchwatch.journal.place import check_kind, clear_leftovers, is_database, remove_empty
+from benchwatch.journal.open_file import OpenFile
+from benchwatch.journal.place import alone, check_name
 from benchwatch.journal.schema import Run, copy_events, count_events, event_row, prepare, run_row
 from benchwatch.reading import Event
 
@@ -29,8 +30,8 @@ RETRY_S: Final = 1.0
 SYNC_S: Final = 5.0
 """So often, with the next event, all so far is forced to the disk, not only handed to the
 system: the most that a power cut can cost."""
-BUSY_S: Final = 0.1
-"""Longest wait for another program's transaction, on the thread that reads the counter."""
+LEAVE_S: Final = 1.0
+"""Longest wait, at the end, for another program that is beginning or leaving the journal."""
 
 _PASSING: Final = frozenset({sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_FULL})
 
@@ -62,32 +63,30 @@ class Journal:
         self._waiting = Backlog(backlog)
         self._number = 0
         self._runs: dict[int, Run] = {}
-        self._connection: sqlite3.Connection | None = None
-        self._moved: sqlite3.Connection | None = None
-        """To a file that is no longer at `path`, until its runs are in the new one."""
-        self._inode: tuple[int, int] | None = None
+        self._file: OpenFile | None = None
+        self._moved: OpenFile | None = None
+        """One that is no longer at `path`, until its runs are in the new one."""
         self._next_try_s = 0.0
         self._next_sync_s = self._clock.monotonic() + SYNC_S
+        check_name(path)
         try:
-            self._open()
+            self._file = OpenFile(path)
         except sqlite3.Error as error:
             if code(error) not in _PASSING:
-                self._drop_connection()
                 raise JournalError(f"{sentence(path, error)}. {GO_ELSEWHERE}") from error
             self._fail(error)
-        except JournalError:
-            self._drop_connection()
-            raise
+        except TimeoutError as error:
+            self._fail(error)
 
     def save_run(self, run: Run) -> None:
         """Write what is known of `run`, replacing what was known before."""
         with self._lock:
             self._runs[run.key] = run
-            if self._connection is None or self.trouble:
+            if self._file is None or self.trouble:
                 self._retry()
                 return
             try:
-                self._connection.execute(*run_row(run))
+                self._file.connection.execute(*run_row(run))
             except sqlite3.Error as error:
                 self._fail(error)
 
@@ -95,12 +94,12 @@ class Journal:
         """Put `event` of the run with key `run` on disk; returns once it is there, or waits."""
         with self._lock:
             self._number += 1
-            if self._connection is None or self.trouble:
+            if self._file is None or self.trouble:
                 self._waiting.keep(run, self._number, event)
                 self._retry()
                 return
             try:
-                self._connection.execute(*event_row(run, self._number, event))
+                self._file.connection.execute(*event_row(run, self._number, event))
             except sqlite3.Error as error:
                 self._waiting.keep(run, self._number, event)
                 self._fail(error)
@@ -128,73 +127,60 @@ class Journal:
                 self._retry()
             trouble, left = self.trouble, self._left()
             beside = self._leave_beside() if left else None
-            self._drop_connection()
-            if self._moved is not None:
-                self._moved.close()
+            with contextlib.suppress(TimeoutError), alone(self.path, LEAVE_S):
+                self._drop()
+            self._drop()
         if left or trouble:
             kept = "" if beside is None else f", but in {beside}"
             raise JournalError(f"{trouble}: {left} readings and notes are not in it{kept}.")
 
     # The lock is held in all that follows.
 
-    def _open(self) -> None:
-        check_kind(self.path)
-        if self._moved is not None:
-            remove_empty(self.path)
-        if not self.path.exists():
-            clear_leftovers(self.path)
-        self._connection = sqlite3.connect(
-            self.path, timeout=BUSY_S, isolation_level=None, check_same_thread=False
-        )
-        prepare(self._connection, self.path)
-        self._inode = _inode(self.path)
-
     def _sync(self) -> None:
         """Force what was written to the disk, and see that the file is still there."""
         self._next_sync_s = self._clock.monotonic() + SYNC_S
         self._check_place()
-        assert self._connection is not None
-        self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
+        assert self._file is not None
+        self._file.sync()
 
     def _check_place(self) -> None:
         """See that the open file is the one at `path`, and whole; if not, remember it and raise."""
-        if self._connection is None:
+        if self._file is None:
             return
-        there = _inode(self.path) == self._inode
-        if there and is_database(self.path):
-            return
-        if self._moved is None:
-            self._moved, self._connection = self._connection, None
-        if there:
-            raise FileNotFoundError("something else has written over it")
-        raise FileNotFoundError("it was moved or deleted, and is begun anew")
+        try:
+            self._file.check_place()
+        except FileNotFoundError:
+            if self._moved is None:
+                self._moved, self._file = self._file, None
+            raise
 
     def _fail(self, error: Exception) -> None:
         told = isinstance(error, JournalError)
         self.trouble = str(error).rstrip(".") if told else sentence(self.path, error)
         self._next_try_s = self._clock.monotonic() + RETRY_S
-        if not isinstance(error, sqlite3.Error) or code(error) not in _PASSING:
-            self._drop_connection()
+        passing = isinstance(error, sqlite3.Error) and code(error) in _PASSING
+        if self._file is not None and not passing:
+            self._file.close()
+            self._file = None
 
     def _retry(self) -> None:
         """When it is time, write all that waits in one transaction."""
         if self._clock.monotonic() < self._next_try_s:
             return
         try:
-            if self._connection is None:
-                self._open()
-            assert self._connection is not None
-            self._write_waiting(self._connection)
+            if self._file is None:
+                self._file = OpenFile(self.path, anew=self._moved is not None)
+            self._write_waiting(self._file.connection)
         except (sqlite3.Error, OSError, JournalError) as error:
-            if self._connection is not None and self._connection.in_transaction:
+            if self._file is not None and self._file.connection.in_transaction:
                 with contextlib.suppress(sqlite3.Error):
-                    self._connection.execute("ROLLBACK")
+                    self._file.connection.execute("ROLLBACK")
             self._fail(error)
         else:
             self._waiting.clear()
             self.trouble = None
             if self._moved is not None:
-                self._moved.close()
+                self._moved.close(leave=True)
                 self._moved = None
 
     def _write_waiting(self, connection: sqlite3.Connection) -> None:
@@ -203,14 +189,14 @@ class Journal:
         for run in self._runs.values():
             connection.execute(*run_row(run))
         if self._moved is not None:
-            copy_events(self._moved, connection, self._runs)
+            copy_events(self._moved.connection, connection, self._runs)
         for row in self._waiting.rows():
             connection.execute(*row)
         connection.execute("COMMIT")
 
     def _left(self) -> int:
         """Count the events that are not in the file at `path`."""
-        moved = 0 if self._moved is None else count_events(self._moved, self._runs)
+        moved = 0 if self._moved is None else count_events(self._moved.connection, self._runs)
         return moved + len(self._waiting)
 
     def _leave_beside(self) -> Path | None:
@@ -226,17 +212,9 @@ class Journal:
             return None
         return beside
 
-    def _drop_connection(self) -> None:
-        if self._connection is not None:
-            with contextlib.suppress(sqlite3.Error):
-                self._connection.close()
-        self._connection = None
-
-
-def _inode(path: Path) -> tuple[int, int] | None:
-    """Return what tells the file at `path` from another one put in its place."""
-    try:
-        status = path.stat()
-    except OSError:
-        return None
-    return status.st_dev, status.st_ino
+    def _drop(self) -> None:
+        if self._moved is not None:
+            self._moved.close(leave=True)
+        if self._file is not None:
+            self._file.close()
+        self._file = self._moved = None

@@ -1,0 +1,138 @@
+"""One journal, many programs: no reading is lost and the file stays whole.
+
+All is tried from outside: real processes, and SQLite as it comes with Python.
+"""
+
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+from counter_kit import tiny_counter
+from journal_kit import Watching, ask, check_sound, kept, run
+
+from benchwatch.journal import Journal
+from benchwatch.journal.place import is_database
+
+GATE_S = 0.01
+
+READERS = (
+    ("replay", "JOURNAL", "--json"),
+    ("budget", "JOURNAL"),
+    ("stability", "JOURNAL"),
+    ("doctor",),
+)
+
+
+def test_short_watches_and_readers_beside_a_long_one_cost_no_reading(tmp_path: Path) -> None:
+    """Each reading that any of them showed is in the file once, also of those that were killed."""
+    path = tmp_path / "benchwatch" / "journal.db"  # the default place, so that doctor looks at it
+    path.parent.mkdir()
+    home = {"XDG_DATA_HOME": str(tmp_path)}
+    with tiny_counter(GATE_S) as counter, Watching(counter.resource, journal=path) as long:
+        long.wait_for_more(10)
+        shown: list[float] = []
+        for number, reader in enumerate(READERS):
+            words = [str(path) if word == "JOURNAL" else word for word in reader]
+            killed = number % 2 == 1
+            options = () if killed else ("--count", "8")
+            with Watching(counter.resource, journal=path, options=options) as short:
+                read = run(*words, **home)
+                short.wait_for_lines(8)
+                short.end(signal.SIGKILL if killed else 0)
+            assert "Traceback" not in read.stderr
+            shown += short.shown
+            long.wait_for_more(5)
+            check_sound(path)
+            assert set(long.shown + shown) <= set(kept(path)), reader
+        code = long.end(signal.SIGINT)
+
+    check_sound(path)
+    found = kept(path)
+    assert code == 130, long.said
+    assert set(shown + long.shown) <= set(found)
+    assert len(found) == len(set(found))
+
+
+def locks(path: Path) -> list[str]:
+    """Return the locks on the file at `path` as the kernel lists them (proc(5), /proc/locks)."""
+    number = f":{path.stat().st_ino} "
+    return [line for line in Path("/proc/locks").read_text().splitlines() if number in line]
+
+
+def test_looking_at_an_open_journal_drops_none_of_its_locks(tmp_path: Path) -> None:
+    """What the kernel lists as locked is the same before and after each look at the file."""
+    path = tmp_path / "journal.db"
+    journal = Journal(path)
+    before = locks(path)
+
+    assert before, "an open journal holds a lock"
+    assert is_database(path)
+    assert locks(path) == before
+    assert journal._file is not None
+    journal._file.check_place()
+    assert locks(path) == before
+    other = Journal(path)
+    other.close()
+    assert locks(path) == before
+    journal.close()
+
+
+BEGUN_ANEW = """
+import os, sys
+from pathlib import Path
+from pipeline_kit import StillClock, reading
+from benchwatch.journal import Journal
+from test_journal import RUN
+path, clock = Path(sys.argv[1]), StillClock()
+journal = Journal(path, clock=clock)
+journal.save_run(RUN)
+for number in range(1, 41):
+    journal.write(RUN.key, reading(number))
+    clock.now_s += 1.0
+    if number == 10:
+        path.rename(path.with_name("moved.db"))
+print(journal.trouble, flush=True)
+sys.stdin.read()
+"""
+
+
+def test_a_moved_journal_takes_nothing_of_the_new_one_with_it(tmp_path: Path) -> None:
+    """Begun anew after a move, and killed: another program finds the log beside the new file."""
+    path = tmp_path / "journal.db"
+    environ = os.environ | {"PYTHONPATH": str(Path(__file__).parent)}
+    child = subprocess.Popen(
+        [sys.executable, "-c", BEGUN_ANEW, str(path)],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=environ,
+    )  # fmt: skip
+    assert child.stdout is not None
+    trouble = child.stdout.readline()
+    child.kill()
+    child.communicate()
+
+    assert trouble == "None\n"
+    check_sound(path)
+    assert ask(path, "SELECT elapsed_s FROM readings") == [(float(n),) for n in range(1, 41)]
+    check_sound(tmp_path / "moved.db")
+    moved = sqlite3.connect(tmp_path / "moved.db").execute("SELECT count(*) FROM readings")
+    assert moved.fetchone()[0] >= 10
+
+
+def test_two_names_of_one_journal_share_it(tmp_path: Path) -> None:
+    """A link to the journal, made before or after, leads to the same file and log."""
+    path, link = tmp_path / "journal.db", tmp_path / "elsewhere" / "link.db"
+    link.parent.mkdir()
+    link.symlink_to(path)
+    with tiny_counter(GATE_S) as counter, Watching(counter.resource, journal=link) as through:
+        through.wait_for_more(5)
+        with Watching(counter.resource, journal=path) as direct:
+            direct.wait_for_more(5)
+            direct.end(signal.SIGKILL)
+        through.wait_for_more(5)
+        assert through.end(signal.SIGINT) == 130
+    check_sound(path)
+
+    assert set(through.shown + direct.shown) <= set(kept(path))
+    assert [name.name for name in link.parent.iterdir()] == ["link.db"]
