@@ -3,13 +3,12 @@
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import ClassVar
+from typing import Any
 
 from textual.app import App, ComposeResult
-from textual.binding import Binding, BindingType
 from textual.driver import Driver
+from textual.events import Event, Paste
 from textual.events import Key as KeyPress
-from textual.screen import Screen
 
 from benchwatch.errors import INTERRUPTED, QuantityError
 from benchwatch.quantity import DURATION_FORMS, parse_duration, printable
@@ -23,7 +22,7 @@ from benchwatch.screen.help import help_lines, key_list
 from benchwatch.screen.ink import Line
 from benchwatch.screen.keys import keys_elsewhere, keys_for, pressed_key
 from benchwatch.screen.options import Options
-from benchwatch.screen.overlays import Ask, CommandLine, Page, Typing
+from benchwatch.screen.overlays import Ask, CommandLine, Overlay, Page
 from benchwatch.screen.source import Operator, SoundMaker, Transport, Trimmer, Watch
 from benchwatch.screen.stage import Stage
 from benchwatch.screen.taps import key_at, tab_at
@@ -32,24 +31,11 @@ from benchwatch.screen.wishes import Wishes, load, save
 DIGITS_EVERY_S, CHARTS_EVERY_S = 0.1, 0.25
 
 
-class Ground(Screen[None]):
-    """What the view lies on. Keys are taken here, each done before the next is looked at."""
-
-    def on_key(self, event: KeyPress) -> None:
-        """Hand it on, to the app alone: what it brings up must not take it once more."""
-        event.stop()
-        if isinstance(self.app, BenchwatchApp):
-            self.app.take_key(event)
-
-
 class BenchwatchApp(App[None]):
     """The screen over a running watch; `run_screen` runs it and returns the exit code."""
 
     CSS_PATH = Path(__file__).with_name("screen.tcss")
     ENABLE_COMMAND_PALETTE = False
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("ctrl+c", "interrupt", show=False, priority=True),
-    ]
 
     def __init__(
         self,
@@ -80,6 +66,7 @@ class BenchwatchApp(App[None]):
         self.animation_level = "none"
         self.set_class(not self.options.look.colour, "plain")
         self._every_s, self._settled = every_s, False
+        self._redraw_asked = self._left = False
         kept = load(self.options.state) if self.options.state is not None else Wishes()
         if self.options.view:
             kept = replace(kept, view=self.options.view)
@@ -94,10 +81,6 @@ class BenchwatchApp(App[None]):
             transport=transport,
             sound=self._sound,
         )
-
-    def get_default_screen(self) -> Screen[None]:
-        """Return what lies under everything."""
-        return Ground()
 
     def compose(self) -> ComposeResult:
         """Put up the stage."""
@@ -136,6 +119,16 @@ class BenchwatchApp(App[None]):
         self.desk.look_back(self.size.width)
         self._draw(charts=True)
 
+    def redraw_soon(self) -> None:
+        """Draw everything once, behind the keys that have come already."""
+        if not self._redraw_asked:
+            self._redraw_asked = True
+            self.call_later(self._redraw_once)
+
+    def _redraw_once(self) -> None:
+        self._redraw_asked = False
+        self.redraw()
+
     def _draw(self, *, charts: bool) -> None:
         if self.stage.size.area:
             frame = self.desk.frame()
@@ -166,21 +159,44 @@ class BenchwatchApp(App[None]):
 
     # ---------------------------------------------------------------- keys
 
+    async def on_event(self, event: Event) -> None:
+        """Take keys and pasted text here, each done before the next is looked at.
+
+        The terminal library would hand them to queues of the widgets, where a key that closes
+        something waits while the ones behind it still go there.
+        """
+        if isinstance(event, KeyPress):
+            self.take_key(event)
+        elif isinstance(event, Paste):
+            if isinstance(self.screen, Overlay) and not self._left:
+                self.screen.take_paste(event.text)
+        else:
+            await super().on_event(event)
+
+    def exit(self, *args: Any, **options: Any) -> None:
+        """End; what is typed from now on does nothing."""
+        self._left = True
+        super().exit(*args, **options)
+
     def action_interrupt(self) -> None:
         """Ctrl-C: end as any interrupted command does."""
         self.exit(return_code=INTERRUPTED)
 
     def take_key(self, pressed: KeyPress) -> None:
-        """Do what a key does here, or let the line to type on have it that came up meanwhile."""
-        if isinstance(self.screen, Typing):
-            self.screen.take_early(pressed)
-        elif isinstance(self.screen, Ground):
+        """Do what a key does on what lies on top."""
+        if self._left:
+            return
+        if pressed.key == "ctrl+c":
+            self.action_interrupt()
+        elif isinstance(self.screen, Overlay):
+            self.screen.take_key(pressed)
+        else:
             view, have = self.desk.view.name, self.desk.frame().have
             if key := pressed_key(pressed.key, keys_for(view, have)):
                 self.act(key.id)
             elif key := pressed_key(pressed.key, keys_elsewhere(view, have)):
                 self.desk.say(f"{key.shown} ({key.short or key.act}) works on {view_of(key).title}")
-                self.redraw()
+                self.redraw_soon()
 
     def on_stage_tapped(self, event: Stage.Tapped) -> None:
         """Do what the key does whose words were tapped; only a page in a browser takes taps."""
@@ -216,7 +232,7 @@ class BenchwatchApp(App[None]):
                 self.push_screen(CommandLine(frame.look, frame.view, frame.have), self._command)
             case _:
                 self.desk.press(key)
-                self.redraw()
+                self.redraw_soon()
 
     def _page(self, text: Callable[[int], list[Line]]) -> None:
         self.push_screen(Page(self.options.look, text))
@@ -227,7 +243,7 @@ class BenchwatchApp(App[None]):
     def _noted(self, text: str | None) -> None:
         if text is not None:
             self.desk.mark(text)
-            self.redraw()
+            self.redraw_soon()
 
     def _go_to(self, text: str | None) -> None:
         if text and self._transport is not None:
@@ -239,7 +255,7 @@ class BenchwatchApp(App[None]):
                     self.desk.say(f"the recording ends at {lasted(length_s)}: that is shown")
             except QuantityError as error:
                 self.desk.say(str(error))
-            self.redraw()
+            self.redraw_soon()
 
     def _settle_asked(self, text: str | None) -> None:
         if text:
@@ -253,7 +269,7 @@ class BenchwatchApp(App[None]):
                 self.act(command.key)
         elif command is not None:
             self.desk.change(command)
-            self.redraw()
+            self.redraw_soon()
 
 
 def described(error: BaseException) -> str:

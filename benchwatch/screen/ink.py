@@ -34,6 +34,8 @@ class Ink(Enum):
     GOOD_LAMP = auto()
     OFF_LAMP = auto()
     PLAIN_LAMP = auto()
+    TYPED = auto()
+    """On the line that is being typed."""
 
 
 Part = str | tuple[str, Ink]
@@ -158,6 +160,7 @@ _COLOURS = {
     Ink.GOOD_LAMP: Style(color="#0b1016", bgcolor="#6cb8ff", bold=True),
     Ink.OFF_LAMP: Style(color="#0b1016", bgcolor="#f0a030", bold=True),
     Ink.PLAIN_LAMP: Style(color="#0b1016", bgcolor="#9aa6b2", bold=True),
+    Ink.TYPED: Style(color="#ffffff", bgcolor="#1b2530"),
 }
 """Blue is on target, orange is not: the pair that red-green blind eyes tell apart."""
 
@@ -175,6 +178,7 @@ _SHADES = {
     Ink.GOOD_LAMP: Style(bold=True, reverse=True),
     Ink.OFF_LAMP: Style(bold=True, reverse=True),
     Ink.PLAIN_LAMP: Style(reverse=True),
+    Ink.TYPED: Style(underline=True),
 }
 
 BACKGROUND = "#0b1016"

@@ -1,20 +1,19 @@
 """What lies over a view for a moment: pages of text, a line to type on, the command line."""
 
 from collections.abc import Callable, Collection, Sequence
-from typing import Any, ClassVar, TypeVar
+from typing import Any, Generic, TypeVar
 
 from textual.app import ComposeResult
-from textual.binding import Binding, BindingType
 from textual.containers import Vertical, VerticalScroll
 from textual.events import Click
 from textual.events import Key as KeyPress
 from textual.screen import ModalScreen
-from textual.widgets import Input
 
 from benchwatch.screen.commands import Command, Offer, offers
 from benchwatch.screen.help import KEY_CELLS
 from benchwatch.screen.ink import Ink, Line, Look, line, wrapped_text
 from benchwatch.screen.keys import Need
+from benchwatch.screen.line_editor import LineEditor
 from benchwatch.screen.stage import Sheet
 from benchwatch.screen.taps import named_at
 
@@ -57,30 +56,50 @@ def _tapped(screen: ModalScreen[Any], foot: Sheet, event: Click) -> str:
     return "" if named is None else named[0]
 
 
-class Page(ModalScreen[None]):
+Answer = TypeVar("Answer")
+
+
+class Overlay(ModalScreen[Answer | None], Generic[Answer]):
+    """What lies over a view; the app hands it keys one by one, each done before the next."""
+
+    def __init__(self, look: Look, foot: Line) -> None:
+        super().__init__()
+        self._look = look
+        self._foot = Sheet(look, [foot])
+        self._foot.styles.height = 1
+        self._answered = False
+
+    def take_key(self, pressed: KeyPress) -> None:
+        """Do what a key does here."""
+        raise NotImplementedError
+
+    def take_paste(self, text: str) -> None:
+        """Take pasted text; where none is wanted, drop it."""
+
+    def close_with(self, answer: Answer | None = None) -> None:
+        """Close, once; a second key or tap that would close it comes too late."""
+        if not self._answered:
+            self._answered = True
+            self.dismiss(answer)
+
+
+class Page(Overlay[None]):
     """Text over the view; scrolls when it is longer than the screen."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,h,b,q,question_mark,enter", "leave", "close"),
-        Binding("up", "move(-1)"),
-        Binding("down", "move(1)"),
-        Binding("pageup", "move(-10)"),
-        Binding("pagedown,space", "move(10)"),
-    ]
+    CLOSING = frozenset({"escape", "h", "b", "q", "question_mark", "enter"})
+    MOVING = {"up": -1, "down": 1, "pageup": -10, "pagedown": 10, "space": 10}  # noqa: RUF012 - never changed
 
     def __init__(self, look: Look, text: Callable[[int], list[Line]]) -> None:
         """Take `text`, which gives the lines for a width."""
-        super().__init__()
-        self._look, self._text = look, text
+        super().__init__(look, PAGE_FOOT)
+        self._text = text
+        self._sheet = Sheet(look)
+        self._rows = VerticalScroll(self._sheet, can_focus=False)
 
     def compose(self) -> ComposeResult:
         """Lay the text into a frame that scrolls."""
-        self._sheet = Sheet(self._look)
-        self._foot = Sheet(self._look, [PAGE_FOOT])
-        self._foot.styles.height = 1
         with Vertical():
-            with VerticalScroll(can_focus=False):
-                yield self._sheet
+            yield self._rows
             yield self._foot
 
     def on_mount(self) -> None:
@@ -95,90 +114,89 @@ class Page(ModalScreen[None]):
         """Take a tap on the foot, or one beside the page, which closes it."""
         match _tapped(self, self._foot, event):
             case "Esc":
-                self.action_leave()
+                self.close_with()
             case "PgUp":
-                self.action_move(-10)
+                self._move(-10)
             case "PgDn":
-                self.action_move(10)
+                self._move(10)
 
-    def action_leave(self) -> None:
-        """Close."""
-        self.dismiss()
+    def take_key(self, pressed: KeyPress) -> None:
+        """Close or scroll."""
+        if pressed.key in self.CLOSING:
+            self.close_with()
+        elif pressed.key in self.MOVING:
+            self._move(self.MOVING[pressed.key])
 
-    def action_move(self, rows: int) -> None:
-        """Scroll by `rows`."""
-        self.query_one(VerticalScroll).scroll_relative(y=rows, animate=False)
+    def _move(self, rows: int) -> None:
+        if self._rows.is_attached:
+            self._rows.scroll_relative(y=rows, animate=False)
 
     def _lay_out(self) -> None:
         size = self.app.size
         text = self._text(max(min(size.width - FRAME_CELLS, LONGEST_ROW), 16))
         self._sheet.styles.height = len(text)
-        self.query_one(VerticalScroll).styles.max_height = max(size.height - 3, 1)
+        self._rows.styles.max_height = max(size.height - 3, 1)
         self._sheet.show_lines(text)
 
 
-Answer = TypeVar("Answer")
-
-
-class Typing(ModalScreen[Answer | None]):
-    """A line to type on, over the view; takes what is typed before it stands there too."""
+class TypedLine(Sheet):
+    """The line that is being typed, drawn for the width it has."""
 
     def __init__(self, look: Look) -> None:
-        super().__init__()
-        self._look = look
-        self._typed = Input(max_length=LONGEST_NOTE, compact=True, select_on_focus=False)
-        self._foot = Sheet(look, [TYPING_FOOT])
-        self._foot.styles.height = 1
-        self._early = 0
-        """Characters that came before the line took keys itself."""
+        super().__init__(look)
+        self.editor = LineEditor(LONGEST_NOTE)
 
-    def on_mount(self) -> None:
-        """Be ready to type."""
-        self.set_focus(self._typed)
+    def on_resize(self) -> None:
+        """Draw for the new width."""
+        self.draw()
 
-    def on_key(self, event: KeyPress) -> None:
-        """Take a key that came before the line had the focus; later printable ones stay there."""
-        if event.is_printable or self.focused is None:
-            self.take_early(event)
+    def draw(self) -> None:
+        """Draw what has been typed."""
+        self.show_lines([self.editor.drawn(self.size.width)])
 
-    def take_early(self, event: KeyPress) -> None:
-        """Do what the line would do with a key that came too early for it."""
-        if event.is_printable and event.character is not None:
-            self._typed.insert(event.character, self._early)
-            self._early += 1
-        elif event.key == "backspace" and self._early:
-            self._early -= 1
-            self._typed.delete(self._early, self._early + 1)
-        elif event.key == "escape":
-            self.action_leave()
-        elif event.key == "enter":
-            self.call_after_refresh(self.submit)
+
+class Typing(Overlay[Answer]):
+    """A line to type on, over the view."""
+
+    def __init__(self, look: Look) -> None:
+        super().__init__(look, TYPING_FOOT)
+        self._line = TypedLine(look)
 
     def on_click(self, event: Click) -> None:
         """Take a tap on the foot, or one beside the box, which cancels."""
         match _tapped(self, self._foot, event):
             case "Esc":
-                self.action_leave()
+                self.close_with()
             case "Enter":
                 self.submit()
 
-    def on_input_submitted(self) -> None:
-        """Enter, on the line itself."""
-        self.submit()
+    def take_key(self, pressed: KeyPress) -> None:
+        """Enter, Esc, or a key of the line."""
+        match pressed.key:
+            case "enter":
+                self.submit()
+            case "escape":
+                self.close_with()
+            case key:
+                self._line.editor.take(key, pressed.character)
+                self.typed()
+
+    def take_paste(self, text: str) -> None:
+        """Write what was pasted."""
+        self._line.editor.insert(text)
+        self.typed()
+
+    def typed(self) -> None:
+        """Show the line as it is now."""
+        self._line.draw()
 
     def submit(self) -> None:
         """Do what Enter does."""
         raise NotImplementedError
 
-    def action_leave(self) -> None:
-        """Cancel."""
-        self.dismiss(None)
-
 
 class Ask(Typing[str]):
     """One line of text; None when it was cancelled."""
-
-    BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "cancel")]
 
     def __init__(self, look: Look, prompt: str) -> None:
         """Ask for what `prompt` says."""
@@ -193,61 +211,62 @@ class Ask(Typing[str]):
         sheet.styles.height = len(prompt)
         with Vertical():
             yield sheet
-            yield self._typed
+            yield self._line
             yield self._foot
 
     def submit(self) -> None:
         """Hand the text back."""
-        self.dismiss(self._typed.value)
+        self.close_with(self._line.editor.text)
 
 
 class CommandLine(Typing[Command]):
     """A line to type on, and under it what it can mean; Up and Down choose, Enter does it."""
 
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape", "leave", "cancel"),
-        Binding("up", "move(-1)"),
-        Binding("down", "move(1)"),
-    ]
-
     def __init__(self, look: Look, view: str, have: Collection[Need]) -> None:
         """Offer what can be done in `view` on a bench that has `have`."""
         super().__init__(look)
         self._view, self._have = view, have
+        self._list = Sheet(look)
+        self._list.styles.height = OFFERS_SHOWN
         self._offers: list[Offer] = []
         self._chosen = 0
+        self._find()
 
     def compose(self) -> ComposeResult:
         """Lay out the line and the list."""
         title = Sheet(self._look, [line((TITLE, Ink.STRONG))])
         title.styles.height = 1
-        self._list = Sheet(self._look)
-        self._list.styles.height = OFFERS_SHOWN
         with Vertical():
             yield title
-            yield self._typed
+            yield self._line
             yield self._list
             yield self._foot
 
-    def on_mount(self) -> None:
-        """Show what there is."""
-        self._find("")
+    def take_key(self, pressed: KeyPress) -> None:
+        """Up and Down choose; the rest is the line's."""
+        match pressed.key:
+            case "up":
+                self._choose(-1)
+            case "down":
+                self._choose(1)
+            case _:
+                super().take_key(pressed)
 
-    def on_input_changed(self, event: Input.Changed) -> None:
+    def typed(self) -> None:
         """Look again with what is typed now."""
-        self._find(event.value)
+        super().typed()
+        self._find()
 
     def submit(self) -> None:
         """Do the chosen one; one that still needs words is written onto the line."""
-        self._find(self._typed.value, keep=True)
         if not self._offers:
             return
         offer = self._offers[self._chosen]
         if offer.command is not None:
-            self.dismiss(offer.command)
+            self.close_with(offer.command)
             return
-        self._typed.value = f"{offer.name} "
-        self._typed.cursor_position = len(self._typed.value)
+        self._line.editor.text = f"{offer.name} "
+        self.typed()
 
     def on_click(self, event: Click) -> None:
         """Take a tap on an offer: it is done. What any box takes is taken too."""
@@ -258,15 +277,15 @@ class CommandLine(Typing[Command]):
                 self._chosen = chosen
                 self.submit()
 
-    def action_move(self, rows: int) -> None:
-        """Choose another."""
+    def _choose(self, rows: int) -> None:
         self._chosen = min(max(self._chosen + rows, 0), max(len(self._offers) - 1, 0))
         self._show()
 
-    def _find(self, typed: str, *, keep: bool = False) -> None:
-        """Look up what was typed; `keep` the choice where it still finds the same."""
-        before, self._offers = self._offers, offers(typed, self._view, self._have)
-        if not (keep and before == self._offers):
+    def _find(self) -> None:
+        """Look up what was typed; the choice stays where it still finds the same."""
+        before = self._offers
+        self._offers = offers(self._line.editor.text, self._view, self._have)
+        if before != self._offers:
             self._chosen = 0
         self._show()
 

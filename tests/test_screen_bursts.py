@@ -1,0 +1,81 @@
+"""Many keys in one packet, on a real terminal: nothing breaks, and only q and Ctrl-C end it."""
+
+import os
+import random
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from seed_kit import unseen_seed
+from terminal_kit import Terminal
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
+
+DRIVER = Path(__file__).with_name("screen_kit.py")
+NAMED = [b"\r", b"\x1b", b" ", b"\x7f", b"\t", b"\x1b[A", b"\x1b[B", b"\x1b[C", b"\x1b[D",
+         b"\x1b[5~", b"\x1b[6~", b"\x1b[H", b"\x1b[F", b"\x1bOA", b"\x1b[Z", b"\x11", b"\x1a",
+         b"\x1b[200~pasted\r\n\x1b[201~"]  # fmt: skip
+"""What keys send (ECMA-48, 5.4; xterm's control sequences for cursor and editing keys)."""
+LETTERS = [bytes([code]) for code in range(0x21, 0x7F) if chr(code) not in "q:"]
+"""Without q, and without the command line, which can leave the screen as well."""
+
+
+@pytest.fixture
+def terminal(tmp_path: Path) -> Iterator[Terminal]:
+    """A screen over a made oscillator."""
+    log = tmp_path / "screen.log"
+    opened = Terminal([sys.executable, str(DRIVER), "--log", str(log)], tmp_path)
+    opened.wait_for("q quit")
+    yield opened
+    opened.close()
+
+
+BURSTS = [
+    (b"m\r\r", "marked: mark"),
+    (b"mtwice\r\r\r\r\r\r\r\r", "marked: twice"),
+    (b"mlid on\r5", "marked: lid on"),
+    (b"mlid\x1b[D\x1b[D\x1b[Dx\r", "marked: xlid"),
+    (b":notes\r\r", "notes, "),
+    (b"hhhh2", "time axis"),
+    (b"b\r\r5", "notes, "),
+    (b"?\x1b[6~\x1b[6~\r1", "zoom"),
+]
+"""Keys, and what shows that all of them were done."""
+
+
+def test_what_follows_a_closing_key_goes_to_what_lies_under_it(terminal):
+    """Each key is done before the next one is looked at: none closes twice, none is lost."""
+    for burst, then in BURSTS:
+        terminal.type(burst)
+        terminal.wait_for(then)
+    terminal.type(b"q")
+
+    assert terminal.end() == 0
+    assert b"stopped" not in terminal.seen
+
+
+def test_q_behind_a_note_in_one_packet_ends_it(terminal, tmp_path):
+    """Enter hands the note back, and the q behind it is no letter of it."""
+    terminal.type(b"mq\rq")
+
+    assert terminal.end() == 0
+    assert (tmp_path / "screen.log").read_text(encoding="utf-8") == ""
+
+
+def test_random_bursts_break_nothing(terminal, tmp_path):
+    """Letters, cursor keys, pastes, Esc and Enter in any order, in packets of up to 40 keys."""
+    chance = random.Random(unseen_seed())
+    for _ in range(25):
+        keys = chance.choices(NAMED * 3 + LETTERS, k=chance.randrange(1, 40))
+        terminal.type(b"".join(keys))
+        while terminal.read(0.02):
+            pass
+    terminal.type(b"\x1b")
+    terminal.wait_until(lambda rows: "Esc" not in rows[-2] + rows[-1] + "".join(rows[8:20]))
+    terminal.type(b"\r\r5")
+    terminal.wait_for("notes, ")
+    terminal.type(b"q")
+
+    assert terminal.end() == 0
+    assert (tmp_path / "screen.log").read_text(encoding="utf-8") == ""
