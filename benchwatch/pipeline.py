@@ -259,7 +259,8 @@ class Pipeline:
         )
         if changed:
             # The readings step with the time base, and nobody has turned anything.
-            self._reckoning.gap(Gap(was.counter, reading.utc_s, reading.elapsed_s, 0.0, ""))
+            change = Gap(was.counter, reading.utc_s, reading.elapsed_s, 0.0, "")
+            self._reckoning.gap(change, other_scale=True)
         if measures:
             numbers, trim = self._reckoning.add(reading)
         else:

@@ -55,13 +55,18 @@ class Reckoning:
         self._deviations.add(elapsed_s, offset)
         return numbers, trim
 
-    def gap(self, gap: Gap) -> tuple[Numbers, TrimNow]:
-        """Bridge nothing across `gap`; return what is left."""
+    def gap(self, gap: Gap, *, other_scale: bool = False) -> tuple[Numbers, TrimNow]:
+        """Take `gap`; return what is left.
+
+        Args:
+            gap: readings are missing, or, with no length, there is a change between two of them.
+            other_scale: the readings after it can't be compared with those before.
+        """
         self._buffer.gap(gap.lasted_s)
         self._spacing.gap()
-        self._estimate.gap()
+        goes_on = self._estimate.gap(None if other_scale else gap.lasted_s)
         self._deviations.gap()
-        return self._estimate.numbers, self.trimming.gap()
+        return self._estimate.numbers, self.trimming.gap(goes_on=goes_on)
 
     def retune(self, tolerance: float | None, settle: SettleLimit | None) -> None:
         """Take new limits; nothing that was measured is lost."""

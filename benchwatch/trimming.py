@@ -33,6 +33,7 @@ class Trimming:
         """The newest nudge that was a turn and not the tool's pull."""
         self.by_tool = False
         """Whether the newest nudge was the tool's pull."""
+        self._newest = TrimNow()
         self.retune(tolerance, settle)
 
     def retune(self, tolerance: float | None, settle: SettleLimit | None) -> None:
@@ -70,7 +71,8 @@ class Trimming:
         landing = None
         if self._landing is not None:
             landing = self._landing.add(elapsed_s, numbers, tool_on=self._tool.state.on)
-        return self._now(numbers, landing, touched=self._tool.settling(elapsed_s))
+        self._newest = self._now(numbers, landing, touched=self._tool.settling(elapsed_s))
+        return self._newest
 
     def touch(self, at_s: float, numbers: Numbers, *, on: bool) -> TrimNow:
         """The operator says at `at_s` that the tool is on the trimmer, or off.
@@ -85,7 +87,8 @@ class Trimming:
         if self._landing is not None:
             self._landing.restart()
             landing = LandingNow("outside", 0.0, DEFAULT_HOLD_S, PUT_ON if on else LIFTED)
-        return self._now(numbers, landing, touched=True)
+        self._newest = self._now(numbers, landing, touched=True)
+        return self._newest
 
     def _now(self, numbers: Numbers, landing: LandingNow | None, *, touched: bool) -> TrimNow:
         tool, estimate = self._tool.state, numbers.estimate
@@ -103,9 +106,16 @@ class Trimming:
             touched,
         )
 
-    def gap(self) -> TrimNow:
-        """Readings were missed: nothing is held across it, what was learned stays."""
+    def gap(self, *, goes_on: bool = False) -> TrimNow:
+        """Readings were missed: nothing is held across it, what was learned stays.
+
+        Args:
+            goes_on: the level goes on over the gap (`LiveEstimate.gap`): so does the turning.
+        """
+        if goes_on:
+            return self._newest
         if self._landing is not None:
             self._landing.restart()
         self._tool.gap()
-        return TrimNow(tool=self._tool.state, turn=self._turn)
+        self._newest = TrimNow(tool=self._tool.state, turn=self._turn)
+        return self._newest

@@ -58,7 +58,7 @@ def steady_part(
         track.times_s.append(event.elapsed_s)
         track.offsets.append(math.nan)
         if isinstance(event, Gap):
-            estimate.gap()
+            estimate.gap(event.lasted_s)
             continue
         if event.flags & UNFIT or not math.isfinite(event.offset):
             continue

@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass
 from itertools import islice
 
+from benchwatch.estimate.interval import Interval
 from benchwatch.estimate.noise import NoiseScale
 from benchwatch.estimate.results import Estimate, Nudge
 from benchwatch.estimate.rounding import rounding_variance
@@ -24,6 +25,8 @@ _ESTABLISHED = 3
 """A reading is suspect only against a level that this many readings stand for."""
 _YOUNG = 33
 """Readings in which a creep is looked for."""
+_FEW = 4.0
+"""Intervals between readings up to which a gap is a few lost readings."""
 _LEAST_HALF = 2
 _NO_CHANCE = 2.0
 """Standard deviations, squared, from which on a motion counts: a creep that is missed makes u too
@@ -54,6 +57,7 @@ class Level:
         self._wander = Wander()
         self._turns = Turns()
         self._recent = self._turns.recent
+        self._interval = Interval()
         self._number = 0
         self._suspect = False
 
@@ -62,8 +66,48 @@ class Level:
         """The last digit of the readings as a fraction; 0 while nothing tells it."""
         return self._noise.quantum
 
-    def gap(self) -> None:
-        """Forget the level and start afresh; noise and wander stay known."""
+    def gap(self, lasted_s: float | None = None) -> bool:
+        """Take a gap: the level goes on if the oscillator can't have strayed far meanwhile.
+
+        Up to three lost readings in a row change nothing. A longer gap ends the level where it is
+        longer than the level had stood, or where the wander and drift that the readings have
+        shown may have moved the oscillator by more than single readings scatter. Up to there the
+        level counts for fewer readings than went into it: as many as tell it as well as it is
+        still known.
+
+        Args:
+            lasted_s: seconds without readings; None when the readings before the gap say nothing
+                of those after it.
+
+        Returns:
+            Whether the level goes on; else it is forgotten, while noise and wander stay known.
+        """
+        intervals = self._interval.count(lasted_s)
+        self._interval.gap()
+        if intervals is None or not self._goes_on(intervals):
+            self._restart()
+            return False
+        return True
+
+    def _goes_on(self, intervals: float) -> bool:
+        """Carry the level over a gap of so many intervals, if it may be."""
+        best, noise, wander = self._runs.best, self._noise, self._wander
+        if best is None:
+            return False
+        strayed = 0.0
+        if intervals > _FEW:
+            white = noise.sigma**2
+            strayed = wander.variance_over(intervals, best.readings)
+            if intervals > best.readings or not strayed < white:
+                return False
+            strayed /= white
+            noise.gap()
+            wander.restart()
+        self._runs.fade(intervals, strayed, wander.slope * intervals)
+        return True
+
+    def _restart(self) -> None:
+        """Forget the level; noise and wander stay known."""
         self._noise.gap()
         self._runs.clear()
         self._wander.restart()
@@ -82,10 +126,12 @@ class Level:
             resolution: weight of the last digit, as a fraction; 0 when unknown.
         """
         if gate_s is not None and gate_s != self._gate_s:
-            self.gap()
+            self._restart()
+            self._interval = Interval()
             self._gate_s, self._noise, self._wander = gate_s, NoiseScale(), Wander()
         noise, wander, runs = self._noise, self._wander, self._runs
         self._number += 1
+        self._interval.add(elapsed_s)
         before = runs.best
         run = runs.add(
             self._number,

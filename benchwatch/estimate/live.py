@@ -47,12 +47,24 @@ class LiveEstimate:
         """The exponential that the oscillator comes in on; None when it shows none."""
         return self._settling.warmup()
 
-    def gap(self) -> None:
-        """Readings were missed: nothing is bridged, the next reading starts afresh."""
+    def gap(self, lasted_s: float | None = None) -> bool:
+        """Readings were missed.
+
+        Args:
+            lasted_s: for how long, seconds; None when the readings before say nothing of those to
+                come, as after a change of the time base.
+
+        Returns:
+            Whether the level goes on over the gap, by the rule of `Level.gap`; else the next
+            reading starts it afresh. The settling has a rule of its own.
+        """
+        self._settling.gap(lasted_s)
+        if self._level.gap(lasted_s):
+            self._numbers = replace(self._numbers, confirmed_nudge=None, spike_at_s=None)
+            return True
         self._held = None
-        self._level.gap()
-        self._settling.gap()
         self._numbers = Numbers(last_nudge=self._numbers.last_nudge, noise=self._numbers.noise)
+        return False
 
     def add(
         self,

@@ -32,6 +32,8 @@ _DWELL = 40.0
 """Readings between two steps, expected of a fresh run ..."""
 _DWELL_GROWTH = 0.1
 """... and how much more for each reading that the level has stood still already."""
+_MOST_STEP_ODDS = 0.5
+"""Odds of a step across a gap, at most."""
 _WILD_ODDS = 0.005
 """Odds, before looking, that a reading is a lone wild one."""
 _REPEATS = 3
@@ -75,11 +77,30 @@ class Runs:
         """Level now, over the runs that agree with the best on whether the newest is wild."""
         self.u = 0.0
         """Spread of the level about `mean`, given white noise of `sigma`."""
+        self._chances = 1.0
+        """Readings' worth of time for a step before the next reading; more after a gap."""
 
     def clear(self) -> None:
         """Forget every run."""
         self.runs = []
         self.best = None
+
+    def fade(self, intervals: float, variance: float, change: float) -> None:
+        """Go on after a gap with less weight on what came before it.
+
+        A mean of n readings that may have strayed meanwhile is worth 1/(1/n + variance) of them.
+
+        Args:
+            intervals: length of the gap in readings: so many chances of a step.
+            variance: of what the level may have strayed by, in variances of single readings.
+            change: fractional change over the gap by the known drift.
+        """
+        self._chances = max(intervals, 1.0)
+        self.mean += change
+        for run in self.runs:
+            run.mean += change
+            if variance:
+                run.readings = max(round(1.0 / (1.0 / run.readings + variance)), 1)
 
     def keep_from(self, start: int) -> None:
         """Drop the runs that began before reading `start`: a step there is certain."""
@@ -164,6 +185,9 @@ class Runs:
         variance_degrees = sigma * sigma * degrees
         power = 0.5 * (degrees + 1.0)
         step_odds = 1.0 / (_DWELL + _DWELL_GROWTH * self.best.readings)
+        if self._chances > 1.0:
+            step_odds = min(self._chances * step_odds, _MOST_STEP_ODDS)
+            self._chances = 1.0
         size = abs(offset - self.mean) / sigma
         far = 1.0 / (_LOG_STEPS * (size + 1.0))
         constant = (

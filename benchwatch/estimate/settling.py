@@ -46,6 +46,8 @@ REACH: Final = 8.0
 PATIENCE: Final = 0.05
 """Horizons for which an oven must be seen settled before the verdict is given, and moving
 before it is withdrawn: a nudge not yet confirmed as one does not withdraw it."""
+FEW_INTERVALS: Final = 4.0
+"""Intervals between readings up to which a gap is a few lost readings."""
 FAR: Final = 3.0
 """Change that cannot be ruled out, in limits, from which on no verdict is near."""
 RARELY: Final = 4.0
@@ -110,8 +112,18 @@ class Settling:
         self._restart()
         self._calm_since = -math.inf
 
-    def gap(self) -> None:
-        """Readings stopped for a while: forget all but the noise."""
+    def gap(self, lasted_s: float | None = None) -> None:
+        """Readings stopped for a while: forget all but the noise.
+
+        A few lost readings change nothing: the fits take each reading at its own time.
+
+        Args:
+            lasted_s: for how long, seconds; None when the readings before it say nothing of those
+                to come.
+        """
+        interval_s = self._evidence.interval_s()
+        if lasted_s is not None and lasted_s <= FEW_INTERVALS * interval_s:
+            return
         self._evidence.gap()
         self._moving_since = math.inf
         self._worked_out_at = -math.inf

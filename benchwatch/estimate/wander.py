@@ -155,6 +155,21 @@ class Wander:
         drift = 0.5 * readings * self._slope.at_most(readings)
         return min(self._allan.sums[octaves], without_drift + drift * drift)
 
+    def variance_over(self, intervals: float, readings: int) -> float:
+        """Variance of what the level may change by over a gap; beyond the drift that is followed.
+
+        Block means as long as the gap differ by √2 of their deviation, and the level strays as
+        far at each shorter scale as well; how large a drift may be hidden, the slope's own
+        uncertainty tells.
+
+        Args:
+            intervals: length of the gap in intervals between readings.
+            readings: how many the level has stood for.
+        """
+        octaves = min(math.ceil(2.0 * intervals).bit_length(), OCTAVES)
+        slope = self._slope.u if self._slope.slope else self._slope.at_most(readings)
+        return 2.0 * self._hadamard.sums[octaves] + (intervals * slope) ** 2
+
     def excess_of_step(self, readings: int) -> float:
         """Hadamard variance beyond white noise of blocks at least `readings` long."""
         return self._hadamard.octaves[min(readings.bit_length() - 1, OCTAVES - 1)]
