@@ -211,9 +211,9 @@ def test_the_drafted_pattern_refuses_every_cut_of_what_was_seen(tmp_path):
     _, findings = examined(scpi())
     pattern = drafted(tmp_path, findings).profile.line.pattern
 
-    assert pattern.fullmatch(READINGS[0])
+    assert pattern.match(READINGS[0])
     cuts = [READINGS[0][:n] for n in range(1, 18)] + [READINGS[0][n:] for n in range(1, 18)]
-    assert [text for text in cuts if pattern.fullmatch(text)] == []
+    assert [text for text in cuts if pattern.match(text)] == []
 
 
 def test_a_talk_only_counter_is_drafted_as_a_stream(tmp_path):
@@ -224,8 +224,8 @@ def test_a_talk_only_counter_is_drafted_as_a_stream(tmp_path):
 
     assert profile.mode == "stream"
     assert profile.examples[0].value == Decimal("10000000.021")
-    assert profile.line.pattern.fullmatch("10.000 000 999 MHz")
-    assert not profile.line.pattern.fullmatch("10.000 000 99 MHz")
+    assert profile.line.pattern.match("10.000 000 999 MHz")
+    assert not profile.line.pattern.match("10.000 000 99 MHz")
 
 
 def test_a_terse_counter_is_drafted_with_its_trigger(tmp_path):

@@ -16,7 +16,7 @@ from benchwatch.registry import Registry
 
 PACKAGES: Final = (
     "benchwatch", "pyvisa", "pyvisa-py", "pyserial", "textual", "numpy", "scipy",
-    "click", "platformdirs",
+    "click", "platformdirs", "google-re2",
 )  # fmt: skip
 OLDEST_PYTHON: Final = (3, 11)
 LITTLE_SPACE: Final = 200_000_000

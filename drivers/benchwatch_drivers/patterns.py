@@ -1,130 +1,86 @@
-"""Patterns of a profile: matched against short lines only, and tried before they are used.
+"""Patterns of a profile: matched in a time that grows with the line, whatever the pattern is.
 
-Python's matcher tries every way in which a pattern may fit. Of some patterns, such as ``(a+)+b``,
-there are more ways than anybody can wait for, and nothing stops it. Their number grows by a factor
-with each character, so a pattern is tried on made lines that grow in small steps: the first slow
-one ends the trial long before one that would take for ever. A pattern with a long tail judges only
-lines that are long already, so its beginnings are tried before it.
+Python's own matcher tries every way in which a pattern may fit. Of some, such as ``(a+)+b``, there
+are more ways than anybody can wait for, and nothing stops it. RE2 follows all ways at once (R. Cox,
+"Regular Expression Matching Can Be Simple And Fast", 2007): a line costs at most its length times
+the size of the pattern, and both have a limit here. What can't be matched so, it refuses:
+looking ahead or behind, back-references, repeats that hold on to what they took.
 """
 
 import re
-import time
-from collections.abc import Iterator, Sequence
-from contextlib import suppress
-from itertools import groupby
+from collections.abc import Mapping
 from typing import Final
+
+import re2
 
 LONGEST_LINE: Final = 200
 """Characters, display text and all; nothing longer is ever matched."""
-SLOW_S: Final = 0.005
-"""Of computing, for one line. A sound pattern takes microseconds, of the longest line too."""
-LENGTHS: Final = (*range(1, 40), 42, 45, 48, 52, 57, 63, 70, 80, 95, 120, 155, LONGEST_LINE)
-"""Of the made lines, in steps that no pattern goes from quick to endless within."""
-SHORT: Final = 39
-"""So many of these lengths show what grows without end."""
-DEEPEST: Final = 8
-"""Groups within groups."""
-ENDS: Final = ("", "\x7f")
-"""What makes a line fail at its very end, after all else fitted."""
-_TOKEN: Final = re.compile(
-    r"\\(?P<escaped>.)|\(\?(?:P<\w*>|[:=!]|<[=!])|\{[\d,]*\}|(?P<any>\.)|[\[\](){}*+?|^$]"
-)
-_REPEATED_GROUP: Final = re.compile(r"\)[*+{]|(?:[*+?}][^*+?}]*){5}")
-"""Or many repeats in a row; with less than that a beginning is quick."""
-_CLASSES: Final = {"d": "0", "w": "a", "s": " "}
+MOST_MEMORY: Final = 1 << 18
+"""Bytes that a compiled pattern may take; a usual one takes a hundredth of it. A larger pattern is
+refused, so that the longest line takes some hundredths of a second."""
+_NAME: Final = re.compile(r"\(\?P?<(\w+)>")
 
 
-def match(pattern: re.Pattern[str], text: str) -> re.Match[str] | None:
-    """Match the whole of `text`; one that is longer than any line never does."""
-    return pattern.fullmatch(text) if len(text) <= LONGEST_LINE else None
+class PatternFault(Exception):
+    """A text is no pattern that can be matched in bounded time; the message says why."""
 
 
-def slow_line(pattern: re.Pattern[str], lines: Sequence[str]) -> str | None:
-    """Return a made line that `pattern` takes too long to judge; None when none was found.
+class Pattern:
+    r"""A compiled pattern.
 
     Args:
-        pattern: As it stands in a profile.
-        lines: Whole lines of the counter; made lines begin as they do.
+        source: A regular expression in the syntax of RE2, which is that of Python without what is
+            named above; ``\d``, ``\w``, ``\s`` and ``\b`` know ASCII only.
+
+    Attributes:
+        source: The same.
+        groups: The names of its groups.
+        size: Steps that a character of a line may cost, at most.
+
+    Raises:
+        PatternFault: it can't be compiled.
     """
-    kinds = sorted(set(_kinds([*lines, *_spelt_out(pattern.pattern)])))
-    for beginning in _beginnings(pattern):
-        line = _slow_line(beginning, kinds, LENGTHS[:SHORT])
-        if line is not None:
-            return line
-    return _slow_line(pattern, kinds, LENGTHS)
+
+    __slots__ = ("_compiled", "_numbers", "groups", "size", "source")
+
+    def __init__(self, source: str) -> None:
+        if "{," in source:
+            raise PatternFault("a repeat begins with a number, as in {0,3}")
+        names = _NAME.findall(source)
+        if len(set(names)) < len(names):
+            raise PatternFault("two groups have the same name")
+        options = re2.Options()
+        options.max_mem = MOST_MEMORY
+        options.log_errors = False
+        try:
+            self._compiled = re2.compile(source.encode("utf-8"), options=options)
+        except (re2.error, UnicodeEncodeError) as error:
+            raise PatternFault(_said(error)) from error
+        self.source = source
+        self._numbers = {
+            name.decode("utf-8"): number for name, number in self._compiled.groupindex.items()
+        }
+        self.groups = frozenset(self._numbers)
+        self.size = int(self._compiled.programsize)
+
+    def match(self, text: str) -> Mapping[str, str] | None:
+        """Match the whole of `text`.
+
+        Returns:
+            What each named group holds, '' where it took no part; None where `text` does not fit,
+            or is longer than any line.
+        """
+        if len(text) > LONGEST_LINE:
+            return None
+        found = self._compiled.fullmatch(text.encode("utf-8", "replace"))
+        if found is None:
+            return None
+        return {
+            name: (found[number] or b"").decode("utf-8", "replace")
+            for name, number in self._numbers.items()
+        }
 
 
-def _slow_line(
-    pattern: re.Pattern[str], kinds: Sequence[tuple[str, str]], lengths: Sequence[int]
-) -> str | None:
-    for length in lengths:
-        made = sorted({line for kind in kinds for line in _lines(*kind, length)})
-        if _took_s(pattern, made) < SLOW_S:
-            continue
-        for line in made:
-            if min(_took_s(pattern, [line]) for _ in range(2)) > SLOW_S:
-                return line
-    return None
-
-
-def _beginnings(pattern: re.Pattern[str]) -> Iterator[re.Pattern[str]]:
-    """Yield what `pattern` begins with, up to each of its repeats, with its groups closed."""
-    source = pattern.pattern
-    for end in range(1, len(source)):
-        is_repeat = source[end - 1] in "*+?}" and source[end] not in "*+?{"
-        if is_repeat and _REPEATED_GROUP.search(source, 0, end):
-            for depth in range(DEEPEST):
-                with suppress(re.error):
-                    yield re.compile(source[:end] + ")" * depth, pattern.flags)
-                    break
-
-
-def _lines(start: str, piece: str, length: int) -> Iterator[str]:
-    """Yield lines of `length` characters that begin with `start` and repeat `piece`."""
-    for end in ENDS:
-        room = length - len(start) - len(end)
-        if room > 0:
-            yield start + (piece * room)[:room] + end
-
-
-def _kinds(lines: Sequence[str]) -> Iterator[tuple[str, str]]:
-    """Yield how a made line begins, and what it repeats from there on.
-
-    Digits are alike, and so are letters: the first of each run of them is prolonged, the first two,
-    and each place where two runs meet.
-    """
-    for line in lines:
-        start, before = "", ""
-        for _, letters in groupby(line[:LONGEST_LINE], _kind):
-            run = "".join(letters)
-            yield start, run[0]
-            yield start, run[:2]
-            if before:
-                yield start[:-1], before[-1] + run[0]
-            start, before = start + run, run
-
-
-def _kind(letter: str) -> str:
-    if letter.isdigit():
-        return "0"
-    return "A" if letter.isupper() else "a" if letter.islower() else letter
-
-
-def _spelt_out(source: str) -> Iterator[str]:
-    """Yield text that resembles what a pattern fits: its letters without its signs."""
-
-    def letter(found: re.Match[str]) -> str:
-        escaped = found["escaped"]
-        return _CLASSES.get(escaped, escaped) if escaped else "a" if found["any"] else ""
-
-    text = _TOKEN.sub(letter, source)
-    yield text
-    yield from sorted({*text, "0", "a", " "})
-
-
-def _took_s(pattern: re.Pattern[str], lines: Sequence[str]) -> float:
-    """Measure the computing, which a busy machine does not lengthen."""
-    began_s = time.thread_time()
-    for line in lines:
-        pattern.fullmatch(line)
-    return time.thread_time() - began_s
+def _said(error: Exception) -> str:
+    why = error.args[0] if error.args else ""
+    return why.decode("utf-8", "replace") if isinstance(why, bytes) else str(error)

@@ -4,11 +4,11 @@
 `profile_counter` drives a counter by it.
 """
 
-import re
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Final, Literal
+
+from benchwatch_drivers.patterns import Pattern
 
 Mode = Literal["query", "addressed", "stream"]
 """``query``: a question is answered by a reading. ``addressed``: the counter talks when it is
@@ -18,14 +18,14 @@ Measures = Literal["frequency", "period", "interval"]
 
 MODES: Final[tuple[Mode, ...]] = ("query", "addressed", "stream")
 MEASURES: Final[tuple[Measures, ...]] = ("frequency", "period", "interval")
-ANY_NUMBER: Final = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[Ee][+-]?\d{1,3})?", re.ASCII)
+ANY_NUMBER: Final = Pattern(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[Ee][+-]?\d{1,3})?")
 
 
 @dataclass(frozen=True, slots=True)
 class LineForm:
     """How a whole line of the counter looks."""
 
-    pattern: re.Pattern[str]
+    pattern: Pattern
     """Matches a reading in full; the group ``number`` holds its digits."""
     terminator: str = "\n"
     unit: str = "Hz"
@@ -35,10 +35,10 @@ class LineForm:
     decimal_mark: str = "."
     headers: dict[str, str] = field(default_factory=dict)
     """What the group ``header`` may hold, and which function each means."""
-    overrange: re.Pattern[str] | None = None
-    invalid: re.Pattern[str] | None = None
+    overrange: Pattern | None = None
+    invalid: Pattern | None = None
     """Lines that say that there is no result."""
-    ignore: re.Pattern[str] | None = None
+    ignore: Pattern | None = None
     """Lines that are no readings and mean nothing, such as a heading."""
     keeps_first: bool = False
     """The first line after connecting is whole; otherwise a stream drops it."""
@@ -57,7 +57,7 @@ class GateForm:
     fixed_s: float | None = None
     """What the front panel is set to, where the counter can't be asked."""
     query: str | None = None
-    pattern: re.Pattern[str] = ANY_NUMBER
+    pattern: Pattern = ANY_NUMBER
     """The whole answer; a group ``number`` holds its digits, else all of it does."""
     unit_s: Decimal = Decimal(1)
     """Size of the unit in which the gate is asked and set."""
@@ -79,8 +79,8 @@ class ReferenceForm:
     """How the time base is asked for."""
 
     query: str
-    internal: re.Pattern[str]
-    external: re.Pattern[str]
+    internal: Pattern
+    external: Pattern
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,7 @@ class ErrorForm:
     """How the counter is asked whether it refused something."""
 
     query: str
-    none: re.Pattern[str]
+    none: Pattern
     """The answer when there is nothing to complain of."""
 
 
@@ -127,7 +127,7 @@ class Profile:
     hands_out_newest: bool = False
     """It answers at once with its newest result, so that the same one comes again and again."""
     identity_query: str | None = None
-    identity_pattern: re.Pattern[str] | None = None
+    identity_pattern: Pattern | None = None
     gate: GateForm = field(default_factory=GateForm)
     reference: ReferenceForm | None = None
     errors: ErrorForm | None = None
@@ -141,21 +141,3 @@ class Profile:
     """And this much longer; None: as long as is usual."""
     interval: IntervalForm = field(default_factory=IntervalForm)
     examples: tuple[Example, ...] = ()
-
-    def patterns(self) -> Iterator[tuple[str, re.Pattern[str]]]:
-        """Yield each pattern with its key in the file."""
-        yield "line.pattern", self.line.pattern
-        yield "gate.pattern", self.gate.pattern
-        if self.reference is not None:
-            yield "reference.internal", self.reference.internal
-            yield "reference.external", self.reference.external
-        if self.errors is not None:
-            yield "errors.none", self.errors.none
-        for key, pattern in (
-            ("line.overrange", self.line.overrange),
-            ("line.invalid", self.line.invalid),
-            ("line.ignore", self.line.ignore),
-            ("identity.pattern", self.identity_pattern),
-        ):
-            if pattern is not None:
-                yield key, pattern

@@ -10,7 +10,6 @@ from benchwatch.errors import NotACounter, ReplyError, ReplyTimeout
 from benchwatch.quantity import printable
 from benchwatch_drivers.freshness import Freshness
 from benchwatch_drivers.in_step import Answer
-from benchwatch_drivers.patterns import match
 from benchwatch_drivers.phase import PhaseSlope
 from benchwatch_drivers.profile import Profile
 from benchwatch_drivers.profile_line import LineReader, Said
@@ -83,7 +82,7 @@ class ProfileCounter:
         if answer is None:
             return Identity(family)
         shown, form = answer.strip(), self._profile.identity_pattern
-        if not shown or not shown.isprintable() or (form and not match(form, shown)):
+        if not shown or not shown.isprintable() or (form and form.match(shown) is None):
             raise NotACounter(
                 f"{printable(self._link.resource)} answers '{printable(answer)}' when asked who it "
                 f"is, which is no {family}. Check the address, or choose another driver."

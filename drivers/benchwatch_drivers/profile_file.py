@@ -3,7 +3,7 @@
 Every key that is not known, every value of the wrong kind and every rule that is broken is
 named with the file, the key and what was expected: first what is misspelt, then what is
 missing. The example lines are read too, and then cut at every place: a piece that would pass for
-a reading is a fault of the pattern, and so is a line that it takes for ever to judge.
+a reading is a fault of the pattern.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
@@ -15,7 +15,6 @@ from benchwatch.config_tables import read_config_text, read_tables
 from benchwatch.errors import DriverError, FileError, ReplyError
 from benchwatch.quantity import parse_reply, printable
 from benchwatch_drivers import profile_values as read
-from benchwatch_drivers.patterns import slow_line
 from benchwatch_drivers.profile import (
     ErrorForm,
     Example,
@@ -34,27 +33,27 @@ if TYPE_CHECKING:
 
 LARGEST_FILE: Final = 100_000
 """Bytes; a profile is a page of text."""
+MOST_STEPS: Final = 30_000_000
+"""Of matching, to try all pieces of the examples: a second or two; a usual profile takes few."""
 
 
-def read_profile(path: Path, *, tries_patterns: bool = True) -> Profile:
+def read_profile(path: Path) -> Profile:
     """Read and check the profile in `path`; it is called like the file.
 
     Args:
         path: A TOML file.
-        tries_patterns: See that none takes for ever; some tenths of a second of computing.
 
     Raises:
         DriverError: it can't be read, or says something that can't be; where and what.
     """
-    return _Reading(path, tries_patterns=tries_patterns).profile()
+    return _Reading(path).profile()
 
 
 class _Reading:
     """One file being read."""
 
-    def __init__(self, path: Path, *, tries_patterns: bool) -> None:
+    def __init__(self, path: Path) -> None:
         self._path = path
-        self._tries_patterns = tries_patterns
 
     def profile(self) -> Profile:
         given = self._load()
@@ -170,8 +169,7 @@ class _Reading:
     def _with_examples(self, profile: Profile, given: Any) -> Profile:
         reader = LineReader(profile)
         examples = tuple(self._examples(profile, given))
-        if self._tries_patterns:
-            self._try_patterns(profile, [example.line for example in examples])
+        self._check_cost(profile.line, examples)
         if all(example.value is None for example in examples):
             raise self._fault("examples", "expected at least one line with its value")
         for number, example in enumerate(examples, start=1):
@@ -187,16 +185,15 @@ class _Reading:
         fields = {name: getattr(profile, name) for name in Profile.__slots__}
         return Profile(**{**fields, "examples": examples})
 
-    def _try_patterns(self, profile: Profile, lines: Sequence[str]) -> None:
-        for key, pattern in profile.patterns():
-            line = slow_line(pattern, lines)
-            if line is not None:
-                raise self._fault(
-                    key,
-                    f"takes for ever on lines such as '{printable(line, 60)}', as it may fit in "
-                    "too many ways. Repeat nothing that holds a repeat, as (a+)+ does, and say "
-                    "how many digits there are, such as \\d{8}",
-                )
+    def _check_cost(self, form: LineForm, examples: Sequence[Example]) -> None:
+        """Refuse examples whose pieces could not all be tried in a moment."""
+        patterns = (form.pattern, form.overrange, form.invalid, form.ignore)
+        size = sum(pattern.size for pattern in patterns if pattern is not None)
+        if size * sum(len(example.line) ** 2 for example in examples) > MOST_STEPS:
+            raise self._fault(
+                "examples",
+                "are too many or too long to be tried with so large a pattern; leave some out",
+            )
 
     def _examples(self, profile: Profile, given: Any) -> Iterator[Example]:
         base = "Hz" if profile.measures == "frequency" else "s"

@@ -10,7 +10,7 @@ from typing import Final
 
 from benchwatch.errors import ReplyError
 from benchwatch.quantity import parse_reply, printable
-from benchwatch_drivers.patterns import LONGEST_LINE
+from benchwatch_drivers.patterns import Pattern
 from benchwatch_drivers.profile import Profile
 
 _EXACT: Final = Context(prec=60)
@@ -32,7 +32,7 @@ class LineReader:
     def __init__(self, profile: Profile) -> None:
         self._profile = profile
         self._form = profile.line
-        groups = profile.line.pattern.groupindex
+        groups = profile.line.pattern.groups
         self._has_unit = "unit" in groups
         self._has_header = "header" in groups
         self._unit = "Hz" if profile.measures == "frequency" else "s"
@@ -48,25 +48,25 @@ class LineReader:
         text = line.strip(" ")
         form = self._form
         match = None
-        if len(text) <= LONGEST_LINE and text.isprintable():
-            match = form.pattern.fullmatch(text)
+        if text.isprintable():
+            match = form.pattern.match(text)
             if match is None:
                 self._raise_if_invalid(text)
-                if form.ignore is not None and form.ignore.fullmatch(text):
+                if _fits(form.ignore, text):
                     return None
-                if form.overrange is not None and form.overrange.fullmatch(text):
+                if _fits(form.overrange, text):
                     return Said(None)
         if match is None:
             raise ReplyError(
                 f"the line '{printable(line)}' is no whole reading of a {self._profile.family}; "
                 "it was not used."
             )
-        if form.overrange is not None and form.overrange.fullmatch(text):
+        if _fits(form.overrange, text):
             return Said(None)
         self._raise_if_invalid(text)
         if self._has_header:
-            self._check_header(match["header"] or "", line)
-        unit = (match["unit"] or "") if self._has_unit else form.unit
+            self._check_header(match["header"], line)
+        unit = match["unit"] if self._has_unit else form.unit
         return self._said(match["number"], unit, line)
 
     def _said(self, number: str, unit: str, line: str) -> Said:
@@ -106,11 +106,15 @@ class LineReader:
         )
 
     def _raise_if_invalid(self, text: str) -> None:
-        if self._form.invalid is not None and self._form.invalid.fullmatch(text):
+        if _fits(self._form.invalid, text):
             raise ReplyError(
                 f"the counter has no valid result (it says '{printable(text)}'). "
                 "Check its signal and trigger level."
             )
+
+
+def _fits(pattern: Pattern | None, text: str) -> bool:
+    return pattern is not None and pattern.match(text) is not None
 
 
 def _exponent(value: Decimal) -> int:

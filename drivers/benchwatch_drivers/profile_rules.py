@@ -71,7 +71,7 @@ def _broken(profile: Profile, given: Mapping[str, Any]) -> Iterator[Broken]:
 
 
 def _line_rules(profile: Profile, given: Mapping[str, Any]) -> Iterator[Broken]:
-    groups = profile.line.pattern.groupindex
+    groups = profile.line.pattern.groups
     if "number" not in groups:
         yield "line.pattern", "expected a group (?P<number>...) around the digits"
     for group in groups:

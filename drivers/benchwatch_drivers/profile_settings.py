@@ -5,7 +5,6 @@ import math
 from benchwatch.counter import Setup, TimeBase
 from benchwatch.errors import ReplyError, UsageError
 from benchwatch.quantity import parse_reply, printable
-from benchwatch_drivers.patterns import match
 from benchwatch_drivers.profile import GateForm, Profile
 from benchwatch_drivers.steps import QUERY_TIMEOUT_S, Steps
 
@@ -28,10 +27,10 @@ class Settings:
         answer = (self._steps.optional(form.query) or "").strip()
         if answer in form.answers:
             return form.answers[answer]
-        found = match(form.pattern, answer)
+        found = form.pattern.match(answer)
         if found is None:
             return None
-        digits = found["number"] if "number" in form.pattern.groupindex else answer
+        digits = found.get("number", answer)
         try:
             gate_s = float(parse_reply(digits, "s") * form.unit_s)
         except ReplyError:
@@ -42,9 +41,9 @@ class Settings:
         """Ask which time base is in use; unknown where that can't be asked."""
         form = self._profile.reference
         answer = (self._steps.optional(form.query) or "").strip() if form else ""
-        if form and match(form.internal, answer):
+        if form and form.internal.match(answer) is not None:
             return TimeBase("internal")
-        if form and match(form.external, answer):
+        if form and form.external.match(answer) is not None:
             return TimeBase("external")
         return TimeBase()
 
@@ -108,7 +107,7 @@ class Settings:
         if errors is None:
             return
         answer = self._steps.ask(errors.query, QUERY_TIMEOUT_S)
-        if not match(errors.none, answer.strip()):
+        if errors.none.match(answer.strip()) is None:
             raise UsageError(
                 f"the counter refuses {what}: {printable(answer)}. "
                 "Ask for another, or leave it out."

@@ -1,6 +1,5 @@
 """How each value of a profile is written, and what is said when it is written otherwise."""
 
-import re
 from collections.abc import Callable
 from contextlib import suppress
 from decimal import Decimal, InvalidOperation
@@ -8,7 +7,8 @@ from difflib import get_close_matches
 from typing import Any, Final
 
 from benchwatch.errors import QuantityError, ReplyError
-from benchwatch.quantity import parse_duration, parse_frequency, parse_reply
+from benchwatch.quantity import parse_duration, parse_frequency, parse_reply, printable
+from benchwatch_drivers.patterns import Pattern, PatternFault
 
 Read = Callable[[Any], Any]
 """Turns what stands in the file into what the profile holds, or raises `Expected`."""
@@ -43,14 +43,17 @@ def gate_command(value: Any) -> str:
     return str(value)
 
 
-def pattern(value: Any) -> re.Pattern[str]:
+def pattern(value: Any) -> Pattern:
     """A regular expression, matched in full against a line without its terminator."""
     if not isinstance(value, str) or not value:
         raise Expected("expected a regular expression in single quotes, such as '\\d{8}\\.\\d'")
     try:
-        return re.compile(value, re.ASCII)
-    except (re.error, OverflowError, RecursionError) as error:
-        raise Expected(f"expected a regular expression; this one has a fault: {error}") from error
+        return Pattern(value)
+    except PatternFault as error:
+        raise Expected(
+            f"expected a regular expression; this one has a fault: {printable(str(error), 120)}. "
+            "Looking ahead or behind, and back-references, are not known"
+        ) from error
 
 
 def one_of(*words: str) -> Read:

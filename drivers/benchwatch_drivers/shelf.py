@@ -11,14 +11,12 @@ from typing import Final
 
 from benchwatch.counter import Link
 from benchwatch.errors import ReplyError
-from benchwatch_drivers.patterns import match
 from benchwatch_drivers.profile import Profile
 from benchwatch_drivers.profile_counter import ProfileCounter
 from benchwatch_drivers.profile_file import read_profile
 from benchwatch_drivers.profile_line import LineReader
 
 BUNDLED: Final = Path(__file__).parent / "profiles"
-"""Their patterns are tried by the tests and not at every start."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +33,7 @@ class ProfileDriver:
     def recognises(self, identity: str) -> bool:
         """Tell whether an answer to the identity question is that of such a counter."""
         form = self.profile.identity_pattern
-        return form is not None and match(form, identity.strip()) is not None
+        return form is not None and form.match(identity.strip()) is not None
 
     def reads(self, line: str) -> bool:
         """Tell whether a line that came unasked is a reading of such a counter."""
@@ -62,4 +60,4 @@ def load(path: Path) -> ProfileDriver:
     Raises:
         DriverError: it can't be read or is no profile; the message says where and what.
     """
-    return ProfileDriver(read_profile(path, tries_patterns=path.parent != BUNDLED))
+    return ProfileDriver(read_profile(path))
