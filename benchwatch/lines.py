@@ -6,10 +6,9 @@ wild reading, so that its line can carry the flag ``spike`` and the estimate wit
 
 import json
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any, Final, TextIO
+from typing import Any, Final, Protocol, TextIO
 
 from benchwatch.estimate.results import Numbers
 from benchwatch.pipeline import NO_MEASUREMENT
@@ -39,8 +38,14 @@ class End:
     reason: str
 
 
-Writer = Callable[[Event | End, Numbers], str]
-"""Turns what happened, and the numbers after it, into one line without its line ending."""
+class Writer(Protocol):
+    """Turns what happened, and the numbers after it, into one line without its line ending."""
+
+    def __call__(
+        self, event: Event | End, numbers: Numbers, not_on_disk: int | None = None, /
+    ) -> str:
+        """Write one line; `not_on_disk`: how much waits for the journal, None without one."""
+        ...
 
 
 class Lines:
@@ -53,29 +58,29 @@ class Lines:
         self._stream = stream
         self._write = write
         self._has_plus_minus = _can_write("±", stream)
-        self._held: dict[str, list[tuple[Reading, Numbers]]] = {}
+        self._held: dict[str, list[tuple[Reading, Numbers, int | None]]] = {}
         self._before: dict[str, Numbers] = {}
 
-    def event(self, event: Event, numbers: Numbers) -> None:
-        """Take an event and the numbers after it."""
+    def event(self, event: Event, numbers: Numbers, not_on_disk: int | None = None) -> None:
+        """Take an event and the numbers after it, and how much waits for the journal by then."""
         name = event.counter
         if isinstance(event, Mark | Record):
-            self._put(event, numbers)
+            self._put(event, numbers, not_on_disk)
             return
         held = self._held.get(name)
         if isinstance(event, Reading):
             measures = event.flags.isdisjoint(NO_MEASUREMENT)
             if held and not measures:
-                held.append((event, numbers))
+                held.append((event, numbers, not_on_disk))
                 return
             if held:
                 self._release(name, numbers.spike_at_s)
             if measures and numbers.suspect:
-                self._held[name] = [(event, numbers)]
+                self._held[name] = [(event, numbers, not_on_disk)]
                 return
         elif held:
             self._release(name, None)
-        self._put(event, numbers)
+        self._put(event, numbers, not_on_disk)
         self._before[name] = numbers
 
     def end(self, end: End) -> None:
@@ -89,8 +94,8 @@ class Lines:
         """Hand all lines so far to whoever reads them."""
         self._stream.flush()
 
-    def _put(self, event: Event | End, numbers: Numbers) -> None:
-        line = self._write(event, numbers)
+    def _put(self, event: Event | End, numbers: Numbers, not_on_disk: int | None = None) -> None:
+        line = self._write(event, numbers, not_on_disk)
         if not self._has_plus_minus:
             line = line.replace("±", "+/-")
         self._stream.write(line + "\n")
@@ -98,14 +103,14 @@ class Lines:
     def _release(self, name: str, spike_at_s: float | None) -> None:
         held = self._held.pop(name)
         is_spike = held[0][0].elapsed_s == spike_at_s
-        for reading, numbers in held:
+        for reading, numbers, waits in held:
             if is_spike:
                 before = replace(self._before.get(name, Numbers()), confirmed_nudge=None)
                 first = reading is held[0][0]
                 flags = reading.flags | _SPIKE if first else reading.flags
-                self._put(replace(reading, flags=flags), before)
+                self._put(replace(reading, flags=flags), before, waits)
             else:
-                self._put(reading, numbers)
+                self._put(reading, numbers, waits)
                 self._before[name] = numbers
 
 
@@ -121,10 +126,10 @@ def _can_write(text: str, stream: TextIO) -> bool:
 # ------------------------------------------------------------- for programs
 
 
-def json_line(event: Event | End, numbers: Numbers) -> str:
+def json_line(event: Event | End, numbers: Numbers, not_on_disk: int | None = None, /) -> str:
     """Write one line of strict JSON; what is unknown is null."""
     if isinstance(event, Reading):
-        return _encode(_reading(event, numbers))
+        return _encode(_reading(event, numbers) | {"not_on_disk": not_on_disk})
     if isinstance(event, End):
         return _encode(
             {"kind": "end", "readings": event.readings, "gaps": event.gaps, "reason": event.reason}
@@ -216,7 +221,9 @@ class PlainWriter:
     def __init__(self) -> None:
         self._units: dict[str, OffsetUnit] = {}
 
-    def __call__(self, event: Event | End, numbers: Numbers) -> str:
+    def __call__(
+        self, event: Event | End, numbers: Numbers, not_on_disk: int | None = None, /
+    ) -> str:
         """Write one line."""
         if isinstance(event, End):
             readings = how_many(event.readings, "reading")
@@ -229,7 +236,8 @@ class PlainWriter:
             return f"{start}  mark: {printable(event.text, 200)}"
         if isinstance(event, Record):
             return f"{start}  put on record {printable(event.kind)}"
-        return "  ".join([start, *self._values(event, numbers), *sorted(event.flags)])
+        waits = [f"(not on disk: {not_on_disk})"] if not_on_disk else []
+        return "  ".join([start, *self._values(event, numbers), *sorted(event.flags), *waits])
 
     def _values(self, reading: Reading, numbers: Numbers) -> list[str]:
         words = [f"{printable(reading.text) or '-'} Hz"]

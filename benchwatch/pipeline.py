@@ -110,6 +110,7 @@ class Pipeline:
                 gate_s=now.gate_s,
                 nominal_hz=self._reckoning.nominal_hz,
                 journal_trouble=self._trouble(),
+                not_on_disk=self._not_on_disk(),
             )
             run = replace(
                 self._run,
@@ -250,6 +251,9 @@ class Pipeline:
     def _trouble(self) -> str | None:
         return None if self._journal is None else self._journal.trouble
 
+    def _not_on_disk(self) -> int | None:
+        return None if self._journal is None else self._journal.not_on_disk
+
     def _take_reading(self, reading: Reading) -> Snapshot:
         was = self._snapshot
         trim: TrimNow | None
@@ -271,7 +275,7 @@ class Pipeline:
             was.counter, was.resource, was.nominal_hz, was.link, was.identity, was.time_base,
             was.gate_s, reading, numbers, was.readings + measures, was.gaps, was.last_gap,
             was.marks, self._trouble(), trim, was.records, was.warm_up, was.stability,
-            was.elsewhere, self._notes.newest, self._reckoning.spacing_s,
+            was.elsewhere, self._notes.newest, self._reckoning.spacing_s, self._not_on_disk(),
         )  # fmt: skip
 
     def _take_gap(self, gap: Gap) -> Snapshot:
@@ -285,6 +289,7 @@ class Pipeline:
             gaps=self._snapshot.gaps + 1,
             last_gap=gap,
             journal_trouble=self._trouble(),
+            not_on_disk=self._not_on_disk(),
         )
 
     def _take_mark(self, mark: Mark) -> Snapshot:
@@ -294,6 +299,7 @@ class Pipeline:
             happenings=self._notes.newest,
             marks=(*self._snapshot.marks, mark)[-MARKS_KEPT:],
             journal_trouble=self._trouble(),
+            not_on_disk=self._not_on_disk(),
         )
 
 

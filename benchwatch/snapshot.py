@@ -160,6 +160,8 @@ class Snapshot:
     """Oldest first; None when nobody collects them."""
     spacing_s: float | None = None
     """Usual time between two readings; None while it is not known."""
+    not_on_disk: int | None = None
+    """Readings and notes that wait for the journal; None when they are kept nowhere."""
 
     def told(self, event: Event) -> Event:
         """Return `event`, after which this is the state; a reading as it was put right."""

@@ -237,6 +237,7 @@ def test_the_screen_stays_alive_while_the_journal_cant_be_written(home, trouble)
             terminal.wait_until(lambda _: counter.answered > 20)
             place.choke(terminal.child.pid)
             terminal.wait_for("not being journaled")
+            terminal.wait_for("not on disk): the journal")
             then = counter.answered
             terminal.wait_until(lambda _: counter.answered > then + 20)
             place.relieve(terminal.child.pid)

@@ -23,6 +23,13 @@ from benchwatch.reading import OVERRANGE, Gap, Mark
 RUN = Run(7, 1, "main", "TCPIP0::127.0.0.1::5025::SOCKET", "scpi", START_UTC_S, NOMINAL)
 
 
+@pytest.fixture(autouse=True)
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A home of its own, where readings go that have no other place."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "home"))
+    return tmp_path / "home"
+
+
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     """A place for a journal."""
@@ -383,8 +390,8 @@ def test_another_program_that_began_the_file_anew_keeps_its_readings(path):
     assert [numbers(path, run) for run in runs] == [[float(n) for n in range(60)]] * 2
 
 
-def test_a_place_that_is_gone_for_good_is_said(path, tmp_path):
-    """The whole folder deleted: nothing can be written there, and the end says how much."""
+def test_a_place_that_is_gone_for_good_is_said(home, tmp_path):
+    """The whole folder deleted: the end says how much is not there, and where it is instead."""
     clock = StillClock()
     place = tmp_path / "stick"
     place.mkdir()
@@ -397,8 +404,11 @@ def test_a_place_that_is_gone_for_good_is_said(path, tmp_path):
         clock.now_s += SYNC_S
 
     assert journal.trouble is not None
-    with pytest.raises(JournalError, match="10 readings and notes are not in it"):
+    with pytest.raises(JournalError, match="10 readings and notes are not in it") as caught:
         journal.close()
+    left = home / "benchwatch" / "journal-left-7.db"
+    assert str(caught.value).endswith(f", but in {left}.")
+    assert numbers(left) == [float(n) for n in range(10)]
 
 
 LIMITED = """
@@ -501,6 +511,25 @@ def test_a_journal_of_a_newer_version_is_refused(path):
     for attempt in (Journal, read_runs):
         with pytest.raises(JournalError, match="written by a newer Benchwatch"):
             attempt(path)
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        (":memory:", "in memory, which would keep nothing"),
+        ("./:memory:", "in memory, which would keep nothing"),
+        ("file:journal.db", "is a URI: give the journal as the name of a file"),
+        ("FILE:/tmp/journal.db?mode=memory", "is a URI"),
+        ("", "is no file for the journal"),
+    ],
+)
+def test_names_that_are_no_file_are_refused(name, words, tmp_path, monkeypatch):
+    """What SQLite would not keep on disk, or not under that name, gets a sentence."""
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(JournalError, match=words):
+        Journal(Path(name))
+
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_places_that_hold_no_file_are_refused(tmp_path):

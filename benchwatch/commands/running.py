@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 LOOK_S: Final = 0.25
 """How often the narration looks at the links."""
+SAY_COUNT: Final = 10
+"""Readings and notes not on disk of which the narration gives the number; then at each doubling."""
 CAUTIONS: Final = {
     "internal": " (caution: its own oscillator)",
     "unknown": " (caution: look at the front panel which oscillator it counts by)",
@@ -41,13 +43,15 @@ class Narrator:
         self._run = run
         self._said: dict[str, str] = {}
         self._trouble: str | None = None
+        self._say_count = SAY_COUNT
 
     def look(self) -> None:
         """Say what has changed since the last look."""
-        trouble = None
+        trouble, waits = None, 0
         for name in self._run.names:
             now = self._run.snapshot(name)
             trouble = trouble or now.journal_trouble
+            waits = max(waits, now.not_on_disk or 0)
             if now.link.state == "ended" and self._run.outcome is not None:
                 continue  # the outcome says it
             sentence = _link_sentence(now)
@@ -61,6 +65,10 @@ class Narrator:
                 if trouble
                 else "the journal is written again."
             )
+            self._say_count = SAY_COUNT
+        if trouble and waits >= self._say_count:
+            say(f"{waits} readings and notes are not on disk.")
+            self._say_count = 2 * waits
 
 
 def run_lines(run: Watch, write: Writer, rescue: Callable[[], object]) -> Outcome:
@@ -76,12 +84,12 @@ def run_lines(run: Watch, write: Writer, rescue: Callable[[], object]) -> Outcom
     with Ending(run.interrupt, rescue):
         run.start()
         for event, snapshot in _events(run, narrator):
-            out.event(event, snapshot.numbers)
+            out.event(event, snapshot.numbers, snapshot.not_on_disk)
             if run.events.empty():
                 out.flush()
         outcome = run.stop()
         for event, snapshot in _left(run):
-            out.event(event, snapshot.numbers)
+            out.event(event, snapshot.numbers, snapshot.not_on_disk)
         out.end(End(*run.totals(), outcome.reason))
     narrator.look()
     return outcome

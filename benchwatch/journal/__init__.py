@@ -4,6 +4,7 @@ Events of a run come in; what comes back are runs and their events, in order.
 
 writer      `Journal`, which writes readings as they come and goes on while it can't
 open_file   the file while it is open for writing
+rescue      what the file would not take at the end, kept elsewhere
 backlog     the events that wait for the file, in bounded memory
 reader      runs and events read back
 place       where the file is, and whether what is there can serve

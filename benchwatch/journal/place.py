@@ -58,8 +58,8 @@ def check_name(path: Path) -> None:
         )
     if name.lower().startswith("file:"):
         raise JournalError(f"'{name}' is a URI: give the journal as the name of a file.")
-    if not path.name:
-        raise JournalError(f"'{name}' names no file for the journal. {GO_ELSEWHERE}")
+    if name == ".":  # what an empty name becomes, too
+        raise JournalError(f"an empty name, or '.', is no file for the journal. {GO_ELSEWHERE}")
 
 
 def check_kind(path: Path) -> None:

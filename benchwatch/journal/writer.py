@@ -21,7 +21,8 @@ from benchwatch.journal.backlog import Backlog
 from benchwatch.journal.faults import GO_ELSEWHERE, code, sentence
 from benchwatch.journal.open_file import OpenFile
 from benchwatch.journal.place import alone, check_name
-from benchwatch.journal.schema import Run, copy_events, count_events, event_row, prepare, run_row
+from benchwatch.journal.rescue import leave
+from benchwatch.journal.schema import Run, copy_events, count_events, event_row, run_row
 from benchwatch.reading import Event
 
 BACKLOG: Final = 100_000
@@ -66,6 +67,8 @@ class Journal:
         self._file: OpenFile | None = None
         self._moved: OpenFile | None = None
         """One that is no longer at `path`, until its runs are in the new one."""
+        self._in_moved = 0
+        """How many events are in that one."""
         self._next_try_s = 0.0
         self._next_sync_s = self._clock.monotonic() + SYNC_S
         check_name(path)
@@ -77,6 +80,11 @@ class Journal:
             self._fail(error)
         except TimeoutError as error:
             self._fail(error)
+
+    @property
+    def not_on_disk(self) -> int:
+        """How many readings and notes are not in the file at `path` by now."""
+        return 0 if self.trouble is None else self._in_moved + len(self._waiting)
 
     def save_run(self, run: Run) -> None:
         """Write what is known of `run`, replacing what was known before."""
@@ -115,7 +123,7 @@ class Journal:
 
         Raises:
             JournalError: some of it could not be written; the message says how much, and the
-                file beside the journal in which it was left, if there is room for one.
+                file in which it was left, if there is room for one anywhere.
         """
         with self._lock:
             try:
@@ -125,13 +133,14 @@ class Journal:
             self._next_try_s = 0.0
             if self.trouble:
                 self._retry()
-            trouble, left = self.trouble, self._left()
-            beside = self._leave_beside() if left else None
+            trouble, left = self.trouble, self.not_on_disk
+            there = left and leave(self.path, min(self._runs, default=0), self._write_waiting)
             with contextlib.suppress(TimeoutError), alone(self.path, LEAVE_S):
                 self._drop()
             self._drop()
         if left or trouble:
-            kept = "" if beside is None else f", but in {beside}"
+            lost = ", nor anywhere else: there was no room" if left else ""
+            kept = f", but in {there}" if there else lost
             raise JournalError(f"{trouble}: {left} readings and notes are not in it{kept}.")
 
     # The lock is held in all that follows.
@@ -152,6 +161,7 @@ class Journal:
         except FileNotFoundError:
             if self._moved is None:
                 self._moved, self._file = self._file, None
+                self._in_moved = count_events(self._moved.connection, self._runs)
             raise
 
     def _fail(self, error: Exception) -> None:
@@ -181,7 +191,7 @@ class Journal:
             self.trouble = None
             if self._moved is not None:
                 self._moved.close(leave=True)
-                self._moved = None
+                self._moved, self._in_moved = None, 0
 
     def _write_waiting(self, connection: sqlite3.Connection) -> None:
         """Write all that is not in the file at `path`, in one transaction."""
@@ -193,24 +203,6 @@ class Journal:
         for row in self._waiting.rows():
             connection.execute(*row)
         connection.execute("COMMIT")
-
-    def _left(self) -> int:
-        """Count the events that are not in the file at `path`."""
-        moved = 0 if self._moved is None else count_events(self._moved.connection, self._runs)
-        return moved + len(self._waiting)
-
-    def _leave_beside(self) -> Path | None:
-        """Write what waits to a journal of its own; None when that can't be done either."""
-        beside = self.path.with_name(f"{self.path.stem}-left-{min(self._runs, default=0)}.db")
-        try:
-            with contextlib.closing(sqlite3.connect(beside, isolation_level=None)) as connection:
-                prepare(connection, beside)
-                self._write_waiting(connection)
-        except (sqlite3.Error, OSError, JournalError):
-            with contextlib.suppress(OSError):
-                beside.unlink(missing_ok=True)  # half a journal helps nobody
-            return None
-        return beside
 
     def _drop(self) -> None:
         if self._moved is not None:

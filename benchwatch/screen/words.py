@@ -155,7 +155,8 @@ def trouble(frame: Frame) -> str:
     if frame.stale and snapshot.link.detail:
         return frame.look.told(_reason_first(snapshot.link.detail, snapshot.resource))
     if snapshot.journal_trouble:
-        return "not being journaled: " + frame.look.told(snapshot.journal_trouble)
+        waits = f" ({snapshot.not_on_disk} not on disk)" if snapshot.not_on_disk else ""
+        return f"not being journaled{waits}: {frame.look.told(snapshot.journal_trouble)}"
     if snapshot.time_base.source == "internal":
         return "caution: internal time base; the offset is against the counter's own oscillator"
     return ""

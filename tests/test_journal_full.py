@@ -1,0 +1,114 @@
+"""A full disk: what is not on it is said in numbers, and found again afterwards.
+
+All is tried from outside: real processes, a memory disk of 160 kB, and plain SQLite.
+"""
+
+import re
+import resource
+import signal
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from counter_kit import tiny_counter
+from journal_kit import Watching, kept, run
+
+GATE_S = 0.01
+
+
+@pytest.fixture
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A home with room, which is where readings can go when the disk has none."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    return tmp_path / "data"
+
+
+@pytest.fixture
+def disk(tmp_path: Path) -> Iterator[Path]:
+    """A disk that is full after a few dozen readings."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    words = ["mount", "-t", "tmpfs", "-o", "size=160k", "tmpfs", str(folder)]
+    done = subprocess.run(words, capture_output=True, text=True)
+    if done.returncode:
+        pytest.skip(f"no memory disk can be mounted here: {done.stderr.strip()}")
+    yield folder
+    subprocess.run(["umount", str(folder)], check=True)
+
+
+def test_killed_on_a_full_disk_each_line_had_said_whether_it_was_kept(home, disk):
+    """SIGKILL: lines with ``not_on_disk`` 0 are in the file; the last one counts all others."""
+    path = disk / "journal.db"
+    with tiny_counter(GATE_S) as counter, Watching(counter.resource, journal=path) as watch:
+        watch.wait_until_said("disk is full")
+        watch.wait_for_more(30)
+        watch.end(signal.SIGKILL)
+    lines = [line for line in watch.lines if line["kind"] == "reading"]
+    found = set(kept(path))
+
+    sure = {line["frequency_hz"] for line in lines if line["not_on_disk"] == 0}
+    missing = [value for value in watch.shown if value not in found]
+    assert sure
+    assert sure <= found
+    assert len(missing) >= 30
+    assert lines[-1]["not_on_disk"] == len(missing)
+
+
+@pytest.mark.parametrize("end", [signal.SIGINT, signal.SIGTERM, None])
+def test_at_the_end_the_rest_is_elsewhere_and_the_sentence_says_where(home, disk, end):
+    """Ctrl-C, SIGTERM, or the count reached: journal and the other file have every line."""
+    path = disk / "journal.db"
+    options = ("--count", "120") if end is None else ()
+    with (
+        tiny_counter(GATE_S) as counter,
+        Watching(counter.resource, journal=path, options=options) as watch,
+    ):
+        watch.wait_until_said("disk is full")
+        if end is not None:
+            watch.wait_for_more(30)
+        code = watch.end(end or 0)
+
+    there = re.search(r": (\d+) readings and notes are not in it, but in (\S+\.db)\.", watch.said)
+    assert code == (5 if end is None else 130), watch.said
+    assert there is not None, watch.said
+    assert Path(there[2]).is_relative_to(home)
+    left = kept(Path(there[2]))
+    assert len(left) == int(there[1])
+    assert sorted([*kept(path), *left]) == sorted({*watch.shown, *left})
+    replayed = run("replay", there[2], "--json")
+    assert replayed.stdout.count('"kind":"reading"') == len(left), replayed.stderr
+
+
+def test_where_nothing_can_be_written_anywhere_the_number_is_said(home, tmp_path):
+    """The kernel lets no file grow at all: how many are lost is said, and each doubling of it."""
+    path = tmp_path / "journal.db"
+    with tiny_counter(GATE_S) as counter, Watching(counter.resource, journal=path) as watch:
+        watch.wait_for_lines(10)
+        resource.prlimit(watch.process.pid, resource.RLIMIT_FSIZE, (512, resource.RLIM_INFINITY))
+        watch.wait_until_said("0 readings and notes are not on disk.")
+        watch.wait_for_more(10)
+        code = watch.end(signal.SIGINT)
+
+    lost = re.search(r": (\d+) readings and notes are not in it, nor anywhere else", watch.said)
+    assert code == 130, watch.said
+    assert lost is not None, watch.said
+    assert "Traceback" not in watch.said
+    found = kept(path)
+    assert len([value for value in watch.shown if value not in found]) == int(lost[1])
+    assert not list(tmp_path.rglob("*left*"))
+
+
+def test_lines_for_people_count_what_is_not_on_disk(home, disk):
+    """Each line that is not kept says how many there are; the others say nothing."""
+    with tiny_counter(GATE_S) as counter:
+        done = run("watch", counter.resource, "--plain", "--count", "80", "--nominal", "10MHz",
+                   "--journal", str(disk / "journal.db"))  # fmt: skip
+    lines = [line for line in done.stdout.splitlines() if " Hz " in line]
+    counts = [re.search(r"\(not on disk: (\d+)\)$", line) for line in lines]
+
+    assert len(lines) == 80
+    assert counts[0] is None
+    told = [int(count[1]) for count in counts if count]
+    assert told == list(range(1, len(told) + 1))
+    assert len(kept(disk / "journal.db")) == 80 - len(told)
