@@ -4,7 +4,7 @@ from dataclasses import replace
 from typing import Final
 
 from benchwatch.errors import NoReadings
-from benchwatch.estimate.found import USUAL_HORIZON_S, Quiet
+from benchwatch.estimate.found import USUAL_HORIZON_S, Quiet, least_motion
 from benchwatch.estimate.landing import DEFAULT_HOLD_S
 from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
 from benchwatch.freshness import age_s, is_current
@@ -68,7 +68,7 @@ def cautions_of_quiet(quiet: Quiet, tolerance: float | None) -> tuple[str, ...]:
     elif quiet.settle == "unsure":
         said.append(NOT_KNOWN_SETTLED)
     elif quiet.settle is None:
-        motion = quiet.least_motion(USUAL_HORIZON_S)
+        motion = least_motion(quiet.drift, USUAL_HORIZON_S)
         allowed = SURELY_MOVING * (quiet.estimate.u or 0.0) if tolerance is None else tolerance
         if motion > allowed:
             change = write_fraction(motion, MOTION_DIGITS * motion, digits=1)

@@ -89,13 +89,18 @@ def test_a_step_of_an_oven_that_comes_in_freezes_nothing() -> None:
     assert found.quiet.passed_over == TURN
 
 
-def test_a_turn_larger_than_the_motion_is_a_turn_though_it_still_moves() -> None:
-    """Moving by 3 ppb in 10 min, turned by 25: the last moment before it is as found."""
-    found = after(TURN, settle="warming", drift_per_s=5e-12)
+def test_before_any_verdict_a_step_larger_than_the_motion_is_a_turn() -> None:
+    """Moving by 3 ppb in 10 min, turned by 25: the last moment before it is as found.
+
+    Once it is known to be warming the tool has to be on.
+    """
+    found = after(TURN, settle="unsure", drift_per_s=5e-12)
+    moving = after(TURN, settle="warming", drift_per_s=5e-12)
 
     assert found.quiet is not None
     assert found.quiet.frozen
-    assert (found.quiet.elapsed_s, found.quiet.settle) == (9.0, "warming")
+    assert (found.quiet.elapsed_s, found.quiet.settle) == (9.0, "unsure")
+    assert not moving.ended
 
 
 def test_with_the_tool_on_a_step_is_a_turn_unless_the_oven_is_far_from_settled() -> None:

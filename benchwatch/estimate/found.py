@@ -2,9 +2,10 @@
 
 Nobody can go back to it once the trimmer has moved, so it is kept from the first reading
 on, without being asked for, and frozen by the first turn. An oven that comes in shows steps
-that nobody turned, and its offset says nothing of where it will rest: so a step on an
-oscillator that has not settled counts as a turn only where it is larger than what the
-oscillator moves by itself, or where the tool is on. As found then keeps that it was moving.
+that nobody turned, and its offset says nothing of where it will rest: so a step while it is
+warming counts as a turn only where the tool is on, and one before any verdict only where it is
+larger than what the oscillator moves by itself. As found then keeps that it had not settled.
+A step that was passed over is remembered: it may have been a turn after all.
 """
 
 import math
@@ -24,6 +25,9 @@ OWN_MOTION: Final = 3.0
 change by itself over the horizon (by trial: steps seen in warm-ups reach the change itself)."""
 FAR_FROM_SETTLED: Final = 100.0
 """Limits of motion over the horizon from which on no step freezes anything, tool on or not."""
+RECENT, SPANS = 0.1, 3.0
+"""Before a verdict a quiet stretch counts for this share of the horizon, or so many spans of it."""
+_RESTS: Final = frozenset({"settled", None})
 USUAL_HORIZON_S: Final = 600.0
 """Horizon where no settle limit was asked for."""
 
@@ -43,11 +47,12 @@ class Quiet:
     passed_over: Nudge | None = None
     """The newest step before it that was taken for no turn; it may have been one."""
 
-    def least_motion(self, horizon_s: float) -> float:
-        """Return the least change (fractional, a size) over `horizon_s` that its drift allows."""
-        if self.drift is None or self.drift.u is None:
-            return 0.0
-        return max(0.0, abs(self.drift.per_s) - 2.0 * self.drift.u) * horizon_s
+
+def least_motion(drift: Drift | None, horizon_s: float) -> float:
+    """Return the least change (fractional, a size) over `horizon_s` that `drift` leaves open."""
+    if drift is None or drift.u is None:
+        return 0.0
+    return max(0.0, abs(drift.per_s) - 2.0 * drift.u) * horizon_s
 
 
 class AsFound:
@@ -62,8 +67,8 @@ class AsFound:
         self._touched: Quiet | None = None
         """What was quiet before a tool was put on, until the same is found again without it."""
         self._passed_over: Nudge | None = None
-        self._moving = False
-        """The newest verdict was not that it had settled."""
+        self._verdict: SettleState | None = None
+        self._drift: Drift | None = None
         self.missed = False
         """It was turned before anything was quiet: nothing that comes later is as found."""
         self.retune(settle)
@@ -91,7 +96,7 @@ class AsFound:
             return
         estimate = numbers.estimate
         settle = None if numbers.settle is None else numbers.settle.state
-        self._moving = settle not in {"settled", None}
+        self._verdict, self._drift = settle, numbers.drift
         if numbers.suspect or estimate is None or estimate.u is None:
             return
         if estimate.readings < LEAST_READINGS:
@@ -119,7 +124,7 @@ class AsFound:
         An oven that still comes in equals nothing; then only a turn ends the stretch.
         """
         quiet = self.quiet
-        if self._touched is None and quiet is not None and quiet.settle in {"settled", None}:
+        if self._touched is None and quiet is not None and quiet.settle in _RESTS:
             self._touched = quiet
 
     def turn(self, nudge: Nudge, *, tool_on: bool) -> None:
@@ -132,21 +137,24 @@ class AsFound:
         if self.ended:
             return
         before = next((one for one in reversed(self._newest) if one.elapsed_s < nudge.at_s), None)
-        if before is None:
-            self._newest.clear()
-            self.missed = not self._moving
-        elif self._is_turn(nudge, before, tool_on=tool_on):
+        if before is not None and self._is_turn(nudge, before, tool_on=tool_on):
             self._newest.clear()
             self._newest.append(replace(before, frozen=True))
             return
+        if before is None and self._verdict in _RESTS:
+            self._newest.clear()
+            self.missed = True
         self._passed_over = nudge
 
     def _is_turn(self, nudge: Nudge, before: Quiet, *, tool_on: bool) -> bool:
         """Tell a turn from a step of an oscillator that still comes in."""
-        if before.settle == "settled":
+        limit, warming = self._settle, self._verdict == "warming"
+        horizon_s = USUAL_HORIZON_S if limit is None else limit.horizon_s
+        motion = least_motion(self._drift, horizon_s)
+        if before.settle == "settled" and not warming:
             return True
-        limit = self._settle
-        motion = before.least_motion(USUAL_HORIZON_S if limit is None else limit.horizon_s)
-        if limit is not None and motion > FAR_FROM_SETTLED * limit.limit:
-            return False
-        return tool_on or abs(nudge.size) > OWN_MOTION * motion
+        if tool_on:
+            return limit is None or motion < FAR_FROM_SETTLED * limit.limit
+        recent_s = max(RECENT * horizon_s, SPANS * before.estimate.span_s)
+        recent = nudge.at_s - before.elapsed_s <= recent_s
+        return recent and not warming and abs(nudge.size) > OWN_MOTION * motion
