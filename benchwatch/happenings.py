@@ -3,6 +3,7 @@
 from bisect import bisect_right
 from typing import Final
 
+from benchwatch.estimate.offset_record import OffsetRecord
 from benchwatch.estimate.results import Numbers, Settle, SettleLimit
 from benchwatch.quantity import format_duration, printable, write_fraction
 from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Mark, Reading
@@ -51,6 +52,10 @@ class Happenings:
     def note(self, utc_s: float, elapsed_s: float, kind: HappeningKind, text: str) -> None:
         """Add one."""
         self._add(Happening(utc_s, elapsed_s, kind, printable(text, 200)))
+
+    def recorded(self, utc_s: float, elapsed_s: float, record: OffsetRecord, how: str) -> None:
+        """Add an offset that was put on record; `how` it was, and what spoke against it."""
+        self._add(Happening(utc_s, elapsed_s, "record", printable(how, 200), record=record))
 
     def reading(self, reading: Reading, numbers: Numbers, *, by_tool: bool) -> None:
         """Add what the numbers after `reading` say for the first time."""

@@ -10,6 +10,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, Final, Protocol, TextIO
 
+from benchwatch.cautions import cautions_of
+from benchwatch.errors import FileError
+from benchwatch.estimate.offset_record import OffsetRecord
 from benchwatch.estimate.results import Numbers
 from benchwatch.pipeline import NO_MEASUREMENT
 from benchwatch.quantity import (
@@ -235,12 +238,22 @@ class PlainWriter:
         if isinstance(event, Mark):
             return f"{start}  mark: {printable(event.text, 200)}"
         if isinstance(event, Record):
-            return f"{start}  put on record {printable(event.kind)}"
+            return f"{start}  put on record {printable(event.kind)}{self._recorded(event)}"
         waits = [f"(not on disk: {not_on_disk})"] if not_on_disk else []
         return "  ".join([start, *self._values(event, numbers), *sorted(event.flags), *waits])
 
+    def _recorded(self, event: Record) -> str:
+        """Write the offset of a record and what spoke against it; nothing if unreadable."""
+        try:
+            record = OffsetRecord.from_dict(json.loads(event.document))
+        except (FileError, ValueError):
+            return ""
+        value = write_fraction(record.offset, record.u, self._units.get(event.counter))
+        caution = printable(cautions_of(record), 200)
+        return f" {value}" + (f"; caution: {caution}" if caution else "")
+
     def _values(self, reading: Reading, numbers: Numbers) -> list[str]:
-        words = [f"{printable(reading.text) or '-'} Hz"]
+        words = [f"reading {printable(reading.text) or '-'} Hz"]
         if math.isfinite(reading.offset_hz):
             words.append(f"{_signed_hz(reading)} Hz")
         estimate = numbers.estimate
@@ -248,10 +261,11 @@ class PlainWriter:
             unit = offset_unit(estimate.offset, self._units.get(reading.counter))
             self._units[reading.counter] = unit
             value = write_fraction(estimate.offset, estimate.u, unit)
-            words.append(f"{value} ({how_many(estimate.readings, 'reading')})")
+            words.append(f"estimate {value} ({how_many(estimate.readings, 'reading')})")
         nudge = numbers.confirmed_nudge
         if nudge is not None:
-            words.append(f"nudge {write_fraction(nudge.size, nudge.u)}")
+            size = write_fraction(nudge.size, nudge.u, self._units.get(reading.counter))
+            words.append(f"nudge {size}")
         if numbers.settle is not None:
             words.append(numbers.settle.state)
         if numbers.tolerance is not None:

@@ -11,6 +11,7 @@ from benchwatch.estimate.results import SettleLimit
 from benchwatch.freshness import is_current
 from benchwatch.happenings import settled_words, tolerance_words
 from benchwatch.quantity import (
+    OffsetUnit,
     format_duration,
     format_frequency,
     how_many,
@@ -35,14 +36,16 @@ class Operating:
         """Say that the tool is on the trimmer of `name`'s oscillator, or off."""
         self._run.touch(name, on=on)
 
-    def record(self, name: str, kind: Literal["as found", "as left"]) -> str:
-        """Put the present offset of `name` on record and say so in a sentence.
+    def record(
+        self, name: str, kind: Literal["as found", "as left"], unit: OffsetUnit | None = None
+    ) -> str:
+        """Put the present offset of `name` on record and say so in a sentence, in `unit`.
 
         Raises:
             NoReadings: there is nothing to record yet, or no readings come.
         """
         record = self._run.record(name, kind)
-        offset = write_fraction(record.offset, record.u)
+        offset = write_fraction(record.offset, record.u, unit)
         least = " (uncertainty at least that)" if record.budget.missing else ""
         caution = cautions_of(record)
         but = f"; caution: {caution}" if caution else ""

@@ -23,7 +23,7 @@ from benchwatch.journal import Journal, new_key
 from benchwatch.journal.schema import Run, settings_text
 from benchwatch.leisure import elsewhere_now, warm_up_now
 from benchwatch.plan import Plan
-from benchwatch.quantity import format_frequency, write_fraction
+from benchwatch.quantity import format_frequency
 from benchwatch.reading import OVERRANGE, REPEAT, Event, Flag, Gap, Mark, Reading
 from benchwatch.reckoning import Reckoning
 from benchwatch.snapshot import Link, Records, Snapshot, Trace, TrimNow, WarmUp
@@ -206,11 +206,9 @@ class Pipeline:
     ) -> None:
         """Keep a record in the journal, the snapshot and the notes."""
         self._write(filed(record, elapsed_s))
-        how = " (kept by itself)" if kept else ""
         caution = cautions_of(record)
-        how += f"; caution: {caution}" if caution else ""
-        said = f"{record.kind} {write_fraction(record.offset, record.u)}{how}"
-        self._notes.note(utc_s, elapsed_s, "record", said)
+        how = [" (kept by itself)"] * kept + [f"; caution: {caution}"] * bool(caution)
+        self._notes.recorded(utc_s, elapsed_s, record, "".join(how))
         records = self._snapshot.records or Records()
         if record.kind == "as found":
             records = replace(records, as_found=record, as_found_kept=kept)

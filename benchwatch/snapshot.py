@@ -117,6 +117,8 @@ class Happening:
     text: str = ""
     """For people; a nudge needs none."""
     nudge: Nudge | None = None
+    record: "OffsetRecord | None" = None
+    """The offset that was put on record; `text` says how, and what spoke against it."""
 
 
 @dataclass(frozen=True, slots=True)

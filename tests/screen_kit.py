@@ -35,6 +35,7 @@ from benchwatch.estimate.results import (
 from benchwatch.estimate.stability.results import Deviation
 from benchwatch.estimate.tool import ToolState
 from benchwatch.estimate.trim import Hint, Judgement
+from benchwatch.quantity import OffsetUnit
 from benchwatch.reading import Mark, Reading
 from benchwatch.screen.frame import Frame, picture
 from benchwatch.screen.gallery import view_named
@@ -330,7 +331,7 @@ class FakeOperator:
         """Note the touch."""
         self.told.append(("touch", name, "on" if on else "off"))
 
-    def record(self, name: str, kind: str) -> str:
+    def record(self, name: str, kind: str, unit: OffsetUnit | None = None) -> str:
         """Note the record."""
         self.told.append(("record", name, kind))
         return f"recorded {kind}"

@@ -111,7 +111,9 @@ def test_lines_when_standard_output_is_no_terminal():
     with tiny_counter() as counter:
         _, lines, _ = ended(benchwatch("watch", counter.resource, "--no-journal", "--count", "3"))
 
-    assert re.fullmatch(r"\d{4}-\d\d-\d\dT[\d:.]+Z  main  10000000\.0001\d* Hz .*", lines[0])
+    assert re.fullmatch(
+        r"\d{4}-\d\d-\d\dT[\d:.]+Z  main  reading 10000000\.0001\d* Hz .*", lines[0]
+    )
     assert lines[-1] == "end: count reached; 3 readings, 0 gaps"
 
 
@@ -351,7 +353,7 @@ def said(capsys, *arguments: str) -> tuple[int, str]:
         (("watch", "R", "--driver", "morse", "--no-journal"), 2, "no driver 'morse'"),
         (("watch", "R\x1b[31m\x07", "--json", "--no-journal"), 2, "is no resource string"),
         (("watch", "TCPIP0::127.0.0.1::9::SOCKET", "--no-journal"), 3, "nothing listens"),
-        (("watch", "R", "--journal", "/"), 5, "no journal (/)"),
+        (("watch", "R", "--journal", "/"), 5, "names no file"),
         (("replay", "/no/such/file.csv"), 5, "can't be read"),
         (("simulate", "atlantis"), 2, "no simulated bench 'atlantis'"),
     ],

@@ -156,8 +156,8 @@ def test_a_plain_line_reads_well():
     line = PlainWriter()(reading(12), NUMBERS)
 
     assert line == (
-        "2031-05-04T10:20:32.500Z  main  10000000.0231 Hz  +0.0231 Hz  "
-        "+2.28 ± 0.11 ppb (14 readings)  warming  inside"
+        "2031-05-04T10:20:32.500Z  main  reading 10000000.0231 Hz  +0.0231 Hz  "
+        "estimate +2.28 ± 0.11 ppb (14 readings)  warming  inside"
     )
 
 

@@ -287,7 +287,7 @@ UNITS = {
 }
 COMMANDS = {
     ("ageing.py", "_due"): "a limit in its unit",
-    ("ageing.py", "people"): "picks a unit by size",
+    ("ageing.py", "unit"): "picks a unit by size",
     ("bench_text.py", "_bare"): "a limit in its unit",
     ("budget.py", "_resolution"): "last digit as a fraction",
     ("record_text.py", "_offset_line"): "u in hertz",

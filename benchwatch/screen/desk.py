@@ -218,7 +218,7 @@ class Desk:
         if kept is None or kept is before or not cautions_of(kept):
             return
         whose = f"{name}: " if len(self._watch.names) > 1 else ""
-        offset = write_fraction(kept.offset, kept.u)
+        offset = write_fraction(kept.offset, kept.u, self._ranges[name].unit)
         self.say(f"{whose}as found kept by itself, {offset}; caution: {cautions_of(kept)}")
 
     # ---------------------------------------------------------------- what keys do
@@ -275,7 +275,8 @@ class Desk:
     def _record(self, kind: Kind) -> None:
         operator, name = self._operator, self._counter
         if operator is not None:
-            self._try(lambda: operator.record(name, kind))
+            unit = self._ranges[name].unit
+            self._try(lambda: operator.record(name, kind, unit))
 
 
 def _playing_acts(transport: Transport) -> dict[str, Callable[[], None]]:

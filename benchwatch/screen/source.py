@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from typing import Literal, Protocol
 
+from benchwatch.quantity import OffsetUnit
 from benchwatch.snapshot import Playing, Snapshot, Trace
 
 Setting = Literal["nominal", "tolerance", "settle", "gate"]
@@ -88,8 +89,8 @@ class Operator(Protocol):
     def touch(self, name: str, *, on: bool) -> None:
         """Say that the tool is on the trimmer of `name`'s oscillator, or off."""
 
-    def record(self, name: str, kind: Kind) -> str:
-        """Put the present offset of `name` on record and say so in a sentence.
+    def record(self, name: str, kind: Kind, unit: OffsetUnit | None = None) -> str:
+        """Put the present offset of `name` on record and say so in a sentence, in `unit`.
 
         Raises:
             BenchwatchError: there is nothing to record yet.

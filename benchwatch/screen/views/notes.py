@@ -56,6 +56,9 @@ def _rows(frame: Frame, one: Happening, width: int) -> list[Line]:
     if one.nudge is not None:
         size = write_fraction(one.nudge.size, one.nudge.u, frame.unit)
         text = f"{with_u(size, frame.look.glyphs.plus_minus)} {text}".rstrip()
+    if one.record is not None:
+        offset = write_fraction(one.record.offset, one.record.u, frame.unit)
+        text = f"{one.record.kind} {with_u(offset, frame.look.glyphs.plus_minus)}{text}"
     first, *more = wrapped_text(text, width - start.width)
     return [start + first, *(line(" " * start.width) + row for row in more)]
 
