@@ -20,7 +20,9 @@ RESCUE_S: Final = 4.0
 SAY_S: Final = 0.2
 """How long it may take to say so: the log may be the very terminal that takes nothing."""
 SIGNALS: Final = tuple(
-    getattr(signal, name) for name in ("SIGTERM", "SIGHUP", "SIGINT") if hasattr(signal, name)
+    getattr(signal, name)
+    for name in ("SIGTERM", "SIGHUP", "SIGINT", "SIGQUIT")
+    if hasattr(signal, name)
 )
 _OVER: Final = 0
 _HANG_UP: Final = int(getattr(signal, "SIGHUP", signal.SIGTERM))

@@ -66,7 +66,9 @@ class BenchwatchApp(App[None]):
         self.animation_level = "none"
         self.set_class(not self.options.look.colour, "plain")
         self._every_s, self._settled = every_s, False
-        self._redraw_asked = self._left = False
+        self._redraw_asked = False
+        self.left = False
+        """Whether it is ending."""
         kept = load(self.options.state) if self.options.state is not None else Wishes()
         if self.options.view:
             kept = replace(kept, view=self.options.view)
@@ -168,14 +170,14 @@ class BenchwatchApp(App[None]):
         if isinstance(event, KeyPress):
             self.take_key(event)
         elif isinstance(event, Paste):
-            if isinstance(self.screen, Overlay) and not self._left:
+            if isinstance(self.screen, Overlay) and not self.left:
                 self.screen.take_paste(event.text)
         else:
             await super().on_event(event)
 
     def exit(self, *args: Any, **options: Any) -> None:
         """End; what is typed from now on does nothing."""
-        self._left = True
+        self.left = True
         super().exit(*args, **options)
 
     def action_interrupt(self) -> None:
@@ -184,7 +186,7 @@ class BenchwatchApp(App[None]):
 
     def take_key(self, pressed: KeyPress) -> None:
         """Do what a key does on what lies on top."""
-        if self._left:
+        if self.left:
             return
         if pressed.key == "ctrl+c":
             self.action_interrupt()

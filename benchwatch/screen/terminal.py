@@ -6,6 +6,7 @@ import io
 import os
 import signal
 import sys
+import threading
 import traceback
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -23,6 +24,9 @@ except ImportError:  # not on this system, which has no modes to restore either
 
 CRASHED = BenchwatchError.exit_code
 LARGEST_LOG = 1_000_000
+FAREWELL = b"\x1b[?1000l\x1b[?2004l\x1b[?7h\x1b[<u\x1b[?1049l\x1b[?25h\x1b[?1004l"
+"""No mouse, no marks around pasted text, lines wrap, the usual keys, the first screen, a cursor."""
+FAREWELL_S = 0.2
 
 
 def run_screen(app: BenchwatchApp, *, rescue: Callable[[], object] = lambda: None) -> int:
@@ -51,6 +55,7 @@ def run_screen(app: BenchwatchApp, *, rescue: Callable[[], object] = lambda: Non
         def end_without_screen() -> None:
             _restore(modes)
             rescue()
+            _leave_picture()
 
         with Ending(leave, end_without_screen, sink) as ending:
 
@@ -58,7 +63,7 @@ def run_screen(app: BenchwatchApp, *, rescue: Callable[[], object] = lambda: Non
                 print("benchwatch: the terminal is gone; the watch ends.", file=sink)
                 ending.ask()
 
-            with _drawn_on_terminal(sink, lost):
+            with _drawn_on_terminal(sink, lost), _own_signals():
                 try:
                     with runner:
                         _use_own_keys(app)
@@ -66,6 +71,7 @@ def run_screen(app: BenchwatchApp, *, rescue: Callable[[], object] = lambda: Non
                 except Exception as error:  # noqa: BLE001 - the last one who can say it in a sentence
                     traceback.print_exc()
                     crash = described(error)
+            _restore(modes)
         code = app.return_code or 0
     if code not in {0, INTERRUPTED} and not crash:
         crash = app.crash or "unknown error"
@@ -117,6 +123,35 @@ def _restore(modes: "list[int | list[bytes | int]] | None") -> None:
         signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTTOU})
         with contextlib.suppress(termios.error):
             termios.tcsetattr(0, termios.TCSANOW, modes)
+
+
+def _leave_picture() -> None:
+    """Leave the second screen on a terminal that may take nothing, without waiting long for it."""
+    writing = threading.Thread(target=_write_farewell, name="farewell", daemon=True)
+    writing.start()
+    writing.join(FAREWELL_S)
+
+
+def _write_farewell() -> None:
+    """Write in the place of what waits to be drawn and may never be."""
+    if termios is not None:
+        with contextlib.suppress(termios.error):
+            termios.tcflush(1, termios.TCOFLUSH)
+    with contextlib.suppress(OSError):
+        os.write(1, FAREWELL)
+
+
+@contextlib.contextmanager
+def _own_signals() -> Iterator[None]:
+    """Put back what the terminal library does with signals of job control and of the window."""
+    names = ("SIGTSTP", "SIGCONT", "SIGWINCH", "SIGTTIN", "SIGTTOU")
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    before = {number: signal.getsignal(number) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 @contextlib.contextmanager
