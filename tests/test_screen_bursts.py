@@ -1,11 +1,17 @@
 """Many keys in one packet, on a real terminal: nothing breaks, and only q and Ctrl-C end it."""
 
+import fcntl
 import os
 import random
+import resource
+import signal
+import struct
 import sys
+import termios
 from collections.abc import Iterator
 from pathlib import Path
 
+import psutil
 import pytest
 from seed_kit import unseen_seed
 from terminal_kit import Terminal
@@ -79,3 +85,37 @@ def test_random_bursts_break_nothing(terminal, tmp_path):
 
     assert terminal.end() == 0
     assert (tmp_path / "screen.log").read_text(encoding="utf-8") == ""
+
+
+def memory_of(terminal: Terminal) -> int:
+    """Return the bytes of memory that the process holds."""
+    return int(psutil.Process(terminal.child.pid).memory_info().rss)
+
+
+@pytest.mark.parametrize(
+    "size", [b"\x1b[48;99999;99999;1;1t", b"\x1b[48;60000;60000;1;1t\x1b[9999999u\x1b[1;1R"]
+)
+def test_a_size_that_is_typed_is_none(terminal, tmp_path, size):
+    """A report of the window's size among the keys changes nothing, nor do codes of no key."""
+    before = memory_of(terminal)
+    terminal.type(size)
+    terminal.type(b"5")
+    terminal.wait_for("notes, ")
+    more = memory_of(terminal) - before
+    terminal.type(b"q")
+
+    assert more < 50_000_000
+    assert terminal.end() == 0
+    assert (tmp_path / "screen.log").read_text(encoding="utf-8") == ""
+
+
+def test_a_terminal_without_bounds_is_drawn_on_in_part(terminal):
+    """As large as the system can tell (struct winsize: 16 bits each): it lives, and q ends it."""
+    fcntl.ioctl(terminal.slave, termios.TIOCSWINSZ, struct.pack("HHHH", 65535, 65535, 0, 0))
+    terminal.child.send_signal(signal.SIGWINCH)
+    then = len(terminal.seen)
+    terminal.wait_until(lambda _: len(terminal.seen) > then + 100_000)
+    terminal.type(b"q")
+
+    assert terminal.end() == 0
+    assert resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss < 1_500_000  # kB

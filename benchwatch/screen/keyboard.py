@@ -9,14 +9,18 @@ from codecs import getincrementaldecoder
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Final, cast
 
-from textual._xterm_parser import XTermParser  # private; the version of the library is exact
 from textual.drivers.linux_driver import LinuxDriver
 
+from benchwatch.screen.key_input import KeyInput
 from benchwatch.screen.picture import Picture
 
 if TYPE_CHECKING:
     from benchwatch.screen.app import BenchwatchApp
 
+BURST, PER_S = 4096, 500.0
+"""Keys that may come at once, and for ever after: more than hands type."""
+MOST_CELLS: Final = (1000, 500)
+"""Columns and rows that are drawn on at most; a larger terminal is filled in part."""
 LOOK_S: Final = 0.1
 """How often it is looked whether the screen has ended; also what makes a lone Esc a key."""
 WAKE_S: Final = 0.5
@@ -24,7 +28,7 @@ WAKE_S: Final = 0.5
 
 
 class TerminalDriver(LinuxDriver):
-    """What the terminal library uses here, with three things done otherwise.
+    """What the terminal library uses here, with some things done otherwise.
 
     The library's own way of reading turns in circles at the end of the input, and ends the
     screen over a byte that is no UTF-8. At SIGCONT it sets the terminal up anew whether or not
@@ -62,6 +66,11 @@ class TerminalDriver(LinuxDriver):
         """Draw; nothing while another program has the terminal."""
         if self._up:
             super().write(data)
+
+    def _get_terminal_size(self) -> tuple[int, int]:
+        """Return columns and rows to draw on; only the system tells, never what is typed."""
+        width, height = super()._get_terminal_size()
+        return min(width, MOST_CELLS[0]), min(height, MOST_CELLS[1])
 
     def _sigtstp_application(self, *_: object) -> None:
         self._in_loop(self._suspend)
@@ -109,7 +118,7 @@ class TerminalDriver(LinuxDriver):
 
     def run_input_thread(self) -> None:
         """Hand on what is typed until the screen ends or the keyboard is gone."""
-        parser = XTermParser(self._debug)
+        keys = KeyInput(burst=BURST, per_s=PER_S)
         decode = getincrementaldecoder("utf-8")("replace").decode
         signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTTIN})
         while not (self.exit_event.is_set() or self._loop.is_closed()):
@@ -123,9 +132,9 @@ class TerminalDriver(LinuxDriver):
                     self._keys_have_ended()
                     return
                 text = decode(typed)
-                for message in parser.feed(text) if text else ():  # "" would end the parser
+                for message in keys.feed(text):
                     self.process_message(message)
-            for message in parser.tick():
+            for message in keys.tick():
                 self.process_message(message)
 
     def _read(self) -> bytes | None:

@@ -7,7 +7,6 @@ from collections.abc import Awaitable, Callable
 from typing import Any, Final, TextIO, cast
 
 from rich.console import Console
-from textual._xterm_parser import XTermParser  # private; the version of the library is exact
 from textual.app import App
 from textual.constants import ESCAPE_DELAY
 from textual.driver import Driver
@@ -15,12 +14,17 @@ from textual.events import Resize
 from textual.geometry import Size
 
 from benchwatch.screen.app import BenchwatchApp
+from benchwatch.screen.key_input import KeyInput
 
 WIDTHS, HEIGHTS = (20, 500), (6, 200)
 """Cells that a page may ask for."""
 MOST_WAITING: Final = 2_000_000
 """Characters that may wait for a slow page; one that falls further behind is closed."""
 LONGEST_KEYS: Final = 4096
+BURST, PER_S = 120, 60.0
+"""Keys that a page may send at once, and for ever after: twice what a held key repeats."""
+RESIZE_S: Final = 0.1
+"""How often the picture is drawn for another size at most."""
 
 _BEGIN: Final = "\x1b[?1049h\x1b[?25l\x1b[?2004h\x1b[?2026$p"
 """Second screen, no cursor, pasted text marked as such, and a question: draws it in one go?"""
@@ -45,7 +49,9 @@ class PageDriver(Driver):
     ) -> None:
         super().__init__(app, debug=debug, mouse=mouse, size=size)
         self._page = cast("PageApp", app).page
-        self._parser = XTermParser()
+        self._keys = KeyInput(burst=BURST, per_s=PER_S, cells=(WIDTHS[1], HEIGHTS[1]))
+        self._wanted: Size | None = None
+        self._resizing = False
 
     @property
     def is_web(self) -> bool:
@@ -72,17 +78,25 @@ class PageDriver(Driver):
 
     def keys(self, data: str) -> None:
         """Take what was typed; a lone Esc is one only once nothing has followed it."""
-        for message in self._parser.feed(data):
+        for message in self._keys.feed(data):
             self.process_message(message)
         self._loop.call_later(1.5 * ESCAPE_DELAY, self._tick)
 
     def resize(self, width: int, height: int) -> None:
-        """Draw for another size."""
-        size = Size(width, height)
-        self.process_message(Resize(size, size))
+        """Draw for another size; of many that come at once, for the last."""
+        self._wanted = Size(width, height)
+        if not self._resizing:
+            self._resize()
+
+    def _resize(self) -> None:
+        size, self._wanted = self._wanted, None
+        self._resizing = size is not None
+        if size is not None:
+            self.process_message(Resize(size, size))
+            self._loop.call_later(RESIZE_S, self._resize)
 
     def _tick(self) -> None:
-        for message in self._parser.tick():
+        for message in self._keys.tick():
             self.process_message(message)
 
 

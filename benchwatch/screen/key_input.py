@@ -1,0 +1,182 @@
+"""What is typed, pasted or tapped, from a stream of characters that may hold anything.
+
+A terminal and a page in a browser send keys as characters and sequences (ECMA-48, 5.4; xterm's
+control sequences; the keyboard protocol that the terminal library asks for). The library's parser
+also believes sequences that report a size, a position or a state, and some that make it fail. Here
+only whole sequences that a key, a button or a paste sends are handed to it; the rest is dropped.
+"""
+
+import re
+import time
+from collections.abc import Callable, Iterator
+from typing import Final
+
+from textual._ansi_sequences import ANSI_SEQUENCES_KEYS  # private; the version is exact
+from textual._xterm_parser import XTermParser  # likewise
+from textual.constants import ESCAPE_DELAY
+from textual.events import Key, Paste
+from textual.message import Message
+
+LONGEST_SEQUENCE: Final = 32
+LONGEST_PASTE: Final = 1000
+LONGEST_STRING: Final = 4096
+"""Characters of a reply that is dropped as a whole; what follows is typed again."""
+PASTE_S: Final = 1.0
+"""After so long without a character a paste has ended, whether or not its end was told."""
+
+_ESC: Final = "\x1b"
+_PASTE, _PASTED = "\x1b[200~", "\x1b[201~"
+_STRINGS: Final = frozenset("P]X^_")
+"""What follows Esc where a string follows: DCS, OSC, SOS, PM, APC (ECMA-48, 5.6)."""
+_KEY: Final = re.compile(
+    r"\x1b\[(?P<key>\d{0,7})(?:;\d{0,3}(?:;(?P<text>\d{1,7}(?::\d{1,7}){0,7})?)?)?[u~ABCDEFHPQS]",
+    re.ASCII,
+)
+_MOUSE: Final = re.compile(r"\x1b\[<\d{1,3};(?P<x>\d{1,4});(?P<y>\d{1,4})[Mm]", re.ASCII)
+_DRAWS_AT_ONCE: Final = re.compile(r"\x1b\[\?2026;[0-4]\$y")
+"""The answer to the one question that is asked: whether a picture is drawn in one go."""
+
+
+class KeyInput:
+    """Turns characters, cut anywhere, into messages for the screen; keeps a bounded state.
+
+    Args:
+        burst: how many keys may come at once; those beyond are dropped.
+        per_s: how many may come for ever after.
+        cells: columns and rows in which a button may be pressed; None where none is expected.
+        clock: seconds that only grow.
+    """
+
+    def __init__(
+        self,
+        *,
+        burst: int,
+        per_s: float,
+        cells: tuple[int, int] | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._burst, self._per_s, self._cells, self._clock = burst, per_s, cells, clock
+        self._left, self._counted_s = float(burst), clock()
+        self._parser = XTermParser()
+        self._held = ""
+        """A sequence that has begun."""
+        self._string: int | None = None
+        """Characters of a string that have been dropped so far."""
+        self._paste: str | None = None
+        self._came_s = clock()
+
+    def feed(self, text: str) -> list[Message]:
+        """Take what comes next; return what it means."""
+        messages = [*self.tick()]
+        self._came_s = self._clock()
+        for character in text:
+            messages.extend(self._take(character))
+        return [message for message in messages if self._may_pass()]
+
+    def tick(self) -> list[Message]:
+        """Return what the characters so far mean if none has followed for a while."""
+        quiet_s = self._clock() - self._came_s
+        messages: list[Message] = []
+        if self._paste is not None:
+            if quiet_s >= PASTE_S:
+                self._held = ""
+                messages.append(self._end_paste(self._paste))
+        elif quiet_s >= ESCAPE_DELAY:
+            if self._held == _ESC:
+                messages.append(Key("escape", _ESC))
+            self._held, self._string = "", None
+        return messages
+
+    def _may_pass(self) -> bool:
+        now_s = self._clock()
+        self._left = min(self._left + (now_s - self._counted_s) * self._per_s, self._burst)
+        self._counted_s = now_s
+        if self._left < 1.0:
+            return False
+        self._left -= 1.0
+        return True
+
+    def _take(self, character: str) -> Iterator[Message]:
+        if self._paste is not None:
+            yield from self._take_pasted(self._paste, character)
+        elif character == _ESC:
+            if self._held == _ESC:
+                yield Key("escape", _ESC)
+            self._held, self._string = _ESC, None
+        elif self._string is not None:
+            self._string += 1
+            if character == "\x07" or self._string > LONGEST_STRING:
+                self._string = None
+        elif self._held:
+            yield from self._go_on(character)
+        elif character.isprintable() or character <= "\x1f" or character == "\x7f":
+            yield from self._parser.feed(character)
+
+    def _go_on(self, character: str) -> Iterator[Message]:
+        """Add a character to a sequence that has begun."""
+        if not " " <= character <= "~":  # no part of any: it was none
+            self._held = ""
+            yield from self._take(character)
+            return
+        # Of one that is too long only the beginning is kept: enough to find its end.
+        self._held = self._held + character if len(self._held) <= LONGEST_SEQUENCE else self._held
+        if self._held[1] in _STRINGS and len(self._held) == 2:
+            self._held, self._string = "", 0
+        elif _is_whole(self._held, character):
+            whole, self._held = self._held, ""
+            if whole == _PASTE:
+                self._paste = ""
+            elif self._is_known(whole):
+                yield from self._parser.feed(whole)
+
+    def _take_pasted(self, paste: str, character: str) -> Iterator[Message]:
+        self._held += character
+        if self._held == _PASTED:
+            self._held = ""
+            yield self._end_paste(paste)
+        elif not _PASTED.startswith(self._held):
+            kept = character == _ESC
+            room = max(LONGEST_PASTE - len(paste), 0)
+            self._paste = paste + (self._held[:-1] if kept else self._held)[:room]
+            self._held = _ESC if kept else ""
+
+    def _end_paste(self, paste: str) -> Paste:
+        self._paste = None
+        return Paste("".join(c for c in paste if c.isprintable() or c in "\r\n"))
+
+    def _is_known(self, sequence: str) -> bool:
+        """Tell whether a key or a button sends this, or the terminal's only answer."""
+        if len(sequence) > LONGEST_SEQUENCE:
+            return False
+        if sequence in ANSI_SEQUENCES_KEYS:
+            return True
+        if mouse := _MOUSE.fullmatch(sequence):
+            if self._cells is None:
+                return False
+            width, height = self._cells
+            return 1 <= int(mouse["x"]) <= width and 1 <= int(mouse["y"]) <= height
+        if key := _KEY.fullmatch(sequence):
+            written = [int(code) for code in (key["text"] or "").split(":") if code]
+            return all(map(_is_character, [int(key["key"] or 1), *written])) and all(
+                chr(code).isprintable() for code in written
+            )
+        return _DRAWS_AT_ONCE.fullmatch(sequence) is not None
+
+
+def _is_character(code: int) -> bool:
+    """Tell whether a number is that of a character (Unicode, D76: no surrogates)."""
+    return code <= 0x10FFFF and not 0xD800 <= code <= 0xDFFF
+
+
+def _is_whole(sequence: str, last: str) -> bool:
+    """Tell whether `last` ends the sequence (ECMA-48, 5.4: parameters, then one final)."""
+    match sequence[1:2]:
+        case "[":
+            if sequence[2:3] in {"[", "M"} and len(sequence) > 2:
+                # The console's function keys, and the old report of a button: so many more.
+                return len(sequence) >= (4 if sequence[2] == "[" else 6)
+            return len(sequence) > 2 and "@" <= last <= "~"
+        case "O":
+            return len(sequence) > 2 and not last.isdecimal()
+        case _:
+            return True
