@@ -264,7 +264,7 @@ def test_own_json_lines_come_back_as_they_were(tmp_path: Path) -> None:
     assert (hole.elapsed_s, hole.lasted_s, hole.reason) == (2.5, 6.2, "no reply within 2.5 s")
     assert isinstance(third, Reading)
     assert third.flags == {REPEAT}
-    assert np.isnan(recording.series()).tolist() == [False, False, True, True]
+    assert np.isnan(recording.series()).tolist() == [False, True, True, True]
 
 
 def test_json_over_range_and_another_nominal(tmp_path: Path) -> None:

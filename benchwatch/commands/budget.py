@@ -1,6 +1,5 @@
 """``benchwatch budget``: how sure an offset is, and why."""
 
-import math
 from collections.abc import Iterator
 from dataclasses import replace
 from decimal import Decimal
@@ -8,19 +7,30 @@ from pathlib import Path
 from typing import Any
 
 import click
+import numpy as np
 
-from benchwatch.commands.options import DURATION, FRACTION, FREQUENCY
+from benchwatch.commands.options import DURATION, FRACTION, FREQUENCY, settle_of
 from benchwatch.commands.record_text import put_record_json, record_text
 from benchwatch.commands.stated import bench_option, plan_of
-from benchwatch.commands.steady import steady_part
+from benchwatch.commands.steady import Track, steady_part
+from benchwatch.commands.stretch import (
+    Since,
+    Stretch,
+    spikes_of,
+    stretch_options,
+    typed_rows,
+    when,
+)
 from benchwatch.commands.tables import note, put, read_coverage, read_moment
 from benchwatch.counter import TimeBaseSource
 from benchwatch.errors import NoReadings, QuantityError, UsageError
 from benchwatch.estimate.elsewhere import DAY_S
 from benchwatch.estimate.measured import averaged, measured_record
 from benchwatch.estimate.offset_record import KINDS, RecordKind, Reference
+from benchwatch.estimate.results import SettleLimit
 from benchwatch.filing import CountedBy
-from benchwatch.quantity import format_duration, parse_duration, parse_settle, printable
+from benchwatch.plan import Plan
+from benchwatch.quantity import format_duration, how_many, parse_duration, parse_settle, printable
 from benchwatch.reading import Gap, Reading
 from benchwatch.recording import KINDS as COLUMNS
 from benchwatch.recording import Kind, Recording, read_recording
@@ -79,6 +89,7 @@ def ageing_of(text: str) -> float:
 @click.option("--interval", "interval_s", type=DURATION, help="Time from row to row.")
 @click.option("--counter", help="Which counter, where the file holds several.")
 @click.option("--last", "last_s", type=DURATION, help="Only the end of the run, such as 10min.")
+@stretch_options
 @click.option("--kind", type=click.Choice(KINDS), default="as left", show_default=True)
 @click.option("--resolution", type=FREQUENCY, help="Last digit of a reading, such as 0.0001.")
 @bench_option
@@ -105,6 +116,10 @@ def budget(
     interval_s: float | None,
     counter: str | None,
     last_s: float | None,
+    from_text: str | None,
+    to_text: str | None,
+    since: Since | None,
+    settle_text: str | None,
     kind: RecordKind,
     resolution: Decimal | None,
     bench_file: Path | None,
@@ -119,8 +134,9 @@ def budget(
     """Print the uncertainty budget of the offset that was recorded in FILE.
 
     The offset is the mean of the readings since the last nudge; as found, of those before the
-    first. Noise, resolution and drift come from the readings; what the time base or reference
-    brings has to be stated, and is listed as missing if it is not.
+    first. Lone wild readings are left out and counted. Noise, resolution and drift come from the
+    readings; what the time base or reference brings has to be stated, and is listed as missing if
+    it is not.
     """
     share = read_coverage(coverage)
     recording = read_recording(
@@ -129,7 +145,16 @@ def budget(
     for sentence in recording.notes:
         note(sentence)
     plan = plan_of(recording, bench_file, counter)
-    track = steady_part(_end_of(recording, last_s), kind, plan)
+    settle = settle_of(settle_text, recording.nominal) or plan.settle
+    rows = _typed_rows(recording, from_text, to_text, last_s)
+    track = _track(recording, rows, kind, plan, settle)
+    if since == "settled":
+        track = _settled(recording, track, limited=settle is not None)
+    elif track.settled_s is not None:
+        note(
+            f"it was still warming until {when(recording, track.settled_s)}, and the budget is of "
+            "all of it; --since settled leaves that out."
+        )
     if not track.readings:
         raise NoReadings(f"{recording.source} has no usable reading in that part.")
     if track.nudges:
@@ -158,10 +183,16 @@ def budget(
         resolution=_resolution(recording, resolution),
         conditions=tuple(_conditions(recording, track.by.source)),
     )
+    known_s = np.array(track.times_s)[np.isfinite(track.offsets)]
+    how = since or ("typed" if from_text or to_text or last_s else "whole")
+    how = "nudge" if how != "settled" and track.nudges and kind == "as left" else how
+    stretch = Stretch(float(known_s[0]), float(known_s[-1]), how, track.spikes)
     if as_json:
-        put_record_json(record, share)
-    else:
-        put(record_text(record, share))
+        put_record_json(record, share, stretch.told(recording))
+        return
+    put(record_text(record, share))
+    if track.spikes:
+        put(f"{how_many(track.spikes, 'spike')} left out.")
 
 
 def _time_base(by: CountedBy, bench_file: Path | None) -> Reference:
@@ -173,11 +204,44 @@ def _time_base(by: CountedBy, bench_file: Path | None) -> Reference:
     return by.reference
 
 
-def _end_of(recording: Recording, last_s: float | None) -> Iterator[Reading | Gap]:
-    start_s = -math.inf if last_s is None else float(recording.time_s[-1]) - last_s
-    for event in recording.events():
-        if isinstance(event, Reading | Gap) and event.elapsed_s > start_s:
-            yield event
+def _typed_rows(
+    recording: Recording, from_text: str | None, to_text: str | None, last_s: float | None
+) -> slice:
+    """Return the readings that ``--from``, ``--to`` and ``--last`` leave."""
+    rows = typed_rows(recording, from_text, to_text)
+    if last_s is None:
+        return rows
+    time_s = recording.time_s[rows]
+    first = int(np.searchsorted(time_s, float(time_s[-1]) - last_s, side="right"))
+    return slice(rows.start + first, rows.stop)
+
+
+def _track(
+    recording: Recording, rows: slice, kind: RecordKind, plan: Plan, settle: SettleLimit | None
+) -> Track:
+    """Return the steady part of some rows, with the spikes that the whole recording shows."""
+    wild = spikes_of(recording)
+    first_s, last_s = float(recording.time_s[rows.start]), float(recording.time_s[rows.stop - 1])
+    events = (
+        event
+        for event in recording.events()
+        if isinstance(event, Reading | Gap) and first_s <= event.elapsed_s <= last_s
+    )
+    wild_s = frozenset(recording.time_s[wild].tolist())
+    return steady_part(events, kind, plan, settle=settle, wild_s=wild_s)
+
+
+def _settled(recording: Recording, track: Track, *, limited: bool) -> Track:
+    """Return what came since it settled."""
+    if track.settled_s is not None:
+        return track.since(track.settled_s)
+    if limited:
+        raise UsageError(
+            f"--since settled: {recording.source} has not settled at its end, within the limit "
+            "stated. State another limit, or choose the part with --from and --to."
+        )
+    note("no warm-up stands out, so it is taken as settled all along.")
+    return track
 
 
 def _conditions(recording: Recording, source: TimeBaseSource) -> Iterator[tuple[str, str]]:

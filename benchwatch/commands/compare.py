@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from benchwatch.commands.options import DURATION, FRACTION, FREQUENCY
 from benchwatch.commands.stated import bench_option, plan_of
+from benchwatch.commands.stretch import spikes_of, used_offsets
 from benchwatch.commands.tables import in_unit, note, put, put_json, read_coverage, table
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.estimate.comparison import Difference, HatRow, differences, hat_rows
@@ -32,7 +33,7 @@ from benchwatch.quantity import (
     printable,
     write_fraction,
 )
-from benchwatch.reading import INTERNAL_TIMEBASE, UNFIT
+from benchwatch.reading import INTERNAL_TIMEBASE
 from benchwatch.recording import KINDS, Kind, Recording, read_recordings
 
 HAT = 3
@@ -175,7 +176,7 @@ def _matched(
         name: recording.time_s + ((recording.utc_start_s or 0.0) - zero if dated else 0.0)
         for name, recording in recordings.items()
     }
-    offsets = {name: _offsets(recording) for name, recording in recordings.items()}
+    offsets = {name: used_offsets(one, spikes_of(one)) for name, one in recordings.items()}
     matched, interval_s = align(times, offsets, window_s)
     own, _ = align(times, {name: _own(one) for name, one in recordings.items()}, window_s)
     if next(iter(matched.values())).size == 0:
@@ -184,12 +185,6 @@ def _matched(
             "Were the counters read at the same time? A wider --window may help."
         )
     return matched, own, interval_s if math.isfinite(interval_s) else window_s
-
-
-def _offsets(recording: Recording) -> NDArray[np.float64]:
-    values = recording.offset.copy()
-    values[[row for row, flags in recording.flags.items() if flags & UNFIT]] = np.nan
-    return values
 
 
 def _own(recording: Recording) -> NDArray[np.float64]:

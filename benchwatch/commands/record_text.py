@@ -1,5 +1,7 @@
 """A record of an offset and its budget, as a table for people and as lines for programs."""
 
+from collections.abc import Mapping
+
 from benchwatch.commands.tables import in_unit, put_json, table
 from benchwatch.estimate.budget import Budget, Expanded
 from benchwatch.estimate.offset_record import OffsetRecord, line_dict
@@ -72,8 +74,8 @@ def _dof_text(expanded: Expanded) -> str:
     return f"{expanded.dof:.0f} degrees of freedom" if few else "unlimited degrees of freedom"
 
 
-def put_record_json(record: OffsetRecord, coverage: float) -> None:
-    """Print a line a contribution and one for the whole."""
+def put_record_json(record: OffsetRecord, coverage: float, stretch: Mapping[str, object]) -> None:
+    """Print a line a contribution and one for the whole; `stretch` says of which readings."""
     for line in record.budget.lines:
         put_json({"kind": "contribution", **line_dict(line)})
     expanded = record.budget.expanded(coverage)
@@ -87,6 +89,6 @@ def put_record_json(record: OffsetRecord, coverage: float) -> None:
             "k": None if expanded is None else expanded.k, "coverage": coverage,
             "expanded": None if expanded is None else expanded.half_width,
             "missing": list(record.budget.missing),
-            "conditions": dict(record.conditions),
+            "conditions": dict(record.conditions), **stretch,
         }
     )  # fmt: skip

@@ -6,6 +6,15 @@ from decimal import Decimal
 import click
 
 from benchwatch.commands.options import DURATION, FREQUENCY
+from benchwatch.commands.stretch import (
+    Chosen,
+    Since,
+    choose,
+    phase_of,
+    remark,
+    stretch_options,
+    when,
+)
 from benchwatch.commands.tables import note, put, put_json, read_coverage, table
 from benchwatch.errors import FileError, UsageError
 from benchwatch.estimate.stability import (
@@ -17,16 +26,16 @@ from benchwatch.estimate.stability import (
     decade_factors,
     factor_of,
     octave_factors,
-    phase_of_offsets,
     stability_table,
 )
-from benchwatch.quantity import parse_duration, printable
+from benchwatch.quantity import how_many, parse_duration, printable
 from benchwatch.recording import KINDS, Kind, Recording, read_recording
 
 CONTIGUOUS = 0.99
 """Part of the interval from which a gate leaves no dead time worth a correction."""
 NEAR = 0.05
 """An averaging time is taken as the nearest multiple of the interval when it is off by no more."""
+WORDS = {"nudge": "the last nudge", "settled": "it settled"}
 TAUS = "octave, decade or a list such as 1s,10s,100s"
 
 
@@ -49,6 +58,7 @@ TAUS = "octave, decade or a list such as 1s,10s,100s"
     help="Gate, where it is shorter than the interval: corrects for the dead time.",
 )
 @click.option("--counter", help="Which counter, where the file has several.")
+@stretch_options
 @click.option("--confidence", help="Coverage of the limits, such as 95%; else one sigma, 68.27%.")
 @click.option("--json", "as_json", is_flag=True, help="A line a number, for programs.")
 def stability(
@@ -61,6 +71,10 @@ def stability(
     interval_s: float | None,
     gate_s: float | None,
     counter: str | None,
+    from_text: str | None,
+    to_text: str | None,
+    since: Since | None,
+    settle_text: str | None,
     confidence: str | None,
     as_json: bool,
 ) -> None:
@@ -68,7 +82,8 @@ def stability(
 
     Read are tables (CSV) with a header: time_s or time, and one of frequency_hz, offset,
     period_s, phase_s; a single column of numbers with --column and --interval; and the
-    JSON lines that watch writes. Gaps are never bridged.
+    JSON lines that watch writes. Lone wild readings are left out and counted. Lost readings cost
+    the short averages that touch them; longer ones reach across gaps of up to 16 readings.
     """
     names = read_names(deviations)
     coverage = ONE_SIGMA if confidence is None else read_coverage(confidence)
@@ -80,7 +95,13 @@ def stability(
     if recording.interval_s is None:
         raise FileError(f"{recording.source}: one reading says nothing on stability; give more.")
     gate_s = _dead_time(recording, recording.interval_s, gate_s, names)
-    phase = phase_of_offsets(recording.series())
+    chosen = choose(
+        recording, from_text=from_text, to_text=to_text, since=since, settle_text=settle_text
+    )
+    holds = remark(recording, chosen, "stability")
+    if holds is not None:
+        note(holds)
+    phase = phase_of(recording, chosen)
     factors = _factors(taus, gate_s or recording.interval_s, phase.points)
     rows = stability_table(
         phase, recording.interval_s, names, factors, gate_s=gate_s, confidence=coverage
@@ -89,10 +110,26 @@ def stability(
     if gate_s is not None and any(row.noise is None and row.value > 0 for row in rows):
         note("too few readings to tell the noise, so that dead time is not corrected for.")
     if as_json:
+        told = chosen.stretch.told(recording)
         for row in rows:
-            put_json({"kind": "stability", **asdict(row), "confidence": round(row.confidence, 4)})
+            known = {**asdict(row), "confidence": round(row.confidence, 4)}
+            put_json({"kind": "stability", **known, **told})
         return
     put(_table(rows, coverage))
+    put_trailer(recording, chosen)
+
+
+def put_trailer(recording: Recording, chosen: Chosen) -> None:
+    """Print of which part of the run it is, and what was left out of that."""
+    stretch, said = chosen.stretch, []
+    if stretch.since != "whole":
+        begin, end = when(recording, stretch.begin_s), when(recording, stretch.end_s)
+        why = "" if stretch.since == "typed" else f", since {WORDS[stretch.since]}"
+        said.append(f"Of the readings from {begin} to {end}{why}.")
+    if stretch.spikes:
+        said.append(f"{how_many(stretch.spikes, 'spike')} left out.")
+    if said:
+        put("\n" + " ".join(said))
 
 
 def read_names(text: str) -> tuple[Name, ...]:

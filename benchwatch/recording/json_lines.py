@@ -7,7 +7,7 @@ from typing import Final, NoReturn, get_args
 
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
-from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, SPIKE, Flag
+from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, Flag
 from benchwatch.recording.record import Hole
 from benchwatch.recording.rows import (
     Rows,
@@ -103,8 +103,8 @@ def _take_reading(rows: Rows, row: Mapping[str, object], number: int, where: str
     check_size(text, where, rows.kind)
     if rows.epoch_s is None and isinstance(row.get("time"), str):
         rows.epoch_s = read_date(str(row["time"]), where).timestamp() - float(elapsed_s)
-    if flags - {SPIKE}:
-        rows.flags[len(rows.text)] = flags - {SPIKE}
+    if flags:
+        rows.flags[len(rows.text)] = flags
     if correction:
         rows.corrections[len(rows.text)] = float(correction)
     if row.get("time_base") == "external" or (correction and INTERNAL_TIMEBASE not in flags):

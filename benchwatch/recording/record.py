@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.counter import TimeBaseSource
-from benchwatch.reading import OVERRANGE, UNFIT, Event, Flag, Gap, Mark, Reading
+from benchwatch.reading import OVERRANGE, SPIKE, UNFIT, Event, Flag, Gap, Mark, Reading
 
 Kind = Literal["frequency_hz", "offset", "period_s", "phase_s"]
 """What the numbers in the file are; the words are the names of the columns."""
@@ -120,7 +120,8 @@ class Recording:
     ) -> Reading:
         text = self.text[row]
         offset, offset_hz = float(self.offset[row]), float(self.offset_hz[row])
-        flags = self.flags.get(row, frozenset())
+        # A spike is found anew by the estimate that the reading goes through.
+        flags = self.flags.get(row, frozenset()) - {SPIKE}
         if OVERRANGE in flags:
             frequency_hz = float("nan")
         elif self.kind == "frequency_hz":

@@ -18,11 +18,18 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.stability.phase import Phase
+from benchwatch.estimate.stability.phase import Phase, run_lengths
 from benchwatch.estimate.stability.results import BoolArray, FloatArray, IntArray, Name, order
 
 BLOCK: Final = 1 << 13
 """Points; small enough for the cache, and for dot products that start no threads."""
+
+
+LARGEST_ERROR: Final = 0.3
+"""Share of a variance that the errors of bridges may make; above, nothing is said."""
+WEIGHT_OF_MODIFIED: Final = 0.5
+"""Squared weights of readings in a difference of the modified kind over those of the plain
+one: m against 2m (each third of its span is a ramp)."""
 
 
 class WindowSums:
@@ -82,18 +89,41 @@ def variance(
     span = 3 * m - 1 if modified else times * m
     if name in {"adev", "hdev"}:
         stride = m
-    runs = phase.whole(span, stride)
+    across = phase.bridged(m, times, span)
+    mask = None if across is None else across[::stride]
+    runs = phase.whole(span, stride) if mask is None else run_lengths(mask)
     n = int(runs.sum())
     if n == 0:
         return float("nan"), runs
-    mask = None if phase.gaps is None else phase.mask(span, stride)
+    if mask is None and phase.gaps is not None:
+        mask = phase.mask(span, stride)
     if modified:
         total = _sum((sums or WindowSums(phase)).over(m), m, 2, stride, mask) / m**2
     elif name in {"adev", "hdev"}:
         total = _sum(phase.x[::m], 1, times, 1, mask)
     else:
         total = _sum(phase.x, m, times, stride, mask)
+    if across is not None and mask is not None:
+        error = _error(phase, m, times, stride, mask)
+        error *= WEIGHT_OF_MODIFIED if modified else 1.0
+        if error > LARGEST_ERROR * total:
+            return float("nan"), runs[:0]
+        total -= error
     return total / ((2 if times == 2 else 6) * m**2 * n), runs
+
+
+def _error(phase: Phase, m: int, times: int, stride: int, mask: BoolArray) -> float:
+    """Sum what the errors of bridges bring to the squares of differences on average."""
+    assert phase.bridges is not None
+    error = phase.bridges.error
+    over = error[m:] - error[: len(error) - m]
+    weights = (1.0, 1.0) if times == 2 else (1.0, 4.0, 1.0)
+    length = len(mask) * stride
+    total = 0.0
+    for k, weight in enumerate(weights):
+        part = over[k * m : k * m + length : stride][: len(mask)]
+        total += weight * float(part[mask[: len(part)]].sum())
+    return total
 
 
 def _sum(x: FloatArray, m: int, times: int, stride: int, mask: BoolArray | None) -> float:
@@ -124,7 +154,8 @@ def _sum(x: FloatArray, m: int, times: int, stride: int, mask: BoolArray | None)
 def _total(phase: Phase, m: int) -> tuple[float, IntArray]:
     """Total variance; the stretches between gaps are prolonged each for itself."""
     total, runs = 0.0, []
-    for x in phase.segments():
+    across = phase.bridged(m, 2, 2 * m, whole=True)
+    for x in phase.segments(bridged=across is not None):
         points = len(x)
         if points < 2 * m + 1:
             continue
@@ -136,4 +167,9 @@ def _total(phase: Phase, m: int) -> tuple[float, IntArray]:
         runs.append(points - 2)
     lengths = np.array(runs, dtype=np.int64)
     n = int(lengths.sum())
+    if across is not None and across.any():
+        error = n * _error(phase, m, 2, 1, across) / int(across.sum())
+        if error > LARGEST_ERROR * total:
+            return float("nan"), lengths[:0]
+        total -= error
     return (total / (2 * m**2 * n) if n else float("nan")), lengths
