@@ -88,6 +88,7 @@ class Watch:
         }
         self._acquisitions: dict[str, Acquisition] = {}
         self._going = set(self._pipelines)
+        self._marked = self._said = 0
         self._lock = threading.RLock()
         self.events: queue.SimpleQueue[tuple[Event, Snapshot] | None] = queue.SimpleQueue()
         """Each event and the state after it; None once the run has ended."""
@@ -141,6 +142,12 @@ class Watch:
         utc_s, elapsed_s = self._clock.utc(), self.elapsed_s()
         for name in self._pipelines:
             self._take(name, Mark(name, utc_s, elapsed_s, text))
+
+    def news(self) -> Sequence[str]:
+        """Return what befell the journal and has not been returned yet, a sentence each."""
+        news = () if self._journal is None else self._journal.news[self._said :]
+        self._said += len(news)
+        return news
 
     # ------------------------------------------------------------ what the operator says
 
@@ -207,12 +214,23 @@ class Watch:
         if isinstance(event, Reading) and (self.outcome is not None or name not in self._going):
             return
         snapshot = self._pipelines[name].take(event)
+        self._mark_news()
         if self._lines:
             self.events.put((snapshot.told(event), snapshot))
             while self.events.qsize() > QUEUE_LIMIT and not self.finished.is_set():
                 self._clock.wait(self.finished, 0.01)
         if isinstance(event, Reading):
             self._check_limits(name, snapshot)
+
+    def _mark_news(self) -> None:
+        """Put what befell the journal on the time line of every counter."""
+        if self._journal is None or self._marked == len(self._journal.news):
+            return
+        with self._lock:
+            news = self._journal.news[self._marked :]
+            self._marked += len(news)
+        for sentence in news:
+            self.mark(sentence)
 
     def _check_limits(self, name: str, snapshot: Snapshot) -> None:
         count = self._limits.count

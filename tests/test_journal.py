@@ -532,6 +532,14 @@ def test_names_that_are_no_file_are_refused(name, words, tmp_path, monkeypatch):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_second_name_of_the_file_itself_is_refused(path):
+    """Two names of one file have two logs (https://www.sqlite.org/howtocorrupt.html, 2.5)."""
+    Journal(path).close()
+    os.link(path, path.with_name("other.db"))
+    with pytest.raises(JournalError, match="has a second name"):
+        Journal(path)
+
+
 def test_places_that_hold_no_file_are_refused(tmp_path):
     """A folder, a missing folder, and a file used as a folder each get a sentence."""
     (tmp_path / "file").write_text("")

@@ -58,6 +58,8 @@ class Narrator:
             if sentence != self._said.get(name):
                 self._said[name] = sentence
                 say(f"{name}: {sentence}")
+        for sentence in self._run.news():
+            say(sentence)
         if trouble != self._trouble:
             self._trouble = trouble
             say(

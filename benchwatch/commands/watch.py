@@ -168,7 +168,7 @@ def watch(
             file_of(plan.resource) == STANDARD_INPUT for plan in plans
         ):
             give_keyboard_back()
-        kept = None if no_journal else Journal(journal or default_path())
+        kept = None if no_journal else Journal(journal or default_path(), ours=journal is None)
         opening = partial(open_link, backend=backend)
         acquire = partial(Acquisition, open_link=opening, patient=not lines)
         run = Watch(plans, journal=kept, limits=limits, lines=lines, acquire=acquire)
@@ -243,4 +243,7 @@ def _end(run: Watch, journal: Journal | None) -> int:
     except JournalError as error:
         say(str(error))
         return error.exit_code
+    finally:
+        for sentence in run.news():
+            say(sentence)
     return 0

@@ -1,12 +1,18 @@
 """A journal's file while it is open for writing."""
 
+import os
 import sqlite3
 from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
+from benchwatch.errors import JournalError
+from benchwatch.journal.damage import DAMAGE, has_other_name, set_aside
+from benchwatch.journal.faults import GO_ELSEWHERE, code
 from benchwatch.journal.place import (
+    TINY,
     alone,
+    beside,
     check_kind,
     clear_leftovers,
     inode,
@@ -14,6 +20,7 @@ from benchwatch.journal.place import (
     remove_empty,
     uri,
 )
+from benchwatch.journal.salvage import was_journal
 from benchwatch.journal.schema import prepare
 
 BUSY_S: Final = 0.1
@@ -30,7 +37,11 @@ class OpenFile:
 
     Args:
         path: the file; made when missing.
+        utc_s: now; a damaged file is set aside under a name with that date.
         anew: a file was in use here before: an empty one is replaced instead of filled.
+        ours: nobody but this program puts anything there, so that whatever is no journal is set
+            aside as a damaged one, and not refused.
+        damaged: the inode of a file that was found damaged while it was written.
 
     Raises:
         JournalError: the file can't serve as a journal.
@@ -38,29 +49,66 @@ class OpenFile:
         TimeoutError: another program is just beginning or leaving it.
     """
 
-    def __init__(self, path: Path, *, anew: bool = False) -> None:
+    def __init__(
+        self,
+        path: Path,
+        *,
+        utc_s: float,
+        anew: bool = False,
+        ours: bool = False,
+        damaged: tuple[int, int] | None = None,
+    ) -> None:
         self._path = path
+        self.aside: Path | None = None
+        """Where a damaged file is now that was in the place of this one."""
         with alone(path, BUSY_S):
-            check_kind(path)
-            if anew:
-                remove_empty(path)
-            if not path.exists():
-                clear_leftovers(path)
-            self.connection = sqlite3.connect(
-                path.resolve(), timeout=BUSY_S, isolation_level=None, check_same_thread=False
-            )
+            if (damaged is not None and inode(path) == damaged) or _is_spoilt(path, ours, anew):
+                self._set_aside(utc_s)
             try:
-                prepare(self.connection, path)
-                self._guard = _guard(path)
-            except BaseException:
-                self.connection.close()
-                raise
-            self._inode = inode(path)
+                self._open(anew=anew)
+            except sqlite3.DatabaseError as error:
+                if code(error) not in DAMAGE or not (ours or was_journal(path)):
+                    raise
+                self._set_aside(utc_s)
+                self._open(anew=anew)
+
+    def _open(self, *, anew: bool) -> None:
+        path = self._path
+        check_kind(path)
+        if anew:
+            remove_empty(path)
+        if not path.exists():
+            clear_leftovers(path)
+        elif has_other_name(path):
+            raise JournalError(
+                f"the journal has a second name (a hard link), and programs that open it by "
+                f"different names would spoil it ({path}). Remove the other name, or copy the "
+                f"file under a new one. {GO_ELSEWHERE}"
+            )
+        self.connection = sqlite3.connect(
+            path.resolve(), timeout=BUSY_S, isolation_level=None, check_same_thread=False
+        )
+        try:
+            prepare(self.connection, path)
+            self._guard = _guard(path)
+        except BaseException:
+            self.connection.close()
+            raise
+        self.inode = inode(path)
+
+    def _set_aside(self, utc_s: float) -> None:
+        try:
+            self.aside = set_aside(self._path, utc_s)
+        except OSError as error:
+            raise JournalError(
+                f"the journal is damaged, and can't be set aside: {error.strerror} "
+                f"({self._path}). {GO_ELSEWHERE}"
+            ) from error
 
     @property
     def in_place(self) -> bool:
         """Tell whether this file is still the one at its path."""
-        return inode(self._path) == self._inode
+        return inode(self._path) == self.inode
 
     def check_place(self) -> None:
         """See that this file is the one at its path, and still a database.
@@ -90,6 +138,18 @@ class OpenFile:
         for connection in closing:
             with suppress(sqlite3.Error):
                 connection.close()
+
+
+def _is_spoilt(path: Path, ours: bool, anew: bool) -> bool:
+    """Tell whether what is at `path` is known to be no journal any more before it is opened."""
+    if not path.is_file():
+        return False
+    if path.stat().st_size == 0:  # SQLite would throw the log away
+        log = beside(path, "-wal")
+        return not anew and log.exists() and log.stat().st_size > 0
+    if not os.access(path, os.R_OK) or path.stat().st_size == TINY or is_database(path):
+        return False
+    return ours or was_journal(path)
 
 
 def _guard(path: Path) -> sqlite3.Connection:

@@ -46,6 +46,8 @@ MIGRATIONS: Final = (
 )
 """Step n takes a file from schema version n (its ``user_version``) to n + 1."""
 
+RUN_COLUMNS: Final = 13
+
 EVENT_TABLES: Final = {"readings": 8, "gaps": 6, "marks": 5, "records": 6}
 """Where events are, and how many columns they have; run and number come first."""
 
@@ -131,6 +133,12 @@ def run_row(run: Run) -> Row:
         nominal, _plain(run.identity), run.time_base, run.gate_s, run.settings, run.ended_utc_s,
         _plain(run.end_reason),
     )  # fmt: skip
+
+
+def lost_run(run: int, utc_s: float) -> tuple[object, ...]:
+    """Return the values of a run of which only events are left; `utc_s`: of the first of them."""
+    why = "what was known of this run was lost with a damaged journal"
+    return run, run, "unknown", "", "", utc_s, None, "", "unknown", None, "{}", None, why
 
 
 def event_row(run: int, number: int, event: Event) -> Row:

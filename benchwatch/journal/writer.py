@@ -18,6 +18,7 @@ from typing import Final
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import JournalError
 from benchwatch.journal.backlog import Backlog
+from benchwatch.journal.damage import DAMAGE, CarryingOver
 from benchwatch.journal.faults import GO_ELSEWHERE, code, sentence
 from benchwatch.journal.open_file import OpenFile
 from benchwatch.journal.place import alone, check_name
@@ -34,6 +35,9 @@ system: the most that a power cut can cost."""
 LEAVE_S: Final = 1.0
 """Longest wait, at the end, for another program that is beginning or leaving the journal."""
 
+CARRY_S: Final = 1.0
+"""Longest wait, at the end, for what carries over to stop."""
+
 _PASSING: Final = frozenset({sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_FULL})
 
 
@@ -49,14 +53,24 @@ class Journal:
         path: the file; made when missing.
         clock: paces retries and syncs.
         backlog: how many events may wait in memory.
+        ours: `path` is the default one, where nobody else puts anything.
 
     Raises:
         JournalError: the file can't serve as a journal. One that is locked, or whose disk
             is full just now, is accepted: `trouble` says so, and events wait.
     """
 
-    def __init__(self, path: Path, *, clock: Clock | None = None, backlog: int = BACKLOG) -> None:
+    def __init__(
+        self,
+        path: Path,
+        *,
+        clock: Clock | None = None,
+        backlog: int = BACKLOG,
+        ours: bool = False,
+    ) -> None:
         self.path = path
+        self.news: list[str] = []
+        """Sentences about what befell the file; they only ever become more."""
         self.trouble: str | None = None
         """Why events wait in memory; None while they reach the file."""
         self._clock = clock or SystemClock()
@@ -69,11 +83,15 @@ class Journal:
         """One that is no longer at `path`, until its runs are in the new one."""
         self._in_moved = 0
         """How many events are in that one."""
+        self._ours = ours
+        self._damaged: tuple[int, int] | None = None
+        """The inode of a file that was found damaged while it was written."""
+        self._carrying: CarryingOver | None = None
         self._next_try_s = 0.0
         self._next_sync_s = self._clock.monotonic() + SYNC_S
         check_name(path)
         try:
-            self._file = OpenFile(path)
+            self._open()
         except sqlite3.Error as error:
             if code(error) not in _PASSING:
                 raise JournalError(f"{sentence(path, error)}. {GO_ELSEWHERE}") from error
@@ -134,6 +152,8 @@ class Journal:
             if self.trouble:
                 self._retry()
             trouble, left = self.trouble, self.not_on_disk
+            if self._carrying is not None:
+                self._carrying.stop(CARRY_S)
             there = left and leave(self.path, min(self._runs, default=0), self._write_waiting)
             with contextlib.suppress(TimeoutError), alone(self.path, LEAVE_S):
                 self._drop()
@@ -144,6 +164,24 @@ class Journal:
             raise JournalError(f"{trouble}: {left} readings and notes are not in it{kept}.")
 
     # The lock is held in all that follows.
+
+    def _open(self) -> None:
+        self._file = OpenFile(
+            self.path,
+            utc_s=self._clock.utc(),
+            anew=self._moved is not None,
+            ours=self._ours,
+            damaged=self._damaged,
+        )
+        self._damaged = None
+        if self._file.aside is not None:
+            self.news.append(
+                f"the journal was damaged: it is kept as {self._file.aside}, a new one was begun, "
+                "and what can be read of the old one is carried over."
+            )
+            if self._carrying is not None:
+                self._carrying.stop(CARRY_S)
+            self._carrying = CarryingOver(self._file.aside, self.path, self.news.append)
 
     def _sync(self) -> None:
         """Force what was written to the disk, and see that the file is still there."""
@@ -169,6 +207,8 @@ class Journal:
         self.trouble = str(error).rstrip(".") if told else sentence(self.path, error)
         self._next_try_s = self._clock.monotonic() + RETRY_S
         passing = isinstance(error, sqlite3.Error) and code(error) in _PASSING
+        if self._file is not None and isinstance(error, sqlite3.Error) and code(error) in DAMAGE:
+            self._damaged = self._file.inode
         if self._file is not None and not passing:
             self._file.close()
             self._file = None
@@ -179,7 +219,8 @@ class Journal:
             return
         try:
             if self._file is None:
-                self._file = OpenFile(self.path, anew=self._moved is not None)
+                self._open()
+            assert self._file is not None
             self._write_waiting(self._file.connection)
         except (sqlite3.Error, OSError, JournalError) as error:
             if self._file is not None and self._file.connection.in_transaction:

@@ -1,0 +1,201 @@
+"""Carries runs and events from one file into another, as far as the first can be read."""
+
+import itertools
+import math
+import sqlite3
+import time
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from benchwatch.journal.pages import rows_left
+from benchwatch.journal.place import beside, uri
+from benchwatch.journal.schema import APPLICATION_ID, EVENT_TABLES, RUN_COLUMNS, lost_run
+
+AT_ONCE: Final = 500
+"""Rows in one transaction: others that write into the same file wait no longer than for that."""
+_TABLES: Final = {"runs": RUN_COLUMNS, **EVENT_TABLES}
+
+_INT, _REAL, _TEXT = (int,), (float,), (str,)
+_REAL_OR_NONE, _TEXT_OR_NONE = (float, type(None)), (str, type(None))
+_TYPES: Final = {
+    "readings": (_INT, _INT, _REAL, _REAL, _REAL_OR_NONE, _TEXT, _REAL, _TEXT),
+    "gaps": (_INT, _INT, _REAL, _REAL, _REAL, _TEXT),
+    "marks": (_INT, _INT, _REAL, _REAL, _TEXT),
+    "records": (_INT, _INT, _REAL, _REAL, _TEXT, _TEXT),
+    "runs": (
+        _INT, _INT, _TEXT, _TEXT, _TEXT, _REAL, _TEXT_OR_NONE, _TEXT, _TEXT, _REAL_OR_NONE, _TEXT,
+        _REAL_OR_NONE, _TEXT,
+    ),
+}  # fmt: skip
+"""What the columns of a row hold, which tells the tables apart where only rows are left."""
+
+Row = tuple[Any, ...]
+Found = tuple[str, Row]
+"""A table, and a row of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """What was carried over."""
+
+    runs: int
+    events: int
+    """Readings, gaps, notes and records that were not in the target before."""
+    whole: bool
+    """False: it was told to stop before the end."""
+
+
+def was_journal(path: Path) -> bool:
+    """Tell whether a damaged file was a journal: by its header, or by rows that are left in it.
+
+    Only for a file that SQLite takes for damaged or for no database.
+    """
+    with suppress(sqlite3.Error), closing(_immutable(path)) as connection:
+        (owner,) = connection.execute("PRAGMA application_id").fetchone()
+        return int(owner) == APPLICATION_ID
+    with suppress(OSError):
+        return any(table == "readings" for table, _ in _left(path))
+    return False
+
+
+def carry(
+    path: Path, target: sqlite3.Connection, go_on: Callable[[], bool] = lambda: True
+) -> Carried:
+    """Carry all that is in the file at `path` over; what is there already stays as it is.
+
+    First by way of SQLite, then, where that meets damage, page by page.
+
+    Args:
+        path: a journal, whole or damaged, which nobody writes.
+        target: an open journal, in no transaction.
+        go_on: asked between two transactions.
+
+    Raises:
+        sqlite3.Error: the target can't be written.
+        OSError: the file can't be read.
+    """
+    runs: set[int] = set()
+    events = 0
+    found = itertools.chain(_readable(path), _left(path) if _is_damaged(path) else ())
+    while some := list(itertools.islice(found, AT_ONCE)):
+        began_s = time.monotonic()
+        events += _put(target, some)
+        runs |= {row[0] for _, row in some}
+        if not go_on():
+            return Carried(len(runs), events, whole=False)
+        time.sleep(time.monotonic() - began_s)  # whoever waits to write gets its turn
+    _name_lost_runs(target)
+    return Carried(len(runs), events, whole=True)
+
+
+def _put(target: sqlite3.Connection, found: Iterable[Found]) -> int:
+    """Write rows in one transaction; return how many of them are events that are new."""
+    new = 0
+    target.execute("BEGIN IMMEDIATE")
+    try:
+        for table, row in found:
+            marks = ",".join("?" * _TABLES[table])
+            done = target.execute(f"INSERT OR IGNORE INTO {table} VALUES ({marks})", row)  # noqa: S608
+            new += done.rowcount if table != "runs" else 0
+        target.execute("COMMIT")
+    except sqlite3.Error:
+        if target.in_transaction:
+            target.execute("ROLLBACK")
+        raise
+    return new
+
+
+def _name_lost_runs(target: sqlite3.Connection) -> None:
+    """Give events whose run is not known one, so that they can be read."""
+    for table in EVENT_TABLES:
+        query = (
+            f"SELECT run, min(utc_s) FROM {table} WHERE run NOT IN (SELECT run FROM runs) "  # noqa: S608
+            "GROUP BY run"
+        )
+        for run, utc_s in target.execute(query).fetchall():
+            _put(target, [("runs", lost_run(run, utc_s))])
+
+
+def _readable(path: Path) -> Iterator[Found]:
+    """Give the rows that SQLite finds, up to the first damage of each table."""
+    try:
+        connection = _open(path)
+    except sqlite3.Error:
+        return
+    with closing(connection):
+        for table in _TABLES:
+            with suppress(sqlite3.Error):
+                for row in connection.execute(f"SELECT * FROM {table}"):  # noqa: S608 - ours
+                    if _belongs(row, table):
+                        yield table, row
+
+
+def _left(path: Path) -> Iterator[Found]:
+    """Give the rows that are left in single pages."""
+    for row in rows_left(path):
+        for table, types in _TYPES.items():
+            if len(row) == len(types):
+                # A real number without a fraction is stored as an integer.
+                real = tuple(
+                    float(value) if float in kinds and isinstance(value, int) else value
+                    for value, kinds in zip(row, types, strict=True)
+                )
+                if _belongs(real, table):
+                    yield table, real
+
+
+def _belongs(row: Row, table: str) -> bool:
+    types = _TYPES[table]
+    return (
+        len(row) == len(types)
+        and all(map(isinstance, row, types))
+        and all(value >= 0 for value in row if isinstance(value, int))
+        and all(math.isfinite(value) for value in row if isinstance(value, float))
+    )
+
+
+def _is_damaged(path: Path) -> bool:
+    try:
+        with closing(_open(path)) as connection:
+            return bool(connection.execute("PRAGMA quick_check(1)").fetchone() != ("ok",))
+    except sqlite3.Error:
+        return True
+
+
+def _open(path: Path) -> sqlite3.Connection:
+    """Open a file that may be damaged or cut, with the log beside it if that serves.
+
+    Raises:
+        sqlite3.Error: nothing of it can be read that way.
+    """
+    if path.stat().st_size == 0:
+        raise sqlite3.DatabaseError("it is empty")  # and SQLite would throw its log away
+    log = beside(path, "-wal")
+    if log.exists() and log.stat().st_size:
+        connection = sqlite3.connect(uri(path), uri=True, timeout=1.0)
+        try:
+            return _tolerant(connection)
+        except sqlite3.Error:
+            connection.close()
+    return _immutable(path)
+
+
+def _immutable(path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(uri(path, "immutable=1"), uri=True)
+    try:
+        return _tolerant(connection)
+    except sqlite3.Error:
+        connection.close()
+        raise
+
+
+def _tolerant(connection: sqlite3.Connection) -> sqlite3.Connection:
+    """Let a file be read that is shorter than it should be, and text that is none."""
+    connection.text_factory = lambda raw: raw.decode("utf-8", "replace")
+    connection.execute("PRAGMA writable_schema = ON")
+    connection.execute("PRAGMA cell_size_check = ON")
+    connection.execute("PRAGMA schema_version").fetchone()
+    return connection
