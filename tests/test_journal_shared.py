@@ -59,7 +59,8 @@ def test_short_watches_and_readers_beside_a_long_one_cost_no_reading(tmp_path: P
 def locks(path: Path) -> list[str]:
     """Return the locks on the file at `path` as the kernel lists them (proc(5), /proc/locks)."""
     number = f":{path.stat().st_ino} "
-    return [line for line in Path("/proc/locks").read_text().splitlines() if number in line]
+    lines = Path("/proc/locks").read_text().splitlines()
+    return [line.partition(": ")[2] for line in lines if number in line]
 
 
 def test_looking_at_an_open_journal_drops_none_of_its_locks(tmp_path: Path) -> None:

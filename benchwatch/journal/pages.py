@@ -24,8 +24,8 @@ _FRAME_HEADER: Final = 24
 Row = tuple[Any, ...]
 
 
-def rows_left(path: Path) -> Iterator[Row]:
-    """Give every row that any page of the file, or of the log beside it, still has.
+def rows_left(path: Path, *, log: bool = True) -> Iterator[Row]:
+    """Give every row that any page of the file, or of the `log` beside it, still has.
 
     Rows come in no order, some several times, and those of all tables together. A table with
     an integer key has the key in its first column. Damaged cells are passed over.
@@ -34,7 +34,7 @@ def rows_left(path: Path) -> Iterator[Row]:
         OSError: the file can't be read.
     """
     pages = _Pages(path)
-    for page in pages.all():
+    for page in pages.all(log=log):
         yield from _rows_of(page, pages)
 
 
@@ -53,15 +53,17 @@ class _Pages:
             if 512 <= size <= 65536 and size & (size - 1) == 0:
                 self.size = size
 
-    def all(self) -> Iterator[bytes]:
+    def all(self, *, log: bool) -> Iterator[bytes]:
         with self._path.open("rb") as file:
             first = True
             while page := file.read(self.size):
                 yield page[100:].rjust(len(page), b"\0") if first else page
                 first = False
-        with suppress(FileNotFoundError), self._log.open("rb") as log:
-            log.seek(_LOG_HEADER)  # section 4.1
-            while len(frame := log.read(_FRAME_HEADER + self.size)) > _FRAME_HEADER:
+        if not log:
+            return
+        with suppress(FileNotFoundError), self._log.open("rb") as frames:
+            frames.seek(_LOG_HEADER)  # section 4.1
+            while len(frame := frames.read(_FRAME_HEADER + self.size)) > _FRAME_HEADER:
                 yield frame[_FRAME_HEADER:]
 
     def number(self, number: int) -> bytes:

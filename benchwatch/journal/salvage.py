@@ -57,7 +57,7 @@ def was_journal(path: Path) -> bool:
         (owner,) = connection.execute("PRAGMA application_id").fetchone()
         return int(owner) == APPLICATION_ID
     with suppress(OSError):
-        return any(table == "readings" for table, _ in _left(path))
+        return any(table == "readings" for table, _ in _left(path, log=False))
     return False
 
 
@@ -133,9 +133,9 @@ def _readable(path: Path) -> Iterator[Found]:
                         yield table, row
 
 
-def _left(path: Path) -> Iterator[Found]:
+def _left(path: Path, *, log: bool = True) -> Iterator[Found]:
     """Give the rows that are left in single pages."""
-    for row in rows_left(path):
+    for row in rows_left(path, log=log):
         for table, types in _TYPES.items():
             if len(row) == len(types):
                 # A real number without a fraction is stored as an integer.
