@@ -16,6 +16,7 @@ from benchwatch.estimate.dither import Dither, dither
 from benchwatch.estimate.elsewhere import elsewhere, seconds_per_day
 from benchwatch.estimate.regression import fit_line
 from benchwatch.estimate.results import Estimate
+from benchwatch.estimate.settle.warmup import Warmup
 from benchwatch.estimate.stability import (
     Deviation,
     LiveDeviations,
@@ -24,7 +25,6 @@ from benchwatch.estimate.stability import (
     phase_of_offsets,
     stability_table,
 )
-from benchwatch.estimate.warmup import Warmup
 from benchwatch.snapshot import ElsewhereNow, StabilityNow, Trace, WarmUp
 
 DITHER_SPAN_S: Final = 60.0

@@ -198,6 +198,22 @@ def _reading(reading: Reading, numbers: Numbers) -> dict[str, Any]:
             "eta_low_s": _seconds(settle.eta_low_s),
             "eta_high_s": _seconds(settle.eta_high_s),
             "reason": settle.reason,
+            "cycle": settle.cycle
+            and {
+                "period_s": _seconds(settle.cycle.period_s),
+                "period_u": _seconds(settle.cycle.period_u),
+                "swing": _known(settle.cycle.swing),
+                "swing_u": _known(settle.cycle.swing_u),
+            },
+            "held": settle.held
+            and {
+                "first_s": _seconds(settle.held.first_s),
+                "held_s": _seconds(settle.held.held_s),
+                "worst": _known(settle.held.worst),
+                "worst_s": _seconds(settle.held.worst_s),
+                "gaps": settle.held.gaps,
+                "gaps_s": _seconds(settle.held.gaps_s),
+            },
         },
         "tolerance": tolerance and {"limit": tolerance.limit, "inside": tolerance.inside},
         "flags": sorted(reading.flags),

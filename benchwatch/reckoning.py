@@ -3,7 +3,7 @@
 from benchwatch.buffer import Buffer
 from benchwatch.estimate.live import LiveEstimate
 from benchwatch.estimate.results import Numbers, SettleLimit
-from benchwatch.estimate.warmup import Warmup
+from benchwatch.estimate.settle.warmup import Warmup
 from benchwatch.freshness import Spacing
 from benchwatch.leisure import Deviations
 from benchwatch.reading import Gap, Reading

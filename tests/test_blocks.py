@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from benchwatch.estimate.blocks import Pyramid
-from benchwatch.estimate.noise_model import fit_noise
+from benchwatch.estimate.settle.noise_model import fit_noise
 
 
 def test_levels_hold_the_means_of_1_2_4_readings() -> None:

@@ -9,7 +9,7 @@ import screen_kit as kit
 from benchwatch.counter import TimeBase
 from benchwatch.estimate.landing import LandingNow
 from benchwatch.estimate.pull import Pull
-from benchwatch.estimate.results import Estimate, Nudge, Numbers, Settle, Tolerance
+from benchwatch.estimate.results import Cycle, Estimate, Held, Nudge, Numbers, Settle, Tolerance
 from benchwatch.estimate.tool import ToolState
 from benchwatch.estimate.trim import Judgement
 from benchwatch.screen.frame import drawn, picture, stack
@@ -44,6 +44,16 @@ PASTS = {
 }
 """Where the made past is not the usual one."""
 UNSURE = Settle("unsure", None, None, reason="noise too large: about 4 min more would tell")
+CYCLING = Settle(
+    "warming", None, None, reason="cycles by 4.2 ppb every 5 min, asked 1 ppb in 10 min",
+    cycle=Cycle(302.4, 1.3, 4.21e-9, 6e-11),
+)  # fmt: skip
+MORNING_S = 34_000.0
+MORNING = Settle(
+    "settled", MORNING_S - 1500.0, None, reason="expected to move less than 0.1 ppb in 10 min",
+    cycle=Cycle(302.4, 1.3, 2.1e-10, 6e-12),
+    held=Held(3100.0, 29_800.0, -4.3e-10, 21_600.0, 2, 424.0),
+)  # fmt: skip
 STATES: dict[str, Snapshot] = {
     "bare": kit.snapshot(),
     "warming": kit.full_snapshot(),
@@ -89,6 +99,13 @@ STATES: dict[str, Snapshot] = {
         reading=kit.reading(2.46e-9, kit.NOW_S - 9.2),
     ),
     "no_counter": NO_COUNTER,
+    "cycling": kit.full_snapshot(numbers=kit.numbers(settle=CYCLING)),
+    "morning": kit.full_snapshot(
+        reading=kit.reading(-1.1e-10, MORNING_S - 0.4),
+        numbers=replace(INSIDE, settle=MORNING, last_nudge=None),
+        warm_up=kit.warm_up(curve=Trace(), end=None, end_u=None),
+        trim=kit.trim_now(direction="inside", turn=None),
+    ),
     "internal": kit.full_snapshot(time_base=TimeBase("internal")),
     "far": kit.snapshot(
         reading=kit.reading(-3.1e-6),
@@ -97,8 +114,10 @@ STATES: dict[str, Snapshot] = {
     ),
 }
 ASKED = ("warming", "settled", "unsure", "stale", "no_counter", "tool_on", "landed", "internal")
+ONLY_THERE = {"cycling": ("warm_up", "stability"), "morning": ("warm_up",)}
 KEPT = [
-    *(("trim", state) for state in STATES),
+    *(("trim", state) for state in STATES if state not in ONLY_THERE),
+    *((view, state) for state, views in ONLY_THERE.items() for view in views),
     *((view.name, state) for view in VIEWS if view.name != "trim" for state in ASKED),
     ("notes", "bare"),
 ]
@@ -110,6 +129,8 @@ def _frame(view: str, state: str, look: Look | None = None, **changes):
         changes["trace"] = Trace()
     elif state in PASTS and view != "warm_up":
         changes["trace"] = PASTS[state]
+    if state == "morning":
+        changes.setdefault("now_s", MORNING_S)
     full = shown.trim is not None
     return kit.frame(shown, view=view, look=look or Look(), trimmer=full, operator=full, **changes)
 

@@ -6,10 +6,10 @@ from made_warmups import FAMILIES
 from made_warmups import LIMIT as WARM_LIMIT
 from seed_kit import unseen_seed
 
-from benchwatch.estimate import settle_words
 from benchwatch.estimate.live import LiveEstimate
 from benchwatch.estimate.results import SettleLimit
-from benchwatch.estimate.settling import Settling
+from benchwatch.estimate.settle import words
+from benchwatch.estimate.settle.settling import Settling
 
 LIMIT = SettleLimit(1e-9, 60.0)
 
@@ -143,9 +143,9 @@ def test_a_gap_must_be_earned_again() -> None:
 )
 def test_a_change_is_told_in_the_unit_that_was_asked(change: float, said: str) -> None:
     """The two can be compared at a glance, and a figure far inside does not flicker."""
-    words = settle_words.moving(change, SettleLimit(1e-9, 20.0))
+    said_so = words.moving(change, SettleLimit(1e-9, 20.0))
 
-    assert words == f"expected to move {said} in 20 s, asked 1 ppb"
+    assert said_so == f"expected to move {said} in 20 s, asked 1 ppb"
 
 
 def test_reasons_tell_people_what_happens() -> None:
@@ -275,7 +275,7 @@ def test_degenerate_input_is_survived() -> None:
     assert drift.per_s == 0.0
     assert drift.u == 0.0
     assert [state for _, state in changes] == ["unsure"]
-    assert settling.verdict().reason == settle_words.ALL_EQUAL
+    assert settling.verdict().reason == words.ALL_EQUAL
 
 
 def test_memory_is_bounded_and_the_newest_counts() -> None:
@@ -360,7 +360,7 @@ def test_a_last_digit_coarser_than_the_limit_is_unsure(digits: float) -> None:
 
     drift = settling.drift()
     assert "settled" not in states
-    assert verdict.reason == settle_words.TOO_COARSE
+    assert verdict.reason == words.TOO_COARSE
     assert verdict.eta_s is None
     assert drift is not None
     assert drift.u is not None

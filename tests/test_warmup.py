@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from benchwatch.estimate.outlook import time_to_fall
-from benchwatch.estimate.warmup import fit_warmup, mser5
+from benchwatch.estimate.settle.outlook import time_to_fall
+from benchwatch.estimate.settle.warmup import fit_warmup, mser5
 
 
 def _generator(count):

@@ -4,9 +4,9 @@ import math
 from typing import Final
 
 from benchwatch.estimate.blocks import Pyramid
-from benchwatch.estimate.noise_model import NoiseModel
 from benchwatch.estimate.regression import fit_line
 from benchwatch.estimate.results import Drift
+from benchwatch.estimate.settle.noise_model import NoiseModel
 
 BLOCKS: Final = 32
 KAPPA: Final = 2.55

@@ -5,8 +5,8 @@ from dataclasses import replace
 
 from benchwatch.estimate.level import Level
 from benchwatch.estimate.results import Numbers, SettleLimit, Tolerance
-from benchwatch.estimate.settling import Settling
-from benchwatch.estimate.warmup import Warmup
+from benchwatch.estimate.settle.settling import Settling
+from benchwatch.estimate.settle.warmup import Warmup
 
 
 class LiveEstimate:

@@ -43,6 +43,35 @@ class Nudge:
 
 
 @dataclass(frozen=True, slots=True)
+class Cycle:
+    """The offset goes up and down by itself, as with the thermostat of an oven."""
+
+    period_s: float
+    period_u: float
+    swing: float
+    """From peak to peak, fractional."""
+    swing_u: float
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """What became of the settle verdict since it was first given; nudges are no excursions."""
+
+    first_s: float
+    """When it was first given."""
+    held_s: float = 0.0
+    """How long it stood in all."""
+    worst: float = 0.0
+    """Largest excursion since, fractional and with its sign: of means over a twentieth of the
+    horizon, from where it was when it settled or came to rest after a nudge."""
+    worst_s: float | None = None
+    """When that was."""
+    gaps: int = 0
+    gaps_s: float = 0.0
+    """Gaps in the readings since, and how long they were in all."""
+
+
+@dataclass(frozen=True, slots=True)
 class Settle:
     """Does the offset move by less than the limit over the horizon?"""
 
@@ -55,6 +84,10 @@ class Settle:
     eta_high_s: float | None = None
     reason: str = ""
     """One line for people: why this verdict, and when unsure what would tell."""
+    cycle: Cycle | None = None
+    """What it cycles by; None when no cycle stands out."""
+    held: Held | None = None
+    """What became of the verdict since it was first given; None before."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from made_warmups import FAMILIES, LIMIT
 
-from benchwatch.estimate.settling import Settling
+from benchwatch.estimate.settle.settling import Settling
 
 RUNS = 20
 EVERY = 10

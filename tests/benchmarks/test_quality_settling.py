@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 from made_warmups import FAMILIES, LIMIT, MadeWarmup
 
-from benchwatch.estimate.settling import Settling
+from benchwatch.estimate.settle.settling import Settling
 
 RUNS = 10
 MADE = {"slow tail": 40, "overshoot": 10}

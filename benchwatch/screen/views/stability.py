@@ -8,6 +8,7 @@ from benchwatch.screen.amounts import lasted, short
 from benchwatch.screen.frame import Block, Frame, View, always
 from benchwatch.screen.ink import Ink, Line, beside, faded, fitting, line
 from benchwatch.screen.plot import MARGIN, Axes, Axis, along, axis_name
+from benchwatch.screen.settle_lines import cycle_line, cycle_rows
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -167,6 +168,7 @@ STABILITY = View(
     blocks=(
         Block(title_line, always(1)),
         Block(dither_line, always(1)),
+        Block(cycle_line, cycle_rows, spare=1),
         Block(both, always(6), fills=True, slow=True),
     ),
     help=(
@@ -189,6 +191,11 @@ STABILITY = View(
         (
             "Dither is the spread of single readings in the last minute: peak to peak, and the "
             "standard deviation with the drift in and out."
+        ),
+        (
+            "Cycles by: a regular swing, from peak to peak, that stands out of the noise; it is "
+            "looked for where a settle limit was asked for. In the plot it is a hump at about "
+            "half its period."
         ),
     ),
 )

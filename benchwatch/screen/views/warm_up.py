@@ -7,6 +7,7 @@ from benchwatch.screen.figures import both_figures
 from benchwatch.screen.frame import Block, Frame, View, always
 from benchwatch.screen.ink import Ink, Line, faded, fitting, line, wrapped_text
 from benchwatch.screen.plot import MARGIN, Axes, Axis, along
+from benchwatch.screen.settle_lines import cycle_line, cycle_rows, held_lines, held_rows
 from benchwatch.screen.views.trim import digit_rows, reason_line, settle_line
 from benchwatch.snapshot import WarmUp
 
@@ -31,6 +32,13 @@ def limit_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     span = limit(now.limit.limit, frame.unit, "").strip()
     asked = f"less than {span} in {format_duration(now.limit.horizon_s)}"
     return [fitting(width, line(f"{on}; settled means: moves by {asked}"), line(f"{on}; {asked}"))]
+
+
+def end_rows(frame: Frame, _width: int, _height: int) -> int:
+    """Want a row, but not to say that nothing is known of an oscillator that has come to rest."""
+    settle = frame.snapshot.numbers.settle
+    settled = settle is not None and settle.state == "settled"
+    return 0 if settled and _warm_up(frame).end is None else 1
 
 
 def end_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
@@ -102,7 +110,9 @@ WARM_UP = View(
         Block(both_figures, digit_rows),
         Block(settle_line, always(1)),
         Block(verdict_lines, verdict_rows, spare=1),
-        Block(end_line, always(1)),
+        Block(end_line, end_rows),
+        Block(cycle_line, cycle_rows, spare=2),
+        Block(held_lines, held_rows, spare=1),
         Block(limit_line, always(1)),
         Block(curve_chart, always(5), fills=True, slow=True),
     ),
@@ -122,6 +132,15 @@ WARM_UP = View(
             "Time to go is a range: the curve and its uncertainty cross the limit between the two "
             "times."
         ),
-        "It can be left alone: readings are journaled, and the bell rings once when it settles.",
+        (
+            "Cycles by: the offset goes up and down by itself, as with an oven's thermostat; the "
+            "swing is from peak to peak. One that swings by more than the limit is not settled."
+        ),
+        (
+            "It can be left alone: readings are journaled, and the bell rings once when it "
+            "settles. The line that begins with first settled then says what happened meanwhile: "
+            "how long the verdict has held in all, the largest excursion since, nudges apart, and "
+            "how long readings were missing."
+        ),
     ),
 )

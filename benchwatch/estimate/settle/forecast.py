@@ -24,7 +24,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchwatch.estimate.noise_model import NoiseModel
+from benchwatch.estimate.settle.cycle import FittedCycle
+from benchwatch.estimate.settle.noise_model import NoiseModel
 
 Floats = NDArray[np.float64]
 
@@ -61,6 +62,7 @@ def forecast(
     noise: NoiseModel,
     interval_s: float,
     steps: tuple[float, ...] = (),
+    cycle: FittedCycle | None = None,
 ) -> Forecast:
     """Fit the past and continue it.
 
@@ -72,13 +74,16 @@ def forecast(
         noise: of the readings.
         interval_s: from one reading to the next.
         steps: times of nudges; blocks lie wholly before or after each.
+        cycle: fitted beside the rest; what it will do is not in the forecast.
     """
     age = (blocks[0] - now) / horizon_s
     width = blocks[2] * (interval_s / horizon_s)
     offset = blocks[1] - blocks[1, -1]
     count = len(TIME_CONSTANTS) + 2
     first = age[0]
-    basis = np.empty((len(age), count + len(steps) + 1))
+    waves = np.empty((len(age), 0)) if cycle is None else _waves(cycle, age, width, horizon_s)
+    size = count + len(steps) + waves.shape[1]
+    basis = np.empty((len(age), size + 1))
     basis[:, 0] = 1.0
     basis[:, 1] = age
     rate = 1.0 / TIME_CONSTANTS
@@ -91,8 +96,9 @@ def forecast(
     basis[:, 2:count] = np.exp(middle) * np.sinh(inner) / half
     for column, step in enumerate(steps):
         basis[:, count + column] = blocks[0] >= step
+    basis[:, count + len(steps) : size] = waves
     basis[:, -1] = offset
-    ahead = np.zeros((count + len(steps), len(HORIZONS)))
+    ahead = np.zeros((size, len(HORIZONS)))
     ahead[1] = HORIZONS
     decay = np.exp(first * rate - excess)
     ahead[2:count] = decay[:, None] * np.expm1(-np.multiply.outer(rate, HORIZONS))
@@ -104,7 +110,20 @@ def forecast(
         weighted = basis / white[:, None]
     gram = basis.T @ weighted
     widest = FREEDOM * (_moved(blocks, offset, steps) + scale)
-    return _solve(gram, ahead, widest, ROOM * scale, len(age) - 2 - len(steps))
+    return _solve(gram, ahead, widest, ROOM * scale, len(age) + count - 4 - size)
+
+
+def _waves(cycle: FittedCycle, age: Floats, width: Floats, horizon_s: float) -> Floats:
+    """Columns of a cycle: two harmonics, and what a little more of its rate or decay would add."""
+    rate = 2.0 * np.pi * horizon_s / cycle.period_s
+    swell = np.exp(np.minimum(cycle.decay_per_s * horizon_s * (age[0] - age), 0.0))
+    columns = []
+    for order in (1.0, 2.0):
+        # The mean of a cosine over a block is that at its middle times sin(h)/h.
+        size = swell * np.sinc(order * rate * width / (2.0 * np.pi))
+        columns += [np.cos(order * rate * age) * size, np.sin(order * rate * age) * size]
+    columns += [columns[0] * age, columns[1] * age]
+    return np.array(columns).T
 
 
 def _moved(blocks: Floats, offset: Floats, steps: tuple[float, ...]) -> float:

@@ -3,8 +3,8 @@
 import math
 from typing import Final
 
-from benchwatch.estimate.noise_model import NoiseModel
-from benchwatch.estimate.results import SettleLimit
+from benchwatch.estimate.results import Cycle, SettleLimit
+from benchwatch.estimate.settle.noise_model import NoiseModel
 from benchwatch.quantity import OffsetUnit, format_duration, offset_unit
 
 HOPELESS: Final = 100.0
@@ -23,6 +23,25 @@ def moving(change: float, limit: SettleLimit) -> str:
     said = _short(change, asked) if change >= least else f"less than {_short(least, asked)}"
     horizon = format_duration(limit.horizon_s)
     return f"expected to move {said} in {horizon}, asked {_short(limit.limit)}"
+
+
+def cycling(cycle: Cycle, limit: SettleLimit) -> str:
+    """Swing, period and limit, in one unit."""
+    swing = _short(cycle.swing, offset_unit(limit.limit))
+    horizon = format_duration(limit.horizon_s)
+    every = format_duration(cycle.period_s)
+    return f"cycles by {swing} every {every}, asked {_short(limit.limit)} in {horizon}"
+
+
+def departed(wait_s: float) -> str:
+    """It moved by more than the limit although nothing had spoken against staying inside it."""
+    wait = format_duration(max(round(wait_s), 1))
+    return f"moved by more than asked a while ago: settled if it stays for {wait} more"
+
+
+def compared(lasted_s: float) -> str:
+    """Readings go on after a gap."""
+    return f"no readings for {format_duration(lasted_s)}: comparing with the level before"
 
 
 def too_few(limit: SettleLimit) -> str:

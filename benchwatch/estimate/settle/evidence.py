@@ -12,10 +12,11 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate.blocks import Floats, Pyramid
-from benchwatch.estimate.forecast import Forecast, forecast
-from benchwatch.estimate.noise_model import NoiseModel, fit_noise
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.rounding import rounding_variance
+from benchwatch.estimate.settle.cycle import FittedCycle
+from benchwatch.estimate.settle.forecast import Forecast, forecast
+from benchwatch.estimate.settle.noise_model import NoiseModel, fit_noise
 
 FINEST: Final = 100.0
 """Blocks of readings need be no shorter than this fraction of the horizon."""
@@ -29,6 +30,10 @@ FOLLOWS: Final = 2.0
 """Reduced chi-square up to which it does."""
 FEWEST: Final = 8
 """Blocks, beside one a nudge, that a forecast takes."""
+WAVES: Final = 6
+"""More blocks that it takes with a cycle."""
+LONG: Final = 4.0
+"""Mean intervals from which on a step of time is a gap."""
 STEPS: Final = 6
 """Nudges fitted at once; readings before an older one no longer count."""
 CLOSE: Final = 8
@@ -82,6 +87,13 @@ class Evidence:
                 self.pyramid.add(t, y)
         self.steps.append(at)
 
+    def go_on(self, readings: list[tuple[float, float, float]]) -> None:
+        """Take the readings after a gap, with their last digits, that no block lies across."""
+        assert self.origin is not None
+        self.pyramid.cut(readings[0][0] - self.origin[0])
+        for elapsed_s, offset, quantum in readings:
+            self.add(elapsed_s, offset, quantum)
+
     def gap(self) -> None:
         """Forget all but the noise."""
         self.pyramid.restart()
@@ -90,9 +102,24 @@ class Evidence:
         self.steps.clear()
 
     def interval_s(self) -> float:
-        """Mean time from one reading to the next, lately; 0 when unknown."""
+        """Usual time from one reading to the next, lately; 0 when unknown."""
         t = self.pyramid.levels[0].rows()[0]
-        return float((t[-1] - t[0]) / (len(t) - 1)) if len(t) > 1 else 0.0
+        if len(t) < 2:
+            return 0.0
+        mean_s = float((t[-1] - t[0]) / (len(t) - 1))
+        # A gap among them is none of the usual times.
+        steps = np.diff(t)
+        return mean_s if steps.max() < LONG * mean_s else float(np.median(steps))
+
+    def level(
+        self, blocks: Floats, span_s: float, noise: NoiseModel, interval_s: float
+    ) -> tuple[float, float]:
+        """Mean of the newest `span_s` seconds since the last nudge, and its standard u."""
+        since = max(self.now - span_s, self.last_step)
+        recent = blocks[:, min(int(blocks[0].searchsorted(since)), blocks.shape[1] - 1) :]
+        readings = float(recent[2].sum())
+        mean = float(recent[1] @ recent[2]) / readings
+        return mean, float(np.sqrt(noise.variance(readings * interval_s)))
 
     def rounding(self) -> float:
         """Variance of means from rounding, as far as the newest readings don't average it."""
@@ -146,29 +173,43 @@ class Evidence:
         return len(blocks[0]) >= FEWEST + len(self.steps)
 
     def forecast(
-        self, blocks: Floats, limit: SettleLimit, noise: NoiseModel, interval_s: float
+        self,
+        blocks: Floats,
+        limit: SettleLimit,
+        noise: NoiseModel,
+        interval_s: float,
+        cycle: FittedCycle | None = None,
     ) -> Forecast:
-        """Continue the longest past that the fit follows, else all of it; see `enough`."""
+        """Continue the longest past that the fit follows, else all of it; see `enough`.
+
+        What is not followed without `cycle` is tried with it.
+        """
         longest: Forecast | None = None
         for share in SHARES:
-            recent = blocks[:, int(blocks[0].searchsorted((1.0 - share) * self.now)) :]
-            # A nudge outside the blocks would be a column of zeros or of ones.
-            steps = tuple(
-                at for at in self.steps if recent.size and recent[0, 0] < at <= recent[0, -1]
-            )
-            if longest is not None and recent.shape[1] < FEWEST + len(steps):
-                break
-            ahead = forecast(
-                recent,
-                self.now,
-                horizon_s=limit.horizon_s,
-                scale=limit.limit,
-                noise=noise,
-                interval_s=interval_s,
-                steps=steps,
-            )
-            if ahead.misfit < FOLLOWS:
-                return ahead
-            longest = longest or ahead
+            for beside in (None, cycle) if cycle else (None,):
+                start = (1.0 - share) * self.now
+                if beside is not None and beside.decay_per_s:
+                    start = max(start, beside.since_s)
+                recent = blocks[:, int(blocks[0].searchsorted(start)) :]
+                # A nudge outside the blocks would be a column of zeros or of ones.
+                steps = tuple(
+                    at for at in self.steps if recent.size and recent[0, 0] < at <= recent[0, -1]
+                )
+                fewest = FEWEST + len(steps) + (WAVES if beside is not None else 0)
+                if longest is not None and recent.shape[1] < fewest:
+                    continue
+                ahead = forecast(
+                    recent,
+                    self.now,
+                    horizon_s=limit.horizon_s,
+                    scale=limit.limit,
+                    noise=noise,
+                    interval_s=interval_s,
+                    steps=steps,
+                    cycle=beside,
+                )
+                if ahead.misfit < FOLLOWS:
+                    return ahead
+                longest = longest or ahead
         assert longest is not None
         return longest

@@ -1,0 +1,69 @@
+"""Do the readings after a gap go on where a settled oven was before it?
+
+Readings wait here until there are enough to say. They go on when the gap is short against the
+time for which the oven had been settled, and they are steady and at the old level within the
+limit; else what was before the gap says nothing of them.
+"""
+
+import math
+from typing import Final
+
+from benchwatch.estimate.results import SettleLimit
+
+SHARE: Final = 0.1
+"""Longest gap, in times for which it had been settled before."""
+LONGEST_S: Final = 30.0
+SPAN: Final = 0.05
+"""Readings after a gap are compared over so many horizons, up to `LONGEST_S`."""
+FEWEST: Final = 8
+MOST: Final = 512
+"""Readings compared; with so many the span no longer counts."""
+STEADY: Final = 0.5
+"""Limits by which the halves of them may differ."""
+
+
+class AfterGap:
+    """Holds the readings after one gap.
+
+    Args:
+        last_s: time of the last reading before it.
+        level: mean before it, fractional.
+        level_u: its standard uncertainty.
+        held_s: how long the oven had been settled.
+        limit: of the verdict.
+    """
+
+    def __init__(
+        self, last_s: float, level: float, level_u: float, held_s: float, limit: SettleLimit
+    ) -> None:
+        self._last_s, self._level, self._level_u = last_s, level, level_u
+        self._held_s = held_s
+        self._limit = limit
+        self.readings: list[tuple[float, float, float]] = []
+        """Time, offset and last digit, as given."""
+
+    def gap(self) -> None:
+        """Readings stopped again: the comparison begins anew with the next one."""
+        self.readings.clear()
+
+    def add(self, elapsed_s: float, offset: float, quantum: float) -> None:
+        """Take a reading."""
+        self.readings.append((elapsed_s, offset, quantum))
+
+    def goes_on(self) -> bool | None:
+        """Tell whether they go on as before; None while that can't be told."""
+        first_s, last_s = self.readings[0][0], self.readings[-1][0]
+        if first_s - self._last_s > SHARE * self._held_s:
+            return False
+        count = len(self.readings)
+        enough_s = min(SPAN * self._limit.horizon_s, LONGEST_S)
+        if count < FEWEST or (last_s - first_s < enough_s and count < MOST):
+            return None
+        offsets = [offset for _, offset, _ in self.readings]
+        half = count // 2
+        early, late = math.fsum(offsets[:half]) / half, math.fsum(offsets[-half:]) / half
+        mean = math.fsum(offsets) / count
+        u = math.sqrt(math.fsum((y - mean) ** 2 for y in offsets) / (count - 1) / count)
+        if abs(late - early) > STEADY * self._limit.limit + 6.0 * u:
+            return False
+        return abs(mean - self._level) <= self._limit.limit + 3.0 * math.hypot(u, self._level_u)

@@ -1,0 +1,193 @@
+"""Settled, warming or unsure: the state of the verdict, and how slowly it changes.
+
+The forecast change, that of a cycle and their uncertainties must together stay within the limit
+up to the horizon, and beyond it within the same rate. The verdict is given when that has held for
+`PATIENCE`, and stands until the opposite is sure for as long, over `FEW_READINGS` at least: turns
+that are not yet confirmed as nudges do not withdraw it.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from benchwatch.estimate.results import Drift, SettleLimit, SettleState
+from benchwatch.estimate.settle import words
+from benchwatch.estimate.settle.cycle import FittedCycle
+from benchwatch.estimate.settle.departures import Departures
+from benchwatch.estimate.settle.forecast import HORIZONS, Forecast
+from benchwatch.estimate.settle.noise_model import NoiseModel
+from benchwatch.estimate.settle.outlook import Outlook
+
+ALLOWANCE: Final = np.maximum(HORIZONS, 1.0)
+"""Change allowed at each forecast time, in limits: up to the horizon one, then the same rate."""
+COVERAGE: Final = np.array([2.5, 2.5, 2.5, 2.0, 2.0, 2.0])
+"""Standard uncertainties added to each forecast change; fewer where it lies further ahead."""
+CYCLE_COVERAGE: Final = 2.0
+"""Standard uncertainties added to the swing of a cycle."""
+PATIENCE: Final = 0.05
+"""Horizons for which an oven must be seen settled before the verdict is given, and moving
+before it is withdrawn."""
+FEW_READINGS: Final = 20
+"""Readings for which it must be seen moving before the verdict is withdrawn, at least."""
+FAR: Final = 3.0
+"""Change that cannot be ruled out, in limits, from which on no verdict is near."""
+RARELY: Final = 4.0
+"""Times as long between verdicts when none is near, or one stands undisputed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """What a verdict rests on; times in seconds since the first reading, the rest fractional."""
+
+    now: float
+    limit: SettleLimit
+    ahead: Forecast
+    drift: Drift | None
+    cycle: FittedCycle | None
+    level: float
+    """Mean of late."""
+    level_u: float
+    noise: NoiseModel
+    interval_s: float
+    rounding: float
+    """Variance of means from rounding."""
+
+    def excess(self) -> float:
+        """The largest change that can't be ruled out, with that of a cycle, in limits allowed."""
+        size, spread = np.abs(self.ahead.change), COVERAGE * self.ahead.u
+        if self.cycle is not None:
+            swing, swing_u = self.cycle.within(self.limit.horizon_s, self.now)
+            size, spread = size + swing, np.hypot(spread, CYCLE_COVERAGE * swing_u)
+        return float(((size + spread) / (self.limit.limit * ALLOWANCE)).max())
+
+    def cycling(self) -> bool:
+        """Tell whether a cycle surely moves the offset by more than the limit."""
+        if self.cycle is None or not self.cycle.sure:
+            return False
+        swing, swing_u = self.cycle.within(self.limit.horizon_s, self.now)
+        return swing - CYCLE_COVERAGE * swing_u > self.limit.limit
+
+    def change(self) -> float:
+        """The largest change forecast within the horizon."""
+        return float(np.abs(self.ahead.change[HORIZONS <= 1.0]).max())
+
+    def surely_moving(self) -> bool:
+        """Tell whether the forecast change is above the limit beyond its uncertainty."""
+        sure = np.abs(self.ahead.change) - COVERAGE * self.ahead.u > self.limit.limit
+        return bool(sure[HORIZONS <= 1.0].any())
+
+    def drift_ahead(self) -> tuple[float, float]:
+        """The least and the most that the drift of late comes to over the horizon: 2 u off it."""
+        if self.drift is None or self.drift.u is None:
+            return 0.0, math.inf
+        change, u = (x * self.limit.horizon_s for x in (abs(self.drift.per_s), self.drift.u))
+        return change - 2.0 * u, change + 2.0 * u
+
+
+class Verdict:
+    """O(1) and bounded; `judge` is called with each new case."""
+
+    def __init__(self) -> None:
+        self.departures = Departures()
+        self.outlook = Outlook()
+        self.restart()
+
+    def restart(self) -> None:
+        """Begin anew: unsure."""
+        self.state: SettleState = "unsure"
+        self.since: float | None = None
+        """When it was given, on the clock of the cases."""
+        self.pause = 1.0
+        """Times as long to wait before the next case."""
+        self._moving_since = math.inf
+        self._calm_since = math.inf
+        self._heeds_drift = False
+        # The drift has been surely as small as the verdict says. Before, it lags behind an oven
+        # that comes in; from then on a larger one contradicts the verdict.
+        self.departures.forget()
+        self.outlook.forget()
+
+    def at_once(self) -> None:
+        """Give the verdict at the next case if that speaks for it: only the limit is another."""
+        self.restart()
+        self._calm_since = -math.inf
+
+    def nudged(self) -> None:
+        """A nudge was confirmed: what seemed to move until now was that."""
+        self._moving_since = math.inf
+        self.outlook.forget()
+        self.departures.forget_levels()
+
+    def resume(self, now: float) -> None:
+        """Readings go on after a gap where they were before; `now` on the clock of the cases."""
+        self._moving_since = math.inf
+        self.since = now
+
+    def about_to_settle(self, case: Case, excess: float) -> bool:
+        """Tell whether the verdict would be given now but for a cycle not yet looked for."""
+        waited_s = case.now - self._calm_since
+        return (
+            excess < 1.0 and self.state != "settled" and waited_s >= PATIENCE * case.limit.horizon_s
+        )
+
+    def judge(self, case: Case) -> str:
+        """Set the state; return its reason."""
+        limit, now = case.limit, case.now
+        excess, change = case.excess(), case.change()
+        least, most = case.drift_ahead()
+        lately = 0.5 * (least + most) if least > limit.limit else 0.0
+        stands = self.state == "settled"
+        self._heeds_drift |= stands and most < limit.limit
+        contradicted = self._heeds_drift and lately > 0.0
+        cycling = case.cycling()
+        surely_moving = contradicted or cycling or case.surely_moving()
+        noiseless = case.noise.variance(case.interval_s) == 0.0
+        calm = excess < 1.0 and not (contradicted or noiseless)
+        self.departures.add(
+            now, case.level, case.level_u, calm=calm, limit=limit.limit, horizon_s=limit.horizon_s
+        )
+        wait_s = self.departures.wait_s(now, limit.horizon_s)
+        self.outlook.add(now, excess)
+        self._moving_since = min(self._moving_since, now) if surely_moving else math.inf
+        self._calm_since = min(self._calm_since, now) if calm and not wait_s else math.inf
+        self.pause = RARELY if excess > FAR or (stands and calm) else 1.0
+        patience_s = PATIENCE * limit.horizon_s
+        if stands:
+            patience_s = max(patience_s, FEW_READINGS * case.interval_s)
+        if now - (self._moving_since if stands else self._calm_since) >= patience_s:
+            stands = not stands
+        if stands:
+            if self.state != "settled":
+                self.state = "settled"
+                self.since = now
+            return words.moving(change, limit)
+        self.since = None
+        surely_moving |= lately > 0.0
+        self.state = "warming" if surely_moving else "unsure"
+        if calm and wait_s:
+            return words.departed(wait_s)
+        return _reason(case, excess, lately, sure=surely_moving)
+
+
+def _reason(case: Case, excess: float, lately: float, *, sure: bool) -> str:
+    """Say why it is not settled.
+
+    Args:
+        case: what speaks against it.
+        excess: change that can't be ruled out, in limits.
+        lately: what the drift comes to within the horizon where it is surely too large, else 0.
+        sure: whether it surely moves by more than the limit.
+    """
+    limit, change = case.limit, case.change()
+    shown = None if case.cycle is None else case.cycle.shown(limit.limit)
+    if case.cycling() and shown is not None:
+        return words.cycling(shown, limit)
+    if sure:
+        return words.moving(change if change > limit.limit else lately, limit)
+    if case.noise.variance(case.interval_s) == 0.0:
+        return words.ALL_EQUAL
+    if COVERAGE[0] * math.sqrt(2.0 * case.rounding) > limit.limit:
+        return words.TOO_COARSE
+    return words.unsure(excess, case.now, case.noise, case.interval_s)
