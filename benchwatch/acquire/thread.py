@@ -222,7 +222,7 @@ class Acquisition(threading.Thread):
                 due_s = max(due_s + self._interval_s, self._clock.monotonic())
             try:
                 timeout_s = self._patience.timeout_s(self._maker.gate_s)
-                reading = self._maker.make(counter.measure(timeout_s))
+                reading = self._made(counter, timeout_s)
             except ReplyTimeout as error:
                 timeouts += 1
                 if timeouts >= TIMEOUTS_IN_A_ROW:
@@ -236,6 +236,17 @@ class Acquisition(threading.Thread):
                 self._got(reading, timeout_s)
 
     # ------------------------------------------------------------- one reading
+
+    def _made(self, counter: Counter, timeout_s: float) -> Reading:
+        """Take a reading; a driver that wants to know is told when it was implausible."""
+        measurement = counter.measure(timeout_s)
+        try:
+            return self._maker.make(measurement)
+        except ReplyError:
+            distrust = getattr(counter, "distrust", None)
+            if distrust is not None:
+                distrust()
+            raise
 
     def _got(self, reading: Reading, timeout_s: float) -> None:
         now_s = self._clock.monotonic()

@@ -15,6 +15,7 @@ QUERY_TIMEOUT_S: Final = (0.2, 1.0)
 at least and at most, and in between 10 times as long as it took to say who it is."""
 PROOF: Final = "*ESE?"
 """A question with another answer than ``*IDN?`` (IEEE 488.2 10.12); it changes nothing."""
+ERRORS: Final = "SYST:ERR?"
 ERROR_QUEUE_LIMIT: Final = 32
 """No queue is longer; an instrument that reports errors for ever must not hold us."""
 
@@ -53,10 +54,15 @@ class Dialogue(InStep):
             return []
         if not self._is_behind:
             self.link.resync()
-        if not self.says_who_it_is(by_s) or self._is_one_behind():
+        if not self.says_who_it_is(by_s):
             raise self.lost("no longer answers *IDN? as it did, so its readings can't be trusted")
+        answered_at_once = not self._asked_in_vain
+        is_proved = self._answers_something_else() or answered_at_once
         self._slipped = False
-        return self.drain_errors()
+        errors = self.drain_errors()
+        if not (is_proved or ERRORS in self._answers):
+            raise self.lost("missed an answer, and knows no question that shows it is in step")
+        return errors
 
     def found_silent(self) -> None:
         """Clear away the error that the question caused."""
@@ -64,32 +70,45 @@ class Dialogue(InStep):
 
     def drain_errors(self) -> list[tuple[int, str]]:
         """Read out the error queue: (code, text as the counter put it)."""
-        return [] if "SYST:ERR?" in self._silent else list(self._errors())
+        return [] if ERRORS in self._silent else list(self._errors())
 
-    def _is_one_behind(self) -> bool:
-        """Tell whether the identity is what any question gets: answers come a question late."""
+    def _answers_something_else(self) -> bool:
+        """Ask another question than who is there; True when another answer comes.
+
+        Raises:
+            LinkLost: the identity is what any question gets, so that answers come a question late.
+        """
         if self._asked_in_vain:
             self.link.resync()  # the answers to these have come with the last one
             self._asked_in_vain = 0
-        if PROOF in self._silent:
-            return False
-        self.link.tell(PROOF)
-        try:
-            return self.link.hear(self.query_timeout_s) == self.identity
-        except (ReplyTimeout, ReplyError):
-            self._silent.add(PROOF)
-            return False
+        for question in (PROOF, *self._answers):
+            if question in self._silent or question == ERRORS:
+                continue
+            self.link.tell(question)
+            try:
+                is_identity = self.link.hear(self.query_timeout_s) == self.identity
+            except (ReplyTimeout, ReplyError):
+                if question != PROOF:
+                    break  # it was answered before: something is wrong still
+                self._silent.add(PROOF)
+                continue
+            if is_identity:
+                raise self.lost("answers one question late")
+            return True
+        return False
 
     def _errors(self) -> Iterator[tuple[int, str]]:
         for _ in range(ERROR_QUEUE_LIMIT):
             try:
-                reply = self.ask("SYST:ERR?", self.query_timeout_s)
+                reply = self.ask(ERRORS, self.query_timeout_s)
             except (ReplyTimeout, ReplyError):
                 reply = ""
             match = _ERROR.fullmatch(reply.strip())
             if match is None:
-                self._silent.add("SYST:ERR?")
+                if ERRORS not in self._answers:
+                    self._silent.add(ERRORS)
                 return
+            self._answers[ERRORS] = reply
             if int(match[1]) == 0:
                 return
             yield int(match[1]), printable(reply.strip())

@@ -49,10 +49,15 @@ class InStep:
         self.query_timeout_s = query_timeout_s
         self.patience_s = 0.0
         self._identity_query = identity_query
-        self._answered: set[str] = set()
+        self._answers: dict[str, str] = {}
+        """Questions about settings, and the newest answer to each."""
         self._silent: set[str] = set()
-        """Questions that were answered before, and those that never were."""
+        """Questions that were never answered."""
         self._slipped = False
+        self._is_owed = False
+        """The answer to a question did not come, and may still."""
+        self._has_missed = False
+        """Likewise, and since then no reading was asked for."""
         self._asked_in_vain = 0
         """Questions who is there whose answers may still come."""
         self._is_behind = self._passed_over = False
@@ -67,25 +72,34 @@ class InStep:
         """Answers in a row that equalled the one before and came sooner than a gate."""
 
     def ask(self, question: str, timeout_s: float) -> str:
-        """Ask what the counter must answer; raises as `Link.ask`."""
+        """Ask what the counter must answer; raises as `Link.ask`.
+
+        Raises:
+            LinkLost: it says who it is instead, so it is one answer behind, and stays so.
+        """
         try:
-            return self.link.ask(question, timeout_s)
-        except (ReplyTimeout, ReplyError):
+            answer = self.link.ask(question, timeout_s)
+        except (ReplyTimeout, ReplyError) as error:
             self._slipped = True
+            self._is_owed = self._has_missed = isinstance(error, ReplyTimeout)
             raise
+        if self.identity is not None and answer == self.identity:
+            raise self.lost("answers one question late")
+        return answer
 
     def ask_reading(self, question: str, timeout_s: float) -> Answer:
         """Ask for a reading that takes the gate; raises as `Link.ask`.
 
         An answer that comes too soon and equals the one before was said twice, and the answer to
-        this question is still to come. If it does not come, the counter is quicker than it was
-        before and has measured the same again, or quicker than its gate: that is believed after
-        a few.
+        this question is still to come. So it is with one that comes too soon after a missed answer:
+        that is the missed one. If no other comes, the counter is quicker than it was before and has
+        measured the same again, or quicker than its gate: that is believed after a few.
 
         Raises:
             ReplyError: the answer to the last question came after all, and was not used.
         """
         self.back_in_step()
+        has_missed, self._has_missed = self._has_missed, False
         suspected_s, self._suspected_s = self._suspected_s, None
         if self._passed_over:
             self._passed_over = False
@@ -96,7 +110,12 @@ class InStep:
         due_s = asked_s + (self.patience_s or self._quickest_s)
         soon_s = asked_s + (0.9 * self.patience_s or 0.5 * self._quickest_s)
         answer = Answer(self.ask(question, timeout_s), self.link.now())
-        while self._copies < COPIES and answer.arrived_s < soon_s and answer.text == self._newest:
+        while (
+            self._copies < COPIES
+            and answer.arrived_s < soon_s
+            and (has_missed or answer.text == self._newest)
+        ):
+            has_missed = False
             self._copies += 1
             try:
                 text = self._hear_on(due_s + LATE_S - self.link.now())
@@ -131,12 +150,12 @@ class InStep:
             if answer == self._newest:  # the reading, said twice
                 answer = self._hear_on(self.query_timeout_s)
         except (ReplyTimeout, ReplyError):
-            if question in self._answered:
+            if question in self._answers:
                 raise
             self._silent.add(question)
             self.found_silent()
             return None
-        self._answered.add(question)
+        self._answers[question] = answer
         return answer
 
     def back_in_step(self) -> object:

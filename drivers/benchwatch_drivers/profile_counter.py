@@ -139,6 +139,10 @@ class ProfileCounter:
         """Give the front panel back, if anything was set and the profile knows how."""
         self._settings.release()
 
+    def distrust(self) -> None:
+        """Note that a reading was implausible: it may have been the answer to something else."""
+        self._steps.distrust()
+
     # ------------------------------------------------------------- one line
 
     def _attempt(self, timeout_s: float) -> Measurement | None:

@@ -126,6 +126,10 @@ class ScpiCounter:
         if self._settings.touched:
             self._link.tell(LOCAL)
 
+    def distrust(self) -> None:
+        """Note that a reading was implausible: it may have been the answer to something else."""
+        self._dialogue.distrust()
+
     # ------------------------------------------------------------- readings
 
     def _go_by(self, gate_s: float) -> None:

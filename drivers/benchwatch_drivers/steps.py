@@ -1,7 +1,9 @@
 """Question and answer by a profile, kept in step.
 
-A counter that can't be asked who it is can't prove that it is in step: after a missed answer it
-is listened to until it has been silent for as long as the answer was due.
+A counter that can't be asked who it is is listened to after a missed answer, until it has been
+silent for as long as the answer was due. Where the missed one has not come by then, it must answer
+something whose answer is known, such as its gate; one that knows nothing of the kind is opened again,
+for only that drops what may still come.
 """
 
 from typing import Final
@@ -35,10 +37,7 @@ class Steps(InStep):
             LinkLost: it says who it is instead, so it is one answer behind, and stays so.
         """
         self.back_in_step()
-        answer = super().ask(question, timeout_s)
-        if self.identity is not None and answer == self.identity:
-            raise self.lost("answers one question late")
-        return answer
+        return super().ask(question, timeout_s)
 
     def hear(self, timeout_s: float) -> str:
         """Wait for a line that nobody asked for; raises as `Link.hear`."""
@@ -48,26 +47,41 @@ class Steps(InStep):
         """After a missed or odd answer: make sure that none is still to come.
 
         Raises:
-            LinkLost: the counter does not say who it is; a new connection drops what may come.
+            LinkLost: the counter shows nothing that proves it; a new connection drops what may
+                come.
         """
         if not self._slipped:
             return
         if not self._is_behind:
             self.link.resync()
         if self.identity is None:
-            self._listen_until_silent()
+            has_come = self._listen_until_silent()
+            if self._is_owed and not has_come:
+                self._repeat_an_answer()
         elif not self.says_who_it_is():
             raise self.lost("no longer says who it is as it did, so its readings can't be trusted")
-        self._slipped = False
+        self._slipped = self._is_owed = False
 
-    def _listen_until_silent(self) -> None:
-        for _ in range(ANSWERS_DROPPED):
+    def _repeat_an_answer(self) -> None:
+        """Ask again what was answered before; the same answer shows that none is behind."""
+        for question, known in self._answers.items():
+            self.link.tell(question)
+            try:
+                if self.link.hear(self.query_timeout_s) == known:
+                    return
+            except (ReplyTimeout, ReplyError):
+                break
+        raise self.lost("missed an answer, and does not show that it is in step again")
+
+    def _listen_until_silent(self) -> bool:
+        """Drop what still comes; tell whether anything did."""
+        for dropped in range(ANSWERS_DROPPED):
             try:
                 self.link.hear(max(self.patience_s, QUERY_TIMEOUT_S))
                 self._pass_over()
             except ReplyTimeout:
                 self._is_behind = False
-                return
+                return dropped > 0
             except ReplyError:
                 continue
         raise LinkLost(
