@@ -4,6 +4,7 @@ All is tried from outside: real processes, and SQLite as it comes with Python.
 """
 
 import os
+import re
 import signal
 import sqlite3
 import subprocess
@@ -12,6 +13,8 @@ from pathlib import Path
 
 from counter_kit import tiny_counter
 from journal_kit import Watching, ask, check_sound, kept, run
+from pipeline_kit import StillClock, reading
+from test_journal import RUN
 
 from benchwatch.journal import Journal
 from benchwatch.journal.place import is_database
@@ -137,3 +140,35 @@ def test_two_names_of_one_journal_share_it(tmp_path: Path) -> None:
 
     assert set(through.shown + direct.shown) <= set(kept(path))
     assert [name.name for name in link.parent.iterdir()] == ["link.db"]
+
+
+def test_a_log_that_another_program_keeps_from_being_emptied_is_said_once(tmp_path: Path) -> None:
+    """A reading transaction left open: one sentence with the size, one when it is over."""
+    path, clock = tmp_path / "journal.db", StillClock()
+    journal = Journal(path, clock=clock)
+    journal.save_run(RUN)
+    journal.write(RUN.key, reading(1))
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN")
+    other.execute("SELECT count(*) FROM readings").fetchall()
+    log, number = path.with_name("journal.db-wal"), 1
+    while log.stat().st_size < 12_000_000:
+        number += 1
+        journal.write(RUN.key, reading(number))
+        clock.now_s += 0.1
+    (said,) = journal.news
+    other.execute("COMMIT")
+    other.close()
+    for _ in range(60):
+        number += 1
+        journal.write(RUN.key, reading(number))
+        clock.now_s += 1.0
+    size = log.stat().st_size
+    (_, over) = journal.news
+    journal.close()
+
+    assert re.search(r"keeps the log .* is ([89]|1[0-2]) MB by now and grows", said)
+    assert str(log) in said
+    assert over == "the log beside the journal is emptied again."
+    assert size <= 8_100_000
+    assert ask(path, "SELECT count(*) FROM readings") == [(number,)]

@@ -23,6 +23,8 @@ from benchwatch.journal.place import (
 from benchwatch.journal.salvage import was_journal
 from benchwatch.journal.schema import prepare
 
+LOG_BYTES: Final = 8_000_000
+"""A log beside the file that can't be emptied is worth a word from this size on."""
 BUSY_S: Final = 0.1
 """Longest wait for another program's transaction, on the thread that reads the counter."""
 
@@ -90,6 +92,8 @@ class OpenFile:
         )
         try:
             prepare(self.connection, path)
+            # A log that had grown large is cut when it is begun anew.
+            self.connection.execute(f"PRAGMA journal_size_limit = {LOG_BYTES}")
             self._guard = _guard(path)
         except BaseException:
             self.connection.close()
@@ -122,9 +126,17 @@ class OpenFile:
         if not is_database(self._path):
             raise FileNotFoundError("something else has written over it")
 
-    def sync(self) -> None:
-        """Force what was written to the disk."""
-        self.connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
+    def sync(self) -> int:
+        """Force what was written to the disk; return the bytes of a log that can't be emptied.
+
+        That is so while another program reads, or leaves a reading transaction open: what it
+        still has to see stays in the log, and all that comes is added. 0: nobody keeps it.
+        """
+        _, pages, taken_over = self.connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+        if taken_over == pages:
+            return 0
+        log = beside(self._path, "-wal")
+        return log.stat().st_size if log.exists() else 0
 
     def close(self, *, leave: bool = False) -> None:
         """Close it; with `leave` what lies at its path is another file, and is not touched."""

@@ -20,7 +20,7 @@ from benchwatch.errors import JournalError
 from benchwatch.journal.backlog import Backlog
 from benchwatch.journal.damage import DAMAGE, CarryingOver
 from benchwatch.journal.faults import GO_ELSEWHERE, code, sentence
-from benchwatch.journal.open_file import OpenFile
+from benchwatch.journal.open_file import LOG_BYTES, OpenFile
 from benchwatch.journal.place import alone, check_name
 from benchwatch.journal.rescue import leave
 from benchwatch.journal.schema import Run, copy_events, count_events, event_row, run_row
@@ -87,6 +87,7 @@ class Journal:
         self._damaged: tuple[int, int] | None = None
         """The inode of a file that was found damaged while it was written."""
         self._carrying: CarryingOver | None = None
+        self._log_grows = False
         self._next_try_s = 0.0
         self._next_sync_s = self._clock.monotonic() + SYNC_S
         check_name(path)
@@ -188,7 +189,17 @@ class Journal:
         self._next_sync_s = self._clock.monotonic() + SYNC_S
         self._check_place()
         assert self._file is not None
-        self._file.sync()
+        kept = self._file.sync()
+        if kept >= LOG_BYTES and not self._log_grows:
+            self._log_grows = True
+            self.news.append(
+                f"another program reads the journal and keeps the log beside it from being "
+                f"emptied, which is {kept / 1e6:.0f} MB by now and grows ({self.path}-wal). Let "
+                "it end what it does with the journal."
+            )
+        elif kept == 0 and self._log_grows:
+            self._log_grows = False
+            self.news.append("the log beside the journal is emptied again.")
 
     def _check_place(self) -> None:
         """See that the open file is the one at `path`, and whole; if not, remember it and raise."""
