@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchwatch.errors import BenchwatchError, FileError, UsageError
-from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, REPEAT, Gap, Mark, Reading
+from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, REPEAT, SPIKE, Gap, Mark, Reading
 from benchwatch.recording import Recording, read_recording, read_recordings
 
 TEN_MHZ = Decimal(10_000_000)
@@ -259,7 +259,7 @@ def test_own_json_lines_come_back_as_they_were(tmp_path: Path) -> None:
     assert (first.offset_hz, first.gate_s, first.elapsed_s) == (1.23e-7, 1.0, 1.0)
     assert first.utc_s == datetime(2031, 5, 4, 10, 20, 1, tzinfo=UTC).timestamp()
     assert isinstance(second, Reading)
-    assert second.flags == {INTERNAL_TIMEBASE}
+    assert second.flags == {INTERNAL_TIMEBASE, SPIKE}
     assert isinstance(hole, Gap)
     assert (hole.elapsed_s, hole.lasted_s, hole.reason) == (2.5, 6.2, "no reply within 2.5 s")
     assert isinstance(third, Reading)

@@ -9,7 +9,7 @@ from typing import Any
 import click
 import numpy as np
 
-from benchwatch.commands.options import DURATION, FRACTION, FREQUENCY, settle_of
+from benchwatch.commands.options import DURATION, FRACTION, FREQUENCY, settle_of, wraps_option
 from benchwatch.commands.record_text import put_record_json, record_text
 from benchwatch.commands.stated import bench_option, plan_of
 from benchwatch.commands.steady import Track, steady_part
@@ -32,8 +32,7 @@ from benchwatch.filing import CountedBy
 from benchwatch.plan import Plan
 from benchwatch.quantity import format_duration, how_many, parse_duration, parse_settle, printable
 from benchwatch.reading import Gap, Reading
-from benchwatch.recording import KINDS as COLUMNS
-from benchwatch.recording import Kind, Recording, read_recording
+from benchwatch.recording import COLUMNS, Column, Recording, read_recording
 
 NO_AGEING = "none"
 OLDEST_S = 100 * 365.25 * DAY_S
@@ -87,6 +86,7 @@ def ageing_of(text: str) -> float:
 @click.option("--nominal", type=FREQUENCY, help="What the frequency should be, such as 10MHz.")
 @click.option("--column", type=click.Choice(COLUMNS), help="What the numbers are.")
 @click.option("--interval", "interval_s", type=DURATION, help="Time from row to row.")
+@wraps_option
 @click.option("--counter", help="Which counter, where the file holds several.")
 @click.option("--last", "last_s", type=DURATION, help="Only the end of the run, such as 10min.")
 @stretch_options
@@ -112,8 +112,9 @@ def budget(
     *,
     file: str,
     nominal: Decimal | None,
-    column: Kind | None,
+    column: Column | None,
     interval_s: float | None,
+    wraps: Decimal | None,
     counter: str | None,
     last_s: float | None,
     from_text: str | None,
@@ -140,7 +141,13 @@ def budget(
     """
     share = read_coverage(coverage)
     recording = read_recording(
-        file, nominal=nominal, column=column, interval_s=interval_s, counter=counter
+        file,
+        nominal=nominal,
+        column=column,
+        interval_s=interval_s,
+        wraps_s=wraps,
+        counter=counter,
+        texts=False,
     )
     for sentence in recording.notes:
         note(sentence)
@@ -245,7 +252,7 @@ def _settled(recording: Recording, track: Track, *, limited: bool) -> Track:
 
 
 def _conditions(recording: Recording, source: TimeBaseSource) -> Iterator[tuple[str, str]]:
-    gates = {gate for gate in recording.gate_s or () if gate is not None}
+    gates = recording.gates()
     if gates:
         yield "gate", ", ".join(format_duration(gate) for gate in sorted(gates))
     if source != "unknown":

@@ -34,7 +34,7 @@ from benchwatch.quantity import (
     write_fraction,
 )
 from benchwatch.reading import INTERNAL_TIMEBASE
-from benchwatch.recording import KINDS, Kind, Recording, read_recordings
+from benchwatch.recording import COLUMNS, Column, Recording, read_recordings
 
 HAT = 3
 """Counters whose noise a three-cornered hat can part; more would give several answers each."""
@@ -57,7 +57,7 @@ class Compared:
 @click.command()
 @click.argument("files", nargs=-1, required=True)
 @click.option("--nominal", type=FREQUENCY, help="What the frequency should be, such as 10MHz.")
-@click.option("--column", type=click.Choice(KINDS), help="What the numbers are.")
+@click.option("--column", type=click.Choice(COLUMNS), help="What the numbers are.")
 @click.option("--interval", "interval_s", type=DURATION, help="Time from row to row.")
 @click.option(
     "--window", "window_s", type=DURATION, help="How far apart one moment's readings lie."
@@ -72,7 +72,7 @@ def compare(
     *,
     files: tuple[str, ...],
     nominal: Decimal | None,
-    column: Kind | None,
+    column: Column | None,
     interval_s: float | None,
     window_s: float | None,
     reference: str | None,
@@ -133,7 +133,7 @@ def compare(
 
 
 def _read(
-    files: tuple[str, ...], nominal: Decimal | None, column: Kind | None, interval_s: float | None
+    files: tuple[str, ...], nominal: Decimal | None, column: Column | None, interval_s: float | None
 ) -> dict[str, Recording]:
     if len(set(files)) < len(files):
         raise UsageError("a file is given twice; compare different ones.")

@@ -55,6 +55,16 @@ DURATION: Final = Quantity("duration", parse_duration)
 """Gives a float, seconds."""
 
 
+PERIOD: Final = Quantity("duration", lambda text: Decimal(repr(parse_duration(text))))
+"""Gives a Decimal, seconds."""
+
+wraps_option: Final = click.option(
+    "--wraps",
+    type=PERIOD,
+    help="A time error (phase_s) begins anew after this, such as 100ns: steps of it are put right.",
+)
+
+
 class Checked(_ReadsText):
     """An option's text that is read once the nominal is known, for hertz are divided by it.
 

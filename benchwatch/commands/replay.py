@@ -1,11 +1,9 @@
 """``benchwatch replay``: a recorded file through the same estimate as a live run."""
 
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import replace
 from decimal import Decimal
-from heapq import merge
-from operator import attrgetter
 from pathlib import Path
 
 import click
@@ -18,6 +16,7 @@ from benchwatch.commands.options import (
     TOLERANCE,
     settle_of,
     tolerance_of,
+    wraps_option,
 )
 from benchwatch.commands.running import say
 from benchwatch.commands.screen_options import ScreenAsked, on_a_screen, screen_options
@@ -28,7 +27,7 @@ from benchwatch.lines import End, Lines, PlainWriter, json_line
 from benchwatch.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.quantity import printable
-from benchwatch.recording import KINDS, Kind, Recording, read_recordings
+from benchwatch.recording import COLUMNS, Column, EventStream, Recording, Stated, read_recordings
 from benchwatch.replaying import Player, Tape
 
 
@@ -38,8 +37,9 @@ from benchwatch.replaying import Player, Tape
 @click.option("--tolerance", type=TOLERANCE, help="Limit of the offset, such as 5ppb.")
 @click.option("--settle", type=SETTLE, help="What settled means, such as 1ppb/10min.")
 @click.option("--gate", "gate_s", type=DURATION, help="Gate that the file was taken with.")
-@click.option("--column", type=click.Choice(KINDS), help="What the numbers are.")
+@click.option("--column", type=click.Choice(COLUMNS), help="What the numbers are.")
 @click.option("--interval", "interval_s", type=DURATION, help="Time from row to row.")
+@wraps_option
 @click.option(
     "--speed",
     type=click.FloatRange(min=0.0, min_open=True),
@@ -61,8 +61,9 @@ def replay(
     tolerance: str | None,
     settle: str | None,
     gate_s: float | None,
-    column: Kind | None,
+    column: Column | None,
     interval_s: float | None,
+    wraps: Decimal | None,
     speed: float | None,
     bench_file: Path | None,
     journal: Path | None,
@@ -82,32 +83,62 @@ def replay(
     lines = _as_lines(screen, plain=plain, as_json=as_json, keep=journal is not None)
     if lines and speed is not None:
         raise UsageError("--speed is for the screen; lines come as fast as they go: leave it out.")
-    recordings = read_recordings(file, nominal=nominal, column=column, interval_s=interval_s)
+    if journal is not None:
+        _check_apart(file, journal)
+    if lines:
+        stated = Stated(nominal, interval_s, wraps)
+        stream = EventStream(file, stated, column=column, gate_s=gate_s, say=say)
+        kept = None if journal is None else Journal(journal)
+        try:
+            end = _play(
+                stream,
+                lambda outline: _pipeline(
+                    outline, _plan(outline, bench_file, tolerance, settle), kept
+                ),
+                as_json=as_json,
+            )
+        finally:
+            if kept is not None:
+                kept.close()
+        return 0 if end.readings else NoReadings.exit_code
+    recordings = read_recordings(
+        file, nominal=nominal, column=column, interval_s=interval_s, wraps_s=wraps
+    )
     for recording in recordings:
         for note in recording.notes:
             say(note)
-    if not any(len(recording) for recording in recordings) and not lines:
+    if not any(len(recording) for recording in recordings):
         raise NoReadings(f"there are no readings in {printable(file)}.")
     plans = [_plan(recording, bench_file, tolerance, settle) for recording in recordings]
-    kept = None if journal is None else Journal(journal)
 
     def pipelines() -> dict[str, Pipeline]:
         return {
-            plan.name: Pipeline(plan, journal=kept, utc_s=recording.utc_start_s or 0.0)
+            plan.name: _pipeline(recording, plan, None)
             for plan, recording in zip(plans, recordings, strict=True)
         }
 
-    if not lines:
-        if file == STANDARD_INPUT:
-            give_keyboard_back()
-        player = Player(Tape(recordings, pipelines, gate_s=gate_s), speed=speed or 1.0)
-        return _show(player, screen)
+    if file == STANDARD_INPUT:
+        give_keyboard_back()
+    player = Player(Tape(recordings, pipelines, gate_s=gate_s), speed=speed or 1.0)
+    return _show(player, screen)
+
+
+def _check_apart(file: str, journal: Path) -> None:
+    """Refuse to write into the file that is read.
+
+    Raises:
+        UsageError: the two are the same.
+    """
     try:
-        end = _play(recordings, pipelines(), gate_s, as_json=as_json)
-    finally:
-        if kept is not None:
-            kept.close()
-    return 0 if end.readings else NoReadings.exit_code
+        same = file != STANDARD_INPUT and journal.samefile(file)
+    except (OSError, ValueError):
+        return
+    if same:
+        raise UsageError("--journal is the very file that is read; name another.")
+
+
+def _pipeline(recording: Recording, plan: Plan, journal: Journal | None) -> Pipeline:
+    return Pipeline(plan, journal=journal, utc_s=recording.utc_start_s or 0.0)
 
 
 def _as_lines(screen: ScreenAsked, *, plain: bool, as_json: bool, keep: bool) -> bool:
@@ -149,16 +180,14 @@ def _plan(
 
 
 def _play(
-    recordings: Sequence[Recording],
-    pipelines: dict[str, Pipeline],
-    gate_s: float | None,
-    *,
-    as_json: bool,
+    stream: EventStream, pipeline_of: Callable[[Recording], Pipeline], *, as_json: bool
 ) -> End:
     """Put every event, of all counters in the order of time, through its pipeline."""
     out = Lines(sys.stdout, json_line if as_json else PlainWriter())
-    tracks = [recording.events(gate_s=gate_s) for recording in recordings]
-    for event in merge(*tracks, key=attrgetter("elapsed_s")):
+    pipelines: dict[str, Pipeline] = {}
+    for event in stream:
+        if event.counter not in pipelines:
+            pipelines[event.counter] = pipeline_of(stream.outline(event.counter))
         now = pipelines[event.counter].take(event)
         out.event(now.told(event), now.numbers)
     snapshots = [pipeline.snapshot for pipeline in pipelines.values()]

@@ -5,7 +5,7 @@ from decimal import Decimal
 
 import click
 
-from benchwatch.commands.options import DURATION, FREQUENCY
+from benchwatch.commands.options import DURATION, FREQUENCY, wraps_option
 from benchwatch.commands.stretch import (
     Chosen,
     Since,
@@ -29,7 +29,7 @@ from benchwatch.estimate.stability import (
     stability_table,
 )
 from benchwatch.quantity import how_many, parse_duration, printable
-from benchwatch.recording import KINDS, Kind, Recording, read_recording
+from benchwatch.recording import COLUMNS, Column, Recording, read_recording
 
 CONTIGUOUS = 0.99
 """Part of the interval from which a gate leaves no dead time worth a correction."""
@@ -49,8 +49,9 @@ TAUS = "octave, decade or a list such as 1s,10s,100s"
     help=f"Which, separated by commas, or all: {', '.join(NAMES)}.",
 )
 @click.option("--nominal", type=FREQUENCY, help="What the frequency should be, such as 10MHz.")
-@click.option("--column", type=click.Choice(KINDS), help="What the numbers are.")
+@click.option("--column", type=click.Choice(COLUMNS), help="What the numbers are.")
 @click.option("--interval", "interval_s", type=DURATION, help="Time from row to row.")
+@wraps_option
 @click.option(
     "--gate",
     "gate_s",
@@ -67,8 +68,9 @@ def stability(
     taus: str,
     deviations: str,
     nominal: Decimal | None,
-    column: Kind | None,
+    column: Column | None,
     interval_s: float | None,
+    wraps: Decimal | None,
     gate_s: float | None,
     counter: str | None,
     from_text: str | None,
@@ -88,7 +90,13 @@ def stability(
     names = read_names(deviations)
     coverage = ONE_SIGMA if confidence is None else read_coverage(confidence)
     recording = read_recording(
-        file, nominal=nominal, column=column, interval_s=interval_s, counter=counter
+        file,
+        nominal=nominal,
+        column=column,
+        interval_s=interval_s,
+        wraps_s=wraps,
+        counter=counter,
+        texts=False,
     )
     for sentence in recording.notes:
         note(sentence)
@@ -179,7 +187,7 @@ def _dead_time(
 ) -> float | None:
     """Return the gate where there is dead time to correct for."""
     if gate_s is None:
-        known = [gate for gate in recording.gate_s or () if gate is not None]
+        known = recording.gates()
         if known and max(known) < CONTIGUOUS * interval_s:
             note(
                 f"{recording.source}: gates of {max(known):g} s come every {interval_s:.6g} s; "

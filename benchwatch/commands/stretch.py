@@ -3,7 +3,6 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from decimal import Decimal
 from typing import Any, Final, Literal, TypeVar
 
 import click
@@ -164,7 +163,7 @@ def changes_of(
     time_s, values = recording.time_s[rows], offsets[rows]
     before = [hole.before - rows.start for hole in recording.holes]
     at = [place for place in before if 0 < place < values.size]
-    gates = {gate for gate in (recording.gate_s or ())[rows] if gate is not None}
+    gates = recording.gates(rows)
     return find_changes(
         np.insert(time_s, at, [float(time_s[place]) for place in at]),
         np.insert(values, at, np.nan),
@@ -202,11 +201,8 @@ def phase_of(recording: Recording, chosen: Chosen) -> Phase:
     if recording.kind != "phase_s" or not (breaks.size or chosen.stretch.spikes):
         return phase_on_grid(time_s, values, breaks, interval_s)
     steps = recording.offset[rows]
-    # The text of a pair is its later point; the earlier one of a pair after a gap lies a step back.
-    texts = recording.text[rows]
     across = [
-        float(Decimal(texts[place]) - Decimal(texts[place - 1])) / interval_s - float(steps[place])
-        for place in breaks.tolist()
+        recording.across_s.get(place + rows.start, 0.0) / interval_s for place in breaks.tolist()
     ]
     return measured_phase_on_grid(
         time_s,

@@ -9,7 +9,14 @@ ulp at 10 MHz is already 1.9e-9 Hz. What a person reads is rounded as its uncert
 Sign: an offset is (frequency - nominal) / nominal; positive runs fast and reads high.
 """
 
-from benchwatch.quantity.counted import difference, last_digit, parse_reply, round_nominal
+from benchwatch.quantity.counted import (
+    difference,
+    doubtful_nominal,
+    last_digit,
+    nominal_question,
+    parse_reply,
+    round_nominal,
+)
 from benchwatch.quantity.number import printable
 from benchwatch.quantity.typed import (
     DURATION_FORMS,
@@ -49,10 +56,12 @@ __all__ = [
     "OffsetUnit",
     "QuantityText",
     "difference",
+    "doubtful_nominal",
     "format_duration",
     "format_frequency",
     "how_many",
     "last_digit",
+    "nominal_question",
     "offset_unit",
     "parse_duration",
     "parse_fraction",

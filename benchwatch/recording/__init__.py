@@ -5,7 +5,12 @@ Read are comma-separated tables with a header (``time_s`` or ISO 8601 ``time``, 
 header, and what Benchwatch writes itself: JSON lines, and the journal.
 """
 
+from benchwatch.recording.assembly import Stated
 from benchwatch.recording.reader import read_recording, read_recordings
-from benchwatch.recording.record import KINDS, Hole, Kind, Recording
+from benchwatch.recording.record import COLUMNS, KINDS, Column, Hole, Kind, Recording
+from benchwatch.recording.stream import EventStream
 
-__all__ = ["KINDS", "Hole", "Kind", "Recording", "read_recording", "read_recordings"]
+__all__ = [
+    "COLUMNS", "KINDS", "Column", "EventStream", "Hole", "Kind", "Recording", "Stated",
+    "read_recording", "read_recordings",
+]  # fmt: skip

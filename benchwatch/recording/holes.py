@@ -1,44 +1,120 @@
 """Where a recorded file has no readings, and for how long."""
 
-from typing import Final
+from dataclasses import replace
 
 import numpy as np
 
-from benchwatch.recording.record import FloatArray, Hole
-from benchwatch.recording.rows import Rows
-
-LONGEST_STEP: Final = 1.5
-"""Intervals; a longer step between rows means that something is missing."""
-LONGEST_STEP_TOLD: Final = 10.0
-"""The same in a file that tells its gaps: readings come unevenly, but whole lines may be lost."""
+from benchwatch.recording.decimals import BoolArray, FloatArray
+from benchwatch.recording.record import Hole
+from benchwatch.recording.rows import Rows, Track
+from benchwatch.recording.spacing import Spacing
 
 
-def find_holes(rows: Rows, good: list[int], time_s: FloatArray, step_s: float) -> list[Hole]:
-    """Find what is missing between the rows with a number, before the first and after the last.
+class HoleFinder:
+    """Finds what is missing between the rows with a number, before the first and after the last.
 
     Stamps are at the middle of a gate, so that a reading covers half an interval either side.
+
+    Args:
+        track: of the counter.
     """
-    longest = LONGEST_STEP_TOLD if rows.tells_gaps else LONGEST_STEP
-    told: dict[int, list[Hole]] = {}
-    position = np.searchsorted(np.array(good), [gap.before for gap in rows.gaps])
-    for gap, before in zip(rows.gaps, position.tolist(), strict=True):
-        told.setdefault(before, []).append(gap)
-    holes: list[Hole] = []
-    for i in range(len(good) + 1):
-        if i in told:
-            holes += [Hole(i, gap.begin_s, gap.lasted_s, gap.reason) for gap in told[i]]
-            continue
-        first = good[i - 1] + 1 if i else 0
-        last = good[i] if i < len(good) else len(rows.text)
-        begin_s = time_s[first - 1] + step_s / 2 if first else time_s[0] - step_s / 2
-        end_s = (time_s[last] if last < len(time_s) else time_s[-1] + step_s) - step_s / 2
-        lasted_s = max(float(end_s - begin_s), 0.0)
-        if last > first:
-            names = f"line {rows.line[first]}"
-            if last - first > 1:
-                names = f"lines {rows.line[first]} to {rows.line[last - 1]}"
-            holes.append(Hole(i, float(begin_s), lasted_s, f"no value in {names} of the file"))
-        elif 0 < i < len(good) and step_s and lasted_s > (longest - 1) * step_s:
+
+    def __init__(self, track: Track) -> None:
+        self._track = track
+        self._first_s: float | None = None
+        self._good_s: float | None = None
+        """Time of the last row with a number."""
+        self._last_s = 0.0
+        self._blank_lines: tuple[int, int, int] | None = None
+        """How many rows without a number came since, the first line and the last."""
+        self._told: list[Hole] = []
+        """Gaps the file reported since."""
+
+    def take(self, rows: Rows, time_s: FloatArray, good: BoolArray, spacing: Spacing) -> list[Hole]:
+        """Take rows; return the holes in front of those with a number, as far as they are known.
+
+        Args:
+            rows: the next ones.
+            time_s: their times.
+            good: which of them have a number; the holes' `before` counts these.
+            spacing: of the rows.
+        """
+        place = np.flatnonzero(good)
+        if self._first_s is None and time_s.size:
+            self._first_s = float(time_s[0])
+        told: dict[int, list[Hole]] = {}
+        for gap in rows.gaps:
+            told.setdefault(int(np.searchsorted(place, gap.before)), []).append(gap)
+        holes: list[Hole] = []
+        for i in self._candidates(time_s[good], place, told, spacing):
+            at, first = int(place[i]), 0
+            if i:
+                first = int(place[i - 1]) + 1
+                self._forget(float(time_s[first - 1]))
+            self._see_blanks(rows, first, at)
+            self._told += told.pop(i, ())
+            holes += self._holes(i, float(time_s[at]), spacing)
+            self._forget(float(time_s[at]))
+        if place.size:
+            self._forget(float(time_s[place[-1]]))
+        self._see_blanks(rows, int(place[-1]) + 1 if place.size else 0, len(rows))
+        self._told += [gap for gaps in told.values() for gap in gaps]
+        if time_s.size:
+            self._last_s = float(time_s[-1])
+        return holes
+
+    def end(self, spacing: Spacing) -> list[Hole]:
+        """Return the holes after the last row with a number; `before` is 0."""
+        return self._holes(0, self._last_s + spacing.interval_s, spacing, last=True)
+
+    def _candidates(
+        self,
+        times_s: FloatArray,
+        place: np.ndarray[tuple[int], np.dtype[np.int64]],
+        told: dict[int, list[Hole]],
+        spacing: Spacing,
+    ) -> list[int]:
+        """Return which rows with a number may have a hole in front of them."""
+        if not place.size:
+            return []
+        before = times_s[0] if self._good_s is None else self._good_s
+        steps = np.diff(times_s, prepend=before)
+        apart = np.diff(place, prepend=-1) > 1
+        apart[0] |= self._blank_lines is not None or bool(self._told)
+        apart |= steps > spacing.longest_s
+        apart[[i for i in told if i < len(place)]] = True
+        return [int(i) for i in np.flatnonzero(apart)]
+
+    def _holes(
+        self, before: int, next_s: float, spacing: Spacing, *, last: bool = False
+    ) -> list[Hole]:
+        """Return the holes between the last row with a number and the next one at `next_s`."""
+        inside = self._good_s is not None and not last
+        step_s = next_s - self._good_s if self._good_s is not None else 0.0
+        if self._told:
+            return [replace(gap, before=before) for gap in self._told]
+        half_s = spacing.interval_s / 2
+        begin_s = (self._first_s or 0.0) - half_s
+        if self._good_s is not None:
+            begin_s = self._good_s + half_s
+        lasted_s = max(next_s - half_s - begin_s, 0.0)
+        if self._blank_lines is not None:
+            count, first, final = self._blank_lines
+            unit = self._track.unit
+            names = f"{unit} {first}" if count == 1 else f"{unit}s {first} to {final}"
+            reason = f"no value in {names} of the file"
+            return [Hole(before, begin_s, lasted_s, reason)]
+        if inside and spacing.interval_s and step_s > spacing.longest_s:
             reason = f"the file has no rows for {lasted_s:.6g} s"
-            holes.append(Hole(i, float(begin_s), lasted_s, reason))
-    return holes
+            return [Hole(before, begin_s, lasted_s, reason)]
+        return []
+
+    def _see_blanks(self, rows: Rows, first: int, end: int) -> None:
+        """Take note of the rows without a number from `first` to before `end`."""
+        if end <= first:
+            return
+        count, begun, _ = self._blank_lines or (0, int(rows.line[first]), 0)
+        self._blank_lines = count + end - first, begun, int(rows.line[end - 1])
+
+    def _forget(self, good_s: float) -> None:
+        self._good_s, self._blank_lines, self._told = good_s, None, []

@@ -1,24 +1,40 @@
 """The JSON lines that Benchwatch writes, read back."""
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from decimal import Context, Decimal, InvalidOperation
 from typing import Final, NoReturn, get_args
+
+import numpy as np
 
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, Flag
+from benchwatch.recording.decimals import of_values
 from benchwatch.recording.record import Hole
 from benchwatch.recording.rows import (
+    BEYOND,
+    OVERRANGE_FROM,
+    Round,
     Rows,
+    Track,
     check_size,
     check_time,
+    gate_of,
+    is_beyond,
     is_number,
     place,
     read_date,
     tell,
+    unix_seconds,
 )
 from benchwatch.recording.text import Line
+
+TOGETHER: Final = 1000
+"""Lines that are handed on together."""
+FARTHEST_EXPONENT: Final = 100_000
+"""A number beyond any sense, and still one to compute with."""
+LARGEST_CORRECTION: Final = Decimal(1)
 
 _FLAGS: Final[frozenset[Flag]] = frozenset(get_args(Flag))
 _OVER: Final = "9.9E37"
@@ -27,14 +43,14 @@ _NOMINAL_DIGITS: Final = Context(prec=14)
 """The frequency of a line is a float of 15 to 16 digits; its offset in hertz is exact."""
 
 
-def read_json_lines(source: str, lines: Iterator[Line]) -> list[Rows]:
-    """Read the readings, gaps and marks of each counter in the file, in the order of appearance.
+def json_rows(source: str, lines: Iterable[Line]) -> Iterator[Round]:
+    """Read the readings, gaps and marks of each counter in the file, some at a time.
 
     Raises:
         FileError: a line is no JSON object, or a reading lacks what a reading has.
     """
-    counters: dict[str, Rows] = {}
-    notes: list[str] = []
+    counters: dict[str, _Lines] = {}
+    waiting = 0
     for line in lines:
         where = place(source, line.number)
         try:
@@ -42,35 +58,119 @@ def read_json_lines(source: str, lines: Iterator[Line]) -> list[Rows]:
         except FileError:
             if line.ended:
                 raise
-            notes.append(f"{where}: the last line is half written and left out.")
+            note = f"{where}: the last line is half written and left out."
+            for taken in counters.values():
+                taken.track.notes.append(note)
             continue
         kind = row.get("kind")
-        if kind not in {"reading", "gap", "mark"}:
+        if not isinstance(kind, str) or kind not in {"reading", "gap", "mark"}:
             continue
         told = row.get("counter")
         if not isinstance(told, str) or not told:
             raise FileError(f"{where}: the {kind} names no counter. Remove the line.")
         name = printable(told)
-        rows = counters.setdefault(
-            name, Rows(source, "frequency_hz", counter=name, tells_gaps=True)
-        )
-        if kind == "reading" and not rows.text and row.get("frequency_hz") is None:
-            rows.kind = "frequency_hz" if tell(row, "offset") is None else "offset"
-        if kind == "reading":
-            _take_reading(rows, row, line.number, where)
-        elif kind == "gap":
-            _take_gap(rows, row, where)
+        if name not in counters:
+            track = Track(source, "frequency_hz", counter=name, tells_gaps=True)
+            counters[name] = _Lines(track)
+        counters[name].take(kind, row, line.number, where)
+        waiting += 1
+        if waiting == TOGETHER:
+            waiting = 0
+            yield [(taken.track, taken.rows()) for taken in counters.values()]
+    yield [(taken.track, taken.rows()) for taken in counters.values()]
+
+
+class _Lines:
+    """Lines of one counter that were not handed on yet."""
+
+    def __init__(self, track: Track) -> None:
+        self.track = track
+        self._begun = False
+        self._line: list[int] = []
+        self._time: list[Decimal] = []
+        self._text: list[str] = []
+        self._value: list[Decimal] = []
+        self._gate_s: list[float] = []
+        self._flags: dict[int, frozenset[Flag]] = {}
+        self._corrections: dict[int, float] = {}
+        self._gaps: list[Hole] = []
+        self._marks: list[tuple[int, float, str]] = []
+
+    def take(self, kind: str, row: Mapping[str, object], number: int, where: str) -> None:
+        """Take one line, decoded."""
+        if kind == "gap":
+            self._gaps.append(read_gap(row, len(self._line), where))
+        elif kind == "mark":
+            self._marks.append(read_mark(row, len(self._line), where))
         else:
-            _take_mark(rows, row, where)
-    for rows in counters.values():
-        rows.notes.extend(notes)
-    return [rows for rows in counters.values() if rows.text]
+            self._take_reading(row, number, where)
+
+    def rows(self) -> Rows:
+        """Hand on what was taken since the last time."""
+        value = of_values(self._value, list)
+        texts, over = self._text, None
+        value.texts = lambda: texts
+        large = value.beyond(OVERRANGE_FROM)
+        if large and self.track.kind == "frequency_hz":
+            over = np.zeros(len(value), dtype=bool)
+            over[large] = True
+        rows = Rows(
+            np.array(self._line, dtype=np.int64),
+            np.array(self._time, dtype=np.float64),
+            value,
+            over,
+            np.array(self._gate_s),
+            self._flags,
+            self._corrections,
+            self._gaps,
+            self._marks,
+        )
+        self._line, self._time, self._text, self._value, self._gate_s = [], [], [], [], []
+        self._flags, self._corrections, self._gaps, self._marks = {}, {}, [], []
+        return rows
+
+    def _take_reading(self, row: Mapping[str, object], number: int, where: str) -> None:
+        track = self.track
+        if not self._begun and row.get("frequency_hz") is None:
+            track.kind = "frequency_hz" if tell(row, "offset") is None else "offset"
+        self._begun = True
+        elapsed_s = tell(row, "elapsed_s")
+        if elapsed_s is None:
+            raise FileError(f"{where}: the reading has no elapsed_s. Mend or remove the line.")
+        check_time(elapsed_s, where)
+        written = row.get("flags")
+        flags = frozenset(flag for flag in _FLAGS if isinstance(written, list) and flag in written)
+        correction = tell(row, "correction") or Decimal(0)
+        if is_beyond(correction, LARGEST_CORRECTION):
+            raise FileError(f"{where}: a correction of {correction:.3g} is none. Mend the line.")
+        if track.kind == "offset":
+            text, exact = _offset(row, correction)
+        else:
+            text, exact = _frequency(track, row, correction, where)
+        if text is None and OVERRANGE not in flags:
+            raise FileError(f"{where}: the reading has no {track.kind}. Mend or remove the line.")
+        check_size(text, where, track.kind)
+        if track.epoch_s is None and isinstance(row.get("time"), str):
+            moment = unix_seconds(read_date(str(row["time"]), where))
+            track.epoch_s = float(moment) - float(elapsed_s)
+        at = len(self._line)
+        if flags:
+            self._flags[at] = flags
+        if correction:
+            self._corrections[at] = float(correction)
+        if row.get("time_base") == "external" or (correction and INTERNAL_TIMEBASE not in flags):
+            track.external = True
+        self._line.append(number)
+        self._time.append(elapsed_s)
+        self._text.append(text or _OVER)
+        self._gate_s.append(gate_of(tell(row, "gate_s")))
+        self._value.append(Decimal(_OVER) if exact is None else exact)
 
 
 def _decode(text: str, where: str) -> Mapping[str, object]:
     try:
         row = json.loads(
-            text, parse_float=Decimal, parse_int=Decimal, parse_constant=_refuse_constant
+            text, parse_float=_number, parse_int=_number, parse_constant=_refuse_constant
         )
     except (ValueError, RecursionError, InvalidOperation) as error:
         raise FileError(
@@ -81,42 +181,15 @@ def _decode(text: str, where: str) -> Mapping[str, object]:
     return row
 
 
+def _number(text: str) -> Decimal:
+    value = Decimal(text)
+    if abs(value.adjusted()) > FARTHEST_EXPONENT:
+        raise ValueError(text)
+    return value
+
+
 def _refuse_constant(name: str) -> NoReturn:
     raise ValueError(name)
-
-
-def _take_reading(rows: Rows, row: Mapping[str, object], number: int, where: str) -> None:
-    elapsed_s = tell(row, "elapsed_s")
-    if elapsed_s is None:
-        raise FileError(f"{where}: the reading has no elapsed_s. Mend or remove the line.")
-    written = row.get("flags")
-    flags = frozenset(flag for flag in _FLAGS if isinstance(written, list) and flag in written)
-    correction = tell(row, "correction") or Decimal(0)
-    if abs(correction) >= 1:
-        raise FileError(f"{where}: a correction of {correction:.3g} is none. Mend the line.")
-    if rows.kind == "offset":
-        text, exact = _offset(row, correction)
-    else:
-        text, exact = _frequency(rows, row, correction)
-    if text is None and OVERRANGE not in flags:
-        raise FileError(f"{where}: the reading has no {rows.kind}. Mend or remove the line.")
-    check_size(text, where, rows.kind)
-    if rows.epoch_s is None and isinstance(row.get("time"), str):
-        rows.epoch_s = read_date(str(row["time"]), where).timestamp() - float(elapsed_s)
-    if flags:
-        rows.flags[len(rows.text)] = flags
-    if correction:
-        rows.corrections[len(rows.text)] = float(correction)
-    if row.get("time_base") == "external" or (correction and INTERNAL_TIMEBASE not in flags):
-        rows.external = True
-    gate_s = tell(row, "gate_s")
-    rows.line.append(number)
-    rows.time.append(check_time(elapsed_s, where))
-    rows.text.append(text or _OVER)
-    rows.gate_s = rows.gate_s or []
-    rows.gate_s.append(None if gate_s is None else float(gate_s))
-    rows.exact = rows.exact or []
-    rows.exact.append(Decimal(_OVER) if exact is None else exact)
 
 
 def _offset(row: Mapping[str, object], correction: Decimal) -> tuple[str | None, Decimal | None]:
@@ -130,7 +203,7 @@ def _offset(row: Mapping[str, object], correction: Decimal) -> tuple[str | None,
 
 
 def _frequency(
-    rows: Rows, row: Mapping[str, object], correction: Decimal
+    track: Track, row: Mapping[str, object], correction: Decimal, where: str
 ) -> tuple[str | None, Decimal | None]:
     """Return the frequency as the counter wrote it, and exactly.
 
@@ -140,6 +213,9 @@ def _frequency(
     frequency, offset_hz, text = tell(row, "frequency_hz"), tell(row, "offset_hz"), row.get("text")
     if frequency is None:
         return None, None
+    check_size(str(frequency), where, "frequency_hz")
+    if offset_hz is not None and is_beyond(offset_hz, BEYOND):
+        raise FileError(f"{where}: an offset_hz of {offset_hz:.3g} is none. Mend the line.")
     if isinstance(text, str) and is_number(text) and float(text) == float(frequency):
         written, frequency = True, Decimal(text)
     else:
@@ -149,32 +225,32 @@ def _frequency(
         offset_hz = _EXACT.subtract(offset_hz, _EXACT.multiply(correction, frequency))
     if offset_hz is None:
         return text, frequency
-    if rows.nominal is None:
-        rows.nominal = _NOMINAL_DIGITS.subtract(frequency, offset_hz).normalize()
-    exact = frequency if written and correction else rows.nominal + offset_hz
+    if track.nominal is None:
+        nominal = _NOMINAL_DIGITS.subtract(frequency, offset_hz).normalize()
+        if nominal <= 0:
+            raise FileError(f"{where}: frequency_hz less offset_hz is no frequency. Mend the line.")
+        track.nominal = nominal
+    exact = frequency if written and correction else _EXACT.add(track.nominal, offset_hz)
     return text, exact
 
 
-def _take_gap(rows: Rows, row: Mapping[str, object], where: str) -> None:
+def read_gap(row: Mapping[str, object], before: int, where: str) -> Hole:
+    """Read a gap that a file tells of, in front of row `before`."""
     begin_s, lasted_s = tell(row, "elapsed_s"), tell(row, "lasted_s")
     if begin_s is None or lasted_s is None:
         raise FileError(f"{where}: the gap has no elapsed_s or lasted_s. Remove the line.")
     check_time(begin_s, where)
     check_time(lasted_s, where)
+    if lasted_s < 0:
+        raise FileError(f"{where}: the gap lasted {lasted_s:.3g} s. Mend or remove the line.")
     reason = row.get("reason")
-    rows.gaps.append(
-        Hole(
-            len(rows.text),
-            float(begin_s),
-            float(lasted_s),
-            printable(reason, 200) if isinstance(reason, str) else "gap in the file",
-        )
-    )
+    words = printable(reason, 200) if isinstance(reason, str) else "gap in the file"
+    return Hole(before, float(begin_s), float(lasted_s), words)
 
 
-def _take_mark(rows: Rows, row: Mapping[str, object], where: str) -> None:
+def read_mark(row: Mapping[str, object], before: int, where: str) -> tuple[int, float, str]:
+    """Read a note on the time line, in front of row `before`."""
     at_s, text = tell(row, "elapsed_s"), row.get("text")
     if at_s is None or not isinstance(text, str):
         raise FileError(f"{where}: the mark has no elapsed_s or text. Remove the line.")
-    check_time(at_s, where)
-    rows.marks.append((len(rows.text), float(at_s), printable(text, 200)))
+    return before, float(check_time(at_s, where)), printable(text, 200)

@@ -6,20 +6,31 @@ from itertools import chain
 
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import printable
-from benchwatch.recording.build import build
-from benchwatch.recording.journal_lines import is_journal, journal_lines
-from benchwatch.recording.json_lines import read_json_lines
-from benchwatch.recording.record import Kind, Recording
-from benchwatch.recording.table import read_table
-from benchwatch.recording.text import Line, read_lines, shown_name
+from benchwatch.recording.assembly import Assembly, Stated
+from benchwatch.recording.collected import Collected
+from benchwatch.recording.journal_rows import NewestWatch, is_journal
+from benchwatch.recording.json_lines import json_rows
+from benchwatch.recording.record import Column, Recording
+from benchwatch.recording.rows import Round, Track
+from benchwatch.recording.table import table_rows
+from benchwatch.recording.text import (
+    Line,
+    first_content,
+    is_content,
+    lines_of,
+    read_blocks,
+    shown_name,
+)
 
 
 def read_recordings(
     path: str,
     *,
     nominal: Decimal | None = None,
-    column: Kind | None = None,
+    column: Column | None = None,
     interval_s: float | None = None,
+    wraps_s: Decimal | None = None,
+    texts: bool = True,
 ) -> tuple[Recording, ...]:
     """Read the file at `path` (``-``: standard input), one recording a counter.
 
@@ -28,34 +39,35 @@ def read_recordings(
         nominal: hertz; when None the file's own, or the round number the readings are near.
         column: what the numbers are, where the file has no header or several such columns.
         interval_s: seconds from row to row, where the file has no times.
+        wraps_s: after what a time error begins anew; None: it does not.
+        texts: whether the numbers are wanted as they were written; that takes memory.
 
     Raises:
         FileError: what is wrong in which line, and what to do about it.
         UsageError: a nominal is needed and none can be guessed.
     """
-    source = shown_name(path)
-    lines = _content(journal_lines(path) if is_journal(path) else read_lines(path))
-    first = next(lines, None)
-    if first is None:
-        raise FileError(f"{source} holds no readings: it is empty.")
-    lines = chain([first], lines)
-    if first.text.lstrip().startswith("{"):
-        counters = read_json_lines(source, lines)
-    else:
-        counters = [read_table(source, lines, column, interval_s)]
-    counters = [rows for rows in counters if rows.text]
-    if not counters:
-        raise FileError(f"{source} holds no readings, only a header or notes.")
-    return tuple(build(rows, nominal, interval_s) for rows in counters)
+    stated = Stated(nominal, interval_s, wraps_s, texts)
+    counters: dict[Track, Collected] = {}
+    for source in sources(path, column, interval_s):
+        for track, rows in chain.from_iterable(source):
+            if track not in counters:
+                counters[track] = Collected(Assembly(track, stated))
+            counters[track].take(rows)
+    recordings = tuple(one.recording() for one in counters.values() if one.has_rows)
+    if not recordings:
+        raise FileError(f"{shown_name(path)} holds no readings, only a header or notes.")
+    return recordings
 
 
 def read_recording(
     path: str,
     *,
     nominal: Decimal | None = None,
-    column: Kind | None = None,
+    column: Column | None = None,
     interval_s: float | None = None,
+    wraps_s: Decimal | None = None,
     counter: str | None = None,
+    texts: bool = True,
 ) -> Recording:
     """Read the recording of one counter; `counter` names it where the file holds several.
 
@@ -63,7 +75,9 @@ def read_recording(
         FileError: as `read_recordings`.
         UsageError: as `read_recordings`, or the file holds several counters or not this one.
     """
-    recordings = read_recordings(path, nominal=nominal, column=column, interval_s=interval_s)
+    recordings = read_recordings(
+        path, nominal=nominal, column=column, interval_s=interval_s, wraps_s=wraps_s, texts=texts
+    )
     named = [r for r in recordings if counter is None or r.counter in {None, counter}]
     if len(named) == 1:
         return named[0]
@@ -77,9 +91,25 @@ def read_recording(
     )
 
 
+def sources(path: str, column: Column | None, interval_s: float | None) -> list[Iterator[Round]]:
+    """Open the file at `path`: streams of rows that can be read at any pace beside each other.
+
+    Raises:
+        FileError: it is of no form that is known, or empty.
+    """
+    if is_journal(path):
+        tracks = NewestWatch(path).tracks()
+        if not tracks:
+            raise FileError(f"{shown_name(path)} holds no readings: it is empty.")
+        return tracks
+    source = shown_name(path)
+    line, blocks = first_content(read_blocks(path), source)
+    if line is None:
+        raise FileError(f"{source} holds no readings: it is empty.")
+    if line.text.lstrip().startswith("{"):
+        return [json_rows(source, _content(chain([line], lines_of(blocks, source))))]
+    return [table_rows(source, line, blocks, column, interval_s)]
+
+
 def _content(lines: Iterator[Line]) -> Iterator[Line]:
-    """Pass over comments and empty lines."""
-    for line in lines:
-        text = line.text.strip()
-        if text and not text.startswith("#"):
-            yield line
+    return filter(is_content, lines)

@@ -1,8 +1,9 @@
 """What a recorded file holds: arrays for the numbers, and the way back to readings and gaps."""
 
-from collections.abc import Iterator, Mapping
+import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from decimal import Decimal
+from decimal import Context, Decimal
 from operator import itemgetter
 from typing import Final, Literal
 
@@ -10,14 +11,33 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.counter import TimeBaseSource
-from benchwatch.reading import OVERRANGE, SPIKE, UNFIT, Event, Flag, Gap, Mark, Reading
+from benchwatch.reading import OVERRANGE, UNFIT, Event, Flag, Gap, Mark, Reading
 
 Kind = Literal["frequency_hz", "offset", "period_s", "phase_s"]
 """What the numbers in the file are; the words are the names of the columns."""
 
 KINDS: Final[tuple[Kind, ...]] = ("frequency_hz", "offset", "period_s", "phase_s")
 
+Column = Literal[
+    "frequency_hz", "offset", "period_s", "phase_s", "offset_ppm", "offset_ppb", "offset_1e-12"
+]
+"""Names of columns; some say a kind in another unit."""
+
+PARTS: Final[Mapping[Column, int]] = {
+    "offset_ppm": 10**6,
+    "offset_ppb": 10**9,
+    "offset_1e-12": 10**12,
+}
+"""Columns of offsets that are written in one part of so many."""
+
+COLUMNS: Final[tuple[Column, ...]] = (*KINDS, *PARTS)
+
 FloatArray = NDArray[np.float64]
+
+
+def kind_of(column: Column) -> Kind:
+    """Return the kind of the numbers in a column."""
+    return next((kind for kind in KINDS if kind == column), "offset")
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +48,29 @@ class Hole:
     begin_s: float
     lasted_s: float
     reason: str
+
+
+@dataclass(slots=True, eq=False)
+class Piece:
+    """Consecutive readings of one counter in arrays of equal length, and what lies between."""
+
+    kind: Kind
+    nominal: Decimal | None
+    time_s: FloatArray
+    offset: FloatArray
+    offset_hz: FloatArray
+    text: Sequence[str]
+    resolution_hz: float
+    """Weight of the last digit written so far; 0 when unknown."""
+    gate_s: FloatArray | None = None
+    flags: Mapping[int, frozenset[Flag]] = field(default_factory=dict)
+    corrections: Mapping[int, float] = field(default_factory=dict)
+    holes: Sequence[Hole] = ()
+    """Their `before` counts the readings of this piece."""
+    marks: Sequence[tuple[int, float, str]] = ()
+    across_s: Mapping[int, float] = field(default_factory=dict)
+    """Of a time error, by how many seconds it is further on after the holes in front of a
+    reading; after those at the end under the number of readings."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,15 +91,16 @@ class Recording:
     offset_hz: FloatArray
     """Hertz, subtracted exactly; nan when no nominal is known."""
     text: tuple[str, ...]
-    """The number of each row exactly as written; of the later row where two make a reading."""
+    """The number of each row exactly as written, of the later row where two make a reading; none
+    where they were not asked for."""
     nominal: Decimal | None
     """Hertz; None when neither given nor needed."""
     interval_s: float | None
     """Median time from row to row; None when there is only one."""
     resolution_hz: float = 0.0
     """Weight of the last digit written anywhere in the file; 0 when unknown."""
-    gate_s: tuple[float | None, ...] | None = None
-    """Gate time of each reading, where the file tells."""
+    gate_s: FloatArray | None = None
+    """Gate time of each reading, where the file tells; nan where it doesn't."""
     counter: str | None = None
     """Name of the counter, where the file tells."""
     utc_start_s: float | None = None
@@ -71,12 +115,22 @@ class Recording:
     holes: tuple[Hole, ...] = ()
     marks: tuple[tuple[int, float, str], ...] = ()
     """Notes on the time line, where the file has any: index of the next reading, seconds, text."""
+    across_s: Mapping[int, float] = field(default_factory=dict)
+    """Of a time error, by how many seconds it is further on after the holes in front of a
+    reading; it runs on through them."""
     notes: tuple[str, ...] = ()
     """Sentences on what was assumed, left out or odd; for standard error."""
 
     def __len__(self) -> int:
         """Count the readings."""
-        return len(self.text)
+        return len(self.time_s)
+
+    def gates(self, rows: slice = slice(None)) -> list[float]:
+        """Return the gate times that the file tells of `rows`, each once, in order."""
+        if self.gate_s is None:
+            return []
+        told = self.gate_s[rows]
+        return [float(gate) for gate in np.unique(told[np.isfinite(told)])]
 
     def series(self) -> FloatArray:
         """Return the offsets in order with one nan for each hole and each unfit reading.
@@ -99,42 +153,59 @@ class Recording:
         """
         name = counter or self.counter or "main"
         start_s = float("nan") if self.utc_start_s is None else self.utc_start_s
-        between: list[tuple[int, float, Gap | Mark]] = [
-            (hole.before, hole.begin_s, _gap(hole, name, start_s)) for hole in self.holes
-        ]
-        between += [
-            (before, at_s, Mark(name, start_s + at_s, at_s, text))
-            for before, at_s, text in self.marks
-        ]
-        between.sort(key=itemgetter(0, 1), reverse=True)
-        for row, time_s in enumerate(self.time_s.tolist()):
-            while between and between[-1][0] <= row:
-                yield between.pop()[2]
-            gate = gate_s if gate_s is not None or self.gate_s is None else self.gate_s[row]
-            yield self._reading(row, name, time_s, start_s + time_s, gate)
-        while between:
-            yield between.pop()[2]
-
-    def _reading(
-        self, row: int, name: str, time_s: float, utc_s: float, gate_s: float | None
-    ) -> Reading:
-        text = self.text[row]
-        offset, offset_hz = float(self.offset[row]), float(self.offset_hz[row])
-        # A spike is found anew by the estimate that the reading goes through.
-        flags = self.flags.get(row, frozenset()) - {SPIKE}
-        if OVERRANGE in flags:
-            frequency_hz = float("nan")
-        elif self.kind == "frequency_hz":
-            frequency_hz = float(text)
-        elif self.nominal is not None:
-            text = f"{self.nominal + Decimal(repr(offset_hz)):f}"
-            frequency_hz = float(text)
-        else:
-            text, frequency_hz = "", float("nan")
-        return Reading(
-            name, utc_s, time_s, gate_s, text, frequency_hz, offset_hz, offset,
-            self.resolution_hz, flags, self.corrections.get(row),
+        whole = Piece(
+            self.kind, self.nominal, self.time_s, self.offset, self.offset_hz, self.text,
+            self.resolution_hz, self.gate_s, self.flags, self.corrections, self.holes, self.marks,
         )  # fmt: skip
+        return played(whole, name, start_s, gate_s)
+
+
+def played(
+    what: Piece, name: str, utc_start_s: float, gate_s: float | None = None
+) -> Iterator[Event]:
+    """Play readings and what lies between them, in order.
+
+    Args:
+        what: the readings.
+        name: of the counter.
+        utc_start_s: Unix seconds at time 0; nan when unknown.
+        gate_s: gate the file was taken with; what the file tells when None.
+    """
+    between: list[tuple[int, float, Gap | Mark]] = [
+        (hole.before, hole.begin_s, _gap(hole, name, utc_start_s)) for hole in what.holes
+    ]
+    between += [
+        (before, at_s, Mark(name, utc_start_s + at_s, at_s, text))
+        for before, at_s, text in what.marks
+    ]
+    between.sort(key=itemgetter(0, 1), reverse=True)
+    gates = None if gate_s is not None or what.gate_s is None else what.gate_s.tolist()
+    gate, text = gate_s, ""
+    for row, (time_s, offset, offset_hz) in enumerate(
+        zip(what.time_s.tolist(), what.offset.tolist(), what.offset_hz.tolist(), strict=True)
+    ):
+        while between and between[-1][0] <= row:
+            yield between.pop()[2]
+        if gates is not None:
+            gate = None if math.isnan(gates[row]) else gates[row]
+        flags = what.flags.get(row, _NO_FLAGS)
+        text, frequency_hz = "", math.nan
+        if what.kind == "frequency_hz" and what.text:
+            text = what.text[row]
+            frequency_hz = math.nan if OVERRANGE in flags else float(text)
+        elif what.nominal is not None and math.isfinite(offset_hz):
+            text = f"{_WIDE.add(what.nominal, Decimal(repr(offset_hz))):f}"
+            frequency_hz = float(text)
+        yield Reading(
+            name, utc_start_s + time_s, time_s, gate, text, frequency_hz, offset_hz, offset,
+            what.resolution_hz, flags, what.corrections.get(row),
+        )  # fmt: skip
+    while between:
+        yield between.pop()[2]
+
+
+_NO_FLAGS: Final[frozenset[Flag]] = frozenset()
+_WIDE: Final = Context(prec=40)
 
 
 def _gap(hole: Hole, name: str, start_s: float) -> Gap:

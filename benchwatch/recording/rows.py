@@ -1,15 +1,17 @@
 """Rows between a file's text and a recording, and how single cells are read."""
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from decimal import Decimal
 from typing import Final
 
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 from benchwatch.reading import Flag
+from benchwatch.recording.decimals import BoolArray, Decimals, FloatArray, IntArray
 from benchwatch.recording.record import Hole, Kind
 
 BLANKS: Final = frozenset({"", "nan", "null", "none", "na", "n/a", "-"})
@@ -24,47 +26,74 @@ BEYOND: Final = Decimal("1e38")
 LATEST_S: Final = Decimal(10) ** 12
 """Seconds, 30 000 years: nothing later or earlier is a time."""
 
+UNIX_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+
+LONGEST_GATE_S: Final = 1e6
+"""Eleven days; a counter that tells a longer gate has it wrong."""
+
 _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,4})?", re.ASCII)
 _LONGEST_NUMBER: Final = 64
 
 
-@dataclass(slots=True)
-class Rows:
-    """Rows of one counter as the file gives them; the lists are of equal length."""
+@dataclass(slots=True, eq=False)
+class Track:
+    """What a file says of one counter; it grows while the rows are read."""
 
     source: str
     kind: Kind
-    line: list[int] = field(default_factory=list)
-    """Number of the line in the file."""
-    time: list[Decimal] = field(default_factory=list)
-    """Seconds, exact."""
-    text: list[str | None] = field(default_factory=list)
-    """The number as written; None where there is none."""
     counter: str | None = None
     epoch_s: float | None = None
     """Unix seconds at time 0, where the file gives dates."""
-    exact: list[Decimal] | None = None
-    """Frequencies exact beyond the text, where the file tells more than the text says."""
     nominal: Decimal | None = None
     """What the file itself says."""
-    gate_s: list[float | None] | None = None
+    parts: int = 1
+    """Offsets are written in one part of so many: 10^9 for ppb."""
+    tells_gaps: bool = False
+    """Whether such a file says where readings are missing."""
+    external: bool = False
+    """Whether the file tells of an external time base."""
+    unit: str = "line"
+    """What rows are counted by in messages."""
+    notes: list[str] = field(default_factory=list)
+
+    def place(self, line: int) -> str:
+        """Name a place in the file."""
+        return place(self.source, line, self.unit)
+
+
+@dataclass(slots=True, eq=False)
+class Rows:
+    """Consecutive rows of one counter as the file gives them; arrays are of equal length."""
+
+    line: IntArray
+    """Number of the line in the file."""
+    time_s: FloatArray
+    value: Decimals
+    """The numbers; unknown where there is none."""
+    over: BoolArray | None = None
+    """Which of them say that the counter was over its range; None: none does."""
+    gate_s: FloatArray | None = None
+    """Gate times, nan where none is told."""
     flags: dict[int, frozenset[Flag]] = field(default_factory=dict)
     corrections: dict[int, float] = field(default_factory=dict)
     """By what the rows' offsets had been put right, where the file tells; here they are as read."""
-    external: bool = False
-    """Whether the file tells of an external time base."""
     gaps: list[Hole] = field(default_factory=list)
-    """Gaps the file itself reports; `before` counts rows."""
-    tells_gaps: bool = False
-    """Whether such a file says where readings are missing."""
+    """Gaps the file itself reports; `before` counts these rows."""
     marks: list[tuple[int, float, str]] = field(default_factory=list)
-    """Notes on the time line: rows before it, seconds, text."""
-    notes: list[str] = field(default_factory=list)
+    """Notes on the time line: how many of these rows come before it, seconds, text."""
+
+    def __len__(self) -> int:
+        """Count the rows."""
+        return len(self.line)
 
 
-def place(source: str, line: int) -> str:
+Round = list[tuple[Track, Rows]]
+"""Rows of several counters that were read together."""
+
+
+def place(source: str, line: int, unit: str = "line") -> str:
     """Name a place in a file."""
-    return f"{source}, line {line}"
+    return f"{source}, {unit} {line}"
 
 
 def is_number(cell: str) -> bool:
@@ -90,8 +119,8 @@ def read_number(cell: str, where: str, name: str) -> str | None:
     )
 
 
-def read_date(cell: str, where: str) -> datetime:
-    """Read one ISO 8601 date and time; without a zone it is UTC.
+def read_date(cell: str, where: str, *, zone: tzinfo | None = UTC) -> datetime:
+    """Read one ISO 8601 date and time; `zone` is that of one without.
 
     Raises:
         FileError: it is none.
@@ -103,12 +132,12 @@ def read_date(cell: str, where: str) -> datetime:
             f"{where}: '{printable(cell, 40)}' in column time is no ISO 8601 date and time. "
             "Write it as 2031-05-04T10:20:30.5Z, or name a column of seconds time_s."
         ) from error
-    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+    return moment if moment.tzinfo else moment.replace(tzinfo=zone)
 
 
-def exact_seconds(later: datetime, earlier: datetime) -> Decimal:
-    """Return `later` - `earlier` in seconds, exact to the microsecond."""
-    span = later - earlier
+def unix_seconds(moment: datetime) -> Decimal:
+    """Return a date and time as Unix seconds, exact to the microsecond."""
+    span = moment - UNIX_EPOCH
     return Decimal(span.days * 86400 + span.seconds) + Decimal(span.microseconds).scaleb(-6)
 
 
@@ -118,13 +147,18 @@ def tell(row: Mapping[str, object], key: str) -> Decimal | None:
     return value if isinstance(value, Decimal) and value.is_finite() else None
 
 
+def is_beyond(value: Decimal, limit: Decimal) -> bool:
+    """Tell whether `value` is `limit` or more away from 0; no exponent is too large for it."""
+    return not -limit < value < limit
+
+
 def check_size(text: str | None, where: str, name: str) -> None:
     """Check that `text` may be what was read, if anything was.
 
     Raises:
         FileError: it is absurdly large.
     """
-    if text is not None and abs(Decimal(text)) >= BEYOND:
+    if text is not None and is_beyond(Decimal(text), BEYOND):
         raise FileError(
             f"{where}: {printable(text, 40)} in column {name} is larger than any reading. "
             "Mend or remove the line."
@@ -137,6 +171,11 @@ def check_time(seconds: Decimal, where: str) -> Decimal:
     Raises:
         FileError: it is absurdly far away.
     """
-    if abs(seconds) > LATEST_S:
+    if is_beyond(seconds, LATEST_S):
         raise FileError(f"{where}: a time of {seconds:.3g} s is none. Mend or remove the line.")
     return seconds
+
+
+def gate_of(seconds: Decimal | float | None) -> float:
+    """Return a gate time in seconds; nan when it is none that a counter can have."""
+    return float(seconds) if seconds is not None and 0 < seconds <= LONGEST_GATE_S else math.nan

@@ -1,11 +1,16 @@
 """A file as numbered lines of text; what is no such text is refused with a sentence."""
 
+import io
+import os
+import stat
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
+from io import BufferedReader
+from itertools import chain
 from pathlib import Path
-from typing import BinaryIO, Final
+from typing import Final, cast
 
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
@@ -13,6 +18,10 @@ from benchwatch.quantity import printable
 STANDARD_INPUT: Final = "-"
 LONGEST_LINE: Final = 10_000
 """Bytes; the longest line that Benchwatch writes itself is far below 2000."""
+
+FIRST_BLOCK: Final = 1 << 16
+BLOCK: Final = 1 << 18
+"""Bytes that are read at once: enough to be quick, and few enough for the processor's cache."""
 
 _FOREIGN_STARTS: Final = {
     b"\x1f\x8b": "is compressed; unpack it first",
@@ -36,6 +45,26 @@ class Line:
     """False for a last line that lacks its line ending: it may be half written."""
 
 
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Consecutive lines of a file, as bytes."""
+
+    number: int
+    """Of its first line, counted from 1."""
+    data: bytes
+    """Whole lines with their endings; or one last line that lacks it."""
+    ended: bool
+
+    def lines(self, name: str) -> Iterator[Line]:
+        """Decode its lines; `name` is that of the file.
+
+        Raises:
+            FileError: one is no text.
+        """
+        for number, raw in enumerate(io.BytesIO(self.data), start=self.number):
+            yield decode(raw, number, name)
+
+
 def shown_name(path: str) -> str:
     """Name a file in a message."""
     return "standard input" if path == STANDARD_INPUT else printable(path, 200)
@@ -47,22 +76,79 @@ def read_lines(path: str) -> Iterator[Line]:
     Raises:
         FileError: it can't be read, or is not UTF-8 text in lines.
     """
+    return lines_of(read_blocks(path), shown_name(path))
+
+
+def lines_of(blocks: Iterable[Block], name: str) -> Iterator[Line]:
+    """Decode the lines of all `blocks`."""
+    for block in blocks:
+        yield from block.lines(name)
+
+
+def read_blocks(path: str) -> Iterator[Block]:
+    """Read the file at `path` in blocks of whole lines, each as soon as it can be had.
+
+    Raises:
+        FileError: it can't be read, is no text in lines, or holds an endless line.
+    """
     name = shown_name(path)
     with _opened(path) as stream:
-        number = 0
+        number, left = 1, b""
+        size = FIRST_BLOCK
         try:
-            while raw := stream.readline(LONGEST_LINE + 1):
-                number += 1
-                yield _decode(raw, number, name)
+            while read := stream.read1(size):
+                size = BLOCK
+                left += read
+                if number == 1:
+                    left = _begin(left, name)
+                cut = left.rfind(b"\n") + 1
+                if cut:
+                    yield Block(number, left[:cut], ended=True)
+                    number += left.count(b"\n", 0, cut)
+                    left = left[cut:]
+                if len(left) > LONGEST_LINE:
+                    decode(left, number, name)
         except OSError as error:
-            raise FileError(f"{name} broke off at line {number + 1}: {_reason(error)}.") from error
+            raise FileError(f"{name} broke off at line {number}: {_reason(error)}.") from error
+        if left:
+            yield Block(number, left, ended=False)
 
 
-def _opened(path: str) -> AbstractContextManager[BinaryIO]:
+def first_content(blocks: Iterator[Block], name: str) -> tuple[Line | None, Iterator[Block]]:
+    """Find the first line that is neither empty nor a comment.
+
+    Returns:
+        The line, None where there is none; and all blocks from the line after it on.
+    """
+    for block in blocks:
+        at = 0
+        for line in block.lines(name):
+            at = block.data.find(b"\n", at) + 1
+            if is_content(line):
+                rest = block.data[at:] if at else b""
+                left = [Block(line.number + 1, rest, ended=True)] if rest else []
+                return line, chain(left, blocks)
+    return None, blocks
+
+
+def is_content(line: Line) -> bool:
+    """Tell whether a line is neither empty nor a comment."""
+    text = line.text.strip()
+    return bool(text) and not text.startswith("#")
+
+
+def _opened(path: str) -> AbstractContextManager[BufferedReader]:
     if path == STANDARD_INPUT:
-        return nullcontext(sys.stdin.buffer)
+        return nullcontext(cast("BufferedReader", sys.stdin.buffer))
     try:
-        return Path(path).open("rb")
+        file = Path(path)
+        mode = file.stat().st_mode
+        if stat.S_ISBLK(mode) or (stat.S_ISCHR(mode) and not file.samefile(os.devnull)):
+            raise FileError(
+                f"{shown_name(path)} is a device and no file. Give a recorded file; a counter "
+                "is read with watch."
+            )
+        return file.open("rb")
     except (OSError, ValueError) as error:
         reason = _reason(error) if isinstance(error, OSError) else "no such file name"
         raise FileError(
@@ -74,12 +160,24 @@ def _reason(error: OSError) -> str:
     return (error.strerror or type(error).__name__).lower()
 
 
-def _decode(raw: bytes, number: int, name: str) -> Line:
-    if number == 1:
-        for start, what in _FOREIGN_STARTS.items():
-            if raw.startswith(start):
-                raise FileError(f"{name} {what}.")
-        raw = raw.removeprefix(_BYTE_ORDER_MARK)
+def _begin(data: bytes, name: str) -> bytes:
+    """Return the first bytes of a file without their byte order mark.
+
+    Raises:
+        FileError: they are those of another kind of file.
+    """
+    for start, what in _FOREIGN_STARTS.items():
+        if data.startswith(start):
+            raise FileError(f"{name} {what}.")
+    return data.removeprefix(_BYTE_ORDER_MARK)
+
+
+def decode(raw: bytes, number: int, name: str) -> Line:
+    """Decode one line with its line ending.
+
+    Raises:
+        FileError: it is no line of text.
+    """
     if len(raw) > LONGEST_LINE:
         raise FileError(
             f"{name}, line {number}: longer than {LONGEST_LINE} bytes, so it is no table of "

@@ -6,13 +6,18 @@ from typing import Final
 import numpy as np
 
 from benchwatch.errors import FileError
-from benchwatch.quantity import format_frequency
+from benchwatch.quantity import doubtful_nominal, format_frequency, nominal_question
 from benchwatch.recording.record import FloatArray, Kind
 
 HERTZ_FROM: Final = 1e4
 """No fraction, period or time error is this large; a carrier in hertz is."""
 LARGE_FRACTION: Final = 1e-2
 FAR_FROM_NOMINAL: Final = 0.1
+LARGE_OFFSET: Final = 1e-4
+"""Offsets above this are questioned: oscillators worth trimming are within 100 ppm."""
+_FINE_PPM, _COARSE_PPB = 3e-3, 3.0
+"""Usual changes from reading to reading: below the first offsets are in ppm, above the second in
+parts in 10^12. A counter of 10^-12 to 10^-9 a second changes by this much."""
 
 
 def check_units(source: str, kind: Kind, values: FloatArray, nominal: Decimal | None) -> list[str]:
@@ -36,13 +41,41 @@ def check_units(source: str, kind: Kind, values: FloatArray, nominal: Decimal | 
         _check_frequency(shown, typical, float(nominal), format_frequency(nominal))
     if kind == "period_s" and nominal is not None:
         _check_period(shown, typical, float(nominal), format_frequency(nominal))
-    if kind == "offset" and size > LARGE_FRACTION:
-        note = (
-            f"{shown} are large for fractions of a frequency; taken as they are. "
-            "Offsets in ppm, ppb or hertz must be converted to fractions first."
-        )
-        return [note]
     return []
+
+
+def question_nominal(source: str, kind: Kind, values: FloatArray, nominal: Decimal) -> list[str]:
+    """Return a question when readings miss the nominal and another round number fits them."""
+    if kind not in {"frequency_hz", "period_s"} or not values.size:
+        return []
+    typical = float(np.median(values))
+    if typical <= 0:
+        return []
+    frequency = Decimal(typical if kind == "frequency_hz" else 1 / typical)
+    if not doubtful_nominal(frequency, nominal):
+        return []
+    return [f"{source}: {nominal_question(frequency, nominal)}"]
+
+
+def question_offsets(source: str, values: FloatArray) -> list[str]:
+    """Return a question when fractions are so large that they are likely in another unit."""
+    finite = values[np.isfinite(values)]
+    size = float(np.median(np.abs(finite))) if finite.size else 0.0
+    if size <= LARGE_OFFSET:
+        return []
+    changes = np.abs(np.diff(finite))
+    change = float(np.median(changes)) if changes.size else size
+    column, unit = "offset_ppb", "ppb"
+    if change < _FINE_PPM * min(size, 1.0):
+        column, unit = "offset_ppm", "ppm"
+    elif change > _COARSE_PPB:
+        column, unit = "offset_1e-12", "parts in 10^12"
+    note = (
+        f"{source}: the values in column offset (typically {size:.6g}) are large for fractions of "
+        f"a frequency, as if they were in {unit}; taken as they are. If so, name the column "
+        f"{column} (also offset_ppm, offset_ppb, offset_1e-12), or say --column."
+    )
+    return [note]
 
 
 def _check_frequency(shown: str, typical: float, nominal: float, nominal_text: str) -> None:

@@ -1,0 +1,356 @@
+"""From rows to readings, some at a time: exact offsets, holes, what is odd about a file."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from typing import Final
+
+import numpy as np
+
+from benchwatch.errors import FileError, UsageError
+from benchwatch.quantity import format_frequency, last_digit, round_nominal
+from benchwatch.reading import OVERRANGE
+from benchwatch.recording.decimals import EXACT, BoolArray, Decimals, FloatArray, IntArray
+from benchwatch.recording.holes import HoleFinder
+from benchwatch.recording.phase import PhaseSteps, wrap_note
+from benchwatch.recording.record import Hole, Kind, Piece, Recording
+from benchwatch.recording.rows import Rows, Track
+from benchwatch.recording.spacing import (
+    REMEMBERED,
+    Advance,
+    Spacing,
+    plain_steps,
+    spacing_of,
+    unevenness,
+)
+from benchwatch.recording.units import check_units, question_nominal, question_offsets
+
+HEAD: Final = 1000
+"""Rows with a number from which nominal and spacing are taken."""
+SHORTEST_PERIOD_S: Final = Decimal("1e-20")
+
+
+@dataclass(frozen=True, slots=True)
+class Stated:
+    """What the caller says of a file."""
+
+    nominal: Decimal | None = None
+    """Hertz; None: the file's own, or the round number the readings are near."""
+    interval_s: float | None = None
+    """From row to row; None: the median step."""
+    wraps_s: Decimal | None = None
+    """After what a time error begins anew; None: it does not."""
+    texts: bool = True
+    """Whether the numbers are wanted as they were written."""
+
+
+class Assembly:
+    """Makes readings of the rows of one counter.
+
+    Nominal and spacing are taken from the first rows, so these wait until there are enough;
+    the spacing then follows the newest rows.
+
+    Args:
+        track: of the counter.
+        stated: what the caller says.
+    """
+
+    def __init__(self, track: Track, stated: Stated) -> None:
+        self.track, self.stated = track, stated
+        self.begun = False
+        """Whether nominal and spacing are known."""
+        self.nominal = stated.nominal
+        self.interval_s: float | None = None
+        """The usual time from row to row at the beginning; None when there is only one."""
+        self._waiting: list[Rows] = []
+        self._rows = self._readings = self._over = self._made = 0
+        self._steps = np.zeros(0)
+        self._last_s: float | None = None
+        self._spacing = Spacing(0.0, 0.0)
+        self._holes = HoleFinder(track)
+        self._advance: Advance | None = None
+        self._phase = PhaseSteps(stated.wraps_s)
+        self._resolution_hz = np.inf
+
+    def take(self, rows: Rows) -> Iterator[Piece]:
+        """Take the next rows; give what is complete.
+
+        Raises:
+            FileError: the numbers are plainly in another unit, or times go back.
+            UsageError: a nominal is needed and none can be guessed.
+        """
+        self._rows += len(rows)
+        self._readings += int(rows.value.known.sum())
+        self._over += 0 if rows.over is None else int(rows.over.sum())
+        if self.begun:
+            yield self._piece(rows)
+            return
+        self._waiting.append(rows)
+        if self._readings - self._over >= HEAD:
+            yield from self._begin()
+
+    def end(self) -> Iterator[Piece]:
+        """Give what is left when there are no more rows; nothing comes when there was none.
+
+        Raises:
+            FileError: as `take`, or no row has a number, or no two rows of a time error follow
+                each other.
+            UsageError: as `take`.
+        """
+        if not self._rows:
+            return
+        self._check_any()
+        if not self.begun:
+            yield from self._begin()
+        if self.track.kind == "phase_s" and not self._made:
+            raise FileError(
+                f"{self.track.source}: a time error needs two rows in succession to say anything."
+            )
+        holes = self._holes.end(self._spacing)
+        if self.track.kind == "phase_s":
+            half_s = self._spacing.interval_s / 2
+            holes = [
+                replace(hole, begin_s=hole.begin_s - half_s, lasted_s=hole.lasted_s + half_s)
+                for hole in holes
+            ]
+        if holes:
+            yield replace(_empty(self.track.kind, self.nominal), holes=holes)
+
+    def outline(self) -> Recording:
+        """Return what is known of the recording, without its readings."""
+        track, nothing = self.track, np.zeros(0)
+        return Recording(
+            track.source, track.kind, nothing, nothing, nothing, (), self.nominal,
+            self.interval_s, counter=track.counter, utc_start_s=track.epoch_s,
+        )  # fmt: skip
+
+    def told(self) -> list[str]:
+        """Return the sentences on what was assumed, left out or odd so far, and forget them."""
+        notes = list(self.track.notes)
+        self.track.notes.clear()
+        return notes
+
+    def told_at_end(self) -> list[str]:
+        """Return the sentences that only the end of a file can tell."""
+        notes = self.told()
+        if self._advance is not None:
+            notes += self._advance.told()
+        if self._phase.wraps:
+            count = self._phase.wraps
+            notes.append(f"{self.track.source}: {count} steps of the time error taken as wraps.")
+        return notes
+
+    # ------------------------------------------------------------ the beginning of a file
+
+    def _check_any(self) -> None:
+        source, rows = self.track.source, self._rows
+        if not self._readings:
+            raise FileError(
+                f"{source}: none of its {rows} rows has a value in column {self.track.kind}."
+            )
+        if self._readings == self._over:
+            raise FileError(
+                f"{source}: none of its {rows} rows has a frequency: {self._over} over the "
+                f"counter's range, {rows - self._over} empty."
+            )
+
+    def _begin(self) -> Iterator[Piece]:
+        track, waiting = self.track, self._waiting
+        self.begun, self._waiting = True, []
+        for rows in waiting:
+            if track.tells_gaps:
+                self._remember(rows, rows.time_s)
+        time_s = np.concatenate([rows.time_s for rows in waiting])
+        if not track.tells_gaps:
+            self._steps = np.diff(time_s)
+        spacing = self._spacing = self._now()
+        self.interval_s = spacing.interval_s or None
+        if track.tells_gaps:
+            self._advance = Advance(track, spacing.interval_s)
+        self._decide_nominal(waiting)
+        track.notes += unevenness(track, self._steps, spacing)
+        self._last_s = None
+        pieces = [self._piece(rows) for rows in waiting]
+        if track.kind == "phase_s" and self.stated.wraps_s is None and spacing.interval_s:
+            steps_s = np.concatenate([piece.offset for piece in pieces]) * spacing.interval_s
+            track.notes += wrap_note(track.source, steps_s)
+        if self._advance is not None and self._advance.moved:
+            track.notes += self._advance.told()
+            self._advance.moved = 0
+        yield from pieces
+
+    def _decide_nominal(self, waiting: Sequence[Rows]) -> None:
+        track = self.track
+        known = [rows.value.floats()[_usable(rows)] for rows in waiting]
+        values = np.concatenate(known) / track.parts
+        self.nominal = self.nominal or track.nominal
+        if self.nominal is None and track.kind in {"frequency_hz", "period_s"}:
+            self.nominal = self._guess(values)
+        elif self.nominal is not None:
+            track.notes += question_nominal(track.source, track.kind, values, self.nominal)
+        track.notes += check_units(track.source, track.kind, values, self.nominal)
+        if track.kind == "offset":
+            track.notes += question_offsets(track.source, values)
+
+    def _guess(self, values: FloatArray) -> Decimal:
+        track = self.track
+        typical = Decimal(float(np.median(values)))
+        if track.kind == "frequency_hz":
+            check_units(track.source, track.kind, np.array([float(typical)]), None)
+        if track.kind == "period_s" and typical:
+            typical = EXACT.divide(Decimal(1), typical)
+        nominal = round_nominal(typical)
+        if nominal is None:
+            raise UsageError(
+                f"{track.source}: readings near {typical:.9g} Hz are near no round number. Give "
+                "the nominal, such as --nominal 10MHz."
+            )
+        track.notes.append(
+            f"{track.source}: nominal taken as {format_frequency(nominal)}, the round number the "
+            "readings are near; --nominal says otherwise."
+        )
+        return nominal
+
+    # ------------------------------------------------------------ piece by piece
+
+    def _now(self) -> Spacing:
+        return spacing_of(self._steps, told=self.track.tells_gaps, stated_s=self.stated.interval_s)
+
+    def _remember(self, rows: Rows, time_s: FloatArray) -> None:
+        """Keep the newest steps, to know what is usual."""
+        if not time_s.size:
+            return
+        apart = np.zeros(len(time_s) + 1, dtype=bool)
+        apart[[gap.before for gap in rows.gaps]] = True
+        apart = apart[: len(time_s)]
+        times = time_s
+        if self._last_s is not None:
+            times, apart = np.concatenate(([self._last_s], times)), np.concatenate(([False], apart))
+        self._steps = np.concatenate((self._steps[-REMEMBERED:], plain_steps(times, apart)))
+        self._last_s = float(time_s[-1])
+
+    def _piece(self, rows: Rows) -> Piece:
+        time_s = rows.time_s
+        if self._advance is not None:
+            time_s = self._advance.take(time_s, rows.gate_s, rows.line)
+        self._remember(rows, time_s)
+        if self._steps.size:
+            self._spacing = self._now()
+        good = rows.value.known
+        holes = self._holes.take(rows, time_s, good, self._spacing)
+        place = np.flatnonzero(good)
+        marks = [(int(np.searchsorted(place, at)), at_s, text) for at, at_s, text in rows.marks]
+        if self.track.kind == "phase_s":
+            return self._phase_piece(time_s[good], rows.value.only(place), holes)
+        whole = bool(good.all())
+        value = rows.value if whole else rows.value.only(place)
+        over = None if rows.over is None or not rows.over.any() else rows.over[good]
+        offset, offset_hz = self._offsets(value, rows.line[good], over)
+        flags, corrections = dict(rows.flags), dict(rows.corrections)
+        if not whole and (flags or corrections):
+            at = {int(row): i for i, row in enumerate(place.tolist())}
+            flags = {at[row]: words for row, words in flags.items() if row in at}
+            corrections = {at[row]: by for row, by in corrections.items() if row in at}
+        if over is not None:
+            for row in np.flatnonzero(over).tolist():
+                flags[row] = flags.get(row, frozenset()) | {OVERRANGE}
+        self._see_digits(value, over)
+        return Piece(
+            self.track.kind,
+            self.nominal,
+            time_s[good],
+            offset,
+            offset_hz,
+            value.texts() if self.stated.texts else (),
+            self._resolution_hz if np.isfinite(self._resolution_hz) else 0.0,
+            None if rows.gate_s is None else rows.gate_s[good],
+            flags,
+            corrections,
+            holes,
+            marks,
+        )
+
+    def _see_digits(self, value: Decimals, over: BoolArray | None) -> None:
+        if self.track.kind == "frequency_hz" and len(value):
+            digits = _written_digits(value) if value.longer else value.last_digits()
+            if over is not None:
+                digits = digits[~over]
+            self._resolution_hz = min(self._resolution_hz, float(digits.min(initial=np.inf)))
+
+    def _offsets(
+        self, value: Decimals, line: IntArray, over: BoolArray | None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return (fraction, hertz); nan where over range, and hertz nan without a nominal."""
+        kind, nominal = self.track.kind, self.nominal
+        if kind == "offset":
+            offset = value.minus(Decimal(0), Decimal(self.track.parts))
+            return offset, offset * (np.nan if nominal is None else float(nominal))
+        assert nominal is not None
+        if kind == "period_s":
+            value = self._frequencies(value, line)
+        offset, offset_hz = value.minus(nominal, nominal), value.minus(nominal)
+        if over is not None:
+            offset[over] = offset_hz[over] = np.nan
+        return offset, offset_hz
+
+    def _frequencies(self, value: Decimals, line: IntArray) -> Decimals:
+        longer: dict[int, Decimal] = {}
+        for i in range(len(value)):
+            period_s = value.at(i)
+            if period_s < SHORTEST_PERIOD_S:
+                where = self.track.place(int(line[i]))
+                raise FileError(f"{where}: a period of {period_s} s is none. Mend or remove it.")
+            longer[i] = EXACT.divide(Decimal(1), period_s)
+        return Decimals(value.known, value.mantissa, value.exponent, longer, value.texts)
+
+    def _phase_piece(self, time_s: FloatArray, value: Decimals, holes: list[Hole]) -> Piece:
+        """Two rows make one reading, and none across a hole; a hole reaches from row to row."""
+        interval_s, half_s = self._spacing.interval_s or 1.0, self._spacing.interval_s / 2
+        begun = self._phase.begun
+        offset, middle_s, steps_s = self._phase.take(time_s, value, interval_s)
+        lag = 0 if begun else 1
+        inside = [hole.before - lag for hole in holes if hole.before >= lag]
+        whole = np.ones(len(offset), dtype=bool)
+        whole[[i for i in inside if i < len(offset)]] = False
+        counted = np.concatenate(([0], np.cumsum(whole)))
+        texts = value.texts()[lag:] if self.stated.texts else []
+        across_s: dict[int, float] = {}
+        for i in np.flatnonzero(~whole).tolist():
+            at = int(counted[i])
+            across_s[at] = across_s.get(at, 0.0) + float(steps_s[i])
+        offset = offset[whole]
+        self._made += len(offset)
+        nominal = np.nan if self.nominal is None else float(self.nominal)
+        return Piece(
+            "phase_s",
+            self.nominal,
+            middle_s[whole],
+            offset,
+            offset * nominal,
+            [text for text, kept in zip(texts, whole.tolist(), strict=False) if kept],
+            0.0,
+            holes=[
+                replace(
+                    hole,
+                    before=int(counted[min(max(hole.before - lag, 0), len(whole))]),
+                    begin_s=hole.begin_s - (half_s if begun or hole.before else 0.0),
+                    lasted_s=hole.lasted_s + half_s * (2 if begun or hole.before else 1),
+                )
+                for hole in holes
+            ],
+            across_s=across_s,
+        )
+
+
+def _usable(rows: Rows) -> BoolArray:
+    return rows.value.known if rows.over is None else rows.value.known & ~rows.over
+
+
+def _written_digits(value: Decimals) -> FloatArray:
+    """Return the weight of the last digit of each text, which may be shorter than the number."""
+    return np.array([last_digit(Decimal(text)) if text else np.inf for text in value.texts()])
+
+
+def _empty(kind: Kind, nominal: Decimal | None) -> Piece:
+    nothing = np.zeros(0)
+    return Piece(kind, nominal, nothing, nothing, nothing, (), 0.0)

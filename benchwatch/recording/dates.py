@@ -1,0 +1,104 @@
+"""Columns of ISO 8601 dates and times, read many at a time."""
+
+from datetime import date
+from typing import Final
+
+import numpy as np
+
+from benchwatch.recording.decimals import BoolArray, ByteArray, Decimals, IntArray
+
+MICROSECONDS: Final = -6
+"""Power of ten of what dates are counted in."""
+_DAY_S: Final = 86400
+_EPOCH_DAY: Final = date(1970, 1, 1).toordinal()
+_SHORTEST: Final = 19
+"""Characters of 2031-05-04T10:20:30."""
+_LONGEST: Final = 32
+_MARKS: Final = {4: b"-", 7: b"-", 10: b"T ", 13: b":", 16: b":"}
+
+
+def read_dates(data: bytes, begin: IntArray, end: IntArray) -> Decimals:
+    """Read the cells that are written as 2031-05-04T10:20:30.5Z, as Unix seconds.
+
+    The fraction has up to six digits; a zone is ``Z``, such as ``+02:00``, or left out for UTC.
+    What is written otherwise is not `known`.
+
+    Args:
+        data: the text; a cell is ``data[begin:end]``, in the order of the text.
+        begin: of each cell.
+        end: of each cell.
+    """
+    buffer = np.frombuffer(data, dtype=np.uint8)
+    count = len(begin)
+    known, total = np.zeros(count, dtype=bool), np.zeros(count, dtype=np.int64)
+    width = end - begin
+    for wide in np.unique(width).tolist():
+        if _SHORTEST <= wide <= _LONGEST:
+            rows = np.flatnonzero(width == wide)
+            cells = buffer[begin[rows][:, None] + np.arange(wide)]
+            known[rows], total[rows] = _read_width(cells)
+    return Decimals(known, total, np.full(count, MICROSECONDS, dtype=np.int64))
+
+
+def _read_width(cells: ByteArray) -> tuple[BoolArray, IntArray]:
+    """Read cells of one width: which are dates, and Unix microseconds."""
+    good = np.ones(len(cells), dtype=bool)
+    for column, marks in _MARKS.items():
+        good &= np.isin(cells[:, column], np.frombuffer(marks, dtype=np.uint8))
+    numbers = [_whole(cells, first, last) for first, last in _FIELDS]
+    for number in numbers:
+        good &= number >= 0
+    year, month, day, hour, minute, second = numbers
+    good &= (hour < 24) & (minute < 60) & (second < 60)
+    days, real = _days(year, month, day)
+    seconds = days * _DAY_S + hour * 3600 + minute * 60 + second
+    rest = cells[:, _SHORTEST:]
+    fraction, zone_s, told = _fraction_and_zone(rest)
+    return good & real & told, (seconds - zone_s) * 10**-MICROSECONDS + fraction
+
+
+_FIELDS: Final = ((0, 4), (5, 7), (8, 10), (11, 13), (14, 16), (17, 19))
+
+
+def _whole(cells: ByteArray, first: int, last: int) -> IntArray:
+    """Read the digits of columns; -1 where one is none."""
+    digits = cells[:, first:last] - np.uint8(ord("0"))
+    value = digits.astype(np.int64) @ 10 ** np.arange(last - first - 1, -1, -1, dtype=np.int64)
+    return np.where((digits < 10).all(axis=1), value, -1)
+
+
+def _days(year: IntArray, month: IntArray, day: IntArray) -> tuple[IntArray, BoolArray]:
+    """Return days since 1970, and which dates there are."""
+    written, place = np.unique(year * 10_000 + month * 100 + day, return_inverse=True)
+    days = np.zeros(len(written), dtype=np.int64)
+    real = np.ones(len(written), dtype=bool)
+    for i, one in enumerate(written.tolist()):
+        try:
+            days[i] = date(one // 10_000, one // 100 % 100, one % 100).toordinal() - _EPOCH_DAY
+        except ValueError:
+            real[i] = False
+    return days[place], real[place]
+
+
+def _fraction_and_zone(rest: ByteArray) -> tuple[IntArray, IntArray, BoolArray]:
+    """Read what follows the seconds: microseconds, the zone in seconds, and where that is it."""
+    count, wide = rest.shape
+    zone_s, told = np.zeros(count, dtype=np.int64), np.ones(count, dtype=bool)
+    zoned = 0
+    if wide and (rest[:, -1] == ord("Z")).all():
+        zoned = 1
+    elif wide >= 6 and np.isin(rest[:, -6], np.frombuffer(b"+-", dtype=np.uint8)).all():
+        zoned = 6
+        sign = np.where(rest[:, -6] == ord("-"), -1, 1)
+        hours, minutes = _whole(rest, wide - 5, wide - 3), _whole(rest, wide - 2, wide)
+        zone_s = sign * (hours * 3600 + minutes * 60)
+        told = (rest[:, -3] == ord(":")) & (hours >= 0) & (hours < 24)
+        told &= (minutes >= 0) & (minutes < 60)
+    left = wide - zoned
+    if not left:
+        return np.zeros(count, dtype=np.int64), zone_s, told
+    if not 2 <= left <= 7:
+        return np.zeros(count, dtype=np.int64), zone_s, np.zeros(count, dtype=bool)
+    fraction = _whole(rest, 1, left)
+    told &= (rest[:, 0] == ord(".")) & (fraction >= 0)
+    return fraction * 10 ** (7 - left), zone_s, told

@@ -1,0 +1,147 @@
+"""The rows of a journal's newest watch, read like those of any other recording."""
+
+import stat
+from collections.abc import Iterator
+from decimal import Decimal
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from benchwatch.errors import BenchwatchError, FileError, JournalError
+from benchwatch.journal.place import is_database
+from benchwatch.journal.reader import JournalReader, Portion, ReadingRow, flags_of
+from benchwatch.journal.schema import Run
+from benchwatch.quantity import parse_reply, printable
+from benchwatch.reading import OVERRANGE
+from benchwatch.recording.decimals import Decimals, merged, of_values, read_texts
+from benchwatch.recording.record import Hole
+from benchwatch.recording.rows import BEYOND, Round, Rows, Track, check_size, check_time, gate_of
+from benchwatch.recording.text import STANDARD_INPUT, shown_name
+
+LATEST_DATE_S: Final = 2.5e11
+"""Unix seconds of the year 9999."""
+
+
+def is_journal(path: str) -> bool:
+    """Tell whether the file at `path` is a database and no text.
+
+    Only a plain file is looked into: what is read from a pipe is gone from it.
+    """
+    try:
+        plain = path != STANDARD_INPUT and stat.S_ISREG(Path(path).stat().st_mode)
+        return plain and is_database(Path(path))
+    except (OSError, ValueError):  # the reader of text says it in a sentence
+        return False
+
+
+class NewestWatch:
+    """The newest watch in a journal that has any readings.
+
+    Raises:
+        FileError: here and in its methods, the database is no journal, or can't be read.
+    """
+
+    def __init__(self, path: str) -> None:
+        self._path = path
+        self._runs: list[Run] = []
+        try:
+            with JournalReader(Path(path)) as journal:
+                runs = journal.runs()
+                for watch in dict.fromkeys(run.watch for run in reversed(runs)):
+                    together = [run for run in runs if run.watch == watch]
+                    if any(map(journal.has_readings, together)):
+                        self._runs = [run for run in together if journal.has_readings(run)]
+                        return
+        except JournalError as error:
+            raise _as_file_error(path, error) from error
+
+    def tracks(self) -> list[Iterator[Round]]:
+        """Return the rows of each counter, to be read at any pace."""
+        names = dict.fromkeys(run.counter for run in self._runs)
+        return [self._rows_of([run for run in self._runs if run.counter == name]) for name in names]
+
+    def _rows_of(self, runs: list[Run]) -> Iterator[Round]:
+        source, first = shown_name(self._path), runs[0]
+        name = printable(first.counter) or "main"
+        track = Track(source, "frequency_hz", counter=name, tells_gaps=True, unit="event")
+        track.nominal = first.nominal_hz
+        try:
+            with JournalReader(Path(self._path)) as journal:
+                for run in runs:
+                    track.external |= run.time_base == "external"
+                    for portion in journal.portions(run):
+                        yield [(track, _rows(track, portion))]
+        except JournalError as error:
+            raise _as_file_error(self._path, error) from error
+
+
+def _as_file_error(path: str, error: JournalError) -> FileError:
+    why = str(error).split(". ", 1)[0].rstrip(".")
+    return FileError(
+        f"{shown_name(path)} is a database, and no journal that can be read: {why}. Give a "
+        "journal, a CSV table or JSON lines."
+    )
+
+
+def _rows(track: Track, portion: Portion) -> Rows:
+    readings = portion.readings
+    number = np.array([row[0] for row in readings], dtype=np.int64)
+    if track.epoch_s is None and readings:
+        utc_s, elapsed_s = readings[0][1:3]
+        track.epoch_s = utc_s - elapsed_s if abs(utc_s) < LATEST_DATE_S else None
+    for row in readings:
+        check_time(Decimal(row[2]), track.place(row[0]))
+    flags = {i: flags_of(row[6]) for i, row in enumerate(readings) if row[6]}
+    over = np.zeros(len(readings), dtype=bool)
+    over[[i for i, words in flags.items() if OVERRANGE in words]] = True
+    rows = Rows(
+        number,
+        np.array([row[2] for row in readings], dtype=np.float64),
+        _numbers(track, readings, over.tolist()),
+        over,
+        np.array([gate_of(row[3]) for row in readings]),
+        flags,
+    )
+    for at, _, begin_s, lasted_s, reason in portion.gaps:
+        before = int(np.searchsorted(number, at))
+        where = track.place(at)
+        check_time(Decimal(begin_s), where)
+        check_time(Decimal(lasted_s), where)
+        if lasted_s < 0:
+            raise FileError(f"{where}: the gap lasted {lasted_s:.3g} s. Mend or remove it.")
+        rows.gaps.append(Hole(before, begin_s, lasted_s, printable(reason, 200)))
+    for at, _, at_s, text in portion.marks:
+        check_time(Decimal(at_s), track.place(at))
+        rows.marks.append((int(np.searchsorted(number, at)), at_s, printable(text, 200)))
+    return rows
+
+
+def _numbers(track: Track, readings: list[ReadingRow], over: list[bool]) -> Decimals:
+    texts = [row[4].replace("\n", " ") for row in readings]
+    found = read_texts(texts)
+    for i in found.beyond(BEYOND):
+        check_size(texts[i], track.place(readings[i][0]), "frequency_hz")
+    odd = [i for i in np.flatnonzero(~found.known).tolist() if not over[i]]
+    if odd:
+        values = [_number(track, readings[i]) for i in odd]
+        plain = np.setdiff1d(np.arange(len(texts)), odd)
+        odd_ones = of_values(values, lambda: [format(value, "f") for value in values])
+        found = merged([(plain, found.only(plain)), (np.array(odd), odd_ones)])
+    found.known |= np.array(over, dtype=bool)
+    return found
+
+
+def _number(track: Track, row: ReadingRow) -> Decimal:
+    """Read what a driver may have written otherwise than as a plain number."""
+    where = track.place(row[0])
+    try:
+        value = parse_reply(row[4])
+    except BenchwatchError as error:
+        raise FileError(
+            f"{where}: '{printable(row[4], 40)}' is no frequency in hertz. The journal is damaged, "
+            "or was changed by hand."
+        ) from error
+    if not -BEYOND < value < BEYOND:
+        check_size(str(value), where, "frequency_hz")
+    return value

@@ -1,0 +1,117 @@
+"""Offsets from the rows of a time error (phase), two rows at a time."""
+
+from decimal import Decimal
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from benchwatch.recording.decimals import (
+    EXACT,
+    EXACT_BELOW,
+    FARTHEST_POWER,
+    BoolArray,
+    Decimals,
+    FloatArray,
+)
+
+EVEN: Final = 1e-6
+"""Steps that differ from the interval by no more than this part are as long as it."""
+WRAP_WITHIN: Final = 0.25
+"""A step is a wrap when it is within this part of a period of a whole number of them."""
+
+
+class PhaseSteps:
+    """The offsets between neighbouring rows: the step of the time error over that of the time.
+
+    IEEE 1139-2008, clause 2. The steps are taken exactly.
+
+    Args:
+        wraps_s: the time error begins anew after this; None: it does not.
+    """
+
+    def __init__(self, wraps_s: Decimal | None) -> None:
+        self._wraps_s = wraps_s
+        self._time_s: float | None = None
+        self._value: Decimal | None = None
+        self.wraps = 0
+        """How many steps were taken as wraps."""
+
+    @property
+    def begun(self) -> bool:
+        """Whether any row was taken."""
+        return self._value is not None
+
+    def take(
+        self, time_s: FloatArray, value: Decimals, interval_s: float
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Take rows with a number, in order.
+
+        Args:
+            time_s: of the rows.
+            value: the time errors, seconds.
+            interval_s: the usual step of time.
+
+        Returns:
+            For each row but the very first: the offset since the row before, the middle of that
+            time, and the step of the time error.
+        """
+        if not len(value):
+            return time_s[:0], time_s[:0], time_s[:0]
+        steps = exact_steps(value)
+        lasted_s, middle_s = np.diff(time_s), (time_s[1:] + time_s[:-1]) / 2
+        if self._value is not None and self._time_s is not None:
+            first = float(EXACT.subtract(value.at(0), self._value))
+            steps = np.concatenate(([first], steps))
+            lasted_s = np.concatenate(([time_s[0] - self._time_s], lasted_s))
+            middle_s = np.concatenate(([(time_s[0] + self._time_s) / 2], middle_s))
+        self._time_s, self._value = float(time_s[-1]), value.at(len(value) - 1)
+        if self._wraps_s is not None:
+            steps = self._unwrapped(steps, self._wraps_s)
+        even = np.abs(lasted_s - interval_s) <= EVEN * interval_s
+        return steps / np.where(even, interval_s, lasted_s), middle_s, steps
+
+    def _unwrapped(self, steps: FloatArray, wraps_s: Decimal) -> FloatArray:
+        period_s = float(wraps_s)
+        turns = np.round(steps / period_s)
+        left = steps - turns * period_s
+        wrapped: BoolArray = (turns != 0) & (np.abs(left) <= WRAP_WITHIN * period_s)
+        self.wraps += int(wrapped.sum())
+        return np.where(wrapped, left, steps)
+
+
+def exact_steps(value: Decimals) -> FloatArray:
+    """Return each number less the one before, rounded once; all are known."""
+    finest = int(value.exponent.min(initial=0))
+    plain = not value.longer and finest >= -FARTHEST_POWER
+    if plain:
+        factor = value.exponent - finest
+        plain = bool((factor <= 18).all())
+    if plain:
+        scale = 10**factor
+        plain = bool((np.abs(value.mantissa) < (1 << 61) // scale).all())
+    if plain:
+        whole = np.diff(value.mantissa * scale)
+        if (np.abs(whole) < EXACT_BELOW).all():
+            return whole / 10.0**-finest
+    numbers = [value.at(i) for i in range(len(value))]
+    return np.array([float(EXACT.subtract(later, earlier)) for earlier, later in pairwise(numbers)])
+
+
+def wrap_note(source: str, steps: FloatArray) -> list[str]:
+    """Return a note when steps of about one size stand far out of all others, as wraps do."""
+    size = np.abs(steps)
+    usual = float(np.median(size)) if size.size else 0.0
+    far = size[size > max(10 * usual, 3 * float(np.quantile(size, 0.9)) if size.size else 0.0)]
+    if not 1 <= far.size <= size.size // 4 or size.size < 10:
+        return []
+    period = float(np.median(far))
+    alike = np.abs(far - period) <= 0.1 * period
+    if alike.sum() < max(0.9 * far.size, 1):
+        return []
+    note = (
+        f"{source}: the time error jumps by about {period:.3g} s, {int(alike.sum())} times, as "
+        "when it begins anew after a period. It is taken as it is; "
+        f"--wraps {period * 1e9:.4g}ns puts such steps right."
+    )
+    return [note]
