@@ -2,7 +2,7 @@
 
 import math
 
-from benchwatch.estimate.trim import COVERAGE_K, direction
+from benchwatch.estimate.trim import COVERAGE_K, at_rest, direction
 from benchwatch.snapshot import Direction, Snapshot
 
 
@@ -14,7 +14,7 @@ def aim(now: Snapshot) -> float:
 
 def side(now: Snapshot) -> Direction:
     """Say on which side of the aim the offset lies; `undecided` also while there is none."""
-    estimate, tolerance = now.numbers.estimate, now.numbers.tolerance
+    estimate, tolerance = at_rest(now.numbers), now.numbers.tolerance
     if now.trim is not None and now.trim.direction is not None:
         return now.trim.direction
     if estimate is None:
@@ -27,7 +27,7 @@ def times_out(now: Snapshot) -> float:
 
     nan while it is not known.
     """
-    estimate, tolerance = now.numbers.estimate, now.numbers.tolerance
+    estimate, tolerance = at_rest(now.numbers), now.numbers.tolerance
     if estimate is None:
         return math.nan
     reach = COVERAGE_K * (estimate.u or 0.0) if tolerance is None else tolerance.limit

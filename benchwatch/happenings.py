@@ -1,10 +1,11 @@
 """The notes of a run: everything that happened to one counter, with its time, oldest first."""
 
 from bisect import bisect_right
+from dataclasses import replace
 from typing import Final
 
 from benchwatch.estimate.offset_record import OffsetRecord
-from benchwatch.estimate.results import Numbers, Settle, SettleLimit
+from benchwatch.estimate.results import Nudge, Numbers, Settle, SettleLimit
 from benchwatch.quantity import format_duration, printable, write_fraction
 from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Mark, Reading
 from benchwatch.snapshot import Happening, HappeningKind
@@ -43,6 +44,8 @@ class Happenings:
         self._all: tuple[Happening, ...] = ()
         self._settle: Settle | None = None
         self._internal = False
+        self._nudge: Nudge | None = None
+        """The newest nudge as it was known after the last reading."""
 
     @property
     def newest(self) -> tuple[Happening, ...]:
@@ -69,6 +72,9 @@ class Happenings:
         if nudge is not None:
             kind: HappeningKind = "tool" if by_tool else "nudge"
             self._add(Happening(utc_s, nudge.at_s, kind, nudge=nudge))
+        elif numbers.last_nudge is not self._nudge:
+            self._renew(numbers.last_nudge)
+        self._nudge = numbers.last_nudge
         settle = numbers.settle
         if settle is not None and (self._settle is None or settle.state != self._settle.state):
             if self._settle is not None or settle.state == "settled":
@@ -83,6 +89,16 @@ class Happenings:
     def mark(self, mark: Mark) -> None:
         """Add a note of the operator."""
         self.note(mark.utc_s, mark.elapsed_s, "mark", mark.text)
+
+    def _renew(self, nudge: Nudge | None) -> None:
+        """Put what is known of the newest nudge by now in the place of what was known first."""
+        for place in range(len(self._all) - 1, -1, -1):
+            old = self._all[place]
+            if old.nudge is not None:
+                if nudge is not None and old.nudge.at_s == nudge.at_s:
+                    new = replace(old, nudge=nudge)
+                    self._all = (*self._all[:place], new, *self._all[place + 1 :])
+                return
 
     def _add(self, happening: Happening) -> None:
         """Put it where its time belongs: a gap is known at its end, a nudge readings later."""

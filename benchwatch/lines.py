@@ -165,7 +165,7 @@ def iso_time(utc_s: float) -> str | None:
 
 def _reading(reading: Reading, numbers: Numbers) -> dict[str, Any]:
     estimate, drift, nudge = numbers.estimate, numbers.drift, numbers.confirmed_nudge
-    settle, tolerance = numbers.settle, numbers.tolerance
+    settle, tolerance, rest = numbers.settle, numbers.tolerance, numbers.rest
     return {
         "kind": "reading",
         "counter": reading.counter,
@@ -219,6 +219,12 @@ def _reading(reading: Reading, numbers: Numbers) -> dict[str, Any]:
         "flags": sorted(reading.flags),
         "text": reading.text,
         "correction": _known(reading.correction),
+        "rest": rest
+        and {
+            "offset": _known(rest.offset),
+            "u": _known(rest.u),
+            "in_s": _seconds(rest.in_s),
+        },
     }
 
 
@@ -282,6 +288,10 @@ class PlainWriter:
         if nudge is not None:
             size = write_fraction(nudge.size, nudge.u, self._units.get(reading.counter))
             words.append(f"nudge {size}")
+        if numbers.rest is not None:
+            rest = numbers.rest
+            where = write_fraction(rest.offset, rest.u, self._units.get(reading.counter))
+            words.append(f"will rest at {where}")
         if numbers.settle is not None:
             words.append(numbers.settle.state)
         if numbers.tolerance is not None:

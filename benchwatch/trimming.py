@@ -5,13 +5,14 @@ the small machines of `benchwatch.estimate` side by side.
 """
 
 import math
+from dataclasses import replace
 from typing import Final
 
 from benchwatch.estimate.found import AsFound, Quiet
 from benchwatch.estimate.landing import DEFAULT_HOLD_S, Landing, LandingNow
 from benchwatch.estimate.results import Nudge, Numbers, SettleLimit
 from benchwatch.estimate.tool import Tool, ToolState
-from benchwatch.estimate.trim import anew, direction, hint, judge
+from benchwatch.estimate.trim import anew, at_rest, direction, hint, judge
 from benchwatch.snapshot import TrimNow
 
 PUT_ON: Final = "the tool is on the trimmer"
@@ -31,6 +32,8 @@ class Trimming:
         self._found = AsFound(settle)
         self._turn: Nudge | None = None
         """The newest nudge that was a turn and not the tool's pull."""
+        self._other: float | None = None
+        """By how much the turn differs from the nudge that it came with; None: from none."""
         self.by_tool = False
         """Whether the newest nudge was the tool's pull."""
         self._newest = TrimNow()
@@ -61,9 +64,14 @@ class Trimming:
         if nudge is not None:
             turn = self._tool.step(nudge)
             self.by_tool = turn is None
+            self._other = None
             if turn is not None:
-                self._turn = turn
+                self._turn, self._other = turn, turn.size - nudge.size
                 self._found.turn(turn, tool_on=self._tool.state.on)
+        elif self._turn is not None and self._other is not None and numbers.last_nudge is not None:
+            # What creeps after a turn is part of it.
+            newest = numbers.last_nudge
+            self._turn = replace(newest, size=newest.size + self._other)
         if math.isfinite(offset) and not numbers.suspect:
             self._tool.hear(elapsed_s, offset, numbers.noise)
         if not self._tool.state.on:
@@ -80,7 +88,7 @@ class Trimming:
         What `numbers` say is from before it: the wait until it is good enough begins anew.
         """
         if self._tool.touch(at_s, on=on):
-            self._turn = None
+            self._turn = self._other = None
         if on:
             self._found.touch()
         landing = None
@@ -91,7 +99,7 @@ class Trimming:
         return self._newest
 
     def _now(self, numbers: Numbers, landing: LandingNow | None, *, touched: bool) -> TrimNow:
-        tool, estimate = self._tool.state, numbers.estimate
+        tool, estimate = self._tool.state, at_rest(numbers)
         if estimate is None:
             return TrimNow(tool=tool, landing=landing, turn=self._turn, touched=touched)
         aim, aim_u = tool.aim, tool.aim_u

@@ -1,5 +1,6 @@
 """What stands beside the numbers: the state of the turning, the notes, the leisurely numbers."""
 
+from dataclasses import replace
 from math import nan
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 
 from benchwatch.buffer import Buffer
 from benchwatch.estimate.live import LiveEstimate
-from benchwatch.estimate.results import Estimate, Nudge, Numbers, Settle, SettleLimit
+from benchwatch.estimate.results import Estimate, Nudge, Numbers, Rest, Settle, SettleLimit
 from benchwatch.happenings import Happenings, settled_words, tolerance_words
 from benchwatch.leisure import Deviations, elsewhere_now, warm_up_now
 from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Mark, Reading
@@ -44,6 +45,45 @@ def test_a_turn_gives_a_hint_and_freezes_what_was_found() -> None:
     assert trimming.found is not None
     assert trimming.found.frozen
     assert trimming.found.estimate.offset == 40 * PPB
+
+
+def test_while_it_creeps_all_advice_goes_by_the_level_at_rest() -> None:
+    """12 ppb now, 8 once it rests: the way left is 8 ppb, and the turn grows by what creeps."""
+    trimming = Trimming(1 * PPB, None)
+    for second in range(10):
+        trimming.add(float(second), 40 * PPB, numbers(40 * PPB))
+    nudge = Nudge(10.0, -28 * PPB, 0.03 * PPB)
+    trimming.add(10.0, 12 * PPB, numbers(12 * PPB, nudge))
+    creeping = replace(
+        numbers(12 * PPB),
+        last_nudge=replace(nudge, size=-32 * PPB, u=0.1 * PPB),
+        rest=Rest(8 * PPB, 0.1 * PPB, 15.0, 5, 5.0),
+    )
+    now = trimming.add(15.0, 11 * PPB, creeping)
+
+    assert now.hint is not None
+    assert now.hint.left == pytest.approx(-8 * PPB)
+    assert now.hint.times == pytest.approx(0.25)
+    assert now.turn == creeping.last_nudge
+    assert now.judgement is not None
+    assert now.judgement.needed_u == pytest.approx(0.8 * PPB)
+    assert trimming.add(16.0, 1e-9, replace(creeping, rest=Rest(0.0, PPB, 9.0))).direction == (
+        "inside"
+    )
+
+
+def test_the_note_of_a_nudge_follows_what_is_known_of_it() -> None:
+    """Its size grows while it creeps; other notes stay."""
+    notes, nudge = Happenings(), Nudge(2.0, 8 * PPB, PPB)
+    first = Numbers(confirmed_nudge=nudge, last_nudge=nudge)
+    notes.reading(reading(2.0), first, by_tool=False)
+    notes.mark(Mark("main", 1e9, 3.0, "lid on"))
+    grown = replace(nudge, size=9 * PPB)
+    for _ in range(2):
+        notes.reading(reading(4.0), Numbers(last_nudge=grown), by_tool=False)
+
+    assert [one.kind for one in notes.newest] == ["nudge", "mark"]
+    assert notes.newest[0].nudge == grown
 
 
 def test_the_tool_is_no_turn_and_moves_the_aim() -> None:

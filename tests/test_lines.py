@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pipeline_kit import START_UTC_S, reading
 
-from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, Settle, Tolerance
+from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, Rest, Settle, Tolerance
 from benchwatch.lines import End, Lines, PlainWriter, iso_time, json_line
 from benchwatch.reading import Gap, Mark, Reading
 
@@ -85,6 +85,16 @@ def test_a_confirmed_nudge_and_flags_are_told():
 
     assert line["nudge"] == {"at_s": 4.0, "size": -3e-9, "u": None}
     assert line["flags"] == ["internal-timebase", "spike"]
+
+
+def test_a_rest_to_come_is_told():
+    """Where it is going to rest while it creeps, in both kinds of lines; null without a creep."""
+    creeping = replace(NUMBERS, rest=Rest(1.2e-9, 3e-10, 12.5, 9, 9.0))
+    line = strict(json_line(reading(5), creeping))
+
+    assert line["rest"] == {"offset": 1.2e-9, "u": 3e-10, "in_s": 12.5}
+    assert strict(json_line(reading(5), NUMBERS))["rest"] is None
+    assert "  will rest at +1.20 ± 0.30 ppb" in PlainWriter()(reading(5), creeping)
 
 
 def test_gap_mark_and_end():

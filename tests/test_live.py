@@ -83,7 +83,10 @@ def test_readings_within_one_tick_of_a_coarse_clock_are_survived() -> None:
 
 
 def test_nudge_is_news_once_and_remembered() -> None:
-    """`confirmed_nudge` stands on one reading only, `last_nudge` from then on, over a gap too."""
+    """`confirmed_nudge` stands on one reading only, `last_nudge` from then on, over a gap too.
+
+    Its size is by then known from all readings since.
+    """
     live = LiveEstimate()
     feed(live, quiet(30))
 
@@ -92,8 +95,12 @@ def test_nudge_is_news_once_and_remembered() -> None:
 
     news = [said.confirmed_nudge for said in numbers if said.confirmed_nudge is not None]
     assert len(news) == 1
-    assert numbers[-1].last_nudge == news[0]
-    assert live.numbers.last_nudge == news[0]
+    last = numbers[-1].last_nudge
+    assert last is not None
+    assert (last.at_s, last.lasted_s) == (news[0].at_s, news[0].lasted_s)
+    assert last.size == pytest.approx(1e-9, abs=3.0 * (last.u or 0.0))
+    assert (last.u or 1.0) < (news[0].u or 0.0)
+    assert live.numbers.last_nudge == last
     assert live.numbers.estimate is None
 
 

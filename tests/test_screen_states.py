@@ -9,9 +9,18 @@ import screen_kit as kit
 from benchwatch.counter import TimeBase
 from benchwatch.estimate.landing import LandingNow
 from benchwatch.estimate.pull import Pull
-from benchwatch.estimate.results import Cycle, Estimate, Held, Nudge, Numbers, Settle, Tolerance
+from benchwatch.estimate.results import (
+    Cycle,
+    Estimate,
+    Held,
+    Nudge,
+    Numbers,
+    Rest,
+    Settle,
+    Tolerance,
+)
 from benchwatch.estimate.tool import ToolState
-from benchwatch.estimate.trim import Judgement
+from benchwatch.estimate.trim import Hint, Judgement
 from benchwatch.screen.frame import drawn, picture, stack
 from benchwatch.screen.gallery import VIEWS, view_named
 from benchwatch.screen.ink import Look
@@ -88,6 +97,12 @@ STATES: dict[str, Snapshot] = {
         ),
         happenings=kit.happenings(nudge=LAST_TURN),
     ),
+    "creeping": kit.full_snapshot(
+        numbers=kit.numbers(rest=Rest(1.24e-9, 2.9e-10, 12.0, 11, 11.0)),
+        trim=kit.trim_now(
+            judgement=Judgement(2.3e-10, 0.62, 5.0), hint=Hint(0.25, 0.06, -1.24e-9, 2.9e-10)
+        ),
+    ),
     "unsure": kit.full_snapshot(numbers=kit.numbers(settle=UNSURE)),
     "tool_on": kit.full_snapshot(
         trim=kit.trim_now(
@@ -120,6 +135,7 @@ KEPT = [
     *((view, state) for state, views in ONLY_THERE.items() for view in views),
     *((view.name, state) for view in VIEWS if view.name != "trim" for state in ASKED),
     ("notes", "bare"),
+    ("fill", "creeping"),
 ]
 
 
@@ -157,7 +173,7 @@ def test_the_ascii_view_looks_as_kept(view):
     kit.compare(f"{view}_ascii_80x24", kit.plain(view, made, 80, 24))
 
 
-@pytest.mark.parametrize("state", ["warming", "ready", "stale"])
+@pytest.mark.parametrize("state", ["warming", "ready", "stale", "creeping"])
 def test_the_smallest_trim_looks_as_kept(state):
     """The trim on the smallest screen there is a picture for."""
     kit.compare(f"trim_{state}_60x18", kit.plain("trim", _frame("trim", state), 60, 18))

@@ -1,6 +1,7 @@
 """Judging, hinting, the tool's pull, landing and dither."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,7 +10,7 @@ from hypothesis import strategies as st
 
 from benchwatch.estimate.dither import dither
 from benchwatch.estimate.landing import Landing
-from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers
+from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, Rest
 from benchwatch.estimate.tool import Tool
 from benchwatch.estimate.trim import hint, judge
 
@@ -200,6 +201,16 @@ def test_what_is_no_landing_says_what_is_missing(
     assert broken.state == "outside"
     assert reason in broken.reason
     assert (again.state, again.held_s) == ("holding", 0.0)
+
+
+def test_what_creeps_out_of_the_tolerance_is_no_landing() -> None:
+    """Inside now, but going to rest outside, or so near the limit that it may."""
+    landing = Landing(1 * PPB, hold_s=10.0)
+    rests = [Rest(0.5 * PPB, 0.1 * PPB, 9.0), Rest(0.9 * PPB, 0.1 * PPB, 9.0)]
+    said = [landing.add(5.0, replace(numbers(0.3 * PPB), rest=rest)) for rest in rests]
+
+    assert [one.state for one in said] == ["holding", "outside"]
+    assert said[1].reason == "inside, but it creeps and may rest outside"
 
 
 def test_a_nudge_begins_the_hold_anew() -> None:

@@ -1,7 +1,8 @@
 """Landed: inside the tolerance, hands off, for long enough, and likely to stay.
 
 The 2u interval of the offset must lie inside the tolerance without a break for the hold
-time, with the tool off and no nudge in between, and the drift, where it is known, must not
+time, with the tool off and no nudge in between, so must that of the level where a creep is going
+to rest, and the drift, where it is known, must not
 carry it out again within the outlook.
 """
 
@@ -82,6 +83,9 @@ class Landing:
             return "outside the tolerance"
         if abs(estimate.offset) + COVERAGE_K * estimate.u > self._tolerance:
             return "inside, but its uncertainty reaches outside"
+        rest = numbers.rest
+        if rest is not None and abs(rest.offset) + COVERAGE_K * rest.u > self._tolerance:
+            return "inside, but it creeps and may rest outside"
         return ""
 
     def _drifts_out(self, numbers: Numbers) -> bool:

@@ -15,7 +15,7 @@ from itertools import islice
 
 from benchwatch.estimate.interval import Interval
 from benchwatch.estimate.noise import NoiseScale
-from benchwatch.estimate.results import Estimate, Nudge
+from benchwatch.estimate.results import Estimate, Nudge, Rest
 from benchwatch.estimate.rounding import rounding_variance
 from benchwatch.estimate.runs import Run, Runs
 from benchwatch.estimate.turns import LEAST_DEGREES, Turns
@@ -42,6 +42,9 @@ class LevelNow:
     confirmed_nudge: Nudge | None = None
     suspect: bool = False
     spike_at_s: float | None = None
+    last_nudge: Nudge | None = None
+    """The newest one as it is known now; None once nothing can change it any more."""
+    rest: Rest | None = None
 
 
 class Level:
@@ -164,6 +167,8 @@ class Level:
             confirmed_nudge=nudge,
             suspect=self._suspect,
             spike_at_s=spike_at_s,
+            last_nudge=self._turns.newest,
+            rest=self._turns.rest(wander.variance_of_mean(run.readings)),
         )
 
     def _creep(self, run: Run) -> float:

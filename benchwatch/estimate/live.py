@@ -99,8 +99,9 @@ class LiveEstimate:
         self._numbers = Numbers(
             estimate=now.estimate,
             drift=settling.drift(),
-            last_nudge=nudge or self._numbers.last_nudge,
+            last_nudge=now.last_nudge or self._numbers.last_nudge,
             confirmed_nudge=nudge,
+            rest=now.rest,
             settle=settling.verdict(),
             tolerance=self._judge(now.estimate.offset),
             noise=now.noise,

@@ -72,6 +72,21 @@ class Held:
 
 
 @dataclass(frozen=True, slots=True)
+class Rest:
+    """Where the offset is going to rest while it creeps after a turn."""
+
+    offset: float
+    u: float
+    """Standard uncertainty (k = 1)."""
+    in_s: float
+    """Until what is left of the creep is less than half of `u`."""
+    readings: int = 0
+    """Since the turn ..."""
+    span_s: float = 0.0
+    """... and the time they span."""
+
+
+@dataclass(frozen=True, slots=True)
 class Settle:
     """Does the offset move by less than the limit over the horizon?"""
 
@@ -113,8 +128,11 @@ class Numbers:
     estimate: Estimate | None = None
     drift: Drift | None = None
     last_nudge: Nudge | None = None
+    """The newest; its size grows as the readings show what creeps after it."""
     confirmed_nudge: Nudge | None = None
     """The nudge that this very reading confirmed, else None."""
+    rest: Rest | None = None
+    """Where it is going to rest; None while it does not creep."""
     settle: Settle | None = None
     tolerance: Tolerance | None = None
     noise: float | None = None

@@ -57,7 +57,7 @@ def fit_step(before: Sequence[Point], after: Sequence[Point], sigma: float) -> S
     """
     if len(before) < _LEAST_BEFORE or len(after) < _LEAST_AFTER:
         return None
-    first, second = _centred(before), _centred(after)
+    first, second = centred(before), centred(after)
     if first.tt <= 0.0 or second.tt <= 0.0:
         return None
     tt = first.tt + second.tt
@@ -78,7 +78,7 @@ def fit_step(before: Sequence[Point], after: Sequence[Point], sigma: float) -> S
 
 
 @dataclass(frozen=True, slots=True)
-class _Centred:
+class Centred:
     """Means, and sums of squares and products about them."""
 
     t: float
@@ -88,7 +88,8 @@ class _Centred:
     yy: float
 
 
-def _centred(points: Sequence[Point]) -> _Centred:
+def centred(points: Sequence[Point]) -> Centred:
+    """Return the sums over `points`, one at least."""
     n = len(points)
     t0, y0 = points[0]
     t = sum([p[0] - t0 for p in points]) / n
@@ -99,4 +100,4 @@ def _centred(points: Sequence[Point]) -> _Centred:
         tt += dt * dt
         ty += dt * dy
         yy += dy * dy
-    return _Centred(t0 + t, y0 + y, tt, ty, yy)
+    return Centred(t0 + t, y0 + y, tt, ty, yy)

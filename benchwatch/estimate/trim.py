@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
-from benchwatch.estimate.results import Estimate, Nudge
+from benchwatch.estimate.results import Estimate, Nudge, Numbers
 
 SHARE_OF_TOLERANCE: Final = 0.2
 SHARE_OF_OFFSET: Final = 0.1
@@ -104,6 +104,14 @@ def judge(
     interval_s = estimate.span_s / readings
     wait_s = readings * (1.0 / progress - 1.0) * interval_s
     return Judgement(needed_u, progress, wait_s)
+
+
+def at_rest(numbers: Numbers) -> Estimate | None:
+    """Return the offset to judge by: where it rests after a creep, or where it is now."""
+    rest = numbers.rest
+    if rest is None or numbers.estimate is None:
+        return numbers.estimate
+    return Estimate(rest.offset, rest.u, rest.readings, rest.span_s)
 
 
 def anew(judgement: Judgement) -> Judgement:

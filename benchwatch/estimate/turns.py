@@ -4,19 +4,21 @@ A technician often gives several turns in quick succession, with a reading or tw
 none. So a new level is compared with the last one that stood for a while, and a nudge tells what
 the nudges since then have not told yet: they add up to the whole way. It must have come to rest:
 what still moves as it did on the way is a warm-up or a drift. Turned there and back, the nudge is
-of no size, but the readings between belong to neither level, nor does the trimmer's creep after a
-turn count as one.
+of no size, but the readings between belong to neither level. What a creep of the last turn explains
+is part of that turn, and its size grows by it.
 """
 
 import math
 from collections import deque
+from dataclasses import replace
 from typing import Final
 
+from benchwatch.estimate.creep import FOLLOWED, KEPT, Creep, Learned
 from benchwatch.estimate.noise import NoiseScale
-from benchwatch.estimate.results import Nudge
+from benchwatch.estimate.results import Nudge, Rest
 from benchwatch.estimate.rounding import rounding_variance
 from benchwatch.estimate.runs import Run
-from benchwatch.estimate.step import Point, fit_step
+from benchwatch.estimate.step import Point, StepFit, centred, fit_step
 from benchwatch.estimate.wander import Wander
 
 LEAST_DEGREES: Final = 2.0
@@ -37,6 +39,8 @@ EXCURSION: Final = 3
 """So many readings off a level that is back were turns there and back, fewer are left out."""
 REST: Final = 2.0
 """A level has come to rest when it moves this many times less than on the way to it."""
+DRIFTS: Final = 3.0
+"""A slope of so many u before a turn goes on after it."""
 UNEXPLAINED: Final = 4.0
 """A level does not explain readings further off than this many sd."""
 
@@ -66,6 +70,16 @@ class Turns:
         the level after it."""
         self._fed = 0
         """The last reading that went into the wander."""
+        self._creep: Creep | None = None
+        """What follows the newest turn; None once that is over."""
+        self._waiting: Entry | None = None
+        """The newest reading, until the next one tells whether it is a lone wild one."""
+        self._learned: deque[Learned] = deque(maxlen=KEPT)
+        """What crept after the turns so far."""
+        self.newest: Nudge | None = None
+        """The newest nudge, as it is known now."""
+        self._fixed = 0.0, 0.0
+        """Level before it with what was told of it before, and the standard uncertainty."""
 
     def restart(self, number: int) -> None:
         """Begin anew with reading `number`: a gap."""
@@ -73,6 +87,7 @@ class Turns:
         self.confirmed = self._left = number
         self._broken = (number, number)
         self._forget_level()
+        self._creep = self._waiting = self.newest = None
 
     def feed(self, wander: Wander, sigma: float) -> None:
         """Give the wander a reading so old that a step before it would be known by now."""
@@ -90,6 +105,8 @@ class Turns:
     def add(self, entry: Entry, run: Run, noise: NoiseScale, wander: Wander) -> Nudge | None:
         """Take a reading and the best run after it; return the nudge that it confirms."""
         number = entry[0]
+        if self._creep is not None:
+            self._follow(entry, run, noise.sigma)
         first = max(run.start, run.wild_at + 1)
         known = run.start <= max(self._stands_from, self.confirmed)
         back = known and not run.wild and first - self._left < EXCURSION
@@ -149,7 +166,7 @@ class Turns:
         left = min(self._left, first)
         way = self._between(left, first)
         moved = 0.0
-        if abs(size) > SURE * student * size_u and not self._creeps(left, new, noise, wander):
+        if abs(size) > SURE * student * size_u:
             moved = abs(size)
         if len(way) >= EXCURSION:
             # What creeps lies between the two levels, what was turned there and back does not.
@@ -160,21 +177,92 @@ class Turns:
         before_s = next(t for number, t, _ in reversed(self.recent) if number < left)
         if moved <= REST * fit.bend * (new[0][0] - before_s):
             return None
+        if self._creeps(first, new, noise.sigma, SURE * student, wander):
+            return None
+        began_s = way[0][0] if way else new[0][0]
+        nudge = Nudge(began_s, size, size_u, new[0][0] - began_s)
+        self._begin(nudge, fit, old, first, noise.sigma)
         self._told, self._told_u = fit.size, u
         self.confirmed = first
         self._break(left, first)
         self._left = self.recent[-1][0] + 1
-        began_s = way[0][0] if way else new[0][0]
-        return Nudge(began_s, size, size_u, new[0][0] - began_s)
+        return nudge
 
-    def _creeps(self, left: int, new: list[Point], noise: NoiseScale, wander: Wander) -> bool:
-        """Whether the level told last may have come here by itself, as a trimmer creeps."""
-        if not self._told:
+    def _creeps(
+        self, first: int, new: list[Point], sigma: float, sure: float, wander: Wander
+    ) -> bool:
+        """Tell whether the creep of the last turn explains what came since, reading `first` on too.
+
+        Args:
+            first: number of the first reading of what may be another level.
+            new: readings from that one on.
+            sigma: sd of single readings.
+            sure: a step of more u than this is none of the creep.
+            wander: of the oscillator.
+        """
+        since = self._between(self.confirmed, first)
+        if self._creep is None or not since:
             return False
-        fit = fit_step(self._between(self.confirmed, left), new, noise.sigma)
-        if fit is None:
-            return False
-        return abs(fit.size) <= PROBABLE * fit.u(wander.excess_of_step(fit.shorter))
+        shorter = min(len(since), len(new))
+        size, u = self._creep.steps_by(since, new, sigma, wander.excess_of_step(shorter))
+        return abs(size) <= sure * u
+
+    def _begin(
+        self, nudge: Nudge, fit: StepFit, old: list[Point], first: int, sigma: float
+    ) -> None:
+        """Follow what creeps after `nudge`."""
+        self._learn()
+        level = fit.after[1]
+        u = math.sqrt(max((nudge.u or 0.0) ** 2 - sigma**2 / 2, sigma**2 / len(old)))
+        self.newest, self._fixed = nudge, (level - nudge.size, u)
+        before = centred(old)
+        slope, slope_u = before.ty / before.tt, sigma / math.sqrt(before.tt)
+        self._creep = Creep(
+            self._between(first)[0][0],
+            level,
+            nudge.size,
+            spacing_s=(old[-1][0] - old[0][0]) / (len(old) - 1),
+            slope=slope if abs(slope) > DRIFTS * slope_u else 0.0,
+            slope_u=slope_u,
+            learned=self._learned,
+        )
+        self._waiting = None
+        for point in self._between(first):
+            self._creep.add(*point, sigma)
+
+    def _learn(self) -> None:
+        """Keep what the creep that is over has shown."""
+        learned = self._creep.learned() if self._creep is not None else None
+        if learned is not None:
+            self._learned.append(learned)
+        self._creep = None
+
+    def _follow(self, entry: Entry, run: Run, sigma: float) -> None:
+        """Give the creep a reading, a doubtful one as soon as the next has told that it is none."""
+        creep, waiting = self._creep, self._waiting
+        assert creep is not None
+        assert self.newest is not None
+        self._waiting = None
+        if waiting is not None and run.wild_at != waiting[0]:
+            creep.add(waiting[1], waiting[2], sigma)
+        if run.readings == 1 or run.wild:
+            self._waiting = entry
+            return
+        creep.add(entry[1], entry[2], sigma)
+        resting = creep.resting()
+        if resting is not None:
+            size, u = resting[0] - self._fixed[0], math.hypot(resting[1], self._fixed[1])
+            self.newest = replace(self.newest, size=size, u=u)
+        if creep.readings >= FOLLOWED:
+            self._learn()
+
+    def rest(self, variance: float) -> Rest | None:
+        """Return where it is going to rest while it creeps.
+
+        Args:
+            variance: of a mean of the readings since the turn, beyond white noise.
+        """
+        return None if self._creep is None else self._creep.rest(variance)
 
     def _break(self, left: int, first: int) -> None:
         """Keep from the wander what lies between two levels."""

@@ -3,7 +3,7 @@
 from typing import TYPE_CHECKING
 
 from benchwatch.aiming import side
-from benchwatch.quantity import printable
+from benchwatch.quantity import printable, write_fraction
 from benchwatch.screen.amounts import ago, limit, to_go, with_u
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, fitting, line
@@ -34,11 +34,14 @@ def warming(frame: Frame) -> bool:
 def wait(frame: Frame) -> str:
     """Say why to wait and not to turn; empty when nothing speaks against turning.
 
-    While it is warming: after a turn it may be the turn that still creeps.
+    While it is warming: after a turn it may be the turn that still creeps. Where it is known where
+    that is going to rest, there is nothing to wait for.
     """
     now = frame.snapshot.trim
     if now is not None and now.touched:
         return "the tool has moved: wait"
+    if frame.snapshot.numbers.rest is not None:
+        return ""
     turned = now is not None and now.turn is not None
     return f"still {'moving' if turned else 'warming'}: wait" if warming(frame) else ""
 
@@ -56,7 +59,9 @@ def direction(frame: Frame) -> Line:
         case "inside" if numbers.tolerance is not None:
             span = limit(numbers.tolerance.limit, frame.unit, frame.look.glyphs.plus_minus)
             of_what = " of the aim" if aimed else ""
-            return line((f"inside {span}{of_what}", Ink.GOOD))
+            outside = numbers.rest is not None and not numbers.tolerance.inside
+            word = "will rest inside" if outside else "inside"
+            return line((f"{word} {span}{of_what}", Ink.GOOD))
         case "inside" | "undecided":
             target = "the aim" if aimed else "nominal"
             return line((f"on {target}, as far as can be told yet", Ink.GOOD))
@@ -64,6 +69,16 @@ def direction(frame: Frame) -> Line:
             return line((f"{high}, {wait(frame) or 'bring it down'}", Ink.OFF))
         case "low":
             return line((f"{low}, {wait(frame) or 'bring it up'}", Ink.OFF))
+
+
+def rest(frame: Frame, *, short: bool = False) -> str:
+    """Say where it is going to rest while it creeps, and in how long; empty when it does not."""
+    resting = frame.snapshot.numbers.rest
+    if resting is None or frame.stale:
+        return ""
+    text = write_fraction(resting.offset, resting.u, frame.unit)
+    said = f"will rest at {with_u(text, frame.look.glyphs.plus_minus)}"
+    return said if short else f"{said} in {to_go(resting.in_s)}"
 
 
 def tool(frame: Frame) -> "ToolState | None":

@@ -4,7 +4,7 @@ from benchwatch.screen import words
 from benchwatch.screen.digits import large, size_for
 from benchwatch.screen.figures import one_figure
 from benchwatch.screen.frame import Block, Frame, View, always
-from benchwatch.screen.ink import Ink, Line, faded
+from benchwatch.screen.ink import Ink, Line, faded, fitting, line
 from benchwatch.screen.parts import hazard_line
 from benchwatch.screen.progress import judge_line
 from benchwatch.screen.scale import scale
@@ -22,7 +22,9 @@ def large_word(frame: Frame, width: int, rows: int) -> list[Line]:
     """Draw HIGH, LOW or IN in large letters, the whole sentence below."""
     word, ink = _WORDS[words.where(frame)]
     size = size_for(width - 2, rows - 1, word, frame.look)
-    sentence = words.direction(frame).centred(width)
+    said, rests = words.direction(frame), words.rest(frame)
+    sentence = fitting(width, said + line(f"   {rests}"), said) if rests else said
+    sentence = sentence.centred(width)
     if size is None:
         return [sentence]
     letters = large(word, size, frame.look.glyphs, ink)

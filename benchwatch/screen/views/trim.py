@@ -31,6 +31,9 @@ def direction_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     """Draw the direction in words, and what the estimate rests on."""
     estimate = frame.snapshot.numbers.estimate
     said = line("  ") + words.direction(frame)
+    if words.rest(frame):
+        rests = (line((f"   {words.rest(frame, short=s)}", Ink.STRONG)) for s in (False, True))
+        return [fitting(width, *(said + where for where in rests))]
     if estimate is not None and not frame.stale:
         count = how_many(estimate.readings, "reading")
         over = f" over {lasted(estimate.span_s)}" if estimate.readings > 1 else ""
@@ -109,8 +112,9 @@ TRIM = View(
         ),
         (
             "A nudge is a step of the offset that the readings confirm: one turn of the trimmer. "
-            "How far to go on the same way, or back, is said in the unit on the screen: too far "
-            "is a nudge past the aim, wrong way one that led away from it."
+            "What creeps after it is part of it, and while it creeps the screen says where it will "
+            "rest: all advice goes by that. How far to go on the same way, or back, is said in the "
+            "unit on the screen: too far is a nudge past the aim, wrong way one that led away."
         ),
         (
             "A tool on the trimmer pulls the frequency. Say with Space when it goes on and comes "
