@@ -115,7 +115,7 @@ class Creep:
         self.readings = 0
         drifts = abs(slope) * TAUS[-1] * spacing_s
         self.tells = drifts <= _DRIFTS * abs(size)
-        """False where the oscillator drifts so much by itself that a creep can't be told from it."""
+        """False where the oscillator itself drifts so much that a creep can't be told from it."""
         self._level0 = level
         self._slope, self._slope_u = slope, slope_u
         self._now_s = at_s

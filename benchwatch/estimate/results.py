@@ -131,8 +131,6 @@ class Numbers:
     """The newest; its size grows as the readings show what creeps after it."""
     confirmed_nudge: Nudge | None = None
     """The nudge that this very reading confirmed, else None."""
-    rest: Rest | None = None
-    """Where it is going to rest; None while it does not creep."""
     settle: Settle | None = None
     tolerance: Tolerance | None = None
     noise: float | None = None
@@ -147,3 +145,5 @@ class Numbers:
     or end, and flags it ``spike`` when this time is its own; the estimate that left it out is
     that of the line before.
     """
+    rest: Rest | None = None
+    """Where it is going to rest; None while it does not creep."""
