@@ -179,6 +179,23 @@ def test_pages_outlive_the_terminal_and_end_at_a_signal(tmp_path):
     assert lasted_s < 5
 
 
+def test_pages_do_without_a_terminal_for_their_address(tmp_path):
+    """It is gone before the address can be written: the readings are kept, and SIGTERM ends it."""
+    pytest.importorskip("textual_serve", reason="the page is an extra")
+    with (
+        tiny_counter(GATE_S) as counter,
+        watching(tmp_path, counter.resource, "--no-journal", "--web-port", "0") as terminal,
+    ):
+        terminal.vanish()
+        went_on = wait_until(lambda: counter.answered > 20)
+        terminal.child.terminate()
+        code, lasted_s, _ = ended(terminal.child)
+
+    assert went_on
+    assert code == 130
+    assert lasted_s < 8
+
+
 # ------------------------------------------------------------- signals, whatever the screen does
 
 

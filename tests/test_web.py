@@ -109,19 +109,16 @@ async def status_of(client, url, **how):
 # ------------------------------------------------------------------ who gets in
 
 
-@pytest.mark.parametrize("address", ["127.0.0.1", "127.0.0.5", "::1", "localhost"])
-def test_on_loopback_there_is_no_token(address):
-    """Only this computer reaches it."""
-    assert place_of(address, 8010).path == "/"
+@pytest.mark.parametrize(
+    "address",
+    ["127.0.0.1", "127.0.0.5", "::1", "localhost", "0.0.0.0", "192.0.2.7", "::", "2001:db8::1"],
+)
+def test_every_address_has_a_secret(address):
+    """22 characters of 128 random bits, new every time; on loopback other accounts are kept out."""
+    secrets = {place_of(address, 8010).secret for _ in range(10)}
 
-
-@pytest.mark.parametrize("address", ["0.0.0.0", "192.0.2.7", "::", "2001:db8::1"])
-def test_beyond_loopback_there_is_always_one(address):
-    """22 characters of 128 random bits, new every time."""
-    tokens = {place_of(address, 8010).token for _ in range(10)}
-
-    assert len(tokens) == 10
-    assert all(re.fullmatch(r"[\w-]{22}", token) for token in tokens)
+    assert len(secrets) == 10
+    assert all(re.fullmatch(r"[\w-]{22}", secret) for secret in secrets)
 
 
 def test_what_is_no_address_is_a_sentence():
@@ -131,23 +128,27 @@ def test_what_is_no_address_is_a_sentence():
 
 
 @pytest.mark.parametrize(
-    ("token", "host", "origin", "lets_in"),
+    ("address", "host", "origin", "lets_in"),
     [
-        ("", "127.0.0.1:8010", None, True),
-        ("", "localhost:8010", "http://localhost:8010", True),
-        ("", "[::1]:8010", "http://[::1]:8010", True),
-        ("", "127.0.0.1:8010", "http://station.example", False),
-        ("", "127.0.0.1:8010", "null", False),
-        ("", "rebound.example:8010", "http://rebound.example:8010", False),
-        ("", "", None, False),
-        ("secret", "192.0.2.7:8010", "http://192.0.2.7:8010", True),
-        ("secret", "bench.local:8010", None, True),
-        ("secret", "192.0.2.7:8010", "http://station.example", False),
+        ("127.0.0.1", "127.0.0.1:8010", None, True),
+        ("127.0.0.1", "localhost:8010", "http://localhost:8010", True),
+        ("127.0.0.1", "[::1]:8010", "http://[::1]:8010", True),
+        ("127.0.0.1", "127.0.0.1:8010", "http://station.example", False),
+        ("127.0.0.1", "127.0.0.1:8010", "null", False),
+        ("127.0.0.1", "127.0.0.1:8010", "http://[", False),
+        ("127.0.0.1", "rebound.example:8010", "http://rebound.example:8010", False),
+        ("127.0.0.1", "", None, False),
+        ("127.0.0.1", "[::1", None, False),
+        ("127.0.0.1", '127.0.0.1:8010"><script>', None, False),
+        ("0.0.0.0", "192.0.2.7:8010", "http://192.0.2.7:8010", True),
+        ("0.0.0.0", "bench.local:8010", None, True),
+        ("0.0.0.0", "192.0.2.7:8010", "http://station.example", False),
+        ("0.0.0.0", "[", None, False),
     ],
 )
-def test_pages_of_other_sites_get_nothing(token, host, origin, lets_in):
+def test_pages_of_other_sites_get_nothing(address, host, origin, lets_in):
     """Another site's page names itself as origin (RFC 6454), or its own name as host."""
-    assert Place("127.0.0.1", 8010, token).lets_in(host, origin) is lets_in
+    assert Place(address, 8010).lets_in(host, origin) is lets_in
 
 
 @pytest.mark.parametrize(
@@ -155,8 +156,10 @@ def test_pages_of_other_sites_get_nothing(token, host, origin, lets_in):
     [("127.0.0.1", "http://127.0.0.1:99/"), ("::1", "http://[::1]:99/")],
 )
 def test_the_line_to_open(address, url):
-    """An address of the newer kind stands in brackets (RFC 3986, 3.2.2)."""
-    assert place_of(address, 0).url(99) == url
+    """An address of the newer kind stands in brackets (RFC 3986, 3.2.2); then the secret."""
+    place = place_of(address, 0)
+
+    assert place.url(99) == f"{url}{place.secret}/"
 
 
 def test_the_line_for_all_addresses_names_one():
@@ -178,11 +181,11 @@ async def test_requests_that_may_not_ask_are_refused():
     assert codes == [200, 403, 403]
 
 
-async def test_without_the_token_there_is_nothing():
+async def test_without_the_secret_there_is_nothing():
     """Neither page nor socket nor files: 404; with it, all of them."""
-    async with served(Place(LOOPBACK, 0, "right-token")) as (url, client):
-        bare = url.replace("right-token/", "")
-        asked = [bare, f"{bare}ws", f"{bare}static/js/textual.js", f"{bare}wrong-token/"]
+    async with served(Place(LOOPBACK, 0, "the-secret")) as (url, client):
+        bare = url.replace("the-secret/", "")
+        asked = [bare, f"{bare}ws", f"{bare}static/js/textual.js", f"{bare}the-secreT/"]
         missing = [await status_of(client, one) for one in asked]
         there = [await status_of(client, one) for one in (url, f"{url}static/css/xterm.css")]
         async with opened(client, url) as page:
@@ -202,7 +205,7 @@ async def test_the_page_needs_nothing_from_elsewhere():
         files = [one or other for one, other in named if not (one or other).startswith("data:")]
         codes = {name: await status_of(client, url + name) for name in files}
 
-    assert set(re.findall(r"\w+://[^/\"]+", text)) == {url.replace("http", "ws").rstrip("/")}
+    assert set(re.findall(r"\w+://[^/\"]+/", text)) == {f"ws://{re.split('/+', url)[1]}/"}
     assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
     assert len(codes) == 4
     assert set(codes.values()) == {200}

@@ -1,7 +1,10 @@
 """How a watch is shown in a browser: the server's side of ``watch --web``."""
 
 import asyncio
+import errno
 import os
+import stat
+import sys
 from collections.abc import Callable
 from contextlib import AbstractAsyncContextManager
 from dataclasses import replace
@@ -10,7 +13,7 @@ from typing import TYPE_CHECKING, Final, TextIO
 from benchwatch.commands.running import LOOK_S, FirstTrimmer, Narrator, say
 from benchwatch.commands.screen_options import ScreenAsked
 from benchwatch.ending import Ending
-from benchwatch.errors import UsageError
+from benchwatch.errors import FileError, UsageError
 from benchwatch.operating import Operating
 from benchwatch.watch import Outcome, Watch
 from benchwatch.web.address import Place
@@ -45,31 +48,57 @@ def run_web_of(
     try:
         from benchwatch.screen.options import log_path  # noqa: PLC0415 - lines never need it
         from benchwatch.screen.terminal import open_log  # noqa: PLC0415 - likewise
-        from benchwatch.web.server import serving  # noqa: PLC0415 - an extra
+        from benchwatch.web.error_log import error_log  # noqa: PLC0415 - an extra
+        from benchwatch.web.server import serving  # noqa: PLC0415 - likewise
     except ImportError as error:
         raise UsageError(
             f"the page needs a library that is not installed ({error.name}): {INSTALL}."
         ) from error
     with open_log(log_path()) as log, Ending(run.interrupt, rescue):
         make = _maker(run, bench, log, screen)
-        asyncio.run(_serve(run, serving(place, make, _say_crash), guarded=place.guarded))
+        served = serving(place, make, _say_crash, trouble=say, logger=error_log(log))
+        asyncio.run(_serve(run, served, of_this_computer=place.of_this_computer))
     assert run.outcome is not None
     return run.outcome
 
 
-async def _serve(run: Watch, served: AbstractAsyncContextManager[str], *, guarded: bool) -> None:
+async def _serve(
+    run: Watch, served: AbstractAsyncContextManager[str], *, of_this_computer: bool
+) -> None:
     async with served as url:
-        if guarded:
+        if not of_this_computer:
             say(
                 "caution: whoever has the line below reaches this screen over the network, and "
                 "nothing on the way is encrypted. Keep it to a network you trust."
             )
-        print(url, flush=True)
+        _print(url)
         run.start()
         narrator = Narrator(run)
         while not run.finished.is_set():
             narrator.look()
             await asyncio.sleep(LOOK_S)
+
+
+def _print(url: str) -> None:
+    """Print the address; where the terminal is gone meanwhile, the readings go on without it.
+
+    Raises:
+        FileError: another output can't be written; so nobody would know of the page.
+    """
+    try:
+        print(url, flush=True)
+    except (OSError, FileError) as error:
+        if not _has_hung_up(error.__cause__ or error):
+            raise
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())  # what is still kept back goes there
+        os.close(nowhere)
+
+
+def _has_hung_up(error: BaseException) -> bool:
+    """Tell whether that is how writing to a terminal fails that is gone (POSIX.1-2017, 11.1.10)."""
+    is_device = stat.S_ISCHR(os.fstat(sys.stdout.fileno()).st_mode)
+    return isinstance(error, OSError) and error.errno == errno.EIO and is_device
 
 
 def _maker(run: Watch, bench: "ServedBench | None", log: TextIO, screen: ScreenAsked) -> "MakeApp":

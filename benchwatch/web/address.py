@@ -1,9 +1,10 @@
 """Where pages are served, and who may open them."""
 
 import ipaddress
+import re
 import secrets
 import socket
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 from urllib.parse import urlsplit
 
@@ -11,28 +12,46 @@ from benchwatch.errors import UsageError
 from benchwatch.quantity import printable
 
 LOOPBACK: Final = "127.0.0.1"
-TOKEN_BYTES: Final = 16
+SECRET_BYTES: Final = 16
 ELSEWHERE: Final = ("192.0.2.1", 9)
 """An address that is nobody's (RFC 5737); asking for the way there sends nothing."""
 
 
+_HOST: Final = re.compile(r"(?:[A-Za-z0-9_.-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\])(?::[0-9]{1,5})?")
+"""A name or an address, and a port (RFC 9110, 7.2; RFC 3986, 3.2.2)."""
+
+
+def new_secret() -> str:
+    """Return a path of 128 random bits."""
+    return secrets.token_urlsafe(SECRET_BYTES)
+
+
 @dataclass(frozen=True, slots=True)
 class Place:
-    """An address to listen on, and the secret part of the path, if there must be one."""
+    """An address to listen on, and the secret part of the path that lets in.
+
+    There is one on loopback too: whoever has an account on this computer reaches that.
+    """
 
     address: str
     port: int
-    token: str = ""
+    secret: str = field(default_factory=new_secret, repr=False)
 
     @property
-    def guarded(self) -> bool:
-        """Whether only who knows the token gets in."""
-        return bool(self.token)
+    def of_this_computer(self) -> bool:
+        """Whether only this computer reaches it."""
+        return ipaddress.ip_address(self.address).is_loopback
 
     @property
     def path(self) -> str:
         """What all paths begin with; ends in a slash."""
-        return f"/{self.token}/" if self.token else "/"
+        return f"/{self.secret}/"
+
+    def is_secret(self, claimed: str) -> bool:
+        """Tell whether `claimed` is the secret, in a time that tells nothing of it."""
+        return bool(self.secret) and secrets.compare_digest(
+            claimed.encode("utf-8", "replace"), self.secret.encode()
+        )
 
     def url(self, port: int) -> str:
         """Return the line to open in a browser, once it is known on which `port`."""
@@ -46,18 +65,22 @@ class Place:
         """Tell whether a request may be answered.
 
         Args:
-            host: the header of that name. On loopback it must name this computer: a page
-                from elsewhere whose name was made to point here says its own.
+            host: the header of that name; one that is none is refused. On loopback it must name
+                this computer: a page from elsewhere whose name was made to point here says its own.
             origin: the header of that name; None when absent. Where a page of another site
                 asks, it says so here.
         """
-        if origin is not None and urlsplit(origin).netloc != host:
+        try:
+            asks, named = origin and urlsplit(origin).netloc, urlsplit(f"//{host}").hostname
+        except ValueError:
             return False
-        return self.guarded or _names_loopback(urlsplit(f"//{host}").hostname)
+        if _HOST.fullmatch(host) is None or asks not in {None, host}:
+            return False
+        return not self.of_this_computer or _names_loopback(named)
 
 
 def place_of(address: str, port: int) -> Place:
-    """Choose where to serve; any address but loopback gets a token.
+    """Choose where to serve, under a new secret.
 
     Raises:
         UsageError: it is no address.
@@ -69,8 +92,7 @@ def place_of(address: str, port: int) -> Place:
             f"'{printable(address)}' is no address to serve pages on: give one of this computer, "
             "such as 127.0.0.1, or 0.0.0.0 for all of them."
         ) from None
-    token = "" if known.is_loopback else secrets.token_urlsafe(TOKEN_BYTES)
-    return Place(str(known), port, token)
+    return Place(str(known), port)
 
 
 def _names_loopback(host: str | None) -> bool:

@@ -2,6 +2,10 @@
 
 import asyncio
 import contextlib
+import html
+import io
+import logging
+import os
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
@@ -16,6 +20,8 @@ from aiohttp.typedefs import Handler, Middleware
 
 from benchwatch.errors import UsageError
 from benchwatch.web.address import Place
+from benchwatch.web.connections import Connections, listening_on
+from benchwatch.web.error_log import error_log, note_errors_of
 from benchwatch.web.page import Page, PageApp, page_size
 
 MOST_PAGES: Final = 4
@@ -31,6 +37,17 @@ POLICY: Final = (
     "frame-ancestors 'none'"
 )
 """The page may load and reach nothing but this server (https://www.w3.org/TR/CSP3/)."""
+HEADERS: Final = {
+    "Cache-Control": "no-store",
+    "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+}
+"""Every answer: nobody else may frame, load or keep it, and no link tells the secret path."""
+LINGER_S: Final = 1.0
+"""How long what follows a request is read and dropped, before the connection is closed."""
 FULL: Final = f"There are {MOST_PAGES} pages open already: close one, then open this one again."
 
 SHUTDOWN_S: Final = 5.0
@@ -48,13 +65,17 @@ class Pages:
         place: who is let in.
         make: makes the screen of a page.
         crashed: is told in one line what broke a page.
+        asked: is told of a connection that its request has come, or that it is a page.
         screens: those that are open.
+        files: those of the page's terminal, by their path.
     """
 
     place: Place
     make: MakeApp
     crashed: Callable[[str], None]
+    asked: Callable[..., None]
     screens: set[PageApp] = field(default_factory=set)
+    files: dict[str, Path] = field(default_factory=lambda: files_under(STATIC))
 
     async def index(self, request: web.Request) -> web.Response:
         """Answer with the page itself; ``?fontsize=22`` for a tablet that stands far away."""
@@ -63,7 +84,7 @@ class Pages:
         least, most = FONT_SIZES
         size = min(max(_whole(request.query.get("fontsize"), FONT_SIZE), least), most)
         return web.Response(
-            text=template.substitute(socket=socket, font_size=size),
+            text=template.substitute(socket=html.escape(socket), font_size=size),
             content_type="text/html",
             headers={"Content-Security-Policy": POLICY.format(socket=socket)},
         )
@@ -71,6 +92,13 @@ class Pages:
     async def script(self, _request: web.Request) -> web.Response:
         """Answer with the page's own few lines of script."""
         return web.Response(text=_own("page.js"), content_type="text/javascript")
+
+    async def file(self, request: web.Request) -> web.FileResponse:
+        """Answer with a file of the page's terminal; only with one that was there at the start."""
+        path = self.files.get(request.match_info["name"])
+        if path is None:
+            raise web.HTTPNotFound
+        return web.FileResponse(path)
 
     async def socket(self, request: web.Request) -> web.WebSocketResponse:
         """Run a screen for as long as the page stays open."""
@@ -82,6 +110,7 @@ class Pages:
             await socket.send_bytes(FULL.encode())
             await socket.close()
             return socket
+        self.asked(request.transport, lasting=True)
         page = Page(socket.send_bytes)
         app = self.make(page)
         asked = request.query
@@ -116,45 +145,96 @@ class Pages:
 
 @asynccontextmanager
 async def serving(
-    place: Place, make: MakeApp, crashed: Callable[[str], None]
+    place: Place,
+    make: MakeApp,
+    crashed: Callable[[str], None],
+    *,
+    trouble: Callable[[str], None] = lambda _: None,
+    logger: logging.Logger | None = None,
 ) -> AsyncIterator[str]:
     """Serve pages for as long as the context lasts; gives the line to open in a browser.
+
+    Args:
+        place: where, and the secret that lets in.
+        make: makes the screen of a page.
+        crashed: is told in one line what broke a page.
+        trouble: is told in a sentence what keeps others from opening one.
+        logger: where errors are written in full; nowhere if left out.
 
     Raises:
         UsageError: nothing can be served there.
     """
-    pages = Pages(place, make, crashed)
-    application = web.Application(middlewares=[_guard(place)])
-    application.on_shutdown.append(pages.leave)
-    application.router.add_get(place.path, pages.index)
-    application.router.add_get(f"{place.path}page.js", pages.script)
-    application.router.add_get(f"{place.path}ws", pages.socket)
-    application.router.add_static(f"{place.path}static", STATIC)
-    runner = web.AppRunner(application, access_log=None, shutdown_timeout=SHUTDOWN_S)
-    await runner.setup()
+    logger = logger or error_log(io.StringIO())
+    application = web.Application()
+    runner = web.AppRunner(
+        application,
+        access_log=None,
+        shutdown_timeout=SHUTDOWN_S,
+        logger=logger,
+        lingering_time=LINGER_S,
+    )
     try:
+        listening = listening_on(place.address, place.port)
+    except OSError as error:
+        raise UsageError(
+            f"the page can't be served on {place.address}, port {place.port}: "
+            f"{os.strerror(error.errno or 0)}. Choose another with --web-port or --web-address."
+        ) from error
+    with listening:
+        connections = Connections(listening, lambda: _answering(runner), trouble)
+        pages = Pages(place, make, crashed, connections.asked)
+        application.middlewares.append(_guard(place, connections))
+        application.on_response_prepare.append(_add_headers)
+        application.on_shutdown.append(pages.leave)
+        for path, answer in (
+            ("", pages.index),
+            ("page.js", pages.script),
+            ("ws", pages.socket),
+            ("static/{name:.+}", pages.file),
+        ):
+            application.router.add_get(f"/{{secret}}/{path}", answer)
+        await runner.setup()
+        note_errors_of(asyncio.get_running_loop(), logger)
+        taking = asyncio.create_task(connections.taking())
         try:
-            await web.TCPSite(runner, place.address, place.port).start()
-        except OSError as error:
-            raise UsageError(
-                f"the page can't be served on {place.address}, port {place.port}: "
-                f"{error.strerror}. Choose another with --web-port or --web-address."
-            ) from error
-        yield place.url(runner.addresses[0][1])
-    finally:
-        await runner.cleanup()
+            yield place.url(listening.getsockname()[1])
+        finally:
+            taking.cancel()
+            await asyncio.gather(taking, return_exceptions=True)
+            await runner.cleanup()
 
 
-def _guard(place: Place) -> Middleware:
-    """Answer only who may ask, and say so to who may not."""
+def _answering(runner: web.AppRunner) -> asyncio.Protocol:
+    assert runner.server is not None, "the runner is set up"
+    return runner.server()
+
+
+def _guard(place: Place, connections: Connections) -> Middleware:
+    """Answer only who may ask, once a connection, and say so to who may not."""
 
     @web.middleware
     async def let_in(request: web.Request, handler: Handler) -> web.StreamResponse:
-        if not place.lets_in(request.host, request.headers.get("Origin")):
-            raise web.HTTPForbidden(text="This page is served to this computer only.")
-        return await handler(request)
+        connections.asked(request.transport)
+        try:
+            if not place.lets_in(request.host, request.headers.get("Origin")):
+                raise web.HTTPForbidden(text="This page is not served under that name.")
+            if not place.is_secret(request.match_info.get("secret", "")):
+                raise web.HTTPNotFound
+            response = await handler(request)
+        except web.HTTPException as refusal:
+            refusal.force_close()
+            raise
+        if not response.prepared:
+            response.force_close()
+        return response
 
     return let_in
+
+
+async def _add_headers(_request: web.Request, response: web.StreamResponse) -> None:
+    response.headers.pop("Server", None)
+    for name, value in HEADERS.items():
+        response.headers.setdefault(name, value)
 
 
 async def _receiving(socket: web.WebSocketResponse, page: Page) -> None:
@@ -164,6 +244,13 @@ async def _receiving(socket: web.WebSocketResponse, page: Page) -> None:
             answer = page.receive(message.data)
             if answer is not None:
                 await socket.send_str(answer)
+
+
+def files_under(folder: Path) -> dict[str, Path]:
+    """Return all files in `folder`, by their path in it."""
+    return {
+        path.relative_to(folder).as_posix(): path for path in folder.rglob("*") if path.is_file()
+    }
 
 
 def _own(name: str) -> str:

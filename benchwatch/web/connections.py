@@ -1,0 +1,141 @@
+"""Connections to the server of pages: few, and none that keeps its place without asking."""
+
+import asyncio
+import contextlib
+import socket
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+try:
+    import resource
+except ImportError:  # not on this system
+    resource = None  # type: ignore[assignment] # looked at before it is used
+
+MOST_CONNECTIONS: Final = 48
+MOST_OF_ONE_ADDRESS: Final = 24
+SHARE_OF_HANDLES: Final = 8
+"""At most one in so many of the handles that the process may have: the counters need theirs."""
+HEADER_S: Final = 5.0
+"""How long the header of a request may take to come."""
+REQUEST_S: Final = 60.0
+"""How long a connection may last that is no page."""
+RETRY_S: Final = 1.0
+WAITING: Final = 128
+"""Connections that wait in the system to be taken."""
+
+
+@dataclass(slots=True, eq=False)
+class Connection:
+    """One connection, from when it was taken."""
+
+    transport: asyncio.Transport
+    address: str
+    asked: bool = False
+    """Its request has come."""
+    lasting: bool = False
+    """It is a page."""
+
+
+class Connections:
+    """Takes connections; where there are too many, the one that has waited longest is closed.
+
+    Args:
+        listening: where they come in; it is closed at the end.
+        make: makes what answers on one.
+        trouble: is told once, in a sentence, when none can be taken.
+    """
+
+    def __init__(
+        self,
+        listening: socket.socket,
+        make: Callable[[], asyncio.Protocol],
+        trouble: Callable[[str], None],
+    ) -> None:
+        self._listening, self._make, self._trouble = listening, make, trouble
+        self._open: dict[asyncio.BaseTransport, Connection] = {}
+        self._most = most_connections()
+        self._told = False
+
+    async def taking(self) -> None:
+        """Take connections until it is cancelled."""
+        loop = asyncio.get_running_loop()
+        while True:
+            try:
+                taken, address = await loop.sock_accept(self._listening)
+            except OSError as error:
+                if not self._told:
+                    self._told = True
+                    self._trouble(
+                        f"no more pages can be opened for now: {error.strerror}. Those that are "
+                        "open and the counters go on; close other programs, or some pages."
+                    )
+                await asyncio.sleep(RETRY_S)
+                continue
+            if self._makes_room(address[0]):
+                with contextlib.suppress(OSError):  # gone already
+                    await self._serve(taken, address[0])
+            else:
+                taken.close()
+
+    def asked(self, transport: asyncio.BaseTransport | None, *, lasting: bool = False) -> None:
+        """Take note that a request has come whole, or that it has become a page."""
+        connection = None if transport is None else self._open.get(transport)
+        if connection is not None:
+            connection.asked = True
+            connection.lasting |= lasting
+
+    async def _serve(self, taken: socket.socket, address: str) -> None:
+        loop = asyncio.get_running_loop()
+        transport, _ = await loop.connect_accepted_socket(self._make, taken)
+        connection = Connection(transport, address)
+        self._open[transport] = connection
+        loop.call_later(HEADER_S, self._end_unless, connection, "asked")
+        loop.call_later(REQUEST_S, self._end_unless, connection, "lasting")
+
+    def _end_unless(self, connection: Connection, state: str) -> None:
+        if not getattr(connection, state):
+            self._end(connection)
+
+    def _end(self, connection: Connection) -> None:
+        connection.transport.abort()
+        self._open.pop(connection.transport, None)
+
+    def _makes_room(self, address: str) -> bool:
+        """Close the oldest connection that is no page, where this one would be too many."""
+        self._open = {key: one for key, one in self._open.items() if not key.is_closing()}
+        everybody = [*self._open.values()]
+        of_this = [one for one in everybody if one.address == address]
+        if len(of_this) >= min(MOST_OF_ONE_ADDRESS, self._most):
+            among = of_this
+        elif len(everybody) >= self._most:
+            among = everybody
+        else:
+            return True
+        # Who has not asked yet goes before who waits for the answer.
+        idle = [one for one in among if not one.asked] or [one for one in among if not one.lasting]
+        if idle:
+            self._end(idle[0])
+        return bool(idle)
+
+
+def most_connections() -> int:
+    """Return how many connections there may be, well below what the system grants."""
+    if resource is None:
+        return MOST_CONNECTIONS
+    granted, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if granted == resource.RLIM_INFINITY:
+        return MOST_CONNECTIONS
+    return max(min(MOST_CONNECTIONS, granted // SHARE_OF_HANDLES), 1)
+
+
+def listening_on(address: str, port: int) -> socket.socket:
+    """Open what connections come in on.
+
+    Raises:
+        OSError: it can't be had.
+    """
+    family = socket.AF_INET6 if ":" in address else socket.AF_INET
+    listening = socket.create_server((address, port), family=family, backlog=WAITING)
+    listening.setblocking(False)
+    return listening
