@@ -147,7 +147,7 @@ def budget(
         interval_s=interval_s,
         wraps_s=wraps,
         counter=counter,
-        texts=False,
+        offsets_only=True,
     )
     for sentence in recording.notes:
         note(sentence)

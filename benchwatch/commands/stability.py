@@ -96,7 +96,7 @@ def stability(
         interval_s=interval_s,
         wraps_s=wraps,
         counter=counter,
-        texts=False,
+        offsets_only=True,
     )
     for sentence in recording.notes:
         note(sentence)

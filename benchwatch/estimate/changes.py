@@ -117,7 +117,8 @@ def _placed(times_s: FloatArray, offsets: FloatArray, at_s: float, step_s: float
 def _after_warm_up(times_s: FloatArray, offsets: FloatArray, turns: list[float]) -> float | None:
     """Return where a warm-up ends, before the first turn or after the last; None without one."""
     first, last = (turns[0], turns[-1]) if turns else (math.inf, -math.inf)
-    for part in (times_s >= last, times_s < first):
+    begin, end = np.searchsorted(times_s, [last, first]).tolist()
+    for part in (slice(begin, None), slice(end)):
         ended = _warm_up_end(times_s[part], offsets[part])
         if ended is not None:
             return ended
@@ -125,13 +126,14 @@ def _after_warm_up(times_s: FloatArray, offsets: FloatArray, turns: list[float])
 
 
 def _warm_up_end(times_s: FloatArray, offsets: FloatArray) -> float | None:
-    here = np.isfinite(offsets)
-    times, y = times_s[here], offsets[here]
+    here, times, y = np.isfinite(offsets), times_s, offsets
+    if not here.all():
+        times, y = times_s[here], offsets[here]
     size = max(FEWEST_IN_BLOCK, math.ceil(y.size / BLOCKS))
     count = y.size // size
     if count < FEWEST_BLOCKS:
         return None
-    means = (y[: count * size] - y[0]).reshape(count, size).mean(axis=1)
+    means = np.array([(block - y[0]).mean() for block in y[: count * size].reshape(count, size)])
     left = count - np.arange(math.ceil(0.9 * count))
     tails = np.cumsum(means[::-1])[::-1][: left.size] / left
     squares = np.cumsum(means[::-1] ** 2)[::-1][: left.size] / left - tails**2

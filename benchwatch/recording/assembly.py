@@ -40,8 +40,8 @@ class Stated:
     """From row to row; None: the median step."""
     wraps_s: Decimal | None = None
     """After what a time error begins anew; None: it does not."""
-    texts: bool = True
-    """Whether the numbers are wanted as they were written."""
+    offsets_only: bool = False
+    """Whether fractions are wanted, and neither hertz nor the numbers as they were written."""
 
 
 class Assembly:
@@ -261,7 +261,7 @@ class Assembly:
             time_s[good],
             offset,
             offset_hz,
-            value.texts() if self.stated.texts else (),
+            () if self.stated.offsets_only else value.texts(),
             self._resolution_hz if np.isfinite(self._resolution_hz) else 0.0,
             None if rows.gate_s is None else rows.gate_s[good],
             flags,
@@ -288,9 +288,14 @@ class Assembly:
         assert nominal is not None
         if kind == "period_s":
             value = self._frequencies(value, line)
-        offset, offset_hz = value.minus(nominal, nominal), value.minus(nominal)
+        offset = value.minus(nominal, nominal)
         if over is not None:
-            offset[over] = offset_hz[over] = np.nan
+            offset[over] = np.nan
+        if self.stated.offsets_only:
+            return offset, np.broadcast_to(np.nan, offset.shape)
+        offset_hz = value.minus(nominal)
+        if over is not None:
+            offset_hz[over] = np.nan
         return offset, offset_hz
 
     def _frequencies(self, value: Decimals, line: IntArray) -> Decimals:
@@ -313,7 +318,7 @@ class Assembly:
         whole = np.ones(len(offset), dtype=bool)
         whole[[i for i in inside if i < len(offset)]] = False
         counted = np.concatenate(([0], np.cumsum(whole)))
-        texts = value.texts()[lag:] if self.stated.texts else []
+        texts = [] if self.stated.offsets_only else value.texts()[lag:]
         across_s: dict[int, float] = {}
         for i in np.flatnonzero(~whole).tolist():
             at = int(counted[i])

@@ -37,13 +37,25 @@ class CellTable:
         self.number: IntArray = np.arange(block.number, block.number + len(self._end))
         """Of each line in the file."""
         self._commas = np.flatnonzero(buffer == ord(","))
-        self._first = np.searchsorted(self._commas, self._begin)
-        count = np.diff(self._first, append=len(self._commas))
-        self.plain: BoolArray = count == cells - 1
+        self.plain: BoolArray = self._end - self._begin <= LONGEST_LINE
         """Which lines are."""
-        self.plain &= self._end - self._begin <= LONGEST_LINE
+        first = self._evenly()
+        if first is None:
+            first = np.searchsorted(self._commas, self._begin)
+            self.plain &= np.diff(first, append=len(self._commas)) == cells - 1
+        self._first: IntArray = first
         strange = np.flatnonzero(~_PLAIN[buffer])
         self.plain[np.searchsorted(self._end, strange)] = False
+
+    def _evenly(self) -> IntArray | None:
+        """Return the first comma of each line where every line has all it should; else None."""
+        each, lines = self._cells - 1, len(self._end)
+        if len(self._commas) != each * lines:
+            return None
+        rows = self._commas.reshape(lines, each)
+        if each and ((rows[:, 0] < self._begin) | (rows[:, -1] > self._end)).any():
+            return None
+        return np.arange(lines) * each
 
     def line(self, i: int, name: str) -> Line:
         """Decode the line at `i`; `name` is that of the file."""

@@ -54,13 +54,16 @@ class Collected:
             self._add(piece)
         assembly, track = self._assembly, self._assembly.track
         time_s = self._time_s.joined()
+        offset_hz = self._offset_hz.joined()
+        if assembly.stated.offsets_only:
+            offset_hz = np.broadcast_to(np.nan, time_s.shape)
         interval_s = assembly.stated.interval_s or self._interval_s(time_s)
         return Recording(
             track.source,
             track.kind,
             time_s,
             self._offset.joined(),
-            self._offset_hz.joined(),
+            offset_hz,
             tuple(self._text),
             assembly.nominal,
             interval_s or assembly.interval_s,
@@ -81,7 +84,8 @@ class Collected:
         count = self._count
         self._time_s.add(piece.time_s)
         self._offset.add(piece.offset)
-        self._offset_hz.add(piece.offset_hz)
+        if not self._assembly.stated.offsets_only:
+            self._offset_hz.add(piece.offset_hz)
         self._text += piece.text
         if piece.gate_s is not None:
             self._gated = True

@@ -90,8 +90,7 @@ class Decimals:
         out = np.full(len(self), np.nan)
         plain = self._plain()
         done = np.zeros(len(self), dtype=bool)
-        exponents = self.exponent[plain]
-        for power in np.unique(exponents).tolist() if exponents.size else ():
+        for power in _each(self.exponent[plain]):
             rows = plain & (self.exponent == power)
             value, exact = self._subtract(rows, power, reference, scale)
             chosen = np.flatnonzero(rows)[exact]
@@ -286,10 +285,20 @@ def _read_shape(
     return good, value
 
 
+def _each(powers: IntArray) -> list[int]:
+    """Return the powers that occur; of most columns it is one."""
+    if not powers.size:
+        return []
+    lowest, highest = int(powers.min()), int(powers.max())
+    return [lowest] if lowest == highest else [int(power) for power in np.unique(powers)]
+
+
 def _first_inside(positions: IntArray, begin: IntArray, end: IntArray) -> IntArray:
     """Return the first of `positions` inside each cell, -1 where there is none."""
-    if not positions.size:
+    if not positions.size or positions[-1] < begin[0]:
         return np.full(len(begin), -1, dtype=np.int64)
+    if len(positions) == len(begin) and ((begin <= positions) & (positions < end)).all():
+        return positions
     at = np.searchsorted(positions, begin)
     found = positions[np.minimum(at, len(positions) - 1)]
     return np.where((at < len(positions)) & (found < end) & (found >= begin), found, -1)

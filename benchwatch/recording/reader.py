@@ -30,7 +30,7 @@ def read_recordings(
     column: Column | None = None,
     interval_s: float | None = None,
     wraps_s: Decimal | None = None,
-    texts: bool = True,
+    offsets_only: bool = False,
 ) -> tuple[Recording, ...]:
     """Read the file at `path` (``-``: standard input), one recording a counter.
 
@@ -40,13 +40,13 @@ def read_recordings(
         column: what the numbers are, where the file has no header or several such columns.
         interval_s: seconds from row to row, where the file has no times.
         wraps_s: after what a time error begins anew; None: it does not.
-        texts: whether the numbers are wanted as they were written; that takes memory.
+        offsets_only: fractions are wanted, and neither hertz nor the numbers as written.
 
     Raises:
         FileError: what is wrong in which line, and what to do about it.
         UsageError: a nominal is needed and none can be guessed.
     """
-    stated = Stated(nominal, interval_s, wraps_s, texts)
+    stated = Stated(nominal, interval_s, wraps_s, offsets_only)
     counters: dict[Track, Collected] = {}
     for source in sources(path, column, interval_s):
         for track, rows in chain.from_iterable(source):
@@ -67,7 +67,7 @@ def read_recording(
     interval_s: float | None = None,
     wraps_s: Decimal | None = None,
     counter: str | None = None,
-    texts: bool = True,
+    offsets_only: bool = False,
 ) -> Recording:
     """Read the recording of one counter; `counter` names it where the file holds several.
 
@@ -76,7 +76,12 @@ def read_recording(
         UsageError: as `read_recordings`, or the file holds several counters or not this one.
     """
     recordings = read_recordings(
-        path, nominal=nominal, column=column, interval_s=interval_s, wraps_s=wraps_s, texts=texts
+        path,
+        nominal=nominal,
+        column=column,
+        interval_s=interval_s,
+        wraps_s=wraps_s,
+        offsets_only=offsets_only,
     )
     named = [r for r in recordings if counter is None or r.counter in {None, counter}]
     if len(named) == 1:

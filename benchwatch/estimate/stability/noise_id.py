@@ -13,6 +13,8 @@ FEWEST: Final = 30
 """Points below which the noise is not identified (Riley and Greenhall 2004)."""
 DEEPEST: Final = 3
 """How often the phase is differenced at most."""
+BLOCK: Final = 1 << 13
+"""Points that are worked on at once."""
 SHORTEST: Final = 20
 """Averaging times that a run must hold for MVAR/AVAR to tell the noise; at half of them it is
 right for flicker FM one time in two."""
@@ -58,7 +60,21 @@ def ratio_alpha(mvar: float, avar: float, m: int) -> int | None:
 
 
 def _without_parabola(x: FloatArray) -> FloatArray:
-    t = np.linspace(-1.0, 1.0, len(x))
-    basis = np.polynomial.legendre.legvander(t, 2)
-    coefficients, *_ = np.linalg.lstsq(basis, x, rcond=None)
-    return np.asarray(x - basis @ coefficients)
+    """Subtract the best parabola, made of Legendre polynomials; in blocks, as runs may be long."""
+    n = len(x)
+    gram, product = np.zeros((3, 3)), np.zeros(3)
+    for start in range(0, n, BLOCK):
+        basis = _polynomials(n, start)
+        gram += basis.T @ basis
+        product += basis.T @ x[start : start + BLOCK]
+    coefficients = np.linalg.solve(gram, product)
+    left = x.copy()
+    for start in range(0, n, BLOCK):
+        left[start : start + BLOCK] -= _polynomials(n, start) @ coefficients
+    return left
+
+
+def _polynomials(n: int, start: int) -> FloatArray:
+    """Return the first three Legendre polynomials over a part of n points from -1 to 1."""
+    t = np.arange(start, min(start + BLOCK, n)) * (2.0 / (n - 1)) - 1.0
+    return np.stack((np.ones_like(t), t, 1.5 * t**2 - 0.5), axis=1)

@@ -13,6 +13,7 @@ from benchwatch.estimate.stability.results import (
     NOISES,
     ONE_SIGMA,
     Deviation,
+    IntArray,
     Name,
     lowest_alpha,
     order,
@@ -64,14 +65,14 @@ def stability_table(
             multiples of the gate, and the deviations of `CORRECTED` are corrected.
         confidence: probability that the limits cover the truth.
     """
-    noise = _Noise(phase)
+    variances = _Variances(phase)
+    noise = _Noise(phase, variances)
     tau0_s = interval_s if gate_s is None else gate_s
     factors = list(factors)
     table = []
     for name in names:
-        sums = WindowSums(phase)
         for m in factors:
-            square, runs = variance(name, phase, m, sums=sums)
+            square, runs = variances.of(name, m)
             if not runs.sum():
                 continue
             alpha = noise.at(m)
@@ -91,12 +92,27 @@ def stability_table(
     return tuple(table)
 
 
-class _Noise:
-    """Identifies the noise at each averaging factor once."""
+class _Variances:
+    """Works out each variance once: the table and the kind of noise need some of them both."""
 
     def __init__(self, phase: Phase) -> None:
         self._phase = phase
         self._sums = WindowSums(phase)
+        self._known: dict[tuple[Name, int], tuple[float, IntArray]] = {}
+
+    def of(self, name: Name, m: int) -> tuple[float, IntArray]:
+        """Return what `variance` does."""
+        of: Name = "mdev" if name == "tdev" else name
+        if (of, m) not in self._known:
+            self._known[of, m] = variance(of, self._phase, m, sums=self._sums)
+        return self._known[of, m]
+
+
+class _Noise:
+    """Identifies the noise at each averaging factor once."""
+
+    def __init__(self, phase: Phase, variances: _Variances) -> None:
+        self._phase, self._variances = phase, variances
         self._known: dict[int, int | None] = {}
 
     def at(self, m: int) -> int | None:
@@ -112,6 +128,6 @@ class _Noise:
             return None if alpha is None else min(max(round(alpha), -4), 2)
         if self.at(1) is None:
             return None
-        modified, runs = variance("mdev", self._phase, m, sums=self._sums)
-        plain, _ = variance("oadev", self._phase, m)
+        modified, runs = self._variances.of("mdev", m)
+        plain, _ = self._variances.of("oadev", m)
         return ratio_alpha(modified, plain, m) if runs.sum() else self.at(1)
