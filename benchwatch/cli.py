@@ -21,6 +21,7 @@ COMMANDS: Final = {
     "find": "List instruments and the driver that fits.",
     "drivers": "List drivers, show one, try one on a counter.",
     "bench": "Write or check a bench file.",
+    "journal": "Say what the journal holds; move old runs to an archive.",
     "doctor": "Say what is missing on this computer, and what to do.",
     "replay": "Put a recorded file through the same estimate.",
     "stability": "Write the Allan family of a recorded file.",

@@ -64,7 +64,7 @@ DAMAGES: dict[str, tuple[Callable[[bytes], bytes], float]] = {
     "first page gone": (noise(0, 1), 0.999),
     "first page zero": (lambda content: bytes(PAGE) + content[PAGE:], 0.999),
     "tables unreadable": (lambda content: content[:100] + b"\xa5" * 3996 + content[PAGE:], 0.999),
-    "root of the readings gone": (noise(2, 3), 0.99),
+    "root of the readings gone": (noise(3, 4), 0.99),
     "last pages gone": (noise(-4, 0), 0.95),
     "end full of zeros": (lambda content: content[: -40 * PAGE] + bytes(40 * PAGE), 0.6),
 }
@@ -113,7 +113,7 @@ def test_a_damaged_journal_is_set_aside_and_what_is_left_is_carried_over(tmp_pat
 def test_rows_of_runs_that_are_lost_get_one(tmp_path, whole):
     """The page of the runs is gone: readings are there all the same, under a run that says so."""
     path = tmp_path / "journal.db"
-    path.write_bytes(noise(1, 2)(whole))
+    path.write_bytes(noise(2, 3)(whole))
     journal = Journal(path, clock=StillClock())
     journal.save_run(NEW)
     journal._clock.now_s += RETRY_S  # type: ignore[attr-defined]

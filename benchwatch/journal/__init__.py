@@ -7,6 +7,11 @@ open_file   the file while it is open for writing
 rescue      what the file would not take at the end, kept elsewhere
 backlog     the events that wait for the file, in bounded memory
 reader      runs and events read back
+archive     old runs moved to a file of their own
+survey      what a journal holds, and how much room it takes
+damage      a damaged file set aside, and what can be read of it carried over
+salvage     the rows of a file, whole or damaged
+pages       the rows that are left in single pages
 place       where the file is, and whether what is there can serve
 schema      the tables, and how runs and events become rows
 faults      what an error of SQLite means to a person

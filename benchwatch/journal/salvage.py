@@ -79,7 +79,7 @@ def carry(
     """
     runs: set[int] = set()
     events = 0
-    found = itertools.chain(_readable(path), _left(path) if _is_damaged(path) else ())
+    found = itertools.chain(_readable(path), _left(path) if is_damaged(path) else ())
     while some := list(itertools.islice(found, AT_ONCE)):
         began_s = time.monotonic()
         events += _put(target, some)
@@ -99,6 +99,12 @@ def _put(target: sqlite3.Connection, found: Iterable[Found]) -> int:
         for table, row in found:
             marks = ",".join("?" * _TABLES[table])
             done = target.execute(f"INSERT OR IGNORE INTO {table} VALUES ({marks})", row)  # noqa: S608
+            if table == "runs" and not done.rowcount:
+                target.execute(
+                    "UPDATE runs SET ended_utc_s = ?, end_reason = ? "
+                    "WHERE run = ? AND ended_utc_s IS NULL",
+                    (*row[-2:], row[0]),
+                )
             new += done.rowcount if table != "runs" else 0
         target.execute("COMMIT")
     except sqlite3.Error:
@@ -157,7 +163,8 @@ def _belongs(row: Row, table: str) -> bool:
     )
 
 
-def _is_damaged(path: Path) -> bool:
+def is_damaged(path: Path) -> bool:
+    """Tell whether SQLite finds anything wrong with the file (``PRAGMA quick_check``)."""
     try:
         with closing(_open(path)) as connection:
             return bool(connection.execute("PRAGMA quick_check(1)").fetchone() != ("ok",))

@@ -89,6 +89,8 @@ def prepare(connection: sqlite3.Connection, path: Path) -> None:
     owner = int(connection.execute("PRAGMA application_id").fetchone()[0])
     tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
     check_owner(path, owner, version, empty=not tables)
+    if not tables:
+        connection.execute("PRAGMA auto_vacuum = INCREMENTAL")  # can be set before the first table
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = NORMAL")
     if version == len(MIGRATIONS):

@@ -1,0 +1,207 @@
+"""Moves old runs from a journal to a file of their own, while others may write the journal.
+
+A run is copied and brought to the disk, found again there row by row, and only then taken out
+of the journal, its own row last. Killed anywhere in between, every row is in one of the two
+files, and the next time finishes what was begun.
+"""
+
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from benchwatch.errors import JournalError
+from benchwatch.journal.damage import WAIT_S
+from benchwatch.journal.faults import sentence
+from benchwatch.journal.place import alone, beside, check_kind, check_name, inode, is_database
+from benchwatch.journal.schema import EVENT_TABLES, prepare
+
+AT_ONCE: Final = 1000
+"""Rows that are taken out in one transaction: a watch waits no longer than for that."""
+PAGES_AT_ONCE: Final = 100
+"""Pages that are given back in one transaction."""
+
+
+@dataclass(frozen=True, slots=True)
+class Archived:
+    """What was moved."""
+
+    runs: int
+    events: int
+    """Readings, gaps, notes and records."""
+    unended: int
+    """Old runs that were left because they may still be watched."""
+    bytes_before: int
+    """Of the journal's file and the log beside it."""
+    bytes_after: int
+
+
+def archive(path: Path, into: Path, before_utc_s: float) -> Archived:
+    """Move every watch that ended before `before_utc_s` from the journal to the file `into`.
+
+    Runs of one watch stay together. A run without an end may still be watched; it is moved
+    only where no other program has the journal open.
+
+    Args:
+        path: the journal.
+        into: an archive: a new file, or one that was written so before.
+        before_utc_s: Unix seconds.
+
+    Raises:
+        JournalError: either file can't be used.
+    """
+    if not is_there(path):
+        raise JournalError(f"there is no journal at {path} yet.")
+    check_name(into)
+    check_kind(into)
+    if inode(into) == inode(path):
+        raise JournalError(f"{into} is the journal itself: give another file to archive into.")
+    watched = in_use(path)
+    before = _size(path)
+    with _joined(path, into) as both:
+        old, unended = _old_watches(both, before_utc_s, watched=watched)
+        runs = events = 0
+        for run in old:
+            events += _move(both, run)
+            runs += 1
+    compact(path)
+    return Archived(runs, events, unended, before, _size(path))
+
+
+def compact(path: Path) -> None:
+    """Give the room that is unused in the journal back to the disk, as far as it can be done.
+
+    Where other programs write it, that is done page by page; a journal that was begun by an
+    early version can only be written anew as a whole, when nobody else has it open.
+    """
+    try:
+        with closing(_connect(path)) as connection:
+            step_by_step = connection.execute("PRAGMA auto_vacuum").fetchone() == (2,)
+            if step_by_step:
+                while connection.execute("PRAGMA freelist_count").fetchone() != (0,):
+                    began_s = time.monotonic()
+                    connection.execute(f"PRAGMA incremental_vacuum({PAGES_AT_ONCE})").fetchall()
+                    time.sleep(time.monotonic() - began_s)
+            elif not in_use(path):
+                connection.execute("PRAGMA auto_vacuum = INCREMENTAL")
+                connection.execute("VACUUM")
+            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    except sqlite3.Error as error:
+        raise JournalError(f"{sentence(path, error)}: it is not compacted.") from error
+
+
+def in_use(path: Path) -> bool:
+    """Tell whether another connection to the journal is open, of this program or another."""
+    with closing(sqlite3.connect(path.resolve(), timeout=0.0, isolation_level=None)) as alone_on_it:
+        try:
+            alone_on_it.execute("PRAGMA locking_mode = EXCLUSIVE")
+            alone_on_it.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        except sqlite3.OperationalError:
+            return True
+        return False
+
+
+def is_there(path: Path) -> bool:
+    """Tell whether there is a database at `path`."""
+    return path.exists() and is_database(path)
+
+
+@contextmanager
+def _joined(path: Path, into: Path) -> Iterator[sqlite3.Connection]:
+    """Open both files, the archive as the schema ``old``."""
+    try:
+        with alone(into, WAIT_S), closing(_connect(into)) as made:
+            prepare(made, into)
+        with closing(_connect(path)) as both:
+            prepare(both, path)
+            both.execute("ATTACH ? AS old", (str(into.resolve()),))
+            both.execute("PRAGMA old.synchronous = FULL")
+            yield both
+            both.execute("PRAGMA old.wal_checkpoint(TRUNCATE)")
+    except sqlite3.Error as error:
+        raise JournalError(
+            f"{sentence(path, error)}, or {into} does. What was moved is whole; do it again when "
+            "that is mended."
+        ) from error
+    except TimeoutError as error:
+        raise JournalError(f"{error} ({into}).") from error
+
+
+def _old_watches(
+    both: sqlite3.Connection, before_utc_s: float, *, watched: bool
+) -> tuple[list[int], int]:
+    """Return the runs to be moved, oldest first, and how many may still be watched."""
+    keys: list[int] = []
+    unended = 0
+    for (watch,) in both.execute(
+        "SELECT watch FROM main.runs GROUP BY watch HAVING max(started_utc_s) < ? ORDER BY watch",
+        (before_utc_s,),
+    ).fetchall():
+        runs = both.execute(
+            "SELECT run, ended_utc_s FROM main.runs WHERE watch = ? ORDER BY run", (watch,)
+        ).fetchall()
+        ends = [_last(both, run) if ended is None else ended for run, ended in runs]
+        if any(end is not None and end >= before_utc_s for end in ends):
+            continue
+        open_ended = sum(ended is None for _, ended in runs)
+        if open_ended and watched:
+            unended += open_ended
+            continue
+        keys += [run for run, _ in runs]
+    return keys, unended
+
+
+def _last(both: sqlite3.Connection, run: int) -> float | None:
+    query = "SELECT utc_s FROM main.readings WHERE run = ? ORDER BY number DESC LIMIT 1"
+    row = both.execute(query, (run,)).fetchone()
+    return None if row is None else float(row[0])
+
+
+def _move(both: sqlite3.Connection, run: int) -> int:
+    """Move one run; return how many events it had in the journal."""
+    events = 0
+    both.execute("BEGIN")
+    try:
+        both.execute(
+            "INSERT OR REPLACE INTO old.runs SELECT * FROM main.runs WHERE run = ?", (run,)
+        )
+        for table in EVENT_TABLES:
+            both.execute(
+                f"INSERT OR IGNORE INTO old.{table} SELECT * FROM main.{table} WHERE run = ?",  # noqa: S608
+                (run,),
+            )
+        both.execute("COMMIT")
+    except sqlite3.Error:
+        with suppress(sqlite3.Error):
+            both.execute("ROLLBACK")
+        raise
+    for table in EVENT_TABLES:
+        rows = f"SELECT * FROM {{}}.{table} WHERE run = ?1"  # noqa: S608 - ours
+        missing = f"SELECT count(*) FROM ({rows.format('main')} EXCEPT {rows.format('old')})"  # noqa: S608
+        if both.execute(missing, (run,)).fetchone() != (0,):
+            raise sqlite3.DatabaseError(f"run {run} is not whole in the archive")
+        while True:
+            began_s = time.monotonic()
+            took = both.execute(
+                f"DELETE FROM main.{table} WHERE run = ?1 AND number IN "  # noqa: S608 - ours
+                f"(SELECT number FROM main.{table} WHERE run = ?1 ORDER BY number LIMIT {AT_ONCE})",
+                (run,),
+            ).rowcount
+            events += took
+            if took < AT_ONCE:
+                break
+            time.sleep(time.monotonic() - began_s)  # whoever waits to write gets its turn
+    both.execute("DELETE FROM main.runs WHERE run = ?", (run,))
+    return events
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    return sqlite3.connect(path.resolve(), timeout=WAIT_S, isolation_level=None)
+
+
+def _size(path: Path) -> int:
+    log = beside(path, "-wal")
+    return path.resolve().stat().st_size + (log.stat().st_size if log.exists() else 0)
