@@ -7,9 +7,16 @@ entry-point group ``benchwatch.drivers``; the bundled ones use the same door as 
 
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Literal, Protocol
+from typing import Final, Literal, Protocol
 
 TimeBaseSource = Literal["internal", "external", "unknown"]
+LONGEST_GATE_S: Final = 100_000.0
+"""A day and a bit: no counter counts longer, and waits can't be so long without end."""
+
+
+def plausible_gate_s(gate_s: float | None) -> float | None:
+    """Return a gate that a counter told, in seconds; None where it can't be one."""
+    return gate_s if gate_s is not None and 0 < gate_s <= LONGEST_GATE_S else None
 
 
 @dataclass(frozen=True, slots=True)

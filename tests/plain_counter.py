@@ -1,4 +1,4 @@
-"""A counter made of plain sockets and pseudo-terminals, with the faults of a strange instrument.
+"""A counter made of plain sockets, with the faults of a strange instrument.
 
 It shares no code with the product. Reading n is 10 MHz plus n tenths of a millihertz, and `taken`
 says when each was taken, so that whoever gets the lines of the program can tell which reading each
@@ -7,13 +7,11 @@ is, and how far its time is off.
 
 import contextlib
 import json
-import os
 import socket
 import subprocess
 import sys
 import threading
 import time
-import tty
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import partial
@@ -46,6 +44,8 @@ class PlainCounter:
 
     gate_s: float = 0.1
     lacks: tuple[str, ...] = ()
+    answers: dict[str, str] = field(default_factory=dict)
+    """Answers that differ from the usual ones."""
     change: Callable[[str, str, int], str | None] | None = None
     hold_at: int | None = None
     hold_question: str = "READ?"
@@ -54,9 +54,7 @@ class PlainCounter:
     heard: list[str] = field(default_factory=list)
     asked: dict[str, int] = field(default_factory=dict)
     delays: dict[tuple[str, int], float] = field(default_factory=dict)
-    """(Question, how often it was asked) -> how much later the answer leaves, while others go on."""
-    told_gate_s: float | None = None
-    """What it says of its gate, where that is not true."""
+    """(Question, how often it was asked) -> how much later the answer leaves; others go on."""
     connections: int = 0
     _held: str | None = None
     _holds: bool = False
@@ -102,11 +100,13 @@ class PlainCounter:
     def _true(self, question: str) -> str | None:
         if question == "READ?":
             return self.read()
-        if question.startswith("FREQ:APER ") and self.told_gate_s is None:
+        if question in self.answers:
+            return self.answers[question]
+        if question.startswith("FREQ:APER "):
             self.gate_s = float(question.split()[1])
             return None
         if question == "FREQ:APER?":
-            return f"{self.told_gate_s or self.gate_s:.6E}"
+            return f"{self.gate_s:.6E}"
         return KNOWN.get(question)
 
     def read(self) -> str:
@@ -150,31 +150,6 @@ def on_a_socket(counter: PlainCounter) -> Iterator[str]:
             one.close()
 
 
-@contextlib.contextmanager
-def on_a_terminal(counter: PlainCounter) -> Iterator[str]:
-    """Serve it on a pseudo-terminal; yield its resource string."""
-    master, slave = os.openpty()
-    tty.setraw(slave)
-    counter.connected()
-
-    def serve() -> None:
-        rest = b""
-        with contextlib.suppress(OSError):
-            while data := os.read(master, 4096):
-                *lines, rest = (rest + data).split(b"\n")
-                for raw in lines:
-                    text = counter.answer(raw.decode("latin-1").strip())
-                    if text:
-                        os.write(master, text.encode("latin-1") + b"\n")
-
-    threading.Thread(target=serve, daemon=True).start()
-    try:
-        yield f"ASRL{os.ttyname(slave)}::INSTR"
-    finally:
-        os.close(slave)
-        os.close(master)
-
-
 @dataclass
 class Watched:
     """What a watch wrote."""
@@ -192,6 +167,11 @@ class Watched:
     def gaps(self) -> list[dict[str, Any]]:
         """The lines of kind gap."""
         return [line for line in self.lines if line["kind"] == "gap"]
+
+    @property
+    def marks(self) -> list[str]:
+        """The texts of the lines of kind mark."""
+        return [line["text"] for line in self.lines if line["kind"] == "mark"]
 
     @property
     def numbers(self) -> list[int]:
@@ -215,15 +195,38 @@ def unix_time(text: str) -> float:
     return datetime.fromisoformat(text).timestamp()
 
 
+OFTEN = """
+from benchwatch.acquire import lookout
+lookout.LOOK_AGAIN_S /= 16
+lookout.OLD_S /= 16
+from benchwatch.cli import main
+main()
+"""
+"""The program, asking for the settings more often than it does, so that no test waits for that."""
+
+
 def watch(
-    resource: str, *options: str, folder: Path | None = None, wait_s: float = 90.0
+    resource: str,
+    *options: str,
+    journal: Path | None = None,
+    often: bool = False,
+    wait_s: float = 90.0,
 ) -> Watched:
-    """Watch in a process of its own, to its end."""
-    place = ["--no-journal"] if folder is None else ["--journal", str(folder / "journal.sqlite")]
+    """Watch in a process of its own, to its end; `often`: it asks for settings twice a second."""
+    place = ["--no-journal"] if journal is None else ["--journal", str(journal)]
+    program = ["-c", OFTEN] if often else ["-m", "benchwatch.cli"]
     done = subprocess.run(
-        [sys.executable, "-m", "benchwatch.cli", "watch", resource, "--nominal", "10MHz", "--json",
+        [sys.executable, *program, "watch", resource, "--nominal", "10MHz", "--json",
          *place, *options],
         capture_output=True, text=True, timeout=wait_s,
     )  # fmt: skip
     return Watched(done.returncode, [json.loads(line) for line in done.stdout.splitlines()],
                    done.stderr)  # fmt: skip
+
+
+def benchwatch(*arguments: str, wait_s: float = 60.0) -> subprocess.CompletedProcess[str]:
+    """Run any command in a process of its own."""
+    return subprocess.run(
+        [sys.executable, "-m", "benchwatch.cli", *arguments],
+        capture_output=True, text=True, timeout=wait_s,
+    )  # fmt: skip

@@ -127,6 +127,36 @@ def test_a_gate_that_was_asked_for_is_set_again_after_a_reconnect() -> None:
         assert [c for c in link.sent if not c.endswith("?")][0] == "FREQ:APER 1"  # noqa: RUF015
 
 
+def gate_changed_by_hand(bus: Callable[[], FakeBus], stays: bool) -> Callable[[], str]:
+    """Answer for a gate that is 1 s when it was just set, and 0.5 s when it is looked at later."""
+    asked: dict[int, int] = {}
+
+    def gate() -> str:
+        times = bus().links[0].sent.count("FREQ:APER 1")
+        asked[times] = asked.get(times, 0) + 1
+        return "1.0" if asked[times] <= 2 and (times == 1 or stays) else "0.5"
+
+    return gate
+
+
+@pytest.mark.parametrize(
+    ("stays", "sets", "said", "end"),
+    [(True, 4, 4, "It is left so"), (False, 2, 1, "does not go there")],
+)
+def test_a_gate_that_does_not_stay_is_left_after_a_few_times(
+    stays: bool, sets: int, said: int, end: str
+) -> None:
+    """The instrument is the technician's, who may stand at its front panel."""
+    bus = FakeBus(script(FREQ_APER=gate_changed_by_hand(lambda: bus, stays)))
+    _, notebook = acquire(bus, enough=100, setup=Setup(gate_s=1.0))
+
+    assert bus.links[0].sent.count("FREQ:APER 1") == sets
+    assert end in notebook.marks[-1].text
+    assert len(notebook.marks) == said
+    assert notebook.readings[-1].gate_s == 0.5
+    assert notebook.connections[-1].gate_s == 0.5
+
+
 def test_the_internal_time_base_marks_every_reading() -> None:
     """A standing caution."""
     _, notebook = acquire(FakeBus(script(ROSC_SOUR="INT")))

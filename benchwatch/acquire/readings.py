@@ -4,6 +4,7 @@ import math
 from decimal import Context, Decimal
 from typing import Final
 
+from benchwatch.acquire.mid_gate import MidGate
 from benchwatch.clock import Clock
 from benchwatch.counter import Measurement, TimeBase
 from benchwatch.errors import NoReadings, ReplyError, UsageError
@@ -24,16 +25,36 @@ class ReadingMaker:
     def __init__(
         self, counter: str, nominal: Decimal | None, *, clock: Clock, origin_s: float
     ) -> None:
-        self.gate_s: float | None = None
         self._counter = counter
         self._clock = clock
         self._origin_s = origin_s
+        self._mid_gate = MidGate(origin_s)
+        self._told_gate_s: float | None = None
         self._implausible = 0
         self._made = 0
         self._standing: frozenset[Flag] = frozenset()
         self.nominal: Decimal | None = None
         if nominal is not None:
             self.take_nominal(nominal)
+
+    @property
+    def gate_s(self) -> float | None:
+        """The gate that the counter tells, in seconds."""
+        return self._told_gate_s
+
+    @property
+    def doubt(self) -> str | None:
+        """What is wrong with that gate, a sentence; None while nothing is."""
+        return self._mid_gate.doubt
+
+    def take_gate(self, gate_s: float | None) -> None:
+        """Go by the gate that the counter tells from the next reading on."""
+        self._told_gate_s = gate_s
+        self._mid_gate.take_gate(gate_s)
+
+    def gate_was_set(self) -> None:
+        """The gate that is told is true of the next reading, whatever went before."""
+        self._mid_gate.restart()
 
     def take_time_base(self, time_base: TimeBase) -> None:
         """Mark the readings from now on by the counter's own oscillator, or not."""
@@ -56,7 +77,6 @@ class ReadingMaker:
         """
         now_s = self._clock.monotonic()
         arrived_s = now_s if measurement.arrived_s is None else measurement.arrived_s
-        age_s = now_s - arrived_s + (self.gate_s or 0.0) / 2
         flags = self._standing
         if measurement.repeat:
             flags |= {REPEAT}
@@ -69,11 +89,12 @@ class ReadingMaker:
             text, frequency_hz = f"{value:f}", float(value)
             offset_hz, offset = difference(value, nominal)
             self._made += 1
+        middle_s = self._mid_gate.place(arrived_s, is_new=not measurement.repeat)
         return Reading(
             counter=self._counter,
-            utc_s=self._clock.utc() - age_s,
-            elapsed_s=max(now_s - age_s - self._origin_s, 0.0),
-            gate_s=self.gate_s,
+            utc_s=self._clock.utc() - (now_s - middle_s),
+            elapsed_s=middle_s - self._origin_s,
+            gate_s=self._mid_gate.gate_s,
             text=text,
             frequency_hz=frequency_hz,
             offset_hz=offset_hz,

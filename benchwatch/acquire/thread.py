@@ -12,6 +12,7 @@ from benchwatch.acquire.gaps import GapKeeper
 from benchwatch.acquire.opening import OpenLink
 from benchwatch.acquire.patience import Patience
 from benchwatch.acquire.readings import ReadingMaker
+from benchwatch.acquire.sentences import answered_before, broken_driver
 from benchwatch.acquire.upkeep import Upkeep
 from benchwatch.bus import open_link as open_visa_link
 from benchwatch.clock import Clock
@@ -19,7 +20,6 @@ from benchwatch.counter import Counter, Identity, Link, Setup
 from benchwatch.errors import (
     BenchwatchError,
     ConnectionFailed,
-    DriverError,
     InputEnded,
     LinkLost,
     NoReadings,
@@ -98,7 +98,9 @@ class Acquisition(threading.Thread):
         self._gaps = GapKeeper()
         self._patience = Patience(margin_s=margin_s, patient=patient)
         self._teller = Teller(link_changed, clock=clock, origin_s=origin_s, nominal=nominal)
-        self._upkeep = Upkeep(setup, maker=self._maker, teller=self._teller, clock=clock)
+        self._upkeep = Upkeep(
+            setup, maker=self._maker, teller=self._teller, note=self._note, clock=clock
+        )
         self._fresh_s = 0.0
         """When the newest new reading came, or the link was opened."""
 
@@ -135,7 +137,7 @@ class Acquisition(threading.Thread):
         except BenchwatchError as error:
             self.error = error
         except BaseException as error:  # noqa: BLE001 - a driver may be anybody's, and exit
-            self.error = self._surprise(error)
+            self.error = broken_driver(error, self._driver, self._resource)
         gap = self._gaps.until(self._clock.monotonic() - self._origin_s)
         if gap is not None:
             self._take(gap)
@@ -179,8 +181,12 @@ class Acquisition(threading.Thread):
         self._give_up_if_hopeless(error)
         self._teller.say(
             "lost" if identified else "connecting",
-            f"{error} Next try in {self._patience.backoff_s:g} s.",
+            f"{self._advice(error)} Next try in {self._patience.backoff_s:g} s.",
         )
+
+    def _advice(self, error: BenchwatchError) -> str:
+        """Say what to do about it, as it is known by now."""
+        return answered_before(error, self._resource) if self._patience.has_read else str(error)
 
     def _give_up_if_hopeless(self, error: BenchwatchError) -> None:
         if self._patience.is_hopeless:
@@ -207,10 +213,13 @@ class Acquisition(threading.Thread):
         before = self._teller.connection.identity
         if before is None or before == identity:
             return
-        utc_s, elapsed_s = self._clock.utc(), self._clock.monotonic() - self._origin_s
         now, then = printable(identity.text), printable(before.text)
-        said = f"another counter answers: {now}; before: {then}"
-        self._take(Mark(self._counter_name, utc_s, elapsed_s, said))
+        self._note(f"another counter answers: {now}; before: {then}")
+
+    def _note(self, text: str) -> None:
+        """Put a sentence on the time line."""
+        utc_s, elapsed_s = self._clock.utc(), self._clock.monotonic() - self._origin_s
+        self._take(Mark(self._counter_name, utc_s, elapsed_s, text))
 
     def _read_until_lost(self, counter: Counter) -> None:
         timeouts = 0
@@ -275,12 +284,3 @@ class Acquisition(threading.Thread):
         self._patience.failed()
         self._give_up_if_hopeless(error)
         self._teller.say("silent", str(error))
-
-    def _surprise(self, error: BaseException) -> DriverError:
-        name = self._driver if isinstance(self._driver, str) else self._driver.__name__
-        surprise = DriverError(
-            f"reading {self._resource} with the driver '{name}' failed: "
-            f"{type(error).__name__}: {error}. This is a fault in the program or the driver."
-        )
-        surprise.__cause__ = error
-        return surprise

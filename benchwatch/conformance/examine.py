@@ -9,7 +9,14 @@ from typing import Final
 
 from benchwatch.acquire.patience import Patience
 from benchwatch.conformance.wiretap import Exchange, Wiretap
-from benchwatch.counter import Counter, Identity, Link, Measurement, TimeBase
+from benchwatch.counter import (
+    Counter,
+    Identity,
+    Link,
+    Measurement,
+    TimeBase,
+    plausible_gate_s,
+)
 from benchwatch.errors import (
     BenchwatchError,
     DriverError,
@@ -161,7 +168,7 @@ class Examination:
         source = self._time_base.source
         yield Check("time base", True if source == "external" else None, CAUTION[source])
         tap.topic = "gate"
-        self._gate_s = counter.gate_s()
+        self._gate_s = plausible_gate_s(counter.gate_s())
         yield (
             Check(
                 "gate", None, "it can't tell; a reading is waited for 30 s until its pace is known"

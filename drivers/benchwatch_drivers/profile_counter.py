@@ -104,8 +104,8 @@ class ProfileCounter:
             gate_s: float | None = float(self._profile.interval.spacing_s)
         else:
             gate_s = self._settings.gate_s()
-        self._freshness.gate_s = gate_s
-        self._steps.patience_s = gate_s or 0.0
+        if gate_s is not None:  # an answer that can't be read changes nothing
+            self._freshness.gate_s = self._steps.patience_s = gate_s
         return gate_s
 
     def time_base(self) -> TimeBase:

@@ -2,7 +2,7 @@
 
 import math
 
-from benchwatch.counter import Setup, TimeBase
+from benchwatch.counter import Setup, TimeBase, plausible_gate_s
 from benchwatch.errors import ReplyError, UsageError
 from benchwatch.quantity import parse_reply, printable
 from benchwatch_drivers.profile import GateForm, Profile
@@ -35,7 +35,7 @@ class Settings:
             gate_s = float(parse_reply(digits, "s") * form.unit_s)
         except ReplyError:
             return None
-        return gate_s if 0 < gate_s < 1e6 else None
+        return plausible_gate_s(gate_s)
 
     def time_base(self) -> TimeBase:
         """Ask which time base is in use; unknown where that can't be asked."""

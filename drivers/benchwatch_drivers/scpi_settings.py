@@ -5,7 +5,7 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-from benchwatch.counter import TimeBase, TimeBaseSource
+from benchwatch.counter import TimeBase, TimeBaseSource, plausible_gate_s
 from benchwatch.errors import UsageError
 from benchwatch.quantity import printable
 from benchwatch_drivers.dialogue import Dialogue
@@ -49,8 +49,8 @@ class ScpiSettings:
         """Ask for the gate, in seconds, in every form there is until one is answered."""
         forms = (self._gate_form,) if self._gate_form else GATE_FORMS
         for form in forms:
-            gate_s = self._setting(form.query)
-            if gate_s is not None and gate_s > 0:
+            gate_s = plausible_gate_s(self._setting(form.query))
+            if gate_s is not None:
                 self._gate_form = form
                 return gate_s
         return None

@@ -2,8 +2,8 @@
 
 A counter that can't be asked who it is is listened to after a missed answer, until it has been
 silent for as long as the answer was due. Where the missed one has not come by then, it must answer
-something whose answer is known, such as its gate; one that knows nothing of the kind is opened again,
-for only that drops what may still come.
+something whose answer is known, such as its gate; one that knows nothing of the kind is opened
+again, for only that drops what may still come.
 """
 
 from typing import Final
