@@ -8,6 +8,7 @@ import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
+import psutil
 import pytest
 from terminal_kit import Terminal
 
@@ -122,3 +123,47 @@ def test_a_stopped_screen_gives_the_terminal_back_and_takes_it_again(terminal, t
     assert terminal.modes() == terminal.before
     assert left_on(terminal) == {}
     assert (tmp_path / "screen.log").read_text(encoding="utf-8") == ""
+
+
+SHELL = """
+import fcntl, os, signal, subprocess, sys, termios
+fcntl.ioctl(1, termios.TIOCSCTTY, 0)
+signal.signal(signal.SIGTTOU, signal.SIG_IGN)
+signal.signal(signal.SIGUSR1, lambda *_: os.tcsetpgrp(1, os.getpgrp()))
+def to_foreground():
+    os.setpgid(0, 0)
+    os.tcsetpgrp(1, os.getpgrp())
+    signal.signal(signal.SIGTTOU, signal.SIG_DFL)
+child = subprocess.Popen(sys.argv[1:], preexec_fn=to_foreground)
+sys.exit(child.wait() % 256)
+"""
+"""What a shell does with jobs: each has a process group, one of which has the terminal."""
+
+
+@pytest.mark.parametrize("numbers", [[TERM], [STOP, TERM, CONT], [TSTP, TERM, CONT]])
+def test_a_screen_in_the_background_ends_when_told_to(tmp_path, numbers):
+    """Another program has the terminal: giving it back does not stop us (POSIX.1-2017, 11.1.4)."""
+    log = str(tmp_path / "screen.log")
+    command = [sys.executable, "-c", SHELL, sys.executable, str(DRIVER), "--log", log]
+    terminal = Terminal(command, tmp_path)
+    try:
+        terminal.wait_for("q quit")
+        (screen,) = psutil.Process(terminal.child.pid).children()
+        if numbers[0] != TERM:
+            screen.send_signal(numbers[0])
+            deadline_s = time.monotonic() + 10
+            while screen.status() != psutil.STATUS_STOPPED:
+                assert time.monotonic() < deadline_s
+                terminal.read(0.02)
+        terminal.child.send_signal(signal.SIGUSR1)
+        while os.tcgetpgrp(terminal.master) != terminal.child.pid:
+            terminal.read(0.02)
+        for number in numbers[-2:]:
+            screen.send_signal(number)
+        code = terminal.end()
+
+        assert code == 130
+        assert terminal.modes() == terminal.before
+        assert left_on(terminal) == {}
+    finally:
+        terminal.close()

@@ -17,7 +17,7 @@ def home(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT])
 def test_a_signal_in_the_middle_of_a_gate_leaves_the_panel_local(number):
     """Lines: a gate was set, a reading is in flight, and still the panel is given back."""
     with open_bench("quiet", seed=5) as bench:

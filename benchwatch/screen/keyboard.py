@@ -62,6 +62,11 @@ class TerminalDriver(LinuxDriver):
                 super().stop_application_mode()
             self._up = False
 
+    def disable_input(self) -> None:
+        """Take no more keys; this drops those that wait, which could stop us as well."""
+        with unstopped():
+            super().disable_input()
+
     def write(self, data: str) -> None:
         """Draw; nothing while another program has the terminal."""
         if self._up:
