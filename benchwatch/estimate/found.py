@@ -18,7 +18,7 @@ from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, SettleL
 LEAST_READINGS: Final = 3
 REMEMBERED: Final = 512
 """Readings looked back at, for a small nudge or a series of them is confirmed only later."""
-AGREES_U: Final = 4.0
+AGREES_U: Final = 2.0
 """After a tool was on, an offset within so many u of the one before it is the same."""
 OWN_MOTION: Final = 3.0
 """A step on an oscillator that still moves is a turn when it is so many times as large as the

@@ -28,6 +28,8 @@ _YOUNG = 33
 _FEW = 4.0
 """Intervals between readings up to which a gap is a few lost readings."""
 _LEAST_HALF = 2
+_BEYOND = 3.0
+"""Variances of the known wander from which on the newest readings may stand on a small step."""
 _NO_CHANCE = 2.0
 """Standard deviations, squared, from which on a motion counts: a creep that is missed makes u too
 small, one too many only makes it cautious."""
@@ -200,7 +202,9 @@ class Level:
             white = max(self._runs.u**2, self._noise.sigma**2 / run.readings)
             white *= degrees / (degrees - LEAST_DEGREES)
             wander = self._wander.variance_of_mean(run.readings)
-            u = math.sqrt(white + self._rounding(run) + max(wander, self._creep(run)))
+            unseen = self._runs.unseen_step
+            moved = max(wander, self._creep(run), unseen if unseen > _BEYOND * wander else 0.0)
+            u = math.sqrt(white + self._rounding(run) + moved)
         since = self._number - run.start + 1
         share = run.readings / since if run.readings >= self._wander.most_readings else 1.0
         span_s = (elapsed_s - run.start_s) * share + (self._gate_s or 0.0)

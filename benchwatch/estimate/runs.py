@@ -37,6 +37,15 @@ _MOST_STEP_ODDS = 0.5
 _WILD_ODDS = 0.005
 """Odds, before looking, that a reading is a lone wild one."""
 _REPEATS = 3
+_SHARPNESS = 1.5
+"""Power of the probabilities that level and u are averaged with ..."""
+_STANDS_OUT = 1.5**2
+"""... and the newest readings, in squared sd of their mean from the level, from which on they may
+stand on a step too small to be told ..."""
+_SMALL_STEP = 0.5
+"""... which counts with so much of its square in the variance of the level ..."""
+_YOUNG = 40.0
+"""... up to so many readings since the last step, and less and less beyond."""
 _FORGET = 9.2
 """Runs 10 000 times less likely than the best are dropped."""
 _MOST = 24
@@ -77,6 +86,8 @@ class Runs:
         """Level now, over the runs that agree with the best on whether the newest is wild."""
         self.u = 0.0
         """Spread of the level about `mean`, given white noise of `sigma`."""
+        self.unseen_step = 0.0
+        """Variance of the level from a step so small that it can't be told from noise yet."""
         self._chances = 1.0
         """Readings' worth of time for a step before the next reading; more after a gap."""
 
@@ -233,22 +244,24 @@ class Runs:
     def _average(self, sigma: float) -> None:
         assert self.best is not None
         best = self.best
-        weights = first = second = sharp_weights = sharp_first = 0.0
+        weights = first = second = off = 0.0
         variance = sigma * sigma
         for run in self.runs:
             if run.wild is best.wild:
-                weight = math.exp(run.weight)
-                sharp = weight * math.sqrt(weight)
+                weight = math.exp(_SHARPNESS * run.weight)
                 apart = run.mean - best.mean
-                sharp_weights += sharp
-                sharp_first += sharp * apart
+                square, own = apart * apart, variance / run.readings
                 weights += weight
                 first += weight * apart
-                second += weight * (apart * apart + variance / run.readings)
-        shift = sharp_first / sharp_weights
+                second += weight * (square + own)
+                if square > off and square > _STANDS_OUT * own:
+                    off = square
+        shift = first / weights
         self.mean = best.mean + shift
-        spread = second / weights - 2.0 * shift * first / weights + shift * shift
+        spread = second / weights - shift * shift
+        age = min(_YOUNG / best.readings, 1.0)
         self.u = math.sqrt(max(spread, 0.0))
+        self.unseen_step = _SMALL_STEP * age * age * off
 
 
 def _weight(run: Run) -> float:

@@ -20,12 +20,22 @@ OCTAVES: Final = 12
 _DIFFERENCES = 48
 """Differences kept at each octave."""
 _ENOUGH = 12
-"""Differences needed before an octave is believed."""
-_SURE = 3.0 * math.sqrt(3.0)
-"""Three standard deviations of a variance from m differences that share blocks: 3 √(3/m)."""
+"""Differences needed before an octave is believed by itself ..."""
+_FEWEST = 3
+"""... and before it counts among all of them."""
+_SCATTER = 3.0
+"""Relative variance of a variance from m differences that share blocks, times m."""
+_SURE = 3.0 * math.sqrt(_SCATTER)
+"""Three standard deviations of a variance from m differences: 3 √(3/m)."""
 _BELIEVED_ANYWAY = 64
 """From blocks of so many readings on, an excess counts even where it might be chance."""
-_WEIGHT = 0.9
+_DOUBT = 0.3
+"""Standard deviations taken off the excess that all octaves share, so that white noise alone shows
+little of it."""
+_ALLOWED = 1.5
+"""Standard deviations by which the shared excess may exceed that of any one octave: the longest
+remember a warm-up that is over."""
+_WEIGHT = 0.8
 """Share of an octave's excess that goes into the variance of a mean; see `variance_of_mean`."""
 _ALWAYS = 32
 """Readings that are averaged whatever the wander; the runs themselves tell at shorter spans."""
@@ -73,25 +83,44 @@ class _Excess:
         self.sums = [0.0] * (OCTAVES + 1)
         self.most_readings = UNLIMITED
         """Averaging more readings than this gains nothing."""
+        self._floor = 0.0
+        """One excess for all octaves, as flicker noise has it: their weighted mean."""
 
     def renew(self, spreads: list[Spread], divisor: float, white: float) -> None:
         """Work it out anew; an octave not yet known repeats the one below it."""
         excess = [0.0] * OCTAVES
         surely = OCTAVES
-        last = 0.0
+        last = total = weights = 0.0
+        most = math.inf
         for place, spread in enumerate(spreads):
-            if len(spread) >= _ENOUGH:
-                noise = white / (2 << place)
-                last = max(spread.lately(math.sqrt(divisor * noise)) ** 2 / divisor - noise, 0.0)
-                if surely == OCTAVES and last > noise * _SURE / math.sqrt(len(spread)):
+            count = len(spread)
+            if count < _FEWEST:
+                excess[place] = last
+                continue
+            noise = white / (2 << place)
+            own = spread.lately(math.sqrt(divisor * noise)) ** 2 / divisor - noise
+            scatter = noise + self._floor
+            if scatter > 0.0:
+                weight = count / (_SCATTER * scatter * scatter)
+                weights += weight
+                total += weight * own
+            if count >= _ENOUGH:
+                last = max(own, 0.0)
+                most = min(most, last + _ALLOWED * noise * math.sqrt(_SCATTER / count))
+                if surely == OCTAVES and last > noise * _SURE / math.sqrt(count):
                     surely = place
             excess[place] = last
         if surely == OCTAVES:
             chance = _BELIEVED_ANYWAY.bit_length() - 2
             excess[:chance] = [0.0] * chance
+        least = 0.0
+        if weights > 0.0:
+            self._floor = max(total / weights, 0.0)
+            self._floor = min(self._floor, most)
+            least = max(self._floor - _DOUBT / math.sqrt(weights), 0.0)
         self.octaves = excess
         for place in range(OCTAVES):
-            self.sums[place + 1] = self.sums[place] + _WEIGHT * excess[place]
+            self.sums[place + 1] = self.sums[place] + _WEIGHT * max(excess[place], least)
         self.most_readings = UNLIMITED if surely == OCTAVES else max(2 << surely, _ALWAYS)
 
 
