@@ -1,6 +1,7 @@
 """An oven that cycles: never settled when it swings too far, and the cycle is told."""
 
 import json
+import math
 
 import numpy as np
 import pytest
@@ -122,7 +123,7 @@ def test_a_look_goes_through_all_octaves_and_begins_anew() -> None:
     finder = CycleFinder()
 
     def look() -> bool:
-        return finder.look(pyramid, interval_s=1.0, horizon_s=600.0, limit=1e-9)
+        return finder.look(pyramid, -math.inf, 1.0, horizon_s=600.0, limit=1e-9)
 
     rounds = [look() for _ in range(20)]
 

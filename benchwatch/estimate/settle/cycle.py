@@ -1,8 +1,8 @@
 """A cycle of the offset, such as a thermostat's: its period and its swing from peak to peak.
 
 Periods are looked for an octave at a time, in means of readings that are an eighth of the
-shortest period or shorter, over eight of them at most. A level, a line, slower exponentials and a
-step for each nudge are free beside the cycle, so that a warm-up is none. The best period is
+shortest period or shorter. A level, a line and slower exponentials are free beside the cycle, so
+that a warm-up is none. The best period is
 refined together with the cycle's harmonics, and the swing is that of the fitted curve.
 
 Least-squares periodogram with free trend columns: Lomb (1976), Astrophysics and Space Science 39,
@@ -28,7 +28,7 @@ DAMPING: Final = np.array([0.0, 2.0, 6.0])
 STEADY: Final = 3.0
 """Standard uncertainties from zero within which a decay is none."""
 FEWEST: Final = 20
-"""Block means that a fit takes, beside one a nudge."""
+"""Block means that a fit takes."""
 FAR: Final = 50.0
 """Limits from the newest offset: a past further away tells of the warm-up only."""
 DECAYS: Final = 2.0 ** -np.arange(0.0, 7.0)
@@ -89,11 +89,7 @@ class FittedCycle:
 
 
 def find_cycle(
-    blocks: Floats,
-    shortest_s: float,
-    limit: float,
-    interval_s: float,
-    steps: tuple[float, ...] = (),
+    blocks: Floats, shortest_s: float, limit: float, interval_s: float
 ) -> FittedCycle | None:
     """Find the strongest cycle with a period from `shortest_s` to twice as long.
 
@@ -103,26 +99,23 @@ def find_cycle(
         shortest_s: shortest period, s.
         limit: a change that matters, fractional.
         interval_s: from one reading to the next.
-        steps: times of nudges.
 
     Returns:
         None when there are too few blocks or none stands out from what is left by the fit.
     """
-    blocks = _near(blocks, limit, steps)
+    blocks = _near(blocks, limit)
     if blocks.shape[1] < FEWEST:
         return None
     t = blocks[0]
-    steps = tuple(at for at in steps if t[0] < at <= t[-1])
     span_s = float(t[-1] - t[0]) * len(t) / (len(t) - 1)
     most = min(span_s / shortest_s, len(t) / 3.0)
     least = max(0.5 * span_s / shortest_s, SEEN)
-    if len(t) < FEWEST + len(steps) or most < least:
+    if most < least:
         return None
     weights = np.sqrt(blocks[2])
     ago = (t - t[-1]) / span_s
     width = blocks[2] * (interval_s / span_s)
     columns = [np.ones_like(ago), ago + 0.5, *np.exp(-np.multiply.outer(1.0 / DECAYS, ago + 1.0))]
-    columns += [(t >= at) * 1.0 for at in steps]
     basis = _independent(np.array(columns).T * weights[:, None])
     offset = (blocks[1] - blocks[1, -1]) * weights
     past = _Past(ago, width, weights, basis, offset - basis @ (basis.T @ offset))
@@ -143,12 +136,9 @@ def find_cycle(
     return fit.cycle(float(t[0]), float(t[-1]), span_s)
 
 
-def _near(blocks: Floats, limit: float, steps: tuple[float, ...]) -> Floats:
-    """The newest blocks since which the offset, turns apart, has not been far away."""
-    away = np.abs(blocks[1] - blocks[1, -1]) > FAR * limit
-    if steps:
-        away &= blocks[0] >= steps[-1]
-    far = np.flatnonzero(away)
+def _near(blocks: Floats, limit: float) -> Floats:
+    """The newest blocks since which the offset has not been far away."""
+    far = np.flatnonzero(np.abs(blocks[1] - blocks[1, -1]) > FAR * limit)
     return blocks[:, far[-1] + 1 :] if far.size else blocks
 
 

@@ -4,7 +4,7 @@ import math
 from typing import Final
 
 from benchwatch.estimate.blocks import Pyramid
-from benchwatch.estimate.settle.cycle import FittedCycle, find_cycle
+from benchwatch.estimate.settle.cycle import FEWEST, FittedCycle, find_cycle
 
 BLOCKS: Final = 96
 """Newest block means that one octave of periods is looked for in."""
@@ -30,57 +30,44 @@ class CycleFinder:
 
     @property
     def cycle(self) -> FittedCycle | None:
-        """The surest one of the newest round."""
+        """The surest one known."""
         return max(self._octaves.values(), key=lambda one: one.power, default=None)
 
     def look_everywhere(
-        self,
-        pyramid: Pyramid,
-        *,
-        interval_s: float,
-        horizon_s: float,
-        limit: float,
-        steps: tuple[float, ...] = (),
+        self, pyramid: Pyramid, since: float, interval_s: float, *, horizon_s: float, limit: float
     ) -> None:
-        """Look through all octaves anew; see `look`."""
-        self.forget()
-        while self.look(
-            pyramid, interval_s=interval_s, horizon_s=horizon_s, limit=limit, steps=steps
-        ):
+        """Look through all octaves; see `look`."""
+        self._next = 0
+        while self.look(pyramid, since, interval_s, horizon_s=horizon_s, limit=limit):
             pass
 
     def look(
-        self,
-        pyramid: Pyramid,
-        *,
-        interval_s: float,
-        horizon_s: float,
-        limit: float,
-        steps: tuple[float, ...] = (),
+        self, pyramid: Pyramid, since: float, interval_s: float, *, horizon_s: float, limit: float
     ) -> bool:
         """Look through the next octave of periods; False when all have been, then begin anew.
 
+        What was known of an octave stays while there is too little since the last nudge.
+
         Args:
             pyramid: means of the readings so far.
+            since: when the last nudge had come to rest, s; turns look like a cycle.
             interval_s: from one reading to the next.
             horizon_s: of the verdict; the longest period is `LONGEST` of it.
             limit: of the verdict, fractional.
-            steps: times of nudges; blocks lie wholly before or after each.
         """
         octave = self._next
         shortest_s = SHORTEST * interval_s * 2.0**octave
         level = max(octave - round(math.log2(A_PERIOD / SHORTEST)), 0)
-        rows = pyramid.levels[level].rows()[:3, -BLOCKS:] if level < len(pyramid.levels) else None
-        last = shortest_s > LONGEST * horizon_s
-        if rows is None or last:
+        if level >= len(pyramid.levels) or shortest_s > LONGEST * horizon_s:
             self._next = 0
-            for gone in [one for one in self._octaves if one >= octave]:
-                del self._octaves[gone]
             return False
         self._next += 1
-        found = find_cycle(rows, shortest_s, limit, interval_s, steps)
-        if found is None:
-            self._octaves.pop(octave, None)
-        else:
-            self._octaves[octave] = found
+        rows = pyramid.levels[level].rows()[:3, -BLOCKS:]
+        rows = rows[:, int(rows[0].searchsorted(since)) :]
+        if rows.shape[1] >= FEWEST:
+            found = find_cycle(rows, shortest_s, limit, interval_s)
+            if found is not None:
+                self._octaves[octave] = found
+            elif octave in self._octaves:
+                del self._octaves[octave]
         return True

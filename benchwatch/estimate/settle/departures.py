@@ -5,6 +5,7 @@ cycle looks like a tail. Nothing in the past tells of the next switch until one 
 each the verdict waits longer.
 """
 
+import math
 from collections import deque
 from typing import Final
 
@@ -20,16 +21,20 @@ class Departures:
     def __init__(self) -> None:
         self._calm: deque[tuple[float, float]] = deque(maxlen=256)
         self._times: list[float] = []
-        self._last_s = 0.0
+        self._last_s = -math.inf
 
-    def forget_levels(self) -> None:
-        """The oscillator was turned: the levels are others."""
+    def nudged(self, at_s: float) -> None:
+        """The oscillator was turned at `at_s`: what departed since was that."""
         self._calm.clear()
+        self._times = [t for t in self._times if t < at_s]
+        if self._last_s >= at_s:
+            self._last_s = self._times[-1] if self._times else -math.inf
 
     def forget(self) -> None:
         """It was not seen for a while."""
         self._calm.clear()
         self._times.clear()
+        self._last_s = -math.inf
 
     def add(
         self, at_s: float, level: float, u: float, *, calm: bool, limit: float, horizon_s: float
@@ -47,7 +52,7 @@ class Departures:
         while self._calm and self._calm[0][0] < at_s - horizon_s:
             self._calm.popleft()
         if any(abs(level - was) > limit + 3.0 * u for _, was in self._calm):
-            if not self._times or at_s - self._last_s > 0.5 * horizon_s:
+            if at_s - self._last_s > 0.5 * horizon_s:
                 self._times.append(at_s)
             self._last_s = at_s
         if calm:

@@ -55,12 +55,11 @@ class Evidence:
         """Time and offset of the first reading; None when there is none."""
         self.now = 0.0
         """Time of the newest reading, s since the first."""
-        self._quantum = 0.0
-
-    @property
-    def last_step(self) -> float:
+        self.last_step = -math.inf
         """Time of the newest nudge, s since the first reading; minus infinity without one."""
-        return self.steps[-1] if self.steps else -math.inf
+        self._unlisted = -math.inf
+        """Newest nudge that is not in `steps`; readings before it no longer count."""
+        self._quantum = 0.0
 
     def add(self, elapsed_s: float, offset: float, quantum: float = 0.0) -> bool:
         """Take a clean reading and its last digit, 0 if unknown; True if it is later than all."""
@@ -86,6 +85,16 @@ class Evidence:
             if t >= at:
                 self.pyramid.add(t, y)
         self.steps.append(at)
+        self.last_step = at
+
+    def leave_out(self, until: float) -> None:
+        """Leave out what was read between the newest nudge and `until`: the trimmer crept."""
+        at = self.steps.pop() if self.steps else self.last_step
+        for t, y in self.pyramid.cut(at):
+            if t >= until:
+                self.pyramid.add(t, y)
+        self.steps.append(until)
+        self.last_step = until
 
     def go_on(self, readings: list[tuple[float, float, float]]) -> None:
         """Take the readings after a gap, with their last digits, that no block lies across."""
@@ -99,6 +108,7 @@ class Evidence:
         self.pyramid.restart()
         self.origin = None
         self.now = 0.0
+        self.last_step = self._unlisted = -math.inf
         self.steps.clear()
 
     def interval_s(self) -> float:
@@ -143,7 +153,7 @@ class Evidence:
             Mean times (s since the first reading), mean offsets since the first reading and
             numbers of readings, shape (3, n), oldest first.
         """
-        start = self.now - self.now * SHARES[0]
+        start = max(self.now - self.now * SHARES[0], self._unlisted)
         if len(self.steps) > STEPS:
             start = max(start, self.steps[-STEPS - 1])
         finest = min(horizon_s / FINEST, self.now / YOUNG) / interval_s
@@ -165,7 +175,7 @@ class Evidence:
                 most = BLOCKS_PER_OCTAVE
         chosen = np.concatenate(parts[::-1], axis=1) if parts else np.empty((3, 0))
         while self.steps and (not parts or self.steps[0] <= chosen[0, 0]):
-            self.steps.pop(0)
+            self._unlisted = self.steps.pop(0)
         return chosen
 
     def enough(self, blocks: Floats) -> bool:

@@ -14,6 +14,8 @@ class HeldSoFar:
     def __init__(self) -> None:
         self._held: Held | None = None
         self._reference: float | None = None
+        self._before: tuple[float, float | None] = (0.0, None)
+        """The worst excursion before the present one began, and when that was."""
         self._since: float | None = None
         """Time of the last look at which it was settled."""
 
@@ -25,13 +27,15 @@ class HeldSoFar:
     def forget(self) -> None:
         """Another limit: begin anew."""
         self._held = self._reference = self._since = None
+        self._before = (0.0, None)
 
-    def add(self, at_s: float, level: float, *, settled: bool, fresh: bool) -> None:
+    def add(self, at_s: float, level: float, span_s: float, *, settled: bool, fresh: bool) -> None:
         """Take a look at the verdict.
 
         Args:
             at_s: now.
             level: mean offset of late, fractional.
+            span_s: over which that is the mean.
             settled: whether it is settled.
             fresh: a nudge is too near for `level` to be compared with those to come.
         """
@@ -46,14 +50,21 @@ class HeldSoFar:
         if self._reference is None:
             self._reference = None if fresh else level
         elif abs(level - self._reference) > abs(worst):
+            # It may prove to be a turn that is not yet confirmed.
+            if worst_s is None or at_s - worst_s > span_s:
+                self._before = worst, worst_s
             worst, worst_s = level - self._reference, at_s
         self._held = Held(
             held.first_s, held.held_s + more_s, worst, worst_s, held.gaps, held.gaps_s
         )
 
-    def nudged(self) -> None:
-        """The oscillator was turned: excursions count from where it comes to rest."""
+    def nudged(self, at_s: float) -> None:
+        """The oscillator was turned at `at_s`: excursions count from where it comes to rest."""
         self._reference = None
+        held = self._held
+        if held is not None and held.worst_s is not None and held.worst_s >= at_s:
+            worst, worst_s = self._before
+            self._held = Held(held.first_s, held.held_s, worst, worst_s, held.gaps, held.gaps_s)
 
     def gap(self, lasted_s: float, *, other_scale: bool) -> None:
         """Readings stopped for a while.

@@ -38,7 +38,7 @@ from benchwatch.estimate.settle.cycle_finder import CycleFinder
 from benchwatch.estimate.settle.evidence import Evidence
 from benchwatch.estimate.settle.held import LEVEL_SPAN, HeldSoFar
 from benchwatch.estimate.settle.noise_model import NoiseModel
-from benchwatch.estimate.settle.verdict import PATIENCE, Case, Verdict
+from benchwatch.estimate.settle.verdict import CREEP_READINGS, PATIENCE, Case, Verdict
 from benchwatch.estimate.settle.warmup import Warmup
 
 REACH: Final = 8.0
@@ -69,6 +69,8 @@ class Settling:
         self._level: tuple[float, float] | None = None
         """Mean of late and its u, fractional since the first reading."""
         self._cycles = CycleFinder()
+        self._left_out = True
+        """Whether the readings right after the newest nudge need not or no longer be left out."""
         self._looked_since = 0
         """Readings since a cycle was looked for."""
         self._held = HeldSoFar()
@@ -103,8 +105,9 @@ class Settling:
             # The readings after the gap are no longer those of the level before.
             self._forget(self._after_gap.readings)
         self._evidence.step(at_s)
-        self._verdict.nudged()
-        self._held.nudged()
+        self._verdict.nudged(self._evidence.last_step)
+        self._left_out = False
+        self._held.nudged(at_s)
         self._level = None
         self._worked_out_at = self._judged_at = -math.inf
 
@@ -268,6 +271,12 @@ class Settling:
             evidence.now, limit, ahead, self._drift, cycle, level, level_u, noise, interval_s,
             rounding,
         )  # fmt: skip
+        if not (self._left_out or verdict.creeping(case)):
+            self._left_out = True
+            if verdict.state == "settled" and (case.surely_moving() or case.drifting() > 0.0):
+                # They crept, and look like an oven that moves.
+                evidence.leave_out(evidence.last_step + CREEP_READINGS * interval_s)
+                return
         if verdict.about_to_settle(case, case.excess()):
             self._look_for_cycles(limit, interval_s, everywhere=True)
             case = replace(case, cycle=self._cycles.cycle)
@@ -291,8 +300,9 @@ class Settling:
         self._held.add(
             at_s,
             level,
+            LEVEL_SPAN * limit.horizon_s,
             settled=self._verdict.state == "settled",
-            fresh=since_step_s < LEVEL_SPAN * limit.horizon_s,
+            fresh=since_step_s < LEVEL_SPAN * limit.horizon_s or not self._left_out,
         )
         return self._held.held
 
@@ -300,10 +310,6 @@ class Settling:
         """Look through one octave of periods, or through all."""
         self._looked_since = 0
         look = self._cycles.look_everywhere if everywhere else self._cycles.look
-        look(
-            self._evidence.pyramid,
-            interval_s=interval_s,
-            horizon_s=limit.horizon_s,
-            limit=limit.limit,
-            steps=tuple(self._evidence.steps),
-        )
+        evidence = self._evidence
+        since = evidence.last_step + CREEP_READINGS * interval_s
+        look(evidence.pyramid, since, interval_s, horizon_s=limit.horizon_s, limit=limit.limit)

@@ -31,6 +31,9 @@ PATIENCE: Final = 0.05
 before it is withdrawn."""
 FEW_READINGS: Final = 20
 """Readings for which it must be seen moving before the verdict is withdrawn, at least."""
+CREEP_READINGS: Final = 48
+"""Readings after a nudge in which the trimmer may creep: they withdraw no verdict. Creeping is
+over within a few dozen readings (common practice, no source)."""
 FAR: Final = 3.0
 """Change that cannot be ruled out, in limits, from which on no verdict is near."""
 RARELY: Final = 4.0
@@ -85,6 +88,11 @@ class Case:
         change, u = (x * self.limit.horizon_s for x in (abs(self.drift.per_s), self.drift.u))
         return change - 2.0 * u, change + 2.0 * u
 
+    def drifting(self) -> float:
+        """What the drift of late comes to over the horizon where it is surely too large, else 0."""
+        least, most = self.drift_ahead()
+        return 0.5 * (least + most) if least > self.limit.limit else 0.0
+
 
 class Verdict:
     """O(1) and bounded; `judge` is called with each new case."""
@@ -103,6 +111,8 @@ class Verdict:
         """Times as long to wait before the next case."""
         self._moving_since = math.inf
         self._calm_since = math.inf
+        self._nudged_at = -math.inf
+        self._creeps_since = math.inf
         self._heeds_drift = False
         # The drift has been surely as small as the verdict says. Before, it lags behind an oven
         # that comes in; from then on a larger one contradicts the verdict.
@@ -114,11 +124,16 @@ class Verdict:
         self.restart()
         self._calm_since = -math.inf
 
-    def nudged(self) -> None:
-        """A nudge was confirmed: what seemed to move until now was that."""
+    def nudged(self, at: float) -> None:
+        """A nudge was confirmed: what seemed to move since `at` was that."""
+        self._nudged_at = at
         self._moving_since = math.inf
         self.outlook.forget()
-        self.departures.forget_levels()
+        self.departures.nudged(at)
+
+    def creeping(self, case: Case) -> bool:
+        """Tell whether a nudge is so near that what moves may be the trimmer."""
+        return case.now - self._nudged_at < CREEP_READINGS * case.interval_s
 
     def resume(self, now: float) -> None:
         """Readings go on after a gap where they were before; `now` on the clock of the cases."""
@@ -136,8 +151,8 @@ class Verdict:
         """Set the state; return its reason."""
         limit, now = case.limit, case.now
         excess, change = case.excess(), case.change()
-        least, most = case.drift_ahead()
-        lately = 0.5 * (least + most) if least > limit.limit else 0.0
+        most = case.drift_ahead()[1]
+        lately = case.drifting()
         stands = self.state == "settled"
         self._heeds_drift |= stands and most < limit.limit
         contradicted = self._heeds_drift and lately > 0.0
@@ -145,12 +160,26 @@ class Verdict:
         surely_moving = contradicted or cycling or case.surely_moving()
         noiseless = case.noise.variance(case.interval_s) == 0.0
         calm = excess < 1.0 and not (contradicted or noiseless)
-        self.departures.add(
-            now, case.level, case.level_u, calm=calm, limit=limit.limit, horizon_s=limit.horizon_s
-        )
+        creeping = self.creeping(case)
+        if not creeping:
+            self.departures.add(
+                now,
+                case.level,
+                case.level_u,
+                calm=calm,
+                limit=limit.limit,
+                horizon_s=limit.horizon_s,
+            )
         wait_s = self.departures.wait_s(now, limit.horizon_s)
         self.outlook.add(now, excess)
-        self._moving_since = min(self._moving_since, now) if surely_moving else math.inf
+        # An oscillator that runs away looks like nudges without end.
+        self._creeps_since = min(self._creeps_since, now) if creeping else math.inf
+        creeping &= now - self._creeps_since < limit.horizon_s + CREEP_READINGS * case.interval_s
+        # A fit over turns may see motion where the drift since the last one is surely none.
+        moving = (
+            contradicted or cycling or (surely_moving and most > limit.limit)
+        ) and not creeping
+        self._moving_since = min(self._moving_since, now) if moving else math.inf
         self._calm_since = min(self._calm_since, now) if calm and not wait_s else math.inf
         self.pause = RARELY if excess > FAR or (stands and calm) else 1.0
         patience_s = PATIENCE * limit.horizon_s
