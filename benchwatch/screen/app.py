@@ -67,7 +67,7 @@ class BenchwatchApp(App[None]):
         self.set_class(not self.options.look.colour, "plain")
         self._every_s, self._settled = every_s, False
         self._redraw_asked = False
-        self.left = False
+        self.ending = False
         """Whether it is ending."""
         kept = load(self.options.state) if self.options.state is not None else Wishes()
         if self.options.view:
@@ -170,14 +170,14 @@ class BenchwatchApp(App[None]):
         if isinstance(event, KeyPress):
             self.take_key(event)
         elif isinstance(event, Paste):
-            if isinstance(self.screen, Overlay) and not self.left:
+            if isinstance(self.screen, Overlay) and not self.ending:
                 self.screen.take_paste(event.text)
         else:
             await super().on_event(event)
 
     def exit(self, *args: Any, **options: Any) -> None:
         """End; what is typed from now on does nothing."""
-        self.left = True
+        self.ending = True
         super().exit(*args, **options)
 
     def action_interrupt(self) -> None:
@@ -186,7 +186,7 @@ class BenchwatchApp(App[None]):
 
     def take_key(self, pressed: KeyPress) -> None:
         """Do what a key does on what lies on top."""
-        if self.left:
+        if self.ending:
             return
         if pressed.key == "ctrl+c":
             self.action_interrupt()

@@ -115,7 +115,7 @@ class TerminalDriver(LinuxDriver):
     @property
     def _wanted(self) -> bool:
         """Whether the screen is up, or would be in the foreground, and is not ending."""
-        return (self._up or self._suspended) and not cast("BenchwatchApp", self._app).left
+        return (self._up or self._suspended) and not cast("BenchwatchApp", self._app).ending
 
     def _stop_in_background(self) -> None:
         if self._wanted and not in_foreground(self.fileno):
