@@ -94,7 +94,7 @@ def test_table_for_people(tmp_path: Path) -> None:
     assert result.stdout.startswith(
         "as found   main   around 2031-05-04T10:07:29.500Z   900 readings"
     )
-    assert "σy from the Hadamard deviation" in result.stdout
+    assert "√2 σy from the scatter of blocks" in result.stdout
     assert "Not counted: uncertainty of the time base." in result.stdout
     assert "lower limit" in result.stdout
     assert "with 95 % coverage" in result.stdout
