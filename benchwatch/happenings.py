@@ -1,12 +1,15 @@
 """The notes of a run: everything that happened to one counter, with its time, oldest first."""
 
 from bisect import bisect_right
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
 from benchwatch.estimate.offset_record import OffsetRecord
+from benchwatch.estimate.pull import mean_pull
 from benchwatch.estimate.results import Nudge, Numbers, Settle, SettleLimit
-from benchwatch.quantity import format_duration, printable, write_fraction
+from benchwatch.journal.resume import Earlier
+from benchwatch.quantity import OffsetUnit, format_duration, how_many, printable, write_fraction
 from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Mark, Reading
 from benchwatch.snapshot import Happening, HappeningKind
 
@@ -37,10 +40,28 @@ def settled_words(settle: SettleLimit) -> str:
     return f"settled means: moves by less than {limit_words(settle.limit)} in {over}"
 
 
+def resumed_words(earlier: Earlier, utc_s: float, unit: OffsetUnit | None = None) -> str:
+    """Say at `utc_s`, Unix seconds, what a run goes on with, in `unit`."""
+    records = (earlier.records.as_found, earlier.records.as_left)
+    known = [f"{one.kind} {write_fraction(one.offset, one.u, unit)}" for one in records if one]
+    pull = mean_pull(list(earlier.samples))
+    if pull is not None:
+        known.append(f"the tool pulls by {write_fraction(pull.size, pull.u, unit)}")
+    known.append(how_many(len(earlier.notes), "note"))
+    ago = format_duration(max(utc_s - earlier.utc_s, 0.0))
+    return f"goes on with the run that was interrupted {ago} ago: {', '.join(known)}"
+
+
 class Happenings:
     """Collects what happens; the tuple is made anew only when something did."""
 
-    def __init__(self) -> None:
+    def __init__(self, keep: Callable[[Happening], None] | None = None) -> None:
+        """Begin with none.
+
+        Args:
+            keep: takes each as it is added; None: nobody does.
+        """
+        self._keep = keep
         self._all: tuple[Happening, ...] = ()
         self._settle: Settle | None = None
         self._internal = False
@@ -51,6 +72,10 @@ class Happenings:
     def newest(self) -> tuple[Happening, ...]:
         """The newest ones, oldest first."""
         return self._all
+
+    def resume(self, earlier: tuple[Happening, ...]) -> None:
+        """Put those of an interrupted run before all others."""
+        self._all = (*earlier, *self._all)[-KEPT:]
 
     def note(self, utc_s: float, elapsed_s: float, kind: HappeningKind, text: str) -> None:
         """Add one."""
@@ -102,5 +127,7 @@ class Happenings:
 
     def _add(self, happening: Happening) -> None:
         """Put it where its time belongs: a gap is known at its end, a nudge readings later."""
+        if self._keep is not None:
+            self._keep(happening)
         place = bisect_right(self._all, happening.elapsed_s, key=lambda one: one.elapsed_s)
         self._all = (*self._all[:place], happening, *self._all[place:])[-KEPT:]

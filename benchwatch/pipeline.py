@@ -3,6 +3,8 @@
 Live readings and replayed ones go through this very same pipe.
 """
 
+import json
+import os
 import threading
 from dataclasses import replace
 from typing import Final
@@ -17,16 +19,17 @@ from benchwatch.cautions import (
 )
 from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
 from benchwatch.estimate.results import Numbers, SettleLimit
-from benchwatch.filing import filed, record_now, record_of_quiet
-from benchwatch.happenings import Happenings, settled_words, tolerance_words
+from benchwatch.filing import filed, noted, record_now, record_of_quiet
+from benchwatch.happenings import Happenings, resumed_words, settled_words, tolerance_words
 from benchwatch.journal import Journal, new_key
+from benchwatch.journal.resume import KEPT_BY_ITSELF, PULL, Earlier, Sample
 from benchwatch.journal.schema import Run, settings_text
 from benchwatch.leisure import elsewhere_now, warm_up_now
 from benchwatch.plan import Plan
 from benchwatch.quantity import format_frequency
-from benchwatch.reading import OVERRANGE, REPEAT, Event, Flag, Gap, Mark, Reading
+from benchwatch.reading import OVERRANGE, REPEAT, Event, Flag, Gap, Mark, Note, Reading
 from benchwatch.reckoning import Reckoning
-from benchwatch.snapshot import Link, Records, Snapshot, Trace, TrimNow, WarmUp
+from benchwatch.snapshot import Happening, Link, Records, Snapshot, Trace, TrimNow, WarmUp
 from benchwatch.timebase import TimeBases
 
 MARKS_KEPT: Final = 100
@@ -40,7 +43,13 @@ class Pipeline:
     """Events of one counter in, snapshots out; the newest one may be read from any thread."""
 
     def __init__(
-        self, plan: Plan, *, journal: Journal | None = None, utc_s: float = 0.0, watch: int = 0
+        self,
+        plan: Plan,
+        *,
+        journal: Journal | None = None,
+        utc_s: float = 0.0,
+        watch: int = 0,
+        earlier: Earlier | None = None,
     ) -> None:
         """Begin a run.
 
@@ -49,6 +58,7 @@ class Pipeline:
             journal: where events go first; None when they are kept nowhere.
             utc_s: when the run began, Unix seconds.
             watch: key shared by the counters of one watch.
+            earlier: what an interrupted run of this counter left, to go on with.
         """
         self.plan = plan
         self._lock = threading.Lock()
@@ -56,7 +66,9 @@ class Pipeline:
         nominal_hz = float("nan") if plan.nominal is None else float(plan.nominal)
         self._reckoning = Reckoning(nominal_hz, plan.tolerance, plan.settle)
         self._time_bases = TimeBases(plan)
-        self._notes = Happenings()
+        self._notes = Happenings(self._keep_note)
+        self._samples: tuple[Sample, ...] = () if earlier is None else earlier.samples
+        """What touches of the tool showed, as the journal has it."""
         self._run = Run(
             new_key(utc_s), watch, plan.name, plan.resource, plan.driver, utc_s, plan.nominal,
             settings=settings_text(
@@ -67,6 +79,8 @@ class Pipeline:
                 set_channel=plan.setup.channel,
                 interval_s=plan.interval_s,
                 simulated_bench=plan.simulated,
+                process=os.getpid(),
+                goes_on_with=None if earlier is None else earlier.run,
             ),
         )  # fmt: skip
         self._save_run()
@@ -74,6 +88,8 @@ class Pipeline:
             plan.name, plan.resource, nominal_hz, Link("connecting", 0.0),
             warm_up=WarmUp(limit=plan.settle),
         )  # fmt: skip
+        if earlier is not None:
+            self._resume(earlier, utc_s)
 
     @property
     def snapshot(self) -> Snapshot:
@@ -139,6 +155,7 @@ class Pipeline:
         with self._lock:
             trim = self._reckoning.trimming.touch(elapsed_s, self._snapshot.numbers, on=on)
             self._notes.note(utc_s, elapsed_s, "tool", "tool on" if on else "tool off")
+            self._keep_pull(utc_s, elapsed_s)
             self._snapshot = replace(self._snapshot, trim=trim, happenings=self._notes.newest)
 
     def record(self, kind: RecordKind, utc_s: float, elapsed_s: float) -> OffsetRecord:
@@ -197,15 +214,47 @@ class Pipeline:
 
     # ------------------------------------------------------------ the lock is held from here on
 
-    def _write(self, event: Event) -> None:
+    def _write(self, event: Event | Note) -> None:
         if self._journal is not None:
             self._journal.write(self._run.key, event)
+
+    def _keep_note(self, happening: Happening) -> None:
+        """Put a note in the journal, for a run that goes on with this one."""
+        note = noted(self.plan.name, happening)
+        if note is not None:
+            self._write(note)
+
+    def _keep_pull(self, utc_s: float, elapsed_s: float) -> None:
+        """Put what touches of the tool showed in the journal when it has changed."""
+        samples = self._reckoning.trimming.samples
+        if samples == self._samples or not samples:
+            return
+        self._samples = samples
+        document = json.dumps({"samples": samples})
+        self._write(Note(self.plan.name, utc_s, elapsed_s, PULL, document))
+
+    def _resume(self, earlier: Earlier, utc_s: float) -> None:
+        """Begin where an interrupted run was."""
+        records = earlier.records
+        known = records.as_found is not None
+        trimming = self._reckoning.trimming
+        trimming.resume(earlier.samples, earlier.turn, known=known)
+        self._notes.resume(earlier.notes)
+        self._notes.note(utc_s, 0.0, "setting", resumed_words(earlier, utc_s))
+        self._snapshot = replace(
+            self._snapshot,
+            trim=trimming.gap(),
+            records=records if known or records.as_left is not None else None,
+            happenings=self._notes.newest,
+        )
 
     def _file(
         self, record: OffsetRecord, utc_s: float, elapsed_s: float, *, kept: bool = False
     ) -> None:
         """Keep a record in the journal, the snapshot and the notes."""
         self._write(filed(record, elapsed_s))
+        if kept:
+            self._write(Note(self.plan.name, utc_s, elapsed_s, KEPT_BY_ITSELF, "{}"))
         caution = cautions_of(record)
         how = [" (kept by itself)"] * kept + [f"; caution: {caution}"] * bool(caution)
         self._notes.recorded(utc_s, elapsed_s, record, "".join(how))
@@ -268,6 +317,7 @@ class Pipeline:
         else:
             numbers, trim = _without_news(was.numbers), was.trim
         self._notes.reading(reading, numbers, by_tool=self._reckoning.trimming.by_tool)
+        self._keep_pull(reading.utc_s, reading.elapsed_s)
         # A frozen record of many fields costs least when it is built in one positional call.
         return Snapshot(
             was.counter, was.resource, was.nominal_hz, was.link, was.identity, was.time_base,

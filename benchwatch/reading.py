@@ -79,4 +79,16 @@ class Record:
     """The whole record with its budget, as JSON."""
 
 
+@dataclass(frozen=True, slots=True)
+class Note:
+    """What the program noted beside the readings, for a run that goes on with this one."""
+
+    counter: str
+    utc_s: float
+    elapsed_s: float
+    kind: str
+    document: str
+    """JSON."""
+
+
 Event = Reading | Gap | Mark | Record

@@ -5,6 +5,7 @@ the small machines of `benchwatch.estimate` side by side.
 """
 
 import math
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final
 
@@ -57,6 +58,26 @@ class Trimming:
     def found(self) -> Quiet | None:
         """The last quiet stretch before the first nudge."""
         return self._found.quiet
+
+    @property
+    def samples(self) -> tuple[tuple[float, float | None], ...]:
+        """What single touches of the tool showed, fractional."""
+        return self._tool.samples
+
+    def resume(
+        self, samples: Iterable[tuple[float, float | None]], turn: Nudge | None, *, known: bool
+    ) -> None:
+        """Go on where an interrupted run was.
+
+        Args:
+            samples: what single touches of the tool showed, fractional.
+            turn: the newest turn of the trimmer; None when there was none.
+            known: whether as found is on record.
+        """
+        self._tool.resume(samples)
+        self._turn = turn
+        if known or turn is not None:
+            self._found.resume()
 
     def add(self, elapsed_s: float, offset: float, numbers: Numbers) -> TrimNow:
         """Take the reading at `elapsed_s`, its fractional `offset` and the numbers after it."""

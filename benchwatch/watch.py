@@ -3,7 +3,7 @@
 import math
 import queue
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import partial
@@ -16,6 +16,7 @@ from benchwatch.errors import INTERRUPTED, BenchwatchError, LinkLost, NoReadings
 from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal, new_key
+from benchwatch.journal.resume import Earlier
 from benchwatch.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.quantity import format_duration
@@ -63,6 +64,7 @@ class Watch:
         lines: whether somebody takes `events`; a screen looks at snapshots instead.
         clock: where all times come from.
         acquire: makes the thread that reads a counter; tests put their own here.
+        earlier: what interrupted runs left, to go on with, by the name of the counter.
     """
 
     def __init__(
@@ -74,6 +76,7 @@ class Watch:
         lines: bool = False,
         clock: Clock | None = None,
         acquire: Callable[..., Acquisition] = Acquisition,
+        earlier: Mapping[str, Earlier] | None = None,
     ) -> None:
         self._clock = clock or SystemClock()
         self._limits = limits or Limits()
@@ -84,7 +87,14 @@ class Watch:
         utc_s = self._clock.utc()
         key = new_key(utc_s)
         self._pipelines = {
-            plan.name: Pipeline(plan, journal=journal, utc_s=utc_s, watch=key) for plan in plans
+            plan.name: Pipeline(
+                plan,
+                journal=journal,
+                utc_s=utc_s,
+                watch=key,
+                earlier=(earlier or {}).get(plan.name),
+            )
+            for plan in plans
         }
         self._acquisitions: dict[str, Acquisition] = {}
         self._going = set(self._pipelines)

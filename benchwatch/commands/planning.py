@@ -1,16 +1,20 @@
 """Which counters a watch is of, and what is asked of each: typed, from a bench file, simulated."""
 
 import re
+import time
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from benchwatch.bench import Bench
-from benchwatch.bus.file_wire import file_of
+from benchwatch.bus.file_wire import STANDARD_INPUT, file_of
 from benchwatch.commands.options import check_names, of_counter, settle_of, tolerance_of
 from benchwatch.counter import Setup
-from benchwatch.errors import DriverError, UsageError
+from benchwatch.errors import DriverError, JournalError, UsageError
+from benchwatch.journal.resume import Earlier, find_interrupted
 from benchwatch.plan import Plan
 from benchwatch.quantity import parse_frequency, printable
 from benchwatch.registry import driver
@@ -141,3 +145,19 @@ def _chosen(bench: Bench, names: tuple[str, ...]) -> list[Plan]:
                 f"{bench.where} has no counter '{printable(name)}'. There are: {', '.join(plans)}."
             )
     return [plan for plan in plans.values() if not names or plan.name in names]
+
+
+def interrupted(plans: Sequence[Plan], journal: Path) -> dict[str, Earlier]:
+    """Return what interrupted runs of these counters left in `journal`, by name of the counter.
+
+    A journal that can't be read now holds nothing to go on with; whoever writes it says why.
+    """
+    utc_s, found = time.time(), {}
+    for plan in plans:
+        if file_of(plan.resource) == STANDARD_INPUT:
+            continue
+        with suppress(JournalError):
+            earlier = find_interrupted(journal, plan.resource, plan.nominal, plan.simulated, utc_s)
+            if earlier is not None:
+                found[plan.name] = earlier
+    return found

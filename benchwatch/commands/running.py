@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Final
 
 from benchwatch.ending import Ending
+from benchwatch.errors import INTERRUPTED
 from benchwatch.lines import End, Lines, Writer
 from benchwatch.operating import Operating
 from benchwatch.quantity import format_duration, how_many, printable
@@ -104,6 +105,7 @@ def run_screen_of(
     rescue: Callable[[], object],
     *,
     aloud: bool = False,
+    first: str = "",
 ) -> Outcome:
     """Show the screen until it is left or the run ends.
 
@@ -113,6 +115,7 @@ def run_screen_of(
         options: look and first view.
         rescue: closes run and journal where the screen can't be ended in order.
         aloud: let the offset be heard too.
+        first: a sentence to show at first, such as what the run goes on with.
     """
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
     from benchwatch.screen.terminal import run_screen  # noqa: PLC0415 - lines never need it
@@ -121,6 +124,8 @@ def run_screen_of(
     trimmer = None if bench is None else FirstTrimmer(bench)
     sound = Player if aloud else None
     app = BenchwatchApp(run, trimmer=trimmer, operator=Operating(run), sound=sound, options=options)
+    if first:
+        app.desk.say(first)
     left = threading.Event()
 
     def leave_when_finished() -> None:
@@ -137,6 +142,8 @@ def run_screen_of(
     finally:
         left.set()
     ended_by_itself = run.outcome is not None
+    if code == INTERRUPTED:
+        run.interrupt()  # nobody asked for the end of the run: the next one goes on with it
     outcome = run.stop()
     readings, gaps = run.totals()
     how = f": {outcome.reason}" if ended_by_itself and not outcome.message else ""

@@ -1,6 +1,7 @@
 """``benchwatch watch``: the live screen, or a line a reading."""
 
 import sys
+import time
 from contextlib import ExitStack
 from decimal import Decimal
 from functools import partial
@@ -22,12 +23,13 @@ from benchwatch.commands.options import (
     Named,
     of_option,
 )
-from benchwatch.commands.planning import DEFAULT_DRIVER, Asked, plans_of
+from benchwatch.commands.planning import DEFAULT_DRIVER, Asked, interrupted, plans_of
 from benchwatch.commands.running import run_lines, run_screen_of, say
 from benchwatch.commands.screen_options import ScreenAsked, on_a_screen, screen_options
 from benchwatch.commands.serving import WEB_PORT, run_web_of
 from benchwatch.commands.simulated import simulated
 from benchwatch.errors import JournalError, UsageError
+from benchwatch.happenings import resumed_words
 from benchwatch.journal import Journal, default_path
 from benchwatch.lines import PlainWriter, json_line
 from benchwatch.registry import driver
@@ -87,6 +89,9 @@ def _check_driver(_ctx: click.Context, _param: click.Parameter, name: str | None
 @click.option("--until", type=click.Choice(["settled"]), help="End when every counter has settled.")
 @click.option("--journal", type=click.Path(path_type=Path), help="Keep the readings in this file.")
 @click.option("--no-journal", is_flag=True, help="Keep the readings nowhere.")
+@click.option(
+    "--no-resume", is_flag=True, help="Begin anew where a run of this counter was interrupted."
+)
 @click.option("--plain", is_flag=True, help="A line a reading, for people.")
 @click.option("--json", "as_json", is_flag=True, help="A line a reading, for programs.")
 @screen_options
@@ -125,6 +130,7 @@ def watch(
     until: str | None,
     journal: Path | None,
     no_journal: bool,
+    no_resume: bool,
     plain: bool,
     as_json: bool,
     screen: ScreenAsked,
@@ -171,8 +177,14 @@ def watch(
         kept = None if no_journal else Journal(journal or default_path(), ours=journal is None)
         opening = partial(open_link, backend=backend)
         acquire = partial(Acquisition, open_link=opening, patient=not lines)
-        run = Watch(plans, journal=kept, limits=limits, lines=lines, acquire=acquire)
+        earlier = {} if kept is None or no_resume else interrupted(plans, kept.path)
+        run = Watch(
+            plans, journal=kept, limits=limits, lines=lines, acquire=acquire, earlier=earlier
+        )
         _introduce(bench, described, kept)
+        resumed = [f"{name} {resumed_words(one, time.time())}" for name, one in earlier.items()]
+        for sentence in resumed:
+            say(f"{sentence}; --no-resume begins anew.")
         end = partial(_end, run, kept)
         try:
             match front_end:
@@ -181,7 +193,9 @@ def watch(
                 case "page":
                     outcome = run_web_of(run, bench, place, screen, end)
                 case "screen":
-                    outcome = run_screen_of(run, bench, screen.options(), end, aloud=aloud)
+                    outcome = run_screen_of(
+                        run, bench, screen.options(), end, aloud=aloud, first=" ".join(resumed)
+                    )
         finally:
             code = end()
     if outcome.message:

@@ -77,6 +77,10 @@ class AsFound:
         """Take another settle limit."""
         self._settle = settle
 
+    def resume(self) -> None:
+        """The trimmer was turned in an interrupted run: nothing that comes now is as found."""
+        self.missed = True
+
     @property
     def quiet(self) -> Quiet | None:
         """The stretch, None while there was none."""

@@ -14,6 +14,7 @@ lift has undone as much as the touch did.
 
 import math
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -107,6 +108,16 @@ class Tool:
     def state(self) -> ToolState:
         """The present state."""
         return self._state
+
+    @property
+    def samples(self) -> tuple[tuple[float, float | None], ...]:
+        """What single touches showed: size and standard uncertainty, fractional; for `resume`."""
+        return () if self._unproved else tuple(self._samples)
+
+    def resume(self, samples: Iterable[tuple[float, float | None]]) -> None:
+        """Begin with what touches showed in an interrupted run."""
+        self._samples = list(samples)[-SAMPLES_KEPT:]
+        self._renew()
 
     def settling(self, at_s: float) -> bool:
         """Tell whether readings up to `at_s` may not have caught up with the newest touch yet."""

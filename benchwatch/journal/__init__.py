@@ -6,6 +6,7 @@ writer      `Journal`, which writes readings as they come and goes on while it c
 open_file   the file while it is open for writing
 rescue      what the file would not take at the end, kept elsewhere
 backlog     the events that wait for the file, in bounded memory
+resume      what an interrupted run left, for the next one to go on with
 reader      runs and events read back
 archive     old runs moved to a file of their own
 survey      what a journal holds, and how much room it takes

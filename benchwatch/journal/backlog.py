@@ -4,7 +4,7 @@ from collections import deque
 from collections.abc import Iterator
 
 from benchwatch.journal.schema import Row, event_row
-from benchwatch.reading import Event, Gap
+from benchwatch.reading import Event, Gap, Note
 
 
 class Backlog:
@@ -16,14 +16,14 @@ class Backlog:
 
     def __init__(self, limit: int) -> None:
         self._limit = limit
-        self._waiting: deque[tuple[int, int, Event]] = deque()
+        self._waiting: deque[tuple[int, int, Event | Note]] = deque()
         self._dropped: dict[int, _Dropped] = {}
 
     def __len__(self) -> int:
         """Return how many events there were, kept or not."""
         return len(self._waiting) + sum(lost.events for lost in self._dropped.values())
 
-    def keep(self, run: int, number: int, event: Event) -> None:
+    def keep(self, run: int, number: int, event: Event | Note) -> None:
         """Add an event; beyond the limit the oldest goes."""
         self._waiting.append((run, number, event))
         if len(self._waiting) > self._limit:
@@ -46,12 +46,12 @@ class Backlog:
 class _Dropped:
     """A stretch of events that the queue had no room for."""
 
-    def __init__(self, number: int, first: Event) -> None:
+    def __init__(self, number: int, first: Event | Note) -> None:
         self.number = number
         self.events = 0
         self._first = self._last = first
 
-    def add(self, event: Event) -> None:
+    def add(self, event: Event | Note) -> None:
         self.events += 1
         self._last = event
 

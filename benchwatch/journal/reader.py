@@ -95,6 +95,10 @@ class JournalReader:
         )
         return [self._run(*row) for row in rows]
 
+    def ask(self, query: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        """Return the rows that `query` finds."""
+        return self._rows(query, values)
+
     def has_readings(self, run: Run) -> bool:
         """Tell whether there is any reading of `run`."""
         return bool(self._rows("SELECT 1 FROM readings WHERE run = ? LIMIT 1", (run.key,)))

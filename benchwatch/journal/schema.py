@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from benchwatch.errors import JournalError
 from benchwatch.journal.faults import GO_ELSEWHERE
-from benchwatch.reading import Event, Gap, Reading, Record
+from benchwatch.reading import Event, Gap, Note, Reading, Record
 
 APPLICATION_ID: Final = 0x42774A31
 """Marks an SQLite file as a journal of ours (its ``application_id``)."""
@@ -43,12 +43,18 @@ MIGRATIONS: Final = (
         elapsed_s REAL NOT NULL, kind TEXT NOT NULL, document TEXT NOT NULL,
         PRIMARY KEY (run, number)) WITHOUT ROWID;
     """,
+    """
+    CREATE TABLE notes (
+        run INTEGER NOT NULL, number INTEGER NOT NULL, utc_s REAL NOT NULL,
+        elapsed_s REAL NOT NULL, kind TEXT NOT NULL, document TEXT NOT NULL,
+        PRIMARY KEY (run, number)) WITHOUT ROWID;
+    """,
 )
 """Step n takes a file from schema version n (its ``user_version``) to n + 1."""
 
 RUN_COLUMNS: Final = 13
 
-EVENT_TABLES: Final = {"readings": 8, "gaps": 6, "marks": 5, "records": 6}
+EVENT_TABLES: Final = {"readings": 8, "gaps": 6, "marks": 5, "records": 6, "notes": 6}
 """Where events are, and how many columns they have; run and number come first."""
 
 Row = tuple[str, Sequence[object]]
@@ -143,7 +149,7 @@ def lost_run(run: int, utc_s: float) -> tuple[object, ...]:
     return run, run, "unknown", "", "", utc_s, None, "", "unknown", None, "{}", None, why
 
 
-def event_row(run: int, number: int, event: Event) -> Row:
+def event_row(run: int, number: int, event: Event | Note) -> Row:
     """Return the row of an event; `number` counts the events of the run."""
     if isinstance(event, Reading):
         flags = ",".join(sorted(event.flags)) if event.flags else ""
@@ -155,8 +161,9 @@ def event_row(run: int, number: int, event: Event) -> Row:
         return "INSERT OR IGNORE INTO gaps VALUES (?,?,?,?,?,?)", (
             run, number, event.utc_s, event.elapsed_s, event.lasted_s, _plain(event.reason),
         )  # fmt: skip
-    if isinstance(event, Record):
-        return "INSERT OR IGNORE INTO records VALUES (?,?,?,?,?,?)", (
+    if isinstance(event, Record | Note):
+        table = "records" if isinstance(event, Record) else "notes"
+        return f"INSERT OR IGNORE INTO {table} VALUES (?,?,?,?,?,?)", (  # noqa: S608 - ours
             run, number, event.utc_s, event.elapsed_s, event.kind, event.document,
         )  # fmt: skip
     return "INSERT OR IGNORE INTO marks VALUES (?,?,?,?,?)", (

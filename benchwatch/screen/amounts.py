@@ -101,9 +101,13 @@ def to_go(seconds: float) -> str:
 
 
 def run_time(elapsed_s: float) -> str:
-    """Write the time since the run began as hours, minutes and seconds."""
-    whole = math.floor(max(elapsed_s, 0.0))
-    return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
+    """Write the time since the run began as hours, minutes and seconds.
+
+    What comes from an interrupted run that is gone on with has a minus.
+    """
+    whole = abs(math.floor(elapsed_s))
+    sign = "-" if elapsed_s < 0 else ""
+    return f"{sign}{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
 
 
 def seconds(value_s: float, u_s: float | None) -> QuantityText:

@@ -1,0 +1,243 @@
+"""What an interrupted run left behind, for the next one on the same counter.
+
+A terminal that is closed, a power cut or ``kill -9`` ends a run in the middle of a trim. As
+found can't be measured again, and a nudge in the next run would put a false one on record. So a
+run of the same resource and nominal goes on where the interrupted one was, up to `WITHIN_S`
+later: its records, the tool's pull, notes and last turn.
+"""
+
+import json
+import os
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+from pathlib import Path
+from typing import Any, Final, cast, get_args
+
+from benchwatch.errors import FileError
+from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
+from benchwatch.estimate.results import Nudge
+from benchwatch.journal.reader import JournalReader
+from benchwatch.journal.schema import Run
+from benchwatch.quantity import printable
+from benchwatch.snapshot import Happening, HappeningKind, Records
+
+WITHIN_S: Final = 12 * 3600.0
+"""A run that was interrupted longer ago than this is not gone on with."""
+ALIVE_S: Final = 120.0
+"""A run whose process exists and that wrote something so recently, or within five gates, goes
+on in another program."""
+IN_ORDER: Final = frozenset({"stopped", "count reached", "time is up", "settled", "not settled"})
+"""Reasons of a run that ended as it was asked to."""
+LONGEST_CHAIN: Final = 100
+PULL: Final = "pull"
+"""Kind of the entry that holds what single touches of the tool showed."""
+KEPT_BY_ITSELF: Final = "kept by itself"
+"""Kind of the entry that says so of the as found before it."""
+
+Sample = tuple[float, float | None]
+"""Size and standard uncertainty of the pull at one touch, fractional."""
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """What was known when the run was interrupted; times are seconds of the new run."""
+
+    run: int
+    """Key of the newest of the interrupted runs."""
+    utc_s: float
+    """When the newest entry was written."""
+    records: Records = field(default_factory=Records)
+    samples: tuple[Sample, ...] = ()
+    notes: tuple[Happening, ...] = ()
+    turn: Nudge | None = None
+    """The newest turn of the trimmer."""
+
+
+def find_interrupted(
+    path: Path, resource: str, nominal: Decimal | None, simulated: str | None, utc_s: float
+) -> Earlier | None:
+    """Return what the newest interrupted run of `resource` left, if it can be gone on with.
+
+    Args:
+        path: the journal.
+        resource: the instrument.
+        nominal: in hertz; None takes whatever the run had.
+        simulated: name of the simulated bench, None for a real one.
+        utc_s: the present, Unix seconds; the new run begins now.
+
+    Raises:
+        JournalError: the file can't be read as a journal.
+    """
+    with JournalReader(path) as journal:
+        return _find(journal, resource, nominal, simulated, utc_s)
+
+
+def _find(
+    journal: JournalReader,
+    resource: str,
+    nominal: Decimal | None,
+    simulated: str | None,
+    utc_s: float,
+) -> Earlier | None:
+    runs = {run.key: run for run in journal.runs()}
+    mine = [run for run in runs.values() if run.resource == resource]
+    if not mine:
+        return None
+    newest = max(mine, key=lambda run: run.started_utc_s)
+    settings = _object(newest.settings)
+    if newest.end_reason in IN_ORDER or settings.get("simulated_bench") != simulated:
+        return None
+    if None not in (nominal, newest.nominal_hz) and nominal != newest.nominal_hz:
+        return None
+    last_s = _last_entry_s(journal, newest)
+    silent_s = abs(utc_s - last_s)  # a clock may have been set back meanwhile
+    if silent_s > WITHIN_S or _goes_on(newest, settings, silent_s):
+        return None
+    return _read(journal, _chain(runs, newest), last_s, utc_s)
+
+
+def _chain(runs: dict[int, Run], newest: Run) -> list[Run]:
+    """Return the runs that `newest` went on with and itself, oldest first."""
+    chain = [newest]
+    while len(chain) < LONGEST_CHAIN:
+        before = runs.get(_object(chain[-1].settings).get("goes_on_with", 0))
+        if before is None or before in chain:
+            break
+        chain.append(before)
+    return chain[::-1]
+
+
+def _goes_on(run: Run, settings: dict[str, Any], silent_s: float) -> bool:
+    """Tell whether another program still writes `run`."""
+    process = settings.get("process")
+    if run.ended_utc_s is not None or silent_s > max(ALIVE_S, 5.0 * (run.gate_s or 0.0)):
+        return False
+    if not isinstance(process, int) or process <= 0 or os.name != "posix":
+        return process is None or os.name != "posix"
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True  # somebody else's process
+    return process != os.getpid()
+
+
+def _last_entry_s(journal: JournalReader, run: Run) -> float:
+    """Return when the newest entry of `run` was written; its beginning when there is none."""
+    moments = [run.started_utc_s, run.ended_utc_s or 0.0]
+    for table in ("readings", "gaps", "marks", "notes"):
+        query = f"SELECT utc_s FROM {table} WHERE run = ?1 ORDER BY number DESC LIMIT 1"  # noqa: S608 - ours
+        moments += [float(utc_s) for (utc_s,) in journal.ask(query, (run.key,))]
+    return max(moments)
+
+
+def _read(journal: JournalReader, chain: list[Run], last_s: float, utc_s: float) -> Earlier:
+    left = _Left(utc_s)
+    for run in chain:
+        for at_utc_s, kind, document in _entries(journal, run):
+            with suppress(KeyError, TypeError, ValueError, OverflowError, FileError):
+                left.take(at_utc_s, kind, document)  # what is no entry of ours is left out
+    return Earlier(
+        run=chain[-1].key,
+        utc_s=last_s,
+        records=left.records,
+        samples=left.samples,
+        notes=tuple(left.notes),
+        turn=left.turn,
+    )
+
+
+def _entries(journal: JournalReader, run: Run) -> Iterator[tuple[float, str, str]]:
+    """Give time, kind and document of what was kept beside readings, in the order of writing.
+
+    A record's time is that of its readings; the one after it in the file dates it well enough.
+    """
+    began = run.started_utc_s
+    query = """
+        SELECT number, elapsed_s, kind, document FROM notes WHERE run = ?1
+        UNION ALL SELECT number, elapsed_s, kind, document FROM records WHERE run = ?1
+        UNION ALL SELECT number, elapsed_s, 'mark', text FROM marks WHERE run = ?1
+        UNION ALL SELECT number, elapsed_s, 'gap', reason FROM gaps WHERE run = ?1
+        ORDER BY number"""
+    for _, elapsed_s, kind, document in journal.ask(query, (run.key,)):
+        yield began + float(elapsed_s), str(kind), str(document)
+
+
+class _Left:
+    """Gathers what the entries of interrupted runs say, in the order of writing.
+
+    Args:
+        utc_s: zero of the new run's time, Unix seconds.
+    """
+
+    def __init__(self, utc_s: float) -> None:
+        self._utc_s = utc_s
+        self.records = Records()
+        self.samples: tuple[Sample, ...] = ()
+        self.notes: list[Happening] = []
+        self.turn: Nudge | None = None
+
+    def take(self, utc_s: float, kind: str, document: str) -> None:
+        """Take the entry that was written at `utc_s`."""
+        if kind in get_args(RecordKind):
+            self._take_record(utc_s, OffsetRecord.from_dict(_object(document)))
+        elif kind == KEPT_BY_ITSELF:
+            self.records = replace(self.records, as_found_kept=True)
+        elif kind == PULL:
+            samples = _object(document)["samples"]
+            self.samples = tuple((float(size), _optional(u)) for size, u in samples)
+        elif kind in {"mark", "gap"}:
+            self._note(utc_s, kind, document)
+        elif kind in get_args(HappeningKind):
+            values = _object(document)
+            nudge = _nudge(values["nudge"], utc_s - self._utc_s)
+            if kind == "nudge":
+                self.turn = nudge
+            self._note(utc_s, kind, str(values["text"]), nudge=nudge)
+
+    def _take_record(self, utc_s: float, record: OffsetRecord) -> None:
+        self._note(utc_s, "record", "", record=record)
+        if record.kind == "as left":
+            self.records = replace(self.records, as_left=record)
+        else:
+            self.records = replace(self.records, as_found=record, as_found_kept=False)
+
+    def _note(
+        self,
+        utc_s: float,
+        kind: str,
+        text: str,
+        *,
+        nudge: Nudge | None = None,
+        record: OffsetRecord | None = None,
+    ) -> None:
+        self.notes.append(
+            Happening(
+                utc_s=utc_s,
+                elapsed_s=utc_s - self._utc_s,
+                kind=cast("HappeningKind", kind),
+                text=printable(text, 200),
+                nudge=nudge,
+                record=record,
+            )
+        )
+
+
+def _nudge(values: dict[str, Any] | None, at_s: float) -> Nudge | None:
+    return None if values is None else Nudge(at_s, float(values["size"]), _optional(values["u"]))
+
+
+def _optional(value: Any) -> float | None:
+    return None if value is None else float(value)
+
+
+def _object(text: str) -> dict[str, Any]:
+    """Read a JSON object; anything else is an empty one."""
+    try:
+        values = json.loads(text)
+    except (ValueError, RecursionError):
+        return {}
+    return values if isinstance(values, dict) else {}

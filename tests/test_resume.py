@@ -1,0 +1,261 @@
+"""A trim that was interrupted goes on: as found, the tool's pull, notes and the last turn."""
+
+import json
+import os
+import re
+import signal
+import socket
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+from terminal_kit import Terminal
+
+from benchwatch.estimate.results import Nudge
+from benchwatch.journal import Journal
+from benchwatch.journal.resume import PULL, Earlier, find_interrupted
+from benchwatch.journal.schema import Run
+from benchwatch.reading import Mark, Note
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
+
+BENCH = """
+about = "an oven oscillator that has been on for a day"
+tolerance = "1 ppb"
+settle = "1 ppb/10 s"
+
+[reference]
+landing = "0 ppb"
+white_fm = "1e-12"
+
+[oscillators.main]
+nominal = "10 MHz"
+landing = "12.4 ppb"
+white_fm = "2e-11"
+
+[oscillators.main.trimmer]
+sensitivity = "50 ppb"
+tool_pull = "6 ppb"
+
+[counters.main]
+oscillator = "main"
+gate = "0.5 s"
+resolution = "1e-11 s"
+"""
+PATIENCE_S = 60.0
+QUICK = """
+import sys
+import benchwatch.clock
+from benchwatch_simulators.clock import QuickClock
+quick = QuickClock(5)
+benchwatch.clock.SystemClock = lambda: quick
+from benchwatch.cli import main
+sys.exit(main())
+"""
+"""The program on a clock that goes faster than the computer's; its gates are as quick."""
+AMOUNT = r"([+-]\d\S*) ± \S+ ppb"
+
+
+@dataclass
+class Bench:
+    """A simulated bench in a process of its own: its counter, and the hand that turns."""
+
+    resource: str
+    hand: socket.socket
+
+    def tell(self, command: str) -> None:
+        """Turn the trimmer or rest the tool; returns once it is done."""
+        self.hand.sendall(f"{command}\n".encode())
+        answer = self.hand.makefile("r").readline()
+        assert answer.startswith("ok"), answer
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    """Serve the bench until the test is over."""
+    path = tmp_path / "oven.toml"
+    path.write_text(BENCH, encoding="utf-8")
+    command = [sys.executable, "-c", QUICK, "simulate", str(path), "--seed", "3"]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as served:
+        assert served.stdout is not None
+        assert served.stderr is not None
+        resource = served.stdout.readline().split()[1]
+        said = "".join(served.stderr.readline() for _ in range(2))
+        port = re.search(r"port (\d+)", said)
+        assert port is not None, said
+        with socket.create_connection(("127.0.0.1", int(port[1])), timeout=10.0) as hand:
+            yield Bench(resource, hand)
+        served.send_signal(signal.SIGINT)
+        served.communicate()
+
+
+@pytest.fixture
+def watched(bench: Bench, tmp_path: Path) -> Iterator[Callable[..., Terminal]]:
+    """Open terminals in which it is watched by the command that a person types each time."""
+    opened: list[Terminal] = []
+
+    def another(*more: str) -> Terminal:
+        opened.append(_watched(bench, tmp_path, *more))
+        return opened[-1]
+
+    yield another
+    for terminal in opened:
+        terminal.close()
+
+
+def _watched(bench: Bench, home: Path, *more: str) -> Terminal:
+    command = [sys.executable, "-c", QUICK, "watch", bench.resource, "--nominal", "10MHz"]
+    command += ["--tolerance", "1ppb", "--settle", "5ppb/5s", "--view", "trim"]
+    command += ["--journal", str(home / "journal.db"), *more]
+    return Terminal(command, home, width=120, height=36)
+
+
+def amount(rows: list[str], words: str) -> str:
+    """Return the amount after `words`; empty while it does not stand there."""
+    found = re.search(words + AMOUNT, "\n".join(rows))
+    return "" if found is None else found[1]
+
+
+def _wait(terminal: Terminal, by_s: int) -> None:
+    """Let so many seconds pass on the clock of the screen: what comes later is a turn."""
+    before_s = _clock_s(terminal.screen)
+    terminal.wait_until(lambda rows: _clock_s(rows) >= before_s + by_s)
+
+
+def _clock_s(rows: list[str]) -> int:
+    clock = re.search(r"(\d+):(\d\d):(\d\d)$", rows[0])
+    return 0 if clock is None else 3600 * int(clock[1]) + 60 * int(clock[2]) + int(clock[3])
+
+
+def _rests(rows: list[str], word: str) -> bool:
+    """Tell whether the tool is said to be on or off and the offset is good enough to turn."""
+    screen = "\n".join(rows)
+    return f"tool {word}" in screen and re.search(r"good to \S+ ppb, turn", screen) is not None
+
+
+@pytest.mark.parametrize("end", ["kill", "terminal"])
+def test_the_same_command_goes_on_with_an_interrupted_trim(
+    bench: Bench, tmp_path: Path, watched: Callable[..., Terminal], end: str
+):
+    """As found, pull and notes are there again, and the next turn makes no other as found."""
+    first = watched()
+    first.wait_for("[SETTLED]", PATIENCE_S)
+    for word, key in (("on", b" "), ("off", b" ")):
+        first.type(key)
+        bench.tell(f"tool {word}")
+        first.wait_until(lambda rows, say=word: _rests(rows, say))
+        _wait(first, 5)
+    first.wait_until(lambda rows: amount(rows, "tool off, it pulls by "))
+    _wait(first, 5)
+    bench.tell("turn -0.1")
+    rows = first.wait_until(lambda rows: amount(rows, "as found "))
+    found = amount(rows, "as found ")
+    first.type(b"mcover off\r")
+    first.wait_for("marked: cover off")
+    pull = first.wait_until(lambda rows: amount(rows, "pulls by "))
+    if end == "kill":
+        first.child.kill()
+        first.child.wait()
+    else:
+        first.vanish()
+        first.child.wait(timeout=20.0)
+
+    second = watched()
+    rows = second.wait_for("goes on with the run that was interrupted")
+    rows = second.wait_until(lambda rows: amount(rows, "as found "))
+    again = amount(rows, "as found ")
+    pulls = amount(second.wait_until(lambda rows: amount(rows, "pulls by ")), "pulls by ")
+    second.wait_until(lambda rows: re.search(r"good to \S+ ppb, turn", "\n".join(rows)))
+    bench.tell("turn -0.08")
+    second.wait_for("last nudge down")
+    second.type(b"5")
+    second.wait_for("cover off")
+    second.type(b"q")
+    second.end()
+
+    assert again == found
+    assert pulls == amount(pull, "pulls by ")
+    with sqlite3.connect(tmp_path / "journal.db") as journal:
+        kinds = [kind for (kind,) in journal.execute("SELECT kind FROM records")]
+    journal.close()
+    assert kinds == ["as found"]
+
+
+NOBODY = 2**22 + 1
+"""No process has this number: Linux ends at 2**22 (proc_sys_kernel(5), pid_max)."""
+NOW_S = 2_000_000_000.0
+RESOURCE = "TCPIP0::127.0.0.1::5025::SOCKET"
+
+
+def made_journal(folder: Path, *, ago_s: float = 60.0, ended: str = "", **settings: object) -> Path:
+    """Make a journal of one run that turned the trimmer, by the product's own writer."""
+    path = folder / "journal.db"
+    began_s = NOW_S - ago_s - 100.0
+    asked = json.dumps({"process": NOBODY, **settings})
+    run = Run(7, 7, "main", RESOURCE, "scpi", began_s, Decimal(10_000_000), settings=asked)
+    journal = Journal(path)
+    journal.save_run(run)
+    nudge = json.dumps({"text": "", "nudge": {"size": -2e-9, "u": 1e-11}})
+    for note in (
+        Note("main", began_s + 40.0, 40.0, PULL, '{"samples": [[6e-9, 1e-10], [5e-9, null]]}'),
+        Note("main", began_s + 50.0, 50.0, "nudge", nudge),
+        Note("main", began_s + 51.0, 51.0, "setting", '{"text": "tolerance 1 ppb", "nudge": null}'),
+        Note("main", began_s + 52.0, 52.0, "sorcery", "{}"),
+        Note("main", began_s + 53.0, 53.0, "tool", "[[["),
+        Note("main", began_s + 54.0, 54.0, PULL, '{"samples": "many"}'),
+        Mark("main", began_s + 100.0, 100.0, "lid \x1b[31moff"),
+    ):
+        journal.write(7, note)
+    if ended:
+        journal.save_run(replace(run, ended_utc_s=began_s + 100.0, end_reason=ended))
+    journal.close()
+    return path
+
+
+def found_in(path: Path, nominal: int | None = 10_000_000) -> Earlier | None:
+    """Look for a run to go on with."""
+    asked = None if nominal is None else Decimal(nominal)
+    return find_interrupted(path, RESOURCE, asked, None, NOW_S)
+
+
+def test_what_was_noted_comes_back_and_nonsense_does_not(tmp_path: Path):
+    """The pull, the turn, the notes with times before zero; no escape is passed on."""
+    earlier = found_in(made_journal(tmp_path))
+
+    assert earlier is not None
+    assert earlier.samples == ((6e-9, 1e-10), (5e-9, None))
+    assert earlier.turn == Nudge(-110.0, -2e-9, 1e-11)
+    assert [(one.kind, one.text) for one in earlier.notes] == [
+        ("nudge", ""),
+        ("setting", "tolerance 1 ppb"),
+        ("mark", "lid ?[31moff"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("made", "nominal"),
+    [
+        ({"ago_s": 13 * 3600.0}, 10_000_000),
+        ({"ended": "stopped"}, 10_000_000),
+        ({"ended": "count reached"}, 10_000_000),
+        ({"simulated_bench": "station"}, 10_000_000),
+        ({"process": os.getppid()}, 10_000_000),
+        ({}, 5_000_000),
+    ],
+)
+def test_other_runs_are_not_gone_on_with(tmp_path: Path, made: dict[str, Any], nominal: int):
+    """Long ago, ended as asked, of a simulated bench, still going on, of another nominal."""
+    assert found_in(made_journal(tmp_path, **made), nominal) is None
+
+
+def test_an_interrupted_run_is_gone_on_with_though_its_end_was_written(tmp_path: Path):
+    """A terminal that closes ends the run in order, and it was interrupted all the same."""
+    assert found_in(made_journal(tmp_path, ended="interrupted"), None) is not None
