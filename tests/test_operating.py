@@ -252,11 +252,11 @@ def test_the_tool_and_its_pull(bench):
 
 
 def test_a_gap_is_noted_and_nothing_is_held_across_it(bench):
-    """The hold of a landing begins anew, and the note says how long and why."""
+    """After a long gap the hold of a landing begins anew; the note says how long and why."""
     run, counter, _, _ = bench
     counter.feed(noisy(40, 0.0))
     held = now(run).trim
-    counter.asked["take"](Gap("main", START_UTC_S + 40, 40.0, 6.2, "no reply within 2.5 s"))
+    counter.asked["take"](Gap("main", START_UTC_S + 40, 40.0, 7200.0, "no reply within 2.5 s"))
 
     trim = now(run).trim
     assert held is not None

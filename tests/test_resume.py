@@ -151,6 +151,7 @@ def test_the_same_command_goes_on_with_an_interrupted_trim(
     for word, key in (("on", b" "), ("off", b" ")):
         first.type(key)
         bench.tell(f"tool {word}")
+        _wait(first, 5)
         first.wait_until(lambda rows, say=word: _rests(rows, say))
         _wait(first, 5)
     first.wait_until(lambda rows: amount(rows, "tool off, it pulls by "))

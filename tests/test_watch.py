@@ -1,6 +1,8 @@
 """A run: events to disk, numbers and snapshots, and the ways in which it ends."""
 
+import json
 import math
+import os
 import threading
 from dataclasses import replace
 from decimal import Decimal
@@ -185,7 +187,8 @@ def test_what_is_learnt_of_the_counter_reaches_snapshot_and_journal(tmp_path):
         "external",
         Decimal(10**7),
     )
-    assert run.settings == '{"settle": 1e-09, "settle_horizon_s": 600.0, "set_gate_s": 1.0}'
+    asked = {"settle": 1e-09, "settle_horizon_s": 600.0, "set_gate_s": 1.0}
+    assert json.loads(run.settings) == asked | {"process": os.getpid()}
     assert (run.ended_utc_s, run.end_reason) == (START_UTC_S + 9, "count reached")
     assert pipeline.snapshot.link == Link("ended", 9.0, "count reached")
 

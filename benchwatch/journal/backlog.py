@@ -18,13 +18,15 @@ class Backlog:
         self._limit = limit
         self._waiting: deque[tuple[int, int, Event | Note]] = deque()
         self._dropped: dict[int, _Dropped] = {}
+        self._events = 0
 
     def __len__(self) -> int:
-        """Return how many events there were, kept or not."""
-        return len(self._waiting) + sum(lost.events for lost in self._dropped.values())
+        """Return how many events there were, kept or not; what the program noted counts not."""
+        return self._events
 
     def keep(self, run: int, number: int, event: Event | Note) -> None:
         """Add an event; beyond the limit the oldest goes."""
+        self._events += not isinstance(event, Note)
         self._waiting.append((run, number, event))
         if len(self._waiting) > self._limit:
             key, oldest, victim = self._waiting.popleft()
@@ -41,6 +43,7 @@ class Backlog:
         """All was written."""
         self._waiting.clear()
         self._dropped.clear()
+        self._events = 0
 
 
 class _Dropped:

@@ -25,7 +25,7 @@ _TYPES: Final = {
     "gaps": (_INT, _INT, _REAL, _REAL, _REAL, _TEXT),
     "marks": (_INT, _INT, _REAL, _REAL, _TEXT),
     "records": (_INT, _INT, _REAL, _REAL, _TEXT, _TEXT),
-    "notes": (_INT, _INT, _REAL, _REAL, _TEXT, _TEXT),
+    "notes": (_INT, _INT, _TEXT, _REAL, _REAL, _TEXT),
     "runs": (
         _INT, _INT, _TEXT, _TEXT, _TEXT, _REAL, _TEXT_OR_NONE, _TEXT, _TEXT, _REAL_OR_NONE, _TEXT,
         _REAL_OR_NONE, _TEXT,

@@ -45,8 +45,8 @@ MIGRATIONS: Final = (
     """,
     """
     CREATE TABLE notes (
-        run INTEGER NOT NULL, number INTEGER NOT NULL, utc_s REAL NOT NULL,
-        elapsed_s REAL NOT NULL, kind TEXT NOT NULL, document TEXT NOT NULL,
+        run INTEGER NOT NULL, number INTEGER NOT NULL, kind TEXT NOT NULL,
+        utc_s REAL NOT NULL, elapsed_s REAL NOT NULL, document TEXT NOT NULL,
         PRIMARY KEY (run, number)) WITHOUT ROWID;
     """,
 )
@@ -161,10 +161,13 @@ def event_row(run: int, number: int, event: Event | Note) -> Row:
         return "INSERT OR IGNORE INTO gaps VALUES (?,?,?,?,?,?)", (
             run, number, event.utc_s, event.elapsed_s, event.lasted_s, _plain(event.reason),
         )  # fmt: skip
-    if isinstance(event, Record | Note):
-        table = "records" if isinstance(event, Record) else "notes"
-        return f"INSERT OR IGNORE INTO {table} VALUES (?,?,?,?,?,?)", (  # noqa: S608 - ours
+    if isinstance(event, Record):
+        return "INSERT OR IGNORE INTO records VALUES (?,?,?,?,?,?)", (
             run, number, event.utc_s, event.elapsed_s, event.kind, event.document,
+        )  # fmt: skip
+    if isinstance(event, Note):
+        return "INSERT OR IGNORE INTO notes VALUES (?,?,?,?,?,?)", (
+            run, number, event.kind, event.utc_s, event.elapsed_s, event.document,
         )  # fmt: skip
     return "INSERT OR IGNORE INTO marks VALUES (?,?,?,?,?)", (
         run, number, event.utc_s, event.elapsed_s, _plain(event.text),
@@ -181,10 +184,10 @@ def copy_events(
 
 
 def count_events(connection: sqlite3.Connection, runs: Iterable[int]) -> int:
-    """Count the events of `runs`, as far as they can be read."""
+    """Count the events of `runs`, as far as they can be read; what the program noted counts not."""
     return sum(
         count
-        for table, run in itertools.product(EVENT_TABLES, runs)
+        for table, run in itertools.product(EVENT_TABLES.keys() - {"notes"}, runs)
         for (count,) in _readable(connection, "count(*)", table, run)
     )
 
