@@ -2,10 +2,13 @@
 
 import os
 
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
-# No deadline for an example: a busy machine takes longer, and that is no fault.
+# Neither an example nor drawing it has a deadline: a busy machine takes longer, which is no fault.
 settings.register_profile(
-    "usual", derandomize=not os.environ.get("BENCHWATCH_FRESH_SEEDS"), deadline=None
+    "usual",
+    derandomize=not os.environ.get("BENCHWATCH_FRESH_SEEDS"),
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("usual")
