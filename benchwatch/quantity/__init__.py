@@ -10,6 +10,7 @@ Sign: an offset is (frequency - nominal) / nominal; positive runs fast and reads
 """
 
 from benchwatch.quantity.counted import (
+    DOUBTFUL,
     difference,
     doubtful_nominal,
     last_digit,
@@ -45,6 +46,7 @@ from benchwatch.quantity.written import (
 )
 
 __all__ = [
+    "DOUBTFUL",
     "DURATION_FORMS",
     "FRACTION_FORMS",
     "FREQUENCY_FORMS",

@@ -169,8 +169,7 @@ class Assembly:
             self._advance = Advance(track, spacing.interval_s)
         self._decide_nominal(waiting)
         track.notes += unevenness(track, self._steps, spacing)
-        self._last_s = None
-        pieces = [self._piece(rows) for rows in waiting]
+        pieces = [self._piece(rows, known=True) for rows in waiting]
         if track.kind == "phase_s" and self.stated.wraps_s is None and spacing.interval_s:
             steps_s = np.concatenate([piece.offset for piece in pieces]) * spacing.interval_s
             track.notes += wrap_note(track.source, steps_s)
@@ -229,12 +228,15 @@ class Assembly:
         self._steps = np.concatenate((self._steps[-REMEMBERED:], plain_steps(times, apart)))
         self._last_s = float(time_s[-1])
 
-    def _piece(self, rows: Rows) -> Piece:
+    def _piece(self, rows: Rows, *, known: bool = False) -> Piece:
+        """Make a piece; of rows that are not `known` yet the spacing is learned."""
         time_s = rows.time_s
         if self._advance is not None:
             time_s = self._advance.take(time_s, rows.gate_s, rows.line)
-        self._remember(rows, time_s)
-        if self._steps.size:
+        if known:
+            self._last_s = float(time_s[-1]) if time_s.size else self._last_s
+        else:
+            self._remember(rows, time_s)
             self._spacing = self._now()
         good = rows.value.known
         holes = self._holes.take(rows, time_s, good, self._spacing)

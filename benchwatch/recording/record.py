@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.counter import TimeBaseSource
-from benchwatch.reading import OVERRANGE, UNFIT, Event, Flag, Gap, Mark, Reading
+from benchwatch.reading import OVERRANGE, SPIKE, UNFIT, Event, Flag, Gap, Mark, Reading
 
 Kind = Literal["frequency_hz", "offset", "period_s", "phase_s"]
 """What the numbers in the file are; the words are the names of the columns."""
@@ -188,7 +188,8 @@ def played(
             yield between.pop()[2]
         if gates is not None:
             gate = None if math.isnan(gates[row]) else gates[row]
-        flags = what.flags.get(row, _NO_FLAGS)
+        # A spike is found anew by the estimate that the reading goes through.
+        flags = what.flags.get(row, _NO_FLAGS) - _SPIKE
         text, frequency_hz = "", math.nan
         if what.kind == "frequency_hz" and what.text:
             text = what.text[row]
@@ -205,6 +206,7 @@ def played(
 
 
 _NO_FLAGS: Final[frozenset[Flag]] = frozenset()
+_SPIKE: Final[frozenset[Flag]] = frozenset({SPIKE})
 _WIDE: Final = Context(prec=40)
 
 

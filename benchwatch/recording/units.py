@@ -66,7 +66,7 @@ def question_offsets(source: str, values: FloatArray) -> list[str]:
     changes = np.abs(np.diff(finite))
     change = float(np.median(changes)) if changes.size else size
     column, unit = "offset_ppb", "ppb"
-    if change < _FINE_PPM * min(size, 1.0):
+    if change < _FINE_PPM:
         column, unit = "offset_ppm", "ppm"
     elif change > _COARSE_PPB:
         column, unit = "offset_1e-12", "parts in 10^12"
