@@ -1,14 +1,14 @@
 """From rows to readings, some at a time: exact offsets, holes, what is odd about a file."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Final
 
 import numpy as np
 
-from benchwatch.errors import FileError, UsageError
-from benchwatch.quantity import format_frequency, last_digit, round_nominal
+from benchwatch.errors import FileError
+from benchwatch.quantity import last_digit
 from benchwatch.reading import OVERRANGE
 from benchwatch.recording.decimals import EXACT, BoolArray, Decimals, FloatArray, IntArray
 from benchwatch.recording.holes import HoleFinder
@@ -23,7 +23,7 @@ from benchwatch.recording.spacing import (
     spacing_of,
     unevenness,
 )
-from benchwatch.recording.units import check_units, question_nominal, question_offsets
+from benchwatch.recording.units import decide_nominal
 
 HEAD: Final = 1000
 """Rows with a number from which nominal and spacing are taken."""
@@ -167,7 +167,8 @@ class Assembly:
         self.interval_s = spacing.interval_s or None
         if track.tells_gaps:
             self._advance = Advance(track, spacing.interval_s)
-        self._decide_nominal(waiting)
+        values = np.concatenate([rows.value.floats()[_usable(rows)] for rows in waiting])
+        self.nominal = decide_nominal(track, values / track.parts, self.nominal)
         track.notes += unevenness(track, self._steps, spacing)
         pieces = [self._piece(rows, known=True) for rows in waiting]
         if track.kind == "phase_s" and self.stated.wraps_s is None and spacing.interval_s:
@@ -177,38 +178,6 @@ class Assembly:
             track.notes += self._advance.told()
             self._advance.moved = 0
         yield from pieces
-
-    def _decide_nominal(self, waiting: Sequence[Rows]) -> None:
-        track = self.track
-        known = [rows.value.floats()[_usable(rows)] for rows in waiting]
-        values = np.concatenate(known) / track.parts
-        self.nominal = self.nominal or track.nominal
-        if self.nominal is None and track.kind in {"frequency_hz", "period_s"}:
-            self.nominal = self._guess(values)
-        elif self.nominal is not None:
-            track.notes += question_nominal(track.source, track.kind, values, self.nominal)
-        track.notes += check_units(track.source, track.kind, values, self.nominal)
-        if track.kind == "offset":
-            track.notes += question_offsets(track.source, values)
-
-    def _guess(self, values: FloatArray) -> Decimal:
-        track = self.track
-        typical = Decimal(float(np.median(values)))
-        if track.kind == "frequency_hz":
-            check_units(track.source, track.kind, np.array([float(typical)]), None)
-        if track.kind == "period_s" and typical:
-            typical = EXACT.divide(Decimal(1), typical)
-        nominal = round_nominal(typical)
-        if nominal is None:
-            raise UsageError(
-                f"{track.source}: readings near {typical:.9g} Hz are near no round number. Give "
-                "the nominal, such as --nominal 10MHz."
-            )
-        track.notes.append(
-            f"{track.source}: nominal taken as {format_frequency(nominal)}, the round number the "
-            "readings are near; --nominal says otherwise."
-        )
-        return nominal
 
     # ------------------------------------------------------------ piece by piece
 

@@ -14,7 +14,8 @@ from benchwatch.journal.reader import JournalReader, Portion, ReadingRow, flags_
 from benchwatch.journal.schema import Run
 from benchwatch.quantity import parse_reply, printable
 from benchwatch.reading import OVERRANGE
-from benchwatch.recording.decimals import Decimals, merged, of_values, read_texts
+from benchwatch.recording.decimals import Decimals, merged, of_values
+from benchwatch.recording.digits import read_texts
 from benchwatch.recording.record import Hole
 from benchwatch.recording.rows import BEYOND, Round, Rows, Track, check_size, check_time, gate_of
 from benchwatch.recording.text import STANDARD_INPUT, shown_name

@@ -1,6 +1,5 @@
 """Comma-separated tables: a header and rows, or one column of bare numbers."""
 
-import csv
 from collections.abc import Iterator
 from dataclasses import dataclass
 from decimal import Decimal
@@ -21,7 +20,8 @@ from benchwatch.recording.decimals import (
     of_texts,
     of_values,
 )
-from benchwatch.recording.record import COLUMNS, PARTS, Column, Kind, kind_of
+from benchwatch.recording.layout import Layout, find_layout, split_cells
+from benchwatch.recording.record import Column
 from benchwatch.recording.rows import (
     BEYOND,
     LATEST_S,
@@ -31,8 +31,6 @@ from benchwatch.recording.rows import (
     Track,
     check_size,
     check_time,
-    is_number,
-    place,
     read_date,
     read_number,
     unix_seconds,
@@ -41,21 +39,6 @@ from benchwatch.recording.text import Block, Line, is_content
 
 UNIX_FROM_S: Final = 1_000_000_000
 """Seconds from which a time column is taken as Unix time (this is the year 2001)."""
-
-_FORMS: Final = "time_s or time, and one of " + ", ".join(COLUMNS)
-
-
-@dataclass(frozen=True, slots=True)
-class Layout:
-    """Which cell of a row is what."""
-
-    kind: Kind
-    parts: int
-    """Offsets are written in one part of so many."""
-    value: int
-    seconds: int | None
-    dates: int | None
-    cells: int
 
 
 def table_rows(
@@ -77,7 +60,7 @@ def table_rows(
     Raises:
         FileError: the text is no such table.
     """
-    layout, headed, notes = _layout(source, first, column)
+    layout, headed, notes = find_layout(source, first, column)
     if layout.seconds is None and layout.dates is None and interval_s is None:
         raise FileError(
             f"{source}: has no times. Add a column time_s (seconds) or time (ISO 8601), or give "
@@ -90,41 +73,6 @@ def table_rows(
         blocks = chain([Block(first.number, again, first.ended)], blocks)
     for block in blocks:
         yield [(track, reader.read(block))]
-
-
-def _layout(source: str, first: Line, column: Column | None) -> tuple[Layout, bool, list[str]]:
-    where = place(source, first.number)
-    cells = _cells(first.text, where)
-    names = [cell.lower() for cell in cells]
-    found = [name for name in COLUMNS if name in names and column in {None, name}]
-    if found:
-        notes = []
-        if len(found) > 1:
-            notes.append(f"{source}: columns {', '.join(found)}; {found[0]} is used.")
-        doubled = next((name for name in names if name in COLUMNS and names.count(name) > 1), None)
-        if doubled:
-            raise FileError(f"{where}: two columns are named {doubled}; rename one.")
-        seconds = names.index("time_s") if "time_s" in names else None
-        dates = names.index("time") if "time" in names and seconds is None else None
-        value, parts = names.index(found[0]), PARTS.get(found[0], 1)
-        layout = Layout(kind_of(found[0]), parts, value, seconds, dates, len(cells))
-        return layout, True, notes
-    headed = not is_number(cells[-1])
-    if len(cells) == 1 and column is not None:
-        skipped = [f"{where}: '{printable(cells[0], 40)}' is taken as a title."] if headed else []
-        kind, parts = kind_of(column), PARTS.get(column, 1)
-        return Layout(kind, parts, 0, None, None, 1), headed, skipped
-    if len(cells) == 1 and not headed:
-        raise FileError(
-            f"{where}: one column of numbers without a header. Say what they are and how far "
-            "apart, such as --column frequency_hz --interval 1s."
-        )
-    if column is not None and headed:
-        raise FileError(f"{where}: no column is named {column}. The header needs {_FORMS}.")
-    hint = " Name the columns in a first line" if not headed else " Rename its columns"
-    raise FileError(
-        f"{where}: '{printable(first.text, 60)}' is no header that is known.{hint}: {_FORMS}."
-    )
 
 
 class TableReader:
@@ -188,7 +136,7 @@ class TableReader:
         if line is None:
             return
         where = self._track.place(line.number)
-        written = _cells(line.text, where)[cell : cell + 1]
+        written = split_cells(line.text, where)[cell : cell + 1]
         if written and read_date(written[0], where, zone=None).tzinfo is None:
             self._track.notes.append(f"{where}: times without a zone are taken as UTC.")
 
@@ -212,7 +160,7 @@ class TableReader:
         """Read one row cell by cell."""
         layout, track = self._layout, self._track
         where = track.place(line.number)
-        cells = _cells(line.text, where)
+        cells = split_cells(line.text, where)
         if len(cells) != layout.cells:
             raise FileError(
                 f"{where}: {len(cells)} cells where the first line has {layout.cells}. "
@@ -283,7 +231,7 @@ class TableReader:
     def _is_whole(self, line: Line) -> bool:
         """Judge a last line without its line ending by its length: a cut number is no reading."""
         try:
-            cells = _cells(line.text, "")
+            cells = split_cells(line.text, "")
             value = read_number(cells[self._layout.value], "", "")
         except (FileError, IndexError):
             return False
@@ -300,20 +248,3 @@ class _Row:
     line: int
     text: str | None
     time: Decimal | None
-
-
-def _cells(text: str, where: str) -> list[str]:
-    if ";" in text or "\t" in text:
-        sign = "semicolons" if ";" in text else "tabs"
-        raise FileError(
-            f"{where}: separated by {sign}. Export the file with commas between the columns and "
-            "a point for the decimals."
-        )
-    if '"' not in text:
-        return [cell.strip() for cell in text.split(",")]
-    try:
-        return [
-            cell.strip() for cell in next(csv.reader([text], strict=True, skipinitialspace=True))
-        ]
-    except csv.Error as error:
-        raise FileError(f"{where}: a quotation mark is never closed. Mend the line.") from error

@@ -5,9 +5,11 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.errors import FileError
-from benchwatch.quantity import doubtful_nominal, format_frequency, nominal_question
+from benchwatch.errors import FileError, UsageError
+from benchwatch.quantity import doubtful_nominal, format_frequency, nominal_question, round_nominal
+from benchwatch.recording.decimals import EXACT
 from benchwatch.recording.record import FloatArray, Kind
+from benchwatch.recording.rows import Track
 
 HERTZ_FROM: Final = 1e4
 """No fraction, period or time error is this large; a carrier in hertz is."""
@@ -18,6 +20,52 @@ LARGE_OFFSET: Final = 1e-4
 _FINE_PPM, _COARSE_PPB = 3e-3, 3.0
 """Usual changes from reading to reading: below the first offsets are in ppm, above the second in
 parts in 10^12. A counter of 10^-12 to 10^-9 a second changes by this much."""
+
+
+def decide_nominal(track: Track, values: FloatArray, stated: Decimal | None) -> Decimal | None:
+    """Return the nominal of a recording in hertz, and check by it what the numbers are.
+
+    Args:
+        track: of the counter; notes on what was taken or is odd are added.
+        values: the first numbers, in the unit of the column.
+        stated: None: the file's own, or the round number the readings are near.
+
+    Returns:
+        None when there is none and none is needed.
+
+    Raises:
+        FileError: the numbers look like something else; it says like what.
+        UsageError: a nominal is needed and none can be guessed.
+    """
+    source, kind = track.source, track.kind
+    nominal = stated or track.nominal
+    if nominal is None and kind in {"frequency_hz", "period_s"}:
+        nominal = _guess(track, values)
+    elif nominal is not None:
+        track.notes += question_nominal(source, kind, values, nominal)
+    track.notes += check_units(source, kind, values, nominal)
+    if kind == "offset":
+        track.notes += question_offsets(source, values)
+    return nominal
+
+
+def _guess(track: Track, values: FloatArray) -> Decimal:
+    typical = Decimal(float(np.median(values)))
+    if track.kind == "frequency_hz":
+        check_units(track.source, track.kind, np.array([float(typical)]), None)
+    if track.kind == "period_s" and typical:
+        typical = EXACT.divide(Decimal(1), typical)
+    nominal = round_nominal(typical)
+    if nominal is None:
+        raise UsageError(
+            f"{track.source}: readings near {typical:.9g} Hz are near no round number. Give the "
+            "nominal, such as --nominal 10MHz."
+        )
+    track.notes.append(
+        f"{track.source}: nominal taken as {format_frequency(nominal)}, the round number the "
+        "readings are near; --nominal says otherwise."
+    )
+    return nominal
 
 
 def check_units(source: str, kind: Kind, values: FloatArray, nominal: Decimal | None) -> list[str]:

@@ -1,0 +1,131 @@
+"""Cells of text read as decimal numbers, all of one shape at a time."""
+
+from typing import Final
+
+import numpy as np
+
+from benchwatch.recording.decimals import BoolArray, ByteArray, Decimals, IntArray, of_texts
+
+MOST_DIGITS: Final = 18
+"""Digits that always fit into 64 bits."""
+WIDEST: Final = 24
+"""Characters of a plain number: its digits, a sign, a point, and some to spare."""
+
+_POINT: Final = ord(".")
+_ZERO: Final = ord("0")
+_MINUS: Final = ord("-")
+_PLUS: Final = ord("+")
+_NO_POINT: Final = 31
+_HALF: Final = 9
+"""Digits that are added up at once; the sums are exact in a double."""
+
+
+def read_cells(data: bytes, begin: IntArray, end: IntArray) -> Decimals:
+    """Read the cells of `data` that are plain numbers; the others are not `known`.
+
+    A plain number has at most 18 digits, perhaps a sign, a point and an exponent.
+
+    Args:
+        data: the text; a cell is ``data[begin:end]``, in the order of the text.
+        begin: of each cell.
+        end: of each cell.
+    """
+    buffer = np.frombuffer(data, dtype=np.uint8)
+    stop, power = end, np.zeros(len(begin), dtype=np.int64)
+    written = np.ones(len(begin), dtype=bool)
+    letters = np.flatnonzero((buffer == ord("e")) | (buffer == ord("E")))
+    if letters.size:
+        letter = _first_inside(letters, begin, end)
+        scaled = letter >= 0
+        stop = np.where(scaled, letter, end)
+        rows = np.flatnonzero(scaled)
+        read, value, decimals = _read_digits(buffer, letter[rows] + 1, end[rows], longest=4)
+        written[rows] = read & (decimals == 0)
+        power[rows] = value
+    read, mantissa, decimals = _read_digits(buffer, begin, stop, longest=WIDEST)
+
+    def texts() -> list[str]:
+        return [
+            data[first:last].decode("utf-8", "replace")
+            for first, last in zip(begin.tolist(), end.tolist(), strict=True)
+        ]
+
+    return Decimals(read & written, mantissa, power - decimals, {}, texts)
+
+
+def read_texts(texts: list[str]) -> Decimals:
+    """Read numbers as `read_cells` does, from texts of which none holds a line feed."""
+    if not texts:
+        return of_texts([])
+    data = ("\n".join(texts) + "\n").encode("utf-8", "replace")
+    end = np.flatnonzero(np.frombuffer(data, dtype=np.uint8) == ord("\n"))
+    found = read_cells(data, np.concatenate(([0], end[:-1] + 1)), end)
+    found.texts = lambda: texts
+    return found
+
+
+def _read_digits(
+    buffer: ByteArray, begin: IntArray, end: IntArray, *, longest: int
+) -> tuple[BoolArray, IntArray, IntArray]:
+    """Read digits with perhaps a sign and a point: which are such, their mantissas, decimals."""
+    count = len(begin)
+    read, mantissa = np.zeros(count, dtype=bool), np.zeros(count, dtype=np.int64)
+    decimals = np.zeros(count, dtype=np.int64)
+    if not count or not buffer.size:
+        return read, mantissa, decimals
+    first = buffer[np.minimum(begin, len(buffer) - 1)]
+    signed = (first == _MINUS) | (first == _PLUS)
+    width = end - begin - signed
+    point = _first_inside(np.flatnonzero(buffer == _POINT), begin, end)
+    after = np.where(point >= 0, end - 1 - point, _NO_POINT)
+    possible = (width > 0) & (width <= longest) & (after <= _NO_POINT)
+    # Cells of one shape, of which there are few, are read together.
+    shape = np.where(possible, (width << 5) | after, 0)
+    for one in np.flatnonzero(np.bincount(shape)).tolist():
+        if not one:
+            continue
+        rows = np.flatnonzero(shape == one)
+        wide, behind = one >> 5, one & 31
+        good, value = _read_shape(buffer, (begin + signed)[rows], wide, behind)
+        read[rows], mantissa[rows] = good, value
+        decimals[rows] = 0 if behind == _NO_POINT else behind
+    np.negative(mantissa, out=mantissa, where=signed & (first == _MINUS))
+    return read, mantissa, decimals
+
+
+def _read_shape(
+    buffer: ByteArray, begin: IntArray, wide: int, behind: int
+) -> tuple[BoolArray, IntArray]:
+    """Read cells of `wide` characters, with a point in front of the last `behind` of them."""
+    columns = [k for k in range(wide) if k != wide - 1 - behind]
+    value = np.zeros(len(begin), dtype=np.int64)
+    if not columns or len(columns) > MOST_DIGITS:
+        return np.zeros(len(begin), dtype=bool), value
+    steps = np.diff(begin)
+    if steps.size and (steps == steps[0]).all():
+        step, start = int(steps[0]), int(begin[0])
+        rows = np.lib.stride_tricks.as_strided(
+            buffer[start:], (len(begin), wide), (step, 1), writeable=False
+        )
+        digits = rows[:, columns]
+    else:
+        digits = buffer[begin[:, None] + np.array(columns)]
+    digits = digits - np.uint8(_ZERO)
+    good = np.asarray((digits < 10).all(axis=1))
+    for k in range(0, len(columns), _HALF):
+        half = digits[:, k : k + _HALF]
+        weights = 10.0 ** np.arange(half.shape[1] - 1, -1, -1)
+        value *= 10 ** half.shape[1]
+        value += (half.astype(np.float64) @ weights).astype(np.int64)
+    return good, value
+
+
+def _first_inside(positions: IntArray, begin: IntArray, end: IntArray) -> IntArray:
+    """Return the first of `positions` inside each cell, -1 where there is none."""
+    if not positions.size or positions[-1] < begin[0]:
+        return np.full(len(begin), -1, dtype=np.int64)
+    if len(positions) == len(begin) and ((begin <= positions) & (positions < end)).all():
+        return positions
+    at = np.searchsorted(positions, begin)
+    found = positions[np.minimum(at, len(positions) - 1)]
+    return np.where((at < len(positions)) & (found < end) & (found >= begin), found, -1)

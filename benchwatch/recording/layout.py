@@ -1,0 +1,96 @@
+"""Which cell of a table's rows is what, and how a line becomes cells."""
+
+import csv
+from dataclasses import dataclass
+from typing import Final
+
+from benchwatch.errors import FileError
+from benchwatch.quantity import printable
+from benchwatch.recording.record import COLUMNS, PARTS, Column, Kind, kind_of
+from benchwatch.recording.rows import is_number, place
+from benchwatch.recording.text import Line
+
+_FORMS: Final = "time_s or time, and one of " + ", ".join(COLUMNS)
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Which cell of a row is what."""
+
+    kind: Kind
+    parts: int
+    """Offsets are written in one part of so many."""
+    value: int
+    seconds: int | None
+    dates: int | None
+    cells: int
+
+
+def find_layout(source: str, first: Line, column: Column | None) -> tuple[Layout, bool, list[str]]:
+    """Find the layout by a table's first line.
+
+    Args:
+        source: name of the file, for messages.
+        first: its first line that is neither empty nor a comment.
+        column: what the numbers are, where the header does not say.
+
+    Returns:
+        The layout, whether the line is a header, and notes on what was chosen.
+
+    Raises:
+        FileError: the line is none of such a table.
+    """
+    where = place(source, first.number)
+    cells = split_cells(first.text, where)
+    names = [cell.lower() for cell in cells]
+    found = [name for name in COLUMNS if name in names and column in {None, name}]
+    if found:
+        notes = []
+        if len(found) > 1:
+            notes.append(f"{source}: columns {', '.join(found)}; {found[0]} is used.")
+        doubled = next((name for name in names if name in COLUMNS and names.count(name) > 1), None)
+        if doubled:
+            raise FileError(f"{where}: two columns are named {doubled}; rename one.")
+        seconds = names.index("time_s") if "time_s" in names else None
+        dates = names.index("time") if "time" in names and seconds is None else None
+        value, parts = names.index(found[0]), PARTS.get(found[0], 1)
+        layout = Layout(kind_of(found[0]), parts, value, seconds, dates, len(cells))
+        return layout, True, notes
+    headed = not is_number(cells[-1])
+    if len(cells) == 1 and column is not None:
+        skipped = [f"{where}: '{printable(cells[0], 40)}' is taken as a title."] if headed else []
+        kind, parts = kind_of(column), PARTS.get(column, 1)
+        return Layout(kind, parts, 0, None, None, 1), headed, skipped
+    if len(cells) == 1 and not headed:
+        raise FileError(
+            f"{where}: one column of numbers without a header. Say what they are and how far "
+            "apart, such as --column frequency_hz --interval 1s."
+        )
+    if column is not None and headed:
+        raise FileError(f"{where}: no column is named {column}. The header needs {_FORMS}.")
+    hint = " Name the columns in a first line" if not headed else " Rename its columns"
+    raise FileError(
+        f"{where}: '{printable(first.text, 60)}' is no header that is known.{hint}: {_FORMS}."
+    )
+
+
+def split_cells(text: str, where: str) -> list[str]:
+    """Split a line at its commas, with quotation marks as spreadsheets write them.
+
+    Raises:
+        FileError: it is split by other signs, or a quotation mark is never closed.
+    """
+    if ";" in text or "\t" in text:
+        sign = "semicolons" if ";" in text else "tabs"
+        raise FileError(
+            f"{where}: separated by {sign}. Export the file with commas between the columns and "
+            "a point for the decimals."
+        )
+    if '"' not in text:
+        return [cell.strip() for cell in text.split(",")]
+    try:
+        return [
+            cell.strip() for cell in next(csv.reader([text], strict=True, skipinitialspace=True))
+        ]
+    except csv.Error as error:
+        raise FileError(f"{where}: a quotation mark is never closed. Mend the line.") from error
