@@ -86,6 +86,17 @@ class Link(Protocol):
     def says_once(self) -> bool:
         """True of a file or a pipe: no line comes twice unless it was written twice."""
 
+    @property
+    def arrived_s(self) -> float:
+        """When the newest line came, monotonic seconds.
+
+        Lines that came together are spread evenly over the time since somebody looked before.
+        """
+
+    @property
+    def unseen_s(self) -> float:
+        """For how long nobody had looked when the newest line was found; it came within that."""
+
     def now(self) -> float:
         """Monotonic seconds, on the clock of the run."""
 

@@ -38,6 +38,7 @@ def talking(*lines: str, gate_s: float = 0.5) -> FakeLink:
         if line is None:
             link.clock.advance(timeout_s)
             raise ReplyTimeout("no reply. This is a script.")
+        link.arrived_s = link.now()
         return line
 
     link.hear = hear  # type: ignore[method-assign]

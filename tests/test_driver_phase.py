@@ -127,7 +127,7 @@ def test_a_stream_of_intervals_becomes_readings_of_the_nominal() -> None:
     lines = [(1.0 + k, written(0.25 - 37e-9 * k)) for k in range(7)]
     counter, link = talking("interval-talk-only", lines)
     maker = ReadingMaker("main", TEN_MHZ, clock=link.clock, origin_s=0.0)
-    maker.gate_s = counter.gate_s()
+    maker.take_gate(counter.gate_s())
 
     readings = [maker.make(counter.measure(2.5)) for _ in range(3)]
 

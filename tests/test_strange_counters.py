@@ -4,12 +4,20 @@ The counters are plain sockets and pseudo-terminals (`plain_counter`); what the 
 as JSON lines.
 """
 
+import contextlib
 import json
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from plain_counter import PlainCounter, benchwatch, on_a_socket, watch
+from plain_counter import PlainCounter, Watched, benchwatch, on_a_socket, watch
 
 GATE_S = 0.1
 SETTINGS = ("FREQ:APER?", "ROSC:SOUR?", "INIT:CONT?")
@@ -152,3 +160,81 @@ def test_advice_fits_a_counter_that_was_read_a_moment_ago() -> None:
     assert "It answered before: check that it is on" in watched.errors
     assert "choose another driver" not in watched.errors
     assert "Check the port" not in watched.errors
+
+
+# ------------------------------------------------------------- counters that talk by themselves
+
+LINE_S = 0.05
+STOPPED_LINES = 60
+"""Lines that are said while the program is stopped: three seconds of them."""
+
+
+def talker(stop: threading.Event, sent: dict[int, float], bad: Callable[[int], bool]) -> str:
+    """Let a talk-only counter say a line every 50 ms; return its resource string.
+
+    Args:
+        stop: ends it.
+        sent: gets the Unix time at which each reading was sent.
+        bad: tells whether a line is spoilt.
+    """
+    listener = socket.create_server(("127.0.0.1", 0))
+
+    def talk() -> None:
+        client, _ = listener.accept()
+        began_s, number = time.monotonic(), 0
+        with listener, client, contextlib.suppress(OSError):
+            while not stop.wait(began_s + number * LINE_S - time.monotonic()):
+                number += 1
+                text = "?" * 9 if bad(number) else f"{1e7 + number * 1e-4:+.11E}"
+                sent[number] = time.time()
+                client.sendall(text.encode() + b"\n")
+
+    threading.Thread(target=talk, daemon=True).start()
+    return f"TCPIP0::127.0.0.1::{listener.getsockname()[1]}::SOCKET"
+
+
+def test_bad_lines_of_a_talk_only_counter_delay_no_good_ones() -> None:
+    """20 lines a second, 3 of 10 bad: each good one is told with the time at which it was said."""
+    stop, sent = threading.Event(), {}
+    try:
+        resource = talker(stop, sent, lambda number: number % 10 in {2, 5, 9})
+        watched = watch(resource, "--driver", "talk-only", "--for", "10s")
+    finally:
+        stop.set()
+
+    numbers = watched.numbers
+    good = [n for n in range(numbers[0], numbers[-1] + 1) if n % 10 not in {2, 5, 9}]
+    assert watched.code == 0, watched.errors
+    assert numbers == good
+    assert len(numbers) > 80
+    assert sorted(watched.late_s(sent))[int(0.9 * len(numbers))] < 0.2
+
+
+def test_lines_that_came_while_the_program_stood_still_are_not_told_as_new() -> None:
+    """It is stopped for three seconds: what was said meanwhile is a gap, and no reading of now."""
+    stop, sent = threading.Event(), {}
+    resource = talker(stop, sent, lambda _number: False)
+    with subprocess.Popen(
+        [sys.executable, "-m", "benchwatch.cli", "watch", resource, "--driver", "talk-only",
+         "--nominal", "10MHz", "--json", "--no-journal", "--count", "60"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    ) as process:  # fmt: skip
+        try:
+            assert process.stdout is not None
+            lines = [process.stdout.readline() for _ in range(20)]
+            process.send_signal(signal.SIGSTOP)
+            said = len(sent)
+            while len(sent) < said + STOPPED_LINES:
+                time.sleep(LINE_S)
+            process.send_signal(signal.SIGCONT)
+            out, errors = process.communicate(timeout=60)
+        finally:
+            stop.set()
+            process.kill()
+    told = [json.loads(text) for text in (*lines, *out.splitlines())]
+    watched = Watched(process.returncode, told, errors)
+
+    assert watched.code == 0, watched.errors
+    assert len(watched.readings) == 60
+    assert max(map(abs, watched.late_s(sent))) < 0.6
+    assert len(watched.gaps) == 1

@@ -36,7 +36,8 @@ from benchwatch.registry import driver
 TIMEOUTS_IN_A_ROW: Final = 3
 """Then the connection itself is distrusted and opened again."""
 RETRY_PAUSE_S: Final = 0.2
-"""After a reply that is no reading, so that garbage is not asked for in a tight loop."""
+"""After a reply that is no reading, so that garbage is not asked for in a tight loop. What comes at
+the counter's own pace would only wait meanwhile, and the next line after it, without end."""
 
 
 class Acquisition(threading.Thread):
@@ -239,7 +240,8 @@ class Acquisition(threading.Thread):
                 self._missed(error)
             except ReplyError as error:
                 self._missed(error)
-                self._clock.wait(self._stopping, RETRY_PAUSE_S)
+                if not getattr(counter, "only_listens", False):
+                    self._clock.wait(self._stopping, RETRY_PAUSE_S)
             else:
                 timeouts = 0
                 self._got(reading, timeout_s)
@@ -267,6 +269,8 @@ class Acquisition(threading.Thread):
                     ReplyError("the counter hands out the same reading again. Is it measuring?")
                 )
             return
+        if since_last_s > timeout_s + (self._interval_s or 0.0):
+            self._gaps.failed(ReplyError("nobody read the counter: this computer was kept busy."))
         gap = self._gaps.close(reading)
         if gap is not None:
             self._take(gap)

@@ -4,6 +4,7 @@ What the buses do wrong by themselves, and what is done about each, is said wher
 """
 
 import threading
+from dataclasses import dataclass
 from typing import Final
 
 from benchwatch.bus.wire import Wire
@@ -17,8 +18,28 @@ LONGEST_LINE: Final = 4096
 """Bytes. More without a terminator is no reply, and must not fill the memory."""
 SILENCE_S: Final = 0.02
 """A peer that was silent for so long has sent what it had to send."""
+AT_ONCE_S: Final = 0.001
+"""What is found sooner had been waiting, since nobody knows when."""
+STALL_S: Final = 0.1
+"""A wait that takes longer than it was to take by this was no wait: the computer stood still."""
 DRAIN_LIMIT_S: Final = 2.0
 """A peer that still talks after this long can't be brought back into step."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Lines that were found together."""
+
+    since_s: float
+    """They were not there then, monotonic seconds."""
+    until_s: float
+    """And were found then."""
+    lines: int
+
+    def arrived_s(self, number: int) -> float:
+        """When line `number` came; a counter writes them one after the other, at its pace."""
+        part = min(number, self.lines) / self.lines
+        return self.since_s + (self.until_s - self.since_s) * part
 
 
 class Session:
@@ -43,6 +64,10 @@ class Session:
         as some buses make LF of every CR."""
         self._torn = False
         """The beginning of the line on its way was lost: its tail would parse as a number."""
+        self._looked_s = clock.monotonic()
+        """When it was last seen that nothing waits, or something was asked."""
+        self._found = Found(self._looked_s, self._looked_s, 1)
+        self._lines_found = 0
         self._dirty = True
         """Something may be on its way that would be taken for the next answer: a late reply,
         or at the beginning a greeting."""
@@ -56,6 +81,16 @@ class Session:
     def says_once(self) -> bool:
         """True of a file or a pipe: no line comes twice unless it was written twice."""
         return getattr(self._wire, "says_once", False)
+
+    @property
+    def arrived_s(self) -> float:
+        """When the newest line came, as far as that is known; see `benchwatch.counter.Link`."""
+        return self._found.arrived_s(self._lines_found)
+
+    @property
+    def unseen_s(self) -> float:
+        """For how long nobody had looked when the newest line was found; it came within that."""
+        return self._found.until_s - self._found.since_s
 
     def now(self) -> float:
         """Monotonic seconds."""
@@ -78,6 +113,7 @@ class Session:
         if b"\n" in data or b"\r" in data:
             raise UsageError(f"'{printable(command)}' can't be sent: it is more than one line.")
         self._wire.put(data + self._sent_end)
+        self._looked_s = self._clock.monotonic()
 
     def hear(self, timeout_s: float) -> str:
         """Return the next whole line, without its terminator, within `timeout_s`.
@@ -92,6 +128,7 @@ class Session:
         while True:
             line = self._next_line()
             if line is not None:
+                self._lines_found += 1
                 return line
             self._check_cancel()
             left = deadline - self._clock.monotonic()
@@ -103,7 +140,7 @@ class Session:
                     f"no reply within {timeout_s:.3g} s. Check the counter's signal, gate and "
                     f"trigger, and the cable of {printable(self.resource)}."
                 )
-            self._buffer += self._wire.take(min(left, SLICE_S))
+            self._look(min(left, SLICE_S))
 
     def ask(self, query: str, timeout_s: float) -> str:
         """Send `query` and return its reply line; what was there before is not its reply."""
@@ -132,6 +169,7 @@ class Session:
                     f"the counter talks without being asked and can't be brought into step. "
                     f"Is {printable(self.resource)} a talk-only counter? Choose its driver."
                 )
+        self._looked_s = self._clock.monotonic()
         self._dirty = False
 
     def pause(self, timeout_s: float) -> None:
@@ -147,6 +185,20 @@ class Session:
     def close(self) -> None:
         """Let go of the instrument; for whoever opened the link, never for a driver."""
         self._wire.close()
+
+    def _look(self, timeout_s: float) -> None:
+        """Take what is there, waiting for the first of it, and note since when it may be there."""
+        began_s = self._clock.monotonic()
+        data = self._wire.take(timeout_s)
+        now_s = self._clock.monotonic()
+        if data:
+            self._buffer += data
+            since_s, waited_s = self._looked_s, now_s - began_s
+            if AT_ONCE_S < waited_s < timeout_s + STALL_S:
+                since_s = now_s  # it was waited for, so it has just come
+            lines = sum(self._buffer.count(end) for end in self._ends)
+            self._found, self._lines_found = Found(since_s, now_s, max(lines, 1)), 0
+        self._looked_s = now_s
 
     def _next_line(self) -> str | None:
         """Take the first whole line out of the buffer."""

@@ -47,6 +47,16 @@ class Wiretap:
         """As the link says."""
         return self._link.says_once
 
+    @property
+    def arrived_s(self) -> float:
+        """As the link says."""
+        return self._link.arrived_s
+
+    @property
+    def unseen_s(self) -> float:
+        """As the link says."""
+        return self._link.unseen_s
+
     def now(self) -> float:
         """Monotonic seconds."""
         return self._link.now()

@@ -15,6 +15,8 @@ from benchwatch.quantity import printable
 IDENTITY_TIMEOUT_S: Final = 2.0
 LATE_S: Final = 0.25
 """An answer that is still to come is there so long after the end of its gate."""
+STOOD_STILL_S: Final = 0.5
+"""Nobody knows when an answer came for which nobody looked for longer than this."""
 COPIES: Final = 3
 """After so many equal answers sooner than a gate the counter is quicker than it says."""
 
@@ -76,6 +78,7 @@ class InStep:
 
         Raises:
             LinkLost: it says who it is instead, so it is one answer behind, and stays so.
+            ReplyError: also where nobody knows when it answered.
         """
         try:
             answer = self.link.ask(question, timeout_s)
@@ -83,6 +86,12 @@ class InStep:
             self._slipped = True
             self._is_owed = self._has_missed = isinstance(error, ReplyTimeout)
             raise
+        if self.link.unseen_s > STOOD_STILL_S:
+            self._slipped = True
+            raise ReplyError(
+                f"this computer stood still for {self.link.unseen_s:.3g} s, so nobody knows when "
+                "the counter answered; it was not used."
+            )
         if self.identity is not None and answer == self.identity:
             raise self.lost("answers one question late")
         return answer

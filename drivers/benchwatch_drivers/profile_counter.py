@@ -22,10 +22,7 @@ if TYPE_CHECKING:
 ODD_LINES: Final = 5
 """After so many, with no reading ever, it is not what the profile describes."""
 AWAY_S: Final = 0.5
-"""Lines that came while nobody listened for longer than this are too old to be stamped now; the
-pause after an odd line is shorter."""
-AT_ONCE_S: Final = 0.001
-"""A line that is there sooner had been waiting."""
+"""Nobody knows when lines came for which nobody looked for longer than this."""
 DOUBLED_S: Final = 0.005
 """No gate is so short: an equal line that comes so soon after the one before was said twice,
 by whatever can say a line twice."""
@@ -50,9 +47,8 @@ class ProfileCounter:
         self._phase = PhaseSlope(profile.interval)
         self._freshness = Freshness()
         self._drop_next = profile.mode == "stream" and not profile.line.keeps_first
-        self._back_s: float | None = None
-        """Until when somebody listened."""
         self._last = Answer("", -math.inf)
+        self._heard_s = -math.inf
         self._paces: deque[float] = deque(maxlen=PACES)
         self._counts_all = link.says_once or profile.line.counts_doubled
         self._odd_lines = 0
@@ -63,6 +59,11 @@ class ProfileCounter:
         }[profile.mode]  # fmt: skip
 
     # ------------------------------------------------------------- what a counter offers
+
+    @property
+    def only_listens(self) -> bool:
+        """True where nothing is sent to have a reading: it comes at the counter's own pace."""
+        return self._profile.mode == "stream"
 
     def identify(self) -> Identity:
         """Ask who is there, where the profile has a question for that; else say its family.
@@ -218,15 +219,16 @@ class ProfileCounter:
     def _streamed(self, timeout_s: float) -> Answer:
         """Wait for a line that begins and ends while somebody listens."""
         try:
-            if self._back_s is not None and self._link.now() - self._back_s > AWAY_S:
-                self._drop_waiting(timeout_s)
             if self._drop_next:
                 self._steps.hear(timeout_s)
                 self._drop_next = False
-            line = self._talked(self._steps.hear(timeout_s))
+            text = self._steps.hear(timeout_s)
+            while self._link.unseen_s > AWAY_S:
+                self._phase.restart()
+                text = self._steps.hear(timeout_s)
+            return self._talked(text)
         except ReplyTimeout:
             self._drop_next = not self._profile.line.keeps_first
-            self._back_s = self._link.now()
             if self._freshness.gate_s is not None:
                 raise
             raise ReplyTimeout(
@@ -234,33 +236,21 @@ class ProfileCounter:
                 f"{printable(self._link.resource)}. Are its gates longer? Say so in a profile: "
                 '[gate] fixed = "100 s".'
             ) from None
-        self._back_s = line.arrived_s
-        return line
 
     def _talked(self, text: str) -> Answer:
         """Note when a line that nobody asked for came, and whether it was said twice.
 
         What a program writes comes in blocks of lines, equal ones among them; each counts.
         """
-        arrived_s = self._link.now()
-        since_s, soon_s = arrived_s - self._last.arrived_s, DOUBLED_S
+        heard_s, before_s = self._link.now(), self._heard_s
+        since_s, soon_s, self._heard_s = heard_s - before_s, DOUBLED_S, heard_s
         if len(self._paces) == PACES:
             soon_s = max(soon_s, DOUBLED * median(self._paces))
         repeat = since_s < soon_s and text == self._last.text and not self._counts_all
         if not repeat and math.isfinite(since_s):
             self._paces.append(since_s)
-        self._last = Answer(text, arrived_s, repeat)
+        self._last = Answer(text, self._link.arrived_s, repeat)
         return self._last
-
-    def _drop_waiting(self, timeout_s: float) -> None:
-        """Drop the lines that came while nobody listened, up to one that must be awaited."""
-        self._phase.restart()
-        while True:
-            asked_s = self._link.now()
-            self._steps.hear(timeout_s)
-            if self._link.now() - asked_s > AT_ONCE_S:
-                self._drop_next = False
-                return
 
     def _patience_s(self, timeout_s: float) -> float:
         """How long a line may take: the profile's rule where it has one, at least `timeout_s`."""

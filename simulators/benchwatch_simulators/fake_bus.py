@@ -4,6 +4,7 @@
 clock that only moves when somebody waits. There is no thread and no sleep.
 """
 
+import math
 import threading
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
@@ -52,6 +53,8 @@ class FakeLink:
         sent: Every command line, in order.
         clock: The clock that waits move.
         terminator: What the driver wants its lines to end with.
+        arrived_s: When the newest line came, or was found where it had waited.
+        unseen_s: For how long nobody had looked then.
     """
 
     def __init__(
@@ -72,6 +75,10 @@ class FakeLink:
         self._coming: deque[tuple[float, str]] = deque()
         self._cut = False
         self._gone = False
+        self._looked_s = self.arrived_s = self.clock.monotonic()
+        self._found_s = -math.inf
+        """Lines that had arrived by then were found together."""
+        self.unseen_s = self._found_unseen_s = 0.0
 
     @property
     def resource(self) -> str:
@@ -95,6 +102,7 @@ class FakeLink:
         """Log `command` and let the script's answer set out."""
         self._check()
         self.sent.append(command)
+        self._looked_s = self.now()
         answer = self._answer(command)
         reply = answer if isinstance(answer, Reply) else Reply(answer)
         if reply.effect is not None:
@@ -116,11 +124,18 @@ class FakeLink:
         """Return the next line, if the clock reaches it in time."""
         self._check()
         deadline = self.now() + timeout_s
+        looked_s = self._looked_s
         if not self._coming or self._coming[0][0] > deadline:
             self.clock.advance(max(timeout_s, 0.0))
+            self._looked_s = self.now()
             raise ReplyTimeout(f"no reply within {timeout_s:.3g} s. This is a script.")
         arrival, line = self._coming.popleft()
+        if arrival > self._found_s:
+            self._found_s = self.now()
+            self._found_unseen_s = self.now() - looked_s if arrival < self.now() else 0.0
+        self.unseen_s = self._found_unseen_s
         self.clock.advance(max(arrival - self.now(), 0.0))
+        self._looked_s = self.arrived_s = self.now()
         if len(line) > LONGEST_LINE:
             raise ReplyError(f"a reply of more than {LONGEST_LINE} bytes is no reading.")
         return line
