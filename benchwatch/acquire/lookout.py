@@ -55,13 +55,15 @@ class Lookout:
         self._plan(began_s, asked_gate=True)
         return told
 
+    def is_time(self, gate_s: float | None) -> bool:
+        """Tell whether it is time to ask again; to be called before every reading."""
+        now_s = self._clock.monotonic()
+        took_s, self._here_s = now_s - self._here_s, now_s
+        return now_s >= self._next_s or (took_s >= LONG_S and (gate_s is None or gate_s >= LONG_S))
+
     def again(self, counter: Counter, known: Told) -> Told:
-        """Ask again if it is time; return what is known then."""
+        """Ask again; return what is known then."""
         began_s = self._clock.monotonic()
-        took_s, self._here_s = began_s - self._here_s, began_s
-        is_long = took_s >= LONG_S and (known.gate_s is None or known.gate_s >= LONG_S)
-        if began_s < self._next_s and not is_long:
-            return known
         time_base, gate_s = TimeBase(), None
         asks_gate = began_s >= self._next_gate_s
         with suppress(ReplyTimeout, ReplyError):  # the next reading puts the counter in step again

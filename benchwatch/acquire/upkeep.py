@@ -76,6 +76,8 @@ class Upkeep:
             self._fulfil(self._wishes.get(), counter)
         if self._is_doubtful():
             self._lookout.look_now()
+        if not self._lookout.is_time(self._maker.gate_s):
+            return
         known = Told(self._teller.connection.time_base, self._teller.connection.gate_s)
         told = self._lookout.again(counter, known)
         if told != known and self._has_lost_its_gate(told):

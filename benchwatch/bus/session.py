@@ -4,7 +4,6 @@ What the buses do wrong by themselves, and what is done about each, is said wher
 """
 
 import threading
-from dataclasses import dataclass
 from typing import Final
 
 from benchwatch.bus.wire import Wire
@@ -24,22 +23,6 @@ STALL_S: Final = 0.1
 """A wait that takes longer than it was to take by this was no wait: the computer stood still."""
 DRAIN_LIMIT_S: Final = 2.0
 """A peer that still talks after this long can't be brought back into step."""
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """Lines that were found together."""
-
-    since_s: float
-    """They were not there then, monotonic seconds."""
-    until_s: float
-    """And were found then."""
-    lines: int
-
-    def arrived_s(self, number: int) -> float:
-        """When line `number` came; a counter writes them one after the other, at its pace."""
-        part = min(number, self.lines) / self.lines
-        return self.since_s + (self.until_s - self.since_s) * part
 
 
 class Session:
@@ -66,8 +49,9 @@ class Session:
         """The beginning of the line on its way was lost: its tail would parse as a number."""
         self._looked_s = clock.monotonic()
         """When it was last seen that nothing waits, or something was asked."""
-        self._found = Found(self._looked_s, self._looked_s, 1)
-        self._lines_found = 0
+        self._since_s = self._until_s = self._looked_s
+        """The newest lines were not there then, and found then."""
+        self._lines_found = self._lines_given = 1
         self._dirty = True
         """Something may be on its way that would be taken for the next answer: a late reply,
         or at the beginning a greeting."""
@@ -85,12 +69,14 @@ class Session:
     @property
     def arrived_s(self) -> float:
         """When the newest line came, as far as that is known; see `benchwatch.counter.Link`."""
-        return self._found.arrived_s(self._lines_found)
+        since_s, until_s = self._since_s, self._until_s
+        part = min(self._lines_given / self._lines_found, 1.0)
+        return until_s if part == 1.0 else since_s + (until_s - since_s) * part
 
     @property
     def unseen_s(self) -> float:
         """For how long nobody had looked when the newest line was found; it came within that."""
-        return self._found.until_s - self._found.since_s
+        return self._until_s - self._since_s
 
     def now(self) -> float:
         """Monotonic seconds."""
@@ -128,7 +114,7 @@ class Session:
         while True:
             line = self._next_line()
             if line is not None:
-                self._lines_found += 1
+                self._lines_given += 1
                 return line
             self._check_cancel()
             left = deadline - self._clock.monotonic()
@@ -196,8 +182,8 @@ class Session:
             since_s, waited_s = self._looked_s, now_s - began_s
             if AT_ONCE_S < waited_s < timeout_s + STALL_S:
                 since_s = now_s  # it was waited for, so it has just come
-            lines = sum(self._buffer.count(end) for end in self._ends)
-            self._found, self._lines_found = Found(since_s, now_s, max(lines, 1)), 0
+            self._since_s, self._until_s, self._lines_given = since_s, now_s, 0
+            self._lines_found = max(sum(map(self._buffer.count, self._ends)), 1)
         self._looked_s = now_s
 
     def _next_line(self) -> str | None:
