@@ -1,0 +1,185 @@
+"""A night with a gap, a cut-off terminal, a second watch and a wrong turn, as the journal has it.
+
+The bench, both watches and the hand at the bench are processes or sockets of their own; the
+journal is read with plain SQLite and held against what the bench says is true.
+"""
+
+import itertools
+import json
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from journal_kit import COMMAND, WAIT_S, Watching, ask, check_sound
+from terminal_kit import PROGRAM, Terminal
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
+
+BENCH = """
+about = "the tide-gauge station's 10 MHz oven, warm and 12.4 ppb high"
+tolerance = "1 ppb"
+settle = "1 ppb/2 s"
+
+[reference]
+landing = "0 ppb"
+white_fm = "1e-12"
+
+[oscillators.main]
+nominal = "10 MHz"
+landing = "12.4 ppb"
+white_fm = "1e-11"
+
+[oscillators.main.trimmer]
+sensitivity = "50 ppb"
+
+[counters.main]
+oscillator = "main"
+gate = "0.1 s"
+resolution = "1e-11 s"
+"""
+NEAR = 1e-9
+"""Far above the noise of a reading, one count of 1e-11 s in 0.1 s, and far below a turn."""
+
+
+class Bench:
+    """The simulated bench in a process of its own, and the hand at it."""
+
+    def __init__(self, folder: Path) -> None:
+        file = folder / "bench.toml"
+        file.write_text(BENCH, encoding="utf-8")
+        self._process = subprocess.Popen(
+            [*COMMAND, "simulate", str(file), "--seed", "5"],
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        assert self._process.stdout is not None
+        assert self._process.stderr is not None
+        self.resource = self._process.stdout.readline().split()[1]
+        said = [self._process.stderr.readline() for _ in range(2)]
+        port = re.search(r"listens on port (\d+)", said[-1])
+        assert port is not None, said
+        self._hand = socket.create_connection(("127.0.0.1", int(port[1])), timeout=WAIT_S)
+        self._answers = self._hand.makefile()
+
+    def tell(self, line: str) -> str:
+        """Tell the hand what to do; return its answer."""
+        self._hand.sendall(line.encode() + b"\n")
+        return self._answers.readline().strip()
+
+    def close(self) -> None:
+        """Switch it off."""
+        self._answers.close()
+        self._hand.close()
+        self._process.terminate()
+        self._process.communicate()
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    """The bench of that night."""
+    opened = Bench(tmp_path)
+    yield opened
+    opened.close()
+
+
+def count(path: Path, table: str) -> int:
+    """Return how many rows a table of the journal has by now."""
+    made = path.exists() and ask(path, "SELECT 1 FROM sqlite_master WHERE name = 'records'")
+    return int(ask(path, f"SELECT count(*) FROM {table}")[0][0]) if made else 0
+
+
+def test_a_night_leaves_nothing_false_in_the_journal(tmp_path: Path, bench: Bench) -> None:
+    """Every reading, gap, nudge and record is where and what the bench says it was."""
+    path = tmp_path / "journal.db"
+    words = [sys.executable, "-c", PROGRAM, "watch", bench.resource, "--nominal", "10MHz",
+             "--tolerance", "1ppb", "--settle", "1ppb/2s", "--journal", str(path)]  # fmt: skip
+    terminal = Terminal(words, tmp_path, width=120, height=36)
+    truths = [float(bench.tell("truth"))]
+    times: list[float] = []
+    try:
+        terminal.wait_until(lambda _: count(path, "readings") >= 20, WAIT_S)
+        assert bench.tell("hangup") == "ok"  # the gap
+        terminal.wait_until(lambda _: count(path, "gaps") == 1, WAIT_S)
+        after_gap = count(path, "readings")
+        terminal.wait_until(lambda _: count(path, "readings") >= after_gap + 20, WAIT_S)
+        with Watching(bench.resource, journal=path, options=("--settle", "1ppb/2s")) as second:
+            second.wait_for_lines(25)
+            times.append(time.time())
+            assert bench.tell("turn 0.1") == "ok"  # it is high already: the wrong way
+            truths.append(float(bench.tell("truth")))
+            times.append(time.time())
+            second.wait_for_more(25)
+            terminal.vanish()  # the terminal is cut off
+            cut_off = terminal.child.wait(WAIT_S)
+            second.wait_for_more(10)
+            times.append(time.time())
+            assert bench.tell("turn -0.35") == "ok"
+            truths.append(float(bench.tell("truth")))
+            times.append(time.time())
+            second.wait_for_more(25)
+            code = second.end(signal.SIGINT)
+    finally:
+        terminal.close()
+
+    check_sound(path)
+    assert (cut_off, code) == (130, 130), second.said
+    (first_run, _, first_end), (second_run, _, second_end) = ask(
+        path, "SELECT run, ended_utc_s, end_reason FROM runs WHERE ended_utc_s > 0 ORDER BY run"
+    )
+    assert (first_end, second_end) == ("stopped", "interrupted")
+    for run in (first_run, second_run):
+        _check_readings(path, run, truths, times)
+    _check_gap(path, first_run)
+    assert ask(path, f"SELECT count(*) FROM gaps WHERE run = {second_run}") == [(0,)]
+    _check_lines(path, second_run, second)
+    sizes = [line["nudge"]["size"] for line in second.lines if line.get("nudge")]
+    assert sizes == pytest.approx([truths[1] - truths[0], truths[2] - truths[1]], abs=NEAR)
+    for kind, document in ask(path, "SELECT kind, document FROM records"):
+        assert kind == "as found"
+        # The result of a budget is the sum of its estimates times their sensitivities.
+        lines = json.loads(document)["budget"]["lines"]
+        offset = sum(line["estimate"] * line["sensitivity"] for line in lines)
+        assert offset == pytest.approx(truths[0], abs=NEAR)
+
+
+def _check_readings(path: Path, run: int, truths: list[float], times: list[float]) -> None:
+    """Times advance, and each reading is what the oscillator was at its time."""
+    rows = ask(
+        path, f"SELECT elapsed_s, utc_s, text FROM readings WHERE run = {run} ORDER BY number"
+    )
+    assert len(rows) >= 50
+    assert all(before[0] < after[0] for before, after in itertools.pairwise(rows))
+    for _, utc_s, text in rows:
+        offset = (float(text) - 1e7) / 1e7
+        if any(a - 0.2 < utc_s < b + 0.2 for a, b in zip(times[::2], times[1::2], strict=True)):
+            continue  # the gate was open while it was turned
+        turned = sum(utc_s > when for when in times[1::2])
+        assert offset == pytest.approx(truths[turned], abs=NEAR), (utc_s, times)
+
+
+def _check_gap(path: Path, run: int) -> None:
+    """There is one, it says why, and no reading lies in it."""
+    ((begin_s, lasted_s, reason),) = ask(
+        path, f"SELECT elapsed_s, lasted_s, reason FROM gaps WHERE run = {run}"
+    )
+    inside = f"elapsed_s > {begin_s} AND elapsed_s < {begin_s + lasted_s}"
+    assert lasted_s > 0
+    assert reason
+    assert ask(path, f"SELECT count(*) FROM readings WHERE run = {run} AND {inside}") == [(0,)]
+
+
+def _check_lines(path: Path, run: int, watch: Watching) -> None:
+    """Each line that was shown is in the journal, with the same digits at the same time."""
+    shown = [
+        (round(line["elapsed_s"], 6), line["text"])
+        for line in watch.lines
+        if line["kind"] == "reading"
+    ]
+    rows = ask(path, f"SELECT elapsed_s, text FROM readings WHERE run = {run} ORDER BY number")
+    assert [(round(elapsed_s, 6), text) for elapsed_s, text in rows] == shown
