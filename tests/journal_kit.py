@@ -129,6 +129,11 @@ def kept(path: Path) -> list[float]:
     return sorted(float(text) for (text,) in ask(path, "SELECT text FROM readings"))
 
 
+def copy(source: Path, to: Path) -> None:
+    """Copy a file as another program does: opened here, it would lose the locks on it (POSIX)."""
+    subprocess.run(["cp", str(source), str(to)], check=True)
+
+
 def check_sound(path: Path) -> None:
     """See that SQLite itself finds nothing wrong (``PRAGMA integrity_check``)."""
     assert ask(path, "PRAGMA integrity_check") == [("ok",)]

@@ -11,6 +11,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from journal_kit import copy
 from pipeline_kit import NOMINAL, START_UTC_S, StillClock, python, reading
 
 from benchwatch.errors import FileError, JournalError
@@ -203,7 +204,7 @@ def test_what_is_older_than_the_sync_survives_a_power_cut(path, tmp_path):
     journal.write(RUN.key, reading(4))
     left = tmp_path / "after" / "journal.db"
     left.parent.mkdir()
-    left.write_bytes(path.read_bytes())
+    copy(path, left)
     journal.close()
 
     assert numbers(left) == [1.0, 2.0, 3.0, 4.0]
@@ -358,7 +359,8 @@ def test_a_file_that_was_written_over_takes_no_reading_with_it(path, content):
         troubles.add(journal.trouble)
         clock.now_s += 1.0
         if number == 200:
-            path.write_bytes(content)
+            (path.parent / "other").write_bytes(content)
+            copy(path.parent / "other", path)
     kept = path
     if content:
         kept = path.with_name("journal-left-7.db")

@@ -282,3 +282,13 @@ def test_plus_minus_is_spelled_out_where_the_encoding_lacks_it(encoding, sign):
     lines.end(End(1, 0, "count reached"))
 
     assert f"+2.28 {sign} 0.11 ppb" in raw.getvalue().decode(encoding)
+
+
+def test_what_is_not_on_disk_is_counted_on_each_line():
+    """For people only where anything waits; for programs always, and null without a journal."""
+    plain = [PlainWriter()(reading(12), NUMBERS, number) for number in (None, 0, 924)]
+    told = [strict(json_line(reading(12), NUMBERS, number)) for number in (None, 0, 924)]
+
+    assert ["not on disk" in line for line in plain] == [False, False, True]
+    assert plain[2].endswith("  (not on disk: 924)")
+    assert [line["not_on_disk"] for line in told] == [None, 0, 924]
