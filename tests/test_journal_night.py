@@ -132,7 +132,7 @@ def test_a_night_leaves_nothing_false_in_the_journal(tmp_path: Path, bench: Benc
     (first_run, _, first_end), (second_run, _, second_end) = ask(
         path, "SELECT run, ended_utc_s, end_reason FROM runs WHERE ended_utc_s > 0 ORDER BY run"
     )
-    assert (first_end, second_end) == ("stopped", "interrupted")
+    assert (first_end, second_end) == ("interrupted", "interrupted")
     for run in (first_run, second_run):
         _check_readings(path, run, truths, times)
     _check_gap(path, first_run)
