@@ -7,7 +7,8 @@ import pytest
 from made_creeps import SIGMA, follow, make_creep
 from seed_kit import unseen_seed
 
-from benchwatch.estimate.creep import Creep, Learned
+from benchwatch.estimate.creep import Creep
+from benchwatch.estimate.learned_creep import Learned
 from benchwatch.estimate.level import Level
 from benchwatch.estimate.results import Estimate, Numbers, Rest
 from benchwatch.estimate.trim import at_rest

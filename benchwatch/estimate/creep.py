@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from benchwatch.estimate.learned_creep import SHARE, Learned, expected
 from benchwatch.estimate.results import Rest
 from benchwatch.estimate.step import Centred, Point, centred
 
@@ -21,8 +22,6 @@ TAUS: Final = tuple(2.5 * 1.2**place for place in range(13))
 """Time constants weighed, in spacings of readings: up to 22."""
 FOLLOWED: Final = 100
 """Readings after a turn in which a creep is followed, at most."""
-SHARE: Final = 0.12
-"""sd of the part of a turn that creeps, before any creep was seen (common practice, no source)."""
 MOST_SHARE: Final = 0.35
 """What comes to more than this part of a turn is another turn."""
 SEEN, UNSEEN = 0.95, 0.5
@@ -35,26 +34,9 @@ _DRIFTS: Final = 0.05
 """A drift of more than this part of the turn in the longest time constant hides a creep."""
 _OVER: Final = 0.5
 """A creep is over when what is left of it is less than this part of u."""
-KEPT: Final = 6
-"""Turns whose creep is remembered."""
-_HAPPENS = 0.5
-"""Probability that a turn creeps, before any was seen."""
-_SPREAD_OF_ONE = 0.5
-"""sd of the next turn's creep after a single one was seen, as a part of it."""
 _LEAST_READINGS = 3
 _REACH = 2.5
 """A creep explains a step as far as its amplitude may be, by so many of its sd."""
-
-
-@dataclass(frozen=True, slots=True)
-class Learned:
-    """What creeps after a turn."""
-
-    share: float
-    """Part of the whole turn; positive: on the way of the turn."""
-    u: float
-    tau_s: float
-    """Time constant."""
 
 
 class _Sums:
@@ -121,7 +103,7 @@ class Creep:
         self._now_s = at_s
         self._y = self._yy = 0.0
         self._sums = [_Sums(tau * spacing_s) for tau in TAUS]
-        self._prior, self._prior_u, self._happens = _prior(learned)
+        self._prior, self._prior_u, self._happens = expected(learned)
         self._answers: list[_Answer] = []
         self.seen = 0.0
         """Probability that it creeps."""
@@ -289,17 +271,3 @@ class Creep:
                 for at_s, y in points
             ]
         )
-
-
-def _prior(learned: Sequence[Learned]) -> tuple[float, float, float]:
-    """Return mean and sd of amplitude over size, and how probable a creep is."""
-    if not learned:
-        return 0.0, SHARE, _HAPPENS
-    shares = [one.share for one in learned]
-    n = len(shares)
-    mean = math.fsum(shares) / n
-    own = math.fsum(one.u**2 for one in learned) / n
-    scatter = math.fsum((share - mean) ** 2 for share in shares) / (n - 1) if n > 1 else 0.0
-    spread = max(math.sqrt(scatter + own), _SPREAD_OF_ONE / math.sqrt(n) * abs(mean), 0.01)
-    crept = sum(abs(one.share) > 3.0 * one.u for one in learned)
-    return -mean, spread, (1.0 + crept) / (2.0 + n)

@@ -13,8 +13,10 @@ from collections import deque
 from dataclasses import replace
 from typing import Final
 
-from benchwatch.estimate.creep import FOLLOWED, KEPT, Creep, Learned
+from benchwatch.estimate.creep import FOLLOWED, Creep
+from benchwatch.estimate.learned_creep import KEPT, Learned
 from benchwatch.estimate.noise import NoiseScale
+from benchwatch.estimate.own_steps import OwnSteps
 from benchwatch.estimate.results import Nudge, Rest
 from benchwatch.estimate.rounding import rounding_variance
 from benchwatch.estimate.runs import Run
@@ -27,6 +29,9 @@ SURE: Final = 6.0
 """A nudge is confirmed when the step is this many times its own uncertainty."""
 PROBABLE: Final = 2.5
 """Past this many, the step is not counted as wander of the oscillator."""
+DOUBT: Final = 2.5
+"""Factor on the variance of the oscillator's wander, which few differences tell: by trial on random
+walks."""
 BEFORE: Final = 60
 AFTER: Final = 12
 """Readings looked at on either side, at most; a level stands after more than these."""
@@ -70,6 +75,7 @@ class Turns:
         the level after it."""
         self._fed = 0
         """The last reading that went into the wander."""
+        self._own = OwnSteps()
         self._creep: Creep | None = None
         """What follows the newest turn; None once that is over."""
         self._waiting: Entry | None = None
@@ -87,6 +93,7 @@ class Turns:
         self.confirmed = self._left = number
         self._broken = (number, number)
         self._forget_level()
+        self._own.clear()
         self._creep = self._waiting = self.newest = None
 
     def feed(self, wander: Wander, sigma: float) -> None:
@@ -155,32 +162,35 @@ class Turns:
         if fit is None:
             return None
         student = math.sqrt(noise.degrees / (noise.degrees - LEAST_DEGREES))
-        u = fit.u(wander.excess_of_step(fit.shorter))
-        if noise.coarse:
-            for level in (old, new):
-                rounding = rounding_variance([y for _, y in level], noise.quantum)
-                u = math.hypot(u, math.sqrt(rounding))
+        left = min(self._left, first)
+        way = self._between(left, first)
+        # The levels lie apart by as much as their middles do, and the oscillator strays meanwhile.
+        apart = len(way) + max(len(old), len(new))
+        u = math.hypot(fit.u(DOUBT * wander.excess_of_step(apart)), _rounding(noise, old, new))
         size, size_u = fit.size - self._told, math.hypot(u, self._told_u)
         if abs(size) > PROBABLE * student * size_u:
             self._break(first, first)
-        left = min(self._left, first)
-        way = self._between(left, first)
-        moved = 0.0
-        if abs(size) > SURE * student * size_u:
-            moved = abs(size)
+        sure = SURE * student
+        moved = abs(size) if abs(size) > sure * size_u else 0.0
         if len(way) >= EXCURSION:
             # What creeps lies between the two levels, what was turned there and back does not.
             off = [fit.from_after(point) for point in way]
             away = sorted(min(abs(y), abs(y + size)) for y in off)[-EXCURSION]
-            if away > SURE * student * math.sqrt(fit.white + wander.excess_of_step(len(way))):
+            strays = DOUBT * wander.excess_of_step(len(way))
+            if away > sure * math.sqrt(fit.white + strays):
                 moved = max(moved, away)
         before_s = next(t for number, t, _ in reversed(self.recent) if number < left)
         if moved <= REST * fit.bend * (new[0][0] - before_s):
             return None
-        if self._creeps(first, new, noise.sigma, SURE * student, wander):
+        stands = fit.after[1] + fit.slope * (new[0][0] - fit.after[0])
+        if self._own.again(first, stands - fit.size, fit.size, u, AFTER):
+            self._own.add(first, fit.size, stands, 0.0, AFTER)
+            return None
+        if self._creeps(first, new, noise.sigma, sure, wander):
             return None
         began_s = way[0][0] if way else new[0][0]
         nudge = Nudge(began_s, size, size_u, new[0][0] - began_s)
+        self._own.add(first, fit.size, stands, size, AFTER)
         self._begin(nudge, fit, old, first, noise.sigma)
         self._told, self._told_u = fit.size, u
         self.confirmed = first
@@ -268,3 +278,12 @@ class Turns:
         """Keep from the wander what lies between two levels."""
         before, pending = self._broken
         self._broken = (before if pending > self._fed else left, first)
+
+
+def _rounding(noise: NoiseScale, *levels: list[Point]) -> float:
+    """Standard uncertainty of a step from rounding on either side."""
+    if not noise.coarse:
+        return 0.0
+    return math.sqrt(
+        math.fsum(rounding_variance([y for _, y in level], noise.quantum) for level in levels)
+    )

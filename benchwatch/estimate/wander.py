@@ -85,6 +85,8 @@ class _Excess:
         """Averaging more readings than this gains nothing."""
         self._floor = 0.0
         """One excess for all octaves, as flicker noise has it: their weighted mean."""
+        self.likely = [0.0] * OCTAVES
+        """Where it may be chance as well: the largest of an octave and those below it."""
 
     def renew(self, spreads: list[Spread], divisor: float, white: float) -> None:
         """Work it out anew; an octave not yet known repeats the one below it."""
@@ -110,6 +112,10 @@ class _Excess:
                 if surely == OCTAVES and last > noise * _SURE / math.sqrt(count):
                     surely = place
             excess[place] = last
+        worst = 0.0
+        for place in range(OCTAVES):
+            worst = max(worst, excess[place])
+            self.likely[place] = worst
         if surely == OCTAVES:
             chance = _BELIEVED_ANYWAY.bit_length() - 2
             excess[:chance] = [0.0] * chance
@@ -200,5 +206,5 @@ class Wander:
         return 2.0 * self._hadamard.sums[octaves] + (intervals * slope) ** 2
 
     def excess_of_step(self, readings: int) -> float:
-        """Hadamard variance beyond white noise of blocks at least `readings` long."""
-        return self._hadamard.octaves[min(readings.bit_length() - 1, OCTAVES - 1)]
+        """Hadamard variance beyond white noise, the largest of blocks up to `readings` long."""
+        return self._hadamard.likely[min(readings.bit_length() - 1, OCTAVES - 1)]
