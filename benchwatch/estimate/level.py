@@ -202,7 +202,8 @@ class Level:
             white = max(self._runs.u**2, self._noise.sigma**2 / run.readings)
             white *= degrees / (degrees - LEAST_DEGREES)
             wander = self._wander.variance_of_mean(run.readings)
-            unseen = self._runs.unseen_step
+            # Readings of a coarse counter that waver between two digits show no step.
+            unseen = 0.0 if self._noise.coarse else self._runs.unseen_step
             moved = max(wander, self._creep(run), unseen if unseen > _BEYOND * wander else 0.0)
             u = math.sqrt(white + self._rounding(run) + moved)
         since = self._number - run.start + 1

@@ -16,6 +16,8 @@ import math
 from bisect import bisect_right, insort
 from collections import deque
 
+from benchwatch.estimate.digit import LastDigit
+
 WINDOW = 100
 """Differences kept; long enough for 10 % of σ, short enough to follow a decaying warm-up."""
 _QUANTILE = 0.6
@@ -120,9 +122,7 @@ class NoiseScale:
         self._sum_of_signs = 0
         self._last_sign = 0
         self._same_signs = 0
-        self._smallest = math.inf
-        self._largest = 0.0
-        self._repeats = False
+        self._digit = LastDigit()
         self._count = 0
         self._last: float | None = None
         self._last_difference: float | None = None
@@ -149,11 +149,7 @@ class NoiseScale:
         if abs(difference) < nothing:
             difference = 0.0
         magnitude = abs(difference)
-        if magnitude == 0.0:
-            self._repeats = True
-        else:
-            self._smallest = min(self._smallest, magnitude)
-            self._largest = max(self._largest, magnitude)
+        self._digit.add(difference, resolution, nothing)
         self._first.add(magnitude)
         self._count += 1
         if self._last_difference is not None:
@@ -161,17 +157,13 @@ class NoiseScale:
             self._second.add(bend if bend >= nothing else 0.0)
         self._last_difference = difference
         self._follow_sign(1 if difference > 0.0 else -1 if difference < 0.0 else 0)
-        quantised = self._repeats and math.isfinite(self._smallest)
-        self.quantum = max(resolution, self._smallest if quantised else 0.0)
+        self.quantum = max(resolution, self._digit.learnt)
         floor = self.quantum / math.sqrt(12.0)
         self.moving = self._same_signs >= _MONOTONE or abs(self._sum_of_signs) >= _MOVING
         if self.moving and len(self._second):
             spread = self._second.sd(floor * math.sqrt(6.0)) / math.sqrt(6.0)
         else:
             spread = self._first.sd(floor * math.sqrt(2.0)) / math.sqrt(2.0)
-        if spread == 0.0 and self._largest - self._smallest > nothing:  # no ramp, but a saw
-            self.quantum = max(resolution, self._smallest)
-            floor = self.quantum / math.sqrt(12.0)
         self.sigma = max(spread, floor)
         self.degrees = min(self._count, WINDOW) * 2.0 / 3.0
 
