@@ -4,7 +4,8 @@ import math
 
 import numpy as np
 import pytest
-from made_sessions import Floats, make_flicker
+from hard_levels import rms, with_losses
+from made_sessions import make_flicker
 from pipeline_kit import reading
 from seed_kit import unseen_seed
 
@@ -26,25 +27,6 @@ def quiet(readings: int, level: float = 0.0, seed: int = 4) -> list[float]:
 def feed(live: LiveEstimate, offsets: list[float], start_s: float = 0.0) -> list[Numbers]:
     """Put readings, one a second, through a live estimate."""
     return [live.add(start_s + k, offset, gate_s=1.0) for k, offset in enumerate(offsets)]
-
-
-def with_losses(truth: Floats, noise: Floats, lost: float, rng: np.random.Generator) -> Floats:
-    """Return the level's errors while so large a share of the readings is lost, one a second."""
-    live, last_s = LiveEstimate(), 0.0
-    errors = []
-    for at_s in np.flatnonzero(rng.random(truth.size) >= lost).tolist():
-        if at_s - last_s > 1.0:
-            live.gap(at_s - last_s)
-        estimate = live.add(at_s, float(truth[at_s] + noise[at_s]), gate_s=1.0).estimate
-        last_s = at_s
-        assert estimate is not None
-        errors.append(estimate.offset - truth[at_s])
-    return np.array(errors)
-
-
-def rms(errors: Floats) -> float:
-    """Root mean square."""
-    return float(np.sqrt(np.mean(errors**2)))
 
 
 def test_a_gap_is_counted_in_intervals() -> None:

@@ -23,6 +23,8 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final
 
+FEWEST_QUIET: Final = 3
+"""Readings that show a level to be quiet."""
 _HARMONICS: Final = 5
 _LARGEST: Final = 0.6
 """Noise in digits, from which on nothing is left."""
@@ -64,3 +66,21 @@ def rounding_variance(readings: Sequence[float], quantum: float) -> float:
     else:
         left = max(0.25 - seen, 0.0) / 3.0
     return left * quantum * quantum
+
+
+def digits_apart(before: Sequence[float], after: Sequence[float], quantum: float) -> bool:
+    """Tell whether two quiet levels of a coarse counter are surely not the same.
+
+    A rounding error is half a digit at most. So levels whose readings stay on one digit, or
+    waver between two, lie apart if there is a digit between them that none of them shows.
+
+    Args:
+        before: readings of one level, fractional.
+        after: readings of the other.
+        quantum: weight of the last digit, in the same unit.
+    """
+    if min(len(before), len(after)) < FEWEST_QUIET:
+        return False
+    low, high = sorted((before, after), key=min)
+    quiet = max(max(level) - min(level) for level in (low, high)) < 1.5 * quantum
+    return quiet and min(high) - max(low) > 1.5 * quantum

@@ -18,7 +18,7 @@ from benchwatch.estimate.learned_creep import KEPT, Learned
 from benchwatch.estimate.noise import NoiseScale
 from benchwatch.estimate.own_steps import OwnSteps
 from benchwatch.estimate.results import Nudge, Rest
-from benchwatch.estimate.rounding import rounding_variance
+from benchwatch.estimate.rounding import digits_apart, rounding_variance
 from benchwatch.estimate.runs import Run
 from benchwatch.estimate.step import Point, StepFit, centred, fit_step
 from benchwatch.estimate.wander import Wander
@@ -171,7 +171,8 @@ class Turns:
         if abs(size) > PROBABLE * student * size_u:
             self._break(first, first)
         sure = SURE * student
-        moved = abs(size) if abs(size) > sure * size_u else 0.0
+        shown = abs(size) > sure * size_u or (not way and _digits_apart(noise, old, new))
+        moved = abs(size) if shown else 0.0
         if len(way) >= EXCURSION:
             # What creeps lies between the two levels, what was turned there and back does not.
             off = [fit.from_after(point) for point in way]
@@ -287,3 +288,10 @@ def _rounding(noise: NoiseScale, *levels: list[Point]) -> float:
     return math.sqrt(
         math.fsum(rounding_variance([y for _, y in level], noise.quantum) for level in levels)
     )
+
+
+def _digits_apart(noise: NoiseScale, old: list[Point], new: list[Point]) -> bool:
+    """Tell whether the digits alone show that the level was turned."""
+    if not noise.coarse:
+        return False
+    return digits_apart([y for _, y in old], [y for _, y in new], noise.quantum)
