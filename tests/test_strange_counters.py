@@ -238,3 +238,15 @@ def test_lines_that_came_while_the_program_stood_still_are_not_told_as_new() -> 
     assert len(watched.readings) == 60
     assert max(map(abs, watched.late_s(sent))) < 0.6
     assert len(watched.gaps) == 1
+
+
+def test_every_third_reading_cut_with_its_connection_is_a_gap_and_the_watch_goes_on() -> None:
+    """Stretches of two readings, one after the other: too short for second differences."""
+    counter = PlainCounter(0.02, change=lambda q, text, n: text if q != "READ?" or n % 3 else "")
+    with on_a_socket(counter) as resource:
+        watched = watch(resource, "--settle", "1ppb/10s", "--tolerance", "5ppb", "--count", "17")
+
+    assert watched.code == 0, watched.errors
+    assert watched.numbers == [n for n in range(1, 26) if n % 3][:17]
+    assert len(watched.gaps) == 8
+    assert counter.connections == 9

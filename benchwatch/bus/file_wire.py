@@ -72,6 +72,8 @@ def open_file_wire(path: str, resource: str) -> "FileWire":
         fd = os.dup(_kept_input[-1] if _kept_input else 0)
     else:
         try:
+            # before it is opened: to open some devices is to command them
+            _refuse_device(Path(path).stat().st_mode, resource)
             fd = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
         except FileNotFoundError as error:
             raise ConnectionFailed(
@@ -85,12 +87,20 @@ def open_file_wire(path: str, resource: str) -> "FileWire":
         return GrowingFile(fd, path, resource)
     if stat.S_ISDIR(mode) or os.isatty(fd):
         os.close(fd)
-        what = "a folder" if stat.S_ISDIR(mode) else "a terminal or serial port"
-        raise UsageError(
-            f"{printable(resource, 200)} is {what}. Give a file or a pipe, or write a serial port "
-            "as ASRL/dev/ttyUSB0::INSTR."
-        )
+        raise _no_lines("a folder" if stat.S_ISDIR(mode) else "a terminal", resource)
     return Pipe(fd, resource, ends=path == STANDARD_INPUT)
+
+
+def _refuse_device(mode: int, resource: str) -> None:
+    if stat.S_ISCHR(mode) or stat.S_ISBLK(mode):
+        raise _no_lines("a device, such as a terminal or serial port", resource)
+
+
+def _no_lines(what: str, resource: str) -> UsageError:
+    return UsageError(
+        f"{printable(resource, 200)} is {what}. Give a file or a pipe, or write a serial port as "
+        "ASRL/dev/ttyUSB0::INSTR."
+    )
 
 
 class FileWire:
