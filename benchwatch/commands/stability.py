@@ -36,6 +36,10 @@ CONTIGUOUS = 0.99
 NEAR = 0.05
 """An averaging time is taken as the nearest multiple of the interval when it is off by no more."""
 WORDS = {"nudge": "the last nudge", "settled": "it settled"}
+OF_TOTDEV = (
+    "totdev: value is that of the handbook, too high for phase noise and too low for flicker and "
+    "random-walk FM\nat long tau; corrected is without that bias, and low and high are about it."
+)
 TAUS = "octave, decade or a list such as 1s,10s,100s"
 
 
@@ -228,20 +232,25 @@ def _report_missing(
 
 def _table(rows: tuple[Deviation, ...], coverage: float) -> str:
     limits = f"({coverage:.4g})"
-    header = ("deviation", "tau_s", "value", f"low {limits}", f"high {limits}", "n", "edf", "noise")
-    return table(
-        header,
+    names = ["deviation", "tau_s", "value", f"low {limits}", f"high {limits}", "n", "edf", "noise"]
+    cells = [
         [
-            (
-                "tdev (s)" if row.deviation == "tdev" else row.deviation,
-                f"{row.tau_s:.9g}",
-                f"{row.value:.4e}",
-                "-" if row.low is None else f"{row.low:.4e}",
-                "-" if row.high is None else f"{row.high:.4e}",
-                str(row.n),
-                "-" if row.edf is None else f"{row.edf:.1f}",
-                row.noise or "unknown",
-            )
-            for row in rows
-        ],
-    )
+            "tdev (s)" if row.deviation == "tdev" else row.deviation,
+            f"{row.tau_s:.9g}",
+            f"{row.value:.4e}",
+            _number(row.low),
+            _number(row.high),
+            str(row.n),
+            "-" if row.edf is None else f"{row.edf:.1f}",
+            row.noise or "unknown",
+        ]
+        for row in rows
+    ]
+    if all(row.deviation != "totdev" for row in rows):
+        return table(names, cells)
+    unbiased = [[*cell, _number(row.corrected)] for cell, row in zip(cells, rows, strict=True)]
+    return f"{table([*names, 'corrected'], unbiased)}\n\n{OF_TOTDEV}"
+
+
+def _number(value: float | None) -> str:
+    return "-" if value is None else f"{value:.4e}"

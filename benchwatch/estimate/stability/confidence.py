@@ -23,6 +23,7 @@ from benchwatch.estimate.stability.results import (
     lowest_alpha,
     order,
 )
+from benchwatch.estimate.stability.total_bias import total_edf
 
 LARGEST_SHAPE: Final = 512
 FARTHEST: Final = 64
@@ -93,9 +94,7 @@ def degrees_of_freedom(terms: Terms, alpha: int | None) -> float:
         length = float(runs.sum() + len(runs))
         return max(b * length / m - c, 1.0)
     if name == "totdev":
-        # Where no formula holds, the terms that lie inside, which are those of oadev, count.
-        runs = runs + 2 - 2 * m
-        runs = runs[runs > 0]
+        return max(total_edf(alpha, m, runs), 1.0)
     if name in {"adev", "hdev"}:
         stride = m
     shape = _shape(order(name), averages_phase(name), alpha, m, stride)

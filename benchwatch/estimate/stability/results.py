@@ -50,6 +50,10 @@ class Deviation:
     noise: str | None
     """Name of the noise that the limits assume; None when the data are too few to tell, and
     the limits are then the widest that any noise would give."""
+    bias: float | None = None
+    """What `value` is expected to be over the truth, for ``totdev`` under that noise; else None."""
+    corrected: float | None = None
+    """`value` without that bias, which the limits are about."""
 
 
 def order(name: Name) -> int:

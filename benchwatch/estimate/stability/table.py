@@ -18,6 +18,7 @@ from benchwatch.estimate.stability.results import (
     lowest_alpha,
     order,
 )
+from benchwatch.estimate.stability.total_bias import total_bias
 
 WHOLE: Final = 1e-6
 """An averaging time is a multiple of the interval when it is one to this part."""
@@ -81,15 +82,38 @@ def stability_table(
             if gate_s is not None and name in CORRECTED and alpha is not None:
                 square /= variance_ratio(alpha, m, interval_s / gate_s, order(name))
             value = math.sqrt(square) * (m * tau0_s / math.sqrt(3) if name == "tdev" else 1.0)
-            edf = low = high = None
+            edf = low = high = bias = corrected = None
             if value > 0:
-                edf = degrees_of_freedom(Terms(name, m, runs), alpha)
-                low, high = chi2_limits(value, edf, confidence)
+                terms = Terms(name, m, runs)
+                edf = degrees_of_freedom(terms, alpha)
+                if name != "totdev":
+                    low, high = chi2_limits(value, edf, confidence)
+                else:
+                    bias, corrected, low, high = _unbiased(value, terms, alpha, confidence)
             known = NOISES[alpha] if alpha is not None and value > 0 else None
             tau_s = float(f"{m * tau0_s:.12g}")
             n = int(runs.sum())
-            table.append(Deviation(name, tau_s, value, low, high, confidence, edf, n, known))
+            table.append(
+                Deviation(name, tau_s, value, low, high, confidence, edf, n, known, bias, corrected)
+            )
     return tuple(table)
+
+
+def _unbiased(
+    value: float, terms: Terms, alpha: int | None, confidence: float
+) -> tuple[float | None, float | None, float, float]:
+    """Return the bias of a total deviation, its value without, and limits about that.
+
+    Where the noise is unknown, the limits hold those of every noise.
+    """
+    limits, bias = [], 1.0
+    for noise in range(-2, 3) if alpha is None else (alpha,):
+        bias = math.sqrt(total_bias(noise, terms.m, terms.runs))
+        limits.append(chi2_limits(value / bias, degrees_of_freedom(terms, noise), confidence))
+    low, high = min(low for low, _ in limits), max(high for _, high in limits)
+    if alpha is None:
+        return None, None, low, high
+    return bias, value / bias, low, high
 
 
 class _Variances:
