@@ -11,9 +11,9 @@ it names the wrong law in up to 9 to 22 of 100. So a law is called the better on
 visits on and with a difference above 8, which was wrong in 2 of 100 at most (linear and
 logarithmic, ageing of 1 to 30 times the scatter, three plans of visits).
 
-What is not told apart stays in the forecast: its band is as wide as those of all laws that the
-visits leave open, among them, where nobody knows when ageing began, the logarithmic one from a
-month and from a year earlier.
+What is not told apart stays in the forecast: its band has room for both laws, also at once (two
+mechanisms may oppose each other), for a random walk, and, where nobody knows when ageing began,
+for a beginning a month and a year earlier (`ageing_spread`).
 """
 
 import math
@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.errors import NoReadings, UsageError
+from benchwatch.estimate.ageing_spread import Spread, spread_of
 from benchwatch.estimate.budget import coverage_factor
 from benchwatch.estimate.regression import Line, fit_line
 
@@ -112,11 +113,19 @@ class Ageing:
     last_days: float
     began_earlier: tuple[Fit, ...] = ()
     """The logarithmic law from earlier beginnings, as far as the visits leave them open."""
+    visits: tuple[tuple[float, ...], tuple[float, ...]] = ((), ())
+    """Days and offsets of what was fitted."""
+    beginnings: tuple[float, ...] = (0.0,)
+    """How much earlier ageing may have begun, days."""
 
     @property
     def told_apart(self) -> bool:
         """True when enough visits speak clearly enough for the better law."""
         return self.aicc_margin is not None and _clear(self.aicc_margin, self.best.visits)
+
+    def spread(self) -> Spread | None:
+        """Work out what the visits leave open beyond these fits; None where nothing scatters."""
+        return spread_of(*self.visits, self.beginnings) if self.best.scatter else None
 
     @property
     def open(self) -> tuple[Fit, ...]:
@@ -173,7 +182,16 @@ def fit_ageing(
         )
     )
     left_open = tuple(fit for fit in earlier if not _clear(_margin(fit, best), t.size))
-    return Ageing(best, other, abs(margin), first, last, left_open)
+    return Ageing(
+        best,
+        other,
+        abs(margin),
+        first,
+        last,
+        left_open,
+        (tuple(t.tolist()), tuple(y.tolist())),
+        (0.0,) if origin_known else (0.0, *EARLIER_DAYS),
+    )
 
 
 def _fit(law: Law, x: NDArray[np.float64], y: NDArray[np.float64]) -> Fit:

@@ -1,11 +1,9 @@
 """What the fitted ageing laws say of the future: forecasts with a band, and when it is due.
 
-A forecast carries a prediction band, that is, room for the scatter of one further visit:
+A forecast by one law carries a prediction band, that is, room for the scatter of one further visit:
 ±t·√(s² + u²), u that of the line, with n - 2 degrees of freedom (Draper and Smith, Applied
-Regression Analysis, section 1.4).
-
-What is not told apart stays in the forecast: its band is as wide as those of all laws that the
-visits leave open.
+Regression Analysis, section 1.4). No law is exact, though: the band that is stated is that of all
+that the visits leave open (`ageing_spread`).
 """
 
 import math
@@ -14,14 +12,21 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchwatch.errors import UsageError
 from benchwatch.estimate.ageing import Ageing, Fit
+from benchwatch.estimate.ageing_spread import Spread
 from benchwatch.estimate.budget import DEFAULT_COVERAGE
+
+FloatArray = NDArray[np.float64]
 
 SEARCH_POINTS: Final = 2001
 """Places at which a horizon is looked through for the first crossing."""
 BISECTIONS: Final = 60
+BAND_POINTS: Final = 61
+BAND_BISECTIONS: Final = 16
+"""The same for the ends of the band, which are looked for more closely soon after the visits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +54,11 @@ class Due:
 
 def outlook(ageing: Ageing, days: float, coverage: float = DEFAULT_COVERAGE) -> Forecast:
     """Say what a visit at `days` is expected to find, by all that the visits leave open."""
+    spread = ageing.spread()
+    if spread is not None:
+        best = ageing.best.at(days)
+        low, high = spread.band(np.array([days]), coverage)
+        return Forecast(days, best, min(float(low[0]), best), max(float(high[0]), best))
     each = [forecast(fit, days, coverage) for fit in ageing.open]
     lows = [one.low for one in each if one.low is not None]
     highs = [one.high for one in each if one.high is not None]
@@ -65,6 +75,9 @@ def due_by_any(
     Raises:
         UsageError: the tolerance or the horizon is not above zero.
     """
+    spread = ageing.spread()
+    if spread is not None:
+        return _due_by_spread(ageing, spread, tolerance, horizon_days, coverage)
     each = [due(fit, tolerance, ageing.last_days, horizon_days, coverage) for fit in ageing.open]
     earliest = [one.earliest_days for one in each if one.earliest_days is not None]
     latest = [one.latest_days for one in each if one.latest_days is not None]
@@ -74,6 +87,37 @@ def due_by_any(
         max(latest) if len(latest) == len(each) else None,
         horizon_days,
     )
+
+
+def _due_by_spread(
+    ageing: Ageing, spread: Spread, tolerance: float, horizon_days: float, coverage: float
+) -> Due:
+    best = due(ageing.best, tolerance, ageing.last_days, horizon_days, coverage)
+    at = ageing.last_days + horizon_days * np.linspace(0.0, 1.0, BAND_POINTS) ** 2
+
+    def crossing(side: int) -> float | None:
+        def excess(days: FloatArray) -> FloatArray:
+            low, high = spread.band(days, coverage)
+            edge = np.maximum(-low, high) if side > 0 else np.maximum(low, -high)
+            return np.asarray(edge - tolerance)
+
+        above = np.flatnonzero(excess(at) > 0)
+        if above.size == 0 or above[0] == 0:
+            return None if above.size == 0 else float(at[0])
+        below, beyond = at[above[0] - 1 : above[0] + 1].tolist()
+        for _ in range(BAND_BISECTIONS):
+            middle = (below + beyond) / 2.0
+            inside = float(excess(np.array([middle]))[0]) <= 0
+            below, beyond = (middle, beyond) if inside else (below, middle)
+        return float(beyond)
+
+    earliest, latest = crossing(1), crossing(-1)
+    expected = best.expected_days
+    if expected is not None and earliest is not None:
+        earliest = min(earliest, expected)
+    if expected is not None and latest is not None:
+        latest = max(latest, expected)
+    return Due(expected, earliest if earliest is not None else expected, latest, horizon_days)
 
 
 def forecast(fit: Fit, days: float, coverage: float = DEFAULT_COVERAGE) -> Forecast:
