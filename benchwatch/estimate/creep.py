@@ -35,6 +35,10 @@ _DRIFTS: Final = 0.05
 _OVER: Final = 0.5
 """A creep is over when what is left of it is less than this part of u."""
 _LEAST_READINGS = 3
+_EACH, _EVERY = 12, 4
+"""Up to so many readings all is weighed anew with each, then with one in so many."""
+_NONE, _ENOUGH = 0.05, 24
+"""A creep less probable than this after so many readings is looked for no longer."""
 _REACH = 2.5
 """A creep explains a step as far as its amplitude may be, by so many of its sd."""
 
@@ -105,10 +109,13 @@ class Creep:
         self._sums = [_Sums(tau * spacing_s) for tau in TAUS]
         self._prior, self._prior_u, self._happens = expected(learned)
         self._answers: list[_Answer] = []
+        self._level = 0.0, 0.0
+        """Level at rest and its variance, over the answers."""
         self.seen = 0.0
         """Probability that it creeps."""
         self._told = False
-        """It was said where it is going to rest."""
+        """It is said where it is going to rest."""
+        self._was_told = False
 
     def add(self, at_s: float, offset: float, sigma: float) -> None:
         """Take a reading with white noise of `sigma`."""
@@ -120,7 +127,8 @@ class Creep:
         self._yy += y * y
         for sums in self._sums:
             sums.add(t, y)
-        self._weigh(sigma)
+        if self.fresh:
+            self._weigh(sigma)
 
     def _weigh(self, sigma: float) -> None:
         """Work out the answers and their weights anew."""
@@ -174,6 +182,11 @@ class Creep:
                 _Answer(share, tau_s, levels[place], level_variance, amplitude, own)
             )
         self._sums = kept
+        level = math.fsum([one.weight * one.level for one in self._answers])
+        squares = [
+            one.weight * (one.level_variance + (one.level - level) ** 2) for one in self._answers
+        ]
+        self._level = level, math.fsum(squares)
 
     def resting(self, wander: float = 0.0) -> tuple[float, float] | None:
         """Return where it rests, and its standard uncertainty; None while nothing tells it.
@@ -183,13 +196,24 @@ class Creep:
         """
         if not (self._answers and self.tells):
             return None
-        level = math.fsum(one.weight * one.level for one in self._answers)
-        variance = math.fsum(
-            one.weight * (one.level_variance + (one.level - level) ** 2) for one in self._answers
-        )
+        level, variance = self._level
         t = self._now_s - self.at_s
         variance += wander + (0.5 * t * self._slope_u) ** 2
         return self._level0 + self._slope * t + level, math.sqrt(variance)
+
+    @property
+    def fresh(self) -> bool:
+        """Tell whether the last reading has changed what is known."""
+        return self.readings <= _EACH or self.readings % _EVERY == 0
+
+    @property
+    def over(self) -> bool:
+        """Tell whether nothing more is to be learned: it has come to rest, or never crept."""
+        if self.readings >= FOLLOWED:
+            return True
+        if self.readings < _ENOUGH or self._told:
+            return False
+        return self.seen < _NONE or self._was_told
 
     def rest(self, wander: float = 0.0) -> Rest | None:
         """Return where it is going to rest and in how long; None when it is there, or is still."""
@@ -200,6 +224,7 @@ class Creep:
         offset, u = resting
         left, tau_s = self._left()
         self._told = left > (_OVER * u if self._told else u)
+        self._was_told = self._was_told or self._told
         if not self._told:
             return None
         in_s, span_s = tau_s * math.log(left / (_OVER * u)), self._now_s - self.at_s

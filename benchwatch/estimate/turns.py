@@ -13,7 +13,7 @@ from collections import deque
 from dataclasses import replace
 from typing import Final
 
-from benchwatch.estimate.creep import FOLLOWED, Creep
+from benchwatch.estimate.creep import Creep
 from benchwatch.estimate.learned_creep import KEPT, Learned
 from benchwatch.estimate.noise import NoiseScale
 from benchwatch.estimate.own_steps import OwnSteps
@@ -260,11 +260,11 @@ class Turns:
             self._waiting = entry
             return
         creep.add(entry[1], entry[2], sigma)
-        resting = creep.resting()
+        resting = creep.resting() if creep.fresh else None
         if resting is not None:
             size, u = resting[0] - self._fixed[0], math.hypot(resting[1], self._fixed[1])
             self.newest = replace(self.newest, size=size, u=u)
-        if creep.readings >= FOLLOWED:
+        if creep.over:
             self._learn()
 
     def rest(self, variance: float) -> Rest | None:
