@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.estimate.live import LiveEstimate
-from benchwatch.estimate.results import Numbers
+from benchwatch.estimate.results import Numbers, SettleLimit
 
 Floats = NDArray[np.float64]
 
@@ -60,7 +60,7 @@ def make_creep(
     return MadeCreep(readings, truth, first, SIGMA * (level + size), SIGMA * float(size), tau)
 
 
-def follow(made: MadeCreep) -> list[Numbers]:
+def follow(made: MadeCreep, settle: SettleLimit | None = None) -> list[Numbers]:
     """Put the readings through the live estimate; return the numbers after each."""
-    live = LiveEstimate()
+    live = LiveEstimate(settle=settle)
     return [live.add(float(k), y, gate_s=1.0) for k, y in enumerate(made.readings.tolist())]

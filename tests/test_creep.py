@@ -10,7 +10,7 @@ from seed_kit import unseen_seed
 from benchwatch.estimate.creep import Creep
 from benchwatch.estimate.learned_creep import Learned
 from benchwatch.estimate.level import Level
-from benchwatch.estimate.results import Estimate, Numbers, Rest
+from benchwatch.estimate.results import Estimate, Numbers, Rest, SettleLimit
 from benchwatch.estimate.trim import at_rest
 
 
@@ -143,3 +143,18 @@ def test_advice_goes_by_the_level_at_rest() -> None:
     assert at_rest(Numbers(estimate=now)) == now
     assert at_rest(creeping) == Estimate(1e-9, 2e-10, 8, 7.0)
     assert at_rest(Numbers()) is None
+
+
+def test_what_creeps_away_is_no_drift() -> None:
+    """An oscillator that stands still is not called warming when a turn of 100 σ has crept away.
+
+    The limit is 10 σ in ten minutes; ten readings after the turn are left to see the creep.
+    """
+    rng = np.random.default_rng(unseen_seed())
+    for _ in range(2):
+        made = make_creep(rng, size=150.0, quiet=700)
+        said = follow(made, SettleLimit(10.0 * SIGMA, 600.0))
+        states = [now.settle.state for now in said[made.first + 12 :] if now.settle is not None]
+
+        assert any(now.rest for now in said)
+        assert "warming" not in states

@@ -25,6 +25,8 @@ class LiveEstimate:
         self._settling = Settling(settle)
         self._held: tuple[float, float] | None = None
         """A suspect reading, kept from the settling until it is known to be no spike."""
+        self._crept = False
+        """A creep was told since the last reading that the settling has taken."""
         self._numbers = Numbers()
 
     @property
@@ -88,9 +90,15 @@ class LiveEstimate:
         settling, quantum = self._settling, self._level.quantum
         if self._held is not None and now.spike_at_s is None:
             settling.add(*self._held, quantum)
-        self._held = (elapsed_s, offset) if now.suspect else None
-        if not now.suspect:
+        creeps = now.rest is not None
+        self._held = (elapsed_s, offset) if now.suspect and not creeps else None
+        if not now.suspect and not creeps:
             settling.add(elapsed_s, offset, quantum)
+            if self._crept:
+                # What crept away is no drift: it is part of the turn.
+                self._crept = False
+                settling.step(elapsed_s, 0.0, 0.0)
+        self._crept = self._crept or creeps
         nudge = now.confirmed_nudge
         if nudge is not None:
             settling.step(nudge.at_s, nudge.size, nudge.u or 0.0)
