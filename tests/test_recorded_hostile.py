@@ -1,13 +1,16 @@
 """Hostile and hand-made files: a sentence with a place in it, exit code 5, and nothing invented."""
 
 import os
+import random
 import sqlite3
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from mutation_kit import good_journal, json_lines, mutated, mutated_journal, table
 from recorded_kit import Outcome, run_each, run_one, write
+from seed_kit import unseen_seed
 
 READING = (
     '{"kind":"reading","counter":"main","time":null,"elapsed_s":%s,"gate_s":%s,'
@@ -144,8 +147,8 @@ def test_hand_made_journals_are_refused_with_the_place(tmp_path: Path) -> None:
 def test_pairs_of_readings_with_gaps_between_are_read(tmp_path: Path) -> None:
     """Stretches of two readings have no second differences; every command still ends in order."""
     rows = [(i, "" if i % 3 == 2 else f"10000000.{i % 7}") for i in range(90)]
-    table = "time_s,frequency_hz\n" + "".join(f"{at},{text}\n" for at, text in rows)
-    path = write(tmp_path / "pairs.csv", table)
+    content = "time_s,frequency_hz\n" + "".join(f"{at},{text}\n" for at, text in rows)
+    path = write(tmp_path / "pairs.csv", content)
 
     played, budget, stability = run_each([["replay", "--json", path], ["budget", path],
                                           ["stability", path]])  # fmt: skip
@@ -197,3 +200,26 @@ def test_mixed_line_ends_and_a_byte_order_mark_are_no_matter(tmp_path: Path) -> 
     outcome = run_one("replay", "--json", path)
 
     assert [reading["offset"] for reading in outcome.readings] == [1e-9, 2e-9, 3e-9]
+
+
+def test_files_changed_at_random_end_in_numbers_or_a_sentence(tmp_path: Path) -> None:
+    """Whatever is in them: no traceback, nothing that steers a terminal, exit codes as promised."""
+    rng = random.Random(unseen_seed())
+    good_journal(tmp_path / "good.db", 40)
+    commands = []
+    for i in range(40):
+        path = tmp_path / f"file{i}"
+        if i % 4 == 0:
+            mutated_journal(rng, tmp_path / "good.db", path)
+        else:
+            make = table if i % 2 else json_lines
+            path.write_bytes(mutated(rng, make(rng, 40)))
+        commands.append([("replay --json", "stability", "budget")[i % 3].split(), [str(path)]])
+
+    outcomes = run_each([command + paths for command, paths in commands])
+
+    for command, outcome in zip(commands, outcomes, strict=True):
+        assert outcome.code in {0, 2, 4, 5}, (command, outcome.told)
+        assert all(line.isprintable() for line in outcome.told.splitlines()), outcome.told
+        if outcome.code:
+            assert outcome.told.rstrip().endswith(".")

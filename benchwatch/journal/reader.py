@@ -32,7 +32,12 @@ _OTHERS: Final = {
     "records": "number, utc_s, elapsed_s, kind, document",
 }
 _TEXTS: Final = frozenset({"text", "flags", "reason", "kind", "document"})
-_MAY_MISS: Final = frozenset({"gate_s"})
+_TYPES: Final[dict[str, set[type]]] = {
+    **{name: {str} for name in _TEXTS},
+    "number": {int},
+    "gate_s": {int, float, type(None)},
+}
+"""What the cells of a column may be; else numbers."""
 
 ReadingRow = tuple[int, float, float, float | None, str, float, str]
 """Number, Unix seconds, elapsed seconds, gate, text, resolution in hertz, flags."""
@@ -103,12 +108,6 @@ class JournalReader:
         """Tell whether there is any reading of `run`."""
         return bool(self._rows("SELECT 1 FROM readings WHERE run = ? LIMIT 1", (run.key,)))
 
-    def last_elapsed_s(self, run: Run) -> float:
-        """Return the time of the last reading of `run`; nan where there is none."""
-        query = "SELECT elapsed_s FROM readings WHERE run = ? ORDER BY number DESC LIMIT 1"
-        found = self._rows(query, (run.key,))
-        return float(found[0][0]) if found and isinstance(found[0][0], int | float) else math.nan
-
     def portions(self, run: Run, *, records: bool = False) -> Iterator[Portion]:
         """Give the events of `run`; `records` only where they are asked for."""
         after = -_LAST
@@ -119,6 +118,7 @@ class JournalReader:
         more = True
         while more:
             rows = self._rows(query, (run.key, after, PORTION))
+            self._check("readings", rows, run)
             more = len(rows) == PORTION
             last = int(rows[-1][0]) if more else _LAST
             found: dict[str, list[Any]] = {"readings": rows}
@@ -129,30 +129,28 @@ class JournalReader:
                         " WHERE run = ? AND number > ? AND number <= ? ORDER BY number",
                         (run.key, after, last),
                     )
-            for table, their in found.items():
-                self._check(table, their, run)
+                    self._check(table, found[table], run)
             after = last
             yield Portion(**found)
 
     def _rows(self, query: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
         try:
             return self._connection.execute(query, values).fetchall()
+        except UnicodeDecodeError as error:  # in a name of the schema
+            raise JournalError(f"the journal is damaged ({self._path}).") from error
         except sqlite3.Error as error:
             raise JournalError(f"{sentence(self._path, error)}.") from error
 
     def _check(self, table: str, rows: list[tuple[Any, ...]], run: Run) -> None:
         """Check that every cell is what its column says."""
         names = (_READINGS if table == "readings" else _OTHERS[table]).split(", ")
-        for row in rows:
-            for name, value in zip(names, row, strict=True):
-                if name in _TEXTS:
-                    good = type(value) is str
-                elif value is None:
-                    good = name in _MAY_MISS
-                else:
-                    good = type(value) in {int, float} and math.isfinite(value)
-                if not good:
-                    raise self._wrong(f"event {row[0]} of run {run.key}", name, value)
+        for place, (name, column) in enumerate(zip(names, zip(*rows, strict=True), strict=False)):
+            if set(map(type, column)) <= _TYPES.get(name, {int, float}) and (
+                name in _TEXTS or all(map(math.isfinite, filter(None, column)))
+            ):
+                continue
+            row = next(row for row in rows if not _is_good(name, row[place]))
+            raise self._wrong(f"event {row[0]!s:.20} of run {run.key}", name, row[place])
 
     def _run(self, *row: Any) -> Run:
         key, watch, counter, resource, driver, started, nominal, identity, base, gate, settings = (
@@ -224,6 +222,12 @@ def read_events(path: Path, run: Run) -> Iterator[Event]:
 def flags_of(written: str) -> frozenset[Flag]:
     """Return the flags in a cell; words that are none are passed over."""
     return frozenset(flag for flag in _FLAGS if flag in written.split(","))
+
+
+def _is_good(name: str, value: object) -> bool:
+    if type(value) not in _TYPES.get(name, {int, float}):
+        return False
+    return not isinstance(value, int | float) or math.isfinite(value)
 
 
 def _events(portion: Portion, run: Run) -> list[Event]:

@@ -17,7 +17,16 @@ from benchwatch.reading import OVERRANGE
 from benchwatch.recording.decimals import Decimals, merged, of_values
 from benchwatch.recording.digits import read_texts
 from benchwatch.recording.record import Hole
-from benchwatch.recording.rows import BEYOND, Round, Rows, Track, check_size, check_time, gate_of
+from benchwatch.recording.rows import (
+    BEYOND,
+    LATEST_S,
+    LONGEST_GATE_S,
+    Round,
+    Rows,
+    Track,
+    check_size,
+    check_time,
+)
 from benchwatch.recording.text import STANDARD_INPUT, shown_name
 
 LATEST_DATE_S: Final = 2.5e11
@@ -91,17 +100,20 @@ def _rows(track: Track, portion: Portion) -> Rows:
     if track.epoch_s is None and readings:
         utc_s, elapsed_s = readings[0][1:3]
         track.epoch_s = utc_s - elapsed_s if abs(utc_s) < LATEST_DATE_S else None
-    for row in readings:
-        check_time(Decimal(row[2]), track.place(row[0]))
+    time_s = np.array([row[2] for row in readings], dtype=np.float64)
+    for i in np.flatnonzero(np.abs(time_s) > float(LATEST_S)).tolist():
+        check_time(Decimal(readings[i][2]), track.place(readings[i][0]))
+    gate_s = np.array([row[3] for row in readings], dtype=np.float64)  # nan for None
+    gate_s[~((gate_s > 0) & (gate_s <= LONGEST_GATE_S))] = np.nan
     flags = {i: flags_of(row[6]) for i, row in enumerate(readings) if row[6]}
     over = np.zeros(len(readings), dtype=bool)
     over[[i for i, words in flags.items() if OVERRANGE in words]] = True
     rows = Rows(
         number,
-        np.array([row[2] for row in readings], dtype=np.float64),
+        time_s,
         _numbers(track, readings, over.tolist()),
         over,
-        np.array([gate_of(row[3]) for row in readings]),
+        gate_s,
         flags,
     )
     for at, _, begin_s, lasted_s, reason in portion.gaps:
@@ -119,7 +131,9 @@ def _rows(track: Track, portion: Portion) -> Rows:
 
 
 def _numbers(track: Track, readings: list[ReadingRow], over: list[bool]) -> Decimals:
-    texts = [row[4].replace("\n", " ") for row in readings]
+    texts = [row[4] for row in readings]
+    if any("\n" in text for text in texts):
+        texts = [text.replace("\n", " ") for text in texts]
     found = read_texts(texts)
     for i in found.beyond(BEYOND):
         check_size(texts[i], track.place(readings[i][0]), "frequency_hz")

@@ -1,0 +1,154 @@
+"""How soon and how fast recorded files are read, beside general-purpose libraries in the same run.
+
+python -m pytest tests/benchmarks/test_speed_recorded.py -s
+"""
+
+import resource
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+ROWS = 1_000_000
+LONG = 10_000_000
+AT_ONCE = 100_000
+LINES = 20_000
+"""Lines that are read on before memory is looked at."""
+
+REFERENCE = """
+import sys, time
+import allantools
+import numpy as np
+begin = time.process_time()
+rows = np.loadtxt(sys.argv[1], delimiter=",", skiprows=1)
+offset = (rows[:, 1] - 1e7) / 1e7
+allantools.oadev(offset, rate=1.0, data_type="freq", taus="octave")
+"""
+
+
+def frequencies(rows: int) -> Iterator[tuple[int, list[float]]]:
+    """Give readings of a quiet 10 MHz oscillator, some at a time, with the first one's number."""
+    rng = np.random.default_rng()
+    for start in range(0, rows, AT_ONCE):
+        yield start, (1e7 + rng.normal(0.024, 0.001, min(AT_ONCE, rows - start))).tolist()
+
+
+def write_table(path: Path, rows: int) -> Path:
+    """Write a table with a reading a second."""
+    with path.open("w", encoding="ascii") as file:
+        file.write("time_s,frequency_hz\n")
+        for start, values in frequencies(rows):
+            file.write("".join(f"{start + i},{value:.4f}\n" for i, value in enumerate(values)))
+    return path
+
+
+def write_journal(path: Path, rows: int) -> Path:
+    """Write a journal of one long watch, with the plain SQLite of Python."""
+    connection = sqlite3.connect(path)
+    connection.executescript("""
+        PRAGMA application_id = 1115114033;
+        PRAGMA user_version = 2;
+        PRAGMA journal_mode = WAL;
+        CREATE TABLE runs (run INTEGER PRIMARY KEY, watch, counter, resource, driver,
+            started_utc_s, nominal_hz, identity, time_base, gate_s, settings, ended_utc_s,
+            end_reason);
+        CREATE TABLE readings (run, number, utc_s, elapsed_s, gate_s, text, resolution_hz, flags,
+            PRIMARY KEY (run, number)) WITHOUT ROWID;
+        CREATE TABLE gaps (run, number, utc_s, elapsed_s, lasted_s, reason);
+        CREATE TABLE marks (run, number, utc_s, elapsed_s, text);
+        CREATE TABLE records (run, number, utc_s, elapsed_s, kind, document);
+        INSERT INTO runs VALUES (17, 5, 'main', 'x', 'scpi', 2e9, '10000000', '', 'external', 1.0,
+            '{}', NULL, '');
+    """)
+    for start, values in frequencies(rows):
+        connection.executemany(
+            "INSERT INTO readings VALUES (17, ?, ?, ?, 1.0, ?, 1e-4, '')",
+            [(start + i, 2e9 + start + i, float(start + i), f"{value:.4f}")
+             for i, value in enumerate(values)],
+        )  # fmt: skip
+    connection.commit()
+    connection.close()
+    return path
+
+
+def spent(command: list[str]) -> tuple[float, float, int]:
+    """Run a command to its end; return seconds on the clock and of the processor, and MB."""
+    begin_s, before = time.monotonic(), resource.getrusage(resource.RUSAGE_CHILDREN)
+    with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as child:
+        peak = 0
+        while child.poll() is None:
+            peak = max(peak, resident_mb(child.pid))
+            time.sleep(0.02)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    user_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    assert child.returncode == 0
+    return time.monotonic() - begin_s, user_s, peak
+
+
+def resident_mb(pid: int) -> int:
+    """Return how much memory a process holds; 0 when it is gone."""
+    try:
+        pages = int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1])
+    except (OSError, IndexError):
+        return 0
+    return pages * resource.getpagesize() >> 20
+
+
+@pytest.mark.parametrize("form", ["table", "journal"])
+@pytest.mark.timeout(600)
+def test_the_first_reading_of_a_million(form: str, tmp_path: Path) -> None:
+    """The time to the first line beside that of a file of one row, and the memory later on."""
+    write = write_table if form == "table" else write_journal
+    long, short = write(tmp_path / "long", ROWS), write(tmp_path / "short", 2)
+    waits = {}
+    for path in (short, long):
+        begin_s = time.monotonic()
+        with subprocess.Popen(
+            [sys.executable, "-m", "benchwatch.cli", "replay", "--json", str(path)],
+            stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
+        ) as child:  # fmt: skip
+            assert child.stdout is not None
+            child.stdout.readline()
+            waits[path] = time.monotonic() - begin_s
+            for _ in zip(range(LINES), child.stdout, strict=False):
+                pass
+            memory_mb = resident_mb(child.pid)
+            child.kill()
+
+    print(
+        f"\n{form}: first reading of {ROWS} after {waits[long]:.2f} s, of two after "
+        f"{waits[short]:.2f} s; {memory_mb} MB after {LINES} readings"
+    )
+
+
+@pytest.mark.timeout(900)
+def test_the_stability_of_ten_million(tmp_path: Path) -> None:
+    """Beside a general-purpose reader of tables and a general-purpose library of deviations."""
+    path = write_table(tmp_path / "long.csv", LONG)
+
+    ours = spent([sys.executable, "-m", "benchwatch.cli", "stability", str(path)])
+    theirs = spent([sys.executable, "-c", REFERENCE, str(path)])
+
+    print(
+        f"\nstability of {LONG} rows: {ours[0]:.1f} s, {ours[1]:.1f} s of the processor, "
+        f"{ours[2]} MB; numpy.loadtxt and allantools {theirs[0]:.1f} s, {theirs[1]:.1f} s, "
+        f"{theirs[2]} MB; ratio {ours[1] / theirs[1]:.2f}"
+    )
+
+
+@pytest.mark.timeout(900)
+def test_the_stability_of_a_journal_of_a_million(tmp_path: Path) -> None:
+    """The whole way from the tables of SQLite to the deviations."""
+    path = write_journal(tmp_path / "long.db", ROWS)
+
+    clock_s, processor_s, memory_mb = spent(
+        [sys.executable, "-m", "benchwatch.cli", "stability", str(path)]
+    )
+
+    print(f"\njournal of {ROWS}: {clock_s:.1f} s, {processor_s:.1f} s of the processor, "
+          f"{memory_mb} MB")  # fmt: skip
