@@ -27,6 +27,8 @@ from benchwatch.recording.units import decide_nominal
 
 HEAD: Final = 1000
 """Rows with a number from which nominal and spacing are taken."""
+HEAD_TOLD: Final = 30
+"""The same in a file that tells its gaps, if the time advances between as many."""
 SHORTEST_PERIOD_S: Final = Decimal("1e-20")
 
 
@@ -63,7 +65,7 @@ class Assembly:
         self.interval_s: float | None = None
         """The usual time from row to row at the beginning; None when there is only one."""
         self._waiting: list[Rows] = []
-        self._rows = self._readings = self._over = self._made = 0
+        self._rows = self._readings = self._over = self._made = self._advances = 0
         self._steps = np.zeros(0)
         self._last_s: float | None = None
         self._spacing = Spacing(0.0, 0.0)
@@ -86,7 +88,9 @@ class Assembly:
             yield self._piece(rows)
             return
         self._waiting.append(rows)
-        if self._readings - self._over >= HEAD:
+        self._advances += int((np.diff(rows.time_s) > 0).sum())
+        enough = HEAD_TOLD if self.track.tells_gaps and self._advances >= HEAD_TOLD else HEAD
+        if self._readings - self._over >= enough:
             yield from self._begin()
 
     def end(self) -> Iterator[Piece]:
