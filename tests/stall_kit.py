@@ -45,3 +45,15 @@ class Stalls(threading.Thread):
             late_s for at_s, late_s in tuple(self._woke) if began_s <= at_s <= ended_s + LAST_S
         )
         return max(within, default=0.0)
+
+    def since(self, began_s: float) -> float:
+        """Return the seconds since a monotonic time, less those in which the machine stood still.
+
+        What is left is what the program took, on an idle machine or on a busy one.
+        """
+        now_s = time.monotonic()
+        self._over.wait(TICK_S)  # a stall is noted when it is over
+        stood_still_s = sum(
+            late_s for at_s, late_s in tuple(self._woke) if began_s <= at_s <= now_s + TICK_S
+        )
+        return max(now_s - began_s - stood_still_s, 0.0)
