@@ -1,0 +1,114 @@
+"""Columns of numbers and dates that are read many at a time, beside Python's own one by one."""
+
+import random
+from datetime import UTC, datetime, timedelta
+from decimal import Context, Decimal
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pytest
+from recorded_kit import write
+from seed_kit import unseen_seed
+
+from benchwatch.recording import read_recording
+
+EXACT = Context(prec=120)
+ODD = (
+    "1.", ".5", "-0.0", "+12", "12e-3", "+1.5E+07", "9" * 18, "9" * 19, "00012", "1e-30", "1E+3",
+    "0.000000000000000000000012345", "123456789012345678.9",
+)  # fmt: skip
+"""Numbers of every grammar and length (`Decimal` reads them all)."""
+
+
+def a_number(rng: random.Random) -> str:
+    """Write a number as loggers do, in fixed or changing width."""
+    how = rng.random()
+    if how < 0.4:
+        return f"{1e7 + rng.gauss(0, 0.1):.4f}"
+    if how < 0.55:
+        return f"{1e7 + rng.gauss(0, 1000):.{rng.randrange(12)}f}"
+    if how < 0.7:
+        return f"{rng.gauss(0, 1e-9):.{rng.randrange(14)}e}"
+    if how < 0.85:
+        return repr(rng.gauss(0, 1))
+    return rng.choice(ODD)
+
+
+def table(path: Path, column: str, cells: list[str], *, first: int = 0) -> str:
+    """Write a table with a row a second."""
+    rows = "".join(f"{first + i},{cell}\n" for i, cell in enumerate(cells))
+    return write(path, f"time_s,{column}\n{rows}")
+
+
+@pytest.mark.parametrize("nominal", ["10000000", "32768", "12345678.9", "26000000"])
+def test_frequencies_are_subtracted_exactly_whatever_their_form(
+    tmp_path: Path, nominal: str
+) -> None:
+    """Each difference is that of `decimal`, rounded once; to the last bit."""
+    rng = random.Random(unseen_seed())
+    near = Decimal(nominal)
+    cells = [
+        str(EXACT.add(near, Decimal(f"{rng.gauss(0, 1):.{rng.randrange(16)}f}")))
+        for _ in range(3000)
+    ]
+
+    recording = read_recording(table(tmp_path / "run.csv", "frequency_hz", cells), nominal=near)
+
+    hertz = [EXACT.subtract(Decimal(cell), near) for cell in cells]
+    assert recording.offset_hz.tolist() == [float(value) for value in hertz]
+    assert recording.offset.tolist() == [float(EXACT.divide(value, near)) for value in hertz]
+    assert recording.text == tuple(cells)
+
+
+def test_fractions_are_the_floats_that_are_written(tmp_path: Path) -> None:
+    """As `float` reads them, correctly rounded, among blanks and lines of other forms."""
+    rng = random.Random(unseen_seed())
+    cells = [a_number(rng) for _ in range(3000)]
+    small = [cell for cell in cells if abs(float(cell)) < 1e3]
+    rows = [f"{i},{cell}" for i, cell in enumerate(small)]
+    rows[100] = f'"100", "{small[100]}"'
+    rows.insert(50, "# a remark, with a comma")
+
+    recording = read_recording(write(tmp_path / "run.csv", "time_s,offset\n" + "\n".join(rows)))
+
+    assert recording.offset.tolist() == [float(cell) for cell in small]
+    assert recording.time_s.tolist() == [float(i) for i in range(len(small))]
+
+
+def test_steps_of_a_time_error_are_exact_in_any_form(tmp_path: Path) -> None:
+    """The difference of two long numbers is taken before anything is rounded."""
+    rng = random.Random(unseen_seed())
+    cells = [f"{3600 + rng.gauss(0, 1e-6):.{rng.choice([12, 16, 20])}f}" for _ in range(500)]
+
+    recording = read_recording(table(tmp_path / "run.csv", "phase_s", cells))
+
+    steps = [float(Decimal(b) - Decimal(a)) for a, b in pairwise(cells)]
+    np.testing.assert_array_equal(recording.offset, steps)
+
+
+def test_dates_of_all_forms_give_the_seconds_of_the_calendar(tmp_path: Path) -> None:
+    """With a zone, with Z, with none, with a blank, with up to six digits of a second.
+
+    `datetime.fromisoformat` of Python reads the same forms one by one (ISO 8601).
+    """
+    rng = random.Random(unseen_seed())
+    moment = datetime(2031, 12, 31, 23, 50, tzinfo=UTC)
+    cells, seconds = [], []
+    for _ in range(2000):
+        moment += timedelta(microseconds=rng.randrange(1, 3_000_000))
+        shifted = moment.astimezone(rng.choice([UTC, *ZONES]))
+        cell = shifted.isoformat(sep=rng.choice("T "))
+        cells.append(cell.replace("+00:00", rng.choice(["Z", "+00:00", ""])))
+        seconds.append(moment)
+    rows = "".join(f"{cell},1e-9\n" for cell in cells)
+
+    recording = read_recording(write(tmp_path / "run.csv", "time,offset\n" + rows))
+
+    expected = [(one - seconds[0]) / timedelta(seconds=1) for one in seconds]
+    assert recording.time_s.tolist() == pytest.approx(expected, abs=1e-9)
+    assert recording.utc_start_s == seconds[0].timestamp()
+
+
+ZONES = [datetime.fromisoformat(f"2031-01-01T00:00:00{zone}").tzinfo for zone in
+         ("+02:00", "-07:30", "+13:45")]  # fmt: skip
