@@ -150,13 +150,15 @@ class JournalReader:
             ):
                 continue
             row = next(row for row in rows if not _is_good(name, row[place]))
-            raise self._wrong(f"event {row[0]!s:.20} of run {run.key}", name, row[place])
+            raise self._wrong(
+                f"event {printable(str(row[0]), 20)} of run {run.key}", name, row[place]
+            )
 
     def _run(self, *row: Any) -> Run:
         key, watch, counter, resource, driver, started, nominal, identity, base, gate, settings = (
             row[:11]
         )
-        where = f"run {key}"
+        where = f"run {printable(str(key), 20)}"
         for name, value in (("run", key), ("watch", watch)):
             if type(value) is not int:
                 raise self._wrong(where, name, value)
