@@ -11,7 +11,7 @@ import pytest
 from recorded_kit import write
 from seed_kit import unseen_seed
 
-from benchwatch.recording import read_recording
+from benchwatch.recording import read_recording, text
 
 EXACT = Context(prec=120)
 ODD = (
@@ -112,3 +112,43 @@ def test_dates_of_all_forms_give_the_seconds_of_the_calendar(tmp_path: Path) -> 
 
 ZONES = [datetime.fromisoformat(f"2031-01-01T00:00:00{zone}").tzinfo for zone in
          ("+02:00", "-07:30", "+13:45")]  # fmt: skip
+
+
+@pytest.mark.parametrize("column", ["frequency_hz", "offset", "phase_s"])
+def test_where_a_file_is_cut_into_blocks_is_no_matter(
+    tmp_path: Path, column: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Missing rows, blanks, remarks, readings over range: in blocks of a few lines and in one."""
+    rng = random.Random(unseen_seed())
+    rows, at_s, phase = [], 0, 0.0
+    for _ in range(2500):
+        at_s += 1 if rng.random() > 0.01 else rng.randrange(2, 40)
+        phase += rng.gauss(2e-9, 1e-10)
+        cell = {"frequency_hz": f"{1e7 + rng.gauss(0.02, 0.001):.4f}", "offset": f"{phase:.5e}",
+                "phase_s": f"{phase:.15f}"}[column]  # fmt: skip
+        if rng.random() < 0.01:
+            cell = rng.choice(["", "9.9E37"])
+        rows.append(f"{at_s},{cell}" if rng.random() > 0.002 else f"# remark\n{at_s},{cell}")
+    path = write(tmp_path / "run.csv", f"time_s,{column}\n" + "\n".join(rows) + "\n")
+    read = []
+    for size in (1 << 26, 170, 3000):
+        monkeypatch.setattr(text, "FIRST_BLOCK", size)
+        monkeypatch.setattr(text, "BLOCK", size)
+        read.append(read_recording(path))
+
+    for one in read[1:]:
+        assert repr(list(one.events())) == repr(list(read[0].events()))
+        np.testing.assert_array_equal(one.offset, read[0].offset)
+        assert one.across_s == read[0].across_s
+        assert one.interval_s == read[0].interval_s
+
+
+def test_a_time_error_of_uneven_rows_is_divided_by_its_own_steps(tmp_path: Path) -> None:
+    """At times that vary by a third the offset is still that of the oscillator (IEEE 1139-2008)."""
+    rng = random.Random(unseen_seed())
+    times = [i + rng.uniform(-0.15, 0.15) for i in range(500)]
+    rows = "".join(f"{at:.6f},{2e-9 * round(at, 6):.18f}\n" for at in times)
+
+    recording = read_recording(write(tmp_path / "run.csv", "time_s,phase_s\n" + rows))
+
+    np.testing.assert_allclose(recording.offset, 2e-9, rtol=1e-8)
