@@ -108,6 +108,7 @@ class FileWire:
 
     says_once: Final = True
     """What is there twice was written twice."""
+    keeps_time: Final = True
 
     def __init__(self, fd: int, resource: str) -> None:
         self._fd = fd

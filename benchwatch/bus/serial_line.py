@@ -29,6 +29,8 @@ class SerialWire(VisaWire):
         OSError: another program has it.
     """
 
+    keeps_time: Final = True
+
     def __init__(self, instrument: Any, resource: str, port: Any) -> None:
         super().__init__(instrument, resource)
         self._port = port

@@ -4,6 +4,7 @@ What the buses do wrong by themselves, and what is done about each, is said wher
 """
 
 import threading
+import time
 from typing import Final
 
 from benchwatch.bus.wire import Wire
@@ -37,6 +38,8 @@ class Session:
         self._takes_turns: bool = getattr(wire, "takes_turns", False)
         """Nothing comes on such a bus unless it is read, and a new question drops what waits:
         there is nothing to drain, and to try would be an error in the instrument."""
+        self._keeps_time: bool = getattr(wire, "keeps_time", False)
+        """It waits no longer than it is told, as long as the computer runs."""
         self._clock = clock
         self._cancel = cancel or threading.Event()
         self._owner: int | None = None
@@ -47,10 +50,11 @@ class Session:
         as some buses make LF of every CR."""
         self._torn = False
         """The beginning of the line on its way was lost: its tail would parse as a number."""
-        self._looked_s = clock.monotonic()
-        """When it was last seen that nothing waits, or something was asked."""
-        self._since_s = self._until_s = self._looked_s
-        """The newest lines were not there then, and found then."""
+        self._here_s = time.monotonic()
+        """When it was last seen that nothing waits, or something was asked; by the computer's own
+        clock, which the wires wait by, whatever clock the run goes by."""
+        self._found_s, self._unseen_s = clock.monotonic(), 0.0
+        """When the newest lines were found, and for how long nobody had looked then."""
         self._lines_found = self._lines_given = 1
         self._dirty = True
         """Something may be on its way that would be taken for the next answer: a late reply,
@@ -69,14 +73,13 @@ class Session:
     @property
     def arrived_s(self) -> float:
         """When the newest line came, as far as that is known; see `benchwatch.counter.Link`."""
-        since_s, until_s = self._since_s, self._until_s
         part = min(self._lines_given / self._lines_found, 1.0)
-        return until_s if part == 1.0 else since_s + (until_s - since_s) * part
+        return self._found_s - self._unseen_s * (1.0 - part)
 
     @property
     def unseen_s(self) -> float:
         """For how long nobody had looked when the newest line was found; it came within that."""
-        return self._until_s - self._since_s
+        return self._unseen_s
 
     def now(self) -> float:
         """Monotonic seconds."""
@@ -99,7 +102,7 @@ class Session:
         if b"\n" in data or b"\r" in data:
             raise UsageError(f"'{printable(command)}' can't be sent: it is more than one line.")
         self._wire.put(data + self._sent_end)
-        self._looked_s = self._clock.monotonic()
+        self._here_s = time.monotonic()
 
     def hear(self, timeout_s: float) -> str:
         """Return the next whole line, without its terminator, within `timeout_s`.
@@ -155,7 +158,7 @@ class Session:
                     f"the counter talks without being asked and can't be brought into step. "
                     f"Is {printable(self.resource)} a talk-only counter? Choose its driver."
                 )
-        self._looked_s = self._clock.monotonic()
+        self._here_s = time.monotonic()
         self._dirty = False
 
     def pause(self, timeout_s: float) -> None:
@@ -174,17 +177,18 @@ class Session:
 
     def _look(self, timeout_s: float) -> None:
         """Take what is there, waiting for the first of it, and note since when it may be there."""
-        began_s = self._clock.monotonic()
+        began_s = time.monotonic()
         data = self._wire.take(timeout_s)
-        now_s = self._clock.monotonic()
+        here_s = time.monotonic()
+        waited_s = here_s - began_s
         if data:
             self._buffer += data
-            since_s, waited_s = self._looked_s, now_s - began_s
-            if AT_ONCE_S < waited_s < timeout_s + STALL_S:
-                since_s = now_s  # it was waited for, so it has just come
-            self._since_s, self._until_s, self._lines_given = since_s, now_s, 0
+            stood_still = self._keeps_time and waited_s > timeout_s + STALL_S
+            was_awaited = waited_s > AT_ONCE_S and not stood_still
+            self._unseen_s = 0.0 if was_awaited else here_s - self._here_s
+            self._found_s, self._lines_given = self._clock.monotonic(), 0
             self._lines_found = max(sum(map(self._buffer.count, self._ends)), 1)
-        self._looked_s = now_s
+        self._here_s = here_s
 
     def _next_line(self) -> str | None:
         """Take the first whole line out of the buffer."""

@@ -110,6 +110,8 @@ class SocketWire(VisaWire):
     exactly these are then read.
     """
 
+    keeps_time: Final = True
+
     def __init__(self, instrument: Any, resource: str, sock: socket.socket) -> None:
         super().__init__(instrument, resource)
         self._socket = sock
