@@ -84,6 +84,36 @@ def test_a_turn_right_after_the_first_touch_teaches_no_pull(late_s: float, turn_
         assert trimming.found.estimate.offset == pytest.approx(0.0, abs=0.3 * PPB)
 
 
+def test_a_turn_right_before_lifting_is_no_lift() -> None:
+    """Touched by 6 ppb, turned by 14 ppb, lifted a second and a half after that: 6 ppb."""
+    tool, at_s, level = Tool(), 0.0, 0.0
+
+    def stand(seconds: float) -> None:
+        nonlocal at_s
+        for _ in range(int(4 * seconds)):
+            at_s += 0.25
+            tool.hear(at_s, level, 0.1 * PPB)
+
+    stand(10.0)
+    tool.touch(at_s, on=True)
+    tool.step(Nudge(at_s + 0.25, 6 * PPB, 0.1 * PPB))
+    level += 6 * PPB
+    stand(6.0)
+    turn = tool.step(Nudge(at_s + 0.25, -14 * PPB, 0.1 * PPB))
+    level -= 14 * PPB
+    stand(1.5)
+    claimed = tool.touch(at_s, on=False)
+    lift = tool.step(Nudge(at_s + 0.25, -6 * PPB, 0.1 * PPB))
+    level -= 6 * PPB
+    stand(10.0)
+
+    assert turn is not None
+    assert not claimed
+    assert lift is None
+    assert tool.state.pull is not None
+    assert tool.state.pull.size == pytest.approx(6 * PPB, abs=0.1 * PPB)
+
+
 def test_the_wait_begins_anew_with_every_touch() -> None:
     """From the key on nothing asks for a turn until two readings after the step are in."""
     for number in range(BENCHES):

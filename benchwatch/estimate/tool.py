@@ -135,7 +135,7 @@ class Tool:
         self._hurried = not self._seen and at_s - since_s <= self._late_s
         self._on, self._since_s, self._seen, self._heard = on, at_s, False, 0
         claimed = False
-        if self._recent is not None and self._comes_with_touch(self._recent[0]):
+        if self._recent is not None and self._may_be_touch(self._recent[0]):
             nudge, before = self._recent
             claimed = self._claim(nudge, before) is None
         self._recent = None
@@ -203,6 +203,20 @@ class Tool:
         if self._seen or self._since_s is None:
             return False
         return -WITHIN_S <= nudge.at_s - self._since_s <= self._late_s
+
+    def _may_be_touch(self, nudge: Nudge) -> bool:
+        """Tell whether a step before the key came with the touch, and was not a turn before it.
+
+        A trimmer is turned and the tool lifted in one go: where a touch was seen before, a step
+        that is unlike it leaves the touch to the one that is still to come.
+        """
+        if not self._comes_with_touch(nudge):
+            return False
+        if not self._samples:
+            return True
+        pull = self._samples[-1][0]
+        apart = nudge.size - (pull if self._on else -pull)
+        return abs(apart) <= UNLIKE_SHARE * abs(pull)
 
     def _claim(self, nudge: Nudge, before: Level | None) -> Nudge | None:
         """Learn from a step that came with the touch; return what of it must have been a turn."""
