@@ -5,6 +5,7 @@ minute and the offset at the working frequencies are only wanted when somebody l
 """
 
 import math
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
@@ -15,7 +16,7 @@ from benchwatch.buffer import Buffer
 from benchwatch.estimate.dither import Dither, dither
 from benchwatch.estimate.elsewhere import elsewhere, seconds_per_day
 from benchwatch.estimate.regression import fit_line
-from benchwatch.estimate.results import Estimate
+from benchwatch.estimate.results import Estimate, Numbers
 from benchwatch.estimate.settle.warmup import Warmup
 from benchwatch.estimate.stability import (
     Deviation,
@@ -25,7 +26,7 @@ from benchwatch.estimate.stability import (
     phase_of_offsets,
     stability_table,
 )
-from benchwatch.snapshot import ElsewhereNow, StabilityNow, Trace, WarmUp
+from benchwatch.snapshot import Change, ElsewhereNow, StabilityNow, Trace, WarmUp
 
 DITHER_SPAN_S: Final = 60.0
 INTERVAL_READINGS: Final = 16
@@ -38,76 +39,174 @@ STRAIGHT_EVERY_S: Final = 10.0
 """It costs a tenth of a second over thousands of readings, and changes slowly."""
 NAMES: Final[tuple[Name, ...]] = ("oadev", "mdev", "ohdev")
 FEWEST: Final = 8
+RECENT: Final = 256
+"""Newest readings kept, for a nudge is confirmed some readings after it was made."""
+LONGEST_BRIDGED: Final = 3
+"""Lost readings in a row that the mean of both neighbours stands for; more end a stretch."""
+PHASE_NOISES: Final = frozenset({"white PM", "flicker PM"})
 CURVE_POINTS: Final = 100
 MULTIPLES: Final = (0.1, 0.5, 1.0, 2.0, 10.0, 100.0)
 """Of the nominal, when no working frequencies were stated."""
 
 
 class Deviations:
-    """Deviations of the run so far, once the time between readings is known."""
+    """Deviations of the run so far, and of what came since the last nudge or the settling."""
 
     def __init__(self) -> None:
-        self._first: list[tuple[float, float]] = []
-        self._live: LiveDeviations | None = None
-        self._interval_s = 0.0
-        self._last_s = 0.0
-        self._readings = 0
-        self._began_s = 0.0
+        self._run = _Series()
+        self._since: _Series | None = None
+        """Since the later of both; None before there was any."""
+        self._why: Change | None = None
+        self._change_s = -math.inf
+        self._newest: deque[tuple[float, float]] = deque(maxlen=RECENT)
+        self._held: tuple[float, float] | None = None
+        """A suspect reading, kept back until it is known to be no spike."""
         self._straight: tuple[Deviation, ...] = ()
+        self._straight_since: tuple[Deviation, ...] = ()
         self._straight_at_s = -math.inf
 
-    def add(self, elapsed_s: float, offset: float) -> None:
-        """Take one reading, fractional."""
-        self._readings += 1
-        if self._live is None:
-            self._first.append((elapsed_s, offset))
-            if len(self._first) == INTERVAL_READINGS:
-                self._begin()
-            return
-        if elapsed_s - self._last_s > UNEVEN * self._interval_s:
-            self._live.gap()
-        self._last_s = elapsed_s
-        self._live.add(offset)
-
-    def gap(self) -> None:
-        """Readings were missed."""
-        if self._live is None:
-            self._first.clear()
-            self._readings = 0
+    def add(self, elapsed_s: float, offset: float, numbers: Numbers | None = None) -> None:
+        """Take one reading, fractional, and what the estimate says after it."""
+        if self._held is not None:
+            if numbers is None or numbers.spike_at_s is None:
+                self._take(*self._held)
+            self._held = None
+        if numbers is not None and numbers.suspect:
+            self._held = (elapsed_s, offset)
         else:
-            self._live.gap()
+            self._take(elapsed_s, offset)
+        if numbers is None:
+            return
+        settle, nudge = numbers.settle, numbers.confirmed_nudge
+        if nudge is not None:
+            self._begin(nudge.at_s, "nudge")
+        elif settle is not None and settle.state == "settled" and settle.since_s is not None:
+            self._begin(settle.since_s, "settled")
+
+    def gap(self, lasted_s: float | None = None) -> None:
+        """Readings were missed; without a time nothing before compares with what comes."""
+        if self._held is not None:
+            self._take(*self._held)
+            self._held = None
+        for series in (self._run, self._since):
+            if series is not None:
+                series.gap(lasted_s)
+        if lasted_s is None:
+            self._newest.clear()
 
     def now(self, buffer: Buffer) -> StabilityNow:
-        """Work out the table, and the dither of the last minute."""
-        rows = () if self._live is None else self._live.table()
+        """Work out the tables, and the dither of the last minute."""
+        run, since = self._run, self._since
         recent = _recent(buffer, DITHER_SPAN_S)
-        span_s = self._last_s - self._began_s if self._live is not None else 0.0
-        if self._last_s - self._straight_at_s >= STRAIGHT_EVERY_S:
-            self._straight, self._straight_at_s = self._without_drift(buffer), self._last_s
-        return StabilityNow(rows, self._straight, recent, self._readings, span_s)
+        if run.last_s - self._straight_at_s >= STRAIGHT_EVERY_S:
+            self._straight, self._straight_at_s = _without_drift(run, buffer), run.last_s
+            self._straight_since = () if since is None else _without_drift(since, buffer)
+        rows = run.table()
+        told = StabilityNow(rows, self._straight, recent, run.readings, run.span_s)
+        if since is None:
+            return told
+        return replace(
+            told,
+            since=self._why,
+            since_s=self._change_s,
+            since_deviations=since.table(),
+            since_without_drift=self._straight_since,
+            since_readings=since.readings,
+            since_span_s=since.span_s,
+        )
 
-    def _without_drift(self, buffer: Buffer) -> tuple[Deviation, ...]:
-        """Deviations of the readings still known singly, a straight line taken out; nan at gaps."""
-        known = buffer.buckets(DRIFT_SPAN_S)
-        single = known.readings == 1
-        times, offset = known.end_s[single], known.mean[single]
-        if self._live is None or len(times) < FEWEST:
+    def _take(self, elapsed_s: float, offset: float) -> None:
+        self._newest.append((elapsed_s, offset))
+        self._run.add(elapsed_s, offset)
+        if self._since is not None:
+            self._since.add(elapsed_s, offset)
+
+    def _begin(self, at_s: float, why: Change) -> None:
+        """Begin anew at a change, if it is later than the one before."""
+        if at_s <= self._change_s:
+            return
+        self._change_s, self._why = at_s, why
+        self._since = _Series(self._run.interval_s)
+        self._straight_at_s = -math.inf
+        for elapsed_s, offset in self._newest:
+            if elapsed_s >= at_s:
+                self._since.add(elapsed_s, offset)
+
+
+class _Series:
+    """Deviations of one stretch, once the time between readings is known."""
+
+    def __init__(self, interval_s: float = 0.0) -> None:
+        self.interval_s = interval_s
+        self.last_s = self.began_s = 0.0
+        self.readings = 0
+        self._first: list[tuple[float, float]] = []
+        self._live: LiveDeviations | None = None
+        self._last = math.nan
+        self._bridges = True
+        """Whether short gaps are bridged: of phase noise it would make too much."""
+
+    def add(self, elapsed_s: float, offset: float) -> None:
+        self.readings += 1
+        if self._live is None:
+            self._first.append((elapsed_s, offset))
+            if self.interval_s or len(self._first) == INTERVAL_READINGS:
+                self._start()
+            return
+        steps = (elapsed_s - self.last_s) / self.interval_s
+        if steps > UNEVEN:
+            lost = round(steps) - 1
+            if self._bridges and lost <= LONGEST_BRIDGED and math.isfinite(self._last):
+                for _ in range(lost):
+                    self._live.add((self._last + offset) / 2.0)
+            else:
+                self._live.gap()
+        self.last_s, self._last = elapsed_s, offset
+        self._live.add(offset)
+
+    def gap(self, lasted_s: float | None) -> None:
+        if self._live is None:
+            self._first.clear()
+            self.readings = 0
+        elif lasted_s is None or lasted_s > (LONGEST_BRIDGED + UNEVEN) * self.interval_s:
+            self._live.gap()
+            self._last = math.nan
+
+    @property
+    def span_s(self) -> float:
+        return self.last_s - self.began_s if self._live is not None else 0.0
+
+    def table(self) -> tuple[Deviation, ...]:
+        if self._live is None:
             return ()
-        line = fit_line(times, offset)
-        level = offset - line.slope * (times - times[-1])
-        level[np.flatnonzero(np.diff(times) > UNEVEN * self._interval_s) + 1] = np.nan
-        phase = phase_of_offsets(level)
-        return stability_table(phase, self._interval_s, NAMES, octave_factors(len(level) + 1))
+        rows = self._live.table()
+        shortest = next((row.noise for row in rows), None)
+        self._bridges = shortest not in PHASE_NOISES
+        return rows
 
-    def _begin(self) -> None:
+    def _start(self) -> None:
         times = [elapsed_s for elapsed_s, _ in self._first]
-        self._interval_s = float(np.median(np.diff(times)))
-        self._began_s, self._last_s = times[0], times[0]
-        self._live = LiveDeviations(self._interval_s)
-        self._readings -= len(self._first)
+        self.interval_s = self.interval_s or float(np.median(np.diff(times)))
+        self.began_s = self.last_s = times[0]
+        self._live = LiveDeviations(self.interval_s)
+        self.readings -= len(self._first)
         for elapsed_s, offset in self._first:
             self.add(elapsed_s, offset)
         self._first.clear()
+
+
+def _without_drift(series: _Series, buffer: Buffer) -> tuple[Deviation, ...]:
+    """Deviations of the readings still known singly, a straight line taken out; nan at gaps."""
+    known = buffer.buckets(DRIFT_SPAN_S)
+    single = (known.readings == 1) & (known.end_s >= series.began_s)
+    times, offset = known.end_s[single], known.mean[single]
+    if not series.span_s or len(times) < FEWEST:
+        return ()
+    line = fit_line(times, offset)
+    level = offset - line.slope * (times - times[-1])
+    level[np.flatnonzero(np.diff(times) > UNEVEN * series.interval_s) + 1] = np.nan
+    phase = phase_of_offsets(level)
+    return stability_table(phase, series.interval_s, NAMES, octave_factors(len(level) + 1))
 
 
 def warm_up_now(was: WarmUp, fit: Warmup | None, now_s: float) -> WarmUp:

@@ -52,7 +52,7 @@ class Reckoning:
             resolution=reading.resolution_hz / self.nominal_hz if self.nominal_hz > 0 else 0.0,
         )
         trim = self.trimming.add(elapsed_s, offset, numbers)
-        self._deviations.add(elapsed_s, offset)
+        self._deviations.add(elapsed_s, offset, numbers)
         return numbers, trim
 
     def gap(self, gap: Gap, *, other_scale: bool = False) -> tuple[Numbers, TrimNow]:
@@ -65,7 +65,7 @@ class Reckoning:
         self._buffer.gap(gap.lasted_s)
         self._spacing.gap()
         goes_on = self._estimate.gap(None if other_scale else gap.lasted_s)
-        self._deviations.gap()
+        self._deviations.gap(None if other_scale else gap.lasted_s)
         return self._estimate.numbers, self.trimming.gap(goes_on=goes_on)
 
     def retune(self, tolerance: float | None, settle: SettleLimit | None) -> None:

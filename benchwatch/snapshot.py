@@ -85,6 +85,9 @@ class WarmUp:
     """What settled means; None when nobody asked."""
 
 
+Change = Literal["nudge", "settled"]
+
+
 @dataclass(frozen=True, slots=True)
 class StabilityNow:
     """Deviations of the run so far; refreshed at leisure, not with every reading."""
@@ -96,6 +99,15 @@ class StabilityNow:
     """Spread of the last minute."""
     readings: int = 0
     span_s: float = 0.0
+    since: Change | None = None
+    """What the rest is of: what came since the last nudge or the settling, whichever is later; None
+    before there was any."""
+    since_s: float = 0.0
+    """When that was, in seconds of the run."""
+    since_deviations: "tuple[Deviation, ...]" = ()
+    since_without_drift: "tuple[Deviation, ...]" = ()
+    since_readings: int = 0
+    since_span_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -167,7 +167,12 @@ def stability(**changes: Any) -> StabilityNow:
             )
     dither = Dither(1.71e-9, 3.4e-10, 3.2e-10, 60, 59.0)
     rest = tuple(replace(one, value=0.9 * one.value) for one in made)
-    return replace(StabilityNow(tuple(made), rest, dither, 740, 740.0), **changes)
+    now = StabilityNow(
+        tuple(made), rest, dither, 740, 740.0, since="nudge", since_s=320.0,
+        since_deviations=tuple(made), since_without_drift=rest, since_readings=420,
+        since_span_s=420.0,
+    )  # fmt: skip
+    return replace(now, **changes)
 
 
 def happenings(count: int = 0, nudge: Nudge | None = None) -> tuple[Happening, ...]:

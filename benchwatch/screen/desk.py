@@ -81,6 +81,7 @@ class Desk:
             "time_axis": lambda: self._wish(log_time=not self.wishes.log_time),
             "close": lambda: self._wish(close=not self.wishes.close),
             "drift_out": lambda: self._wish(without_drift=not self.wishes.without_drift),
+            "whole_run": lambda: self._wish(whole_run=not self.wishes.whole_run),
             "kind": self._next_kind,
             "newer": lambda: self._scroll_by(-SCROLL_ROWS),
             "older": lambda: self._scroll_by(SCROLL_ROWS),

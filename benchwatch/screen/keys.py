@@ -107,6 +107,8 @@ KEYS = (
         "Change what settled means: 1ppb/10min.", ("warm_up",), "operator"),
     Key("drift_out", ("d",), "d", "drift in/out", "Take a straight drift out, or not",
         "Take a straight drift out of the deviations, or not.", ("stability",)),
+    Key("whole_run", ("w",), "w", "whole run", "Show the whole run, or its last part",
+        "Show the whole run, or what came since the last nudge or settling.", ("stability",)),
     Key("kind", ("k",), "k", "kind", "Show the next kind of deviation",
         "Show the next kind of deviation.", ("stability",)),
     Key("older", ("pagedown",), "PgDn/PgUp", "scroll", "Scroll to older notes",

@@ -24,6 +24,8 @@ class Wishes:
     """Warm-up with the axis of offsets that its recent part needs."""
     without_drift: bool = False
     """Deviations with a straight drift taken out."""
+    whole_run: bool = False
+    """Deviations of the whole run, and not only since the last nudge or the settling."""
     deviation: str = "oadev"
 
 

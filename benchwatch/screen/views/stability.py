@@ -19,6 +19,7 @@ TABLE_CELLS = 42
 WIDE = 110
 """Screens from so many cells on have room for the table beside the plot."""
 SLOPE_DOTS = 30
+SINCE = {"nudge": "since the last nudge", "settled": "since it settled"}
 VALUE = "o"
 """Marks a deviation, apart from the dotted lines without any colour."""
 
@@ -29,10 +30,19 @@ def shown(frame: Frame) -> "list[Deviation]":
     if now is None:
         return []
     wanted = now.without_drift if frame.wishes.without_drift else now.deviations
+    if _of_part(frame):
+        part = now.since_without_drift, now.since_deviations
+        wanted = part[0] if frame.wishes.without_drift else part[1]
     names = kinds(wanted)
     kind = frame.wishes.deviation if frame.wishes.deviation in names else "".join(names[:1])
     usable = [one for one in wanted if one.deviation == kind and one.value > 0 and one.tau_s > 0]
     return sorted(usable, key=lambda one: one.tau_s)
+
+
+def _of_part(frame: Frame) -> bool:
+    """Tell whether only the last part of the run is shown."""
+    now = frame.snapshot.stability
+    return now is not None and now.since is not None and not frame.wishes.whole_run
 
 
 def kinds(deviations: "Sequence[Deviation]") -> list[str]:
@@ -45,9 +55,16 @@ def title_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     now, points = frame.snapshot.stability, shown(frame)
     if now is None or not points:
         why = "nothing is worked out yet" if now is None else "a few more readings are needed"
+        if _of_part(frame):
+            why += f" {SINCE[now.since]}" if now is not None and now.since else ""
         return [line((f"  no deviation: {why}", Ink.DIM))]
     drift = "drift taken out" if frame.wishes.without_drift else "drift left in"
     span = f"{how_many(now.readings, 'reading')} over {lasted(now.span_s)}"
+    if _of_part(frame) and now.since is not None:
+        span = f"{how_many(now.since_readings, 'reading')} over {lasted(now.since_span_s)}"
+        span += f" {SINCE[now.since]}"
+    elif now.since is not None:
+        span += ", the whole run"
     said = line("  ", (points[0].deviation, Ink.STRONG), f", {drift}; {span}")
     return [
         fitting(
@@ -187,6 +204,11 @@ STABILITY = View(
             "d takes a straight drift out before the deviations are worked out; k shows the next "
             "kind of deviation. Names are those of the usual handbooks: oadev is the overlapping "
             "Allan deviation."
+        ),
+        (
+            "The readings are those since the last nudge or since it settled, whichever is later; "
+            "w shows the whole run, in which a turn or a warm-up drowns everything else. A lone "
+            "wild reading is left out."
         ),
         (
             "Dither is the spread of single readings in the last minute: peak to peak, and the "
