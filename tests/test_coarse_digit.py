@@ -10,9 +10,10 @@ import pytest
 from hard_levels import coarse
 from hypothesis import given
 from hypothesis import strategies as st
-from pipeline_kit import benchwatch
+from pipeline_kit import benchwatch, reading
 from seed_kit import unseen_seed
 
+from benchwatch.commands.steady import steady_part
 from benchwatch.estimate.digit import LastDigit
 from benchwatch.estimate.rounding import digits_apart
 
@@ -43,6 +44,16 @@ def test_a_turn_of_a_quiet_oscillator_is_not_taken_for_the_digit(tmp_path: Path)
     assert nudge["size"] == pytest.approx(-2e-7, rel=0.01)
     assert said[-1]["estimate"]["offset"] == pytest.approx(0.0, abs=1e-12)
     assert 0.1 / math.sqrt(12) <= said[-1]["estimate"]["u"] * 1e7 < 0.1
+
+
+def test_a_budget_begins_after_a_turn_of_a_quiet_oscillator() -> None:
+    """The part of a file that an offset is stated of is what came after the turn, or before it."""
+    run = [reading(k, "10000002.0" if k < 30 else "10000000.0") for k in range(90)]
+
+    left, found = steady_part(run), steady_part(run, "as found")
+
+    assert (left.readings, left.nudges) == (60, 1)
+    assert (found.readings, found.nudges) == (30, 1)
 
 
 @pytest.mark.parametrize(("written", "drift"), [(1.0, 0.0), (0.05, 0.0), (1.0, 0.02)])

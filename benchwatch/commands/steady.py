@@ -56,6 +56,8 @@ class _Part:
     flagged: list[bool] = field(default_factory=list)
     """Which are known to be spikes."""
     gates: set[float] = field(default_factory=set)
+    resolution: float = 0.0
+    """Last digit of the newest reading as a fraction; 0 when unknown."""
 
     @property
     def readings(self) -> bool:
@@ -107,6 +109,8 @@ def _parts(events: Iterable[Reading | Gap], plan: Plan, wild_s: frozenset[float]
         flagged = isinstance(event, Reading) and event.elapsed_s in wild_s
         if isinstance(event, Reading) and not event.flags & UNFIT and not flagged:
             offset = event.offset
+            if event.frequency_hz > 0.0:
+                part.resolution = event.resolution_hz / event.frequency_hz
         if isinstance(event, Reading) and event.gate_s is not None:
             part.gates.add(event.gate_s)
         part.flagged.append(flagged)
@@ -121,7 +125,7 @@ def _track(part: _Part, kind: RecordKind, settle: SettleLimit | None) -> Track:
     wild = spikes(offsets)
     offsets[wild] = np.nan
     gate_s = next(iter(part.gates)) if len(part.gates) == 1 else None
-    found = find_changes(times_s, offsets, gate_s=gate_s, settle=settle)
+    found = find_changes(times_s, offsets, gate_s=gate_s, settle=settle, resolution=part.resolution)
     turns = [bisect_left(part.times_s, at_s) for at_s in found.turns_s]
     first, last, nudges = 0, len(part.times_s), len(turns)
     if turns and kind == "as found":

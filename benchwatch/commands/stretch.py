@@ -169,6 +169,7 @@ def changes_of(
         np.insert(values, at, np.nan),
         gate_s=gates.pop() if len(gates) == 1 else None,
         settle=settle,
+        resolution=recording.resolution_hz / float(recording.nominal) if recording.nominal else 0.0,
     )
 
 

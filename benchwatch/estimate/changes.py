@@ -51,6 +51,7 @@ def find_changes(
     *,
     gate_s: float | None = None,
     settle: SettleLimit | None = None,
+    resolution: float = 0.0,
 ) -> Changes:
     """Look through a run.
 
@@ -59,6 +60,7 @@ def find_changes(
         offsets: fractional, nan for a gap and for what is left out.
         gate_s: gate of all readings; None when unknown.
         settle: what settled means; None: by the warm-up that stands out, if there is one.
+        resolution: last digit of the readings as a fraction; 0 when unknown.
     """
     size = max(math.ceil(offsets.size / MOST), 1)
     times, means = _blocks(times_s, offsets, size)
@@ -75,7 +77,10 @@ def find_changes(
         if missing and last_s is not None:
             estimate.gap(max(now_s - last_s - step_s, 0.0))
         last_s, missing = now_s, False
-        numbers = estimate.add(now_s, mean, gate_s=gate_s if size == 1 else None)
+        if size == 1:
+            numbers = estimate.add(now_s, mean, gate_s=gate_s, resolution=resolution)
+        else:
+            numbers = estimate.add(now_s, mean)
         if numbers.confirmed_nudge is not None:
             turns.append(numbers.confirmed_nudge.at_s)
         verdict = numbers.settle
