@@ -9,6 +9,7 @@ from seed_kit import unseen_seed
 from benchwatch.estimate.live import LiveEstimate
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.settle import words
+from benchwatch.estimate.settle.evidence import Evidence
 from benchwatch.estimate.settle.settling import Settling
 
 LIMIT = SettleLimit(1e-9, 60.0)
@@ -322,6 +323,32 @@ def test_many_nudges_do_not_settle_a_drifting_oscillator() -> None:
         states.add(verdict.state if verdict else None)
 
     assert "settled" not in states
+
+
+@pytest.mark.parametrize("noise", [1e-10, 1e-12, 1e-13])
+def test_a_warm_up_far_above_its_noise_is_followed(noise: float) -> None:
+    """Two exponentials fifty million times the noise: the fit leaves no more than the noise.
+
+    What an exponential does in a horizon is known exactly: a·(e^(-h/T) - 1).
+    """
+    t = np.arange(3000.0)
+    parts = ((5e-6, 900.0), (2.5e-7, 3600.0))
+    y = sum(a * np.exp(-t / tc) for a, tc in parts)
+    evidence = Evidence()
+    for second, offset in zip(
+        t, y + noise * np.random.default_rng(2).standard_normal(3000), strict=True
+    ):
+        evidence.add(float(second), float(offset))
+    interval_s = evidence.interval_s()
+    model = evidence.noise(600.0, interval_s)
+    assert model is not None
+
+    ahead = evidence.forecast(evidence.blocks(600.0, interval_s), WARM_LIMIT, model, interval_s)
+
+    truly = sum(a * np.exp(-t[-1] / tc) * np.expm1(-600.0 / tc) for a, tc in parts)
+    assert ahead.misfit < 1.5
+    assert ahead.change[2] == pytest.approx(truly, rel=2e-3)
+    assert abs(ahead.change[2] - truly) < 4.0 * ahead.u[2] + 1e-13
 
 
 def test_a_new_limit_is_judged_on_the_readings_at_hand() -> None:

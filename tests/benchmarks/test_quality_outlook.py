@@ -14,7 +14,7 @@ EVERY = 10
 
 
 @pytest.mark.parametrize(
-    ("family", "held"), [("slow tail", 0.65), ("overshoot", 0.6), ("flicker", 0.5)]
+    ("family", "held"), [("slow tail", 0.8), ("overshoot", 0.8), ("flicker", 0.6)]
 )
 def test_time_to_go_holds_the_verdict(family: str, held: float) -> None:
     """Share of looks at which it was shown, held the verdict, and its middle over the true one."""

@@ -105,12 +105,14 @@ def forecast(
     floor = (1e-6 * scale) ** 2
     white = noise.white / (width * horizon_s) + floor
     if noise.flicker > 0.0:
-        weighted = np.linalg.solve(_covariance(age, width, white, noise.flicker), basis)
+        whitened = np.linalg.solve(
+            np.linalg.cholesky(_covariance(age, width, white, noise.flicker)), basis
+        )
     else:
-        weighted = basis / white[:, None]
-    gram = basis.T @ weighted
+        whitened = basis / np.sqrt(white)[:, None]
+    triangle = _triangle(whitened)
     widest = FREEDOM * (_moved(blocks, offset, steps) + scale)
-    return _solve(gram, ahead, widest, ROOM * scale, len(age) + count - 4 - size)
+    return _solve(triangle, ahead, widest, ROOM * scale, len(age) + count - 4 - size)
 
 
 def _waves(cycle: FittedCycle, age: Floats, width: Floats, horizon_s: float) -> Floats:
@@ -146,44 +148,51 @@ def _covariance(age: Floats, width: Floats, white: Floats, flicker: float) -> Fl
     return covariance
 
 
-def _solve(gram: Floats, ahead: Floats, widest: float, least: float, freedom: int) -> Forecast:
-    """Change ahead and its u from the normal equations, the prior found on the way.
+def _triangle(columns: Floats) -> Floats:
+    """The upper triangular factor of a QR decomposition."""
+    return np.asarray(np.linalg.qr(columns, mode="r"), dtype=np.float64)
+
+
+def _solve(triangle: Floats, ahead: Floats, widest: float, least: float, freedom: int) -> Forecast:
+    """Change ahead and its u by least squares, the prior found on the way.
+
+    The columns are never multiplied with each other: of a warm-up a million times its noise, the
+    products would not hold what is left of the fit.
 
     Args:
-        gram: weighted products of all columns and, last, the offset.
+        triangle: of the QR decomposition of all weighted columns and, last, the offset.
         ahead: change of each column at each forecast time.
         widest: prior sd of the exponentials to begin with.
         least: and never less than this.
         freedom: degrees of freedom of the residuals.
     """
-    size = len(gram) - 1
-    right = gram[:-1, -1]
-    exponentials = slice(2, 2 + len(TIME_CONSTANTS))
-    diagonal = gram.diagonal()[:-1].copy()
-    own = diagonal[exponentials].copy()
-    prior = np.full(len(own), widest**2)
-    system = np.empty((size, size))
+    seen, size = triangle.shape[0], triangle.shape[1] - 1
+    count = len(TIME_CONSTANTS)
+    columns = slice(2, 2 + count)
+    free = np.array([0, 1, *range(2 + count, size)])
+    # A free column of which nothing was seen must not end the fit.
+    norms = np.sqrt((triangle[:, :size] ** 2).sum(axis=0))
+    system = np.zeros((seen + size, size + 1))
+    system[:seen] = triangle
+    system[seen + free, free] = 1e-9 * np.maximum(norms[free], norms.max() * 1e-9)
+    prior = np.full(count, widest**2)
+    own = np.einsum("ii->i", system[seen + 2 : seen + 2 + count, columns])
     for turn in range(TURNS + 1):
-        diagonal[exponentials] = own + 1.0 / prior
-        scale = 1.0 / np.sqrt(diagonal)
-        np.multiply(gram[:-1, :-1], scale, out=system)
-        system *= scale[:, None]
-        system.flat[:: size + 1] = 1.0 + 1e-12
-        covariance = np.linalg.inv(system)
-        covariance *= scale
-        covariance *= scale[:, None]
-        mean = covariance @ right
+        own[:] = 1.0 / np.sqrt(prior)
+        solved = _triangle(system)
+        inverse = np.linalg.inv(solved[:size, :size])
+        mean = inverse @ solved[:size, size]
         if turn == TURNS:
             break
-        square = mean[exponentials] ** 2
-        variance = covariance.diagonal()[exponentials]
+        square = mean[columns] ** 2
+        variance = (inverse[columns] ** 2).sum(axis=1)
         told = (1.0 - variance / prior).clip(1e-3, 1.0)
         closer = square / told
         if 2 * turn < TURNS:
             closer = np.sqrt(np.maximum(closer, least**2) * (square + variance))
         prior = np.maximum(closer, least**2)
     change = ahead.T @ mean
-    spread = (ahead * (covariance @ ahead)).sum(axis=0)
+    spread = ((ahead.T @ inverse) ** 2).sum(axis=1)
     # Residuals larger than the noise tell of a past that the fit does not follow.
-    misfit = max(1.0, (gram[-1, -1] - right @ mean) / max(freedom, 1))
-    return Forecast(change, np.sqrt(np.maximum(spread, 0.0) * misfit), float(misfit))
+    misfit = max(1.0, float(solved[size, size]) ** 2 / max(freedom, 1))
+    return Forecast(change, np.sqrt(spread * misfit), misfit)

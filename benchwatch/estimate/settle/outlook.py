@@ -20,9 +20,10 @@ MOST: Final = 96
 """Points kept; then every second one is dropped."""
 LOOSEST: Final = 0.3
 """Scatter about the exponential, in shares of its fall, above which there is no telling."""
-SHARES_OF_IT: Final = (0.75, 1.3, 3.0)
-"""Times the exponential's own answer: of made warm-ups with slow tails, overshoots and flicker
-noise 5 %, half and 90 to 95 % are through by then (tests/benchmarks/test_quality_settling.py)."""
+SHARES_OF_IT: Final = (0.6, 1.3, 4.8)
+"""Times the exponential's own answer: of looks at made warm-ups with slow tails, overshoots,
+ringing and flicker noise 2 to 6 % are through before the first, about half before the second, and
+5 to 18 % not before the last (tests/benchmarks/test_quality_outlook.py)."""
 
 
 class Outlook:
@@ -64,7 +65,7 @@ class Outlook:
         if self._told is None or self._told[2] <= now:
             return None
         low, middle, high = (max(at_s - now, 0.0) for at_s in self._told)
-        return low, max(middle, high / 3.0) + patience_s, high + 2.0 * patience_s
+        return low, max(middle, high / 4.0) + patience_s, high + 2.0 * patience_s
 
     def _exponential_s(self) -> float | None:
         """How long the exponential through the newest points takes to come down to 1."""

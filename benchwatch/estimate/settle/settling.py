@@ -38,7 +38,7 @@ from benchwatch.estimate.settle.cycle_finder import CycleFinder
 from benchwatch.estimate.settle.evidence import Evidence
 from benchwatch.estimate.settle.held import LEVEL_SPAN, HeldSoFar
 from benchwatch.estimate.settle.noise_model import NoiseModel
-from benchwatch.estimate.settle.verdict import CREEP_READINGS, PATIENCE, Case, Verdict
+from benchwatch.estimate.settle.verdict import CREEP_READINGS, Case, Verdict
 from benchwatch.estimate.settle.warmup import Warmup
 
 REACH: Final = 8.0
@@ -263,9 +263,6 @@ class Settling:
             self._look_for_cycles(limit, interval_s, everywhere=False)
         cycle = self._cycles.cycle
         ahead = evidence.forecast(blocks, limit, noise, interval_s, cycle)
-        if rounding:
-            # Both ends of the change are known to the last digit only.
-            ahead = replace(ahead, u=np.hypot(ahead.u, math.sqrt(2.0 * rounding)))
         level, level_u = evidence.level(blocks, LEVEL_SPAN * limit.horizon_s, noise, interval_s)
         case = Case(
             evidence.now, limit, ahead, self._drift, cycle, level, level_u, noise, interval_s,
@@ -282,15 +279,13 @@ class Settling:
             case = replace(case, cycle=self._cycles.cycle)
         reason = verdict.judge(case)
         self._level = level, level_u
-        to_go = None
-        if verdict.state != "settled" and reason not in words.NO_TIME_HELPS:
-            to_go = verdict.outlook.to_go(PATIENCE * limit.horizon_s)
+        to_go = None if reason in words.NO_TIME_HELPS else verdict.to_go(case)
         low, eta, high = to_go or (None, None, None)
         start, reference = evidence.origin or (0.0, 0.0)
         since_s = None if verdict.since is None else verdict.since + start
         self._settle = Settle(
             verdict.state, since_s, eta, low, high, reason,
-            None if case.cycle is None else case.cycle.shown(limit.limit),
+            case.shown_cycle(),
             self._look_back(start + evidence.now, reference + level, limit),
         )  # fmt: skip
 

@@ -2,7 +2,7 @@
 
 The forecast change, that of a cycle and their uncertainties must together stay within the limit
 up to the horizon, and beyond it within the same rate. The verdict is given when that has held for
-`PATIENCE`, and stands until the opposite is sure for as long, over `FEW_READINGS` at least: turns
+`CALM`, and stands until the opposite is sure for `PATIENCE`, over `FEW_READINGS` at least: turns
 that are not yet confirmed as nudges do not withdraw it.
 """
 
@@ -12,7 +12,8 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.results import Drift, SettleLimit, SettleState
+from benchwatch.estimate.blocks import Floats
+from benchwatch.estimate.results import Cycle, Drift, SettleLimit, SettleState
 from benchwatch.estimate.settle import words
 from benchwatch.estimate.settle.cycle import FittedCycle
 from benchwatch.estimate.settle.departures import Departures
@@ -22,13 +23,16 @@ from benchwatch.estimate.settle.outlook import Outlook
 
 ALLOWANCE: Final = np.maximum(HORIZONS, 1.0)
 """Change allowed at each forecast time, in limits: up to the horizon one, then the same rate."""
-COVERAGE: Final = np.array([2.5, 2.5, 2.5, 2.0, 2.0, 2.0])
+COVERAGE: Final = np.array([2.3, 2.3, 2.3, 1.9, 1.9, 1.9])
 """Standard uncertainties added to each forecast change; fewer where it lies further ahead."""
+ROUNDING_COVERAGE: Final = 2.5
+"""The same for rounding at both ends of a change: a digit over root 6, and never over a digit."""
 CYCLE_COVERAGE: Final = 2.0
 """Standard uncertainties added to the swing of a cycle."""
+CALM: Final = 0.03
+"""Horizons for which an oven must be seen settled before the verdict is given."""
 PATIENCE: Final = 0.05
-"""Horizons for which an oven must be seen settled before the verdict is given, and moving
-before it is withdrawn."""
+"""Horizons for which it must be seen moving before the verdict is withdrawn."""
 FEW_READINGS: Final = 20
 """Readings for which it must be seen moving before the verdict is withdrawn, at least."""
 CREEP_READINGS: Final = 48
@@ -59,11 +63,19 @@ class Case:
 
     def excess(self) -> float:
         """The largest change that can't be ruled out, with that of a cycle, in limits allowed."""
-        size, spread = np.abs(self.ahead.change), COVERAGE * self.ahead.u
+        size, spread = np.abs(self.ahead.change), self.spread()
         if self.cycle is not None:
             swing, swing_u = self.cycle.within(self.limit.horizon_s, self.now)
             size, spread = size + swing, np.hypot(spread, CYCLE_COVERAGE * swing_u)
         return float(((size + spread) / (self.limit.limit * ALLOWANCE)).max())
+
+    def spread(self) -> Floats:
+        """How far each forecast change may be off; both its ends are known to the last digit."""
+        return np.hypot(COVERAGE * self.ahead.u, self.rounded())
+
+    def rounded(self) -> float:
+        """How far a change may be off by rounding at both its ends."""
+        return ROUNDING_COVERAGE * math.sqrt(2.0 * self.rounding)
 
     def cycling(self) -> bool:
         """Tell whether a cycle surely moves the offset by more than the limit."""
@@ -72,13 +84,17 @@ class Case:
         swing, swing_u = self.cycle.within(self.limit.horizon_s, self.now)
         return swing - CYCLE_COVERAGE * swing_u > self.limit.limit
 
+    def shown_cycle(self) -> Cycle | None:
+        """Return the cycle that people are told of."""
+        return None if self.cycle is None else self.cycle.shown(self.limit.limit)
+
     def change(self) -> float:
         """The largest change forecast within the horizon."""
         return float(np.abs(self.ahead.change[HORIZONS <= 1.0]).max())
 
     def surely_moving(self) -> bool:
         """Tell whether the forecast change is above the limit beyond its uncertainty."""
-        sure = np.abs(self.ahead.change) - COVERAGE * self.ahead.u > self.limit.limit
+        sure = np.abs(self.ahead.change) - self.spread() > self.limit.limit
         return bool(sure[HORIZONS <= 1.0].any())
 
     def drift_ahead(self) -> tuple[float, float]:
@@ -143,9 +159,18 @@ class Verdict:
     def about_to_settle(self, case: Case, excess: float) -> bool:
         """Tell whether the verdict would be given now but for a cycle not yet looked for."""
         waited_s = case.now - self._calm_since
-        return (
-            excess < 1.0 and self.state != "settled" and waited_s >= PATIENCE * case.limit.horizon_s
-        )
+        return excess < 1.0 and self.state != "settled" and waited_s >= CALM * case.limit.horizon_s
+
+    def to_go(self, case: Case) -> tuple[float, float, float] | None:
+        """Seconds until the verdict: low, middle, high; None when there is no telling."""
+        if self.state == "settled" or (case.cycling() and case.shown_cycle() is not None):
+            return None
+        told = self.outlook.to_go(CALM * case.limit.horizon_s)
+        wait_s = self.departures.wait_s(case.now, case.limit.horizon_s)
+        if told is None or not wait_s:
+            return told
+        low, middle, high = told
+        return max(low, wait_s), wait_s + middle, wait_s + high
 
     def judge(self, case: Case) -> str:
         """Set the state; return its reason."""
@@ -182,9 +207,9 @@ class Verdict:
         self._moving_since = min(self._moving_since, now) if moving else math.inf
         self._calm_since = min(self._calm_since, now) if calm and not wait_s else math.inf
         self.pause = RARELY if excess > FAR or (stands and calm) else 1.0
-        patience_s = PATIENCE * limit.horizon_s
+        patience_s = CALM * limit.horizon_s
         if stands:
-            patience_s = max(patience_s, FEW_READINGS * case.interval_s)
+            patience_s = max(PATIENCE * limit.horizon_s, FEW_READINGS * case.interval_s)
         if now - (self._moving_since if stands else self._calm_since) >= patience_s:
             stands = not stands
         if stands:
@@ -210,13 +235,13 @@ def _reason(case: Case, excess: float, lately: float, *, sure: bool) -> str:
         sure: whether it surely moves by more than the limit.
     """
     limit, change = case.limit, case.change()
-    shown = None if case.cycle is None else case.cycle.shown(limit.limit)
+    shown = case.shown_cycle()
     if case.cycling() and shown is not None:
         return words.cycling(shown, limit)
     if sure:
         return words.moving(change if change > limit.limit else lately, limit)
     if case.noise.variance(case.interval_s) == 0.0:
         return words.ALL_EQUAL
-    if COVERAGE[0] * math.sqrt(2.0 * case.rounding) > limit.limit:
+    if case.rounded() > limit.limit:
         return words.TOO_COARSE
     return words.unsure(excess, case.now, case.noise, case.interval_s)
