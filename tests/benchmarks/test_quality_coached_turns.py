@@ -39,8 +39,8 @@ def test_quality_coached_turns() -> None:
     touches = np.mean([one.touches for one in coached]) / np.mean([one.touches for one in digits])
     off = np.median([one.off_s for one in coached]) / np.median([one.off_s for one in digits])
     print(
-        f"of the hand with digits: time {time:.2f}, until hands off {off:.2f}, touches {touches:.2f}"
-        " (target 0.50 each)"
+        f"of the hand with digits: time {time:.2f}, until hands off {off:.2f}, "
+        f"touches {touches:.2f} (target 0.50 each)"
     )
 
     assert sum(one.false for one in coached) <= 1
