@@ -109,6 +109,27 @@ def test_a_damaged_journal_is_set_aside_and_what_is_left_is_carried_over(tmp_pat
     ]
 
 
+def test_damage_that_no_reading_meets_is_found_too(tmp_path, whole):
+    """A page in the middle of old runs: looked for from the start, beside the readings."""
+    path = tmp_path / "journal.db"
+    middle = len(whole) // PAGE // 2
+    path.write_bytes(noise(middle, middle + 1)(whole))
+    clock = StillClock()
+    journal = Journal(path, clock=clock)
+    assert journal._checking is not None
+    journal._checking._thread.join(60)
+    journal.save_run(NEW)
+    for number in range(50):
+        journal.write(NEW.key, reading(number))
+        clock.now_s += RETRY_S
+    carried_over(journal)
+    journal.close()
+
+    assert len(list(tmp_path.glob("journal-damaged-*.db"))) == 1
+    check_sound(path)
+    assert 0.95 * 3 * READINGS < len(kept(path)) - 50 < 3 * READINGS
+
+
 def test_rows_of_runs_that_are_lost_get_one(tmp_path, whole):
     """The page of the runs is gone: readings are there all the same, under a run that says so."""
     path = tmp_path / "journal.db"

@@ -5,14 +5,14 @@ import os
 import sqlite3
 import threading
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from datetime import UTC, datetime
 from itertools import count
 from pathlib import Path
 from typing import Final
 
-from benchwatch.journal.faults import sentence
-from benchwatch.journal.place import BESIDE, inode
+from benchwatch.journal.faults import code, sentence
+from benchwatch.journal.place import BESIDE, inode, uri
 from benchwatch.journal.salvage import Carried, carry
 
 DAMAGE: Final = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
@@ -21,6 +21,13 @@ ASIDE: Final = "{stem}-damaged-{stamp}{again}{suffix}"
 WAIT_S: Final = 5.0
 """Longest wait for another program's transaction, on a thread that nothing waits for."""
 MERGE: Final = "benchwatch journal merge"
+
+
+def damage() -> sqlite3.Error:
+    """Return the error that SQLite would raise on meeting damage."""
+    error = sqlite3.DatabaseError("database disk image is malformed")
+    error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+    return error
 
 
 def set_aside(path: Path, utc_s: float) -> Path:
@@ -69,6 +76,50 @@ def has_other_name(path: Path) -> bool:
     like = ASIDE.format(stem=glob.escape(file.stem), stamp="*", again="", suffix=file.suffix)
     ours = sum(inode(name) == inode(file) for name in file.parent.glob(like))
     return status.st_nlink > 1 + ours
+
+
+class Checking:
+    """Looks for damage everywhere in a journal, on a thread of its own, while it is written.
+
+    Args:
+        path: the journal.
+        tell: called on that thread when something was found.
+    """
+
+    def __init__(self, path: Path, tell: Callable[[], None]) -> None:
+        self.damaged: tuple[int, int] | None = None
+        """The inode of the file, once damage was found in it."""
+        self._path, self._tell = path, tell
+        self._reader: sqlite3.Connection | None = None
+        self._stopped = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="checking", daemon=True)
+        self._thread.start()
+
+    def stop(self, within_s: float) -> None:
+        """Stop it, if it has not ended, and wait for that."""
+        self._stopped.set()
+        with suppress(sqlite3.Error):
+            if self._reader is not None:
+                self._reader.interrupt()
+        self._thread.join(within_s)
+
+    def _run(self) -> None:
+        file = inode(self._path)
+        if self._is_damaged():
+            self.damaged = file
+            self._tell()
+
+    def _is_damaged(self) -> bool:
+        try:
+            with closing(
+                sqlite3.connect(uri(self._path), uri=True, timeout=WAIT_S, check_same_thread=False)
+            ) as self._reader:
+                if self._stopped.is_set():
+                    return False
+                found = self._reader.execute("PRAGMA quick_check(1)").fetchone()
+                return bool(found != ("ok",))
+        except sqlite3.Error as error:
+            return code(error) in DAMAGE
 
 
 class CarryingOver:

@@ -9,6 +9,7 @@ the runs that go on; what still waits at the end is left in a journal beside it.
 """
 
 import contextlib
+import math
 import secrets
 import sqlite3
 import threading
@@ -18,7 +19,7 @@ from typing import Final
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import JournalError
 from benchwatch.journal.backlog import Backlog
-from benchwatch.journal.damage import DAMAGE, CarryingOver
+from benchwatch.journal.damage import DAMAGE, CarryingOver, Checking, damage
 from benchwatch.journal.faults import GO_ELSEWHERE, code, sentence
 from benchwatch.journal.open_file import LOG_BYTES, OpenFile
 from benchwatch.journal.place import alone, check_name
@@ -87,6 +88,7 @@ class Journal:
         self._damaged: tuple[int, int] | None = None
         """The inode of a file that was found damaged while it was written."""
         self._carrying: CarryingOver | None = None
+        self._checking: Checking | None = None
         self._log_grows = False
         self._next_try_s = 0.0
         self._next_sync_s = self._clock.monotonic() + SYNC_S
@@ -153,8 +155,9 @@ class Journal:
             if self.trouble:
                 self._retry()
             trouble, left = self.trouble, self.not_on_disk
-            if self._carrying is not None:
-                self._carrying.stop(CARRY_S)
+            for beside in (self._carrying, self._checking):
+                if beside is not None:
+                    beside.stop(CARRY_S)
             there = left and leave(self.path, min(self._runs, default=0), self._write_waiting)
             with contextlib.suppress(TimeoutError), alone(self.path, LEAVE_S):
                 self._drop()
@@ -175,6 +178,8 @@ class Journal:
             damaged=self._damaged,
         )
         self._damaged = None
+        if self._checking is None and self._file.aside is None:
+            self._checking = Checking(self.path, self._sync_soon)
         if self._file.aside is not None:
             self.news.append(
                 f"the journal was damaged: it is kept as {self._file.aside}, a new one was begun, "
@@ -184,11 +189,16 @@ class Journal:
                 self._carrying.stop(CARRY_S)
             self._carrying = CarryingOver(self._file.aside, self.path, self.news.append)
 
+    def _sync_soon(self) -> None:
+        self._next_sync_s = -math.inf
+
     def _sync(self) -> None:
         """Force what was written to the disk, and see that the file is still there."""
         self._next_sync_s = self._clock.monotonic() + SYNC_S
         self._check_place()
         assert self._file is not None
+        if self._checking is not None and self._checking.damaged == self._file.inode:
+            raise damage()
         kept = self._file.sync()
         if kept >= LOG_BYTES and not self._log_grows:
             self._log_grows = True
