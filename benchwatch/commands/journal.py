@@ -53,7 +53,10 @@ def journal(context: click.Context, path: Path | None, as_json: bool) -> int:
     else:
         for name, text in _rows(found):
             put(f"{name:<9} {text}")
-    return 0 if found.damage is None else BenchwatchError.exit_code
+    if found.damage is None:
+        return 0
+    note("benchwatch journal repair keeps the file, and carries over what can be read of it")
+    return BenchwatchError.exit_code
 
 
 @journal.command()
