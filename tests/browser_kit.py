@@ -11,6 +11,8 @@ import re
 import shutil
 from contextlib import asynccontextmanager
 
+from load_kit import PATIENCE_S
+
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
 FLAGS = (
     "--headless",
@@ -25,7 +27,6 @@ FLAGS = (
     "--enable-unsafe-swiftshader",
     "--remote-debugging-port=0",
 )
-PATIENCE_S = 60.0
 
 
 class Tab:

@@ -34,7 +34,8 @@ class TinyCounter:
         self.invalid_every = 0
         """Every so-and-so many answers one is 9.91E37, no number (SCPI-1999 volume 1, 7.2.1.5)."""
         self._asked = 0
-        self._gate_s = gate_s
+        self.gate_s = gate_s
+        """Seconds from reading to reading; may change while it is read."""
         self._gate_ends_s = 0.0
         self._listener = socket.create_server(("127.0.0.1", 0))
         self._clients: list[socket.socket] = []
@@ -84,10 +85,11 @@ class TinyCounter:
 
     def _wait_for_gate(self) -> None:
         """Gates end on a grid, one after the other; whoever asks late finds one just ended."""
-        if not self._gate_s:
+        gate_s = self.gate_s
+        if not gate_s:
             return
         now_s = time.monotonic()
-        self._gate_ends_s = max(self._gate_ends_s + self._gate_s, now_s - self._gate_s)
+        self._gate_ends_s = max(self._gate_ends_s + gate_s, now_s - gate_s)
         time.sleep(max(0.0, self._gate_ends_s - now_s))
 
     def _reply(self, line: str) -> bytes | None:

@@ -10,6 +10,8 @@ import threading
 import time
 from collections.abc import Callable
 
+from load_kit import PATIENCE_S
+
 
 def connections_to(port: int) -> int:
     """Count the TCP connections of this host that are established to `port` on loopback."""
@@ -18,7 +20,7 @@ def connections_to(port: int) -> int:
     return sum(row[2].endswith(f":{port:04X}") and row[3] == "01" for row in rows)
 
 
-def wait_until(what: Callable[[], bool], timeout_s: float = 10.0) -> bool:
+def wait_until(what: Callable[[], bool], timeout_s: float = PATIENCE_S) -> bool:
     """Look every 10 ms whether `what` has become true; False when it does not in time."""
     never = threading.Event()
     end = time.monotonic() + timeout_s
@@ -31,7 +33,7 @@ def wait_until(what: Callable[[], bool], timeout_s: float = 10.0) -> bool:
 
 def tell_hand(port: int, line: str) -> str:
     """Say a line to the hand at a simulated bench; return its answer."""
-    with socket.create_connection(("127.0.0.1", port), timeout=5) as hand:
+    with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as hand:
         hand.sendall(line.encode() + b"\n")
         return hand.makefile("r").readline().strip()
 
@@ -46,7 +48,7 @@ class OnTerminal:
             os.environ |= {"TERM": "xterm-256color", "COLUMNS": str(columns), "LINES": str(lines)}
             os.execv(sys.executable, [sys.executable, "-m", "benchwatch.cli", *arguments])
 
-    def until(self, text: bytes, timeout_s: float = 20.0) -> bool:
+    def until(self, text: bytes, timeout_s: float = PATIENCE_S) -> bool:
         """Read what is drawn until `text` is among it."""
         end = time.monotonic() + timeout_s
         while text not in self.shown and time.monotonic() < end:
@@ -67,7 +69,7 @@ class OnTerminal:
 
     def ended(self) -> int:
         """Read to the end and return the exit code."""
-        while select.select([self._terminal], [], [], 30)[0]:
+        while select.select([self._terminal], [], [], PATIENCE_S)[0]:
             try:
                 self.shown += os.read(self._terminal, 65536)
             except OSError:

@@ -79,11 +79,11 @@ class Watching:
         """Wait until it has written so many lines more."""
         self.wait_for_lines(len(self._lines) + more)
 
-    def wait_until_said(self, words: str) -> None:
-        """Wait until its narration has these words."""
+    def wait_until_said(self, words: str, times: int = 1) -> None:
+        """Wait until its narration has these words so many times."""
         with self._changed:
-            self._changed.wait_for(lambda: words in self.said or self._over, WAIT_S)
-        assert words in self.said, self.said
+            self._changed.wait_for(lambda: self.said.count(words) >= times or self._over, WAIT_S)
+        assert self.said.count(words) >= times, self.said
 
     def end(self, number: int = signal.SIGINT) -> int:
         """Send a signal (0: none), read all that is left, and return the exit code."""
@@ -132,6 +132,12 @@ def kept(path: Path) -> list[float]:
 def copy(source: Path, to: Path) -> None:
     """Copy a file as another program does: opened here, it would lose the locks on it (POSIX)."""
     subprocess.run(["cp", str(source), str(to)], check=True)
+
+
+def gaps_in(path: Path) -> int:
+    """Count the gaps in the journal: a busy machine makes some."""
+    ((count,),) = ask(path, "SELECT count(*) FROM gaps")
+    return int(count)
 
 
 def check_sound(path: Path) -> None:

@@ -12,9 +12,8 @@ import sys
 import time
 from pathlib import Path
 
+from load_kit import PATIENCE_S
 from terminal_kit import PROGRAM, Cells
-
-PATIENCE_S = 30.0
 
 
 class Served:

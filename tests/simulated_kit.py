@@ -5,6 +5,7 @@ import time
 from contextlib import contextmanager
 
 import pyvisa
+from load_kit import PATIENCE_S
 
 from benchwatch_simulators.bench_time import BenchTime
 from benchwatch_simulators.clock import LeapClock
@@ -55,12 +56,12 @@ def port_after_comma(bench, counter="main"):
 @contextmanager
 def foreign_client(bench):
     """PyVISA-py's client, which nobody here wrote."""
-    client = pyvisa.ResourceManager("@py").open_resource(bench.resources["main"], timeout=2000)
+    client = pyvisa.ResourceManager("@py").open_resource(bench.resources["main"], timeout=60_000)
     yield client
     client.close()
 
 
-def wait_for(condition, timeout_s=5.0):
+def wait_for(condition, timeout_s=PATIENCE_S):
     """Wait until `condition` is true; False if it never is."""
     deadline = time.monotonic() + timeout_s
     while not condition():
@@ -74,7 +75,7 @@ class Client:
     """Sends lines and reads lines on a plain socket."""
 
     def __init__(self, port):
-        self.socket = socket.create_connection(("127.0.0.1", port), timeout=5)
+        self.socket = socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S)
         self._lines = self.socket.makefile("rb")
 
     def send(self, line):

@@ -13,7 +13,8 @@ from codecs import getincrementaldecoder
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-PATIENCE_S = 20.0
+from load_kit import PATIENCE_S
+
 PROGRAM = "import sys; from benchwatch.cli import main; sys.exit(main())"
 
 _TOKEN = re.compile(

@@ -23,7 +23,7 @@ def test_lines_end_with_exit_3():
     """Nobody sits before a pipe and waits."""
     resource = f"TCPIP0::127.0.0.1::{free_port()}::SOCKET"
     process = benchwatch("watch", resource, "--json", "--no-journal")
-    out, errors = process.communicate(timeout=30)
+    out, errors = process.communicate(timeout=100)
 
     assert process.returncode == 3
     assert json.loads(out)["readings"] == 0

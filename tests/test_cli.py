@@ -242,7 +242,7 @@ def test_a_reader_that_has_had_enough_is_no_error():
         assert process.stderr is not None
         errors = process.stderr.read()
         process.stderr.close()
-        code = process.wait(timeout=30)
+        code = process.wait(timeout=100)
 
     assert code == 0
     assert "Traceback" not in errors
@@ -256,7 +256,7 @@ def test_a_full_standard_output_is_a_sentence():
         process = subprocess.run(
             [sys.executable, "-m", "benchwatch.cli", "watch", counter.resource, "--json",
              "--no-journal", "--count", "5"],
-            stdout=full, stderr=subprocess.PIPE, text=True, timeout=60, check=False,
+            stdout=full, stderr=subprocess.PIPE, text=True, timeout=100, check=False,
         )  # fmt: skip
 
     assert process.returncode == 5
@@ -273,7 +273,7 @@ def test_any_command_on_a_full_standard_output_is_a_sentence(words: str):
     with Path("/dev/full").open("w") as full:
         process = subprocess.run(
             [sys.executable, "-m", "benchwatch.cli", *words.split()],
-            stdout=full, stderr=subprocess.PIPE, text=True, timeout=60, check=False,
+            stdout=full, stderr=subprocess.PIPE, text=True, timeout=100, check=False,
         )  # fmt: skip
 
     assert process.returncode == 5
@@ -285,7 +285,7 @@ def test_closed_standard_output_is_a_sentence():
     """As by ``>&-`` in a shell."""
     process = subprocess.run(
         [sys.executable, "-m", "benchwatch.cli", "elsewhere", "2ppb", "--nominal", "10MHz"],
-        preexec_fn=lambda: os.close(1), stderr=subprocess.PIPE, text=True, timeout=60, check=False,
+        preexec_fn=lambda: os.close(1), stderr=subprocess.PIPE, text=True, timeout=100, check=False,
     )  # fmt: skip
 
     assert process.returncode == 5
@@ -299,7 +299,7 @@ def test_narration_never_lands_among_the_data():
         process = subprocess.run(
             [sys.executable, "-m", "benchwatch.cli", "watch", counter.resource, "--json",
              "--no-journal", "--count", "2"],
-            preexec_fn=lambda: os.close(2), stdout=subprocess.PIPE, text=True, timeout=60,
+            preexec_fn=lambda: os.close(2), stdout=subprocess.PIPE, text=True, timeout=100,
             check=False,
         )  # fmt: skip
 

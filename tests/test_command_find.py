@@ -119,7 +119,7 @@ def test_another_visa_library_lists_and_is_asked(tmp_path):
     """pyvisa-sim's instruments, through --backend; GPIB is listed and not asked."""
     path = devices_file(tmp_path, [LAN, GPIB])
     process = benchwatch("find", "--local", "--json", "--backend", f"{path}@sim")
-    out, errors = process.communicate(timeout=60)
+    out, errors = process.communicate(timeout=100)
 
     lines = {line.get("resource"): line for line in map(json.loads, out.splitlines())}
     assert process.returncode == 0, errors
@@ -145,7 +145,7 @@ def test_the_whole_way_through_another_visa_library(tmp_path, monkeypatch):
     ]  # fmt: skip
     for step in steps:
         process = benchwatch(*step)
-        out, errors = process.communicate(timeout=60)
+        out, errors = process.communicate(timeout=100)
         assert process.returncode == 0, errors
 
     readings = [json.loads(line) for line in out.splitlines()][:-1]

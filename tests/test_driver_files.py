@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 from bus_kit import Notebook
+from load_kit import PATIENCE_S
 from terminal_kit import Terminal
 
 from benchwatch.acquire import Acquisition, Connection
@@ -213,10 +214,10 @@ def test_a_growing_file_is_watched_as_a_counter(tmp_path: Path) -> None:
     notebook.stop = acquisition.stop
 
     acquisition.start()
-    assert connected.wait(5)
+    assert connected.wait(PATIENCE_S)
     for text in ("# began\n", "10000000.0231\n1000", "0000.0232\nrubbish\n", "10.0000000233 MHz\n"):
         adding(path, text)()
-    acquisition.join(5)
+    acquisition.join(PATIENCE_S)
 
     assert [r.text for r in notebook.readings] == [
         "10000000.0231",
@@ -233,7 +234,7 @@ def fed(text: str) -> "subprocess.CompletedProcess[str]":
         input=text,
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=100,
     )
 
 

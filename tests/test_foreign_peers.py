@@ -22,7 +22,7 @@ def test_the_command_watches_a_foreign_instrument_through_another_backend(tmp_pa
         "watch", resource, "--backend", f"{devices}@sim", "--nominal", "10MHz", "--json",
         "--no-journal", "--count", "20",
     )  # fmt: skip
-    out, errors = process.communicate(timeout=60)
+    out, errors = process.communicate(timeout=100)
 
     *readings, end = map(json.loads, out.splitlines())
     assert process.returncode == 0, errors
@@ -43,7 +43,7 @@ def test_sixty_readings_of_a_foreign_counter_over_a_real_socket(tmp_path):
             "watch", counter.resource, "--nominal", "10MHz", "--json", "--count", "60",
             XDG_DATA_HOME=str(tmp_path), XDG_STATE_HOME=str(tmp_path),
         )  # fmt: skip
-        out, errors = process.communicate(timeout=60)
+        out, errors = process.communicate(timeout=100)
 
     *readings, end = map(json.loads, out.splitlines())
     said = [float(text) for text in counter.said if re.fullmatch(r"\d{7,8}\.\d{4}", text)]
@@ -69,13 +69,13 @@ def test_the_client_lxi_and_the_product_read_the_same_simulated_counter():
     said = [
         subprocess.run(
             ["lxi", "scpi", "--address", "127.0.0.1", "--port", port, "--raw", query],
-            capture_output=True, text=True, timeout=20, check=True,
+            capture_output=True, text=True, timeout=100, check=True,
         ).stdout.strip()
         for query in ["*IDN?", *["READ?"] * 5, "SYST:ERR?"]
     ]  # fmt: skip
-    out, errors = watching.communicate(timeout=60)
+    out, errors = watching.communicate(timeout=100)
     server.send_signal(signal.SIGTERM)
-    server.communicate(timeout=20)
+    server.communicate(timeout=100)
 
     identity, *readings, error = said
     *lines, end = map(json.loads, out.splitlines())

@@ -12,13 +12,13 @@ import subprocess
 import sys
 import termios
 import threading
-import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Self
 
 import pytest
 from counter_kit import TinyCounter, tiny_counter, value_of
+from load_kit import PATIENCE_S, Stopwatch
 from pipeline_kit import benchwatch
 from terminal_kit import PROGRAM, Terminal
 
@@ -180,7 +180,7 @@ class Lines:
     def __exit__(self, *_: object) -> None:
         self.process.kill()
         self.process.wait()
-        self._listener.join(20)
+        self._listener.join(PATIENCE_S)
         self.process.stdout.close()
         self.process.stderr.close()
 
@@ -210,8 +210,8 @@ class Lines:
         """End it as Ctrl-C does, read what is left, return its exit code."""
         self.process.send_signal(signal.SIGINT)
         self._read += self.process.stdout
-        code = self.process.wait(20)
-        self._listener.join(20)
+        code = self.process.wait(PATIENCE_S)
+        self._listener.join(PATIENCE_S)
         return code
 
 
@@ -337,9 +337,9 @@ def test_no_reading_is_lost_with_the_screen_on(home, rate, readings):
     path = home / "journal.db"
     options = ("--journal", str(path), "--count", str(readings))
     with tiny_counter(1 / rate) as counter, on_screen(home, counter, *options) as terminal:
-        began_s = time.monotonic()
+        stopwatch = Stopwatch(terminal.child.pid)
         code = terminal.end()
-        lasted_s = time.monotonic() - began_s
+        lasted_s = stopwatch.elapsed_s
 
     assert code == 0
     assert kept_in(path) == list(range(1, readings + 1))

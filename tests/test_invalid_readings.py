@@ -117,7 +117,7 @@ def test_a_watch_goes_on_when_every_third_answer_is_no_number() -> None:
             "watch", counter.resource, "--json", "--no-journal", "--count", "60",
             "--nominal", "10MHz",
         )  # fmt: skip
-        out, err = watch.communicate(timeout=60)
+        out, err = watch.communicate(timeout=100)
 
     said = [json.loads(line) for line in out.splitlines()]
     readings = [line for line in said if line["kind"] == "reading"]
@@ -138,7 +138,7 @@ def test_a_file_of_pairs_with_gaps_is_read(command: str, tmp_path: Path) -> None
     path.write_text("time_s,frequency_hz\n" + "\n".join(rows) + "\n")
 
     run = benchwatch(command, str(path), *(["--json"] if command == "replay" else []))
-    out, err = run.communicate(timeout=60)
+    out, err = run.communicate(timeout=100)
 
     assert "Traceback" not in err
     assert run.returncode == 0, err

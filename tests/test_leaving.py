@@ -4,6 +4,7 @@ import signal
 
 import pytest
 from hand_kit import OnTerminal, connections_to, wait_until
+from load_kit import PATIENCE_S
 from pipeline_kit import benchwatch
 from simulated_kit import port_of
 
@@ -27,7 +28,7 @@ def test_a_signal_in_the_middle_of_a_gate_leaves_the_panel_local(number):
         assert process.stdout is not None
         process.stdout.readline()
         process.send_signal(number)
-        code = process.wait(timeout=20)
+        code = process.wait(timeout=PATIENCE_S)
         process.communicate()
         local = wait_until(lambda: not bench.is_remote("main"))
         closed = wait_until(lambda: connections_to(port_of(bench)) == 0)
@@ -66,7 +67,7 @@ def test_a_watch_that_asks_only_sends_nothing_at_the_end():
         process = benchwatch(
             "watch", bench.resources["main"], "--json", "--no-journal", "--count", "2"
         )
-        process.communicate(timeout=20)
+        process.communicate(timeout=PATIENCE_S)
         closed = wait_until(lambda: connections_to(port_of(bench)) == 0)
         heard = bench.heard("main")
 

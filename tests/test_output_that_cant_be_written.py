@@ -37,7 +37,7 @@ def test_full_standard_output_is_one_sentence(words):
     """Exit code 5, and the last line on standard error says what to do."""
     with FULL.open("w", encoding="utf-8") as full:
         process = started(words, stdout=full, stderr=subprocess.PIPE)
-        _, narration = process.communicate(timeout=60)
+        _, narration = process.communicate(timeout=100)
 
     assert process.returncode == 5
     assert narration.splitlines()[-1] == (
@@ -54,7 +54,7 @@ def test_it_is_the_same_with_nothing_kept_back(words):
     """With Python told to write at once, the error comes elsewhere and the sentence stays."""
     with FULL.open("w", encoding="utf-8") as full:
         process = started(words, stdout=full, stderr=subprocess.PIPE, unbuffered=True)
-        _, narration = process.communicate(timeout=60)
+        _, narration = process.communicate(timeout=100)
 
     assert process.returncode == 5
     assert narration.startswith("benchwatch: standard output can't be written")
@@ -70,7 +70,7 @@ def test_full_standard_error_changes_nothing(words, code):
     """Narration is lost; data and exit code are what they would have been."""
     with FULL.open("w", encoding="utf-8") as full:
         process = started(words, stdout=subprocess.PIPE, stderr=full)
-        data, _ = process.communicate(timeout=60)
+        data, _ = process.communicate(timeout=100)
 
     assert process.returncode == code
     assert bool(data) is (code == 0)
@@ -83,7 +83,7 @@ def test_a_reader_that_has_had_enough_ends_it_quietly(words):
     process = started(words, stdout=write_end, stderr=subprocess.PIPE)
     os.close(write_end)
     os.close(read_end)
-    _, narration = process.communicate(timeout=60)
+    _, narration = process.communicate(timeout=100)
 
     assert process.returncode == 0
     assert "roken pipe" not in narration

@@ -127,7 +127,7 @@ def test_another_distribution_is_used_from_the_command_line(site: Path) -> None:
             [sys.executable, "-m", "benchwatch.cli", "watch", server.resource, "--driver", "tide",
              "--json", "--count", "5", "--no-journal"],
             env=os.environ | {"PYTHONPATH": str(site)},
-            capture_output=True, text=True, timeout=60,
+            capture_output=True, text=True, timeout=100,
         )  # fmt: skip
 
     lines = [json.loads(line) for line in done.stdout.splitlines()]

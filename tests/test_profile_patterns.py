@@ -181,7 +181,7 @@ def test_a_line_of_letters_neither_freezes_the_watch_nor_its_end(tmp_path: Path)
             try:
                 seen = [process.stdout.readline() for _ in range(5)]
                 process.send_signal(signal.SIGTERM)
-                process.communicate(timeout=20)
+                process.communicate(timeout=100)
             finally:
                 stop.set()
                 process.kill()

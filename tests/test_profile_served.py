@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from bus_kit import Notebook
+from load_kit import PATIENCE_S
 
 from benchwatch.acquire import Acquisition
 from benchwatch.clock import SystemClock
@@ -102,9 +103,9 @@ def watched(folder: Path, name: str, kind: str | None) -> "Seen":
         )
         notebook.stop = acquisition.stop
         acquisition.start()
-        acquisition.join(30)
+        acquisition.join(PATIENCE_S)
         acquisition.stop()
-        acquisition.join(5)
+        acquisition.join(PATIENCE_S)
         assert acquisition.error is None, acquisition.error
         return notebook, bench.heard("main")
 

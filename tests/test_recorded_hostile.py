@@ -178,7 +178,7 @@ def test_a_pipe_is_read_from_its_very_beginning(tmp_path: Path) -> None:
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     ) as child:  # fmt: skip
         pipe.write_text("time_s,frequency_hz\n0,10000000.1\n1,10000000.2\n")
-        out, told = child.communicate(timeout=60)
+        out, told = child.communicate(timeout=100)
 
     assert child.returncode == 0, told
     assert out.count('"kind":"reading"') == 2

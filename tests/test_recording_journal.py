@@ -16,7 +16,7 @@ def watch(bench: str, journal: Path, *options: str) -> str:
     command = ["watch", "--sim", bench, "--seed", "5", "--json", "--journal", str(journal)]
     done = subprocess.run(
         [sys.executable, "-m", "benchwatch.cli", *command, *options],
-        capture_output=True, text=True, timeout=60, check=False,
+        capture_output=True, text=True, timeout=100, check=False,
     )  # fmt: skip
     assert done.returncode in {0, 4}, done.stderr  # 4: no reading came
     return done.stdout

@@ -15,6 +15,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from load_kit import PATIENCE_S
+from quick_kit import QUICKLY, SLOWLY, program
 from terminal_kit import Terminal
 
 from benchwatch.estimate.results import Nudge
@@ -48,28 +50,8 @@ oscillator = "main"
 gate = "0.5 s"
 resolution = "1e-11 s"
 """
-PATIENCE_S = 60.0
-QUICK = """
-import sys
-import benchwatch.clock
-from benchwatch_simulators.clock import QuickClock
-quick = QuickClock(5)
-benchwatch.clock.SystemClock = lambda: quick
-from benchwatch.cli import main
-sys.exit(main())
-"""
-"""The program on a clock that goes faster than the computer's; its gates are as quick."""
+QUICK = program(5, begin_quickly=True)
 AMOUNT = r"([+-]\d\S*) ± \S+ ppb"
-
-
-class Watched(Terminal):
-    """A terminal with patience for a busy machine."""
-
-    def wait_until(
-        self, true_of: Callable[[list[str]], object], patience_s: float = PATIENCE_S
-    ) -> list[str]:
-        """Read until `true_of` the screen; return that screen."""
-        return super().wait_until(true_of, max(patience_s, PATIENCE_S))
 
 
 @dataclass
@@ -78,6 +60,7 @@ class Bench:
 
     resource: str
     hand: socket.socket
+    process: "subprocess.Popen[str]"
 
     def tell(self, command: str) -> None:
         """Turn the trimmer or rest the tool; returns once it is done."""
@@ -101,8 +84,8 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
         said = "".join(served.stderr.readline() for _ in range(2))
         port = re.search(r"port (\d+)", said)
         assert port is not None, said
-        with socket.create_connection(("127.0.0.1", int(port[1])), timeout=10.0) as hand:
-            yield Bench(resource, hand)
+        with socket.create_connection(("127.0.0.1", int(port[1])), timeout=PATIENCE_S) as hand:
+            yield Bench(resource, hand, served)
         served.send_signal(signal.SIGINT)
         served.communicate()
 
@@ -125,13 +108,19 @@ def _watched(bench: Bench, home: Path, *more: str) -> Terminal:
     command = [sys.executable, "-c", QUICK, "watch", bench.resource, "--nominal", "10MHz"]
     command += ["--tolerance", "1ppb", "--settle", "5ppb/5s", "--view", "trim"]
     command += ["--journal", str(home / "journal.db"), *more]
-    return Watched(command, home, width=120, height=36)
+    return Terminal(command, home, width=120, height=36)
 
 
 def amount(rows: list[str], words: str) -> str:
     """Return the amount after `words`; empty while it does not stand there."""
     found = re.search(words + AMOUNT, "\n".join(rows))
     return "" if found is None else found[1]
+
+
+def _clocks(how: signal.Signals, bench: Bench, terminal: Terminal) -> None:
+    """Let the clocks of both programs go so."""
+    bench.process.send_signal(how)
+    terminal.child.send_signal(how)
 
 
 def _wait(terminal: Terminal, by_s: int) -> None:
@@ -157,10 +146,13 @@ def test_the_same_command_goes_on_with_an_interrupted_trim(
 ):
     """As found, pull and notes are there again, and the next turn makes no other as found."""
     first = watched()
-    first.wait_for("[SETTLED]", PATIENCE_S)
+    first.wait_for("[SETTLED]")
     for word, key in (("on", b" "), ("off", b" ")):
+        _clocks(SLOWLY, bench, first)  # the hand must follow the key within seconds of theirs
         first.type(key)
+        first.wait_for(f"tool {word}")
         bench.tell(f"tool {word}")
+        _clocks(QUICKLY, bench, first)
         _wait(first, 5)
         first.wait_until(lambda rows, say=word: _rests(rows, say))
         _wait(first, 5)
@@ -177,7 +169,7 @@ def test_the_same_command_goes_on_with_an_interrupted_trim(
         first.child.wait()
     else:
         first.vanish()
-        first.child.wait(timeout=20.0)
+        first.child.wait(timeout=PATIENCE_S)
 
     second = watched()
     rows = second.wait_for("goes on with the run that was interrupted")

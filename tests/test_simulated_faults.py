@@ -3,9 +3,9 @@
 import json
 import subprocess
 import sys
-import time
 
 import pytest
+from load_kit import Stopwatch
 from simulated_kit import a_client, port_of, wait_for
 
 from benchwatch.errors import UsageError
@@ -111,12 +111,13 @@ def test_a_closed_connection_is_refused_for_as_long_as_it_lasts():
             assert client.ask("FREQ:APER 0.5;*OPC?") == "1"
             bench.fault("main", "closed", 0.3)
             assert client.receive() == ""
-        began = time.monotonic()
+        stopwatch = Stopwatch()
         with pytest.raises(ConnectionRefusedError), a_client(port):
             pass
 
         assert wait_for(lambda: connects(port))
-        assert 0.2 < time.monotonic() - began < 1.0
+        assert stopwatch.total_s > 0.2
+        assert stopwatch.elapsed_s < 1.0
         with a_client(port) as client:
             assert client.ask("FREQ:APER?") == "+5.000000E-01"
 
@@ -166,7 +167,7 @@ def test_a_bad_fault_on_the_command_line_is_a_usage_error(arguments, says):
         [sys.executable, "-m", "benchwatch.cli", *arguments],
         capture_output=True,
         text=True,
-        timeout=30,
+        timeout=100,
     )
 
     assert run.returncode == 2
@@ -179,7 +180,7 @@ def test_a_watched_bench_suffers_the_fault_it_was_given():
     run = subprocess.run(
         [sys.executable, "-m", "benchwatch.cli", "watch", "--sim", "quiet", "--json",
          "--no-journal", "--fault", "closed@3s", "--count", "16"],
-        capture_output=True, text=True, timeout=30,
+        capture_output=True, text=True, timeout=100,
     )  # fmt: skip
     lines = [json.loads(line) for line in run.stdout.splitlines()]
 

@@ -5,6 +5,7 @@ import struct
 
 import pytest
 import pyvisa
+from load_kit import PATIENCE_S
 from simulated_kit import IDENTITY, foreign_client, port_after_comma, wait_for
 
 from benchwatch_simulators.bench import open_bench
@@ -112,7 +113,7 @@ HEADER = struct.Struct("!2sBBIQ")
 
 def raw(bench):
     """Connect without any client."""
-    return socket.create_connection(("127.0.0.1", port_after_comma(bench)), timeout=2)
+    return socket.create_connection(("127.0.0.1", port_after_comma(bench)), timeout=PATIENCE_S)
 
 
 @pytest.mark.parametrize(

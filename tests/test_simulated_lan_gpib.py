@@ -7,6 +7,7 @@ lines for itself, all other lines for the instrument addressed, escapes with ESC
 import socket
 
 import pytest
+from load_kit import PATIENCE_S
 
 from benchwatch_simulators.bench import open_bench
 from benchwatch_simulators.gpib_controller import VERSION, CommandLines
@@ -23,7 +24,7 @@ def bench():
 def client(bench):
     """A connection to the controller."""
     port = int(bench.resources["ten"].split("::")[2])
-    with socket.create_connection(("127.0.0.1", port), timeout=3) as client:
+    with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as client:
         yield client
 
 

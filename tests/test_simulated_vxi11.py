@@ -5,6 +5,7 @@ import struct
 
 import pytest
 import pyvisa
+from load_kit import PATIENCE_S
 from simulated_kit import IDENTITY, foreign_client, port_after_comma
 
 from benchwatch_simulators.bench import open_bench
@@ -108,7 +109,9 @@ def call(program, procedure, arguments=b"", xid=7):
 )
 def test_calls_that_can_not_be_performed(bench, sent, state):
     """RFC 5531 section 9: null procedure, no such procedure, no such program, garbage."""
-    with socket.create_connection(("127.0.0.1", port_after_comma(bench)), timeout=2) as client:
+    with socket.create_connection(
+        ("127.0.0.1", port_after_comma(bench)), timeout=PATIENCE_S
+    ) as client:
         client.sendall(sent)
         answer = struct.unpack(">7I", client.recv(28))
 
@@ -118,7 +121,9 @@ def test_calls_that_can_not_be_performed(bench, sent, state):
 
 def test_what_is_no_call_ends_the_connection(bench):
     """Another protocol on this port is hung up on."""
-    with socket.create_connection(("127.0.0.1", port_after_comma(bench)), timeout=2) as client:
+    with socket.create_connection(
+        ("127.0.0.1", port_after_comma(bench)), timeout=PATIENCE_S
+    ) as client:
         client.sendall(b"\x80\0\0\x08GET / HTTP/1.0\r\n\r\n")
 
         assert client.recv(100) == b""

@@ -44,7 +44,7 @@ def test_a_reference_that_is_pulled_is_on_the_readings(tmp_path):
         later = (json.loads(line)["flags"] for line in process.stdout)
         flags = next(flags for flags in islice(later, 60) if "internal-timebase" in flags)
         process.terminate()
-        _, errors = process.communicate(timeout=20)
+        _, errors = process.communicate(timeout=100)
         heard = bench.heard("main")
 
     assert first["flags"] == []

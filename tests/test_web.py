@@ -15,6 +15,7 @@ import pytest
 import screen_kit as kit
 from hypothesis import given
 from hypothesis import strategies as st
+from load_kit import PATIENCE_S
 from terminal_kit import rows_of
 
 from benchwatch.errors import UsageError
@@ -27,8 +28,6 @@ pytest.importorskip("textual_serve", reason="the page is an extra")
 from benchwatch.web.address import LOOPBACK, Place, place_of  # noqa: E402 - only with the extra
 from benchwatch.web.page import MOST_WAITING, Page, PageApp, page_size  # noqa: E402 - likewise
 from benchwatch.web.server import FULL, MOST_PAGES, serving  # noqa: E402 - likewise
-
-PATIENCE_S = 20.0
 
 
 class Browser:
