@@ -38,8 +38,8 @@ class Departures:
 
     def add(
         self, at_s: float, level: float, u: float, *, calm: bool, limit: float, horizon_s: float
-    ) -> None:
-        """Take the mean offset of late.
+    ) -> bool:
+        """Take the mean offset of late; True where it is away from a level that it was to keep to.
 
         Args:
             at_s: now, s.
@@ -51,12 +51,14 @@ class Departures:
         """
         while self._calm and self._calm[0][0] < at_s - horizon_s:
             self._calm.popleft()
-        if any(abs(level - was) > limit + 3.0 * u for _, was in self._calm):
+        away = any(abs(level - was) > limit + 3.0 * u for _, was in self._calm)
+        if away:
             if at_s - self._last_s > 0.5 * horizon_s:
                 self._times.append(at_s)
             self._last_s = at_s
         if calm:
             self._calm.append((at_s, level))
+        return away
 
     def wait_s(self, at_s: float, horizon_s: float) -> float:
         """How long no verdict can be given, from `at_s` on; 0 when it can."""

@@ -186,8 +186,9 @@ class Verdict:
         noiseless = case.noise.variance(case.interval_s) == 0.0
         calm = excess < 1.0 and not (contradicted or noiseless)
         creeping = self.creeping(case)
+        away = False
         if not creeping:
-            self.departures.add(
+            away = self.departures.add(
                 now,
                 case.level,
                 case.level_u,
@@ -202,7 +203,7 @@ class Verdict:
         creeping &= now - self._creeps_since < limit.horizon_s + CREEP_READINGS * case.interval_s
         # A fit over turns may see motion where the drift since the last one is surely none.
         moving = (
-            contradicted or cycling or (surely_moving and most > limit.limit)
+            contradicted or cycling or away or (surely_moving and most > limit.limit)
         ) and not creeping
         self._moving_since = min(self._moving_since, now) if moving else math.inf
         self._calm_since = min(self._calm_since, now) if calm and not wait_s else math.inf
