@@ -2,13 +2,15 @@
 
 import socket
 import struct
+import threading
 
 import pytest
 import pyvisa
 from load_kit import PATIENCE_S
-from simulated_kit import IDENTITY, foreign_client, port_after_comma
+from simulated_kit import IDENTITY, foreign_client, port_after_comma, wait_for
 
 from benchwatch_simulators.bench import open_bench
+from benchwatch_simulators.exchange import Exchange
 
 
 @pytest.fixture
@@ -71,6 +73,34 @@ def test_status_clear_and_trigger(client, bench):
     assert not cleared & 16
     assert reading == pytest.approx(10_000_000.37, abs=0.05)
     assert not bench.is_remote("main")
+
+
+def test_a_trigger_waits_for_the_messages_before_it():
+    """Group execute trigger goes the way of the messages (IEEE 488.2, 6.1: the input buffer)."""
+    done, busy, go_on = [], threading.Event(), threading.Event()
+
+    class Slow:
+        def execute(self, message):
+            busy.set()
+            go_on.wait(PATIENCE_S)
+            done.append(message)
+
+        def group_trigger(self):
+            done.append("trigger")
+
+        def talk(self):
+            done.append("talk")
+
+    exchange = Exchange(Slow())
+    exchange.send("INIT")
+    assert busy.wait(PATIENCE_S)
+    exchange.trigger()
+    go_on.set()
+    exchange.take(0.0)
+    assert wait_for(lambda: len(done) >= 2)
+    exchange.close()
+
+    assert done[:2] == ["INIT", "trigger"]
 
 
 def test_a_lock_keeps_others_out(bench):

@@ -18,6 +18,10 @@ _LOOK_S = 0.01
 """How often a piece that is held back is looked at, as the bench's clock may be any."""
 
 
+class _Trigger:
+    """Stands among the messages for a group execute trigger."""
+
+
 class Exchange:
     """Turns of one controller with one instrument; `close` it in the end."""
 
@@ -26,7 +30,7 @@ class Exchange:
         self.is_on = True
         self._delivery = delivery or Delivery()
         self._changed = threading.Condition()
-        self._inbox: deque[str | None] = deque()
+        self._inbox: deque[str | _Trigger | None] = deque()
         """Messages that wait; None stands for being addressed to talk."""
         self._out: deque[Piece] = deque()
         self._busy = False
@@ -51,6 +55,12 @@ class Exchange:
         with self._changed:
             self._drop_unread()
             self._inbox.append(message)
+            self._changed.notify_all()
+
+    def trigger(self) -> None:
+        """Take a group execute trigger; it is obeyed after the messages before it."""
+        with self._changed:
+            self._inbox.append(_Trigger())
             self._changed.notify_all()
 
     def take(self, timeout_s: float) -> Piece | None:
@@ -114,14 +124,22 @@ class Exchange:
         except InstrumentClosed:
             self.close()
 
-    def _do(self, message: str | None, generation: int) -> None:
-        instrument = self.instrument
-        response = instrument.talk() if message is None else instrument.execute(message)
+    def _do(self, message: str | _Trigger | None, generation: int) -> None:
+        response = self._obey(message)
         with self._changed:
             self._busy = False
             if response is not None and generation == self._generation:
-                if any(waiting is not None for waiting in self._inbox):
+                if any(isinstance(waiting, str) for waiting in self._inbox):
                     self.instrument.interrupted()
                 else:
                     self._out.extend(self._delivery.shape(response))
             self._changed.notify_all()
+
+    def _obey(self, message: str | _Trigger | None) -> str | None:
+        """Do what a message says; return the response, if there is one."""
+        if message is None:
+            return self.instrument.talk()
+        if isinstance(message, str):
+            return self.instrument.execute(message)
+        self.instrument.group_trigger()
+        return None

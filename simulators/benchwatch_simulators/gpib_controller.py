@@ -127,7 +127,7 @@ class GpibController(TcpServer):
         actions: dict[str, Callable[[Exchange], None]] = {
             "clr": lambda e: e.clear(),
             "loc": lambda e: e.instrument.go_local(),
-            "trg": lambda e: e.instrument.group_trigger(),
+            "trg": lambda e: e.trigger(),
         }
         if name in {"ifc", "llo", "rst"}:
             return True

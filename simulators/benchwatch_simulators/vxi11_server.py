@@ -102,7 +102,7 @@ class Vxi11Server(TcpServer):
             11: self._write,
             12: self._read,
             13: self._read_status,
-            14: self._simple(lambda _: self._instrument.group_trigger()),
+            14: self._simple(lambda _: self._exchange.trigger()),
             15: self._simple(self._clear),
             16: self._simple(lambda _: self._set_remote()),
             17: self._simple(lambda _: self._instrument.go_local()),
