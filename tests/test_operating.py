@@ -114,7 +114,7 @@ def test_as_left_carries_its_budget(bench):
     records = now(run).records
     assert records is not None
     assert records.as_left is not None
-    assert said.startswith("as left: +0.199 ± 0.021 ppb")
+    assert said.startswith("as left: +0.199 ± 0.020 ppb")
     assert "60 readings" in said
     names = [line.name for line in records.as_left.budget.lines]
     assert {"noise", "resolution", "station reference"} <= set(names)

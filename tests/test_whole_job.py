@@ -52,7 +52,7 @@ LEFT, RIGHT, DOWN = b"\x1b[D", b"\x1b[C", b"\x1b[B"
 MOST_TURNS = 25
 AMOUNT = r"([+-]\S+) ± (\S+) (ppb|parts in 10\^12)"
 PPB = {"ppb": 1.0, "parts in 10^12": 1e-3}
-SUMMARY = re.compile(rb"benchwatch: (\d+) readings, (\d+) gaps in .+\.")
+SUMMARY = re.compile(rb"benchwatch: (\d+) readings?, (\d+) gaps? in .+\.")
 
 
 @pytest.fixture
@@ -197,7 +197,7 @@ def assert_journal_agrees(journal: Path, seen: bytes, shown: tuple[Amount, Amoun
     records = [json.loads(event.document) for event in events if isinstance(event, Record)]
     summary = SUMMARY.search(seen.rpartition(b"\x1b[?1049l")[2])
 
-    assert summary is not None
+    assert summary is not None, seen[-500:]
     assert int(summary[1]) == sum(isinstance(event, Reading) for event in events)
     assert int(summary[2]) == sum(isinstance(event, Gap) for event in events)
     assert (run.ended_utc_s is not None, run.end_reason) == (True, "stopped")
