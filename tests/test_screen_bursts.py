@@ -50,27 +50,38 @@ BURSTS = [
 """Keys, and what shows that all of them were done."""
 
 
-def test_what_follows_a_closing_key_goes_to_what_lies_under_it(terminal):
-    """Each key is done before the next one is looked at: none closes twice, none is lost."""
+SIZES = [b"\x1b[48;99999;99999;1;1t", b"\x1b[48;60000;60000;1;1t\x1b[9999999u\x1b[1;1R"]
+"""What a terminal would send to report its window's size, codes of no key, a cursor position."""
+
+
+def test_what_follows_a_closing_key_goes_to_what_lies_under_it(terminal, tmp_path):
+    """Each key is done before the next one is looked at: none closes twice, none is lost.
+
+    A report of the window's size among the keys changes nothing, nor do codes of no key.
+    """
     for burst, then in BURSTS:
         terminal.type(burst)
         terminal.wait_for(then)
+    before = memory_of(terminal)
+    for size in SIZES:
+        terminal.type(size + b"5")
+        terminal.wait_for("notes, ")
+        terminal.type(b"1")
+        terminal.wait_for("zoom")
+    more = memory_of(terminal) - before
     terminal.type(b"q")
 
+    assert more < 50_000_000
     assert terminal.end() == 0
     assert b"stopped" not in terminal.seen
-
-
-def test_q_behind_a_note_in_one_packet_ends_it(terminal, tmp_path):
-    """Enter hands the note back, and the q behind it is no letter of it."""
-    terminal.type(b"mq\rq")
-
-    assert terminal.end() == 0
     assert (tmp_path / "screen.log").read_text(encoding="utf-8") == ""
 
 
 def test_random_bursts_break_nothing(terminal, tmp_path):
-    """Letters, cursor keys, pastes, Esc and Enter in any order, in packets of up to 40 keys."""
+    """Letters, cursor keys, pastes, Esc and Enter in any order, in packets of up to 40 keys.
+
+    At the end Enter hands a note back, and the q behind it, in one packet, is no letter of it.
+    """
     chance = random.Random(unseen_seed())
     for _ in range(25):
         keys = chance.choices(NAMED * 3 + LETTERS, k=chance.randrange(1, 40))
@@ -81,7 +92,7 @@ def test_random_bursts_break_nothing(terminal, tmp_path):
     terminal.wait_until(lambda rows: "Esc" not in rows[-2] + rows[-1] + "".join(rows[8:20]))
     terminal.type(b"\r\r5")
     terminal.wait_for("notes, ")
-    terminal.type(b"q")
+    terminal.type(b"mq\rq")
 
     assert terminal.end() == 0
     assert (tmp_path / "screen.log").read_text(encoding="utf-8") == ""
@@ -90,23 +101,6 @@ def test_random_bursts_break_nothing(terminal, tmp_path):
 def memory_of(terminal: Terminal) -> int:
     """Return the bytes of memory that the process holds."""
     return int(psutil.Process(terminal.child.pid).memory_info().rss)
-
-
-@pytest.mark.parametrize(
-    "size", [b"\x1b[48;99999;99999;1;1t", b"\x1b[48;60000;60000;1;1t\x1b[9999999u\x1b[1;1R"]
-)
-def test_a_size_that_is_typed_is_none(terminal, tmp_path, size):
-    """A report of the window's size among the keys changes nothing, nor do codes of no key."""
-    before = memory_of(terminal)
-    terminal.type(size)
-    terminal.type(b"5")
-    terminal.wait_for("notes, ")
-    more = memory_of(terminal) - before
-    terminal.type(b"q")
-
-    assert more < 50_000_000
-    assert terminal.end() == 0
-    assert (tmp_path / "screen.log").read_text(encoding="utf-8") == ""
 
 
 def test_a_terminal_without_bounds_is_drawn_on_in_part(terminal):

@@ -23,7 +23,7 @@ from benchwatch_simulators.bench import open_bench
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
-GATE_S = 0.02
+GATE_S = 0.05
 SLOW_GATE_S, SLOW_READINGS = 0.25, 8
 OF_ITS_OWN = f"import fcntl, termios; fcntl.ioctl(1, termios.TIOCSCTTY, 0); {PROGRAM}"
 """The program on a terminal that controls it, as a shell would start it."""
@@ -111,7 +111,7 @@ def test_a_terminal_that_vanishes_ends_the_watch_in_order(tmp_path, journal, pro
         watching(tmp_path, counter.resource, *options, program=program) as terminal,
     ):
         terminal.wait_for("q quit")
-        terminal.wait_until(lambda _: counter.answered > 20)
+        terminal.wait_until(lambda _: counter.answered > 8)
         terminal.vanish()
         code, lasted_s, used_s = ended(terminal.child)
         given = counter.answered
@@ -196,7 +196,7 @@ def test_pages_do_without_a_terminal_for_their_address(tmp_path):
         watching(tmp_path, counter.resource, "--no-journal", "--web-port", "0") as terminal,
     ):
         terminal.vanish()
-        went_on = wait_until(lambda: counter.answered > 20)
+        went_on = wait_until(lambda: counter.answered > 8)
         terminal.child.terminate()
         code, lasted_s, _ = ended(terminal.child)
 
@@ -286,7 +286,7 @@ def test_keys_come_from_the_terminal_when_input_is_a_file(tmp_path):
         ) as terminal,
     ):
         terminal.wait_for("q quit")
-        terminal.wait_until(lambda _: counter.answered > 20)
+        terminal.wait_until(lambda _: counter.answered > 8)
         terminal.type(b"q")
         code = terminal.end()
         modes = terminal.modes()
@@ -320,7 +320,7 @@ def test_a_byte_that_is_no_text_is_no_crash(tmp_path):
         terminal.wait_for("q quit")
         terminal.type(b"\xff\xc3")
         then = counter.answered
-        terminal.wait_until(lambda _: counter.answered > then + 20)
+        terminal.wait_until(lambda _: counter.answered > then + 8)
         terminal.type(b"\xa4q")
         code = terminal.end()
 
