@@ -12,3 +12,7 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("usual")
+
+# Hundreds of tests start the program: compiling it anew each time takes half of such a start. What
+# is compiled is kept where Python keeps it by itself, also where the environment says otherwise.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
