@@ -58,9 +58,14 @@ def computing(source: str) -> set[str]:
     return {
         function.name
         for function in ast.walk(ast.parse(source))
-        if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef)
-        and any(_computes(node, _made_from(function)) for node in ast.walk(function))
+        if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef) and _computing(function)
     }
+
+
+def _computing(function: ast.FunctionDef | ast.AsyncFunctionDef) -> bool:
+    """Tell whether anything in a function computes with something measured."""
+    names = _made_from(function)
+    return any(_computes(node, names) for node in ast.walk(function))
 
 
 def _made_from(function: ast.FunctionDef | ast.AsyncFunctionDef) -> set[str]:

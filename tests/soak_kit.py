@@ -227,6 +227,7 @@ def _opener(clock: SoakClock, bench: ServedBench, result: Soak) -> Any:
 
 def _follow(run: Watch, result: Soak, sample_every_s: float) -> None:
     """Do what the lines' front end does, and take samples."""
+    foreign = _open_sessions()
     run.start()
     sampled_s = 0.0
     while (item := run.events.get()) is not None:
@@ -236,20 +237,26 @@ def _follow(run: Watch, result: Soak, sample_every_s: float) -> None:
             sampled_s += sample_every_s
             run._pipelines["main"].refresh()
             run.trace("main", 1e9, 400)
-            result.samples.append(_sample(sampled_s / 3600))
+            result.samples.append(_sample(sampled_s / 3600, foreign))
 
 
-def _sample(hours: float) -> Sample:
+def _open_sessions() -> set[Any]:
+    """Return the handles of the VISA sessions that are open in this process."""
+    visalib: Any = ResourceManager("@py").visalib
+    return set(visalib.sessions)
+
+
+def _sample(hours: float, foreign: set[Any]) -> Sample:
+    """Take a sample; `foreign` sessions were open before the soak began."""
     gc.collect()
     process = psutil.Process()
-    visalib: Any = ResourceManager("@py").visalib
     for _ in range(MOST_BLINKS):  # while it is being opened again there is less than there will be
-        if len(visalib.sessions) >= SESSIONS:
+        if len(_open_sessions() - foreign) >= SESSIONS:
             break
         time.sleep(BLINK_S)
     return Sample(
         hours, process.memory_info().rss / 1e6, threading.active_count(),
-        process.num_fds(), len(visalib.sessions),
+        process.num_fds(), len(_open_sessions() - foreign),
     )  # fmt: skip
 
 

@@ -295,6 +295,8 @@ COMMANDS = {
     ("record_text.py", "record_text"): "picks a unit by size",
     ("journal.py", "_size"): "bytes in their unit",
     ("running.py", "_question_nominal"): "asks only of an offset too large for an oscillator",
+    ("steady.py", "_parts"): "last digit as a fraction",
+    ("stretch.py", "changes_of"): "last digit as a fraction",
     ("tables.py", "in_unit"): "a figure in its unit",
 }
 """Functions of front ends that reckon with a quantity, and what for; all others must not."""
