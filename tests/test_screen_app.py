@@ -416,6 +416,20 @@ async def test_d_and_k_change_the_deviation():
         assert "mdev, drift taken out" in text_of(app)
 
 
+async def test_w_shows_the_whole_run_and_its_last_part_again():
+    """The stability view begins with what came since the last nudge; w takes all of the run."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="stability")
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.pause()
+        assert "420 readings over" in text_of(app)
+        await pilot.press("w")
+        assert "740 readings over" in text_of(app)
+        assert "the whole run" in text_of(app)
+        await pilot.press("w")
+
+        assert "420 readings over" in text_of(app)
+
+
 async def test_u_changes_the_unit():
     """ppm, ppb, parts in 10^12, and back to the one that fits."""
     app = made_app()
