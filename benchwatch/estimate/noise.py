@@ -15,6 +15,7 @@ difference seen between neighbours of a counter that has repeated itself exactly
 import math
 from bisect import bisect_right, insort
 from collections import deque
+from operator import mul
 
 from benchwatch.estimate.digit import LastDigit
 
@@ -54,6 +55,10 @@ class Spread:
         self._most = most
         self._ring: deque[float] = deque()
         self._ordered: list[float] = []
+        self._known = 0.0
+        """What `lately` told last ..."""
+        self._known_from, self._known_below = math.inf, -math.inf
+        """... which it tells again for limits in this range."""
 
     def __len__(self) -> int:
         return len(self._ordered)
@@ -62,6 +67,7 @@ class Spread:
         """Take one magnitude and let the oldest go."""
         self._ring.append(magnitude)
         insort(self._ordered, magnitude)
+        self._known_below = -math.inf
         if len(self._ring) > self._most:
             del self._ordered[bisect_right(self._ordered, self._ring.popleft()) - 1]
 
@@ -70,7 +76,7 @@ class Spread:
 
         0 while there are none.
         """
-        return _robust_sd(self._ordered, floor)
+        return _robust_sd(self._ordered, floor)[0]
 
     def lately(self, floor: float) -> float:
         """The same, or what fewer of the newest tell, if that is less beyond their own scatter.
@@ -78,26 +84,42 @@ class Spread:
         A spread that is dying away, as after a warm-up, is not remembered for longer than the
         newest few need to show that it has.
         """
-        spread = _robust_sd(self._ordered, floor)
+        if self._known_from <= _KEEP * floor < self._known_below:
+            return self._known
+        spread, least, most = _robust_sd(self._ordered, floor)
         newest = list(self._ring)
         for count, allowance in _NEWEST:
             if count < len(newest):
-                spread = min(spread, allowance * _robust_sd(sorted(newest[-count:]), floor))
+                own, low, high = _robust_sd(sorted(newest[-count:]), floor)
+                spread = min(spread, allowance * own)
+                least, most = max(least, low), min(most, high)
+        self._known, self._known_from, self._known_below = spread, least, most
         return spread
 
 
-def _robust_sd(ordered: list[float], floor: float) -> float:
-    """Spread of magnitudes in ascending order; 0 of none."""
+def _robust_sd(ordered: list[float], floor: float) -> tuple[float, float, float]:
+    """Spread of magnitudes in ascending order; 0 of none.
+
+    Returns:
+        The spread, and the range of `_KEEP` times the floor in which it is the same: from the
+        first to below the second.
+    """
     if not ordered:
-        return 0.0
+        return 0.0, -math.inf, math.inf
     place = _QUANTILE * (len(ordered) - 1)
     low = int(place)
     quantile = ordered[low]
     if low + 1 < len(ordered):
         quantile += (place - low) * (ordered[low + 1] - quantile)
-    limit = _KEEP * max(quantile / _NORMAL_QUANTILE, floor)
-    kept = ordered[: max(bisect_right(ordered, limit), 1)]
-    return math.sqrt(sum([x * x for x in kept]) / (len(kept) * _KEPT_VARIANCE))
+    least = _KEEP * (quantile / _NORMAL_QUANTILE)
+    count = max(bisect_right(ordered, max(least, _KEEP * floor)), 1)
+    kept = ordered[:count]
+    sd = math.sqrt(sum(map(mul, kept, kept)) / (count * _KEPT_VARIANCE))
+    return (
+        sd,
+        -math.inf if least >= kept[-1] else kept[-1],
+        ordered[count] if count < len(ordered) else math.inf,
+    )
 
 
 class NoiseScale:

@@ -23,6 +23,7 @@ The textbook form's normal prior has to be wide enough for 500 σ, which makes i
 
 import math
 import sys
+from operator import attrgetter
 
 from benchwatch.estimate.noise import dust
 
@@ -49,6 +50,9 @@ _YOUNG = 40.0
 _FORGET = 9.2
 """Runs 10 000 times less likely than the best are dropped."""
 _MOST = 24
+
+
+_weight = attrgetter("weight")
 
 
 class Run:
@@ -88,6 +92,10 @@ class Runs:
         """Spread of the level about `mean`, given white noise of `sigma`."""
         self.unseen_step = 0.0
         """Variance of the level from a step so small that it can't be told from noise yet."""
+        self._degrees = 0.0
+        """Degrees of freedom ..."""
+        self._student = 0.0
+        """... and the logarithm of a Student t's normalisation with so many."""
         self._chances = 1.0
         """Readings' worth of time for a step before the next reading; more after a gap."""
 
@@ -144,12 +152,13 @@ class Runs:
         """
         if self.best is None:
             self.runs = [Run(index, at_s, offset, 0.0)]
+            self.best = self.runs[0]
         elif sigma > 0.0:
             if slope:
                 self.mean += slope
                 for run in self.runs:
                     run.mean += slope
-            self._weigh(
+            self.best = self._weigh(
                 index,
                 at_s,
                 offset,
@@ -159,10 +168,9 @@ class Runs:
             )
         else:
             self._compare(index, at_s, offset)
-        best = max(self.runs, key=_weight)
-        self.best = best
-        self._average(sigma)
-        return best
+            self.best = max(self.runs, key=_weight)
+        self._average(self.best, sigma)
+        return self.best
 
     def _compare(self, index: int, at_s: float, offset: float) -> None:
         """Without any noise known: what differs from a counter that repeats itself is a new level.
@@ -190,7 +198,8 @@ class Runs:
         sigma: float,
         degrees: float,
         most_readings: int,
-    ) -> None:
+    ) -> Run:
+        """Give every run its reading and a newborn one its weight; return the most likely."""
         assert self.best is not None
         runs = self.runs
         variance_degrees = sigma * sigma * degrees
@@ -201,17 +210,18 @@ class Runs:
             self._chances = 1.0
         size = abs(offset - self.mean) / sigma
         far = 1.0 / (_LOG_STEPS * (size + 1.0))
-        constant = (
-            math.lgamma(power)
-            - math.lgamma(0.5 * degrees)
-            - 0.5 * math.log(degrees * math.pi)
-            + math.log(1.0 - step_odds - _WILD_ODDS)
-        )
+        if degrees != self._degrees:
+            self._degrees = degrees
+            self._student = (
+                math.lgamma(power) - math.lgamma(0.5 * degrees) - 0.5 * math.log(degrees * math.pi)
+            )
+        constant = self._student + math.log(1.0 - step_odds - _WILD_ODDS)
         wild = math.log(_WILD_ODDS * far)
-        total = 0.0
+        total, most, best = 0.0, -math.inf, runs[0]
         log, log1p, exp = math.log, math.log1p, math.exp
         for run in runs:
-            total += exp(run.weight)
+            weight = run.weight
+            total += exp(weight)
             n = run.readings
             wider = 1.0 + 1.0 / n
             apart = offset - run.mean
@@ -224,15 +234,19 @@ class Runs:
                 n = n + 1 if n < most_readings else most_readings
                 run.readings = n
                 run.mean += apart / n
-                run.weight += likelihood
+                weight += likelihood
                 run.wild = False
             else:
-                run.weight += wild
+                weight += wild
                 run.wild = True
                 run.wild_at = index
+            run.weight = weight
+            if weight > most:
+                most, best = weight, run
         newborn = Run(index, at_s, offset, log(total * step_odds * far))
         runs.append(newborn)
-        most = max(runs, key=_weight).weight
+        if newborn.weight > most:
+            most, best = newborn.weight, newborn
         least = most - _FORGET
         runs = [run for run in runs if run.weight > least]
         if len(runs) > _MOST:
@@ -240,16 +254,16 @@ class Runs:
         for run in runs:
             run.weight -= most
         self.runs = runs
+        return best
 
-    def _average(self, sigma: float) -> None:
-        assert self.best is not None
-        best = self.best
+    def _average(self, best: Run, sigma: float) -> None:
         weights = first = second = off = 0.0
         variance = sigma * sigma
+        exp, mean, wild = math.exp, best.mean, best.wild
         for run in self.runs:
-            if run.wild is best.wild:
-                weight = math.exp(_SHARPNESS * run.weight)
-                apart = run.mean - best.mean
+            if run.wild is wild:
+                weight = exp(_SHARPNESS * run.weight)
+                apart = run.mean - mean
                 square, own = apart * apart, variance / run.readings
                 weights += weight
                 first += weight * apart
@@ -262,7 +276,3 @@ class Runs:
         age = min(_YOUNG / best.readings, 1.0)
         self.u = math.sqrt(max(spread, 0.0))
         self.unseen_step = _SMALL_STEP * age * age * off
-
-
-def _weight(run: Run) -> float:
-    return run.weight
