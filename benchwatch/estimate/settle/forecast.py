@@ -17,6 +17,7 @@ variances from the evidence: Tipping (2001), Sparse Bayesian learning and the re
 machine, Journal of Machine Learning Research 1, 211-244, section 2.3 and appendix A.
 """
 
+import functools
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -79,10 +80,10 @@ def forecast(
     age = (blocks[0] - now) / horizon_s
     width = blocks[2] * (interval_s / horizon_s)
     offset = blocks[1] - blocks[1, -1]
-    count = len(TIME_CONSTANTS) + 2
     first = age[0]
     waves = np.empty((len(age), 0)) if cycle is None else _waves(cycle, age, width, horizon_s)
-    size = count + len(steps) + waves.shape[1]
+    free = 2 + len(steps) + waves.shape[1]
+    size = free + len(TIME_CONSTANTS)
     basis = np.empty((len(age), size + 1))
     basis[:, 0] = 1.0
     basis[:, 1] = age
@@ -93,15 +94,15 @@ def forecast(
     inner = np.minimum(half, LARGEST_HALF)
     excess = half[0] - inner[0]
     middle = np.multiply.outer(first - age, rate) + (half - inner - excess)
-    basis[:, 2:count] = np.exp(middle) * np.sinh(inner) / half
-    for column, step in enumerate(steps):
-        basis[:, count + column] = blocks[0] >= step
-    basis[:, count + len(steps) : size] = waves
+    basis[:, free:size] = np.exp(middle) * np.sinh(inner) / half
+    for column, step in enumerate(steps, start=2):
+        basis[:, column] = blocks[0] >= step
+    basis[:, 2 + len(steps) : free] = waves
     basis[:, -1] = offset
     ahead = np.zeros((size, len(HORIZONS)))
     ahead[1] = HORIZONS
     decay = np.exp(first * rate - excess)
-    ahead[2:count] = decay[:, None] * np.expm1(-np.multiply.outer(rate, HORIZONS))
+    ahead[free:] = decay[:, None] * np.expm1(-np.multiply.outer(rate, HORIZONS))
     floor = (1e-6 * scale) ** 2
     white = noise.white / (width * horizon_s) + floor
     if noise.flicker > 0.0:
@@ -110,9 +111,8 @@ def forecast(
         )
     else:
         whitened = basis / np.sqrt(white)[:, None]
-    triangle = _triangle(whitened)
     widest = FREEDOM * (_moved(blocks, offset, steps) + scale)
-    return _solve(triangle, ahead, widest, ROOM * scale, len(age) + count - 4 - size)
+    return _solve(whitened, ahead, widest, ROOM * scale, len(age) - 2 - free)
 
 
 def _waves(cycle: FittedCycle, age: Floats, width: Floats, horizon_s: float) -> Floats:
@@ -149,50 +149,66 @@ def _covariance(age: Floats, width: Floats, white: Floats, flicker: float) -> Fl
 
 
 def _triangle(columns: Floats) -> Floats:
-    """The upper triangular factor of a QR decomposition."""
-    return np.asarray(np.linalg.qr(columns, mode="r"), dtype=np.float64)
+    """The upper triangular factor of a QR decomposition, with a row for each column."""
+    size = columns.shape[1]
+    # Taken out of the raw form, which costs half of what the factor itself does.
+    factor = np.linalg.qr(columns, mode="raw")[0].T[:size]
+    return np.asarray(factor * _upper(size), dtype=np.float64)
 
 
-def _solve(triangle: Floats, ahead: Floats, widest: float, least: float, freedom: int) -> Forecast:
+@functools.lru_cache(maxsize=64)
+def _upper(size: int) -> Floats:
+    """Ones on and above the diagonal, zeros below."""
+    return np.triu(np.ones((size, size)))
+
+
+def _solve(columns: Floats, ahead: Floats, widest: float, least: float, freedom: int) -> Forecast:
     """Change ahead and its u by least squares, the prior found on the way.
 
     The columns are never multiplied with each other: of a warm-up a million times its noise, the
-    products would not hold what is left of the fit.
+    products would not hold what is left of the fit. The free ones are eliminated once, so that
+    only the exponentials are decomposed anew with each prior.
 
     Args:
-        triangle: of the QR decomposition of all weighted columns and, last, the offset.
+        columns: weighted; first the free ones, then the exponentials, last the offset.
         ahead: change of each column at each forecast time.
         widest: prior sd of the exponentials to begin with.
         least: and never less than this.
         freedom: degrees of freedom of the residuals.
     """
-    seen, size = triangle.shape[0], triangle.shape[1] - 1
+    seen, size = columns.shape[0], columns.shape[1] - 1
     count = len(TIME_CONSTANTS)
-    columns = slice(2, 2 + count)
-    free = np.array([0, 1, *range(2 + count, size)])
+    free = size - count
     # A free column of which nothing was seen must not end the fit.
-    norms = np.sqrt((triangle[:, :size] ** 2).sum(axis=0))
-    system = np.zeros((seen + size, size + 1))
-    system[:seen] = triangle
-    system[seen + free, free] = 1e-9 * np.maximum(norms[free], norms.max() * 1e-9)
+    norms = np.sqrt((columns[:, :size] ** 2).sum(axis=0))
+    rows = max(seen + free, size + 1)
+    whole = np.zeros((rows, size + 1))
+    whole[:seen] = columns
+    diagonal = np.arange(free)
+    whole[seen + diagonal, diagonal] = 1e-9 * np.maximum(norms[:free], norms.max() * 1e-9)
+    triangle = _triangle(whole)
+    left = count + 1
+    system = np.zeros((left + count, left))
+    system[:left] = triangle[free:, free:]
+    own = np.einsum("ii->i", system[left:, :count])
     prior = np.full(count, widest**2)
-    own = np.einsum("ii->i", system[seen + 2 : seen + 2 + count, columns])
     for turn in range(TURNS + 1):
         own[:] = 1.0 / np.sqrt(prior)
         solved = _triangle(system)
-        inverse = np.linalg.inv(solved[:size, :size])
-        mean = inverse @ solved[:size, size]
         if turn == TURNS:
             break
-        square = mean[columns] ** 2
-        variance = (inverse[columns] ** 2).sum(axis=1)
-        told = (1.0 - variance / prior).clip(1e-3, 1.0)
+        inverse = np.linalg.inv(solved[:count, :count])
+        square = (inverse @ solved[:count, count]) ** 2
+        variance = (inverse**2).sum(axis=1)
+        told = np.minimum(np.maximum(1.0 - variance / prior, 1e-3), 1.0)
         closer = square / told
         if 2 * turn < TURNS:
             closer = np.sqrt(np.maximum(closer, least**2) * (square + variance))
         prior = np.maximum(closer, least**2)
-    change = ahead.T @ mean
+    triangle[free:, free:] = solved
+    inverse = np.linalg.inv(triangle[:size, :size])
+    change = ahead.T @ (inverse @ triangle[:size, size])
     spread = ((ahead.T @ inverse) ** 2).sum(axis=1)
     # Residuals larger than the noise tell of a past that the fit does not follow.
-    misfit = max(1.0, float(solved[size, size]) ** 2 / max(freedom, 1))
+    misfit = max(1.0, float(solved[count, count]) ** 2 / max(freedom, 1))
     return Forecast(change, np.sqrt(spread * misfit), misfit)
