@@ -36,6 +36,9 @@ class _Level:
         self.size = 0
         self.waiting: Block | None = None
         self.run = 0
+        """Blocks that adjoin each other, up to the newest ..."""
+        self._before = 0.0, 0.0
+        """... and the means of the last two."""
         self._squares = [0.0] * SQUARES
         self._squared = 0
 
@@ -52,9 +55,10 @@ class _Level:
         self.append(block)
         self.run += 1
         if self.run >= 3:
-            a, b, c = self._table[1, self.size - 3 : self.size].tolist()
-            self._squares[self._squared % SQUARES] = (a - 2.0 * b + c) ** 2 / 6.0
+            a, b = self._before
+            self._squares[self._squared % SQUARES] = (a - 2.0 * b + block.y) ** 2 / 6.0
             self._squared += 1
+        self._before = self._before[1], block.y
 
     def hadamard(self) -> tuple[float, int]:
         """Hadamard variance of neighbouring blocks, and the differences it rests on."""

@@ -11,7 +11,6 @@ The share that crept and the time it took are learned from turn to turn.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from benchwatch.estimate.learned_creep import SHARE, Learned, expected
@@ -39,6 +38,8 @@ _EACH, _EVERY = 12, 4
 """Up to so many readings all is weighed anew with each, then with one in so many."""
 _NONE, _ENOUGH = 0.05, 24
 """A creep less probable than this after so many readings is looked for no longer."""
+_BEYOND: Final = 1.001
+"""A little more than 1, for rounding of floats."""
 _REACH = 2.5
 """A creep explains a step as far as its amplitude may be, by so many of its sd."""
 
@@ -52,23 +53,9 @@ class _Sums:
         self.tau_s = tau_s
         self.e = self.ee = self.ey = 0.0
 
-    def add(self, t: float, y: float) -> None:
-        e = math.exp(-t / self.tau_s)
-        self.e += e
-        self.ee += e * e
-        self.ey += e * y
 
-
-@dataclass(frozen=True, slots=True)
-class _Answer:
-    """Level, amplitude and time constant of one hypothesis."""
-
-    weight: float
-    tau_s: float
-    level: float
-    level_variance: float
-    amplitude: float
-    amplitude_variance: float
+_Answer = tuple[float, float, float, float, float, float]
+"""One hypothesis: weight, time constant, level and its variance, amplitude and its variance."""
 
 
 class Creep:
@@ -125,8 +112,12 @@ class Creep:
         self.readings += 1
         self._y += y
         self._yy += y * y
+        exp = math.exp
         for sums in self._sums:
-            sums.add(t, y)
+            e = exp(-t / sums.tau_s)
+            sums.e += e
+            sums.ee += e * e
+            sums.ey += e * y
         if self.fresh:
             self._weigh(sigma)
 
@@ -142,49 +133,51 @@ class Creep:
             return
         variance = sigma * sigma
         ridge = variance / (spread * spread)
-        found = []
-        least = yy
+        found, lefts = [], []
+        known = ridge * prior
+        before = yy + known * prior
         for sums in self._sums:
             e = sums.e / n
-            tt = sums.ee - n * e * e
-            ty = sums.ey - n * e * mean
-            weight = tt + ridge
-            amplitude = (ty + ridge * prior) / weight
-            left = yy + ridge * prior * prior - weight * amplitude * amplitude
-            least = min(least, left)
-            found.append((sums.tau_s, e, weight, amplitude, left))
-        variance = max(variance, least / max(n - 2, 1))
+            weight = sums.ee - n * e * e + ridge
+            amplitude = (sums.ey - n * e * mean + known) / weight
+            lefts.append(before - weight * amplitude * amplitude)
+            found.append((e, weight, amplitude))
+        variance = max(variance, min(yy, *lefts) / max(n - 2, 1))
+        log = math.log
+        even = log(self._happens / len(lefts))
         logs = [
-            math.log(self._happens / len(self._sums))
-            - 0.5 * left / variance
-            - 0.5 * math.log(weight / ridge)
-            for _, _, weight, _, left in found
+            even - 0.5 * left / variance - 0.5 * log(weight / ridge)
+            for left, (_, weight, _) in zip(lefts, found, strict=True)
         ]
-        none = math.log(1.0 - self._happens) - 0.5 * yy / variance
-        best = max(*logs, none)
-        total = math.exp(none - best) + math.fsum(math.exp(one - best) for one in logs)
-        self.seen = 1.0 - math.exp(none - best) / total
-        self._answers = [_Answer(1.0 - self.seen, math.inf, mean, variance / n, 0.0, 0.0)]
-        kept, likeliest = [], logs.index(max(logs))
-        levels = [mean - amplitude * e for _, e, _, amplitude, _ in found]
-        for place, (log, sums, (tau_s, e, weight, amplitude, _)) in enumerate(
-            zip(logs, self._sums, found, strict=True)
-        ):
-            share, own = math.exp(log - best) / total, variance / weight
-            if share < _HARDLY * self.seen and n > _YOUNG and abs(place - likeliest) > 1:
+        none = log(1.0 - self._happens) - 0.5 * yy / variance
+        likeliest = max(logs)
+        best = max(likeliest, none)
+        shares = [math.exp(one - best) for one in logs]
+        still = math.exp(none - best)
+        total = still + math.fsum(shares)
+        self.seen = 1.0 - still / total
+        of_mean = variance / n
+        answers = [(1.0 - self.seen, math.inf, mean, of_mean, 0.0, 0.0)]
+        kept, middle, last = [], logs.index(likeliest), len(logs) - 1
+        hardly = _HARDLY * self.seen if n > _YOUNG else 0.0
+        levels = [mean - amplitude * e for e, _, amplitude in found]
+        padded = [levels[0], *levels, levels[-1]]
+        for place, (sums, (e, weight, amplitude)) in enumerate(zip(self._sums, found, strict=True)):
+            share, own = shares[place] / total, variance / weight
+            if share < hardly and abs(place - middle) > 1:
                 continue
             kept.append(sums)
             # The true time constant lies anywhere between those of the grid.
-            near = levels[max(place - 1, 0) : place + 2]
-            cell = (near[-1] - near[0]) / max(len(near) - 1, 1)
-            level_variance = variance / n + e * e * own + cell * cell / 12.0
-            self._answers.append(
-                _Answer(share, tau_s, levels[place], level_variance, amplitude, own)
-            )
+            cell = padded[place + 2] - padded[place]
+            if 0 < place < last:
+                cell /= 2.0
+            level_variance = of_mean + e * e * own + cell * cell / 12.0
+            answers.append((share, sums.tau_s, levels[place], level_variance, amplitude, own))
+        self._answers = answers
         self._sums = kept
-        level = math.fsum([one.weight * one.level for one in self._answers])
+        level = math.fsum([weight * level for weight, _, level, *_ in answers])
         squares = [
-            one.weight * (one.level_variance + (one.level - level) ** 2) for one in self._answers
+            weight * (variance + (own - level) ** 2) for weight, _, own, variance, *_ in answers
         ]
         self._level = level, math.fsum(squares)
 
@@ -234,25 +227,53 @@ class Creep:
         """How far it still has to creep, and the time constant."""
         t = self._now_s - self.at_s
         creeping = self._answers[1:]
-        weight = math.fsum(one.weight for one in creeping)
-        left = math.fsum(one.weight * one.amplitude * math.exp(-t / one.tau_s) for one in creeping)
-        tau_s = math.fsum(one.weight * one.tau_s for one in creeping) / weight
+        weight = math.fsum([one[0] for one in creeping])
+        left = math.fsum(
+            [share * size * math.exp(-t / tau_s) for share, tau_s, _, _, size, _ in creeping]
+        )
+        tau_s = math.fsum([one[0] * one[1] for one in creeping]) / weight
         return abs(left) / weight, tau_s
 
     def learned(self) -> Learned | None:
         """Return what this turn tells of the next one; None when it was too short to tell."""
         if not (self._answers and self.tells):
             return None
-        amplitude = math.fsum(one.weight * one.amplitude for one in self._answers)
+        amplitude = math.fsum(weight * size for weight, _, _, _, size, _ in self._answers)
         variance = math.fsum(
-            one.weight * (one.amplitude_variance + (one.amplitude - amplitude) ** 2)
-            for one in self._answers
+            weight * (own + (size - amplitude) ** 2) for weight, _, _, _, size, own in self._answers
         )
         whole = self.size - amplitude
         share, u = -amplitude / whole, math.sqrt(variance) / abs(whole)
         if u > max(0.5 * abs(share), 0.02):
             return None
         return Learned(share, u, self._left()[1])
+
+    def explains(
+        self,
+        before: Sequence[Point],
+        after: Sequence[Point],
+        sigma: float,
+        excess: float,
+        sure: float,
+    ) -> bool:
+        """Tell whether the step of `steps_by` is no more than `sure` of its u."""
+        first, second = self._undrifted(before), self._undrifted(after)
+        rise = math.fsum(y for _, y in second) / len(second)
+        rise -= math.fsum(y for _, y in first) / len(first)
+        # No creep takes more off a step than its amplitude: beyond that none need be tried.
+        if abs(rise) > _BEYOND * (
+            MOST_SHARE * abs(self.size)
+            + sure * self._step_u(len(before), len(after), sigma, excess)
+        ):
+            return False
+        size, u = self.steps_by(before, after, sigma, excess)
+        return abs(size) <= sure * u
+
+    @staticmethod
+    def _step_u(before: int, after: int, sigma: float, excess: float) -> float:
+        """Standard uncertainty of a step between means of so many readings."""
+        variance = 1.0 / before + 1.0 / after
+        return math.sqrt(variance * (sigma * sigma + min(before, after) * excess))
 
     def steps_by(
         self, before: Sequence[Point], after: Sequence[Point], sigma: float, excess: float
@@ -273,26 +294,27 @@ class Creep:
         ridge = sigma * sigma / (spread * spread)
         most = MOST_SHARE * abs(self.size)
         least = (math.inf, 1.0)
+        u = self._step_u(len(before), len(after), sigma, excess)
+        older, newer = self._undrifted(before), self._undrifted(after)
         for sums in self._sums:
-            first, second = self._curved(before, sums.tau_s), self._curved(after, sums.tau_s)
+            first, second = _curved(older, sums.tau_s), _curved(newer, sums.tau_s)
             weight = first.tt + second.tt + ridge
             ty = first.ty + second.ty
             apart, rise = second.t - first.t, second.y - first.y
             reach = _REACH * sigma / math.sqrt(weight)
             low, high = max(ty / weight - reach, -most), min(ty / weight + reach, most)
             amplitude = min(max(rise / apart if apart else 0.0, low), high)
-            variance = 1.0 / len(before) + 1.0 / len(after)
-            u = math.sqrt(variance * (sigma * sigma + min(len(before), len(after)) * excess))
             size = rise - amplitude * apart
             if abs(size) * least[1] < abs(least[0]) * u:
                 least = size, u
         return least
 
-    def _curved(self, points: Sequence[Point], tau_s: float) -> Centred:
-        """Sums over readings, with exp(-t/tau) in place of their time."""
-        return centred(
-            [
-                (math.exp((self.at_s - at_s) / tau_s), y - self._slope * (at_s - self.at_s))
-                for at_s, y in points
-            ]
-        )
+    def _undrifted(self, points: Sequence[Point]) -> list[Point]:
+        """Readings with minus the time since the turn, and without the drift."""
+        return [(self.at_s - at_s, y - self._slope * (at_s - self.at_s)) for at_s, y in points]
+
+
+def _curved(points: Sequence[Point], tau_s: float) -> Centred:
+    """Sums over readings, with exp(-t/tau) in place of their time."""
+    exp = math.exp
+    return centred([(exp(ago / tau_s), y) for ago, y in points])

@@ -179,10 +179,11 @@ class Level:
         A trimmer creeps for a while after a turn. The mean lags behind by what the run's halves
         differ by if it creeps evenly, by half of that if the creep is dying away.
         """
-        newest = islice(self._recent, max(len(self._recent) - _YOUNG, 0), None)
-        young = [y for k, _, y in newest if k >= run.start]
+        if self._wander.slope:
+            return 0.0
+        young = self._own(run, _YOUNG)
         half = len(young) // 2
-        if half < _LEAST_HALF or run.readings < len(young) or self._wander.slope:
+        if half < _LEAST_HALF or run.readings < len(young):
             return 0.0
         apart = sum(young[-half:]) / half - sum(young[:half]) / half
         chance = 2.0 * self._noise.sigma**2 / half
@@ -192,8 +193,14 @@ class Level:
         """Variance of the mean from rounding, as far as the run's noise doesn't average it."""
         if not self._noise.coarse:
             return 0.0
-        own = [y for k, _, y in self._recent if k >= run.start]
-        return rounding_variance(own, self._noise.quantum)
+        return rounding_variance(self._own(run, len(self._recent)), self._noise.quantum)
+
+    def _own(self, run: Run, most: int) -> list[float]:
+        """The run's readings among so many of the newest."""
+        start = run.start
+        count = min(most, self._number - start + 1)
+        newest = islice(self._recent, max(len(self._recent) - count, 0), None)
+        return [y for k, _, y in newest if k >= start]
 
     def _estimate(self, run: Run, elapsed_s: float) -> Estimate:
         degrees = self._noise.degrees

@@ -10,7 +10,6 @@ is part of that turn, and its size grows by it.
 
 import math
 from collections import deque
-from dataclasses import replace
 from typing import Final
 
 from benchwatch.estimate.creep import Creep
@@ -215,8 +214,7 @@ class Turns:
         if self._creep is None or not since:
             return False
         shorter = min(len(since), len(new))
-        size, u = self._creep.steps_by(since, new, sigma, wander.excess_of_step(shorter))
-        return abs(size) <= sure * u
+        return self._creep.explains(since, new, sigma, wander.excess_of_step(shorter), sure)
 
     def _begin(
         self, nudge: Nudge, fit: StepFit, old: list[Point], first: int, sigma: float
@@ -263,7 +261,7 @@ class Turns:
         resting = creep.resting() if creep.fresh else None
         if resting is not None:
             size, u = resting[0] - self._fixed[0], math.hypot(resting[1], self._fixed[1])
-            self.newest = replace(self.newest, size=size, u=u)
+            self.newest = Nudge(self.newest.at_s, size, u, self.newest.lasted_s)
         if creep.over:
             self._learn()
 
