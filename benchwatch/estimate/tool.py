@@ -262,7 +262,8 @@ class Tool:
 
     def _refine(self, until_s: float) -> None:
         """Make the newest sample the level at rest minus the level before."""
-        before, after = self._before, self._standing(until_s)
+        before = self._before
+        after = None if before is None else self._standing(until_s)
         if before is None or after is None:
             return
         size, u = after[0] - before[0], math.hypot(after[1], before[1])
