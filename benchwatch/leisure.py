@@ -8,6 +8,8 @@ import math
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -186,7 +188,8 @@ class _Series:
 
     def _start(self) -> None:
         times = [elapsed_s for elapsed_s, _ in self._first]
-        self.interval_s = self.interval_s or float(np.median(np.diff(times)))
+        # Not by numpy, whose median loads a large module while the readings come.
+        self.interval_s = self.interval_s or median(b - a for a, b in pairwise(times))
         self.began_s = self.last_s = times[0]
         self._live = LiveDeviations(self.interval_s)
         self.readings -= len(self._first)

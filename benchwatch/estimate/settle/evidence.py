@@ -119,7 +119,10 @@ class Evidence:
         mean_s = float((t[-1] - t[0]) / (len(t) - 1))
         # A gap among them is none of the usual times.
         steps = np.diff(t)
-        return mean_s if steps.max() < LONG * mean_s else float(np.median(steps))
+        if steps.max() < LONG * mean_s:
+            return mean_s
+        steps.sort()
+        return float(steps[(steps.size - 1) // 2] + steps[steps.size // 2]) / 2.0
 
     def level(
         self, blocks: Floats, span_s: float, noise: NoiseModel, interval_s: float
