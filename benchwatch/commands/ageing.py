@@ -166,7 +166,7 @@ class _Shown:
         if not self.found.told_apart and self.found.best.visits < FEWEST_TO_CHOOSE:
             how += f", that takes {FEWEST_TO_CHOOSE} visits at least"
         if not self.found.told_apart:
-            how += "; the band has room for both"
+            how += "; the band weighs both by how likely they make the visits"
         size = "without scatter" if math.isinf(margin) else f"AICc lower by {margin:.1f}"
         return f"Against {other.law}: {size}, {how}. {other.law}: {_rate(other, unit)}"
 
@@ -199,7 +199,7 @@ def _origin_sentence(found: Ageing, unit: OffsetUnit) -> str:
         for fit in found.began_earlier
     )
     return (
-        f"the logarithmic law depends on when ageing began ({other}); the band has room for that. "
+        f"the logarithmic law depends on when ageing began ({other}); the band weighs that too. "
         "Type --since DATE, the day it was first switched on, or 48 h later."
     )
 
