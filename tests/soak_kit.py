@@ -49,8 +49,8 @@ FAULTS = (
 )  # fmt: skip
 """Every kind there is, some of them twice, and for how long."""
 FAULT_EVERY_S = 60.0
-SESSIONS = 2
-"""One for PyVISA itself, one for the counter."""
+SESSIONS = 1
+"""One counter's link; the manager's own session is not counted."""
 BLINK_S, BLINKS, MOST_BLINKS = 0.0002, 20, 5000
 """A counter that has dealt with every line speaks within so much real time, or not at all; one
 that has not is waited for longer, as the computer may be busy."""
@@ -227,7 +227,7 @@ def _opener(clock: SoakClock, bench: ServedBench, result: Soak) -> Any:
 
 def _follow(run: Watch, result: Soak, sample_every_s: float) -> None:
     """Do what the lines' front end does, and take samples."""
-    foreign = _open_sessions()
+    foreign = _open_links()
     run.start()
     sampled_s = 0.0
     while (item := run.events.get()) is not None:
@@ -240,10 +240,13 @@ def _follow(run: Watch, result: Soak, sample_every_s: float) -> None:
             result.samples.append(_sample(sampled_s / 3600, foreign))
 
 
-def _open_sessions() -> set[Any]:
-    """Return the handles of the VISA sessions that are open in this process."""
+def _open_links() -> set[Any]:
+    """Return the handles of the links that are open in this process, the manager's left out.
+
+    The library registers the manager's session as itself.
+    """
     visalib: Any = ResourceManager("@py").visalib
-    return set(visalib.sessions)
+    return {handle for handle, session in visalib.sessions.items() if session is not visalib}
 
 
 def _sample(hours: float, foreign: set[Any]) -> Sample:
@@ -251,12 +254,12 @@ def _sample(hours: float, foreign: set[Any]) -> Sample:
     gc.collect()
     process = psutil.Process()
     for _ in range(MOST_BLINKS):  # while it is being opened again there is less than there will be
-        if len(_open_sessions() - foreign) >= SESSIONS:
+        if len(_open_links() - foreign) >= SESSIONS:
             break
         time.sleep(BLINK_S)
     return Sample(
         hours, process.memory_info().rss / 1e6, threading.active_count(),
-        process.num_fds(), len(_open_sessions() - foreign),
+        process.num_fds(), len(_open_links() - foreign),
     )  # fmt: skip
 
 
