@@ -66,6 +66,10 @@ class Measurement:
     offset: Decimal | None = None
     """Fractional, from a counter that compares phase: true of any nominal that the pulses were
     divided from. `value_hz` is then the rate of the pulses."""
+    by_pace: bool = False
+    """It waited while nobody looked; `arrived_s` was worked out from the counter's pace."""
+    passed_over: int = 0
+    """Readings before it that had waited and can't be dated, so that they were not used."""
 
 
 class Link(Protocol):
@@ -96,6 +100,14 @@ class Link(Protocol):
     @property
     def unseen_s(self) -> float:
         """For how long nobody had looked when the newest line was found; it came within that."""
+
+    @property
+    def found_s(self) -> float:
+        """When the newest line was found, with all that waited with it; monotonic seconds."""
+
+    @property
+    def lines_found(self) -> int:
+        """How many whole lines were found then."""
 
     def now(self) -> float:
         """Monotonic seconds, on the clock of the run."""

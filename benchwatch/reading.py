@@ -3,13 +3,15 @@
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-Flag = Literal["spike", "repeat", "overrange", "internal-timebase"]
+Flag = Literal["spike", "repeat", "overrange", "internal-timebase", "dated-by-pace"]
 """What is to be known about one reading; the words are those of the JSON lines."""
 
 SPIKE: Final = "spike"
 REPEAT: Final = "repeat"
 OVERRANGE: Final = "overrange"
 INTERNAL_TIMEBASE: Final = "internal-timebase"
+DATED_BY_PACE: Final = "dated-by-pace"
+"""It waited while nobody looked; its time was worked out from the pace of the counter."""
 
 UNFIT: Final[frozenset[Flag]] = frozenset({SPIKE, REPEAT, OVERRANGE})
 """Flags of readings that never enter an estimate."""

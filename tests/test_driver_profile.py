@@ -330,6 +330,35 @@ def test_lines_that_came_while_nobody_listened_are_too_old() -> None:
     assert len({value for value, _ in seen}) == 3
 
 
+def test_lines_that_waited_are_dated_by_the_pace_once_it_is_known() -> None:
+    """Four lines wait after eight were heard; one that does not fit the pace leaves none dated."""
+    for late, kept in (([8.0, 9.0, 10.0, 11.0], True), ([8.0, 9.0, 11.0], False)):
+        times_s = [*map(float, range(8)), *late, 12.0]
+        counter, link = talking("talk-only", [(at_s, number(round(at_s))) for at_s in times_s])
+        for _ in range(7):
+            counter.measure(2.5)
+        link.pause(4.3)
+
+        taken = [counter.measure(2.5) for _ in range(5 if kept else 1)]
+
+        assert [m.arrived_s for m in taken] == pytest.approx([*late, 12.0] if kept else [12.0])
+        assert [m.by_pace for m in taken] == ([True] * 4 + [False] if kept else [False])
+        assert taken[0].passed_over == (0 if kept else 3)
+
+
+def test_lines_that_nobody_wanted_go_by() -> None:
+    """With a reading every so often only the next line is one, and nothing counts as missed."""
+    counter, link = talking("talk-only", [(float(t), number(t)) for t in range(14)])
+    for _ in range(7):
+        counter.measure(2.5)
+    link.pause(4.3)
+    counter.let_go_by()
+
+    measurement = counter.measure(2.5)
+
+    assert (measurement.arrived_s, measurement.by_pace, measurement.passed_over) == (12.0, False, 0)
+
+
 @pytest.mark.parametrize(
     ("name", "line", "times_s", "repeats"),
     [

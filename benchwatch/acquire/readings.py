@@ -9,7 +9,7 @@ from benchwatch.clock import Clock
 from benchwatch.counter import Measurement, TimeBase
 from benchwatch.errors import NoReadings, ReplyError, UsageError
 from benchwatch.quantity import difference, format_frequency, round_nominal
-from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, REPEAT, Flag, Reading
+from benchwatch.reading import DATED_BY_PACE, INTERNAL_TIMEBASE, OVERRANGE, REPEAT, Flag, Reading
 
 PLAUSIBLE: Final = Decimal("1e-3")
 """Fraction of the nominal. Every source worth trimming is far inside it, and a reply that
@@ -33,6 +33,10 @@ class ReadingMaker:
         self._implausible = 0
         self._made = 0
         self._standing: frozenset[Flag] = frozenset()
+        self.arrived_s = origin_s
+        """When the newest reading came, monotonic seconds."""
+        self.passed_over = 0
+        """Readings right before it that nobody can date."""
         self.nominal: Decimal | None = None
         if nominal is not None:
             self.take_nominal(nominal)
@@ -80,6 +84,8 @@ class ReadingMaker:
         flags = self._standing
         if measurement.repeat:
             flags |= {REPEAT}
+        if measurement.by_pace:
+            flags |= {DATED_BY_PACE}
         value, resolution_hz = self._of_nominal(measurement)
         text, frequency_hz, offset_hz, offset = "", math.nan, math.nan, math.nan
         if value is None:
@@ -89,6 +95,7 @@ class ReadingMaker:
             text, frequency_hz = f"{value:f}", float(value)
             offset_hz, offset = difference(value, nominal)
             self._made += 1
+        self.arrived_s, self.passed_over = arrived_s, measurement.passed_over
         middle_s = self._mid_gate.place(arrived_s, is_new=not measurement.repeat)
         return Reading(
             counter=self._counter,

@@ -30,3 +30,9 @@ def broken_driver(
     )
     broken.__cause__ = error
     return broken
+
+
+def passed_over(count: int) -> str:
+    """Say that readings had waited while this computer was busy, and can't be dated."""
+    what = "a reading was" if count == 1 else f"{count} readings were"
+    return f"this computer was kept busy: {what} found too late to tell when taken, and not used"

@@ -12,7 +12,7 @@ from benchwatch.acquire.gaps import GapKeeper
 from benchwatch.acquire.opening import OpenLink
 from benchwatch.acquire.patience import Patience
 from benchwatch.acquire.readings import ReadingMaker
-from benchwatch.acquire.sentences import answered_before, broken_driver
+from benchwatch.acquire.sentences import answered_before, broken_driver, passed_over
 from benchwatch.acquire.upkeep import Upkeep
 from benchwatch.bus import open_link as open_visa_link
 from benchwatch.clock import Clock
@@ -229,6 +229,7 @@ class Acquisition(threading.Thread):
             self._upkeep.between(counter)
             if self._interval_s is not None:
                 self._clock.wait(self._stopping, due_s - self._clock.monotonic())
+                getattr(counter, "let_go_by", _nothing)()
                 due_s = max(due_s + self._interval_s, self._clock.monotonic())
             try:
                 timeout_s = self._patience.timeout_s(self._maker.gate_s)
@@ -260,8 +261,10 @@ class Acquisition(threading.Thread):
             raise
 
     def _got(self, reading: Reading, timeout_s: float) -> None:
-        now_s = self._clock.monotonic()
+        now_s = self._maker.arrived_s
         since_last_s = now_s - self._fresh_s
+        if self._maker.passed_over:
+            self._gaps.failed(ReplyError(passed_over(self._maker.passed_over)))
         if REPEAT in reading.flags:
             self._take(reading)
             if since_last_s > timeout_s:
@@ -288,3 +291,7 @@ class Acquisition(threading.Thread):
         self._patience.failed()
         self._give_up_if_hopeless(error)
         self._teller.say("silent", str(error))
+
+
+def _nothing() -> None:
+    """Do nothing, for a driver that has nothing to do."""

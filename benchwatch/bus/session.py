@@ -5,11 +5,12 @@ What the buses do wrong by themselves, and what is done about each, is said wher
 
 import threading
 import time
+from contextlib import suppress
 from typing import Final
 
 from benchwatch.bus.wire import Wire
 from benchwatch.clock import Clock
-from benchwatch.errors import LinkLost, ReplyError, ReplyTimeout, UsageError
+from benchwatch.errors import BenchwatchError, LinkLost, ReplyError, ReplyTimeout, UsageError
 from benchwatch.quantity import printable
 
 SLICE_S: Final = 0.2
@@ -20,6 +21,8 @@ SILENCE_S: Final = 0.02
 """A peer that was silent for so long has sent what it had to send."""
 AT_ONCE_S: Final = 0.001
 """What is found sooner had been waiting, since nobody knows when."""
+MOST_AT_ONCE: Final = 1 << 20
+"""Bytes that are taken together after nobody had looked; a peer that talks without end has more."""
 STALL_S: Final = 0.1
 """A wait that takes longer than it was to take by this was no wait: the computer stood still."""
 DRAIN_LIMIT_S: Final = 2.0
@@ -81,6 +84,16 @@ class Session:
         """For how long nobody had looked when the newest line was found; it came within that."""
         return self._unseen_s
 
+    @property
+    def found_s(self) -> float:
+        """When the newest line was found, with all that waited with it; monotonic seconds."""
+        return self._found_s
+
+    @property
+    def lines_found(self) -> int:
+        """How many whole lines were found then."""
+        return self._lines_found
+
     def now(self) -> float:
         """Monotonic seconds."""
         return self._clock.monotonic()
@@ -114,6 +127,7 @@ class Session:
         """
         self._own()
         deadline = self._clock.monotonic() + timeout_s
+        is_over = False
         while True:
             line = self._next_line()
             if line is not None:
@@ -121,7 +135,7 @@ class Session:
                 return line
             self._check_cancel()
             left = deadline - self._clock.monotonic()
-            if left <= 0:
+            if left <= 0 and is_over:
                 self._torn = self._torn or bool(self._buffer)
                 self._buffer.clear()
                 self._dirty = True
@@ -129,7 +143,8 @@ class Session:
                     f"no reply within {timeout_s:.3g} s. Check the counter's signal, gate and "
                     f"trigger, and the cable of {printable(self.resource)}."
                 )
-            self._look(min(left, SLICE_S))
+            is_over = left <= 0  # the computer may have stood still, so one look after the end
+            self._look(max(min(left, SLICE_S), 0.0))
 
     def ask(self, query: str, timeout_s: float) -> str:
         """Send `query` and return its reply line; what was there before is not its reply."""
@@ -186,9 +201,18 @@ class Session:
             stood_still = self._keeps_time and waited_s > timeout_s + STALL_S
             was_awaited = waited_s > AT_ONCE_S and not stood_still
             self._unseen_s = 0.0 if was_awaited else here_s - self._here_s
+            if self._unseen_s > STALL_S and not self._takes_turns:
+                self._take_the_rest(len(data))
             self._found_s, self._lines_given = self._clock.monotonic(), 0
             self._lines_found = max(sum(map(self._buffer.count, self._ends)), 1)
         self._here_s = here_s
+
+    def _take_the_rest(self, taken: int) -> None:
+        """Take all that waits with what was found, so that none of it seems to have come later."""
+        with suppress(BenchwatchError):  # what ends the link is told by the next look
+            while taken < MOST_AT_ONCE and (data := self._wire.take(0.0)):
+                self._buffer += data
+                taken += len(data)
 
     def _next_line(self) -> str | None:
         """Take the first whole line out of the buffer."""

@@ -57,6 +57,16 @@ class Wiretap:
         """As the link says."""
         return self._link.unseen_s
 
+    @property
+    def found_s(self) -> float:
+        """As the link says."""
+        return self._link.found_s
+
+    @property
+    def lines_found(self) -> int:
+        """As the link says."""
+        return self._link.lines_found
+
     def now(self) -> float:
         """Monotonic seconds."""
         return self._link.now()

@@ -2,12 +2,14 @@
 
 import math
 from collections import deque
+from dataclasses import replace
 from statistics import median
 from typing import TYPE_CHECKING, Final
 
 from benchwatch.counter import Identity, Link, Measurement, Setup, TimeBase
 from benchwatch.errors import NotACounter, ReplyError, ReplyTimeout
 from benchwatch.quantity import printable
+from benchwatch_drivers.arrivals import Arrivals
 from benchwatch_drivers.freshness import Freshness
 from benchwatch_drivers.in_step import Answer
 from benchwatch_drivers.phase import PhaseSlope
@@ -21,8 +23,6 @@ if TYPE_CHECKING:
 
 ODD_LINES: Final = 5
 """After so many, with no reading ever, it is not what the profile describes."""
-AWAY_S: Final = 0.5
-"""Nobody knows when lines came for which nobody looked for longer than this."""
 DOUBLED_S: Final = 0.005
 """No gate is so short: an equal line that comes so soon after the one before was said twice,
 by whatever can say a line twice."""
@@ -50,6 +50,7 @@ class ProfileCounter:
         self._last = Answer("", -math.inf)
         self._heard_s = -math.inf
         self._paces: deque[float] = deque(maxlen=PACES)
+        self._arrivals = Arrivals(link)
         self._counts_all = link.says_once or profile.line.counts_doubled
         self._odd_lines = 0
         self._has_measured = False
@@ -131,7 +132,7 @@ class ProfileCounter:
                 raise
             if measurement is not None:
                 self._has_measured = True
-                return measurement
+                return self._with_lateness(measurement)
         raise ReplyTimeout(
             f"no new reading within {line_s:.3g} s. Check the counter's signal and trigger."
         )
@@ -143,6 +144,10 @@ class ProfileCounter:
     def distrust(self) -> None:
         """Note that a reading was implausible: it may have been the answer to something else."""
         self._steps.distrust()
+
+    def let_go_by(self) -> None:
+        """Let lines that wait by now go by: readings were not wanted meanwhile."""
+        self._arrivals.let_go_by()
 
     # ------------------------------------------------------------- one line
 
@@ -211,7 +216,7 @@ class ProfileCounter:
             if self._drop_next:
                 self._steps.hear(timeout_s)
                 self._drop_next = False
-            return self._talked(self._steps.hear(timeout_s))
+            return self._talked(self._steps.hear(timeout_s), self._link.arrived_s)
         except ReplyTimeout:
             self._drop_next = True  # the missed reading may still come, and would be stamped now
             raise
@@ -223,11 +228,12 @@ class ProfileCounter:
                 self._steps.hear(timeout_s)
                 self._drop_next = False
             text = self._steps.hear(timeout_s)
-            while self._link.unseen_s > AWAY_S:
+            while (arrived_s := self._arrivals.newest_s()) is None:
                 self._phase.restart()
                 text = self._steps.hear(timeout_s)
-            return self._talked(text)
+            return self._talked(text, arrived_s)
         except ReplyTimeout:
+            self._arrivals.restart()
             self._drop_next = not self._profile.line.keeps_first
             if self._freshness.gate_s is not None:
                 raise
@@ -237,19 +243,27 @@ class ProfileCounter:
                 '[gate] fixed = "100 s".'
             ) from None
 
-    def _talked(self, text: str) -> Answer:
+    def _with_lateness(self, measurement: Measurement) -> Measurement:
+        """Say of a measurement what waited before it, and whether it did itself."""
+        passed_over, waited = self._arrivals.passed_over(), self._arrivals.waited
+        if not (passed_over or waited):
+            return measurement
+        return replace(measurement, by_pace=waited, passed_over=passed_over)
+
+    def _talked(self, text: str, arrived_s: float) -> Answer:
         """Note when a line that nobody asked for came, and whether it was said twice.
 
         What a program writes comes in blocks of lines, equal ones among them; each counts.
         """
-        heard_s, before_s = self._link.now(), self._heard_s
+        heard_s = arrived_s if self._arrivals.waited else self._link.now()
+        before_s = self._heard_s
         since_s, soon_s, self._heard_s = heard_s - before_s, DOUBLED_S, heard_s
         if len(self._paces) == PACES:
             soon_s = max(soon_s, DOUBLED * median(self._paces))
         repeat = since_s < soon_s and text == self._last.text and not self._counts_all
         if not repeat and math.isfinite(since_s):
             self._paces.append(since_s)
-        self._last = Answer(text, self._link.arrived_s, repeat)
+        self._last = Answer(text, arrived_s, repeat)
         return self._last
 
     def _patience_s(self, timeout_s: float) -> float:

@@ -55,6 +55,8 @@ class FakeLink:
         terminator: What the driver wants its lines to end with.
         arrived_s: When the newest line came, or was found where it had waited.
         unseen_s: For how long nobody had looked then.
+        found_s: When it was found.
+        lines_found: How many lines had arrived by then.
     """
 
     def __init__(
@@ -76,8 +78,9 @@ class FakeLink:
         self._cut = False
         self._gone = False
         self._looked_s = self.arrived_s = self.clock.monotonic()
-        self._found_s = -math.inf
+        self.found_s = -math.inf
         """Lines that had arrived by then were found together."""
+        self.lines_found = 1
         self.unseen_s = self._found_unseen_s = 0.0
 
     @property
@@ -130,8 +133,9 @@ class FakeLink:
             self._looked_s = self.now()
             raise ReplyTimeout(f"no reply within {timeout_s:.3g} s. This is a script.")
         arrival, line = self._coming.popleft()
-        if arrival > self._found_s:
-            self._found_s = self.now()
+        if arrival > self.found_s:
+            self.found_s = max(self.now(), arrival)
+            self.lines_found = 1 + sum(at_s <= self.found_s for at_s, _ in self._coming)
             self._found_unseen_s = self.now() - looked_s if arrival < self.now() else 0.0
         self.unseen_s = self._found_unseen_s
         self.clock.advance(max(arrival - self.now(), 0.0))
