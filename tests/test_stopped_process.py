@@ -62,7 +62,11 @@ def on_a_socket(pace_s: float) -> Iterator[tuple[Talker, str]]:
     """A talker behind a port, and its resource."""
     with socket.create_server(("127.0.0.1", 0)) as listener:
         client: list[socket.socket] = []
-        talker = Talker(pace_s, lambda data: client[0].sendall(data))
+
+        def say(data: bytes) -> None:
+            client[0].sendall(data)
+
+        talker = Talker(pace_s, say)
 
         def serve() -> None:
             with suppress(OSError):
