@@ -28,6 +28,7 @@ from benchwatch.estimate.stability import (
     phase_of_offsets,
     stability_table,
 )
+from benchwatch.estimate.stability.live_bridges import LONGEST, LiveBridges
 from benchwatch.snapshot import Change, ElsewhereNow, StabilityNow, Trace, WarmUp
 
 DITHER_SPAN_S: Final = 60.0
@@ -43,9 +44,6 @@ NAMES: Final[tuple[Name, ...]] = ("oadev", "mdev", "ohdev")
 FEWEST: Final = 8
 RECENT: Final = 256
 """Newest readings kept, for a nudge is confirmed some readings after it was made."""
-LONGEST_BRIDGED: Final = 3
-"""Lost readings in a row that the mean of both neighbours stands for; more end a stretch."""
-PHASE_NOISES: Final = frozenset({"white PM", "flicker PM"})
 CURVE_POINTS: Final = 100
 MULTIPLES: Final = (0.1, 0.5, 1.0, 2.0, 10.0, 100.0)
 """Of the nominal, when no working frequencies were stated."""
@@ -145,8 +143,7 @@ class _Series:
         self._first: list[tuple[float, float]] = []
         self._live: LiveDeviations | None = None
         self._last = math.nan
-        self._bridges = True
-        """Whether short gaps are bridged: of phase noise it would make too much."""
+        self._bridges = LiveBridges()
 
     def add(self, elapsed_s: float, offset: float) -> None:
         self.readings += 1
@@ -157,21 +154,18 @@ class _Series:
             return
         steps = (elapsed_s - self.last_s) / self.interval_s
         if steps > UNEVEN:
-            lost = round(steps) - 1
-            if self._bridges and lost <= LONGEST_BRIDGED and math.isfinite(self._last):
-                for _ in range(lost):
-                    self._live.add((self._last + offset) / 2.0)
-            else:
-                self._live.gap()
+            self._lose(self._live, round(steps) - 1, offset)
         self.last_s, self._last = elapsed_s, offset
         self._live.add(offset)
+        self._bridges.reading(offset)
 
     def gap(self, lasted_s: float | None) -> None:
         if self._live is None:
             self._first.clear()
             self.readings = 0
-        elif lasted_s is None or lasted_s > (LONGEST_BRIDGED + UNEVEN) * self.interval_s:
+        elif lasted_s is None or lasted_s > (LONGEST + UNEVEN) * self.interval_s:
             self._live.gap()
+            self._bridges.gap()
             self._last = math.nan
 
     @property
@@ -181,10 +175,17 @@ class _Series:
     def table(self) -> tuple[Deviation, ...]:
         if self._live is None:
             return ()
-        rows = self._live.table()
-        shortest = next((row.noise for row in rows), None)
-        self._bridges = shortest not in PHASE_NOISES
-        return rows
+        return self._bridges.correct(self._live.table(), self.interval_s)
+
+    def _lose(self, live: LiveDeviations, lost: int, offset: float) -> None:
+        """Put in the mean of both neighbours for a few lost readings, or begin a new stretch."""
+        if lost > LONGEST or not math.isfinite(self._last):
+            live.gap()
+            self._bridges.gap()
+            return
+        for _ in range(lost):
+            live.add((self._last + offset) / 2.0)
+        self._bridges.bridge(lost)
 
     def _start(self) -> None:
         times = [elapsed_s for elapsed_s, _ in self._first]

@@ -1,0 +1,77 @@
+"""What the readings put in for lost ones add to the deviations of a run that still goes on.
+
+Up to three lost readings in a row are taken as the mean m of both neighbours. The sum of the true
+ones differs from the sum of those put in by e, and what e² is in the mean is measured where no
+reading is lost: there the sum of one, two or three readings less as many m is known.
+
+In a second difference of phase over 2m readings e counts once, with either sign, and of the n
+differences of n + 2m readings n·2m/(n + 2m) hold a given place on average. So e adds
+e²·2m/(n + 2m) to their mean square, which is 2m² times the variance. In a third difference e counts
+once, twice, once, which makes 6m/(n + 3m), and the mean square is 6m² times the variance. In a
+modified second difference its squared weights add up to half as much as in the plain one.
+"""
+
+from collections import deque
+from dataclasses import replace
+from typing import Final
+
+from benchwatch.estimate.stability.deviations import LARGEST_ERROR, WEIGHT_OF_MODIFIED
+from benchwatch.estimate.stability.results import Deviation, order
+
+LONGEST: Final = 3
+"""Lost readings in a row that the mean of both neighbours stands for; more end a stretch."""
+
+
+class LiveBridges:
+    """Counts lost readings that were put in, and measures what that costs."""
+
+    def __init__(self) -> None:
+        self._newest: deque[float] = deque(maxlen=LONGEST + 2)
+        self._squares = [0.0] * LONGEST
+        self._measured = [0] * LONGEST
+        self._bridges = [0] * LONGEST
+
+    def reading(self, offset: float) -> None:
+        """Take a reading, fractional, that follows the one before without loss."""
+        newest = self._newest
+        newest.append(offset)
+        held, middle = len(newest), 0.0
+        for lost in range(1, min(held - 1, LONGEST + 1)):
+            middle += newest[-1 - lost]
+            error = middle - lost * (offset + newest[-2 - lost]) / 2.0
+            self._squares[lost - 1] += error * error
+            self._measured[lost - 1] += 1
+
+    def bridge(self, lost: int) -> None:
+        """Take it that 1 to `LONGEST` readings were put in before the next one."""
+        self._bridges[lost - 1] += 1
+        self._newest.clear()
+
+    def gap(self) -> None:
+        """Nothing was put in: what follows is a stretch of its own."""
+        self._newest.clear()
+
+    def correct(self, rows: tuple[Deviation, ...], interval_s: float) -> tuple[Deviation, ...]:
+        """Return the rows without what the readings put in add; leave out those it has made.
+
+        Args:
+            rows: of ``oadev``, ``mdev`` and ``ohdev``, values fractional.
+            interval_s: seconds from reading to reading.
+        """
+        if not any(self._bridges):
+            return rows
+        known = zip(self._bridges, self._squares, self._measured, strict=True)
+        error = sum(times * square / n for times, square, n in known if times and n)
+        kept = []
+        for row in rows:
+            m = round(row.tau_s / interval_s)
+            span = row.n + order(row.deviation) * m
+            weight = WEIGHT_OF_MODIFIED if row.deviation == "mdev" else 1.0
+            share = weight * error / m / span / row.value**2 if row.value else 0.0
+            if share > LARGEST_ERROR:
+                continue
+            rest = (1.0 - share) ** 0.5
+            low = None if row.low is None else row.low * rest
+            high = None if row.high is None else row.high * rest
+            kept.append(replace(row, value=row.value * rest, low=low, high=high))
+        return tuple(kept)
