@@ -1,11 +1,15 @@
 """Time as an argument, so that tests can drive it."""
 
+import math
 import threading
 import time
 from typing import Final, Protocol
 
 LONGEST_WAIT_S: Final = 86_400.0
 """Of one wait; an endless series of them makes the rest."""
+AT_ONCE_S: Final = 1e-4
+"""Two clocks that were read within this were read at one time."""
+TRIES: Final = 5
 
 
 class Clock(Protocol):
@@ -42,3 +46,19 @@ class SystemClock:
             if event.wait(LONGEST_WAIT_S):
                 return True
         return event.wait(left_s)
+
+
+def utc_at(clock: Clock, monotonic_s: float) -> float:
+    """Return the Unix seconds of a monotonic time of `clock`, as the computer believes them now.
+
+    A program may be held up between the reading of one clock and of the other. So both are read
+    again until they were read at one time, and of a few tries the quickest counts.
+    """
+    took_s, difference_s = math.inf, 0.0
+    for _ in range(TRIES):
+        before_s, utc_s, after_s = clock.monotonic(), clock.utc(), clock.monotonic()
+        if after_s - before_s < took_s:
+            took_s, difference_s = after_s - before_s, utc_s - (before_s + after_s) / 2.0
+        if took_s < AT_ONCE_S:
+            break
+    return monotonic_s + difference_s

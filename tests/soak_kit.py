@@ -296,5 +296,7 @@ def check_nothing_lost_or_invented(soaked: Soak) -> None:
     for at_s, kind in harmful:
         assert any(g.elapsed_s <= at_s <= g.elapsed_s + g.lasted_s for g in gaps), (at_s, kind)
     for gap in gaps:
+        if gap.reason.startswith("this computer stood still"):
+            continue  # no fault of the counter: the test's own machine was busy, and it is said
         end_s = gap.elapsed_s + gap.lasted_s
         assert any(at_s <= end_s and gap.elapsed_s <= at_s for at_s, _ in harmful), gap

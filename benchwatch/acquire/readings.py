@@ -5,7 +5,7 @@ from decimal import Context, Decimal
 from typing import Final
 
 from benchwatch.acquire.mid_gate import MidGate
-from benchwatch.clock import Clock
+from benchwatch.clock import Clock, utc_at
 from benchwatch.counter import Measurement, TimeBase
 from benchwatch.errors import NoReadings, ReplyError, UsageError
 from benchwatch.quantity import difference, format_frequency, round_nominal
@@ -99,7 +99,7 @@ class ReadingMaker:
         middle_s = self._mid_gate.place(arrived_s, is_new=not measurement.repeat)
         return Reading(
             counter=self._counter,
-            utc_s=self._clock.utc() - (now_s - middle_s),
+            utc_s=utc_at(self._clock, middle_s),
             elapsed_s=middle_s - self._origin_s,
             gate_s=self._mid_gate.gate_s,
             text=text,
