@@ -143,6 +143,8 @@ class Playing:
     length_s: float
     speed: float
     """Recorded seconds a second."""
+    length: Literal["so far", "whole", "broken"] = "whole"
+    """Whether the file was read to its end by now, or can't be read on from there."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,5 +1,6 @@
 """A recording on the screen: keys, the position line, and the command in a real terminal."""
 
+import math
 import os
 import re
 import sys
@@ -171,6 +172,71 @@ def test_a_recording_in_a_real_terminal(file, tmp_path):
     finally:
         terminal.close()
     assert any("high, bring it down" in row for row in paused)
+
+
+def rows_of_a_day(path, broken_at=None):
+    """A recording of 40 000 s, one row of which is no number."""
+    rows = [f"{second},{10_000_000.023 + 0.0005 * (second % 3):.4f}" for second in range(40_000)]
+    if broken_at is not None:
+        rows[broken_at] = f"{broken_at},ten million"
+    path.write_text("\n".join(["time_s,frequency_hz", *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+@needs_terminals
+def test_a_file_that_is_broken_far_down_is_played_up_to_there(tmp_path):
+    """The screen comes up; it says where the file is broken, and on leaving what is wrong."""
+    file = rows_of_a_day(tmp_path / "broken.csv", broken_at=30_000)
+    command = [sys.executable, "-c", PROGRAM, "replay", str(file), "--nominal", "10MHz"]
+    terminal = Terminal(command, tmp_path)
+    try:
+        row = terminal.wait_for("where the file is broken")
+        terminal.type(b"q")
+
+        assert terminal.end() == 5
+    finally:
+        terminal.close()
+    assert re.search(r"0:00:\d\d of \d:\d\d:\d\d, where", "".join(row)), row
+    assert b"broken.csv" in terminal.seen
+    assert b"line 30002" in terminal.seen
+    assert b"Traceback" not in terminal.seen
+
+
+@needs_terminals
+def test_a_pipe_is_played_forward_and_back(tmp_path):
+    """What can be read only once is kept for going back; nothing of it is left behind."""
+    pipe, file = tmp_path / "pipe", rows_of_a_day(tmp_path / "day.csv")
+    os.mkfifo(pipe)
+    command = [sys.executable, "-c", PROGRAM, "replay", str(pipe), "--nominal", "10MHz"]
+    terminal = Terminal([*command, "--speed", "3600"], tmp_path)
+    try:
+        pipe.write_bytes(file.read_bytes())
+        terminal.wait_until(lambda rows: re.search(r"playing  [1-9]:\d\d:\d\d of", "".join(rows)))
+        terminal.type(b" ")
+        terminal.wait_for("paused")
+        terminal.type(b"\x1b[H")
+        terminal.wait_for("paused  0:00:00 of 11:06:39")
+        terminal.type(b"q")
+
+        assert terminal.end() == 0
+    finally:
+        terminal.close()
+
+
+async def test_the_end_is_where_the_file_ends_once_that_is_known():
+    """While the file is still read through, the key goes on to whatever the end will be."""
+    deck = Deck()
+    app = made_app(deck)
+    async with app.run_test(size=(80, 24)) as pilot:
+        deck.playing = Playing("playing", 0.0, 1000.0, 1.0, "so far")
+        await pilot.press("end")
+        text = "\n".join(row.plain for row in app.stage.lines)
+        await pilot.press("g", *"9h", "enter")
+
+        assert "the recording ends" not in app.desk.frame().flash
+
+    assert deck.did == [("seek", math.inf), ("seek", 32400.0)]
+    assert "of more than 0:16:40" in text
 
 
 @needs_terminals

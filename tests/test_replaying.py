@@ -10,7 +10,7 @@ from load_kit import PATIENCE_S
 from benchwatch.clock import Clock
 from benchwatch.pipeline import Pipeline
 from benchwatch.plan import Plan
-from benchwatch.recording import read_recordings
+from benchwatch.recording import EventStream, Extent, Stated
 from benchwatch.replaying import Player, Tape
 from benchwatch.replaying.player import LOOK_S, PIECE_S, SPEEDS
 
@@ -56,9 +56,16 @@ def file(tmp_path_factory):
 
 def tape_of(file):
     """Make the tape of the file."""
-    recordings = read_recordings(file, nominal=Decimal(10_000_000))
-    plan = Plan("main", file, "replay", nominal=recordings[0].nominal, tolerance=1e-9)
-    return Tape(recordings, lambda: {"main": Pipeline(plan)})
+    stated = Stated(Decimal(10_000_000))
+
+    def pipeline(outline):
+        plan = Plan("main", file, "replay", nominal=outline.nominal, tolerance=1e-9)
+        return Pipeline(plan)
+
+    def events():
+        return EventStream(file, stated, say=lambda _: None)
+
+    return Tape(Extent(file, stated), events, pipeline)
 
 
 def player_of(file, clock: Clock | None = None, speed=1.0):

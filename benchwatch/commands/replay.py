@@ -1,10 +1,14 @@
 """``benchwatch replay``: a recorded file through the same estimate as a live run."""
 
+import shutil
+import stat
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import click
 
@@ -26,8 +30,7 @@ from benchwatch.journal import Journal
 from benchwatch.lines import End, Lines, PlainWriter, json_line
 from benchwatch.pipeline import Pipeline
 from benchwatch.plan import Plan
-from benchwatch.quantity import printable
-from benchwatch.recording import COLUMNS, Column, EventStream, Recording, Stated, read_recordings
+from benchwatch.recording import COLUMNS, Column, EventStream, Extent, Recording, Stated
 from benchwatch.replaying import Player, Tape
 
 
@@ -85,42 +88,55 @@ def replay(
         raise UsageError("--speed is for the screen; lines come as fast as they go: leave it out.")
     if journal is not None:
         _check_apart(file, journal)
-    if lines:
-        stated = Stated(nominal, interval_s, wraps)
-        stream = EventStream(file, stated, column=column, gate_s=gate_s, say=say)
-        kept = None if journal is None else Journal(journal)
-        try:
-            end = _play(
-                stream,
-                lambda outline: _pipeline(
-                    outline, _plan(outline, bench_file, tolerance, settle), kept
-                ),
-                as_json=as_json,
-            )
-        finally:
-            if kept is not None:
-                kept.close()
-        return 0 if end.readings else NoReadings.exit_code
-    recordings = read_recordings(
-        file, nominal=nominal, column=column, interval_s=interval_s, wraps_s=wraps
-    )
-    for recording in recordings:
-        for note in recording.notes:
-            say(note)
-    if not any(len(recording) for recording in recordings):
-        raise NoReadings(f"there are no readings in {printable(file)}.")
-    plans = [_plan(recording, bench_file, tolerance, settle) for recording in recordings]
+    stated = Stated(nominal, interval_s, wraps)
 
-    def pipelines() -> dict[str, Pipeline]:
-        return {
-            plan.name: _pipeline(recording, plan, None)
-            for plan, recording in zip(plans, recordings, strict=True)
-        }
+    def pipeline(outline: Recording, kept: Journal | None = None) -> Pipeline:
+        return _pipeline(outline, _plan(outline, bench_file, tolerance, settle), kept)
 
-    if file == STANDARD_INPUT:
-        give_keyboard_back()
-    player = Player(Tape(recordings, pipelines, gate_s=gate_s), speed=speed or 1.0)
-    return _show(player, screen)
+    if not lines:
+        with _read_again(file) as path:
+
+            def events() -> EventStream:
+                return EventStream(path, stated, column=column, gate_s=gate_s, say=_nothing)
+
+            tape = Tape(Extent(path, stated, column=column), events, pipeline)
+            return _show(tape, speed or 1.0, screen, from_input=file == STANDARD_INPUT)
+    stream = EventStream(file, stated, column=column, gate_s=gate_s, say=say)
+    kept = None if journal is None else Journal(journal)
+    try:
+        end = _play(stream, lambda outline: pipeline(outline, kept), as_json=as_json)
+    finally:
+        if kept is not None:
+            kept.close()
+    return 0 if end.readings else NoReadings.exit_code
+
+
+@contextmanager
+def _read_again(file: str) -> Iterator[str]:
+    """Give the path of a file that can be read again and again; of a pipe it is a copy."""
+    if not _is_pipe(file):
+        yield file
+        return
+    with TemporaryDirectory(prefix="benchwatch-") as folder:
+        copy = Path(folder) / ("standard input" if file == STANDARD_INPUT else Path(file).name)
+        with copy.open("wb") as written:
+            if file == STANDARD_INPUT:
+                shutil.copyfileobj(sys.stdin.buffer, written)
+            else:
+                with Path(file).open("rb") as pipe:
+                    shutil.copyfileobj(pipe, written)
+        yield str(copy)
+
+
+def _is_pipe(file: str) -> bool:
+    try:
+        return file == STANDARD_INPUT or stat.S_ISFIFO(Path(file).stat().st_mode)
+    except (OSError, ValueError):  # the reader says it in a sentence
+        return False
+
+
+def _nothing(_sentence: str) -> None:
+    """Say nothing: whoever looks for the end of the file says it."""
 
 
 def _check_apart(file: str, journal: Path) -> None:
@@ -153,17 +169,31 @@ def _as_lines(screen: ScreenAsked, *, plain: bool, as_json: bool, keep: bool) ->
     return True
 
 
-def _show(player: Player, screen: ScreenAsked) -> int:
-    """Show the recording on the screen until it is left."""
+def _show(tape: Tape, speed: float, screen: ScreenAsked, *, from_input: bool) -> int:
+    """Show the recording on the screen until it is left; then say what was noted of it.
+
+    Raises:
+        BenchwatchError: the file is broken somewhere.
+    """
+    for sentence in tape.extent.told():
+        say(sentence)
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
     from benchwatch.screen.terminal import run_screen  # noqa: PLC0415 - likewise
 
+    if from_input:
+        give_keyboard_back()
+    player = Player(tape, speed=speed)
     app = BenchwatchApp(player, transport=player, options=screen.options(bell=False))
     player.start()
     try:
-        return run_screen(app)
+        code = run_screen(app)
     finally:
         player.stop()
+    for sentence in tape.extent.told():
+        say(sentence)
+    if tape.extent.error is not None:
+        raise tape.extent.error
+    return code
 
 
 def _plan(

@@ -68,7 +68,10 @@ class JournalReader:
         self._path = path
         address = f"{path.absolute().as_uri()}?mode=ro"
         try:
-            self._connection = sqlite3.connect(address, uri=True, isolation_level=None)
+            # A recording on the screen is begun by one thread and read on by another.
+            self._connection = sqlite3.connect(
+                address, uri=True, isolation_level=None, check_same_thread=False
+            )
         except sqlite3.Error as error:
             raise JournalError(f"{sentence(path, error)}.") from error
         try:

@@ -6,11 +6,12 @@ header, and what Benchwatch writes itself: JSON lines, and the journal.
 """
 
 from benchwatch.recording.assembly import Stated
+from benchwatch.recording.extent import Extent
 from benchwatch.recording.reader import read_recording, read_recordings
 from benchwatch.recording.record import COLUMNS, KINDS, Column, Hole, Kind, Recording
 from benchwatch.recording.stream import EventStream
 
 __all__ = [
-    "COLUMNS", "KINDS", "Column", "EventStream", "Hole", "Kind", "Recording", "Stated",
+    "COLUMNS", "KINDS", "Column", "EventStream", "Extent", "Hole", "Kind", "Recording", "Stated",
     "read_recording", "read_recordings",
 ]  # fmt: skip

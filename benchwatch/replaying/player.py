@@ -2,7 +2,7 @@
 
 import threading
 from collections.abc import Sequence
-from typing import Final
+from typing import Final, Literal
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.reading import Mark
@@ -28,7 +28,7 @@ class Player:
     fast as it goes: the position tells the truth.
 
     Args:
-        tape: what to play.
+        tape: what to play; its end is found meanwhile.
         speed: recorded seconds a second.
         clock: where real time comes from.
     """
@@ -78,18 +78,21 @@ class Player:
         """Where the recording stands, or where a seek goes to."""
         with self._lock:
             at_s, length_s, speed = self._at_s, self._tape.length_s, self._speed
+            length = self._tape.extent.state
             if self._goal_s is not None:
-                return Playing("seeking", self._goal_s, length_s, speed)
-            if at_s >= length_s:
-                return Playing("ended", at_s, length_s, speed)
-            return Playing("paused" if self._paused else "playing", at_s, length_s, speed)
+                goal_s = min(self._goal_s, length_s)
+                return Playing("seeking", goal_s, length_s, speed, length)
+            if self._is_at_end:
+                return Playing("ended", at_s, length_s, speed, length)
+            state: Literal["paused", "playing"] = "paused" if self._paused else "playing"
+            return Playing(state, at_s, length_s, speed, length)
 
     # ------------------------------------------------------------ what keys do
 
     def pause(self) -> None:
         """Stop, or go on; at the end, begin again."""
         with self._lock:
-            if self._goal_s is None and self._at_s >= self._tape.length_s:
+            if self._goal_s is None and self._is_at_end:
                 self._goal_s, self._paused = 0.0, False
             else:
                 self._paused = not self._paused
@@ -108,7 +111,7 @@ class Player:
     def seek(self, to_s: float) -> None:
         """Go to `to_s` seconds from the beginning, or as near as there is."""
         with self._lock:
-            self._goal_s = min(max(to_s, 0.0), self._tape.length_s)
+            self._goal_s = max(to_s, 0.0)
         self._woken.set()
 
     # ------------------------------------------------------------ the thread that plays
@@ -126,6 +129,7 @@ class Player:
     def step(self) -> float:
         """Do a short piece of what there is to do; return how long to rest after it."""
         self._woken.clear()
+        self._tape.read_on()
         with self._lock:
             now_s, then_s = self._clock.monotonic(), self._then_s
             self._then_s = now_s
@@ -137,7 +141,15 @@ class Player:
             else:
                 rest_s = self._play_on(now_s - then_s, now_s)
         self._refresh()
-        return rest_s
+        return rest_s if self._is_measured else min(rest_s, REST_S)
+
+    @property
+    def _is_measured(self) -> bool:
+        return self._tape.extent.state != "so far"
+
+    @property
+    def _is_at_end(self) -> bool:
+        return self._is_measured and self._at_s >= self._tape.length_s
 
     def _run(self) -> None:
         while not self._over.is_set():
@@ -166,13 +178,17 @@ class Player:
         return min(max(wait_s, LEAST_REST_S), LOOK_S)
 
     def _seek_on(self, goal_s: float, now_s: float) -> None:
-        """Do a piece of a seek; on a way back, what is shown changes only on arrival."""
+        """Do a piece of a seek; on a way back, what is shown changes only on arrival.
+
+        While the end is not found yet, it goes as far as the file was read.
+        """
+        wanted_s, goal_s = goal_s, min(goal_s, self._tape.length_s)
         begun = [way for way in (self._way, self._shown) if way.at_s <= goal_s]
         self._way = max(begun, key=lambda way: way.at_s, default=None) or self._tape.way(
             self._marks
         )
         self._way.feed(goal_s, lambda: self._worked_enough(now_s))
-        arrived = self._way.at_s >= goal_s
+        arrived = self._way.at_s >= goal_s and (self._is_measured or goal_s == wanted_s)
         if arrived:
             self._shown, self._goal_s = self._way, None
             self._then_s = self._refresh_at_s = self._clock.monotonic()

@@ -1,9 +1,10 @@
-"""Recordings of several counters on one time line, and a way through it.
+"""A recorded file on one time line, and a way through it.
 
 A recording only ever runs forward: its pipelines can't forget. To go back, a new way is begun
-and fed from the beginning.
+and fed from the beginning. The file is read on as events are taken, and never kept whole.
 """
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from heapq import merge
@@ -11,59 +12,89 @@ from operator import attrgetter
 from typing import Final
 
 from benchwatch.acquire import Connection
+from benchwatch.errors import BenchwatchError, NoReadings
 from benchwatch.pipeline import Pipeline
 from benchwatch.reading import Event, Gap, Mark, Reading
-from benchwatch.recording import Recording
+from benchwatch.recording import EventStream, Extent, Recording
 from benchwatch.snapshot import Link
 
 EVENTS_A_LOOK: Final = 20
 """Events fed between two looks at whether it is enough for now."""
+READ_AT_ONCE: Final = 10_000
+"""Readings that are looked at before anything is played: what is wrong with most files, and how
+long they are, is then known beforehand."""
 
 _BY_TIME = attrgetter("elapsed_s")
 
 
 class Tape:
-    """Recordings that are played together; their time counts from the first event of any.
+    """A file that is played; its time counts from the first event of any counter.
 
     Args:
-        recordings: one a counter.
-        pipelines: makes new pipelines, one a recording, by the counter's name.
-        gate_s: gate the recordings were taken with; None: what they say themselves.
+        extent: of the file.
+        events: opens it anew, from the beginning.
+        pipeline: makes a new pipeline for a counter.
+
+    Raises:
+        NoReadings: there are none in it.
+        BenchwatchError: what is wrong near its beginning.
     """
 
     def __init__(
         self,
-        recordings: Sequence[Recording],
-        pipelines: Callable[[], dict[str, Pipeline]],
-        *,
-        gate_s: float | None = None,
+        extent: Extent,
+        events: Callable[[], EventStream],
+        pipeline: Callable[[Recording], Pipeline],
     ) -> None:
-        self._recordings, self._pipelines, self._gate_s = tuple(recordings), pipelines, gate_s
-        first = [next(track, None) for track in self._tracks()]
-        self._origin_s = min((event.elapsed_s for event in first if event), default=0.0)
-        last = [float(one.time_s[-1]) for one in self._recordings if len(one)]
-        self.length_s = max(last, default=self._origin_s) - self._origin_s
-        self._utc_s = {
-            one.counter or "main": one.utc_start_s + self._origin_s
-            for one in self._recordings
-            if one.utc_start_s is not None
-        }
+        self._extent, self._open, self._pipeline = extent, events, pipeline
+        while extent.state == "so far" and extent.readings < READ_AT_ONCE:
+            extent.read_on()
+        if extent.error is not None:
+            raise extent.error
+        if not extent.readings:
+            raise NoReadings("there are no readings in the file.")
+        self._outlines: dict[str, Recording] = {}
+        self._see_counters()
+        first = next(iter(events()), None)
+        self._origin_s = 0.0 if first is None else first.elapsed_s
+
+    @property
+    def length_s(self) -> float:
+        """How long it is, as far as it was read, in seconds."""
+        return max(self._extent.last_s - self._origin_s, 0.0)
+
+    @property
+    def extent(self) -> Extent:
+        """How far it reaches, and what was noted of it."""
+        return self._extent
+
+    def read_on(self) -> None:
+        """Read a piece more of it, to find its end."""
+        if self._extent.state == "so far":
+            self._extent.read_on()
+            self._see_counters()
 
     def utc_of(self, name: str, at_s: float) -> float:
         """Return the date of a position, Unix seconds; nan when the recording gives none."""
-        return self._utc_s.get(name, float("nan")) + at_s
+        start_s = self._outlines[name].utc_start_s
+        return math.nan if start_s is None else start_s + self._origin_s + at_s
 
     def way(self, marks: Sequence[Mark] = ()) -> "Way":
         """Begin a way from the beginning; `marks` were made at earlier showings."""
-        shifted = (
-            replace(event, elapsed_s=event.elapsed_s - self._origin_s)
-            for event in merge(*self._tracks(), key=_BY_TIME)
-        )
-        events = merge(shifted, sorted(marks, key=_BY_TIME), key=_BY_TIME)
-        return Way(self._pipelines(), events)
+        stream = self._open()
 
-    def _tracks(self) -> list[Iterator[Event]]:
-        return [recording.events(gate_s=self._gate_s) for recording in self._recordings]
+        def pipeline(name: str) -> Pipeline:
+            outline = self._outlines.setdefault(name, stream.outline(name))
+            return self._pipeline(outline)
+
+        shifted = (replace(event, elapsed_s=event.elapsed_s - self._origin_s) for event in stream)
+        events = merge(shifted, sorted(marks, key=_BY_TIME), key=_BY_TIME)
+        known = {name: self._pipeline(outline) for name, outline in self._outlines.items()}
+        return Way(known, events, pipeline)
+
+    def _see_counters(self) -> None:
+        for outline in self._extent.outlines():
+            self._outlines.setdefault(outline.counter or "main", outline)
 
 
 @dataclass(slots=True, eq=False)
@@ -71,16 +102,19 @@ class Way:
     """Pipelines on their way forward through the events."""
 
     pipelines: dict[str, Pipeline]
+    """Of the counters that are known, by name."""
     events: Iterator[Event]
+    pipeline: Callable[[str], Pipeline]
+    """Makes one for a counter that is met later."""
     at_s: float = 0.0
     """All events up to here have been fed."""
     next: Event | None = None
     _links: dict[str, Connection] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.next = next(self.events, None)
         for name in self.pipelines:
             self._connect(name, Link("reading", 0.0), None)
+        self._read_on()
 
     def feed(self, goal_s: float, enough: Callable[[], bool]) -> None:
         """Feed what lies up to `goal_s`, or less when it is `enough` for now."""
@@ -88,14 +122,26 @@ class Way:
         while self.next is not None and self.next.elapsed_s <= goal_s:
             self._take(self.next)
             self.at_s = max(self.at_s, self.next.elapsed_s)
-            self.next = next(self.events, None)
+            self._read_on()
             count += 1
             if count % EVENTS_A_LOOK == 0 and enough():
                 return
         self.at_s = max(self.at_s, goal_s)
 
+    def _read_on(self) -> None:
+        """Read the next event; where the file is broken, the links end with what is wrong."""
+        try:
+            self.next = next(self.events, None)
+        except BenchwatchError as error:
+            self.next = None
+            for name, known in tuple(self._links.items()):
+                self._connect(name, Link("ended", self.at_s, str(error)), known.gate_s)
+
     def _take(self, event: Event) -> None:
         """Put an event through its pipeline; the link is silent for as long as a gap lasts."""
+        if event.counter not in self.pipelines:
+            self.pipelines[event.counter] = self.pipeline(event.counter)
+            self._connect(event.counter, Link("reading", event.elapsed_s), None)
         known = self._links[event.counter]
         link, gate_s = known.link, known.gate_s
         if isinstance(event, Reading):

@@ -252,9 +252,9 @@ class BenchwatchApp(App[None]):
             try:
                 to_s = parse_duration(text)
                 self._transport.seek(to_s)
-                length_s = self._transport.playing.length_s
-                if to_s > length_s:
-                    self.desk.say(f"the recording ends at {lasted(length_s)}: that is shown")
+                now = self._transport.playing
+                if to_s > now.length_s and now.length != "so far":
+                    self.desk.say(f"the recording ends at {lasted(now.length_s)}: that is shown")
             except QuantityError as error:
                 self.desk.say(str(error))
             self.redraw_soon()

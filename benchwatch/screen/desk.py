@@ -2,6 +2,7 @@
 
 import math
 import time
+from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -63,15 +64,15 @@ class Desk:
         self._reading_time_s = watch.elapsed_s if transport is None else time.monotonic
         self._look, self.wishes = options.look, wishes
         self._counter = watch.names[0]
-        self._ranges = {name: Ranges() for name in watch.names}
-        self._tool = dict.fromkeys(watch.names, False)
+        self._ranges: defaultdict[str, Ranges] = defaultdict(Ranges)
+        self._tool: defaultdict[str, bool] = defaultdict(bool)
         self._scroll = 0
         self._flash, self._flash_until_s = "", -math.inf
         self._known: dict[str, tuple[Link, float | None]] = {}
         """Link and gate of each counter, as they were told last."""
         self._kept: dict[str, OffsetRecord | None] = {}
         """What was kept as found by itself, of each counter, as it was told last."""
-        self._gate_asked = dict.fromkeys(watch.names, False)
+        self._gate_asked: defaultdict[str, bool] = defaultdict(bool)
         self._trace, self._span_s = Trace(), wishes.span_s
         self._acts: dict[str, Callable[[], None]] = {
             "fill": lambda: self.show("trim" if self.view.name == "fill" else "fill"),
@@ -287,6 +288,10 @@ def _playing_acts(transport: Transport) -> dict[str, Callable[[], None]]:
         now = transport.playing
         transport.seek(now.at_s + by_s + share * now.length_s)
 
+    def to_end() -> None:
+        now = transport.playing
+        transport.seek(math.inf if now.length == "so far" else now.length_s)
+
     return {
         "pause": transport.pause,
         "back": lambda: seek(-SEEK_S),
@@ -294,7 +299,7 @@ def _playing_acts(transport: Transport) -> dict[str, Callable[[], None]]:
         "far_back": lambda: seek(share=-SEEK_SHARE),
         "far_ahead": lambda: seek(share=SEEK_SHARE),
         "to_begin": lambda: transport.seek(0.0),
-        "to_end": lambda: transport.seek(transport.playing.length_s),
+        "to_end": to_end,
         "slower": lambda: transport.faster(-1),
         "faster": lambda: transport.faster(1),
     }

@@ -1,6 +1,7 @@
 """The rows every view shares: header, the counter's line, what is wrong, cautions, keys."""
 
 from collections.abc import Callable, Sequence
+from typing import Final
 
 from benchwatch.quantity import format_duration, format_frequency
 from benchwatch.screen import words
@@ -104,6 +105,13 @@ def hazard_line(_frame: Frame, width: int, _rows: int) -> list[Line]:
     return [line((f" {(fitting or HAZARDS[-1:])[0]}", Ink.DIM))]
 
 
+_LENGTHS: Final = {
+    "whole": "{}",
+    "so far": "more than {}",
+    "broken": "{}, where the file is broken",
+}
+
+
 def playing_rows(frame: Frame, _width: int, _height: int) -> int:
     """Want a row when a recording is played."""
     return int(frame.playing is not None)
@@ -118,7 +126,8 @@ def playing_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     said = line(
         " recording ",
         (f" {now.state} ", ink),
-        f" {run_time(now.at_s)} of {run_time(now.length_s)}, at {now.speed:g}x ",
+        f" {run_time(now.at_s)} of {_LENGTHS[now.length].format(run_time(now.length_s))}, "
+        f"at {now.speed:g}x ",
     )
     glyphs, cells = frame.look.glyphs, max(width - said.width - 3, 1)
     share = now.at_s / now.length_s if now.length_s > 0 else 1.0

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from terminal_kit import PROGRAM, Terminal
 
 ROWS = 1_000_000
 LONG = 10_000_000
@@ -123,6 +124,29 @@ def test_the_first_reading_of_a_million(form: str, tmp_path: Path) -> None:
     print(
         f"\n{form}: first reading of {ROWS} after {waits[long]:.2f} s, of two after "
         f"{waits[short]:.2f} s; {memory_mb} MB after {LINES} readings"
+    )
+
+
+@pytest.mark.parametrize("form", ["table", "journal"])
+@pytest.mark.timeout(600)
+def test_the_screen_of_a_million(form: str, tmp_path: Path) -> None:
+    """The time to the first picture beside that of a file of two, and the memory at the end."""
+    write = write_table if form == "table" else write_journal
+    waits, memory_mb = {}, 0
+    for path in (write(tmp_path / "short", 2), write(tmp_path / "long", ROWS)):
+        begin_s = time.monotonic()
+        terminal = Terminal([sys.executable, "-c", PROGRAM, "replay", str(path)], tmp_path)
+        try:
+            terminal.wait_for("recording ")
+            waits[path.name] = time.monotonic() - begin_s
+            terminal.wait_until(lambda rows: not any("more than" in row for row in rows), 300)
+            memory_mb, whole_s = resident_mb(terminal.child.pid), time.monotonic() - begin_s
+        finally:
+            terminal.close()
+
+    print(
+        f"\n{form}: screen of {ROWS} after {waits['long']:.2f} s, of two after "
+        f"{waits['short']:.2f} s; its end known after {whole_s:.1f} s; {memory_mb} MB then"
     )
 
 
