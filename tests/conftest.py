@@ -1,6 +1,7 @@
 """What holds for every test: a usual run draws nothing by chance (see also `seed_kit`)."""
 
 import os
+import time
 
 from hypothesis import HealthCheck, settings
 
@@ -16,3 +17,8 @@ settings.load_profile("usual")
 # Hundreds of tests start the program: compiling it anew each time takes half of such a start. What
 # is compiled is kept where Python keeps it by itself, also where the environment says otherwise.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# Times on the screen are those of the place; the tests and all that they start are in one place.
+os.environ["TZ"] = "UTC"
+if hasattr(time, "tzset"):
+    time.tzset()

@@ -1,6 +1,5 @@
 """What was recorded, as text: as found and as left, each with its budget."""
 
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from benchwatch.cautions import cautions_of
@@ -8,6 +7,7 @@ from benchwatch.quantity import format_duration, how_many, write_fraction, write
 from benchwatch.screen.amounts import with_u
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, line, wrapped, wrapped_text
+from benchwatch.screen.local_time import date_and_time
 
 if TYPE_CHECKING:
     from benchwatch.estimate.offset_record import OffsetRecord
@@ -38,7 +38,7 @@ def _record(frame: Frame, record: "OffsetRecord", width: int) -> list[Line]:
         hertz = write_hz(record.offset_hz, record.u * record.nominal_hz)
         said.append(line(with_u(hertz, plus_minus)))
     drawn = wrapped(said, width)
-    when = "" if record.utc_s is None else f"around {_time(record.utc_s)}, "
+    when = "" if record.utc_s is None else f"around {date_and_time(record.utc_s)}, "
     span = format_duration(record.span_s)
     drawn += wrapped_text(
         f"{when}{how_many(record.readings, 'reading')} over {span}; k = 1", width, Ink.DIM
@@ -64,7 +64,3 @@ def _with_source(start: Line, source: str, width: int) -> list[Line]:
     first, *more = wrapped_text(source or "-", width - indent, Ink.DIM)
     below = [line(" " * indent) + row for row in ((first, *more) if not beside else more)]
     return [start.fit(SOURCE_FROM) + first, *below] if beside else [start, *below]
-
-
-def _time(utc_s: float) -> str:
-    return datetime.fromtimestamp(utc_s, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")

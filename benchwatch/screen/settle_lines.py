@@ -1,12 +1,12 @@
 """Lines about the settle verdict beside the lamp: a cycle, and what became of it overnight."""
 
 import math
-from datetime import UTC, datetime
 
 from benchwatch.quantity import format_duration, how_many, write_fraction
 from benchwatch.screen.amounts import lasted, seconds, spread
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Line, faded, fitting, line
+from benchwatch.screen.local_time import minute
 
 
 def cycle_rows(frame: Frame, _width: int, _height: int) -> int:
@@ -71,6 +71,4 @@ def _clock(frame: Frame, at_s: float) -> str:
     reading = frame.snapshot.reading
     if reading is None or not math.isfinite(reading.utc_s):
         return f"{format_duration(max(at_s, 0.0))} into the run"
-    then = datetime.fromtimestamp(reading.utc_s - (reading.elapsed_s - at_s), UTC)
-    now = datetime.fromtimestamp(reading.utc_s, UTC)
-    return then.strftime("%H:%M UTC" if then.date() == now.date() else "%b %d %H:%M UTC")
+    return minute(reading.utc_s - (reading.elapsed_s - at_s), reading.utc_s)

@@ -1,12 +1,12 @@
 """Notes: everything that happened, the newest first, each with its time."""
 
 import math
-from datetime import UTC, datetime
 
 from benchwatch.quantity import how_many, write_fraction
 from benchwatch.screen.amounts import run_time, with_u
 from benchwatch.screen.frame import Block, Frame, View, always
 from benchwatch.screen.ink import Ink, Line, line, wrapped_text
+from benchwatch.screen.local_time import time_of_day
 from benchwatch.snapshot import Happening
 
 LOUD = {"caution": Ink.OFF, "gap": Ink.OFF, "mark": Ink.STRONG, "record": Ink.GOOD}
@@ -46,7 +46,7 @@ def note_lines(frame: Frame, width: int, rows: int) -> list[Line]:
 
 def _rows(frame: Frame, one: Happening, width: int) -> list[Line]:
     dated = math.isfinite(one.utc_s)
-    time = datetime.fromtimestamp(one.utc_s, UTC).strftime("%H:%M:%S UTC") if dated else "no date"
+    time = time_of_day(one.utc_s) if dated else "no date"
     start = line(
         (f"  {time:<12} " if width >= WIDE else " ", Ink.DIM),
         (f"{run_time(one.elapsed_s):>9}  ", Ink.DIM),
@@ -70,7 +70,7 @@ NOTES = View(
     help=(
         (
             "The newest note is at the top: marks (m), nudges, gaps, verdicts, settings that were "
-            "changed, cautions, records. The first time is the time of day in UTC, the second the "
+            "changed, cautions, records. The first time is the local time of day, the second the "
             "time since the run began. The journal keeps them all."
         ),
     ),
