@@ -1,6 +1,7 @@
-"""What speaks against a record that is about to be made; it stays in the record."""
+"""What speaks against a nominal, and against a record that is about to be made."""
 
 from dataclasses import replace
+from decimal import Decimal
 from typing import Final
 
 from benchwatch.errors import NoReadings
@@ -8,7 +9,14 @@ from benchwatch.estimate.found import USUAL_HORIZON_S, Quiet, least_motion
 from benchwatch.estimate.landing import DEFAULT_HOLD_S
 from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
 from benchwatch.freshness import age_s, is_current
-from benchwatch.quantity import format_duration, write_fraction
+from benchwatch.quantity import (
+    DOUBTFUL,
+    doubtful_nominal,
+    format_duration,
+    nominal_question,
+    write_fraction,
+)
+from benchwatch.reading import Reading
 from benchwatch.snapshot import Snapshot, TrimNow
 
 CONDITION: Final = "caution"
@@ -21,6 +29,22 @@ MOTION_DIGITS: Final = 0.1
 """A motion is written to a tenth of itself."""
 SURELY_MOVING: Final = 10.0
 """Standard uncertainties of the offset that a motion exceeds, where no limit was asked for."""
+
+
+def nominal_doubt(reading: Reading, nominal_hz: float, asked: str | None) -> str | None:
+    """Ask whether the nominal is right that a reading misses while another round number fits it.
+
+    Args:
+        reading: the newest one.
+        nominal_hz: what it is held against.
+        asked: what was asked after the reading before; it stays while readings are as far away.
+    """
+    if abs(reading.offset) <= DOUBTFUL:
+        return None
+    if asked is not None or not abs(reading.offset) > DOUBTFUL:  # nan: no measurement
+        return asked
+    frequency, nominal = Decimal(reading.frequency_hz), Decimal(nominal_hz)
+    return nominal_question(frequency, nominal) if doubtful_nominal(frequency, nominal) else None
 
 
 def refuse_if_old(kind: RecordKind, now: Snapshot, at_s: float) -> None:

@@ -14,6 +14,7 @@ from benchwatch.cautions import (
     cautions,
     cautions_of,
     cautions_of_quiet,
+    nominal_doubt,
     refuse_if_old,
     with_cautions,
 )
@@ -287,7 +288,7 @@ class Pipeline:
             self._notes.note(was.utc_s, was.elapsed_s, "setting", said)
             self._snapshot = replace(
                 self._snapshot, reading=None, numbers=Numbers(), trim=None, records=None,
-                stability=None, elsewhere=None, happenings=self._notes.newest,
+                stability=None, elsewhere=None, happenings=self._notes.newest, question=None,
             )  # fmt: skip
         self._reckoning.nominal_hz = nominal_hz
 
@@ -316,6 +317,9 @@ class Pipeline:
             numbers, trim = self._reckoning.add(reading)
         else:
             numbers, trim = _without_news(was.numbers), was.trim
+        question = nominal_doubt(reading, self._reckoning.nominal_hz, was.question)
+        if question is not None and was.question is None:
+            self._notes.note(reading.utc_s, reading.elapsed_s, "caution", question)
         self._notes.reading(reading, numbers, by_tool=self._reckoning.trimming.by_tool)
         self._keep_pull(reading.utc_s, reading.elapsed_s)
         # A frozen record of many fields costs least when it is built in one positional call.
@@ -324,6 +328,7 @@ class Pipeline:
             was.gate_s, reading, numbers, was.readings + measures, was.gaps, was.last_gap,
             was.marks, self._trouble(), trim, was.records, was.warm_up, was.stability,
             was.elsewhere, self._notes.newest, self._reckoning.spacing_s, self._not_on_disk(),
+            question,
         )  # fmt: skip
 
     def _take_gap(self, gap: Gap) -> Snapshot:

@@ -178,6 +178,8 @@ class Snapshot:
     """Usual time between two readings; None while it is not known."""
     not_on_disk: int | None = None
     """Readings and notes that wait for the journal; None when they are kept nowhere."""
+    question: str | None = None
+    """Whether the nominal is right, where readings miss it by far and another one fits."""
 
     def told(self, event: Event) -> Event:
         """Return `event`, after which this is the state; a reading as it was put right."""

@@ -1,10 +1,16 @@
 """What may be put on record: nothing old, and nothing without what speaks against it."""
 
 import json
+import os
+import sys
 from dataclasses import replace
+from decimal import Decimal
+from pathlib import Path
 
 import pytest
 import screen_kit as kit
+from pipeline_kit import reading
+from terminal_kit import PROGRAM, Terminal
 
 from benchwatch.acquire.patience import MARGIN_S as PATIENCE_S
 from benchwatch.cautions import cautions, cautions_of, refuse_if_old, with_cautions
@@ -13,6 +19,8 @@ from benchwatch.estimate.landing import LandingNow
 from benchwatch.estimate.offset_record import OffsetRecord
 from benchwatch.estimate.tool import ToolState
 from benchwatch.freshness import MARGIN_S, Spacing, is_current, longest_age_s
+from benchwatch.pipeline import Pipeline
+from benchwatch.plan import Plan
 from benchwatch.screen.budget import budget_lines
 from benchwatch.screen.progress import records_line
 from benchwatch.snapshot import Link, Records, Snapshot
@@ -166,3 +174,44 @@ def test_the_usual_spacing_is_that_of_the_newest_few_and_spans_no_gap() -> None:
     assert told == [None, 1.0, 1.0, 1.0]
     assert across == 1.0
     assert spacing.usual_s == 10.0
+
+
+def test_the_nominal_is_questioned_while_readings_miss_it_and_noted_once() -> None:
+    """10.01 MHz for an oscillator of 10 MHz; with the right nominal the question is gone."""
+    pipeline = Pipeline(Plan("main", "x", "scpi", nominal=Decimal(10_010_000)))
+    asked = []
+    for number, offset in enumerate([-1e-3, -1e-3, float("nan"), -1e-3, 1e-9]):
+        one = replace(reading(number), offset=offset)
+        asked.append(pipeline.take(one).question is not None)
+
+    notes = [one.text for one in pipeline.snapshot.happenings or () if one.kind == "caution"]
+    assert asked == [True, True, True, True, False]
+    assert len(notes) == 1
+    assert "They fit 10 MHz: is the nominal right?" in notes[0]
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
+def test_the_question_stands_on_the_screen_of_a_watch(tmp_path: Path) -> None:
+    """A counter at 10 MHz, 10.005 MHz typed: whole on 80x24, on two views and in the notes."""
+    grows = tmp_path / "readings.txt"
+    grows.write_text("", encoding="ascii")
+    command = [sys.executable, "-c", PROGRAM, "watch", str(grows), "--nominal", "10.005MHz",
+               "--no-journal"]  # fmt: skip
+    terminal = Terminal(command, tmp_path)
+
+    def is_asked(rows: list[str]) -> bool:
+        with grows.open("a", encoding="ascii") as file:
+            file.write("10000000.1\n")
+        text = " ".join(" ".join(rows).split())
+        return "by 0.05 %. They fit 10 MHz: is the nominal right?" in text
+
+    try:
+        terminal.wait_until(is_asked)
+        terminal.type(b"3")
+        terminal.wait_until(lambda rows: is_asked(rows) and "dither" in " ".join(rows))
+        terminal.type(b"5")
+        terminal.wait_until(lambda rows: is_asked(rows) and "caution" in " ".join(rows))
+        terminal.type(b"q")
+        assert terminal.end() == 0
+    finally:
+        terminal.close()

@@ -13,7 +13,7 @@ from benchwatch.screen import words
 from benchwatch.screen.amounts import amount, to_go
 from benchwatch.screen.budget import budget_lines
 from benchwatch.screen.figures import both_figures
-from benchwatch.screen.frame import drawn
+from benchwatch.screen.frame import drawn, picture
 from benchwatch.screen.gallery import VIEWS
 from benchwatch.screen.ink import ASCII, UNICODE, Ink, Look, line
 from benchwatch.screen.memory import Ranges
@@ -262,3 +262,15 @@ def test_an_unknown_nominal_is_called_that():
     made = kit.frame(kit.snapshot(nominal_hz=math.nan))
 
     assert header([("trim", "Trim")])(made, 80, 1)[0].plain.startswith(" main nominal unknown ")
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 36), (60, 18)])
+@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+def test_the_question_whether_the_nominal_is_right_is_whole_on_every_view(view, size):
+    """10.01 MHz was typed, and 10 MHz fits: that stands on the screen until it is put right."""
+    question = "the readings miss the nominal of 10.01 MHz by 0.1 %. They fit 10 MHz: is the nominal right?"  # noqa: E501
+    shown = kit.full_snapshot(question=question)
+    rows = picture(view, kit.frame(shown, view=view.name), *size)
+
+    text = " ".join(row.plain.strip() for row in rows)
+    assert question in " ".join(text.split())

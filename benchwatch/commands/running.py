@@ -4,21 +4,13 @@ import queue
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from decimal import Decimal
 from typing import TYPE_CHECKING, Final
 
 from benchwatch.ending import Ending
 from benchwatch.errors import INTERRUPTED
 from benchwatch.lines import End, Lines, Writer
 from benchwatch.operating import Operating
-from benchwatch.quantity import (
-    DOUBTFUL,
-    doubtful_nominal,
-    format_duration,
-    how_many,
-    nominal_question,
-    printable,
-)
+from benchwatch.quantity import format_duration, how_many, printable
 from benchwatch.reading import Event
 from benchwatch.snapshot import Snapshot
 from benchwatch.watch import Outcome, Watch
@@ -52,7 +44,7 @@ class Narrator:
         self._run = run
         self._said: dict[str, str] = {}
         self._questioned: dict[str, float] = {}
-        """Nominals that were looked at because of readings far away."""
+        """Nominals that were questioned."""
         self._trouble: str | None = None
         self._say_count = SAY_COUNT
 
@@ -63,7 +55,9 @@ class Narrator:
             now = self._run.snapshot(name)
             trouble = trouble or now.journal_trouble
             waits = max(waits, now.not_on_disk or 0)
-            self._question_nominal(name, now)
+            if now.question is not None and self._questioned.get(name) != now.nominal_hz:
+                self._questioned[name] = now.nominal_hz
+                say(f"{name}: {now.question}")
             if now.link.state == "ended" and self._run.outcome is not None:
                 continue  # the outcome says it
             sentence = _link_sentence(now)
@@ -83,18 +77,6 @@ class Narrator:
         if trouble and waits >= self._say_count:
             say(f"{waits} readings and notes are not on disk.")
             self._say_count = 2 * waits
-
-    def _question_nominal(self, name: str, now: Snapshot) -> None:
-        """Ask once whether a nominal is right that readings miss while another one fits."""
-        reading = now.reading
-        if reading is None or not abs(reading.offset) > DOUBTFUL:  # nan: no measurement
-            return
-        frequency, nominal = Decimal(reading.frequency_hz), Decimal(now.nominal_hz)
-        if self._questioned.get(name) == now.nominal_hz:
-            return
-        self._questioned[name] = now.nominal_hz
-        if doubtful_nominal(frequency, nominal):
-            say(f"{name}: {nominal_question(frequency, nominal)}")
 
 
 def run_lines(run: Watch, write: Writer, rescue: Callable[[], object]) -> Outcome:

@@ -172,6 +172,8 @@ def trouble(frame: Frame) -> str:
     if snapshot.journal_trouble:
         waits = f" ({snapshot.not_on_disk} not on disk)" if snapshot.not_on_disk else ""
         return f"not being journaled{waits}: {frame.look.told(snapshot.journal_trouble)}"
+    if snapshot.question is not None:
+        return frame.look.told(snapshot.question)
     if snapshot.time_base.source == "internal":
         return "caution: internal time base; the offset is against the counter's own oscillator"
     return ""
