@@ -117,6 +117,23 @@ def test_a_time_error_that_wraps_is_put_right_when_stated_and_else_said(tmp_path
     assert "--wraps 97" in unsaid.told or "--wraps 98" in unsaid.told
 
 
+def test_a_time_error_that_wraps_is_put_right_in_a_comparison_too(tmp_path: Path) -> None:
+    """Beside a counter that reads the same signal 1 ppb higher, as fractions."""
+    cells, steps = wrapped_phase()
+    phase = write(tmp_path / "phase.csv", table("phase_s", cells))
+    rows = "".join(f"{i + 0.5},{step + 1e-9!r}\n" for i, step in enumerate(steps))
+    beside = write(tmp_path / "beside.csv", "time_s,offset\n" + rows)
+
+    stated, unsaid = run_each(
+        [["compare", "--json", *more, beside, phase] for more in (["--wraps", "100ns"], [])]
+    )
+
+    (row,) = [line for line in stated.lines if line["kind"] == "difference"]
+    assert float(str(row["offset"])) == pytest.approx(1e-9, abs=1e-14)
+    assert "taken as wraps" in stated.told
+    assert "--wraps 97" in unsaid.told or "--wraps 98" in unsaid.told
+
+
 def test_a_time_error_runs_on_through_missing_rows(tmp_path: Path) -> None:
     """What passed meanwhile is in the row after them: long averages know it to the last digit."""
     rng = np.random.default_rng(unseen_seed())

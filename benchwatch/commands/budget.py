@@ -9,8 +9,9 @@ from typing import Any
 import click
 import numpy as np
 
-from benchwatch.commands.options import DURATION, FRACTION, FREQUENCY, settle_of, wraps_option
+from benchwatch.commands.options import DURATION, FRACTION, FREQUENCY, settle_of
 from benchwatch.commands.record_text import put_record_json, record_text
+from benchwatch.commands.recorded import FileStated, file_options
 from benchwatch.commands.stated import bench_option, plan_of
 from benchwatch.commands.steady import Track, steady_part
 from benchwatch.commands.stretch import (
@@ -32,7 +33,7 @@ from benchwatch.filing import CountedBy
 from benchwatch.plan import Plan
 from benchwatch.quantity import format_duration, how_many, parse_duration, parse_settle, printable
 from benchwatch.reading import Gap, Reading
-from benchwatch.recording import COLUMNS, Column, Recording, read_recording
+from benchwatch.recording import Recording
 
 NO_AGEING = "none"
 OLDEST_S = 100 * 365.25 * DAY_S
@@ -83,10 +84,7 @@ def ageing_of(text: str) -> float:
 
 @click.command()
 @click.argument("file")
-@click.option("--nominal", type=FREQUENCY, help="What the frequency should be, such as 10MHz.")
-@click.option("--column", type=click.Choice(COLUMNS), help="What the numbers are.")
-@click.option("--interval", "interval_s", type=DURATION, help="Time from row to row.")
-@wraps_option
+@file_options
 @click.option("--counter", help="Which counter, where the file holds several.")
 @click.option("--last", "last_s", type=DURATION, help="Only the end of the run, such as 10min.")
 @stretch_options
@@ -111,10 +109,7 @@ def ageing_of(text: str) -> float:
 def budget(
     *,
     file: str,
-    nominal: Decimal | None,
-    column: Column | None,
-    interval_s: float | None,
-    wraps: Decimal | None,
+    stated: FileStated,
     counter: str | None,
     last_s: float | None,
     from_text: str | None,
@@ -140,17 +135,7 @@ def budget(
     it is not.
     """
     share = read_coverage(coverage)
-    recording = read_recording(
-        file,
-        nominal=nominal,
-        column=column,
-        interval_s=interval_s,
-        wraps_s=wraps,
-        counter=counter,
-        offsets_only=True,
-    )
-    for sentence in recording.notes:
-        note(sentence)
+    recording = stated.read_one(file, counter)
     plan = plan_of(recording, bench_file, counter)
     settle = settle_of(settle_text, recording.nominal) or plan.settle
     rows = _typed_rows(recording, from_text, to_text, last_s)

@@ -2,14 +2,14 @@
 
 import math
 from dataclasses import dataclass
-from decimal import Decimal
 from pathlib import Path
 
 import click
 import numpy as np
 from numpy.typing import NDArray
 
-from benchwatch.commands.options import DURATION, FRACTION, FREQUENCY
+from benchwatch.commands.options import DURATION, FRACTION
+from benchwatch.commands.recorded import FileStated, file_options
 from benchwatch.commands.stated import bench_option, plan_of
 from benchwatch.commands.stretch import spikes_of, used_offsets
 from benchwatch.commands.tables import in_unit, note, put, put_json, read_coverage, table
@@ -34,7 +34,7 @@ from benchwatch.quantity import (
     write_fraction,
 )
 from benchwatch.reading import INTERNAL_TIMEBASE
-from benchwatch.recording import COLUMNS, Column, Recording, read_recordings
+from benchwatch.recording import Recording
 
 HAT = 3
 """Counters whose noise a three-cornered hat can part; more would give several answers each."""
@@ -56,9 +56,7 @@ class Compared:
 
 @click.command()
 @click.argument("files", nargs=-1, required=True)
-@click.option("--nominal", type=FREQUENCY, help="What the frequency should be, such as 10MHz.")
-@click.option("--column", type=click.Choice(COLUMNS), help="What the numbers are.")
-@click.option("--interval", "interval_s", type=DURATION, help="Time from row to row.")
+@file_options
 @click.option(
     "--window", "window_s", type=DURATION, help="How far apart one moment's readings lie."
 )
@@ -71,9 +69,7 @@ class Compared:
 def compare(
     *,
     files: tuple[str, ...],
-    nominal: Decimal | None,
-    column: Column | None,
-    interval_s: float | None,
+    stated: FileStated,
     window_s: float | None,
     reference: str | None,
     bench_file: Path | None,
@@ -90,7 +86,7 @@ def compare(
     each alone. What the counters read is compared, before anything was put right.
     """
     share = read_coverage(coverage)
-    recordings = _read(files, nominal, column, interval_s)
+    recordings = _read(files, stated)
     if reference is not None and reference not in recordings:
         raise UsageError(
             f"no counter is called '{printable(reference)}'. There are: {', '.join(recordings)}."
@@ -103,9 +99,9 @@ def compare(
     pairs = differences(matched, step_s)
     on_reference = Claims((), ())
     if reference is not None:
-        stated = plan_of(recordings[reference], bench_file).reference or Reference()
-        u = stated.u_now if reference_u is None else reference_u
-        off = stated.offset if reference_offset is None else reference_offset
+        of_bench = plan_of(recordings[reference], bench_file).reference or Reference()
+        u = of_bench.u_now if reference_u is None else reference_u
+        off = of_bench.offset if reference_offset is None else reference_offset
         on_reference = claims_on_reference(
             matched,
             own,
@@ -132,18 +128,12 @@ def compare(
         put(compared_text(shown))
 
 
-def _read(
-    files: tuple[str, ...], nominal: Decimal | None, column: Column | None, interval_s: float | None
-) -> dict[str, Recording]:
+def _read(files: tuple[str, ...], stated: FileStated) -> dict[str, Recording]:
     if len(set(files)) < len(files):
         raise UsageError("a file is given twice; compare different ones.")
     found: dict[str, Recording] = {}
     for path in files:
-        for recording in read_recordings(
-            path, nominal=nominal, column=column, interval_s=interval_s
-        ):
-            for sentence in recording.notes:
-                note(sentence)
+        for recording in stated.read_all(path):
             name = recording.counter or printable(Path(path).stem)
             if name in found:
                 name = f"{printable(Path(path).stem)} {name}"

@@ -1,11 +1,11 @@
 """``benchwatch stability``: the Allan family of a recorded file, with limits."""
 
 from dataclasses import asdict
-from decimal import Decimal
 
 import click
 
-from benchwatch.commands.options import DURATION, FREQUENCY, wraps_option
+from benchwatch.commands.options import DURATION
+from benchwatch.commands.recorded import FileStated, file_options
 from benchwatch.commands.stretch import (
     Chosen,
     Since,
@@ -29,7 +29,7 @@ from benchwatch.estimate.stability import (
     stability_table,
 )
 from benchwatch.quantity import how_many, parse_duration, printable
-from benchwatch.recording import COLUMNS, Column, Recording, read_recording
+from benchwatch.recording import Recording
 
 CONTIGUOUS = 0.99
 """Part of the interval from which a gate leaves no dead time worth a correction."""
@@ -52,10 +52,7 @@ TAUS = "octave, decade or a list such as 1s,10s,100s"
     show_default=True,
     help=f"Which, separated by commas, or all: {', '.join(NAMES)}.",
 )
-@click.option("--nominal", type=FREQUENCY, help="What the frequency should be, such as 10MHz.")
-@click.option("--column", type=click.Choice(COLUMNS), help="What the numbers are.")
-@click.option("--interval", "interval_s", type=DURATION, help="Time from row to row.")
-@wraps_option
+@file_options
 @click.option(
     "--gate",
     "gate_s",
@@ -71,10 +68,7 @@ def stability(
     file: str,
     taus: str,
     deviations: str,
-    nominal: Decimal | None,
-    column: Column | None,
-    interval_s: float | None,
-    wraps: Decimal | None,
+    stated: FileStated,
     gate_s: float | None,
     counter: str | None,
     from_text: str | None,
@@ -93,17 +87,7 @@ def stability(
     """
     names = read_names(deviations)
     coverage = ONE_SIGMA if confidence is None else read_coverage(confidence)
-    recording = read_recording(
-        file,
-        nominal=nominal,
-        column=column,
-        interval_s=interval_s,
-        wraps_s=wraps,
-        counter=counter,
-        offsets_only=True,
-    )
-    for sentence in recording.notes:
-        note(sentence)
+    recording = stated.read_one(file, counter)
     if recording.interval_s is None:
         raise FileError(f"{recording.source}: one reading says nothing on stability; give more.")
     gate_s = _dead_time(recording, recording.interval_s, gate_s, names)
