@@ -5,7 +5,7 @@ from decimal import Decimal
 from typing import Final
 
 from benchwatch.errors import NoReadings
-from benchwatch.estimate.found import USUAL_HORIZON_S, Quiet, least_motion
+from benchwatch.estimate.found import LEAST_READINGS, USUAL_HORIZON_S, Quiet, least_motion
 from benchwatch.estimate.landing import DEFAULT_HOLD_S
 from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
 from benchwatch.freshness import age_s, is_current
@@ -13,6 +13,7 @@ from benchwatch.quantity import (
     DOUBTFUL,
     doubtful_nominal,
     format_duration,
+    how_many,
     nominal_question,
     write_fraction,
 )
@@ -72,9 +73,11 @@ def cautions(kind: RecordKind, now: Snapshot, at_s: float) -> tuple[str, ...]:
         said += [_not_landed(trim, at_s)]
     if kind == "as found" and trim.turn is not None:
         said.append("the trimmer had been turned already")
-    settle = now.numbers.settle
-    if settle is not None and settle.state == "warming":
-        said.append(STILL_MOVING)
+    settle, estimate = now.numbers.settle, now.numbers.estimate
+    if settle is not None and settle.state != "settled":
+        said.append(STILL_MOVING if settle.state == "warming" else NOT_KNOWN_SETTLED)
+    if estimate is not None and estimate.readings < LEAST_READINGS:
+        said.append(f"from {how_many(estimate.readings, 'reading')} only")
     return tuple(filter(None, said))
 
 

@@ -27,6 +27,8 @@ from benchwatch.snapshot import Link, Records, Snapshot
 
 LANDED = LandingNow("landed", 45.0, 30.0, "inside and staying there, hands off")
 SETTLED = replace(kit.numbers().settle, state="settled")  # type: ignore[type-var] # it is one
+UNSURE = replace(SETTLED, state="unsure")
+TWO = replace(kit.numbers().estimate, readings=2)  # type: ignore[type-var] # it is one
 
 
 def landed(**changes: object) -> Snapshot:
@@ -64,6 +66,8 @@ def test_hands_off_inside_and_settled_nothing_speaks_against_a_record() -> None:
         ),
         (touched(landing=replace(LANDED, state="holding", held_s=12.0)), "inside for 12 s only"),
         (landed(numbers=kit.numbers()), "still moving by more than asked"),
+        (landed(numbers=kit.numbers(settle=UNSURE)), "not yet known to have settled"),
+        (landed(numbers=kit.numbers(settle=SETTLED, estimate=TWO)), "from 2 readings only"),
     ],
 )
 def test_what_speaks_against_as_left_is_said(now: Snapshot, said: str) -> None:
@@ -74,7 +78,10 @@ def test_what_speaks_against_as_left_is_said(now: Snapshot, said: str) -> None:
 def test_as_found_after_a_turn_is_no_as_found_without_a_word() -> None:
     """What it was before the turn is not what is read now; untouched it needs no hold."""
     assert cautions("as found", landed(), kit.NOW_S) == ("the trimmer had been turned already",)
-    assert cautions("as found", touched(turn=None, landing=None), kit.NOW_S) == ()
+    untouched = touched(turn=None, landing=None)
+    assert cautions("as found", untouched, kit.NOW_S) == ()
+    unsure = replace(untouched, numbers=kit.numbers(settle=UNSURE))
+    assert cautions("as found", unsure, kit.NOW_S) == ("not yet known to have settled",)
 
 
 def test_a_caution_stays_in_the_record_its_budget_and_its_json() -> None:

@@ -233,6 +233,37 @@ async def test_help_lies_over_the_view_and_closes(size):
         assert not isinstance(app.screen, Page)
 
 
+async def test_a_page_gives_way_to_the_next():
+    """From the help to the list of keys, to the records, to a view; its own key closes it."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()))
+    async with app.run_test(size=(80, 24)) as pilot:
+        for key, begins in (("h", "Trim"), ("question_mark", "Keys here"), ("b", "Records")):
+            await pilot.press(key)
+            await pilot.pause()
+            assert app.screen.query_one("VerticalScroll > Sheet").lines[0].plain.startswith(begins)
+        await pilot.press("3")
+        await pilot.pause()
+        assert not isinstance(app.screen, Page)
+        assert app.desk.view.title == "Stability"
+
+        await pilot.press("b")
+        await pilot.press("b")
+        await pilot.pause()
+        assert not isinstance(app.screen, Page)
+
+
+@pytest.mark.parametrize("colour", [True, False])
+async def test_the_view_stays_in_sight_behind_a_box(colour):
+    """With colours and without, what lies over the view hides no more than its own box."""
+    look = Look(ascii=not colour, colour=colour)
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), look=look)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("colon")
+        await pilot.pause()
+
+        assert "time&#160;base" in app.export_screenshot()
+
+
 async def test_every_key_is_listed_on_a_page():
     """The question mark lists the keys of this view and those of the others, at 60x18 too."""
     app = made_app(kit.FakeWatch(kit.full_snapshot()))

@@ -217,12 +217,12 @@ class BenchwatchApp(App[None]):
                 self.exit()
             case "explain":
                 view, have = self.desk.view, self.desk.frame().have
-                self._page(lambda width: help_lines(view, have, width))
+                self._page(key, lambda width: help_lines(view, have, width))
             case "list_keys":
                 view, have = self.desk.view, self.desk.frame().have
-                self._page(lambda width: key_list(view, have, width))
+                self._page(key, lambda width: key_list(view, have, width))
             case "budget":
-                self._page(lambda width: budget_lines(self.desk.frame(), width))
+                self._page(key, lambda width: budget_lines(self.desk.frame(), width))
             case "note":
                 self._ask("Mark on the time line: a word, or none (Esc: no mark)", self._noted)
             case "go_to":
@@ -236,8 +236,12 @@ class BenchwatchApp(App[None]):
                 self.desk.press(key)
                 self.redraw_soon()
 
-    def _page(self, text: Callable[[int], list[Line]]) -> None:
-        self.push_screen(Page(self.options.look, text))
+    def _page(self, opener: str, text: Callable[[int], list[Line]]) -> None:
+        self.push_screen(Page(self.options.look, opener, text), self._next_page)
+
+    def _next_page(self, key: str | None) -> None:
+        if key is not None:
+            self.act(key)
 
     def _ask(self, prompt: str, then: Callable[[str | None], None]) -> None:
         self.push_screen(Ask(self.options.look, prompt), then)

@@ -118,6 +118,8 @@ KEYS = (
         "Look at the next counter of the bench.", needs="counters"),
 )  # fmt: skip
 
+VIEW_KEYS = tuple(key.id for key in KEYS if key.id.startswith("view_"))
+
 
 def keys_for(view: str, have: Collection[Need]) -> list[Key]:
     """List the keys that do something in `view` on a bench that has `have`."""

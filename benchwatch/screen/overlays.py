@@ -12,7 +12,7 @@ from textual.screen import ModalScreen
 from benchwatch.screen.commands import Command, Offer, offers
 from benchwatch.screen.help import KEY_CELLS
 from benchwatch.screen.ink import Ink, Line, Look, line, wrapped_text
-from benchwatch.screen.keys import Need
+from benchwatch.screen.keys import KEYS, VIEW_KEYS, Need, pressed_key
 from benchwatch.screen.line_editor import LineEditor
 from benchwatch.screen.stage import Sheet
 from benchwatch.screen.taps import named_at
@@ -83,15 +83,20 @@ class Overlay(ModalScreen[Answer | None], Generic[Answer]):
             self.dismiss(answer)
 
 
-class Page(Overlay[None]):
-    """Text over the view; scrolls when it is longer than the screen."""
+class Page(Overlay[str]):
+    """Text over the view; scrolls when it is longer than the screen.
 
-    CLOSING = frozenset({"escape", "h", "b", "q", "question_mark", "enter"})
+    A key that opens another page or a view closes this one and is handed back, to be done next.
+    """
+
+    CLOSING = frozenset({"escape", "q", "enter"})
+    OPENING = ("explain", "list_keys", "budget", *VIEW_KEYS)
     MOVING = {"up": -1, "down": 1, "pageup": -10, "pagedown": 10, "space": 10}  # noqa: RUF012 - never changed
 
-    def __init__(self, look: Look, text: Callable[[int], list[Line]]) -> None:
-        """Take `text`, which gives the lines for a width."""
+    def __init__(self, look: Look, opener: str, text: Callable[[int], list[Line]]) -> None:
+        """Take the id of the key that opened it, and `text`, which gives the lines for a width."""
         super().__init__(look, PAGE_FOOT)
+        self._opener = opener
         self._text = text
         self._sheet = Sheet(look)
         self._rows = VerticalScroll(self._sheet, can_focus=False)
@@ -126,6 +131,8 @@ class Page(Overlay[None]):
             self.close_with()
         elif pressed.key in self.MOVING:
             self._move(self.MOVING[pressed.key])
+        elif (key := pressed_key(pressed.key, KEYS)) and key.id in self.OPENING:
+            self.close_with(None if key.id == self._opener else key.id)
 
     def _move(self, rows: int) -> None:
         if self._rows.is_attached:
