@@ -70,7 +70,7 @@ def cautions(kind: RecordKind, now: Snapshot, at_s: float) -> tuple[str, ...]:
     if trim.tool is not None and trim.tool.on:
         said.append(TOOL_ON)
     elif kind == "as left":
-        said += [_not_landed(trim, at_s)]
+        said += _not_landed(trim, at_s)
     if kind == "as found" and trim.turn is not None:
         said.append("the trimmer had been turned already")
     settle, estimate = now.numbers.settle, now.numbers.estimate
@@ -107,20 +107,22 @@ def cautions_of_quiet(quiet: Quiet, tolerance: float | None) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _not_landed(trim: TrimNow, at_s: float) -> str:
-    """Say what is missing to hands off and inside; empty when nothing is."""
-    landing = trim.landing
+def _not_landed(trim: TrimNow, at_s: float) -> list[str]:
+    """Say what is missing to hands off and inside; nothing when it has landed."""
+    landing, said = trim.landing, []
     hold_s = DEFAULT_HOLD_S if landing is None else landing.hold_s
     touched = [] if trim.turn is None else [trim.turn.at_s + trim.turn.lasted_s]
     if trim.tool is not None and trim.tool.since_s is not None:
         touched.append(trim.tool.since_s)
     if touched and at_s - max(touched) < hold_s:
-        return f"not hands off for {format_duration(hold_s)}"
+        said.append(f"not hands off for {format_duration(hold_s)}")
     if landing is None or landing.state == "landed":
-        return ""
-    if landing.held_s < landing.hold_s and landing.state == "holding":
-        return f"inside for {format_duration(landing.held_s)} only"
-    return f"not landed: {landing.reason}"
+        return said
+    if landing.state == "outside":
+        return [f"not landed: {landing.reason}", *said]
+    if landing.held_s < landing.hold_s and landing.state == "holding" and not said:
+        return [f"inside for {format_duration(landing.held_s)} only"]
+    return said or [f"not landed: {landing.reason}"]
 
 
 def with_cautions(record: OffsetRecord, said: tuple[str, ...]) -> OffsetRecord:

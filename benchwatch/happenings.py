@@ -47,6 +47,8 @@ def resumed_words(earlier: Earlier, utc_s: float, unit: OffsetUnit | None = None
     pull = mean_pull(list(earlier.samples))
     if pull is not None:
         known.append(f"the tool pulls by {write_fraction(pull.size, pull.u, unit)}")
+    if earlier.tool_on:
+        known.append("the tool on the trimmer")
     known.append(how_many(len(earlier.notes), "note"))
     ago = format_duration(max(utc_s - earlier.utc_s, 0.0))
     return f"goes on with the run that was interrupted {ago} ago: {', '.join(known)}"

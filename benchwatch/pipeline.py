@@ -239,7 +239,7 @@ class Pipeline:
         records = earlier.records
         known = records.as_found is not None
         trimming = self._reckoning.trimming
-        trimming.resume(earlier.samples, earlier.turn, known=known)
+        trimming.resume(earlier.samples, earlier.turn, known=known, tool_on=earlier.tool_on)
         self._notes.resume(earlier.notes)
         self._notes.note(utc_s, 0.0, "setting", resumed_words(earlier, utc_s))
         self._snapshot = replace(

@@ -65,7 +65,12 @@ class Trimming:
         return self._tool.samples
 
     def resume(
-        self, samples: Iterable[tuple[float, float | None]], turn: Nudge | None, *, known: bool
+        self,
+        samples: Iterable[tuple[float, float | None]],
+        turn: Nudge | None,
+        *,
+        known: bool,
+        tool_on: bool = False,
     ) -> None:
         """Go on where an interrupted run was.
 
@@ -73,8 +78,9 @@ class Trimming:
             samples: what single touches of the tool showed, fractional.
             turn: the newest turn of the trimmer; None when there was none.
             known: whether as found is on record.
+            tool_on: whether the tool was on the trimmer.
         """
-        self._tool.resume(samples)
+        self._tool.resume(samples, on=tool_on)
         self._turn = turn
         if known or turn is not None:
             self._found.resume()

@@ -20,10 +20,12 @@ from quick_kit import QUICKLY, SLOWLY, program
 from terminal_kit import Terminal
 
 from benchwatch.estimate.results import Nudge
+from benchwatch.happenings import resumed_words
 from benchwatch.journal import Journal
 from benchwatch.journal.resume import PULL, Earlier, find_interrupted
 from benchwatch.journal.schema import Run
 from benchwatch.reading import Mark, Note
+from benchwatch.trimming import Trimming
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
@@ -199,8 +201,16 @@ NOW_S = 2_000_000_000.0
 RESOURCE = "TCPIP0::127.0.0.1::5025::SOCKET"
 
 
-def made_journal(folder: Path, *, ago_s: float = 60.0, ended: str = "", **settings: object) -> Path:
+def made_journal(
+    folder: Path,
+    *,
+    ago_s: float = 60.0,
+    ended: str = "",
+    tool: tuple[str, ...] = (),
+    **settings: object,
+) -> Path:
     """Make a journal of one run that turned the trimmer, by the product's own writer."""
+    words = [json.dumps({"text": f"tool {one}", "nudge": None}) for one in tool]
     path = folder / "journal.db"
     began_s = NOW_S - ago_s - 100.0
     asked = json.dumps({"process": NOBODY, **settings})
@@ -215,6 +225,7 @@ def made_journal(folder: Path, *, ago_s: float = 60.0, ended: str = "", **settin
         Note("main", began_s + 52.0, 52.0, "sorcery", "{}"),
         Note("main", began_s + 53.0, 53.0, "tool", "[[["),
         Note("main", began_s + 54.0, 54.0, PULL, '{"samples": "many"}'),
+        *(Note("main", began_s + 55.0, 55.0, "tool", one) for one in words),
         Mark("main", began_s + 100.0, 100.0, "lid \x1b[31moff"),
     ):
         journal.write(7, note)
@@ -258,6 +269,55 @@ def test_what_was_noted_comes_back_and_nonsense_does_not(tmp_path: Path):
 def test_other_runs_are_not_gone_on_with(tmp_path: Path, made: dict[str, Any], nominal: int):
     """Long ago, ended as asked, of a simulated bench, still going on, of another nominal."""
     assert found_in(made_journal(tmp_path, **made), nominal) is None
+
+
+def test_the_tool_is_where_it_was(tmp_path: Path):
+    """Said to be on when the program was killed, it is on: the next key says that it is off."""
+    before = found_in(made_journal(tmp_path))
+    assert before is not None
+    assert not before.tool_on
+    (tmp_path / "journal.db").unlink()
+
+    earlier = found_in(made_journal(tmp_path, tool=("on", "off", "on")))
+
+    assert earlier is not None
+    assert earlier.tool_on
+    assert "the tool on the trimmer" in resumed_words(earlier, NOW_S)
+    trimming = Trimming(1e-9, None)
+    trimming.resume(earlier.samples, earlier.turn, known=True, tool_on=earlier.tool_on)
+    assert trimming.gap().tool.on  # type: ignore[union-attr] # it is one
+
+
+@pytest.mark.parametrize(
+    ("reason", "goes_on_with", "gone_on_with"),
+    [
+        ("count reached", None, 7),
+        ("time is up", None, 7),
+        ("count reached", 7, 8),
+        ("stopped", None, None),
+        ("stopped", 7, None),
+        ("", None, 8),
+    ],
+)
+def test_a_short_run_beside_or_after_changes_nothing(
+    tmp_path: Path, reason: str, goes_on_with: int | None, gone_on_with: int | None
+):
+    """One that ended as asked leaves the interrupted one; one that was left ends both."""
+    path = made_journal(tmp_path)
+    asked = {"process": NOBODY} | ({} if goes_on_with is None else {"goes_on_with": goes_on_with})
+    began_s = NOW_S - 30.0
+    nominal, ended_s = Decimal(10_000_000), None if not reason else began_s + 5.0
+    run = Run(8, 8, "main", RESOURCE, "scpi", began_s, nominal, settings=json.dumps(asked))
+    journal = Journal(path)
+    journal.save_run(replace(run, ended_utc_s=ended_s, end_reason=reason))
+    journal.close()
+
+    earlier = found_in(path)
+
+    assert (None if earlier is None else earlier.run) == gone_on_with
+    if gone_on_with is not None and (gone_on_with == 7 or goes_on_with == 7):
+        assert earlier is not None
+        assert earlier.turn is not None
 
 
 def test_an_interrupted_run_is_gone_on_with_though_its_end_was_written(tmp_path: Path):

@@ -114,8 +114,9 @@ class Tool:
         """What single touches showed: size and standard uncertainty, fractional; for `resume`."""
         return () if self._unproved else tuple(self._samples)
 
-    def resume(self, samples: Iterable[tuple[float, float | None]]) -> None:
-        """Begin with what touches showed in an interrupted run."""
+    def resume(self, samples: Iterable[tuple[float, float | None]], *, on: bool = False) -> None:
+        """Begin with what touches showed in an interrupted run, and with the tool on or off."""
+        self._on = on
         self._samples = list(samples)[-SAMPLES_KEPT:]
         self._renew()
 

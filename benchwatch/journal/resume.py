@@ -28,8 +28,13 @@ WITHIN_S: Final = 12 * 3600.0
 ALIVE_S: Final = 120.0
 """A run whose process exists and that wrote something so recently, or within five gates, goes
 on in another program."""
-IN_ORDER: Final = frozenset({"stopped", "count reached", "time is up", "settled", "not settled"})
-"""Reasons of a run that ended as it was asked to."""
+LEFT: Final = "stopped"
+"""Reason of a run that somebody ended at the screen: it is over, and so is what it went on with."""
+AS_ASKED: Final = frozenset({"count reached", "time is up", "settled", "not settled"})
+"""Reasons of a run that ended when it was asked to; one that went on with another can be gone on
+with, and one of its own says nothing of the run before it."""
+TOOL_WORDS: Final = {"tool on": True, "tool off": False}
+"""What a note of the operator's says of the tool."""
 LONGEST_CHAIN: Final = 100
 PULL: Final = "pull"
 """Kind of the entry that holds what single touches of the tool showed."""
@@ -53,12 +58,16 @@ class Earlier:
     notes: tuple[Happening, ...] = ()
     turn: Nudge | None = None
     """The newest turn of the trimmer."""
+    tool_on: bool = False
+    """Whether the tool was said to be on the trimmer."""
 
 
 def find_interrupted(
     path: Path, resource: str, nominal: Decimal | None, simulated: str | None, utc_s: float
 ) -> Earlier | None:
     """Return what the newest interrupted run of `resource` left, if it can be gone on with.
+
+    A run beside or after it that ended when it was asked to (``--count 5``) changes nothing.
 
     Args:
         path: the journal.
@@ -83,19 +92,20 @@ def _find(
 ) -> Earlier | None:
     runs = {run.key: run for run in journal.runs()}
     mine = [run for run in runs.values() if run.resource == resource]
-    if not mine:
-        return None
-    newest = max(mine, key=lambda run: run.started_utc_s)
-    settings = _object(newest.settings)
-    if newest.end_reason in IN_ORDER or settings.get("simulated_bench") != simulated:
-        return None
-    if None not in (nominal, newest.nominal_hz) and nominal != newest.nominal_hz:
-        return None
-    last_s = _last_entry_s(journal, newest)
-    silent_s = abs(utc_s - last_s)  # a clock may have been set back meanwhile
-    if silent_s > WITHIN_S or _goes_on(newest, settings, silent_s):
-        return None
-    return _read(journal, _chain(runs, newest), last_s, utc_s)
+    last_s = {run.key: _last_entry_s(journal, run) for run in mine}
+    for run in sorted(mine, key=lambda run: last_s[run.key], reverse=True):
+        settings = _object(run.settings)
+        if settings.get("simulated_bench") != simulated:
+            continue
+        if None not in (nominal, run.nominal_hz) and nominal != run.nominal_hz:
+            return None
+        silent_s = abs(utc_s - last_s[run.key])  # a clock may have been set back meanwhile
+        if silent_s > WITHIN_S or run.end_reason == LEFT or _goes_on(run, settings, silent_s):
+            return None
+        chain = _chain(runs, run)
+        if run.end_reason not in AS_ASKED or len(chain) > 1:
+            return _read(journal, chain, last_s[run.key], utc_s)
+    return None
 
 
 def _chain(runs: dict[int, Run], newest: Run) -> list[Run]:
@@ -147,6 +157,7 @@ def _read(journal: JournalReader, chain: list[Run], last_s: float, utc_s: float)
         samples=left.samples,
         notes=tuple(left.notes),
         turn=left.turn,
+        tool_on=left.tool_on,
     )
 
 
@@ -179,6 +190,7 @@ class _Left:
         self.samples: tuple[Sample, ...] = ()
         self.notes: list[Happening] = []
         self.turn: Nudge | None = None
+        self.tool_on = False
 
     def take(self, utc_s: float, kind: str, document: str) -> None:
         """Take the entry that was written at `utc_s`."""
@@ -194,9 +206,12 @@ class _Left:
         elif kind in get_args(HappeningKind):
             values = _object(document)
             nudge = _nudge(values["nudge"], utc_s - self._utc_s)
+            text = str(values["text"])
             if kind == "nudge":
                 self.turn = nudge
-            self._note(utc_s, kind, str(values["text"]), nudge=nudge)
+            elif kind == "tool":
+                self.tool_on = TOOL_WORDS.get(text, self.tool_on)
+            self._note(utc_s, kind, text, nudge=nudge)
 
     def _take_record(self, utc_s: float, record: OffsetRecord) -> None:
         self._note(utc_s, "record", "", record=record)
