@@ -7,10 +7,7 @@ journal is read with plain SQLite and held against what the bench says is true.
 import itertools
 import json
 import os
-import re
 import signal
-import socket
-import subprocess
 import sys
 import time
 from collections.abc import Iterator
@@ -18,74 +15,24 @@ from pathlib import Path
 
 import pytest
 from journal_kit import COMMAND, WAIT_S, Watching, ask, check_sound
+from oven_kit import OvenBench, oven_bench, served
 from terminal_kit import PROGRAM, Terminal
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
-BENCH = """
-about = "the tide-gauge station's 10 MHz oven, warm and 12.4 ppb high"
-tolerance = "1 ppb"
-settle = "1 ppb/2 s"
-
-[reference]
-landing = "0 ppb"
-white_fm = "1e-12"
-
-[oscillators.main]
-nominal = "10 MHz"
-landing = "12.4 ppb"
-white_fm = "1e-11"
-
-[oscillators.main.trimmer]
-sensitivity = "50 ppb"
-
-[counters.main]
-oscillator = "main"
-gate = "0.1 s"
-resolution = "1e-11 s"
-"""
+BENCH = oven_bench(
+    "the tide-gauge station's 10 MHz oven, warm and 12.4 ppb high",
+    settle="1 ppb/2 s", white_fm=1e-11, gate="0.1 s",
+)  # fmt: skip
 NEAR = 1e-9
 """Far above the noise of a reading, one count of 1e-11 s in 0.1 s, and far below a turn."""
 
 
-class Bench:
-    """The simulated bench in a process of its own, and the hand at it."""
-
-    def __init__(self, folder: Path) -> None:
-        file = folder / "bench.toml"
-        file.write_text(BENCH, encoding="utf-8")
-        self._process = subprocess.Popen(
-            [*COMMAND, "simulate", str(file), "--seed", "5"],
-            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
-        assert self._process.stdout is not None
-        assert self._process.stderr is not None
-        self.resource = self._process.stdout.readline().split()[1]
-        said = [self._process.stderr.readline() for _ in range(2)]
-        port = re.search(r"listens on port (\d+)", said[-1])
-        assert port is not None, said
-        self._hand = socket.create_connection(("127.0.0.1", int(port[1])), timeout=WAIT_S)
-        self._answers = self._hand.makefile()
-
-    def tell(self, line: str) -> str:
-        """Tell the hand what to do; return its answer."""
-        self._hand.sendall(line.encode() + b"\n")
-        return self._answers.readline().strip()
-
-    def close(self) -> None:
-        """Switch it off."""
-        self._answers.close()
-        self._hand.close()
-        self._process.terminate()
-        self._process.communicate()
-
-
 @pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
+def bench(tmp_path: Path) -> Iterator[OvenBench]:
     """The bench of that night."""
-    opened = Bench(tmp_path)
-    yield opened
-    opened.close()
+    with served(COMMAND, BENCH, tmp_path, seed=5) as opened:
+        yield opened
 
 
 def count(path: Path, table: str) -> int:
@@ -94,7 +41,7 @@ def count(path: Path, table: str) -> int:
     return int(ask(path, f"SELECT count(*) FROM {table}")[0][0]) if made else 0
 
 
-def test_a_night_leaves_nothing_false_in_the_journal(tmp_path: Path, bench: Bench) -> None:
+def test_a_night_leaves_nothing_false_in_the_journal(tmp_path: Path, bench: OvenBench) -> None:
     """Every reading, gap, nudge and record is where and what the bench says it was."""
     path = tmp_path / "journal.db"
     words = [sys.executable, "-c", PROGRAM, "watch", bench.resource, "--nominal", "10MHz",

@@ -4,18 +4,17 @@ import json
 import os
 import re
 import signal
-import socket
 import sqlite3
-import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 import pytest
 from load_kit import PATIENCE_S
+from oven_kit import OvenBench, oven_bench, served
 from quick_kit import QUICKLY, SLOWLY, program
 from terminal_kit import Terminal
 
@@ -29,71 +28,20 @@ from benchwatch.trimming import Trimming
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
-BENCH = """
-about = "an oven oscillator that has been on for a day"
-tolerance = "1 ppb"
-settle = "1 ppb/10 s"
-
-[reference]
-landing = "0 ppb"
-white_fm = "1e-12"
-
-[oscillators.main]
-nominal = "10 MHz"
-landing = "12.4 ppb"
-white_fm = "2e-11"
-
-[oscillators.main.trimmer]
-sensitivity = "50 ppb"
-tool_pull = "6 ppb"
-
-[counters.main]
-oscillator = "main"
-gate = "0.5 s"
-resolution = "1e-11 s"
-"""
+BENCH = oven_bench("an oven oscillator that has been on for a day", trimmer='tool_pull = "6 ppb"')
 QUICK = program(5, begin_quickly=True)
 AMOUNT = r"([+-]\d\S*) ± \S+ ppb"
 
 
-@dataclass
-class Bench:
-    """A simulated bench in a process of its own: its counter, and the hand that turns."""
-
-    resource: str
-    hand: socket.socket
-    process: "subprocess.Popen[str]"
-
-    def tell(self, command: str) -> None:
-        """Turn the trimmer or rest the tool; returns once it is done."""
-        self.hand.sendall(f"{command}\n".encode())
-        answer = self.hand.makefile("r").readline()
-        assert answer.startswith("ok"), answer
-
-
 @pytest.fixture
-def bench(tmp_path: Path) -> Iterator[Bench]:
+def bench(tmp_path: Path) -> Iterator[OvenBench]:
     """Serve the bench until the test is over."""
-    path = tmp_path / "oven.toml"
-    path.write_text(BENCH, encoding="utf-8")
-    command = [sys.executable, "-c", QUICK, "simulate", str(path), "--seed", "3"]
-    with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    ) as served:
-        assert served.stdout is not None
-        assert served.stderr is not None
-        resource = served.stdout.readline().split()[1]
-        said = "".join(served.stderr.readline() for _ in range(2))
-        port = re.search(r"port (\d+)", said)
-        assert port is not None, said
-        with socket.create_connection(("127.0.0.1", int(port[1])), timeout=PATIENCE_S) as hand:
-            yield Bench(resource, hand, served)
-        served.send_signal(signal.SIGINT)
-        served.communicate()
+    with served([sys.executable, "-c", QUICK], BENCH, tmp_path, seed=3) as opened:
+        yield opened
 
 
 @pytest.fixture
-def watched(bench: Bench, tmp_path: Path) -> Iterator[Callable[..., Terminal]]:
+def watched(bench: OvenBench, tmp_path: Path) -> Iterator[Callable[..., Terminal]]:
     """Open terminals in which it is watched by the command that a person types each time."""
     opened: list[Terminal] = []
 
@@ -106,7 +54,7 @@ def watched(bench: Bench, tmp_path: Path) -> Iterator[Callable[..., Terminal]]:
         terminal.close()
 
 
-def _watched(bench: Bench, home: Path, *more: str) -> Terminal:
+def _watched(bench: OvenBench, home: Path, *more: str) -> Terminal:
     command = [sys.executable, "-c", QUICK, "watch", bench.resource, "--nominal", "10MHz"]
     command += ["--tolerance", "1ppb", "--settle", "5ppb/5s", "--view", "trim"]
     command += ["--journal", str(home / "journal.db"), *more]
@@ -119,7 +67,7 @@ def amount(rows: list[str], words: str) -> str:
     return "" if found is None else found[1]
 
 
-def _clocks(how: signal.Signals, bench: Bench, terminal: Terminal) -> None:
+def _clocks(how: signal.Signals, bench: OvenBench, terminal: Terminal) -> None:
     """Let the clocks of both programs go so."""
     bench.process.send_signal(how)
     terminal.child.send_signal(how)
@@ -144,7 +92,7 @@ def _rests(rows: list[str], word: str) -> bool:
 
 @pytest.mark.parametrize("end", ["kill", "terminal"])
 def test_the_same_command_goes_on_with_an_interrupted_trim(
-    bench: Bench, tmp_path: Path, watched: Callable[..., Terminal], end: str
+    bench: OvenBench, tmp_path: Path, watched: Callable[..., Terminal], end: str
 ):
     """As found, pull and notes are there again, and the next turn makes no other as found."""
     first = watched()
@@ -153,7 +101,7 @@ def test_the_same_command_goes_on_with_an_interrupted_trim(
         _clocks(SLOWLY, bench, first)  # the hand must follow the key within seconds of theirs
         first.type(key)
         first.wait_for(f"tool {word}")
-        bench.tell(f"tool {word}")
+        assert bench.tell(f"tool {word}") == "ok"
         _wait(first, 3)  # a gate under way keeps its pace: none may be that shows the touch first
         _clocks(QUICKLY, bench, first)
         _wait(first, 5)
@@ -161,7 +109,7 @@ def test_the_same_command_goes_on_with_an_interrupted_trim(
         _wait(first, 5)
     first.wait_until(lambda rows: amount(rows, "tool off, it pulls by "))
     _wait(first, 5)
-    bench.tell("turn -0.1")
+    assert bench.tell("turn -0.1") == "ok"
     rows = first.wait_until(lambda rows: amount(rows, "as found "))
     found = amount(rows, "as found ")
     first.type(b"mcover off\r")
@@ -180,7 +128,7 @@ def test_the_same_command_goes_on_with_an_interrupted_trim(
     again = amount(rows, "as found ")
     pulls = amount(second.wait_until(lambda rows: amount(rows, "pulls by ")), "pulls by ")
     second.wait_until(lambda rows: re.search(r"good to \S+ ppb, turn", "\n".join(rows)))
-    bench.tell("turn -0.08")
+    assert bench.tell("turn -0.08") == "ok"
     second.wait_for("last nudge down")
     second.type(b"5")
     second.wait_for("cover off")

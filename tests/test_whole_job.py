@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pytest
+from oven_kit import oven_bench
 from quick_kit import QUICKLY, program
 from terminal_kit import Terminal
 
@@ -18,34 +19,11 @@ from benchwatch.reading import Gap, Mark, Reading, Record
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
-BENCH = """
-about = "an oven from power-on that warms up within seconds and runs fast"
-tolerance = "1 ppb"
-settle = "1 ppb/10 s"
-
-[reference]
-landing = "0 ppb"
-white_fm = "1e-12"
-
-[oscillators.main]
-nominal = "10 MHz"
-landing = "12.4 ppb"
-white_fm = "2e-11"
-flicker_fm = "5e-12"
-warm_up = [["1 ppm", "2 s"]]
-
-[oscillators.main.trimmer]
-sensitivity = "50 ppb"
-backlash_turns = 0.006
-creep = 0.04
-creep_time = "0.5 s"
-tool_pull = "6 ppb"
-
-[counters.main]
-oscillator = "main"
-gate = "0.5 s"
-resolution = "1e-11 s"
-"""
+BENCH = oven_bench(
+    "an oven from power-on that warms up within seconds and runs fast",
+    oven='flicker_fm = "5e-12"\nwarm_up = [["1 ppm", "2 s"]]',
+    trimmer='backlash_turns = 0.006\ncreep = 0.04\ncreep_time = "0.5 s"\ntool_pull = "6 ppb"',
+)
 SPEED = 6
 QUICK = program(SPEED, begin_quickly=False)
 LEFT, RIGHT, DOWN = b"\x1b[D", b"\x1b[C", b"\x1b[B"

@@ -1,0 +1,100 @@
+"""A made bench with one 10 MHz oven, 12.4 ppb high, and the hand at its trimmer."""
+
+import re
+import signal
+import socket
+import subprocess
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TextIO
+
+from load_kit import PATIENCE_S
+
+LANDING = 12.4e-9
+"""Where the oven stands until somebody turns, as a fraction."""
+
+
+def oven_bench(
+    about: str,
+    *,
+    settle: str = "1 ppb/10 s",
+    white_fm: float = 2e-11,
+    gate: str = "0.5 s",
+    oven: str = "",
+    trimmer: str = "",
+) -> str:
+    """Return the text of a bench file.
+
+    Args:
+        about: what it shows.
+        settle: what settled means.
+        white_fm: noise of the oven at 1 s.
+        gate: of the counter.
+        oven: more lines about the oven.
+        trimmer: more lines about its trimmer.
+    """
+    return f"""
+about = "{about}"
+tolerance = "1 ppb"
+settle = "{settle}"
+
+[reference]
+landing = "0 ppb"
+white_fm = "1e-12"
+
+[oscillators.main]
+nominal = "10 MHz"
+landing = "12.4 ppb"
+white_fm = "{white_fm:g}"
+{oven}
+
+[oscillators.main.trimmer]
+sensitivity = "50 ppb"
+{trimmer}
+
+[counters.main]
+oscillator = "main"
+gate = "{gate}"
+resolution = "1e-11 s"
+"""
+
+
+@dataclass
+class OvenBench:
+    """A bench that is served by a process of its own, and the hand at it."""
+
+    resource: str
+    process: "subprocess.Popen[str]"
+    hand: socket.socket
+    answers: TextIO
+
+    def tell(self, line: str) -> str:
+        """Tell the hand what to do; return its answer once it is done."""
+        self.hand.sendall(f"{line}\n".encode())
+        return self.answers.readline().strip()
+
+
+@contextmanager
+def served(program: Sequence[str], text: str, folder: Path, *, seed: int) -> Iterator[OvenBench]:
+    """Serve a bench by `program`, which takes the arguments of the command line."""
+    file = folder / "oven.toml"
+    file.write_text(text, encoding="utf-8")
+    with subprocess.Popen(
+        [*program, "simulate", str(file), "--seed", str(seed)],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    ) as process:  # fmt: skip
+        assert process.stdout is not None
+        assert process.stderr is not None
+        resource = process.stdout.readline().split()[1]
+        said = [process.stderr.readline() for _ in range(2)]
+        port = re.search(r"listens on port (\d+)", said[-1])
+        assert port is not None, said
+        with (
+            socket.create_connection(("127.0.0.1", int(port[1])), timeout=PATIENCE_S) as hand,
+            hand.makefile() as answers,
+        ):
+            yield OvenBench(resource, process, hand, answers)
+        process.send_signal(signal.SIGINT)
+        process.communicate()
