@@ -14,8 +14,8 @@ from benchwatch.estimate.measured import estimated_record
 from benchwatch.estimate.offset_record import OffsetRecord, RecordKind, Reference
 from benchwatch.estimate.results import Drift, Estimate, SettleState
 from benchwatch.quantity import format_duration
-from benchwatch.reading import Note, Record
-from benchwatch.snapshot import Happening, Snapshot
+from benchwatch.reading import Record
+from benchwatch.snapshot import Snapshot
 
 OWN: Final = "counter's time base"
 """What a counter's own oscillator is called in a budget."""
@@ -73,16 +73,6 @@ def filed(record: OffsetRecord, elapsed_s: float) -> Record:
     """Wrap a record as an event for the journal."""
     document = json.dumps(record.as_dict(), allow_nan=False)
     return Record(record.counter, record.utc_s or 0.0, elapsed_s, record.kind, document)
-
-
-def noted(counter: str, happening: Happening) -> Note | None:
-    """Wrap a note for the journal; None for what is there already as an event of its own."""
-    if happening.kind in {"mark", "gap", "record"}:
-        return None
-    nudge = happening.nudge
-    sized = None if nudge is None else {"size": nudge.size, "u": nudge.u}
-    document = json.dumps({"text": happening.text, "nudge": sized})
-    return Note(counter, happening.utc_s, happening.elapsed_s, happening.kind, document)
 
 
 def _record(

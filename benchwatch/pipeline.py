@@ -3,7 +3,6 @@
 Live readings and replayed ones go through this very same pipe.
 """
 
-import json
 import os
 import threading
 from dataclasses import replace
@@ -20,17 +19,18 @@ from benchwatch.cautions import (
 )
 from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
 from benchwatch.estimate.results import Numbers, SettleLimit
-from benchwatch.filing import filed, noted, record_now, record_of_quiet
+from benchwatch.filing import filed, record_now, record_of_quiet
 from benchwatch.happenings import Happenings, resumed_words, settled_words, tolerance_words
 from benchwatch.journal import Journal, new_key
-from benchwatch.journal.resume import KEPT_BY_ITSELF, PULL, Earlier, Sample
+from benchwatch.journal.resume import Earlier
+from benchwatch.journal.run_notes import RunNotes
 from benchwatch.journal.schema import Run, settings_text
 from benchwatch.leisure import elsewhere_now, warm_up_now
 from benchwatch.plan import Plan
 from benchwatch.quantity import format_frequency
 from benchwatch.reading import OVERRANGE, REPEAT, Event, Flag, Gap, Mark, Note, Reading
 from benchwatch.reckoning import Reckoning
-from benchwatch.snapshot import Happening, Link, Records, Snapshot, Trace, TrimNow, WarmUp
+from benchwatch.snapshot import Link, Records, Snapshot, Trace, TrimNow, WarmUp
 from benchwatch.timebase import TimeBases
 
 MARKS_KEPT: Final = 100
@@ -67,9 +67,11 @@ class Pipeline:
         nominal_hz = float("nan") if plan.nominal is None else float(plan.nominal)
         self._reckoning = Reckoning(nominal_hz, plan.tolerance, plan.settle)
         self._time_bases = TimeBases(plan)
-        self._notes = Happenings(self._keep_note)
-        self._samples: tuple[Sample, ...] = () if earlier is None else earlier.samples
-        """What touches of the tool showed, as the journal has it."""
+        samples = () if earlier is None else earlier.samples
+        self._run_notes = RunNotes(plan.name, self._write, samples)
+        self._notes = Happenings(self._run_notes.happened)
+        self._resumed_hz: float | None = None
+        """Nominal of the run that this one goes on with, where it is known."""
         self._run = Run(
             new_key(utc_s), watch, plan.name, plan.resource, plan.driver, utc_s, plan.nominal,
             settings=settings_text(
@@ -219,24 +221,15 @@ class Pipeline:
         if self._journal is not None:
             self._journal.write(self._run.key, event)
 
-    def _keep_note(self, happening: Happening) -> None:
-        """Put a note in the journal, for a run that goes on with this one."""
-        note = noted(self.plan.name, happening)
-        if note is not None:
-            self._write(note)
-
     def _keep_pull(self, utc_s: float, elapsed_s: float) -> None:
         """Put what touches of the tool showed in the journal when it has changed."""
-        samples = self._reckoning.trimming.samples
-        if samples == self._samples or not samples:
-            return
-        self._samples = samples
-        document = json.dumps({"samples": samples})
-        self._write(Note(self.plan.name, utc_s, elapsed_s, PULL, document))
+        trimming = self._reckoning.trimming
+        self._run_notes.pull(trimming.tool, lambda: trimming.samples, utc_s, elapsed_s)
 
     def _resume(self, earlier: Earlier, utc_s: float) -> None:
         """Begin where an interrupted run was."""
         records = earlier.records
+        self._resumed_hz = None if earlier.nominal is None else float(earlier.nominal)
         known = records.as_found is not None
         trimming = self._reckoning.trimming
         trimming.resume(earlier.samples, earlier.turn, known=known, tool_on=earlier.tool_on)
@@ -255,7 +248,7 @@ class Pipeline:
         """Keep a record in the journal, the snapshot and the notes."""
         self._write(filed(record, elapsed_s))
         if kept:
-            self._write(Note(self.plan.name, utc_s, elapsed_s, KEPT_BY_ITSELF, "{}"))
+            self._run_notes.kept_by_itself(utc_s, elapsed_s)
         caution = cautions_of(record)
         how = [" (kept by itself)"] * kept + [f"; caution: {caution}"] * bool(caution)
         self._notes.recorded(utc_s, elapsed_s, record, "".join(how))
@@ -280,17 +273,35 @@ class Pipeline:
         self._file(record, reading.utc_s, reading.elapsed_s, kept=True)
 
     def _take_nominal(self, nominal_hz: float) -> None:
-        """Take the nominal; if readings came under another, the numbers begin anew."""
-        if nominal_hz != self._reckoning.nominal_hz and self._snapshot.reading is not None:
-            was = self._snapshot.reading
-            self._reckoning = Reckoning(nominal_hz, self.plan.tolerance, self.plan.settle)
-            said = f"nominal {format_frequency(nominal_hz)}"
-            self._notes.note(was.utc_s, was.elapsed_s, "setting", said)
-            self._snapshot = replace(
-                self._snapshot, reading=None, numbers=Numbers(), trim=None, records=None,
-                stability=None, elsewhere=None, happenings=self._notes.newest, question=None,
-            )  # fmt: skip
-        self._reckoning.nominal_hz = nominal_hz
+        """Take the nominal; the numbers begin anew if what is known was held against another.
+
+        Records under the other one leave the view and stay in the journal; none is kept by itself
+        in their place once somebody has turned.
+        """
+        was, before_hz = self._snapshot.reading, self._reckoning.nominal_hz
+        if was is None:
+            before_hz = nominal_hz if self._resumed_hz is None else self._resumed_hz
+        self._resumed_hz = None
+        if nominal_hz == before_hz:
+            self._reckoning.nominal_hz = nominal_hz
+            return
+        records = self._snapshot.records
+        numbers, trim = self._snapshot.numbers, self._snapshot.trim
+        turned = numbers.last_nudge is not None or (trim is not None and trim.turn is not None)
+        self._reckoning = self._reckoning.under(
+            nominal_hz, has_turned=turned or records is not None
+        )
+        said = f"nominal {format_frequency(nominal_hz)}"
+        if records is not None:
+            said += f"; what is on record was held against {format_frequency(before_hz)}"
+        utc_s, elapsed_s = (self._run.started_utc_s, 0.0) if was is None else (
+            was.utc_s, was.elapsed_s
+        )  # fmt: skip
+        self._notes.note(utc_s, elapsed_s, "setting", said)
+        self._snapshot = replace(
+            self._snapshot, reading=None, numbers=Numbers(), trim=None, records=None,
+            stability=None, elsewhere=None, happenings=self._notes.newest, question=None,
+        )  # fmt: skip
 
     def _save_run(self) -> None:
         if self._journal is not None:

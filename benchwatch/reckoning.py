@@ -23,12 +23,27 @@ class Reckoning:
     def __init__(
         self, nominal_hz: float, tolerance: float | None, settle: SettleLimit | None
     ) -> None:
-        self.nominal_hz = nominal_hz
+        self.nominal_hz, self._tolerance, self._settle = nominal_hz, tolerance, settle
         self.trimming = Trimming(tolerance, settle)
         self._buffer = Buffer()
         self._estimate = LiveEstimate(tolerance=tolerance, settle=settle)
         self._deviations = Deviations()
         self._spacing = Spacing()
+
+    def under(self, nominal_hz: float, *, has_turned: bool) -> "Reckoning":
+        """Begin anew for the same oscillator under another nominal.
+
+        What touches of the tool showed, and where it is, holds under any nominal near by.
+
+        Args:
+            nominal_hz: the other one.
+            has_turned: somebody has turned already, or as found is on record: it can't be measured
+                any more, and must not be kept by itself.
+        """
+        anew = Reckoning(nominal_hz, self._tolerance, self._settle)
+        was = self.trimming
+        anew.trimming.resume(was.samples, None, known=has_turned, tool_on=was.tool.on)
+        return anew
 
     @property
     def numbers(self) -> Numbers:
@@ -70,6 +85,7 @@ class Reckoning:
 
     def retune(self, tolerance: float | None, settle: SettleLimit | None) -> None:
         """Take new limits; nothing that was measured is lost."""
+        self._tolerance, self._settle = tolerance, settle
         self._estimate.retune(tolerance, settle)
         self.trimming.retune(tolerance, settle)
 

@@ -60,6 +60,8 @@ class Earlier:
     """The newest turn of the trimmer."""
     tool_on: bool = False
     """Whether the tool was said to be on the trimmer."""
+    nominal: Decimal | None = None
+    """What the offsets were held against, in hertz; None: not known."""
 
 
 def find_interrupted(
@@ -145,7 +147,8 @@ def _last_entry_s(journal: JournalReader, run: Run) -> float:
 
 
 def _read(journal: JournalReader, chain: list[Run], last_s: float, utc_s: float) -> Earlier:
-    left = _Left(utc_s)
+    nominal = chain[-1].nominal_hz
+    left = _Left(utc_s, None if nominal is None else float(nominal))
     for run in chain:
         for at_utc_s, kind, document in _entries(journal, run):
             with suppress(KeyError, TypeError, ValueError, OverflowError, FileError):
@@ -158,6 +161,7 @@ def _read(journal: JournalReader, chain: list[Run], last_s: float, utc_s: float)
         notes=tuple(left.notes),
         turn=left.turn,
         tool_on=left.tool_on,
+        nominal=nominal,
     )
 
 
@@ -182,10 +186,11 @@ class _Left:
 
     Args:
         utc_s: zero of the new run's time, Unix seconds.
+        nominal_hz: of the newest of them; records under another one are notes only.
     """
 
-    def __init__(self, utc_s: float) -> None:
-        self._utc_s = utc_s
+    def __init__(self, utc_s: float, nominal_hz: float | None) -> None:
+        self._utc_s, self._nominal_hz = utc_s, nominal_hz
         self.records = Records()
         self.samples: tuple[Sample, ...] = ()
         self.notes: list[Happening] = []
@@ -215,6 +220,10 @@ class _Left:
 
     def _take_record(self, utc_s: float, record: OffsetRecord) -> None:
         self._note(utc_s, "record", "", record=record)
+        if None not in (record.nominal_hz, self._nominal_hz) and (
+            record.nominal_hz != self._nominal_hz
+        ):
+            return
         if record.kind == "as left":
             self.records = replace(self.records, as_left=record)
         else:
