@@ -125,18 +125,18 @@ def test_a_wandering_oscillator_is_not_known_after_a_gap() -> None:
 
 
 def test_a_drift_goes_on_over_a_gap() -> None:
-    """A level that follows a drift is where the drift has taken it after 40 s without readings."""
+    """A level that follows a drift is where the drift has taken it after 20 s without readings."""
     drift = 0.3 * SIGMA
-    offsets = [y + drift * k for k, y in enumerate(quiet(641))]
+    offsets = [y + drift * k for k, y in enumerate(quiet(621))]
     live = LiveEstimate()
     feed(live, offsets[:600])
 
-    assert live.gap(41.0)
-    after = live.add(640.0, offsets[640], gate_s=1.0).estimate
+    assert live.gap(21.0)
+    after = live.add(620.0, offsets[620], gate_s=1.0).estimate
 
     assert after is not None
     assert after.u is not None
-    assert abs(after.offset - 640 * drift) < 3.0 * after.u
+    assert abs(after.offset - 620 * drift) < 3.0 * after.u
     assert after.readings > 1
 
 

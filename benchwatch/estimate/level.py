@@ -28,8 +28,11 @@ _YOUNG = 33
 _FEW = 4.0
 """Intervals between readings up to which a gap is a few lost readings."""
 _LEAST_HALF = 2
-_BEYOND = 3.0
+_BEYOND = 8.0
 """Variances of the known wander from which on the newest readings may stand on a small step."""
+_LIKELY_STEP = 0.1
+"""Share of the variance from steps as likely as they look; a step that is too small to look likely
+counts by itself, and both would make u too large on a level that stands."""
 _NO_CHANCE = 2.0
 """Standard deviations, squared, from which on a motion counts: a creep that is missed makes u too
 small, one too many only makes it cautious."""
@@ -206,11 +209,14 @@ class Level:
         degrees = self._noise.degrees
         u = None
         if self._noise.sigma > 0.0 and degrees > LEAST_DEGREES:
-            white = max(self._runs.u**2, self._noise.sigma**2 / run.readings)
+            white = self._noise.sigma**2 / run.readings
+            coarse = self._noise.coarse
+            share = 1.0 if coarse else _LIKELY_STEP
+            white += share * max(self._runs.u**2 - white, 0.0)
             white *= degrees / (degrees - LEAST_DEGREES)
             wander = self._wander.variance_of_mean(run.readings)
             # Readings of a coarse counter that waver between two digits show no step.
-            unseen = 0.0 if self._noise.coarse else self._runs.unseen_step
+            unseen = 0.0 if coarse else self._runs.unseen_step
             moved = max(wander, self._creep(run), unseen if unseen > _BEYOND * wander else 0.0)
             u = math.sqrt(white + self._rounding(run) + moved)
         since = self._number - run.start + 1

@@ -29,7 +29,7 @@ from benchwatch.estimate.noise import dust
 
 _LOG_STEPS = 2.0 * math.log(500.0)
 """Normalises the density of step sizes, log-uniform over a factor of 500, either sign."""
-_DWELL = 40.0
+_DWELL = 25.0
 """Readings between two steps, expected of a fresh run ..."""
 _DWELL_GROWTH = 0.1
 """... and how much more for each reading that the level has stood still already."""
@@ -38,13 +38,13 @@ _MOST_STEP_ODDS = 0.5
 _WILD_ODDS = 0.005
 """Odds, before looking, that a reading is a lone wild one."""
 _REPEATS = 3
-_SHARPNESS = 1.5
+_SHARPNESS = 1.2
 """Power of the probabilities that level and u are averaged with ..."""
-_STANDS_OUT = 1.5**2
-"""... and the newest readings, in squared sd of their mean from the level, from which on they may
-stand on a step too small to be told ..."""
-_SMALL_STEP = 0.5
-"""... which counts with so much of its square in the variance of the level ..."""
+_NEWEST = 2
+"""So many of the newest readings may stand on a step that is too small to be told ..."""
+_STANDS_OUT = 1.3**2
+"""... from this squared distance to the level on, in variances of their mean. Its square counts in
+the variance of the level ..."""
 _YOUNG = 40.0
 """... up to so many readings since the last step, and less and less beyond."""
 _FORGET = 9.2
@@ -175,19 +175,27 @@ class Runs:
     def _compare(self, index: int, at_s: float, offset: float) -> None:
         """Without any noise known: what differs from a counter that repeats itself is a new level.
 
-        The first few readings are averaged.
+        The first few readings of all are averaged. Fewer than three that nothing repeats were wild.
         """
-        best = self.best
+        best, first = self.best, self.runs[0]
         assert best is not None
-        if abs(offset - best.mean) < dust(offset) or best.readings < _REPEATS:
-            best.readings += 1
-            best.mean += (offset - best.mean) / best.readings
-            best.wild = False
+        same = dust(offset)
+        match = next((run for run in self.runs if abs(offset - run.mean) < same), None)
+        if match is None and best is first and best.readings < _REPEATS:
+            match = best
+        if match is None:
+            stood = best if best.readings >= _REPEATS else first
+            stood.wild = True
+            stood.wild_at = index
+            stood.weight = math.log(_WILD_ODDS * _DWELL)
+            self.runs = [stood, Run(index, at_s, offset, 0.0)]
             return
-        best.wild = True
-        best.wild_at = index
-        best.weight = math.log(_WILD_ODDS * _DWELL)
-        self.runs = [best, Run(index, at_s, offset, 0.0)]
+        match.readings += 1
+        match.mean += (offset - match.mean) / match.readings
+        match.wild = False
+        if match is not best or match.readings >= _REPEATS:
+            match.weight = 0.0
+            self.runs = [match]
 
     def _weigh(
         self,
@@ -268,11 +276,11 @@ class Runs:
                 weights += weight
                 first += weight * apart
                 second += weight * (square + own)
-                if square > off and square > _STANDS_OUT * own:
+                if run.readings <= _NEWEST and square > off and square > _STANDS_OUT * own:
                     off = square
         shift = first / weights
         self.mean = best.mean + shift
         spread = second / weights - shift * shift
         age = min(_YOUNG / best.readings, 1.0)
         self.u = math.sqrt(max(spread, 0.0))
-        self.unseen_step = _SMALL_STEP * age * age * off
+        self.unseen_step = age * age * off

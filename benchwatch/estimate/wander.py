@@ -27,15 +27,15 @@ _SCATTER = 3.0
 """Relative variance of a variance from m differences that share blocks, times m."""
 _SURE = 3.0 * math.sqrt(_SCATTER)
 """Three standard deviations of a variance from m differences: 3 √(3/m)."""
-_BELIEVED_ANYWAY = 64
-"""From blocks of so many readings on, an excess counts even where it might be chance."""
-_DOUBT = 0.3
-"""Standard deviations taken off the excess that all octaves share, so that white noise alone shows
-little of it."""
+_BELIEVED_ANYWAY = 5
+"""From this octave on, blocks of 64 readings, an excess counts even where it might be chance."""
+_DOUBT = 0.06
+"""Standard deviations added to the excess that all octaves share: few readings show none of a small
+one, and more than this would make u too large where there is none."""
 _ALLOWED = 1.5
 """Standard deviations by which the shared excess may exceed that of any one octave: the longest
 remember a warm-up that is over."""
-_WEIGHT = 0.8
+_WEIGHT = 0.64
 """Share of an octave's excess that goes into the variance of a mean; see `variance_of_mean`."""
 _ALWAYS = 32
 """Readings that are averaged whatever the wander; the runs themselves tell at shorter spans."""
@@ -91,42 +91,38 @@ class _Excess:
     def renew(self, spreads: list[Spread], divisor: float, white: float) -> None:
         """Work it out anew; an octave not yet known repeats the one below it."""
         excess = [0.0] * OCTAVES
+        shown = [0.0] * OCTAVES
         surely = OCTAVES
         last = total = weights = 0.0
         most = math.inf
         for place, spread in enumerate(spreads):
             count = len(spread)
-            if count < _FEWEST:
-                excess[place] = last
-                continue
             noise = white / (2 << place)
-            own = spread.lately(math.sqrt(divisor * noise)) ** 2 / divisor - noise
-            scatter = noise + self._floor
-            if scatter > 0.0:
-                weight = count / (_SCATTER * scatter * scatter)
-                weights += weight
-                total += weight * own
-            if count >= _ENOUGH:
-                last = max(own, 0.0)
-                most = min(most, last + _ALLOWED * noise * math.sqrt(_SCATTER / count))
-                if surely == OCTAVES and last > noise * _SURE / math.sqrt(count):
-                    surely = place
+            if count >= _FEWEST:
+                own = spread.lately(math.sqrt(divisor * noise)) ** 2 / divisor - noise
+                scatter = noise + self._floor
+                if scatter > 0.0:
+                    weight = count / (_SCATTER * scatter * scatter)
+                    weights += weight
+                    total += weight * own
+                if count >= _ENOUGH:
+                    last = max(own, 0.0)
+                    most = min(most, last + _ALLOWED * noise * math.sqrt(_SCATTER / count))
+                    if surely == OCTAVES and last > noise * _SURE / math.sqrt(count):
+                        surely = place
             excess[place] = last
+            if surely < OCTAVES or (place >= _BELIEVED_ANYWAY and count >= _ENOUGH):
+                shown[place] = last
         worst = 0.0
         for place in range(OCTAVES):
             worst = max(worst, excess[place])
             self.likely[place] = worst
-        if surely == OCTAVES:
-            chance = _BELIEVED_ANYWAY.bit_length() - 2
-            excess[:chance] = [0.0] * chance
         least = 0.0
         if weights > 0.0:
-            self._floor = max(total / weights, 0.0)
-            self._floor = min(self._floor, most)
-            least = max(self._floor - _DOUBT / math.sqrt(weights), 0.0)
-        self.octaves = excess
+            self._floor = min(max(total / weights, 0.0), most)
+            least = max(self._floor + _DOUBT / math.sqrt(weights), 0.0)
         for place in range(OCTAVES):
-            self.sums[place + 1] = self.sums[place] + _WEIGHT * max(excess[place], least)
+            self.sums[place + 1] = self.sums[place] + _WEIGHT * max(shown[place], least)
         self.most_readings = UNLIMITED if surely == OCTAVES else max(2 << surely, _ALWAYS)
 
 
@@ -179,8 +175,8 @@ class Wander:
 
         The mean of n readings differs from that of the newest n/2 by half the difference of
         neighbouring block means, variance σy²(n/2)/2; so on down to the newest reading. Under
-        flicker noise these differences are not independent: 0.9 instead of 1/2 an octave makes
-        2 u cover the truth (simulation).
+        flicker noise these differences are not independent: 0.61 to 0.68 instead of 1/2 an octave
+        (simulation).
         """
         octaves = min(readings.bit_length() - 1, OCTAVES)
         without_drift = self._hadamard.sums[octaves]
