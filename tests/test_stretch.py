@@ -99,6 +99,33 @@ def test_spikes_that_replay_flagged(write: Callable[..., str], tmp_path: Path) -
     assert row["value"] <= 1.1e-10
 
 
+def test_a_warm_up_before_the_turns_is_the_one_that_is_told(write: Callable[..., str]) -> None:
+    """An oven that comes in for 200 s, a turn, and a tool lifted at the end: no second warm-up."""
+    offset = noise(900)
+    offset[:200] += 1e-6 * np.exp(-np.arange(200) / 25.0)
+    offset[500:] += 8e-9
+    offset[500:560] += 1.2e-9 * np.repeat([1.0, -1.0], 30)
+
+    result = run("stability", write(offset))
+
+    told = result.stderr
+    assert "a warm-up until " in told
+    ended = told.split("a warm-up until ")[1].split(" and ")[0]
+    assert ended.startswith(("2 min", "3 min")), told
+
+
+def test_nothing_tells_since_when_it_is_settled(write: Callable[..., str]) -> None:
+    """An oven that still comes in at the end, and quiet noise: both are said to be all of it."""
+    moving = noise(60) + 1e-6 * np.exp(-np.arange(60) / 100.0)
+    for offset in (moving, noise(300)):
+        path = write(offset)
+        for command in ("stability", "budget"):
+            assert (
+                "no end of a warm-up stands out" in run(command, path, "--since", "settled").stderr
+            )
+    assert "no nudge is found" in run("stability", path, "--since", "nudge").stderr
+
+
 def lines_of(path: Path, kind: str) -> list[dict[str, Any]]:
     """Read the lines of one kind in a file."""
     read = [json.loads(line) for line in path.read_text().splitlines()]
@@ -138,7 +165,9 @@ def test_turns_are_told_and_left_out_on_demand(write: Callable[..., str]) -> Non
     whole, since = run("stability", path, "--json"), run("stability", path, "--since", "nudge")
     row = lines(run("stability", path, "--since", "nudge", "--taus", "64s", "--json"))[0]
 
-    assert "2 turns, last at 8 min" in whole.stderr
+    assert (
+        "2 steps (the trimmer turned, the tool put on or lifted), the last at 8 min" in whole.stderr
+    )
     assert "since the last nudge" in since.stdout
     assert row["begin_s"] == 500.0
     assert row["since"] == "nudge"

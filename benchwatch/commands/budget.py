@@ -17,6 +17,7 @@ from benchwatch.commands.steady import Track, steady_part
 from benchwatch.commands.stretch import (
     Since,
     Stretch,
+    no_end_of_warm_up,
     spikes_of,
     stretch_options,
     typed_rows,
@@ -144,8 +145,8 @@ def budget(
         track = _settled(recording, track, limited=settle is not None)
     elif track.settled_s is not None:
         note(
-            f"it was still warming until {when(recording, track.settled_s)}, and the budget is of "
-            "all of it; --since settled leaves that out."
+            f"it was still warming until {when(recording, track.settled_s)}, and the budget counts "
+            "that too; --since settled leaves it out."
         )
     if not track.readings:
         raise NoReadings(f"{recording.source} has no usable reading in that part.")
@@ -232,7 +233,7 @@ def _settled(recording: Recording, track: Track, *, limited: bool) -> Track:
             f"--since settled: {recording.source} has not settled at its end, within the limit "
             "stated. State another limit, or choose the part with --from and --to."
         )
-    note("no warm-up stands out, so it is taken as settled all along.")
+    note(no_end_of_warm_up(recording))
     return track
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.commands.options import SETTLE, settle_of
-from benchwatch.commands.tables import read_moment
+from benchwatch.commands.tables import note, read_moment
 from benchwatch.errors import FileError, NoReadings, QuantityError, UsageError
 from benchwatch.estimate.changes import Changes, find_changes
 from benchwatch.estimate.results import SettleLimit
@@ -182,6 +182,8 @@ def since_s(
         UsageError: settled was asked for by a limit, and it never was.
     """
     if since == "nudge":
+        if not changes.turns_s:
+            note(f"--since nudge: no nudge is found in {recording.source}; all of it is taken.")
         return changes.turns_s[-1] if changes.turns_s else None
     if since is None or changes.settled_s is not None:
         return changes.settled_s if since is not None else None
@@ -190,7 +192,16 @@ def since_s(
             f"--since settled: {recording.source} has not settled at its end, within the limit of "
             "--settle. State another limit, or choose the part with --from and --to."
         )
+    note(no_end_of_warm_up(recording))
     return None
+
+
+def no_end_of_warm_up(recording: Recording) -> str:
+    """Say that nothing tells where the run begins to be settled."""
+    return (
+        f"--since settled: no end of a warm-up stands out in {recording.source}; all of it is "
+        "taken. --settle 1ppb/10min says what settled means."
+    )
 
 
 def phase_of(recording: Recording, chosen: Chosen) -> Phase:
@@ -224,14 +235,13 @@ def remark(recording: Recording, chosen: Chosen, what: str) -> str | None:
         said.append(f"a warm-up until {when(recording, changes.settled_s)}")
     if inside:
         last = when(recording, inside[-1])
-        turns = how_many(len(inside), "turn")
-        said.append(
-            f"{turns} of the trimmer at {last}" if len(inside) == 1 else f"{turns}, last at {last}"
-        )
+        steps = how_many(len(inside), "step")
+        which = "at" if len(inside) == 1 else "the last at"
+        said.append(f"{steps} (the trimmer turned, the tool put on or lifted), {which} {last}")
     if not said:
         return None
     return (
-        f"{recording.source} holds {' and '.join(said)}, and {what} is of all of it; --since "
+        f"{recording.source} holds {' and '.join(said)}, and {what} is of that too; --since "
         "settled, --since nudge, or --from and --to choose a part."
     )
 

@@ -31,6 +31,8 @@ FEWEST_IN_BLOCK: Final = 5
 """Readings in such a block (MSER-5)."""
 FEWEST_BLOCKS: Final = 12
 STANDS_OUT: Final = 6.0
+STAYS_AWAY: Final = 0.8
+"""Share of how far off it was in the first half of a warm-up that is too much for the second."""
 LARGEST_PART: Final = 0.75
 """Part of a stretch that its warm-up may be."""
 
@@ -120,10 +122,10 @@ def _placed(times_s: FloatArray, offsets: FloatArray, at_s: float, step_s: float
 
 
 def _after_warm_up(times_s: FloatArray, offsets: FloatArray, turns: list[float]) -> float | None:
-    """Return where a warm-up ends, before the first turn or after the last; None without one."""
+    """Return where a warm-up ends, before the first turn or else after the last; None: nowhere."""
     first, last = (turns[0], turns[-1]) if turns else (math.inf, -math.inf)
     begin, end = np.searchsorted(times_s, [last, first]).tolist()
-    for part in (slice(begin, None), slice(end)):
+    for part in (slice(end), slice(begin, None)):
         ended = _warm_up_end(times_s[part], offsets[part])
         if ended is not None:
             return ended
@@ -147,5 +149,9 @@ def _warm_up_end(times_s: FloatArray, offsets: FloatArray) -> float | None:
         return None
     rest = means[cut:]
     if abs(float(means[0] - rest.mean())) < STANDS_OUT * float(rest.std()):
+        return None
+    # A level that stays away and then steps is no warm-up but a tool or a hand.
+    away = np.abs(means[:cut] - rest.mean())
+    if away[(cut + 1) // 2 :].sum() > STAYS_AWAY * away[: cut // 2].sum() and cut > 1:
         return None
     return float(times[cut * size])
