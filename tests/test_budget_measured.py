@@ -83,7 +83,8 @@ def test_gap_counts_as_no_reading() -> None:
     run = averaged([0.0, 1.0, 2.0], values, 1.0)
 
     assert (run.readings, run.mean) == (2, pytest.approx(2e-9))
-    assert run.noise is None
+    assert run.noise is not None
+    assert run.noise.dof == 1
     assert run.drift_per_s is None
 
 
@@ -127,3 +128,14 @@ def test_shift_scale_and_sign(shift: float, scale: float) -> None:
     assert changed.mean == pytest.approx(shift - scale * plain.mean, rel=1e-9, abs=1e-19)
     assert changed.drift_per_s == pytest.approx(-scale * plain.drift_per_s, rel=1e-3, abs=1e-19)
     assert changed.noise.u == pytest.approx(scale * plain.noise.u, rel=1e-3)
+
+
+def test_few_readings_have_the_spread_of_few() -> None:
+    """GUM 4.2: s of 3.10, 3.25 and 3.21 is 0.0777; of the difference of two means √2 s/√3."""
+    run = averaged([0.0, 1.0, 2.0], [3.10e-9, 3.25e-9, 3.21e-9], 1.0)
+
+    assert run.noise is not None
+    assert run.noise.u == pytest.approx(0.0634e-9, abs=0.0001e-9)
+    assert run.noise.dof == 2
+    assert run.noise.only_white
+    assert averaged([0.0], [1e-9], 1.0).noise is None

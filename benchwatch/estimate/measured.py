@@ -22,6 +22,7 @@ from benchwatch.estimate.results import Drift, Estimate
 
 FloatArray = NDArray[np.float64]
 
+FEWEST_SPREAD: Final = 2
 LIVE_RELIABILITY: Final = 0.25
 """Part of itself to which the live estimate's u is taken as known."""
 
@@ -62,7 +63,7 @@ def averaged(times_s: Sequence[float], offsets: Sequence[float], interval_s: flo
         readings=count,
         middle_s=float(at[0] + at[-1]) / 2.0,
         span_s=float(at[-1] - at[0]) + interval_s,
-        noise=noise_of_mean(values, interval_s),
+        noise=noise_of_mean(values, interval_s) or _spread_of_few(values[here], interval_s),
         drift_per_s=_drift(at, values[here]),
     )
 
@@ -146,6 +147,15 @@ def estimated_record(
     return OffsetRecord(
         kind, counter, nominal_hz, utc_s, estimate.span_s, estimate.readings, budget, conditions
     )
+
+
+def _spread_of_few(values: FloatArray, interval_s: float) -> Noise | None:
+    """Difference to the mean of as many readings more, were the noise white: s·√(2/n), GUM 4.2."""
+    n = values.size
+    if n < FEWEST_SPREAD:
+        return None
+    u = float(np.std(values - values[0], ddof=1)) * math.sqrt(2.0 / n)
+    return Noise(u, n - 1.0, n * interval_s, "√2 s/√n of few readings", only_white=True)
 
 
 def _drift(times: FloatArray, values: FloatArray) -> float | None:

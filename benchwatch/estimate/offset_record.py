@@ -33,6 +33,8 @@ class Noise:
     averaging_s: float
     deviation: str = "σy"
     """Which deviation it is, in words."""
+    only_white: bool = False
+    """Taken from readings that are too few to tell whether neighbours go together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +104,8 @@ def offset_budget(
     else:
         source = f"{noise.deviation}, averaged over {noise.averaging_s:.4g} s"
         lines.append(Line("noise", source, noise.u, "type A", noise.dof, estimate=offset))
+        if noise.only_white:
+            missing.append("noise that goes on from reading to reading: too few readings to tell")
     if resolution:
         source = "last digit of a reading, over √12"
         u = resolution_uncertainty(resolution)
