@@ -25,9 +25,9 @@ from benchwatch.estimate.stability import (
     LiveDeviations,
     Name,
     octave_factors,
-    phase_of_offsets,
     stability_table,
 )
+from benchwatch.estimate.stability.grid import phase_on_grid
 from benchwatch.estimate.stability.live_bridges import LONGEST, LiveBridges
 from benchwatch.snapshot import Change, ElsewhereNow, StabilityNow, Trace, WarmUp
 
@@ -200,7 +200,7 @@ class _Series:
 
 
 def _without_drift(series: _Series, buffer: Buffer) -> tuple[Deviation, ...]:
-    """Deviations of the readings still known singly, a straight line taken out; nan at gaps."""
+    """Deviations of the readings still known singly, a straight line taken out."""
     known = buffer.buckets(DRIFT_SPAN_S)
     single = (known.readings == 1) & (known.end_s >= series.began_s)
     times, offset = known.end_s[single], known.mean[single]
@@ -208,9 +208,9 @@ def _without_drift(series: _Series, buffer: Buffer) -> tuple[Deviation, ...]:
         return ()
     line = fit_line(times, offset)
     level = offset - line.slope * (times - times[-1])
-    level[np.flatnonzero(np.diff(times) > UNEVEN * series.interval_s) + 1] = np.nan
-    phase = phase_of_offsets(level)
-    return stability_table(phase, series.interval_s, NAMES, octave_factors(len(level) + 1))
+    breaks = np.flatnonzero(np.diff(times) > UNEVEN * series.interval_s) + 1
+    phase = phase_on_grid(times, level, breaks, series.interval_s)
+    return stability_table(phase, series.interval_s, NAMES, octave_factors(phase.points))
 
 
 def warm_up_now(was: WarmUp, fit: Warmup | None, now_s: float) -> WarmUp:

@@ -59,3 +59,27 @@ def test_phase_noise_is_not_raised_by_what_was_put_in() -> None:
         if len(found) < 4:
             continue
         assert np.mean(found) == pytest.approx(1.0, abs=0.06), tau_s
+
+
+def test_without_the_straight_line_the_warm_up_still_counts() -> None:
+    """The line through an exponential leaves its curve, with losses too.
+
+    Up to 32 readings differences that touch a loss are left out, and which ones is chance.
+    """
+    rng = np.random.default_rng(unseen_seed())
+    offsets = 1e-6 * np.exp(-np.arange(COUNT) / 100.0) + white_phase(rng)
+    tables = []
+    for lost in (np.zeros(COUNT, bool), some(rng)):
+        deviations, buffer = Deviations(), Buffer()
+        for k in np.flatnonzero(~lost):
+            deviations.add(float(k), float(offsets[k]))
+            buffer.add(float(k), float(offsets[k]))
+        rows = deviations.now(buffer).without_drift
+        tables.append({row.tau_s: row.value for row in rows if row.deviation == "oadev"})
+
+    whole, holed = tables
+    assert len(whole) > 8
+    assert holed.keys() >= {tau_s for tau_s in whole if tau_s <= 512.0}
+    for tau_s in holed.keys() & whole.keys():
+        near = 0.03 if tau_s > 32.0 else 0.5
+        assert holed[tau_s] == pytest.approx(whole[tau_s], rel=near), tau_s

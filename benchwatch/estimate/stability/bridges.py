@@ -26,7 +26,8 @@ FEWEST_BESIDE: Final = 4
 REACH: Final = 64
 """How far from the gap they may lie."""
 JUMP: Final = 5.0
-"""A level that differs by so many standard deviations across the gap is a jump: no bridge."""
+"""A level that differs by so many standard deviations across the gap is a jump: no bridge. It is
+none where a straight line through both sides explains it, as while an oven comes in."""
 RIDGE: Final = 1e-3
 """Part of γ(1) added on the diagonal, so that the variogram of a short run stays solvable."""
 SAMPLE: Final = 1 << 18
@@ -69,7 +70,7 @@ def bridge(offset: FloatArray) -> Bridged:
         if one is None:
             continue
         near = offset[known]
-        if abs(float(one.across @ near)) > JUMP * one.across_sd:
+        if all(abs(float(jump.weights @ near)) > JUMP * jump.sd for jump in one.jumps):
             continue
         values[start:end] = one.weights @ near
         error[start:end] = one.variance / (end - start)
@@ -78,14 +79,22 @@ def bridge(offset: FloatArray) -> Bridged:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Jump:
+    """By how much the level differs across the gap, and how much it does by noise."""
+
+    weights: FloatArray
+    """Of the neighbours."""
+    sd: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Solved:
     weights: FloatArray
     """(gap, neighbours)."""
     variance: float
     """Of the error of the sum over the gap."""
-    across: FloatArray
-    """Mean after the gap minus mean before it, as weights of the neighbours."""
-    across_sd: float
+    jumps: tuple[_Jump, _Jump]
+    """From level to level, and from line to line with one slope on both sides."""
 
 
 def _beside(missing: BoolArray, start: int, end: int) -> IntArray | None:
@@ -114,9 +123,16 @@ def _solve(gamma: FloatArray, known: IntArray, length: int) -> _Solved | None:
     contrast = np.concatenate((-weights.sum(axis=0), np.ones(length)))
     variance = max(-float(contrast @ pairs @ contrast), 0.0)
     after = known >= length
-    across = np.where(after, 1.0 / after.sum(), -1.0 / (~after).sum())
-    spread = max(-float(across @ pairs[:n, :n] @ across), 0.0)
-    return _Solved(weights, variance, across, float(np.sqrt(spread)))
+    levels = np.column_stack((np.ones(n), after))
+    lines = np.column_stack((levels, known))
+    jumps = [np.linalg.pinv(columns)[1] for columns in (levels, lines)]
+    by_level, by_line = (_Jump(jump, _sd(jump, pairs[:n, :n])) for jump in jumps)
+    return _Solved(weights, variance, (by_level, by_line))
+
+
+def _sd(contrast: FloatArray, gamma: FloatArray) -> float:
+    """Return the spread of a sum whose weights add up to nothing."""
+    return float(np.sqrt(max(-float(contrast @ gamma @ contrast), 0.0)))
 
 
 def _variogram(offset: FloatArray) -> FloatArray:
