@@ -189,6 +189,57 @@ def test_a_damaged_log_blocks_nothing(tmp_path, where):
     check_sound(path)
     assert ask(path, f"SELECT count(*) FROM readings WHERE run = {NEW.key}") == [(10,)]
     assert where == 0.0 or ask(path, "SELECT count(*) FROM readings")[0][0] >= 15
+    (said,) = journal.news
+    told = re.search(r"was damaged \(.*-wal\): the last (\d+) readings and notes", said)
+    assert told is not None
+    # Every entry is a commit of its own; before the readings come the tables and the run.
+    missing = 30 + 10 - ask(path, "SELECT count(*) FROM readings")[0][0]
+    assert missing <= int(told[1]) <= missing + (5 if where == 0.0 else 0)
+    again = Journal(path)
+    again.close()
+    assert again.news == []
+
+
+def test_a_log_that_was_only_cut_off_is_not_called_damaged(tmp_path):
+    """A program that is killed while it writes leaves half an entry, which nobody has seen."""
+    path = left_by_a_kill(tmp_path)
+    log = path.with_name("journal.db-wal")
+    content = log.read_bytes()
+    log.write_bytes(content[: len(content) - PAGE // 2])
+    journal = Journal(path)
+    journal.close()
+
+    assert journal.news == []
+
+
+def test_a_log_that_another_program_writes_is_not_called_damaged(tmp_path):
+    """Openings beside a writer that also empties its log; each finds the log whole."""
+    path = tmp_path / "journal.db"
+    writer = Journal(path)
+    writer.save_run(NEW)
+    ended = threading.Event()
+
+    def write() -> None:
+        number = 0
+        while not ended.is_set():
+            writer.write(NEW.key, reading(number))
+            number += 1
+            if number % 300 == 0:
+                with closing(sqlite3.connect(path)) as other:
+                    other.execute("PRAGMA wal_checkpoint(RESTART)")
+
+    thread = threading.Thread(target=write)
+    thread.start()
+    news = []
+    for _ in range(40):
+        beside = Journal(path)
+        beside.close()
+        news += beside.news
+    ended.set()
+    thread.join()
+    writer.close()
+
+    assert [said for said in news if "damaged" in said] == []
 
 
 def test_two_programs_that_find_the_damage_set_it_aside_once(tmp_path, whole):

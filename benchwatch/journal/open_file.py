@@ -22,6 +22,7 @@ from benchwatch.journal.place import (
 )
 from benchwatch.journal.salvage import was_journal
 from benchwatch.journal.schema import prepare
+from benchwatch.journal.write_ahead_log import Claim, claim_of, commits_after
 
 LOG_BYTES: Final = 8_000_000
 """A log beside the file that can't be emptied is worth a word from this size on."""
@@ -63,6 +64,8 @@ class OpenFile:
         self._path = path
         self.aside: Path | None = None
         """Where a damaged file is now that was in the place of this one."""
+        self.lost = 0
+        """Commits in the log beside it that SQLite could not recover."""
         with alone(path, BUSY_S):
             if (damaged is not None and inode(path) == damaged) or _is_spoilt(path, ours, anew):
                 self._set_aside(utc_s)
@@ -87,11 +90,12 @@ class OpenFile:
                 f"different names would spoil it ({path}). Remove the other name, or copy the "
                 f"file under a new one. {GO_ELSEWHERE}"
             )
+        claim = claim_of(path)
         self.connection = sqlite3.connect(
             path.resolve(), timeout=BUSY_S, isolation_level=None, check_same_thread=False
         )
         try:
-            prepare(self.connection, path)
+            prepare(self.connection, path, before_writing=lambda: self._count_lost(claim))
             # A log that had grown large is cut when it is begun anew.
             self.connection.execute(f"PRAGMA journal_size_limit = {LOG_BYTES}")
             self._guard = _guard(path)
@@ -99,6 +103,28 @@ class OpenFile:
             self.connection.close()
             raise
         self.inode = inode(path)
+
+    def _count_lost(self, claim: Claim | None) -> None:
+        """Count the commits of the log that SQLite could not recover; one with any is emptied.
+
+        Else they would be counted again the next time. While another program has the journal
+        open its log is whole, and holds what it claims as soon as a commit under way is over.
+        """
+        if claim is None:
+            return
+        lost = 0
+        for _ in range(2):
+            found = self.connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+            lost = commits_after(self._path, claim, int(found[1]))
+            if not lost:
+                return
+            try:
+                self.connection.execute("BEGIN IMMEDIATE")
+                self.connection.execute("ROLLBACK")
+            except sqlite3.OperationalError:
+                return  # somebody else is writing
+        self.lost = lost
+        self.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def _set_aside(self, utc_s: float) -> None:
         try:

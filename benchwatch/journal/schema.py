@@ -3,7 +3,7 @@
 import itertools
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from decimal import Decimal
@@ -84,8 +84,15 @@ class Run:
     end_reason: str = ""
 
 
-def prepare(connection: sqlite3.Connection, path: Path) -> None:
+def prepare(
+    connection: sqlite3.Connection, path: Path, *, before_writing: Callable[[], None] | None = None
+) -> None:
     """Make the file a journal of the present schema, or check that it is one.
+
+    Args:
+        connection: to the file.
+        path: of the file, for messages.
+        before_writing: called once the file is known to be ours and before anything is changed.
 
     Raises:
         sqlite3.Error: it can't be read or written.
@@ -95,6 +102,8 @@ def prepare(connection: sqlite3.Connection, path: Path) -> None:
     owner = int(connection.execute("PRAGMA application_id").fetchone()[0])
     tables = int(connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
     check_owner(path, owner, version, empty=not tables)
+    if before_writing is not None:
+        before_writing()
     if not tables:
         connection.execute("PRAGMA auto_vacuum = INCREMENTAL")  # can be set before the first table
     connection.execute("PRAGMA journal_mode = WAL")

@@ -178,6 +178,12 @@ class Journal:
             damaged=self._damaged,
         )
         self._damaged = None
+        if self._file.lost:
+            self.news.append(
+                f"the log beside the journal was damaged ({self.path}-wal): the last "
+                f"{self._file.lost} readings and notes in it can't be read, and are lost where "
+                "they were not in the journal itself yet."
+            )
         if self._checking is None and self._file.aside is None:
             self._checking = Checking(self.path, self._sync_soon)
         if self._file.aside is not None:

@@ -1,0 +1,138 @@
+"""What the log beside a journal claims to hold, to be held against what SQLite recovers of it.
+
+A log that a killed program left is recovered by SQLite up to the first frame whose checksum is
+wrong; what was written after that is gone without an error. A log is no database: SQLite holds
+its locks on the file itself and on the index (``-shm``), never on the log, so it may be read
+while connections are open. Format: https://www.sqlite.org/fileformat2.html, section 4.1.
+"""
+
+import struct
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO, Final
+
+from benchwatch.journal.place import beside
+
+_HEADER: Final = struct.Struct(">8I")
+"""Magic, version, page size, sequence, two salts, two checksums."""
+_FRAME: Final = struct.Struct(">6I")
+"""Page, pages of the database after a commit or 0, two salts, two checksums."""
+_MAGIC: Final = frozenset({0x377F0682, 0x377F0683})
+_PAGE_BYTES: Final = 4096
+"""Of a database that was made with no other one asked for."""
+
+Salts = tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """A log, by its own words.
+
+    Attributes:
+        salts: What tells its frames from those of an earlier round that were not overwritten yet.
+        frames: Up to its last commit.
+    """
+
+    salts: Salts
+    frames: int
+
+
+def claim_of(path: Path) -> Claim | None:
+    """Return what the log beside the journal at `path` claims; None where there is none."""
+    try:
+        with beside(path, "-wal").open("rb") as log:
+            salts, page_bytes = _begin(log)
+            if salts is None:
+                return None
+            step = _FRAME.size + page_bytes
+            count = (log.seek(0, 2) - _HEADER.size) // step
+            for number in range(count, 0, -1):
+                if _commits(log, number, step, salts):
+                    return Claim(salts, number)
+    except (OSError, struct.error):
+        pass  # what can't be read claims nothing
+    return None
+
+
+def commits_after(path: Path, claim: Claim, recovered: int) -> int:
+    """Count the commits of `claim` after the first `recovered` frames.
+
+    0 if the log has changed since, or if SQLite counts no frames because all of them are in the
+    journal: then the first commit can still be read.
+    """
+    try:
+        with beside(path, "-wal").open("rb") as log:
+            salts, page_bytes = _begin(log)
+            if salts != claim.salts or (recovered <= 0 and _first_commit_is_whole(log)):
+                return 0
+            step = _FRAME.size + page_bytes
+            numbers = range(max(recovered, 0) + 1, claim.frames + 1)
+            return sum(_commits(log, number, step, claim.salts) for number in numbers)
+    except (OSError, struct.error):
+        return 0
+
+
+def _begin(log: BinaryIO) -> tuple[Salts | None, int]:
+    """Read salts and size of a page; where the header is damaged, those of two frames that agree.
+
+    The file is left at its end.
+    """
+    header = _header(log)
+    bytes_there = log.seek(0, 2)
+    if header is not None:
+        _, _, page_bytes, _, *salts, _, _ = header
+        return (salts[0], salts[1]), page_bytes
+    step, before = _FRAME.size + _PAGE_BYTES, None
+    for at in range(_HEADER.size, bytes_there - step + 1, step):
+        log.seek(at)
+        found: Salts = _FRAME.unpack(log.read(_FRAME.size))[2:4]
+        if found == before:
+            return found, _PAGE_BYTES
+        before = found
+    return None, _PAGE_BYTES
+
+
+def _header(log: BinaryIO) -> tuple[int, ...] | None:
+    """Read the header; None where it is damaged."""
+    log.seek(0)
+    data = log.read(_HEADER.size)
+    if len(data) < _HEADER.size:
+        return None
+    header = _HEADER.unpack(data)
+    is_whole = header[0] in _MAGIC and _checksum(data[:24], (0, 0), header[0]) == header[6:]
+    return header if is_whole else None
+
+
+def _first_commit_is_whole(log: BinaryIO) -> bool:
+    """Tell whether SQLite can read the first commit: header and frames have right checksums."""
+    header = _header(log)
+    if header is None:
+        return False
+    magic, _, page_bytes, _, *_, first, second = header
+    sums = first, second
+    while True:
+        frame, page = log.read(_FRAME.size), log.read(page_bytes)
+        if len(page) < page_bytes:
+            return False
+        _, pages, _, _, *stated = _FRAME.unpack(frame)
+        sums = _checksum(page, _checksum(frame[:8], sums, magic), magic)
+        if sums != tuple(stated):
+            return False
+        if pages:
+            return True
+
+
+def _commits(log: BinaryIO, number: int, step: int, salts: Salts) -> bool:
+    """Tell whether the frame with this number, from 1, is of this round and ends a commit."""
+    log.seek(_HEADER.size + (number - 1) * step)
+    _, pages, *rest = _FRAME.unpack(log.read(_FRAME.size))
+    return pages != 0 and (rest[0], rest[1]) == salts
+
+
+def _checksum(data: bytes, sums: tuple[int, int], magic: int) -> tuple[int, int]:
+    """Go on with a checksum over `data`; the magic number tells the order of its bytes."""
+    first, second = sums
+    for one, two in struct.iter_unpack(">2I" if magic & 1 else "<2I", data):
+        first = (first + one + second) & 0xFFFFFFFF
+        second = (second + two + first) & 0xFFFFFFFF
+    return first, second
