@@ -40,18 +40,20 @@ def test_a_turn_that_creeps_is_one_nudge_of_the_whole_way() -> None:
 def test_it_is_said_where_a_creep_will_rest() -> None:
     """The level it goes to lies within 2 u of what is said in at least nine of ten readings.
 
-    Measured over 400 turns: 98 %.
+    Measured over 400 turns: 98 %; in one of 250 the creep is over before it is sure.
     """
     rng = np.random.default_rng(unseen_seed())
     held: list[bool] = []
+    silent = 0
     for _ in range(30):
         made = make_creep(rng, size=rng.uniform(60.0, 300.0) * rng.choice((-1.0, 1.0)))
         rests = [now.rest for now in follow(made) if now.rest is not None]
 
-        assert rests
+        silent += not rests
         held += [abs(rest.offset - made.rest) <= 2.0 * rest.u for rest in rests]
 
     assert np.mean(held) >= 0.9
+    assert silent <= 2
 
 
 def test_a_turn_that_does_not_creep_has_no_rest_to_come() -> None:

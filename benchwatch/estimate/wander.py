@@ -29,7 +29,7 @@ _SURE = 3.0 * math.sqrt(_SCATTER)
 """Three standard deviations of a variance from m differences: 3 √(3/m)."""
 _BELIEVED_ANYWAY = 5
 """From this octave on, blocks of 64 readings, an excess counts even where it might be chance."""
-_DOUBT = 0.06
+_DOUBT = 0.02
 """Standard deviations added to the excess that all octaves share: few readings show none of a small
 one, and more than this would make u too large where there is none."""
 _ALLOWED = 1.5

@@ -270,7 +270,7 @@ class Settling:
         )  # fmt: skip
         if not (self._left_out or verdict.creeping(case)):
             self._left_out = True
-            if verdict.state == "settled" and (case.surely_moving() or case.drifting() > 0.0):
+            if verdict.state != "warming" and (case.surely_moving() or case.drifting() > 0.0):
                 # They crept, and look like an oven that moves.
                 evidence.leave_out(evidence.last_step + CREEP_READINGS * interval_s)
                 return

@@ -220,6 +220,9 @@ class Verdict:
             return words.moving(change, limit)
         self.since = None
         surely_moving |= lately > 0.0
+        if creeping and self.state != "warming" and not cycling:
+            # What moves since the nudge may be the trimmer; it is no sign of an oven.
+            surely_moving = False
         self.state = "warming" if surely_moving else "unsure"
         if calm and wait_s:
             return words.departed(wait_s)
