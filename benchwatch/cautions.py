@@ -7,7 +7,7 @@ from typing import Final
 from benchwatch.errors import NoReadings
 from benchwatch.estimate.found import LEAST_READINGS, USUAL_HORIZON_S, Quiet, least_motion
 from benchwatch.estimate.landing import DEFAULT_HOLD_S
-from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
+from benchwatch.estimate.offset_record import CAUTION, OffsetRecord, RecordKind
 from benchwatch.freshness import age_s, is_current
 from benchwatch.quantity import (
     DOUBTFUL,
@@ -20,8 +20,6 @@ from benchwatch.quantity import (
 from benchwatch.reading import Reading
 from benchwatch.snapshot import Snapshot, TrimNow
 
-CONDITION: Final = "caution"
-"""Under this name a record keeps its cautions among its conditions."""
 TOOL_ON: Final = "tool on the trimmer"
 STILL_MOVING: Final = "still moving by more than asked"
 NOT_KNOWN_SETTLED: Final = "not yet known to have settled"
@@ -134,10 +132,10 @@ def with_cautions(record: OffsetRecord, said: tuple[str, ...]) -> OffsetRecord:
     return replace(
         record,
         budget=replace(record.budget, missing=missing),
-        conditions=(*record.conditions, (CONDITION, "; ".join(said))),
+        conditions=(*record.conditions, (CAUTION, "; ".join(said))),
     )
 
 
 def cautions_of(record: OffsetRecord) -> str:
     """Return what spoke against a record; empty when nothing did."""
-    return dict(record.conditions).get(CONDITION, "")
+    return record.caution

@@ -8,7 +8,7 @@ from typing import Final
 from benchwatch.estimate.offset_record import OffsetRecord
 from benchwatch.estimate.pull import mean_pull
 from benchwatch.estimate.results import Nudge, Numbers, Settle, SettleLimit
-from benchwatch.journal.resume import Earlier
+from benchwatch.journal.resume import Earlier, gap_words
 from benchwatch.quantity import OffsetUnit, format_duration, how_many, printable, write_fraction
 from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Mark, Reading
 from benchwatch.snapshot import Happening, HappeningKind
@@ -20,6 +20,10 @@ SETTLE_WORDS: Final = {
     "warming": "moving by more than asked",
     "unsure": "can't tell yet whether it has settled",
 }
+
+
+BY_TOOL: Final = "by the tool"
+"""Behind the size of a step that was its pull, and no turn."""
 
 
 def limit_words(limit: float) -> str:
@@ -98,7 +102,9 @@ class Happenings:
         nudge = numbers.confirmed_nudge
         if nudge is not None:
             kind: HappeningKind = "tool" if by_tool else "nudge"
-            self._add(Happening(utc_s, nudge.at_s, kind, nudge=nudge))
+            begun_utc_s = utc_s - (elapsed_s - nudge.at_s)
+            text = BY_TOOL if by_tool else ""
+            self._add(Happening(begun_utc_s, nudge.at_s, kind, text, nudge=nudge))
         elif numbers.last_nudge is not self._nudge:
             self._renew(numbers.last_nudge)
         self._nudge = numbers.last_nudge
@@ -110,8 +116,7 @@ class Happenings:
 
     def gap(self, gap: Gap) -> None:
         """Add a gap."""
-        text = f"no readings for {format_duration(gap.lasted_s)}: {gap.reason}"
-        self.note(gap.utc_s, gap.elapsed_s, "gap", text)
+        self.note(gap.utc_s, gap.elapsed_s, "gap", gap_words(gap.lasted_s, gap.reason))
 
     def mark(self, mark: Mark) -> None:
         """Add a note of the operator."""

@@ -11,7 +11,6 @@ from typing import Final
 from benchwatch.acquire import Connection
 from benchwatch.cautions import (
     cautions,
-    cautions_of,
     cautions_of_quiet,
     nominal_doubt,
     refuse_if_old,
@@ -22,7 +21,7 @@ from benchwatch.estimate.results import Numbers, SettleLimit
 from benchwatch.filing import filed, record_now, record_of_quiet
 from benchwatch.happenings import Happenings, resumed_words, settled_words, tolerance_words
 from benchwatch.journal import Journal, new_key
-from benchwatch.journal.resume import Earlier
+from benchwatch.journal.resume import Earlier, record_words
 from benchwatch.journal.run_notes import RunNotes
 from benchwatch.journal.schema import Run, settings_text
 from benchwatch.leisure import elsewhere_now, warm_up_now
@@ -249,9 +248,7 @@ class Pipeline:
         self._write(filed(record, elapsed_s))
         if kept:
             self._run_notes.kept_by_itself(utc_s, elapsed_s)
-        caution = cautions_of(record)
-        how = [" (kept by itself)"] * kept + [f"; caution: {caution}"] * bool(caution)
-        self._notes.recorded(utc_s, elapsed_s, record, "".join(how))
+        self._notes.recorded(utc_s, elapsed_s, record, record_words(record, kept=kept))
         records = self._snapshot.records or Records()
         if record.kind == "as found":
             records = replace(records, as_found=record, as_found_kept=kept)

@@ -72,6 +72,19 @@ def test_while_it_creeps_all_advice_goes_by_the_level_at_rest() -> None:
     )
 
 
+@pytest.mark.parametrize("by_tool", [False, True])
+def test_the_two_times_of_a_nudge_are_of_one_moment(by_tool: bool) -> None:
+    """It was made at 2 s and told with the reading at 4 s; a step of the tool says so."""
+    notes, nudge = Happenings(), Nudge(2.0, 8 * PPB, PPB)
+    told = reading(4.0)
+    notes.reading(told, Numbers(confirmed_nudge=nudge, last_nudge=nudge), by_tool=by_tool)
+
+    (note,) = notes.newest
+    assert note.elapsed_s == 2.0
+    assert note.utc_s == told.utc_s - 2.0
+    assert note.text == ("by the tool" if by_tool else "")
+
+
 def test_the_note_of_a_nudge_follows_what_is_known_of_it() -> None:
     """Its size grows while it creeps; other notes stay."""
     notes, nudge = Happenings(), Nudge(2.0, 8 * PPB, PPB)

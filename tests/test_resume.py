@@ -5,6 +5,7 @@ import os
 import re
 import signal
 import sqlite3
+import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -13,17 +14,19 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import screen_kit as kit
 from load_kit import PATIENCE_S
 from oven_kit import OvenBench, oven_bench, served
 from quick_kit import QUICKLY, SLOWLY, program
 from terminal_kit import Terminal
 
 from benchwatch.estimate.results import Nudge
+from benchwatch.filing import filed
 from benchwatch.happenings import resumed_words
 from benchwatch.journal import Journal
-from benchwatch.journal.resume import PULL, Earlier, find_interrupted
+from benchwatch.journal.resume import KEPT_BY_ITSELF, PULL, Earlier, find_interrupted
 from benchwatch.journal.schema import Run
-from benchwatch.reading import Mark, Note
+from benchwatch.reading import Event, Gap, Mark, Note
 from benchwatch.trimming import Trimming
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
@@ -155,6 +158,7 @@ def made_journal(
     ago_s: float = 60.0,
     ended: str = "",
     tool: tuple[str, ...] = (),
+    more: tuple[Event | Note, ...] = (),
     **settings: object,
 ) -> Path:
     """Make a journal of one run that turned the trimmer, by the product's own writer."""
@@ -175,6 +179,7 @@ def made_journal(
         Note("main", began_s + 54.0, 54.0, PULL, '{"samples": "many"}'),
         *(Note("main", began_s + 55.0, 55.0, "tool", one) for one in words),
         Mark("main", began_s + 100.0, 100.0, "lid \x1b[31moff"),
+        *more,
     ):
         journal.write(7, note)
     if ended:
@@ -217,6 +222,42 @@ def test_what_was_noted_comes_back_and_nonsense_does_not(tmp_path: Path):
 def test_other_runs_are_not_gone_on_with(tmp_path: Path, made: dict[str, Any], nominal: int):
     """Long ago, ended as asked, of a simulated bench, still going on, of another nominal."""
     assert found_in(made_journal(tmp_path, **made), nominal) is None
+
+
+def test_a_watch_that_waits_for_a_lost_link_was_not_interrupted(tmp_path: Path):
+    """It writes nothing for ten minutes, and its process is one of ours; another's is none."""
+    command = [sys.executable, "-c", "input()", "benchwatch"]
+    with (
+        subprocess.Popen(command, stdin=subprocess.PIPE) as ours,
+        subprocess.Popen(["cat"], stdin=subprocess.PIPE) as other,
+    ):
+        goes_on = found_in(made_journal(tmp_path, ago_s=600.0, process=ours.pid))
+        (tmp_path / "journal.db").unlink()
+        is_over = found_in(made_journal(tmp_path, ago_s=600.0, process=other.pid))
+        ours.communicate(b"\n")
+        other.communicate(b"\n")
+
+    assert is_over is not None
+    assert goes_on is None or not Path("/proc/self/cmdline").exists()
+
+
+def test_notes_come_back_as_they_were_said(tmp_path: Path):
+    """How long a gap was, that a record was kept by itself, and what spoke against it."""
+    began_s = NOW_S - 160.0
+    found = replace(kit.record("as found", 2e-9), conditions=(("caution", "still moving"),))
+    more = (
+        Gap("main", began_s + 110.0, 110.0, 6.2, "no reply within 2.5 s"),
+        filed(found, 120.0),
+        Note("main", began_s + 120.0, 120.0, KEPT_BY_ITSELF, "{}"),
+    )
+    earlier = found_in(made_journal(tmp_path, more=more))
+
+    assert earlier is not None
+    assert [(one.kind, one.text) for one in earlier.notes[-2:]] == [
+        ("gap", "no readings for 6.2 s: no reply within 2.5 s"),
+        ("record", " (kept by itself); caution: still moving"),
+    ]
+    assert earlier.records.as_found_kept
 
 
 def test_the_tool_is_where_it_was(tmp_path: Path):

@@ -407,13 +407,13 @@ async def test_t_changes_the_time_axis():
         even = text_of(app)
         await pilot.press("t")
 
-        assert "power on" in even
-        assert "power on" not in text_of(app)
+        assert "start of run" in even
+        assert "start of run" not in text_of(app)
         assert "10 s" in text_of(app).splitlines()[-3]
 
 
 async def test_warm_up_asks_for_the_whole_past():
-    """The chart of the warm-up reaches back to power-on."""
+    """The chart of the warm-up reaches back to the beginning."""
     watch = kit.FakeWatch(kit.full_snapshot())
     app = made_app(watch, view="warm_up")
     async with app.run_test() as pilot:

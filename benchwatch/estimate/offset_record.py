@@ -146,6 +146,10 @@ def _reference_lines(
     lines.append(Line(f"{name} ageing", source, u, "rectangular", sensitivity=sensitivity))
 
 
+CAUTION: Final = "caution"
+"""Under this name a record keeps what speaks against it among its conditions."""
+
+
 @dataclass(frozen=True, slots=True)
 class OffsetRecord:
     """An offset at one time, with its budget, ready to be kept, shown and printed."""
@@ -172,6 +176,11 @@ class OffsetRecord:
     def offset_hz(self) -> float | None:
         """The offset in hertz at the nominal; None without one."""
         return None if self.nominal_hz is None else self.offset * self.nominal_hz
+
+    @property
+    def caution(self) -> str:
+        """What spoke against it; empty when nothing did."""
+        return dict(self.conditions).get(CAUTION, "")
 
     @property
     def u(self) -> float:

@@ -20,14 +20,16 @@ from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
 from benchwatch.estimate.results import Nudge
 from benchwatch.journal.reader import JournalReader
 from benchwatch.journal.schema import Run
-from benchwatch.quantity import printable
+from benchwatch.quantity import format_duration, printable
 from benchwatch.snapshot import Happening, HappeningKind, Records
 
 WITHIN_S: Final = 12 * 3600.0
 """A run that was interrupted longer ago than this is not gone on with."""
 ALIVE_S: Final = 120.0
 """A run whose process exists and that wrote something so recently, or within five gates, goes
-on in another program."""
+on in another program. Later its process must be one of ours as well: numbers are used again."""
+PROGRAM: Final = b"benchwatch"
+"""Stands in the command line of each process of ours."""
 LEFT: Final = "stopped"
 """Reason of a run that somebody ended at the screen: it is over, and so is what it went on with."""
 AS_ASKED: Final = frozenset({"count reached", "time is up", "settled", "not settled"})
@@ -62,6 +64,17 @@ class Earlier:
     """Whether the tool was said to be on the trimmer."""
     nominal: Decimal | None = None
     """What the offsets were held against, in hertz; None: not known."""
+
+
+def gap_words(lasted_s: float, reason: str) -> str:
+    """Say in the notes that readings were missing."""
+    return f"no readings for {format_duration(lasted_s)}: {reason}"
+
+
+def record_words(record: OffsetRecord, *, kept: bool) -> str:
+    """Say in the notes how an offset came on record, and what spoke against it."""
+    caution = f"; caution: {record.caution}" if record.caution else ""
+    return " (kept by itself)" * kept + caution
 
 
 def find_interrupted(
@@ -124,17 +137,28 @@ def _chain(runs: dict[int, Run], newest: Run) -> list[Run]:
 def _goes_on(run: Run, settings: dict[str, Any], silent_s: float) -> bool:
     """Tell whether another program still writes `run`."""
     process = settings.get("process")
-    if run.ended_utc_s is not None or silent_s > max(ALIVE_S, 5.0 * (run.gate_s or 0.0)):
+    if run.ended_utc_s is not None:
         return False
+    is_recent = silent_s <= max(ALIVE_S, 5.0 * (run.gate_s or 0.0))
     if not isinstance(process, int) or process <= 0 or os.name != "posix":
-        return process is None or os.name != "posix"
+        return is_recent and (process is None or os.name != "posix")
+    if process == os.getpid():
+        return False
     try:
         os.kill(process, 0)
     except ProcessLookupError:
         return False
     except OSError:
-        return True  # somebody else's process
-    return process != os.getpid()
+        return is_recent  # somebody else's process
+    return is_recent or _is_ours(process)
+
+
+def _is_ours(process: int) -> bool:
+    """Tell whether a process runs this program; False where the system does not tell."""
+    try:
+        return PROGRAM in Path(f"/proc/{process}/cmdline").read_bytes()
+    except OSError:
+        return False
 
 
 def _last_entry_s(journal: JournalReader, run: Run) -> float:
@@ -150,9 +174,11 @@ def _read(journal: JournalReader, chain: list[Run], last_s: float, utc_s: float)
     nominal = chain[-1].nominal_hz
     left = _Left(utc_s, None if nominal is None else float(nominal))
     for run in chain:
-        for at_utc_s, kind, document in _entries(journal, run):
+        for at_utc_s, kind, document, lasted_s in _entries(journal, run):
             with suppress(KeyError, TypeError, ValueError, OverflowError, FileError):
-                left.take(at_utc_s, kind, document)  # what is no entry of ours is left out
+                left.take(
+                    at_utc_s, kind, document, lasted_s
+                )  # what is no entry of ours is left out
     return Earlier(
         run=chain[-1].key,
         utc_s=last_s,
@@ -165,20 +191,20 @@ def _read(journal: JournalReader, chain: list[Run], last_s: float, utc_s: float)
     )
 
 
-def _entries(journal: JournalReader, run: Run) -> Iterator[tuple[float, str, str]]:
-    """Give time, kind and document of what was kept beside readings, in the order of writing.
+def _entries(journal: JournalReader, run: Run) -> Iterator[tuple[float, str, str, float]]:
+    """Give time, kind, document and length of what was kept beside readings, in order of writing.
 
     A record's time is that of its readings; the one after it in the file dates it well enough.
     """
     began = run.started_utc_s
     query = """
-        SELECT number, elapsed_s, kind, document FROM notes WHERE run = ?1
-        UNION ALL SELECT number, elapsed_s, kind, document FROM records WHERE run = ?1
-        UNION ALL SELECT number, elapsed_s, 'mark', text FROM marks WHERE run = ?1
-        UNION ALL SELECT number, elapsed_s, 'gap', reason FROM gaps WHERE run = ?1
+        SELECT number, elapsed_s, kind, document, 0.0 FROM notes WHERE run = ?1
+        UNION ALL SELECT number, elapsed_s, kind, document, 0.0 FROM records WHERE run = ?1
+        UNION ALL SELECT number, elapsed_s, 'mark', text, 0.0 FROM marks WHERE run = ?1
+        UNION ALL SELECT number, elapsed_s, 'gap', reason, lasted_s FROM gaps WHERE run = ?1
         ORDER BY number"""
-    for _, elapsed_s, kind, document in journal.ask(query, (run.key,)):
-        yield began + float(elapsed_s), str(kind), str(document)
+    for _, elapsed_s, kind, document, lasted_s in journal.ask(query, (run.key,)):
+        yield began + float(elapsed_s), str(kind), str(document), float(lasted_s)
 
 
 class _Left:
@@ -197,17 +223,19 @@ class _Left:
         self.turn: Nudge | None = None
         self.tool_on = False
 
-    def take(self, utc_s: float, kind: str, document: str) -> None:
-        """Take the entry that was written at `utc_s`."""
+    def take(self, utc_s: float, kind: str, document: str, lasted_s: float) -> None:
+        """Take the entry that was written at `utc_s`, or of a gap that began then."""
         if kind in get_args(RecordKind):
             self._take_record(utc_s, OffsetRecord.from_dict(_object(document)))
         elif kind == KEPT_BY_ITSELF:
-            self.records = replace(self.records, as_found_kept=True)
+            self._kept_by_itself()
         elif kind == PULL:
             samples = _object(document)["samples"]
             self.samples = tuple((float(size), _optional(u)) for size, u in samples)
-        elif kind in {"mark", "gap"}:
+        elif kind == "mark":
             self._note(utc_s, kind, document)
+        elif kind == "gap":
+            self._note(utc_s, kind, gap_words(lasted_s, document))
         elif kind in get_args(HappeningKind):
             values = _object(document)
             nudge = _nudge(values["nudge"], utc_s - self._utc_s)
@@ -218,8 +246,15 @@ class _Left:
                 self.tool_on = TOOL_WORDS.get(text, self.tool_on)
             self._note(utc_s, kind, text, nudge=nudge)
 
+    def _kept_by_itself(self) -> None:
+        self.records = replace(self.records, as_found_kept=self.records.as_found is not None)
+        record = self.notes[-1].record if self.notes else None
+        if record is not None:
+            words = record_words(record, kept=True)
+            self.notes[-1] = replace(self.notes[-1], text=words)
+
     def _take_record(self, utc_s: float, record: OffsetRecord) -> None:
-        self._note(utc_s, "record", "", record=record)
+        self._note(utc_s, "record", record_words(record, kept=False), record=record)
         if None not in (record.nominal_hz, self._nominal_hz) and (
             record.nominal_hz != self._nominal_hz
         ):

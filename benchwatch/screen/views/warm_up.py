@@ -1,4 +1,4 @@
-"""Warm-up: the way since power-on, where it is going, and whether it has settled."""
+"""Warm-up: the way since the run began, where it is going, and whether it has settled."""
 
 from benchwatch.quantity import format_duration, write_fraction
 from benchwatch.screen.amounts import ago, limit, with_u
@@ -24,9 +24,12 @@ def _warm_up(frame: Frame) -> WarmUp:
 
 
 def limit_line(frame: Frame, width: int, _rows: int) -> list[Line]:
-    """Draw what settled means here, and how long the power has been on."""
+    """Draw what settled means here, and for how long it has been watched.
+
+    For how long the power has been on nobody has said.
+    """
     now = _warm_up(frame)
-    on = f"  on for {ago(now.since_s, frame.now_s)}"
+    on = f"  watched for {ago(now.since_s, frame.now_s)}"
     if now.limit is None:
         return [line(on)]
     span = limit(now.limit.limit, frame.unit, "").strip()
@@ -52,7 +55,7 @@ def end_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
 
 
 def curve_chart(frame: Frame, width: int, rows: int) -> list[Line]:
-    """Draw the offset since power-on and the fitted curve, dotted, on past the present."""
+    """Draw the offset since the run began and the fitted curve, dotted, on past the present."""
     if frame.window is None or rows < 2:
         return [line(("  nothing to draw yet", Ink.DIM))]
     now, log = _warm_up(frame), frame.wishes.log_time
@@ -81,7 +84,7 @@ def _time_figures(frame: Frame, axes: Axes, width: int, last_s: float) -> Line:
     if frame.wishes.log_time:
         ticks += [(axes.column(s, room), format_duration(s)) for s in TICKS_S]
     else:
-        ticks += [(0, "power on"), (axes.column(last_s, room), format_duration(last_s))]
+        ticks += [(0, "start of run"), (axes.column(last_s, room), format_duration(last_s))]
         ticks.append((axes.column(last_s / 2, room), format_duration(last_s / 2)))
     return along(width, ticks)
 
@@ -118,8 +121,8 @@ WARM_UP = View(
     ),
     help=(
         (
-            "The chart shows the offset since power-on; dots are the curve that was fitted to it, "
-            "drawn on past the present, and the level line where it is going, when that can be "
+            "The chart shows the offset since the run began; dots are the curve that was fitted to "
+            "it, drawn on past the present, and the level line where it is going, when that can be "
             "told. t changes between time and its logarithm, which shows a whole warm-up at once; "
             "c shows the offsets of late closer. ^ or v at an edge: there it lies beyond."
         ),
