@@ -123,8 +123,8 @@ def _solve(gamma: FloatArray, known: IntArray, length: int) -> _Solved | None:
     contrast = np.concatenate((-weights.sum(axis=0), np.ones(length)))
     variance = max(-float(contrast @ pairs @ contrast), 0.0)
     after = known >= length
-    levels = np.column_stack((np.ones(n), after))
-    lines = np.column_stack((levels, known))
+    levels: FloatArray = np.column_stack((np.ones(n), after))
+    lines: FloatArray = np.column_stack((levels, known))
     jumps = [np.linalg.pinv(columns)[1] for columns in (levels, lines)]
     by_level, by_line = (_Jump(jump, _sd(jump, pairs[:n, :n])) for jump in jumps)
     return _Solved(weights, variance, (by_level, by_line))
