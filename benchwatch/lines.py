@@ -24,12 +24,16 @@ from benchwatch.quantity import (
     write_fraction,
     write_hz,
 )
-from benchwatch.reading import SPIKE, Event, Flag, Gap, Mark, Reading, Record
+from benchwatch.reading import SPIKE, Event, Flag, Gap, Mark, Reading, Record, Touch
 from benchwatch.timebase import correction_words
 
 _encode: Final = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
 _SPIKE: Final[frozenset[Flag]] = frozenset({SPIKE})
 _EPOCH: Final = datetime(1970, 1, 1)  # noqa: DTZ001 - UTC, written as Z
+
+
+Told = Reading | Gap | Mark | Record
+"""What has a line of its own; the tool put on or lifted is told as a mark."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +49,7 @@ class Writer(Protocol):
     """Turns what happened, and the numbers after it, into one line without its line ending."""
 
     def __call__(
-        self, event: Event | End, numbers: Numbers, not_on_disk: int | None = None, /
+        self, event: Told | End, numbers: Numbers, not_on_disk: int | None = None, /
     ) -> str:
         """Write one line; `not_on_disk`: how much waits for the journal, None without one."""
         ...
@@ -67,6 +71,9 @@ class Lines:
     def event(self, event: Event, numbers: Numbers, not_on_disk: int | None = None) -> None:
         """Take an event and the numbers after it, and how much waits for the journal by then."""
         name = event.counter
+        if isinstance(event, Touch):
+            words = "tool on" if event.on else "tool off"
+            event = Mark(name, event.utc_s, event.elapsed_s, words)
         if isinstance(event, Mark | Record):
             self._put(event, numbers, not_on_disk)
             return
@@ -97,7 +104,7 @@ class Lines:
         """Hand all lines so far to whoever reads them."""
         self._stream.flush()
 
-    def _put(self, event: Event | End, numbers: Numbers, not_on_disk: int | None = None) -> None:
+    def _put(self, event: Told | End, numbers: Numbers, not_on_disk: int | None = None) -> None:
         line = self._write(event, numbers, not_on_disk)
         if not self._has_plus_minus:
             line = line.replace("±", "+/-")
@@ -129,7 +136,7 @@ def _can_write(text: str, stream: TextIO) -> bool:
 # ------------------------------------------------------------- for programs
 
 
-def json_line(event: Event | End, numbers: Numbers, not_on_disk: int | None = None, /) -> str:
+def json_line(event: Told | End, numbers: Numbers, not_on_disk: int | None = None, /) -> str:
     """Write one line of strict JSON; what is unknown is null."""
     if isinstance(event, Reading):
         return _encode(_reading(event, numbers) | {"not_on_disk": not_on_disk})
@@ -247,7 +254,7 @@ class PlainWriter:
         self._units: dict[str, OffsetUnit] = {}
 
     def __call__(
-        self, event: Event | End, numbers: Numbers, not_on_disk: int | None = None, /
+        self, event: Told | End, numbers: Numbers, not_on_disk: int | None = None, /
     ) -> str:
         """Write one line."""
         if isinstance(event, End):
@@ -309,6 +316,6 @@ def _signed_hz(reading: Reading) -> str:
     return write_hz(reading.offset_hz).digits
 
 
-def _clock_time(event: Event) -> str:
+def _clock_time(event: Told) -> str:
     stamp = iso_time(event.utc_s)
     return f"{event.elapsed_s:.3f} s" if stamp is None else stamp

@@ -3,6 +3,7 @@
 Live readings and replayed ones go through this very same pipe.
 """
 
+import json
 import os
 import threading
 from dataclasses import replace
@@ -27,7 +28,18 @@ from benchwatch.journal.schema import Run, settings_text
 from benchwatch.leisure import elsewhere_now, warm_up_now
 from benchwatch.plan import Plan
 from benchwatch.quantity import format_frequency
-from benchwatch.reading import OVERRANGE, REPEAT, Event, Flag, Gap, Mark, Note, Reading
+from benchwatch.reading import (
+    OVERRANGE,
+    REPEAT,
+    Entry,
+    Event,
+    Flag,
+    Gap,
+    Mark,
+    Reading,
+    Record,
+    Touch,
+)
 from benchwatch.reckoning import Reckoning
 from benchwatch.snapshot import Link, Records, Snapshot, Trace, TrimNow, WarmUp
 from benchwatch.timebase import TimeBases
@@ -105,6 +117,12 @@ class Pipeline:
     def take(self, event: Event) -> Snapshot:
         """Put `event` on disk, then into the numbers; return the state after it."""
         with self._lock:
+            if isinstance(event, Touch):
+                self._touch(event.utc_s, event.elapsed_s, on=event.on)
+                return self._snapshot
+            if isinstance(event, Record):
+                self._file(_record_in(event), event.utc_s, event.elapsed_s)
+                return self._snapshot
             self._write(event)
             if isinstance(event, Reading):
                 self._snapshot = self._take_reading(event)
@@ -155,10 +173,7 @@ class Pipeline:
     def touch(self, utc_s: float, elapsed_s: float, *, on: bool) -> None:
         """The tool is on the trimmer, or off."""
         with self._lock:
-            trim = self._reckoning.trimming.touch(elapsed_s, self._snapshot.numbers, on=on)
-            self._notes.note(utc_s, elapsed_s, "tool", "tool on" if on else "tool off")
-            self._keep_pull(utc_s, elapsed_s)
-            self._snapshot = replace(self._snapshot, trim=trim, happenings=self._notes.newest)
+            self._touch(utc_s, elapsed_s, on=on)
 
     def record(self, kind: RecordKind, utc_s: float, elapsed_s: float) -> OffsetRecord:
         """Put the present offset on record, in the journal too.
@@ -216,7 +231,13 @@ class Pipeline:
 
     # ------------------------------------------------------------ the lock is held from here on
 
-    def _write(self, event: Event | Note) -> None:
+    def _touch(self, utc_s: float, elapsed_s: float, *, on: bool) -> None:
+        trim = self._reckoning.trimming.touch(elapsed_s, self._snapshot.numbers, on=on)
+        self._notes.note(utc_s, elapsed_s, "tool", "tool on" if on else "tool off")
+        self._keep_pull(utc_s, elapsed_s)
+        self._snapshot = replace(self._snapshot, trim=trim, happenings=self._notes.newest)
+
+    def _write(self, event: Entry) -> None:
         if self._journal is not None:
             self._journal.write(self._run.key, event)
 
@@ -362,6 +383,10 @@ class Pipeline:
             journal_trouble=self._trouble(),
             not_on_disk=self._not_on_disk(),
         )
+
+
+def _record_in(event: Record) -> OffsetRecord:
+    return OffsetRecord.from_dict(json.loads(event.document))
 
 
 def _without_news(numbers: Numbers) -> Numbers:

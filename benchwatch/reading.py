@@ -93,4 +93,18 @@ class Note:
     """JSON."""
 
 
-Event = Reading | Gap | Mark | Record
+@dataclass(frozen=True, slots=True)
+class Touch:
+    """The tool was put on the trimmer, or lifted; a journal holds it as a `Note`."""
+
+    counter: str
+    utc_s: float
+    elapsed_s: float
+    on: bool
+
+
+Event = Reading | Gap | Mark | Record | Touch
+"""What happens to a counter, live or recorded."""
+
+Entry = Reading | Gap | Mark | Record | Note
+"""What the journal has a row of."""

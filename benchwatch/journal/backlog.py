@@ -4,7 +4,7 @@ from collections import deque
 from collections.abc import Iterator
 
 from benchwatch.journal.schema import Row, event_row
-from benchwatch.reading import Event, Gap, Note
+from benchwatch.reading import Entry, Gap, Note
 
 
 class Backlog:
@@ -16,7 +16,7 @@ class Backlog:
 
     def __init__(self, limit: int) -> None:
         self._limit = limit
-        self._waiting: deque[tuple[int, int, Event | Note]] = deque()
+        self._waiting: deque[tuple[int, int, Entry]] = deque()
         self._dropped: dict[int, _Dropped] = {}
         self._events = 0
 
@@ -24,7 +24,7 @@ class Backlog:
         """Return how many events there were, kept or not; what the program noted counts not."""
         return self._events
 
-    def keep(self, run: int, number: int, event: Event | Note) -> None:
+    def keep(self, run: int, number: int, event: Entry) -> None:
         """Add an event; beyond the limit the oldest goes."""
         self._events += not isinstance(event, Note)
         self._waiting.append((run, number, event))
@@ -49,12 +49,12 @@ class Backlog:
 class _Dropped:
     """A stretch of events that the queue had no room for."""
 
-    def __init__(self, number: int, first: Event | Note) -> None:
+    def __init__(self, number: int, first: Entry) -> None:
         self.number = number
         self.events = 0
         self._first = self._last = first
 
-    def add(self, event: Event | Note) -> None:
+    def add(self, event: Entry) -> None:
         self.events += 1
         self._last = event
 

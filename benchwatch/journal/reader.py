@@ -30,7 +30,10 @@ _OTHERS: Final = {
     "gaps": "number, utc_s, elapsed_s, lasted_s, reason",
     "marks": "number, utc_s, elapsed_s, text",
     "records": "number, utc_s, elapsed_s, kind, document",
+    "notes": "number, utc_s, elapsed_s, kind, document",
 }
+_LATER: Final = frozenset({"records", "notes"})
+"""Tables that the first journals had not."""
 _TEXTS: Final = frozenset({"text", "flags", "reason", "kind", "document"})
 _TYPES: Final[dict[str, set[type]]] = {
     **{name: {str} for name in _TEXTS},
@@ -54,6 +57,8 @@ class Portion:
     """Number, Unix seconds, elapsed seconds, text."""
     records: list[tuple[int, float, float, str, str]] = field(default_factory=list)
     """Number, Unix seconds, elapsed seconds, kind, document."""
+    notes: list[tuple[int, float, float, str, str]] = field(default_factory=list)
+    """Likewise."""
 
 
 class JournalReader:
@@ -85,7 +90,7 @@ class JournalReader:
         self._others = {
             table: columns
             for table, columns in _OTHERS.items()
-            if table in names or table != "records"  # the first journals had no records
+            if table in names or table not in _LATER
         }
 
     def __enter__(self) -> Self:
@@ -112,7 +117,7 @@ class JournalReader:
         return bool(self._rows("SELECT 1 FROM readings WHERE run = ? LIMIT 1", (run.key,)))
 
     def portions(self, run: Run, *, records: bool = False) -> Iterator[Portion]:
-        """Give the events of `run`; `records` only where they are asked for."""
+        """Give the events of `run`; `records` and notes only where they are asked for."""
         after = -_LAST
         query = (
             f"SELECT {_READINGS} FROM readings"  # noqa: S608 - our own words
@@ -126,7 +131,7 @@ class JournalReader:
             last = int(rows[-1][0]) if more else _LAST
             found: dict[str, list[Any]] = {"readings": rows}
             for table, columns in self._others.items():
-                if records or table != "records":
+                if records or table not in _LATER:
                     found[table] = self._rows(
                         f"SELECT {columns} FROM {table}"  # noqa: S608 - our own words
                         " WHERE run = ? AND number > ? AND number <= ? ORDER BY number",

@@ -207,6 +207,23 @@ def _entries(journal: JournalReader, run: Run) -> Iterator[tuple[float, str, str
         yield began + float(elapsed_s), str(kind), str(document), float(lasted_s)
 
 
+def tool_told(kind: str, document: str) -> bool | None:
+    """Return whether a note says that the tool is on, or off; None where it says neither."""
+    text = _object(document).get("text") if kind == "tool" else None
+    return TOOL_WORDS.get(text) if isinstance(text, str) else None
+
+
+def is_record(kind: str, document: str) -> bool:
+    """Tell whether an entry of the table of records can be read as one."""
+    if kind not in get_args(RecordKind):
+        return False
+    try:
+        OffsetRecord.from_dict(_object(document))
+    except (KeyError, TypeError, ValueError, OverflowError, FileError):
+        return False
+    return True
+
+
 class _Left:
     """Gathers what the entries of interrupted runs say, in the order of writing.
 
@@ -243,7 +260,8 @@ class _Left:
             if kind == "nudge":
                 self.turn = nudge
             elif kind == "tool":
-                self.tool_on = TOOL_WORDS.get(text, self.tool_on)
+                told = tool_told(kind, document)
+                self.tool_on = self.tool_on if told is None else told
             self._note(utc_s, kind, text, nudge=nudge)
 
     def _kept_by_itself(self) -> None:

@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from benchwatch.errors import JournalError
 from benchwatch.journal.faults import GO_ELSEWHERE
-from benchwatch.reading import Event, Gap, Note, Reading, Record
+from benchwatch.reading import Entry, Gap, Note, Reading, Record
 
 APPLICATION_ID: Final = 0x42774A31
 """Marks an SQLite file as a journal of ours (its ``application_id``)."""
@@ -158,7 +158,7 @@ def lost_run(run: int, utc_s: float) -> tuple[object, ...]:
     return run, run, "unknown", "", "", utc_s, None, "", "unknown", None, "{}", None, why
 
 
-def event_row(run: int, number: int, event: Event | Note) -> Row:
+def event_row(run: int, number: int, event: Entry) -> Row:
     """Return the row of an event; `number` counts the events of the run."""
     if isinstance(event, Reading):
         flags = ",".join(sorted(event.flags)) if event.flags else ""

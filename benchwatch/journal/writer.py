@@ -25,7 +25,7 @@ from benchwatch.journal.open_file import LOG_BYTES, OpenFile
 from benchwatch.journal.place import alone, check_name
 from benchwatch.journal.rescue import leave
 from benchwatch.journal.schema import Run, copy_events, count_events, event_row, run_row
-from benchwatch.reading import Event, Note
+from benchwatch.reading import Entry
 
 BACKLOG: Final = 100_000
 """Events kept in memory while the file can't be written; beyond that the oldest go first."""
@@ -119,7 +119,7 @@ class Journal:
             except sqlite3.Error as error:
                 self._fail(error)
 
-    def write(self, run: int, event: Event | Note) -> None:
+    def write(self, run: int, event: Entry) -> None:
         """Put `event` of the run with key `run` on disk; returns once it is there, or waits."""
         with self._lock:
             self._number += 1

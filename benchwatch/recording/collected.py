@@ -7,7 +7,7 @@ import numpy as np
 
 from benchwatch.recording.assembly import Assembly
 from benchwatch.recording.decimals import FloatArray
-from benchwatch.recording.record import Hole, Piece, Recording
+from benchwatch.recording.record import Hole, Piece, Recording, Said
 from benchwatch.recording.rows import Rows
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ class Collected:
         self._flags: dict[int, frozenset[Flag]] = {}
         self._corrections: dict[int, float] = {}
         self._holes: list[Hole] = []
-        self._marks: list[tuple[int, float, str]] = []
+        self._marks: list[tuple[int, float, Said]] = []
         self._resolution_hz = 0.0
         self._gated = False
 

@@ -3,6 +3,7 @@
 import stat
 from collections.abc import Iterator
 from decimal import Decimal
+from operator import itemgetter
 from pathlib import Path
 from typing import Final
 
@@ -11,12 +12,13 @@ import numpy as np
 from benchwatch.errors import BenchwatchError, FileError, JournalError
 from benchwatch.journal.place import is_database
 from benchwatch.journal.reader import JournalReader, Portion, ReadingRow, flags_of
+from benchwatch.journal.resume import KEPT_BY_ITSELF, is_record, tool_told
 from benchwatch.journal.schema import Run
 from benchwatch.quantity import parse_reply, printable
 from benchwatch.reading import OVERRANGE
 from benchwatch.recording.decimals import Decimals, merged, of_values
 from benchwatch.recording.digits import read_texts
-from benchwatch.recording.record import Hole
+from benchwatch.recording.record import Hole, Said
 from benchwatch.recording.rows import (
     BEYOND,
     LATEST_S,
@@ -80,7 +82,7 @@ class NewestWatch:
             with JournalReader(Path(self._path)) as journal:
                 for run in runs:
                     track.external |= run.time_base == "external"
-                    for portion in journal.portions(run):
+                    for portion in journal.portions(run, records=True):
                         yield [(track, _rows(track, portion))]
         except JournalError as error:
             raise _as_file_error(self._path, error) from error
@@ -124,10 +126,31 @@ def _rows(track: Track, portion: Portion) -> Rows:
         if lasted_s < 0:
             raise FileError(f"{where}: the gap lasted {lasted_s:.3g} s. Mend or remove it.")
         rows.gaps.append(Hole(before, begin_s, lasted_s, printable(reason, 200)))
-    for at, _, at_s, text in portion.marks:
+    for at, at_s, said in _done(portion):
         check_time(Decimal(at_s), track.place(at))
-        rows.marks.append((int(np.searchsorted(number, at)), at_s, printable(text, 200)))
+        rows.marks.append((int(np.searchsorted(number, at)), at_s, said))
     return rows
+
+
+def _done(portion: Portion) -> list[tuple[int, float, Said]]:
+    """Return what the operator did, in the order of writing; a record dates from where it stands.
+
+    As found that was kept by itself is kept by itself again when it is played.
+    """
+    kept = {number - 1 for number, _, _, kind, _ in portion.notes if kind == KEPT_BY_ITSELF}
+    done: list[tuple[int, float, Said]] = [
+        (number, at_s, printable(text, 200)) for number, _, at_s, text in portion.marks
+    ]
+    done += [
+        (number, at_s, (kind, document))
+        for number, _, at_s, kind, document in portion.records
+        if number not in kept and is_record(kind, document)
+    ]
+    for number, _, at_s, kind, document in portion.notes:
+        on = tool_told(kind, document)
+        if on is not None:
+            done.append((number, at_s, on))
+    return sorted(done, key=itemgetter(0))
 
 
 def _numbers(track: Track, readings: list[ReadingRow], over: list[bool]) -> Decimals:

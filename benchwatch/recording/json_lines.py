@@ -11,7 +11,7 @@ from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, Flag
 from benchwatch.recording.decimals import of_values
-from benchwatch.recording.record import Hole
+from benchwatch.recording.record import Hole, Said
 from benchwatch.recording.rows import (
     BEYOND,
     OVERRANGE_FROM,
@@ -94,7 +94,7 @@ class _Lines:
         self._flags: dict[int, frozenset[Flag]] = {}
         self._corrections: dict[int, float] = {}
         self._gaps: list[Hole] = []
-        self._marks: list[tuple[int, float, str]] = []
+        self._marks: list[tuple[int, float, Said]] = []
 
     def take(self, kind: str, row: Mapping[str, object], number: int, where: str) -> None:
         """Take one line, decoded."""

@@ -11,7 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.counter import TimeBaseSource
-from benchwatch.reading import OVERRANGE, SPIKE, UNFIT, Event, Flag, Gap, Mark, Reading
+from benchwatch.reading import (
+    OVERRANGE,
+    SPIKE,
+    UNFIT,
+    Event,
+    Flag,
+    Gap,
+    Mark,
+    Reading,
+    Record,
+    Touch,
+)
 
 Kind = Literal["frequency_hz", "offset", "period_s", "phase_s"]
 """What the numbers in the file are; the words are the names of the columns."""
@@ -38,6 +49,11 @@ FloatArray = NDArray[np.float64]
 def kind_of(column: Column) -> Kind:
     """Return the kind of the numbers in a column."""
     return next((kind for kind in KINDS if kind == column), "offset")
+
+
+Said = str | bool | tuple[str, str]
+"""What the operator did: the text of a mark; whether the tool was put on or lifted; kind and
+document of a record."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +83,7 @@ class Piece:
     corrections: Mapping[int, float] = field(default_factory=dict)
     holes: Sequence[Hole] = ()
     """Their `before` counts the readings of this piece."""
-    marks: Sequence[tuple[int, float, str]] = ()
+    marks: Sequence[tuple[int, float, Said]] = ()
     across_s: Mapping[int, float] = field(default_factory=dict)
     """Of a time error, by how many seconds it is further on after the holes in front of a
     reading; after those at the end under the number of readings."""
@@ -113,8 +129,8 @@ class Recording:
     """How far the time base was known to be off, for readings that were put right by that when
     they were recorded; the offsets here are as read."""
     holes: tuple[Hole, ...] = ()
-    marks: tuple[tuple[int, float, str], ...] = ()
-    """Notes on the time line, where the file has any: index of the next reading, seconds, text."""
+    marks: tuple[tuple[int, float, Said], ...] = ()
+    """What the operator did, where the file tells: index of the next reading, seconds, what."""
     across_s: Mapping[int, float] = field(default_factory=dict)
     """Of a time error, by how many seconds it is further on after the holes in front of a
     reading; it runs on through them."""
@@ -160,6 +176,14 @@ class Recording:
         return played(whole, name, start_s, gate_s)
 
 
+def _done(said: Said, name: str, utc_s: float, at_s: float) -> Event:
+    if isinstance(said, bool):
+        return Touch(name, utc_s, at_s, said)
+    if isinstance(said, str):
+        return Mark(name, utc_s, at_s, said)
+    return Record(name, utc_s, at_s, *said)
+
+
 def played(
     what: Piece, name: str, utc_start_s: float, gate_s: float | None = None
 ) -> Iterator[Event]:
@@ -171,12 +195,12 @@ def played(
         utc_start_s: Unix seconds at time 0; nan when unknown.
         gate_s: gate the file was taken with; what the file tells when None.
     """
-    between: list[tuple[int, float, Gap | Mark]] = [
+    between: list[tuple[int, float, Event]] = [
         (hole.before, hole.begin_s, _gap(hole, name, utc_start_s)) for hole in what.holes
     ]
     between += [
-        (before, at_s, Mark(name, utc_start_s + at_s, at_s, text))
-        for before, at_s, text in what.marks
+        (before, at_s, _done(said, name, utc_start_s + at_s, at_s))
+        for before, at_s, said in what.marks
     ]
     between.sort(key=itemgetter(0, 1), reverse=True)
     gates = None if gate_s is not None or what.gate_s is None else what.gate_s.tolist()

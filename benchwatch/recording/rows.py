@@ -12,7 +12,7 @@ from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 from benchwatch.reading import Flag
 from benchwatch.recording.decimals import BoolArray, Decimals, FloatArray, IntArray
-from benchwatch.recording.record import Hole, Kind
+from benchwatch.recording.record import Hole, Kind, Said
 
 BLANKS: Final = frozenset({"", "nan", "null", "none", "na", "n/a", "-"})
 """Cells that say that there is no value."""
@@ -79,7 +79,7 @@ class Rows:
     """By what the rows' offsets had been put right, where the file tells; here they are as read."""
     gaps: list[Hole] = field(default_factory=list)
     """Gaps the file itself reports; `before` counts these rows."""
-    marks: list[tuple[int, float, str]] = field(default_factory=list)
+    marks: list[tuple[int, float, Said]] = field(default_factory=list)
     """Notes on the time line: how many of these rows come before it, seconds, text."""
 
     def __len__(self) -> int:

@@ -12,9 +12,10 @@ from operator import attrgetter
 from typing import Final
 
 from benchwatch.acquire import Connection
+from benchwatch.counter import TimeBase
 from benchwatch.errors import BenchwatchError, NoReadings
 from benchwatch.pipeline import Pipeline
-from benchwatch.reading import Event, Gap, Mark, Reading
+from benchwatch.reading import INTERNAL_TIMEBASE, Event, Gap, Mark, Reading
 from benchwatch.recording import EventStream, Extent, Recording
 from benchwatch.snapshot import Link
 
@@ -24,6 +25,7 @@ READ_AT_ONCE: Final = 10_000
 """Readings that are looked at before anything is played: what is wrong with most files, and how
 long they are, is then known beforehand."""
 
+_INTERNAL: Final = TimeBase("internal")
 _BY_TIME = attrgetter("elapsed_s")
 
 
@@ -82,15 +84,17 @@ class Tape:
     def way(self, marks: Sequence[Mark] = ()) -> "Way":
         """Begin a way from the beginning; `marks` were made at earlier showings."""
         stream = self._open()
+        time_bases = {name: TimeBase(one.time_base) for name, one in self._outlines.items()}
 
         def pipeline(name: str) -> Pipeline:
             outline = self._outlines.setdefault(name, stream.outline(name))
+            time_bases[name] = TimeBase(outline.time_base)
             return self._pipeline(outline)
 
         shifted = (replace(event, elapsed_s=event.elapsed_s - self._origin_s) for event in stream)
         events = merge(shifted, sorted(marks, key=_BY_TIME), key=_BY_TIME)
         known = {name: self._pipeline(outline) for name, outline in self._outlines.items()}
-        return Way(known, events, pipeline)
+        return Way(known, events, pipeline, time_bases)
 
     def _see_counters(self) -> None:
         for outline in self._extent.outlines():
@@ -106,6 +110,8 @@ class Way:
     events: Iterator[Event]
     pipeline: Callable[[str], Pipeline]
     """Makes one for a counter that is met later."""
+    time_bases: dict[str, TimeBase]
+    """What the file says counted the readings that are not marked as counted otherwise."""
     at_s: float = 0.0
     """All events up to here have been fed."""
     next: Event | None = None
@@ -135,7 +141,8 @@ class Way:
         except BenchwatchError as error:
             self.next = None
             for name, known in tuple(self._links.items()):
-                self._connect(name, Link("ended", self.at_s, str(error)), known.gate_s)
+                link = Link("ended", self.at_s, str(error))
+                self._connect(name, link, known.gate_s, known.time_base)
 
     def _take(self, event: Event) -> None:
         """Put an event through its pipeline; the link is silent for as long as a gap lasts."""
@@ -143,17 +150,21 @@ class Way:
             self.pipelines[event.counter] = self.pipeline(event.counter)
             self._connect(event.counter, Link("reading", event.elapsed_s), None)
         known = self._links[event.counter]
-        link, gate_s = known.link, known.gate_s
+        link, gate_s, time_base = known.link, known.gate_s, known.time_base
         if isinstance(event, Reading):
             gate_s = event.gate_s
+            internal = INTERNAL_TIMEBASE in event.flags
+            time_base = _INTERNAL if internal else self.time_bases.get(event.counter, TimeBase())
             if link.state != "reading":
                 link = Link("reading", event.elapsed_s)
         elif isinstance(event, Gap):
             link = Link("silent", event.elapsed_s, event.reason)
-        if link is not known.link or gate_s != known.gate_s:
-            self._connect(event.counter, link, gate_s)
+        if link is not known.link or gate_s != known.gate_s or time_base != known.time_base:
+            self._connect(event.counter, link, gate_s, time_base)
         self.pipelines[event.counter].take(event)
 
-    def _connect(self, name: str, link: Link, gate_s: float | None) -> None:
-        self._links[name] = Connection(link, gate_s=gate_s)
+    def _connect(
+        self, name: str, link: Link, gate_s: float | None, time_base: TimeBase | None = None
+    ) -> None:
+        self._links[name] = Connection(link, gate_s=gate_s, time_base=time_base or TimeBase())
         self.pipelines[name].connect(self._links[name])
