@@ -69,6 +69,24 @@ def test_table_for_people(series: str) -> None:
     assert "latest not in that time." in text
 
 
+@pytest.mark.parametrize(
+    "rows",
+    [
+        "2031-01-02,2ppb\n2031-01-04,3.5 ppb\n",
+        "offset_ppb,date\n2,2031-01-02\n3.5,2031-01-04\n",
+        "date,offset_1e-12\n2031-01-02,2000\n2031-01-04,3500\n",
+    ],
+)
+def test_rows_without_a_header_and_offsets_in_the_unit_of_their_column(
+    tmp_path: Path, rows: str
+) -> None:
+    """The row that the documentation shows is a file; a column may name its unit."""
+    path = tmp_path / "visits.csv"
+    path.write_text(rows)
+
+    assert read_visits(str(path)).offsets == pytest.approx((2e-9, 3.5e-9), rel=1e-12)
+
+
 def test_never_due(series: str) -> None:
     """A tolerance that is not left within the horizon is said to hold, and is null in JSON."""
     text = run(series, "--tolerance", "500ppb")

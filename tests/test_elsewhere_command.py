@@ -39,7 +39,7 @@ def test_table_for_people() -> None:
     assert "+1000.0 ± 1.0 ppb" in text
     assert "+100.00 ± 0.10 Hz" in text
     assert "+20.00 dB" in text
-    assert "gains 0.0864 s a day" in text
+    assert "gains 0.086400 ± 0.000086 s a day" in text
 
 
 def test_no_offset() -> None:

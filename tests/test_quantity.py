@@ -98,14 +98,20 @@ def test_a_fraction_without_a_usable_unit_is_refused(text: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "seconds"),
-    [("250ms", 0.25), ("1", 1.0), ("1s", 1.0), ("10 min", 600.0), ("2h", 7200.0), ("3d", 259200.0)],
-)
+    [
+        ("250ms", 0.25), ("1", 1.0), ("1s", 1.0), ("10 min", 600.0), ("2h", 7200.0), ("3d", 259200.0),
+        ("2 min 10 s", 130.0), ("2min10s", 130.0), ("1h30min", 5400.0), ("1.5 h 1s", 5401.0),
+    ],
+)  # fmt: skip
 def test_every_form_of_a_duration(text: str, seconds: float) -> None:
     """From milliseconds to days."""
     assert parse_duration(text) == seconds
 
 
-@pytest.mark.parametrize("text", ["1m", "0", "-1s", "1 fortnight", "s", "9" * 70])
+@pytest.mark.parametrize(
+    "text",
+    ["1m", "0", "-1s", "1 fortnight", "s", "9" * 70, "2min10", "10s 2min", "1h 2h", "2m 10s"],
+)
 def test_no_duration_is_refused(text: str) -> None:
     """A bare m is minutes to one person and milli to another."""
     with pytest.raises(QuantityError):

@@ -114,6 +114,21 @@ def test_a_warm_up_before_the_turns_is_the_one_that_is_told(write: Callable[...,
     assert ended.startswith(("2 min", "3 min")), told
 
 
+def test_as_found_is_not_of_the_warm_up(write: Callable[..., str]) -> None:
+    """An oven comes in to 37 ppb and is turned to 1 ppb: as found is what it settled at."""
+    offset = noise(900)
+    offset[:200] += 1e-6 * np.exp(-np.arange(200) / 25.0)
+    offset[:600] += 37e-9
+    offset[600:] += 1e-9
+
+    result = run("budget", write(offset), "--kind", "as found", "--json")
+
+    whole = lines(result)[-1]
+    assert whole["offset"] == pytest.approx(37e-9, abs=1e-10)
+    assert whole["u"] < 1e-9
+    assert "as found is of what came after" in result.stderr
+
+
 def test_nothing_tells_since_when_it_is_settled(write: Callable[..., str]) -> None:
     """An oven that still comes in at the end, and quiet noise: both are said to be all of it."""
     moving = noise(60) + 1e-6 * np.exp(-np.arange(60) / 100.0)

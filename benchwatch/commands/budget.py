@@ -131,9 +131,10 @@ def budget(
     """Print the uncertainty budget of the offset that was recorded in FILE.
 
     The offset is the mean of the readings since the last nudge; as found, of those before the
-    first. Lone wild readings are left out and counted. Noise, resolution and drift come from the
-    readings; what the time base or reference brings has to be stated, and is listed as missing if
-    it is not.
+    first, from the end of a warm-up on. Lone wild readings are left out and counted. FILE may be
+    a journal too, whose newest watch with readings is taken. Noise, resolution and drift come
+    from the readings; what the time base or reference brings has to be stated, and is listed as
+    missing if it is not.
     """
     share = read_coverage(coverage)
     recording = stated.read_one(file, counter)
@@ -143,6 +144,9 @@ def budget(
     track = _track(recording, rows, kind, plan, settle)
     if since == "settled":
         track = _settled(recording, track, limited=settle is not None)
+    elif track.settled_s is not None and kind == "as found":
+        note(f"as found is of what came after {when(recording, track.settled_s)}, once settled.")
+        track = track.since(track.settled_s)
     elif track.settled_s is not None:
         note(
             f"it was still warming until {when(recording, track.settled_s)}, and the budget counts "

@@ -15,6 +15,7 @@ from benchwatch.quantity import (
     offset_unit,
     parse_fraction,
     printable,
+    steady_decimals,
     write_fraction,
     write_hz,
 )
@@ -60,7 +61,12 @@ def elsewhere(
     header = ("frequency", "factor", "offset", "fraction", "one beat", "phase noise")
     put(table(header, cells))
     way = "gains" if gain_s >= 0 else "loses"
-    put(f"\nA clock that runs on it {way} {abs(gain_s):.4g} s a day.")
+    gained = f"{abs(gain_s):.4g}"
+    if u:
+        u_s = facts.seconds_per_day(u)
+        decimals = steady_decimals(u_s) or 0
+        gained = f"{abs(gain_s):.{max(decimals, 0)}f} ± {u_s:.{max(decimals, 0)}f}"
+    put(f"\nA clock that runs on it {way} {gained} s a day.")
 
 
 def _uncertainty(text: str, nominal: Decimal) -> float:

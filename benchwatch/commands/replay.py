@@ -81,7 +81,7 @@ def replay(
 
     Read are tables (CSV) with a header: time_s or time, and one of frequency_hz, offset,
     period_s, phase_s; a single column of numbers with --column and --interval; and the
-    JSON lines that watch writes.
+    JSON lines that watch writes; and a journal, whose newest watch with readings is taken.
     """
     lines = _as_lines(screen, plain=plain, as_json=as_json, keep=journal is not None)
     if lines and speed is not None:

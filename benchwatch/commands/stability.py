@@ -81,9 +81,10 @@ def stability(
     """Print how stable the frequency in FILE is, by averaging time; - is standard input.
 
     Read are tables (CSV) with a header: time_s or time, and one of frequency_hz, offset,
-    period_s, phase_s; a single column of numbers with --column and --interval; and the
-    JSON lines that watch writes. Lone wild readings are left out and counted. Lost readings cost
-    the short averages that touch them; longer ones reach across gaps of up to 16 readings.
+    period_s, phase_s; a single column of numbers with --column and --interval; the JSON lines
+    that watch writes; and a journal, its newest watch with readings. Lone wild readings are left
+    out and counted. Lost readings cost the short averages that touch them; longer ones reach
+    across gaps of up to 16 readings.
     """
     names = read_names(deviations)
     coverage = ONE_SIGMA if confidence is None else read_coverage(confidence)

@@ -2,6 +2,7 @@
 
 import re
 from decimal import Decimal
+from itertools import pairwise
 from typing import Final
 
 from benchwatch.errors import QuantityError
@@ -28,6 +29,10 @@ _DURATION_UNITS: Final = {
     "week": "604800", "weeks": "604800", "y": "31557600", "year": "31557600",
     "years": "31557600",
 }  # fmt: skip
+_PIECE: Final = re.compile(r"\d+(?:\.\d+)?\s*[A-Za-z]+", re.ASCII)
+_PIECE_UNIT: Final = re.compile(r"[A-Za-z]+", re.ASCII)
+_PIECES: Final = re.compile(rf"(?:{_PIECE.pattern}\s*){{2,}}", re.ASCII)
+"""A duration in several units, such as ``2 min 10 s``."""
 LONGEST_Y: Final = 100
 """Years; more is a slip of the pen, and too long for the waits of a computer."""
 SHORTEST_SETTLE_S: Final = 1.0
@@ -85,11 +90,17 @@ def parse_fraction(text: str, nominal: Decimal | None = None) -> float:
 
 
 def parse_duration(text: str) -> float:
-    """Read a duration such as ``250ms`` or ``10 min`` as seconds; a bare number is seconds.
+    """Read a duration such as ``250ms``, ``10 min`` or ``2 min 10 s`` as seconds.
+
+    A bare number is seconds. Of several units each is smaller than the one before.
 
     Raises:
         QuantityError: the text is no positive duration up to `LONGEST_Y`; a bare ``m`` is refused.
     """
+    if len(text) <= LONGEST and (pieces := _PIECES.fullmatch(text.strip())):
+        sizes = [_DURATION_UNITS.get(unit, "0") for unit in _PIECE_UNIT.findall(pieces[0])]
+        if all(Decimal(a) > Decimal(b) > 0 for a, b in pairwise(sizes)):
+            return sum(map(parse_duration, _PIECE.findall(pieces[0])))
     number, unit = _split(text, "duration", DURATION_FORMS)
     if unit in {"m", "M"}:
         raise QuantityError(
