@@ -99,7 +99,8 @@ def test_a_fraction_without_a_usable_unit_is_refused(text: str) -> None:
 @pytest.mark.parametrize(
     ("text", "seconds"),
     [
-        ("250ms", 0.25), ("1", 1.0), ("1s", 1.0), ("10 min", 600.0), ("2h", 7200.0), ("3d", 259200.0),
+        ("250ms", 0.25), ("1", 1.0), ("1s", 1.0), ("10 min", 600.0), ("2h", 7200.0),
+        ("3d", 259200.0),
         ("2 min 10 s", 130.0), ("2min10s", 130.0), ("1h30min", 5400.0), ("1.5 h 1s", 5401.0),
     ],
 )  # fmt: skip
