@@ -232,7 +232,7 @@ class Pipeline:
     # ------------------------------------------------------------ the lock is held from here on
 
     def _touch(self, utc_s: float, elapsed_s: float, *, on: bool) -> None:
-        trim = self._reckoning.trimming.touch(elapsed_s, self._snapshot.numbers, on=on)
+        trim = self._reckoning.touch(elapsed_s, on=on)
         self._notes.note(utc_s, elapsed_s, "tool", "tool on" if on else "tool off")
         self._keep_pull(utc_s, elapsed_s)
         self._snapshot = replace(self._snapshot, trim=trim, happenings=self._notes.newest)

@@ -83,6 +83,11 @@ class Reckoning:
         self._deviations.gap(None if other_scale else gap.lasted_s)
         return self._estimate.numbers, self.trimming.gap(goes_on=goes_on)
 
+    def touch(self, at_s: float, *, on: bool) -> TrimNow:
+        """The operator says at `at_s` that the tool is on the trimmer, or off."""
+        self._estimate.touch(at_s)
+        return self.trimming.touch(at_s, self._estimate.numbers, on=on)
+
     def retune(self, tolerance: float | None, settle: SettleLimit | None) -> None:
         """Take new limits; nothing that was measured is lost."""
         self._tolerance, self._settle = tolerance, settle

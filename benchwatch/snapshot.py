@@ -58,6 +58,13 @@ class TrimNow:
     """The newest nudge that was a turn, and not the tool put on or lifted."""
     touched: bool = False
     """The tool has just been put on or lifted; readings have not caught up with it yet."""
+    left: float | None = None
+    """With the tool on: the way to the aim (fractional), signed; None where it is not known."""
+    left_u: float | None = None
+    """Standard uncertainty of `left`."""
+    lift: bool | None = None
+    """With the tool on: lifted now, the offset will lie well inside the tolerance (True) or at its
+    edge (False); None where it lies outside, or can't be told yet."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from benchwatch.estimate.found import AsFound, Quiet
 from benchwatch.estimate.landing import DEFAULT_HOLD_S, Landing, LandingNow
 from benchwatch.estimate.results import Nudge, Numbers, SettleLimit
 from benchwatch.estimate.tool import Tool, ToolState
-from benchwatch.estimate.trim import anew, at_rest, direction, hint, judge
+from benchwatch.estimate.trim import anew, at_rest, direction, hint, judge, lifts
 from benchwatch.snapshot import TrimNow
 
 PUT_ON: Final = "the tool is on the trimmer"
@@ -33,6 +33,8 @@ class Trimming:
         self._found = AsFound(settle)
         self._turn: Nudge | None = None
         """The newest nudge that was a turn and not the tool's pull."""
+        self._taken: Nudge | None = None
+        """The turn that was taken for the newest touch."""
         self._other: float | None = None
         """By how much the turn differs from the nudge that it came with; None: from none."""
         self.by_tool = False
@@ -90,6 +92,8 @@ class Trimming:
         nudge = numbers.confirmed_nudge
         if nudge is not None:
             turn = self._tool.step(nudge)
+            if self._tool.given_back:
+                self._turn = self._taken
             self.by_tool = turn is None
             self._other = None
             if turn is not None:
@@ -103,10 +107,15 @@ class Trimming:
             self._tool.hear(elapsed_s, offset, numbers.noise)
         if not self._tool.state.on:
             self._found.add(elapsed_s, numbers)
-        landing = None
+        landing, touched = None, self._tool.settling(elapsed_s)
         if self._landing is not None:
-            landing = self._landing.add(elapsed_s, numbers, tool_on=self._tool.state.on)
-        self._newest = self._now(numbers, landing, touched=self._tool.settling(elapsed_s))
+            landing = self._landing.add(
+                elapsed_s,
+                numbers,
+                tool_on=self._tool.state.on,
+                offset=math.nan if touched else offset,
+            )
+        self._newest = self._now(numbers, landing, touched=touched)
         return self._newest
 
     def touch(self, at_s: float, numbers: Numbers, *, on: bool) -> TrimNow:
@@ -115,7 +124,7 @@ class Trimming:
         What `numbers` say is from before it: the wait until it is good enough begins anew.
         """
         if self._tool.touch(at_s, on=on):
-            self._turn = self._other = None
+            self._taken, self._turn, self._other = self._turn, None, None
         if on:
             self._found.touch()
         landing = None
@@ -131,6 +140,7 @@ class Trimming:
             return TrimNow(tool=tool, landing=landing, turn=self._turn, touched=touched)
         aim, aim_u = tool.aim, tool.aim_u
         judgement = judge(estimate, self._tolerance, aim, aim_u)
+        aimed = tool.aims_by is not None and not touched
         return TrimNow(
             direction(estimate, self._tolerance, aim),
             anew(judgement) if touched else judgement,
@@ -139,6 +149,9 @@ class Trimming:
             landing,
             self._turn,
             touched,
+            aim - estimate.offset if aimed else None,
+            math.hypot(estimate.u or 0.0, aim_u) if aimed else None,
+            lifts(estimate, self._tolerance, aim) if aimed and judgement.ready else None,
         )
 
     def gap(self, *, goes_on: bool = False) -> TrimNow:

@@ -1,11 +1,12 @@
-"""A made hand at a made trimmer, led by what the screen says or by the counter's digits alone.
+"""A made hand at a made trimmer: led by the screen, by the counter's digits, or told the truth.
 
 Invented data, the project's own figures. A usual nudge is 8 ppb. What the hand turns differs from
 what it meant by 30 % (sd); a tenth of a turn creeps in with 4 s; in reversing the first half of a
 usual nudge is lost in backlash. Tool and hand pull by 0.5 to 1.5 usual nudges and come to rest with
 0.3 s. The tolerance is a fifth of a usual nudge. Readings of a quarter second, noise 0.1 ppb.
 
-Both hands begin hands off, two to six usual nudges away, and take the same time for what they do.
+All hands begin hands off, equally far away, and take the same time for what they do. All know how
+far the trimmer moves the offset for so much of a turn, within their 30 %.
 """
 
 import math
@@ -24,27 +25,46 @@ USUAL: Final = 8e-9
 TOLERANCE: Final = 0.2 * USUAL
 ERROR: Final = 0.3
 BACKLASH: Final = 0.5 * USUAL
-CREEP, CREEP_S = 0.1, 4.0
 HAND_S: Final = 0.3
-SIGMA: Final = 1e-10
 GATE_S: Final = 0.25
-QUIET_S: Final = 30.0
+QUIET_S: Final = 60.0
 HOLD_S: Final = 30.0
-"""Inside for so long, hands off, is landed, for both."""
+"""Inside for so long, hands off, is landed for the hand that sees digits only."""
+STAYS_S: Final = 300.0
+"""A landing is false when the offset leaves the tolerance by itself within this time."""
 TURN_S, PLACE_S = 1.0, 1.0
 """From the decision to the turn done; from taking up the tool to its being on, or off."""
+EDGE_S: Final = 5.0
+"""It puts the tool on again when it was inside, but not surely, for so long."""
 PATIENCE_S: Final = 2.0
 """So long it waits for the screen to show a turn."""
 LONGEST_S: Final = 900.0
 _FINE = 5
 
 
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """What differs from one set of trims to the next."""
+
+    near: float = 5.0
+    far: float = 20.0
+    """How far away it is found, in usual nudges."""
+    sigma: float = 1e-10
+    """Noise (sd) of a reading."""
+    creep: float = 0.1
+    creep_s: float = 4.0
+    """Part of a turn that creeps in, and its time constant."""
+    pull_varies: float = 0.0
+    """sd of the pull from touch to touch, as a part of it."""
+
+
 class Trimmer:
     """The truth: what the oscillator does with what the hand does."""
 
-    def __init__(self, rng: np.random.Generator) -> None:
+    def __init__(self, rng: np.random.Generator, bench: Bench) -> None:
         self._rng = rng
-        self._start = USUAL * rng.uniform(2.0, 6.0) * rng.choice((-1.0, 1.0))
+        self._bench = bench
+        self._start = USUAL * rng.uniform(bench.near, bench.far) * rng.choice((-1.0, 1.0))
         self.pull = USUAL * rng.uniform(0.5, 1.5) * rng.choice((-1.0, 1.0))
         self._turns: list[tuple[float, float]] = []
         self._pulls: list[tuple[float, float]] = []
@@ -64,12 +84,17 @@ class Trimmer:
 
     def place(self, at_s: float, *, on: bool) -> None:
         """Put the tool on, or lift it."""
-        self._pulls.append((at_s, self.pull if on else -self.pull))
+        size = -math.fsum(size for _, size in self._pulls)
+        if on:
+            varies = self._bench.pull_varies
+            size = self.pull * (1.0 + varies * self._rng.standard_normal() if varies else 1.0)
+        self._pulls.append((at_s, size))
 
     def offset(self, at_s: float) -> float:
         """Return the true offset at a time, fractional."""
+        creep, creep_s = self._bench.creep, self._bench.creep_s
         turned = math.fsum(
-            size * (1.0 - CREEP * math.exp((then - at_s) / CREEP_S))
+            size * (1.0 - creep * math.exp((then - at_s) / creep_s))
             for then, size in self._turns
             if then <= at_s
         )
@@ -85,11 +110,20 @@ class Trimmer:
         """Where it is once nothing creeps, hands off."""
         return self._start + math.fsum(size for _, size in self._turns)
 
+    def lost(self, meant: float) -> float:
+        """Return the backlash that a turn by `meant` meets."""
+        return self._slack if self._way * meant >= 0.0 else BACKLASH - self._slack
+
+    def stays(self, from_s: float) -> bool:
+        """Tell whether it stays inside the tolerance, untouched."""
+        after = (from_s + second for second in range(int(STAYS_S)))
+        return all(abs(self.offset(at_s)) <= TOLERANCE for at_s in after)
+
     def reading(self, ends_s: float) -> float:
         """Return a reading of the gate that ends at a time."""
         steps = [(place + 0.5) / _FINE * GATE_S for place in range(_FINE)]
         mean = math.fsum(self.offset(ends_s - GATE_S + step) for step in steps) / _FINE
-        return mean + SIGMA * float(self._rng.standard_normal())
+        return mean + self._bench.sigma * float(self._rng.standard_normal())
 
 
 @dataclass
@@ -101,6 +135,8 @@ class Seen:
     estimate: Estimate | None
     """Where it is, or where it is going to rest."""
     trim: TrimNow
+    truth: Trimmer
+    """Only for the hand that is told it."""
 
 
 class Hand(Protocol):
@@ -122,13 +158,15 @@ class Result:
     touches: int = 0
     turns: int = 0
     false: bool = False
-    """Called landed with a level at rest outside the tolerance."""
+    """Called landed, and it does not stay inside the tolerance by itself."""
+    spent_s: dict[str, float] = field(default_factory=dict)
+    """Where the time went, from tool on to landed."""
 
 
-def trim(rng: np.random.Generator, hand: Hand) -> Result:
+def trim(rng: np.random.Generator, hand: Hand, bench: Bench | None = None) -> Result:
     """Let a hand trim a made oscillator."""
     trimmer, live, trimming = (
-        Trimmer(rng),
+        Trimmer(rng, bench or Bench()),
         LiveEstimate(tolerance=TOLERANCE),
         Trimming(TOLERANCE, None),
     )
@@ -145,6 +183,7 @@ def trim(rng: np.random.Generator, hand: Hand) -> Result:
                 lifted_s = at_s
                 began_s = at_s if math.isnan(began_s) else began_s
                 trimmer.place(at_s, on=on)
+                live.touch(at_s)
                 trimming.touch(at_s, live.numbers, on=on)
             else:
                 result.turns += 1
@@ -152,26 +191,49 @@ def trim(rng: np.random.Generator, hand: Hand) -> Result:
         reading = trimmer.reading(now_s)
         numbers = live.add(now_s - GATE_S / 2.0, reading, gate_s=GATE_S)
         state = trimming.add(now_s - GATE_S / 2.0, reading, numbers)
-        if now_s < QUIET_S or todo is not None:
+        if now_s < QUIET_S:
             continue
-        told = hand.decide(Seen(now_s, reading, at_rest(numbers), state), on=on)
+        if result.touches:
+            what_for = _spent(state, on=on, doing=None if todo is None else todo[1])
+            result.spent_s[what_for] = result.spent_s.get(what_for, 0.0) + GATE_S
+        if todo is not None:
+            continue
+        told = hand.decide(Seen(now_s, reading, at_rest(numbers), state, trimmer), on=on)
         if told == "landed":
             result.took_s, result.off_s = now_s - began_s, lifted_s - began_s
-            result.false = abs(trimmer.rest) > TOLERANCE
+            result.false = not trimmer.stays(now_s)
             break
         if told is not None:
             todo = (now_s + (PLACE_S if isinstance(told, str) else TURN_S), told)
     return result
 
 
+def _spent(now: TrimNow, *, on: bool, doing: "float | str | None") -> str:
+    """Name what a moment was spent on."""
+    if doing is not None:
+        return "placing" if isinstance(doing, str) else "turning"
+    if now.touched:
+        return "tool on, moves" if on else "lifted, moves"
+    if on:
+        return "tool on, waits"
+    return "inside" if now.direction == "inside" else "off, outside"
+
+
 @dataclass
 class ByDigits:
-    """Puts the tool on, turns by what the digits say, lifts it, waits ten seconds, looks again."""
+    """Puts the tool on, turns by what the digits said, lifts it, waits ten seconds, looks again.
+
+    While the tool is on the digits hold its pull, so it looks hands off only, and turns once a
+    touch. It calls it landed when hands have been off for 30 s and each reading that it looked at,
+    from the tenth second on, was inside: a half-minute's look, as long as the screen holds at most
+    (common practice, no source).
+    """
 
     wait_s: float = 10.0
-    _until_s: float = 0.0
+    hold_s: float = HOLD_S
+    _lifted_s: float = -math.inf
     _turned: bool = False
-    _inside_s: float | None = None
+    _away: float = 0.0
 
     def decide(self, seen: Seen, *, on: bool) -> "float | str | None":
         """See `Hand`."""
@@ -180,19 +242,32 @@ class ByDigits:
                 self._turned = True
                 return -self._away
             self._turned = False
-            self._until_s = seen.at_s + PLACE_S + self.wait_s
+            self._lifted_s = seen.at_s + PLACE_S
             return "place"
-        if seen.at_s < self._until_s:
+        if seen.at_s < self._lifted_s + self.wait_s:
             return None
         if abs(seen.reading) <= TOLERANCE:
-            if self._inside_s is None:
-                self._inside_s = seen.at_s
-            return "landed" if seen.at_s - self._inside_s >= HOLD_S else None
-        self._inside_s = None
+            return "landed" if seen.at_s >= self._lifted_s + self.hold_s else None
         self._away = seen.reading
         return "place"
 
-    _away: float = field(default=0.0)
+
+class ToldTheTruth:
+    """Knows offset, pull, creep and backlash without readings or waits, and turns as badly.
+
+    No program can do better with this hand.
+    """
+
+    def decide(self, seen: Seen, *, on: bool) -> "float | str | None":
+        """See `Hand`."""
+        left = -seen.truth.rest
+        if abs(left) <= TOLERANCE:
+            if on:
+                return "place"
+            return "landed" if seen.truth.stays(seen.at_s) else None
+        if not on:
+            return "place"
+        return left + math.copysign(seen.truth.lost(left), left)
 
 
 @dataclass
@@ -200,6 +275,7 @@ class Coached:
     """Does what the screen says: waits until it is good to judge, turns by the way left."""
 
     _turned: bool = False
+    _edge_s: float = 0.0
     _done_s: float = 0.0
     """When it has done what it decided last."""
 
@@ -207,6 +283,7 @@ class Coached:
         """See `Hand`."""
         told = self._decide(seen, on=on)
         if told is not None:
+            self._edge_s = 0.0
             self._done_s = seen.at_s + max(TURN_S, PLACE_S)
         return told
 
@@ -224,17 +301,31 @@ class Coached:
         ready = now.judgement is not None and now.judgement.ready and not now.touched
         if estimate is None or not ready or not self._answered(seen):
             return None
-        known = now.tool is not None and now.tool.pull is not None
         if on:
-            if self._turned and (not known or now.direction == "inside"):
-                self._turned = False
-                return "place"
-            self._turned = True
-            return self._way_left(seen, known=known)
-        if now.direction == "inside":
+            return self._with_tool(seen)
+        if now.direction == "inside" and not self._at_the_edge(seen):
             return None
         self._left = -estimate.offset
         return "place"
+
+    def _with_tool(self, seen: Seen) -> "float | str | None":
+        """Decide with the tool on: turn, lift it, or wait until the screen says which."""
+        now = seen.trim
+        known = now.tool is not None and now.tool.aims_by is not None
+        if self._turned and (now.lift or not known):
+            self._turned = False
+            return "place"
+        if self._turned and now.direction == "inside" and now.lift is None:
+            return None
+        self._turned = True
+        return self._way_left(seen, known=known)
+
+    def _at_the_edge(self, seen: Seen) -> bool:
+        """Tell whether the screen has said for a while that its uncertainty reaches outside."""
+        landing = seen.trim.landing
+        if landing is None or landing.state == "outside":
+            self._edge_s += GATE_S
+        return self._edge_s >= EDGE_S
 
     def _way_left(self, seen: Seen, *, known: bool) -> float:
         """Return the way left to the aim; with the pull unknown, that of before the tool was on."""

@@ -85,6 +85,7 @@ def follow(
         at_s, ends_s = (place + 0.5) * gate_s, (place + 1) * gate_s
         while waiting and waiting[0].at_s < ends_s:
             key = waiting.pop(0)
+            live.touch(key.at_s)
             states.append((key.at_s, trimming.touch(key.at_s, live.numbers, on=key.on)))
         numbers = live.add(at_s, offset, gate_s=gate_s, resolution=DIGIT)
         states.append((ends_s, trimming.add(at_s, offset, numbers)))

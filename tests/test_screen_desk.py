@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 from benchwatch.cautions import with_cautions
 from benchwatch.estimate.elsewhere import elsewhere
 from benchwatch.estimate.landing import LandingNow
+from benchwatch.estimate.pull import Pull
 from benchwatch.estimate.results import Settle
+from benchwatch.estimate.tool import ToolState
 from benchwatch.estimate.trim import Hint, Judgement
 from benchwatch.screen import progress, words
 from benchwatch.screen.budget import budget_lines
@@ -325,3 +327,25 @@ def test_a_wish_for_a_unit_is_kept_whatever_the_size():
     ranges.follow(kit.snapshot(), kit.NOW_S, "ppm")
 
     assert ranges.unit.name == "ppm"
+
+
+def test_with_the_tool_on_the_screen_says_how_far_and_when_to_lift_it():
+    """The first touch is told as what it moved; inside, whether it is time to lift."""
+    first = ToolState(True, 1.0, first=Pull(3.02e-9, 1.1e-10, 1))
+    ready = Judgement(2e-10, 1.0, 0.0)
+    far = kit.trim_now(
+        direction="low", judgement=ready, hint=None, tool=first, left=7.2e-9, left_u=2e-10
+    )
+    settled = replace(kit.numbers(), settle=Settle("settled", 1.0, None))
+
+    def said(trim):
+        return words.direction(kit.frame(kit.full_snapshot(trim=trim, numbers=settled))).plain
+
+    inside = [replace(far, direction="inside", lift=lift) for lift in (True, False, None)]
+    row = progress.tool_line(kit.frame(kit.full_snapshot(trim=far)), 80, 1)[0].plain
+
+    assert said(far) == "below the aim, bring it up by 7.2 ppb"
+    assert [said(trim).partition("of the aim")[2] for trim in inside] == [
+        ", lift the tool", ", near its edge", "",
+    ]  # fmt: skip
+    assert row == "  tool on, moved by +3.02 ± 0.11 ppb as it went on; not turned yet? aim for V"

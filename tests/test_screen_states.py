@@ -109,6 +109,17 @@ STATES: dict[str, Snapshot] = {
             direction="low", tool=ToolState(True, kit.NOW_S - 16.0, Pull(3.02e-9, 1.1e-10, 5))
         )
     ),
+    "first_touch": kit.full_snapshot(
+        numbers=kit.numbers(settle=SETTLED),
+        trim=kit.trim_now(
+            direction="low",
+            judgement=Judgement(2.3e-10, 1.0, 0.0),
+            hint=None,
+            tool=ToolState(True, kit.NOW_S - 6.0, first=Pull(3.02e-9, 1.1e-10, 1)),
+            left=7.2e-10,
+            left_u=1.6e-10,
+        ),
+    ),
     "stale": kit.full_snapshot(
         link=Link("silent", kit.NOW_S - 8.0, "no reading for 8 s; one is due every 1 s"),
         reading=kit.reading(2.46e-9, kit.NOW_S - 9.2),

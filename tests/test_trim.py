@@ -119,19 +119,23 @@ def test_a_hint_does_not_care_for_units_or_signs(scale: float, offset: float, si
 
 
 def test_steps_that_come_and_go_with_the_tool_are_its_pull() -> None:
-    """On +3, off -3.2: a pull of 3.1 ppb, and the aim while it is on the next time."""
+    """On +3, off -3.2: a pull of 3.1 ppb, and the aim while it is on the next time.
+
+    The first time what it moved the offset by is aimed by, and is not called a pull.
+    """
     tool = Tool()
     tool.touch(10.0, on=True)
     claimed_on = tool.step(Nudge(11.0, 3.0 * PPB, 0.1 * PPB))
     turned = tool.step(Nudge(20.0, -8.0 * PPB, 0.1 * PPB))
-    first_aim = tool.state.aim
+    first = tool.state
     tool.touch(30.0, on=False)
     claimed_off = tool.step(Nudge(30.5, -3.2 * PPB, 0.1 * PPB))
     lifted_aim = tool.state.aim
     tool.touch(50.0, on=True)
 
     assert (claimed_on, turned, claimed_off) == (None, Nudge(20.0, -8.0 * PPB, 0.1 * PPB), None)
-    assert (first_aim, lifted_aim) == (0.0, 0.0)
+    assert first.pull is None
+    assert (first.aim, lifted_aim) == (pytest.approx(3.0 * PPB), 0.0)
     assert tool.state.aim == pytest.approx(3.1 * PPB, rel=0.005)
     assert tool.state.pull is not None
     assert tool.state.pull.size == pytest.approx(3.1 * PPB, rel=0.005)

@@ -145,7 +145,7 @@ def test_from_power_on_to_as_left_by_the_screen_alone(terminal: Terminal, journa
     found = person.reads("^  as found ")
     person.writes_down("cover off")
     person.presses(b" ")
-    person.sees("tool on, its pull is known once it is lifted")
+    person.sees("tool on, moved by .* as it went on; not turned yet")
     person.presses(b" ")
     pull = person.reads("tool off, it pulls by ")
     turns: list[bytes] = []

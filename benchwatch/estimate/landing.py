@@ -4,18 +4,33 @@ The 2u interval of the offset must lie inside the tolerance without a break for 
 time, with the tool off and no nudge in between, so must that of the level where a creep is going
 to rest, and the drift, where it is known, must not
 carry it out again within the outlook.
+
+The hold is shorter where the readings leave no room for the offset to leave by itself. A trimmer
+creeps exponentially after a turn, so what is still to come is its present slope times the time
+constant; the slope, with 2u, is taken for one of a creep with the longest time constant that is
+allowed for.
 """
 
+import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from benchwatch.estimate.results import Numbers
+from benchwatch.estimate.results import Estimate, Numbers
 
 LandingState = Literal["outside", "holding", "landed"]
 
 DEFAULT_HOLD_S: Final = 30.0
 DEFAULT_OUTLOOK_S: Final = 600.0
 COVERAGE_K: Final = 2.0
+LEAST_HOLD_S: Final = 10.0
+"""A hold is not shorter than this: a hand has to be away, and its warmth (common practice, no
+source) ..."""
+LEAST_READINGS: Final = 10
+"""... nor than so many readings at rest."""
+LINE_EVERY_S, MOST_LINES = 5.0, 5
+"""What creeps moves less and less: the newer line tells sooner that it hardly does."""
+LONGEST_CREEP_S: Final = 60.0
+"""Time constant of the slowest creep that a short hold allows for (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,14 +65,32 @@ class Landing:
         self._outlook_s = outlook_s
         self._since_s: float | None = None
         self._landed = False
+        self._lines: list[_Line] = []
+        """Through the readings since it is inside and at rest, one begun every few seconds."""
 
     def restart(self) -> None:
         """A gap or a change of settings: the hold begins anew."""
         self._since_s = None
         self._landed = False
+        self._lines = []
 
-    def add(self, elapsed_s: float, numbers: Numbers, *, tool_on: bool = False) -> LandingNow:
-        """Take the `numbers` after the reading at `elapsed_s` and say how far it has got."""
+    def add(
+        self,
+        elapsed_s: float,
+        numbers: Numbers,
+        *,
+        tool_on: bool = False,
+        offset: float = math.nan,
+    ) -> LandingNow:
+        """Take the `numbers` after the reading at `elapsed_s` and say how far it has got.
+
+        Args:
+            elapsed_s: middle of the gate, seconds.
+            numbers: after the reading.
+            tool_on: the tool is on the trimmer.
+            offset: the reading itself, fractional; nan while hand and trimmer still come to rest,
+                and where it says nothing.
+        """
         missing = self._missing(numbers, tool_on=tool_on)
         if missing:
             self.restart()
@@ -66,10 +99,14 @@ class Landing:
             self.restart()
             self._since_s = elapsed_s
         held_s = elapsed_s - self._since_s
-        if held_s < self._hold_s:
+        if math.isfinite(offset) and not numbers.suspect:
+            self._follow(elapsed_s, offset)
+        if held_s < self._hold_s and not self._landed and not self._stays(elapsed_s, numbers):
             return LandingNow("holding", held_s, self._hold_s, "inside; keep your hands off")
         if not self._landed and self._drifts_out(numbers):
             return LandingNow("holding", held_s, self._hold_s, "inside, but its drift takes it out")
+        if not self._landed and self._creeps_out(elapsed_s, numbers):
+            return LandingNow("holding", held_s, self._hold_s, "inside, but it creeps out")
         self._landed = True
         return LandingNow("landed", held_s, self._hold_s, "inside and staying there, hands off")
 
@@ -88,6 +125,42 @@ class Landing:
             return "inside, but it creeps and may rest outside"
         return ""
 
+    def _follow(self, elapsed_s: float, offset: float) -> None:
+        """Take a reading into the lines."""
+        newest = self._lines[-1].from_s if self._lines else -math.inf
+        if elapsed_s - newest >= LINE_EVERY_S and len(self._lines) < MOST_LINES:
+            self._lines.append(_Line(elapsed_s))
+        for line in self._lines:
+            line.add(elapsed_s, offset)
+
+    def _stays(self, elapsed_s: float, numbers: Numbers) -> bool:
+        """Tell whether so little moves that no creep can take it out: a short hold will do."""
+        estimate = numbers.estimate
+        if estimate is None or numbers.noise is None or numbers.rest is not None:
+            return False
+        reaches = (
+            _creeps_to(estimate, *line.slope(numbers.noise)) for line in self._old_enough(elapsed_s)
+        )
+        return any(reach <= self._tolerance for reach in reaches)
+
+    def _creeps_out(self, elapsed_s: float, numbers: Numbers) -> bool:
+        """The newest readings surely move, and a creep that goes on so takes it out."""
+        estimate, lines = numbers.estimate, self._old_enough(elapsed_s)
+        if estimate is None or numbers.noise is None or not lines:
+            return False
+        slope, u = lines[-1].slope(numbers.noise)
+        moves = abs(slope) > COVERAGE_K * u
+        return moves and _creeps_to(estimate, slope, u) > self._tolerance
+
+    def _old_enough(self, elapsed_s: float) -> "list[_Line]":
+        """Return the lines that a short hold may go by, oldest first."""
+        least_s = min(LEAST_HOLD_S, self._hold_s)
+        return [
+            line
+            for line in self._lines
+            if elapsed_s - line.from_s >= least_s and line.readings >= LEAST_READINGS
+        ]
+
     def _drifts_out(self, numbers: Numbers) -> bool:
         """The drift is significant and would carry the offset out within the outlook."""
         estimate, drift = numbers.estimate, numbers.drift
@@ -96,3 +169,45 @@ class Landing:
         if abs(drift.per_s) <= COVERAGE_K * drift.u:
             return False
         return abs(estimate.offset + drift.per_s * self._outlook_s) > self._tolerance
+
+
+def _creeps_to(estimate: Estimate, slope: float, u: float) -> float:
+    """Return how far out (fractional, unsigned) it may be, now or once a creep is over.
+
+    Args:
+        estimate: the present offset.
+        slope: of the readings, a second: the creep has moved no quicker since.
+        u: standard uncertainty of `slope`.
+    """
+    rests = abs(estimate.offset + LONGEST_CREEP_S * slope) + COVERAGE_K * LONGEST_CREEP_S * u
+    return max(abs(estimate.offset), rests) + COVERAGE_K * (estimate.u or 0.0)
+
+
+class _Line:
+    """A straight line through readings, from running sums (least squares)."""
+
+    def __init__(self, from_s: float) -> None:
+        self.from_s = from_s
+        self.readings = 0
+        self._t = self._y = self._tt = self._ty = self._yy = 0.0
+        """Means, and sums of squares and products about them."""
+
+    def add(self, at_s: float, offset: float) -> None:
+        """Take a reading (Welford's sums, Technometrics 4, 1962, 419; from memory)."""
+        self.readings += 1
+        dt, dy = at_s - self._t, offset - self._y
+        self._t += dt / self.readings
+        self._y += dy / self.readings
+        self._tt += dt * (at_s - self._t)
+        self._ty += dt * (offset - self._y)
+        self._yy += dy * (offset - self._y)
+
+    def slope(self, noise: float) -> tuple[float, float]:
+        """Return the slope a second and its standard uncertainty; three readings at least.
+
+        Args:
+            noise: sd of single readings; what the line leaves over counts where it is more.
+        """
+        slope = self._ty / self._tt
+        left_over = max(self._yy - slope * self._ty, 0.0) / (self.readings - 2)
+        return slope, math.sqrt(max(noise * noise, left_over) / self._tt)

@@ -97,6 +97,10 @@ class Level:
             return False
         return True
 
+    def touch(self, at_s: float) -> None:
+        """The tool is put on the trimmer or lifted at `at_s` (`Turns.touch`)."""
+        self._turns.touch(at_s)
+
     def _goes_on(self, intervals: float) -> bool:
         """Carry the level over a gap of so many intervals, if it may be."""
         best, noise, wander = self._runs.best, self._noise, self._wander

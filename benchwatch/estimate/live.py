@@ -68,6 +68,10 @@ class LiveEstimate:
         self._numbers = Numbers(last_nudge=self._numbers.last_nudge, noise=self._numbers.noise)
         return False
 
+    def touch(self, at_s: float) -> None:
+        """The operator says at `at_s` that the tool is on the trimmer, or off."""
+        self._level.touch(at_s)
+
     def add(
         self,
         elapsed_s: float,

@@ -26,6 +26,11 @@ from it (``wrong way``); ``back``: which of these two can't be told."""
 Direction = Literal["high", "low", "inside", "undecided"]
 """Where the offset lies, seen from the aim; ``undecided``: its uncertainty reaches both ways."""
 COVERAGE_K: Final = 2.0
+LEAST_STEADY: Final = 6
+"""Readings in which a creep after a large turn shows in u, before the tool is lifted."""
+WELL_INSIDE: Final = 0.6
+"""Part of the tolerance to turn to with the tool on: the rest is for u, for what still creeps and
+for a hand that pulls otherwise (by trial on made hands)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +85,24 @@ def direction(estimate: Estimate, tolerance: float | None, aim: float = 0.0) -> 
     if abs(away) <= COVERAGE_K * (estimate.u or 0.0):
         return "undecided"
     return "high" if away > 0 else "low"
+
+
+def lifts(estimate: Estimate, tolerance: float | None, aim: float) -> bool | None:
+    """Tell whether to lift the tool.
+
+    Args:
+        estimate: the offset with the tool on, good enough to judge by.
+        tolerance: limit of the offset (fractional), None when none was asked for.
+        aim: the offset that becomes zero once the tool is lifted.
+
+    Returns:
+        True: the offset will be inside, and not at the tolerance's edge; False: at its edge;
+        None: outside, or not enough readings since the last turn to tell that it does not creep.
+    """
+    if tolerance is None or estimate.readings < LEAST_STEADY:
+        return None
+    away = abs(estimate.offset - aim)
+    return None if away > tolerance else away <= WELL_INSIDE * tolerance
 
 
 def judge(

@@ -45,6 +45,8 @@ REST: Final = 2.0
 """A level has come to rest when it moves this many times less than on the way to it."""
 DRIFTS: Final = 3.0
 """A slope of so many u before a turn goes on after it."""
+WITH_TOUCH_S: Final = 3.0
+"""A step up to so long after a touch is the tool's: no creep is learned from it."""
 UNEXPLAINED: Final = 4.0
 """A level does not explain readings further off than this many sd."""
 
@@ -77,6 +79,8 @@ class Turns:
         self._own = OwnSteps()
         self._creep: Creep | None = None
         """What follows the newest turn; None once that is over."""
+        self._touched_s = -math.inf
+        """When the tool was put on the trimmer or lifted last."""
         self._waiting: Entry | None = None
         """The newest reading, until the next one tells whether it is a lone wild one."""
         self._learned: deque[Learned] = deque(maxlen=KEPT)
@@ -85,6 +89,15 @@ class Turns:
         """The newest nudge, as it is known now."""
         self._fixed = 0.0, 0.0
         """Level before it with what was told of it before, and the standard uncertainty."""
+
+    def touch(self, at_s: float) -> None:
+        """The tool is put on the trimmer or lifted at `at_s`: what moves now is no creep.
+
+        A hand comes to rest like a creep, and what it shows says nothing of the next turn.
+        """
+        self._learn()
+        self._waiting = None
+        self._touched_s = at_s
 
     def restart(self, number: int) -> None:
         """Begin anew with reading `number`: a gap."""
@@ -224,6 +237,8 @@ class Turns:
         level = fit.after[1]
         u = math.sqrt(max((nudge.u or 0.0) ** 2 - sigma**2 / 2, sigma**2 / len(old)))
         self.newest, self._fixed = nudge, (level - nudge.size, u)
+        if nudge.at_s + nudge.lasted_s <= self._touched_s + WITH_TOUCH_S:
+            return
         before = centred(old)
         slope, slope_u = before.ty / before.tt, sigma / math.sqrt(before.tt)
         self._creep = Creep(

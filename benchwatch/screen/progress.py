@@ -91,6 +91,15 @@ def tool_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     """Draw where the tool is, what it does, and where to aim."""
     state, on = tool(frame), tool_on(frame)
     said = line(("  tool on", Ink.OFF)) if on else line(("  tool off", Ink.DIM))
+    if state is not None and state.on and state.first is not None:
+        moved = with_u(
+            write_fraction(state.first.size, state.first.u, frame.unit),
+            frame.look.glyphs.plus_minus,
+        )
+        said += line(f", moved by {moved}")
+        aim = line(("aim for V", Ink.STRONG))
+        asks = (" as it went on; not turned yet? ", "; not turned? ", "; ")
+        return [fitting(width, *(said + line(ask) + aim for ask in asks))]
     if state is None or state.pull is None:
         return [said + line(", its pull is known once it is lifted")] if on else [said]
     pull = with_u(

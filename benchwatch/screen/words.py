@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 from benchwatch.aiming import side
 from benchwatch.quantity import printable, write_fraction
-from benchwatch.screen.amounts import ago, limit, to_go, with_u
+from benchwatch.screen.amounts import ago, amount, limit, to_go, with_u
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.ink import Ink, Line, fitting, line
 from benchwatch.screen.rates import write_rate
@@ -58,7 +58,7 @@ def direction(frame: Frame) -> Line:
     match where(frame):
         case "inside" if numbers.tolerance is not None:
             span = limit(numbers.tolerance.limit, frame.unit, frame.look.glyphs.plus_minus)
-            of_what = " of the aim" if aimed else ""
+            of_what = f" of the aim{_lift(frame)}" if aimed else ""
             outside = numbers.rest is not None and not numbers.tolerance.inside
             word = "will rest inside" if outside else "inside"
             return line((f"{word} {span}{of_what}", Ink.GOOD))
@@ -66,9 +66,25 @@ def direction(frame: Frame) -> Line:
             target = "the aim" if aimed else "nominal"
             return line((f"on {target}, as far as can be told yet", Ink.GOOD))
         case "high":
-            return line((f"{high}, {wait(frame) or 'bring it down'}", Ink.OFF))
+            return line((f"{high}, {wait(frame) or 'bring it down'}{_way(frame)}", Ink.OFF))
         case "low":
-            return line((f"{low}, {wait(frame) or 'bring it up'}", Ink.OFF))
+            return line((f"{low}, {wait(frame) or 'bring it up'}{_way(frame)}", Ink.OFF))
+
+
+def _way(frame: Frame) -> str:
+    """Say how far it is to the aim while no turn tells it by its own size."""
+    now = frame.snapshot.trim
+    if now is None or now.left is None or now.hint is not None or wait(frame):
+        return ""
+    return f" by {amount(now.left, now.left_u, frame.unit)}"
+
+
+def _lift(frame: Frame) -> str:
+    """Say whether to lift the tool, once that can be told."""
+    now = frame.snapshot.trim
+    if now is None or now.lift is None or wait(frame):
+        return ""
+    return ", lift the tool" if now.lift else ", near its edge"
 
 
 def rest(frame: Frame, *, short: bool = False) -> str:
@@ -95,7 +111,7 @@ def tool_on(frame: Frame) -> bool:
 def tool_aims(frame: Frame) -> bool:
     """Tell whether the tool is on and its pull known, so that there is a place to aim for."""
     state = tool(frame)
-    return state is not None and state.on and state.pull is not None
+    return state is not None and state.aims_by is not None
 
 
 def link(frame: Frame) -> Line:

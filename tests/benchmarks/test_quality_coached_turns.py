@@ -1,47 +1,85 @@
 """A made hand led by the screen beside the same hand with the counter's digits only.
 
 python -m pytest tests/benchmarks -k coached -s
+
+The third hand knows offset, pull, creep and backlash without a reading, and turns as badly: no
+program can do better with this hand. The hand with digits waits 10 s a turn, looks hands off, and
+calls it landed when it has been inside at each look for 30 s, counted from the lift; in the fourth
+row from its first look on, which is how the screen's hold counts. The fifth row says what becomes
+of it where the hand pulls otherwise at each touch.
 """
 
 import secrets
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_hand import ByDigits, Coached, Result, trim
+from made_hand import Bench, ByDigits, Coached, Hand, Result, ToldTheTruth, trim
 
 TRIMS = 40
+FAR, NEAR = Bench(), Bench(near=2.0, far=6.0)
+ROWS: dict[str, tuple[type[Hand], dict[str, float], dict[str, float]]] = {
+    "digits, waits 10 s": (ByDigits, {}, {}),
+    "led by the screen": (Coached, {}, {}),
+    "told the truth": (ToldTheTruth, {}, {}),
+    "digits, 30 s from look": (ByDigits, {"hold_s": 40.0}, {}),
+    "screen, pull varies": (Coached, {}, {"pull_varies": 0.15}),
+}
 
 
-@pytest.mark.timeout(600)
-def test_quality_coached_turns() -> None:
-    """Led by the screen nothing is landed that is not; times and touches beside the other hand."""
-    seed = secrets.randbits(32)
-    print(f"\n{TRIMS} trims from tool on to landed, hold of 30 s included; seed {seed}")
+def _row(name: str, trims: list[Result]) -> None:
+    took, off = [one.took_s for one in trims], [one.off_s for one in trims]
     print(
-        f"{'':<22}{'time, median':>14}{'90 %':>9}{'touches':>9}{'turns':>7}{'false':>7}{'never':>7}"
+        f"{name:<24}{np.median(took):8.0f} s{np.quantile(took, 0.9):7.0f} s"
+        f"{np.median(off):8.0f} s"
+        f"{np.mean([one.touches for one in trims]):9.2f}"
+        f"{np.mean([one.turns for one in trims]):7.1f}"
+        f"{sum(one.false for one in trims):7d}"
+        f"{sum(not np.isfinite(one.took_s) for one in trims):7d}"
+    )
+    kinds = sorted({kind for one in trims for kind in one.spent_s})
+    spent = (
+        f"{kind} {np.mean([one.spent_s.get(kind, 0.0) for one in trims]):.1f}" for kind in kinds
+    )
+    print(f"{'':<6}seconds a trim: {'; '.join(spent)}")
+
+
+@pytest.mark.timeout(900)
+@pytest.mark.parametrize("bench", [FAR, NEAR], ids=["5 to 20 nudges", "2 to 6 nudges"])
+def test_quality_coached_turns(bench: Bench) -> None:
+    """Led by the screen nothing is landed that is not; times and touches beside the other hands."""
+    seed = secrets.randbits(32)
+    print(f"\n{TRIMS} trims from {bench.near:g} to {bench.far:g} usual nudges away; seed {seed}")
+    print(
+        f"{'':<24}{'landed':>10}{'90 %':>9}{'lifted':>10}"
+        f"{'touches':>9}{'turns':>7}{'false':>7}{'never':>7}"
     )
     found: dict[str, list[Result]] = {}
-    for name, hand in (("digits, waits 10 s", ByDigits), ("led by the screen", Coached)):
+    for name, (hand, options, changes) in ROWS.items():
+        made = replace(bench, **changes)
         found[name] = [
-            trim(np.random.default_rng([seed, number]), hand()) for number in range(TRIMS)
+            trim(np.random.default_rng([seed, number]), hand(**options), made)
+            for number in range(TRIMS)
         ]
-        took = [one.took_s for one in found[name]]
-        print(
-            f"{name:<22}{np.median(took):12.0f} s{np.quantile(took, 0.9):7.0f} s"
-            f"{np.median([one.off_s for one in found[name]]):8.0f} s"
-            f"{np.mean([one.touches for one in found[name]]):9.1f}"
-            f"{np.mean([one.turns for one in found[name]]):7.1f}"
-            f"{sum(one.false for one in found[name]):7d}"
-            f"{sum(not np.isfinite(one.took_s) for one in found[name]):7d}"
-        )
-    digits, coached = found.values()
-    time = np.median([one.took_s for one in coached]) / np.median([one.took_s for one in digits])
-    touches = np.mean([one.touches for one in coached]) / np.mean([one.touches for one in digits])
-    off = np.median([one.off_s for one in coached]) / np.median([one.off_s for one in digits])
-    print(
-        f"of the hand with digits: time {time:.2f}, until hands off {off:.2f}, "
-        f"touches {touches:.2f} (target 0.50 each)"
-    )
+        _row(name, found[name])
+    digits, coached, _, from_look, _ = found.values()
+    ratios = {
+        "time": _ratio(coached, digits, "took_s"),
+        "until hands off": _ratio(coached, digits, "off_s"),
+        "time, 30 s from look": _ratio(coached, from_look, "took_s"),
+        "touches": np.mean([one.touches for one in coached])
+        / np.mean([one.touches for one in digits]),
+    }
+    said = ", ".join(f"{name} {ratio:.2f}" for name, ratio in ratios.items())
+    print(f"of the hand with digits: {said} (target 0.50 each)")
 
-    assert sum(one.false for one in coached) <= 1
-    assert sum(np.isfinite(one.took_s) for one in coached) >= 0.9 * TRIMS
+    assert not any(one.false for one in coached)
+    assert sum(np.isfinite(one.took_s) for one in coached) >= 0.95 * TRIMS
+    assert ratios["touches"] <= 0.6
+    assert ratios["time"] <= 0.75
+
+
+def _ratio(some: list[Result], others: list[Result], what: str) -> float:
+    """Return the ratio of the medians."""
+    first, second = (np.median([getattr(one, what) for one in trims]) for trims in (some, others))
+    return float(first / second)

@@ -119,11 +119,14 @@ TRIM = View(
         (
             "A tool on the trimmer pulls the frequency. Say with Space when it goes on and comes "
             "off, and its pull is learned; while it is on, V is where to aim so that it lands on "
-            "nominal when lifted, and the heavy stretch lies there."
+            "nominal when lifted, and the heavy stretch lies there. The first time V is what the "
+            "offset moved by as the tool went on: right, unless it was turned already. Several "
+            "turns fit into one touch; lift the tool when the screen says so."
         ),
         (
             "Landed: inside the tolerance with its uncertainty, hands off, for the time said, and "
-            "with a drift that will keep it there."
+            "with a drift that will keep it there; from 10 s on where the readings leave no room "
+            "for a creep to take it out."
         ),
         (
             "The word in brackets says whether the offset will move by less than the limit asked "

@@ -1,0 +1,70 @@
+"""The level of the readings since hand and trimmer have come to rest after a step."""
+
+import math
+from collections import deque
+from typing import Final
+
+LEVEL: Final = 16
+"""Readings of a level, at most: those far from the touch tell of drift and creep."""
+LEAST: Final = 2
+"""Readings that a level needs."""
+TRIMMED: Final = 4
+"""One part in so many is left out at either end of a level: what a touch or a wild one spoilt."""
+TRIMMED_U: Final = 1.1
+"""sd of the mean of the middle half over that of the mean, for normal noise, by trial."""
+
+Point = tuple[float, float]
+"""Time in seconds, fractional offset."""
+Level = tuple[float, float]
+"""Fractional offset of readings at rest, and its standard uncertainty."""
+
+
+class RestLevel:
+    """The newest readings at rest."""
+
+    def __init__(self) -> None:
+        self._points: deque[Point] = deque(maxlen=LEVEL)
+        self.from_s = -math.inf
+        """Readings before this are not at rest."""
+
+    @property
+    def readings(self) -> int:
+        """How many there are."""
+        return len(self._points)
+
+    @property
+    def full(self) -> bool:
+        """Tell whether the next reading drops the oldest."""
+        return len(self._points) == LEVEL
+
+    def begin(self, from_s: float) -> None:
+        """Begin anew: all comes to rest at `from_s`."""
+        self.from_s = from_s
+        self._points = deque((point for point in self._points if point[0] >= from_s), maxlen=LEVEL)
+
+    def clear(self) -> None:
+        """Forget the readings: what comes is not of their level."""
+        self._points.clear()
+
+    def add(self, at_s: float, offset: float) -> None:
+        """Take a reading at rest: middle of its gate in seconds, fractional offset."""
+        self._points.append((at_s, offset))
+
+    def standing(self, until_s: float, noise: float | None) -> Level | None:
+        """Return the level of the readings before `until_s`; None where they are too few.
+
+        Args:
+            until_s: seconds.
+            noise: spread (sd) of single readings, None while unknown.
+        """
+        values = [offset for at_s, offset in self._points if at_s < until_s]
+        count = len(values)
+        if count < LEAST:
+            return None
+        early, late = math.fsum(values[: count // 2]), math.fsum(values[-(count // 2) :])
+        moved = (late - early) / (count // 2)
+        left_out = count // TRIMMED
+        middle = sorted(values)[left_out : count - left_out]
+        scatter = abs(moved) if noise is None else noise
+        u = math.hypot(TRIMMED_U * scatter / math.sqrt(count), math.sqrt(0.5) * moved)
+        return math.fsum(middle) / len(middle), u
