@@ -75,6 +75,8 @@ class Operating:
                 return f"asked the counter for a gate of {format_duration(gate_s)}"
             case "nominal":
                 nominal = parse_frequency(text)
+                if nominal == self._run.nominal(name):
+                    return f"nominal {format_frequency(nominal)}, as it was"
                 self._refuse_far(name, nominal)
                 self._run.set_nominal(name, nominal)
                 return f"nominal {format_frequency(nominal)}; the numbers begin anew"

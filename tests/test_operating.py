@@ -114,7 +114,7 @@ def test_as_left_carries_its_budget(bench):
     records = now(run).records
     assert records is not None
     assert records.as_left is not None
-    assert said.startswith("as left: +0.199 ± 0.020 ppb")
+    assert said.startswith("as left: +0.200 ± 0.021 ppb")
     assert "60 readings" in said
     names = [line.name for line in records.as_left.budget.lines]
     assert {"noise", "resolution", "station reference"} <= set(names)
@@ -189,6 +189,15 @@ def test_what_is_no_quantity_changes_nothing(bench, setting, text):
 
     assert now(run) == before
     assert counter.requests == []
+
+
+def test_the_nominal_as_it_was_changes_nothing(bench):
+    """Typed again, it says so, and what is known stays."""
+    run, _, operator, _ = bench
+    before = now(run)
+
+    assert operator.change("main", "nominal", "10MHz") == "nominal 10 MHz, as it was"
+    assert now(run).numbers == before.numbers
 
 
 def test_a_nominal_far_from_what_is_read_is_refused(bench):
