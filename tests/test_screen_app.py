@@ -512,6 +512,30 @@ async def test_the_command_line_chooses_with_up_and_down():
         assert not isinstance(app.screen, CommandLine)
 
 
+async def test_the_command_line_goes_through_its_offers_by_pages():
+    """A page down and up again is where it began; far down is the last offer."""
+    app = made_app()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(":")
+        await pilot.pause()
+        first = chosen(app)
+        await pilot.press("pagedown")
+        second = chosen(app)
+        await pilot.press("pageup")
+        again = chosen(app)
+        await pilot.press(*["pagedown"] * 9)
+
+        assert first == again != second
+        assert chosen(app) not in {first, second}
+
+
+def chosen(app: BenchwatchApp) -> str:
+    """Return the offer that stands out on the command line."""
+    sheets = [sheet for sheet in app.screen.query("Sheet") if len(sheet.lines) > 1]
+    (line,) = [row.plain for row in sheets[0].lines if row.plain.startswith(">")]
+    return line
+
+
 async def test_settings_are_typed_on_the_command_line():
     """A setting and its value go to the operator; a refusal is said as a sentence."""
     operator = kit.FakeOperator()

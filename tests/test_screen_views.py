@@ -183,6 +183,16 @@ def test_marks_stand_on_the_time_axis():
     assert rows[-1].plain.index("^") == 9 + round(0.75 * 98)
 
 
+def test_marks_hide_no_word_of_the_time_axis():
+    """One of just now and one of the oldest moment stand beside the words at the ends."""
+    marks = tuple(
+        Mark("main", 0.0, kit.NOW_S - ago_s, "lid on") for ago_s in (0.0, 0.5, 119.0, 120.0)
+    )
+    rows = strip_chart(kit.frame(kit.snapshot(marks=marks)), 108, 8)
+
+    assert rows[-1].plain.split() == ["2", "min", "ago^", "^now"]
+
+
 HOSTILE = (
     "\x1b[2J\x1b]0;owned\x07[bold red]NOT MARKUP[/] [@click=quit]x[/] a\u0301\u202eb 測定器" * 2
 )

@@ -54,10 +54,12 @@ def offset_figures(frame: Frame, rows: int) -> list[tuple[int, str]]:
 
 def _time_axis(frame: Frame, axes: Axes, width: int) -> Line:
     room = max(width - MARGIN - 1, 1)
-    text = f"{format_duration(frame.span_s)} ago".ljust(room - 3) + "now"
+    ago, now = f"{format_duration(frame.span_s)} ago", "now"
+    text = ago.ljust(room - len(now)) + now
     row = [(char, Ink.AXIS) for char in text[:room].ljust(room)]
+    free = range(len(ago), room - len(now))  # a mark is drawn beside the words, not over them
     for mark in frame.snapshot.marks:
         cell = axes.column(mark.elapsed_s, room)
-        if cell is not None:
-            row[cell] = ("^", Ink.STRONG)
+        if cell is not None and free:
+            row[min(max(cell, free[0]), free[-1])] = ("^", Ink.STRONG)
     return line(" " * (MARGIN + 1), *row)

@@ -256,6 +256,10 @@ class CommandLine(Typing[Command]):
                 self._choose(-1)
             case "down":
                 self._choose(1)
+            case "pageup":
+                self._choose(-OFFERS_SHOWN)
+            case "pagedown":
+                self._choose(OFFERS_SHOWN)
             case _:
                 super().take_key(pressed)
 
