@@ -114,15 +114,18 @@ def test_a_nudge_newer_than_every_block_is_no_part_of_the_fit() -> None:
 
 
 def test_a_step_that_nobody_confirmed_is_left_behind() -> None:
-    """An unreported step of 15 limits is out of the fit once a quarter of the past is clean."""
+    """An unreported step of 15 limits is out of the fit once a quarter of the past is clean.
+
+    Before it the oven was settled for longer than a cycle of four horizons takes.
+    """
     t = np.arange(1000.0)
-    offsets = 1.5e-8 * (t >= 300.0) + 1e-11 * np.random.default_rng(17).standard_normal(1000)
+    offsets = 1.5e-8 * (t >= 420.0) + 1e-11 * np.random.default_rng(17).standard_normal(1000)
 
     changes = _feed(Settling(LIMIT), t, offsets)
 
-    back = [second for second, state in changes if state == "settled" and second > 300.0]
-    assert any(state != "settled" for second, state in changes if second > 300.0)
-    assert back[0] < 300.0 / 0.75 + 30.0
+    back = [second for second, state in changes if state == "settled" and second > 420.0]
+    assert any(state != "settled" for second, state in changes if second > 420.0)
+    assert back[0] < 420.0 / 0.75 + 30.0
     assert changes[-1][1] == "settled"
 
 

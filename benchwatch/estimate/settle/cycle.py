@@ -27,6 +27,8 @@ DAMPING: Final = np.array([0.0, 2.0, 6.0])
 """Tried decay of the swing over the span, in e-folds: an oven's control loop may ring."""
 STEADY: Final = 3.0
 """Standard uncertainties from zero within which a decay is none."""
+KNOWN: Final = 5.0
+"""Standard uncertainties of its swing from which on one that dies away accounts for what moved."""
 FEWEST: Final = 20
 """Block means that a fit takes."""
 FAR: Final = 50.0
@@ -80,6 +82,19 @@ class FittedCycle:
         if small or self.decay_per_s or not self.sure:
             return None
         return Cycle(self.period_s, self.period_u, self.swing, self.swing_u)
+
+    def steepest(self) -> float:
+        """Drift where it passes through its middle, fractional per second, as of a sine."""
+        return math.pi * self.swing / self.period_s
+
+    def large(self, limit: float) -> tuple[float, float]:
+        """From when to when a swing that surely dies away was above `limit`; from inf if never."""
+        known = self.decay_per_s > 0.0 and self.sure and self.swing > KNOWN * self.swing_u
+        if not known:
+            return math.inf, -math.inf
+        # The swing is that at `until_s`, and above the limit so long before it.
+        before_s = math.log(limit / self.swing) / self.decay_per_s
+        return self.since_s, self.until_s - max(before_s, 0.0)
 
     def within(self, span_s: float, now_s: float) -> tuple[float, float]:
         """Largest change by it in `span_s` seconds from `now_s` on, and its standard u."""

@@ -2,10 +2,12 @@
 
 What stands in the way is the largest change that can't be ruled out, in limits: 1 and less is
 settled. While an oven comes in it falls by about the same share in every minute, so that the
-time to go is the time at which the exponential through its last third comes down to 1. The
-time that an exponential fitted to the offset takes to move by less than the limit is another,
-earlier one: it knows neither the slow tail nor how long the verdict waits to be sure, and on
-made warm-ups its range held the true time in one case of ten.
+time to go is the time at which the exponential through its last third comes down to 1. Those
+through two thirds and through all of it are other answers, and the range reaches from the earliest
+to the latest: noise and a swing that dies away make them differ. The time that an exponential
+fitted to the offset takes to move by less than the limit is another, earlier one: it knows neither
+the slow tail nor how long the verdict waits to be sure, and on made warm-ups its range held the
+true time in one case of ten.
 """
 
 import math
@@ -13,17 +15,22 @@ from typing import Final
 
 import numpy as np
 
-SHARE: Final = 1.0 / 3.0
-"""Of the time since the start, the newest part of it: an oven slows down as it comes in."""
+from benchwatch.estimate.blocks import Floats
+
+SHARES: Final = (1.0 / 3.0, 2.0 / 3.0, 1.0)
+"""Of the time since the start, the newest part of it; the first tells the middle of the range, as
+an oven slows down while it comes in."""
 FEWEST: Final = 4
 MOST: Final = 96
 """Points kept; then every second one is dropped."""
 LOOSEST: Final = 0.3
-"""Scatter about the exponential, in shares of its fall, above which there is no telling."""
-SHARES_OF_IT: Final = (0.6, 1.3, 4.8)
-"""Times the exponential's own answer: of looks at made warm-ups with slow tails, overshoots,
-ringing and flicker noise 2 to 6 % are through before the first, about half before the second, and
-5 to 18 % not before the last (tests/benchmarks/test_quality_outlook.py)."""
+"""Scatter about any of them, in shares of its fall, above which there is no telling."""
+LONGEST: Final = (4.0, 9.0, 9.0)
+"""Times since the start that each may take to come down to 1."""
+TIMES: Final = (0.6, 1.3, 4.0)
+"""Times the earliest, the newest and the latest answer: of looks at made warm-ups with slow tails,
+overshoots, ringing and flicker noise 1 to 6 % are through before the first, about half before the
+second, and 1 to 10 % not before the last (tests/benchmarks/test_quality_outlook.py)."""
 
 
 class Outlook:
@@ -38,13 +45,22 @@ class Outlook:
         """Take the largest change that can't be ruled out, in limits, as of `at_s` seconds."""
         if not (math.isfinite(excess) and excess > 0.0):
             return
-        self._points.append((at_s, math.log(excess)))
+        log_excess = math.log(excess)
+        self._points.append((at_s, log_excess))
         if len(self._points) > MOST:
             del self._points[1::2]
-        exponential_s = self._exponential_s()
-        if exponential_s is not None:
-            low, middle, high = (at_s + share * exponential_s for share in SHARES_OF_IT)
-            self._told = low, middle, high
+        if log_excess <= 0.0:
+            return
+        points = np.array(self._points)
+        answers = [_to_one_s(points, *one) for one in zip(SHARES, LONGEST, strict=True)]
+        known = [one for one in answers if one is not None]
+        if len(known) == len(answers):
+            early, middle, late = TIMES
+            self._told = (
+                at_s + early * min(known),
+                at_s + middle * known[0],
+                at_s + late * max(known),
+            )
 
     def forget(self) -> None:
         """The oscillator was turned, or not seen for a while: begin anew."""
@@ -67,21 +83,30 @@ class Outlook:
         low, middle, high = (max(at_s - now, 0.0) for at_s in self._told)
         return low, max(middle, high / 4.0) + patience_s, high + 2.0 * patience_s
 
-    def _exponential_s(self) -> float | None:
-        """How long the exponential through the newest points takes to come down to 1."""
-        now, newest = self._points[-1]
-        gone_s = now - self._points[0][0]
-        points = np.array([p for p in self._points if p[0] >= now - SHARE * gone_s])
-        if newest <= 0.0 or len(points) < FEWEST:
-            return None
-        t, log_excess = points[:, 0] - now, points[:, 1]
-        away, above = t - t.mean(), log_excess - log_excess.mean()
-        rate = -float(away @ above) / float(away @ away)
-        fall = rate * float(t[-1] - t[0])
-        scatter = float(np.std(above + rate * away))
-        if fall <= 0.0 or scatter > LOOSEST * fall or newest > 4.0 * rate * gone_s:
-            return None
-        return time_to_fall(math.exp(newest), 1.0 / rate, 1.0)
+
+def _to_one_s(points: Floats, share: float, longest: float) -> float | None:
+    """How long the exponential through the newest points takes to come down to 1.
+
+    Args:
+        points: times in seconds and logarithms, shape (n, 2), the newest last and above 0.
+        share: of the time since the first, fitted.
+        longest: times since the first, no answer above.
+
+    Returns:
+        Seconds from the newest point on; None where they do not fall evenly.
+    """
+    now, newest = points[-1].tolist()
+    gone_s = now - float(points[0, 0])
+    newer = points[int(points[:, 0].searchsorted(now - share * gone_s)) :]
+    if len(newer) < FEWEST:
+        return None
+    away, above = (newer - newer.mean(axis=0)).T
+    rate = -float(away @ above) / float(away @ away)
+    fall = rate * float(newer[-1, 0] - newer[0, 0])
+    scatter = float(np.std(above + rate * away))
+    if fall <= 0.0 or scatter > LOOSEST * fall or newest > longest * rate * gone_s:
+        return None
+    return time_to_fall(math.exp(newest), 1.0 / rate, 1.0)
 
 
 def time_to_fall(amplitude: float, time_constant_s: float, to: float) -> float:

@@ -16,7 +16,8 @@ from benchwatch.estimate.blocks import Floats
 from benchwatch.estimate.results import Cycle, Drift, SettleLimit, SettleState
 from benchwatch.estimate.settle import words
 from benchwatch.estimate.settle.cycle import FittedCycle
-from benchwatch.estimate.settle.departures import Departures
+from benchwatch.estimate.settle.departures import Departures, Expected
+from benchwatch.estimate.settle.evidence import FOLLOWS
 from benchwatch.estimate.settle.forecast import HORIZONS, Forecast
 from benchwatch.estimate.settle.noise_model import NoiseModel
 from benchwatch.estimate.settle.outlook import Outlook
@@ -92,6 +93,11 @@ class Case:
         """The largest change forecast within the horizon."""
         return float(np.abs(self.ahead.change[HORIZONS <= 1.0]).max())
 
+    def expected(self) -> Expected:
+        """Return the nearest forecast."""
+        in_s = float(HORIZONS[0]) * self.limit.horizon_s
+        return Expected(in_s, float(self.ahead.change[0]), float(self.spread()[0]))
+
     def surely_moving(self) -> bool:
         """Tell whether the forecast change is above the limit beyond its uncertainty."""
         sure = np.abs(self.ahead.change) - self.spread() > self.limit.limit
@@ -105,9 +111,13 @@ class Case:
         return change - 2.0 * u, change + 2.0 * u
 
     def drifting(self) -> float:
-        """What the drift of late comes to over the horizon where it is surely too large, else 0."""
+        """What the drift of late comes to over the horizon where it is surely too large, else 0.
+
+        What a cycle drifts by between its turns is known to come back.
+        """
         least, most = self.drift_ahead()
-        return 0.5 * (least + most) if least > self.limit.limit else 0.0
+        back = 0.0 if self.cycle is None else self.cycle.steepest() * self.limit.horizon_s
+        return 0.5 * (least + most) if least > self.limit.limit + back else 0.0
 
 
 class Verdict:
@@ -187,6 +197,8 @@ class Verdict:
         calm = excess < 1.0 and not (contradicted or noiseless)
         creeping = self.creeping(case)
         away = False
+        if case.cycle is not None and case.ahead.misfit < FOLLOWS:
+            self.departures.dies_away(*case.cycle.large(limit.limit))
         if not creeping:
             away = self.departures.add(
                 now,
@@ -195,6 +207,7 @@ class Verdict:
                 calm=calm,
                 limit=limit.limit,
                 horizon_s=limit.horizon_s,
+                expected=case.expected(),
             )
         wait_s = self.departures.wait_s(now, limit.horizon_s)
         self.outlook.add(now, excess)
