@@ -27,6 +27,8 @@ LOOSEST: Final = 0.3
 """Scatter about any of them, in shares of its fall, above which there is no telling."""
 LONGEST: Final = (4.0, 9.0, 9.0)
 """Times since the start that each may take to come down to 1."""
+STALE: Final = 0.3
+"""Of the time since the start, after which what was told and could not be told anew is dropped."""
 TIMES: Final = (0.6, 1.3, 4.0)
 """Times the earliest, the newest and the latest answer: of looks at made warm-ups with slow tails,
 overshoots, ringing and flicker noise 1 to 6 % are through before the first, about half before the
@@ -40,6 +42,7 @@ class Outlook:
         self._points: list[tuple[float, float]] = []
         self._told: tuple[float, float, float] | None = None
         """Times at which it may be settled, as told last: low, middle, high."""
+        self._told_at = -math.inf
 
     def add(self, at_s: float, excess: float) -> None:
         """Take the largest change that can't be ruled out, in limits, as of `at_s` seconds."""
@@ -55,6 +58,7 @@ class Outlook:
         answers = [_to_one_s(points, *one) for one in zip(SHARES, LONGEST, strict=True)]
         known = [one for one in answers if one is not None]
         if len(known) == len(answers):
+            self._told_at = at_s
             early, middle, late = TIMES
             self._told = (
                 at_s + early * min(known),
@@ -78,7 +82,8 @@ class Outlook:
         now, newest = self._points[-1]
         if newest <= 0.0:
             return 0.0, patience_s, 2.0 * patience_s
-        if self._told is None or self._told[2] <= now:
+        stale = now - self._told_at > STALE * (now - self._points[0][0])
+        if self._told is None or self._told[2] <= now or stale:
             return None
         low, middle, high = (max(at_s - now, 0.0) for at_s in self._told)
         return low, max(middle, high / 4.0) + patience_s, high + 2.0 * patience_s
