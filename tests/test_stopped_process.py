@@ -24,7 +24,7 @@ STOPPED_S = 3.0
 HEARD = 8
 """Readings before the stop: the pace is known by then."""
 OFF_S = 0.6
-"""No time of a reading may be further off; what was looked for within 0.5 s is dated within that."""
+"""No time of a reading may be further off; what waits for up to 0.5 s is dated within that."""
 
 
 class Talker:
