@@ -4,7 +4,6 @@ Live readings and replayed ones go through this very same pipe.
 """
 
 import json
-import os
 import threading
 from dataclasses import replace
 from typing import Final
@@ -21,10 +20,9 @@ from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
 from benchwatch.estimate.results import Numbers, SettleLimit
 from benchwatch.filing import filed, record_now, record_of_quiet
 from benchwatch.happenings import Happenings, resumed_words, settled_words, tolerance_words
-from benchwatch.journal import Journal, new_key
+from benchwatch.journal import Journal
 from benchwatch.journal.resume import Earlier, record_words
 from benchwatch.journal.run_notes import RunNotes
-from benchwatch.journal.schema import Run, settings_text
 from benchwatch.leisure import elsewhere_now, warm_up_now
 from benchwatch.plan import Plan
 from benchwatch.quantity import format_frequency
@@ -83,20 +81,7 @@ class Pipeline:
         self._notes = Happenings(self._run_notes.happened)
         self._resumed_hz: float | None = None
         """Nominal of the run that this one goes on with, where it is known."""
-        self._run = Run(
-            new_key(utc_s), watch, plan.name, plan.resource, plan.driver, utc_s, plan.nominal,
-            settings=settings_text(
-                tolerance=plan.tolerance,
-                settle=None if plan.settle is None else plan.settle.limit,
-                settle_horizon_s=None if plan.settle is None else plan.settle.horizon_s,
-                set_gate_s=plan.setup.gate_s,
-                set_channel=plan.setup.channel,
-                interval_s=plan.interval_s,
-                simulated_bench=plan.simulated,
-                process=os.getpid(),
-                goes_on_with=None if earlier is None else earlier.run,
-            ),
-        )  # fmt: skip
+        self._run = plan.begun(utc_s, watch, None if earlier is None else earlier.run)
         self._save_run()
         self._snapshot = Snapshot(
             plan.name, plan.resource, nominal_hz, Link("connecting", 0.0),

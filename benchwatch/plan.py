@@ -1,11 +1,14 @@
 """What is asked of one counter on the bench."""
 
+import os
 from dataclasses import dataclass, field
 from decimal import Decimal
 
 from benchwatch.counter import Setup
 from benchwatch.estimate.offset_record import Reference
 from benchwatch.estimate.results import SettleLimit
+from benchwatch.journal import new_key
+from benchwatch.journal.schema import Run, settings_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,3 +37,27 @@ class Plan:
     """Taken as counting by the reference where nothing tells; a recording may not."""
     working_hz: tuple[float, ...] = ()
     """Frequencies the oscillator serves, in hertz; empty: round multiples of the nominal."""
+
+    def begun(self, utc_s: float, watch: int, goes_on_with: int | None) -> Run:
+        """Return what the journal keeps of a run that begins by this plan.
+
+        Args:
+            utc_s: when it begins, Unix seconds.
+            watch: key shared by the counters of one watch.
+            goes_on_with: key of the interrupted run that it goes on with.
+        """
+        settings = settings_text(
+            tolerance=self.tolerance,
+            settle=None if self.settle is None else self.settle.limit,
+            settle_horizon_s=None if self.settle is None else self.settle.horizon_s,
+            set_gate_s=self.setup.gate_s,
+            set_channel=self.setup.channel,
+            interval_s=self.interval_s,
+            simulated_bench=self.simulated,
+            process=os.getpid(),
+            goes_on_with=goes_on_with,
+        )
+        return Run(
+            new_key(utc_s), watch, self.name, self.resource, self.driver, utc_s, self.nominal,
+            settings=settings,
+        )  # fmt: skip
