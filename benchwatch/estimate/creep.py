@@ -17,7 +17,7 @@ from benchwatch.estimate.learned_creep import SHARE, Learned, expected
 from benchwatch.estimate.results import Rest
 from benchwatch.estimate.step import Centred, Point, centred
 
-TAUS: Final = tuple(2.5 * 1.2**place for place in range(13))
+TAUS: Final = tuple(2.5 * 1.44**place for place in range(7))
 """Time constants weighed, in spacings of readings: up to 22."""
 FOLLOWED: Final = 100
 """Readings after a turn in which a creep is followed, at most."""
@@ -34,9 +34,9 @@ _DRIFTS: Final = 0.05
 _OVER: Final = 0.5
 """A creep is over when what is left of it is less than this part of u."""
 _LEAST_READINGS = 3
-_EACH, _EVERY = 12, 4
+_EACH, _EVERY = 8, 4
 """Up to so many readings all is weighed anew with each, then with one in so many."""
-_NONE, _ENOUGH = 0.05, 24
+_NONE, _ENOUGH = 0.2, 24
 """A creep less probable than this after so many readings is looked for no longer."""
 _BEYOND: Final = 1.001
 """A little more than 1, for rounding of floats."""

@@ -170,14 +170,15 @@ class Level:
             and run.readings == 1
             and not noise.moving
         )
+        strays = wander.variance_of_mean(run.readings)
         return LevelNow(
-            estimate=self._estimate(run, elapsed_s),
+            estimate=self._estimate(run, elapsed_s, strays),
             noise=noise.sigma or None,
             confirmed_nudge=nudge,
             suspect=self._suspect,
             spike_at_s=spike_at_s,
             last_nudge=self._turns.newest,
-            rest=self._turns.rest(wander.variance_of_mean(run.readings)),
+            rest=self._turns.rest(strays),
         )
 
     def _creep(self, run: Run) -> float:
@@ -209,7 +210,7 @@ class Level:
         newest = islice(self._recent, max(len(self._recent) - count, 0), None)
         return [y for k, _, y in newest if k >= start]
 
-    def _estimate(self, run: Run, elapsed_s: float) -> Estimate:
+    def _estimate(self, run: Run, elapsed_s: float, wander: float) -> Estimate:
         degrees = self._noise.degrees
         u = None
         if self._noise.sigma > 0.0 and degrees > LEAST_DEGREES:
@@ -218,7 +219,6 @@ class Level:
             share = 1.0 if coarse else _LIKELY_STEP
             white += share * max(self._runs.u**2 - white, 0.0)
             white *= degrees / (degrees - LEAST_DEGREES)
-            wander = self._wander.variance_of_mean(run.readings)
             # Readings of a coarse counter that waver between two digits show no step.
             unseen = 0.0 if coarse else self._runs.unseen_step
             moved = max(wander, self._creep(run), unseen if unseen > _BEYOND * wander else 0.0)

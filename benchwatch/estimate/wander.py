@@ -29,7 +29,7 @@ _SURE = 3.0 * math.sqrt(_SCATTER)
 """Three standard deviations of a variance from m differences: 3 √(3/m)."""
 _BELIEVED_ANYWAY = 5
 """From this octave on, blocks of 64 readings, an excess counts even where it might be chance."""
-_DOUBT = 0.02
+_DOUBT = 0.03
 """Standard deviations added to the excess that all octaves share: few readings show none of a small
 one, and more than this would make u too large where there is none."""
 _ALLOWED = 1.5
@@ -79,50 +79,56 @@ class _Excess:
     """Variance beyond white noise, an octave; drift included or not."""
 
     def __init__(self) -> None:
-        self.octaves = [0.0] * OCTAVES
         self.sums = [0.0] * (OCTAVES + 1)
         self.most_readings = UNLIMITED
         """Averaging more readings than this gains nothing."""
         self._floor = 0.0
         """One excess for all octaves, as flicker noise has it: their weighted mean."""
+        self._shown = [0.0] * OCTAVES
+        """What an octave itself shows, where that is believed."""
         self.likely = [0.0] * OCTAVES
         """Where it may be chance as well: the largest of an octave and those below it."""
 
     def renew(self, spreads: list[Spread], divisor: float, white: float) -> None:
         """Work it out anew; an octave not yet known repeats the one below it."""
-        excess = [0.0] * OCTAVES
-        shown = [0.0] * OCTAVES
+        shown = self._shown
         surely = OCTAVES
-        last = total = weights = 0.0
+        last = worst = total = weights = 0.0
         most = math.inf
+        known = 0
         for place, spread in enumerate(spreads):
             count = len(spread)
+            if count < _FEWEST:
+                # The longer blocks have no more.
+                break
+            known = place + 1
             noise = white / (2 << place)
-            if count >= _FEWEST:
-                own = spread.lately(math.sqrt(divisor * noise)) ** 2 / divisor - noise
-                scatter = noise + self._floor
-                if scatter > 0.0:
-                    weight = count / (_SCATTER * scatter * scatter)
-                    weights += weight
-                    total += weight * own
-                if count >= _ENOUGH:
-                    last = max(own, 0.0)
-                    most = min(most, last + _ALLOWED * noise * math.sqrt(_SCATTER / count))
-                    if surely == OCTAVES and last > noise * _SURE / math.sqrt(count):
-                        surely = place
-            excess[place] = last
-            if surely < OCTAVES or (place >= _BELIEVED_ANYWAY and count >= _ENOUGH):
-                shown[place] = last
-        worst = 0.0
-        for place in range(OCTAVES):
-            worst = max(worst, excess[place])
+            own = spread.lately(math.sqrt(divisor * noise)) ** 2 / divisor - noise
+            scatter = noise + self._floor
+            if scatter > 0.0:
+                weight = count / (_SCATTER * scatter * scatter)
+                weights += weight
+                total += weight * own
+            if count >= _ENOUGH:
+                last = max(own, 0.0)
+                worst = max(worst, last)
+                most = min(most, last + _ALLOWED * noise * math.sqrt(_SCATTER / count))
+                if surely == OCTAVES and last > noise * _SURE / math.sqrt(count):
+                    surely = place
             self.likely[place] = worst
+            believed = surely < OCTAVES or (place >= _BELIEVED_ANYWAY and count >= _ENOUGH)
+            shown[place] = last if believed else 0.0
+        rest = OCTAVES - known
+        self.likely[known:] = [worst] * rest
+        shown[known:] = [last if surely < OCTAVES else 0.0] * rest
         least = 0.0
         if weights > 0.0:
             self._floor = min(max(total / weights, 0.0), most)
             least = max(self._floor + _DOUBT / math.sqrt(weights), 0.0)
-        for place in range(OCTAVES):
-            self.sums[place + 1] = self.sums[place] + _WEIGHT * max(shown[place], least)
+        total = 0.0
+        for place, own in enumerate(shown, 1):
+            total += _WEIGHT * max(own, least)
+            self.sums[place] = total
         self.most_readings = UNLIMITED if surely == OCTAVES else max(2 << surely, _ALWAYS)
 
 

@@ -33,14 +33,27 @@ class LiveBridges:
 
     def reading(self, offset: float) -> None:
         """Take a reading, fractional, that follows the one before without loss."""
-        newest = self._newest
+        newest, squares, measured = self._newest, self._squares, self._measured
         newest.append(offset)
+        if len(newest) == LONGEST + 2:
+            # The usual case, in few steps: it is gone through at every reading.
+            oldest, third, second, last, _ = newest
+            one = last - (offset + second) / 2.0
+            two = last + second - (offset + third)
+            three = last + second + third - 1.5 * (offset + oldest)
+            squares[0] += one * one
+            squares[1] += two * two
+            squares[2] += three * three
+            measured[0] += 1
+            measured[1] += 1
+            measured[2] += 1
+            return
         held, middle = len(newest), 0.0
         for lost in range(1, min(held - 1, LONGEST + 1)):
             middle += newest[-1 - lost]
             error = middle - lost * (offset + newest[-2 - lost]) / 2.0
-            self._squares[lost - 1] += error * error
-            self._measured[lost - 1] += 1
+            squares[lost - 1] += error * error
+            measured[lost - 1] += 1
 
     def bridge(self, lost: int) -> None:
         """Take it that 1 to `LONGEST` readings were put in before the next one."""
