@@ -237,7 +237,15 @@ class Pipeline:
         self._resumed_hz = None if earlier.nominal is None else float(earlier.nominal)
         known = records.as_found is not None
         trimming = self._reckoning.trimming
-        trimming.resume(earlier.samples, earlier.turn, known=known, tool_on=earlier.tool_on)
+        trimming.resume(
+            earlier.samples,
+            earlier.turn,
+            known=known,
+            tool_on=earlier.tool_on,
+            sizes=[
+                note.nudge.size for note in earlier.notes if note.kind == "nudge" and note.nudge
+            ],
+        )
         self._notes.resume(earlier.notes)
         self._notes.note(utc_s, 0.0, "setting", resumed_words(earlier, utc_s))
         self._snapshot = replace(

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from benchwatch.estimate.dither import Dither
     from benchwatch.estimate.elsewhere import Elsewhere
     from benchwatch.estimate.landing import LandingNow
+    from benchwatch.estimate.learned_turns import TurnSizes
     from benchwatch.estimate.offset_record import OffsetRecord
     from benchwatch.estimate.stability.results import Deviation
     from benchwatch.estimate.tool import ToolState
@@ -58,8 +59,10 @@ class TrimNow:
     """The newest nudge that was a turn, and not the tool put on or lifted."""
     touched: bool = False
     """The tool has just been put on or lifted; readings have not caught up with it yet."""
+    turns: "TurnSizes | None" = None
+    """What the turns of this run have in common; None while nothing is known."""
     left: float | None = None
-    """With the tool on: the way to the aim (fractional), signed; None where it is not known."""
+    """Way to the aim (fractional), signed; None where that is not known, or the tool moves."""
     left_u: float | None = None
     """Standard uncertainty of `left`."""
     lift: bool | None = None

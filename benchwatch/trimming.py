@@ -11,9 +11,10 @@ from typing import Final
 
 from benchwatch.estimate.found import AsFound, Quiet
 from benchwatch.estimate.landing import DEFAULT_HOLD_S, Landing, LandingNow
+from benchwatch.estimate.learned_turns import LearnedTurns
 from benchwatch.estimate.results import Nudge, Numbers, SettleLimit
 from benchwatch.estimate.tool import Tool, ToolState
-from benchwatch.estimate.trim import anew, at_rest, direction, hint, judge, lifts
+from benchwatch.estimate.trim import Hint, anew, at_rest, direction, hint, judge, lifts
 from benchwatch.snapshot import TrimNow
 
 PUT_ON: Final = "the tool is on the trimmer"
@@ -33,6 +34,7 @@ class Trimming:
         self._found = AsFound(settle)
         self._turn: Nudge | None = None
         """The newest nudge that was a turn and not the tool's pull."""
+        self._turns = LearnedTurns()
         self._taken: Nudge | None = None
         """The turn that was taken for the newest touch."""
         self._other: float | None = None
@@ -73,6 +75,7 @@ class Trimming:
         *,
         known: bool,
         tool_on: bool = False,
+        sizes: Iterable[float] = (),
     ) -> None:
         """Go on where an interrupted run was.
 
@@ -81,7 +84,9 @@ class Trimming:
             turn: the newest turn of the trimmer; None when there was none.
             known: whether as found is on record.
             tool_on: whether the tool was on the trimmer.
+            sizes: of its turns, fractional and signed, oldest first.
         """
+        self._turns.resume(sizes)
         self._tool.resume(samples, on=tool_on)
         self._turn = turn
         if known or turn is not None:
@@ -94,15 +99,19 @@ class Trimming:
             turn = self._tool.step(nudge)
             if self._tool.given_back:
                 self._turn = self._taken
+                self._turns.restore()
             self.by_tool = turn is None
             self._other = None
             if turn is not None:
                 self._turn, self._other = turn, turn.size - nudge.size
+                self._turns.add(turn)
                 self._found.turn(turn, tool_on=self._tool.state.on)
         elif self._turn is not None and self._other is not None and numbers.last_nudge is not None:
             # What creeps after a turn is part of it.
-            newest = numbers.last_nudge
+            newest, was = numbers.last_nudge, self._turn
             self._turn = replace(newest, size=newest.size + self._other)
+            if self._turn != was:
+                self._turns.grow(self._turn)
         if math.isfinite(offset) and not numbers.suspect:
             self._tool.hear(elapsed_s, offset, numbers.noise)
         if not self._tool.state.on:
@@ -115,8 +124,10 @@ class Trimming:
                 tool_on=self._tool.state.on,
                 offset=math.nan if touched else offset,
             )
-        self._newest = self._now(numbers, landing, touched=touched)
-        return self._newest
+        self._newest = now = self._now(numbers, landing, touched=touched)
+        if now.left is not None and now.judgement is not None and now.judgement.ready:
+            self._turns.advise(elapsed_s, now.left, now.left_u or 0.0)
+        return now
 
     def touch(self, at_s: float, numbers: Numbers, *, on: bool) -> TrimNow:
         """The operator says at `at_s` that the tool is on the trimmer, or off.
@@ -125,6 +136,8 @@ class Trimming:
         """
         if self._tool.touch(at_s, on=on):
             self._taken, self._turn, self._other = self._turn, None, None
+            self._turns.withdraw()
+        self._turns.touch()
         if on:
             self._found.touch()
         landing = None
@@ -137,22 +150,35 @@ class Trimming:
     def _now(self, numbers: Numbers, landing: LandingNow | None, *, touched: bool) -> TrimNow:
         tool, estimate = self._tool.state, at_rest(numbers)
         if estimate is None:
-            return TrimNow(tool=tool, landing=landing, turn=self._turn, touched=touched)
+            return TrimNow(
+                tool=tool, landing=landing, turn=self._turn, touched=touched, turns=self._turns.now
+            )
         aim, aim_u = tool.aim, tool.aim_u
         judgement = judge(estimate, self._tolerance, aim, aim_u)
-        aimed = tool.aims_by is not None and not touched
+        aimed = (tool.aims_by is not None or not tool.on) and not touched
         return TrimNow(
             direction(estimate, self._tolerance, aim),
             anew(judgement) if touched else judgement,
-            None if touched else hint(estimate, self._turn, aim, aim_u),
+            None if touched else self._by_turns(hint(estimate, self._turn, aim, aim_u)),
             tool,
             landing,
             self._turn,
             touched,
+            self._turns.now,
             aim - estimate.offset if aimed else None,
             math.hypot(estimate.u or 0.0, aim_u) if aimed else None,
-            lifts(estimate, self._tolerance, aim) if aimed and judgement.ready else None,
+            lifts(estimate, self._tolerance, aim)
+            if aimed and tool.on and judgement.ready
+            else None,
         )
+
+    def _by_turns(self, told: Hint | None) -> Hint | None:
+        """Add to a hint what is known of the turns of this run."""
+        known = self._turns.now
+        if told is None or known is None:
+            return told
+        of_usual = None if known.usual is None else abs(told.left) / known.usual
+        return replace(told, of_usual=of_usual, lost=self._turns.lost(told.left))
 
     def gap(self, *, goes_on: bool = False) -> TrimNow:
         """Readings were missed: nothing is held across it, what was learned stays.
@@ -165,5 +191,6 @@ class Trimming:
         if self._landing is not None:
             self._landing.restart()
         self._tool.gap()
-        self._newest = TrimNow(tool=self._tool.state, turn=self._turn)
+        self._turns.gap()
+        self._newest = TrimNow(tool=self._tool.state, turn=self._turn, turns=self._turns.now)
         return self._newest

@@ -331,8 +331,9 @@ class Coached:
         """Return the way left to the aim; with the pull unknown, that of before the tool was on."""
         if not known:
             return self._left
-        if seen.trim.hint is not None:
-            return seen.trim.hint.left
+        hint = seen.trim.hint
+        if hint is not None:
+            return hint.left + math.copysign(hint.lost or 0.0, hint.left)
         assert seen.estimate is not None
         assert seen.trim.tool is not None
         return seen.trim.tool.aim - seen.estimate.offset

@@ -8,6 +8,7 @@ import screen_kit as kit
 
 from benchwatch.counter import TimeBase
 from benchwatch.estimate.landing import LandingNow
+from benchwatch.estimate.learned_turns import TurnSizes
 from benchwatch.estimate.pull import Pull
 from benchwatch.estimate.results import (
     Cycle,
@@ -68,7 +69,11 @@ STATES: dict[str, Snapshot] = {
     "warming": kit.full_snapshot(),
     "ready": kit.full_snapshot(
         numbers=kit.numbers(settle=SETTLED),
-        trim=kit.trim_now(judgement=Judgement(2.3e-10, 1.0, 0.0)),
+        trim=kit.trim_now(
+            judgement=Judgement(2.3e-10, 1.0, 0.0),
+            hint=Hint(0.25, 0.06, -2.4e-9, 2.9e-10, of_usual=0.3),
+            turns=TurnSizes(8.1e-9, 1.7e-9, 2.2e-9, None, None, 5),
+        ),
     ),
     "settled": kit.full_snapshot(
         reading=kit.reading(-1.1e-10),
@@ -108,6 +113,14 @@ STATES: dict[str, Snapshot] = {
         trim=kit.trim_now(
             direction="low", tool=ToolState(True, kit.NOW_S - 16.0, Pull(3.02e-9, 1.1e-10, 5))
         )
+    ),
+    "reversing": kit.full_snapshot(
+        numbers=kit.numbers(settle=SETTLED),
+        trim=kit.trim_now(
+            judgement=Judgement(2.3e-10, 1.0, 0.0),
+            hint=Hint(-0.52, 0.06, 2.4e-9, 2.9e-10, of_usual=0.3, lost=3.9e-9),
+            turns=TurnSizes(8.1e-9, 1.7e-9, 2.2e-9, 3.9e-9, 1.1e-9, 14),
+        ),
     ),
     "first_touch": kit.full_snapshot(
         numbers=kit.numbers(settle=SETTLED),

@@ -62,6 +62,10 @@ class Hint:
     """The next nudge itself (fractional), signed: what is left of the way to the aim."""
     left_u: float
     """Standard uncertainty of `left`."""
+    of_usual: float | None = None
+    """`left` over the usual size of a turn, unsigned; None while turns have none in common."""
+    lost: float | None = None
+    """Backlash (fractional, unsigned) that comes first, as this reverses; None: none is known."""
 
     @property
     def course(self) -> Course:

@@ -1,5 +1,6 @@
 """Bars that fill, and the sentences beside them: good enough to judge, landed, recorded."""
 
+import math
 from typing import TYPE_CHECKING
 
 from benchwatch.cautions import cautions_of
@@ -13,6 +14,12 @@ if TYPE_CHECKING:
     from benchwatch.estimate.offset_record import OffsetRecord
     from benchwatch.estimate.results import Nudge
 
+_PARTS = (
+    (0.07, "a little of"), (0.14, "a tenth of"), (0.22, "a fifth of"), (0.29, "a quarter of"),
+    (0.41, "a third of"), (0.58, "half of"), (0.7, "two thirds of"), (0.86, "three quarters of"),
+    (1.25, "all of"), (1.75, "one and a half times"), (2.5, "twice"), (3.5, "three times"),
+)  # fmt: skip
+"""Parts of a usual nudge in words, each up to the middle between it and the next."""
 BAR_CELLS = 24
 STANDING_ROWS, ROOMY = 3, 28
 """Rows for tool, landing and records, on screens from so many rows on."""
@@ -67,7 +74,34 @@ def nudge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
         line((f"; {words}", Ink.STRONG)) if words else Line()
         for words in (hint_words(frame), hint_words(frame, short=True))
     )
-    return [fitting(width, said + when + long, said + long, said + when + short, said + short)]
+    learned, less = (
+        line((f"; {words}", Ink.STRONG)) if words else Line()
+        for words in (turn_words(frame), turn_words(frame, short=True))
+    )
+    forms = [
+        said + when + long + learned, said + long + learned, said + short + learned,
+        said + short + less, line("  nudge") + short + less,
+    ]  # fmt: skip
+    if not learned.width:
+        forms = [said + when + long, said + long, said + when + short, said + short]
+    return [fitting(width, *forms)]
+
+
+def turn_words(frame: Frame, *, short: bool = False) -> str:
+    """Say what the turns of this run tell of the next: backlash, or a part of a usual nudge."""
+    now = frame.snapshot.trim
+    if not hint_words(frame) or now is None or now.hint is None or now.turns is None:
+        return ""
+    hint, turns = now.hint, now.turns
+    if hint.lost is not None:
+        lost = amount(hint.lost, turns.backlash_u, frame.unit)
+        how = f"first {lost} lost" if short else f"the first {lost} do nothing"
+        return f"reversing: {how}"
+    part = next((word for most, word in _PARTS if (hint.of_usual or math.inf) < most), "")
+    if not part or turns.usual is None:
+        return ""
+    usual = amount(turns.usual, turns.spread, frame.unit)
+    return f"{part} a usual nudge" if short else f"usual nudge {usual}: {part} that"
 
 
 def hint_words(frame: Frame, *, short: bool = False) -> str:

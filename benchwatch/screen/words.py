@@ -76,6 +76,8 @@ def _way(frame: Frame) -> str:
     now = frame.snapshot.trim
     if now is None or now.left is None or now.hint is not None or wait(frame):
         return ""
+    if not tool_aims(frame):
+        return ""
     return f" by {amount(now.left, now.left_u, frame.unit)}"
 
 

@@ -114,7 +114,9 @@ TRIM = View(
             "A nudge is a step of the offset that the readings confirm: one turn of the trimmer. "
             "What creeps after it is part of it, and while it creeps the screen says where it will "
             "rest: all advice goes by that. How far to go on the same way, or back, is said in the "
-            "unit on the screen: too far is a nudge past the aim, wrong way one that led away."
+            "unit on the screen: too far is a nudge past the aim, wrong way one that led away. "
+            "Once turns have a size in common it is given as a part of a usual nudge too, and "
+            "before a turn back what backlash takes of it, once that is known."
         ),
         (
             "A tool on the trimmer pulls the frequency. Say with Space when it goes on and comes "
