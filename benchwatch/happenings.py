@@ -24,6 +24,10 @@ SETTLE_WORDS: Final = {
 
 BY_TOOL: Final = "by the tool"
 """Behind the size of a step that was its pull, and no turn."""
+WORTH: Final = 0.2
+"""Part of its u by which the size of a nudge changes before it is kept again at once ..."""
+FINAL: Final = 8
+"""... or readings after which it has become what it stays."""
 
 
 def limit_words(limit: float) -> str:
@@ -73,6 +77,12 @@ class Happenings:
         self._internal = False
         self._nudge: Nudge | None = None
         """The newest nudge as it was known after the last reading."""
+        self._kept: Nudge | None = None
+        """The same as it was given to be kept last."""
+        self._refined: Happening | None = None
+        """What is known of it by now, where that is not kept yet ..."""
+        self._unchanged = 0
+        """... and for how many readings that has been so."""
 
     @property
     def newest(self) -> tuple[Happening, ...]:
@@ -101,12 +111,18 @@ class Happenings:
             self.note(utc_s, elapsed_s, "caution", f"counting by {which}")
         nudge = numbers.confirmed_nudge
         if nudge is not None:
+            self._keep_refined()
             kind: HappeningKind = "tool" if by_tool else "nudge"
             begun_utc_s = utc_s - (elapsed_s - nudge.at_s)
             text = BY_TOOL if by_tool else ""
             self._add(Happening(begun_utc_s, nudge.at_s, kind, text, nudge=nudge))
+            self._kept = nudge
         elif numbers.last_nudge is not self._nudge:
             self._renew(numbers.last_nudge)
+        elif self._refined is not None:
+            self._unchanged += 1
+            if self._unchanged >= FINAL:
+                self._keep_refined()
         self._nudge = numbers.last_nudge
         settle = numbers.settle
         if settle is not None and (self._settle is None or settle.state != self._settle.state):
@@ -130,7 +146,18 @@ class Happenings:
                 if nudge is not None and old.nudge.at_s == nudge.at_s:
                     new = replace(old, nudge=nudge)
                     self._all = (*self._all[:place], new, *self._all[place + 1 :])
+                    self._refined, self._unchanged = new, 0
+                    if _differs(nudge, self._kept):
+                        self._keep_refined()
                 return
+
+    def _keep_refined(self) -> None:
+        """Give the newest nudge to be kept again, as it is known by now."""
+        refined, self._refined = self._refined, None
+        if refined is not None:
+            self._kept = refined.nudge
+            if self._keep is not None:
+                self._keep(refined)
 
     def _add(self, happening: Happening) -> None:
         """Put it where its time belongs: a gap is known at its end, a nudge readings later."""
@@ -138,3 +165,11 @@ class Happenings:
             self._keep(happening)
         place = bisect_right(self._all, happening.elapsed_s, key=lambda one: one.elapsed_s)
         self._all = (*self._all[:place], happening, *self._all[place:])[-KEPT:]
+
+
+def _differs(nudge: Nudge, kept: Nudge | None) -> bool:
+    """Tell whether a size has become another, or surer, by more than is worth keeping again."""
+    if kept is None or kept.u is None or nudge.u is None:
+        return True
+    moved = abs(nudge.size - kept.size)
+    return moved > WORTH * kept.u or abs(nudge.u - kept.u) > WORTH * kept.u

@@ -12,7 +12,7 @@ from benchwatch.estimate.results import Estimate, Nudge, Numbers, Rest, Settle, 
 from benchwatch.happenings import Happenings, settled_words, tolerance_words
 from benchwatch.leisure import Deviations, elsewhere_now, warm_up_now
 from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Mark, Reading
-from benchwatch.snapshot import Trace, WarmUp
+from benchwatch.snapshot import Happening, Trace, WarmUp
 from benchwatch.trimming import Trimming
 
 PPB = 1e-9
@@ -97,6 +97,41 @@ def test_the_note_of_a_nudge_follows_what_is_known_of_it() -> None:
 
     assert [one.kind for one in notes.newest] == ["nudge", "mark"]
     assert notes.newest[0].nudge == grown
+
+
+def test_what_a_nudge_is_refined_to_is_kept_with_few_entries() -> None:
+    """A creep makes -28 ppb -32 in forty small steps: the last size is kept, at the same time."""
+    kept: list[Happening] = []
+    happenings = Happenings(kept.append)
+    nudge = Nudge(10.0, -28 * PPB, PPB)
+    happenings.reading(reading(12.0), numbers(0.0, nudge), by_tool=False)
+    for step in range(1, 41):
+        refined = replace(nudge, size=(-28 - 0.1 * step) * PPB)
+        happenings.reading(
+            reading(12.0 + step), replace(numbers(0.0), last_nudge=refined), by_tool=False
+        )
+    for second in range(60, 70):
+        happenings.reading(
+            reading(float(second)), replace(numbers(0.0), last_nudge=refined), by_tool=False
+        )
+
+    last = kept[-1].nudge
+    assert last is not None
+    assert last.size == pytest.approx(-32 * PPB)
+    assert {(one.kind, one.elapsed_s) for one in kept} == {("nudge", 10.0)}
+    assert 2 <= len(kept) <= 25
+
+
+def test_a_refined_nudge_is_kept_before_the_next_one() -> None:
+    """A second turn comes while the first one's size is not yet final: both are kept in order."""
+    kept: list[Happening] = []
+    happenings = Happenings(kept.append)
+    first, refined = Nudge(10.0, -28 * PPB, 0.5 * PPB), Nudge(10.0, -28.05 * PPB, 0.5 * PPB)
+    happenings.reading(reading(12.0), numbers(0.0, first), by_tool=False)
+    happenings.reading(reading(13.0), replace(numbers(0.0), last_nudge=refined), by_tool=False)
+    happenings.reading(reading(14.0), numbers(0.0, Nudge(14.0, PPB, PPB / 2)), by_tool=False)
+
+    assert [one.nudge and one.nudge.size for one in kept] == [-28 * PPB, -28.05 * PPB, PPB]
 
 
 def test_the_tool_is_no_turn_and_moves_the_aim() -> None:

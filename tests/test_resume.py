@@ -208,6 +208,20 @@ def test_what_was_noted_comes_back_and_nonsense_does_not(tmp_path: Path):
     ]
 
 
+def test_a_nudge_comes_back_with_its_last_size(tmp_path: Path):
+    """A nudge that crept was written again with its final size: one note, one turn, that size."""
+    began_s = NOW_S - 160.0
+    final = json.dumps({"text": "", "nudge": {"size": -2.3e-9, "u": 2e-11}})
+    again = Note("main", began_s + 50.0, 50.0, "nudge", final)
+
+    earlier = found_in(made_journal(tmp_path, more=(again,)))
+
+    assert earlier is not None
+    assert earlier.turn == Nudge(-110.0, -2.3e-9, 2e-11)
+    nudges = [one.nudge for one in earlier.notes if one.kind == "nudge"]
+    assert nudges == [Nudge(-110.0, -2.3e-9, 2e-11)]
+
+
 @pytest.mark.parametrize(
     ("made", "nominal"),
     [

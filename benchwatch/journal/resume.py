@@ -262,7 +262,18 @@ class _Left:
             elif kind == "tool":
                 told = tool_told(kind, document)
                 self.tool_on = self.tool_on if told is None else told
-            self._note(utc_s, kind, text, nudge=nudge)
+            if nudge is None or not self._known_better(utc_s, nudge):
+                self._note(utc_s, kind, text, nudge=nudge)
+
+    def _known_better(self, utc_s: float, nudge: Nudge) -> bool:
+        """Put a nudge in the place of what was known of the same one before; False: it is new."""
+        for place in range(len(self.notes) - 1, -1, -1):
+            old = self.notes[place]
+            if old.nudge is not None:
+                if old.utc_s == utc_s:
+                    self.notes[place] = replace(old, nudge=nudge)
+                return old.utc_s == utc_s
+        return False
 
     def _kept_by_itself(self) -> None:
         self.records = replace(self.records, as_found_kept=self.records.as_found is not None)
