@@ -16,8 +16,9 @@ import tty
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 
+import plain_counter
 import pytest
-from plain_counter import Watched, number_of
+from plain_counter import PlainCounter, Watched, number_of
 from stall_kit import Stalls
 
 STOPPED_S = 3.0
@@ -100,10 +101,12 @@ def on_a_serial_line(pace_s: float) -> Iterator[tuple[Talker, str]]:
         os.close(theirs)
 
 
-def watch_stopped(resource: str, count: int, meanwhile: Callable[[], None]) -> Watched:
+def watch_stopped(
+    resource: str, count: int, meanwhile: Callable[[], None], driver: str = "talk-only"
+) -> Watched:
     """Watch `count` readings; after `HEARD` of them the process is stopped for `STOPPED_S`."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "benchwatch.cli", "watch", resource, "--driver", "talk-only",
+        [sys.executable, "-m", "benchwatch.cli", "watch", resource, "--driver", driver,
          "--nominal", "10MHz", "--json", "--no-journal", "--count", str(count)],
         stdout=subprocess.PIPE, text=True,
     )  # fmt: skip
@@ -176,3 +179,18 @@ def test_more_than_is_taken_at_once_is_not_dated_as_new():
         watched = watch_stopped(resource, 400, wait)
 
     tells_the_truth(watched, talker)
+
+
+def test_an_answer_that_waited_is_kept_and_dated_by_how_long_the_others_took():
+    """Asked for before the stop, found after it: no reading that the counter took is missing."""
+    counter = PlainCounter(gate_s=0.5)
+    with plain_counter.on_a_socket(counter) as resource:
+        watched = watch_stopped(resource, 14, wait, driver="scpi")
+
+    numbers, waited = watched.numbers, [
+        line for line in watched.readings if "dated-by-pace" in line["flags"]
+    ]  # fmt: skip
+    assert max(map(abs, watched.late_s(counter.taken))) < OFF_S
+    assert numbers == list(range(numbers[0], numbers[0] + 14))
+    assert len(waited) <= 1
+    assert all(gap["lasted_s"] > STOPPED_S / 2 for gap in watched.gaps)

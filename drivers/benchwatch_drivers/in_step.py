@@ -5,6 +5,7 @@ ever one behind. So after each the counter is asked who it is until exactly that
 """
 
 import math
+from collections import deque
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,6 +18,10 @@ LATE_S: Final = 0.25
 """An answer that is still to come is there so long after the end of its gate."""
 STOOD_STILL_S: Final = 0.5
 """Nobody knows when an answer came for which nobody looked for longer than this."""
+USUAL: Final = 3
+"""So many answers in a row tell how long one takes, where they took equally long."""
+EQUALLY: Final = 0.2
+"""Part by which these may differ."""
 COPIES: Final = 3
 """After so many equal answers sooner than a gate the counter is quicker than it says."""
 
@@ -29,11 +34,14 @@ class Answer:
         text: Its words.
         arrived_s: When they came, monotonic seconds.
         repeat: It may be the answer before, said twice; no other one came.
+        waited: It waited while this computer stood still; its time is worked out from how long
+            the counter takes.
     """
 
     text: str
     arrived_s: float
     repeat: bool = False
+    waited: bool = False
 
 
 class InStep:
@@ -70,6 +78,8 @@ class InStep:
         """The least time it took to come; tells more than nothing where the gate is unknown."""
         self._suspected_s: float | None = None
         """How long an answer took that was held for a copy, while none has come behind it."""
+        self._took_s: deque[float] = deque(maxlen=USUAL)
+        """How long the newest answers of `ask_reading` took that were heard as they came."""
         self._copies = 0
         """Answers in a row that equalled the one before and came sooner than a gate."""
 
@@ -80,18 +90,26 @@ class InStep:
             LinkLost: it says who it is instead, so it is one answer behind, and stays so.
             ReplyError: also where nobody knows when it answered.
         """
+        answer = self._answer(question, timeout_s)
+        if self.link.unseen_s > STOOD_STILL_S:
+            raise self._stood_still()
+        return answer
+
+    def _stood_still(self) -> ReplyError:
+        self._slipped = True
+        return ReplyError(
+            f"this computer stood still for {self.link.unseen_s:.3g} s, so nobody knows when "
+            "the counter answered; it was not used."
+        )
+
+    def _answer(self, question: str, timeout_s: float) -> str:
+        """Ask; raises as `ask`, but not where nobody knows when it was answered."""
         try:
             answer = self.link.ask(question, timeout_s)
         except (ReplyTimeout, ReplyError) as error:
             self._slipped = True
             self._is_owed = self._has_missed = isinstance(error, ReplyTimeout)
             raise
-        if self.link.unseen_s > STOOD_STILL_S:
-            self._slipped = True
-            raise ReplyError(
-                f"this computer stood still for {self.link.unseen_s:.3g} s, so nobody knows when "
-                "the counter answered; it was not used."
-            )
         if self.identity is not None and answer == self.identity:
             raise self.lost("answers one question late")
         return answer
@@ -118,7 +136,7 @@ class InStep:
         asked_s = self.link.now()
         due_s = asked_s + (self.patience_s or self._quickest_s)
         soon_s = asked_s + (0.9 * self.patience_s or 0.5 * self._quickest_s)
-        answer = Answer(self.ask(question, timeout_s), self.link.now())
+        answer = self._dated(self._answer(question, timeout_s), asked_s)
         while (
             self._copies < COPIES
             and answer.arrived_s < soon_s
@@ -140,6 +158,27 @@ class InStep:
         self._quickest_s = min(self._quickest_s, took_s) if self._newest else took_s
         self._newest = answer.text
         return answer
+
+    def _dated(self, text: str, asked_s: float) -> Answer:
+        """Say when an answer came; one that waited took as long as the others.
+
+        Raises:
+            ReplyError: nobody knows; or it equals the one before and may be that, said twice.
+        """
+        link = self.link
+        if link.unseen_s <= STOOD_STILL_S:
+            self._took_s.append(link.now() - asked_s)
+            return Answer(text, link.now())
+        usual_s = min(self._took_s, default=0.0)
+        came_s, slack_s = asked_s + usual_s, EQUALLY * usual_s
+        if (
+            len(self._took_s) < USUAL
+            or max(self._took_s) - usual_s > slack_s
+            or text == self._newest
+            or not link.found_s - link.unseen_s - slack_s <= came_s <= link.found_s
+        ):
+            raise self._stood_still()
+        return Answer(text, came_s, waited=True)
 
     def distrust(self) -> None:
         """Note that an answer was odd enough to be the answer to something else."""

@@ -161,7 +161,9 @@ class ProfileCounter:
             return None if line.repeat else self._slope(said, line.arrived_s)
         if self._profile.hands_out_newest:
             return self._if_new(said, line.arrived_s)
-        return Measurement(said.value, said.resolution, line.repeat, line.arrived_s)
+        return Measurement(
+            said.value, said.resolution, line.repeat, line.arrived_s, by_pace=line.waited
+        )
 
     def _read(self, text: str) -> Said | None:
         try:
@@ -248,7 +250,7 @@ class ProfileCounter:
         passed_over, waited = self._arrivals.passed_over(), self._arrivals.waited
         if not (passed_over or waited):
             return measurement
-        return replace(measurement, by_pace=waited, passed_over=passed_over)
+        return replace(measurement, by_pace=measurement.by_pace or waited, passed_over=passed_over)
 
     def _talked(self, text: str, arrived_s: float) -> Answer:
         """Note when a line that nobody asked for came, and whether it was said twice.

@@ -6,6 +6,7 @@ and never asked again. Clauses, from memory: IEEE 488.2-1992 section 8.7 (numeri
 (error queue).
 """
 
+from dataclasses import replace
 from decimal import Decimal
 from typing import Final
 
@@ -138,7 +139,8 @@ class ScpiCounter:
 
     def _read(self, timeout_s: float) -> Measurement:
         answer = self._dialogue.ask_reading("READ?", timeout_s)
-        return self._measurement(answer.text, answer.arrived_s, repeat=answer.repeat)
+        measurement = self._measurement(answer.text, answer.arrived_s, repeat=answer.repeat)
+        return replace(measurement, by_pace=True) if answer.waited else measurement
 
     def _newest(self, deadline: float) -> Measurement:
         """Ask for the newest result; raises as `Link.ask`, also when step is not proved yet."""
