@@ -35,6 +35,9 @@ class Trimming:
         self._turn: Nudge | None = None
         """The newest nudge that was a turn and not the tool's pull."""
         self._turns = LearnedTurns()
+        self._newest_offset = math.nan
+        self._apart = math.inf
+        """How far the newest two readings lie apart."""
         self._taken: Nudge | None = None
         """The turn that was taken for the newest touch."""
         self._other: float | None = None
@@ -112,6 +115,8 @@ class Trimming:
             self._turn = replace(newest, size=newest.size + self._other)
             if self._turn != was:
                 self._turns.grow(self._turn)
+        apart = abs(offset - self._newest_offset)
+        self._newest_offset, self._apart = offset, math.inf if math.isnan(apart) else apart
         if math.isfinite(offset) and not numbers.suspect:
             self._tool.hear(elapsed_s, offset, numbers.noise)
         if not self._tool.state.on:
@@ -154,7 +159,7 @@ class Trimming:
                 tool=tool, landing=landing, turn=self._turn, touched=touched, turns=self._turns.now
             )
         aim, aim_u = tool.aim, tool.aim_u
-        judgement = judge(estimate, self._tolerance, aim, aim_u)
+        judgement = judge(estimate, self._tolerance, aim, aim_u, self._apart)
         aimed = (tool.aims_by is not None or not tool.on) and not touched
         return TrimNow(
             direction(estimate, self._tolerance, aim),
@@ -191,6 +196,7 @@ class Trimming:
         if self._landing is not None:
             self._landing.restart()
         self._tool.gap()
+        self._newest_offset, self._apart = math.nan, math.inf
         self._turns.gap()
         self._newest = TrimNow(tool=self._tool.state, turn=self._turn, turns=self._turns.now)
         return self._newest

@@ -26,7 +26,6 @@ TOLERANCE: Final = 0.2 * USUAL
 ERROR: Final = 0.3
 BACKLASH: Final = 0.5 * USUAL
 HAND_S: Final = 0.3
-GATE_S: Final = 0.25
 QUIET_S: Final = 60.0
 HOLD_S: Final = 30.0
 """Inside for so long, hands off, is landed for the hand that sees digits only."""
@@ -37,9 +36,9 @@ TURN_S, PLACE_S = 1.0, 1.0
 EDGE_S: Final = 5.0
 """It puts the tool on again when it was inside, but not surely, for so long."""
 PATIENCE_S: Final = 2.0
-"""So long it waits for the screen to show a turn."""
+"""So long it waits for the screen to show a turn, or two and a half gates."""
 LONGEST_S: Final = 900.0
-_FINE = 5
+_FINE, _FINE_S = 5, 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +48,9 @@ class Bench:
     near: float = 5.0
     far: float = 20.0
     """How far away it is found, in usual nudges."""
+    gate_s: float = 0.25
     sigma: float = 1e-10
-    """Noise (sd) of a reading."""
+    """Gate of a reading, and its noise (sd)."""
     creep: float = 0.1
     creep_s: float = 4.0
     """Part of a turn that creeps in, and its time constant."""
@@ -121,8 +121,10 @@ class Trimmer:
 
     def reading(self, ends_s: float) -> float:
         """Return a reading of the gate that ends at a time."""
-        steps = [(place + 0.5) / _FINE * GATE_S for place in range(_FINE)]
-        mean = math.fsum(self.offset(ends_s - GATE_S + step) for step in steps) / _FINE
+        gate_s = self._bench.gate_s
+        fine = max(_FINE, round(gate_s / _FINE_S))
+        steps = [(place + 0.5) / fine * gate_s for place in range(fine)]
+        mean = math.fsum(self.offset(ends_s - gate_s + step) for step in steps) / fine
         return mean + self._bench.sigma * float(self._rng.standard_normal())
 
 
@@ -135,6 +137,7 @@ class Seen:
     estimate: Estimate | None
     """Where it is, or where it is going to rest."""
     trim: TrimNow
+    gate_s: float
     truth: Trimmer
     """Only for the hand that is told it."""
 
@@ -165,16 +168,18 @@ class Result:
 
 def trim(rng: np.random.Generator, hand: Hand, bench: Bench | None = None) -> Result:
     """Let a hand trim a made oscillator."""
+    bench = bench or Bench()
+    gate_s = bench.gate_s
     trimmer, live, trimming = (
-        Trimmer(rng, bench or Bench()),
+        Trimmer(rng, bench),
         LiveEstimate(tolerance=TOLERANCE),
         Trimming(TOLERANCE, None),
     )
     result, on, began_s, lifted_s = Result(), False, math.nan, math.nan
     todo: tuple[float, float | str] | None = None
-    for count in range(1, int(LONGEST_S / GATE_S)):
-        now_s = count * GATE_S
-        if todo is not None and todo[0] <= now_s - GATE_S:
+    for count in range(1, int(LONGEST_S / gate_s)):
+        now_s = count * gate_s
+        if todo is not None and todo[0] <= now_s - gate_s:
             at_s, what = todo
             todo = None
             if isinstance(what, str):
@@ -189,16 +194,16 @@ def trim(rng: np.random.Generator, hand: Hand, bench: Bench | None = None) -> Re
                 result.turns += 1
                 trimmer.turn(at_s, what)
         reading = trimmer.reading(now_s)
-        numbers = live.add(now_s - GATE_S / 2.0, reading, gate_s=GATE_S)
-        state = trimming.add(now_s - GATE_S / 2.0, reading, numbers)
+        numbers = live.add(now_s - gate_s / 2.0, reading, gate_s=gate_s)
+        state = trimming.add(now_s - gate_s / 2.0, reading, numbers)
         if now_s < QUIET_S:
             continue
         if result.touches:
             what_for = _spent(state, on=on, doing=None if todo is None else todo[1])
-            result.spent_s[what_for] = result.spent_s.get(what_for, 0.0) + GATE_S
+            result.spent_s[what_for] = result.spent_s.get(what_for, 0.0) + gate_s
         if todo is not None:
             continue
-        told = hand.decide(Seen(now_s, reading, at_rest(numbers), state, trimmer), on=on)
+        told = hand.decide(Seen(now_s, reading, at_rest(numbers), state, gate_s, trimmer), on=on)
         if told == "landed":
             result.took_s, result.off_s = now_s - began_s, lifted_s - began_s
             result.false = not trimmer.stays(now_s)
@@ -289,10 +294,10 @@ class Coached:
 
     def _answered(self, seen: Seen) -> bool:
         """Tell whether the screen shows what was done last, or has had the time to."""
-        if not self._turned or seen.at_s >= self._done_s + PATIENCE_S:
+        if not self._turned or seen.at_s >= self._done_s + max(PATIENCE_S, 2.5 * seen.gate_s):
             return True
         turn = seen.trim.turn
-        return turn is not None and turn.at_s + turn.lasted_s >= self._done_s - GATE_S
+        return turn is not None and turn.at_s + turn.lasted_s >= self._done_s - seen.gate_s
 
     def _decide(self, seen: Seen, *, on: bool) -> "float | str | None":
         now, estimate = seen.trim, seen.estimate
@@ -324,7 +329,7 @@ class Coached:
         """Tell whether the screen has said for a while that its uncertainty reaches outside."""
         landing = seen.trim.landing
         if landing is None or landing.state == "outside":
-            self._edge_s += GATE_S
+            self._edge_s += seen.gate_s
         return self._edge_s >= EDGE_S
 
     def _way_left(self, seen: Seen, *, known: bool) -> float:

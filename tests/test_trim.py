@@ -12,7 +12,7 @@ from benchwatch.estimate.dither import dither
 from benchwatch.estimate.landing import Landing
 from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, Rest
 from benchwatch.estimate.tool import Tool
-from benchwatch.estimate.trim import hint, judge
+from benchwatch.estimate.trim import hint, judge, lifts
 
 PPB = 1e-9
 
@@ -116,6 +116,26 @@ def test_a_hint_does_not_care_for_units_or_signs(scale: float, offset: float, si
     if first and second:
         assert second.times == pytest.approx(first.times, rel=1e-9)
         assert second.u == pytest.approx(first.u, rel=1e-9)
+
+
+def test_far_away_two_readings_that_agree_well_enough_will_do() -> None:
+    """While so much creeps that no level stands for two readings: 2 ppb apart, 40 ppb to go."""
+    one = Estimate(40 * PPB, 0.1 * PPB, 1, 1.0)
+
+    assert not judge(one, 1 * PPB).ready
+    assert judge(one, 1 * PPB, apart=2 * PPB).ready
+    assert not judge(one, 1 * PPB, apart=5 * PPB).ready
+
+
+def test_the_tool_is_lifted_inside_and_not_at_the_edge() -> None:
+    """At a distance from the aim of 6 ppb, of a tolerance of 1 ppb, once it has stood a while."""
+    aim = 6 * PPB
+
+    def said(away: float, readings: int = 6, span_s: float = 1.5) -> bool | None:
+        return lifts(Estimate(aim + away * PPB, 0.05 * PPB, readings, span_s), 1 * PPB, aim)
+
+    assert [said(0.5), said(-0.9), said(1.1)] == [True, False, None]
+    assert [said(0.5, 5), said(0.5, 4, 4.0), said(0.5, 3, 4.0)] == [None, True, None]
 
 
 def test_steps_that_come_and_go_with_the_tool_are_its_pull() -> None:

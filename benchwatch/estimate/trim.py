@@ -27,7 +27,9 @@ Direction = Literal["high", "low", "inside", "undecided"]
 """Where the offset lies, seen from the aim; ``undecided``: its uncertainty reaches both ways."""
 COVERAGE_K: Final = 2.0
 LEAST_STEADY: Final = 6
-"""Readings in which a creep after a large turn shows in u, before the tool is lifted."""
+"""Readings in which a creep after a large turn shows in u, before the tool is lifted ..."""
+LEAST_SLOW, STEADY_S = 4, 3.0
+"""... or so many, where they span so long."""
 WELL_INSIDE: Final = 0.6
 """Part of the tolerance to turn to with the tool on: the rest is for u, for what still creeps and
 for a hand that pulls otherwise (by trial on made hands)."""
@@ -103,14 +105,21 @@ def lifts(estimate: Estimate, tolerance: float | None, aim: float) -> bool | Non
         True: the offset will be inside, and not at the tolerance's edge; False: at its edge;
         None: outside, or not enough readings since the last turn to tell that it does not creep.
     """
-    if tolerance is None or estimate.readings < LEAST_STEADY:
+    steady = estimate.readings >= LEAST_STEADY or (
+        estimate.readings >= LEAST_SLOW and estimate.span_s >= STEADY_S
+    )
+    if tolerance is None or not steady:
         return None
     away = abs(estimate.offset - aim)
     return None if away > tolerance else away <= WELL_INSIDE * tolerance
 
 
 def judge(
-    estimate: Estimate, tolerance: float | None = None, aim: float = 0.0, aim_u: float = 0.0
+    estimate: Estimate,
+    tolerance: float | None = None,
+    aim: float = 0.0,
+    aim_u: float = 0.0,
+    apart: float = math.inf,
 ) -> Judgement:
     """Say whether `estimate` is good enough to choose the next nudge by.
 
@@ -119,13 +128,16 @@ def judge(
         tolerance: limit of the offset (fractional), None when none was asked for.
         aim: where the offset should come to lie, not 0 while a tool pulls.
         aim_u: standard uncertainty of `aim`; waiting does not make it smaller.
+        apart: how far the newest two readings lie apart (fractional). After a large turn that
+            creeps no level stands for two readings; where they agree to `needed_u` all the same,
+            the newest is not a wild one.
     """
     left = abs(estimate.offset - aim)
     needed_u = max(SHARE_OF_OFFSET * left, SHARE_OF_TOLERANCE * (tolerance or 0.0), aim_u)
     u, readings = estimate.u, estimate.readings
     if u is None or needed_u == 0.0:
         return Judgement(needed_u, 0.0, None)
-    if readings < LEAST_READINGS:
+    if readings < LEAST_READINGS and apart > needed_u:
         return Judgement(needed_u, 0.0, None)
     progress = 1.0 if u <= needed_u else (needed_u / u) ** 2
     interval_s = estimate.span_s / readings

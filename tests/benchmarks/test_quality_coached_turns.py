@@ -6,7 +6,8 @@ The third hand knows offset, pull, creep and backlash without a reading, and tur
 program can do better with this hand. The hand with digits waits 10 s a turn, looks hands off, and
 calls it landed when it has been inside at each look for 30 s, counted from the lift; in the fourth
 row from its first look on, which is how the screen's hold counts. The fifth row says what becomes
-of it where the hand pulls otherwise at each touch.
+of it where the hand pulls otherwise at each touch. Where readings come once a second, the screen
+needs several of them after each turn, and more of a trim's time is left to it.
 """
 
 import secrets
@@ -18,6 +19,8 @@ from made_hand import Bench, ByDigits, Coached, Hand, Result, ToldTheTruth, trim
 
 TRIMS = 40
 FAR, NEAR = Bench(), Bench(near=2.0, far=6.0)
+SLOW = Bench(gate_s=1.0, sigma=5e-11)
+"""A reading a second, with the noise that four readings of the others have in the mean."""
 ROWS: dict[str, tuple[type[Hand], dict[str, float], dict[str, float]]] = {
     "digits, waits 10 s": (ByDigits, {}, {}),
     "led by the screen": (Coached, {}, {}),
@@ -45,11 +48,12 @@ def _row(name: str, trims: list[Result]) -> None:
 
 
 @pytest.mark.timeout(900)
-@pytest.mark.parametrize("bench", [FAR, NEAR], ids=["5 to 20 nudges", "2 to 6 nudges"])
+@pytest.mark.parametrize("bench", [FAR, NEAR, SLOW], ids=["far", "near", "slow"])
 def test_quality_coached_turns(bench: Bench) -> None:
     """Led by the screen nothing is landed that is not; times and touches beside the other hands."""
     seed = secrets.randbits(32)
     print(f"\n{TRIMS} trims from {bench.near:g} to {bench.far:g} usual nudges away; seed {seed}")
+    print(f"a reading every {bench.gate_s:g} s")
     print(
         f"{'':<24}{'landed':>10}{'90 %':>9}{'lifted':>10}"
         f"{'touches':>9}{'turns':>7}{'false':>7}{'never':>7}"
@@ -75,8 +79,8 @@ def test_quality_coached_turns(bench: Bench) -> None:
 
     assert not any(one.false for one in coached)
     assert sum(np.isfinite(one.took_s) for one in coached) >= 0.95 * TRIMS
-    assert ratios["touches"] <= 0.6
-    assert ratios["time"] <= 0.75
+    assert ratios["touches"] <= 0.5
+    assert ratios["time, 30 s from look"] <= 0.75
 
 
 def _ratio(some: list[Result], others: list[Result], what: str) -> float:
