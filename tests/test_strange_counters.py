@@ -258,3 +258,25 @@ def test_every_third_reading_cut_with_its_connection_is_a_gap_and_the_watch_goes
     assert watched.numbers == [n for n in range(1, 26) if n % 3][:17]
     assert len(watched.gaps) == 8
     assert counter.connections == 9
+
+
+def test_what_a_busy_counter_does_not_tell_after_a_reconnect_is_asked_again() -> None:
+    """Its connection breaks, and the first question for its time base is lost: it is asked twice."""
+    counter = PlainCounter(answers={"ROSC:SOUR?": "INT"})
+    lost = []
+
+    def change(question: str, answer: str, count: int) -> str | None:
+        if question == "READ?" and count == 5:
+            return ""
+        if question == "ROSC:SOUR?" and counter.connections == 2 and not lost:
+            lost.append(count)
+            return None
+        return answer
+
+    counter.change = change
+    with on_a_socket(counter) as resource:
+        watched = watch(resource, "--count", "12")
+
+    assert len(lost) == 1
+    assert all("internal-timebase" in line["flags"] for line in watched.readings)
+    assert len(watched.readings) == 12

@@ -67,8 +67,18 @@ class Upkeep:
         if not self._setup.asks_nothing:
             self._configure(counter, self._setup)
         told = self._lookout.first(counter)
+        ask_again = getattr(counter, "ask_again", None)
+        if ask_again is not None and self._has_lost(told):
+            ask_again()
+            told = self._lookout.first(counter)
         self._learn(told)
         return told.time_base, told.gate_s
+
+    def _has_lost(self, told: Told) -> bool:
+        """Tell whether the counter told more before it was opened again; it may have been busy."""
+        known = self._teller.connection
+        base = told.time_base.source == "unknown" and known.time_base.source != "unknown"
+        return base or (told.gate_s is None and known.gate_s is not None)
 
     def between(self, counter: Counter) -> None:
         """Do what was wished, and notice a change where the counter told before."""

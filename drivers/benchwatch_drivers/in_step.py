@@ -184,6 +184,10 @@ class InStep:
         """Note that an answer was odd enough to be the answer to something else."""
         self._slipped = True
 
+    def forget_silence(self) -> None:
+        """Ask again what was not answered: it was answered on an earlier connection."""
+        self._silent.clear()
+
     def optional(self, question: str) -> str | None:
         """Ask about a setting; a counter that has never answered is not asked again.
 

@@ -145,6 +145,10 @@ class ProfileCounter:
         """Note that a reading was implausible: it may have been the answer to something else."""
         self._steps.distrust()
 
+    def ask_again(self) -> None:
+        """Ask for settings again that were not told, as they were before."""
+        self._steps.forget_silence()
+
     def let_go_by(self) -> None:
         """Let lines that wait by now go by: readings were not wanted meanwhile."""
         self._arrivals.let_go_by()

@@ -131,6 +131,10 @@ class ScpiCounter:
         """Note that a reading was implausible: it may have been the answer to something else."""
         self._dialogue.distrust()
 
+    def ask_again(self) -> None:
+        """Ask for settings again that were not told, as they were before."""
+        self._dialogue.forget_silence()
+
     # ------------------------------------------------------------- readings
 
     def _go_by(self, gate_s: float) -> None:
