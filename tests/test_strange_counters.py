@@ -261,7 +261,7 @@ def test_every_third_reading_cut_with_its_connection_is_a_gap_and_the_watch_goes
 
 
 def test_what_a_busy_counter_does_not_tell_after_a_reconnect_is_asked_again() -> None:
-    """Its connection breaks, and the first question for its time base is lost: it is asked twice."""
+    """The connection breaks, then the question for the time base is lost: it is asked again."""
     counter = PlainCounter(answers={"ROSC:SOUR?": "INT"})
     lost = []
 
