@@ -291,6 +291,15 @@ def test_dither_does_not_care_where_zero_is(shift: float, epoch: float) -> None:
     assert told.sd_without_drift == pytest.approx(plain.sd_without_drift, rel=1e-4)
 
 
+@pytest.mark.parametrize("offset", [-499.75e-6, 1e-9 / 3, 0.0])
+def test_equal_readings_have_no_dither(offset: float) -> None:
+    """Not even in the last digit of the computer's numbers, however far they are off."""
+    told = dither(np.arange(61.0), np.full(61, offset))
+
+    assert told is not None
+    assert (told.peak_to_peak, told.sd, told.sd_without_drift) == (0.0, 0.0, 0.0)
+
+
 def test_two_readings_have_no_dither() -> None:
     """A straight line through two points leaves nothing."""
     assert dither(np.array([0.0, 1.0]), np.array([1.0, 2.0])) is None

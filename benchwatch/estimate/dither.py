@@ -25,15 +25,17 @@ class Dither:
 def dither(elapsed_s: NDArray[np.float64], offset: NDArray[np.float64]) -> Dither | None:
     """Describe the readings `offset` (n,) taken at `elapsed_s` (n,); nan readings are left out.
 
-    None with fewer than three readings. Times and offsets are taken from their means first,
-    so that neither a clock's epoch nor a large offset costs digits.
+    None with fewer than three readings. Times and offsets are taken from the first ones and
+    their means, so that neither a clock's epoch nor a large offset costs digits, and equal
+    readings have no spread.
     """
     there = np.isfinite(offset)
     t, y = elapsed_s[there], offset[there]
     readings = len(y)
     if readings < LEAST_READINGS:
         return None
-    dt, dy = t - t.mean(), y - y.mean()
+    dt, dy = t - t[0], y - y[0]
+    dt, dy = dt - dt.mean(), dy - dy.mean()
     ss = float(dy @ dy)
     tt = float(dt @ dt)
     explained = float(dt @ dy) ** 2 / tt if tt > 0 else 0.0
