@@ -20,6 +20,21 @@ class MadeCycle:
     swing: float
     """From peak to peak, fractional."""
     period_s: float
+    turns: np.ndarray
+    """Seconds at which it jumps or turns round."""
+    warming: np.ndarray
+    """The exponential alone."""
+
+    def told_at(self, shape: str) -> int:
+        """Second from which on the past tells that it does not only come in.
+
+        From the first jump of a saw-tooth, and from the second turning point of the others, since
+        an overshoot has one too; those that the exponential hides, with more to go than the cycle
+        swings by, do not count.
+        """
+        seen = self.turns[np.abs(self.warming[self.turns]) < self.swing]
+        which = 0 if shape == "saw-tooth" else 1
+        return int(seen[which]) if seen.size > which else len(self.warming)
 
     def come_in(self) -> int:
         """First second from which on the true change within the horizon is the cycle's only."""
@@ -52,6 +67,9 @@ SHAPES: dict[str, Callable[[np.ndarray], np.ndarray]] = {
     "relaxation": relaxation,
 }
 
+TURNS = {"sine": (0.25, 0.75), "saw-tooth": (0.0,), "relaxation": (0.0, RISING)}
+"""Parts of a period at which each jumps or turns round."""
+
 
 def between(rng: np.random.Generator, low: float, high: float) -> float:
     """Any decade as likely as another."""
@@ -80,9 +98,12 @@ def cycling(
     period_s = between(rng, 30.0, LIMIT.horizon_s) if period_s is None else period_s
     amplitude = between(rng, 2e-8, 5e-6) * rng.choice([-1.0, 1.0])
     constant_s = between(rng, 60.0, 600.0)
-    truth = amplitude * np.exp(-t / constant_s)
-    truth = truth + swing * SHAPES[shape](t / period_s + rng.uniform())
+    warming = amplitude * np.exp(-t / constant_s)
+    cycles = t / period_s + rng.uniform()
+    truth = warming + swing * SHAPES[shape](cycles)
     noise = between(rng, 1e-11, 3e-10)
     flicker = flicker_fm(rng, seconds, between(rng, 0.02, 0.2) * noise)
     readings = truth + noise * rng.standard_normal(seconds) + flicker
-    return MadeCycle(MadeWarmup(truth, readings), swing, period_s)
+    parts = [np.diff(np.floor(cycles - part)) for part in TURNS[shape]]
+    turns = np.flatnonzero(np.any(parts, axis=0)) + 1
+    return MadeCycle(MadeWarmup(truth, readings), swing, period_s, turns, warming)

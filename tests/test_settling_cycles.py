@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from seed_kit import unseen_seed
 
 from benchwatch.estimate.blocks import Pyramid
 from benchwatch.estimate.results import Cycle, Held, Numbers, Settle
-from benchwatch.estimate.settle.cycle import find_cycle
+from benchwatch.estimate.settle.cycle import FittedCycle, find_cycle
 from benchwatch.estimate.settle.cycle_finder import CycleFinder
 from benchwatch.estimate.settle.settling import Settling
 from benchwatch.lines import json_line
@@ -113,6 +114,19 @@ def test_neither_a_step_nor_an_exponential_is_a_cycle() -> None:
         for shortest_s in (8.0, 16.0, 32.0):
             found = find_cycle(np.array([t, shape + noise, np.ones(96)]), shortest_s, 1e-9, 1.0)
             assert found is None or found.swing < 3e-11
+
+
+def test_more_is_asked_of_a_cycle_that_was_seen_few_times() -> None:
+    """Flicker noise has a power that goes with the period: the longest are its own.
+
+    One of 2.7 periods at 143 times the residual variance came up in such noise alone.
+    """
+    often = FittedCycle(200.0, 1.0, 1e-10, 1e-11, 0.0, 8.0, 143.0, 0.0, 1600.0)
+    seldom = FittedCycle(1081.0, 20.0, 1e-10, 1e-11, 0.0, 2.7, 143.0, 0.0, 2900.0)
+
+    assert often.shown(1e-9) is not None
+    assert seldom.shown(1e-9) is None
+    assert replace(seldom, power=300.0).shown(1e-9) is not None
 
 
 def test_a_look_goes_through_all_octaves_and_begins_anew() -> None:

@@ -6,7 +6,8 @@ counts from the first second from which on the true change within the horizon st
 limit. Beside it stands the rule "moved less than the limit in the last horizon".
 
 Targets: slow tail no false one and a median lateness of 400 s at most, 300 s being the goal;
-overshoot 5 % false at most; flicker, gaps, constant drift and coarse last digits none.
+overshoot 5 % false at most; the others none. Of two exponentials of one sign half a horizon late in
+the median, of an oven that rings one and a half: with few of them in a run that is printed only.
 """
 
 import multiprocessing
@@ -17,12 +18,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
+from made_ringing import double_exponential, ringing
 from made_warmups import FAMILIES, LIMIT, MadeWarmup
 
 from benchwatch.estimate.settle.settling import Settling
 
+MADE_AS = {**FAMILIES, "double exponential": double_exponential, "ringing": ringing}
 RUNS = 10
-MADE = {"slow tail": 40, "overshoot": 10}
+MADE = {"slow tail": 40, "overshoot": 10, "double exponential": 10, "ringing": 10}
 """Warm-ups a run; the median of 20 latenesses still scatters by 90 s. Of the other families:"""
 OTHERS = 6
 LOOK_S = 15
@@ -111,7 +114,7 @@ def _simple_rule(made: MadeWarmup, end: int) -> int | None:
 def _run(seed: int) -> dict[str, tuple[_Score, _Score]]:
     rng = np.random.default_rng(seed)
     scores = {}
-    for name, make in FAMILIES.items():
+    for name, make in MADE_AS.items():
         ours, simple = _Score(), _Score()
         for _ in range(MADE.get(name, OTHERS)):
             made = make(rng)
@@ -153,7 +156,7 @@ def test_quality_of_the_settle_verdict() -> None:
     met = sum(not reasons for reasons in missed)
     print(f"\nSettle verdict, 1 ppb in 10 min; seeds {seeds}")
     print(f"{'':16}{'made':>6} {'false':>6} {'late':>7} {'taken back':>11}   {'simple rule':>12}")
-    for name in FAMILIES:
+    for name in MADE_AS:
         ours, simple = _Score(), _Score()
         for run in runs:
             ours.add(run[name][0])

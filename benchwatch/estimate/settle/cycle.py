@@ -39,7 +39,9 @@ SURE: Final = 30.0
 """Fall of chi-square over residual variance, from which on a cycle is believed. White noise
 reaches it once in e^15 frequencies; flicker noise has more at low ones."""
 POWER_TO_SHOW: Final = 120.0
-"""The same for it to be told: flicker noise comes up with weak ones."""
+"""The same for it to be told: flicker noise comes up with weak ones ..."""
+MANY: Final = 6.0
+"""... and its power goes with the period: more is asked of one seen fewer times than this."""
 SMALLEST_SHOWN: Final = 0.05
 """Swing of those told, in limits."""
 HARMONICS: Final = 5
@@ -78,7 +80,8 @@ class FittedCycle:
         Args:
             limit: of the settle verdict, fractional.
         """
-        small = self.swing < SMALLEST_SHOWN * limit or self.power < POWER_TO_SHOW
+        power = POWER_TO_SHOW * max(1.0, MANY / self.seen)
+        small = self.swing < SMALLEST_SHOWN * limit or self.power < power
         if small or self.decay_per_s or not self.sure:
             return None
         return Cycle(self.period_s, self.period_u, self.swing, self.swing_u)

@@ -39,6 +39,8 @@ FEW_READINGS: Final = 20
 CREEP_READINGS: Final = 48
 """Readings after a nudge in which the trimmer may creep: they withdraw no verdict. Creeping is
 over within a few dozen readings (common practice, no source)."""
+TRIM_READINGS: Final = 5 * CREEP_READINGS
+"""Readings, beside a horizon, for which turn may follow turn before that withdraws the verdict."""
 FAR: Final = 3.0
 """Change that cannot be ruled out, in limits, from which on no verdict is near."""
 RARELY: Final = 4.0
@@ -213,7 +215,8 @@ class Verdict:
         self.outlook.add(now, excess)
         # An oscillator that runs away looks like nudges without end.
         self._creeps_since = min(self._creeps_since, now) if creeping else math.inf
-        creeping &= now - self._creeps_since < limit.horizon_s + CREEP_READINGS * case.interval_s
+        trim_s = limit.horizon_s + TRIM_READINGS * case.interval_s
+        creeping &= now - self._creeps_since < trim_s
         # A fit over turns may see motion where the drift since the last one is surely none.
         moving = (
             contradicted or cycling or away or (surely_moving and most > limit.limit)
