@@ -22,14 +22,13 @@ from benchwatch.filing import filed, record_now, record_of_quiet
 from benchwatch.happenings import Happenings, resumed_words, settled_words, tolerance_words
 from benchwatch.journal import Journal
 from benchwatch.journal.resume import Earlier, record_words
-from benchwatch.journal.run_notes import RunNotes
+from benchwatch.journal.run_entries import RunEntries
 from benchwatch.leisure import elsewhere_now, warm_up_now
 from benchwatch.plan import Plan
 from benchwatch.quantity import format_frequency
 from benchwatch.reading import (
     OVERRANGE,
     REPEAT,
-    Entry,
     Event,
     Flag,
     Gap,
@@ -72,17 +71,15 @@ class Pipeline:
         """
         self.plan = plan
         self._lock = threading.Lock()
-        self._journal = journal
         nominal_hz = float("nan") if plan.nominal is None else float(plan.nominal)
         self._reckoning = Reckoning(nominal_hz, plan.tolerance, plan.settle)
         self._time_bases = TimeBases(plan)
         samples = () if earlier is None else earlier.samples
-        self._run_notes = RunNotes(plan.name, self._write, samples)
-        self._notes = Happenings(self._run_notes.happened)
+        run = plan.begun(utc_s, watch, None if earlier is None else earlier.run)
+        self._entries = RunEntries(journal, run, samples)
+        self._notes = Happenings(self._entries.happened)
         self._resumed_hz: float | None = None
         """Nominal of the run that this one goes on with, where it is known."""
-        self._run = plan.begun(utc_s, watch, None if earlier is None else earlier.run)
-        self._save_run()
         self._snapshot = Snapshot(
             plan.name, plan.resource, nominal_hz, Link("connecting", 0.0),
             warm_up=WarmUp(limit=plan.settle),
@@ -108,7 +105,7 @@ class Pipeline:
             if isinstance(event, Record):
                 self._file(_record_in(event), event.utc_s, event.elapsed_s)
                 return self._snapshot
-            self._write(event)
+            self._entries.write(event)
             if isinstance(event, Reading):
                 self._snapshot = self._take_reading(event)
                 self._keep_as_found()
@@ -130,26 +127,21 @@ class Pipeline:
                 time_base=now.time_base,
                 gate_s=now.gate_s,
                 nominal_hz=self._reckoning.nominal_hz,
-                journal_trouble=self._trouble(),
-                not_on_disk=self._not_on_disk(),
+                journal_trouble=self._entries.trouble,
+                not_on_disk=self._entries.not_on_disk,
             )
-            run = replace(
-                self._run,
+            self._entries.know(
                 identity="" if now.identity is None else now.identity.text,
                 time_base=now.time_base.source,
                 gate_s=now.gate_s,
                 nominal_hz=now.nominal,
             )
-            if run != self._run:
-                self._run = run
-                self._save_run()
             return self._snapshot
 
     def end(self, utc_s: float, elapsed_s: float, reason: str) -> Snapshot:
         """End the run; `reason` goes to the journal and the snapshot."""
         with self._lock:
-            self._run = replace(self._run, ended_utc_s=utc_s, end_reason=reason)
-            self._save_run()
+            self._entries.know(ended_utc_s=utc_s, end_reason=reason)
             self._snapshot = replace(self._snapshot, link=Link("ended", elapsed_s, reason))
             return self._snapshot
 
@@ -222,14 +214,10 @@ class Pipeline:
         self._keep_pull(utc_s, elapsed_s)
         self._snapshot = replace(self._snapshot, trim=trim, happenings=self._notes.newest)
 
-    def _write(self, event: Entry) -> None:
-        if self._journal is not None:
-            self._journal.write(self._run.key, event)
-
     def _keep_pull(self, utc_s: float, elapsed_s: float) -> None:
         """Put what touches of the tool showed in the journal when it has changed."""
         trimming = self._reckoning.trimming
-        self._run_notes.pull(trimming.tool, lambda: trimming.samples, utc_s, elapsed_s)
+        self._entries.pull(trimming.tool, lambda: trimming.samples, utc_s, elapsed_s)
 
     def _resume(self, earlier: Earlier, utc_s: float) -> None:
         """Begin where an interrupted run was."""
@@ -259,9 +247,9 @@ class Pipeline:
         self, record: OffsetRecord, utc_s: float, elapsed_s: float, *, kept: bool = False
     ) -> None:
         """Keep a record in the journal, the snapshot and the notes."""
-        self._write(filed(record, elapsed_s))
+        self._entries.write(filed(record, elapsed_s))
         if kept:
-            self._run_notes.kept_by_itself(utc_s, elapsed_s)
+            self._entries.kept_by_itself(utc_s, elapsed_s)
         self._notes.recorded(utc_s, elapsed_s, record, record_words(record, kept=kept))
         records = self._snapshot.records or Records()
         if record.kind == "as found":
@@ -305,7 +293,7 @@ class Pipeline:
         said = f"nominal {format_frequency(nominal_hz)}"
         if records is not None:
             said += f"; what is on record was held against {format_frequency(before_hz)}"
-        utc_s, elapsed_s = (self._run.started_utc_s, 0.0) if was is None else (
+        utc_s, elapsed_s = (self._entries.started_utc_s, 0.0) if was is None else (
             was.utc_s, was.elapsed_s
         )  # fmt: skip
         self._notes.note(utc_s, elapsed_s, "setting", said)
@@ -313,16 +301,6 @@ class Pipeline:
             self._snapshot, reading=None, numbers=Numbers(), trim=None, records=None,
             stability=None, elsewhere=None, happenings=self._notes.newest, question=None,
         )  # fmt: skip
-
-    def _save_run(self) -> None:
-        if self._journal is not None:
-            self._journal.save_run(self._run)
-
-    def _trouble(self) -> str | None:
-        return None if self._journal is None else self._journal.trouble
-
-    def _not_on_disk(self) -> int | None:
-        return None if self._journal is None else self._journal.not_on_disk
 
     def _take_reading(self, reading: Reading) -> Snapshot:
         was = self._snapshot
@@ -348,8 +326,8 @@ class Pipeline:
         return Snapshot(
             was.counter, was.resource, was.nominal_hz, was.link, was.identity, was.time_base,
             was.gate_s, reading, numbers, was.readings + measures, was.gaps, was.last_gap,
-            was.marks, self._trouble(), trim, was.records, was.warm_up, was.stability,
-            was.elsewhere, self._notes.newest, self._reckoning.spacing_s, self._not_on_disk(),
+            was.marks, self._entries.trouble, trim, was.records, was.warm_up, was.stability,
+            was.elsewhere, self._notes.newest, self._reckoning.spacing_s, self._entries.not_on_disk,
             question,
         )  # fmt: skip
 
@@ -363,8 +341,8 @@ class Pipeline:
             happenings=self._notes.newest,
             gaps=self._snapshot.gaps + 1,
             last_gap=gap,
-            journal_trouble=self._trouble(),
-            not_on_disk=self._not_on_disk(),
+            journal_trouble=self._entries.trouble,
+            not_on_disk=self._entries.not_on_disk,
         )
 
     def _take_mark(self, mark: Mark) -> Snapshot:
@@ -373,8 +351,8 @@ class Pipeline:
             self._snapshot,
             happenings=self._notes.newest,
             marks=(*self._snapshot.marks, mark)[-MARKS_KEPT:],
-            journal_trouble=self._trouble(),
-            not_on_disk=self._not_on_disk(),
+            journal_trouble=self._entries.trouble,
+            not_on_disk=self._entries.not_on_disk,
         )
 
 

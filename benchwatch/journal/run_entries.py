@@ -1,28 +1,61 @@
-"""What a run keeps beside its readings, for a run that goes on with it (see `resume`)."""
+"""One run's entries in the journal: events, and what a run that goes on with it needs.
+
+See `resume` for what is read of them.
+"""
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
 
 from benchwatch.journal.resume import KEPT_BY_ITSELF, PULL, Sample
-from benchwatch.reading import Note
+from benchwatch.journal.schema import Run
+from benchwatch.journal.writer import Journal
+from benchwatch.reading import Entry, Note
 from benchwatch.snapshot import Happening
 
 
-class RunNotes:
-    """Writes the notes of one run, and what touches of the tool showed, when they are new.
+class RunEntries:
+    """Writes the entries of one run; notes, and what touches of the tool showed, when new.
 
     Args:
-        counter: name of the counter.
-        write: puts a note in the journal.
+        journal: where they go; None when nothing is kept.
+        run: what is known of it at its beginning.
         samples: what touches showed in the run that this one goes on with, as it is there.
     """
 
-    def __init__(
-        self, counter: str, write: Callable[[Note], None], samples: tuple[Sample, ...] = ()
-    ) -> None:
-        self._counter, self._write, self._samples = counter, write, samples
+    def __init__(self, journal: Journal | None, run: Run, samples: tuple[Sample, ...] = ()) -> None:
+        self._journal, self._run, self._samples = journal, run, samples
         self._looked_at: object = None
         """The state of the tool when its samples were looked at last."""
+        self._save()
+
+    @property
+    def started_utc_s(self) -> float:
+        """When the run began, Unix seconds."""
+        return self._run.started_utc_s
+
+    @property
+    def trouble(self) -> str | None:
+        """Why entries do not reach the disk; None while they do."""
+        return None if self._journal is None else self._journal.trouble
+
+    @property
+    def not_on_disk(self) -> int | None:
+        """How many entries wait for it; None when nothing is kept."""
+        return None if self._journal is None else self._journal.not_on_disk
+
+    def know(self, **known: Any) -> None:
+        """Keep what has become known of the run, if it is new."""
+        run = replace(self._run, **known)
+        if run != self._run:
+            self._run = run
+            self._save()
+
+    def write(self, event: Entry) -> None:
+        """Keep an event or a note."""
+        if self._journal is not None:
+            self._journal.write(self._run.key, event)
 
     def happened(self, happening: Happening) -> None:
         """Keep a note, unless it is in the journal already as an event of its own."""
@@ -60,4 +93,8 @@ class RunNotes:
             self._put(utc_s, elapsed_s, PULL, json.dumps({"samples": newest}))
 
     def _put(self, utc_s: float, elapsed_s: float, kind: str, document: str) -> None:
-        self._write(Note(self._counter, utc_s, elapsed_s, kind, document))
+        self.write(Note(self._run.counter, utc_s, elapsed_s, kind, document))
+
+    def _save(self) -> None:
+        if self._journal is not None:
+            self._journal.save_run(self._run)
