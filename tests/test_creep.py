@@ -82,6 +82,27 @@ def test_a_further_turn_while_it_creeps_is_told() -> None:
     assert sum(told) >= 19
 
 
+def test_a_small_further_turn_is_no_step_of_the_oscillator_itself() -> None:
+    """A turn of 100 σ, and 15 to 30 readings later one of 15 σ the same way: both are told.
+
+    The way from the level before both is about that of the first, which is no sign of a cycle.
+    """
+    rng = np.random.default_rng(unseen_seed())
+    told = []
+    for _ in range(15):
+        made = make_creep(rng, size=100.0)
+        later = made.readings.copy()
+        again = made.first + int(rng.integers(15, 31))
+        later[again:] += 15.0 * SIGMA
+        level = Level()
+        said = [
+            level.add(float(k), y, gate_s=1.0, resolution=0.0) for k, y in enumerate(later.tolist())
+        ]
+        told.append(any(now.confirmed_nudge for now in said[again : again + 12]))
+
+    assert sum(told) >= 14
+
+
 def test_a_drift_of_the_oscillator_is_no_creep() -> None:
     """Turned by 50 σ on a warm-up that moves by a σ a reading: no rest is foretold."""
     rng = np.random.default_rng(5)

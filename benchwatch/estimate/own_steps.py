@@ -26,6 +26,8 @@ class _Step:
     number: int
     size: float
     level: float
+    turned: float
+    """How much of its size was told as a turn."""
 
 
 class OwnSteps:
@@ -61,13 +63,14 @@ class OwnSteps:
 
         Args:
             number: of the first reading after it.
-            size: from the level before to the level after it, fractional.
+            size: of what was not told before, fractional.
             level: right after it.
-            turned: how much of it is news and was told as a turn; 0 for one of its own.
+            turned: how much of it is told as a turn: all, or 0 for one of its own.
             apart: a step nearer to the last one than so many readings is the same.
         """
+        told = 0.0
         if self._steps and number - self._steps[-1].number <= apart:
-            self._steps.pop()
+            told = self._steps.pop().turned
         for one in self._steps:
             one.level += turned
-        self._steps.append(_Step(number, size, level))
+        self._steps.append(_Step(number, told + size, level, told + turned))

@@ -196,14 +196,15 @@ class Turns:
         if moved <= REST * fit.bend * (new[0][0] - before_s):
             return None
         stands = fit.after[1] + fit.slope * (new[0][0] - fit.after[0])
-        if self._own.again(first, stands - fit.size, fit.size, u, AFTER):
-            self._own.add(first, fit.size, stands, 0.0, AFTER)
+        # The level right before it is the old one with what was told since.
+        if self._own.again(first, stands - size, size, u, AFTER):
+            self._own.add(first, size, stands, 0.0, AFTER)
             return None
         if self._creeps(first, new, noise.sigma, sure, wander):
             return None
         began_s = way[0][0] if way else new[0][0]
         nudge = Nudge(began_s, size, size_u, new[0][0] - began_s)
-        self._own.add(first, fit.size, stands, size, AFTER)
+        self._own.add(first, size, stands, size, AFTER)
         self._begin(nudge, fit, old, first, noise.sigma)
         self._told, self._told_u = fit.size, u
         self.confirmed = first
