@@ -19,7 +19,7 @@ EVERY = 10
     "family", ["slow tail", "double exponential", "overshoot", "ringing", "flicker"]
 )
 def test_time_to_go_holds_the_verdict(family: str) -> None:
-    """Share of looks at which it was shown, held the verdict, its middle and width over the true one.
+    """Share of looks at which it was shown and held the verdict; middle and width over the truth.
 
     The range of one that is shown must hold the verdict at four looks of five.
     """
@@ -37,8 +37,8 @@ def test_time_to_go_holds_the_verdict(family: str) -> None:
     low, middle, high = np.percentile(ratios, [10, 50, 90])
     print(
         f"\n{family} (seed {seed}): shown at {len(inside) / waited:.0%} of {waited} looks, held "
-        f"{np.mean(inside):.0%}; middle over truth {low:.2f} {middle:.2f} {high:.2f} (10, 50, 90 %), "
-        f"width over truth {np.median(widths):.1f} in the median"
+        f"{np.mean(inside):.0%}; middle over truth {low:.2f} {middle:.2f} {high:.2f} (10, 50, 90 %)"
+        f", width over truth {np.median(widths):.1f} in the median"
     )
     assert np.mean(inside) > 0.8
 
