@@ -24,7 +24,7 @@ SETTLE_WORDS: Final = {
 
 BY_TOOL: Final = "by the tool"
 """Behind the size of a step that was its pull, and no turn."""
-WORTH: Final = 0.2
+WORTH: Final = 0.5
 """Part of its u by which the size of a nudge changes before it is kept again at once ..."""
 FINAL: Final = 8
 """... or readings after which it has become what it stays."""

@@ -40,6 +40,8 @@ class Trimming:
         """How far the newest two readings lie apart."""
         self._taken: Nudge | None = None
         """The turn that was taken for the newest touch."""
+        self._grown: Nudge | None = None
+        """The newest nudge as it was when the turn was last worked out from it."""
         self._other: float | None = None
         """By how much the turn differs from the nudge that it came with; None: from none."""
         self.by_tool = False
@@ -104,17 +106,13 @@ class Trimming:
                 self._turn = self._taken
                 self._turns.restore()
             self.by_tool = turn is None
-            self._other = None
+            self._other = self._grown = None
             if turn is not None:
                 self._turn, self._other = turn, turn.size - nudge.size
                 self._turns.add(turn)
                 self._found.turn(turn, tool_on=self._tool.state.on)
-        elif self._turn is not None and self._other is not None and numbers.last_nudge is not None:
-            # What creeps after a turn is part of it.
-            newest, was = numbers.last_nudge, self._turn
-            self._turn = replace(newest, size=newest.size + self._other)
-            if self._turn != was:
-                self._turns.grow(self._turn)
+        else:
+            self._grow(numbers.last_nudge)
         apart = abs(offset - self._newest_offset)
         self._newest_offset, self._apart = offset, math.inf if math.isnan(apart) else apart
         if math.isfinite(offset) and not numbers.suspect:
@@ -133,6 +131,15 @@ class Trimming:
         if now.left is not None and now.judgement is not None and now.judgement.ready:
             self._turns.advise(elapsed_s, now.left, now.left_u or 0.0)
         return now
+
+    def _grow(self, newest: Nudge | None) -> None:
+        """Take the newest nudge as it is known now: what creeps after a turn is part of it."""
+        if self._turn is None or self._other is None or newest is None or newest is self._grown:
+            return
+        self._grown = newest
+        was, self._turn = self._turn, replace(newest, size=newest.size + self._other)
+        if self._turn != was:
+            self._turns.grow(self._turn)
 
     def touch(self, at_s: float, numbers: Numbers, *, on: bool) -> TrimNow:
         """The operator says at `at_s` that the tool is on the trimmer, or off.

@@ -10,11 +10,11 @@ anew) the errors, as ratios to one who knows when each step came, were in one ru
 readings a family
 
     RMS / median / 95 %       white             rounded to 2σ     drifting          1 % wild
-    this module               1.22 1.09 1.21    1.26 1.06 1.29    1.26 1.08 1.30    -    1.09 1.40
-    split likelihood, b = 4   1.30 1.10 1.27    1.35 1.08 1.37    1.36 1.11 1.40    -    1.11 1.49
-    textbook Bayes            1.33 1.13 1.31    1.37 1.10 1.42    1.37 1.13 1.44    -    1.23 1.61
-    CUSUM k = 1, h = 4        1.39 1.13 1.36    1.42 1.11 1.46    1.45 1.18 1.46    -    1.26 1.63
-    mean of 10 readings       123  1.96 108     108  1.84 88      110  1.79 80      -    2.15 83
+    this module               1.19 1.09 1.22    1.24 1.08 1.28    1.21 1.06 1.24    -    1.08 1.41
+    split likelihood, b = 4   1.28 1.08 1.31    1.34 1.06 1.40    1.31 1.06 1.34    -    1.10 1.54
+    textbook Bayes            1.31 1.09 1.35    1.38 1.10 1.49    1.34 1.09 1.36    -    1.21 1.64
+    CUSUM k = 1, h = 4        1.37 1.10 1.37    1.41 1.09 1.47    1.40 1.11 1.39    -    1.22 1.65
+    mean of 10 readings       134  1.85 123     94   1.72 93      116  1.83 100     -    2.16 106
 
 The split ratio decides once and for all, and is late or wrong by the whole step until it does;
 averaging over the likely runs hedges the small steps of 1 to 3 σ, where most of the error is.

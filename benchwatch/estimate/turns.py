@@ -50,6 +50,9 @@ WITH_TOUCH_S: Final = 3.0
 UNEXPLAINED: Final = 4.0
 """A level does not explain readings further off than this many sd."""
 
+WORTH: Final = 0.25
+"""Part of its u by which the size of a nudge changes before it is told anew."""
+
 Entry = tuple[int, float, float]
 """Number, time in seconds and fractional offset of a reading."""
 
@@ -274,11 +277,13 @@ class Turns:
             self._waiting = entry
             return
         creep.add(entry[1], entry[2], sigma)
-        resting = creep.resting() if creep.fresh else None
+        over = creep.over
+        resting = creep.resting() if creep.fresh or over else None
         if resting is not None:
             size, u = resting[0] - self._fixed[0], math.hypot(resting[1], self._fixed[1])
-            self.newest = Nudge(self.newest.at_s, size, u, self.newest.lasted_s)
-        if creep.over:
+            if over or _worth_telling(size, u, self.newest):
+                self.newest = Nudge(self.newest.at_s, size, u, self.newest.lasted_s)
+        if over:
             self._learn()
 
     def rest(self, variance: float) -> Rest | None:
@@ -293,6 +298,11 @@ class Turns:
         """Keep from the wander what lies between two levels."""
         before, pending = self._broken
         self._broken = (before if pending > self._fed else left, first)
+
+
+def _worth_telling(size: float, u: float, told: Nudge) -> bool:
+    """Tell whether size or uncertainty differ from what was told by more than a part of u."""
+    return told.u is None or max(abs(size - told.size), abs(u - told.u)) > WORTH * u
 
 
 def _rounding(noise: NoiseScale, *levels: list[Point]) -> float:
