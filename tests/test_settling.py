@@ -185,6 +185,29 @@ def test_too_much_noise_is_unsure_and_says_for_how_long() -> None:
     assert "more at this noise would tell, or a gate longer than 1 s" in verdict.reason
 
 
+def test_one_time_to_go_is_told_and_no_other_beside_it() -> None:
+    """While a time to go is told, the reason beside it names no wait of its own."""
+    settling = Settling(LIMIT)
+    t = np.arange(900.0)
+    offsets = 1e-7 * np.exp(-t / 60.0) + 1.5e-10 * np.random.default_rng(9).standard_normal(900)
+    reasons = set()
+
+    for second, offset in zip(t, offsets, strict=True):
+        settling.add(second, offset)
+        verdict = settling.verdict()
+        assert verdict is not None
+        if verdict.eta_s is not None and verdict.state == "unsure":
+            reasons.add(verdict.reason)
+
+    assert reasons
+    assert not [reason for reason in reasons if "more at this noise" in reason]
+    assert words.beside_a_time("about 4 s more at this noise would tell") in reasons
+    longer = words.beside_a_time(
+        "about 4 s more at this noise would tell, or a gate longer than 1 s"
+    )
+    assert longer == "a gate longer than 1 s would tell sooner"
+
+
 @pytest.mark.parametrize("tail", [0.0, 3e-8], ids=["one exponential", "a slow tail"])
 def test_time_to_go_counts_down_to_the_verdict(tail: float) -> None:
     """While an oven comes in, the range mostly holds the time of the verdict; then there is none.

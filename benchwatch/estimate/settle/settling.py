@@ -281,6 +281,8 @@ class Settling:
         self._level = level, level_u
         to_go = None if reason in words.NO_TIME_HELPS else verdict.to_go(case)
         low, eta, high = to_go or (None, None, None)
+        if to_go is not None:
+            reason = words.beside_a_time(reason)
         start, reference = evidence.origin or (0.0, 0.0)
         since_s = None if verdict.since is None else verdict.since + start
         self._settle = Settle(

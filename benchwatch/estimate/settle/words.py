@@ -7,6 +7,7 @@ from benchwatch.estimate.results import Cycle, SettleLimit
 from benchwatch.estimate.settle.noise_model import NoiseModel
 from benchwatch.quantity import OffsetUnit, format_duration, offset_unit
 
+WOULD_TELL: Final = " more at this noise would tell"
 HOPELESS: Final = 100.0
 """Excess above which an extrapolation of the noise says nothing."""
 CALM: Final = 0.1
@@ -65,10 +66,19 @@ def unsure(excess: float, seen_s: float, noise: NoiseModel, interval_s: float) -
     if not math.isfinite(more_s) or excess > HOPELESS:
         return "too early to tell: the past is too short for this limit"
     about_s = max(round(_rough(more_s)), 1)
-    wait = f"about {format_duration(about_s)} more at this noise would tell"
+    wait = f"about {format_duration(about_s)}{WOULD_TELL}"
     if white > noise.flicker:
         return f"{wait}, or a gate longer than {format_duration(_rough(interval_s))}"
     return wait
+
+
+def beside_a_time(reason: str) -> str:
+    """Return what is left to say of `reason` where a time to go stands beside it."""
+    _, told, longer_gate = reason.partition(WOULD_TELL)
+    if not told:
+        return reason
+    gate = longer_gate.removeprefix(", or ")
+    return f"{gate} would tell sooner" if gate else "not sure yet at this noise"
 
 
 def _rough(seconds: float) -> float:
