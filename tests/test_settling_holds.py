@@ -49,6 +49,19 @@ def test_turns_in_quick_succession_take_no_verdict_away(horizon_s: float) -> Non
     assert lost == 0
 
 
+@pytest.mark.parametrize("seed", [113, 123])
+def test_a_trim_longer_than_the_horizon_takes_no_verdict_away(seed: int) -> None:
+    """Bursts of turns, each before the creep of the one before is over, for twice the horizon."""
+    live, states = LiveEstimate(settle=SettleLimit(1e-9, 20.0)), []
+
+    for second, offset in zip(*turned(np.random.default_rng(seed)), strict=True):
+        settle = live.add(float(second), float(offset), gate_s=0.25, resolution=4e-11).settle
+        assert settle is not None
+        states.append(settle.state)
+
+    assert {*states[states.index("settled") :]} == {"settled"}
+
+
 def test_nudges_that_are_no_longer_fitted_end_the_past() -> None:
     """More nudges than are fitted, then two that count as one: no older one comes back."""
     rng = np.random.default_rng(8)
