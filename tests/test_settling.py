@@ -208,6 +208,25 @@ def test_one_time_to_go_is_told_and_no_other_beside_it() -> None:
     assert longer == "a gate longer than 1 s would tell sooner"
 
 
+def test_a_moment_after_a_turn_no_wait_is_foretold() -> None:
+    """Within a horizon of a turn it is too soon to tell; with noise it is unsure for long."""
+    settling = Settling(LIMIT)
+    noise = 1e-9 * np.random.default_rng(8).standard_normal(120)
+    _feed(settling, np.arange(60.0), noise[:60])
+    settling.step(59.5, 1e-7, 1e-9)
+
+    reasons = set()
+    for second in range(60, 118):
+        settling.add(float(second), 1e-7 + noise[second])
+        verdict = settling.verdict()
+        assert verdict is not None
+        if verdict.eta_s is None:
+            reasons.add(verdict.reason)
+
+    assert words.TOO_SOON in reasons
+    assert not [reason for reason in reasons if "more at this noise would tell" in reason]
+
+
 @pytest.mark.parametrize("tail", [0.0, 3e-8], ids=["one exponential", "a slow tail"])
 def test_time_to_go_counts_down_to_the_verdict(tail: float) -> None:
     """While an oven comes in, the range mostly holds the time of the verdict; then there is none.

@@ -283,6 +283,8 @@ class Settling:
         low, eta, high = to_go or (None, None, None)
         if to_go is not None:
             reason = words.beside_a_time(reason)
+        elif evidence.now - evidence.last_step < limit.horizon_s:
+            reason = words.soon_after_a_step(reason)
         start, reference = evidence.origin or (0.0, 0.0)
         since_s = None if verdict.since is None else verdict.since + start
         self._settle = Settle(

@@ -8,6 +8,7 @@ from benchwatch.estimate.settle.noise_model import NoiseModel
 from benchwatch.quantity import OffsetUnit, format_duration, offset_unit
 
 WOULD_TELL: Final = " more at this noise would tell"
+TOO_SOON: Final = "too soon after a turn or a touch to tell"
 HOPELESS: Final = 100.0
 """Excess above which an extrapolation of the noise says nothing."""
 CALM: Final = 0.1
@@ -79,6 +80,14 @@ def beside_a_time(reason: str) -> str:
         return reason
     gate = longer_gate.removeprefix(", or ")
     return f"{gate} would tell sooner" if gate else "not sure yet at this noise"
+
+
+def soon_after_a_step(reason: str) -> str:
+    """Return what to say instead of `reason` within a horizon of a turn or a touch.
+
+    How long it takes to tell can't be foretold from readings that are mostly of another level.
+    """
+    return TOO_SOON if WOULD_TELL in reason else reason
 
 
 def _rough(seconds: float) -> float:
