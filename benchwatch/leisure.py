@@ -5,6 +5,7 @@ minute and the offset at the working frequencies are only wanted when somebody l
 """
 
 import math
+import threading
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
@@ -44,6 +45,8 @@ NAMES: Final[tuple[Name, ...]] = ("oadev", "mdev", "ohdev")
 FEWEST: Final = 8
 RECENT: Final = 256
 """Newest readings kept, for a nudge is confirmed some readings after it was made."""
+MOST_WAITING: Final = 256
+"""Readings that wait at most, where nobody looks."""
 CURVE_POINTS: Final = 100
 MULTIPLES: Final = (0.1, 0.5, 1.0, 2.0, 10.0, 100.0)
 """Of the nominal, when no working frequencies were stated."""
@@ -54,7 +57,7 @@ class Deviations:
 
     def __init__(self) -> None:
         self._run = _Series()
-        self._since: _Series | None = None
+        self._since: _Waiting | None = None
         """Since the later of both; None before there was any."""
         self._why: Change | None = None
         self._change_s = -math.inf
@@ -96,7 +99,8 @@ class Deviations:
 
     def now(self, buffer: Buffer) -> StabilityNow:
         """Work out the tables, and the dither of the last minute."""
-        run, since = self._run, self._since
+        run, waiting = self._run, self._since
+        since = None if waiting is None else waiting.series()
         recent = _recent(buffer, DITHER_SPAN_S)
         if run.last_s - self._straight_at_s >= STRAIGHT_EVERY_S:
             self._straight, self._straight_at_s = _without_drift(run, buffer), run.last_s
@@ -126,11 +130,43 @@ class Deviations:
         if at_s <= self._change_s:
             return
         self._change_s, self._why = at_s, why
-        self._since = _Series(self._run.interval_s)
+        self._since = _Waiting(_Series(self._run.interval_s))
         self._straight_at_s = -math.inf
         for elapsed_s, offset in self._newest:
             if elapsed_s >= at_s:
                 self._since.add(elapsed_s, offset)
+
+
+class _Waiting:
+    """A series whose readings wait until somebody looks, for a nudge soon makes them useless.
+
+    Readings come from one thread, and another one looks.
+    """
+
+    def __init__(self, series: "_Series") -> None:
+        self._series = series
+        self._events: deque[tuple[float, float] | tuple[float | None]] = deque()
+        """Readings (time, offset), and gaps (how long each lasted)."""
+        self._lock = threading.Lock()
+
+    def add(self, elapsed_s: float, offset: float) -> None:
+        self._events.append((elapsed_s, offset))
+        if len(self._events) > MOST_WAITING:
+            self.series()
+
+    def gap(self, lasted_s: float | None) -> None:
+        self._events.append((lasted_s,))
+
+    def series(self) -> "_Series":
+        """Return the series with all that has come."""
+        with self._lock:
+            while self._events:
+                event = self._events.popleft()
+                if len(event) == 1:
+                    self._series.gap(event[0])
+                else:
+                    self._series.add(*event)
+        return self._series
 
 
 class _Series:

@@ -206,9 +206,10 @@ class Level:
     def _own(self, run: Run, most: int) -> list[float]:
         """The run's readings among so many of the newest."""
         start = run.start
-        count = min(most, self._number - start + 1)
-        newest = islice(self._recent, max(len(self._recent) - count, 0), None)
-        return [y for k, _, y in newest if k >= start]
+        newest = islice(reversed(self._recent), min(most, self._number - start + 1))
+        offsets = [y for k, _, y in newest if k >= start]
+        offsets.reverse()
+        return offsets
 
     def _estimate(self, run: Run, elapsed_s: float, wander: float) -> Estimate:
         degrees = self._noise.degrees
