@@ -107,14 +107,17 @@ def cautions_of_quiet(quiet: Quiet, tolerance: float | None) -> tuple[str, ...]:
 
 def _not_landed(trim: TrimNow, at_s: float) -> list[str]:
     """Say what is missing to hands off and inside; nothing when it has landed."""
-    landing, said = trim.landing, []
+    landing = trim.landing
+    said: list[str] = []
+    if landing is not None and landing.state == "landed":
+        return said
     hold_s = DEFAULT_HOLD_S if landing is None else landing.hold_s
     touched = [] if trim.turn is None else [trim.turn.at_s + trim.turn.lasted_s]
     if trim.tool is not None and trim.tool.since_s is not None:
         touched.append(trim.tool.since_s)
     if touched and at_s - max(touched) < hold_s:
         said.append(f"not hands off for {format_duration(hold_s)}")
-    if landing is None or landing.state == "landed":
+    if landing is None:
         return said
     if landing.state == "outside":
         return [f"not landed: {landing.reason}", *said]

@@ -27,6 +27,7 @@ from benchwatch.snapshot import Link, Records, Snapshot
 
 LANDED = LandingNow("landed", 45.0, 30.0, "inside and staying there, hands off")
 SETTLED = replace(kit.numbers().settle, state="settled")  # type: ignore[type-var] # it is one
+HOLDING = LandingNow("holding", 7.0, 30.0, "inside; keep your hands off")
 UNSURE = replace(SETTLED, state="unsure")
 TWO = replace(kit.numbers().estimate, readings=2)  # type: ignore[type-var] # it is one
 
@@ -49,16 +50,23 @@ def touched(**changes: object) -> Snapshot:
 
 
 def test_hands_off_inside_and_settled_nothing_speaks_against_a_record() -> None:
-    """As left is recorded without a word."""
+    """As left is recorded without a word; so it is where it has landed before the whole hold."""
     assert cautions("as left", landed(), kit.NOW_S) == ()
+    sooner = touched(
+        landing=replace(LANDED, held_s=14.0), tool=ToolState(on=False, since_s=kit.NOW_S - 18.0)
+    )
+    assert cautions("as left", sooner, kit.NOW_S) == ()
 
 
 @pytest.mark.parametrize(
     ("now", "said"),
     [
         (touched(tool=ToolState(on=True, since_s=kit.NOW_S - 60.0)), "tool on the trimmer"),
-        (touched(tool=ToolState(on=False, since_s=kit.NOW_S - 8.0)), "not hands off for 30 s"),
-        (touched(turn=kit.numbers().last_nudge), "not hands off for 30 s"),
+        (
+            touched(tool=ToolState(on=False, since_s=kit.NOW_S - 8.0), landing=HOLDING),
+            "not hands off for 30 s",
+        ),
+        (touched(turn=kit.numbers().last_nudge, landing=HOLDING), "not hands off for 30 s"),
         (touched(turn=kit.numbers().last_nudge, landing=None), "not hands off for 30 s"),
         (
             touched(landing=LandingNow("outside", 0.0, 30.0, "outside the tolerance")),
