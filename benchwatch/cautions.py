@@ -76,7 +76,7 @@ def cautions(kind: RecordKind, now: Snapshot, at_s: float) -> tuple[str, ...]:
         said.append(STILL_MOVING if settle.state == "warming" else NOT_KNOWN_SETTLED)
     if estimate is not None and estimate.readings < LEAST_READINGS:
         said.append(f"from {how_many(estimate.readings, 'reading')} only")
-    return tuple(filter(None, said))
+    return tuple(said)
 
 
 def cautions_of_quiet(quiet: Quiet, tolerance: float | None) -> tuple[str, ...]:
@@ -108,22 +108,24 @@ def cautions_of_quiet(quiet: Quiet, tolerance: float | None) -> tuple[str, ...]:
 def _not_landed(trim: TrimNow, at_s: float) -> list[str]:
     """Say what is missing to hands off and inside; nothing when it has landed."""
     landing = trim.landing
-    said: list[str] = []
     if landing is not None and landing.state == "landed":
-        return said
+        return []
     hold_s = DEFAULT_HOLD_S if landing is None else landing.hold_s
     touched = [] if trim.turn is None else [trim.turn.at_s + trim.turn.lasted_s]
     if trim.tool is not None and trim.tool.since_s is not None:
         touched.append(trim.tool.since_s)
+    said = []
     if touched and at_s - max(touched) < hold_s:
         said.append(f"not hands off for {format_duration(hold_s)}")
     if landing is None:
         return said
     if landing.state == "outside":
         return [f"not landed: {landing.reason}", *said]
-    if landing.held_s < landing.hold_s and landing.state == "holding" and not said:
+    if said:
+        return said
+    if landing.held_s < landing.hold_s:
         return [f"inside for {format_duration(landing.held_s)} only"]
-    return said or [f"not landed: {landing.reason}"]
+    return [f"not landed: {landing.reason}"]
 
 
 def with_cautions(record: OffsetRecord, said: tuple[str, ...]) -> OffsetRecord:

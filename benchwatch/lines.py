@@ -24,7 +24,7 @@ from benchwatch.quantity import (
     write_fraction,
     write_hz,
 )
-from benchwatch.reading import SPIKE, Event, Flag, Gap, Mark, Reading, Record, Touch
+from benchwatch.reading import SPIKE, TOOL_WORDS, Event, Flag, Gap, Mark, Reading, Record, Touch
 from benchwatch.timebase import correction_words
 
 _encode: Final = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
@@ -72,8 +72,7 @@ class Lines:
         """Take an event and the numbers after it, and how much waits for the journal by then."""
         name = event.counter
         if isinstance(event, Touch):
-            words = "tool on" if event.on else "tool off"
-            event = Mark(name, event.utc_s, event.elapsed_s, words)
+            event = Mark(name, event.utc_s, event.elapsed_s, TOOL_WORDS[event.on])
         if isinstance(event, Mark | Record):
             self._put(event, numbers, not_on_disk)
             return

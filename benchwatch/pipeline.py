@@ -29,6 +29,7 @@ from benchwatch.quantity import format_frequency
 from benchwatch.reading import (
     OVERRANGE,
     REPEAT,
+    TOOL_WORDS,
     Event,
     Flag,
     Gap,
@@ -210,7 +211,7 @@ class Pipeline:
 
     def _touch(self, utc_s: float, elapsed_s: float, *, on: bool) -> None:
         trim = self._reckoning.touch(elapsed_s, on=on)
-        self._notes.note(utc_s, elapsed_s, "tool", "tool on" if on else "tool off")
+        self._notes.note(utc_s, elapsed_s, "tool", TOOL_WORDS[on])
         self._keep_pull(utc_s, elapsed_s)
         self._snapshot = replace(self._snapshot, trim=trim, happenings=self._notes.newest)
 

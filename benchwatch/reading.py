@@ -93,6 +93,10 @@ class Note:
     """JSON."""
 
 
+TOOL_WORDS: Final = {True: "tool on", False: "tool off"}
+"""What notes say of the tool when it was put on, or lifted."""
+
+
 @dataclass(frozen=True, slots=True)
 class Touch:
     """The tool was put on the trimmer, or lifted; a journal holds it as a `Note`."""

@@ -21,6 +21,7 @@ from benchwatch.estimate.results import Nudge
 from benchwatch.journal.reader import JournalReader
 from benchwatch.journal.schema import Run
 from benchwatch.quantity import format_duration, printable
+from benchwatch.reading import TOOL_WORDS
 from benchwatch.snapshot import Happening, HappeningKind, Records
 
 WITHIN_S: Final = 12 * 3600.0
@@ -35,8 +36,6 @@ LEFT: Final = "stopped"
 AS_ASKED: Final = frozenset({"count reached", "time is up", "settled", "not settled"})
 """Reasons of a run that ended when it was asked to; one that went on with another can be gone on
 with, and one of its own says nothing of the run before it."""
-TOOL_WORDS: Final = {"tool on": True, "tool off": False}
-"""What a note of the operator's says of the tool."""
 LONGEST_CHAIN: Final = 100
 PULL: Final = "pull"
 """Kind of the entry that holds what single touches of the tool showed."""
@@ -210,7 +209,7 @@ def _entries(journal: JournalReader, run: Run) -> Iterator[tuple[float, str, str
 def tool_told(kind: str, document: str) -> bool | None:
     """Return whether a note says that the tool is on, or off; None where it says neither."""
     text = _object(document).get("text") if kind == "tool" else None
-    return TOOL_WORDS.get(text) if isinstance(text, str) else None
+    return next((on for on, words in TOOL_WORDS.items() if words == text), None)
 
 
 def is_record(kind: str, document: str) -> bool:

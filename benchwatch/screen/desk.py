@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from benchwatch.cautions import cautions_of
 from benchwatch.errors import BenchwatchError
 from benchwatch.quantity import OFFSET_UNITS, format_duration, printable, write_fraction
+from benchwatch.reading import TOOL_WORDS
 from benchwatch.screen.commands import Change
 from benchwatch.screen.frame import Frame, View
 from benchwatch.screen.gallery import NUMBERED, view_named
@@ -272,7 +273,7 @@ class Desk:
         if self._operator is not None:
             self._operator.touch(self._counter, on=on)
         else:
-            self._watch.mark("tool on" if on else "tool off")
+            self._watch.mark(TOOL_WORDS[on])
 
     def _record(self, kind: Kind) -> None:
         operator, name = self._operator, self._counter
