@@ -2,7 +2,7 @@
 
 A driver is a class that takes a `Link` and fulfils `Counter`. It is published under the
 entry-point group ``benchwatch.drivers``; the bundled ones use the same door as anybody's
-(see `benchwatch.registry`).
+(see `benchwatch.driver_registry`).
 """
 
 from dataclasses import dataclass

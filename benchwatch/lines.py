@@ -10,11 +10,12 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any, Final, Protocol, TextIO
 
-from benchwatch.cautions import cautions_of
 from benchwatch.errors import FileError
-from benchwatch.estimate.offset_record import OffsetRecord
 from benchwatch.estimate.results import Numbers
-from benchwatch.pipeline import NO_MEASUREMENT
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
+from benchwatch.pipeline.cautions import cautions_of
+from benchwatch.pipeline.pipeline import NO_MEASUREMENT
+from benchwatch.pipeline.time_base_correction import correction_words
 from benchwatch.quantity import (
     OffsetUnit,
     format_duration,
@@ -25,7 +26,6 @@ from benchwatch.quantity import (
     write_hz,
 )
 from benchwatch.reading import SPIKE, TOOL_WORDS, Event, Flag, Gap, Mark, Reading, Record, Touch
-from benchwatch.timebase import correction_words
 
 _encode: Final = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
 _SPIKE: Final[frozenset[Flag]] = frozenset({SPIKE})

@@ -3,12 +3,26 @@
 import os
 from dataclasses import dataclass, field
 from decimal import Decimal
+from functools import partial
+from typing import Final
 
-from benchwatch.counter import Setup
-from benchwatch.estimate.offset_record import Reference
+from benchwatch.counter import Setup, TimeBaseSource
 from benchwatch.estimate.results import SettleLimit
+from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.journal import new_key
 from benchwatch.journal.schema import Run, settings_text
+
+OWN: Final = "counter's time base"
+"""What a counter's own oscillator is called in a budget."""
+
+
+@dataclass(frozen=True, slots=True)
+class CountedBy:
+    """What counted the seconds."""
+
+    source: TimeBaseSource = "unknown"
+    reference: Reference = field(default_factory=partial(Reference, OWN))
+    """As the bench file states it; without a word in it, nothing but a name."""
 
 
 @dataclass(frozen=True, slots=True)

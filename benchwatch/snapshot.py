@@ -1,21 +1,23 @@
 """Everything a front end may show of one counter at one moment, as one frozen record."""
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from benchwatch.counter import Identity, TimeBase
 from benchwatch.estimate.results import Nudge, Numbers, SettleLimit
+from benchwatch.estimate.trim.trim_hint import COVERAGE_K, at_rest, direction
 from benchwatch.reading import Event, Gap, Mark, Reading
 
 if TYPE_CHECKING:
+    from benchwatch.estimate.derived_frequencies import Elsewhere
     from benchwatch.estimate.dither import Dither
-    from benchwatch.estimate.elsewhere import Elsewhere
-    from benchwatch.estimate.landing import LandingNow
-    from benchwatch.estimate.learned_turns import TurnSizes
-    from benchwatch.estimate.offset_record import OffsetRecord
-    from benchwatch.estimate.stability.results import Deviation
-    from benchwatch.estimate.tool import ToolState
-    from benchwatch.estimate.trim import Hint, Judgement
+    from benchwatch.estimate.stability.deviation_point import Deviation
+    from benchwatch.estimate.trim.landing import LandingNow
+    from benchwatch.estimate.trim.learned_turns import TurnSizes
+    from benchwatch.estimate.trim.tool_pull import ToolState
+    from benchwatch.estimate.trim.trim_hint import Hint, Judgement
+    from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 
 LinkState = Literal["connecting", "reading", "silent", "lost", "ended"]
 """``connecting``: not yet open; ``reading``: readings come; ``silent``: open, but the next
@@ -194,3 +196,31 @@ class Snapshot:
     def told(self, event: Event) -> Event:
         """Return `event`, after which this is the state; a reading as it was put right."""
         return self.reading if isinstance(event, Reading) and self.reading else event
+
+
+def aim(now: Snapshot) -> float:
+    """Return the fraction the offset should have: zero, or the pull of a tool that is on."""
+    tool = now.trim.tool if now.trim is not None else None
+    return tool.aim if tool is not None else 0.0
+
+
+def side(now: Snapshot) -> Direction:
+    """Say on which side of the aim the offset lies; `undecided` also while there is none."""
+    estimate, tolerance = at_rest(now.numbers), now.numbers.tolerance
+    if now.trim is not None and now.trim.direction is not None:
+        return now.trim.direction
+    if estimate is None:
+        return "undecided"
+    return direction(estimate, None if tolerance is None else tolerance.limit, aim(now))
+
+
+def times_out(now: Snapshot) -> float:
+    """Return the distance to the aim in tolerances; without one, in what can be told apart.
+
+    nan while it is not known.
+    """
+    estimate, tolerance = at_rest(now.numbers), now.numbers.tolerance
+    if estimate is None:
+        return math.nan
+    reach = COVERAGE_K * (estimate.u or 0.0) if tolerance is None else tolerance.limit
+    return abs(estimate.offset - aim(now)) / reach if reach > 0.0 else math.nan

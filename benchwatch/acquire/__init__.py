@@ -4,7 +4,7 @@ thread      `Acquisition`, the thread
 opening     how it comes by its link
 connection  what is known of the counter besides its readings
 upkeep      what is done between two readings: the operator's wishes, a look around
-lookout     asks again for time base and gate while readings come
+settings_poller asks again for time base and gate while readings come
 patience    how long a reading is waited for, and when a link is tried again
 mid_gate    where on the time line a reading lies
 sentences   what is said of a counter that can't be read
@@ -12,7 +12,7 @@ readings    from what a driver measured to a `Reading`: stamps, offset, plausibl
 gaps        what is missing between two readings, and why
 """
 
-from benchwatch.acquire.connection import Connection
+from benchwatch.acquire.connection_state import Connection
 from benchwatch.acquire.opening import OpenLink
 from benchwatch.acquire.thread import Acquisition
 

@@ -7,16 +7,17 @@ from decimal import Decimal
 from functools import partial
 from typing import Final
 
-from benchwatch.acquire.connection import Connection, Teller
+from benchwatch.acquire.connection_state import Connection, Teller
 from benchwatch.acquire.gaps import GapKeeper
+from benchwatch.acquire.housekeeping import Upkeep
 from benchwatch.acquire.opening import OpenLink
-from benchwatch.acquire.patience import Patience
 from benchwatch.acquire.readings import ReadingMaker
+from benchwatch.acquire.retry_policy import Patience
 from benchwatch.acquire.sentences import answered_before, broken_driver, passed_over
-from benchwatch.acquire.upkeep import Upkeep
 from benchwatch.bus import open_link as open_visa_link
 from benchwatch.clock import Clock
 from benchwatch.counter import Counter, Identity, Link, Setup
+from benchwatch.driver_registry import driver
 from benchwatch.errors import (
     BenchwatchError,
     ConnectionFailed,
@@ -28,10 +29,9 @@ from benchwatch.errors import (
     ReplyTimeout,
     UsageError,
 )
-from benchwatch.freshness import MARGIN_S
 from benchwatch.quantity import printable
 from benchwatch.reading import REPEAT, Gap, Mark, Reading
-from benchwatch.registry import driver
+from benchwatch.staleness import MARGIN_S
 
 TIMEOUTS_IN_A_ROW: Final = 3
 """Then the connection itself is distrusted and opened again."""

@@ -5,8 +5,8 @@ file    the text of a bench file -> `Bench`, or a sentence that names file, key 
 draft   what was found -> the text of a bench file, each key explained
 """
 
-from benchwatch.bench.draft import Entry, draft
-from benchwatch.bench.file import Bench, load_bench, read_bench
-from benchwatch.bench.keys import BACKENDS
+from benchwatch.bench.bench_file import Bench, load_bench, read_bench
+from benchwatch.bench.bench_file_draft import Entry, draft
+from benchwatch.bench.bench_file_keys import BACKENDS
 
 __all__ = ["BACKENDS", "Bench", "Entry", "draft", "load_bench", "read_bench"]

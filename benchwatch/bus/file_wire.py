@@ -11,7 +11,7 @@ import time
 from pathlib import Path
 from typing import Final
 
-from benchwatch.bus.foreign import link_failed, opening_failed
+from benchwatch.bus.exception_mapping import link_failed, opening_failed
 from benchwatch.errors import ConnectionFailed, InputEnded, UsageError
 from benchwatch.quantity import printable
 

@@ -13,7 +13,7 @@ import time
 from contextlib import suppress
 from typing import Any, Final
 
-from benchwatch.bus.foreign import link_failed
+from benchwatch.bus.exception_mapping import link_failed
 from benchwatch.bus.framing import Framing
 from benchwatch.bus.wire import PUT_TIMEOUT_S, VisaWire, keep_alive
 from benchwatch.errors import LinkLost

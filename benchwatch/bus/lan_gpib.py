@@ -5,9 +5,9 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Final
 
-from benchwatch.bus.address import Address
 from benchwatch.bus.framing import Framing, one_line_end
 from benchwatch.bus.lan_gpib_controller import Controller, Controllers
+from benchwatch.bus.resource_string import Address
 from benchwatch.bus.wire import Wire
 from benchwatch.errors import LinkLost
 

@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable
 from typing import Final
 
-from benchwatch.bus.turns import Turns
+from benchwatch.bus.fair_lock import Turns
 from benchwatch.bus.wire import Wire
 from benchwatch.errors import BenchwatchError, ConnectionFailed, LinkLost, ReplyTimeout
 

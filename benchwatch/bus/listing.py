@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
-from benchwatch.bus.foreign import backend_failed
+from benchwatch.bus.exception_mapping import backend_failed
 from benchwatch.bus.opening import DEFAULT_BACKEND
 from benchwatch.quantity import printable
 

@@ -4,15 +4,15 @@ import threading
 from collections.abc import Callable
 from typing import Any, Final
 
-from benchwatch.bus.address import EXAMPLE, Address, parse_address
-from benchwatch.bus.choosing import wire_for
+from benchwatch.bus.exception_mapping import backend_failed, opening_failed
 from benchwatch.bus.failed_open import close_sockets
 from benchwatch.bus.file_wire import file_of, open_file_wire
-from benchwatch.bus.foreign import backend_failed, opening_failed
 from benchwatch.bus.lan_gpib import LanGpibWire
+from benchwatch.bus.resource_string import EXAMPLE, Address, parse_address
 from benchwatch.bus.serial_line import set_line
 from benchwatch.bus.session import Session
 from benchwatch.bus.wire import VisaWire, Wire
+from benchwatch.bus.wire_selection import wire_for
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import BenchwatchError, LinkLost, UsageError
 

@@ -8,9 +8,9 @@ import select
 import time
 from typing import Any, Final
 
-from benchwatch.bus.address import SerialSettings
-from benchwatch.bus.foreign import link_failed
+from benchwatch.bus.exception_mapping import link_failed
 from benchwatch.bus.framing import one_line_end
+from benchwatch.bus.resource_string import SerialSettings
 from benchwatch.bus.wire import CHUNK, PUT_TIMEOUT_S, VisaWire
 from benchwatch.errors import ConnectionFailed
 

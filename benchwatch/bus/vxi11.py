@@ -8,7 +8,7 @@ import socket
 from contextlib import suppress
 from typing import Any, Final
 
-from benchwatch.bus.foreign import link_failed
+from benchwatch.bus.exception_mapping import link_failed
 from benchwatch.bus.framing import Framing
 from benchwatch.bus.wire import CHUNK, PUT_TIMEOUT_S, VisaWire, keep_alive
 from benchwatch.errors import LinkLost

@@ -7,7 +7,7 @@ import select
 import socket
 from typing import Any, Final, Protocol
 
-from benchwatch.bus.foreign import link_failed, status_name
+from benchwatch.bus.exception_mapping import link_failed, status_name
 from benchwatch.errors import LinkLost
 
 CHUNK: Final = 4096

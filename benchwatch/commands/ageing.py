@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import click
 
-from benchwatch.commands.options import DURATION, FRACTION
-from benchwatch.commands.tables import (
+from benchwatch.commands.common.option_types import DURATION, FRACTION
+from benchwatch.commands.common.output import (
     iso_date,
     note,
     put,
@@ -15,16 +15,16 @@ from benchwatch.commands.tables import (
     read_moment,
     table,
 )
-from benchwatch.commands.visits import read_visits
+from benchwatch.commands.common.visit_table import read_visits
 from benchwatch.errors import UsageError
-from benchwatch.estimate.ageing import (
+from benchwatch.estimate.ageing.ageing_forecast import Due, Forecast, due_by_any, outlook
+from benchwatch.estimate.ageing.ageing_laws import (
     FEWEST_TO_CHOOSE,
     Ageing,
     Fit,
     fit_ageing,
 )
-from benchwatch.estimate.due import Due, Forecast, due_by_any, outlook
-from benchwatch.estimate.elsewhere import DAY_S
+from benchwatch.estimate.derived_frequencies import DAY_S
 from benchwatch.quantity import (
     OffsetUnit,
     format_duration,

@@ -8,16 +8,22 @@ import click
 
 from benchwatch.bench import BACKENDS, Bench, Entry, draft, load_bench
 from benchwatch.bus import DEFAULT_BACKEND, open_link
-from benchwatch.bus.address import parse_address
 from benchwatch.bus.file_wire import file_of
-from benchwatch.commands.bench_text import HEADER, as_values, reference_sentence, row_of
-from benchwatch.commands.looking import backend_option, finder, places, timeout_option
-from benchwatch.commands.new_file import refuse_existing, write
-from benchwatch.commands.planning import check_drivers, name_resources
-from benchwatch.commands.tables import note, put, put_json, table
+from benchwatch.bus.resource_string import parse_address
+from benchwatch.commands.common.bench_text import HEADER, as_values, reference_sentence, row_of
+from benchwatch.commands.common.discovery_options import (
+    backend_option,
+    finder,
+    places,
+    timeout_option,
+)
+from benchwatch.commands.common.new_file import refuse_existing, write
+from benchwatch.commands.common.output import note, put, put_json, table
+from benchwatch.commands.common.watched_counters import check_drivers, name_resources
 from benchwatch.conformance import Examination
+from benchwatch.discovery import SCPI, Found
+from benchwatch.driver_registry import driver
 from benchwatch.errors import BenchwatchError, UsageError
-from benchwatch.finding import SCPI, Found
 from benchwatch.plan import Plan
 from benchwatch.quantity import (
     format_duration,
@@ -25,7 +31,6 @@ from benchwatch.quantity import (
     printable,
     round_nominal,
 )
-from benchwatch.registry import driver
 
 STDOUT: Final = Path("-")
 

@@ -9,12 +9,13 @@ from typing import Any
 import click
 import numpy as np
 
-from benchwatch.commands.options import DURATION, FRACTION, FREQUENCY, settle_of
-from benchwatch.commands.record_text import put_record_json, record_text
-from benchwatch.commands.recorded import FileStated, file_options
-from benchwatch.commands.stated import bench_option, plan_of
-from benchwatch.commands.steady import Track, steady_part
-from benchwatch.commands.stretch import (
+from benchwatch.commands.common.option_types import DURATION, FRACTION, FREQUENCY, settle_of
+from benchwatch.commands.common.output import note, put, read_coverage, read_moment
+from benchwatch.commands.common.record_text import put_record_json, record_text
+from benchwatch.commands.common.recording_options import FileStated, file_options
+from benchwatch.commands.common.stated_time_bases import bench_option, plan_of
+from benchwatch.commands.common.steady_part import Track, steady_part
+from benchwatch.commands.common.time_range import (
     Since,
     Stretch,
     no_end_of_warm_up,
@@ -23,15 +24,13 @@ from benchwatch.commands.stretch import (
     typed_rows,
     when,
 )
-from benchwatch.commands.tables import note, put, read_coverage, read_moment
 from benchwatch.counter import TimeBaseSource
 from benchwatch.errors import NoReadings, QuantityError, UsageError
-from benchwatch.estimate.elsewhere import DAY_S
-from benchwatch.estimate.measured import averaged, measured_record
-from benchwatch.estimate.offset_record import KINDS, RecordKind, Reference
+from benchwatch.estimate.derived_frequencies import DAY_S
 from benchwatch.estimate.results import SettleLimit
-from benchwatch.filing import CountedBy
-from benchwatch.plan import Plan
+from benchwatch.estimate.uncertainty.measured_record import averaged, measured_record
+from benchwatch.estimate.uncertainty.offset_record import KINDS, RecordKind, Reference
+from benchwatch.plan import CountedBy, Plan
 from benchwatch.quantity import format_duration, how_many, parse_duration, parse_settle, printable
 from benchwatch.reading import Gap, Reading
 from benchwatch.recording import Recording

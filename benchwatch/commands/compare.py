@@ -8,16 +8,20 @@ import click
 import numpy as np
 from numpy.typing import NDArray
 
-from benchwatch.commands.options import DURATION, FRACTION
-from benchwatch.commands.recorded import FileStated, file_options
-from benchwatch.commands.stated import bench_option, plan_of
-from benchwatch.commands.stretch import spikes_of, used_offsets
-from benchwatch.commands.tables import in_unit, note, put, put_json, read_coverage, table
+from benchwatch.commands.common.option_types import DURATION, FRACTION
+from benchwatch.commands.common.output import in_unit, note, put, put_json, read_coverage, table
+from benchwatch.commands.common.recording_options import FileStated, file_options
+from benchwatch.commands.common.stated_time_bases import bench_option, plan_of
+from benchwatch.commands.common.time_range import spikes_of, used_offsets
 from benchwatch.errors import NoReadings, UsageError
-from benchwatch.estimate.comparison import Difference, HatRow, differences, hat_rows
-from benchwatch.estimate.matching import align
-from benchwatch.estimate.offset_record import Reference
-from benchwatch.estimate.time_base_claims import (
+from benchwatch.estimate.comparison.counter_comparison import (
+    Difference,
+    HatRow,
+    differences,
+    hat_rows,
+)
+from benchwatch.estimate.comparison.matched_readings import align
+from benchwatch.estimate.comparison.time_base_claims import (
     Claim,
     Claims,
     Counted,
@@ -26,6 +30,7 @@ from benchwatch.estimate.time_base_claims import (
     counted_by,
     no_claim,
 )
+from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.quantity import (
     OffsetUnit,
     format_duration,

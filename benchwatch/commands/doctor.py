@@ -7,13 +7,13 @@ from collections.abc import Iterator
 import click
 
 from benchwatch.bus import backends, serial_ports
-from benchwatch.commands import checkup
-from benchwatch.commands.checkup import Finding
-from benchwatch.commands.tables import note, put, put_json
+from benchwatch.commands.common import system_checks
+from benchwatch.commands.common.output import note, put, put_json
+from benchwatch.commands.common.system_checks import Finding
+from benchwatch.driver_registry import drivers
 from benchwatch.errors import BenchwatchError
 from benchwatch.journal import default_path
 from benchwatch.quantity import printable
-from benchwatch.registry import drivers
 
 
 @click.command()
@@ -45,11 +45,11 @@ def doctor(as_json: bool) -> int:
 
 
 def _all() -> Iterator[Finding]:
-    yield from checkup.versions()
-    yield from checkup.visa(backends())
-    yield from checkup.serial(serial_ports())
-    yield from checkup.usb()
-    yield from checkup.profiles(drivers())
-    yield from checkup.journal(default_path())
+    yield from system_checks.versions()
+    yield from system_checks.visa(backends())
+    yield from system_checks.serial(serial_ports())
+    yield from system_checks.usb()
+    yield from system_checks.profiles(drivers())
+    yield from system_checks.journal(default_path())
     size = os.get_terminal_size(sys.stdout.fileno()) if sys.stdout.isatty() else None
-    yield from checkup.terminal(size, os.environ, sys.stdout.encoding or "ascii")
+    yield from system_checks.terminal(size, os.environ, sys.stdout.encoding or "ascii")

@@ -10,19 +10,19 @@ from typing import Any
 import click
 
 from benchwatch.bus import open_link
-from benchwatch.commands.looking import backend_option
-from benchwatch.commands.new_file import refuse_existing, write
-from benchwatch.commands.tables import note, put, put_json, table
+from benchwatch.commands.common.discovery_options import backend_option
+from benchwatch.commands.common.new_file import refuse_existing, write
+from benchwatch.commands.common.output import note, put, put_json, table
 from benchwatch.conformance import Check, Examination, Findings, profile_draft
 from benchwatch.counter import Counter, Link
+from benchwatch.driver_registry import DriverInfo, driver, own_profiles
+from benchwatch.driver_registry import drivers as installed
 from benchwatch.errors import (
     DriverError,
     FileError,
     NoReadings,
 )
 from benchwatch.quantity import printable
-from benchwatch.registry import DriverInfo, driver, own_profiles
-from benchwatch.registry import drivers as installed
 
 
 @click.group(invoke_without_command=True)
@@ -159,7 +159,7 @@ def _write_draft(path: Path, findings: Findings) -> None:
 
 def _fault_of(path: Path) -> str:
     """Return why a profile can't be used as it stands; '' when it can."""
-    from benchwatch_drivers.profile_file import read_profile  # noqa: PLC0415 - only for a draft
+    from benchwatch_drivers.profile.profile_file import read_profile  # noqa: PLC0415 - only for a draft
 
     try:
         read_profile(path)

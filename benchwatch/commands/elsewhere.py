@@ -5,10 +5,10 @@ from decimal import Decimal
 
 import click
 
-from benchwatch.commands.options import FREQUENCY, of_option
-from benchwatch.commands.tables import put, put_json, table
+from benchwatch.commands.common.option_types import FREQUENCY, of_option
+from benchwatch.commands.common.output import put, put_json, table
 from benchwatch.errors import QuantityError
-from benchwatch.estimate import elsewhere as facts
+from benchwatch.estimate import derived_frequencies as facts
 from benchwatch.quantity import (
     format_duration,
     format_frequency,

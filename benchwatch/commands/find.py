@@ -4,10 +4,15 @@ from dataclasses import asdict
 
 import click
 
-from benchwatch.commands.looking import backend_option, finder, places, timeout_option
-from benchwatch.commands.tables import note, put, put_json
+from benchwatch.commands.common.discovery_options import (
+    backend_option,
+    finder,
+    places,
+    timeout_option,
+)
+from benchwatch.commands.common.output import note, put, put_json
+from benchwatch.discovery import SCPI, Found, Looked
 from benchwatch.errors import ConnectionFailed
-from benchwatch.finding import SCPI, Found, Looked
 from benchwatch.quantity import format_duration, printable
 
 

@@ -8,18 +8,18 @@ from pathlib import Path
 
 import click
 
-from benchwatch.commands.options import DURATION
-from benchwatch.commands.tables import note, put, put_json, read_moment
+from benchwatch.commands.common.option_types import DURATION
+from benchwatch.commands.common.output import note, put, put_json, read_moment
 from benchwatch.errors import BenchwatchError, JournalError, UsageError
 from benchwatch.journal import Journal, default_path
 from benchwatch.journal.archive import archive as archive_runs
 from benchwatch.journal.archive import is_there
 from benchwatch.journal.damage import WAIT_S, said_of
-from benchwatch.journal.faults import sentence
+from benchwatch.journal.journal_contents import Survey, survey
+from benchwatch.journal.journal_location import inode
 from benchwatch.journal.open_file import OpenFile
-from benchwatch.journal.place import inode
 from benchwatch.journal.salvage import carry, is_damaged
-from benchwatch.journal.survey import Survey, survey
+from benchwatch.journal.sqlite_errors import sentence
 from benchwatch.quantity import how_many
 
 _journal_option = click.option(

@@ -13,7 +13,7 @@ from tempfile import TemporaryDirectory
 import click
 
 from benchwatch.bus.file_wire import STANDARD_INPUT, give_keyboard_back
-from benchwatch.commands.options import (
+from benchwatch.commands.common.option_types import (
     DURATION,
     FREQUENCY,
     SETTLE,
@@ -22,16 +22,17 @@ from benchwatch.commands.options import (
     tolerance_of,
     wraps_option,
 )
-from benchwatch.commands.running import say
-from benchwatch.commands.screen_options import ScreenAsked, on_a_screen, screen_options
-from benchwatch.commands.stated import bench_option, plan_of
+from benchwatch.commands.common.screen_options import ScreenAsked, on_a_screen, screen_options
+from benchwatch.commands.common.stated_time_bases import bench_option, plan_of
+from benchwatch.commands.common.watch_session import say
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.journal import Journal
 from benchwatch.lines import End, Lines, PlainWriter, json_line
-from benchwatch.pipeline import Pipeline
+from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.recording import COLUMNS, Column, EventStream, Extent, Recording, Stated
-from benchwatch.replaying import Player, Tape
+from benchwatch.run.recorded_timeline import Tape
+from benchwatch.run.recording_player import Player
 
 
 @click.command()
@@ -178,7 +179,7 @@ def _show(tape: Tape, speed: float, screen: ScreenAsked, *, from_input: bool) ->
     for sentence in tape.extent.told():
         say(sentence)
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
-    from benchwatch.screen.terminal import run_screen  # noqa: PLC0415 - likewise
+    from benchwatch.screen.terminal.screen_process import run_screen  # noqa: PLC0415 - likewise
 
     if from_input:
         give_keyboard_back()

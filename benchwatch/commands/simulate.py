@@ -5,11 +5,11 @@ import threading
 
 import click
 
-from benchwatch.commands.running import say
-from benchwatch.commands.tables import put
+from benchwatch.commands.common.output import put
+from benchwatch.commands.common.watch_session import say
 from benchwatch.errors import INTERRUPTED
-from benchwatch_simulators.bench import open_bench
 from benchwatch_simulators.faults import KINDS, parse_fault
+from benchwatch_simulators.simulated_bench import open_bench
 
 
 @click.command()

@@ -4,9 +4,10 @@ from dataclasses import asdict
 
 import click
 
-from benchwatch.commands.options import DURATION
-from benchwatch.commands.recorded import FileStated, file_options
-from benchwatch.commands.stretch import (
+from benchwatch.commands.common.option_types import DURATION
+from benchwatch.commands.common.output import note, put, put_json, read_coverage, table
+from benchwatch.commands.common.recording_options import FileStated, file_options
+from benchwatch.commands.common.time_range import (
     Chosen,
     Since,
     choose,
@@ -15,7 +16,6 @@ from benchwatch.commands.stretch import (
     stretch_options,
     when,
 )
-from benchwatch.commands.tables import note, put, put_json, read_coverage, table
 from benchwatch.errors import FileError, UsageError
 from benchwatch.estimate.stability import (
     CORRECTED,

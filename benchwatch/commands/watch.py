@@ -14,8 +14,8 @@ from benchwatch.acquire import Acquisition
 from benchwatch.bench import Bench, load_bench
 from benchwatch.bus import DEFAULT_BACKEND, check_backend, open_link
 from benchwatch.bus.file_wire import STANDARD_INPUT, file_of, give_keyboard_back
-from benchwatch.commands.bench_text import reference_sentence
-from benchwatch.commands.options import (
+from benchwatch.commands.common.bench_text import reference_sentence
+from benchwatch.commands.common.option_types import (
     DURATION,
     FREQUENCY,
     SETTLE,
@@ -23,21 +23,21 @@ from benchwatch.commands.options import (
     Named,
     of_option,
 )
-from benchwatch.commands.planning import DEFAULT_DRIVER, Asked, interrupted, plans_of
-from benchwatch.commands.running import run_lines, run_screen_of, say
-from benchwatch.commands.screen_options import ScreenAsked, on_a_screen, screen_options
-from benchwatch.commands.serving import WEB_PORT, run_web_of
-from benchwatch.commands.simulated import simulated
+from benchwatch.commands.common.screen_options import ScreenAsked, on_a_screen, screen_options
+from benchwatch.commands.common.simulated_bench_option import simulated
+from benchwatch.commands.common.watch_session import run_lines, run_screen_of, say
+from benchwatch.commands.common.watched_counters import DEFAULT_DRIVER, Asked, interrupted, plans_of
+from benchwatch.commands.common.web_session import WEB_PORT, run_web_of
+from benchwatch.driver_registry import driver
 from benchwatch.errors import JournalError, UsageError
-from benchwatch.happenings import resumed_words
 from benchwatch.journal import Journal, default_path
 from benchwatch.lines import PlainWriter, json_line
-from benchwatch.registry import driver
-from benchwatch.watch import Limits, Watch
-from benchwatch.web.address import LOOPBACK, Place, place_of
+from benchwatch.pipeline.event_log import resumed_words
+from benchwatch.run.live_watch import Limits, Watch
+from benchwatch.web.served_address import LOOPBACK, Place, place_of
 
 if TYPE_CHECKING:
-    from benchwatch_simulators.bench import ServedBench
+    from benchwatch_simulators.simulated_bench import ServedBench
 
 FrontEnd = Literal["lines", "page", "screen"]
 

@@ -5,9 +5,9 @@ examine    the run: one `Check` after the other, and a `Findings` at the end
 draft      findings -> the text of a profile
 """
 
-from benchwatch.conformance.draft import profile_draft
-from benchwatch.conformance.examine import Check, Examination, Findings, Taken
-from benchwatch.conformance.wiretap import Exchange, Wiretap
+from benchwatch.conformance.examination import Check, Examination, Findings, Taken
+from benchwatch.conformance.profile_draft import profile_draft
+from benchwatch.conformance.recording_link import Exchange, Wiretap
 
 __all__ = [
     "Check",

@@ -15,9 +15,16 @@ from typing import Final
 
 from benchwatch.errors import JournalError
 from benchwatch.journal.damage import WAIT_S
-from benchwatch.journal.faults import sentence
-from benchwatch.journal.place import alone, beside, check_kind, check_name, inode, is_database
+from benchwatch.journal.journal_location import (
+    alone,
+    beside,
+    check_kind,
+    check_name,
+    inode,
+    is_database,
+)
 from benchwatch.journal.schema import EVENT_TABLES, prepare
+from benchwatch.journal.sqlite_errors import sentence
 
 AT_ONCE: Final = 1000
 """Rows that are taken out in one transaction: a watch waits no longer than for that."""

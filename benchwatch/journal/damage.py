@@ -11,9 +11,9 @@ from itertools import count
 from pathlib import Path
 from typing import Final
 
-from benchwatch.journal.faults import code, sentence
-from benchwatch.journal.place import BESIDE, inode, uri
+from benchwatch.journal.journal_location import BESIDE, inode, uri
 from benchwatch.journal.salvage import Carried, carry
+from benchwatch.journal.sqlite_errors import code, sentence
 
 DAMAGE: Final = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 """Errors (primary codes) that say that a file is damaged."""

@@ -8,8 +8,7 @@ from typing import Final
 
 from benchwatch.errors import JournalError
 from benchwatch.journal.damage import DAMAGE, has_other_name, set_aside
-from benchwatch.journal.faults import GO_ELSEWHERE, code
-from benchwatch.journal.place import (
+from benchwatch.journal.journal_location import (
     TINY,
     alone,
     beside,
@@ -22,6 +21,7 @@ from benchwatch.journal.place import (
 )
 from benchwatch.journal.salvage import was_journal
 from benchwatch.journal.schema import prepare
+from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, code
 from benchwatch.journal.write_ahead_log import Claim, claim_of, commits_after
 
 LOG_BYTES: Final = 8_000_000

@@ -16,9 +16,9 @@ from pathlib import Path
 from typing import Any, Final, cast, get_args
 
 from benchwatch.errors import FileError
-from benchwatch.estimate.offset_record import OffsetRecord, RecordKind
 from benchwatch.estimate.results import Nudge
-from benchwatch.journal.reader import JournalReader
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, RecordKind
+from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.journal.schema import Run
 from benchwatch.quantity import format_duration, printable
 from benchwatch.reading import TOOL_WORDS

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from benchwatch.journal.pages import rows_left
-from benchwatch.journal.place import beside, uri
+from benchwatch.journal.journal_location import beside, uri
+from benchwatch.journal.page_scan import rows_left
 from benchwatch.journal.schema import APPLICATION_ID, EVENT_TABLES, RUN_COLUMNS, lost_run
 
 AT_ONCE: Final = 500

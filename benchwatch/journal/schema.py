@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchwatch.errors import JournalError
-from benchwatch.journal.faults import GO_ELSEWHERE
+from benchwatch.journal.sqlite_errors import GO_ELSEWHERE
 from benchwatch.reading import Entry, Gap, Note, Reading, Record
 
 APPLICATION_ID: Final = 0x42774A31

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Final
 
-from benchwatch.journal.place import beside
+from benchwatch.journal.journal_location import beside
 
 _HEADER: Final = struct.Struct(">8I")
 """Magic, version, page size, sequence, two salts, two checksums."""

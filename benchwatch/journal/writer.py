@@ -20,11 +20,11 @@ from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import JournalError
 from benchwatch.journal.backlog import Backlog
 from benchwatch.journal.damage import DAMAGE, CarryingOver, Checking, damage
-from benchwatch.journal.faults import GO_ELSEWHERE, code, sentence
+from benchwatch.journal.journal_location import alone, check_name
 from benchwatch.journal.open_file import LOG_BYTES, OpenFile
-from benchwatch.journal.place import alone, check_name
 from benchwatch.journal.rescue import leave
 from benchwatch.journal.schema import Run, copy_events, count_events, event_row, run_row
+from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, code, sentence
 from benchwatch.reading import Entry
 
 BACKLOG: Final = 100_000

@@ -7,8 +7,8 @@ header, and what Benchwatch writes itself: JSON lines, and the journal.
 
 from benchwatch.recording.assembly import Stated
 from benchwatch.recording.extent import Extent
-from benchwatch.recording.reader import read_recording, read_recordings
-from benchwatch.recording.record import COLUMNS, KINDS, Column, Hole, Kind, Recording
+from benchwatch.recording.file_reader import read_recording, read_recordings
+from benchwatch.recording.recorded_run import COLUMNS, KINDS, Column, Hole, Kind, Recording
 from benchwatch.recording.stream import EventStream
 
 __all__ = [

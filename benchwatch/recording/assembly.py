@@ -12,8 +12,8 @@ from benchwatch.quantity import last_digit
 from benchwatch.reading import OVERRANGE
 from benchwatch.recording.decimals import EXACT, BoolArray, Decimals, FloatArray, IntArray
 from benchwatch.recording.holes import HoleFinder
-from benchwatch.recording.phase import PhaseSteps, wrap_note
-from benchwatch.recording.record import Hole, Kind, Piece, Recording
+from benchwatch.recording.phase_rows import PhaseSteps, wrap_note
+from benchwatch.recording.recorded_run import Hole, Kind, Piece, Recording
 from benchwatch.recording.rows import Rows, Track
 from benchwatch.recording.spacing import (
     REMEMBERED,

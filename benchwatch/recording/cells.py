@@ -6,7 +6,7 @@ import numpy as np
 
 from benchwatch.recording.dates import read_dates
 from benchwatch.recording.decimals import BoolArray, Decimals, IntArray
-from benchwatch.recording.digits import read_cells
+from benchwatch.recording.number_cells import read_cells
 from benchwatch.recording.text import LONGEST_LINE, Block, Line, decode
 
 _PLAIN: Final = np.zeros(256, dtype=bool)

@@ -7,7 +7,7 @@ import numpy as np
 
 from benchwatch.recording.assembly import Assembly
 from benchwatch.recording.decimals import FloatArray
-from benchwatch.recording.record import Hole, Piece, Recording, Said
+from benchwatch.recording.recorded_run import Hole, Piece, Recording, Said
 from benchwatch.recording.rows import Rows
 
 if TYPE_CHECKING:

@@ -6,8 +6,8 @@ from typing import Literal
 
 from benchwatch.errors import BenchwatchError, FileError
 from benchwatch.recording.assembly import Assembly, Stated
-from benchwatch.recording.reader import sources
-from benchwatch.recording.record import Column, Recording
+from benchwatch.recording.file_reader import sources
+from benchwatch.recording.recorded_run import Column, Recording
 from benchwatch.recording.rows import Round, Track
 from benchwatch.recording.text import shown_name
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from benchwatch.recording.decimals import BoolArray, FloatArray
-from benchwatch.recording.record import Hole
+from benchwatch.recording.recorded_run import Hole
 from benchwatch.recording.rows import Rows, Track
 from benchwatch.recording.spacing import Spacing
 

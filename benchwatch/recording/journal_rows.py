@@ -10,15 +10,15 @@ from typing import Final
 import numpy as np
 
 from benchwatch.errors import BenchwatchError, FileError, JournalError
-from benchwatch.journal.place import is_database
-from benchwatch.journal.reader import JournalReader, Portion, ReadingRow, flags_of
+from benchwatch.journal.journal_location import is_database
+from benchwatch.journal.journal_reader import JournalReader, Portion, ReadingRow, flags_of
 from benchwatch.journal.resume import KEPT_BY_ITSELF, is_record, tool_told
 from benchwatch.journal.schema import Run
 from benchwatch.quantity import parse_reply, printable
 from benchwatch.reading import OVERRANGE
 from benchwatch.recording.decimals import Decimals, merged, of_values
-from benchwatch.recording.digits import read_texts
-from benchwatch.recording.record import Hole, Said
+from benchwatch.recording.number_cells import read_texts
+from benchwatch.recording.recorded_run import Hole, Said
 from benchwatch.recording.rows import (
     BEYOND,
     LATEST_S,

@@ -11,7 +11,7 @@ from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, Flag
 from benchwatch.recording.decimals import of_values
-from benchwatch.recording.record import Hole, Said
+from benchwatch.recording.recorded_run import Hole, Said
 from benchwatch.recording.rows import (
     BEYOND,
     OVERRANGE_FROM,

@@ -6,7 +6,7 @@ from typing import Final
 
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
-from benchwatch.recording.record import COLUMNS, PARTS, Column, Kind, kind_of
+from benchwatch.recording.recorded_run import COLUMNS, PARTS, Column, Kind, kind_of
 from benchwatch.recording.rows import is_number, place
 from benchwatch.recording.text import Line
 

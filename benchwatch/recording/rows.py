@@ -12,7 +12,7 @@ from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 from benchwatch.reading import Flag
 from benchwatch.recording.decimals import BoolArray, Decimals, FloatArray, IntArray
-from benchwatch.recording.record import Hole, Kind, Said
+from benchwatch.recording.recorded_run import Hole, Kind, Said
 
 BLANKS: Final = frozenset({"", "nan", "null", "none", "na", "n/a", "-"})
 """Cells that say that there is no value."""

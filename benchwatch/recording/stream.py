@@ -10,8 +10,8 @@ from typing import Final
 from benchwatch.errors import FileError
 from benchwatch.reading import Event
 from benchwatch.recording.assembly import Assembly, Stated
-from benchwatch.recording.reader import sources
-from benchwatch.recording.record import Column, Piece, Recording, played
+from benchwatch.recording.file_reader import sources
+from benchwatch.recording.recorded_run import Column, Piece, Recording, played
 from benchwatch.recording.rows import Round, Track
 from benchwatch.recording.text import shown_name
 

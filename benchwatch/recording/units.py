@@ -8,7 +8,7 @@ import numpy as np
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import doubtful_nominal, format_frequency, nominal_question, round_nominal
 from benchwatch.recording.decimals import EXACT
-from benchwatch.recording.record import FloatArray, Kind
+from benchwatch.recording.recorded_run import FloatArray, Kind
 from benchwatch.recording.rows import Track
 
 HERTZ_FROM: Final = 1e4

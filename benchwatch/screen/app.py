@@ -12,21 +12,21 @@ from textual.events import Key as KeyPress
 
 from benchwatch.errors import INTERRUPTED, QuantityError
 from benchwatch.quantity import DURATION_FORMS, parse_duration, printable
-from benchwatch.screen.amounts import lasted
-from benchwatch.screen.budget import budget_lines
-from benchwatch.screen.commands import FORMS, Change, Command, Press
-from benchwatch.screen.desk import Desk
-from benchwatch.screen.frame import Frame
-from benchwatch.screen.gallery import view_of
-from benchwatch.screen.help import help_lines, key_list
-from benchwatch.screen.ink import Line
-from benchwatch.screen.keys import keys_elsewhere, keys_for, pressed_key
-from benchwatch.screen.options import Options
+from benchwatch.screen.command_line import FORMS, Change, Command, Press
+from benchwatch.screen.display_options import Options
+from benchwatch.screen.drawing.frame import Frame
+from benchwatch.screen.drawing.styled_text import Line
+from benchwatch.screen.key_bindings import keys_elsewhere, keys_for, pressed_key
 from benchwatch.screen.overlays import Ask, CommandLine, Overlay, Page
-from benchwatch.screen.source import Operator, SoundMaker, Transport, Trimmer, Watch
-from benchwatch.screen.stage import Stage
-from benchwatch.screen.taps import key_at, tab_at
-from benchwatch.screen.wishes import Wishes, load, save
+from benchwatch.screen.picture_widget import Stage
+from benchwatch.screen.preferences import Wishes, load, save
+from benchwatch.screen.screen_state import Desk
+from benchwatch.screen.tap_targets import key_at, tab_at
+from benchwatch.screen.text.amounts import lasted
+from benchwatch.screen.text.help_pages import help_lines, key_list
+from benchwatch.screen.text.record_page import budget_lines
+from benchwatch.screen.views.view_list import view_of
+from benchwatch.screen.watch_source import Operator, SoundMaker, Transport, Trimmer, Watch
 
 DIGITS_EVERY_S, CHARTS_EVERY_S = 0.1, 0.25
 

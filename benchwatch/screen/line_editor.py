@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING, Final
 
-from benchwatch.screen.ink import Ink, Line, line, safe
+from benchwatch.screen.drawing.styled_text import Ink, Line, line, safe
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -9,13 +9,13 @@ from textual.events import Click
 from textual.events import Key as KeyPress
 from textual.screen import ModalScreen
 
-from benchwatch.screen.commands import Command, Offer, offers
-from benchwatch.screen.help import KEY_CELLS
-from benchwatch.screen.ink import Ink, Line, Look, line, wrapped_text
-from benchwatch.screen.keys import KEYS, VIEW_KEYS, Need, pressed_key
+from benchwatch.screen.command_line import Command, Offer, offers
+from benchwatch.screen.drawing.styled_text import Ink, Line, Look, line, wrapped_text
+from benchwatch.screen.key_bindings import KEYS, VIEW_KEYS, Need, pressed_key
 from benchwatch.screen.line_editor import LineEditor
-from benchwatch.screen.stage import Sheet
-from benchwatch.screen.taps import named_at
+from benchwatch.screen.picture_widget import Sheet
+from benchwatch.screen.tap_targets import named_at
+from benchwatch.screen.text.help_pages import KEY_CELLS
 
 LONGEST_NOTE = 200
 LONGEST_ROW, LINE_CELLS, FRAME_CELLS = 90, 80, 6

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchwatch.sound.heard import Heard, Note
+from benchwatch.sound.sound_cue import Heard, Note
 
 Samples = NDArray[np.float32]
 _Floats = NDArray[np.float64]

@@ -10,10 +10,8 @@ import numpy as np
 import pytest
 from stability_kit import FloatArray, made_phase
 
-from benchwatch.estimate.ageing import fit_ageing
-from benchwatch.estimate.due import outlook
-from benchwatch.estimate.measured import averaged
-from benchwatch.estimate.offset_record import Reference, offset_budget
+from benchwatch.estimate.ageing.ageing_forecast import outlook
+from benchwatch.estimate.ageing.ageing_laws import fit_ageing
 from benchwatch.estimate.stability import (
     phase_of_offsets,
     phase_of_phase,
@@ -21,6 +19,8 @@ from benchwatch.estimate.stability import (
     variance,
 )
 from benchwatch.estimate.stability.total_bias import total_bias
+from benchwatch.estimate.uncertainty.measured_record import averaged
+from benchwatch.estimate.uncertainty.offset_record import Reference, offset_budget
 
 RUNS = 200
 KNOWN = Reference(u=0.0, ageing_per_s=0.0)

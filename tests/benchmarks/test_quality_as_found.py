@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from seed_kit import unseen_seed
 
-from benchwatch.cautions import cautions_of_quiet
-from benchwatch.estimate.live import LiveEstimate
-from benchwatch.trimming import Trimming
+from benchwatch.estimate.live_estimate import LiveEstimate
+from benchwatch.pipeline.cautions import cautions_of_quiet
+from benchwatch.pipeline.trimming import Trimming
 
 RUNS = 12
 TOLERANCE = 5e-9

@@ -11,7 +11,7 @@ from hard_levels import coarse, rms, with_losses
 from level_quality import live_level
 from made_sessions import Floats, make_flicker, make_session
 
-from benchwatch.estimate.level import Level
+from benchwatch.estimate.level.level_estimator import Level
 
 SESSIONS = 25
 SINCE = (1, 2, 3, 5, 7, 10, 20, 40)

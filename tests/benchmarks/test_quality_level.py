@@ -20,7 +20,7 @@ from level_quality import (
 from made_sessions import FAMILIES, MadeSession, make_flicker, make_session, make_warm_up
 from rival_levels import RIVALS, Floats, Rival
 
-from benchwatch.estimate.level import Level
+from benchwatch.estimate.level.level_estimator import Level
 
 RUNS = 10
 NEEDED = 9

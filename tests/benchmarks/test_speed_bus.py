@@ -14,7 +14,7 @@ from benchwatch.acquire import Acquisition
 from benchwatch.bus import open_link
 from benchwatch.clock import SystemClock
 from benchwatch.counter import Setup
-from benchwatch_drivers.scpi import ScpiCounter
+from benchwatch_drivers.scpi.scpi_driver import ScpiCounter
 
 QUERIES = 3000
 ROUNDS = 5

@@ -28,8 +28,8 @@ from counter_kit import tiny_counter, value_of
 
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal
-from benchwatch.journal.reader import read_events, read_runs
-from benchwatch.pipeline import Pipeline
+from benchwatch.journal.journal_reader import read_events, read_runs
+from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.quantity import difference
 from benchwatch.reading import Reading

@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.blocks import Floats
+from benchwatch.estimate.block_means import Floats
 from benchwatch.estimate.results import Cycle
 
 SEEN: Final = 1.0

@@ -3,7 +3,7 @@
 import math
 from typing import Final
 
-from benchwatch.estimate.blocks import Pyramid
+from benchwatch.estimate.block_means import Pyramid
 from benchwatch.estimate.settle.cycle import FEWEST, FittedCycle, find_cycle
 
 BLOCKS: Final = 96

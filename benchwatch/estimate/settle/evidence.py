@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.blocks import Floats, Pyramid
+from benchwatch.estimate.block_means import Floats, Pyramid
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.rounding import rounding_variance
 from benchwatch.estimate.settle.cycle import FittedCycle

@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.blocks import Floats
+from benchwatch.estimate.block_means import Floats
 
 SHARES: Final = (1.0 / 3.0, 2.0 / 3.0, 1.0)
 """Of the time since the start, the newest part of it; the first tells the middle of the range, as

@@ -28,13 +28,13 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.blocks import Floats
-from benchwatch.estimate.drift_slope import SlopeFinder
+from benchwatch.estimate.block_means import Floats
 from benchwatch.estimate.results import Drift, Held, Settle, SettleLimit
-from benchwatch.estimate.settle import words
+from benchwatch.estimate.settle import verdict_text
 from benchwatch.estimate.settle.after_gap import AfterGap
 from benchwatch.estimate.settle.curve import Curve
 from benchwatch.estimate.settle.cycle_finder import CycleFinder
+from benchwatch.estimate.settle.drift_slope import SlopeFinder
 from benchwatch.estimate.settle.evidence import Evidence
 from benchwatch.estimate.settle.held import LEVEL_SPAN, HeldSoFar
 from benchwatch.estimate.settle.noise_model import NoiseModel
@@ -158,7 +158,9 @@ class Settling:
             held.held_s,
             self._limit,
         )
-        self._settle = Settle("unsure", None, None, reason=words.compared(lasted_s), held=held)
+        self._settle = Settle(
+            "unsure", None, None, reason=verdict_text.compared(lasted_s), held=held
+        )
 
     def _compare(self, after: AfterGap, elapsed_s: float, offset: float, quantum: float) -> None:
         """Take a reading after a gap; go on from before the gap where the level is the same."""
@@ -233,7 +235,7 @@ class Settling:
         blocks = evidence.blocks(self._horizon_s, interval_s) if interval_s else np.empty((3, 0))
         if noise is None or not evidence.enough(blocks):
             if verdict.state != "settled":
-                reason, held = words.too_few(limit), self._held.held
+                reason, held = verdict_text.too_few(limit), self._held.held
                 self._settle = Settle(verdict.state, None, None, reason=reason, held=held)
             return
         self._judge(limit, blocks, noise, interval_s, rounding)
@@ -279,12 +281,12 @@ class Settling:
             case = replace(case, cycle=self._cycles.cycle)
         reason = verdict.judge(case)
         self._level = level, level_u
-        to_go = None if reason in words.NO_TIME_HELPS else verdict.to_go(case)
+        to_go = None if reason in verdict_text.NO_TIME_HELPS else verdict.to_go(case)
         low, eta, high = to_go or (None, None, None)
         if to_go is not None:
-            reason = words.beside_a_time(reason)
+            reason = verdict_text.beside_a_time(reason)
         elif evidence.now - evidence.last_step < limit.horizon_s:
-            reason = words.soon_after_a_step(reason)
+            reason = verdict_text.soon_after_a_step(reason)
         start, reference = evidence.origin or (0.0, 0.0)
         since_s = None if verdict.since is None else verdict.since + start
         self._settle = Settle(

@@ -12,9 +12,9 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.blocks import Floats
+from benchwatch.estimate.block_means import Floats
 from benchwatch.estimate.results import Cycle, Drift, SettleLimit, SettleState
-from benchwatch.estimate.settle import words
+from benchwatch.estimate.settle import verdict_text
 from benchwatch.estimate.settle.cycle import FittedCycle
 from benchwatch.estimate.settle.departures import Departures, Expected
 from benchwatch.estimate.settle.evidence import FOLLOWS
@@ -233,7 +233,7 @@ class Verdict:
             if self.state != "settled":
                 self.state = "settled"
                 self.since = now
-            return words.moving(change, limit)
+            return verdict_text.moving(change, limit)
         self.since = None
         surely_moving |= lately > 0.0
         if creeping and self.state != "warming" and not cycling:
@@ -241,7 +241,7 @@ class Verdict:
             surely_moving = False
         self.state = "warming" if surely_moving else "unsure"
         if calm and wait_s:
-            return words.departed(wait_s)
+            return verdict_text.departed(wait_s)
         return _reason(case, excess, lately, sure=surely_moving)
 
 
@@ -257,11 +257,11 @@ def _reason(case: Case, excess: float, lately: float, *, sure: bool) -> str:
     limit, change = case.limit, case.change()
     shown = case.shown_cycle()
     if case.cycling() and shown is not None:
-        return words.cycling(shown, limit)
+        return verdict_text.cycling(shown, limit)
     if sure:
-        return words.moving(change if change > limit.limit else lately, limit)
+        return verdict_text.moving(change if change > limit.limit else lately, limit)
     if case.noise.variance(case.interval_s) == 0.0:
-        return words.ALL_EQUAL
+        return verdict_text.ALL_EQUAL
     if case.rounded() > limit.limit:
-        return words.TOO_COARSE
-    return words.unsure(excess, case.now, case.noise, case.interval_s)
+        return verdict_text.TOO_COARSE
+    return verdict_text.unsure(excess, case.now, case.noise, case.interval_s)

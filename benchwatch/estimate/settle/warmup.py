@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from benchwatch.estimate.blocks import Floats
+from benchwatch.estimate.block_means import Floats
 
 FEWEST: Final = 8
 LONGEST: Final = 200

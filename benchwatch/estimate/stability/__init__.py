@@ -7,17 +7,17 @@ table of it, `variance` a bare value. `LiveDeviations` grows with a run that sti
 
 from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom
 from benchwatch.estimate.stability.dead_time import CORRECTED, b2, variance_ratio
-from benchwatch.estimate.stability.deviations import WindowSums, variance
-from benchwatch.estimate.stability.live import LiveDeviations
-from benchwatch.estimate.stability.noise_id import lag1_alpha, ratio_alpha
-from benchwatch.estimate.stability.phase import Phase, phase_of_offsets, phase_of_phase
-from benchwatch.estimate.stability.results import NAMES, NOISES, ONE_SIGMA, Deviation, Name
-from benchwatch.estimate.stability.table import (
+from benchwatch.estimate.stability.deviation_point import NAMES, NOISES, ONE_SIGMA, Deviation, Name
+from benchwatch.estimate.stability.deviation_table import (
     decade_factors,
     factor_of,
     octave_factors,
     stability_table,
 )
+from benchwatch.estimate.stability.deviations import WindowSums, variance
+from benchwatch.estimate.stability.live_deviations import LiveDeviations
+from benchwatch.estimate.stability.noise_id import lag1_alpha, ratio_alpha
+from benchwatch.estimate.stability.phase_data import Phase, phase_of_offsets, phase_of_phase
 
 __all__ = [
     "CORRECTED", "NAMES", "NOISES", "ONE_SIGMA", "Deviation", "LiveDeviations", "Name", "Phase",

@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.stability.results import (
+from benchwatch.estimate.stability.deviation_point import (
     FloatArray,
     IntArray,
     Name,

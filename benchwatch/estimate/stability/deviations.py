@@ -18,8 +18,14 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.stability.phase import Phase, run_lengths
-from benchwatch.estimate.stability.results import BoolArray, FloatArray, IntArray, Name, order
+from benchwatch.estimate.stability.deviation_point import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    Name,
+    order,
+)
+from benchwatch.estimate.stability.phase_data import Phase, run_lengths
 
 BLOCK: Final = 1 << 13
 """Points; small enough for the cache, and for dot products that start no threads."""

@@ -4,9 +4,9 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.stability.bridges import LONGEST
-from benchwatch.estimate.stability.phase import Phase, phase_of_offsets, phase_of_phase
-from benchwatch.estimate.stability.results import BoolArray, FloatArray, IntArray
+from benchwatch.estimate.stability.deviation_point import BoolArray, FloatArray, IntArray
+from benchwatch.estimate.stability.gap_bridges import LONGEST
+from benchwatch.estimate.stability.phase_data import Phase, phase_of_offsets, phase_of_phase
 
 MOST_POINTS: Final = 4
 """The grid of phase has so many times the points of the run at most; longer gaps are cut."""

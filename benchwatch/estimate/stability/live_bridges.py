@@ -15,8 +15,8 @@ from collections import deque
 from dataclasses import replace
 from typing import Final
 
+from benchwatch.estimate.stability.deviation_point import Deviation, order
 from benchwatch.estimate.stability.deviations import LARGEST_ERROR, WEIGHT_OF_MODIFIED
-from benchwatch.estimate.stability.results import Deviation, order
 
 LONGEST: Final = 3
 """Lost readings in a row that the mean of both neighbours stands for; more end a stretch."""

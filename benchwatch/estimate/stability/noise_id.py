@@ -6,8 +6,8 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate.stability.confidence import expected_ratio
-from benchwatch.estimate.stability.phase import Phase
-from benchwatch.estimate.stability.results import FloatArray
+from benchwatch.estimate.stability.deviation_point import FloatArray
+from benchwatch.estimate.stability.phase_data import Phase
 
 FEWEST: Final = 30
 """Points below which the noise is not identified (Riley and Greenhall 2004)."""

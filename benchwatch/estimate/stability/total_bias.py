@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.stability.results import FloatArray, IntArray
+from benchwatch.estimate.stability.deviation_point import FloatArray, IntArray
 
 POINTS: Final = 256
 """Phase points that are computed with at most."""

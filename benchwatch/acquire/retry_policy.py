@@ -1,0 +1,53 @@
+"""How long a reading is waited for, when a link is tried again, and when it is hopeless."""
+
+from typing import Final
+
+from benchwatch.staleness import MARGIN_S
+
+UNKNOWN_GATE_TIMEOUT_S: Final = 30.0
+"""Patience with a counter that does not tell its gate, until its pace is known."""
+BACKOFF_S: Final = (1.0, 1.0, 1.0, 2.0, 3.0, 5.0, 8.0, 13.0, 20.0, 30.0)
+"""Waits before the first, second ... next try; the last one stays."""
+TRIES_WITHOUT_READING: Final = 5
+"""An impatient run ends when so many tries from the start gave nothing."""
+
+
+class Patience:
+    """Counts tries, and learns the pace of counters that do not tell their gate."""
+
+    def __init__(self, *, margin_s: float = MARGIN_S, patient: bool = False) -> None:
+        self.patient = patient
+        self.tries = 0
+        """Failed ones since the start or the last new reading."""
+        self.has_read = False
+        self._margin_s = margin_s
+        self._pace_s: float | None = None
+
+    @property
+    def is_hopeless(self) -> bool:
+        """True when an impatient run has seen no reading in a handful of tries."""
+        return not (self.patient or self.has_read) and self.tries >= TRIES_WITHOUT_READING
+
+    @property
+    def backoff_s(self) -> float:
+        """Wait before the next connection; 0 when nothing has failed."""
+        return BACKOFF_S[min(self.tries, len(BACKOFF_S)) - 1] if self.tries else 0.0
+
+    def timeout_s(self, gate_s: float | None) -> float:
+        """How long a reading may take."""
+        if gate_s is not None:
+            return gate_s + max(self._margin_s, gate_s / 10)
+        if self._pace_s is None:
+            return UNKNOWN_GATE_TIMEOUT_S
+        return 3 * self._pace_s + self._margin_s
+
+    def failed(self) -> None:
+        """Something gave no reading."""
+        self.tries += 1
+
+    def succeeded(self, since_last_s: float) -> None:
+        """A new reading came, `since_last_s` after the one before."""
+        if self.tries == 0:
+            self._pace_s = max(self._pace_s or 0.0, since_last_s)
+        self.tries = 0
+        self.has_read = True

@@ -1,0 +1,86 @@
+"""From what was found to the text of a bench file, each key explained."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from benchwatch.bench.bench_file_keys import COUNTER, OWN_TABLE, REFERENCE, TOP, Key
+from benchwatch.quantity import printable
+
+HEAD: Final = """\
+# A bench, for: benchwatch watch --bench {file}
+# Quantities are text with their unit. A line that begins with # counts for nothing: take the
+# sign away to use it. What the counters do not need to be told is best left out.
+"""
+_COLUMN: Final = 44
+"""Where the comments begin."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One counter for a draft."""
+
+    name: str
+    resource: str
+    driver: str = "scpi"
+    nominal: str | None = None
+    notes: tuple[str, ...] = ()
+    """What is known of it, in sentences; they become comments."""
+    sure: bool = True
+    """False: nobody knows what is there; the whole table becomes a comment."""
+
+
+def draft(entries: Sequence[Entry], file: str, *, backend: str | None = None) -> str:
+    """Write a bench file of `entries`; with none of them sure, it needs an edit to be used.
+
+    Args:
+        entries: the counters.
+        file: what the file is called.
+        backend: the VISA library by which they were found; None: the usual one.
+    """
+    values = {} if backend is None else {"backend": quoted(backend)}
+    example = [Entry("main", COUNTER["resource"].form.strip('"'), sure=False)]
+    tables = list(entries) if any(entry.sure for entry in entries) else [*example, *entries]
+    parts = [HEAD.format(file=printable(file))]
+    parts.append("\n".join(_line(name, key, values.get(name)) for name, key in TOP.items()) + "\n")
+    parts.append(
+        "# [reference]      # what the counters are locked to, at their external input\n"
+        + "\n".join(_line(name, key) for name, key in REFERENCE.items())
+        + "\n"
+    )
+    parts.extend(_table(entry, explained=number == 0) for number, entry in enumerate(tables))
+    return "\n".join(parts)
+
+
+def quoted(text: str) -> str:
+    """Write text as a TOML basic string (TOML v1.0.0, String)."""
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08X}" for c in escaped) + '"'
+
+
+def _table(entry: Entry, *, explained: bool) -> str:
+    """Write one counter; with `explained`, every key it could have, else those it has."""
+    values = {"resource": quoted(entry.resource), "driver": quoted(entry.driver)}
+    if entry.nominal is not None:
+        values["nominal"] = quoted(entry.nominal)
+    sign = "" if entry.sure else "# "
+    lines = [f"# {printable(note, 200)}" for note in entry.notes]
+    lines.append(f"{sign}[counters.{entry.name}]")
+    if explained:
+        lines.extend(
+            _line(name, key, values.get(name) if entry.sure else None, values.get(name))
+            for name, key in COUNTER.items()
+        )
+        lines.append(
+            f"# [counters.{entry.name}.{OWN_TABLE}]  # its own oscillator: keys as in [reference]"
+        )
+    else:
+        lines.extend(f"{sign}{name} = {value}" for name, value in values.items())
+    return "\n".join(lines) + "\n"
+
+
+def _line(name: str, key: Key, value: str | None = None, example: str | None = None) -> str:
+    """Write a key with its explanation; as a comment when it has no value."""
+    sign = "" if value is not None else "# "
+    text = f"{sign}{name} = {value or example or key.form}"
+    return f"{text.ljust(_COLUMN)}  # {key.says}"

@@ -1,0 +1,93 @@
+"""What a bench file says, in words and values."""
+
+from typing import Final
+
+from benchwatch.bench import Bench
+from benchwatch.estimate.uncertainty.offset_record import Reference
+from benchwatch.plan import Plan
+from benchwatch.quantity import (
+    format_duration,
+    format_frequency,
+    offset_unit,
+    printable,
+    write_fraction,
+)
+
+HEADER: Final = ("counter", "resource", "driver", "nominal", "tolerance", "settled", "set")
+
+
+def reference_sentence(found: Bench) -> str:
+    """Say what is known of the reference of a bench, and of the counters' own time bases."""
+    reference = found.reference
+    said = ["no [reference] in the bench file: what the time base adds is not known"]
+    if reference is not None:
+        name = printable(reference.name)
+        said = [_known("reference" if name == "reference" else f"reference {name}", reference)]
+    said += [
+        _known(f"{plan.name}'s own time base", plan.own_time_base)
+        for plan in found.counters
+        if plan.own_time_base is not None
+    ]
+    return "; ".join(said)
+
+
+def _known(name: str, reference: Reference) -> str:
+    said = f"{name}: "
+    said += "uncertainty not stated" if reference.u is None else f"u = {_bare(reference.u)}"
+    if reference.offset:
+        said += f", known to be off by {write_fraction(reference.offset).bare}, which is put right"
+    if reference.age_s is not None:
+        said += f", calibrated {format_duration(reference.age_s)} ago"
+    if reference.ageing_per_s and reference.age_s is not None:
+        said += f", aged by {_bare(reference.ageing_per_s * reference.age_s)} at most since"
+    elif reference.ageing_per_s is None:
+        said += ", ageing not stated"
+    return said
+
+
+def row_of(plan: Plan) -> list[str]:
+    """Return the cells of one counter."""
+    setup, settle = plan.setup, plan.settle
+    asked = [] if setup.gate_s is None else [f"gate {format_duration(setup.gate_s)}"]
+    asked += [] if setup.channel is None else [f"channel {setup.channel}"]
+    return [
+        plan.name,
+        plan.resource,
+        plan.driver,
+        "as read" if plan.nominal is None else format_frequency(plan.nominal),
+        "-" if plan.tolerance is None else _bare(plan.tolerance),
+        "-" if settle is None else f"{_bare(settle.limit)} in {format_duration(settle.horizon_s)}",
+        ", ".join(asked) or "nothing",
+    ]
+
+
+def _bare(fraction: float) -> str:
+    """Write a limit as short as it goes: ``5 ppb``."""
+    unit = offset_unit(fraction)
+    return f"{fraction / unit.size:.3g} {unit.name}"
+
+
+def as_values(plan: Plan) -> dict[str, object]:
+    """Return one counter as plain values for JSON."""
+    names = ("name", "u", "offset", "age_s", "ageing_per_s")
+
+    def stated(reference: Reference | None) -> dict[str, object] | None:
+        return None if reference is None else {key: getattr(reference, key) for key in names}
+
+    values: dict[str, object] = {
+        "name": plan.name,
+        "resource": plan.resource,
+        "driver": plan.driver,
+        "nominal_hz": None if plan.nominal is None else float(plan.nominal),
+        "tolerance": plan.tolerance,
+        "settle": None,
+        "gate_s": plan.setup.gate_s,
+        "channel": plan.setup.channel,
+        "interval_s": plan.interval_s,
+        "working_hz": list(plan.working_hz),
+        "reference": stated(plan.reference),
+        "own_time_base": stated(plan.own_time_base),
+    }
+    if plan.settle is not None:
+        values["settle"] = {"limit": plan.settle.limit, "horizon_s": plan.settle.horizon_s}
+    return values

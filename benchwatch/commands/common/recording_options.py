@@ -1,0 +1,86 @@
+"""How a command that works on recorded files is told of them, and reads them."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from decimal import Decimal
+from functools import wraps
+from typing import Any
+
+import click
+
+from benchwatch.commands.common.option_types import DURATION, FREQUENCY, wraps_option
+from benchwatch.commands.common.output import note
+from benchwatch.recording import COLUMNS, Column, Recording, read_recording, read_recordings
+
+
+@dataclass(frozen=True, slots=True)
+class FileStated:
+    """What was typed of the files."""
+
+    nominal: Decimal | None = None
+    """Hertz."""
+    column: Column | None = None
+    """What the numbers are."""
+    interval_s: float | None = None
+    """From row to row."""
+    wraps_s: Decimal | None = None
+    """After what a time error begins anew."""
+
+    def read_one(self, file: str, counter: str | None) -> Recording:
+        """Read the offsets of one counter, and say what is odd about the file.
+
+        Args:
+            file: its path; ``-`` is standard input.
+            counter: its name, where the file holds several.
+
+        Raises:
+            FileError: what is wrong in which line.
+            UsageError: a nominal or a name is needed.
+        """
+        recording = read_recording(
+            file,
+            nominal=self.nominal,
+            column=self.column,
+            interval_s=self.interval_s,
+            wraps_s=self.wraps_s,
+            counter=counter,
+            offsets_only=True,
+        )
+        for sentence in recording.notes:
+            note(sentence)
+        return recording
+
+    def read_all(self, file: str) -> tuple[Recording, ...]:
+        """Read all counters of a file; raises and says as `read_one`."""
+        recordings = read_recordings(
+            file,
+            nominal=self.nominal,
+            column=self.column,
+            interval_s=self.interval_s,
+            wraps_s=self.wraps_s,
+        )
+        for recording in recordings:
+            for sentence in recording.notes:
+                note(sentence)
+        return recordings
+
+
+def file_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command ``--nominal``, ``--column``, ``--interval`` and ``--wraps``, as `stated`."""
+
+    @click.option("--nominal", type=FREQUENCY, help="What the frequency should be, such as 10MHz.")
+    @click.option("--column", type=click.Choice(COLUMNS), help="What the numbers are.")
+    @click.option("--interval", "interval_s", type=DURATION, help="Time from row to row.")
+    @wraps_option
+    @wraps(command)
+    def with_files(
+        *args: Any,
+        nominal: Decimal | None,
+        column: Column | None,
+        interval_s: float | None,
+        wraps: Decimal | None,
+        **rest: Any,
+    ) -> Any:
+        return command(*args, stated=FileStated(nominal, column, interval_s, wraps), **rest)
+
+    return with_files

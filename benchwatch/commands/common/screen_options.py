@@ -1,0 +1,76 @@
+"""The options of the screen, declared once for every command that shows it."""
+
+import os
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import wraps
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from benchwatch.commands.common.watch_session import say
+from benchwatch.errors import UsageError
+
+if TYPE_CHECKING:
+    from benchwatch.screen.display_options import Options
+
+VIEWS: Final = ("trim", "warm-up", "stability", "elsewhere", "notes", "fill")
+"""As they are called on the command line."""
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenAsked:
+    """How the screen was asked for."""
+
+    ascii: bool = False
+    view: str = ""
+    """Empty: the one of last time."""
+    bell: bool = True
+
+    def options(self, *, bell: bool = True) -> "Options":
+        """Return the screen's options; with `bell` False there is none, whatever was asked."""
+        from benchwatch.screen.display_options import Options, look_for  # noqa: PLC0415 - lines need none
+
+        return Options(
+            look=look_for(ascii_only=self.ascii or None),
+            view=self.view.replace("-", "_"),
+            bell=bell and self.bell,
+        )
+
+    def refuse(self) -> None:
+        """Refuse what was asked of a screen where there is none.
+
+        Raises:
+            UsageError: something was asked.
+        """
+        asked = (("--ascii", self.ascii), ("--view", bool(self.view)), ("--no-bell", not self.bell))
+        for name, given in asked:
+            if given:
+                raise UsageError(f"{name} is for the screen: leave it out where lines are written.")
+
+
+def screen_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options of the screen, as one `ScreenAsked` named `screen`."""
+
+    @click.option("--ascii", "ascii_only", is_flag=True, help="Draw the screen in plain ASCII.")
+    @click.option("--view", type=click.Choice(VIEWS), help="The view that the screen begins with.")
+    @click.option("--no-bell", is_flag=True, help="Do not ring when the oscillator settles.")
+    @wraps(command)
+    def with_screen(
+        *args: Any, ascii_only: bool, view: str | None, no_bell: bool, **rest: Any
+    ) -> Any:
+        asked = ScreenAsked(ascii_only, view or "", not no_bell)
+        return command(*args, screen=asked, **rest)
+
+    return with_screen
+
+
+def on_a_screen() -> bool:
+    """Tell whether standard output can show the screen; of a terminal that can't, say so."""
+    if not sys.stdout.isatty():
+        return False
+    if os.environ.get("TERM") == "dumb":
+        say("this terminal can't show the screen (TERM=dumb): a line a reading instead.")
+        return False
+    return True

@@ -1,0 +1,67 @@
+"""What a bench file states of the time bases, for a recording of that bench."""
+
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+import click
+
+from benchwatch.bench import Bench, load_bench
+from benchwatch.estimate.uncertainty.offset_record import Reference
+from benchwatch.plan import Plan
+from benchwatch.recording import Recording
+
+bench_option: Final = click.option(
+    "--bench",
+    "bench_file",
+    type=click.Path(path_type=Path),
+    help="The bench file of that bench: its reference, and what is known of the counters' own.",
+)
+
+
+def plan_of(recording: Recording, bench_file: Path | None, counter: str | None = None) -> Plan:
+    """Make the plan of a recorded counter; with a bench file, what that states of it.
+
+    A counter is found in the file by its name; where there is none and the file has one
+    counter, that one is meant. The age of a calibration is that at the time of the run.
+
+    Args:
+        recording: of one counter.
+        bench_file: None: nothing is stated.
+        counter: its name, where the recording has none.
+
+    Raises:
+        FileError: the bench file can't be read.
+        UsageError: a key in it can't be used.
+    """
+    name = recording.counter or "main"
+    plan = Plan(name, recording.source, "replay", nominal=recording.nominal)
+    if bench_file is None:
+        return plan
+    now_s = time.time()
+    bench = load_bench(bench_file, utc_s=now_s)
+    ago_s = 0.0 if recording.utc_start_s is None else now_s - recording.utc_start_s
+    stated = _counter(bench, recording.counter or counter)
+    return replace(
+        plan,
+        tolerance=None if stated is None else stated.tolerance,
+        settle=None if stated is None else stated.settle,
+        reference=_then(bench.reference, ago_s),
+        own_time_base=None if stated is None else _then(stated.own_time_base, ago_s),
+        on_reference=bench.reference is not None,
+        working_hz=(stated and stated.working_hz) or bench.working_hz,
+    )
+
+
+def _counter(bench: Bench, name: str | None) -> Plan | None:
+    if name is None and len(bench.counters) == 1:
+        return bench.counters[0]
+    return next((plan for plan in bench.counters if plan.name == name), None)
+
+
+def _then(reference: Reference | None, ago_s: float) -> Reference | None:
+    """Return `reference` with the age that it had so long ago, either way from its calibration."""
+    if reference is None or reference.age_s is None:
+        return reference
+    return replace(reference, age_s=abs(reference.age_s - ago_s))

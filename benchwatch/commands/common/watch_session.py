@@ -1,0 +1,213 @@
+"""How a watch is run to its end: as lines on standard output, or on the screen."""
+
+import queue
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Final
+
+from benchwatch.errors import INTERRUPTED
+from benchwatch.lines import End, Lines, Writer
+from benchwatch.quantity import format_duration, how_many, printable
+from benchwatch.reading import Event
+from benchwatch.run.live_watch import Outcome, Watch
+from benchwatch.run.operator_commands import Operating
+from benchwatch.run.shutdown import Ending
+from benchwatch.snapshot import Snapshot
+
+if TYPE_CHECKING:
+    from benchwatch.screen.display_options import Options
+    from benchwatch_simulators.simulated_bench import ServedBench
+
+LOOK_S: Final = 0.25
+"""How often the narration looks at the links."""
+SAY_COUNT: Final = 10
+"""Readings and notes not on disk of which the narration gives the number; then at each doubling."""
+CAUTIONS: Final = {
+    "internal": " (caution: its own oscillator)",
+    "unknown": " (caution: look at the front panel which oscillator it counts by)",
+}
+
+
+def say(text: str) -> None:
+    """Narrate on standard error; a closed one is no reason to fail."""
+    try:
+        print(f"benchwatch: {text}", file=sys.stderr, flush=True)
+    except OSError:
+        return
+
+
+class Narrator:
+    """Says on standard error what changes beside the readings, once each."""
+
+    def __init__(self, run: Watch) -> None:
+        self._run = run
+        self._said: dict[str, str] = {}
+        self._questioned: dict[str, float] = {}
+        """Nominals that were questioned."""
+        self._trouble: str | None = None
+        self._say_count = SAY_COUNT
+
+    def look(self) -> None:
+        """Say what has changed since the last look."""
+        trouble, waits = None, 0
+        for name in self._run.names:
+            now = self._run.snapshot(name)
+            trouble = trouble or now.journal_trouble
+            waits = max(waits, now.not_on_disk or 0)
+            if now.question is not None and self._questioned.get(name) != now.nominal_hz:
+                self._questioned[name] = now.nominal_hz
+                say(f"{name}: {now.question}")
+            if now.link.state == "ended" and self._run.outcome is not None:
+                continue  # the outcome says it
+            sentence = _link_sentence(now)
+            if sentence != self._said.get(name):
+                self._said[name] = sentence
+                say(f"{name}: {sentence}")
+        for sentence in self._run.news():
+            say(sentence)
+        if trouble != self._trouble:
+            self._trouble = trouble
+            say(
+                f"{trouble}. Readings wait in memory."
+                if trouble
+                else "the journal is written again."
+            )
+            self._say_count = SAY_COUNT
+        if trouble and waits >= self._say_count:
+            say(f"{waits} readings and notes are not on disk.")
+            self._say_count = 2 * waits
+
+
+def run_lines(run: Watch, write: Writer, rescue: Callable[[], object]) -> Outcome:
+    """Write a line an event until the run ends or a signal comes.
+
+    Args:
+        run: the watch, not yet started.
+        write: makes the lines.
+        rescue: closes run and journal where whoever reads the lines has stopped reading.
+    """
+    out = Lines(sys.stdout, write)
+    narrator = Narrator(run)
+    with Ending(run.interrupt, rescue):
+        run.start()
+        for event, snapshot in _events(run, narrator):
+            out.event(event, snapshot.numbers, snapshot.not_on_disk)
+            if run.events.empty():
+                out.flush()
+        outcome = run.stop()
+        for event, snapshot in _left(run):
+            out.event(event, snapshot.numbers, snapshot.not_on_disk)
+        out.end(End(*run.totals(), outcome.reason))
+    narrator.look()
+    return outcome
+
+
+def run_screen_of(
+    run: Watch,
+    bench: "ServedBench | None",
+    options: "Options",
+    rescue: Callable[[], object],
+    *,
+    aloud: bool = False,
+    first: str = "",
+) -> Outcome:
+    """Show the screen until it is left or the run ends.
+
+    Args:
+        run: the watch, not yet started.
+        bench: a simulated bench gives the keys a trimmer to turn.
+        options: look and first view.
+        rescue: closes run and journal where the screen can't be ended in order.
+        aloud: let the offset be heard too.
+        first: a sentence to show at first, such as what the run goes on with.
+    """
+    from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
+    from benchwatch.screen.terminal.screen_process import run_screen  # noqa: PLC0415 - lines never need it
+    from benchwatch.sound.sound_player import Player  # noqa: PLC0415 - lines never need it
+
+    trimmer = None if bench is None else FirstTrimmer(bench)
+    sound = Player if aloud else None
+    app = BenchwatchApp(run, trimmer=trimmer, operator=Operating(run), sound=sound, options=options)
+    if first:
+        app.desk.say(first)
+    left = threading.Event()
+
+    def leave_when_finished() -> None:
+        run.finished.wait()
+        while not left.wait(LOOK_S):
+            if app.is_running:
+                app.call_from_thread(app.exit)
+                return
+
+    threading.Thread(target=leave_when_finished, name="end of screen", daemon=True).start()
+    run.start()
+    try:
+        code = run_screen(app, rescue=rescue)
+    finally:
+        left.set()
+    ended_by_itself = run.outcome is not None
+    if code == INTERRUPTED:
+        run.interrupt()  # nobody asked for the end of the run: the next one goes on with it
+    outcome = run.stop()
+    readings, gaps = run.totals()
+    how = f": {outcome.reason}" if ended_by_itself and not outcome.message else ""
+    counts = f"{how_many(readings, 'reading')}, {how_many(gaps, 'gap')}"
+    say(f"{counts} in {format_duration(run.elapsed_s())}{how}.")
+    return outcome if ended_by_itself and code == 0 else Outcome("the screen was left", code)
+
+
+class FirstTrimmer:
+    """The trimmer of the first oscillator on a simulated bench, for the screen's keys."""
+
+    def __init__(self, bench: "ServedBench") -> None:
+        self._bench = bench
+        self._counter = bench.names[0]
+
+    def turn(self, amount: float) -> None:
+        """Turn by `amount` turns; positive raises the frequency."""
+        self._bench.turn(self._counter, amount)
+
+    def rest_tool(self, on: bool) -> None:
+        """Rest the tool on the trimmer, or lift it."""
+        self._bench.rest_tool(self._counter, on)
+
+
+def _events(run: Watch, narrator: Narrator) -> Iterator[tuple[Event, Snapshot]]:
+    """Give the events as they come, and let the narrator look now and then."""
+    next_look_s = 0.0
+    while True:
+        now_s = run.elapsed_s()
+        if now_s >= next_look_s:
+            narrator.look()
+            next_look_s = now_s + LOOK_S
+        try:
+            item = run.events.get(timeout=LOOK_S)
+        except queue.Empty:
+            continue
+        if item is None:
+            return
+        yield item
+
+
+def _left(run: Watch) -> Iterator[tuple[Event, Snapshot]]:
+    """Give what the counters still delivered while the run was ending."""
+    while not run.events.empty():
+        item = run.events.get()
+        if item is not None:
+            yield item
+
+
+def _link_sentence(now: Snapshot) -> str:
+    link = now.link
+    if link.state == "reading" and now.identity is not None:
+        gate = "unknown" if now.gate_s is None else format_duration(now.gate_s)
+        caution = CAUTIONS.get(now.time_base.source, "")
+        return (
+            f"reading {printable(now.identity.text)}, gate {gate}, "
+            f"time base {now.time_base.source}{caution}"
+        )
+    detail = printable(link.detail, 300)
+    if not detail and link.state == "connecting":
+        detail = printable(now.resource, 200)
+    return f"{link.state}: {detail}" if detail else link.state

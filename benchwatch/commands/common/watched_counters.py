@@ -1,0 +1,163 @@
+"""Which counters a watch is of, and what is asked of each: typed, from a bench file, simulated."""
+
+import re
+import time
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from benchwatch.bench import Bench
+from benchwatch.bus.file_wire import STANDARD_INPUT, file_of
+from benchwatch.commands.common.option_types import check_names, of_counter, settle_of, tolerance_of
+from benchwatch.counter import Setup
+from benchwatch.driver_registry import driver
+from benchwatch.errors import DriverError, JournalError, UsageError
+from benchwatch.journal.resume import Earlier, find_interrupted
+from benchwatch.plan import Plan
+from benchwatch.quantity import parse_frequency, printable
+
+if TYPE_CHECKING:
+    from benchwatch_simulators.simulated_bench import ServedBench
+
+DEFAULT_DRIVER: Final = "scpi"
+FILE_DRIVER: Final = "lines"
+_NAMED: Final = re.compile(r"([A-Za-z][\w-]*)=(.+)", re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What was asked for of every counter, as typed where that needs the nominal."""
+
+    nominals: tuple[tuple[str | None, Decimal], ...]
+    tolerance: str | None
+    settle: str | None
+    gate_s: float | None
+    interval_s: float | None
+    driver: str | None
+    """None: ``scpi``, for a file ``lines``, or what a bench says."""
+
+    def plan(self, name: str, resource: str, *, simulated: "ServedBench | None" = None) -> Plan:
+        """Make the plan of one counter; a `simulated` bench suggests what was not asked."""
+        nominal, tolerance, settle = of_counter(self.nominals, name), self.tolerance, self.settle
+        usual = DEFAULT_DRIVER if file_of(resource) is None else FILE_DRIVER
+        driver_name = self.driver or usual
+        if simulated is not None:
+            driver_name = self.driver or simulated.drivers[name]
+            nominal = nominal or parse_frequency(simulated.nominals[name])
+            tolerance, settle = tolerance or simulated.tolerance, settle or simulated.settle
+        return Plan(
+            name,
+            resource,
+            driver_name,
+            Setup(gate_s=self.gate_s),
+            nominal,
+            tolerance_of(tolerance, nominal),
+            settle_of(settle, nominal),
+            self.interval_s,
+            None if simulated is None else simulated.name,
+        )
+
+    def over(self, plan: Plan) -> Plan:
+        """Put what was typed over a plan of a bench file."""
+        nominal = of_counter(self.nominals, plan.name) or plan.nominal
+        tolerance, settle = tolerance_of(self.tolerance, nominal), settle_of(self.settle, nominal)
+        setup = plan.setup if self.gate_s is None else replace(plan.setup, gate_s=self.gate_s)
+        return replace(
+            plan,
+            driver=self.driver or plan.driver,
+            setup=setup,
+            nominal=nominal,
+            tolerance=plan.tolerance if tolerance is None else tolerance,
+            settle=settle or plan.settle,
+            interval_s=self.interval_s or plan.interval_s,
+        )
+
+
+def plans_of(
+    words: tuple[str, ...],
+    asked: Asked,
+    *,
+    simulated: "ServedBench | None" = None,
+    bench: Bench | None = None,
+) -> list[Plan]:
+    """Make the plans of a watch.
+
+    Args:
+        words: what was typed: resources, or with a bench file the names of counters in it.
+        asked: the options.
+        simulated: a simulated bench, watched instead.
+        bench: a bench file.
+
+    Raises:
+        UsageError: a name is missing or taken twice.
+    """
+    if bench is not None:
+        plans = [asked.over(plan) for plan in _chosen(bench, words)]
+        if asked.driver is None:
+            check_drivers(plans, bench.where)
+    elif simulated is not None:
+        resources = simulated.resources
+        plans = [asked.plan(name, resources[name], simulated=simulated) for name in resources]
+    else:
+        plans = [asked.plan(name, resource) for name, resource in name_resources(words).items()]
+    check_names(asked.nominals, [plan.name for plan in plans])
+    return plans
+
+
+def check_drivers(plans: Sequence[Plan], where: str) -> None:
+    """Load the driver of every plan of a bench file, so that a wrong one is told with its place.
+
+    Raises:
+        DriverError: there is no such driver, or it is broken; file and key go first.
+    """
+    for plan in plans:
+        try:
+            driver(plan.driver)
+        except DriverError as error:
+            raise DriverError(f"{where}: counters.{plan.name}.driver: {error}") from error
+
+
+def name_resources(resources: Sequence[str]) -> dict[str, str]:
+    """Give every resource a name: its own, or ``main``, ``counter2``, ``counter3`` ..."""
+    named: dict[str, str] = {}
+    for number, text in enumerate(resources, start=1):
+        match = _NAMED.fullmatch(text)
+        name = match[1] if match else "main" if number == 1 else f"counter{number}"
+        resource = match[2] if match else text
+        if name in named:
+            raise UsageError(f"two counters are called '{name}': give each a name of its own.")
+        if resource in named.values():
+            raise UsageError(
+                f"'{printable(resource)}' is given twice; one thread owns one counter."
+            )
+        named[name] = resource
+    return named
+
+
+def _chosen(bench: Bench, names: tuple[str, ...]) -> list[Plan]:
+    plans = {plan.name: plan for plan in bench.plans()}
+    for name in names:
+        if name not in plans:
+            raise UsageError(
+                f"{bench.where} has no counter '{printable(name)}'. There are: {', '.join(plans)}."
+            )
+    return [plan for plan in plans.values() if not names or plan.name in names]
+
+
+def interrupted(plans: Sequence[Plan], journal: Path) -> dict[str, Earlier]:
+    """Return what interrupted runs of these counters left in `journal`, by name of the counter.
+
+    A journal that can't be read now holds nothing to go on with; whoever writes it says why.
+    """
+    utc_s, found = time.time(), {}
+    for plan in plans:
+        if file_of(plan.resource) == STANDARD_INPUT:
+            continue
+        with suppress(JournalError):
+            earlier = find_interrupted(journal, plan.resource, plan.nominal, plan.simulated, utc_s)
+            if earlier is not None:
+                found[plan.name] = earlier
+    return found

@@ -1,0 +1,228 @@
+"""From what a counter answered to the text of a profile that reads it.
+
+The patterns are as strict as the lines that were seen: a digit more or less is refused, so
+that a cut line is. Whoever uses the draft looks at each with the manual in hand.
+"""
+
+import re
+from collections.abc import Callable, Sequence
+from decimal import Decimal
+from typing import Final
+
+from benchwatch.conformance.examination import Findings, Taken
+from benchwatch.conformance.recording_link import Exchange
+from benchwatch.errors import NoReadings, ReplyError, UsageError
+from benchwatch.quantity import parse_reply
+
+EXAMPLES: Final = 3
+_NUMBER: Final = re.compile(
+    r"[+-]?(?:\d{1,3}(?: \d{3})+|\d+)?\.?(?:\d+(?: \d{1,3})*)?(?: ?[Ee] ?[+-]?\d{1,3})?", re.ASCII
+)
+_SIGNED: Final = "[+-]"
+_ANY_DIGITS: Final = r"[+-]?\d+\.?\d*(?: \d{1,3})*(?: ?[Ee] ?[+-]?\d{1,3})?"
+
+
+def profile_draft(findings: Findings) -> str:
+    """Write the profile of a counter.
+
+    Raises:
+        NoReadings: it gave no reading to make a pattern of.
+        UsageError: it compares phase, and what its lines mean can't be told from them.
+    """
+    lines = _distinct(findings.taken)
+    if any(taken.measurement.offset is not None for taken in findings.taken):
+        raise UsageError(
+            "no draft can be written of a counter that compares phase: its lines do not tell "
+            "period and sign. Begin with: benchwatch drivers show interval"
+        )
+    if not lines:
+        raise NoReadings(
+            "no draft can be written: the counter gave no reading. Check its signal and trigger, "
+            "and try again."
+        )
+    sent = lines[0].sent
+    stream = sent is None
+    parts = [
+        "# A draft, made of what one counter answered. Compare it with the manual before you",
+        "# trust it; patterns match the whole line, and only lines like those below.",
+        f"family = {_quoted(_family(findings))}",
+        f'mode = "{"stream" if stream else "query"}"',
+        "",
+    ]
+    if not stream:
+        parts += [*_identity(findings), *_reading(findings, sent or "")]
+    parts += _line(findings, lines)
+    if not stream:
+        parts += [*_gate(findings), *_reference(findings)]
+    elif findings.gate_s is not None:
+        parts += ["[gate]", f'fixed = "{findings.gate_s:g} s"', ""]
+    for taken in lines[:EXAMPLES]:
+        parts += ["[[examples]]", f"line = {_quoted(taken.text.strip(' '))}"]
+        parts += [f'value = "{taken.measurement.value_hz:f}"', ""]
+    return "\n".join(parts)
+
+
+def line_pattern(lines: Sequence[str]) -> tuple[str, bool]:
+    """Return a pattern that matches lines like these in full, and whether it counts the digits.
+
+    Where their number varies, only the line's end can tell a whole line from a cut one.
+    """
+    parts = [part for part in map(_parts, lines) if part is not None]
+    head, tail = _literal(parts[-1][0]), _literal(parts[-1][2])
+    numbers = [
+        number
+        for before, number, after in parts
+        if (_literal(before), _literal(after)) == (head, tail)
+    ]
+    form = _digits(numbers) or _ANY_DIGITS
+    unit = re.fullmatch(r"( ?)([kMG]?[Hh][Zz])", tail)
+    if unit is not None:
+        tail = f"{unit[1]}(?P<unit>{unit[2]})"
+    return f"{head}(?P<number>{form}){tail}", form != _ANY_DIGITS
+
+
+# ------------------------------------------------------------- the tables
+
+
+def _identity(findings: Findings) -> list[str]:
+    for exchange in findings.exchanges:
+        if exchange.topic == "identity" and exchange.sent and exchange.heard:
+            fields = [_literal(field) for field in exchange.heard.strip().split(",")[:2]]
+            pattern = ",".join(fields) + ".*"
+            return [
+                "[identity]",
+                f"query = {_quoted(exchange.sent)}",
+                f"pattern = {_quoted(pattern)}",
+                "",
+            ]
+    return []
+
+
+def _reading(findings: Findings, sent: str) -> list[str]:
+    asked = sum(line.topic == "reading" and line.sent == sent for line in findings.exchanges)
+    newest = asked > 2 * len(findings.taken)
+    hands_out = ['hands_out = "newest"       # it answers at once, the same one again and again']
+    return ["[reading]", f"command = {_quoted(sent)}", *(hands_out if newest else []), ""]
+
+
+def _line(findings: Findings, lines: Sequence[Taken]) -> list[str]:
+    pattern, alike = line_pattern([taken.text for taken in lines])
+    parts = ["[line]", f"pattern = {_quoted(pattern)}"]
+    if findings.terminator != "\n":
+        parts.append(f"terminator = {_quoted(findings.terminator)}")
+    scale = _scale(lines[0])
+    if scale != 1:
+        parts.append(f"scale = {_quoted(f'{scale:f}')}")
+    if not alike:
+        parts.append('cuts = "terminator"       # the number of digits varied')
+    return [*parts, ""]
+
+
+def _gate(findings: Findings) -> list[str]:
+    if findings.gate_s is None:
+        return []
+
+    def tells(exchange: Exchange) -> bool:
+        value = _value(exchange.heard)
+        return value is not None and abs(float(value) - (findings.gate_s or 0.0)) < 1e-12
+
+    query = _query(findings, "gate", tells)
+    return [] if query is None else ["[gate]", f"query = {_quoted(query)}", ""]
+
+
+def _reference(findings: Findings) -> list[str]:
+    query = _query(findings, "time base", lambda exchange: bool((exchange.heard or "").strip()))
+    if query is None or findings.time_base.source == "unknown":
+        return []
+    return [
+        "[reference]",
+        f"query = {_quoted(query)}",
+        f"internal = {_quoted('(?i)INT.*')}   # by the convention of SCPI-1999; try both",
+        f"external = {_quoted('(?i)EXT.*')}",
+        "",
+    ]
+
+
+def _query(findings: Findings, topic: str, tells: Callable[[Exchange], bool]) -> str | None:
+    for exchange in reversed(findings.exchanges):
+        if exchange.topic == topic and exchange.sent and exchange.heard and tells(exchange):
+            return exchange.sent
+    return None
+
+
+# ------------------------------------------------------------- lines
+
+
+def _distinct(taken: Sequence[Taken]) -> list[Taken]:
+    """Keep the readings that are numbers and were asked for in the same way."""
+    good = [one for one in taken if one.measurement.value_hz is not None and _parts(one.text)]
+    return [one for one in good if one.sent == good[-1].sent]
+
+
+def _parts(text: str) -> tuple[str, str, str] | None:
+    """Split a line at its longest number; None when it holds none."""
+    text = text.strip(" ")
+    spans = [match.span() for match in _NUMBER.finditer(text) if re.search(r"\d", match[0])]
+    if not spans:
+        return None
+    begin, end = max(spans, key=lambda span: span[1] - span[0])
+    return text[:begin], text[begin:end], text[end:]
+
+
+def _digits(numbers: Sequence[str]) -> str | None:
+    """Write a pattern of numbers with just as many digits; the signs may differ.
+
+    Before the point there may be one digit less than was seen: 9.999 999 9 follows 10.000 000 0.
+    None when they differ in more than that.
+    """
+    split = [re.fullmatch(r"([+-]?)(\d*)(.*)", number) for number in numbers]
+    signs = {bool(match[1]) for match in split if match}
+    rests = {_run_lengths(match[3]) for match in split if match}
+    lengths = [len(match[2]) for match in split if match]
+    if len(rests) != 1 or len(signs) != 1 or max(lengths) - min(lengths) > 1:
+        return None
+    fewest, most = max(min(*lengths, max(lengths) - 1), 1), max(lengths)
+    whole = r"\d" if most == 1 else rf"\d{{{fewest},{most}}}" if most else ""
+    return f"{_SIGNED if signs.pop() else ''}{whole}{rests.pop()}"
+
+
+def _run_lengths(text: str) -> str:
+    form = re.sub(r"\d+", lambda run: rf"\d{{{len(run[0])}}}", text.replace(".", r"\."))
+    return re.sub(r"([Ee] ?)[+-]", rf"\1{_SIGNED}", form)
+
+
+def _literal(text: str) -> str:
+    """Escape what stands around a number; where it is set flush, the blanks vary."""
+    return re.sub(" {2,}", " {1,20}", re.escape(text).replace(r"\ ", " "))
+
+
+def _scale(taken: Taken) -> Decimal:
+    """Return what the number in the line must be multiplied by to be hertz."""
+    parts, value = _parts(taken.text), taken.measurement.value_hz
+    if parts is None or value is None:
+        return Decimal(1)
+    _, number, after = parts
+    written = _value(number + after) or _value(number)
+    return (value / written).normalize() if written else Decimal(1)
+
+
+def _value(text: str | None) -> Decimal | None:
+    try:
+        return None if text is None else parse_reply(text.strip())
+    except ReplyError:
+        return None
+
+
+# ------------------------------------------------------------- words
+
+
+def _family(findings: Findings) -> str:
+    return "SCPI counter" if findings.identity and findings.identity.maker else "counter"
+
+
+def _quoted(text: str) -> str:
+    """Write a TOML literal string, or a basic one where the text needs escapes."""
+    if "'" not in text and text.isprintable():
+        return f"'{text}'"
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04X}" for c in escaped) + '"'

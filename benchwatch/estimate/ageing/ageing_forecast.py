@@ -1,0 +1,174 @@
+"""What the fitted ageing laws say of the future: forecasts with a band, and when it is due.
+
+A forecast by one law carries a prediction band, that is, room for the scatter of one further visit:
+±t·√(s² + u²), u that of the line, with n - 2 degrees of freedom (Draper and Smith, Applied
+Regression Analysis, section 1.4). No law is exact, though: the band that is stated is that of all
+that the visits leave open (`ageing_spread`).
+"""
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchwatch.errors import UsageError
+from benchwatch.estimate.ageing.ageing_laws import Ageing, Fit
+from benchwatch.estimate.ageing.ageing_spread import Spread
+from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE
+
+FloatArray = NDArray[np.float64]
+
+SEARCH_POINTS: Final = 2001
+"""Places at which a horizon is looked through for the first crossing."""
+BISECTIONS: Final = 60
+BAND_POINTS: Final = 61
+BAND_BISECTIONS: Final = 16
+"""The same for the ends of the band, which are looked for more closely soon after the visits."""
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """Expected offset at `days`, and the band a further visit is expected in."""
+
+    days: float
+    offset: float
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """When the offset leaves its tolerance, in days on the fit's time; None: not in the horizon."""
+
+    expected_days: float | None
+    earliest_days: float | None
+    """When the edge of the prediction band leaves first; None too without a band."""
+    latest_days: float | None
+    """When the whole band is outside."""
+    horizon_days: float
+    """Looked this far, from the last visit."""
+
+
+def outlook(ageing: Ageing, days: float, coverage: float = DEFAULT_COVERAGE) -> Forecast:
+    """Say what a visit at `days` is expected to find, by all that the visits leave open."""
+    spread = ageing.spread()
+    if spread is not None:
+        best = ageing.best.at(days)
+        low, high = spread.band(np.array([days]), coverage)
+        return Forecast(days, best, min(float(low[0]), best), max(float(high[0]), best))
+    each = [forecast(fit, days, coverage) for fit in ageing.open]
+    lows = [one.low for one in each if one.low is not None]
+    highs = [one.high for one in each if one.high is not None]
+    if len(lows) < len(each):
+        return each[0]
+    return Forecast(days, each[0].offset, min(lows), max(highs))
+
+
+def due_by_any(
+    ageing: Ageing, tolerance: float, horizon_days: float, coverage: float = DEFAULT_COVERAGE
+) -> Due:
+    """Find when ±`tolerance` is left after the last visit, by all that the visits leave open.
+
+    Raises:
+        UsageError: the tolerance or the horizon is not above zero.
+    """
+    spread = ageing.spread()
+    if spread is not None:
+        return _due_by_spread(ageing, spread, tolerance, horizon_days, coverage)
+    each = [due(fit, tolerance, ageing.last_days, horizon_days, coverage) for fit in ageing.open]
+    earliest = [one.earliest_days for one in each if one.earliest_days is not None]
+    latest = [one.latest_days for one in each if one.latest_days is not None]
+    return Due(
+        each[0].expected_days,
+        min(earliest, default=None),
+        max(latest) if len(latest) == len(each) else None,
+        horizon_days,
+    )
+
+
+def _due_by_spread(
+    ageing: Ageing, spread: Spread, tolerance: float, horizon_days: float, coverage: float
+) -> Due:
+    best = due(ageing.best, tolerance, ageing.last_days, horizon_days, coverage)
+    at = ageing.last_days + horizon_days * np.linspace(0.0, 1.0, BAND_POINTS) ** 2
+
+    def crossing(side: int) -> float | None:
+        def excess(days: FloatArray) -> FloatArray:
+            low, high = spread.band(days, coverage)
+            edge = np.maximum(-low, high) if side > 0 else np.maximum(low, -high)
+            return np.asarray(edge - tolerance)
+
+        above = np.flatnonzero(excess(at) > 0)
+        if above.size == 0 or above[0] == 0:
+            return None if above.size == 0 else float(at[0])
+        below, beyond = at[above[0] - 1 : above[0] + 1].tolist()
+        for _ in range(BAND_BISECTIONS):
+            middle = (below + beyond) / 2.0
+            inside = float(excess(np.array([middle]))[0]) <= 0
+            below, beyond = (middle, beyond) if inside else (below, middle)
+        return float(beyond)
+
+    earliest, latest = crossing(1), crossing(-1)
+    expected = best.expected_days
+    if expected is not None and earliest is not None:
+        earliest = min(earliest, expected)
+    if expected is not None and latest is not None:
+        latest = max(latest, expected)
+    return Due(expected, earliest if earliest is not None else expected, latest, horizon_days)
+
+
+def forecast(fit: Fit, days: float, coverage: float = DEFAULT_COVERAGE) -> Forecast:
+    """Say what a visit at `days` is expected to find."""
+    offset, half = fit.at(days), fit.half_width(days, coverage)
+    if half is None:
+        return Forecast(days, offset, None, None)
+    return Forecast(days, offset, offset - half, offset + half)
+
+
+def due(
+    fit: Fit,
+    tolerance: float,
+    last_days: float,
+    horizon_days: float,
+    coverage: float = DEFAULT_COVERAGE,
+) -> Due:
+    """Find when ±`tolerance` is left, between `last_days` and `horizon_days` later.
+
+    Raises:
+        UsageError: the tolerance or the horizon is not above zero.
+    """
+    if not 0 < tolerance < math.inf or not 0 < horizon_days < math.inf:
+        raise UsageError("the tolerance and the horizon must be above zero.")
+
+    def beyond(side: int) -> Callable[[float], float]:
+        def excess(days: float) -> float:
+            half = fit.half_width(days, coverage) if side else 0.0
+            return abs(fit.at(days)) + side * (half or 0.0) - tolerance
+
+        return excess
+
+    end = last_days + horizon_days
+    expected = _first_above(beyond(0), last_days, end)
+    if fit.scatter is None:
+        return Due(expected, None, None, horizon_days)
+    earliest = _first_above(beyond(1), last_days, end)
+    return Due(expected, earliest, _first_above(beyond(-1), last_days, end), horizon_days)
+
+
+def _first_above(excess: Callable[[float], float], start: float, end: float) -> float | None:
+    """First time in [start, end] at which `excess` is above zero."""
+    below = start
+    if excess(start) > 0:
+        return start
+    for point in np.linspace(start, end, SEARCH_POINTS)[1:]:
+        above = float(point)
+        if excess(above) > 0:
+            for _ in range(BISECTIONS):
+                middle = (below + above) / 2.0
+                below, above = (below, middle) if excess(middle) > 0 else (middle, above)
+            return above
+        below = above
+    return None

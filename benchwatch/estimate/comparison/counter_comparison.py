@@ -1,0 +1,245 @@
+"""Several counters on one signal: what their differences tell about their time bases.
+
+A counter counts by its own time base. If that is fast by y, the counter reads low,
+read = true/(1 + y). What the signal does is common to all of them, so it drops out of the
+difference of two counters and leaves the difference of their time bases.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchwatch.errors import NoReadings, UsageError
+from benchwatch.estimate.stability import phase_of_offsets, variance
+from benchwatch.estimate.uncertainty.mean_uncertainty import noise_of_mean
+from benchwatch.estimate.uncertainty.uncertainty_budget import (
+    DEFAULT_COVERAGE,
+    coverage_factor,
+    whole_dof,
+)
+
+FloatArray = NDArray[np.float64]
+
+THREE_PAIRS: Final = 3
+"""Pairs among three counters; with fewer no majority says which one is off."""
+FEWEST_TERMS: Final = 8
+"""Differences in a variance below which a hat is not tried."""
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Mean of what `first` reads minus what `second` reads, fractional."""
+
+    first: str
+    second: str
+    mean: float
+    u: float | None
+    """Standard uncertainty from the spread of the difference; None with too few readings."""
+    dof: float
+    readings: int
+    """Matched readings in the mean."""
+
+    def half_width(self, coverage: float = DEFAULT_COVERAGE) -> float | None:
+        """Half of the interval that holds the true mean with `coverage`; None when unknown."""
+        dof = whole_dof(self.dof)
+        if self.u is None or dof < 1:
+            return None
+        return coverage_factor(dof, coverage) * self.u
+
+
+@dataclass(frozen=True, slots=True)
+class TimeBaseOffset:
+    """How far one counter's time base is off; positive: it is fast and the counter reads low."""
+
+    counter: str
+    offset: float
+    u: float | None
+    """From the difference and from the counter it was compared with; None when unknown."""
+
+
+def differences(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[Difference, ...]:
+    """Compare every pair of counters.
+
+    Args:
+        readings: matched fractional offsets, one array a counter, all of one length; nan where
+            a reading is missing or time was lost, so that nothing is bridged.
+        interval_s: from one matched set to the next.
+
+    Raises:
+        NoReadings: a pair has no reading in common.
+        UsageError: arrays of unequal length.
+    """
+    if len({values.size for values in readings.values()}) > 1:
+        raise UsageError("readings of several counters must be matched before they are compared.")
+    found = []
+    for first, second in combinations(readings, 2):
+        apart = readings[first] - readings[second]
+        count = int(np.count_nonzero(np.isfinite(apart)))
+        if count == 0:
+            raise NoReadings(f"'{first}' and '{second}' have no reading in common.")
+        noise = noise_of_mean(apart, interval_s)
+        u, dof = (None, 1.0) if noise is None else (noise.u, noise.dof)
+        found.append(Difference(first, second, float(np.nanmean(apart)), u, dof, count))
+    return tuple(found)
+
+
+def mean_offset(readings: FloatArray) -> float:
+    """Mean of what one counter reads: the `read` of the functions below.
+
+    Args:
+        readings: fractional offsets, shape (n,); nan where a reading is missing.
+
+    Returns:
+        The mean fractional offset.
+
+    Raises:
+        NoReadings: there is none.
+    """
+    known = readings[np.isfinite(readings)]
+    if known.size == 0:
+        raise NoReadings("a counter has no reading in common with the others.")
+    return float(known.mean())
+
+
+def time_base_offset(read: float, trusted: float, *, trusted_offset: float = 0.0) -> float:
+    """How far a counter's time base is off when it reads `read` where another reads `trusted`.
+
+    (1 + trusted)·(1 + trusted_offset) is the true frequency; exact, and without cancellation.
+
+    Args:
+        read: fractional offset the counter in question reads.
+        trusted: fractional offset read by the counter on the reference, of the same signal.
+        trusted_offset: what that reference is itself known to be off.
+    """
+    return (trusted - read + trusted_offset * (1.0 + trusted)) / (1.0 + read)
+
+
+def corrected(read: float, time_base: float) -> float:
+    """True fractional offset behind `read`, with a time base that is off by `time_base`.
+
+    (1 + read)·(1 + time_base) - 1: a time base that is fast makes its counter read low.
+    """
+    return read + time_base + read * time_base
+
+
+def as_read(true: float, time_base: float) -> float:
+    """What a counter reads of a `true` fractional offset: `corrected` backwards."""
+    return (true - time_base) / (1.0 + time_base)
+
+
+def against_reference(
+    found: Sequence[Difference],
+    reference: str,
+    read: float,
+    u_reference: float | None = None,
+    reference_offset: float = 0.0,
+) -> tuple[TimeBaseOffset, ...]:
+    """Say how far every other counter's time base is off, with `reference` on the reference.
+
+    Args:
+        found: the differences of all pairs.
+        reference: the counter that runs on the reference.
+        read: what that counter reads on average, fractional; see `mean_offset`.
+        u_reference: standard uncertainty of the reference; without it that of the result stays
+            unknown, for the difference alone says nothing about what both share.
+        reference_offset: known offset of the reference.
+    """
+    result = []
+    for pair in found:
+        if reference not in {pair.first, pair.second}:
+            continue
+        counter, sign = (pair.second, 1.0) if pair.first == reference else (pair.first, -1.0)
+        offset = time_base_offset(read - sign * pair.mean, read, trusted_offset=reference_offset)
+        known = pair.u is not None and u_reference is not None
+        u = math.hypot(pair.u or 0.0, u_reference or 0.0) if known else None
+        result.append(TimeBaseOffset(counter, offset, u))
+    return tuple(result)
+
+
+def odd_one_out(
+    found: Sequence[Difference], coverage: float = DEFAULT_COVERAGE
+) -> TimeBaseOffset | None:
+    """Find the one of three or more counters that disagrees while all the others agree.
+
+    Two counters agree when the interval of their difference holds zero. None when all agree,
+    when there is no single odd one, or when too little is known. The offset is that of its
+    time base against the mean of the others, which may all be off together.
+    """
+    widths = [pair.half_width(coverage) for pair in found]
+    if len(found) < THREE_PAIRS or None in widths:
+        return None
+    apart = [
+        pair for pair, width in zip(found, widths, strict=True) if abs(pair.mean) > (width or 0.0)
+    ]
+    names = {name for pair in found for name in (pair.first, pair.second)}
+    for name in names:
+        mine = [pair for pair in found if name in {pair.first, pair.second}]
+        if apart != mine:
+            continue
+        signs = [1.0 if pair.second == name else -1.0 for pair in mine]
+        offset = math.fsum(s * pair.mean for s, pair in zip(signs, mine, strict=True)) / len(mine)
+        # The pairs share this counter's own noise, so their mean is not better than the worst.
+        return TimeBaseOffset(name, offset, max(pair.u or 0.0 for pair in mine))
+    return None
+
+
+def three_cornered_hat(
+    ab: float, bc: float, ca: float
+) -> tuple[float | None, float | None, float | None]:
+    """Part three variances of differences among A, B and C: σA² = ½(σAB² + σCA² - σBC²).
+
+    Gray and Allan 1974, "A method for estimating the frequency stability of an individual
+    oscillator". It takes A, B and C as independent.
+
+    Returns:
+        Variances of A, B and C; None where the sum is not above zero: that one is too quiet
+        to be resolved beside the others, which is not the same as having no noise.
+    """
+
+    def part(mine: float, mine_too: float, other: float) -> float | None:
+        alone = 0.5 * (mine + mine_too - other)
+        return alone if 0 < alone < math.inf else None
+
+    return part(ab, ca, bc), part(bc, ab, ca), part(ca, bc, ab)
+
+
+@dataclass(frozen=True, slots=True)
+class HatRow:
+    """What a three-cornered hat gives at one averaging time."""
+
+    tau_s: float
+    deviations: tuple[float | None, float | None, float | None]
+    """Allan deviation of each counter alone; None where it is not resolvable."""
+    terms: int
+
+
+def hat_rows(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[HatRow, ...]:
+    """Part the noise of exactly three counters at octaves of averaging time.
+
+    Args:
+        readings: as for `differences`.
+        interval_s: from one matched set to the next.
+
+    Raises:
+        UsageError: not three counters.
+    """
+    if len(readings) != THREE_PAIRS:
+        raise UsageError(f"a three-cornered hat takes three counters, not {len(readings)}.")
+    a, b, c = readings.values()
+    apart = [phase_of_offsets(pair) for pair in (a - b, b - c, c - a)]
+    rows: list[HatRow] = []
+    m = 1
+    while True:
+        variances = [variance("oadev", pair, m) for pair in apart]
+        terms = min(int(runs.sum()) for _, runs in variances)
+        if terms < max(2 * m, FEWEST_TERMS):
+            return tuple(rows)
+        parts = three_cornered_hat(*(value for value, _ in variances))
+        alone = tuple(None if part is None else math.sqrt(part) for part in parts)
+        rows.append(HatRow(m * interval_s, (alone[0], alone[1], alone[2]), terms))
+        m *= 2

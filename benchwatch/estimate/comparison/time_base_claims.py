@@ -1,0 +1,172 @@
+"""What a comparison of counters lets one say of their time bases, and on which condition.
+
+A difference of two counters is known from their readings alone. Whose time base makes it is
+known only with a counter on the reference, or from a majority; and a recording may tell that a
+counter ran on its own oscillator, against which nothing may be claimed.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchwatch.estimate.comparison.counter_comparison import (
+    Difference,
+    TimeBaseOffset,
+    against_reference,
+    differences,
+    mean_offset,
+    odd_one_out,
+)
+
+FloatArray = NDArray[np.float64]
+
+Counted = Literal["internal", "external", "unknown", "changing"]
+"""What counted a run: ``changing`` where only a part of it was counted by the own oscillator."""
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """An offset of a time base, and the condition under which it is true."""
+
+    base: TimeBaseOffset
+    against: str | None
+    """The counter that is taken to run on the reference; None: the mean of the others."""
+    condition: str
+    """A clause that begins with "if"."""
+    readings: int
+
+
+@dataclass(frozen=True, slots=True)
+class Claims:
+    """What can be said, and sentences on what can't."""
+
+    made: tuple[Claim, ...]
+    refused: tuple[str, ...]
+
+
+def counted_by(own: FloatArray, *, external: bool = False) -> Counted:
+    """Say what counted a run.
+
+    Args:
+        own: 1 for each reading that the counter's own oscillator counted, 0 for each other one,
+            nan where there is none, shape (n,).
+        external: whether the recording tells that what else counted was an external time base.
+    """
+    known = own[np.isfinite(own)]
+    if known.size and known.all():
+        return "internal"
+    if known.any():
+        return "changing"
+    return "external" if external else "unknown"
+
+
+def claims_on_reference(
+    readings: Mapping[str, FloatArray],
+    own: Mapping[str, FloatArray],
+    counted: Mapping[str, Counted],
+    *,
+    reference: str,
+    interval_s: float,
+    u_reference: float | None = None,
+    reference_offset: float = 0.0,
+) -> Claims:
+    """Say how far the other time bases are off, with `reference` on the reference.
+
+    Readings that `reference` took on its own oscillator prove nothing and are left out; of a
+    counter that changed its time base only what its own oscillator counted is compared.
+
+    Args:
+        readings: matched offsets as for `differences`.
+        own: as for `counted_by`, matched likewise.
+        counted: what `counted_by` says of each.
+        reference: the counter that is said to run on the reference.
+        interval_s: from one matched set to the next.
+        u_reference: standard uncertainty of the reference; None when not stated.
+        reference_offset: known offset of the reference.
+    """
+    if counted[reference] == "internal":
+        why = (
+            f"{reference} is named as the one on the reference, but its recording says that it "
+            "ran on its own oscillator: only differences are known, and no time base can be told."
+        )
+        return Claims((), (why,))
+    fit = own[reference] != 1.0
+    made: list[Claim] = []
+    refused: list[str] = []
+    for name in readings:
+        if name == reference:
+            continue
+        if counted[name] == counted[reference] == "external":
+            refused.append(
+                f"{name} ran on an external time base as {reference} did: what they differ by is "
+                "no offset of its own oscillator."
+            )
+            continue
+        usable = fit & (own[name] == 1.0) if counted[name] == "changing" else fit
+        pair = {each: np.where(usable, readings[each], np.nan) for each in (reference, name)}
+        common = int(np.count_nonzero(np.isfinite(pair[reference] - pair[name])))
+        if common == 0:
+            refused.append(
+                f"{name} has no reading on its own oscillator while {reference} was on another."
+            )
+            continue
+        both = np.isfinite(pair[reference] - pair[name])
+        read = mean_offset(np.where(both, pair[reference], np.nan))
+        found = differences(pair, interval_s)
+        (base,) = against_reference(found, reference, read, u_reference, reference_offset)
+        made.append(Claim(base, reference, _condition(reference, counted), common))
+    return Claims(tuple(made), tuple(refused))
+
+
+def claim_of_majority(
+    pairs: Sequence[Difference], counted: Mapping[str, Counted], coverage: float
+) -> Claims:
+    """Say which of three counters or more disagrees with all others, which agree.
+
+    No claim is made against a counter on an external time base by others on their own.
+    """
+    odd = odd_one_out(pairs, coverage)
+    if odd is None:
+        return Claims((), ())
+    others = [name for name in counted if name != odd.counter]
+    head = f"{odd.counter} disagrees with the others, which agree"
+    if counted[odd.counter] == "external" and all(counted[name] == "internal" for name in others):
+        why = (
+            f"{head}. But it ran on an external time base and they ran on their own oscillators, "
+            "so which side is off can't be told."
+        )
+        return Claims((), (why,))
+    condition = "if the time bases of the others are right"
+    if all(how == "internal" for how in counted.values()):
+        condition += "; all ran on their own oscillators"
+    readings = min(pair.readings for pair in pairs)
+    return Claims((Claim(odd, None, condition, readings),), ())
+
+
+def no_claim(counted: Mapping[str, Counted]) -> str | None:
+    """Say why nothing is known of whose time base is off, where no reference is named."""
+    names = list(counted)
+    if all(how == "internal" for how in counted.values()):
+        who = "Both" if len(names) == 2 else "All"
+        return f"{who} ran on their own oscillators: only differences of time bases are known."
+    external = [name for name in names if counted[name] == "external"]
+    if len(external) == 1:
+        return (
+            f"{external[0]} ran on an external time base. If that is the reference, --reference "
+            f"{external[0]} says how far the others are off."
+        )
+    if len(names) == 2:
+        return "Two counters alone don't tell whose time base is off; state --reference NAME."
+    return None
+
+
+def _condition(reference: str, counted: Mapping[str, Counted]) -> str:
+    told = {
+        "external": f"if the external time base that {reference} ran on is the reference",
+        "changing": f"if {reference} was on the reference whenever not on its own oscillator",
+    }
+    unknown = f"if {reference} ran on the reference, which its recording doesn't tell"
+    return told.get(counted[reference], unknown)

@@ -1,0 +1,230 @@
+"""The present level of a counter's readings while somebody turns the trimmer.
+
+`Runs` weighs since when the level has stood still and gives the mean; `NoiseScale` tells it how
+much single readings scatter, `Wander` how the oscillator drifts and how far it strays by itself.
+A nudge is confirmed only when a step stands out from all three; the mean follows at once.
+
+How well that does is measured by ``tests/benchmarks/test_quality_level.py``, on made sessions
+beside the other methods; `benchwatch.estimate.level.change_points` gives the figures and the
+reason for the choice.
+"""
+
+import math
+from dataclasses import dataclass
+from itertools import islice
+
+from benchwatch.estimate.level.change_points import Run, Runs
+from benchwatch.estimate.level.gap_tracker import Interval
+from benchwatch.estimate.level.low_frequency_noise import Wander
+from benchwatch.estimate.level.nudge_detector import LEAST_DEGREES, Turns
+from benchwatch.estimate.level.reading_noise import NoiseScale
+from benchwatch.estimate.results import Estimate, Nudge, Rest
+from benchwatch.estimate.rounding import rounding_variance
+
+_ESTABLISHED = 3
+"""A reading is suspect only against a level that this many readings stand for."""
+_YOUNG = 33
+"""Readings in which a creep is looked for."""
+_FEW = 4.0
+"""Intervals between readings up to which a gap is a few lost readings."""
+_LEAST_HALF = 2
+_BEYOND = 8.0
+"""Variances of the known wander from which on the newest readings may stand on a small step."""
+_LIKELY_STEP = 0.1
+"""Share of the variance from steps as likely as they look; a step that is too small to look likely
+counts by itself, and both would make u too large on a level that stands."""
+_NO_CHANCE = 2.0
+"""Standard deviations, squared, from which on a motion counts: a creep that is missed makes u too
+small, one too many only makes it cautious."""
+
+
+@dataclass(frozen=True, slots=True)
+class LevelNow:
+    """What is known of the level after one reading; see `benchwatch.estimate.results.Numbers`."""
+
+    estimate: Estimate
+    noise: float | None
+    confirmed_nudge: Nudge | None = None
+    suspect: bool = False
+    spike_at_s: float | None = None
+    last_nudge: Nudge | None = None
+    """The newest one as it is known now; None once nothing can change it any more."""
+    rest: Rest | None = None
+
+
+class Level:
+    """The level since the last step, found from the readings alone.
+
+    Memory is constant and the work a reading bounded.
+    """
+
+    def __init__(self) -> None:
+        self._gate_s: float | None = None
+        self._noise = NoiseScale()
+        self._runs = Runs()
+        self._wander = Wander()
+        self._turns = Turns()
+        self._recent = self._turns.recent
+        self._interval = Interval()
+        self._number = 0
+        self._suspect = False
+
+    @property
+    def quantum(self) -> float:
+        """The last digit of the readings as a fraction; 0 while nothing tells it."""
+        return self._noise.quantum
+
+    def gap(self, lasted_s: float | None = None) -> bool:
+        """Take a gap: the level goes on if the oscillator can't have strayed far meanwhile.
+
+        Up to three lost readings in a row change nothing. A longer gap ends the level where it is
+        longer than the level had stood, or where the wander and drift that the readings have
+        shown may have moved the oscillator by more than single readings scatter. Up to there the
+        level counts for fewer readings than went into it: as many as tell it as well as it is
+        still known.
+
+        Args:
+            lasted_s: seconds without readings; None when the readings before the gap say nothing
+                of those after it.
+
+        Returns:
+            Whether the level goes on; else it is forgotten, while noise and wander stay known.
+        """
+        intervals = self._interval.count(lasted_s)
+        self._interval.gap()
+        if intervals is None or not self._goes_on(intervals):
+            self._restart()
+            return False
+        return True
+
+    def touch(self, at_s: float) -> None:
+        """The tool is put on the trimmer or lifted at `at_s` (`Turns.touch`)."""
+        self._turns.touch(at_s)
+
+    def _goes_on(self, intervals: float) -> bool:
+        """Carry the level over a gap of so many intervals, if it may be."""
+        best, noise, wander = self._runs.best, self._noise, self._wander
+        if best is None:
+            return False
+        strayed = 0.0
+        if intervals > _FEW:
+            white = noise.sigma**2
+            strayed = wander.variance_over(intervals, best.readings)
+            if intervals > best.readings or not strayed < white:
+                return False
+            strayed /= white
+            noise.gap()
+            wander.restart()
+        self._runs.fade(intervals, strayed, wander.slope * intervals)
+        return True
+
+    def _restart(self) -> None:
+        """Forget the level; noise and wander stay known."""
+        self._noise.gap()
+        self._runs.clear()
+        self._wander.restart()
+        self._suspect = False
+
+    def add(
+        self, elapsed_s: float, offset: float, *, gate_s: float | None, resolution: float
+    ) -> LevelNow:
+        """Take one finite reading and say where the level is.
+
+        Args:
+            elapsed_s: middle of the gate, seconds, any origin.
+            offset: fractional offset.
+            gate_s: gate time, None when unknown; at a change everything starts afresh, because
+                noise at one gate says nothing of another.
+            resolution: weight of the last digit, as a fraction; 0 when unknown.
+        """
+        if gate_s is not None and gate_s != self._gate_s:
+            self._restart()
+            self._interval = Interval()
+            self._gate_s, self._noise, self._wander = gate_s, NoiseScale(), Wander()
+        noise, wander, runs = self._noise, self._wander, self._runs
+        self._number += 1
+        self._interval.add(elapsed_s)
+        before = runs.best
+        run = runs.add(
+            self._number,
+            elapsed_s,
+            offset,
+            sigma=noise.sigma,
+            degrees=noise.degrees,
+            most_readings=wander.most_readings,
+            slope=wander.slope,
+        )
+        noise.add(offset, resolution)
+        spike_at_s = None
+        if self._suspect and run.wild_at == self._number - 1:
+            spike_at_s = self._recent.pop()[1]
+        if before is None:
+            self._turns.restart(self._number)
+        self._turns.feed(wander, noise.sigma)
+        nudge = self._turns.add((self._number, elapsed_s, offset), run, noise, wander)
+        if nudge is not None:
+            runs.keep_from(min(self._turns.confirmed, run.start))
+        self._suspect = (
+            before is not None
+            and before.readings >= _ESTABLISHED
+            and run.readings == 1
+            and not noise.moving
+        )
+        strays = wander.variance_of_mean(run.readings)
+        return LevelNow(
+            estimate=self._estimate(run, elapsed_s, strays),
+            noise=noise.sigma or None,
+            confirmed_nudge=nudge,
+            suspect=self._suspect,
+            spike_at_s=spike_at_s,
+            last_nudge=self._turns.newest,
+            rest=self._turns.rest(strays),
+        )
+
+    def _creep(self, run: Run) -> float:
+        """Variance of the mean from a motion that the young run itself shows.
+
+        A trimmer creeps for a while after a turn. The mean lags behind by what the run's halves
+        differ by if it creeps evenly, by half of that if the creep is dying away.
+        """
+        if self._wander.slope:
+            return 0.0
+        young = self._own(run, _YOUNG)
+        half = len(young) // 2
+        if half < _LEAST_HALF or run.readings < len(young):
+            return 0.0
+        apart = sum(young[-half:]) / half - sum(young[:half]) / half
+        chance = 2.0 * self._noise.sigma**2 / half
+        return 0.5 * apart * apart if apart * apart > _NO_CHANCE * chance else 0.0
+
+    def _rounding(self, run: Run) -> float:
+        """Variance of the mean from rounding, as far as the run's noise doesn't average it."""
+        if not self._noise.coarse:
+            return 0.0
+        return rounding_variance(self._own(run, len(self._recent)), self._noise.quantum)
+
+    def _own(self, run: Run, most: int) -> list[float]:
+        """The run's readings among so many of the newest."""
+        start = run.start
+        newest = islice(reversed(self._recent), min(most, self._number - start + 1))
+        offsets = [y for k, _, y in newest if k >= start]
+        offsets.reverse()
+        return offsets
+
+    def _estimate(self, run: Run, elapsed_s: float, wander: float) -> Estimate:
+        degrees = self._noise.degrees
+        u = None
+        if self._noise.sigma > 0.0 and degrees > LEAST_DEGREES:
+            white = self._noise.sigma**2 / run.readings
+            coarse = self._noise.coarse
+            share = 1.0 if coarse else _LIKELY_STEP
+            white += share * max(self._runs.u**2 - white, 0.0)
+            white *= degrees / (degrees - LEAST_DEGREES)
+            # Readings of a coarse counter that waver between two digits show no step.
+            unseen = 0.0 if coarse else self._runs.unseen_step
+            moved = max(wander, self._creep(run), unseen if unseen > _BEYOND * wander else 0.0)
+            u = math.sqrt(white + self._rounding(run) + moved)
+        since = self._number - run.start + 1
+        share = run.readings / since if run.readings >= self._wander.most_readings else 1.0
+        span_s = (elapsed_s - run.start_s) * share + (self._gate_s or 0.0)
+        return Estimate(self._runs.mean, u, run.readings, span_s)

@@ -1,0 +1,212 @@
+"""How the oscillator moves by itself: its drift, and how far it strays at each time scale.
+
+A cascade halves the readings' rate again and again. At octave j the means of neighbouring
+blocks of w = 2^j readings give the Allan variance, (b2 − b1)²/2, which feels drift, and the
+Hadamard variance, (b3 − 2 b2 + b1)²/6, which does not (NIST SP 1065, sections 5.2.2 and 5.2.8),
+robustly, from the newest differences. What exceeds white noise, σ²/w, is wander: flicker, random
+walk, drift. Reasons for using it: σ/√n alone covers the truth in 25 to 66 % of cases under
+flicker noise, and averaging for longer than the wander allows makes the mean worse.
+"""
+
+import math
+import sys
+from typing import Final
+
+from benchwatch.estimate.level.reading_noise import Spread
+from benchwatch.estimate.level.slope_tracker import BLOCKS, Blocks, Slope
+
+OCTAVES: Final = 12
+"""The longest blocks are 4096 readings."""
+_DIFFERENCES = 48
+"""Differences kept at each octave."""
+_ENOUGH = 12
+"""Differences needed before an octave is believed by itself ..."""
+_FEWEST = 3
+"""... and before it counts among all of them."""
+_SCATTER = 3.0
+"""Relative variance of a variance from m differences that share blocks, times m."""
+_SURE = 3.0 * math.sqrt(_SCATTER)
+"""Three standard deviations of a variance from m differences: 3 √(3/m)."""
+_BELIEVED_ANYWAY = 5
+"""From this octave on, blocks of 64 readings, an excess counts even where it might be chance."""
+_DOUBT = 0.03
+"""Standard deviations added to the excess that all octaves share: few readings show none of a small
+one, and more than this would make u too large where there is none."""
+_ALLOWED = 1.5
+"""Standard deviations by which the shared excess may exceed that of any one octave: the longest
+remember a warm-up that is over."""
+_WEIGHT = 0.64
+"""Share of an octave's excess that goes into the variance of a mean; see `variance_of_mean`."""
+_ALWAYS = 32
+"""Readings that are averaged whatever the wander; the runs themselves tell at shorter spans."""
+UNLIMITED: Final = sys.maxsize
+
+
+class _Octave:
+    """Blocks of one length."""
+
+    __slots__ = ("allan", "blocks", "hadamard", "half")
+
+    def __init__(self) -> None:
+        self.half: float | None = None
+        """Mean of the block's first half; None while there is none."""
+        self.blocks = Blocks(maxlen=BLOCKS)
+        self.allan = Spread(_DIFFERENCES)
+        self.hadamard = Spread(_DIFFERENCES)
+
+    def add(self, mean: float) -> float | None:
+        """Take the mean of half a block; return the whole block's when it is complete."""
+        if self.half is None:
+            self.half = mean
+            return None
+        mean = 0.5 * (self.half + mean)
+        self.half = None
+        blocks = self.blocks
+        if blocks:
+            self.allan.add(abs(mean - blocks[-1]))
+            if len(blocks) > 1:
+                self.hadamard.add(abs(mean - 2.0 * blocks[-1] + blocks[-2]))
+        blocks.append(mean)
+        return mean
+
+    def restart(self) -> None:
+        """Forget the blocks, keep the spreads: the next block adjoins none."""
+        self.half = None
+        self.blocks.clear()
+
+
+class _Excess:
+    """Variance beyond white noise, an octave; drift included or not."""
+
+    def __init__(self) -> None:
+        self.sums = [0.0] * (OCTAVES + 1)
+        self.most_readings = UNLIMITED
+        """Averaging more readings than this gains nothing."""
+        self._floor = 0.0
+        """One excess for all octaves, as flicker noise has it: their weighted mean."""
+        self._shown = [0.0] * OCTAVES
+        """What an octave itself shows, where that is believed."""
+        self.likely = [0.0] * OCTAVES
+        """Where it may be chance as well: the largest of an octave and those below it."""
+
+    def renew(self, spreads: list[Spread], divisor: float, white: float) -> None:
+        """Work it out anew; an octave not yet known repeats the one below it."""
+        shown = self._shown
+        surely = OCTAVES
+        last = worst = total = weights = 0.0
+        most = math.inf
+        known = 0
+        for place, spread in enumerate(spreads):
+            count = len(spread)
+            if count < _FEWEST:
+                # The longer blocks have no more.
+                break
+            known = place + 1
+            noise = white / (2 << place)
+            own = spread.lately(math.sqrt(divisor * noise)) ** 2 / divisor - noise
+            scatter = noise + self._floor
+            if scatter > 0.0:
+                weight = count / (_SCATTER * scatter * scatter)
+                weights += weight
+                total += weight * own
+            if count >= _ENOUGH:
+                last = max(own, 0.0)
+                worst = max(worst, last)
+                most = min(most, last + _ALLOWED * noise * math.sqrt(_SCATTER / count))
+                if surely == OCTAVES and last > noise * _SURE / math.sqrt(count):
+                    surely = place
+            self.likely[place] = worst
+            believed = surely < OCTAVES or (place >= _BELIEVED_ANYWAY and count >= _ENOUGH)
+            shown[place] = last if believed else 0.0
+        rest = OCTAVES - known
+        self.likely[known:] = [worst] * rest
+        shown[known:] = [last if surely < OCTAVES else 0.0] * rest
+        least = 0.0
+        if weights > 0.0:
+            self._floor = min(max(total / weights, 0.0), most)
+            least = max(self._floor + _DOUBT / math.sqrt(weights), 0.0)
+        total = 0.0
+        for place, own in enumerate(shown, 1):
+            total += _WEIGHT * max(own, least)
+            self.sums[place] = total
+        self.most_readings = UNLIMITED if surely == OCTAVES else max(2 << surely, _ALWAYS)
+
+
+class Wander:
+    """Deviations of the level at 2, 4, 8 ... readings, and its slope; amortised O(1) a reading."""
+
+    def __init__(self) -> None:
+        self._octaves = [_Octave() for _ in range(OCTAVES)]
+        self._allan = _Excess()
+        self._hadamard = _Excess()
+        self._slope = Slope()
+
+    @property
+    def slope(self) -> float:
+        """Fractional change of the offset a reading; 0 while none is sure."""
+        return self._slope.slope
+
+    @property
+    def most_readings(self) -> int:
+        """Averaging more readings than this gains nothing."""
+        # A mean that follows the drift doesn't suffer from it.
+        excess = self._hadamard if self._slope.slope else self._allan
+        return excess.most_readings
+
+    def restart(self) -> None:
+        """Begin new blocks: a step or a gap; what was learnt stays."""
+        for octave in self._octaves:
+            octave.restart()
+        self._slope.restart()
+
+    def add(self, offset: float, sigma: float) -> None:
+        """Take one reading and the present noise of single readings."""
+        mean = offset
+        complete = 0
+        for octave in self._octaves:
+            block = octave.add(mean)
+            if block is None:
+                break
+            mean = block
+            complete += 1
+        white = sigma * sigma
+        if complete >= 1:
+            self._slope.renew([octave.blocks for octave in self._octaves[:complete]], white)
+        if complete >= 3:
+            self._allan.renew([octave.allan for octave in self._octaves], 2.0, white)
+            self._hadamard.renew([octave.hadamard for octave in self._octaves], 6.0, white)
+
+    def variance_of_mean(self, readings: int) -> float:
+        """Wander between now and the mean of the last `readings`.
+
+        The mean of n readings differs from that of the newest n/2 by half the difference of
+        neighbouring block means, variance σy²(n/2)/2; so on down to the newest reading. Under
+        flicker noise these differences are not independent: 0.61 to 0.68 instead of 1/2 an octave
+        (simulation).
+        """
+        octaves = min(readings.bit_length() - 1, OCTAVES)
+        without_drift = self._hadamard.sums[octaves]
+        if self._slope.slope:
+            return without_drift + (0.5 * readings * self._slope.u) ** 2
+        # The Allan variance remembers the drift of a warm-up that is over.
+        drift = 0.5 * readings * self._slope.at_most(readings)
+        return min(self._allan.sums[octaves], without_drift + drift * drift)
+
+    def variance_over(self, intervals: float, readings: int) -> float:
+        """Variance of what the level may change by over a gap; beyond the drift that is followed.
+
+        Block means as long as the gap differ by √2 of their deviation, and the level strays as
+        far at each shorter scale as well; how large a drift may be hidden, the slope's own
+        uncertainty tells.
+
+        Args:
+            intervals: length of the gap in intervals between readings.
+            readings: how many the level has stood for.
+        """
+        octaves = min(math.ceil(2.0 * intervals).bit_length(), OCTAVES)
+        slope = self._slope.u if self._slope.slope else self._slope.at_most(readings)
+        return 2.0 * self._hadamard.sums[octaves] + (intervals * slope) ** 2
+
+    def excess_of_step(self, readings: int) -> float:
+        """Hadamard variance beyond white noise, the largest of blocks up to `readings` long."""
+        return self._hadamard.likely[min(readings.bit_length() - 1, OCTAVES - 1)]

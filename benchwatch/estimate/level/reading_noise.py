@@ -1,0 +1,198 @@
+"""Noise of single readings, from differences of neighbours, so that steps don't count as noise.
+
+The spread of first differences is √2 σ whatever the level does between steps. It is taken
+robustly: differences beyond 3.3 times the spread that the 60 % quantile suggests are left out
+(steps and wild readings), the rest is averaged as squares; 0.9886 is the share of variance a
+normal keeps inside ±3.3 σ. While the readings move steadily (warm-up) second differences, √6 σ
+for white noise, take over, so that motion doesn't count as noise either.
+
+A quantised counter repeats itself, and a median difference of 0 is not "no noise": σ is never
+below quantum/√12, the spread of rounding (JCGM 100:2008, 4.3.7). The quantum is the resolution
+the counter writes, or, if that is coarser, the smallest
+difference seen between neighbours of a counter that has repeated itself exactly.
+"""
+
+import math
+from bisect import bisect_right, insort
+from collections import deque
+from operator import mul
+
+from benchwatch.estimate.level.last_digit import LastDigit
+
+WINDOW = 100
+"""Differences kept; long enough for 10 % of σ, short enough to follow a decaying warm-up."""
+_QUANTILE = 0.6
+_NORMAL_QUANTILE = 0.8416
+"""60 % of a normal's magnitudes lie below this many sd."""
+_KEEP = 3.3
+_KEPT_VARIANCE = 0.9886
+_NEWEST = ((6, 1.8), (12, 1.4), (24, 1.2))
+"""So many of the newest magnitudes, and the factor by which their spread may fall short by chance:
+one and a half standard deviations of the spread of half as many independent ones."""
+_SIGNS = 20
+_MOVING = 14
+"""A surplus of 14 of 20 equal signs is no noise ..."""
+_MONOTONE = 5
+"""... nor are five in a row: six readings in order, 2/6! = 1 in 360 for independent ones."""
+
+
+_DUST = 8.0 * 2.0**-53
+"""Differences of a few units in the last place of the numbers are none: a perfect ramp has second
+differences of that size ..."""
+_NOTHING = 2.0**-52
+"""... nor are fractions below the last place of 1, which frequencies and phases leave behind."""
+
+
+def dust(offset: float) -> float:
+    """Differences of offsets about `offset` that are smaller than this are rounding of floats."""
+    return max(_NOTHING, _DUST * abs(offset))
+
+
+class Spread:
+    """Robust spread of the newest magnitudes of a zero-mean normal that may hold outliers."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._ring: deque[float] = deque()
+        self._ordered: list[float] = []
+        self._known = 0.0
+        """What `lately` told last ..."""
+        self._known_from, self._known_below = math.inf, -math.inf
+        """... which it tells again for limits in this range."""
+
+    def __len__(self) -> int:
+        return len(self._ordered)
+
+    def add(self, magnitude: float) -> None:
+        """Take one magnitude and let the oldest go."""
+        self._ring.append(magnitude)
+        insort(self._ordered, magnitude)
+        self._known_below = -math.inf
+        if len(self._ring) > self._most:
+            del self._ordered[bisect_right(self._ordered, self._ring.popleft()) - 1]
+
+    def sd(self, floor: float) -> float:
+        """Spread of the magnitudes kept; `floor` is a spread below which none is left out.
+
+        0 while there are none.
+        """
+        return _robust_sd(self._ordered, floor)[0]
+
+    def lately(self, floor: float) -> float:
+        """The same, or what fewer of the newest tell, if that is less beyond their own scatter.
+
+        A spread that is dying away, as after a warm-up, is not remembered for longer than the
+        newest few need to show that it has.
+        """
+        if self._known_from <= _KEEP * floor < self._known_below:
+            return self._known
+        spread, least, most = _robust_sd(self._ordered, floor)
+        newest = list(self._ring)
+        for count, allowance in _NEWEST:
+            if count < len(newest):
+                own, low, high = _robust_sd(sorted(newest[-count:]), floor)
+                spread = min(spread, allowance * own)
+                least, most = max(least, low), min(most, high)
+        self._known, self._known_from, self._known_below = spread, least, most
+        return spread
+
+
+def _robust_sd(ordered: list[float], floor: float) -> tuple[float, float, float]:
+    """Spread of magnitudes in ascending order; 0 of none.
+
+    Returns:
+        The spread, and the range of `_KEEP` times the floor in which it is the same: from the
+        first to below the second.
+    """
+    if not ordered:
+        return 0.0, -math.inf, math.inf
+    place = _QUANTILE * (len(ordered) - 1)
+    low = int(place)
+    quantile = ordered[low]
+    if low + 1 < len(ordered):
+        quantile += (place - low) * (ordered[low + 1] - quantile)
+    least = _KEEP * (quantile / _NORMAL_QUANTILE)
+    count = max(bisect_right(ordered, max(least, _KEEP * floor)), 1)
+    kept = ordered[:count]
+    sd = math.sqrt(sum(map(mul, kept, kept)) / (count * _KEPT_VARIANCE))
+    return (
+        sd,
+        -math.inf if least >= kept[-1] else kept[-1],
+        ordered[count] if count < len(ordered) else math.inf,
+    )
+
+
+class NoiseScale:
+    """Standard deviation of single readings; O(1) a reading, `WINDOW` differences of memory.
+
+    Attributes:
+        sigma: fractional sd of single readings; 0 while nothing tells it.
+        degrees: degrees of freedom of `sigma`: two thirds of the differences in use, because
+            neighbouring differences share a reading.
+        quantum: the last digit of the readings as a fraction; 0 while nothing tells it.
+        moving: the newest differences have one sign too often to be noise.
+    """
+
+    def __init__(self) -> None:
+        self.sigma = 0.0
+        self.degrees = 0.0
+        self.quantum = 0.0
+        self.moving = False
+        self._first = Spread(WINDOW)
+        self._second = Spread(WINDOW)
+        self._signs: deque[int] = deque(maxlen=_SIGNS)
+        self._sum_of_signs = 0
+        self._last_sign = 0
+        self._same_signs = 0
+        self._digit = LastDigit()
+        self._count = 0
+        self._last: float | None = None
+        self._last_difference: float | None = None
+
+    @property
+    def coarse(self) -> bool:
+        """Single readings scatter so little that rounding may not average."""
+        return self.sigma <= self.quantum and self.quantum > 0.0
+
+    def gap(self) -> None:
+        """Take no difference across a gap, and count no order of readings across it."""
+        self._last = None
+        self._last_difference = None
+        self._signs.clear()
+        self._sum_of_signs = self._last_sign = self._same_signs = 0
+
+    def add(self, offset: float, resolution: float = 0.0) -> None:
+        """Take one reading (fractional offset) and the weight of its last digit, 0 if unknown."""
+        last, self._last = self._last, offset
+        if last is None:
+            return
+        nothing = dust(offset)
+        difference = offset - last
+        if abs(difference) < nothing:
+            difference = 0.0
+        magnitude = abs(difference)
+        self._digit.add(difference, resolution, nothing)
+        self._first.add(magnitude)
+        self._count += 1
+        if self._last_difference is not None:
+            bend = abs(difference - self._last_difference)
+            self._second.add(bend if bend >= nothing else 0.0)
+        self._last_difference = difference
+        self._follow_sign(1 if difference > 0.0 else -1 if difference < 0.0 else 0)
+        self.quantum = max(resolution, self._digit.learnt)
+        floor = self.quantum / math.sqrt(12.0)
+        self.moving = self._same_signs >= _MONOTONE or abs(self._sum_of_signs) >= _MOVING
+        if self.moving and len(self._second):
+            spread = self._second.sd(floor * math.sqrt(6.0)) / math.sqrt(6.0)
+        else:
+            spread = self._first.sd(floor * math.sqrt(2.0)) / math.sqrt(2.0)
+        self.sigma = max(spread, floor)
+        self.degrees = min(self._count, WINDOW) * 2.0 / 3.0
+
+    def _follow_sign(self, sign: int) -> None:
+        if len(self._signs) == _SIGNS:
+            self._sum_of_signs -= self._signs[0]
+        self._same_signs = self._same_signs + 1 if sign and sign == self._last_sign else 1
+        self._last_sign = sign
+        self._signs.append(sign)
+        self._sum_of_signs += sign

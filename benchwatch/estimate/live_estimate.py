@@ -1,0 +1,128 @@
+"""Everything the live estimate says after each reading: level, drift, settling, tolerance."""
+
+import math
+from dataclasses import replace
+
+from benchwatch.estimate.level.level_estimator import Level
+from benchwatch.estimate.results import Numbers, SettleLimit, Tolerance
+from benchwatch.estimate.settle.settling import Settling
+from benchwatch.estimate.settle.warmup import Warmup
+
+
+class LiveEstimate:
+    """One counter's readings in, `Numbers` out; constant memory, bounded work a reading.
+
+    Args:
+        tolerance: limit of the offset (fractional), None when none was asked for.
+        settle: what settled means, None when not asked for.
+    """
+
+    def __init__(
+        self, *, tolerance: float | None = None, settle: SettleLimit | None = None
+    ) -> None:
+        self._tolerance = tolerance
+        self._level = Level()
+        self._settling = Settling(settle)
+        self._held: tuple[float, float] | None = None
+        """A suspect reading, kept from the settling until it is known to be no spike."""
+        self._crept = False
+        """A creep was told since the last reading that the settling has taken."""
+        self._numbers = Numbers()
+
+    @property
+    def numbers(self) -> Numbers:
+        """What was said last."""
+        return self._numbers
+
+    def retune(self, tolerance: float | None, settle: SettleLimit | None) -> None:
+        """Take new limits; what was measured stays, the verdict is earned anew."""
+        self._tolerance = tolerance
+        self._settling.retune(settle)
+        estimate = self._numbers.estimate
+        self._numbers = replace(
+            self._numbers,
+            settle=self._settling.verdict(),
+            tolerance=None if estimate is None else self._judge(estimate.offset),
+        )
+
+    def warmup(self) -> Warmup | None:
+        """The exponential that the oscillator comes in on; None when it shows none."""
+        return self._settling.warmup()
+
+    def gap(self, lasted_s: float | None = None) -> bool:
+        """Readings were missed.
+
+        Args:
+            lasted_s: for how long, seconds; None when the readings before say nothing of those to
+                come, as after a change of the time base.
+
+        Returns:
+            Whether the level goes on over the gap, by the rule of `Level.gap`; else the next
+            reading starts it afresh. The settling has a rule of its own.
+        """
+        self._settling.gap(lasted_s)
+        if self._level.gap(lasted_s):
+            self._numbers = replace(self._numbers, confirmed_nudge=None, spike_at_s=None)
+            return True
+        self._held = None
+        self._numbers = Numbers(last_nudge=self._numbers.last_nudge, noise=self._numbers.noise)
+        return False
+
+    def touch(self, at_s: float) -> None:
+        """The operator says at `at_s` that the tool is on the trimmer, or off."""
+        self._level.touch(at_s)
+
+    def add(
+        self,
+        elapsed_s: float,
+        offset: float,
+        *,
+        gate_s: float | None = None,
+        resolution: float = 0.0,
+    ) -> Numbers:
+        """Take one reading and return the numbers after it.
+
+        Args:
+            elapsed_s: middle of the gate, seconds; any origin, the Unix epoch too.
+            offset: fractional offset; nan (no usable reading) changes nothing.
+            gate_s: gate time, None when unknown.
+            resolution: weight of the last digit written, as a fraction; 0 when unknown.
+        """
+        if not (math.isfinite(offset) and math.isfinite(elapsed_s)):
+            return self._numbers
+        now = self._level.add(elapsed_s, offset, gate_s=gate_s, resolution=resolution)
+        settling, quantum = self._settling, self._level.quantum
+        if self._held is not None and now.spike_at_s is None:
+            settling.add(*self._held, quantum)
+        creeps = now.rest is not None
+        self._held = (elapsed_s, offset) if now.suspect and not creeps else None
+        if not now.suspect and not creeps:
+            settling.add(elapsed_s, offset, quantum)
+            if self._crept:
+                # What crept away is no drift: it is part of the turn.
+                self._crept = False
+                settling.step(elapsed_s, 0.0, 0.0)
+        self._crept = self._crept or creeps
+        nudge = now.confirmed_nudge
+        if nudge is not None:
+            settling.step(nudge.at_s, nudge.size, nudge.u or 0.0)
+            if nudge.lasted_s > 0.0:
+                settling.step(nudge.at_s + nudge.lasted_s, nudge.size, nudge.u or 0.0)
+        self._numbers = Numbers(
+            estimate=now.estimate,
+            drift=settling.drift(),
+            last_nudge=now.last_nudge or self._numbers.last_nudge,
+            confirmed_nudge=nudge,
+            rest=now.rest,
+            settle=settling.verdict(),
+            tolerance=self._judge(now.estimate.offset),
+            noise=now.noise,
+            suspect=now.suspect,
+            spike_at_s=now.spike_at_s,
+        )
+        return self._numbers
+
+    def _judge(self, offset: float) -> Tolerance | None:
+        if self._tolerance is None:
+            return None
+        return Tolerance(self._tolerance, abs(offset) <= self._tolerance)

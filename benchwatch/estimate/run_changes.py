@@ -1,0 +1,157 @@
+"""What changed in the course of a recorded run: turns of the trimmer, and a warm-up.
+
+Turns are the nudges that the live estimate confirms. A long run is given to it as means of
+blocks, and each turn is then placed among the single readings beside it where the split of two
+means is most likely.
+
+Where a limit says what settled means, the run is settled from the live verdict on. Without one,
+a warm-up ends where the standard error of the mean of the rest is least (MSER: White 1997, An
+effective truncation heuristic for bias reduction in simulation output), if what comes before stands
+out: its first block lies six times further from the mean of the rest than blocks of the rest
+spread. Where less than a quarter of the run would be left nothing is said.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchwatch.estimate.live_estimate import LiveEstimate
+from benchwatch.estimate.results import SettleLimit
+
+FloatArray = NDArray[np.float64]
+
+MOST: Final = 4096
+"""Readings that are given one by one at most; more are given as so many blocks."""
+BLOCKS: Final = 100
+"""Blocks among which the end of a warm-up is looked for."""
+FEWEST_IN_BLOCK: Final = 5
+"""Readings in such a block (MSER-5)."""
+FEWEST_BLOCKS: Final = 12
+STANDS_OUT: Final = 6.0
+STAYS_AWAY: Final = 0.8
+"""Share of how far off it was in the first half of a warm-up that is too much for the second."""
+LARGEST_PART: Final = 0.75
+"""Part of a stretch that its warm-up may be."""
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """When a run changed; times are those of the first reading afterwards."""
+
+    turns_s: tuple[float, ...] = ()
+    settled_s: float | None = None
+    """Since when it is settled for good: by the limit, or after a warm-up that stands out. None:
+    it never settled within the limit, or no warm-up stands out."""
+
+
+def find_changes(
+    times_s: FloatArray,
+    offsets: FloatArray,
+    *,
+    gate_s: float | None = None,
+    settle: SettleLimit | None = None,
+    resolution: float = 0.0,
+) -> Changes:
+    """Look through a run.
+
+    Args:
+        times_s: seconds of each reading or gap, ascending, shape (n,).
+        offsets: fractional, nan for a gap and for what is left out.
+        gate_s: gate of all readings; None when unknown.
+        settle: what settled means; None: by the warm-up that stands out, if there is one.
+        resolution: last digit of the readings as a fraction; 0 when unknown.
+    """
+    size = max(math.ceil(offsets.size / MOST), 1)
+    times, means = _blocks(times_s, offsets, size)
+    estimate = LiveEstimate(settle=settle)
+    turns: list[float] = []
+    settled_s: float | None = None
+    step_s = float(np.median(np.diff(times))) if times.size > 1 else 0.0
+    last_s: float | None = None
+    missing = False
+    for now_s, mean in zip(times.tolist(), means.tolist(), strict=True):
+        if not math.isfinite(mean):
+            missing = True
+            continue
+        if missing and last_s is not None:
+            estimate.gap(max(now_s - last_s - step_s, 0.0))
+        last_s, missing = now_s, False
+        if size == 1:
+            numbers = estimate.add(now_s, mean, gate_s=gate_s, resolution=resolution)
+        else:
+            numbers = estimate.add(now_s, mean)
+        if numbers.confirmed_nudge is not None:
+            turns.append(numbers.confirmed_nudge.at_s)
+        verdict = numbers.settle
+        settled_s = None if verdict is None or verdict.state != "settled" else verdict.since_s
+    if size > 1:
+        turns = [_placed(times_s, offsets, at_s, step_s) for at_s in turns]
+    if settle is None:
+        settled_s = _after_warm_up(times_s, offsets, turns)
+    return Changes(tuple(turns), settled_s)
+
+
+def _blocks(times_s: FloatArray, offsets: FloatArray, size: int) -> tuple[FloatArray, FloatArray]:
+    """Return mean times and means of blocks; nan where half of the readings are missing."""
+    if size == 1:
+        return times_s, offsets
+    count = offsets.size // size
+    values = offsets[: count * size].reshape(count, size)
+    known = np.isfinite(values).sum(axis=1)
+    level = np.nansum(values, axis=1) / np.maximum(known, 1)
+    times = times_s[: count * size].reshape(count, size).mean(axis=1)
+    return times, np.where(known * 2 > size, level, np.nan)
+
+
+def _placed(times_s: FloatArray, offsets: FloatArray, at_s: float, step_s: float) -> float:
+    """Place a turn between the readings where a split in two means fits best."""
+    low, high = np.searchsorted(times_s, [at_s - 2 * step_s, at_s + 2 * step_s]).tolist()
+    known = low + np.flatnonzero(np.isfinite(offsets[low:high]))
+    y = offsets[known]
+    n = y.size
+    if n < 4:
+        return at_s
+    sums, before = np.cumsum(y - y[0])[:-1], np.arange(1, n)
+    total = float((y - y[0]).sum())
+    apart = sums / before - (total - sums) / (n - before)
+    gain = apart**2 * before * (n - before) / n
+    return float(times_s[known[int(np.argmax(gain)) + 1]])
+
+
+def _after_warm_up(times_s: FloatArray, offsets: FloatArray, turns: list[float]) -> float | None:
+    """Return where a warm-up ends, before the first turn or else after the last; None: nowhere."""
+    first, last = (turns[0], turns[-1]) if turns else (math.inf, -math.inf)
+    begin, end = np.searchsorted(times_s, [last, first]).tolist()
+    for part in (slice(end), slice(begin, None)):
+        ended = _warm_up_end(times_s[part], offsets[part])
+        if ended is not None:
+            return ended
+    return None
+
+
+def _warm_up_end(times_s: FloatArray, offsets: FloatArray) -> float | None:
+    here, times, y = np.isfinite(offsets), times_s, offsets
+    if not here.all():
+        times, y = times_s[here], offsets[here]
+    size = max(FEWEST_IN_BLOCK, math.ceil(y.size / BLOCKS))
+    count = y.size // size
+    if count < FEWEST_BLOCKS:
+        return None
+    means = np.array([(block - y[0]).mean() for block in y[: count * size].reshape(count, size)])
+    left = count - np.arange(math.ceil(0.9 * count))
+    tails = np.cumsum(means[::-1])[::-1][: left.size] / left
+    squares = np.cumsum(means[::-1] ** 2)[::-1][: left.size] / left - tails**2
+    cut = int(np.argmin(np.maximum(squares, 0.0) / left))
+    if cut == 0 or cut > LARGEST_PART * count:
+        return None
+    rest = means[cut:]
+    if abs(float(means[0] - rest.mean())) < STANDS_OUT * float(rest.std()):
+        return None
+    # A level that stays away and then steps is no warm-up but a tool or a hand.
+    away = np.abs(means[:cut] - rest.mean())
+    if away[(cut + 1) // 2 :].sum() > STAYS_AWAY * away[: cut // 2].sum() and cut > 1:
+        return None
+    return float(times[cut * size])

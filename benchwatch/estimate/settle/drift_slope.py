@@ -1,0 +1,79 @@
+"""The drift over the span that serves best: long enough to be significant, and no longer."""
+
+import math
+from typing import Final
+
+from benchwatch.estimate.block_means import Pyramid
+from benchwatch.estimate.regression import fit_line
+from benchwatch.estimate.results import Drift
+from benchwatch.estimate.settle.noise_model import NoiseModel
+
+BLOCKS: Final = 32
+KAPPA: Final = 2.55
+"""sd of a least-squares slope is κ·σy(T/2)/T: white FM √6, flicker FM 2.548, random walk √7.2."""
+LOOSE: Final = 5.0
+TIGHT: Final = 10.0
+"""The span doubles while the drift is under `LOOSE` u, and halves while half of it would
+still give `TIGHT` u."""
+BENT: Final = 2.0
+"""It also halves, and does not double, where the slope of the newer half lies further than
+this many of its u from that of the whole: the offset creeps after a turn and comes to rest,
+and a line through both would tell a drift that is over."""
+
+
+class SlopeFinder:
+    """Keeps to one level of the pyramid, and moves by at most one level at a time."""
+
+    def __init__(self) -> None:
+        self._level = 0
+
+    def find(
+        self, pyramid: Pyramid, since: float, longest_s: float, noise: NoiseModel | None
+    ) -> Drift | None:
+        """Slope of the newest readings later than `since`; None before three of them.
+
+        σy(T/2) comes from `noise`, which rests on second differences: a drift is not in it.
+        """
+        level = self._level
+        here = _slope(pyramid, level, since, noise)
+        while here is None and level:
+            level -= 1
+            here = _slope(pyramid, level, since, noise)
+        if here is not None and not _significant(here, LOOSE):
+            longer = _slope(pyramid, level + 1, since, noise)
+            if (
+                longer is not None
+                and here.span_s < longer.span_s
+                and 2.0 * here.span_s <= longest_s
+                and not _bent(longer, here)
+            ):
+                level, here = level + 1, longer
+        elif here is not None and level:
+            shorter = _slope(pyramid, level - 1, since, noise)
+            if shorter is not None and (_significant(shorter, TIGHT) or _bent(here, shorter)):
+                level, here = level - 1, shorter
+        self._level = level
+        return here
+
+
+def _significant(drift: Drift, times: float) -> bool:
+    return drift.u is not None and abs(drift.per_s) > times * drift.u
+
+
+def _bent(longer: Drift, shorter: Drift) -> bool:
+    u = shorter.u
+    return u is not None and abs(shorter.per_s - longer.per_s) > BENT * u
+
+
+def _slope(pyramid: Pyramid, level: int, since: float, noise: NoiseModel | None) -> Drift | None:
+    if level >= len(pyramid.levels):
+        return None
+    rows = pyramid.levels[level].rows()[:, -BLOCKS:]
+    rows = rows[:, int(rows[0].searchsorted(since)) :]
+    count = rows.shape[1]
+    if count < (BLOCKS // 2 if level else 3):
+        return None
+    line = fit_line(rows[0], rows[1])
+    span_s = line.span * count / (count - 1)
+    u = KAPPA * math.sqrt(noise.variance(span_s / 2.0)) / span_s if noise else None
+    return Drift(line.slope, u, span_s)

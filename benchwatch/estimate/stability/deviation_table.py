@@ -1,0 +1,157 @@
+"""The stability of a run: any of the deviations over a grid of averaging times, with limits."""
+
+import math
+from collections.abc import Iterable
+from typing import Final
+
+from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom
+from benchwatch.estimate.stability.dead_time import CORRECTED, variance_ratio
+from benchwatch.estimate.stability.deviation_point import (
+    NOISES,
+    ONE_SIGMA,
+    Deviation,
+    IntArray,
+    Name,
+    lowest_alpha,
+    order,
+)
+from benchwatch.estimate.stability.deviations import WindowSums, variance
+from benchwatch.estimate.stability.noise_id import SHORTEST, lag1_alpha, ratio_alpha
+from benchwatch.estimate.stability.phase_data import Phase
+from benchwatch.estimate.stability.total_bias import total_bias
+
+WHOLE: Final = 1e-6
+"""An averaging time is a multiple of the interval when it is one to this part."""
+
+
+def octave_factors(points: int) -> list[int]:
+    """Return averaging factors 1, 2, 4 ... for `points` phase points."""
+    return [1 << k for k in range(points.bit_length()) if 2 << k < points]
+
+
+def decade_factors(points: int) -> list[int]:
+    """Return averaging factors 1, 10, 100 ... for `points` phase points."""
+    return [10**k for k in range(len(str(points))) if 2 * 10**k < points]
+
+
+def factor_of(tau_s: float, interval_s: float, *, within: float = WHOLE) -> int | None:
+    """Return the averaging factor of `tau_s`; None when no multiple of the interval is near.
+
+    Args:
+        tau_s: averaging time.
+        interval_s: time from reading to reading.
+        within: how far the multiple may be from `tau_s`, as a part of it.
+    """
+    m = round(tau_s / interval_s)
+    return m if m >= 1 and abs(m * interval_s - tau_s) <= within * tau_s else None
+
+
+def stability_table(
+    phase: Phase,
+    interval_s: float,
+    names: Iterable[Name],
+    factors: Iterable[int],
+    *,
+    gate_s: float | None = None,
+    confidence: float = ONE_SIGMA,
+) -> tuple[Deviation, ...]:
+    """Return each deviation at each averaging factor that the run is long enough for.
+
+    Args:
+        phase: the run.
+        interval_s: time from reading to reading.
+        names: which deviations.
+        factors: averaging factors, in readings.
+        gate_s: gate, where there is dead time between readings. Averaging times are then
+            multiples of the gate, and the deviations of `CORRECTED` are corrected.
+        confidence: probability that the limits cover the truth.
+    """
+    variances = _Variances(phase)
+    noise = _Noise(phase, variances)
+    tau0_s = interval_s if gate_s is None else gate_s
+    factors = list(factors)
+    table = []
+    for name in names:
+        for m in factors:
+            square, runs = variances.of(name, m)
+            if not runs.sum():
+                continue
+            alpha = noise.at(m)
+            if alpha is not None:
+                alpha = max(alpha, lowest_alpha(name))
+            if gate_s is not None and name in CORRECTED and alpha is not None:
+                square /= variance_ratio(alpha, m, interval_s / gate_s, order(name))
+            value = math.sqrt(square) * (m * tau0_s / math.sqrt(3) if name == "tdev" else 1.0)
+            edf = low = high = bias = corrected = None
+            if value > 0:
+                terms = Terms(name, m, runs)
+                edf = degrees_of_freedom(terms, alpha)
+                if name != "totdev":
+                    low, high = chi2_limits(value, edf, confidence)
+                else:
+                    bias, corrected, low, high = _unbiased(value, terms, alpha, confidence)
+            known = NOISES[alpha] if alpha is not None and value > 0 else None
+            tau_s = float(f"{m * tau0_s:.12g}")
+            n = int(runs.sum())
+            table.append(
+                Deviation(name, tau_s, value, low, high, confidence, edf, n, known, bias, corrected)
+            )
+    return tuple(table)
+
+
+def _unbiased(
+    value: float, terms: Terms, alpha: int | None, confidence: float
+) -> tuple[float | None, float | None, float, float]:
+    """Return the bias of a total deviation, its value without, and limits about that.
+
+    Where the noise is unknown, the limits hold those of every noise.
+    """
+    limits, bias = [], 1.0
+    for noise in range(-2, 3) if alpha is None else (alpha,):
+        bias = math.sqrt(total_bias(noise, terms.m, terms.runs))
+        limits.append(chi2_limits(value / bias, degrees_of_freedom(terms, noise), confidence))
+    low, high = min(low for low, _ in limits), max(high for _, high in limits)
+    if alpha is None:
+        return None, None, low, high
+    return bias, value / bias, low, high
+
+
+class _Variances:
+    """Works out each variance once: the table and the kind of noise need some of them both."""
+
+    def __init__(self, phase: Phase) -> None:
+        self._phase = phase
+        self._sums = WindowSums(phase)
+        self._known: dict[tuple[Name, int], tuple[float, IntArray]] = {}
+
+    def of(self, name: Name, m: int) -> tuple[float, IntArray]:
+        """Return what `variance` does."""
+        of: Name = "mdev" if name == "tdev" else name
+        if (of, m) not in self._known:
+            self._known[of, m] = variance(of, self._phase, m, sums=self._sums)
+        return self._known[of, m]
+
+
+class _Noise:
+    """Identifies the noise at each averaging factor once."""
+
+    def __init__(self, phase: Phase, variances: _Variances) -> None:
+        self._phase, self._variances = phase, variances
+        self._known: dict[int, int | None] = {}
+
+    def at(self, m: int) -> int | None:
+        """Return α at `m`, or where the run is too short for that at the longest it tells."""
+        m = max(min(m, self._phase.points // SHORTEST), 1)
+        if m not in self._known:
+            self._known[m] = self._identify(m)
+        return self._known[m]
+
+    def _identify(self, m: int) -> int | None:
+        if m == 1:
+            alpha = lag1_alpha(self._phase)
+            return None if alpha is None else min(max(round(alpha), -4), 2)
+        if self.at(1) is None:
+            return None
+        modified, runs = self._variances.of("mdev", m)
+        plain, _ = self._variances.of("oadev", m)
+        return ratio_alpha(modified, plain, m) if runs.sum() else self.at(1)

@@ -1,0 +1,157 @@
+"""Short gaps in offsets bridged by their best linear estimate, with its error known.
+
+A lost reading breaks the phase that is summed from offsets, and with one reading in a hundred
+lost no difference over a thousand readings is left. So a gap of a few readings is filled by
+ordinary kriging (Matheron 1963; Cressie, Statistics for Spatial Data, 1993, section 3.2) from the
+readings beside it and the variogram of the run itself: the weights sum to one, so the level
+doesn't matter, and follow the noise there is, whichever it is. The error of the sum over the
+gap has the variance −aᵀΓa (a: the contrast of gap and weights, Γ: variogram); it is hardly
+correlated with sums over times that are long against the neighbours used, and so is subtracted
+from the squares of differences that reach across. Gaps that are longer, that have too few readings
+beside them, or across which the level jumped, stay: nothing reaches across.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from benchwatch.estimate.stability.deviation_point import BoolArray, FloatArray, IntArray
+
+LONGEST: Final = 16
+"""Readings; a longer gap is never bridged."""
+BESIDE: Final = 16
+"""Readings used on either side at most."""
+FEWEST_BESIDE: Final = 4
+REACH: Final = 64
+"""How far from the gap they may lie."""
+JUMP: Final = 5.0
+"""A level that differs by so many standard deviations across the gap is a jump: no bridge. It is
+none where a straight line through both sides explains it, as while an oven comes in."""
+RIDGE: Final = 1e-3
+"""Part of γ(1) added on the diagonal, so that the variogram of a short run stays solvable."""
+SAMPLE: Final = 1 << 18
+"""Readings from which the variogram is taken at most."""
+PIECES: Final = 16
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bridged:
+    """Offsets with their short gaps filled, each array of shape (n,)."""
+
+    values: FloatArray
+    """nan no longer; 0 where a gap was not bridged."""
+    error: FloatArray
+    """Variance that each reading brings to a sum over it; 0 where nothing was filled."""
+    walls: BoolArray
+    """Which are in a gap that was not bridged."""
+
+
+def bridge(offset: FloatArray) -> Bridged:
+    """Fill the short gaps of `offset`, (n,), nan where missing, any unit."""
+    missing = ~np.isfinite(offset)
+    values, error = np.where(missing, 0.0, offset), np.zeros(offset.size)
+    walls = missing.copy()
+    edges = np.flatnonzero(np.diff(missing.astype(np.int8), prepend=0, append=0))
+    starts, ends = edges[::2], edges[1::2]
+    short = (ends - starts <= LONGEST) & (starts > 0) & (ends < offset.size)
+    if not short.any():
+        return Bridged(values, error, walls)
+    gamma = _variogram(offset)
+    solved: dict[bytes, _Solved | None] = {}
+    for start, end in zip(starts[short].tolist(), ends[short].tolist(), strict=True):
+        known = _beside(missing, start, end)
+        if known is None:
+            continue
+        key = (known - start).tobytes() + bytes([end - start])
+        if key not in solved:
+            solved[key] = _solve(gamma, known - start, end - start)
+        one = solved[key]
+        if one is None:
+            continue
+        near = offset[known]
+        if all(abs(float(jump.weights @ near)) > JUMP * jump.sd for jump in one.jumps):
+            continue
+        values[start:end] = one.weights @ near
+        error[start:end] = one.variance / (end - start)
+        walls[start:end] = False
+    return Bridged(values, error, walls)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Jump:
+    """By how much the level differs across the gap, and how much it does by noise."""
+
+    weights: FloatArray
+    """Of the neighbours."""
+    sd: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Solved:
+    weights: FloatArray
+    """(gap, neighbours)."""
+    variance: float
+    """Of the error of the sum over the gap."""
+    jumps: tuple[_Jump, _Jump]
+    """From level to level, and from line to line with one slope on both sides."""
+
+
+def _beside(missing: BoolArray, start: int, end: int) -> IntArray | None:
+    """Return where the readings beside the gap lie; None when there are too few."""
+    low, high = max(start - REACH, 0), min(end + REACH, missing.size)
+    before = low + np.flatnonzero(~missing[low:start])[-BESIDE:]
+    after = end + np.flatnonzero(~missing[end:high])[:BESIDE]
+    if min(before.size, after.size) < FEWEST_BESIDE:
+        return None
+    return np.concatenate((before, after))
+
+
+def _solve(gamma: FloatArray, known: IntArray, length: int) -> _Solved | None:
+    """Return the weights for a gap at 0 ... `length` - 1 with readings at `known`."""
+    at = np.concatenate((known, np.arange(length)))
+    apart = np.abs(at[:, None] - at[None, :])
+    pairs = gamma[apart]
+    if not np.isfinite(pairs).all():
+        return None
+    n = known.size
+    system = np.zeros((n + 1, n + 1))
+    system[:n, :n] = pairs[:n, :n] - RIDGE * gamma[1] * np.eye(n)
+    system[n, :n] = system[:n, n] = 1.0
+    right = np.vstack((pairs[:n, n:], np.ones(length)))
+    weights = np.linalg.lstsq(system, right, rcond=None)[0][:n].T
+    contrast = np.concatenate((-weights.sum(axis=0), np.ones(length)))
+    variance = max(-float(contrast @ pairs @ contrast), 0.0)
+    after = known >= length
+    levels: FloatArray = np.column_stack((np.ones(n), after))
+    lines: FloatArray = np.column_stack((levels, known))
+    jumps = [np.linalg.pinv(columns)[1] for columns in (levels, lines)]
+    by_level, by_line = (_Jump(jump, _sd(jump, pairs[:n, :n])) for jump in jumps)
+    return _Solved(weights, variance, (by_level, by_line))
+
+
+def _sd(contrast: FloatArray, gamma: FloatArray) -> float:
+    """Return the spread of a sum whose weights add up to nothing."""
+    return float(np.sqrt(max(-float(contrast @ gamma @ contrast), 0.0)))
+
+
+def _variogram(offset: FloatArray) -> FloatArray:
+    """Return γ(h) = ½ E (y(i+h) − y(i))² at lags 0, 1 ... as far as neighbours may lie apart."""
+    farthest = 2 * REACH + LONGEST + 1
+    pieces = [offset]
+    if offset.size > SAMPLE:
+        size = SAMPLE // PIECES
+        first = np.linspace(0, offset.size - size, PIECES).astype(int).tolist()
+        pieces = [offset[start : start + size] for start in first]
+    totals, counts = np.zeros(farthest), np.zeros(farthest)
+    for piece in pieces:
+        for lag in range(1, min(farthest, piece.size)):
+            d = piece[lag:] - piece[:-lag]
+            squares = d * d
+            known = np.isfinite(squares)
+            totals[lag] += float(squares[known].sum())
+            counts[lag] += int(known.sum())
+    with np.errstate(invalid="ignore"):
+        gamma = 0.5 * totals / counts
+    gamma[0] = 0.0
+    return np.asarray(gamma)

@@ -1,0 +1,207 @@
+"""OADEV, MDEV and OHDEV of a run that is still going on, at averaging factors 1, 2, 4 ...
+
+Each reading costs the same however long the run (Dobrogowski and Kasznia 2007): with phase x
+and its running sum C, each averaging factor m adds one square,
+
+    oadev  (x[i] − 2x[i−m] + x[i−2m])² / 2m²
+    ohdev  (x[i] − 3x[i−m] + 3x[i−2m] − x[i−3m])² / 6m²
+    mdev   (C[i] − 3C[i−m] + 3C[i−2m] − C[i−3m])² / 2m⁴
+
+x and C grow without bound while their differences do not, so both are whole numbers of
+2^-100: nothing is lost after any number of readings, and no reference offset is needed.
+
+Up to m = 256 every term is taken, so that the result is that of the whole run. Above it every
+(m/256)-th is, from 1024 points or more of every (m/256)-th phase: memory grows with
+the logarithm of the run, and the degrees of freedom of FM noise by less than one in a thousand.
+"""
+
+import math
+from typing import Final
+
+import numpy as np
+
+from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom
+from benchwatch.estimate.stability.deviation_point import (
+    NOISES,
+    ONE_SIGMA,
+    Deviation,
+    Name,
+    lowest_alpha,
+)
+from benchwatch.estimate.stability.noise_id import FEWEST, SHORTEST, ratio_alpha
+
+LARGEST_FULL: Final = 256
+"""Averaging factor up to which every term is taken."""
+LARGEST_OFFSET: Final = 1e9
+"""Nothing above is an offset; it is taken as missing."""
+
+_RING: Final = 1024
+"""Places that are kept, at least; the longest difference needs 3 · 256 + 1."""
+_BITS: Final = 100
+_SQUARE_UNIT: Final = 2.0 ** (-2 * _BITS)
+
+
+class _Level:
+    """Sums of squares at some averaging factors, from phase at every `stride`-th reading.
+
+    Of the phases 0 ... i the sum C[i] leaves out the last, so that C[0] = 0. The level with
+    every reading holds C[i+1] beside x[i], so that its newest term is not a reading late.
+
+    Args:
+        stride: readings from place to place.
+        distances: averaging factors, in places, shortest first.
+    """
+
+    def __init__(self, stride: int, distances: list[int]) -> None:
+        self.stride = stride
+        self.distances = distances
+        self._lead = 1 if stride == 1 else 0
+        # Where x[i−m], x[i−2m], x[i−3m] stand, counted from the end of the list.
+        self._spans = [
+            (k, 2 * d, 3 * d, -1 - d, -1 - 2 * d, -1 - 3 * d) for k, d in enumerate(distances)
+        ]
+        self._squares: dict[Name, list[float]] = {
+            name: [0.0] * len(distances) for name in ("oadev", "mdev", "ohdev")
+        }
+        self._terms: dict[Name, list[int]] = {
+            name: [0] * len(distances) for name in ("oadev", "mdev", "ohdev")
+        }
+        self._x: list[int] = []
+        self._c: list[int] = [0] * self._lead
+        self._count = 0
+
+    def add(self, x: int, c: int) -> None:
+        """Take the next phase and the sum before it."""
+        xs, cs = self._x, self._c
+        c = c + x if self._lead else c
+        xs.append(x)
+        cs.append(c)
+        self._count += 1
+        if len(xs) > 2 * _RING:
+            del xs[:_RING], cs[:_RING]
+        held, held_sums = len(xs), len(cs)
+        plain, modified, third = self._squares.values()
+        for k, two, three, at1, at2, at3 in self._spans:
+            if held <= two:
+                return
+            x1 = xs[at1]
+            step = x1 - xs[at2]
+            d = float(x - x1 - step)
+            plain[k] += d * d
+            if held_sums > three:
+                d = float(c - cs[at3] - 3 * (cs[at1] - cs[at2]))
+                modified[k] += d * d
+                if held > three:
+                    d = float(x - xs[at3] - 3 * step)
+                    third[k] += d * d
+
+    def restart(self) -> None:
+        """Begin a new run of places; what was summed stays."""
+        for name, terms in self._terms.items():
+            terms[:] = [self.terms(name, k) for k in range(len(terms))]
+        self._x.clear()
+        self._c[:] = [0] * self._lead
+        self._count = 0
+
+    def coarser(self) -> "_Level":
+        """Return a level of twice the stride that knows the places so far; none is forgotten."""
+        level = _Level(2 * self.stride, [LARGEST_FULL])
+        for place in range(0, len(self._x), 2):
+            x = self._x[place]
+            level.add(x, self._c[place + self._lead] - self._lead * x)
+        return level
+
+    def terms(self, name: Name, k: int) -> int:
+        """Count the terms of the `k`-th averaging factor."""
+        d = self.distances[k]
+        lost = {"oadev": 2 * d, "mdev": 3 * d - self._lead, "ohdev": 3 * d}[name]
+        return self._terms[name][k] + max(self._count - lost, 0)
+
+    def variance(self, name: Name, k: int) -> float:
+        """Return a variance at the `k`-th averaging factor; nan without terms."""
+        n, m = self.terms(name, k), self.distances[k] * self.stride
+        factor = {"oadev": 2.0 * m**2, "mdev": 2.0 * m**4, "ohdev": 6.0 * m**2}[name]
+        return self._squares[name][k] / factor / n * _SQUARE_UNIT if n else math.nan
+
+
+class LiveDeviations:
+    """Deviations that grow with the run.
+
+    Args:
+        interval_s: time from reading to reading.
+    """
+
+    def __init__(self, interval_s: float) -> None:
+        self._interval_s = interval_s
+        octaves = [1 << k for k in range(LARGEST_FULL.bit_length())]
+        self._levels = [_Level(1, octaves)]
+        self._points = 0
+        self._since_gap = 0
+        self._x = self._c = 0
+
+    def add(self, offset: float) -> None:
+        """Take one reading, as a fraction; one that is no number is a gap."""
+        if not abs(offset) < LARGEST_OFFSET:
+            self.gap()
+            return
+        if self._since_gap == 0:
+            self._put(0)
+        self._c += self._x
+        self._x += int(math.ldexp(offset, _BITS))
+        self._since_gap += 1
+        self._points += 1
+        self._put(self._since_gap)
+
+    def gap(self) -> None:
+        """Begin anew after a gap; no difference reaches across it."""
+        if self._since_gap:
+            for level in self._levels:
+                level.restart()
+        self._since_gap = self._x = self._c = 0
+
+    def _put(self, count: int) -> None:
+        for level in self._levels:
+            if count % level.stride:
+                return
+            level.add(self._x, self._c)
+        if count == 2 * LARGEST_FULL * self._levels[-1].stride:
+            self._levels.append(self._levels[-1].coarser())
+
+    def table(self, confidence: float = ONE_SIGMA) -> tuple[Deviation, ...]:
+        """Return what is known now: each deviation at each averaging time, shortest first.
+
+        With gaps the limits are a little wide: the terms are counted as one run.
+        """
+        rows: dict[Name, list[Deviation]] = {"oadev": [], "mdev": [], "ohdev": []}
+        alpha = None
+        for level in self._levels:
+            for k, distance in enumerate(level.distances):
+                m = distance * level.stride
+                alpha = self._noise(level, k, m, alpha)
+                for name, known in rows.items():
+                    if n := level.terms(name, k):
+                        terms = Terms(name, m, np.array([n]), stride=level.stride)
+                        square = level.variance(name, k)
+                        known.append(self._row(terms, square, alpha, confidence))
+        return tuple(row for known in rows.values() for row in known)
+
+    def _noise(self, level: _Level, k: int, m: int, shorter: int | None) -> int | None:
+        """Identify the noise; at m = 1, which tells nothing by itself, that at m = 2 is taken."""
+        if self._points < FEWEST:
+            return None
+        if m == 1:
+            k, m = 1, 2
+        if self._points < SHORTEST * m or not level.terms("mdev", k):
+            return shorter
+        return ratio_alpha(level.variance("mdev", k), level.variance("oadev", k), m)
+
+    def _row(self, terms: Terms, square: float, alpha: int | None, confidence: float) -> Deviation:
+        value = math.sqrt(square)
+        low = high = edf = noise = None
+        if value > 0:
+            known = None if alpha is None else max(alpha, lowest_alpha(terms.name))
+            edf = degrees_of_freedom(terms, known)
+            low, high = chi2_limits(value, edf, confidence)
+            noise = None if known is None else NOISES[known]
+        tau_s = terms.m * self._interval_s
+        return Deviation(terms.name, tau_s, value, low, high, confidence, edf, terms.count, noise)

@@ -1,0 +1,205 @@
+"""Phase from offsets, and which stretches of it no gap interrupts."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from benchwatch.estimate.stability.deviation_point import BoolArray, FloatArray, IntArray
+from benchwatch.estimate.stability.gap_bridges import BESIDE, LONGEST, bridge
+
+CLEAN_SHARE: Final = 0.5
+"""Share of differences free of gaps from which these alone are used."""
+MISSING_SHARE: Final = 0.25
+"""Share of an average that may be bridged."""
+SHORTEST_BRIDGED: Final = 2 * BESIDE
+"""Averaging factor from which the errors of bridges are as good as uncorrelated with sums."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bridges:
+    """What was bridged, and what could not be."""
+
+    walls: IntArray
+    """Prefix count, (N,): intervals before each point that nothing reaches across."""
+    error: FloatArray
+    """Prefix sum, (N,), of the variance that bridges bring to a sum."""
+    breaks: IntArray
+    """Prefix count, (N,), of intervals at which the run is cut where it is prolonged."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Phase:
+    """Phase (time error) in units of the interval, a straight line removed.
+
+    Second and third differences do not see a line, but rounding does: an offset of 1e-3 left
+    in the sum would cost four digits.
+    """
+
+    x: FloatArray
+    """N points, all finite; N - 1 intervals."""
+    gaps: IntArray | None
+    """Prefix count, (N,): missing intervals before each point; None without gaps."""
+    bridges: Bridges | None = None
+    """None when gaps are not bridged."""
+    known: BoolArray | None = None
+    """Which points were measured, (N,), where the phase itself was: it runs on through a gap,
+    and only points are missing. What stands at the others is interpolated."""
+
+    @property
+    def points(self) -> int:
+        """Count the phase points, N."""
+        return len(self.x)
+
+    def whole(self, span: int, stride: int = 1) -> IntArray:
+        """Return the lengths of the runs of windows of `span` intervals that touch no gap.
+
+        Windows begin at every `stride`-th point.
+        """
+        count = (self.points - 1 - span) // stride + 1 if self.points > span else 0
+        if self.gaps is None:
+            return np.array([count] if count > 0 else [], dtype=np.int64)
+        return run_lengths(self.mask(span, stride))
+
+    def mask(self, span: int, stride: int = 1) -> BoolArray:
+        """Return which windows of `span` intervals touch no gap; only with gaps."""
+        assert self.gaps is not None
+        counts = self.gaps
+        if len(counts) <= span:
+            return np.zeros(0, dtype=bool)
+        whole: BoolArray = counts[span:] == counts[: len(counts) - span]
+        return whole[::stride]
+
+    def bridged(self, m: int, windows: int, span: int, *, whole: bool = False) -> BoolArray | None:
+        """Return which windows of `span` intervals may reach across bridges at factor `m`.
+
+        Args:
+            m: averaging factor.
+            windows: how many averages of `m` intervals, side by side, are compared.
+            span: intervals that a difference takes; `windows`·m where it takes points only.
+            whole: reach across even where those free of gaps are many.
+
+        Returns:
+            None where only those free of gaps are to be used: they are many enough, or the
+            averages are too short, or nothing was bridged.
+        """
+        if self.gaps is None or self.bridges is None or self.points <= span:
+            return None
+        walls, counts = self.bridges.walls, self.gaps
+        usable: BoolArray = walls[span:] == walls[: len(walls) - span]
+        if self.known is not None and span == windows * m:
+            for k in range(windows + 1):
+                usable = usable & self.known[k * m : k * m + len(usable)]
+            return usable
+        if self.known is not None:
+            cuts, counts = self.bridges.breaks, _prefix(~self.known)[:-1]
+            usable = cuts[span:] == cuts[: len(cuts) - span]
+        elif m < SHORTEST_BRIDGED:
+            return None
+        clean = counts[span:] == counts[: len(counts) - span]
+        if not whole and clean.sum() >= CLEAN_SHARE * usable.sum():
+            return None
+        full = counts[m:] - counts[: len(counts) - m] <= MISSING_SHARE * m
+        for k in range(windows):
+            usable = usable & full[k * m : k * m + len(usable)]
+        return usable
+
+    def segments(self, *, bridged: bool = False) -> list[FloatArray]:
+        """Return the stretches of phase between gaps, each of two points or more.
+
+        Args:
+            bridged: across gaps that are bridged.
+        """
+        if self.gaps is None:
+            return [self.x] if self.points > 1 else []
+        prefix = self.bridges.breaks if bridged and self.bridges is not None else self.gaps
+        missing = np.diff(prefix) > 0
+        edges = np.flatnonzero(np.diff((~missing).astype(np.int8), prepend=0, append=0))
+        starts, ends = edges[::2].tolist(), edges[1::2].tolist()
+        return [self.x[start : end + 1] for start, end in zip(starts, ends, strict=True)]
+
+
+def phase_of_offsets(offset: FloatArray, *, bridged: bool = False) -> Phase:
+    """Integrate fractional offsets, (n,), nan where missing, to n + 1 phase points.
+
+    x = ∫y (IEEE 1139-2008, clause 2), of y less its mean.
+
+    Args:
+        offset: one for each interval, so that a long gap has as many nan.
+        bridged: bridge short gaps, so that they cost short averages only.
+    """
+    y = np.asarray(offset, dtype=np.float64)
+    missing = ~np.isfinite(y)
+    x = np.zeros(y.size + 1)
+    if not missing.any():
+        if y.size:
+            first = y - y[0]
+            x[1:] = np.cumsum(first - first.mean(), dtype=np.longdouble)
+        return Phase(x, None)
+    known = y[~missing]
+    bridges, filled, walls = None, np.where(missing, 0.0, y), missing
+    if bridged and known.size:
+        made = bridge(np.where(missing, np.nan, y))
+        filled, walls = made.values, made.walls
+        error = np.concatenate(([0.0], np.cumsum(made.error)))
+        bridges = Bridges(_prefix(walls), error, _prefix(walls))
+    if known.size:
+        first = np.where(walls, 0.0, filled - known[0])
+        mean = first[~missing].sum() / known.size
+        x[1:] = np.cumsum(np.where(walls, 0.0, first - mean), dtype=np.longdouble)
+    return Phase(x, _prefix(missing), bridges)
+
+
+def phase_of_phase(
+    x_s: FloatArray,
+    interval_s: float,
+    *,
+    runs_on: bool = False,
+    walls: BoolArray | None = None,
+) -> Phase:
+    """Take phase points in seconds, (N,), nan where missing.
+
+    Args:
+        x_s: the points.
+        interval_s: from one to the next.
+        runs_on: differences that take no missing point count, whatever is missing between.
+        walls: intervals that nothing reaches across all the same, (N - 1,).
+    """
+    x = np.asarray(x_s, dtype=np.float64)
+    finite = np.isfinite(x)
+    if not finite.any():
+        return Phase(np.zeros(x.size), _prefix(np.ones(max(x.size - 1, 0), dtype=bool)))
+    first, last = int(np.argmax(finite)), x.size - 1 - int(np.argmax(finite[::-1]))
+    flat = x - x[first]
+    flat /= interval_s
+    if last > first:
+        slope = flat[last] / (last - first)
+        line = np.arange(-first, x.size - first, dtype=np.float64)
+        line *= slope
+        flat -= line
+    if finite.all() and walls is None:
+        return Phase(flat, None)
+    missing, known = ~finite, np.flatnonzero(finite)
+    gaps = missing[1:] | missing[:-1]
+    if not runs_on:
+        nearest = known[np.maximum(np.searchsorted(known, np.arange(x.size), side="right") - 1, 0)]
+        return Phase(flat[nearest], _prefix(gaps))
+    at = np.arange(x.size, dtype=np.float64)
+    flat = np.interp(at, at[known], flat[known])
+    closed = np.zeros(x.size - 1, dtype=bool) if walls is None else walls
+    lengths = np.diff(known)
+    cut = closed.copy()
+    for place in np.flatnonzero(lengths > LONGEST + 1).tolist():
+        cut[known[place] : known[place + 1]] = True
+    bridges = Bridges(_prefix(closed), np.zeros(x.size), _prefix(cut))
+    return Phase(flat, _prefix(gaps | closed), bridges, finite)
+
+
+def run_lengths(mask: BoolArray) -> IntArray:
+    """Return the lengths of the runs of True."""
+    edges = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
+    return (edges[1::2] - edges[::2]).astype(np.int64)
+
+
+def _prefix(missing: BoolArray) -> IntArray:
+    return np.concatenate(([0], np.cumsum(missing, dtype=np.int64)))

@@ -1,0 +1,4 @@
+"""Uncertainty budgets after the GUM (JCGM 100:2008).
+
+In: the readings of a run and what is stated of the reference. Out: an offset record with budget.
+"""

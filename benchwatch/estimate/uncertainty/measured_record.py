@@ -1,0 +1,168 @@
+"""From the readings of a run to the record of an offset."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchwatch.errors import NoReadings
+from benchwatch.estimate.results import Drift, Estimate
+from benchwatch.estimate.uncertainty.mean_uncertainty import FEWEST, noise_of_mean
+from benchwatch.estimate.uncertainty.offset_record import (
+    Noise,
+    OffsetRecord,
+    RecordKind,
+    Reference,
+    offset_budget,
+)
+from benchwatch.estimate.uncertainty.uncertainty_budget import dof_from_reliability
+
+FloatArray = NDArray[np.float64]
+
+FEWEST_SPREAD: Final = 2
+LIVE_RELIABILITY: Final = 0.25
+"""Part of itself to which the live estimate's u is taken as known."""
+
+
+@dataclass(frozen=True, slots=True)
+class Averaged:
+    """What a run of readings says by itself, without anything the operator has to state."""
+
+    mean: float
+    readings: int
+    middle_s: float
+    span_s: float
+    """From the first to the last reading, an interval included."""
+    noise: Noise | None
+    drift_per_s: float | None
+
+
+def averaged(times_s: Sequence[float], offsets: Sequence[float], interval_s: float) -> Averaged:
+    """Average a run.
+
+    Args:
+        times_s: seconds of each reading or gap, ascending.
+        offsets: fractional; nan for a gap, which nothing bridges.
+        interval_s: from one reading to the next.
+
+    Raises:
+        NoReadings: there is no reading at all.
+    """
+    times, values = np.asarray(times_s, dtype=float), np.asarray(offsets, dtype=float)
+    here = np.isfinite(values)
+    count = int(np.count_nonzero(here))
+    if count == 0:
+        raise NoReadings("there is no usable reading to average.")
+    at = times[here]
+    level = float(values[here][0])
+    return Averaged(
+        mean=level + float(np.mean(values[here] - level)),
+        readings=count,
+        middle_s=float(at[0] + at[-1]) / 2.0,
+        span_s=float(at[-1] - at[0]) + interval_s,
+        noise=noise_of_mean(values, interval_s) or _spread_of_few(values[here], interval_s),
+        drift_per_s=_drift(at, values[here]),
+    )
+
+
+def measured_record(
+    kind: RecordKind,
+    counter: str,
+    run: Averaged,
+    reference: Reference,
+    *,
+    nominal_hz: float | None,
+    utc_s: float | None,
+    resolution: float | None,
+    conditions: tuple[tuple[str, str], ...] = (),
+) -> OffsetRecord:
+    """Put an averaged run and what the operator states together.
+
+    Args:
+        kind: as found or as left.
+        counter: name of the counter.
+        run: the readings, averaged.
+        reference: what counts the seconds.
+        nominal_hz: nominal frequency, None when only fractions are known.
+        utc_s: Unix seconds of the middle of the run, None when unknown.
+        resolution: last digit of one reading, fractional; None when unknown.
+        conditions: what was so at the time.
+    """
+    budget = offset_budget(
+        run.mean,
+        noise=run.noise,
+        resolution=resolution,
+        drift_per_s=run.drift_per_s,
+        span_s=run.span_s,
+        reference=reference,
+    )
+    return OffsetRecord(
+        kind, counter, nominal_hz, utc_s, run.span_s, run.readings, budget, conditions
+    )
+
+
+def estimated_record(
+    kind: RecordKind,
+    counter: str,
+    estimate: Estimate,
+    drift: Drift | None,
+    reference: Reference,
+    *,
+    nominal_hz: float | None,
+    utc_s: float | None,
+    resolution: float | None,
+    conditions: tuple[tuple[str, str], ...] = (),
+) -> OffsetRecord:
+    """Put the live estimate on record, as it stands.
+
+    Its u covers noise over its span; it is itself taken as known to a quarter, which is worth
+    8 degrees of freedom (JCGM 100:2008, G.4.2), and to no more than its readings give.
+
+    Args:
+        kind: as found or as left.
+        counter: name of the counter.
+        estimate: the offset now.
+        drift: the drift now, None when unknown.
+        reference: what counts the seconds.
+        nominal_hz: nominal frequency, None when only fractions are known.
+        utc_s: Unix seconds of the middle of the estimate's span, None when unknown.
+        resolution: last digit of one reading, fractional; None when unknown.
+        conditions: what was so at the time.
+    """
+    noise = None
+    if estimate.u is not None and estimate.readings > 1:
+        dof = min(estimate.readings - 1.0, dof_from_reliability(LIVE_RELIABILITY))
+        noise = Noise(estimate.u, dof, estimate.span_s, "how sure the live offset is")
+    budget = offset_budget(
+        estimate.offset,
+        noise=noise,
+        resolution=resolution,
+        drift_per_s=None if drift is None else drift.per_s,
+        span_s=estimate.span_s,
+        reference=reference,
+    )
+    return OffsetRecord(
+        kind, counter, nominal_hz, utc_s, estimate.span_s, estimate.readings, budget, conditions
+    )
+
+
+def _spread_of_few(values: FloatArray, interval_s: float) -> Noise | None:
+    """Difference to the mean of as many readings more, were the noise white: s·√(2/n), GUM 4.2."""
+    n = values.size
+    if n < FEWEST_SPREAD:
+        return None
+    u = float(np.std(values - values[0], ddof=1)) * math.sqrt(2.0 / n)
+    return Noise(u, n - 1.0, n * interval_s, "√2 s/√n of few readings", only_white=True)
+
+
+def _drift(times: FloatArray, values: FloatArray) -> float | None:
+    """Drift from the means of both halves; its spread is 2√2·σy(T/2)/T for any frequency noise."""
+    if values.size < FEWEST:
+        return None
+    half = values.size // 2
+    apart_s = float(np.mean(times[-half:]) - np.mean(times[:half]))
+    drift = float(np.mean(values[-half:]) - np.mean(values[:half])) / apart_s if apart_s else None
+    return drift if drift is not None and math.isfinite(drift) else None

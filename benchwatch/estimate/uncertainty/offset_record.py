@@ -1,0 +1,258 @@
+"""As found, as left: a frequency offset with everything that makes it uncertain.
+
+The budget of an offset holds, in fractions of the nominal, the noise over the averaging, the
+counter's last digit, what the oscillator moved meanwhile, and what counts the seconds (the
+counter's time base, or the reference it is locked to) with its ageing since calibration.
+Sources are words without fractions: amounts are written by who shows them, all in one unit.
+"""
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any, Final, Literal, cast, get_args
+
+from benchwatch.errors import FileError, UsageError
+from benchwatch.estimate.uncertainty.uncertainty_budget import (
+    Budget,
+    Distribution,
+    Line,
+    resolution_uncertainty,
+    standard_uncertainty,
+)
+
+RecordKind = Literal["as found", "as left"]
+
+KINDS: Final[tuple[RecordKind, ...]] = ("as found", "as left")
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Spread of the mean over the averaging: σy at the averaging time, never s/√n (GUM 4.2.7)."""
+
+    u: float
+    dof: float
+    averaging_s: float
+    deviation: str = "σy"
+    """Which deviation it is, in words."""
+    only_white: bool = False
+    """Taken from readings that are too few to tell whether neighbours go together."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """What counts the seconds; None stands for not stated, 0 for known to be nothing."""
+
+    name: str = "time base"
+    u: float | None = None
+    """Standard uncertainty on the day of its calibration (half of a certificate's U at k = 2)."""
+    offset: float = 0.0
+    """Known offset of the reference itself; readings are corrected for it."""
+    dof: float = math.inf
+    age_s: float | None = None
+    """Time since its calibration."""
+    ageing_per_s: float | None = None
+    """Largest ageing rate, either way; taken as a linear bound."""
+    source: str = "as stated"
+
+    @property
+    def aged_by(self) -> float | None:
+        """Most that it has moved either way since its calibration; None when not known."""
+        if self.ageing_per_s == 0:
+            return 0.0
+        if self.ageing_per_s is None or self.age_s is None:
+            return None
+        return abs(self.ageing_per_s) * abs(self.age_s)
+
+    @property
+    def u_now(self) -> float | None:
+        """Standard uncertainty with the ageing that is known; None when none was stated."""
+        if self.u is None:
+            return None
+        return math.hypot(self.u, standard_uncertainty(self.aged_by or 0.0, "rectangular"))
+
+
+def offset_budget(
+    offset: float,
+    *,
+    noise: Noise | None,
+    resolution: float | None,
+    drift_per_s: float | None,
+    span_s: float,
+    reference: Reference,
+) -> Budget:
+    """Build the budget of a mean `offset` read by a counter over `span_s`.
+
+    A counter whose time base is fast by y reads low: read = true/(1 + y), so the reference's
+    known offset is put back exactly, (1 + read)·(1 + y) - 1.
+
+    Args:
+        offset: mean of the readings, fractional.
+        noise: spread of the mean; None when too few readings tell.
+        resolution: last digit of one reading, as a fraction of the nominal; it does not average
+            away, for readings that repeat themselves stay rounded. None or 0 when unknown.
+        drift_per_s: rate of the oscillator during the averaging, fractional; None if unknown.
+        span_s: from the first to the last reading.
+        reference: what counts the seconds.
+
+    Raises:
+        UsageError: a negative uncertainty, or one that is no number.
+    """
+    lines: list[Line] = []
+    missing: list[str] = []
+    if noise is None:
+        lines.append(Line("mean of the readings", "as read", 0.0, "type A", estimate=offset))
+        missing.append("noise: too few readings to tell")
+    else:
+        source = f"{noise.deviation}, averaged over {noise.averaging_s:.4g} s"
+        lines.append(Line("noise", source, noise.u, "type A", noise.dof, estimate=offset))
+        if noise.only_white:
+            missing.append("noise that goes on from reading to reading: too few readings to tell")
+    if resolution:
+        source = "last digit of a reading, over √12"
+        u = resolution_uncertainty(resolution)
+        lines.append(Line("resolution", source, u, "rectangular"))
+    else:
+        missing.append("resolution of the counter")
+    if drift_per_s is None:
+        missing.append("drift during the averaging")
+    else:
+        moved = standard_uncertainty(drift_per_s * span_s / 2.0, "rectangular")
+        way = "upwards" if drift_per_s > 0 else "downwards"
+        source = f"half of what it moved {way} in {span_s:.4g} s either way, over √3"
+        lines.append(Line("drift", source, moved, "rectangular"))
+    _reference_lines(offset, reference, lines, missing)
+    return Budget(tuple(lines), tuple(missing))
+
+
+def _reference_lines(
+    offset: float, reference: Reference, lines: list[Line], missing: list[str]
+) -> None:
+    name, sensitivity = reference.name, 1.0 + offset
+    if reference.u is None:
+        missing.append(f"uncertainty of the {name}")
+    if reference.u is not None or reference.offset:
+        lines.append(
+            Line(name, reference.source, reference.u or 0.0, "normal", reference.dof, sensitivity,
+                 reference.offset)
+        )  # fmt: skip
+    if reference.ageing_per_s == 0:
+        return
+    bound = reference.aged_by
+    if bound is None or reference.age_s is None:
+        missing.append(f"ageing of the {name} since its calibration")
+        return
+    days = reference.age_s / 86400.0
+    source = f"largest rate over the {days:.4g} d since its calibration, over √3"
+    u = standard_uncertainty(bound, "rectangular")
+    lines.append(Line(f"{name} ageing", source, u, "rectangular", sensitivity=sensitivity))
+
+
+CAUTION: Final = "caution"
+"""Under this name a record keeps what speaks against it among its conditions."""
+
+
+@dataclass(frozen=True, slots=True)
+class OffsetRecord:
+    """An offset at one time, with its budget, ready to be kept, shown and printed."""
+
+    kind: RecordKind
+    counter: str
+    nominal_hz: float | None
+    """None when only fractions were recorded."""
+    utc_s: float | None
+    """Middle of the averaging, Unix seconds; None when the run has no dates."""
+    span_s: float
+    readings: int
+    budget: Budget
+    """In fractions of the nominal; its estimate is the offset."""
+    conditions: tuple[tuple[str, str], ...] = ()
+    """What was so at the time, as pairs such as ``("gate", "1 s")``."""
+
+    @property
+    def offset(self) -> float:
+        """Fractional offset, corrected for what the reference is known to be off."""
+        return self.budget.estimate
+
+    @property
+    def offset_hz(self) -> float | None:
+        """The offset in hertz at the nominal; None without one."""
+        return None if self.nominal_hz is None else self.offset * self.nominal_hz
+
+    @property
+    def caution(self) -> str:
+        """What spoke against it; empty when nothing did."""
+        return dict(self.conditions).get(CAUTION, "")
+
+    @property
+    def u(self) -> float:
+        """Combined standard uncertainty, fractional; a lower limit while something is missing."""
+        return self.budget.u
+
+    def as_kind(self, kind: RecordKind) -> "OffsetRecord":
+        """Return the same record under another heading."""
+        return replace(self, kind=kind)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return it as plain values for JSON; infinite degrees of freedom become None."""
+        return {
+            "kind": self.kind, "counter": self.counter, "nominal_hz": self.nominal_hz,
+            "utc_s": self.utc_s, "span_s": self.span_s, "readings": self.readings,
+            "conditions": [list(pair) for pair in self.conditions],
+            "budget": {"lines": [line_dict(line) for line in self.budget.lines],
+                       "missing": list(self.budget.missing)},
+        }  # fmt: skip
+
+    @classmethod
+    def from_dict(cls, values: dict[str, Any]) -> "OffsetRecord":
+        """Read back what `as_dict` wrote.
+
+        Raises:
+            FileError: a value is absent or is not what it should be.
+        """
+        try:
+            budget = values["budget"]
+            lines = tuple(_line(entry) for entry in budget["lines"])
+            return cls(
+                kind=_kind(values["kind"]), counter=str(values["counter"]),
+                nominal_hz=_optional(values["nominal_hz"]), utc_s=_optional(values["utc_s"]),
+                span_s=float(values["span_s"]), readings=int(values["readings"]),
+                budget=Budget(lines, tuple(str(name) for name in budget["missing"])),
+                conditions=tuple((str(name), str(value)) for name, value in values["conditions"]),
+            )  # fmt: skip
+        except (KeyError, TypeError, ValueError, UsageError) as error:
+            raise FileError(
+                f"this is no record of an offset: {error}. It must hold what a record was "
+                "written with; make the record anew."
+            ) from error
+
+
+def line_dict(line: Line) -> dict[str, Any]:
+    """Return one line of a budget as plain values for JSON; unbounded `dof` becomes None."""
+    return {
+        "name": line.name, "estimate": line.estimate, "u": line.u,
+        "distribution": line.distribution,
+        "dof": line.dof if math.isfinite(line.dof) else None,
+        "sensitivity": line.sensitivity, "contribution": line.contribution,
+        "source": line.source,
+    }  # fmt: skip
+
+
+def _optional(value: Any) -> float | None:
+    return None if value is None else float(value)
+
+
+def _kind(word: object) -> RecordKind:
+    for kind in KINDS:
+        if word == kind:
+            return kind
+    raise ValueError(f"'{word}' is neither {' nor '.join(KINDS)}")
+
+
+def _line(values: dict[str, Any]) -> Line:
+    if values["distribution"] not in get_args(Distribution):
+        raise ValueError(f"'{values['distribution']}' is no distribution")
+    return Line(
+        name=str(values["name"]), source=str(values["source"]), u=float(values["u"]),
+        distribution=cast("Distribution", str(values["distribution"])),
+        dof=math.inf if values["dof"] is None else float(values["dof"]),
+        sensitivity=float(values["sensitivity"]), estimate=float(values["estimate"]),
+    )  # fmt: skip

@@ -1,0 +1,110 @@
+"""What a journal holds, and how much room it takes."""
+
+import shutil
+import sqlite3
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from benchwatch.errors import JournalError
+from benchwatch.journal.journal_location import beside, check_kind, uri
+from benchwatch.journal.schema import check_owner
+from benchwatch.journal.sqlite_errors import sentence
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """A journal, now; times are Unix seconds."""
+
+    path: Path
+    file_bytes: int
+    log_bytes: int
+    """Of the log beside it."""
+    unused_bytes: int
+    """In the file, free to be written again."""
+    disk_free_bytes: int
+    watches: int
+    """Program starts that have a run in it."""
+    runs: int
+    unended: int
+    """Runs without an end: they are being watched, or were killed."""
+    readings: int
+    gaps: int
+    records: int
+    oldest_utc_s: float | None
+    """Start of the first run."""
+    newest_utc_s: float | None
+    """The newest reading."""
+    damage: str | None
+    """What is wrong with the file; None: nothing was found."""
+    others: tuple[Path, ...]
+    """Files beside it that were set aside, or took what it would not take."""
+
+
+def survey(path: Path) -> Survey:
+    """Look at the journal at `path`, whoever writes it meanwhile.
+
+    Raises:
+        JournalError: there is none, or it can't be read.
+    """
+    if not path.exists():
+        raise JournalError(f"there is no journal at {path} yet.")
+    check_kind(path)
+    try:
+        with closing(sqlite3.connect(uri(path), uri=True, timeout=5.0)) as reader:
+            return _survey(path, reader)
+    except sqlite3.Error as error:
+        raise JournalError(f"{sentence(path, error)}.") from error
+
+
+def _survey(path: Path, reader: sqlite3.Connection) -> Survey:
+    def one(query: str) -> int:
+        return int(reader.execute(query).fetchone()[0])
+
+    owner, version = one("PRAGMA application_id"), one("PRAGMA user_version")
+    check_owner(path, owner, version, empty=False)
+    checked = reader.execute("PRAGMA quick_check(1)").fetchone()[0]
+    (oldest,) = reader.execute("SELECT min(started_utc_s) FROM runs").fetchone()
+    newest = None
+    damage = None if checked == "ok" else str(checked)
+    readings = gaps = records = 0
+    if damage is None:
+        readings, gaps, records = (
+            one(f"SELECT count(*) FROM {table}")  # noqa: S608 - ours
+            for table in ("readings", "gaps", "records")
+        )
+        newest = _newest(reader)
+    file, log = path.resolve(), beside(path, "-wal")
+    return Survey(
+        path,
+        file.stat().st_size,
+        log.stat().st_size if log.exists() else 0,
+        one("PRAGMA freelist_count") * one("PRAGMA page_size"),
+        shutil.disk_usage(file.parent).free,
+        one("SELECT count(DISTINCT watch) FROM runs"),
+        one("SELECT count(*) FROM runs"),
+        one("SELECT count(*) FROM runs WHERE ended_utc_s IS NULL"),
+        readings,
+        gaps,
+        records,
+        oldest,
+        newest,
+        damage,
+        tuple(sorted(
+            name
+            for word in ("left", "damaged")
+            for name in file.parent.glob("*.db")
+            if name.name.startswith(f"{file.stem}-{word}-")
+        )),
+    )  # fmt: skip
+
+
+def _newest(reader: sqlite3.Connection) -> float | None:
+    """Return when the newest reading was taken: the last one of some run."""
+    times = [
+        reader.execute(
+            "SELECT utc_s FROM readings WHERE run = ? ORDER BY number DESC LIMIT 1", run
+        ).fetchone()
+        for run in reader.execute("SELECT run FROM runs").fetchall()
+    ]
+    return max((utc_s for time in times if time for utc_s in time), default=None)

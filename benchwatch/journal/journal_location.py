@@ -1,0 +1,176 @@
+"""Where a journal is, and whether what is there can serve as one.
+
+No file that may be a journal is ever opened but by SQLite: closing any other handle on it
+drops every lock that this process holds on the file (POSIX), whoever opened it. SQLite keeps
+count of its own handles (https://www.sqlite.org/howtocorrupt.html, section 2.2).
+"""
+
+import os
+import sqlite3
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from pathlib import Path
+from typing import Final
+
+from benchwatch.errors import JournalError
+from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, code
+
+TINY: Final = 1
+"""Bytes in a file that SQLite takes for an empty one and would write over."""
+LOOK_S: Final = 0.01
+
+BESIDE: Final = ("-wal", "-shm")
+"""Endings of what SQLite keeps beside an open file: its log, and the index of that."""
+
+
+def default_path() -> Path:
+    """Return where the journal lives unless told otherwise, making its folder.
+
+    Raises:
+        JournalError: the folder can't be made.
+    """
+    from platformdirs import user_data_path  # noqa: PLC0415 - only a run without --journal needs it
+
+    path = user_data_path("benchwatch", appauthor=False) / "journal.db"
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise JournalError(
+            f"the folder {path.parent} for the journal can't be made: {error.strerror}. "
+            f"{GO_ELSEWHERE}"
+        ) from error
+    return path
+
+
+def check_name(path: Path) -> None:
+    """Refuse names that SQLite takes for something other than a file.
+
+    Raises:
+        JournalError: it is such a name, or none.
+    """
+    name = str(path)
+    if path.name == ":memory:":
+        raise JournalError(
+            f"'{name}' is a database in memory, which would keep nothing: give the name of a "
+            "file, or go without a journal with --no-journal."
+        )
+    if name.lower().startswith("file:"):
+        raise JournalError(f"'{name}' is a URI: give the journal as the name of a file.")
+    if name == ".":  # what an empty name becomes, too
+        raise JournalError(f"an empty name, or '.', is no file for the journal. {GO_ELSEWHERE}")
+
+
+def check_kind(path: Path) -> None:
+    """Refuse what is there already and is no database: SQLite would overwrite a tiny file.
+
+    Raises:
+        JournalError: the file is of another kind, or can't be read.
+    """
+    try:
+        if not path.exists() or (path.is_file() and path.stat().st_size == 0):
+            return
+        if path.is_file() and is_database(path):
+            return
+    except OSError as error:
+        raise JournalError(f"the journal can't be opened: {error.strerror} ({path}).") from error
+    raise JournalError(f"the journal is damaged, or is no journal ({path}). {GO_ELSEWHERE}")
+
+
+def is_database(path: Path) -> bool:
+    """Tell whether the file at `path` begins as a database does, whole or damaged further on.
+
+    It is read by SQLite, as a file that nobody changes: nothing is locked, written or made.
+
+    Raises:
+        OSError: there is no file, or it can't be read.
+    """
+    if not path.is_file() or path.stat().st_size <= TINY:
+        return False
+    if not os.access(path, os.R_OK):
+        raise PermissionError(13, os.strerror(13))
+    try:
+        with closing(sqlite3.connect(uri(path, "immutable=1"), uri=True)) as reader:
+            reader.execute("PRAGMA schema_version").fetchone()
+    except sqlite3.Error as error:
+        return code(error) not in {sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CANTOPEN}
+    return True
+
+
+def uri(path: Path, *options: str) -> str:
+    """Return the URI by which SQLite opens the file at `path` for reading only."""
+    return f"{path.absolute().as_uri()}?{'&'.join(('mode=ro', *options))}"
+
+
+def inode(path: Path) -> tuple[int, int] | None:
+    """Return what tells the file at `path` from another one put in its place; None: no file."""
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_dev, status.st_ino
+
+
+def beside(path: Path, ending: str) -> Path:
+    """Return the name of what SQLite keeps beside the file that `path` leads to."""
+    file = path.resolve()
+    return file.with_name(file.name + ending)
+
+
+@contextmanager
+def alone(path: Path, wait_s: float) -> Iterator[None]:
+    """Let no other of our programs begin, replace or leave the file at `path` meanwhile.
+
+    The folder is locked and no file in it, so that nothing is left behind. Where folders
+    can't be locked (some networks, and systems that don't remove open files), it is done
+    without.
+
+    Raises:
+        TimeoutError: another program has it for longer than `wait_s`.
+    """
+    handle = None
+    if sys.platform != "win32":
+        with suppress(OSError):
+            handle = os.open(path.resolve().parent, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        if handle is not None:
+            _lock(handle, wait_s)
+        yield
+    finally:
+        if handle is not None:
+            os.close(handle)  # lets go of the lock
+
+
+def _lock(handle: int, wait_s: float) -> None:
+    import fcntl  # noqa: PLC0415 - not on every system
+
+    give_up_s = time.monotonic() + wait_s
+    while True:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() >= give_up_s:
+                raise TimeoutError("another program is beginning or leaving it") from None
+            time.sleep(LOOK_S)
+        except OSError:
+            return  # this kind of folder can't be locked
+        else:
+            return
+
+
+def remove_empty(path: Path) -> None:
+    """Remove a file that was emptied while it was open: SQLite would mix the old with the new."""
+    with suppress(OSError):
+        if path.is_file() and path.stat().st_size == 0:
+            path.resolve().unlink()
+
+
+def clear_leftovers(path: Path) -> None:
+    """Remove what SQLite kept beside a file that is gone; only while `alone`.
+
+    A new file would share it with whoever still has the old one open, and spoil the old one.
+    """
+    for ending in BESIDE:
+        with suppress(OSError):
+            beside(path, ending).unlink(missing_ok=True)

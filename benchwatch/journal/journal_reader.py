@@ -1,0 +1,278 @@
+"""Reads a journal back: its runs, and their events in the order in which they were written.
+
+A watch may be writing the file at the same time. So rows come in portions, each of them a short
+query of its own: one long query would keep SQLite from reusing what was written meanwhile, and
+the file beside the journal would grow for as long as it lasts.
+"""
+
+import math
+import sqlite3
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+from typing import Any, Final, Self, get_args
+
+from benchwatch.errors import BenchwatchError, JournalError
+from benchwatch.journal.journal_location import check_kind
+from benchwatch.journal.schema import Run, check_owner
+from benchwatch.journal.sqlite_errors import sentence
+from benchwatch.quantity import difference, parse_reply, printable
+from benchwatch.reading import OVERRANGE, Event, Flag, Gap, Mark, Reading, Record
+
+PORTION: Final = 5000
+"""Readings that are read at once."""
+
+_FLAGS: Final[frozenset[Flag]] = frozenset(get_args(Flag))
+_LAST: Final = 2**63 - 1
+_READINGS: Final = "number, utc_s, elapsed_s, gate_s, text, resolution_hz, flags"
+_OTHERS: Final = {
+    "gaps": "number, utc_s, elapsed_s, lasted_s, reason",
+    "marks": "number, utc_s, elapsed_s, text",
+    "records": "number, utc_s, elapsed_s, kind, document",
+    "notes": "number, utc_s, elapsed_s, kind, document",
+}
+_LATER: Final = frozenset({"records", "notes"})
+"""Tables that the first journals had not."""
+_TEXTS: Final = frozenset({"text", "flags", "reason", "kind", "document"})
+_TYPES: Final[dict[str, set[type]]] = {
+    **{name: {str} for name in _TEXTS},
+    "number": {int},
+    "gate_s": {int, float, type(None)},
+}
+"""What the cells of a column may be; else numbers."""
+
+ReadingRow = tuple[int, float, float, float | None, str, float, str]
+"""Number, Unix seconds, elapsed seconds, gate, text, resolution in hertz, flags."""
+
+
+@dataclass(frozen=True, slots=True)
+class Portion:
+    """Consecutive events of a run, each kind in the order of its numbers."""
+
+    readings: list[ReadingRow]
+    gaps: list[tuple[int, float, float, float, str]] = field(default_factory=list)
+    """Number, Unix seconds, elapsed seconds, how long it lasted, reason."""
+    marks: list[tuple[int, float, float, str]] = field(default_factory=list)
+    """Number, Unix seconds, elapsed seconds, text."""
+    records: list[tuple[int, float, float, str, str]] = field(default_factory=list)
+    """Number, Unix seconds, elapsed seconds, kind, document."""
+    notes: list[tuple[int, float, float, str, str]] = field(default_factory=list)
+    """Likewise."""
+
+
+class JournalReader:
+    """The journal at `path`, open for reading; a context manager.
+
+    Raises:
+        JournalError: here and in all methods, the file can't be read as a journal.
+    """
+
+    def __init__(self, path: Path) -> None:
+        check_kind(path)
+        self._path = path
+        address = f"{path.absolute().as_uri()}?mode=ro"
+        try:
+            # A recording on the screen is begun by one thread and read on by another.
+            self._connection = sqlite3.connect(
+                address, uri=True, isolation_level=None, check_same_thread=False
+            )
+        except sqlite3.Error as error:
+            raise JournalError(f"{sentence(path, error)}.") from error
+        try:
+            (owner,) = self._rows("PRAGMA application_id")[0]
+            (version,) = self._rows("PRAGMA user_version")[0]
+            check_owner(path, int(owner), int(version), empty=False)
+            names = {name for (name,) in self._rows("SELECT name FROM sqlite_master")}
+        except JournalError:
+            self._connection.close()
+            raise
+        self._others = {
+            table: columns
+            for table, columns in _OTHERS.items()
+            if table in names or table not in _LATER
+        }
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._connection.close()
+
+    def runs(self) -> list[Run]:
+        """Return the runs, oldest first."""
+        rows = self._rows(
+            "SELECT run, watch, counter, resource, driver, started_utc_s, nominal_hz, identity,"
+            " time_base, gate_s, settings, ended_utc_s, end_reason FROM runs"
+            " ORDER BY started_utc_s, run"
+        )
+        return [self._run(*row) for row in rows]
+
+    def ask(self, query: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        """Return the rows that `query` finds."""
+        return self._rows(query, values)
+
+    def has_readings(self, run: Run) -> bool:
+        """Tell whether there is any reading of `run`."""
+        return bool(self._rows("SELECT 1 FROM readings WHERE run = ? LIMIT 1", (run.key,)))
+
+    def portions(self, run: Run, *, records: bool = False) -> Iterator[Portion]:
+        """Give the events of `run`; `records` and notes only where they are asked for."""
+        after = -_LAST
+        query = (
+            f"SELECT {_READINGS} FROM readings"  # noqa: S608 - our own words
+            " WHERE run = ? AND number > ? ORDER BY number LIMIT ?"
+        )
+        more = True
+        while more:
+            rows = self._rows(query, (run.key, after, PORTION))
+            self._check("readings", rows, run)
+            more = len(rows) == PORTION
+            last = int(rows[-1][0]) if more else _LAST
+            found: dict[str, list[Any]] = {"readings": rows}
+            for table, columns in self._others.items():
+                if records or table not in _LATER:
+                    found[table] = self._rows(
+                        f"SELECT {columns} FROM {table}"  # noqa: S608 - our own words
+                        " WHERE run = ? AND number > ? AND number <= ? ORDER BY number",
+                        (run.key, after, last),
+                    )
+                    self._check(table, found[table], run)
+            after = last
+            yield Portion(**found)
+
+    def _rows(self, query: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        try:
+            return self._connection.execute(query, values).fetchall()
+        except UnicodeDecodeError as error:  # in a name of the schema
+            raise JournalError(f"the journal is damaged ({self._path}).") from error
+        except sqlite3.Error as error:
+            raise JournalError(f"{sentence(self._path, error)}.") from error
+
+    def _check(self, table: str, rows: list[tuple[Any, ...]], run: Run) -> None:
+        """Check that every cell is what its column says."""
+        names = (_READINGS if table == "readings" else _OTHERS[table]).split(", ")
+        for place, (name, column) in enumerate(zip(names, zip(*rows, strict=True), strict=False)):
+            if set(map(type, column)) <= _TYPES.get(name, {int, float}) and (
+                name in _TEXTS or all(map(math.isfinite, filter(None, column)))
+            ):
+                continue
+            row = next(row for row in rows if not _is_good(name, row[place]))
+            raise self._wrong(
+                f"event {printable(str(row[0]), 20)} of run {run.key}", name, row[place]
+            )
+
+    def _run(self, *row: Any) -> Run:
+        key, watch, counter, resource, driver, started, nominal, identity, base, gate, settings = (
+            row[:11]
+        )
+        where = f"run {printable(str(key), 20)}"
+        for name, value in (("run", key), ("watch", watch)):
+            if type(value) is not int:
+                raise self._wrong(where, name, value)
+        texts = {
+            "counter": counter, "resource": resource, "driver": driver, "identity": identity,
+            "time_base": base, "settings": settings, "end_reason": row[12],
+        }  # fmt: skip
+        for name, value in texts.items():
+            if type(value) is not str:
+                raise self._wrong(where, name, value)
+        for name, value in (("started_utc_s", started), ("gate_s", gate), ("ended_utc_s", row[11])):
+            missing = value is None and name != "started_utc_s"
+            if not missing and (type(value) not in {int, float} or not math.isfinite(value)):
+                raise self._wrong(where, name, value)
+        return Run(
+            key, watch, counter, resource, driver, started, self._nominal(nominal, where), identity,
+            base, gate, settings, row[11], row[12],
+        )  # fmt: skip
+
+    def _nominal(self, written: object, where: str) -> Decimal | None:
+        if written is None:
+            return None
+        try:
+            nominal = Decimal(str(written)[:64])
+        except InvalidOperation:
+            nominal = Decimal(0)
+        if not (nominal.is_finite() and 0 < nominal < Decimal("1e38")):
+            raise self._wrong(where, "nominal_hz", written)
+        return nominal
+
+    def _wrong(self, where: str, name: str, value: object) -> JournalError:
+        kind = "binary data" if isinstance(value, bytes) else printable(repr(value), 40)
+        return JournalError(
+            f"the journal is damaged, or was changed by hand: {where} has {kind} as {name} "
+            f"({self._path})."
+        )
+
+
+def read_runs(path: Path) -> list[Run]:
+    """Return the runs in the journal at `path`, oldest first.
+
+    Raises:
+        JournalError: the file can't be read as a journal.
+    """
+    with JournalReader(path) as journal:
+        return journal.runs()
+
+
+def read_events(path: Path, run: Run) -> Iterator[Event]:
+    """Give the events of `run` in the order in which they were written.
+
+    Offsets are computed anew from what the counter wrote and the run's nominal; without a
+    nominal they are nan. Flags that need hindsight (``spike``) are not in a journal.
+
+    Raises:
+        JournalError: the file can't be read as a journal.
+    """
+    with JournalReader(path) as journal:
+        for portion in journal.portions(run, records=True):
+            yield from _events(portion, run)
+
+
+def flags_of(written: str) -> frozenset[Flag]:
+    """Return the flags in a cell; words that are none are passed over."""
+    return frozenset(flag for flag in _FLAGS if flag in written.split(","))
+
+
+def _is_good(name: str, value: object) -> bool:
+    if type(value) not in _TYPES.get(name, {int, float}):
+        return False
+    return not isinstance(value, int | float) or math.isfinite(value)
+
+
+def _events(portion: Portion, run: Run) -> list[Event]:
+    numbered: list[tuple[int, Event]] = [
+        (number, Gap(run.counter, utc_s, elapsed_s, lasted_s, reason))
+        for number, utc_s, elapsed_s, lasted_s, reason in portion.gaps
+    ]
+    numbered += [
+        (number, Mark(run.counter, utc_s, elapsed_s, text))
+        for number, utc_s, elapsed_s, text in portion.marks
+    ]
+    numbered += [
+        (number, Record(run.counter, utc_s, elapsed_s, kind, document))
+        for number, utc_s, elapsed_s, kind, document in portion.records
+    ]
+    for number, utc_s, elapsed_s, gate_s, text, resolution_hz, written in portion.readings:
+        flags = flags_of(written)
+        values = _values(text, run.nominal_hz, flags)
+        reading = Reading(
+            run.counter, utc_s, elapsed_s, gate_s, text, *values, resolution_hz, flags
+        )
+        numbered.append((number, reading))
+    return [event for _, event in sorted(numbered, key=lambda one: one[0])]
+
+
+def _values(
+    text: str, nominal: Decimal | None, flags: frozenset[Flag]
+) -> tuple[float, float, float]:
+    nan = float("nan")
+    if OVERRANGE in flags:
+        return nan, nan, nan
+    try:
+        frequency = parse_reply(text)
+    except BenchwatchError:
+        return nan, nan, nan
+    if nominal is None:
+        return float(frequency), nan, nan
+    return float(frequency), *difference(frequency, nominal)

@@ -1,0 +1,146 @@
+"""What speaks against a nominal, and against a record that is about to be made."""
+
+from dataclasses import replace
+from decimal import Decimal
+from typing import Final
+
+from benchwatch.errors import NoReadings
+from benchwatch.estimate.trim.as_found import LEAST_READINGS, USUAL_HORIZON_S, Quiet, least_motion
+from benchwatch.estimate.trim.landing import DEFAULT_HOLD_S
+from benchwatch.estimate.uncertainty.offset_record import CAUTION, OffsetRecord, RecordKind
+from benchwatch.quantity import (
+    DOUBTFUL,
+    doubtful_nominal,
+    format_duration,
+    how_many,
+    nominal_question,
+    write_fraction,
+)
+from benchwatch.reading import Reading
+from benchwatch.snapshot import Snapshot, TrimNow
+from benchwatch.staleness import age_s, is_current
+
+TOOL_ON: Final = "tool on the trimmer"
+STILL_MOVING: Final = "still moving by more than asked"
+NOT_KNOWN_SETTLED: Final = "not yet known to have settled"
+
+MOTION_DIGITS: Final = 0.1
+"""A motion is written to a tenth of itself."""
+SURELY_MOVING: Final = 10.0
+"""Standard uncertainties of the offset that a motion exceeds, where no limit was asked for."""
+
+
+def nominal_doubt(reading: Reading, nominal_hz: float, asked: str | None) -> str | None:
+    """Ask whether the nominal is right that a reading misses while another round number fits it.
+
+    Args:
+        reading: the newest one.
+        nominal_hz: what it is held against.
+        asked: what was asked after the reading before; it stays while readings are as far away.
+    """
+    if abs(reading.offset) <= DOUBTFUL:
+        return None
+    if asked is not None or not abs(reading.offset) > DOUBTFUL:  # nan: no measurement
+        return asked
+    frequency, nominal = Decimal(reading.frequency_hz), Decimal(nominal_hz)
+    return nominal_question(frequency, nominal) if doubtful_nominal(frequency, nominal) else None
+
+
+def refuse_if_old(kind: RecordKind, now: Snapshot, at_s: float) -> None:
+    """Let no number on record that is not current at `at_s`, seconds of the run.
+
+    Raises:
+        NoReadings: no readings come; the sentence says for how long.
+    """
+    age = age_s(now, at_s)
+    if age is None or is_current(now, at_s):
+        return
+    raise NoReadings(
+        f"nothing was recorded {kind}: no readings come, and the newest is "
+        f"{format_duration(age)} old. Wait until readings come again, then record."
+    )
+
+
+def cautions(kind: RecordKind, now: Snapshot, at_s: float) -> tuple[str, ...]:
+    """Say what speaks against recording `now` at `at_s`, seconds of the run."""
+    trim = now.trim or TrimNow()
+    said = []
+    if trim.tool is not None and trim.tool.on:
+        said.append(TOOL_ON)
+    elif kind == "as left":
+        said += _not_landed(trim, at_s)
+    if kind == "as found" and trim.turn is not None:
+        said.append("the trimmer had been turned already")
+    settle, estimate = now.numbers.settle, now.numbers.estimate
+    if settle is not None and settle.state != "settled":
+        said.append(STILL_MOVING if settle.state == "warming" else NOT_KNOWN_SETTLED)
+    if estimate is not None and estimate.readings < LEAST_READINGS:
+        said.append(f"from {how_many(estimate.readings, 'reading')} only")
+    return tuple(said)
+
+
+def cautions_of_quiet(quiet: Quiet, tolerance: float | None) -> tuple[str, ...]:
+    """Say what speaks against taking `quiet`, the stretch before the first turn, as found.
+
+    Args:
+        quiet: the stretch.
+        tolerance: limit of the offset (fractional); without a settle limit, a motion of more
+            than this within `USUAL_HORIZON_S` counts. None when none was asked for.
+    """
+    said = []
+    if quiet.settle == "warming":
+        said.append(STILL_MOVING)
+    elif quiet.settle == "unsure":
+        said.append(NOT_KNOWN_SETTLED)
+    elif quiet.settle is None:
+        motion = least_motion(quiet.drift, USUAL_HORIZON_S)
+        allowed = SURELY_MOVING * (quiet.estimate.u or 0.0) if tolerance is None else tolerance
+        if motion > allowed:
+            change = write_fraction(motion, MOTION_DIGITS * motion, digits=1)
+            size = f"{change.digits.lstrip('+')} {change.unit}"
+            said.append(f"still moving by {size} or more in {format_duration(USUAL_HORIZON_S)}")
+    if quiet.passed_over is not None:
+        step = write_fraction(quiet.passed_over.size, quiet.passed_over.u)
+        said.append(f"a step of {step} came before it, while it had not settled")
+    return tuple(said)
+
+
+def _not_landed(trim: TrimNow, at_s: float) -> list[str]:
+    """Say what is missing to hands off and inside; nothing when it has landed."""
+    landing = trim.landing
+    if landing is not None and landing.state == "landed":
+        return []
+    hold_s = DEFAULT_HOLD_S if landing is None else landing.hold_s
+    touched = [] if trim.turn is None else [trim.turn.at_s + trim.turn.lasted_s]
+    if trim.tool is not None and trim.tool.since_s is not None:
+        touched.append(trim.tool.since_s)
+    said = []
+    if touched and at_s - max(touched) < hold_s:
+        said.append(f"not hands off for {format_duration(hold_s)}")
+    if landing is None:
+        return said
+    if landing.state == "outside":
+        return [f"not landed: {landing.reason}", *said]
+    if said:
+        return said
+    if landing.held_s < landing.hold_s:
+        return [f"inside for {format_duration(landing.held_s)} only"]
+    return [f"not landed: {landing.reason}"]
+
+
+def with_cautions(record: OffsetRecord, said: tuple[str, ...]) -> OffsetRecord:
+    """Keep `said` in the record; what a tool or a hand does to it is counted nowhere."""
+    if not said:
+        return record
+    touched = [one for one in said if one == TOOL_ON or one.startswith("not hands off")]
+    missing = (*record.budget.missing, *(f"what the hand does: {one}" for one in touched))
+    return replace(
+        record,
+        budget=replace(record.budget, missing=missing),
+        conditions=(*record.conditions, (CAUTION, "; ".join(said))),
+    )
+
+
+def cautions_of(record: OffsetRecord) -> str:
+    """Return what spoke against a record; empty when nothing did."""
+    return record.caution

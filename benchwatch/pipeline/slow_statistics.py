@@ -1,0 +1,279 @@
+"""Numbers that are worked out at leisure, about once a second, and not with every reading.
+
+Deviations grow with each reading at a bounded cost, but their limits, the dither of the last
+minute and the offset at the working frequencies are only wanted when somebody looks.
+"""
+
+import math
+import threading
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import pairwise
+from statistics import median
+from typing import Final
+
+import numpy as np
+
+from benchwatch.estimate.derived_frequencies import elsewhere, seconds_per_day
+from benchwatch.estimate.dither import Dither, dither
+from benchwatch.estimate.regression import fit_line
+from benchwatch.estimate.results import Estimate, Numbers
+from benchwatch.estimate.settle.warmup import Warmup
+from benchwatch.estimate.stability import (
+    Deviation,
+    LiveDeviations,
+    Name,
+    octave_factors,
+    stability_table,
+)
+from benchwatch.estimate.stability.grid import phase_on_grid
+from benchwatch.estimate.stability.live_bridges import LONGEST, LiveBridges
+from benchwatch.pipeline.history import Buffer
+from benchwatch.snapshot import Change, ElsewhereNow, StabilityNow, Trace, WarmUp
+
+DITHER_SPAN_S: Final = 60.0
+INTERVAL_READINGS: Final = 16
+"""Readings from which the time between two is told."""
+UNEVEN: Final = 1.5
+"""A wait of more than so many intervals is a gap for deviations."""
+DRIFT_SPAN_S: Final = 3600.0
+"""How far back a straight drift is taken out, at most; over longer it is no straight line."""
+STRAIGHT_EVERY_S: Final = 10.0
+"""It costs a tenth of a second over thousands of readings, and changes slowly."""
+NAMES: Final[tuple[Name, ...]] = ("oadev", "mdev", "ohdev")
+FEWEST: Final = 8
+RECENT: Final = 256
+"""Newest readings kept, for a nudge is confirmed some readings after it was made."""
+MOST_WAITING: Final = 256
+"""Readings that wait at most, where nobody looks."""
+CURVE_POINTS: Final = 100
+MULTIPLES: Final = (0.1, 0.5, 1.0, 2.0, 10.0, 100.0)
+"""Of the nominal, when no working frequencies were stated."""
+
+
+class Deviations:
+    """Deviations of the run so far, and of what came since the last nudge or the settling."""
+
+    def __init__(self) -> None:
+        self._run = _Series()
+        self._since: _Waiting | None = None
+        """Since the later of both; None before there was any."""
+        self._why: Change | None = None
+        self._change_s = -math.inf
+        self._newest: deque[tuple[float, float]] = deque(maxlen=RECENT)
+        self._held: tuple[float, float] | None = None
+        """A suspect reading, kept back until it is known to be no spike."""
+        self._straight: tuple[Deviation, ...] = ()
+        self._straight_since: tuple[Deviation, ...] = ()
+        self._straight_at_s = -math.inf
+
+    def add(self, elapsed_s: float, offset: float, numbers: Numbers | None = None) -> None:
+        """Take one reading, fractional, and what the estimate says after it."""
+        if self._held is not None:
+            if numbers is None or numbers.spike_at_s is None:
+                self._take(*self._held)
+            self._held = None
+        if numbers is not None and numbers.suspect:
+            self._held = (elapsed_s, offset)
+        else:
+            self._take(elapsed_s, offset)
+        if numbers is None:
+            return
+        settle, nudge = numbers.settle, numbers.confirmed_nudge
+        if nudge is not None:
+            self._begin(nudge.at_s, "nudge")
+        elif settle is not None and settle.state == "settled" and settle.since_s is not None:
+            self._begin(settle.since_s, "settled")
+
+    def gap(self, lasted_s: float | None = None) -> None:
+        """Readings were missed; without a time nothing before compares with what comes."""
+        if self._held is not None:
+            self._take(*self._held)
+            self._held = None
+        for series in (self._run, self._since):
+            if series is not None:
+                series.gap(lasted_s)
+        if lasted_s is None:
+            self._newest.clear()
+
+    def now(self, buffer: Buffer) -> StabilityNow:
+        """Work out the tables, and the dither of the last minute."""
+        run, waiting = self._run, self._since
+        since = None if waiting is None else waiting.series()
+        recent = _recent(buffer, DITHER_SPAN_S)
+        if run.last_s - self._straight_at_s >= STRAIGHT_EVERY_S:
+            self._straight, self._straight_at_s = _without_drift(run, buffer), run.last_s
+            self._straight_since = () if since is None else _without_drift(since, buffer)
+        rows = run.table()
+        told = StabilityNow(rows, self._straight, recent, run.readings, run.span_s)
+        if since is None:
+            return told
+        return replace(
+            told,
+            since=self._why,
+            since_s=self._change_s,
+            since_deviations=since.table(),
+            since_without_drift=self._straight_since,
+            since_readings=since.readings,
+            since_span_s=since.span_s,
+        )
+
+    def _take(self, elapsed_s: float, offset: float) -> None:
+        self._newest.append((elapsed_s, offset))
+        self._run.add(elapsed_s, offset)
+        if self._since is not None:
+            self._since.add(elapsed_s, offset)
+
+    def _begin(self, at_s: float, why: Change) -> None:
+        """Begin anew at a change, if it is later than the one before."""
+        if at_s <= self._change_s:
+            return
+        self._change_s, self._why = at_s, why
+        self._since = _Waiting(_Series(self._run.interval_s))
+        self._straight_at_s = -math.inf
+        for elapsed_s, offset in self._newest:
+            if elapsed_s >= at_s:
+                self._since.add(elapsed_s, offset)
+
+
+class _Waiting:
+    """A series whose readings wait until somebody looks, for a nudge soon makes them useless.
+
+    Readings come from one thread, and another one looks.
+    """
+
+    def __init__(self, series: "_Series") -> None:
+        self._series = series
+        self._events: deque[tuple[float, float] | tuple[float | None]] = deque()
+        """Readings (time, offset), and gaps (how long each lasted)."""
+        self._lock = threading.Lock()
+
+    def add(self, elapsed_s: float, offset: float) -> None:
+        self._events.append((elapsed_s, offset))
+        if len(self._events) > MOST_WAITING:
+            self.series()
+
+    def gap(self, lasted_s: float | None) -> None:
+        self._events.append((lasted_s,))
+
+    def series(self) -> "_Series":
+        """Return the series with all that has come."""
+        with self._lock:
+            while self._events:
+                event = self._events.popleft()
+                if len(event) == 1:
+                    self._series.gap(event[0])
+                else:
+                    self._series.add(*event)
+        return self._series
+
+
+class _Series:
+    """Deviations of one stretch, once the time between readings is known."""
+
+    def __init__(self, interval_s: float = 0.0) -> None:
+        self.interval_s = interval_s
+        self.last_s = self.began_s = 0.0
+        self.readings = 0
+        self._first: list[tuple[float, float]] = []
+        self._live: LiveDeviations | None = None
+        self._last = math.nan
+        self._bridges = LiveBridges()
+
+    def add(self, elapsed_s: float, offset: float) -> None:
+        self.readings += 1
+        if self._live is None:
+            self._first.append((elapsed_s, offset))
+            if self.interval_s or len(self._first) == INTERVAL_READINGS:
+                self._start()
+            return
+        steps = (elapsed_s - self.last_s) / self.interval_s
+        if steps > UNEVEN:
+            self._lose(self._live, round(steps) - 1, offset)
+        self.last_s, self._last = elapsed_s, offset
+        self._live.add(offset)
+        self._bridges.reading(offset)
+
+    def gap(self, lasted_s: float | None) -> None:
+        if self._live is None:
+            self._first.clear()
+            self.readings = 0
+        elif lasted_s is None or lasted_s > (LONGEST + UNEVEN) * self.interval_s:
+            self._live.gap()
+            self._bridges.gap()
+            self._last = math.nan
+
+    @property
+    def span_s(self) -> float:
+        return self.last_s - self.began_s if self._live is not None else 0.0
+
+    def table(self) -> tuple[Deviation, ...]:
+        if self._live is None:
+            return ()
+        return self._bridges.correct(self._live.table(), self.interval_s)
+
+    def _lose(self, live: LiveDeviations, lost: int, offset: float) -> None:
+        """Put in the mean of both neighbours for a few lost readings, or begin a new stretch."""
+        if lost > LONGEST or not math.isfinite(self._last):
+            live.gap()
+            self._bridges.gap()
+            return
+        for _ in range(lost):
+            live.add((self._last + offset) / 2.0)
+        self._bridges.bridge(lost)
+
+    def _start(self) -> None:
+        times = [elapsed_s for elapsed_s, _ in self._first]
+        # Not by numpy, whose median loads a large module while the readings come.
+        self.interval_s = self.interval_s or median(b - a for a, b in pairwise(times))
+        self.began_s = self.last_s = times[0]
+        self._live = LiveDeviations(self.interval_s)
+        self.readings -= len(self._first)
+        for elapsed_s, offset in self._first:
+            self.add(elapsed_s, offset)
+        self._first.clear()
+
+
+def _without_drift(series: _Series, buffer: Buffer) -> tuple[Deviation, ...]:
+    """Deviations of the readings still known singly, a straight line taken out."""
+    known = buffer.buckets(DRIFT_SPAN_S)
+    single = (known.readings == 1) & (known.end_s >= series.began_s)
+    times, offset = known.end_s[single], known.mean[single]
+    if not series.span_s or len(times) < FEWEST:
+        return ()
+    line = fit_line(times, offset)
+    level = offset - line.slope * (times - times[-1])
+    breaks = np.flatnonzero(np.diff(times) > UNEVEN * series.interval_s) + 1
+    phase = phase_on_grid(times, level, breaks, series.interval_s)
+    return stability_table(phase, series.interval_s, NAMES, octave_factors(phase.points))
+
+
+def warm_up_now(was: WarmUp, fit: Warmup | None, now_s: float) -> WarmUp:
+    """Draw the fitted curve over the half of the run it was fitted to, and as far ahead."""
+    if fit is None:
+        return replace(was, curve=Trace(), end=None, end_u=None)
+    half_s = (now_s - was.since_s) / 2.0
+    times = np.linspace(now_s - half_s, now_s + half_s, CURVE_POINTS)
+    curve = Trace(tuple(times.tolist()), tuple(fit.at(times).tolist()))
+    return replace(was, curve=curve, end=fit.level, end_u=fit.u_end)
+
+
+def elsewhere_now(
+    estimate: Estimate | None, nominal_hz: float, at_hz: Sequence[float] = ()
+) -> ElsewhereNow | None:
+    """Carry the estimate to the working frequencies, or to round multiples of the nominal."""
+    if estimate is None or not nominal_hz > 0:
+        return None
+    where = at_hz or [factor * nominal_hz for factor in MULTIPLES]
+    u = estimate.u
+    return ElsewhereNow(
+        elsewhere(estimate.offset, nominal_hz, where, u),
+        seconds_per_day(estimate.offset),
+        None if u is None else seconds_per_day(u),
+    )
+
+
+def _recent(buffer: Buffer, span_s: float) -> Dither | None:
+    buckets = buffer.buckets(span_s)
+    return dither(buckets.end_s, buckets.mean)

@@ -1,0 +1,170 @@
+"""A recorded file on one time line, and a way through it.
+
+A recording only ever runs forward: its pipelines can't forget. To go back, a new way is begun
+and fed from the beginning. The file is read on as events are taken, and never kept whole.
+"""
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from heapq import merge
+from operator import attrgetter
+from typing import Final
+
+from benchwatch.acquire import Connection
+from benchwatch.counter import TimeBase
+from benchwatch.errors import BenchwatchError, NoReadings
+from benchwatch.pipeline.pipeline import Pipeline
+from benchwatch.reading import INTERNAL_TIMEBASE, Event, Gap, Mark, Reading
+from benchwatch.recording import EventStream, Extent, Recording
+from benchwatch.snapshot import Link
+
+EVENTS_A_LOOK: Final = 20
+"""Events fed between two looks at whether it is enough for now."""
+READ_AT_ONCE: Final = 10_000
+"""Readings that are looked at before anything is played: what is wrong with most files, and how
+long they are, is then known beforehand."""
+
+_INTERNAL: Final = TimeBase("internal")
+_BY_TIME = attrgetter("elapsed_s")
+
+
+class Tape:
+    """A file that is played; its time counts from the first event of any counter.
+
+    Args:
+        extent: of the file.
+        events: opens it anew, from the beginning.
+        pipeline: makes a new pipeline for a counter.
+
+    Raises:
+        NoReadings: there are none in it.
+        BenchwatchError: what is wrong near its beginning.
+    """
+
+    def __init__(
+        self,
+        extent: Extent,
+        events: Callable[[], EventStream],
+        pipeline: Callable[[Recording], Pipeline],
+    ) -> None:
+        self._extent, self._open, self._pipeline = extent, events, pipeline
+        while extent.state == "so far" and extent.readings < READ_AT_ONCE:
+            extent.read_on()
+        if extent.error is not None:
+            raise extent.error
+        if not extent.readings:
+            raise NoReadings("there are no readings in the file.")
+        self._outlines: dict[str, Recording] = {}
+        self._see_counters()
+        first = next(iter(events()), None)
+        self._origin_s = 0.0 if first is None else first.elapsed_s
+
+    @property
+    def length_s(self) -> float:
+        """How long it is, as far as it was read, in seconds."""
+        return max(self._extent.last_s - self._origin_s, 0.0)
+
+    @property
+    def extent(self) -> Extent:
+        """How far it reaches, and what was noted of it."""
+        return self._extent
+
+    def read_on(self) -> None:
+        """Read a piece more of it, to find its end."""
+        if self._extent.state == "so far":
+            self._extent.read_on()
+            self._see_counters()
+
+    def utc_of(self, name: str, at_s: float) -> float:
+        """Return the date of a position, Unix seconds; nan when the recording gives none."""
+        start_s = self._outlines[name].utc_start_s
+        return math.nan if start_s is None else start_s + self._origin_s + at_s
+
+    def way(self, marks: Sequence[Mark] = ()) -> "Way":
+        """Begin a way from the beginning; `marks` were made at earlier showings."""
+        stream = self._open()
+        time_bases = {name: TimeBase(one.time_base) for name, one in self._outlines.items()}
+
+        def pipeline(name: str) -> Pipeline:
+            outline = self._outlines.setdefault(name, stream.outline(name))
+            time_bases[name] = TimeBase(outline.time_base)
+            return self._pipeline(outline)
+
+        shifted = (replace(event, elapsed_s=event.elapsed_s - self._origin_s) for event in stream)
+        events = merge(shifted, sorted(marks, key=_BY_TIME), key=_BY_TIME)
+        known = {name: self._pipeline(outline) for name, outline in self._outlines.items()}
+        return Way(known, events, pipeline, time_bases)
+
+    def _see_counters(self) -> None:
+        for outline in self._extent.outlines():
+            self._outlines.setdefault(outline.counter or "main", outline)
+
+
+@dataclass(slots=True, eq=False)
+class Way:
+    """Pipelines on their way forward through the events."""
+
+    pipelines: dict[str, Pipeline]
+    """Of the counters that are known, by name."""
+    events: Iterator[Event]
+    pipeline: Callable[[str], Pipeline]
+    """Makes one for a counter that is met later."""
+    time_bases: dict[str, TimeBase]
+    """What the file says counted the readings that are not marked as counted otherwise."""
+    at_s: float = 0.0
+    """All events up to here have been fed."""
+    next: Event | None = None
+    _links: dict[str, Connection] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        for name in self.pipelines:
+            self._connect(name, Link("reading", 0.0), None)
+        self._read_on()
+
+    def feed(self, goal_s: float, enough: Callable[[], bool]) -> None:
+        """Feed what lies up to `goal_s`, or less when it is `enough` for now."""
+        count = 0
+        while self.next is not None and self.next.elapsed_s <= goal_s:
+            self._take(self.next)
+            self.at_s = max(self.at_s, self.next.elapsed_s)
+            self._read_on()
+            count += 1
+            if count % EVENTS_A_LOOK == 0 and enough():
+                return
+        self.at_s = max(self.at_s, goal_s)
+
+    def _read_on(self) -> None:
+        """Read the next event; where the file is broken, the links end with what is wrong."""
+        try:
+            self.next = next(self.events, None)
+        except BenchwatchError as error:
+            self.next = None
+            for name, known in tuple(self._links.items()):
+                link = Link("ended", self.at_s, str(error))
+                self._connect(name, link, known.gate_s, known.time_base)
+
+    def _take(self, event: Event) -> None:
+        """Put an event through its pipeline; the link is silent for as long as a gap lasts."""
+        if event.counter not in self.pipelines:
+            self.pipelines[event.counter] = self.pipeline(event.counter)
+            self._connect(event.counter, Link("reading", event.elapsed_s), None)
+        known = self._links[event.counter]
+        link, gate_s, time_base = known.link, known.gate_s, known.time_base
+        if isinstance(event, Reading):
+            gate_s = event.gate_s
+            internal = INTERNAL_TIMEBASE in event.flags
+            time_base = _INTERNAL if internal else self.time_bases.get(event.counter, TimeBase())
+            if link.state != "reading":
+                link = Link("reading", event.elapsed_s)
+        elif isinstance(event, Gap):
+            link = Link("silent", event.elapsed_s, event.reason)
+        if link is not known.link or gate_s != known.gate_s or time_base != known.time_base:
+            self._connect(event.counter, link, gate_s, time_base)
+        self.pipelines[event.counter].take(event)
+
+    def _connect(
+        self, name: str, link: Link, gate_s: float | None, time_base: TimeBase | None = None
+    ) -> None:
+        self._links[name] = Connection(link, gate_s=gate_s, time_base=time_base or TimeBase())
+        self.pipelines[name].connect(self._links[name])

@@ -1,0 +1,126 @@
+"""What the screen remembers from picture to picture, so that units and ranges stay put."""
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass, field
+
+from benchwatch.quantity import (
+    OFFSET_UNITS,
+    PPB,
+    OffsetUnit,
+    offset_unit,
+    steady_decimals,
+    write_fraction,
+)
+from benchwatch.screen.drawing.axis_ranges import SteadyPlaces, SteadyRange, SteadyWindow
+from benchwatch.screen.drawing.frame import Form
+from benchwatch.screen.text.amounts import in_hertz, places, shown_offset
+from benchwatch.screen.text.rates import RateUnit, rate_unit
+from benchwatch.snapshot import Snapshot, Trace
+
+BAND_SHARE, U_SHARE, NOISE_SHARE = 2.0, 5.0, 6.0
+"""A scale reaches at least 2 tolerances and 5 uncertainties; a chart 6 noise spreads."""
+RECENT_SHARE, LONE_SHARE = 0.6, 0.01
+"""A chart reaches as far as its last 60 % need, but for the hundredth at either end."""
+FINEST = 1e-15
+"""Fraction below which a digit tells of arithmetic and of no oscillator."""
+
+
+@dataclass(slots=True)
+class Ranges:
+    """Units, scale and chart windows of one counter."""
+
+    unit: OffsetUnit = PPB
+    drift_unit: RateUnit = field(default_factory=RateUnit)
+    scale: SteadyRange = field(default_factory=SteadyRange)
+    windows: dict[str, SteadyWindow] = field(default_factory=lambda: defaultdict(SteadyWindow))
+    """One a view, and another for the whole of it."""
+    hertz_form: Form = field(default_factory=Form)
+    fraction_form: Form = field(default_factory=Form)
+    _fitting: OffsetUnit = PPB
+    _hertz_places: SteadyPlaces = field(default_factory=SteadyPlaces)
+    _fraction_places: SteadyPlaces = field(default_factory=SteadyPlaces)
+
+    def follow(self, snapshot: Snapshot, now_s: float, unit: str = "") -> None:
+        """Adapt units and scale to what is about to be shown; a `unit` named is a wish."""
+        numbers = snapshot.numbers
+        shown = shown_offset(snapshot)
+        offset, u = (math.nan, None) if shown is None else shown
+        asked = [one for one in OFFSET_UNITS if one.name == unit]
+        # Near zero the tolerance is what is read beside it: the unit stays fit for that.
+        least = 0.0 if numbers.tolerance is None else numbers.tolerance.limit
+        self._fitting = offset_unit(max(abs(offset), least), self._fitting)
+        before = self.unit
+        self.unit = asked[0] if asked else self._fitting
+        if self.unit != before:
+            self.fraction_form, self._fraction_places = Form(), SteadyPlaces()
+        if shown is not None:
+            self._follow_figures(offset, u, snapshot.nominal_hz, now_s)
+        if numbers.drift is not None:
+            self.drift_unit = rate_unit(numbers.drift.per_s, self.unit, self.drift_unit)
+        sizes = [abs(offset)]
+        if numbers.tolerance is not None:
+            sizes.append(BAND_SHARE * numbers.tolerance.limit)
+        if numbers.estimate is not None and numbers.estimate.u is not None:
+            sizes.append(U_SHARE * numbers.estimate.u)
+        tool = snapshot.trim.tool if snapshot.trim is not None else None
+        if tool is not None and tool.on:
+            sizes.append(abs(tool.aim))
+        self.scale.follow(max(sizes) if math.isfinite(offset) else math.nan, now_s)
+
+    def _follow_figures(
+        self, offset: float, u: float | None, nominal_hz: float, now_s: float
+    ) -> None:
+        """Adapt decimals and places of both large figures, late enough that nothing jumps."""
+        u_hz, u_unit = (None, None) if u is None else (u * nominal_hz, u / self.unit.size)
+        decimals = steady_decimals(u_hz, self.hertz_form.decimals)
+        decimals = _sensible(decimals, 1.0 / nominal_hz if nominal_hz > 0 else math.nan)
+        needed = places(in_hertz(offset, u, nominal_hz, decimals))
+        self.hertz_form = Form(decimals, self._hertz_places.follow(needed, now_s))
+        decimals = steady_decimals(u_unit, self.fraction_form.decimals)
+        decimals = _sensible(decimals, self.unit.size)
+        needed = places(write_fraction(offset, u, self.unit, decimals=decimals))
+        self.fraction_form = Form(decimals, self._fraction_places.follow(needed, now_s))
+
+    def window(
+        self, view: str, snapshot: Snapshot, trace: Trace, now_s: float, *, whole: bool = False
+    ) -> tuple[float, float] | None:
+        """Return the y axis of the chart of offsets in `view`: of its recent part, or the whole."""
+        pasts = [trace]
+        if view == "warm_up" and snapshot.warm_up is not None:
+            pasts.append(snapshot.warm_up.curve)
+        seen = [offset for past in pasts for offset in _seen(past, whole=whole)]
+        if seen and snapshot.numbers.estimate is not None:
+            seen.append(snapshot.numbers.estimate.offset)
+        least = NOISE_SHARE * (snapshot.numbers.noise or _resolution(snapshot))
+        low, high = (min(seen), max(seen)) if seen else (math.nan, math.nan)
+        return self.windows[f"{view} whole" if whole else view].follow(low, high, least, now_s)
+
+
+def _sensible(decimals: int | None, size: float) -> int | None:
+    """Keep the decimals of a figure in a unit of that `size` (fractional) above `FINEST`."""
+    if decimals is None or not size > FINEST:
+        return decimals
+    return min(decimals, math.floor(math.log10(size / FINEST) + 1e-9))
+
+
+def _resolution(snapshot: Snapshot) -> float:
+    if snapshot.reading is None or not snapshot.nominal_hz > 0:
+        return 0.0
+    return snapshot.reading.resolution_hz / snapshot.nominal_hz
+
+
+def _seen(past: Trace, *, whole: bool) -> list[float]:
+    """Return the offsets that a chart of `past` is to show in full."""
+    known = [
+        (elapsed_s, offset)
+        for elapsed_s, offset in zip(past.elapsed_s, past.offset, strict=True)
+        if math.isfinite(offset)
+    ]
+    if whole or not known:
+        return [offset for _, offset in known]
+    first_s, last_s = known[0][0], known[-1][0]
+    since_s = last_s - RECENT_SHARE * (last_s - first_s)
+    recent = sorted(offset for elapsed_s, offset in known if elapsed_s >= since_s)
+    lone = int(LONE_SHARE * len(recent))
+    return recent[lone : len(recent) - lone]

@@ -1,0 +1,57 @@
+"""How the operator wants the screen, and what this terminal can show."""
+
+import os
+import sys
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from platformdirs import user_state_path
+
+from benchwatch.screen.drawing.styled_text import Look
+
+
+def log_path() -> Path:
+    """Where a crash leaves its traceback, and foreign libraries their chatter."""
+    return user_state_path("benchwatch", appauthor=False) / "screen.log"
+
+
+def state_path() -> Path:
+    """Where what was chosen on the screen is kept for the next time."""
+    return user_state_path("benchwatch", appauthor=False) / "screen.json"
+
+
+def look_for(
+    *,
+    ascii_only: bool | None = None,
+    encoding: str | None = None,
+    environ: Mapping[str, str] | None = None,
+) -> Look:
+    """Choose characters and colours: ASCII when asked or when the terminal has nothing else.
+
+    A set and non-empty ``NO_COLOR`` switches colours off (https://no-color.org).
+    """
+    environ = os.environ if environ is None else environ
+    encoding = encoding if encoding is not None else (sys.stdout.encoding or "ascii")
+    if ascii_only is None:
+        ascii_only = not encoding.lower().replace("-", "").startswith("utf")
+    dumb = environ.get("TERM") == "dumb"
+    return Look(ascii=ascii_only, colour=not environ.get("NO_COLOR") and not dumb)
+
+
+def _this_terminal() -> Look:
+    return look_for()
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """Settings of the screen."""
+
+    look: Look = field(default_factory=_this_terminal)
+    view: str = ""
+    """The view to begin with; empty: the one of last time."""
+    log: Path = field(default_factory=log_path)
+    state: Path | None = field(default_factory=state_path)
+    """None: remember nothing."""
+    bell: bool = True
+    """Ring once when the oscillator settles."""

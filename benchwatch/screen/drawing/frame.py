@@ -1,0 +1,173 @@
+"""What one picture is drawn from, and how a view is stacked from blocks."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from benchwatch.quantity import PPB, OffsetUnit
+from benchwatch.screen.drawing.styled_text import Ink, Line, Look, fitting, line
+from benchwatch.screen.key_bindings import Need
+from benchwatch.screen.preferences import Wishes
+from benchwatch.screen.text.rates import RateUnit
+from benchwatch.snapshot import LinkState, Playing, Snapshot, Trace
+from benchwatch.staleness import is_current
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """How a large figure is written, so that sign and point stay where they are."""
+
+    decimals: int | None = None
+    """None: as its uncertainty asks."""
+    places: int = 0
+    """Digits before the point, at least."""
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """Everything a drawing may look at: one snapshot, and how the operator wants to see it."""
+
+    snapshot: Snapshot
+    now_s: float
+    """Seconds of the run, on the snapshot's clock."""
+    look: Look = field(default_factory=Look)
+    trace: Trace = field(default_factory=Trace)
+    names: Sequence[str] = ()
+    missing: Sequence[tuple[str, LinkState]] = ()
+    """Other counters of the bench that do not read, with what their links do instead."""
+    view: str = "trim"
+    """Name of the view on the screen."""
+    unit: OffsetUnit = PPB
+    drift_unit: RateUnit = field(default_factory=RateUnit)
+    hertz_form: Form = field(default_factory=Form)
+    fraction_form: Form = field(default_factory=Form)
+    scale_full: float | None = None
+    """Fraction at the ends of the centre-zero scale."""
+    window: tuple[float, float] | None = None
+    """Fractions at the lower and upper end of the strip chart."""
+    span_s: float = 120.0
+    """Seconds the chart of offsets shows."""
+    trimmer: bool = False
+    """There is a trimmer that keys can turn."""
+    operator: bool = False
+    """There is a watch that can be told things: tool, records, settings."""
+    tool_on: bool = False
+    """The tool rests on the trimmer, as far as the keys have been told."""
+    playing: Playing | None = None
+    """Where a recording stands; None when the bench is live."""
+    sound: bool = False
+    """What is shown can be heard too."""
+    wishes: Wishes = field(default_factory=Wishes)
+    scroll: int = 0
+    """Rows that a long list has been scrolled."""
+    flash: str = ""
+    """A sentence for the moment, such as what a key just did."""
+
+    @property
+    def have(self) -> frozenset[Need]:
+        """What the bench has that keys can need."""
+        needs: dict[Need, bool] = {
+            "trimmer": self.trimmer,
+            "operator": self.operator,
+            "counters": len(self.names) > 1,
+            "bench": self.playing is None,
+            "player": self.playing is not None,
+            "sound": self.sound,
+        }
+        return frozenset(need for need, there in needs.items() if there)
+
+    @property
+    def stale(self) -> bool:
+        """True while no readings come, so that no number on the screen is current."""
+        return not is_current(self.snapshot, self.now_s)
+
+
+LEAST_WIDTH, LEAST_HEIGHT = 60, 18
+"""Cells and rows below which no view is drawn: what is left of one would mislead."""
+
+Draw = Callable[[Frame, int, int], list[Line]]
+"""(frame, width, rows) -> lines."""
+
+Rows = Callable[[Frame, int, int], int]
+"""(frame, width, height of the whole screen) -> rows wanted; 0 leaves the block out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A part of a view: a drawing and how many rows it wants."""
+
+    draw: Draw
+    rows: Rows
+    fills: bool = False
+    """Takes the rows that are left; `rows` is then the least it needs."""
+    slow: bool = False
+    """Redrawn at the rate of charts."""
+    spare: int = 0
+    """When the screen is too short, the block with the highest figure goes first; 0 stays."""
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One way to look at a counter."""
+
+    name: str
+    title: str
+    blocks: tuple[Block, ...]
+    help: tuple[str, ...]
+    """Paragraphs of the help overlay: what is shown, and how each number is defined."""
+    numbered: bool = True
+    """Reached by its number; else by a key of its own."""
+
+
+def always(rows: int) -> Rows:
+    """Want the same rows on every screen."""
+    return lambda _frame, _width, _height: rows
+
+
+def stack(
+    blocks: Sequence[Block], frame: Frame, width: int, height: int
+) -> list[tuple[Block, int]]:
+    """Share `height` rows among `blocks`, top to bottom; too small a screen only says so."""
+    if width < LEAST_WIDTH or height < LEAST_HEIGHT:
+        return [(_TOO_SMALL, height)]
+    wanted = [block.rows(frame, width, height) for block in blocks]
+    for index in sorted(range(len(blocks)), key=lambda i: -blocks[i].spare):
+        if sum(wanted) <= height or not blocks[index].spare:
+            break
+        wanted[index] = 0
+    left = max(height - sum(wanted), 0)
+    filler = next((i for i, b in enumerate(blocks) if b.fills and wanted[i]), None)
+    if filler is not None:
+        wanted[filler] += left
+    return [(block, rows) for block, rows in zip(blocks, wanted, strict=True) if rows]
+
+
+def drawn(block: Block, frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw one block as exactly `rows` lines of exactly `width` cells."""
+    lines = block.draw(frame, width, rows)[:rows]
+    lines += [Line()] * (rows - len(lines))
+    return [row.fit(width, frame.look.glyphs.cut) for row in lines]
+
+
+def _too_small(_frame: Frame, width: int, rows: int) -> list[Line]:
+    """Say that the screen is too small, and what it needs."""
+    needed = f"{LEAST_WIDTH}x{LEAST_HEIGHT}"
+    said = fitting(
+        width,
+        line((f"window too small: {width}x{rows}, needs {needed}; q quits", Ink.OFF)),
+        line((f"window too small: needs {needed}", Ink.OFF)),
+        line((f"needs {needed}", Ink.OFF)),
+    )
+    return [*[Line()] * ((rows - 1) // 2), said.centred(width)]
+
+
+_TOO_SMALL = Block(_too_small, always(1))
+
+
+def picture(view: View, frame: Frame, width: int, height: int) -> list[Line]:
+    """Draw a whole view."""
+    lines = [
+        row
+        for block, rows in stack(view.blocks, frame, width, height)
+        for row in drawn(block, frame, width, rows)
+    ]
+    return (lines + [Line().fit(width)] * height)[:height]

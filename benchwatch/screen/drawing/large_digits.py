@@ -1,0 +1,99 @@
+"""Large digits: every glyph is a small bitmap, drawn at any whole magnification."""
+
+from dataclasses import dataclass
+
+from benchwatch.screen.drawing.styled_text import Glyphs, Ink, Line, Look, line
+
+_ROWS = 5
+_BITMAPS = {
+    "0": "### #.# #.# #.# ###",
+    "1": "##. .#. .#. .#. ###",
+    "2": "### ..# ### #.. ###",
+    "3": "### ..# ### ..# ###",
+    "4": "#.# #.# ### ..# ..#",
+    "5": "### #.. ### ..# ###",
+    "6": "### #.. ### #.# ###",
+    "7": "### ..# ..# ..# ..#",
+    "8": "### #.# ### #.# ###",
+    "9": "### #.# ### ..# ###",
+    "+": "... .#. ### .#. ...",
+    "-": "... ... ### ... ...",
+    ".": ". . . . #",
+    " ": "... ... ... ... ...",
+    "?": "### ..# .## ... .#.",
+    "G": "### #.. #.# #.# ###",
+    "H": "#.# #.# ### #.# #.#",
+    "I": "### .#. .#. .#. ###",
+    "L": "#.. #.. #.. #.. ###",
+    "N": "#..# ##.# #.## #..# #..#",
+    "O": "### #.# #.# #.# ###",
+    "W": "#...# #...# #.#.# ##.## #...#",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class DigitSize:
+    """Magnification: columns a pixel, and half rows a pixel."""
+
+    across: int
+    halves: int
+
+    @property
+    def rows(self) -> int:
+        """Rows a digit takes."""
+        return (_ROWS * self.halves + 1) // 2
+
+    def width(self, text: str) -> int:
+        """Columns that `text` takes at this size, one pixel between glyphs."""
+        pixels = sum(len(_bitmap(char)[0]) for char in text) + max(len(text) - 1, 0)
+        return pixels * self.across
+
+
+SIZES = tuple(
+    DigitSize(across, halves) for across, halves in ((6, 6), (4, 4), (3, 3), (2, 2), (1, 1))
+)
+"""Largest first; each keeps about the shape of a terminal cell pair."""
+ASCII_SIZES = tuple(
+    DigitSize(across, halves) for across, halves in ((6, 6), (4, 4), (2, 2), (1, 2))
+)
+"""The same for ASCII, which has no half blocks: whole rows only, where there is room."""
+
+
+def size_for(width: int, rows: int, text: str, look: Look) -> DigitSize | None:
+    """Return the largest size at which `text` fits in `width` and `rows`, if any does."""
+    return next((s for s in sizes_for(rows, look) if s.width(text) <= width), None)
+
+
+def sizes_for(rows: int, look: Look) -> list[DigitSize]:
+    """List the sizes that fit in `rows`, largest first."""
+    sizes = ASCII_SIZES if look.ascii and rows >= ASCII_SIZES[-1].rows else SIZES
+    return [size for size in sizes if size.rows <= rows]
+
+
+def large(text: str, size: DigitSize, glyphs: Glyphs, ink: Ink = Ink.STRONG) -> list[Line]:
+    """Draw `text` (digits, signs, the letters of HIGH, LOW, IN; else ``?``) as rows of blocks."""
+    bitmaps = [_bitmap(char) for char in text]
+    pixel_rows = [
+        "".join(
+            _stretched(bitmap[row], size.across, last=index == len(bitmaps) - 1)
+            for index, bitmap in enumerate(bitmaps)
+        )
+        for row in range(_ROWS)
+        for _ in range(size.halves)
+    ]
+    if len(pixel_rows) % 2:
+        pixel_rows.append("." * len(pixel_rows[0]))
+    blocks = {"##": glyphs.full, "#.": glyphs.upper, ".#": glyphs.lower, "..": " "}
+    return [
+        line(("".join(blocks[a + b] for a, b in zip(upper, lower, strict=True)), ink))
+        for upper, lower in zip(pixel_rows[::2], pixel_rows[1::2], strict=True)
+    ]
+
+
+def _bitmap(char: str) -> list[str]:
+    return _BITMAPS.get(char, _BITMAPS["?"]).split(" ")
+
+
+def _stretched(pixels: str, across: int, *, last: bool) -> str:
+    wide = "".join(pixel * across for pixel in pixels)
+    return wide if last else wide + "." * across

@@ -1,0 +1,99 @@
+"""The offset in large figures."""
+
+from benchwatch.quantity import QuantityText, write_fraction
+from benchwatch.screen.drawing.frame import Frame
+from benchwatch.screen.drawing.large_digits import DigitSize, large, size_for, sizes_for
+from benchwatch.screen.drawing.styled_text import Ink, Line, beside, faded, line
+from benchwatch.screen.text.amounts import in_hertz, shown_offset, spread, widened
+
+MARGIN = 3
+"""Blanks left of a large figure and between it and its unit."""
+
+Pair = tuple[QuantityText, QuantityText]
+Sizes = tuple[DigitSize | None, DigitSize | None]
+"""Of both; None: in one row of plain characters."""
+
+
+def offset_pair(frame: Frame) -> Pair | None:
+    """Write the offset in hertz and as a fraction; the newest reading while nothing is better."""
+    shown = shown_offset(frame.snapshot)
+    if shown is None:
+        return None
+    (offset, u), hertz, fraction = shown, frame.hertz_form, frame.fraction_form
+    return (
+        widened(in_hertz(offset, u, frame.snapshot.nominal_hz, hertz.decimals), hertz.places),
+        widened(write_fraction(offset, u, frame.unit, decimals=fraction.decimals), fraction.places),
+    )
+
+
+def both_figures(frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw the offset in hertz and as a fraction side by side, uncertainty below each."""
+    pair = offset_pair(frame)
+    if pair is None:
+        return [line("  ") + _nothing(frame)]
+    sizes = _sizes(frame, pair, width, rows - 1)
+    columns = [
+        [*_figure(frame, text, size), _uncertainty(frame, text)]
+        for text, size in zip(pair, sizes, strict=True)
+    ]
+    drawing = beside(columns, _shares(frame, pair, sizes, width))
+    return faded(drawing) if frame.stale else drawing
+
+
+def one_figure(frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw the fraction as large as it goes, hertz and uncertainty in a row below."""
+    pair = offset_pair(frame)
+    if pair is None:
+        return [_nothing(frame).centred(width)]
+    hertz, fraction = pair
+    size = size_for(width - 2 - len(fraction.unit), rows - 1, fraction.digits, frame.look)
+    figure = [row.centred(width) for row in _figure(frame, fraction, size)]
+    said = f"{_uncertainty(frame, fraction).plain.strip()}     {hertz.bare}"
+    blank = [Line()] * max((rows - 1 - len(figure)) // 2, 0)
+    drawing = [*blank, *figure, line((said, Ink.STRONG)).centred(width)]
+    return faded(drawing) if frame.stale else drawing
+
+
+def _nothing(frame: Frame) -> Line:
+    """Say why there is no figure."""
+    if frame.snapshot.reading is None:
+        return line(("no reading yet", Ink.DIM))
+    return line(("overrange: the counter gives no number", Ink.OFF))
+
+
+def _figure(frame: Frame, text: QuantityText, size: DigitSize | None) -> list[Line]:
+    if size is None:
+        return [line("  ", (text.digits, Ink.STRONG), " ", (text.unit, Ink.STRONG))]
+    rows = [line("  ") + row for row in large(text.digits, size, frame.look.glyphs)]
+    rows[-1] += line(" ", (text.unit, Ink.STRONG))
+    wide = rows[-1].width
+    return [row.fit(wide) for row in rows]
+
+
+def _uncertainty(frame: Frame, text: QuantityText) -> Line:
+    if text.u == "?":
+        return line("  uncertainty not known yet")
+    return line(f"  {frame.look.glyphs.plus_minus} {spread(text)} {text.unit}")
+
+
+def _sizes(frame: Frame, pair: Pair, width: int, rows: int) -> Sizes:
+    """Choose the largest fraction that leaves room for hertz beside it, as large as that."""
+    choices = sizes_for(rows, frame.look)
+    for place, fraction in enumerate(choices):
+        for hertz in (*choices[place:], None):
+            if _cells(frame, pair[0], hertz) + _cells(frame, pair[1], fraction) <= width:
+                return hertz, fraction
+    return None, None
+
+
+def _cells(frame: Frame, text: QuantityText, size: DigitSize | None) -> int:
+    """Cells of a figure and what stands below it, whichever is wider."""
+    digits = len(text.digits) if size is None else size.width(text.digits)
+    return max(digits + len(text.unit) + MARGIN, _uncertainty(frame, text).width + 1)
+
+
+def _shares(frame: Frame, pair: Pair, sizes: Sizes, width: int) -> tuple[int, int]:
+    """Share the width in the proportion the two texts need."""
+    needs = [_cells(frame, text, size) for text, size in zip(pair, sizes, strict=True)]
+    left = max(width * needs[0] // sum(needs), min(needs[0], width))
+    return left, width - left

@@ -1,0 +1,163 @@
+"""Axes on a canvas: where values go, lines across, figures along the edges."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchwatch.quantity import OffsetUnit
+from benchwatch.screen.drawing.canvas import Canvas
+from benchwatch.screen.drawing.styled_text import Ink, Line, Look, beside, line
+
+MARGIN = 8
+"""Cells for the figures at the left."""
+
+SIGN_EVERY = 2
+"""Cells from one sign of a curve to the next: what lies under it is seen between."""
+BEYOND = ("v", "^")
+"""What stands at the lower and the upper edge where a curve lies beyond it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """From `low` to `high`, even or logarithmic."""
+
+    low: float
+    high: float
+    log: bool = False
+
+    def place(self, value: float) -> float:
+        """Return 0 at `low`, 1 at `high`; nan for what can't be placed."""
+        low, high = self.low, self.high
+        if self.log:
+            if not (value > 0 and low > 0):
+                return math.nan
+            value, low, high = math.log10(value), math.log10(low), math.log10(high)
+        return (value - low) / (high - low) if high > low else math.nan
+
+
+class Axes:
+    """A canvas with an x and a y axis."""
+
+    def __init__(self, width: int, rows: int, look: Look, x: Axis, y: Axis) -> None:
+        self.canvas = Canvas(width - MARGIN - 1, rows, look)
+        self.x, self.y = x, y
+        self._look = look
+
+    def point(self, x: float, y: float) -> tuple[int, int] | None:
+        """Return the dot of (x, y); None when it can't be placed, edges allow for overshoot."""
+        across, up = self.x.place(x), self.y.place(y)
+        if not (math.isfinite(across) and math.isfinite(up)) or not -1 <= across <= 2:
+            return None
+        up = min(max(up, -1.0), 2.0)
+        return (
+            round(across * (self.canvas.width - 1)),
+            round((1 - up) * (self.canvas.height - 1)),
+        )
+
+    def curve(
+        self,
+        xs: Sequence[float],
+        ys: Sequence[float],
+        ink: Ink = Ink.TEXT,
+        *,
+        dotted: bool = False,
+        ascii_sign: str = "",
+    ) -> None:
+        """Draw a curve, joined up or as lone dots; what is not finite leaves it open.
+
+        An `ascii_sign` stands for the dots where the terminal has no finer ones to tell it by.
+        """
+        before: tuple[int, int] | None = None
+        for x, y in zip(xs, ys, strict=True):
+            here = self.point(x, y)
+            if here is not None and ascii_sign and self._look.ascii:
+                if here[0] % SIGN_EVERY == 0:
+                    self.put(x, y, ascii_sign, ink)
+            elif here is not None:
+                self.canvas.stroke(here if dotted or before is None else before, here, ink)
+            before = here
+
+    def beyond(self, xs: Sequence[float], ys: Sequence[float], ink: Ink) -> None:
+        """Put an arrow head at the edge over which a curve has left the chart."""
+        for x, y in zip(xs, ys, strict=True):
+            column, up = self.column(x, self.canvas.columns), self.y.place(y)
+            if column is not None and not 0 <= up <= 1 and math.isfinite(up):
+                self.canvas.write(
+                    column, 0 if up > 1 else self.canvas.rows - 1, BEYOND[up > 1], ink
+                )
+
+    def level(self, y: float, dash: int, ink: Ink) -> None:
+        """Draw a dashed line across at `y`, if it is on the chart."""
+        place = self.y.place(y)
+        if 0 <= place <= 1:
+            for x in range(0, self.canvas.width, dash):
+                self.canvas.dot(x, round((1 - place) * (self.canvas.height - 1)), ink)
+
+    def moment(self, x: float, dash: int, ink: Ink) -> None:
+        """Draw a dashed line upright at `x`, if it is on the chart."""
+        place = self.x.place(x)
+        if 0 <= place <= 1:
+            for y in range(0, self.canvas.height, dash):
+                self.canvas.dot(round(place * (self.canvas.width - 1)), y, ink)
+
+    def range_at(self, x: float, low: float, high: float, ink: Ink) -> None:
+        """Draw an upright stroke from `low` to `high`: solid, unlike any dotted line."""
+        foot, head = self.point(x, low), self.point(x, high)
+        if foot is None or head is None:
+            return
+        if not self._look.ascii:
+            self.canvas.stroke(foot, head, ink)
+            return
+        across, down = self.canvas.dots_across, self.canvas.dots_down
+        for row in range(head[1] // down, foot[1] // down + 1):
+            self.canvas.write(foot[0] // across, row, self._look.glyphs.rail, ink)
+
+    def put(self, x: float, y: float, char: str, ink: Ink) -> None:
+        """Put a character where (x, y) is, if it is on the chart."""
+        here = self.point(x, y)
+        if here is not None:
+            column, row = here[0] // self.canvas.dots_across, here[1] // self.canvas.dots_down
+            self.canvas.write(column, row, char, ink)
+
+    def column(self, x: float, width: int) -> int | None:
+        """Return the cell of a row of `width` cells under `x`; None when it is not there."""
+        place = self.x.place(x)
+        return round(place * (width - 1)) if 0 <= place <= 1 else None
+
+    def framed(self, figures: Sequence[tuple[int, str]]) -> list[Line]:
+        """Return the picture with (row, text) figures at its left."""
+        left = [Line()] * self.canvas.rows
+        for row, text in figures:
+            if 0 <= row < len(left):
+                left[row] = line((f"{text} "[-MARGIN:].rjust(MARGIN), Ink.AXIS))
+        rail = [line((self._look.glyphs.rail, Ink.AXIS))] * self.canvas.rows
+        return beside([left, rail, self.canvas.lines()], [MARGIN, 1, self.canvas.columns])
+
+
+def axis_name(unit: OffsetUnit) -> str:
+    """Name a unit in the room there is at the left of a chart."""
+    return unit.name if len(unit.name) < MARGIN else f"{unit.size:g}"
+
+
+def edge_figures(rows: int, top: str, bottom: str, unit: OffsetUnit) -> list[tuple[int, str]]:
+    """Place the figures of an even y axis: both ends, the unit under the upper one."""
+    figures = [(0, top)]
+    if rows > 2:
+        figures.append((1, axis_name(unit)))
+    if rows > 1:
+        figures.append((rows - 1, bottom))
+    return figures
+
+
+def along(width: int, ticks: Sequence[tuple[int | None, str]]) -> Line:
+    """Write tick texts under a chart, each centred on its cell, none over another."""
+    room = max(width - MARGIN - 1, 1)
+    row = [" "] * room
+    for cell, text in ticks:
+        if cell is None or len(text) > room:
+            continue
+        start = min(max(cell - len(text) // 2, 0), room - len(text))
+        around = row[max(start - 1, 0) : start + len(text) + 1]
+        if all(char == " " for char in around):
+            row[start : start + len(text)] = text
+    return line(" " * (MARGIN + 1), ("".join(row), Ink.AXIS))

@@ -1,0 +1,65 @@
+"""The strip chart: the recent past, now at the right edge, a gap left open."""
+
+from benchwatch.quantity import format_duration
+from benchwatch.screen.drawing.frame import Frame
+from benchwatch.screen.drawing.plot import MARGIN, Axes, Axis, edge_figures
+from benchwatch.screen.drawing.styled_text import Ink, Line, faded, line
+from benchwatch.screen.text.amounts import short
+
+ZERO_DASH, LIMIT_DASH, NUDGE_DASH = 4, 8, 2
+"""Dots from one dash to the next of the lines across the chart."""
+FOOTED_FROM = 4
+"""Rows from which there is room for the time axis."""
+
+
+def strip_chart(frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw offset over time; figures at the left, time along the bottom when there is room."""
+    if frame.window is None:
+        return [line(("  nothing to draw yet", Ink.DIM))]
+    low, high = frame.window
+    footed = rows >= FOOTED_FROM
+    axes = Axes(
+        width,
+        rows - footed,
+        frame.look,
+        Axis(frame.now_s - frame.span_s, frame.now_s),
+        Axis(low, high),
+    )
+    draw_levels(frame, axes)
+    numbers = frame.snapshot.numbers
+    if numbers.last_nudge is not None:
+        axes.moment(numbers.last_nudge.at_s, NUDGE_DASH, Ink.DIM)
+    axes.curve(frame.trace.elapsed_s, frame.trace.offset)
+    axes.beyond(frame.trace.elapsed_s, frame.trace.offset, Ink.DIM)
+    drawing = axes.framed(offset_figures(frame, axes.canvas.rows))
+    if footed:
+        drawing.append(_time_axis(frame, axes, width))
+    return faded(drawing) if frame.stale else drawing
+
+
+def draw_levels(frame: Frame, axes: Axes) -> None:
+    """Draw zero and the tolerance across a chart of offsets."""
+    tolerance = frame.snapshot.numbers.tolerance
+    axes.level(0.0, ZERO_DASH, Ink.DIM)
+    if tolerance is not None:
+        for edge in (-tolerance.limit, tolerance.limit):
+            axes.level(edge, LIMIT_DASH, Ink.BAND)
+
+
+def offset_figures(frame: Frame, rows: int) -> list[tuple[int, str]]:
+    """Write the ends of the offset axis in the unit on the screen."""
+    low, high = frame.window or (0.0, 0.0)
+    return edge_figures(rows, short(high, frame.unit), short(low, frame.unit), frame.unit)
+
+
+def _time_axis(frame: Frame, axes: Axes, width: int) -> Line:
+    room = max(width - MARGIN - 1, 1)
+    ago, now = f"{format_duration(frame.span_s)} ago", "now"
+    text = ago.ljust(room - len(now)) + now
+    row = [(char, Ink.AXIS) for char in text[:room].ljust(room)]
+    free = range(len(ago), room - len(now))  # a mark is drawn beside the words, not over them
+    for mark in frame.snapshot.marks:
+        cell = axes.column(mark.elapsed_s, room)
+        if cell is not None and free:
+            row[min(max(cell, free[0]), free[-1])] = ("^", Ink.STRONG)
+    return line(" " * (MARGIN + 1), *row)

@@ -1,0 +1,87 @@
+"""The widget that shows a picture; it repaints only the rows that changed."""
+
+from collections.abc import Sequence
+
+from textual.events import Click
+from textual.geometry import Region
+from textual.message import Message
+from textual.strip import Strip
+from textual.widget import Widget
+
+from benchwatch.screen.drawing.frame import Block, Frame, View, drawn, stack
+from benchwatch.screen.drawing.styled_text import Line, Look
+
+
+class Sheet(Widget):
+    """Lines on the screen, as they are."""
+
+    def __init__(self, look: Look, lines: Sequence[Line] = ()) -> None:
+        super().__init__()
+        self._look = look
+        self._lines = list(lines)
+
+    @property
+    def lines(self) -> list[Line]:
+        """What is on the screen now."""
+        return self._lines
+
+    def show_lines(self, lines: Sequence[Line]) -> None:
+        """Put `lines` on the screen."""
+        before, self._lines = self._lines, list(lines)
+        width = self.size.width
+        changed = [
+            Region(0, y, width, 1)
+            for y in range(max(len(before), len(self._lines)))
+            if y >= len(before) or y >= len(self._lines) or before[y] != self._lines[y]
+        ]
+        if changed:
+            self.refresh(*changed)
+
+    def render_line(self, y: int) -> Strip:
+        """Render row `y`; rows that were never drawn are blank."""
+        width = self.size.width
+        row = self._lines[y] if y < len(self._lines) else Line()
+        row = row.fit(width, self._look.glyphs.cut)
+        return Strip(self._look.segments(row), width)
+
+
+class Stage(Sheet):
+    """A view of a frame, digits and charts each at their own rate."""
+
+    class Resized(Message):
+        """The stage has another size: what is on it no longer fits."""
+
+    class Tapped(Message):
+        """A cell was tapped."""
+
+        def __init__(self, row: Line, cell: int, *, top: bool) -> None:
+            super().__init__()
+            self.row, self.cell, self.top = row, cell, top
+
+    def __init__(self, look: Look) -> None:
+        super().__init__(look)
+        self._layout: list[tuple[Block, int]] = []
+        self._drawn: list[list[Line]] = []
+
+    def on_resize(self) -> None:
+        """Tell whoever draws."""
+        self.post_message(self.Resized())
+
+    def on_click(self, event: Click) -> None:
+        """Tell what lies where it was tapped."""
+        if event.y < len(self.lines):
+            self.post_message(self.Tapped(self.lines[event.y], event.x, top=event.y == 0))
+
+    def show(self, view: View, frame: Frame, *, charts: bool) -> None:
+        """Draw `frame`; the slow blocks only with `charts`, or when the layout changed."""
+        width, height = self.size
+        layout = stack(view.blocks, frame, width, height)
+        fresh = layout != self._layout or any(
+            block and block[0].width != width for block in self._drawn
+        )
+        pieces = []
+        for index, (block, rows) in enumerate(layout):
+            keep = block.slow and not charts and not fresh
+            pieces.append(self._drawn[index] if keep else drawn(block, frame, width, rows))
+        self._layout, self._drawn = layout, pieces
+        self.show_lines([row for piece in pieces for row in piece])

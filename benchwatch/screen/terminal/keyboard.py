@@ -1,0 +1,175 @@
+"""This terminal: keys from it for as long as there is one, and its modes while it is drawn on."""
+
+import contextlib
+import os
+import select
+import signal
+import termios
+from codecs import getincrementaldecoder
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any, Final, cast
+
+from textual.drivers.linux_driver import LinuxDriver
+
+from benchwatch.screen.terminal.key_input import KeyInput
+from benchwatch.screen.terminal.terminal_output import Picture
+
+if TYPE_CHECKING:
+    from benchwatch.screen.app import BenchwatchApp
+
+BURST, PER_S = 4096, 500.0
+"""Keys that may come at once, and for ever after: more than hands type."""
+MOST_CELLS: Final = (1000, 500)
+"""Columns and rows that are drawn on at most; a larger terminal is filled in part."""
+LOOK_S: Final = 0.1
+"""How often it is looked whether the screen has ended; also what makes a lone Esc a key."""
+WAKE_S: Final = 0.5
+"""How long a process that was continued may stay awake in the background, to end if it was told."""
+
+
+class TerminalDriver(LinuxDriver):
+    """What the terminal library uses here, with some things done otherwise.
+
+    The library's own way of reading turns in circles at the end of the input, and ends the
+    screen over a byte that is no UTF-8. At SIGCONT it sets the terminal up anew whether or not
+    it had given it back, so that the modes it keeps to restore are its own. It does not expect
+    to be in the background, where setting a mode or reading a key stops the process.
+    """
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        """Take what the library's driver takes; it also takes SIGTSTP and SIGCONT."""
+        super().__init__(*args, **options)
+        self._up = self._suspended = False
+        self._drawing_modes: list[Any] | None = None
+
+    def start_application_mode(self) -> None:
+        """Set the terminal up for drawing, unless it is; in the background stop first."""
+        if self._up:
+            return
+        if not in_foreground(self.fileno):
+            self._suspended = True
+            self._in_loop(self._suspend)
+            return
+        self._up = True
+        super().start_application_mode()  # type: ignore[no-untyped-call] # not typed there
+        with contextlib.suppress(termios.error):
+            self._drawing_modes = termios.tcgetattr(self.fileno)
+
+    def stop_application_mode(self) -> None:
+        """Leave the terminal as it was; in the background too, where this could stop us."""
+        if self._up:
+            with unstopped():
+                super().stop_application_mode()
+            self._up = False
+
+    def disable_input(self) -> None:
+        """Take no more keys; this drops those that wait, which could stop us as well."""
+        with unstopped():
+            super().disable_input()
+
+    def write(self, data: str) -> None:
+        """Draw; nothing while another program has the terminal."""
+        if self._up:
+            super().write(data)
+
+    def _get_terminal_size(self) -> tuple[int, int]:
+        """Return columns and rows to draw on; only the system tells, never what is typed."""
+        width, height = super()._get_terminal_size()
+        return min(width, MOST_CELLS[0]), min(height, MOST_CELLS[1])
+
+    def _sigtstp_application(self, *_: object) -> None:
+        self._in_loop(self._suspend)
+
+    def _sigcont_application(self, *_: object) -> None:
+        self._in_loop(self._continue)
+
+    def _in_loop(self, act: Any) -> None:
+        """Do `act` between two events: a signal may come in the middle of setting a mode."""
+        with contextlib.suppress(RuntimeError):  # the loop has ended meanwhile
+            self._loop.call_soon_threadsafe(act)
+
+    def _suspend(self) -> None:
+        """Give the terminal back, then stop as SIGTSTP asks."""
+        if self._up:
+            self.suspend_application_mode()
+            self._suspended = True
+        os.kill(os.getpid(), signal.SIGSTOP)
+
+    def _continue(self) -> None:
+        """Take the terminal again; in the background wait for the end or stop once more."""
+        if not self._wanted:
+            return
+        if not in_foreground(self.fileno):
+            self._loop.call_later(WAKE_S, self._stop_in_background)
+        elif self._suspended:
+            self._suspended = False
+            self.resume_application_mode()
+        else:
+            # Stopped without a chance to give the terminal back: others have used it since.
+            if self._drawing_modes is not None:
+                with contextlib.suppress(termios.error):
+                    termios.tcsetattr(self.fileno, termios.TCSANOW, self._drawing_modes)
+            self.write("\x1b[?25l\x1b[?2004h")
+        self._app.refresh(layout=True)
+
+    @property
+    def _wanted(self) -> bool:
+        """Whether the screen is up, or would be in the foreground, and is not ending."""
+        return (self._up or self._suspended) and not cast("BenchwatchApp", self._app).ending
+
+    def _stop_in_background(self) -> None:
+        if self._wanted and not in_foreground(self.fileno):
+            os.kill(os.getpid(), signal.SIGSTOP)
+
+    def run_input_thread(self) -> None:
+        """Hand on what is typed until the screen ends or the keyboard is gone."""
+        keys = KeyInput(burst=BURST, per_s=PER_S)
+        decode = getincrementaldecoder("utf-8")("replace").decode
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTTIN})
+        while not (self.exit_event.is_set() or self._loop.is_closed()):
+            if not in_foreground(self.fileno):  # what is typed is another program's
+                self.exit_event.wait(LOOK_S)
+            elif select.select([self.fileno], [], [], LOOK_S)[0]:
+                typed = self._read()
+                if not typed:
+                    if typed is None:
+                        continue
+                    self._keys_have_ended()
+                    return
+                text = decode(typed)
+                for message in keys.feed(text):
+                    self.process_message(message)
+            for message in keys.tick():
+                self.process_message(message)
+
+    def _read(self) -> bytes | None:
+        """Read what was typed; nothing at the end of the input, None where there is none yet."""
+        try:
+            return os.read(self.fileno, 4096)
+        except BlockingIOError:  # another program has set the terminal so
+            return None
+        except OSError:  # also that of a program in the background
+            return b"" if in_foreground(self.fileno) else None
+
+    def _keys_have_ended(self) -> None:
+        """At the end of a file the screen goes on without keys; a terminal has no end."""
+        if self.input_tty and isinstance(self._file, Picture):
+            self._file.lose()
+
+
+def in_foreground(descriptor: int) -> bool:
+    """Tell whether keys on this terminal are for this process (POSIX.1-2017, 11.1.4)."""
+    try:
+        return os.tcgetpgrp(descriptor) == os.getpgrp()
+    except OSError:  # none that controls this process, so none that could stop it
+        return True
+
+
+@contextlib.contextmanager
+def unstopped() -> Iterator[None]:
+    """Let this thread set modes from the background too (SIGTTOU; POSIX.1-2017, 11.1.4)."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTTOU})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)

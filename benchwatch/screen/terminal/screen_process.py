@@ -1,0 +1,199 @@
+"""Running the screen so that the terminal is left clean, whatever happens."""
+
+import asyncio
+import contextlib
+import io
+import os
+import signal
+import sys
+import threading
+import traceback
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TextIO
+
+from benchwatch.errors import INTERRUPTED, BenchwatchError
+from benchwatch.run.shutdown import Ending
+from benchwatch.screen.app import BenchwatchApp, described
+from benchwatch.screen.terminal.terminal_output import Picture
+
+try:
+    import termios
+except ImportError:  # not on this system, which has no modes to restore either
+    termios = None  # type: ignore[assignment] # looked at before it is used
+
+CRASHED = BenchwatchError.exit_code
+LARGEST_LOG = 1_000_000
+FAREWELL = b"\x1b[?1000l\x1b[?2004l\x1b[?7h\x1b[<u\x1b[?1049l\x1b[?25h\x1b[?1004l"
+"""No mouse, no marks around pasted text, lines wrap, the usual keys, the first screen, a cursor."""
+FAREWELL_S = 0.2
+
+
+def run_screen(app: BenchwatchApp, *, rescue: Callable[[], object] = lambda: None) -> int:
+    """Run `app` on this terminal and return the exit code.
+
+    0 after quitting, 130 after Ctrl-C, a signal or the loss of the terminal, 1 after a
+    crash, which leaves one sentence on standard error and its traceback in the log.
+
+    Args:
+        app: the screen.
+        rescue: saves what must not be lost when a signal can't end the screen in order,
+            such as on a terminal that takes nothing; the process ends after it.
+    """
+    log = app.options.log
+    crash = ""
+    with open_log(log) as sink:
+        _take_keys_from_terminal()
+        modes = _modes()
+        runner = asyncio.Runner()
+        loop = runner.get_loop()
+
+        def leave() -> None:
+            with contextlib.suppress(RuntimeError):  # the loop has ended by itself meanwhile
+                loop.call_soon_threadsafe(app.action_interrupt)
+
+        def end_without_screen() -> None:
+            _restore(modes)
+            rescue()
+            _leave_picture()
+
+        with Ending(leave, end_without_screen, sink) as ending:
+
+            def lost() -> None:
+                print("benchwatch: the terminal is gone; the watch ends.", file=sink)
+                ending.ask()
+
+            with _drawn_on_terminal(sink, lost), _own_signals():
+                try:
+                    with runner:
+                        _use_own_keys(app)
+                        runner.run(app.run_async(mouse=False))
+                except Exception as error:  # noqa: BLE001 - the last one who can say it in a sentence
+                    traceback.print_exc()
+                    crash = described(error)
+            _restore(modes)
+        code = app.return_code or 0
+    if code not in {0, INTERRUPTED} and not crash:
+        crash = app.crash or "unknown error"
+    if crash:
+        with contextlib.suppress(OSError):
+            print(
+                f"benchwatch: the screen stopped: {crash}. Start it again; the details for a "
+                f"report are in {log}.",
+                file=sys.stderr,
+            )
+        return code or CRASHED
+    return code
+
+
+def _use_own_keys(app: BenchwatchApp) -> None:
+    """Read the keys by our own thread, where the terminal is one of this family."""
+    if termios is not None:
+        from benchwatch.screen.terminal.keyboard import TerminalDriver  # noqa: PLC0415 - not everywhere
+
+        app.driver_class = TerminalDriver
+
+
+def _take_keys_from_terminal() -> None:
+    """Put the terminal where standard input is none, as in a loop of the shell over a file.
+
+    Where there is no terminal to be had, the screen goes without keys.
+    """
+    if sys.__stdin__ is None:  # it was closed, and descriptor 0 is a sink since
+        sys.__stdin__ = open(0, encoding="utf-8", closefd=False)  # type: ignore[misc] # noqa: SIM115 - the library reads there
+    if termios is not None and not os.isatty(0):
+        with contextlib.suppress(OSError):
+            terminal = os.open("/dev/tty", os.O_RDWR)
+            os.dup2(terminal, 0)
+            os.close(terminal)
+
+
+def _modes() -> "list[int | list[bytes | int]] | None":
+    """Return the modes of the terminal, to be put back by force."""
+    if termios is not None:
+        with contextlib.suppress(termios.error):
+            return termios.tcgetattr(0)
+    return None
+
+
+def _restore(modes: "list[int | list[bytes | int]] | None") -> None:
+    """Put the modes of the terminal back without waiting for what is drawn."""
+    if modes is not None:
+        # Blocked, it can't stop a process that is in the background by now.
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTTOU})
+        with contextlib.suppress(termios.error):
+            termios.tcsetattr(0, termios.TCSANOW, modes)
+
+
+def _leave_picture() -> None:
+    """Leave the second screen on a terminal that may take nothing, without waiting long for it."""
+    writing = threading.Thread(target=_write_farewell, name="farewell", daemon=True)
+    writing.start()
+    writing.join(FAREWELL_S)
+
+
+def _write_farewell() -> None:
+    """Write in the place of what waits to be drawn and may never be."""
+    if termios is not None:
+        with contextlib.suppress(termios.error):
+            termios.tcflush(1, termios.TCOFLUSH)
+    with contextlib.suppress(OSError):
+        os.write(1, FAREWELL)
+
+
+@contextlib.contextmanager
+def _own_signals() -> Iterator[None]:
+    """Put back what the terminal library does with signals of job control and of the window."""
+    names = ("SIGTSTP", "SIGCONT", "SIGWINCH", "SIGTTIN", "SIGTTOU")
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    before = {number: signal.getsignal(number) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+@contextlib.contextmanager
+def _drawn_on_terminal(sink: TextIO, lost: Callable[[], None]) -> Iterator[None]:
+    """Send file descriptor 2 to `sink` and give the screen the terminal on descriptor 1.
+
+    Libraries written in C print on descriptor 2, which would land in the picture; the
+    terminal library draws on ``sys.__stderr__``, which therefore becomes a copy of
+    standard output for the time.
+    """
+    sys.stdout.flush()
+    sys.stderr.flush()
+    kept = os.dup(2)
+    before = (sys.__stderr__, sys.stderr)
+    picture = Picture(os.dup(1), lost)
+    os.dup2(sink.fileno(), 2)
+    sys.__stderr__, sys.stderr = picture, sink  # type: ignore[misc, assignment] # the library draws there
+    try:
+        yield
+    finally:
+        sys.__stderr__, sys.stderr = before  # type: ignore[misc] # as they were
+        sink.flush()
+        os.dup2(kept, 2)
+        os.close(kept)
+        picture.close()
+
+
+class _HarmlessText(io.TextIOWrapper):
+    """Text without control characters, so that a log can be printed on a terminal."""
+
+    def write(self, text: str) -> int:
+        """Write `text` with every control character but line ends and tabs shown as ``?``."""
+        super().write("".join(c if c.isprintable() or c in "\n\t" else "?" for c in text))
+        return len(text)
+
+
+def open_log(log: Path) -> TextIO:
+    """Open the log to append, anew when it has grown large; nowhere when it can't be."""
+    try:
+        log.parent.mkdir(parents=True, exist_ok=True)
+        large = log.exists() and log.stat().st_size > LARGEST_LOG
+        raw = log.open("wb" if large else "ab")
+    except OSError:
+        raw = Path(os.devnull).open("wb")  # noqa: SIM115 - closed by its wrapper
+    return _HarmlessText(raw, encoding="utf-8", errors="replace", line_buffering=True)

@@ -1,0 +1,274 @@
+"""Bars that fill, and the sentences beside them: good enough to judge, landed, recorded."""
+
+import math
+from typing import TYPE_CHECKING
+
+from benchwatch.pipeline.cautions import cautions_of
+from benchwatch.quantity import format_duration, how_many, write_fraction
+from benchwatch.screen.drawing.frame import Frame
+from benchwatch.screen.drawing.styled_text import Ink, Line, Look, faded, fitting, line
+from benchwatch.screen.text.amounts import ago, amount, to_go, with_u
+from benchwatch.screen.text.status_text import tool, tool_on, wait, warming, where
+
+if TYPE_CHECKING:
+    from benchwatch.estimate.results import Nudge
+    from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
+
+_PARTS = (
+    (0.07, "a little of"), (0.14, "a tenth of"), (0.22, "a fifth of"), (0.29, "a quarter of"),
+    (0.41, "a third of"), (0.58, "half of"), (0.7, "two thirds of"), (0.86, "three quarters of"),
+    (1.25, "all of"), (1.75, "one and a half times"), (2.5, "twice"), (3.5, "three times"),
+)  # fmt: skip
+"""Parts of a usual nudge in words, each up to the middle between it and the next."""
+BAR_CELLS = 24
+STANDING_ROWS, ROOMY = 3, 28
+"""Rows for tool, landing and records, on screens from so many rows on."""
+
+
+def bar(share: float, cells: int, look: Look) -> Line:
+    """Draw a bar that is full at a `share` of 1."""
+    filled = round(min(max(share, 0.0), 1.0) * cells)
+    glyphs = look.glyphs
+    return line(
+        ("[", Ink.AXIS),
+        (glyphs.full * filled, Ink.GOOD),
+        (glyphs.empty * (cells - filled), Ink.DIM),
+        ("]", Ink.AXIS),
+    )
+
+
+def judge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw how far the estimate has come: from let go to good enough to turn again."""
+    now = frame.snapshot.trim
+    if now is None or now.judgement is None:
+        return []
+    judgement = now.judgement
+    needed = write_fraction(judgement.needed_u, judgement.needed_u, frame.unit)
+    good = f"{needed.u} {needed.unit}"
+    if frame.stale:
+        said, ink = "no readings come: wait", Ink.DIM
+    elif not judgement.ready:
+        left = "" if judgement.wait_s is None else f", {to_go(judgement.wait_s)} to go"
+        said, ink = f"wait until good to {good}{left}", Ink.TEXT
+    elif where(frame) == "inside":
+        said, ink = f"good to {good}, stay", Ink.GOOD
+    elif wait(frame):
+        said, ink = f"good to {good}, {wait(frame)}", Ink.TEXT
+    else:
+        turn = "turn" if _turn(frame) is None else "turn again"
+        said, ink = f"good to {good}, {turn}", Ink.GOOD
+    cells = min(BAR_CELLS, max(width - 52, 8))
+    drawn = line("  let go ") + bar(judgement.progress, cells, frame.look) + line(" ", (said, ink))
+    return faded([drawn]) if frame.stale else [drawn]
+
+
+def nudge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw the last nudge, its size, and how far to go measured by it."""
+    nudge = _turn(frame)
+    if nudge is None:
+        return [line(("  no nudge seen yet", Ink.DIM))]
+    size = with_u(write_fraction(nudge.size, nudge.u, frame.unit), frame.look.glyphs.plus_minus)
+    said = line(f"  last nudge {'up' if nudge.size > 0 else 'down'} {size}")
+    when = line(f", {ago(nudge.at_s, frame.now_s)} ago")
+    long, short = (
+        line((f"; {words}", Ink.STRONG)) if words else Line()
+        for words in (hint_words(frame), hint_words(frame, short=True))
+    )
+    learned, less = (
+        line((f"; {words}", Ink.STRONG)) if words else Line()
+        for words in (turn_words(frame), turn_words(frame, short=True))
+    )
+    forms = [
+        said + when + long + learned, said + long + learned, said + short + learned,
+        said + short + less, line("  nudge") + short + less,
+    ]  # fmt: skip
+    if not learned.width:
+        forms = [said + when + long, said + long, said + when + short, said + short]
+    return [fitting(width, *forms)]
+
+
+def turn_words(frame: Frame, *, short: bool = False) -> str:
+    """Say what the turns of this run tell of the next: backlash, or a part of a usual nudge."""
+    now = frame.snapshot.trim
+    if not hint_words(frame) or now is None or now.hint is None or now.turns is None:
+        return ""
+    hint, turns = now.hint, now.turns
+    if hint.lost is not None:
+        lost = amount(hint.lost, turns.backlash_u, frame.unit)
+        how = f"first {lost} lost" if short else f"the first {lost} do nothing"
+        return f"reversing: {how}"
+    part = next((word for most, word in _PARTS if (hint.of_usual or math.inf) < most), "")
+    if not part or turns.usual is None:
+        return ""
+    usual = amount(turns.usual, turns.spread, frame.unit)
+    return f"{part} a usual nudge" if short else f"usual nudge {usual}: {part} that"
+
+
+def hint_words(frame: Frame, *, short: bool = False) -> str:
+    """Say how far the next nudge should go, and whether the way of the last one or back.
+
+    Back: why is said where it can be told. It went past the aim, or away from it.
+    """
+    now = frame.snapshot.trim
+    if now is None or now.hint is None or frame.stale or where(frame) == "inside":
+        return ""
+    if wait(frame):
+        return ""
+    left = amount(now.hint.left, now.hint.left_u, frame.unit)
+    course = now.hint.course
+    if course != "on":
+        return f"back, {left}" if short or course == "back" else f"{course}: back, {left}"
+    return f"go on, {left}" if short else f"go on, {left} more the same way"
+
+
+def tool_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw where the tool is, what it does, and where to aim."""
+    state, on = tool(frame), tool_on(frame)
+    said = line(("  tool on", Ink.OFF)) if on else line(("  tool off", Ink.DIM))
+    if state is not None and state.on and state.first is not None:
+        moved = with_u(
+            write_fraction(state.first.size, state.first.u, frame.unit),
+            frame.look.glyphs.plus_minus,
+        )
+        said += line(f", moved by {moved}")
+        aim = line(("aim for V", Ink.STRONG))
+        asks = (" as it went on; not turned yet? ", "; not turned? ", "; ")
+        return [fitting(width, *(said + line(ask) + aim for ask in asks))]
+    if state is None or state.pull is None:
+        return [said + line(", its pull is known once it is lifted")] if on else [said]
+    pull = with_u(
+        write_fraction(state.pull.size, state.pull.u, frame.unit), frame.look.glyphs.plus_minus
+    )
+    touches = f" (from {how_many(state.pull.samples, 'step')})"
+    said += line(f", it pulls by {pull}")
+    aim = line(("; aim for V", Ink.STRONG)) if on else Line()
+    return [fitting(width, said + line(touches) + aim, said + aim)]
+
+
+def landing_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw how long it has stayed inside with hands off."""
+    now = frame.snapshot.trim
+    if now is None or now.landing is None:
+        return []
+    landing = now.landing
+    if frame.stale:
+        return [line(("  not landed: no readings come", Ink.DIM))]
+    if landing.state == "landed":
+        lamp, reason = line("  ", ("[LANDED]", Ink.GOOD_LAMP), " "), frame.look.told(landing.reason)
+        offer = "l records it as left" if frame.operator and not _left(frame) else ""
+        long = lamp + line("; ".join(filter(None, (reason, offer))))
+        row = fitting(width, long, lamp + line(offer or reason))
+    elif landing.state == "holding":
+        share = landing.held_s / landing.hold_s if landing.hold_s > 0 else 0.0
+        held = f"{ago(0.0, landing.held_s)} of {format_duration(landing.hold_s)}"
+        said, why = line("  hands off "), f" {held}, {frame.look.told(landing.reason)}"
+        drawn = bar(share, 12, frame.look)
+        row = fitting(width, said + drawn + line(why), said + line(why.strip()))
+    else:
+        row = line((f"  not landed: {frame.look.told(landing.reason)}", Ink.DIM))
+    return [row]
+
+
+def records_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw what was put on record, or ask for it."""
+    records = frame.snapshot.records
+    found = records.as_found if records is not None else None
+    if found is None and records is not None and records.as_left is not None:
+        left = line(f"  as found: none; as left {record_words(frame, records.as_left)}")
+        why, sign = (_caution(frame, records.as_left, short=short) for short in (False, True))
+        return [fitting(width, left + why, left + sign)]
+    if records is None or found is None:
+        return [_not_found(frame, width)]
+    kept = " (kept by itself)" if records.as_found_kept else ""
+    said = f"  as found {record_words(frame, found)}"
+    if records.as_left is None:
+        row, why = line(said + kept), _caution(frame, found)
+        short = line(said) + why if why.width else row
+        return [fitting(width, row + why, short, line(said) + _caution(frame, found, short=True))]
+    left = line(f"  as left {record_words(frame, records.as_left)}")
+    why, sign = (_caution(frame, records.as_left, short=short) for short in (False, True))
+    found_said = line(said) + _caution(frame, found, short=True)
+    return [
+        fitting(
+            width,
+            line(said + kept) + _caution(frame, found) + line(" ") + left + why,
+            found_said + line(" ") + left + why,
+            found_said + line(" ") + left + sign,
+            left + why,
+            left + sign,
+        )
+    ]
+
+
+def _not_found(frame: Frame, width: int) -> Line:
+    """Say why there is no as found yet, and what can be done about it."""
+    how, short = "", ""
+    if warming(frame):
+        why, how = "not yet, still warming", "a records it all the same"
+    elif _turn(frame) is not None:
+        why, how = "none, turned before it was known", "a records the present offset"
+    else:
+        why, how, short = (
+            "not recorded yet", "a records it, before the first nudge",
+            "press a before the first nudge",
+        )  # fmt: skip
+    if not frame.operator:
+        return line((f"  as found: {why}", Ink.DIM))
+    long = line((f"  as found: {why}; {how}", Ink.OFF))
+    return fitting(width, long, line((f"  as found: {short or why}", Ink.OFF)))
+
+
+def _caution(frame: Frame, record: "OffsetRecord", *, short: bool = False) -> Line:
+    """Say what spoke against a record; where there is no room, that something did."""
+    said = cautions_of(record)
+    if not said:
+        return Line()
+    return line((" (!)" if short else f" (! {frame.look.told(said)})", Ink.OFF))
+
+
+def standing_lines(frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw tool, landing and records; where there is one row, the one that matters now."""
+    tool_said = tool_line(frame, width, rows)
+    landing_said, records_said = landing_line(frame, width, rows), records_line(frame, width, rows)
+    if rows >= STANDING_ROWS:
+        return [*tool_said, *(landing_said or [Line()]), *records_said]
+    now = frame.snapshot.trim
+    landing = None if now is None or frame.stale else now.landing
+    if landing is not None and landing.state != "outside":
+        landed = landing.state == "landed" and _left(frame)
+        lamp = line("  ", ("[LANDED]", Ink.GOOD_LAMP))
+        records_said = records_line(frame, width - lamp.width, rows)
+        return [lamp + row for row in records_said] if landed else landing_said
+    waiting = frame.operator and not _found(frame) and _turn(frame) is None
+    state = tool(frame)
+    learned = state is not None and state.pull is not None
+    return tool_said if tool_on(frame) or (learned and not waiting) else records_said
+
+
+def standing_rows(frame: Frame, _width: int, height: int) -> int:
+    """Want a row, or one each on a tall screen, when the watch can be told things."""
+    snapshot = frame.snapshot
+    told = frame.operator or snapshot.trim is not None or snapshot.records is not None
+    if not told:
+        return int(frame.tool_on)
+    return STANDING_ROWS if height >= ROOMY else 1
+
+
+def record_words(frame: Frame, record: "OffsetRecord") -> str:
+    """Write a recorded offset with its combined uncertainty."""
+    text = write_fraction(record.offset, record.u, frame.unit)
+    return with_u(text, frame.look.glyphs.plus_minus)
+
+
+def _turn(frame: Frame) -> "Nudge | None":
+    """Return the newest nudge; the tool's pull is none where it is known from a turn."""
+    now = frame.snapshot.trim
+    return frame.snapshot.numbers.last_nudge if now is None else now.turn
+
+
+def _found(frame: Frame) -> bool:
+    return frame.snapshot.records is not None and frame.snapshot.records.as_found is not None
+
+
+def _left(frame: Frame) -> bool:
+    return frame.snapshot.records is not None and frame.snapshot.records.as_left is not None

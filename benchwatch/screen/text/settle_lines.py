@@ -1,0 +1,74 @@
+"""Lines about the settle verdict beside the lamp: a cycle, and what became of it overnight."""
+
+import math
+
+from benchwatch.quantity import format_duration, how_many, write_fraction
+from benchwatch.screen.drawing.frame import Frame
+from benchwatch.screen.drawing.styled_text import Line, faded, fitting, line
+from benchwatch.screen.text.amounts import lasted, seconds, spread
+from benchwatch.screen.text.local_time import minute
+
+
+def cycle_rows(frame: Frame, _width: int, _height: int) -> int:
+    """Want a row while there is a cycle."""
+    settle = frame.snapshot.numbers.settle
+    return 0 if settle is None or settle.cycle is None else 1
+
+
+def cycle_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw by how much the offset cycles and how long a cycle takes."""
+    settle = frame.snapshot.numbers.settle
+    if settle is None or settle.cycle is None:
+        return []
+    cycle, plus_minus = settle.cycle, frame.look.glyphs.plus_minus
+    swing = write_fraction(cycle.swing, cycle.swing_u, frame.unit)
+    period = seconds(cycle.period_s, cycle.period_u)
+    by = f"  cycles by {swing.digits.lstrip('+')} {plus_minus} {spread(swing)} {swing.unit}"
+    every = f"{format_duration(cycle.period_s)}"
+    exact = f"{period.digits.lstrip('+')} {plus_minus} {spread(period)} s"
+    long = f"{by} from peak to peak every {every} ({exact})"
+    said = [fitting(width, line(long), line(f"{by} every {exact}"), line(f"{by} every {every}"))]
+    return faded(said) if frame.stale else said
+
+
+def held_rows(frame: Frame, width: int, _height: int) -> int:
+    """Want a row once it has settled, two where one is too narrow for all there is to say."""
+    said = _held(frame)
+    return 0 if not said else 1 if len(" ".join(said)) + 4 <= width else 2
+
+
+def held_lines(frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw when it settled first, how long that has held, the worst excursion and the gaps."""
+    said = _held(frame)
+    if said and (rows < 2 or held_rows(frame, width, rows) < 2):
+        both = line(f"  {said[0]}; {said[1]}")
+        drawn = [fitting(width, both, line(f"  {said[0]}"))]
+    else:
+        drawn = [line(f"  {one}") for one in said]
+    return faded(drawn) if frame.stale else drawn
+
+
+def _held(frame: Frame) -> list[str]:
+    """Return two sentences, or none before it has settled once."""
+    settle = frame.snapshot.numbers.settle
+    if settle is None or settle.held is None:
+        return []
+    held = settle.held
+    gone = lasted(max(frame.now_s - held.first_s, 0.0))
+    first = f"first settled {_clock(frame, held.first_s)}, held {lasted(held.held_s)} of {gone}"
+    worst = "no excursion since"
+    if held.worst_s is not None:
+        size = write_fraction(held.worst, abs(held.worst), frame.unit, digits=2)
+        worst = f"worst {size.digits} {size.unit} at {_clock(frame, held.worst_s)}"
+    gaps = "no gaps"
+    if held.gaps:
+        gaps = f"{how_many(held.gaps, 'gap')}, {format_duration(held.gaps_s)} in all"
+    return [first, f"{worst}; {gaps}"]
+
+
+def _clock(frame: Frame, at_s: float) -> str:
+    """Write a time of the run as the time of day; with the date where that is another one."""
+    reading = frame.snapshot.reading
+    if reading is None or not math.isfinite(reading.utc_s):
+        return f"{format_duration(max(at_s, 0.0))} into the run"
+    return minute(reading.utc_s - (reading.elapsed_s - at_s), reading.utc_s)

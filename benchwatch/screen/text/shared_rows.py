@@ -1,0 +1,164 @@
+"""The rows every view shares: header, the counter's line, what is wrong, cautions, keys."""
+
+from collections.abc import Callable, Sequence
+from typing import Final
+
+from benchwatch.pipeline.time_base_correction import correction_words
+from benchwatch.quantity import format_duration, format_frequency
+from benchwatch.screen.drawing.frame import Frame
+from benchwatch.screen.drawing.styled_text import (
+    Ink,
+    Line,
+    fitting,
+    line,
+    safe,
+    spread,
+    wrapped,
+    wrapped_text,
+)
+from benchwatch.screen.key_bindings import Key, keys_for
+from benchwatch.screen.text import status_text
+from benchwatch.screen.text.amounts import run_time
+
+SHORT = 20
+"""Screens below so many rows do without what can be spared."""
+
+NAME_CELLS = 20
+"""Cells that the identity of the counter may have before the gate is named."""
+TROUBLE_ROWS = 2
+"""At most, on a short screen; one more on others."""
+
+HAZARDS = (
+    (
+        "Covers off: mains and stored charge, hot oven. Use a non-metallic tool. "
+        "Local codes and licensed practice come first."
+    ),
+    "Mains, stored charge, hot oven: non-metallic tool, licensed practice first.",
+    "Mains, stored charge, hot oven; non-metallic tool; codes.",
+)
+"""The usual cautions, longest first; the longest that fits is shown."""
+
+
+def header(titles: Sequence[tuple[str, str]]) -> Callable[[Frame, int, int], list[Line]]:
+    """Draw the top row: counter, nominal, views by number (name, title), time of the run."""
+
+    def draw(frame: Frame, width: int, _rows: int) -> list[Line]:
+        snapshot = frame.snapshot
+        nominal = format_frequency(snapshot.nominal_hz)
+        who = line(
+            (f" {safe(snapshot.counter, 20)} ", Ink.STRONG),
+            f"{nominal if snapshot.nominal_hz > 0 else 'nominal unknown'} ",
+        )
+        if len(frame.names) > 1:
+            place = list(frame.names).index(snapshot.counter) + 1
+            for name, state in frame.missing[:1]:  # there is no room for more
+                who += line((f"{safe(name, 20)} {state}, ", Ink.OFF))
+            who += line((f"{place} of {len(frame.names)}, n next ", Ink.DIM))
+        time = line((f" {run_time(frame.now_s)} ", Ink.DIM))
+        tabs = _tabs(frame, titles, short=False)
+        if who.width + tabs.width + time.width > width:
+            tabs = _tabs(frame, titles, short=True)
+        return [spread(who, tabs + time, width, frame.look.glyphs.cut)]
+
+    return draw
+
+
+def _tabs(frame: Frame, titles: Sequence[tuple[str, str]], *, short: bool) -> Line:
+    tabs = Line()
+    for number, (name, title) in enumerate(titles, 1):
+        if name == ("trim" if frame.view == "fill" else frame.view):
+            tabs += line((f" {number} {title} ", Ink.PLAIN_LAMP))
+        else:
+            tabs += line((f" {number} " if short else f" {number} {title} ", Ink.DIM))
+    return tabs
+
+
+def counter_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw who is measuring and how: identity, gate, time base, link, age of the reading.
+
+    Where it is narrow the gate goes first; of the identity there is always a beginning.
+    """
+    snapshot = frame.snapshot
+    gate = "unknown" if snapshot.gate_s is None else format_duration(snapshot.gate_s)
+    source = snapshot.time_base.source
+    put_right = correction_words(snapshot.reading)
+    sure = source == "external" or (source == "unknown" and put_right != "")
+    base = line((put_right or f"time base {source}", Ink.TEXT if sure else Ink.OFF))
+    facts = base + line("  ") + status_text.link(frame) + line(" ")
+    gated = line(f" gate {gate}  ") + facts
+    who = line(f" {safe(snapshot.identity.text if snapshot.identity else snapshot.resource)}")
+    right = gated if gated.width + min(who.width, NAME_CELLS) <= width else line(" ") + facts
+    return [spread(who, right, width, frame.look.glyphs.cut)]
+
+
+def trouble_line(frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw the one thing that most needs saying; what has no room is cut in the last row."""
+    text = status_text.trouble(frame)
+    ink = Ink.TEXT if text == frame.look.told(frame.flash) else Ink.OFF
+    *first, last = wrapped_text(text, width - 1, ink)[:rows] or [Line()]
+    rest = text.split()[sum(len(row.plain.split()) for row in first) :]
+    return [line(" ") + row for row in (*first, line((" ".join(rest), ink)) if rest else last)]
+
+
+def trouble_rows(frame: Frame, width: int, height: int) -> int:
+    """Want a row always, but on a short screen only for a trouble; more for a long sentence."""
+    text = status_text.trouble(frame)
+    if not text:
+        return int(height >= SHORT)
+    return min(len(wrapped_text(text, width - 1)), TROUBLE_ROWS + (height >= SHORT))
+
+
+def hazard_line(_frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw the cautions for work with the covers off."""
+    fitting = [text for text in HAZARDS if len(text) + 2 <= width]
+    return [line((f" {(fitting or HAZARDS[-1:])[0]}", Ink.DIM))]
+
+
+_LENGTHS: Final = {
+    "whole": "{}",
+    "so far": "more than {}",
+    "broken": "{}, where the file is broken",
+}
+
+
+def playing_rows(frame: Frame, _width: int, _height: int) -> int:
+    """Want a row when a recording is played."""
+    return int(frame.playing is not None)
+
+
+def playing_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw where the recording stands: state, time, speed, and a rail with a mark on it."""
+    now = frame.playing
+    if now is None:
+        return [Line()]
+    ink = Ink.PLAIN_LAMP if now.state == "playing" else Ink.OFF_LAMP
+    said = line(
+        " recording ",
+        (f" {now.state} ", ink),
+        f" {run_time(now.at_s)} of {_LENGTHS[now.length].format(run_time(now.length_s))}, "
+        f"at {now.speed:g}x ",
+    )
+    glyphs, cells = frame.look.glyphs, max(width - said.width - 3, 1)
+    share = now.at_s / now.length_s if now.length_s > 0 else 1.0
+    place = min(max(round(share * (cells - 1)), 0), cells - 1)
+    rail = line(
+        (glyphs.left_end + glyphs.rule * place, Ink.AXIS),
+        (glyphs.full, Ink.ESTIMATE),
+        (glyphs.rule * (cells - 1 - place) + glyphs.right_end, Ink.AXIS),
+    )
+    return [fitting(width, said + rail, said)]
+
+
+def key_rows(frame: Frame, width: int, height: int) -> int:
+    """Count the rows the footer needs: at most two, one on a short screen."""
+    return min(len(key_lines(frame, width, height)), 2 if height >= SHORT else 1)
+
+
+def key_lines(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw the footer: every key that does something here."""
+    shown = [key for key in keys_for(frame.view, frame.have) if key.short]
+    return [line(" ") + row for row in wrapped([_key(key) for key in shown], width - 1)]
+
+
+def _key(key: Key) -> Line:
+    return line((key.foot or key.shown, Ink.KEY), " " + key.short)

@@ -1,0 +1,205 @@
+"""What the screen says in words: direction, link, settling."""
+
+from typing import TYPE_CHECKING
+
+from benchwatch.quantity import printable, write_fraction
+from benchwatch.screen.drawing.frame import Frame
+from benchwatch.screen.drawing.styled_text import Ink, Line, fitting, line
+from benchwatch.screen.text.amounts import ago, amount, limit, to_go, with_u
+from benchwatch.screen.text.rates import write_rate
+from benchwatch.snapshot import Direction, side
+
+if TYPE_CHECKING:
+    from benchwatch.estimate.trim.tool_pull import ToolState
+
+_LAMPS = {
+    "settled": ("SETTLED", Ink.GOOD_LAMP),
+    "warming": ("WARMING", Ink.OFF_LAMP),
+    "unsure": ("UNSURE", Ink.PLAIN_LAMP),
+}
+
+
+def where(frame: Frame) -> Direction:
+    """Say where the estimate lies, seen from the aim."""
+    return "undecided" if frame.stale else side(frame.snapshot)
+
+
+def warming(frame: Frame) -> bool:
+    """Tell whether it still moves by itself more than was asked, so that turning is too early."""
+    settle = frame.snapshot.numbers.settle
+    return settle is not None and settle.state == "warming"
+
+
+def wait(frame: Frame) -> str:
+    """Say why to wait and not to turn; empty when nothing speaks against turning.
+
+    While it is warming: after a turn it may be the turn that still creeps. Where it is known where
+    that is going to rest, there is nothing to wait for.
+    """
+    now = frame.snapshot.trim
+    if now is not None and now.touched:
+        return "the tool has moved: wait"
+    if frame.snapshot.numbers.rest is not None:
+        return ""
+    turned = now is not None and now.turn is not None
+    return f"still {'moving' if turned else 'warming'}: wait" if warming(frame) else ""
+
+
+def direction(frame: Frame) -> Line:
+    """Say which way to turn, or why that can't be said; while it is warming, to wait."""
+    numbers = frame.snapshot.numbers
+    if frame.stale:
+        return line(("no reading, so no direction", Ink.OFF))
+    if numbers.estimate is None:
+        return line(("no estimate yet", Ink.DIM))
+    aimed = tool_aims(frame)
+    high, low = ("above the aim", "below the aim") if aimed else ("high", "low")
+    match where(frame):
+        case "inside" if numbers.tolerance is not None:
+            span = limit(numbers.tolerance.limit, frame.unit, frame.look.glyphs.plus_minus)
+            of_what = f" of the aim{_lift(frame)}" if aimed else ""
+            outside = numbers.rest is not None and not numbers.tolerance.inside
+            word = "will rest inside" if outside else "inside"
+            return line((f"{word} {span}{of_what}", Ink.GOOD))
+        case "inside" | "undecided":
+            target = "the aim" if aimed else "nominal"
+            return line((f"on {target}, as far as can be told yet", Ink.GOOD))
+        case "high":
+            return line((f"{high}, {wait(frame) or 'bring it down'}{_way(frame)}", Ink.OFF))
+        case "low":
+            return line((f"{low}, {wait(frame) or 'bring it up'}{_way(frame)}", Ink.OFF))
+
+
+def _way(frame: Frame) -> str:
+    """Say how far it is to the aim while no turn tells it by its own size."""
+    now = frame.snapshot.trim
+    if now is None or now.left is None or now.hint is not None or wait(frame):
+        return ""
+    if not tool_aims(frame):
+        return ""
+    return f" by {amount(now.left, now.left_u, frame.unit)}"
+
+
+def _lift(frame: Frame) -> str:
+    """Say whether to lift the tool, once that can be told."""
+    now = frame.snapshot.trim
+    if now is None or now.lift is None or wait(frame):
+        return ""
+    return ", lift the tool" if now.lift else ", near its edge"
+
+
+def rest(frame: Frame, *, short: bool = False) -> str:
+    """Say where it is going to rest while it creeps, and in how long; empty when it does not."""
+    resting = frame.snapshot.numbers.rest
+    if resting is None or frame.stale:
+        return ""
+    text = write_fraction(resting.offset, resting.u, frame.unit)
+    said = f"will rest at {with_u(text, frame.look.glyphs.plus_minus)}"
+    return said if short else f"{said} in {to_go(resting.in_s)}"
+
+
+def tool(frame: Frame) -> "ToolState | None":
+    """Return what is known of the tool."""
+    return frame.snapshot.trim.tool if frame.snapshot.trim is not None else None
+
+
+def tool_on(frame: Frame) -> bool:
+    """Tell whether the tool is on the trimmer."""
+    state = tool(frame)
+    return frame.tool_on if state is None else state.on
+
+
+def tool_aims(frame: Frame) -> bool:
+    """Tell whether the tool is on and its pull known, so that there is a place to aim for."""
+    state = tool(frame)
+    return state is not None and state.aims_by is not None
+
+
+def link(frame: Frame) -> Line:
+    """Say how the connection is and how old the newest reading is."""
+    state, reading = frame.snapshot.link, frame.snapshot.reading
+    since = ago(state.since_s, frame.now_s)
+    if state.state == "connecting":
+        return line((f"connecting, {since}", Ink.OFF))
+    if state.state == "ended":
+        return line((f"ended {since} ago", Ink.OFF))
+    if reading is None:
+        return line((f"no reading yet, {since}", Ink.OFF))
+    age = ago(reading.elapsed_s, frame.now_s)
+    if not frame.stale:
+        return line(f"reading {age} old")
+    word = {"lost": "link lost", "reading": "overdue"}.get(state.state, "silent")
+    return line((f"{word}, reading {age} old", Ink.OFF))
+
+
+def settle_lamp(frame: Frame) -> Line:
+    """Draw the verdict as a word in a lamp."""
+    settle = frame.snapshot.numbers.settle
+    if settle is None:
+        return line(("[settle not asked]", Ink.DIM))
+    word, ink = _LAMPS[settle.state]
+    return line((f"[{word}]", ink))
+
+
+def settle_words(frame: Frame, width: int) -> Line:
+    """Say the drift, and how long it still takes or has been settled, in at most `width` cells."""
+    settle, said = frame.snapshot.numbers.settle, drift(frame)
+    if frame.stale:
+        old = "" if frame.snapshot.numbers.drift is None else ", by the last readings"
+        return fitting(width, line(f"{said}{old}"), line(old.removeprefix(", ")))
+    if settle is not None and settle.since_s is not None:
+        for_how_long = f"settled for {ago(settle.since_s, frame.now_s)}"
+        return fitting(width, line(f"{said}, {for_how_long}"), line(for_how_long))
+    if settle is not None and settle.eta_s is not None:
+        long, short = time_to_go(frame), time_to_go(frame, short=True)
+        return fitting(width, line(f"{said}, {long}"), line(long), line(short))
+    if settle is not None and settle.state == "unsure":
+        return fitting(width, line(f"{said}, can't tell yet"), line(said))
+    return line(said)
+
+
+def time_to_go(frame: Frame, *, short: bool = False) -> str:
+    """Say the time to go, with its range where known."""
+    settle = frame.snapshot.numbers.settle
+    if settle is None or settle.eta_s is None:
+        return "time to go unknown"
+    words = f"{to_go(settle.eta_s)} to go"
+    if short or settle.eta_low_s is None or settle.eta_high_s is None:
+        return words
+    low, high = to_go(settle.eta_low_s), to_go(settle.eta_high_s)
+    return words if low == high else f"{words} ({low} to {high})"
+
+
+def drift(frame: Frame) -> str:
+    """Say the drift with its uncertainty."""
+    value = frame.snapshot.numbers.drift
+    if value is None:
+        return "drift unknown"
+    text = write_rate(value.per_s, value.u, frame.drift_unit)
+    return f"drift {with_u(text, frame.look.glyphs.plus_minus)}"
+
+
+def trouble(frame: Frame) -> str:
+    """Say the one thing that most needs saying, or nothing."""
+    snapshot = frame.snapshot
+    if frame.flash:  # it answers a key, and is gone in a moment; a trouble stays
+        return frame.look.told(frame.flash)
+    if frame.stale and snapshot.link.detail:
+        return frame.look.told(_reason_first(snapshot.link.detail, snapshot.resource))
+    if snapshot.journal_trouble:
+        waits = f" ({snapshot.not_on_disk} not on disk)" if snapshot.not_on_disk else ""
+        return f"not being journaled{waits}: {frame.look.told(snapshot.journal_trouble)}"
+    if snapshot.question is not None:
+        return frame.look.told(snapshot.question)
+    if snapshot.time_base.source == "internal":
+        return "caution: internal time base; the offset is against the counter's own oscillator"
+    return ""
+
+
+def _reason_first(detail: str, resource: str) -> str:
+    """Put why a connection can't be opened before what could not be: a row may be cut."""
+    what = f"can't open {printable(resource)}"
+    if not detail.startswith(f"{what}: "):
+        return detail
+    why, _, then = detail.removeprefix(f"{what}: ").partition(". ")
+    return f"{why.rstrip('.')}: {what}. {then}".rstrip()

@@ -1,0 +1,62 @@
+"""Fill: the one number and the scale, over the whole screen, to be read from across the room."""
+
+from benchwatch.screen.drawing.frame import Block, Frame, View, always
+from benchwatch.screen.drawing.large_digits import large, size_for
+from benchwatch.screen.drawing.large_offset import one_figure
+from benchwatch.screen.drawing.scale import scale
+from benchwatch.screen.drawing.styled_text import Ink, Line, faded, fitting, line
+from benchwatch.screen.text import status_text
+from benchwatch.screen.text.progress_rows import judge_line
+from benchwatch.screen.text.shared_rows import hazard_line
+from benchwatch.screen.views.trim_view import TALL, judge_rows
+
+_WORDS = {
+    "high": ("HIGH", Ink.OFF),
+    "low": ("LOW", Ink.OFF),
+    "inside": ("IN", Ink.GOOD),
+    "undecided": ("?", Ink.DIM),
+}
+
+
+def large_word(frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw HIGH, LOW or IN in large letters, the whole sentence below."""
+    word, ink = _WORDS[status_text.where(frame)]
+    size = size_for(width - 2, rows - 1, word, frame.look)
+    said, rests = status_text.direction(frame), status_text.rest(frame)
+    sentence = fitting(width, said + line(f"   {rests}"), said) if rests else said
+    sentence = sentence.centred(width)
+    if size is None:
+        return [sentence]
+    letters = large(word, size, frame.look.glyphs, ink)
+    drawing = [row.centred(width) for row in letters]
+    return [*(faded(drawing) if frame.stale else drawing), sentence]
+
+
+def word_rows(_frame: Frame, _width: int, height: int) -> int:
+    """Rows of the large word."""
+    return 1 if height < 20 else 4 if height < 28 else 6 if height < 44 else 11
+
+
+def scale_rows(_frame: Frame, _width: int, height: int) -> int:
+    """Rows of the scale."""
+    return 4 if height < 24 else 5 if height < TALL else 7
+
+
+FILL = View(
+    name="fill",
+    title="Fill",
+    blocks=(
+        Block(one_figure, always(4), fills=True),
+        Block(large_word, word_rows),
+        Block(scale, scale_rows),
+        Block(judge_line, judge_rows),
+        Block(hazard_line, always(1), spare=1),
+    ),
+    help=(
+        (
+            "The trim with nothing but the offset, the direction and the scale, as large as they "
+            "go. What each means is said in the help of the trim; f goes back there."
+        ),
+    ),
+    numbered=False,
+)

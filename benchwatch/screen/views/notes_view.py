@@ -1,0 +1,77 @@
+"""Notes: everything that happened, the newest first, each with its time."""
+
+import math
+
+from benchwatch.quantity import how_many, write_fraction
+from benchwatch.screen.drawing.frame import Block, Frame, View, always
+from benchwatch.screen.drawing.styled_text import Ink, Line, line, wrapped_text
+from benchwatch.screen.text.amounts import run_time, with_u
+from benchwatch.screen.text.local_time import time_of_day
+from benchwatch.snapshot import Happening
+
+LOUD = {"caution": Ink.OFF, "gap": Ink.OFF, "mark": Ink.STRONG, "record": Ink.GOOD}
+SCROLL_ROWS = 5
+WIDE = 72
+"""Screens from so many cells on have room for the time of day."""
+
+
+def happenings(frame: Frame) -> list[Happening]:
+    """Return what happened, newest first; marks and the last gap when nobody collects more."""
+    snapshot = frame.snapshot
+    if snapshot.happenings is not None:
+        return list(reversed(snapshot.happenings))
+    known = [Happening(m.utc_s, m.elapsed_s, "mark", m.text) for m in snapshot.marks]
+    gap = snapshot.last_gap
+    if gap is not None:
+        known.append(Happening(gap.utc_s, gap.elapsed_s, "gap", gap.reason))
+    return sorted(known, key=lambda one: one.elapsed_s, reverse=True)
+
+
+def count_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+    """Draw how much there is, and where the list begins."""
+    snapshot, total = frame.snapshot, len(happenings(frame))
+    more = f"; {min(frame.scroll, total)} newer above" if frame.scroll else ""
+    counts = ((total, "note"), (snapshot.readings, "reading"), (snapshot.gaps, "gap"))
+    said = "  " + ", ".join(how_many(number, noun) for number, noun in counts) + more
+    return [line((said, Ink.DIM))]
+
+
+def note_lines(frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw the happenings: time of day where there is room, time of the run, kind, text."""
+    shown = happenings(frame)[frame.scroll : frame.scroll + rows]
+    if not shown:
+        return [line(("  nothing yet; m puts a mark here", Ink.DIM))]
+    return [row for one in shown for row in _rows(frame, one, width)]
+
+
+def _rows(frame: Frame, one: Happening, width: int) -> list[Line]:
+    dated = math.isfinite(one.utc_s)
+    time = time_of_day(one.utc_s) if dated else "no date"
+    start = line(
+        (f"  {time:<12} " if width >= WIDE else " ", Ink.DIM),
+        (f"{run_time(one.elapsed_s):>9}  ", Ink.DIM),
+        (f"{one.kind:<8} ", LOUD.get(one.kind, Ink.TEXT)),
+    )
+    text = frame.look.told(one.text)
+    if one.nudge is not None:
+        size = write_fraction(one.nudge.size, one.nudge.u, frame.unit)
+        text = f"{with_u(size, frame.look.glyphs.plus_minus)} {text}".rstrip()
+    if one.record is not None:
+        offset = write_fraction(one.record.offset, one.record.u, frame.unit)
+        text = f"{one.record.kind} {with_u(offset, frame.look.glyphs.plus_minus)}{text}"
+    first, *more = wrapped_text(text, width - start.width)
+    return [start + first, *(line(" " * start.width) + row for row in more)]
+
+
+NOTES = View(
+    name="notes",
+    title="Notes",
+    blocks=(Block(count_line, always(1)), Block(note_lines, always(3), fills=True)),
+    help=(
+        (
+            "The newest note is at the top: marks (m), nudges, gaps, verdicts, settings that were "
+            "changed, cautions, records. The first time is the local time of day, the second the "
+            "time since the run began. The journal keeps them all."
+        ),
+    ),
+)

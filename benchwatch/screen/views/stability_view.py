@@ -1,0 +1,223 @@
+"""Stability: deviations over averaging time on log axes, and the dither of the last minute."""
+
+import math
+from typing import TYPE_CHECKING
+
+from benchwatch.quantity import how_many, write_fraction
+from benchwatch.screen.drawing.frame import Block, Frame, View, always
+from benchwatch.screen.drawing.plot import MARGIN, Axes, Axis, along, axis_name
+from benchwatch.screen.drawing.styled_text import Ink, Line, beside, faded, fitting, line
+from benchwatch.screen.text.amounts import lasted, short
+from benchwatch.screen.text.settle_lines import cycle_line, cycle_rows
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from benchwatch.estimate.stability.deviation_point import Deviation
+
+TABLE_CELLS = 42
+WIDE = 110
+"""Screens from so many cells on have room for the table beside the plot."""
+SLOPE_DOTS = 30
+SINCE = {"nudge": "since the last nudge", "settled": "since it settled"}
+VALUE = "o"
+"""Marks a deviation, apart from the dotted lines without any colour."""
+
+
+def shown(frame: Frame) -> "list[Deviation]":
+    """Return the deviations that were asked for, in order of averaging time."""
+    now = frame.snapshot.stability
+    if now is None:
+        return []
+    wanted = now.without_drift if frame.wishes.without_drift else now.deviations
+    if _of_part(frame):
+        part = now.since_without_drift, now.since_deviations
+        wanted = part[0] if frame.wishes.without_drift else part[1]
+    names = kinds(wanted)
+    kind = frame.wishes.deviation if frame.wishes.deviation in names else "".join(names[:1])
+    usable = [one for one in wanted if one.deviation == kind and one.value > 0 and one.tau_s > 0]
+    return sorted(usable, key=lambda one: one.tau_s)
+
+
+def _of_part(frame: Frame) -> bool:
+    """Tell whether only the last part of the run is shown."""
+    now = frame.snapshot.stability
+    return now is not None and now.since is not None and not frame.wishes.whole_run
+
+
+def kinds(deviations: "Sequence[Deviation]") -> list[str]:
+    """List the kinds of deviation, tdev left out: it is a time and has no place on this axis."""
+    return sorted({one.deviation for one in deviations} - {"tdev"})
+
+
+def title_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw which deviation is shown, of how much."""
+    now, points = frame.snapshot.stability, shown(frame)
+    if now is None or not points:
+        why = "nothing is worked out yet" if now is None else "a few more readings are needed"
+        if _of_part(frame):
+            why += f" {SINCE[now.since]}" if now is not None and now.since else ""
+        return [line((f"  no deviation: {why}", Ink.DIM))]
+    drift = "drift taken out" if frame.wishes.without_drift else "drift left in"
+    span = f"{how_many(now.readings, 'reading')} over {lasted(now.span_s)}"
+    if _of_part(frame) and now.since is not None:
+        span = f"{how_many(now.since_readings, 'reading')} over {lasted(now.since_span_s)}"
+        span += f" {SINCE[now.since]}"
+    elif now.since is not None:
+        span += ", the whole run"
+    said = line("  ", (points[0].deviation, Ink.STRONG), f", {drift}; {span}")
+    return [
+        fitting(
+            width,
+            said + line((f"   {VALUE} value, upright 68 %, dots fall as 1/tau", Ink.DIM)),
+            said + line((f"   {VALUE} value, dots: 1/tau", Ink.DIM)),
+            said,
+        )
+    ]
+
+
+def dither_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw how far single readings spread."""
+    now = frame.snapshot.stability
+    if now is None or now.dither is None:
+        return [line(("  dither unknown", Ink.DIM))]
+    dither = now.dither
+    swing, sd, rest = (
+        _digits(frame, value) for value in (dither.peak_to_peak, dither.sd, dither.sd_without_drift)
+    )
+    short_form = f"  dither {swing} peak to peak, sd {sd}"
+    long_form = f"{short_form}, without drift {rest} {frame.unit.name}"
+    count = f"{how_many(dither.readings, 'reading')}, {lasted(dither.span_s)}"
+    said = fitting(
+        width,
+        line(f"{long_form}; {count}"),
+        line(long_form),
+        line(f"{short_form} {frame.unit.name}"),
+    )
+    return faded([said]) if frame.stale else [said]
+
+
+def both(frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw the plot, and the table beside it where there is room."""
+    if not shown(frame):
+        return []
+    if width < WIDE:
+        return plot(frame, width, rows)
+    room = width - TABLE_CELLS
+    return beside([plot(frame, room, rows), table(frame, rows)], [room, TABLE_CELLS])
+
+
+def plot(frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw the deviations with error bars, and lines that fall as 1/tau through the first."""
+    points = shown(frame)
+    taus = [one.tau_s for one in points]
+    ends = [end for one in points for end in (one.value, one.low, one.high) if end]
+    times, sizes = _decades(min(taus), max(taus)), _decades(min(ends), max(ends))
+    axes = Axes(width, rows - 1, frame.look, Axis(*times, log=True), Axis(*sizes, log=True))
+    first = taus[0] * points[0].value
+    lowest, highest = (math.log10(t * s / first) for t, s in zip(times, sizes, strict=True))
+    for power in range(math.ceil(lowest), math.floor(highest) + 1):
+        _slope(axes, first * 10.0**power, times)
+    for one in points:
+        if one.low and one.high:
+            axes.range_at(one.tau_s, one.low, one.high, Ink.AXIS)
+    for one in points:
+        axes.put(one.tau_s, one.value, VALUE, Ink.ESTIMATE)
+    drawing = axes.framed(_size_figures(frame, axes, sizes))
+    drawing.append(_tau_figures(axes, width, times))
+    return faded(drawing) if frame.stale else drawing
+
+
+def table(frame: Frame, rows: int) -> list[Line]:
+    """Draw averaging time, deviation, its interval and the noise it looks like."""
+    points = shown(frame)
+    drawn = [line((f"  tau        {axis_name(frame.unit):<10} low        high", Ink.DIM))]
+    for one in points[: max(rows - 2, 0)]:
+        low, high = (_digits(frame, end) for end in (one.low, one.high))
+        cells = f"  {f'{one.tau_s:g} s':<10} {_digits(frame, one.value):<10} {low:<10} {high}"
+        drawn.append(line(cells))
+    if points[-1].noise:
+        drawn.append(line((f"  looks like {points[-1].noise}", Ink.DIM)))
+    return faded(drawn) if frame.stale else drawn
+
+
+def _digits(frame: Frame, size: float | None) -> str:
+    """Write a spread with three digits and no sign."""
+    return "?" if size is None else write_fraction(size, size, frame.unit, digits=3).u
+
+
+def _slope(axes: Axes, product: float, times: tuple[float, float]) -> None:
+    """Dot the line value = product / tau."""
+    low, high = (math.log10(end) for end in times)
+    taus = [10 ** (low + (high - low) * i / SLOPE_DOTS) for i in range(SLOPE_DOTS + 1)]
+    axes.curve(taus, [product / tau for tau in taus], Ink.DIM, dotted=True)
+
+
+def _decades(low: float, high: float) -> tuple[float, float]:
+    """Return whole decades that hold both."""
+    first, last = math.floor(math.log10(low) + 1e-9), math.ceil(math.log10(high) - 1e-9)
+    return 10.0**first, 10.0 ** max(last, first + 1)
+
+
+def _size_figures(frame: Frame, axes: Axes, sizes: tuple[float, float]) -> list[tuple[int, str]]:
+    low, high = (round(math.log10(end)) for end in sizes)
+    figures = []
+    for power in range(low, high + 1):
+        place = axes.point(axes.x.low, 10.0**power)
+        if place is not None:
+            row = place[1] // axes.canvas.dots_down
+            figures.append((row, short(10.0**power, frame.unit).lstrip("+")))
+    if all(row != 1 for row, _ in figures):
+        figures.append((1, axis_name(frame.unit)))
+    return figures
+
+
+def _tau_figures(axes: Axes, width: int, times: tuple[float, float]) -> Line:
+    room = max(width - MARGIN - 1, 1)
+    low, high = (round(math.log10(end)) for end in times)
+    decades = [10.0**power for power in range(low, high + 1)]
+    return along(width, [(axes.column(tau, room), f"{tau:g} s") for tau in decades])
+
+
+STABILITY = View(
+    name="stability",
+    title="Stability",
+    blocks=(
+        Block(title_line, always(1)),
+        Block(dither_line, always(1)),
+        Block(cycle_line, cycle_rows, spare=1),
+        Block(both, always(6), fills=True, slow=True),
+    ),
+    help=(
+        (
+            "The plot shows the deviation named above it over averaging time tau, both on "
+            "logarithmic axes: o is the value, the upright stroke through it the interval that "
+            "holds the true one with 68 % probability. The dotted lines fall as 1/tau: white and "
+            "flicker phase noise lie along them, white frequency noise is half as steep, flicker "
+            "of frequency is level."
+        ),
+        (
+            "The axis at the left is in the unit named beside it, the unit of the large figures "
+            "of the trim."
+        ),
+        (
+            "d takes a straight drift out before the deviations are worked out; k shows the next "
+            "kind of deviation. Names are those of the usual handbooks: oadev is the overlapping "
+            "Allan deviation."
+        ),
+        (
+            "The readings are those since the last nudge or since it settled, whichever is later; "
+            "w shows the whole run, in which a turn or a warm-up drowns everything else. A lone "
+            "wild reading is left out."
+        ),
+        (
+            "Dither is the spread of single readings in the last minute: peak to peak, and the "
+            "standard deviation with the drift in and out."
+        ),
+        (
+            "Cycles by: a regular swing, from peak to peak, that stands out of the noise; it is "
+            "looked for where a settle limit was asked for. In the plot it is a hump at about "
+            "half its period."
+        ),
+    ),
+)

@@ -1,0 +1,145 @@
+"""Trim: everything for the moment when the trimmer is turned."""
+
+from benchwatch.quantity import how_many
+from benchwatch.screen.drawing.frame import Block, Frame, View, always
+from benchwatch.screen.drawing.large_offset import both_figures
+from benchwatch.screen.drawing.scale import scale
+from benchwatch.screen.drawing.strip_chart import strip_chart
+from benchwatch.screen.drawing.styled_text import Ink, Line, faded, fitting, line
+from benchwatch.screen.text import status_text
+from benchwatch.screen.text.amounts import lasted
+from benchwatch.screen.text.progress_rows import (
+    judge_line,
+    nudge_line,
+    standing_lines,
+    standing_rows,
+)
+from benchwatch.screen.text.shared_rows import SHORT, hazard_line
+
+TALL = 32
+"""Screens from so many rows on have larger figures and a larger scale."""
+
+
+def digit_rows(frame: Frame, _width: int, height: int) -> int:
+    """Rows of the large digits with their uncertainty."""
+    if frame.look.ascii and SHORT <= height < TALL:
+        return 6
+    return 4 if height < TALL else 6 if height < TALL + 8 else 9
+
+
+def direction_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw the direction in words, and what the estimate rests on."""
+    estimate = frame.snapshot.numbers.estimate
+    said = line("  ") + status_text.direction(frame)
+    if status_text.rest(frame):
+        rests = (
+            line((f"   {status_text.rest(frame, short=s)}", Ink.STRONG)) for s in (False, True)
+        )
+        return [fitting(width, *(said + where for where in rests))]
+    if estimate is not None and not frame.stale:
+        count = how_many(estimate.readings, "reading")
+        over = f" over {lasted(estimate.span_s)}" if estimate.readings > 1 else ""
+        full, part = (line((f"   from {text}", Ink.DIM)) for text in (count + over, count))
+        said = fitting(width, said + full, said + part, said)
+    return [said]
+
+
+def scale_rows(_frame: Frame, _width: int, height: int) -> int:
+    """Rows of the scale: the marker grows on a tall screen."""
+    return 4 if height < TALL else 6
+
+
+def judge_rows(frame: Frame, _width: int, _height: int) -> int:
+    """Want a row when the numbers say how far the estimate has come."""
+    return int(frame.snapshot.trim is not None and frame.snapshot.trim.judgement is not None)
+
+
+def settle_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw the settle word, the drift and the time to go."""
+    lamp = line("  ") + status_text.settle_lamp(frame) + line(" ")
+    said = [lamp + status_text.settle_words(frame, width - lamp.width)]
+    return faded(said) if frame.stale else said
+
+
+def reason_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+    """Draw why the settle verdict is what it is."""
+    settle = frame.snapshot.numbers.settle
+    return [line(("  " + frame.look.told(settle.reason if settle is not None else ""), Ink.DIM))]
+
+
+def reason_rows(frame: Frame, _width: int, height: int) -> int:
+    """Want a row for the reason when there is room; on a low screen only for a doubt."""
+    settle = frame.snapshot.numbers.settle
+    if settle is None or not settle.reason or height < SHORT:
+        return 0
+    return int(height >= TALL or settle.state == "unsure")
+
+
+def chart_rows(_frame: Frame, _width: int, height: int) -> int:
+    """Rows the strip chart needs at least."""
+    return 1 if height < SHORT else 3
+
+
+TRIM = View(
+    name="trim",
+    title="Trim",
+    blocks=(
+        Block(both_figures, digit_rows),
+        Block(direction_line, always(1)),
+        Block(scale, scale_rows),
+        Block(judge_line, judge_rows),
+        Block(nudge_line, always(1)),
+        Block(standing_lines, standing_rows, spare=1),
+        Block(settle_line, always(1)),
+        Block(reason_line, reason_rows, spare=3),
+        Block(strip_chart, chart_rows, fills=True, slow=True, spare=2),
+        Block(hazard_line, always(1)),
+    ),
+    help=(
+        (
+            "The large figures are the offset from nominal, in hertz and as a fraction, with the "
+            "standard uncertainty (k = 1) below. They come from the readings since the last nudge "
+            "or gap; how many, and over which span, is said in the line below them."
+        ),
+        (
+            "On the scale o is the newest reading by itself and the block is the estimate, its "
+            "wings one standard uncertainty long. The heavy stretch is the tolerance. < or > at an "
+            "end: it lies beyond."
+        ),
+        (
+            "Let go fills while you wait: when the estimate is good to the figure beside it, it is "
+            "time to turn again. That figure is the larger of a fifth of the tolerance and a tenth "
+            "of the way left. While it is WARMING nothing asks you to turn: the offset still moves "
+            "by itself, from the oven or from a turn that creeps."
+        ),
+        (
+            "A nudge is a step of the offset that the readings confirm: one turn of the trimmer. "
+            "What creeps after it is part of it, and while it creeps the screen says where it will "
+            "rest: all advice goes by that. How far to go on the same way, or back, is said in the "
+            "unit on the screen: too far is a nudge past the aim, wrong way one that led away. "
+            "Once turns have a size in common it is given as a part of a usual nudge too, and "
+            "before a turn back what backlash takes of it, once that is known."
+        ),
+        (
+            "A tool on the trimmer pulls the frequency. Say with Space when it goes on and comes "
+            "off, and its pull is learned; while it is on, V is where to aim so that it lands on "
+            "nominal when lifted, and the heavy stretch lies there. The first time V is what the "
+            "offset moved by as the tool went on: right, unless it was turned already. Several "
+            "turns fit into one touch; lift the tool when the screen says so."
+        ),
+        (
+            "Landed: inside the tolerance with its uncertainty, hands off, for the time said, and "
+            "with a drift that will keep it there; from 10 s on where the readings leave no room "
+            "for a creep to take it out."
+        ),
+        (
+            "The word in brackets says whether the offset will move by less than the limit asked "
+            "for: WARMING, SETTLED, or UNSURE when the noise is too large to tell."
+        ),
+        (
+            "The chart reaches as far as its newer part needs, so that what moves now is seen; ^ "
+            "or v at an edge: there it lies beyond."
+        ),
+        "Everything goes dim when no readings come: what is dim is not current.",
+    ),
+)

@@ -1,0 +1,149 @@
+"""Warm-up: the way since the run began, where it is going, and whether it has settled."""
+
+from benchwatch.quantity import format_duration, write_fraction
+from benchwatch.screen.drawing.frame import Block, Frame, View, always
+from benchwatch.screen.drawing.large_offset import both_figures
+from benchwatch.screen.drawing.plot import MARGIN, Axes, Axis, along
+from benchwatch.screen.drawing.strip_chart import draw_levels, offset_figures
+from benchwatch.screen.drawing.styled_text import Ink, Line, faded, fitting, line, wrapped_text
+from benchwatch.screen.text.amounts import ago, limit, with_u
+from benchwatch.screen.text.settle_lines import cycle_line, cycle_rows, held_lines, held_rows
+from benchwatch.screen.views.trim_view import digit_rows, reason_line, settle_line
+from benchwatch.snapshot import WarmUp
+
+EARLIEST_S = 1.0
+"""Where the logarithm of time begins."""
+TICKS_S = (1, 10, 60, 600, 3600, 36000, 86400, 864000, 8640000)
+CURVE_SIGN = "*"
+"""The fitted curve on a terminal whose dots are all alike."""
+END_DASH, NOW_DASH = 3, 2
+
+
+def _warm_up(frame: Frame) -> WarmUp:
+    return frame.snapshot.warm_up or WarmUp()
+
+
+def limit_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+    """Draw what settled means here, and for how long it has been watched.
+
+    For how long the power has been on nobody has said.
+    """
+    now = _warm_up(frame)
+    on = f"  watched for {ago(now.since_s, frame.now_s)}"
+    if now.limit is None:
+        return [line(on)]
+    span = limit(now.limit.limit, frame.unit, "").strip()
+    asked = f"less than {span} in {format_duration(now.limit.horizon_s)}"
+    return [fitting(width, line(f"{on}; settled means: moves by {asked}"), line(f"{on}; {asked}"))]
+
+
+def end_rows(frame: Frame, _width: int, _height: int) -> int:
+    """Want a row, but not to say that nothing is known of an oscillator that has come to rest."""
+    settle = frame.snapshot.numbers.settle
+    settled = settle is not None and settle.state == "settled"
+    return 0 if settled and _warm_up(frame).end is None else 1
+
+
+def end_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+    """Draw where the fitted curve is going."""
+    now = _warm_up(frame)
+    if now.end is None:
+        return [line(("  where it is going can't be told yet", Ink.DIM))]
+    text = with_u(write_fraction(now.end, now.end_u, frame.unit), frame.look.glyphs.plus_minus)
+    said = [line(f"  going to {text}")]
+    return faded(said) if frame.stale else said
+
+
+def curve_chart(frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw the offset since the run began and the fitted curve, dotted, on past the present."""
+    if frame.window is None or rows < 2:
+        return [line(("  nothing to draw yet", Ink.DIM))]
+    now, log = _warm_up(frame), frame.wishes.log_time
+    last_s = max([frame.now_s, *now.curve.elapsed_s]) - now.since_s
+    time = Axis(EARLIEST_S, last_s, log=True) if log else Axis(0.0, last_s)
+    axes = Axes(width, rows - 1, frame.look, time, Axis(*frame.window))
+    draw_levels(frame, axes)
+    if now.end is not None:
+        axes.level(now.end, END_DASH, Ink.BAND)
+    axes.moment(frame.now_s - now.since_s, NOW_DASH, Ink.DIM)
+    for past, dotted in ((frame.trace, False), (now.curve, True)):
+        times = [elapsed_s - now.since_s for elapsed_s in past.elapsed_s]
+        ink, sign = (Ink.GOOD, CURVE_SIGN) if dotted else (Ink.TEXT, "")
+        axes.curve(times, past.offset, ink, dotted=dotted, ascii_sign=sign)
+        if not dotted:
+            axes.beyond(times, past.offset, Ink.DIM)
+    drawing = axes.framed(offset_figures(frame, axes.canvas.rows))
+    drawing.append(_time_figures(frame, axes, width, last_s))
+    return faded(drawing) if frame.stale else drawing
+
+
+def _time_figures(frame: Frame, axes: Axes, width: int, last_s: float) -> Line:
+    room = max(width - MARGIN - 1, 1)
+    age_s = frame.now_s - _warm_up(frame).since_s
+    ticks: list[tuple[int | None, str]] = [(axes.column(age_s, room), "now")]
+    if frame.wishes.log_time:
+        ticks += [(axes.column(s, room), format_duration(s)) for s in TICKS_S]
+    else:
+        ticks += [(0, "start of run"), (axes.column(last_s, room), format_duration(last_s))]
+        ticks.append((axes.column(last_s / 2, room), format_duration(last_s / 2)))
+    return along(width, ticks)
+
+
+def verdict_lines(frame: Frame, width: int, rows: int) -> list[Line]:
+    """Draw the reason of the verdict over as many rows as it needs."""
+    settle = frame.snapshot.numbers.settle
+    if settle is None:
+        way = "press s and say one" if frame.operator else "start with --settle"
+        return [line((f"  no limit was asked for: {way}", Ink.DIM))]
+    if len(settle.reason) + 2 <= width or rows < 2:
+        return reason_line(frame, width, rows)
+    return [line("  ") + row for row in wrapped_text(frame.look.told(settle.reason), width - 4)]
+
+
+def verdict_rows(frame: Frame, width: int, _height: int) -> int:
+    """Want one row, two for a long reason."""
+    settle = frame.snapshot.numbers.settle
+    return 2 if settle is not None and len(settle.reason) + 2 > width else 1
+
+
+WARM_UP = View(
+    name="warm_up",
+    title="Warm-up",
+    blocks=(
+        Block(both_figures, digit_rows),
+        Block(settle_line, always(1)),
+        Block(verdict_lines, verdict_rows, spare=1),
+        Block(end_line, end_rows),
+        Block(cycle_line, cycle_rows, spare=2),
+        Block(held_lines, held_rows, spare=1),
+        Block(limit_line, always(1)),
+        Block(curve_chart, always(5), fills=True, slow=True),
+    ),
+    help=(
+        (
+            "The chart shows the offset since the run began; dots are the curve that was fitted to "
+            "it, drawn on past the present, and the level line where it is going, when that can be "
+            "told. t changes between time and its logarithm, which shows a whole warm-up at once; "
+            "c shows the offsets of late closer. ^ or v at an edge: there it lies beyond."
+        ),
+        (
+            "Settled means that the offset is forecast to move by less than the limit within the "
+            "horizon, with the forecast's uncertainty counted. WARMING: it moves by more. UNSURE: "
+            "the noise is too large to tell; the reason says what would tell."
+        ),
+        (
+            "Time to go is a range: the curve and its uncertainty cross the limit between the two "
+            "times."
+        ),
+        (
+            "Cycles by: the offset goes up and down by itself, as with an oven's thermostat; the "
+            "swing is from peak to peak. One that swings by more than the limit is not settled."
+        ),
+        (
+            "It can be left alone: readings are journaled, and the bell rings once when it "
+            "settles. The line that begins with first settled then says what happened meanwhile: "
+            "how long the verdict has held in all, the largest excursion since, nudges apart, and "
+            "how long readings were missing."
+        ),
+    ),
+)

@@ -1,0 +1,56 @@
+"""From a snapshot to what should be heard: which side, how far; pure."""
+
+import math
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from benchwatch.snapshot import Snapshot, side, times_out
+from benchwatch.staleness import is_current
+
+Note = Literal["low", "middle", "high"]
+
+QUICKEST_HZ: Final = 8.0
+"""Pulses a second just outside the tolerance; much quicker ones run together in the ear."""
+SLOWEST_HZ: Final = 1.0
+"""Pulses a second from `FARTHEST` on: the side is still heard once a second."""
+FARTHEST: Final = 100.0
+"""In tolerances; at ten the pulses come in the geometric middle of the two rates."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What should sound now."""
+
+    note: Note
+    pulses_hz: float | None
+    """Pulses a second; None: the note is held."""
+    short: bool = False
+    """Ticks instead of pulses: it can't be told yet."""
+
+
+def heard(now: Snapshot, at_s: float) -> Heard | None:
+    """Say what a person at the trimmer should hear at `at_s`, seconds of the run.
+
+    None is silence.
+
+    Silence whenever the number would not be current: no readings come, or none has yet.
+    """
+    if now.numbers.estimate is None or not is_current(now, at_s):
+        return None
+    match side(now):
+        case "inside":
+            return Heard("middle", None)
+        case "undecided":
+            return Heard("middle", SLOWEST_HZ, short=True)
+        case "high":
+            return Heard("high", pulse_rate(times_out(now)))
+        case "low":
+            return Heard("low", pulse_rate(times_out(now)))
+
+
+def pulse_rate(times_out: float) -> float:
+    """Return pulses a second for a distance of `times_out` tolerances, even in its logarithm."""
+    if math.isnan(times_out):
+        return SLOWEST_HZ
+    way = math.log(min(max(times_out, 1.0), FARTHEST)) / math.log(FARTHEST)
+    return QUICKEST_HZ * math.pow(SLOWEST_HZ / QUICKEST_HZ, way)

@@ -1,0 +1,113 @@
+"""Plays what the newest snapshot asks for: on a loudspeaker, else with the terminal's bell."""
+
+import math
+from collections.abc import Callable
+from typing import Final
+
+from benchwatch.snapshot import Snapshot
+from benchwatch.sound.loudspeaker import Fill, NoDevice, Stream, open_device
+from benchwatch.sound.sound_cue import Heard, heard
+from benchwatch.sound.tone import Carry, Samples, render
+
+LEVELS: Final = 6
+USUAL_LEVEL: Final = 4
+"""Each level is twice the amplitude of the one below; the last is full."""
+BELLS_HZ: Final = 3.0
+"""A terminal's bell rings no oftener: many terminals swallow what comes quicker."""
+
+
+class Bell:
+    """The poor man's loudspeaker: it rings while off target, and once on landing."""
+
+    def __init__(self, ring: Callable[[], None]) -> None:
+        self._ring = ring
+        self._rang_s = -math.inf
+        self._off = False
+
+    def hear(self, now: Heard | None, at_s: float, *, aloud: bool) -> None:
+        """Ring if it is time to, at `at_s` on any clock that runs on."""
+        landed = now is not None and now.pulses_hz is None
+        off = now is not None and now.pulses_hz is not None and not now.short
+        rate_hz = min(now.pulses_hz or 0.0, BELLS_HZ) if now is not None else 0.0
+        due = off and at_s - self._rang_s >= 1.0 / rate_hz
+        if aloud and (due or (landed and self._off)):
+            self._ring()
+            self._rang_s = at_s
+        if landed or off:
+            self._off = off
+
+
+class Player:
+    """The sound of one screen; made silent, loud and ended from there.
+
+    Args:
+        ring: rings the terminal's bell once.
+        device: opens the loudspeaker; tests put their own here.
+    """
+
+    def __init__(
+        self,
+        ring: Callable[[], None],
+        device: Callable[[Fill, Callable[[], None]], Stream] = open_device,
+    ) -> None:
+        self._bell = Bell(ring)
+        self._device = device
+        self._stream: Stream | None = None
+        self._heard: Heard | None = None
+        self._carry = Carry()
+        self._level, self._mute = USUAL_LEVEL, False
+        self._notice = ""
+        self._closing = False
+
+    def start(self) -> None:
+        """Open the loudspeaker; when there is none, `notice` says so and the bell takes over."""
+        try:
+            self._stream = self._device(self._fill, self._ended)
+        except NoDevice as error:
+            self._notice = f"the bell rings instead: {error}"
+
+    def stop(self) -> None:
+        """Let the loudspeaker go; harmless when there is none."""
+        self._closing = True
+        stream, self._stream = self._stream, None
+        if stream is not None:
+            stream.close()
+
+    def notice(self) -> str:
+        """Return what is to be said, once; empty when nothing is."""
+        said, self._notice = self._notice, ""
+        return said
+
+    def hear(self, now: Snapshot, at_s: float) -> None:
+        """Let `now` be heard at `at_s`, seconds of the run; called about ten times a second."""
+        self._heard = heard(now, at_s)
+        if self._stream is None:
+            self._bell.hear(self._heard, at_s, aloud=not self._mute)
+
+    def mute(self) -> str:
+        """Switch the sound off, or on again, and say which."""
+        self._mute = not self._mute
+        return "sound off" if self._mute else self._level_words()
+
+    def louder(self, levels: int) -> str:
+        """Go up by so many levels, or down, and say where it stands."""
+        self._mute = False
+        self._level = min(max(self._level + levels, 1), LEVELS)
+        return self._level_words()
+
+    def _level_words(self) -> str:
+        if self._stream is None:
+            return "sound on: the bell, which has no volume"
+        return f"sound on, volume {self._level} of {LEVELS}"
+
+    # ------------------------------------------------------------ on the audio library's thread
+
+    def _fill(self, frames: int, rate_hz: int) -> Samples:
+        volume = 0.0 if self._mute else 2.0 ** (self._level - LEVELS)
+        samples, self._carry = render(self._heard, volume, self._carry, frames, rate_hz)
+        return samples
+
+    def _ended(self) -> None:
+        if not self._closing:
+            self._stream = None
+            self._notice = "the bell rings instead: the sound device has gone"

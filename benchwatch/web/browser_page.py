@@ -1,0 +1,181 @@
+"""One page: a screen that is drawn on a web socket, and keys that come from there."""
+
+import asyncio
+import json
+import sys
+from collections.abc import Awaitable, Callable
+from typing import Any, Final, TextIO, cast
+
+from rich.console import Console
+from textual.app import App
+from textual.constants import ESCAPE_DELAY
+from textual.driver import Driver
+from textual.events import Resize
+from textual.geometry import Size
+
+from benchwatch.screen.app import BenchwatchApp
+from benchwatch.screen.terminal.key_input import KeyInput
+
+WIDTHS, HEIGHTS = (20, 500), (6, 200)
+"""Cells that a page may ask for."""
+MOST_WAITING: Final = 2_000_000
+"""Characters that may wait for a slow page; one that falls further behind is closed."""
+LONGEST_KEYS: Final = 4096
+BURST, PER_S = 120, 60.0
+"""Keys that a page may send at once, and for ever after: twice what a held key repeats."""
+RESIZE_S: Final = 0.1
+"""How often the picture is drawn for another size at most."""
+
+_BEGIN: Final = "\x1b[?1049h\x1b[?25l\x1b[?2004h\x1b[?2026$p"
+"""Second screen, no cursor, pasted text marked as such, and a question: draws it in one go?"""
+_END: Final = "\x1b[?2004l\x1b[?25h\x1b[?1049l"
+
+
+_TAPS: Final = "\x1b[?1000h\x1b[?1006h"
+_NO_TAPS: Final = "\x1b[?1006l\x1b[?1000l"
+"""Buttons pressed and released, without movement, told in decimal digits."""
+
+
+class PageDriver(Driver):
+    """What the terminal library draws on and gets its keys from."""
+
+    def __init__(
+        self,
+        app: App[Any],
+        *,
+        debug: bool = False,
+        mouse: bool = True,
+        size: tuple[int, int] | None = None,
+    ) -> None:
+        super().__init__(app, debug=debug, mouse=mouse, size=size)
+        self._page = cast("PageApp", app).page
+        self._keys = KeyInput(burst=BURST, per_s=PER_S, cells=(WIDTHS[1], HEIGHTS[1]))
+        self._wanted: Size | None = None
+        self._resizing = False
+
+    @property
+    def is_web(self) -> bool:
+        """True: it is a browser."""
+        return True
+
+    def write(self, data: str) -> None:
+        """Draw."""
+        self._page.write(data)
+
+    def start_application_mode(self) -> None:
+        """Set the page's terminal up, and begin to take keys from it."""
+        self.write(_BEGIN + (_TAPS if self._mouse else ""))
+        self._page.driver = self
+        self.resize(*(self._size or (80, 24)))
+
+    def disable_input(self) -> None:
+        """Take no more keys."""
+        self._page.driver = None
+
+    def stop_application_mode(self) -> None:
+        """Leave the page's terminal as it was."""
+        self.write((_NO_TAPS if self._mouse else "") + _END)
+
+    def keys(self, data: str) -> None:
+        """Take what was typed; a lone Esc is one only once nothing has followed it."""
+        for message in self._keys.feed(data):
+            self.process_message(message)
+        self._loop.call_later(1.5 * ESCAPE_DELAY, self._tick)
+
+    def resize(self, width: int, height: int) -> None:
+        """Draw for another size; of many that come at once, for the last."""
+        self._wanted = Size(width, height)
+        if not self._resizing:
+            self._resize()
+
+    def _resize(self) -> None:
+        size, self._wanted = self._wanted, None
+        self._resizing = size is not None
+        if size is not None:
+            self.process_message(Resize(size, size))
+            self._loop.call_later(RESIZE_S, self._resize)
+
+    def _tick(self) -> None:
+        for message in self._keys.tick():
+            self.process_message(message)
+
+
+class Page:
+    """The two ways between a screen and its web socket.
+
+    Args:
+        send: sends bytes to the page; waits while the page is behind.
+    """
+
+    def __init__(self, send: Callable[[bytes], Awaitable[None]]) -> None:
+        self._send = send
+        self._waiting: list[str] = []
+        self._size = 0
+        self._written = asyncio.Event()
+        self.driver: PageDriver | None = None
+        """What takes keys; None while the screen is not up."""
+
+    def write(self, data: str) -> None:
+        """Keep `data` for the page."""
+        self._waiting.append(data)
+        self._size += len(data)
+        self._written.set()
+
+    async def sending(self) -> None:
+        """Send what was kept, in the page's own time; return when it is hopelessly behind."""
+        while self._size <= MOST_WAITING:
+            await self._written.wait()
+            await self.flush()
+
+    async def flush(self) -> None:
+        """Send what was kept."""
+        self._written.clear()
+        data, self._waiting = "".join(self._waiting), []
+        await self._send(data.encode("utf-8", "replace"))
+        self._size -= len(data)
+
+    def receive(self, text: str) -> str | None:
+        """Take one message of the page; return the answer, if it wants one."""
+        try:
+            kind, *rest = json.loads(text)
+        except (ValueError, TypeError, RecursionError):
+            return None
+        match kind, rest:
+            case "stdin", [str(keys)] if self.driver is not None:
+                self.driver.keys(keys[:LONGEST_KEYS])
+            case "resize", [{"width": int(width), "height": int(height)}] if self.driver:
+                self.driver.resize(*page_size(width, height))
+            case "ping", [str(sent)]:
+                return json.dumps(["pong", sent[:LONGEST_KEYS]])
+        return None
+
+
+class PageApp(BenchwatchApp):
+    """The screen on a page; what its footer names can be tapped too."""
+
+    ALLOW_SELECT = False
+
+    def __init__(self, page: Page, log: TextIO, *args: Any, **options: Any) -> None:
+        """Take the page, where a crash is written in full, and what any screen takes."""
+        super().__init__(*args, driver=PageDriver, **options)
+        self.page = page
+        # A page has all colours, whatever the terminal has that the server was started on.
+        self.console = Console(
+            color_system="truecolor",
+            file=self.console.file,
+            markup=True,
+            highlight=False,
+            emoji=False,
+            legacy_windows=False,
+        )
+        self.error_console = Console(file=log, markup=False, highlight=False)
+        # Several screens share this process: none may take its standard output and error away.
+        self._capture_stdout, self._capture_stderr = sys.stdout, sys.stderr  # type: ignore[assignment] # private; the version is exact
+
+
+def page_size(width: int, height: int) -> tuple[int, int]:
+    """Bring what a page asks for within reason."""
+    return (
+        min(max(width, WIDTHS[0]), WIDTHS[1]),
+        min(max(height, HEIGHTS[0]), HEIGHTS[1]),
+    )

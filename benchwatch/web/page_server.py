@@ -1,0 +1,261 @@
+"""Serves pages on one address; each gets a screen of the same watch."""
+
+import asyncio
+import contextlib
+import html
+import io
+import logging
+import os
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from importlib.resources import files
+from pathlib import Path
+from string import Template
+from typing import Final
+
+import textual_serve
+from aiohttp import WSMsgType, web
+from aiohttp.typedefs import Handler, Middleware
+
+from benchwatch.errors import UsageError
+from benchwatch.web.browser_page import Page, PageApp, page_size
+from benchwatch.web.connections import Connections, listening_on
+from benchwatch.web.error_log import error_log, note_errors_of
+from benchwatch.web.served_address import Place
+
+MOST_PAGES: Final = 4
+"""Each costs up to a fifth of a core, and readings come first."""
+HEARTBEAT_S: Final = 15.0
+FAREWELL_S: Final = 1.0
+"""How long a page may take to say goodbye; one that is gone never does."""
+LONGEST_MESSAGE: Final = 65536
+FONT_SIZES, FONT_SIZE = (8, 48), 16
+POLICY: Final = (
+    "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; font-src 'self'; "
+    "img-src 'self' data:; connect-src {socket}; base-uri 'none'; form-action 'none'; "
+    "frame-ancestors 'none'"
+)
+"""The page may load and reach nothing but this server (https://www.w3.org/TR/CSP3/)."""
+HEADERS: Final = {
+    "Cache-Control": "no-store",
+    "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+}
+"""Every answer: nobody else may frame, load or keep it, and no link tells the secret path."""
+LINGER_S: Final = 1.0
+"""How long what follows a request is read and dropped, before the connection is closed."""
+FULL: Final = f"There are {MOST_PAGES} pages open already: close one, then open this one again."
+
+SHUTDOWN_S: Final = 5.0
+STATIC: Final = Path(textual_serve.__file__).parent / "static"
+"""The terminal of the page: script, style sheet, fonts."""
+
+MakeApp = Callable[[Page], PageApp]
+
+
+@dataclass(slots=True)
+class Pages:
+    """The server's work on requests.
+
+    Attributes:
+        place: who is let in.
+        make: makes the screen of a page.
+        crashed: is told in one line what broke a page.
+        asked: is told of a connection that its request has come, or that it is a page.
+        screens: those that are open.
+        files: those of the page's terminal, by their path.
+    """
+
+    place: Place
+    make: MakeApp
+    crashed: Callable[[str], None]
+    asked: Callable[..., None]
+    screens: set[PageApp] = field(default_factory=set)
+    files: dict[str, Path] = field(default_factory=lambda: files_under(STATIC))
+
+    async def index(self, request: web.Request) -> web.Response:
+        """Answer with the page itself; ``?fontsize=22`` for a tablet that stands far away."""
+        socket = f"ws://{request.host}{self.place.path}ws"
+        template = Template(_own("page.html"))
+        least, most = FONT_SIZES
+        size = min(max(_whole(request.query.get("fontsize"), FONT_SIZE), least), most)
+        return web.Response(
+            text=template.substitute(socket=html.escape(socket), font_size=size),
+            content_type="text/html",
+            headers={"Content-Security-Policy": POLICY.format(socket=socket)},
+        )
+
+    async def script(self, _request: web.Request) -> web.Response:
+        """Answer with the page's own few lines of script."""
+        return web.Response(text=_own("page.js"), content_type="text/javascript")
+
+    async def file(self, request: web.Request) -> web.FileResponse:
+        """Answer with a file of the page's terminal; only with one that was there at the start."""
+        path = self.files.get(request.match_info["name"])
+        if path is None:
+            raise web.HTTPNotFound
+        return web.FileResponse(path)
+
+    async def socket(self, request: web.Request) -> web.WebSocketResponse:
+        """Run a screen for as long as the page stays open."""
+        socket = web.WebSocketResponse(
+            timeout=FAREWELL_S, heartbeat=HEARTBEAT_S, max_msg_size=LONGEST_MESSAGE
+        )
+        await socket.prepare(request)
+        if len(self.screens) >= MOST_PAGES:
+            await socket.send_bytes(FULL.encode())
+            await socket.close()
+            return socket
+        self.asked(request.transport, lasting=True)
+        page = Page(socket.send_bytes)
+        app = self.make(page)
+        asked = request.query
+        size = page_size(_whole(asked.get("width"), 80), _whole(asked.get("height"), 24))
+        self.screens.add(app)
+        running = asyncio.create_task(app.run_async(mouse=True, size=size))
+        others = [
+            asyncio.create_task(page.sending()),
+            asyncio.create_task(_receiving(socket, page)),
+        ]
+        try:
+            await asyncio.wait([running, *others], return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            app.exit()
+            await asyncio.gather(running, return_exceptions=True)
+            self.screens.discard(app)
+            for task in others:
+                task.cancel()
+            await asyncio.gather(*others, return_exceptions=True)
+            with contextlib.suppress(ConnectionError):  # gone, and nobody is left to see it
+                await page.flush()
+            if app.crash:
+                self.crashed(app.crash)
+            await socket.close()
+        return socket
+
+    async def leave(self, _application: web.Application) -> None:
+        """Close every page; called when the server ends."""
+        for app in self.screens:
+            app.exit()
+
+
+@asynccontextmanager
+async def serving(
+    place: Place,
+    make: MakeApp,
+    crashed: Callable[[str], None],
+    *,
+    trouble: Callable[[str], None] = lambda _: None,
+    logger: logging.Logger | None = None,
+) -> AsyncIterator[str]:
+    """Serve pages for as long as the context lasts; gives the line to open in a browser.
+
+    Args:
+        place: where, and the secret that lets in.
+        make: makes the screen of a page.
+        crashed: is told in one line what broke a page.
+        trouble: is told in a sentence what keeps others from opening one.
+        logger: where errors are written in full; nowhere if left out.
+
+    Raises:
+        UsageError: nothing can be served there.
+    """
+    logger = logger or error_log(io.StringIO())
+    application = web.Application()
+    runner = web.AppRunner(
+        application,
+        access_log=None,
+        shutdown_timeout=SHUTDOWN_S,
+        logger=logger,
+        lingering_time=LINGER_S,
+    )
+    try:
+        listening = listening_on(place.address, place.port)
+    except OSError as error:
+        raise UsageError(
+            f"the page can't be served on {place.address}, port {place.port}: "
+            f"{os.strerror(error.errno or 0)}. Choose another with --web-port or --web-address."
+        ) from error
+    with listening:
+        connections = Connections(listening, lambda: _answering(runner), trouble)
+        pages = Pages(place, make, crashed, connections.asked)
+        application.middlewares.append(_guard(place, connections))
+        application.on_response_prepare.append(_add_headers)
+        application.on_shutdown.append(pages.leave)
+        for path, answer in (
+            ("", pages.index),
+            ("page.js", pages.script),
+            ("ws", pages.socket),
+            ("static/{name:.+}", pages.file),
+        ):
+            application.router.add_get(f"/{{secret}}/{path}", answer)
+        await runner.setup()
+        note_errors_of(asyncio.get_running_loop(), logger)
+        taking = asyncio.create_task(connections.taking())
+        try:
+            yield place.url(listening.getsockname()[1])
+        finally:
+            taking.cancel()
+            await asyncio.gather(taking, return_exceptions=True)
+            await runner.cleanup()
+
+
+def _answering(runner: web.AppRunner) -> asyncio.Protocol:
+    assert runner.server is not None, "the runner is set up"
+    return runner.server()
+
+
+def _guard(place: Place, connections: Connections) -> Middleware:
+    """Answer only who may ask, once a connection, and say so to who may not."""
+
+    @web.middleware
+    async def let_in(request: web.Request, handler: Handler) -> web.StreamResponse:
+        connections.asked(request.transport)
+        try:
+            if not place.lets_in(request.host, request.headers.get("Origin")):
+                raise web.HTTPForbidden(text="This page is not served under that name.")
+            if not place.is_secret(request.match_info.get("secret", "")):
+                raise web.HTTPNotFound
+            response = await handler(request)
+        except web.HTTPException as refusal:
+            refusal.force_close()
+            raise
+        if not response.prepared:
+            response.force_close()
+        return response
+
+    return let_in
+
+
+async def _add_headers(_request: web.Request, response: web.StreamResponse) -> None:
+    response.headers.pop("Server", None)
+    for name, value in HEADERS.items():
+        response.headers.setdefault(name, value)
+
+
+async def _receiving(socket: web.WebSocketResponse, page: Page) -> None:
+    """Hand on what the page says until it is gone."""
+    async for message in socket:
+        if message.type is WSMsgType.TEXT:
+            answer = page.receive(message.data)
+            if answer is not None:
+                await socket.send_str(answer)
+
+
+def files_under(folder: Path) -> dict[str, Path]:
+    """Return all files in `folder`, by their path in it."""
+    return {
+        path.relative_to(folder).as_posix(): path for path in folder.rglob("*") if path.is_file()
+    }
+
+
+def _own(name: str) -> str:
+    return (files(__package__) / name).read_text(encoding="utf-8")
+
+
+def _whole(text: str | None, usual: int) -> int:
+    return int(text) if text is not None and text.isdecimal() and len(text) < 6 else usual

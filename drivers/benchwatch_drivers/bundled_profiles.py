@@ -1,0 +1,63 @@
+"""Where the bundled profiles stand, and how any profile becomes a driver.
+
+Published under the entry-point group ``benchwatch.profiles``, so that the registry can offer
+profiles without knowing what is in them.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from benchwatch.counter import Link
+from benchwatch.errors import ReplyError
+from benchwatch_drivers.profile.profile import Profile
+from benchwatch_drivers.profile.profile_counter import ProfileCounter
+from benchwatch_drivers.profile.profile_file import read_profile
+from benchwatch_drivers.profile.profile_line import LineReader
+
+BUNDLED: Final = Path(__file__).parent / "profiles"
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileDriver:
+    """A profile that has been read and checked; called with a link it gives a counter."""
+
+    profile: Profile
+
+    @property
+    def family(self) -> str:
+        """What it is for, in a few words."""
+        return self.profile.family
+
+    def recognises(self, identity: str) -> bool:
+        """Tell whether an answer to the identity question is that of such a counter."""
+        form = self.profile.identity_pattern
+        return form is not None and form.match(identity.strip()) is not None
+
+    def reads(self, line: str) -> bool:
+        """Tell whether a line that came unasked is a reading of such a counter."""
+        if self.profile.mode != "stream":
+            return False
+        try:
+            return LineReader(self.profile).read(line) is not None
+        except ReplyError:
+            return False
+
+    def __call__(self, link: Link) -> ProfileCounter:
+        """Make the counter behind `link`."""
+        return ProfileCounter(link, self.profile)
+
+
+def bundled() -> Sequence[Path]:
+    """List the profiles that come with the program, by name."""
+    return sorted(BUNDLED.glob("*.toml"))
+
+
+def load(path: Path) -> ProfileDriver:
+    """Read the profile in `path`.
+
+    Raises:
+        DriverError: it can't be read or is no profile; the message says where and what.
+    """
+    return ProfileDriver(read_profile(path))

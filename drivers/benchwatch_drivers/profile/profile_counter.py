@@ -1,0 +1,281 @@
+"""A counter that is driven by a profile, in any of its three modes."""
+
+import math
+from collections import deque
+from dataclasses import replace
+from statistics import median
+from typing import TYPE_CHECKING, Final
+
+from benchwatch.counter import Identity, Link, Measurement, Setup, TimeBase
+from benchwatch.errors import NotACounter, ReplyError, ReplyTimeout
+from benchwatch.quantity import printable
+from benchwatch_drivers.profile.arrivals import Arrivals
+from benchwatch_drivers.profile.phase_slope import PhaseSlope
+from benchwatch_drivers.profile.profile import Profile
+from benchwatch_drivers.profile.profile_dialogue import Steps
+from benchwatch_drivers.profile.profile_line import LineReader, Said
+from benchwatch_drivers.profile.profile_settings import Settings
+from benchwatch_drivers.repeat_detection import Freshness
+from benchwatch_drivers.synchronised_query import Answer
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+ODD_LINES: Final = 5
+"""After so many, with no reading ever, it is not what the profile describes."""
+DOUBLED_S: Final = 0.005
+"""No gate is so short: an equal line that comes so soon after the one before was said twice,
+by whatever can say a line twice."""
+DOUBLED: Final = 0.4
+"""Part of the usual time from line to line, for the same: a busy computer hears the copy late."""
+PACES: Final = 5
+"""So many times from line to line tell the usual one."""
+POLL_S: Final = 0.02
+LINES: Final = 4
+"""So many lines may go by, as long as each may take, until one brings a reading."""
+
+
+class ProfileCounter:
+    """Reads a counter as its profile says; sends nothing that the profile does not hold."""
+
+    def __init__(self, link: Link, profile: Profile) -> None:
+        self._link = link
+        self._profile = profile
+        self._reader = LineReader(profile)
+        self._steps = Steps(link, profile.identity_query)
+        self._settings = Settings(self._steps, profile)
+        self._phase = PhaseSlope(profile.interval)
+        self._freshness = Freshness()
+        self._drop_next = profile.mode == "stream" and not profile.line.keeps_first
+        self._last = Answer("", -math.inf)
+        self._heard_s = -math.inf
+        self._paces: deque[float] = deque(maxlen=PACES)
+        self._arrivals = Arrivals(link)
+        self._counts_all = link.says_once or profile.line.counts_doubled
+        self._odd_lines = 0
+        self._has_measured = False
+        link.use_terminator(profile.line.terminator)
+        self._next_line: Callable[[float], Answer] = {
+            "query": self._asked, "addressed": self._addressed, "stream": self._streamed
+        }[profile.mode]  # fmt: skip
+
+    # ------------------------------------------------------------- what a counter offers
+
+    @property
+    def only_listens(self) -> bool:
+        """True where nothing is sent to have a reading: it comes at the counter's own pace."""
+        return self._profile.mode == "stream"
+
+    def identify(self) -> Identity:
+        """Ask who is there, where the profile has a question for that; else say its family.
+
+        Raises:
+            NotACounter: no answer, or one that is another's.
+        """
+        family = self._profile.family
+        try:
+            answer = self._steps.introduce()
+        except (ReplyTimeout, ReplyError) as error:
+            raise NotACounter(
+                f"no {family} answers at {printable(self._link.resource)}: "
+                f"'{self._profile.identity_query}' got {str(error).split('. ', 1)[0]}. "
+                "Check the address, or choose another driver."
+            ) from error
+        if answer is None:
+            return Identity(family)
+        shown, form = answer.strip(), self._profile.identity_pattern
+        if not shown or not shown.isprintable() or (form and form.match(shown) is None):
+            raise NotACounter(
+                f"{printable(self._link.resource)} answers '{printable(answer)}' when asked who it "
+                f"is, which is no {family}. Check the address, or choose another driver."
+            )
+        fields = [printable(field.strip()) for field in shown.split(",", 3)]
+        return Identity(printable(shown), *(fields if len(fields) == 4 else ()))
+
+    def configure(self, setup: Setup) -> Setup:
+        """Set gate and channel where asked, and read them back where that can be done.
+
+        Raises:
+            UsageError: the profile has no command for that, or the counter refuses.
+        """
+        return self._settings.set(setup)
+
+    def gate_s(self) -> float | None:
+        """Return the gate: asked for, set by us, stated by the profile, or None."""
+        if self._profile.measures == "interval":
+            gate_s: float | None = float(self._profile.interval.spacing_s)
+        else:
+            gate_s = self._settings.gate_s()
+        if gate_s is not None:  # an answer that can't be read changes nothing
+            self._freshness.gate_s = self._steps.patience_s = gate_s
+        return gate_s
+
+    def time_base(self) -> TimeBase:
+        """Ask which time base is in use, where the profile has a question for that."""
+        return self._settings.time_base()
+
+    def measure(self, timeout_s: float) -> Measurement:
+        """Wait for one reading; each line may take as long as the profile says.
+
+        Raises:
+            ReplyTimeout: no line in time.
+            ReplyError: a line that is no reading.
+            NotACounter: several of these, and never a reading.
+        """
+        line_s = self._patience_s(timeout_s)
+        deadline = self._link.now() + line_s * (1 if self._profile.hands_out_newest else LINES)
+        while self._link.now() <= deadline:
+            try:
+                measurement = self._attempt(line_s)
+            except (ReplyTimeout, ReplyError):
+                self._phase.restart()
+                raise
+            if measurement is not None:
+                self._has_measured = True
+                return self._with_lateness(measurement)
+        raise ReplyTimeout(
+            f"no new reading within {line_s:.3g} s. Check the counter's signal and trigger."
+        )
+
+    def release(self) -> None:
+        """Give the front panel back, if anything was set and the profile knows how."""
+        self._settings.release()
+
+    def distrust(self) -> None:
+        """Note that a reading was implausible: it may have been the answer to something else."""
+        self._steps.distrust()
+
+    def ask_again(self) -> None:
+        """Ask for settings again that were not told, as they were before."""
+        self._steps.forget_silence()
+
+    def let_go_by(self) -> None:
+        """Let lines that wait by now go by: readings were not wanted meanwhile."""
+        self._arrivals.let_go_by()
+
+    # ------------------------------------------------------------- one line
+
+    def _attempt(self, timeout_s: float) -> Measurement | None:
+        """Take one line; None when it brings no reading, and the next one is to be awaited."""
+        line = self._next_line(timeout_s)
+        said = self._read(line.text)
+        if said is None:
+            return None
+        if self._profile.measures == "interval":
+            return None if line.repeat else self._slope(said, line.arrived_s)
+        if self._profile.hands_out_newest:
+            return self._if_new(said, line.arrived_s)
+        return Measurement(
+            said.value, said.resolution, line.repeat, line.arrived_s, by_pace=line.waited
+        )
+
+    def _read(self, text: str) -> Said | None:
+        try:
+            return self._reader.read(text)
+        except ReplyError as error:
+            self._steps.distrust()
+            self._odd_lines += 1
+            if self._odd_lines >= ODD_LINES and not self._has_measured:
+                raise NotACounter(
+                    f"{printable(self._link.resource)} sends lines that are none of a "
+                    f"{self._profile.family}: {error} Choose another driver."
+                ) from error
+            raise
+
+    def _slope(self, said: Said, arrived_s: float) -> Measurement | None:
+        if said.value is None:
+            self._phase.restart()
+            return Measurement(None, 0.0, arrived_s=arrived_s)
+        offset = self._phase.add(said.value, arrived_s)
+        if offset is None:
+            return None
+        form = self._profile.interval
+        rate_hz = 1 / form.period_s
+        resolution_hz = said.resolution / float(form.spacing_s) * float(rate_hz)
+        return Measurement(
+            rate_hz * (1 + offset), resolution_hz, arrived_s=arrived_s, offset=offset
+        )
+
+    def _if_new(self, said: Said, arrived_s: float) -> Measurement | None:
+        if said.value is None:
+            self._link.pause(self._freshness.gate_s or 0.5)
+            return Measurement(None, 0.0, arrived_s=arrived_s)
+        new = self._freshness.judge(said.value, said.resolution, arrived_s, POLL_S)
+        if new is None:
+            self._link.pause(POLL_S)
+            return None
+        return Measurement(said.value, said.resolution, not new, arrived_s)
+
+    # ------------------------------------------------------------- one line in each mode
+
+    def _asked(self, timeout_s: float) -> Answer:
+        question = self._profile.reading
+        assert question is not None
+        if self._profile.hands_out_newest or self._profile.measures == "interval":
+            return Answer(self._steps.ask(question, timeout_s), self._link.now())
+        return self._steps.ask_reading(question, timeout_s)
+
+    def _addressed(self, timeout_s: float) -> Answer:
+        if self._profile.reading is not None:
+            return self._asked(timeout_s)
+        try:
+            if self._drop_next:
+                self._steps.hear(timeout_s)
+                self._drop_next = False
+            return self._talked(self._steps.hear(timeout_s), self._link.arrived_s)
+        except ReplyTimeout:
+            self._drop_next = True  # the missed reading may still come, and would be stamped now
+            raise
+
+    def _streamed(self, timeout_s: float) -> Answer:
+        """Wait for a line that begins and ends while somebody listens."""
+        try:
+            if self._drop_next:
+                self._steps.hear(timeout_s)
+                self._drop_next = False
+            text = self._steps.hear(timeout_s)
+            while (arrived_s := self._arrivals.newest_s()) is None:
+                self._phase.restart()
+                text = self._steps.hear(timeout_s)
+            return self._talked(text, arrived_s)
+        except ReplyTimeout:
+            self._arrivals.restart()
+            self._drop_next = not self._profile.line.keeps_first
+            if self._freshness.gate_s is not None:
+                raise
+            raise ReplyTimeout(
+                f"no line within {timeout_s:.3g} s. Check signal and cable of "
+                f"{printable(self._link.resource)}. Are its gates longer? Say so in a profile: "
+                '[gate] fixed = "100 s".'
+            ) from None
+
+    def _with_lateness(self, measurement: Measurement) -> Measurement:
+        """Say of a measurement what waited before it, and whether it did itself."""
+        passed_over, waited = self._arrivals.passed_over(), self._arrivals.waited
+        if not (passed_over or waited):
+            return measurement
+        return replace(measurement, by_pace=measurement.by_pace or waited, passed_over=passed_over)
+
+    def _talked(self, text: str, arrived_s: float) -> Answer:
+        """Note when a line that nobody asked for came, and whether it was said twice.
+
+        What a program writes comes in blocks of lines, equal ones among them; each counts.
+        """
+        heard_s = arrived_s if self._arrivals.waited else self._link.now()
+        before_s = self._heard_s
+        since_s, soon_s, self._heard_s = heard_s - before_s, DOUBLED_S, heard_s
+        if len(self._paces) == PACES:
+            soon_s = max(soon_s, DOUBLED * median(self._paces))
+        repeat = since_s < soon_s and text == self._last.text and not self._counts_all
+        if not repeat and math.isfinite(since_s):
+            self._paces.append(since_s)
+        self._last = Answer(text, arrived_s, repeat)
+        return self._last
+
+    def _patience_s(self, timeout_s: float) -> float:
+        """How long a line may take: the profile's rule where it has one, at least `timeout_s`."""
+        gate_s, margin_s = self._freshness.gate_s, self._profile.timeout_margin_s
+        if gate_s is None:
+            return timeout_s if margin_s is None else max(timeout_s, margin_s)
+        own_s = (self._profile.timeout_gates - 1) * gate_s
+        return timeout_s + own_s + (margin_s or 0.0)

@@ -1,0 +1,4 @@
+"""Counters that speak SCPI-1999.
+
+In: a link. Out: a `Counter`.
+"""

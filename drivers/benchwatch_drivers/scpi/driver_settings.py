@@ -1,0 +1,118 @@
+"""The settings of a counter that speaks SCPI: asked for, and set only on request."""
+
+import math
+import re
+from dataclasses import dataclass
+from typing import Final
+
+from benchwatch.counter import TimeBase, TimeBaseSource, plausible_gate_s
+from benchwatch.errors import UsageError
+from benchwatch.quantity import printable
+from benchwatch_drivers.scpi.scpi_dialogue import Dialogue
+from benchwatch_drivers.scpi.scpi_number import HUGE, NUMBER
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """One way in which counters spell a setting."""
+
+    query: str
+    command: str
+
+
+GATE_FORMS: Final = (
+    Form("FREQ:APER?", "FREQ:APER"),
+    Form("FREQ:GATE:TIME?", "FREQ:GATE:TIME"),
+    Form("FREQ:ARM:STOP:TIM?", "FREQ:ARM:STOP:TIM"),
+)
+"""The gate has no single form (SCPI-1999 has APERture; the others are from memory)."""
+
+
+class ScpiSettings:
+    """Gate, channel and time base of one counter.
+
+    Attributes:
+        touched: Something was set.
+    """
+
+    def __init__(self, dialogue: Dialogue) -> None:
+        self.touched = False
+        self._dialogue = dialogue
+        self._gate_form: Form | None = None
+
+    @property
+    def has_told_gate(self) -> bool:
+        """The counter has answered when it was asked for its gate."""
+        return self._gate_form is not None
+
+    def gate_s(self) -> float | None:
+        """Ask for the gate, in seconds, in every form there is until one is answered."""
+        forms = (self._gate_form,) if self._gate_form else GATE_FORMS
+        for form in forms:
+            gate_s = plausible_gate_s(self._setting(form.query))
+            if gate_s is not None:
+                self._gate_form = form
+                return gate_s
+        return None
+
+    def time_base(self) -> TimeBase:
+        """Ask ``ROSC:SOUR?``."""
+        reply = (self._dialogue.optional("ROSC:SOUR?") or "").strip().strip("\"'").upper()
+        source: TimeBaseSource = "unknown"
+        if reply.startswith("INT"):
+            source = "internal"
+        elif reply.startswith("EXT"):
+            source = "external"
+        return TimeBase(source)
+
+    def set_gate(self, gate_s: float) -> float:
+        """Set the gate, in seconds, and return what is read back.
+
+        Raises:
+            UsageError: the counter can't, or refuses.
+        """
+        if self._gate_form is None and self.gate_s() is None:
+            raise UsageError(
+                "the gate of this counter can't be set: it knows none of "
+                f"{', '.join(form.command for form in GATE_FORMS)}. "
+                "Set it at the front panel and leave --gate out."
+            )
+        assert self._gate_form is not None
+        self._set(f"{self._gate_form.command} {gate_s:.9g}", f"a gate of {gate_s:g} s")
+        read_back = self.gate_s()
+        if read_back is None:
+            raise UsageError(f"a gate of {gate_s:g} s was set, but it can't be read back.")
+        return read_back
+
+    def set_channel(self, channel: int) -> int:
+        """Set the input, and return what is read back.
+
+        Raises:
+            UsageError: the counter refuses, or does not tell.
+        """
+        self._set(f'FUNC "FREQ {channel}"', f"channel {channel}")
+        reply = self._dialogue.optional("FUNC?") or ""
+        match = re.fullmatch(r'\s*"?\s*FREQ(?:UENCY)?\s+(\d+)\s*"?\s*', reply.upper())
+        if match is None:
+            raise UsageError(
+                f"channel {channel} was set, but the counter answers '{printable(reply)}' when "
+                "asked for it. Choose the channel at the front panel."
+            )
+        return int(match[1])
+
+    def _set(self, command: str, what: str) -> None:
+        """Send a setting and look whether the counter complains."""
+        self._dialogue.drain_errors()
+        self.touched = True
+        self._dialogue.link.tell(command)
+        errors = self._dialogue.drain_errors()
+        if errors:
+            raise UsageError(
+                f"the counter refuses {what}: {errors[0][1]}. Ask for another, or leave it out."
+            )
+
+    def _setting(self, query: str) -> float | None:
+        """Ask for a number; None when there is no sensible answer."""
+        reply = (self._dialogue.optional(query) or "").strip()
+        value = float(reply) if NUMBER.fullmatch(reply) else math.nan
+        return value if abs(value) < float(HUGE) else None

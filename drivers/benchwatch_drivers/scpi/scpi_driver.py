@@ -1,0 +1,226 @@
+"""Counters that speak SCPI-1999 (IEEE 488.2 common commands, the SENSe and ROSCillator trees).
+
+Watching sends queries only. What a counter does not know is found out by its silence, once,
+and never asked again. Clauses, from memory: IEEE 488.2-1992 section 8.7 (numeric replies) and
+10.14 (*IDN?); SCPI-1999 volume 1, 7.2.1.5 (9.91E37 is NaN, 9.9E37 infinity) and volume 2, 21.8
+(error queue).
+"""
+
+from dataclasses import replace
+from decimal import Decimal
+from typing import Final
+
+from benchwatch.counter import Identity, Link, Measurement, Setup, TimeBase
+from benchwatch.errors import LinkLost, NotACounter, ReplyError, ReplyTimeout
+from benchwatch.quantity import last_digit, printable
+from benchwatch_drivers.scpi.driver_settings import ScpiSettings
+from benchwatch_drivers.scpi.free_running import LEAST_S, FreeRunning
+from benchwatch_drivers.scpi.scpi_dialogue import Dialogue
+from benchwatch_drivers.scpi.scpi_number import HUGE, INFINITY, NAN, NUMBER, read_frequency
+
+FETCH_TIMEOUT_S: Final = 1.0
+ODD_REPLIES: Final = 3
+"""After so many, with no number ever, it is no counter."""
+CHANGE_S: Final = 1.3
+"""A counter that measures by itself has a new result within this, unless its gate is long."""
+REFUSALS: Final = 2
+"""Command errors after a missed first reading, before even one that tells its gate is none."""
+
+LOCAL: Final = "SYST:LOC"
+"""No command of SCPI-1999, though common practice on links that have no remote line."""
+
+
+class ScpiCounter:
+    """A frequency counter behind SCPI."""
+
+    def __init__(self, link: Link) -> None:
+        self._link = link
+        self._dialogue = Dialogue(link)
+        self._settings = ScpiSettings(self._dialogue)
+        self._runs_by_itself: bool | None = None
+        self._running = FreeRunning(link, self._newest)
+        self._has_measured = False
+        self._odd_replies = 0
+        self._refusals = 0
+
+    # ------------------------------------------------------------- what a counter offers
+
+    def identify(self) -> Identity:
+        """Ask ``*IDN?``.
+
+        Raises:
+            NotACounter: no answer, or one that is no identity.
+        """
+        try:
+            text = self._dialogue.introduce()
+        except (ReplyTimeout, ReplyError) as error:
+            raise NotACounter(
+                f"nothing that speaks SCPI answers at {printable(self._link.resource)}: "
+                f"*IDN? got {_first_sentence(error)}. Check the port, or choose another driver."
+            ) from error
+        shown = text.strip("\0\t ")
+        readable = shown.isascii() and shown.isprintable() and any(c.isalpha() for c in shown)
+        if not readable or NUMBER.fullmatch(shown):
+            raise NotACounter(
+                f"{printable(self._link.resource)} answers '{printable(text)}' to *IDN?, which is "
+                "no identity. Check the port, or choose another driver."
+            )
+        fields = [printable(field.strip()) for field in shown.split(",", 3)] + [""] * 3
+        return Identity(printable(shown), *fields[:4])
+
+    def gate_s(self) -> float | None:
+        """Ask for the gate, in seconds; None when the counter does not tell it."""
+        gate_s = self._settings.gate_s()
+        if gate_s is not None:
+            self._go_by(gate_s)
+        return gate_s
+
+    def time_base(self) -> TimeBase:
+        """Ask which time base is in use."""
+        return self._settings.time_base()
+
+    def measure(self, timeout_s: float) -> Measurement:
+        """Take a reading with ``READ?``, or wait for the next one of a free-running counter.
+
+        ``READ?`` would stop a counter that runs by itself (INIT:CONT? says 1); ``FETC?``
+        only looks.
+        """
+        self._judge(self._dialogue.back_in_step())
+        if self._runs_by_itself is None:
+            reply = self._dialogue.optional("INIT:CONT?")
+            if reply is None:
+                self._runs_by_itself = self._is_changing()
+            else:
+                self._runs_by_itself = reply.strip() in {"1", "ON"}
+        try:
+            wait = self._running.next if self._runs_by_itself else self._read
+            measurement = wait(timeout_s)
+        except ReplyTimeout:
+            if not self._has_measured:
+                self._runs_by_itself = None
+            raise
+        self._has_measured = True
+        return measurement
+
+    def configure(self, setup: Setup) -> Setup:
+        """Set gate and channel where asked, and read them back.
+
+        Raises:
+            UsageError: the counter can't, or refuses; the message says in which words.
+        """
+        self._judge(self._dialogue.back_in_step())
+        gate_s = channel = None
+        if setup.channel is not None:
+            channel = self._settings.set_channel(setup.channel)
+        if setup.gate_s is not None:
+            gate_s = self._settings.set_gate(setup.gate_s)
+            self._go_by(gate_s)
+        return Setup(gate_s=gate_s, channel=channel)
+
+    def release(self) -> None:
+        """Give the front panel back, if anything was set; queries alone do not take it.
+
+        Nothing is asked after it: any later message would take the panel back, and in the
+        middle of a gate nobody waits for an answer. A counter that does not know the command
+        notes an error, which is read out the next time something is set.
+        """
+        if self._settings.touched:
+            self._link.tell(LOCAL)
+
+    def distrust(self) -> None:
+        """Note that a reading was implausible: it may have been the answer to something else."""
+        self._dialogue.distrust()
+
+    def ask_again(self) -> None:
+        """Ask for settings again that were not told, as they were before."""
+        self._dialogue.forget_silence()
+
+    # ------------------------------------------------------------- readings
+
+    def _go_by(self, gate_s: float) -> None:
+        self._running.go_by(gate_s)
+        self._dialogue.patience_s = gate_s
+
+    def _read(self, timeout_s: float) -> Measurement:
+        answer = self._dialogue.ask_reading("READ?", timeout_s)
+        measurement = self._measurement(answer.text, answer.arrived_s, repeat=answer.repeat)
+        return replace(measurement, by_pace=True) if answer.waited else measurement
+
+    def _newest(self, deadline: float) -> Measurement:
+        """Ask for the newest result; raises as `Link.ask`, also when step is not proved yet."""
+        self._judge(self._dialogue.back_in_step(deadline))
+        left_s = max(deadline - self._link.now(), LEAST_S)
+        text = self._dialogue.ask("FETC?", min(FETCH_TIMEOUT_S, left_s))
+        return self._measurement(text, self._link.now())
+
+    def _is_changing(self) -> bool:
+        """Tell whether a counter that does not know INIT:CONT? measures without being asked.
+
+        Its newest result then changes while nobody starts a measurement.
+        """
+        deadline = self._link.now() + CHANGE_S
+        first: str | None = None
+        while self._link.now() < deadline:
+            try:
+                text = self._dialogue.ask("FETC?", self._dialogue.query_timeout_s)
+            except (ReplyTimeout, ReplyError):
+                self._dialogue.back_in_step()
+                return False
+            if not NUMBER.fullmatch(text.strip()):
+                return False
+            if text != (first := first or text):
+                return True
+            self._link.pause(CHANGE_S / 20)
+        return False
+
+    def _tells_its_newest(self) -> bool:
+        """Tell whether a counter that can't be started hands out what it measured by itself."""
+        reply = self._dialogue.optional("FETC?") or ""
+        return NUMBER.fullmatch(reply.strip()) is not None
+
+    def _measurement(self, text: str, arrived_s: float, *, repeat: bool = False) -> Measurement:
+        value = self._number(text)
+        if abs(value) > HUGE:
+            if abs(value - NAN) < abs(value - INFINITY):
+                raise ReplyError(
+                    "the counter has no valid result (it answers 9.91E37, not a number). "
+                    "Check its signal and trigger level."
+                )
+            return Measurement(None, 0.0, repeat, arrived_s)
+        return Measurement(value, last_digit(value), repeat, arrived_s)
+
+    def _number(self, text: str) -> Decimal:
+        try:
+            return read_frequency(text)
+        except ReplyError as error:
+            self._dialogue.distrust()
+            self._odd_replies += 1
+            if self._odd_replies >= ODD_REPLIES and not self._has_measured:
+                raise NotACounter(
+                    f"{printable(self._link.resource)} answers '{printable(text)}' when asked for "
+                    "a reading, which is no number. Is it a counter? Choose another driver."
+                ) from error
+            raise
+
+    def _judge(self, errors: list[tuple[int, str]]) -> None:
+        """Act on what the error queue held after a missed answer (SCPI-1999 vol. 2, 21.8)."""
+        for code, text in errors:
+            if -200 < code <= -100 and not self._has_measured:
+                self._refusals += 1
+                if self._settings.has_told_gate and self._refusals < REFUSALS:
+                    continue  # it may be an older error of somebody else's
+                if not self._runs_by_itself and self._tells_its_newest():
+                    self._runs_by_itself = True
+                    continue
+                raise NotACounter(
+                    f"{printable(self._link.resource)} speaks SCPI, but can't be asked for a "
+                    f"reading: {text}. Is it a counter? Choose another driver."
+                )
+            if code in {-350, -500}:
+                raise LinkLost(f"the counter was restarted ({text}). It is asked anew.")
+            if -400 < code <= -300:
+                raise ReplyError(f"the counter reports a fault of its own: {text}.")
+
+
+def _first_sentence(error: Exception) -> str:
+    return str(error).split(". ", 1)[0]

@@ -1,0 +1,54 @@
+"""Faults of the connection: the thread that pulls the plug on time, and puts it back."""
+
+import contextlib
+import threading
+from collections.abc import Callable, Mapping
+
+from benchwatch_simulators.bench_time import BenchTime, InstrumentClosed
+from benchwatch_simulators.counter_wiring import Server
+from benchwatch_simulators.counters.instrument import Instrument
+from benchwatch_simulators.faults import Fault
+
+
+class Breaker:
+    """Closes connections, and cuts power, when the faults say so.
+
+    Args:
+        servers: by the names of the counters.
+        instruments: likewise.
+        time: of the bench.
+    """
+
+    def __init__(
+        self,
+        servers: Mapping[str, Server],
+        instruments: Mapping[str, Instrument],
+        time: BenchTime,
+    ) -> None:
+        self._servers = servers
+        self._instruments = instruments
+        self._time = time
+
+    def plan(self, fault: Fault, counter: str) -> None:
+        """Do what `fault` says to `counter`, on a thread of its own unless it is due now."""
+        if fault.at_s > self._time.now_s:
+            self._later(fault.at_s, lambda: self.plan(fault, counter))
+            return
+        server = self._servers[counter]
+        if fault.kind == "restart":
+            server.power_off()
+            self._instruments[counter].power_cycle()
+            self._later(fault.until_s, server.power_on)
+        elif fault.until_s > fault.at_s:
+            server.suspend()
+            self._later(fault.until_s, server.resume)
+        else:
+            server.hang_up()
+
+    def _later(self, at_s: float, act: Callable[[], None]) -> None:
+        def wait() -> None:
+            with contextlib.suppress(InstrumentClosed):  # then nothing goes wrong any more
+                self._time.wait_until(at_s)
+                act()
+
+        threading.Thread(target=wait, name="bench fault", daemon=True).start()

@@ -1,0 +1,75 @@
+"""The command tree: patterns as manuals print them, and the headers that fit them.
+
+A pattern is ``[SENSe#:]FREQuency[:CW]:APERture``: capitals are the short form, brackets are
+optional nodes (SCPI-1999 volume 1 clauses 5.1 and 6.2.1, from memory), and ``#`` marks a
+node that takes a numeric suffix.
+"""
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import product
+
+from benchwatch_simulators.scpi.scpi_errors import ScpiError
+from benchwatch_simulators.scpi.scpi_parameters import short_form
+
+Handler = Callable[..., str | None]
+
+_PIECE = re.compile(r"\[:?([A-Za-z]+)(#?):?\]|:?([A-Za-z]+)(#?)")
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A command or query: who handles it, and how many parameters it takes."""
+
+    handler: Handler
+    least: int
+    most: int
+    suffixed: tuple[bool, ...]
+
+    def check(self, arguments: Sequence[str], suffixes: Sequence[int], highest: int) -> None:
+        """Refuse a wrong number of parameters or a suffix out of range.
+
+        Raises:
+            ScpiError: -108, -109 or -114.
+        """
+        for suffix, allowed in zip(suffixes, self.suffixed, strict=True):
+            if not 1 <= suffix <= (highest if allowed else 1):
+                raise ScpiError(-114, str(suffix))
+        if len(arguments) < self.least:
+            raise ScpiError(-109)
+        if len(arguments) > self.most:
+            raise ScpiError(-108, arguments[self.most])
+
+
+class Tree:
+    """All headers an instrument knows, every spelling of each."""
+
+    def __init__(self) -> None:
+        self._entries: dict[tuple[bool, tuple[str, ...]], Entry] = {}
+
+    def add(self, pattern: str, handler: Handler, least: int = 0, most: int | None = None) -> None:
+        """Add a pattern; a trailing ``?`` makes it a query. `most` is `least` unless given."""
+        choices: list[list[tuple[str, bool] | None]] = []
+        for maybe, maybe_mark, node, mark in _PIECE.findall(pattern.rstrip("?")):
+            name, suffixed = maybe or node, bool(maybe_mark or mark)
+            spellings: list[tuple[str, bool] | None] = [
+                (spelling, suffixed) for spelling in sorted({name.upper(), short_form(name)})
+            ]
+            choices.append([*spellings, None] if maybe else spellings)
+        for path in product(*choices):
+            nodes = [node for node in path if node is not None]
+            key = (pattern.endswith("?"), tuple(name for name, _ in nodes))
+            suffixes = tuple(suffixed for _, suffixed in nodes)
+            self._entries[key] = Entry(handler, least, least if most is None else most, suffixes)
+
+    def find(self, nodes: tuple[str, ...], *, is_query: bool) -> Entry:
+        """Return the entry for a header.
+
+        Raises:
+            ScpiError: -113 when there is none.
+        """
+        entry = self._entries.get((is_query, nodes))
+        if entry is None:
+            raise ScpiError(-113, ":".join(nodes) + ("?" if is_query else ""))
+        return entry

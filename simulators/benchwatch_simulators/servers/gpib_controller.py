@@ -1,0 +1,198 @@
+"""A GPIB behind a network controller that is told what to do in lines that begin with ``++``.
+
+Its commands are those that controllers of this kind have in common, from memory. Data that
+hold a line end, an escape or a plus have an escape in front of each. Listens on loopback.
+"""
+
+import socket
+import threading
+from collections.abc import Callable, Iterator
+
+from benchwatch_simulators.counters.delivery import Delivery
+from benchwatch_simulators.counters.instrument import Instrument
+from benchwatch_simulators.servers.line_splitter import LONGEST_LINE
+from benchwatch_simulators.servers.message_exchange import Exchange
+from benchwatch_simulators.servers.tcp_server import TcpServer
+
+VERSION = "SIMULATED GPIB CONTROLLER 1.0"
+HIGHEST_ADDRESS = 30
+
+_ESCAPE, _LINE_ENDS = 0x1B, b"\r\n"
+_SETTINGS = {
+    "auto": 0, "eoi": 1, "eos": 0, "eot_char": 0, "eot_enable": 0, "mode": 1, "read_tmo_ms": 500,
+    "savecfg": 0,
+}  # fmt: skip
+
+
+class CommandLines:
+    """Splits what a client sends into lines, and takes the escapes out."""
+
+    def __init__(self) -> None:
+        self._line = bytearray()
+        self._escaped = False
+        self._plain_pluses = 0
+
+    def split(self, chunk: bytes) -> Iterator[tuple[bool, str]]:
+        """Yield (is a command of the controller, its text) for each line that is complete."""
+        for byte in chunk:
+            if self._escaped:
+                self._escaped = False
+                self._line.append(byte)
+            elif byte == _ESCAPE:
+                self._escaped = True
+            elif byte in _LINE_ENDS:
+                if self._line:
+                    yield self._plain_pluses == 2, self._line.decode("latin-1")
+                self._line.clear()
+                self._plain_pluses = 0
+            else:
+                if byte == ord("+") and len(self._line) == self._plain_pluses < 2:
+                    self._plain_pluses += 1
+                self._line.append(byte)
+                del self._line[LONGEST_LINE:]
+
+
+class GpibController(TcpServer):
+    """One controller and the instruments on its bus.
+
+    Args:
+        port: 0 for any free one.
+
+    Raises:
+        ConnectionFailed: the port can't be had.
+    """
+
+    def __init__(self, port: int = 0) -> None:
+        self._bus: dict[int, Exchange] = {}
+        self._bus_lock = threading.Lock()
+        self._address = 0
+        self._settings = dict(_SETTINGS)
+        super().__init__(port)
+
+    def connect(self, address: int | None, exchange: Exchange) -> int:
+        """Put an instrument on the bus, at the next free address unless one is given."""
+        if address is None:
+            address = next(n for n in range(1, HIGHEST_ADDRESS + 1) if n not in self._bus)
+        self._bus[address] = exchange
+        return address
+
+    def converse(self, client: socket.socket) -> None:
+        """Obey one client."""
+        if not self.is_shared:
+            for exchange in self._bus.values():
+                exchange.abandon()
+        lines = CommandLines()
+        while chunk := client.recv(4096):
+            for is_command, text in lines.split(chunk):
+                with self._bus_lock:
+                    if is_command:
+                        self._obey(client, text[2:].split())
+                    elif self._listener_at(self._address) is not None:
+                        self._bus[self._address].send(text.strip())
+
+    def _listener_at(self, address: int) -> Exchange | None:
+        exchange = self._bus.get(address)
+        return exchange if exchange is not None and exchange.is_on else None
+
+    def _obey(self, client: socket.socket, words: list[str]) -> None:
+        name, values = (words[0].lower(), words[1:]) if words else ("", [])
+        answer: str | None = None
+        if name in _SETTINGS or name == "addr":
+            answer = self._set_or_tell(name, values)
+        elif name == "ver":
+            answer = VERSION
+        elif name == "read":
+            self._read(client, values)
+        elif name == "spoll":
+            exchange = self._listener_at(int(values[0]) if values else self._address)
+            answer = str(exchange.status_byte if exchange else 0)
+        elif not self._act(name):
+            answer = "Unrecognized command"
+        if answer is not None:
+            client.sendall(answer.encode() + b"\r\n")
+
+    def _set_or_tell(self, name: str, values: list[str]) -> str | None:
+        if not values:
+            return str(self._address if name == "addr" else self._settings[name])
+        if not values[0].isdecimal():
+            return "Unrecognized command"
+        if name == "addr":
+            self._address = int(values[0])
+        else:
+            self._settings[name] = int(values[0])
+        return None
+
+    def _act(self, name: str) -> bool:
+        exchange = self._listener_at(self._address)
+        actions: dict[str, Callable[[Exchange], None]] = {
+            "clr": lambda e: e.clear(),
+            "loc": lambda e: e.instrument.go_local(),
+            "trg": lambda e: e.trigger(),
+        }
+        if name in {"ifc", "llo", "rst"}:
+            return True
+        if name in actions and exchange is not None:
+            actions[name](exchange)
+        return name in actions
+
+    def _read(self, client: socket.socket, values: list[str]) -> None:
+        """Let the instrument talk until it marks its end, says the character, or is silent."""
+        exchange = self._listener_at(self._address)
+        stop = bytes((int(values[0]),)) if values and values[0].isdecimal() else None
+        while exchange is not None:
+            piece = exchange.take(self._settings["read_tmo_ms"] / 1000)
+            if piece is None:
+                return
+            client.sendall(piece.data)
+            if piece.ends:
+                if self._settings["eot_enable"]:
+                    client.sendall(bytes((self._settings["eot_char"],)))
+                return
+            if stop is not None and stop in piece.data:
+                return
+
+
+class GpibPlace:
+    """One instrument at its address behind a controller, as the bench sees it."""
+
+    def __init__(
+        self,
+        controller: GpibController,
+        address: int | None,
+        instrument: Instrument,
+        delivery: Delivery,
+    ) -> None:
+        self._controller = controller
+        self._exchange = Exchange(instrument, delivery)
+        self._address = controller.connect(address, self._exchange)
+
+    @property
+    def resource(self) -> str:
+        """Its resource string."""
+        return f"LANGPIB::127.0.0.1::{self._controller.port}::{self._address}::INSTR"
+
+    def close(self) -> None:
+        """Close the controller too: the bench closes all of it at once."""
+        self._exchange.close()
+        self._controller.close()
+
+    def hang_up(self) -> None:
+        """The controller drops its connections, to all its counters."""
+        self._controller.hang_up()
+
+    def suspend(self) -> None:
+        """The controller is out of reach."""
+        self._controller.suspend()
+
+    def resume(self) -> None:
+        """It is back."""
+        self._controller.resume()
+
+    def power_off(self) -> None:
+        """The counter is off; the controller is not."""
+        self._exchange.is_on = False
+        self._exchange.abandon()
+
+    def power_on(self) -> None:
+        """The counter is on again."""
+        self._exchange.is_on = True

@@ -1,0 +1,209 @@
+"""Instruments on a serial line: a pseudo-terminal, found under a name that does not change.
+
+When the line is pulled the pseudo-terminal is gone, and the next one gets another number; so
+its resource string holds a link to whichever there is. Where the computer has no
+pseudo-terminals there is no such bus.
+"""
+
+import contextlib
+import os
+import select
+import shutil
+import tempfile
+import threading
+from pathlib import Path
+
+from benchwatch.errors import UsageError
+from benchwatch_simulators.bench_time import InstrumentClosed
+from benchwatch_simulators.counters.delivery import Delivery
+from benchwatch_simulators.counters.instrument import Executes, Talker
+from benchwatch_simulators.servers.line_splitter import LineSplitter
+
+_LOOK_S = 0.02
+"""How often it is looked whether somebody has opened the line."""
+_CHUNK = 4096
+_JOIN_S = 2.0
+
+
+class Line:
+    """One pseudo-terminal, seen from the instrument; safe to close from any thread.
+
+    Args:
+        link: the path under which the other end is found.
+
+    Raises:
+        UsageError: this computer has no pseudo-terminals.
+    """
+
+    def __init__(self, link: Path) -> None:
+        if not hasattr(os, "openpty"):
+            raise UsageError("this computer has no pseudo-terminals: choose another bus.")
+        self._lock = threading.Lock()
+        self._master, slave = os.openpty()
+        os.set_blocking(self._master, False)
+        self._link = link
+        link.symlink_to(os.ttyname(slave))
+        os.close(slave)
+        self.is_open = True
+
+    def close(self) -> None:
+        """Pull the line."""
+        with self._lock:
+            if self.is_open:
+                self.is_open = False
+                self._link.unlink(missing_ok=True)
+                os.close(self._master)
+
+    def is_used(self) -> bool:
+        """Tell whether somebody has the other end open.
+
+        Raises:
+            EOFError: the line was pulled.
+        """
+        return not self._poll(0, 0.0) & select.POLLHUP
+
+    def read(self) -> bytes:
+        """Return what was written at the other end; b'' when nothing was.
+
+        Raises:
+            EOFError: the line was pulled.
+        """
+        with self._lock:
+            self._check()
+            try:
+                return os.read(self._master, _CHUNK)
+            except OSError:  # nothing there, or nobody
+                return b""
+
+    def wait(self, timeout_s: float) -> None:
+        """Wait until something was written at the other end.
+
+        Raises:
+            EOFError: the line was pulled.
+        """
+        self._poll(select.POLLIN, timeout_s)
+
+    def write(self, data: bytes) -> None:
+        """Write all of `data`; what nobody takes is lost, as on any serial line.
+
+        Raises:
+            EOFError: the line was pulled.
+        """
+        while data:
+            events = self._poll(select.POLLOUT, _LOOK_S)
+            if events & select.POLLHUP:
+                return
+            with self._lock:
+                self._check()
+                with contextlib.suppress(BlockingIOError):
+                    data = data[os.write(self._master, data) :]
+
+    def _poll(self, events: int, timeout_s: float) -> int:
+        self._check()
+        poll = select.poll()
+        poll.register(self._master, events)
+        found = poll.poll(timeout_s * 1000)
+        self._check()
+        return found[0][1] if found else 0
+
+    def _check(self) -> None:
+        if not self.is_open:
+            raise EOFError
+
+
+class SerialServer:
+    """Puts one instrument on a serial line of its own.
+
+    Args:
+        instrument: what answers, or talks.
+        name: of the counter; the last part of the line's path.
+        delivery: faults of the answers.
+
+    Raises:
+        UsageError: this computer has no pseudo-terminals.
+    """
+
+    def __init__(
+        self, instrument: Executes | Talker, name: str, delivery: Delivery | None = None
+    ) -> None:
+        self._instrument = instrument
+        self._delivery = delivery or Delivery()
+        self._folder = Path(tempfile.mkdtemp(prefix="bench-"))
+        self._link = self._folder / name
+        self._line: Line | None = None
+        self._thread: threading.Thread | None = None
+        try:
+            self.resume()
+        except UsageError:
+            self.close()
+            raise
+
+    @property
+    def resource(self) -> str:
+        """Its resource string."""
+        return f"ASRL{self._link}::INSTR"
+
+    def close(self) -> None:
+        """Serve no more, and leave nothing behind."""
+        self.suspend()
+        shutil.rmtree(self._folder, ignore_errors=True)
+
+    def hang_up(self) -> None:
+        """Pull the line, and plug it in again."""
+        self.suspend()
+        self.resume()
+
+    def suspend(self) -> None:
+        """Pull the line."""
+        if self._line is not None:
+            self._line.close()
+        if self._thread is not None and self._delivery.closing.is_set():
+            self._thread.join(_JOIN_S)
+
+    def resume(self) -> None:
+        """Plug the line in again."""
+        if self._line is None or not self._line.is_open:
+            self._line = Line(self._link)
+            self._thread = threading.Thread(
+                target=self._serve, args=(self._line,), name="bench serial line", daemon=True
+            )
+            self._thread.start()
+
+    power_off = suspend
+    power_on = resume
+    """The adapter of an instrument that is off is gone with it."""
+
+    def _serve(self, line: Line) -> None:
+        with contextlib.suppress(EOFError, OSError, InstrumentClosed):
+            if isinstance(self._instrument, Talker):
+                self._talk(line, self._instrument)
+            else:
+                self._converse(line, self._instrument)
+        line.close()
+
+    def _converse(self, line: Line, instrument: Executes) -> None:
+        while True:
+            while not line.is_used():
+                self._nap()
+            self._delivery.faults.forget()
+            splitter = LineSplitter(instrument)
+            while line.is_used():
+                line.wait(_LOOK_S)
+                for message in splitter.split(line.read()):
+                    self._send(line, instrument.execute(message))
+
+    def _talk(self, line: Line, talker: Talker) -> None:
+        number = talker.newest
+        while True:
+            number, text = talker.next_line(number)
+            line.read()
+            self._send(line, text)
+
+    def _send(self, line: Line, answer: str | None) -> None:
+        if answer is not None:
+            for piece in self._delivery.pieces(answer):
+                line.write(piece.data)
+
+    def _nap(self) -> None:
+        if self._delivery.closing.wait(_LOOK_S):
+            raise InstrumentClosed

@@ -1,0 +1,100 @@
+"""Remote procedure calls as VXI-11 makes them (RFC 5531 and RFC 4506, from memory)."""
+
+import socket
+import struct
+from dataclasses import dataclass
+
+from benchwatch_simulators.servers.tcp_server import receive_exactly
+
+CORE_PROGRAM = 0x0607AF
+LARGEST = 1 << 20
+_LAST = 0x8000_0000
+
+SUCCESS, PROGRAM_UNAVAILABLE, PROCEDURE_UNAVAILABLE, GARBAGE_ARGUMENTS = 0, 1, 3, 4
+"""Accept states of RFC 5531 section 9."""
+
+
+class GarbageArguments(Exception):
+    """The arguments of a call can't be read."""
+
+
+class Arguments:
+    """Reads the arguments of a call, one after another (RFC 4506)."""
+
+    def __init__(self, data: bytes) -> None:
+        self._data = data
+
+    def unsigned(self) -> int:
+        """Return the next unsigned integer.
+
+        Raises:
+            GarbageArguments: there is none.
+        """
+        if len(self._data) < 4:
+            raise GarbageArguments
+        (value,) = struct.unpack(">I", self._data[:4])
+        self._data = self._data[4:]
+        return int(value)
+
+    def opaque(self) -> bytes:
+        """Return the next opaque bytes, or the bytes of a string.
+
+        Raises:
+            GarbageArguments: they are not all there.
+        """
+        size = self.unsigned()
+        if size > len(self._data):
+            raise GarbageArguments
+        data, self._data = self._data[:size], self._data[size + -size % 4 :]
+        return data
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """One call."""
+
+    xid: int
+    program: int
+    procedure: int
+    arguments: Arguments
+
+
+def receive_call(peer: socket.socket) -> Call:
+    """Return the next call.
+
+    Raises:
+        EOFError: the peer has gone, or what it sends is no call.
+    """
+    record = b""
+    last = False
+    while not last:
+        (mark,) = struct.unpack(">I", receive_exactly(peer, 4))
+        last, size = bool(mark & _LAST), mark & ~_LAST
+        if size + len(record) > LARGEST:
+            raise EOFError
+        record += receive_exactly(peer, size)
+    header = Arguments(record)
+    try:
+        xid, _, _, program, _, procedure = (header.unsigned() for _ in range(6))
+        for _ in range(2):  # credentials and verifier, which nobody asks for here
+            header.unsigned()
+            header.opaque()
+    except GarbageArguments as error:
+        raise EOFError from error
+    return Call(xid, program, procedure, header)
+
+
+def send_reply(peer: socket.socket, xid: int, state: int, results: bytes = b"") -> None:
+    """Send the reply to call `xid`: accepted, with `state` and its results."""
+    record = struct.pack(">IIIIII", xid, 1, 0, 0, 0, state) + results
+    peer.sendall(struct.pack(">I", len(record) | _LAST) + record)
+
+
+def integers(*values: int) -> bytes:
+    """Pack integers."""
+    return struct.pack(f">{len(values)}I", *values)
+
+
+def opaque(data: bytes) -> bytes:
+    """Pack opaque bytes."""
+    return integers(len(data)) + data + bytes(-len(data) % 4)

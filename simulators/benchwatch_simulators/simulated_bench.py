@@ -1,0 +1,234 @@
+"""A simulated bench, switched on: oscillators, counters, and their sockets on loopback.
+
+with open_bench("station") as bench:
+    print(bench.resources["main"])     # TCPIP0::127.0.0.1::41234::SOCKET
+    bench.turn("main", -0.1)
+"""
+
+import difflib
+import secrets
+import zlib
+from collections.abc import Collection, Sequence
+from typing import Self
+
+from benchwatch.clock import Clock, SystemClock
+from benchwatch.errors import BenchwatchError, UsageError
+from benchwatch_simulators.bench_control import Control
+from benchwatch_simulators.bench_time import BenchTime
+from benchwatch_simulators.connection_breaks import Breaker
+from benchwatch_simulators.counter_wiring import Servers, make_instrument
+from benchwatch_simulators.counters.delivery import Delivery
+from benchwatch_simulators.counters.edge_counter import Counting
+from benchwatch_simulators.counters.instrument import Instrument
+from benchwatch_simulators.faults import Fault, FaultScript
+from benchwatch_simulators.oscillator.oscillator import Oscillator
+from benchwatch_simulators.servers.raw_socket_server import LineServer
+from benchwatch_simulators.simulated_bench_file import (
+    BenchPlan,
+    CounterPlan,
+    bench_names,
+    load_plan,
+)
+
+__all__ = ["ServedBench", "bench_names", "open_bench"]
+
+
+class ServedBench:
+    """A bench that is on and answers.
+
+    Attributes:
+        name: of the bench.
+        about: what it shows, one line.
+        resources: resource string of each counter.
+        nominals: nominal frequency of each counter's oscillator, as a person writes it.
+        drivers: the driver that reads each counter.
+        tolerance: suggested, such as ``2 ppb``; None when the bench suggests none.
+        settle: suggested settle limit, such as ``1 ppb/20 s``; None likewise.
+        seed: what makes the noise; pass it to `open_bench` to have the same bench again.
+        clock: the bench's clock.
+        control_port: loopback port of the line language of `benchwatch_simulators.bench_control`.
+    """
+
+    def __init__(
+        self,
+        plan: BenchPlan,
+        *,
+        port: int,
+        seed: int,
+        clock: Clock,
+        faults: Sequence[Fault] = (),
+    ) -> None:
+        self.name = plan.name
+        self.about = plan.about
+        self.tolerance = plan.tolerance
+        self.settle = plan.settle
+        self.seed = seed
+        self.clock = clock
+        self.nominals = {n: plan.nominals[c.oscillator] for n, c in plan.counters.items()}
+        self.drivers = {n: c.wiring.reader for n, c in plan.counters.items()}
+        for fault in faults:
+            if fault.counter is not None:
+                self._known(fault.counter, plan.counters)
+        self._time = BenchTime(clock)
+        self._oscillators = {
+            name: Oscillator(spec, _seed(seed, "oscillator", name))
+            for name, spec in plan.oscillators.items()
+        }
+        self._reference = (
+            Oscillator(plan.reference, _seed(seed, "reference", "")) if plan.reference else None
+        )
+        self._counters = {
+            name: self._counter(name, counter) for name, counter in plan.counters.items()
+        }
+        self._scripts = {
+            name: FaultScript(
+                [fault for fault in faults if fault.counter in {None, name}],
+                lambda: self._time.now_s,
+                _seed(seed, "faults", name),
+            )
+            for name in self._counters
+        }
+        self._servers = Servers(port)
+        try:
+            for name, counter in self._counters.items():
+                delivery = Delivery(self._scripts[name], self._time)
+                self._servers.add(name, plan.counters[name].wiring, counter, delivery)
+            self._control = LineServer(Control(self))
+        except BenchwatchError:
+            self._stop()
+            raise
+        self.control_port = self._control.port
+        by_counter = self._servers.by_counter
+        self.resources = {name: server.resource for name, server in by_counter.items()}
+        self._breaker = Breaker(by_counter, self._counters, self._time)
+        for fault in faults:
+            if fault.is_break:
+                for name in self.names if fault.counter is None else [fault.counter]:
+                    self._breaker.plan(fault, name)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Switch everything off; gates that are open are called off. May be called twice."""
+        self._stop()
+        self._control.close()
+
+    @property
+    def names(self) -> list[str]:
+        """The counters."""
+        return list(self._counters)
+
+    @property
+    def now_s(self) -> float:
+        """Seconds since the bench was switched on."""
+        return self._time.now_s
+
+    def turn(self, counter: str, amount: float) -> None:
+        """Turn the trimmer of the oscillator at `counter` by `amount` turns, positive: up."""
+        self._named(counter).counting.signal.turn(self.now_s, amount)
+
+    def rest_tool(self, counter: str, on: bool) -> None:
+        """Rest a tool on that trimmer, or lift it."""
+        self._named(counter).counting.signal.rest_tool(self.now_s, on=on)
+
+    def truth(self, counter: str) -> float:
+        """Return the true offset now of the oscillator at `counter`, its noise left out."""
+        return self._named(counter).counting.signal.truth(self.now_s)
+
+    def plug_signal(self, counter: str, on: bool) -> None:
+        """Plug the signal into `counter`, or pull it."""
+        self._named(counter).counting.signal_present = on
+
+    def plug_reference(self, counter: str, on: bool) -> None:
+        """Plug the external reference into `counter`, or pull it.
+
+        Raises:
+            UsageError: the bench has no reference to plug in.
+        """
+        counting = self._named(counter).counting
+        if on and counting.reference is None:
+            raise UsageError(f"the bench '{self.name}' has no reference to plug in.")
+        counting.reference_present = on
+
+    def hang_up(self, counter: str) -> None:
+        """Drop every connection to `counter`; it still listens."""
+        self._named(counter)
+        self._servers.by_counter[counter].hang_up()
+
+    def fault(self, counter: str, kind: str, lasts_s: float | None = None) -> None:
+        """Let something go wrong with `counter` from now on; `kind` as in `faults.KINDS`."""
+        self._named(counter)
+        fault = Fault(kind, self.now_s, lasts_s, counter)
+        if fault.is_break:
+            self._breaker.plan(fault, counter)
+        else:
+            self._scripts[counter].add(fault)
+
+    def heard(self, counter: str) -> list[str]:
+        """Return the newest messages `counter` was sent, the oldest first."""
+        return list(self._named(counter).heard)
+
+    def is_remote(self, counter: str) -> bool:
+        """Tell whether the front panel of `counter` is locked to the bus."""
+        return self._named(counter).remote
+
+    def _counter(self, name: str, plan: CounterPlan) -> Instrument:
+        counting = Counting(
+            plan.counting,
+            signal=self._oscillators[plan.oscillator],
+            internal=Oscillator(plan.time_base, _seed(self.seed, "time base", name)),
+            reference=self._reference,
+            seed=_seed(self.seed, "counter", name),
+        )
+        return make_instrument(plan.wiring, plan.front, counting, self._time)
+
+    def _named(self, counter: str) -> Instrument:
+        self._known(counter, self._counters)
+        return self._counters[counter]
+
+    @staticmethod
+    def _known(counter: str, counters: Collection[str]) -> None:
+        if counter not in counters:
+            close = difflib.get_close_matches(counter, counters, n=1)
+            hint = f"; did you mean '{close[0]}'?" if close else "."
+            raise UsageError(f"no counter '{counter}'{hint} There are: {', '.join(counters)}.")
+
+    def _stop(self) -> None:
+        self._time.closing.set()
+        self._servers.close()
+
+
+def open_bench(
+    name_or_path: str = "station",
+    *,
+    port: int = 0,
+    seed: int | None = None,
+    clock: Clock | None = None,
+    faults: Sequence[Fault] = (),
+) -> ServedBench:
+    """Switch a simulated bench on; use it as a context manager, or `close` it.
+
+    Args:
+        name_or_path: one of `bench_names`, or the path of a bench file.
+        port: of the first counter, the others follow; 0 for any free ones.
+        seed: makes the noise; None for a fresh one.
+        clock: the computer's own unless given.
+        faults: what goes wrong, and when; `benchwatch_simulators.faults.parse_fault` reads one.
+
+    Raises:
+        UsageError: no such bench, a fault of a counter that is not on it, or a key in its file
+            can't be used.
+        FileError: the file can't be read.
+        ConnectionFailed: a port can't be had.
+    """
+    plan = load_plan(name_or_path)
+    chosen = secrets.randbits(31) if seed is None else seed
+    return ServedBench(plan, port=port, seed=chosen, clock=clock or SystemClock(), faults=faults)
+
+
+def _seed(seed: int, role: str, name: str) -> int:
+    return zlib.crc32(f"{seed}/{role}/{name}".encode())

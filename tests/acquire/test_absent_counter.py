@@ -1,0 +1,47 @@
+"""A counter that is not there yet: the screen waits for it, lines say so and end."""
+
+import contextlib
+import json
+import sys
+
+import pytest
+from bus_kit import free_port
+from pipeline_kit import benchwatch
+from terminal_kit import PROGRAM, Terminal
+
+from benchwatch_simulators.simulated_bench import open_bench
+
+
+@pytest.fixture(autouse=True)
+def home(tmp_path, monkeypatch):
+    """A home of its own, so that no test touches that of whoever runs it."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+
+
+def test_lines_end_with_exit_3():
+    """Nobody sits before a pipe and waits."""
+    resource = f"TCPIP0::127.0.0.1::{free_port()}::SOCKET"
+    process = benchwatch("watch", resource, "--json", "--no-journal")
+    out, errors = process.communicate(timeout=100)
+
+    assert process.returncode == 3
+    assert json.loads(out)["readings"] == 0
+    assert "nothing listens" in errors
+
+
+def test_the_screen_shows_that_it_tries_and_reads_once_the_counter_is_on(tmp_path):
+    """The counter is switched on after the screen: nothing has to be started again."""
+    port = free_port()
+    command = (
+        sys.executable, "-c", PROGRAM, "watch", f"TCPIP0::127.0.0.1::{port}::SOCKET",
+        "--nominal", "10MHz", "--no-journal",
+    )  # fmt: skip
+    with contextlib.closing(Terminal(command, tmp_path, width=120, height=36)) as screen:
+        screen.wait_for("nothing listens")
+        with open_bench("quiet", seed=5, port=port) as bench:
+            screen.wait_until(lambda _: bench.heard("main").count("READ?") >= 3)
+            screen.type(b"q")
+            code = screen.end()
+
+    assert code == 0

@@ -1,0 +1,75 @@
+"""Leaving well: the front panel is the technician's again, and the connection is closed."""
+
+import signal
+
+import pytest
+from hand_kit import OnTerminal, connections_to, wait_until
+from load_kit import PATIENCE_S
+from pipeline_kit import benchwatch
+from simulated_kit import port_of
+
+from benchwatch_simulators.simulated_bench import open_bench
+
+
+@pytest.fixture(autouse=True)
+def home(tmp_path, monkeypatch):
+    """A home of its own, so that no test touches that of whoever runs it."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT])
+def test_a_signal_in_the_middle_of_a_gate_leaves_the_panel_local(number):
+    """Lines: a gate was set, a reading is in flight, and still the panel is given back."""
+    with open_bench("quiet", seed=5) as bench:
+        process = benchwatch(
+            "watch", bench.resources["main"], "--gate", "0.5s", "--json", "--no-journal"
+        )
+        assert process.stdout is not None
+        process.stdout.readline()
+        process.send_signal(number)
+        code = process.wait(timeout=PATIENCE_S)
+        process.communicate()
+        local = wait_until(lambda: not bench.is_remote("main"))
+        closed = wait_until(lambda: connections_to(port_of(bench)) == 0)
+        heard = bench.heard("main")
+
+    assert (code, local, closed) == (130, True, True)
+    settings = [text for text in heard if "?" not in text]
+    assert settings == ["FREQ:APER 0.5", "SYST:LOC"]
+
+
+@pytest.mark.parametrize(
+    ("how", "code"), [("q", 0), (signal.SIGTERM, 130), (signal.SIGINT, 130), (signal.SIGHUP, 130)]
+)
+def test_the_screen_leaves_the_panel_local_however_it_ends(how, code):
+    """Screen: by its key and by signals."""
+    with open_bench("quiet", seed=5) as bench:
+        screen = OnTerminal(
+            "watch", bench.resources["main"], "--gate", "0.5s", "--nominal", "10MHz", "--no-journal"
+        )
+        assert wait_until(lambda: bench.heard("main").count("READ?") >= 2)
+        assert screen.until(b"ppb")
+        if isinstance(how, str):
+            screen.press(how.encode())
+        else:
+            screen.signal(how)
+        exit_code = screen.ended()
+        local = wait_until(lambda: not bench.is_remote("main"))
+        closed = wait_until(lambda: connections_to(port_of(bench)) == 0)
+
+    assert (exit_code, local, closed) == (code, True, True)
+
+
+def test_a_watch_that_asks_only_sends_nothing_at_the_end():
+    """Queries alone take nothing that would have to be given back."""
+    with open_bench("quiet", seed=5) as bench:
+        process = benchwatch(
+            "watch", bench.resources["main"], "--json", "--no-journal", "--count", "2"
+        )
+        process.communicate(timeout=PATIENCE_S)
+        closed = wait_until(lambda: connections_to(port_of(bench)) == 0)
+        heard = bench.heard("main")
+
+    assert closed
+    assert [text for text in heard if "?" not in text] == []

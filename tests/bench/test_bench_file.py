@@ -1,0 +1,282 @@
+"""The bench file: what it says, what is wrong with it in a sentence, and the draft of one."""
+
+import re
+from decimal import Decimal
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchwatch.bench import Entry, draft, load_bench, read_bench
+from benchwatch.bench.bench_file_keys import COUNTER, REFERENCE, TOP
+from benchwatch.errors import BenchwatchError, FileError, UsageError
+from benchwatch.estimate.results import SettleLimit
+
+NOW_S = 1_936_483_200.0  # 2031-05-14T00:00Z by date(1)
+RESOURCE = "TCPIP0::192.168.1.20::5025::SOCKET"
+
+FULL = f"""
+about = "the station's oven oscillators"
+backend = "@ivi"
+tolerance = "5 ppb"
+settle = "1 ppb/10 min"
+working = ["162.4 MHz"]
+
+[reference]
+name = "station reference"
+uncertainty = "4e-12"
+coverage_factor = 2
+offset = "3e-13"
+calibrated = 2031-05-04
+ageing = "1e-10/1 day"
+
+[counters.ten]
+resource = "{RESOURCE}"
+driver = "scpi-gate-time"
+nominal = "10 MHz"
+gate = "1 s"
+channel = 2
+interval = "10 s"
+
+[counters.five]
+resource = "GPIB0::3::INSTR"
+nominal = "5 MHz"
+tolerance = "50 mHz"
+settle = "2 ppb/1 h"
+working = ["5 MHz", "1.5 GHz"]
+"""
+
+
+def read(text: str):
+    """Read the text of a file called bench.toml, ten days after the calibration."""
+    return read_bench(text, "bench.toml", utc_s=NOW_S)
+
+
+def with_counter(text: str) -> str:
+    """Add lines to the table of a counter."""
+    return f'[counters.main]\nresource = "{RESOURCE}"\n{text}'
+
+
+# ------------------------------------------------------------- what it says
+
+
+def test_every_key_reaches_the_plan():
+    """Counters with their own values and the bench's; 50 mHz at 5 MHz is 10 ppb."""
+    bench = read(FULL)
+    ten, five = bench.plans()
+
+    assert (bench.about, bench.backend) == ("the station's oven oscillators", "@ivi")
+    assert (ten.name, ten.resource, ten.driver) == ("ten", RESOURCE, "scpi-gate-time")
+    assert (ten.nominal, ten.setup.gate_s, ten.setup.channel) == (Decimal(10_000_000), 1.0, 2)
+    assert (ten.tolerance, ten.settle) == (5e-9, SettleLimit(1e-9, 600.0))
+    assert (ten.interval_s, ten.working_hz) == (10.0, (162.4e6,))
+    assert five.driver == "scpi"
+    assert (five.tolerance, five.settle) == (pytest.approx(1e-8), SettleLimit(2e-9, 3600.0))
+    assert five.setup.asks_nothing
+    assert five.working_hz == (5e6, 1.5e9)
+
+
+def test_the_reference_is_that_of_every_counter():
+    """A certificate's U at k = 2 is halved (GUM 4.3.3); the age is counted from its date."""
+    reference = read(FULL).reference
+
+    assert reference is not None
+    assert (reference.name, reference.u, reference.offset) == ("station reference", 2e-12, 3e-13)
+    assert reference.age_s == 10 * 86400
+    assert reference.ageing_per_s == pytest.approx(1e-10 / 86400)
+    assert {plan.reference for plan in read(FULL).plans()} == {reference}
+
+
+def test_a_disciplined_reference_does_not_age():
+    """The word none is a statement, and leaving the key out is not."""
+    table = '[reference]\nname = "r"\n'
+
+    assert read(f'{table}ageing = "none"').reference.ageing_per_s == 0.0
+    assert read(table).reference.ageing_per_s is None
+
+
+def test_a_resource_is_all_that_a_counter_needs():
+    """Nothing is set, nothing is limited, the nominal is found out."""
+    (plan,) = read(with_counter("")).plans()
+
+    assert (plan.driver, plan.nominal, plan.tolerance, plan.reference) == ("scpi", None, None, None)
+    assert plan.setup.asks_nothing
+
+
+def test_a_file_that_is_written_by_a_program_has_its_own_usual_driver():
+    """A path instead of a resource string is read as lines, as on the command line."""
+    (plan,) = read('[counters.main]\nresource = "./readings.txt"').plans()
+
+    assert plan.driver == "lines"
+
+
+def test_a_profile_stands_beside_the_bench_file(tmp_path):
+    """A driver called mine.toml means the file in the bench file's folder, wherever one is."""
+    file = tmp_path / "bench.toml"
+    file.write_text(with_counter('driver = "mine.toml"'))
+
+    assert load_bench(file).counters[0].driver == str(tmp_path / "mine.toml")
+
+
+# ------------------------------------------------------------- what is wrong with it
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("tolernce = '5 ppb'", ["bench.toml: unknown key 'tolernce'", "mean 'tolerance'?"]),
+        (with_counter("nominl = '10 MHz'"), ["bench.toml: counters.main: unknown", "'nominal'?"]),
+        ("[reference]\nuncertanty = '1e-12'", ["bench.toml: reference:", "'uncertainty'?"]),
+        (with_counter("nominal = '10mhz'"), ["counters.main.nominal:", "mega or milli"]),
+        (with_counter("nominal = 10"), ["counters.main.nominal:", "in quotes"]),
+        (with_counter("gate = '1'\ngate_s = 1"), ["unknown key 'gate_s'", "'gate'?"]),
+        (with_counter("gate = '10 m'"), ["counters.main.gate:", "minutes or milliseconds"]),
+        (with_counter("channel = '1'"), ["counters.main.channel:", "without quotes"]),
+        (with_counter("channel = true"), ["counters.main.channel:"]),
+        (with_counter("tolerance = '50 mHz'"), ["counters.main.tolerance:", "no nominal"]),
+        ("tolerance = '5 pigs'\n" + with_counter(""), ["bench.toml: tolerance:", "Write it like"]),
+        ("tolerance = '-5 ppb'\n" + with_counter(""), ["counters.main:", "above zero"]),
+        (with_counter("settle = '1 ppb'"), ["counters.main.settle:", "over which time"]),
+        (with_counter("working = '10 MHz'"), ["counters.main.working:", "list"]),
+        (with_counter("working = [10]"), ["counters.main.working:", "in quotes"]),
+        ("[counters.main]\nnominal = '10 MHz'", ['key "resource" is missing', "SOCKET"]),
+        ("[counters]\nmain = 'R'", ["counters.main must be a table", "[counters.main]"]),
+        ("counters = 3", ["counters must be a table"]),
+        ("[counters.'a b']\nresource='R'", ["name is letters"]),
+        ("[counters.a]\nresource='R'\n[counters.b]\nresource='R'", ["given twice"]),
+        ("[reference]\nuncertainty = '-1e-12'", ["reference.uncertainty:", "negative"]),
+        ("[reference]\ncoverage_factor = 2", ["coverage_factor", "says nothing"]),
+        ("[reference]\ncoverage_factor = 0\nuncertainty='1e-12'", ["reference.coverage_factor:"]),
+        ("[reference]\ncalibrated = '4 May'", ["reference.calibrated:", "no date", "2031-05-04"]),
+        ("[reference]\ncalibrated = 2031-06-01", ["lies in the future"]),
+        ("[reference]\ncalibrated = 0001-01-01", ["reference.calibrated:", "year 1 still"]),
+        ("[reference]\ncalibrated = '1949-12-31'", ["year 1949 still", "2031-05-04"]),
+        (
+            with_counter('[counters.main.time_base]\nofset = "1 ppb"'),
+            ["counters.main.time_base:", "'offset'"],
+        ),
+        (with_counter('time_base = "internal"'), ["counters.main.time_base must be a table"]),
+        ("[reference]\nageing = 'slow'", ["reference.ageing:", "over which time"]),
+        ("about = 3", ["bench.toml: about:", "in quotes"]),
+        ('about = "red \\u001b[31m"', ["about", "plain characters"]),
+    ],
+)  # fmt: skip
+def test_what_is_wrong_is_named_with_file_key_and_way_out(text, words):
+    """One sentence each, without anything of the file that a terminal would obey."""
+    with pytest.raises(UsageError) as caught:
+        read(text)
+
+    said = str(caught.value)
+    assert said.startswith("bench.toml: ")
+    for word in words:
+        assert word in said
+    assert "\x1b" not in said
+
+
+@pytest.mark.parametrize("text", ["[counters", "a = ", "a = 1\na = 2", "\x00", "= 1"])
+def test_what_is_no_toml_is_a_bad_file(text):
+    """With the place, as the TOML reader says it; exit code 5."""
+    with pytest.raises(FileError, match=r"is no TOML: .* \(at ") as caught:
+        read(text)
+
+    assert caught.value.exit_code == 5
+
+
+def test_a_file_without_counters_says_how_to_add_one():
+    """A draft that nobody has edited, or an empty file."""
+    with pytest.raises(UsageError, match=r"\[counters.main\]"):
+        read("").plans()
+
+
+@pytest.mark.parametrize("content", [b"\xff\xfe\x00", b"x" * 1_000_001])
+def test_a_file_of_another_kind_is_refused(tmp_path, content):
+    """Not text, or far too long."""
+    file = tmp_path / "bench.toml"
+    file.write_bytes(content)
+
+    with pytest.raises(FileError, match="is no bench file"):
+        load_bench(file)
+
+
+def test_an_absent_file_says_what_writes_one(tmp_path):
+    """The way out is a command."""
+    with pytest.raises(FileError, match="bench init"):
+        load_bench(tmp_path / "none.toml")
+
+
+@given(st.text(max_size=200))
+def test_no_text_at_all_makes_a_traceback(text):
+    """Any text is a bench, or one of our sentences."""
+    said = ""
+    try:
+        read(text).plans()
+    except BenchwatchError as error:
+        said = str(error)
+
+    assert said.isprintable()
+
+
+# ------------------------------------------------------------- the draft
+
+
+def entry(**fields) -> Entry:
+    """A counter that was found."""
+    return Entry(**{"name": "main", "resource": RESOURCE, **fields})
+
+
+def test_a_draft_is_a_bench_file_and_sets_nothing():
+    """What was found is in it; gate and channel stay comments."""
+    text = draft(
+        [entry(nominal="10 MHz"), entry(name="two", resource="R", driver="talk-only")], "b"
+    )
+    one, two = read(text).plans()
+
+    assert (one.resource, one.driver, one.nominal) == (RESOURCE, "scpi", Decimal(10_000_000))
+    assert (two.name, two.driver, two.nominal) == ("two", "talk-only", None)
+    assert one.setup.asks_nothing
+    assert two.setup.asks_nothing
+
+
+def test_every_key_is_explained_in_a_draft_and_can_be_uncommented():
+    """With every # taken away, the examples themselves are a valid file."""
+    text = draft([], "bench.toml")
+    bare = re.sub(r"(?m)^# (?=\[|\w+ = )", "", text)
+    bench = read(bare)
+    (plan,) = bench.plans()
+
+    for name, key in (*TOP.items(), *REFERENCE.items(), *COUNTER.items()):
+        assert f"{name} = " in bare
+        assert key.says in bare
+    assert bench.reference is not None
+    assert (plan.setup.gate_s, plan.setup.channel) == (1.0, 1)
+
+
+def test_the_visa_library_that_found_the_counters_is_written_down():
+    """Else watch would look for them with another one."""
+    assert read(draft([entry()], "b", backend="@ivi")).backend == "@ivi"
+    assert read(draft([entry()], "b")).backend is None
+
+
+def test_what_is_not_sure_goes_into_a_draft_as_a_comment():
+    """Nobody knows what is at a serial port."""
+    unsure = entry(
+        name="two", resource="ASRL/dev/ttyUSB0::INSTR", sure=False, notes=("not opened",)
+    )
+    text = draft([entry(), unsure], "bench.toml")
+
+    assert [plan.name for plan in read(text).plans()] == ["main"]
+    assert "# not opened" in text
+    assert '# resource = "ASRL/dev/ttyUSB0::INSTR"' in text
+
+
+@given(st.text(min_size=1, max_size=40), st.text(max_size=40))
+def test_nothing_that_an_instrument_says_breaks_out_of_a_draft(resource, note):
+    """Quotes, backslashes, line ends and escapes in a name or an identity stay inside."""
+    text = draft([entry(resource=resource, notes=(note,))], "bench.toml")
+    try:
+        got = read(text).plans()[0].resource
+    except UsageError as error:
+        got = str(error)  # blank, or no plain characters
+
+    assert got == resource.strip() or "counters.main.resource" in got
+    assert "\x1b" not in text

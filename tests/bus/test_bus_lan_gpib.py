@@ -1,0 +1,232 @@
+"""Counters behind a LAN-GPIB controller: one socket, a turn each, no read too many."""
+
+import socket
+import threading
+import time
+
+import pytest
+from bus_kit import answering, serving
+from link_kit import after_a_bad_answer, after_late_replies, hung_up_soon, linked
+from simulated_kit import IDENTITY, wait_for
+from stall_kit import Stalls
+
+from benchwatch.bus import open_link
+from benchwatch.bus.fair_lock import Turns
+from benchwatch.bus.resource_string import parse_address
+from benchwatch.errors import ConnectionFailed, LinkLost, ReplyTimeout, UsageError
+from benchwatch_simulators.simulated_bench import open_bench
+
+
+@pytest.fixture
+def bench():
+    """Two counters behind one controller: SCPI at 5, terse at 7."""
+    with open_bench("lan-gpib", seed=1) as bench:
+        yield bench
+
+
+@pytest.fixture
+def ten(bench):
+    """A guarded session to the counter that speaks SCPI."""
+    with linked(bench, "ten") as link:
+        yield link
+
+
+@pytest.fixture
+def five(bench):
+    """A guarded session to the terse one."""
+    with linked(bench, "five") as link:
+        yield link
+
+
+def test_queries_are_answered(ten):
+    """Short ones and a gate; nothing is left in the error queue by reading too often."""
+    assert ten.ask("*IDN?", 2.0) == IDENTITY
+    assert float(ten.ask("READ?", 2.0)) == pytest.approx(10_000_000.37, abs=0.05)
+    assert ten.ask("SYST:ERR?", 2.0) == '0,"No error"'
+
+
+def test_a_counter_that_talks_when_addressed_takes_one_reading_a_wait(five, bench):
+    """Its gate of half a second is waited for in slices; no reading is lost or read twice."""
+    with Stalls() as stalls:
+        began = time.monotonic()
+        readings = [five.hear(3.0) for _ in range(3)]
+        took_s, took_at_least_s = stalls.since(began), time.monotonic() - began
+
+    assert all(reading.startswith("F ") for reading in readings)
+    assert took_at_least_s > 1.4
+    assert took_s < 2.2
+    assert bench.heard("five") == []
+
+
+def test_two_counters_at_once_get_their_own_answers(bench, ten, five):
+    """Each on a thread of its own, over one connection."""
+    wrong: list[str] = []
+    times: list[float] = []
+
+    def query() -> None:
+        link = open_link(bench.resources["ten"])
+        for _ in range(40):
+            began = time.monotonic()
+            reply = link.ask("*IDN?", 3.0)
+            times.append(stalls.since(began))
+            if reply != IDENTITY:
+                wrong.append(reply)
+        link.close()
+
+    with Stalls() as stalls:
+        other = threading.Thread(target=query)
+        other.start()
+        readings = [five.hear(5.0) for _ in range(3)]
+        other.join()
+
+    assert wrong == []
+    assert all(float(reading[1:]) == pytest.approx(5e6, abs=1) for reading in readings)
+    assert max(times) < 0.5
+
+
+def test_a_late_reply_is_never_the_answer_to_the_next_query(ten):
+    """A newer question makes the instrument drop it (IEEE 488.2 6.3.2.3)."""
+    assert after_late_replies(ten) == ("1", IDENTITY)
+
+
+@pytest.mark.parametrize("kind", ["cut", "garbage", "huge", "doubled"])
+def test_after_a_bad_answer_the_next_is_right(bench, ten, kind):
+    """What is left of it is not joined to the next."""
+    answer, then = after_a_bad_answer(bench, ten, kind, "ten")
+
+    assert answer != "AC" or kind == "doubled"
+    assert then == ["1", IDENTITY]
+
+
+def test_a_controller_that_goes_is_seen_at_once_by_all_its_counters(bench, ten, five):
+    """And the next open finds a new connection."""
+    ten.ask("*IDN?", 2.0)
+    ten.tell("FREQ:APER 10;:READ?")
+    closed = hung_up_soon(bench, "ten")
+    with Stalls() as stalls:
+        with pytest.raises(LinkLost, match="closed the connection") as caught:
+            ten.hear(10.0)
+        seen_s = stalls.since(closed[0])
+    with pytest.raises(LinkLost, match="closed the connection"):
+        five.hear(1.0)
+
+    assert seen_s < 0.1
+    assert not isinstance(caught.value, ReplyTimeout)
+    again = open_link(bench.resources["five"])
+    assert again.hear(3.0).startswith("F ")
+    again.close()
+
+
+def test_the_front_panel_is_given_back(bench):
+    """Of the counter whose link is closed, and of no other."""
+    first, second = (open_link(bench.resources[name]) for name in ("ten", "five"))
+    first.ask("*IDN?", 2.0)
+    second.tell("F")
+    assert wait_for(lambda: bench.is_remote("five"))
+    first.close()
+
+    assert wait_for(lambda: not bench.is_remote("ten"))
+    assert bench.is_remote("five")
+    second.close()
+
+
+def test_what_looks_like_a_command_is_data(bench, ten):
+    """Pluses, and all else a controller would take for itself, are escaped."""
+    ten.tell("++addr 9")
+
+    assert ten.ask("SYST:ERR?", 2.0).startswith("-1")
+    assert bench.heard("ten")[0] == "++addr 9"
+
+
+def test_a_number_that_never_marks_its_end_still_comes_at_once():
+    """Some old instruments do not assert END: the line end counts, not the controller's patience.
+
+    The controller here is scripted: it goes on listening for 0.4 s after the line.
+    """
+    ends: list[float] = []
+
+    def serve(peer: socket.socket) -> None:
+        with peer.makefile("rb") as lines:
+            for line in lines:
+                if line == b"++read eoi\n":
+                    peer.sendall(b"F  10.0000024E+06\r\n")
+                    time.sleep(0.4)
+                    ends.append(time.monotonic())
+                elif line == b"++ver\n":
+                    peer.sendall(b"A CONTROLLER\r\n")
+
+    with serving(serve) as server:
+        link = open_link(f"LANGPIB::127.0.0.1::{server.port}::3")
+        line = link.hear(2.0)
+        heard_s = time.monotonic()
+        link.close()
+
+    assert line == "F  10.0000024E+06"
+    assert heard_s < ends[0] - 0.2
+
+
+def test_what_is_no_controller_is_a_sentence():
+    """Another instrument on that port answers something else, or nothing."""
+    with serving(answering(lambda _: None)) as server:
+        with pytest.raises(ConnectionFailed, match="as a LAN-GPIB controller does"):
+            open_link(f"LANGPIB::127.0.0.1::{server.port}::3")
+
+        assert server.connections == 1
+
+
+@pytest.mark.parametrize(
+    ("resource", "gpib"),
+    [
+        ("LANGPIB::192.168.1.30::1234::5", 5),
+        ("langpib0::gateway.example::1234::30::instr", 30),
+        ("LANGPIB::h-1_x::1::0::INSTR", 0),
+    ],
+)
+def test_addresses(resource, gpib):
+    """Host, port, GPIB address; the class may be left out."""
+    address = parse_address(resource)
+
+    assert (address.gpib, address.interface) == (gpib, "LANGPIB")
+
+
+@pytest.mark.parametrize(
+    "resource",
+    [
+        "LANGPIB::192.168.1.30::1234",
+        "LANGPIB::192.168.1.30::1234::31",
+        "LANGPIB::::1234::3",
+        "LANGPIB::a b::1234::3",
+        "LANGPIB::h::0::3",
+        "LANGPIB::h::port::3",
+        "LANGPIB::h::1234::3::SOCKET",
+        "LANGPIB::\x1b[31m::1234::3",
+    ],
+)
+def test_bad_addresses_are_a_sentence(resource):
+    """With an example, and harmless to print."""
+    with pytest.raises(UsageError) as caught:
+        parse_address(resource)
+
+    assert str(caught.value).isprintable()
+    assert "::" in str(caught.value)
+
+
+def test_turns_are_given_in_the_order_in_which_they_were_asked_for():
+    """Nobody who asks again at once gets in front of who has waited."""
+    turns, order = Turns(), []
+    ready = threading.Barrier(3)
+
+    def take(name: str) -> None:
+        ready.wait()
+        for _ in range(20):
+            with turns:
+                order.append(name)
+                time.sleep(0.001)
+
+    threads = [threading.Thread(target=take, args=(name,)) for name in "abc"]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+
+    assert all(set(order[n : n + 3]) == set("abc") for n in range(3, 50, 3))

@@ -1,0 +1,56 @@
+"""Opening, closing and failing to open, over and over on every bus: nothing is left behind."""
+
+import gc
+import threading
+from pathlib import Path
+
+import pytest
+import pyvisa
+from fault_kit import BUSES, bench_file
+from simulated_kit import wait_for
+
+from benchwatch.bus import open_link
+from benchwatch.errors import ConnectionFailed
+from benchwatch_simulators.simulated_bench import open_bench
+
+ASKED = [bus for bus, (_, dialect) in BUSES.items() if dialect == "scpi"]
+
+
+def handles() -> int:
+    """Open file handles of this process."""
+    return len(list(Path("/proc/self/fd").iterdir()))
+
+
+@pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="handles can't be counted here")
+@pytest.mark.parametrize("bus", ASKED)
+def test_nothing_is_left_of_a_hundred_tries(bus: str, tmp_path: Path) -> None:
+    """Neither handles, threads nor VISA sessions (pyvisa-py #258), even without a collection.
+
+    Half of the tries find nobody there.
+    """
+    sessions = pyvisa.ResourceManager("@py").visalib.sessions  # type: ignore[attr-defined]
+    with open_bench(str(bench_file(bus, tmp_path)), seed=1) as bench:
+        resource = bench.resources["main"]
+        open_link(resource).close()
+        server = bench._servers.by_counter["main"]
+        gc.collect()
+        gc.disable()
+        try:
+            before = handles(), threading.active_count(), len(sessions)
+            for _ in range(50):
+                link = open_link(resource)
+                assert link.ask("*OPC?", 2.0) == "1"
+                link.close()
+            settled = wait_for(lambda: threading.active_count() <= before[1])
+            server.suspend()
+            for _ in range(50):
+                with pytest.raises(ConnectionFailed):
+                    open_link(resource)
+            server.resume()
+            opened = wait_for(lambda: handles() <= before[0])
+        finally:
+            gc.enable()
+
+        assert settled
+        assert opened
+        assert len(sessions) == before[2]

@@ -1,0 +1,194 @@
+"""Serial lines: the guarded session over pseudo-terminals.
+
+What PyVISA-py alone does: the old reply after a timeout, the tail of a torn line, and a
+SerialException when the line goes (measured with PyVISA-py 0.8.1 and pySerial 3.5).
+"""
+
+import os
+import time
+import tty
+
+import pytest
+from link_kit import linked, sessions_left_by
+from simulated_kit import IDENTITY
+from stall_kit import Stalls
+
+from benchwatch.bus import open_link
+from benchwatch.bus.resource_string import SerialSettings, parse_address
+from benchwatch.bus.serial_line import SerialWire, set_line
+from benchwatch.errors import ConnectionFailed, LinkLost, ReplyError, ReplyTimeout, UsageError
+from benchwatch_simulators.simulated_bench import open_bench
+
+
+@pytest.fixture
+def bench():
+    """A counter on a serial line."""
+    with open_bench("serial", seed=1) as bench:
+        yield bench
+
+
+@pytest.fixture
+def link(bench):
+    """A guarded session to it."""
+    with linked(bench) as link:
+        yield link
+
+
+@pytest.fixture
+def bare():
+    """A pseudo-terminal of our own: (what the instrument holds, its resource string)."""
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    yield master, f"ASRL{os.ttyname(slave)}::INSTR"
+    os.close(master)
+    os.close(slave)
+
+
+def test_queries_are_answered(link):
+    """On the wire of its own, not on the slow one that fits any backend."""
+    assert type(link._wire) is SerialWire
+    assert link.ask("*IDN?", 2.0) == IDENTITY
+    assert float(link.ask("READ?", 2.0)) == pytest.approx(10_000_000.37, abs=0.05)
+
+
+def test_a_late_reply_is_never_the_answer_to_the_next_query(link):
+    """It is dropped when it has come before the question."""
+    with pytest.raises(ReplyTimeout):
+        link.ask("READ?", 0.05)
+    link.pause(0.4)
+
+    assert link.ask("*IDN?", 2.0) == IDENTITY
+
+
+@pytest.mark.parametrize("kind", ["cut", "garbage", "huge", "doubled"])
+def test_after_a_bad_answer_the_link_comes_into_step(bench, link, kind):
+    """The next question but one is answered at the latest, and by its own answer.
+
+    A second copy that a busy computer hears only after the next question looks like its answer; a
+    driver knows it by its form.
+    """
+    link.ask("*IDN?", 2.0)
+    bench.fault("main", kind)
+    answers = []
+    for question in ("INP:COUP?", "*OPC?", "*IDN?"):
+        try:
+            answers.append(link.ask(question, 0.3))
+        except (ReplyTimeout, ReplyError):
+            answers.append(None)
+
+    assert answers[1] in {"1", None} | ({answers[0]} if kind == "doubled" else set())
+    assert answers[2] == IDENTITY
+
+
+def test_a_pulled_line_is_seen_at_once(bench, link):
+    """In the middle of a wait, without spinning."""
+    link.ask("*IDN?", 2.0)
+    link.tell("FREQ:APER 10;:READ?")
+    with pytest.raises(ReplyTimeout):
+        link.hear(0.2)
+    bench.hang_up("main")
+    with Stalls() as stalls:
+        began = time.monotonic()
+        with pytest.raises(LinkLost, match=r"unplugged|closed") as caught:
+            link.hear(5.0)
+        took_s = stalls.since(began)
+
+    assert took_s < 0.1
+    assert not isinstance(caught.value, ReplyTimeout)
+
+
+@pytest.mark.parametrize("end", [b"\r", b"\n", b"\r\n", b"\n\r"])
+def test_any_line_end_will_do(bare, end):
+    """Old counters use each of them; commands go out with CR LF."""
+    master, resource = bare
+    link = open_link(resource)
+    link.tell("T")
+    sent = os.read(master, 100)
+    os.write(master, b"1.5" + end + b"2.5" + end)
+    lines = [link.hear(1.0), link.hear(1.0)]
+    link.close()
+
+    assert sent == b"T\r\n"
+    assert lines == ["1.5", "2.5"]
+
+
+def test_the_tail_of_a_torn_line_is_no_line(bare):
+    """It would parse, and be wrong."""
+    master, resource = bare
+    link = open_link(resource)
+    os.write(master, b"10000")
+    with pytest.raises(ReplyTimeout):
+        link.hear(0.05)
+    os.write(master, b"000.5\r\n10000000.7\r\n")
+    line = link.hear(1.0)
+    link.close()
+
+    assert line == "10000000.7"
+
+
+def test_a_second_program_is_refused(bare):
+    """Two on one line would take each other's answers, without a word."""
+    _, resource = bare
+    link = open_link(resource)
+    with pytest.raises(ConnectionFailed, match="another program has it open"):
+        open_link(resource)
+    link.close()
+
+    open_link(resource).close()
+
+
+def test_speed_and_frame_are_set(bare):
+    """They stand in the resource string, after a comma as a port does."""
+    _, resource = bare
+    link = open_link(resource.replace("::INSTR", ",19200,8N2::INSTR"))
+    port = link._wire._port
+    settings = (port.baudrate, port.bytesize, port.parity, port.stopbits)
+    link.close()
+
+    assert settings == (19200, 8, "N", 2)
+
+
+def test_a_frame_the_line_can_not_do_is_a_sentence(bare):
+    """PyVISA raises what the system's own calls do; here they are told to."""
+
+    class Stubborn:
+        def __setattr__(self, name: str, value: object) -> None:
+            raise OSError(22, "Invalid argument")
+
+    with pytest.raises(ConnectionFailed, match="can't be set to 300,7E1"):
+        set_line(Stubborn(), SerialSettings(300, 7, "E", 1))
+
+
+@pytest.mark.parametrize(
+    ("resource", "settings"),
+    [
+        ("ASRL/dev/ttyUSB0::INSTR", None),
+        ("ASRL/dev/ttyUSB0,1200::INSTR", SerialSettings(1200)),
+        ("asrl/dev/ttyUSB0,9600,8N2", SerialSettings(9600, 8, "N", 2)),
+    ],
+)
+def test_addresses(resource, settings):
+    """With and without settings; the VISA library gets none of them."""
+    address = parse_address(resource)
+
+    assert address.serial == settings
+    assert "," not in address.visa
+    assert address.kind == ("ASRL", "INSTR")
+
+
+@pytest.mark.parametrize("settings", ["fast", "9600,9N1", "9600,8N1,x", "0", "", "9600,8X1"])
+def test_bad_settings_are_a_sentence(settings):
+    """With an example."""
+    with pytest.raises(UsageError, match="ASRL/dev/ttyUSB0,19200,7E1::INSTR"):
+        parse_address(f"ASRL/dev/ttyUSB0,{settings}::INSTR")
+
+
+def test_a_line_that_is_not_there():
+    """Unplugged, or misspelled."""
+    with pytest.raises(ConnectionFailed, match="no such device"):
+        open_link("ASRL/dev/no-such-line::INSTR")
+
+
+def test_reopening_leaves_nothing_behind(bench):
+    """No VISA session, no file handle."""
+    assert sessions_left_by(bench) == 0

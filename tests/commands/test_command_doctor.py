@@ -1,0 +1,184 @@
+"""`benchwatch doctor`: each fault is a sentence that says what to do."""
+
+import json
+import os
+from pathlib import Path
+
+import pytest
+
+from benchwatch.bus import Backend, Listed
+from benchwatch.cli import run
+from benchwatch.commands import doctor
+from benchwatch.commands.common import system_checks
+from benchwatch.commands.common.system_checks import Finding
+from benchwatch.driver_registry import drivers
+
+AS_ROOT = os.geteuid() == 0
+
+
+@pytest.fixture(autouse=True)
+def home(tmp_path, monkeypatch) -> Path:
+    """A home of its own."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    return tmp_path
+
+
+def test_all_is_well_here(capsys, monkeypatch):
+    """Every finding is JSON with a verdict; the exit code is 0 where nothing is bad."""
+    monkeypatch.setattr(doctor, "serial_ports", list)
+    code = run(["doctor", "--json"])
+    *checks, end = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+
+    assert [check for check in checks if check["good"] is False] == []
+    assert (code, end) == (0, {"kind": "end", "good": True})
+    names = {check["name"] for check in checks}
+    assert {"python", "packages", "visa @py", "serial ports", "drivers", "journal"} <= names
+
+
+def test_one_bad_thing_is_exit_1_and_has_a_way_out(capsys, monkeypatch, home):
+    """For people: the word NO, and what to do below it."""
+    monkeypatch.setattr(doctor, "serial_ports", list)
+    folder = home / "config" / "benchwatch" / "profiles"
+    folder.mkdir(parents=True)
+    (folder / "broken.toml").write_text("mode = 3\n")
+    code = run(["doctor"])
+    out, errors = capsys.readouterr()
+
+    lines = out.splitlines()
+    bad = next(number for number, line in enumerate(lines) if " NO " in line)
+    assert code == 1
+    assert "broken.toml" in lines[bad]
+    assert lines[bad + 1].strip() == "benchwatch drivers lists them"
+    assert "1 thing to see to" in errors
+
+
+def test_an_old_python_and_a_missing_package(monkeypatch):
+    """Both name what to install."""
+    monkeypatch.setattr(system_checks, "PACKAGES", ("click", "no-such-package"))
+    found = list(system_checks.versions((3, 9, 1)))
+
+    bad = [item for item in found if item.good is False]
+    assert [item.name for item in bad] == ["python", "packages"]
+    assert "3.11" in bad[0].advice
+    assert bad[1].advice == "pip install no-such-package"
+
+
+def test_what_a_visa_library_lacks_matters_only_to_who_needs_it():
+    """A bus without its library is a dash with advice; no library at all is a NO."""
+    lame = Backend("@py", True, "0.8.1", (("TCPIP SOCKET", ""), ("USB INSTR", "install PyUSB")))
+    some = list(system_checks.visa([lame, Backend("@ivi", False, trouble="none is installed")]))
+    none = list(system_checks.visa([Backend("@py", False, trouble="broken")]))
+
+    assert [item.good for item in some] == [True, None, None]
+    assert "pyusb" in some[1].advice
+    assert none[0].good is False
+
+
+@pytest.mark.skipif(AS_ROOT, reason="root may open everything")
+def test_a_port_that_may_not_be_opened_names_its_group(tmp_path):
+    """The permissions of the file decide; nothing is opened."""
+    port = tmp_path / "ttyUSB0"
+    port.touch(mode=0)
+    (found,) = system_checks.serial([Listed(f"ASRL{port}::INSTR", "an adapter")])
+
+    assert found.good is False
+    assert "you may not open" in found.says
+
+
+def test_the_advice_for_a_port_is_its_group(tmp_path, monkeypatch):
+    """Group-readable: join the group. Else: a udev rule."""
+    monkeypatch.setattr(system_checks.os, "access", lambda *_: False)
+    port = tmp_path / "ttyUSB0"
+    port.touch()
+    other = {0o660: "usermod -aG", 0o600: "udev rule"}
+    group = port.stat().st_gid
+    for mode, words in other.items():
+        port.chmod(mode)
+        (found,) = system_checks.serial([Listed(f"ASRL{port}::INSTR")])
+        expected = words if group else "udev rule"  # nobody is told to join root's group
+
+        assert found.good is False
+        assert expected in found.advice
+
+
+def test_no_serial_port_is_no_fault():
+    """A computer without any."""
+    assert [item.good for item in system_checks.serial([])] == [None]
+
+
+def usb_tree(root: Path, kind: str) -> tuple[Path, Path]:
+    """Lay out one USB device as the kernel does (sysfs rules of Linux)."""
+    devices, nodes = root / "devices", root / "nodes"
+    for path, text in {
+        "1-2/product": "Counter\x1b[31m", "1-2/busnum": "1", "1-2/devnum": "7",
+        "1-2:1.0/bInterfaceClass": kind, "1-2:1.0/bInterfaceSubClass": "03",
+    }.items():  # fmt: skip
+        file = devices / path
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_text(text + "\n")
+    (nodes / "001").mkdir(parents=True)
+    (nodes / "001" / "007").touch()
+    return devices, nodes
+
+
+def test_a_usb_instrument_is_seen_by_its_class_and_its_node_is_looked_at(tmp_path, monkeypatch):
+    """Class FE, subclass 03 is USBTMC (USBTMC 1.0, 4.2, from memory)."""
+    devices, nodes = usb_tree(tmp_path, "fe")
+    (allowed,) = system_checks.usb(devices, nodes)
+    monkeypatch.setattr(system_checks.os, "access", lambda *_: False)
+    (forbidden,) = system_checks.usb(devices, nodes)
+
+    assert (allowed.good, forbidden.good) == (True, False)
+    assert "udev rule" in forbidden.advice
+    assert "\x1b" not in allowed.says
+
+
+def test_a_usb_stick_is_no_instrument(tmp_path):
+    """Another class is passed over."""
+    assert list(system_checks.usb(*usb_tree(tmp_path, "08"))) == []
+
+
+def test_a_journal_without_room_or_permission(tmp_path, monkeypatch):
+    """Little space, or a place that can't be written: both name --journal."""
+    path = tmp_path / "data" / "journal.db"
+    (fine,) = system_checks.journal(path)
+    monkeypatch.setattr(system_checks, "LITTLE_SPACE", 10**18)
+    (tight,) = system_checks.journal(path)
+    monkeypatch.setattr(system_checks.os, "access", lambda *_: False)
+    (locked,) = system_checks.journal(path)
+
+    assert [fine.good, tight.good, locked.good] == [True, False, False]
+    assert "GB free" in fine.says
+    assert "--journal" in tight.advice
+    assert "--journal" in locked.advice
+    assert not path.exists()
+
+
+@pytest.mark.parametrize(
+    ("size", "environ", "encoding", "bad"),
+    [
+        ((120, 36), {"TERM": "xterm-256color", "COLORTERM": "truecolor"}, "utf-8", []),
+        ((80, 24), {"TERM": "xterm"}, "UTF8", []),
+        ((79, 24), {"TERM": "xterm"}, "utf-8", ["terminal"]),
+        ((80, 23), {"TERM": "xterm"}, "utf-8", ["terminal"]),
+        ((80, 24), {"TERM": "dumb"}, "utf-8", ["colours"]),
+        ((80, 24), {}, "utf-8", ["colours"]),
+        ((80, 24), {"TERM": "xterm", "NO_COLOR": "1"}, "ascii", []),
+        (None, {}, "ascii", []),
+    ],
+)
+def test_what_a_terminal_can_not_do(size, environ, encoding, bad):
+    """Size, colours, characters; no terminal, no colour asked for and ASCII are no faults."""
+    found = list(system_checks.terminal(size, environ, encoding))
+
+    assert [item.name for item in found if item.good is False] == bad
+    assert all(item.advice for item in found if item.good is False)
+
+
+def test_every_bundled_driver_loads():
+    """The first finding lists them; there is no other."""
+    (found,) = system_checks.profiles(drivers())
+
+    assert isinstance(found, Finding)
+    assert "scpi" in found.says

@@ -1,0 +1,232 @@
+"""Finding instruments: partial results, nothing unsafe sent, never waited for without end."""
+
+import threading
+import time
+from collections.abc import Callable, Sequence
+
+import pytest
+from bus_kit import answering, free_port, serving
+from stall_kit import Stalls
+
+from benchwatch.bus import Listed, Lister, open_link
+from benchwatch.discovery import Finder, Found, Looked, is_identity
+from benchwatch.errors import ConnectionFailed
+from benchwatch_simulators.fake_bus import CLOSED, FakeLink, Reply, Script
+
+IDENTITY = "MADE FOR A TEST,TINY COUNTER,0,1.0"
+NETWORK = "TCPIP0::127.0.0.1::5025::SOCKET"
+SERIAL = "ASRL/dev/ttyUSB0::INSTR"
+
+
+class Bus:
+    """Opens scripted links by their resource, and keeps them."""
+
+    def __init__(self, scripts: dict[str, Script | Exception]) -> None:
+        self.links: dict[str, FakeLink] = {}
+        self._scripts = scripts
+
+    def open_link(self, resource: str, *, cancel: threading.Event) -> FakeLink:
+        """Open a link, or fail as the script says."""
+        script = self._scripts[resource]
+        if isinstance(script, Exception):
+            raise script
+        self.links[resource] = FakeLink(script, resource=resource, cancel=cancel)
+        return self.links[resource]
+
+
+def a_lister(*resources: str, name: str = "a place", first: Callable[[], object] = int) -> Lister:
+    """A place where `resources` are, after `first` was done."""
+
+    def look() -> Sequence[Listed]:
+        first()
+        return [Listed(resource, "an adapter") for resource in resources]
+
+    return Lister(name, True, look)
+
+
+def found_by(finder: Finder, *typed: str) -> dict[str, Found]:
+    """Run to the end; return what was found, by resource, each once."""
+    found = [item for item in finder.find(typed) if isinstance(item, Found)]
+    assert len({item.resource for item in found}) == len(found)
+    return {item.resource: item for item in found}
+
+
+# ------------------------------------------------------------- what is found
+
+
+def test_an_instrument_on_the_network_says_who_it_is_and_is_let_go():
+    """Its identity and the driver, from one query, and the link is closed."""
+    bus = Bus({NETWORK: {"*IDN?": IDENTITY}})
+    found = found_by(Finder(bus.open_link, [a_lister(NETWORK)]))[NETWORK]
+
+    assert (found.identity, found.driver, found.note) == (IDENTITY, "scpi", "")
+    assert (found.source, found.about) == ("a place", "an adapter")
+    assert bus.links[NETWORK].sent == ["*IDN?"]
+    assert bus.links[NETWORK].closed
+
+
+@pytest.mark.parametrize("resource", [SERIAL, "GPIB0::3::INSTR", "LANGPIB::h::1::5", "gpib::3"])
+def test_nothing_is_opened_where_letters_may_be_taken_for_settings(resource):
+    """A serial port or an older counter: it is listed, with what can be done."""
+    bus = Bus({})
+    found = found_by(Finder(bus.open_link, [a_lister(resource)]))[resource]
+
+    assert found.identity is None
+    assert "drivers check" in found.note
+    assert "--ask" in found.note
+    assert bus.links == {}
+
+
+def test_everything_is_asked_when_the_operator_says_so():
+    """ask_all is their word that it is safe."""
+    bus = Bus({SERIAL: {"*IDN?": IDENTITY}})
+    found = found_by(Finder(bus.open_link, [a_lister(SERIAL)], ask_all=True))[SERIAL]
+
+    assert found.identity == IDENTITY
+
+
+def test_a_serial_port_that_is_typed_is_listened_to_and_nothing_is_sent():
+    """A talk-only counter is known by its line; the first one may be cut."""
+    bus = Bus({SERIAL: {}})
+    lines = iter(["00 24 MHz", "10.000 000 24 MHz"])
+
+    def opening(resource: str, *, cancel: threading.Event) -> FakeLink:
+        link = bus.open_link(resource, cancel=cancel)
+        link.hear = lambda _timeout_s: next(lines)  # type: ignore[method-assign]
+        return link
+
+    finder = Finder(opening, of_line=lambda line: ["display"] if line.startswith("10.") else [])
+    found = found_by(finder, SERIAL)[SERIAL]
+
+    assert (found.driver, found.identity) == ("display", None)
+    assert bus.links[SERIAL].sent == []
+
+
+@pytest.mark.parametrize(
+    ("script", "words"),
+    [
+        ({}, "does not answer *IDN?"),
+        ({"*IDN?": CLOSED}, "closed"),
+        ({"*IDN?": "+1.00000002E+07"}, "it says '+1.00000002E+07'"),
+        ({"*IDN?": "\x1b[31mred\x07"}, "it says '?[31mred?'"),
+        (ConnectionFailed("can't open it: nothing listens on that port."), "nothing listens"),
+        (RuntimeError("a bare one"), "RuntimeError: a bare one"),
+    ],
+)
+def test_whatever_is_wrong_with_one_is_said_and_hides_no_other(script, words):
+    """Mute, closed, no identity, escapes, refused, broken library: a note; the next is found."""
+    good = "TCPIP0::127.0.0.1::5026::SOCKET"
+    bus = Bus({NETWORK: script, good: {"*IDN?": IDENTITY}})
+    found = found_by(Finder(bus.open_link), NETWORK, good)
+
+    assert words in found[NETWORK].note
+    assert found[NETWORK].identity is None
+    assert found[good].identity == IDENTITY
+
+
+def test_a_place_that_can_not_be_looked_at_is_told():
+    """A lister that raises is no end of the others."""
+
+    def broken() -> None:
+        raise OSError("no such bus")
+
+    bus = Bus({NETWORK: {"*IDN?": IDENTITY}})
+    places = [a_lister(name="broken", first=broken), a_lister(NETWORK)]
+    items = list(Finder(bus.open_link, places).find())
+
+    assert Looked("broken", "OSError: no such bus.") in items
+    assert Looked("a place") in items
+    assert any(isinstance(item, Found) and item.identity for item in items)
+
+
+def test_what_two_places_know_is_told_once():
+    """A serial port is in the list of ports and in VISA's."""
+    bus = Bus({})
+    places = [a_lister(SERIAL, name="ports"), a_lister(SERIAL, name="VISA")]
+    found = found_by(Finder(bus.open_link, places))
+
+    assert list(found) == [SERIAL]
+
+
+def test_a_real_socket_is_asked_and_a_refused_port_is_a_sentence():
+    """Through PyVISA, on loopback."""
+    peer = answering(lambda line: IDENTITY.encode() + b"\n" if line == "*IDN?" else None)
+    with serving(peer) as server:
+        nobody = f"TCPIP0::127.0.0.1::{free_port()}::SOCKET"
+        found = found_by(Finder(open_link), server.resource, nobody, "nonsense")
+
+    assert found[server.resource].identity == IDENTITY
+    assert "nothing listens" in found[nobody].note
+    assert "no resource string" in found["nonsense"].note
+
+
+# ------------------------------------------------------------- time
+
+
+def test_what_is_quick_is_told_before_what_is_slow_is_done():
+    """Serial ports do not wait for the network."""
+    gone_on = threading.Event()
+    bus = Bus({})
+    places = [a_lister(NETWORK, name="slow", first=gone_on.wait), a_lister(SERIAL)]
+    items = Finder(bus.open_link, places, timeout_s=30.0).find()
+    first = next(items)
+    gone_on.set()
+
+    assert isinstance(first, Found)
+    assert first.resource == SERIAL
+    items.close()
+
+
+def test_a_place_and_an_instrument_that_hang_are_given_up():
+    """The time is up: both are named, and the search ends."""
+    never = threading.Event()
+
+    def hanging(resource: str, *, cancel: threading.Event) -> FakeLink:
+        never.wait(20)
+        raise ConnectionFailed(resource)
+
+    finder = Finder(hanging, [a_lister(name="slow", first=lambda: never.wait(20))], timeout_s=0.3)
+    with Stalls() as stalls:
+        began_s = time.monotonic()
+        items = list(finder.find([NETWORK]))
+        took_s = stalls.since(began_s)
+    never.set()
+
+    assert took_s < 2.0
+    assert [item.resource for item in items if isinstance(item, Found)] == [NETWORK]
+    assert "no answer within 0.3 s" in items[0].note
+    assert [item.place for item in items if isinstance(item, Looked)] == ["slow"]
+    assert "--timeout" in items[1].trouble
+
+
+def test_whoever_has_seen_enough_ends_all_waits():
+    """Leaving the search early cancels what is still open."""
+    cancels: list[threading.Event] = []
+
+    def opening(resource: str, *, cancel: threading.Event) -> FakeLink:
+        cancels.append(cancel)
+        return FakeLink({"*IDN?": Reply(IDENTITY)}, resource=resource, cancel=cancel)
+
+    items = Finder(opening).find([NETWORK])
+    next(items)
+    items.close()
+
+    assert cancels[0].is_set()
+
+
+@pytest.mark.parametrize(
+    ("text", "is_one"),
+    [
+        (IDENTITY, True),
+        ("Tide Works,Counter S,0042,2.0", True),
+        ("Tide Works,Counter S,2.0", True),
+        ("F  10.0000024E+06,", False),
+        ("10.000 000 24 MHz", False),
+        ("+1.0E+07,+1.0E+07,+1.0E+07", False),
+        ("", False),
+        ("\x1b[2J,a,b,c", False),
+    ],
+)
+def test_an_identity_is_told_from_a_reading(text, is_one):
+    """IEEE 488.2 10.14.3: four fields with commas between (from memory)."""
+    assert is_identity(text) is is_one

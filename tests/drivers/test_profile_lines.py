@@ -1,0 +1,214 @@
+"""Lines, whole and damaged, against every parser of replies: the right value or a refusal.
+
+The parsers are the one of SCPI, which is used when no driver is named, and every bundled
+profile. The default run makes 10 000 lines for each; BENCHWATCH_LINES=200000 makes more, as
+`tests/benchmarks/test_many_lines.py` does.
+"""
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from fractions import Fraction
+
+import pytest
+from made_lines import (
+    STRICT,
+    Write,
+    bare,
+    display,
+    exponent_last,
+    interval,
+    made_lines,
+    scpi,
+    terse,
+)
+from made_lines import literally as what_it_says
+
+from benchwatch.errors import ReplyError
+from benchwatch_drivers.bundled_profiles import bundled, load
+from benchwatch_drivers.profile.profile_line import LineReader
+from benchwatch_drivers.scpi.scpi_number import NUMBER, read_frequency
+
+LINES = int(os.environ.get("BENCHWATCH_LINES", "10000"))
+WRITERS: dict[str, Write] = {
+    "terse": terse,
+    "terse-addressed": terse,
+    "talk-only": exponent_last,
+    "talk-only-display": display,
+    "bare-exponent": exponent_last,
+    "scpi-gate-time": exponent_last,
+    "scpi-arm-timer": exponent_last,
+    "interval": interval,
+    "interval-talk-only": interval,
+    "lines": bare,
+}
+"""How each profile's counter writes."""
+PLAUSIBLE_HZ = 10_000
+"""A part in 1000 of the 10 MHz of the made lines: acquisition refuses what is farther off."""
+
+PROFILES = {path.stem: load(path).profile for path in bundled()}
+
+
+def said(reader: LineReader, text: str) -> Fraction | None:
+    """What the reader makes of a line; None for a refusal, or a line that is passed over."""
+    try:
+        line = reader.read(text)
+    except ReplyError:
+        return None
+    return None if line is None or line.value is None else Fraction(line.value)
+
+
+def said_in_scpi(text: str) -> Fraction | None:
+    """What the SCPI driver makes of a reply; None for a refusal."""
+    try:
+        return Fraction(read_frequency(text))
+    except ReplyError:
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Parser:
+    """One parser, and how the counters write that it is for."""
+
+    read: Callable[[str], Fraction | None]
+    write: Write
+    by_terminator: bool
+    """Digits vary, so that only the line's end tells a whole number from a cut one."""
+
+
+def parser_of(name: str) -> Parser:
+    """The parser of a profile."""
+    reader = LineReader(PROFILES[name])
+    return Parser(lambda text: said(reader, text), WRITERS[name], PROFILES[name].line.by_terminator)
+
+
+PARSERS = {name: parser_of(name) for name in PROFILES if name in WRITERS}
+PARSERS["SCPI"] = Parser(said_in_scpi, scpi, by_terminator=True)
+
+
+def wrong_lines(parser: Parser, count: int, seed: int) -> list[str]:
+    """Read made lines; return those that were read wrongly, with what was done to them."""
+    wrong = []
+    for made in made_lines(parser.write, count, seed):
+        value = parser.read(made.text)
+        if value == made.truth or (value is None and made.damage != "whole"):
+            continue
+        literal = value is not None and value == what_it_says(made.text)
+        far = value is not None and abs(value - 10**7) > PLAUSIBLE_HZ
+        cut = made.damage in {"beginning", "end"} and parser.by_terminator
+        if not literal or (made.damage in STRICT and not cut and not far):
+            wrong.append(f"{made.damage}: '{made.text}' gave {value}, was {made.truth}")
+    return wrong
+
+
+def test_every_bundled_profile_has_a_writer_here() -> None:
+    """No profile comes along untested."""
+    assert set(WRITERS) == set(PROFILES)
+
+
+@pytest.mark.parametrize("name", sorted(PARSERS))
+def test_a_made_line_gives_the_right_value_or_a_refusal(name: str) -> None:
+    """Cut, doubled, swapped, joined, with control bytes, with strange letters."""
+    seed = int.from_bytes(os.urandom(4))
+
+    wrong = wrong_lines(PARSERS[name], LINES, seed)
+
+    assert wrong[:5] == [], f"seed {seed}"
+
+
+def test_a_parser_that_takes_the_number_a_line_begins_with_is_caught() -> None:
+    """So that the made lines can be believed to find one."""
+
+    def careless(text: str) -> Fraction | None:
+        found = NUMBER.match(text.strip())
+        return Fraction(found[0]) if found else None
+
+    wrong = wrong_lines(Parser(careless, scpi, by_terminator=True), 1000, 1)
+
+    assert {line.split(":")[0] for line in wrong} >= {"doubled", "control", "foreign"}
+
+
+@pytest.mark.parametrize(
+    "name", sorted(set(PROFILES) - {"lines", "interval", "interval-talk-only"})
+)
+def test_no_piece_of_a_line_passes_for_a_reading(name: str) -> None:
+    """Every proper beginning and end of the examples: refused, the same, or far off."""
+    reader = LineReader(PROFILES[name])
+    passed = []
+    for example in PROFILES[name].examples:
+        if example.value is None:
+            continue
+        pieces = [example.line[:cut] for cut in range(len(example.line))]
+        pieces += [example.line[cut:] for cut in range(1, len(example.line))]
+        for piece in pieces:
+            value = said(reader, piece)
+            off = None if value is None else abs(value - Fraction(example.value))
+            if off is not None and 0 < off <= Fraction(example.value) / 1000:
+                passed.append(piece)
+
+    assert passed == []
+
+
+def test_pieces_of_digits_alone_are_told_by_the_line_end_only() -> None:
+    """What `lines` can't know: a program's number cut short is a number, and near the whole.
+
+    The profile says so (cuts = "terminator"); the wire hands on whole lines only.
+    """
+    reader = LineReader(PROFILES["lines"])
+
+    assert PROFILES["lines"].line.by_terminator
+    assert said(reader, "10000000.02") == Fraction("10000000.02")
+
+
+@pytest.mark.parametrize("name", sorted(PROFILES))
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "\x1b[31m+1.00000002E+07",
+        "\x07",
+        "9" * 100_000,
+        "+1.00000002E+07" + " " * 300 + "x",
+        "١٠٠٠٠٠٠٠.٠",
+        "[bold]10 MHz[/bold]",
+        "<b>1e7</b>",
+        '0,"No error"',
+        "nan",
+        "-1.00000002E+07",
+    ],
+)
+def test_what_is_no_line_of_a_counter_is_no_reading(name: str, text: str) -> None:
+    """Escapes, markup, endless digits, digits of other scripts, answers to something else."""
+    assert said(LineReader(PROFILES[name]), text) is None
+
+
+@pytest.mark.parametrize("name", sorted(PROFILES))
+def test_a_refusal_quotes_the_line_harmlessly(name: str) -> None:
+    """An escape sequence in a line does not reach the terminal in the sentence about it."""
+    with pytest.raises(ReplyError) as caught:
+        LineReader(PROFILES[name]).read("\x1b]0;title\x07\u202e1e7\x9b31m")
+
+    assert str(caught.value).isprintable()
+
+
+@pytest.mark.parametrize("name", ["talk-only", "talk-only-display", "terse", "lines"])
+def test_dashes_are_overrange_and_no_number(name: str) -> None:
+    """Common practice, no source: an overflow is shown as dashes."""
+    overflow = next((e.line for e in PROFILES[name].examples if "--" in e.line), "------")
+
+    line = LineReader(PROFILES[name]).read(overflow)
+
+    assert line is not None
+    assert line.value is None
+
+
+def test_the_special_numbers_of_scpi_are_no_readings() -> None:
+    """SCPI-1999 volume 1, 7.2.1.5 (from memory): 9.91E37 is not a number, 9.9E37 infinity."""
+    reader = LineReader(PROFILES["scpi-gate-time"])
+
+    infinity = reader.read("+9.90000000E+37")
+    with pytest.raises(ReplyError, match="no valid result"):
+        reader.read("+9.91000000E+37")
+
+    assert infinity is not None
+    assert infinity.value is None

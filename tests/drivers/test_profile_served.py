@@ -1,0 +1,165 @@
+"""Profiles against simulated counters that speak their dialect on real sockets."""
+
+import contextlib
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+from bus_kit import Notebook
+from load_kit import PATIENCE_S
+
+from benchwatch.acquire import Acquisition
+from benchwatch.clock import SystemClock
+from benchwatch.counter import Setup
+from benchwatch.quantity import parse_frequency
+from benchwatch.reading import Reading
+from benchwatch_drivers.bundled_profiles import bundled, load
+from benchwatch_simulators.faults import KINDS
+from benchwatch_simulators.simulated_bench import ServedBench, open_bench
+
+BENCH = """
+about = "a quiet oscillator for tests"
+
+[oscillators.main]
+nominal = "10 MHz"
+landing = "37 ppb"
+white_fm = "1e-11"
+
+[counters.main]
+oscillator = "main"
+resolution = "1e-11 s"
+"""
+COUNTERS = {
+    "terse": 'dialect = "terse"\ngate = "0.05 s"',
+    "talk-only": 'dialect = "talk-only"\ngate = "0.05 s"',
+    "talk-only-display": 'dialect = "talk-only"\nstyle = "display"\ngate = "0.05 s"',
+    "talk-only, serial": 'bus = "serial"\ndialect = "talk-only"\ngate = "0.05 s"',
+    "terse, serial": 'bus = "serial"\ndialect = "terse"\ngate = "0.05 s"',
+    "terse-addressed, lan-gpib": 'bus = "lan-gpib"\ndialect = "terse"\ngate = "0.05 s"',
+    "interval": 'dialect = "interval"\npulse = "0.1 s"\ninterval = "0.0499999 s"',
+    "interval-talk-only":
+        'dialect = "interval-talk-only"\npulse = "0.1 s"\ninterval = "0.0499999 s"',
+}  # fmt: skip
+"""Profile, and bus if no socket -> a counter that speaks so. The pulses come ten times a second,
+for speed."""
+OFFSET_HZ = 0.37
+NEAR_HZ = 0.05
+"""A count is 2 mHz, or 1 mHz of an interval's slope; a wrong digit is far more."""
+BEFORE, AFTER = 4, 8
+"""Readings before the fault, and readings in all after which it is over."""
+SIDE_BY_SIDE = 16
+
+
+def profile_path(name: str, folder: Path) -> Path:
+    """The bundled profile; of an interval counter a copy that knows the quicker pulses."""
+    name = name.partition(",")[0]
+    (path,) = (path for path in bundled() if path.stem == name)
+    copy = folder / path.name
+    quick = path.read_text().replace('= "1 s"', '= "100 ms"')
+    copy.write_text(quick.replace("123E-1", "123E-2").replace('"0.25', '"0.025'))
+    return copy if name.startswith("interval") else path
+
+
+@contextlib.contextmanager
+def served(folder: Path, name: str) -> Iterator[ServedBench]:
+    """Serve a bench of the one counter that `name` reads."""
+    path = folder / "made.toml"
+    path.write_text(BENCH + COUNTERS[name])
+    with open_bench(str(path), seed=5) as bench:
+        yield bench
+
+
+class Troublemaker(Notebook):
+    """Lets a fault happen after a few readings, and goes on for a few more."""
+
+    def __init__(self, bench: ServedBench, kind: str | None) -> None:
+        super().__init__(enough=BEFORE + AFTER)
+        self._bench = bench
+        self._kind = kind
+
+    def take(self, event: object) -> None:
+        """Write it down, and make trouble when it is time."""
+        super().take(event)  # type: ignore[arg-type]
+        if isinstance(event, Reading) and len(self.readings) == BEFORE and self._kind:
+            self._bench.fault("main", self._kind, 0.3 if self._kind in {"mute", "late"} else None)
+
+
+def watched(folder: Path, name: str, kind: str | None) -> "Seen":
+    """Watch a counter through a fault; return what was seen, and what the counter heard."""
+    with served(folder, name) as bench:
+        notebook = Troublemaker(bench, kind)
+        acquisition = Acquisition(
+            name="main",
+            resource=bench.resources["main"],
+            driver=load(profile_path(name, folder)),
+            setup=Setup(),
+            nominal=parse_frequency("10MHz"),
+            take=notebook.take,
+            link_changed=notebook.link_changed,
+            clock=SystemClock(),
+            origin_s=SystemClock().monotonic(),
+            margin_s=0.3 if kind else 2.0,  # so that a fault is over soon, and no machine too busy
+        )
+        notebook.stop = acquisition.stop
+        acquisition.start()
+        acquisition.join(PATIENCE_S)
+        acquisition.stop()
+        acquisition.join(PATIENCE_S)
+        assert acquisition.error is None, acquisition.error
+        return notebook, bench.heard("main")
+
+
+Seen = tuple[Troublemaker, list[str]]
+"""What a watch saw, and what the counter heard."""
+
+
+@pytest.fixture(scope="module")
+def seen(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, str | None], Seen]:
+    """Every profile through every fault and through none, each on a bench of its own.
+
+    Many side by side, for they mostly wait.
+    """
+    folder = tmp_path_factory.mktemp("benches")
+
+    def through(case: tuple[str, str | None]) -> Seen:
+        own = folder / "-".join(map(str, case))
+        own.mkdir()
+        return watched(own, *case)
+
+    cases = [(name, kind) for kind in (None, *KINDS) for name in sorted(COUNTERS)]
+    with ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
+        return dict(zip(cases, pool.map(through, cases), strict=True))
+
+
+@pytest.mark.parametrize("name", sorted(COUNTERS))
+def test_a_counter_is_watched_by_its_profile(
+    seen: dict[tuple[str, str | None], Seen], name: str
+) -> None:
+    """Right readings, in order, and nothing sent but what the profile asks by."""
+    notebook, heard = seen[name, None]
+    dialect = name.partition(",")[0]
+    asked = {"terse": {"T"}, "interval": {"*IDN?", "READ?", "ROSC:SOUR?"}}
+    questions = asked.get(dialect, set())
+    stamps = [reading.elapsed_s for reading in notebook.readings]
+
+    assert len(notebook.readings) >= BEFORE + AFTER
+    assert [r.offset_hz for r in notebook.readings] == pytest.approx(
+        [OFFSET_HZ] * len(notebook.readings), abs=NEAR_HZ
+    )
+    assert stamps == sorted(set(stamps))
+    assert notebook.gaps == []
+    assert set(heard) == questions
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("name", sorted(COUNTERS))
+def test_no_fault_invents_a_reading(
+    seen: dict[tuple[str, str | None], Seen], name: str, kind: str
+) -> None:
+    """Late, cut, doubled, closed, mute ...: only right readings, before and after."""
+    notebook, _ = seen[name, kind]
+    wrong = [r.offset_hz for r in notebook.readings if abs(r.offset_hz - OFFSET_HZ) > NEAR_HZ]
+
+    assert wrong == []
+    assert len(notebook.readings) >= BEFORE + AFTER

@@ -1,0 +1,79 @@
+"""Which readings of several counters were taken together."""
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchwatch.estimate.comparison.matched_readings import align, match_times
+
+
+def test_matching_in_time() -> None:
+    """Nearest within the window; what has no partner, or only a far one, stays out."""
+    main = np.array([0.0, 1.0, 2.0, 3.0, 10.0])
+    spare = np.array([0.1, 2.2, 2.9, 50.0])
+
+    rows = match_times([main, spare], 0.25)
+
+    assert rows.tolist() == [[0, 0], [2, 1], [3, 2]]
+
+
+def test_no_reading_is_used_twice() -> None:
+    """Where a fast counter has four readings to one of a slow counter, one match is made."""
+    fast, slow = np.arange(0.0, 8.0, 0.25), np.arange(0.0, 8.0, 1.0)
+
+    rows = match_times([fast, slow], 1.0)
+
+    assert rows[:, 1].tolist() == list(range(8))
+    assert np.array_equal(fast[rows[:, 0]], slow)
+
+
+@pytest.mark.parametrize("times", [([], [1.0]), ([1.0], []), ([1.0], [5.0]), ([math.nan], [1.0])])
+def test_nothing_to_match(times: tuple[list[float], list[float]]) -> None:
+    """An empty list, or no reading near enough, gives no rows."""
+    assert match_times([np.array(times[0]), np.array(times[1])], 1.0).shape == (0, 2)
+
+
+@given(
+    lists=st.lists(
+        st.lists(st.integers(0, 60), min_size=1, max_size=25, unique=True).map(sorted),
+        min_size=2,
+        max_size=3,
+    ),
+    window=st.integers(0, 4),
+)
+def test_matches_lie_within_the_window(lists: list[list[int]], window: int) -> None:
+    """Every match is near enough, in order, and takes each reading of each list once."""
+    times = [np.array(column, dtype=float) for column in lists]
+
+    rows = match_times(times, float(window))
+
+    for row, column in itertools.product(rows.tolist(), range(1, len(times))):
+        assert abs(times[column][row[column]] - times[0][row[0]]) <= window
+    for column in range(len(times)):
+        assert np.all(np.diff(rows[:, column]) > 0)
+
+
+def test_missing_sets_leave_a_nan() -> None:
+    """Where one counter has no reading a nan stands, so that no difference bridges it."""
+    main, spare = np.arange(10.0), np.delete(np.arange(10.0), [4, 5]) + 0.1
+    times = {"main": main, "spare": spare}
+
+    matched, interval_s = align(times, {name: 10 * at for name, at in times.items()}, 0.3)
+
+    assert interval_s == 1.0
+    assert np.isnan(matched["main"]).tolist() == [False] * 4 + [True] + [False] * 4
+    assert np.nansum(np.abs(matched["spare"] - matched["main"] - 1.0)) == pytest.approx(0.0)
+
+
+def test_one_set_has_no_interval() -> None:
+    """A single matched set comes back alone, with an interval of nan."""
+    times = {"main": np.array([1.0]), "spare": np.array([1.1])}
+
+    matched, interval_s = align(times, times, 0.5)
+
+    assert matched["spare"].tolist() == [1.1]
+    assert math.isnan(interval_s)

@@ -1,0 +1,173 @@
+"""An oven that cycles: never settled when it swings too far, and the cycle is told."""
+
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from made_cycles import SHAPES, MadeCycle, cycling
+from made_warmups import FAMILIES, LIMIT
+from seed_kit import unseen_seed
+
+from benchwatch.estimate.block_means import Pyramid
+from benchwatch.estimate.results import Cycle, Held, Numbers, Settle
+from benchwatch.estimate.settle.cycle import FittedCycle, find_cycle
+from benchwatch.estimate.settle.cycle_finder import CycleFinder
+from benchwatch.estimate.settle.settling import Settling
+from benchwatch.lines import json_line
+from benchwatch.reading import Reading
+
+
+def _watched(made: MadeCycle, *, every: int = 5) -> tuple[int | None, Settle]:
+    """First second at which it was called settled, and what was said at the end."""
+    settling, given = Settling(LIMIT), None
+    for second, offset in enumerate(made.made.readings.tolist()):
+        settling.add(float(second), offset)
+        if second % every:
+            continue
+        settle = settling.verdict()
+        assert settle is not None
+        if given is None and settle.state == "settled":
+            given = second
+    settle = settling.verdict()
+    assert settle is not None
+    return given, settle
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize("period_s", [(30.0, 120.0), (120.0, 600.0)])
+def test_an_oven_that_cycles_too_far_is_never_settled(shape: str, period_s: tuple) -> None:
+    """Swings of 1.5 to 10 limits after an exponential; period and swing are told near the truth."""
+    rng = np.random.default_rng(unseen_seed())
+    made = cycling(rng, shape, seconds=4500, period_s=rng.uniform(*period_s))
+
+    given, settle = _watched(made)
+
+    assert given is None
+    assert settle.cycle is not None
+    assert settle.cycle.period_s == pytest.approx(made.period_s, rel=0.05)
+    assert settle.cycle.swing == pytest.approx(made.swing, rel=0.25)
+    assert settle.reason.startswith("cycles by ")
+
+
+def test_a_cycle_longer_than_the_horizon_is_not_settled_either() -> None:
+    """Two horizons long and three limits high: what was seen of it speaks against the verdict."""
+    made = cycling(np.random.default_rng(unseen_seed()), "sine", swing=3.0, period_s=1200.0)
+
+    given, settle = _watched(made)
+
+    assert given is None
+    assert settle.cycle is not None
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_an_oven_that_swings_by_a_fifth_of_the_limit_is_settled(shape: str) -> None:
+    """From peak to peak, whatever its shape."""
+    rng = np.random.default_rng(unseen_seed())
+    made = cycling(rng, shape, seconds=9000, swing=0.2)
+
+    given, _ = _watched(made)
+
+    assert given is not None
+
+
+@pytest.mark.parametrize("family", ["slow tail", "overshoot", "flicker"])
+def test_a_warm_up_is_no_cycle(family: str) -> None:
+    """Without one none is told, whatever the noise."""
+    made = FAMILIES[family](np.random.default_rng(unseen_seed()))
+    settling, told = Settling(LIMIT), 0
+
+    for second, offset in enumerate(made.readings[:6000].tolist()):
+        settling.add(float(second), offset)
+        if second % 10 == 0:
+            settle = settling.verdict()
+            told += settle is not None and settle.cycle is not None
+
+    assert told <= 12
+
+
+def test_swing_and_period_lie_within_their_uncertainty() -> None:
+    """A sine in white noise: of forty fits the truth is within 2u in thirty or more."""
+    rng = np.random.default_rng(unseen_seed())
+    period_inside = swing_inside = 0
+    t = np.arange(400.0)
+    for _ in range(40):
+        period_s, swing = rng.uniform(32.0, 60.0), rng.uniform(1e-9, 5e-9)
+        y = 0.5 * swing * np.sin(2.0 * np.pi * (t / period_s + rng.uniform()))
+        y += 3e-10 * rng.standard_normal(len(t))
+        found = find_cycle(np.array([t, y, np.ones_like(t)]), 30.0, 1e-9, 1.0)
+        assert found is not None
+        period_inside += abs(found.period_s - period_s) < 2.0 * found.period_u
+        swing_inside += abs(found.swing - swing) < 3.0 * found.swing_u
+
+    assert period_inside >= 30
+    assert swing_inside >= 30
+
+
+def test_neither_a_step_nor_an_exponential_is_a_cycle() -> None:
+    """A nudge that nobody confirmed, and a warm-up of twenty limits, at low noise."""
+    t = np.arange(96.0)
+    noise = 1e-12 * np.random.default_rng(3).standard_normal(96)
+
+    for shape in (3e-9 * (t > 40.0), 2e-8 * np.exp(-t / 17.0)):
+        for shortest_s in (8.0, 16.0, 32.0):
+            found = find_cycle(np.array([t, shape + noise, np.ones(96)]), shortest_s, 1e-9, 1.0)
+            assert found is None or found.swing < 3e-11
+
+
+def test_more_is_asked_of_a_cycle_that_was_seen_few_times() -> None:
+    """Flicker noise has a power that goes with the period: the longest are its own.
+
+    One of 2.7 periods at 143 times the residual variance came up in such noise alone.
+    """
+    often = FittedCycle(200.0, 1.0, 1e-10, 1e-11, 0.0, 8.0, 143.0, 0.0, 1600.0)
+    seldom = FittedCycle(1081.0, 20.0, 1e-10, 1e-11, 0.0, 2.7, 143.0, 0.0, 2900.0)
+
+    assert often.shown(1e-9) is not None
+    assert seldom.shown(1e-9) is None
+    assert replace(seldom, power=300.0).shown(1e-9) is not None
+
+
+def test_a_look_goes_through_all_octaves_and_begins_anew() -> None:
+    """From some readings to some horizons, each call one; then False, and the first again."""
+    pyramid = Pyramid()
+    for second, offset in enumerate(1e-10 * np.random.default_rng(5).standard_normal(4000)):
+        pyramid.add(float(second), float(offset))
+    finder = CycleFinder()
+
+    def look() -> bool:
+        return finder.look(pyramid, -math.inf, 1.0, horizon_s=600.0, limit=1e-9)
+
+    rounds = [look() for _ in range(20)]
+
+    assert rounds.index(False) == 10
+    assert rounds[10:].count(False) == 1 + (len(rounds) - 11) // 11
+    assert finder.cycle is None
+
+
+def test_the_cycle_is_in_the_line_for_programs() -> None:
+    """Seconds and fractions, null where there is none."""
+    reading = Reading("main", 1.9e9, 12.0, 1.0, "10000000.0", 1e7, 0.0, 0.0)
+    held = Held(10.0, 3600.0, -4e-10, 1800.0, 1, 62.0)
+    settle = Settle("settled", 10.0, None, cycle=Cycle(300.0, 2.0, 4.2e-10, 1e-11), held=held)
+
+    line = json.loads(json_line(reading, Numbers(settle=settle)))
+    without = json.loads(json_line(reading, Numbers(settle=Settle("unsure", None, None))))
+
+    assert line["settle"]["cycle"] == {
+        "period_s": 300.0,
+        "period_u": 2.0,
+        "swing": 4.2e-10,
+        "swing_u": 1e-11,
+    }
+    assert line["settle"]["held"] == {
+        "first_s": 10.0,
+        "held_s": 3600.0,
+        "worst": -4e-10,
+        "worst_s": 1800.0,
+        "gaps": 1,
+        "gaps_s": 62.0,
+    }
+    assert without["settle"]["cycle"] is None
+    assert without["settle"]["held"] is None

@@ -1,0 +1,89 @@
+"""A real watch with an hour behind it: ``python tests/kits/loaded_watch.py RESOURCE``.
+
+The hour is made: readings of the past are put through the pipeline before the counter is
+opened, and the run's clock is set on by as much.
+"""
+
+import argparse
+import random
+import sys
+from decimal import Decimal
+from pathlib import Path
+
+from benchwatch.clock import SystemClock
+from benchwatch.estimate.results import SettleLimit
+from benchwatch.journal import Journal
+from benchwatch.plan import Plan
+from benchwatch.reading import Reading
+from benchwatch.run.live_watch import Limits, Watch
+from benchwatch.run.operator_commands import Operating
+
+NOMINAL_HZ = 10_000_000.0
+BEFORE_INTERVAL_S = 0.1
+OFFSET, SPREAD = 3.7e-8, 1e-10
+
+
+class AdvancedClock(SystemClock):
+    """The computer's clocks, set on by the time that is made."""
+
+    ahead_s = 0.0
+
+    def monotonic(self) -> float:
+        """Return seconds that jump once, when the past has been made."""
+        return super().monotonic() + self.ahead_s
+
+
+def past(watch: Watch, before_s: float) -> None:
+    """Put `before_s` of readings through the pipeline of `watch`."""
+    noise, utc_s = random.Random(20310504), SystemClock().utc() - before_s
+    for row in range(round(before_s / BEFORE_INTERVAL_S)):
+        at_s, offset = row * BEFORE_INTERVAL_S, OFFSET + noise.gauss(0.0, SPREAD)
+        hertz = NOMINAL_HZ * (1.0 + offset)
+        watch._pipelines["main"].take(
+            Reading(
+                "main", utc_s + at_s, at_s, BEFORE_INTERVAL_S, f"{hertz:.5f}", hertz,
+                hertz - NOMINAL_HZ, offset, 1e-5,
+            )
+        )  # fmt: skip
+
+
+def main() -> int:
+    """Run the screen over it, or nothing at all with ``--view none``."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("resource")
+    parser.add_argument("--every", type=float, default=0.1, help="seconds from reading to reading")
+    parser.add_argument("--before", type=float, default=0.0, help="seconds that are made")
+    parser.add_argument("--view", default="trim")
+    parser.add_argument("--home", type=Path, required=True)
+    asked = parser.parse_args()
+    clock = AdvancedClock()
+    plan = Plan(
+        "main",
+        asked.resource,
+        nominal=Decimal("10e6"),
+        tolerance=1e-9,
+        settle=SettleLimit(1e-9, 600.0),
+        interval_s=asked.every,
+    )
+    journal = Journal(asked.home / "journal.sqlite")
+    run = Watch([plan], journal=journal, limits=Limits(), clock=clock)
+    past(run, asked.before)
+    clock.ahead_s = asked.before
+    run.start()
+    if asked.view == "none":
+        print("q quit", flush=True)
+        code = 0 if sys.stdin.read(1) else 1
+    else:
+        from benchwatch.screen.app import BenchwatchApp
+        from benchwatch.screen.display_options import Options
+        from benchwatch.screen.terminal.screen_process import run_screen
+
+        options = Options(view=asked.view, log=asked.home / "log", state=None)
+        code = run_screen(BenchwatchApp(run, operator=Operating(run), options=options))
+    run.stop()
+    journal.close()
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,62 @@
+"""Oscillators that nobody turns, and turns that somebody makes on them, with known truth.
+
+Invented data in units of the white noise of single readings, which is one; one reading a second.
+"""
+
+from collections.abc import Callable
+from typing import Final
+
+import numpy as np
+from made_sessions import make_flicker
+from numpy.typing import NDArray
+
+from benchwatch.estimate.level.level_estimator import Level
+from benchwatch.estimate.results import Nudge
+
+Floats = NDArray[np.float64]
+Maker = Callable[[np.random.Generator, int], Floats]
+
+SIGMA: Final = 1e-10
+
+
+def saw_tooth(rng: np.random.Generator, readings: int) -> Floats:
+    """Make a thermostat's cycle: a swing of 5 to 50, a period of 60 to 300 readings, quick back."""
+    swing, period = 5.0 * 10.0 ** rng.uniform(), rng.uniform(60.0, 300.0)
+    phase = (np.arange(readings) / period + rng.uniform()) % 1.0
+    return np.asarray(rng.choice((-1.0, 1.0)) * swing * phase)
+
+
+def random_walk(rng: np.random.Generator, readings: int) -> Floats:
+    """Make random-walk FM: steps of 0.3 to 2 a reading."""
+    return np.cumsum(0.3 * 6.7 ** rng.uniform() * rng.standard_normal(readings))
+
+
+def flicker(rng: np.random.Generator, readings: int) -> Floats:
+    """Make flicker FM: an Allan deviation of 0.3 to 3."""
+    return make_flicker(0.3 * 10.0 ** rng.uniform(), rng, readings)
+
+
+def quiet(_rng: np.random.Generator, readings: int) -> Floats:
+    """Make nothing but what every family has: white noise."""
+    return np.zeros(readings)
+
+
+IDLE: Final[dict[str, Maker]] = {
+    "white": quiet,
+    "flicker": flicker,
+    "random walk": random_walk,
+    "saw-tooth": saw_tooth,
+}
+TARGETS: Final = {"white": 0.0, "flicker": 0.1, "random walk": 0.5, "saw-tooth": 0.5}
+"""Nudges a thousand readings, at most; the project's own, common practice, no source."""
+
+
+def nudges(offsets: Floats, rng: np.random.Generator) -> list[tuple[int, Nudge]]:
+    """Return what is told as nudges of these offsets with white noise: number of reading, nudge."""
+    level = Level()
+    told = []
+    for k, y in enumerate((SIGMA * (offsets + rng.standard_normal(offsets.size))).tolist()):
+        now = level.add(float(k), y, gate_s=1.0, resolution=0.0)
+        if now.confirmed_nudge is not None:
+            told.append((k, now.confirmed_nudge))
+    return told

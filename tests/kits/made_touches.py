@@ -1,0 +1,92 @@
+"""Made benches with known truth: a tool is put on a trimmer and lifted, with a hand that creeps.
+
+Invented data. Readings every quarter second with white noise of 1e-10, rounded to 4e-11. A tool
+that pulls by 6 ppb comes to rest exponentially with 0.3 s; readings are means over their gates, so
+the first one is touched for a part of its gate only. The key is pressed up to a second early or
+late.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchwatch.estimate.live_estimate import LiveEstimate
+from benchwatch.estimate.trim.mean_pull import Pull
+from benchwatch.pipeline.trimming import Trimming
+from benchwatch.snapshot import TrimNow
+
+PULL = 6e-9
+HAND_S = 0.3
+SIGMA, DIGIT = 1e-10, 4e-11
+_FINE = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """Something done to the trimmer."""
+
+    at_s: float
+    size: float
+    """Fractional."""
+    hand_s: float = 0.0
+    """Time constant with which it comes to rest; 0: at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class Press:
+    """The key of the tool."""
+
+    at_s: float
+    on: bool
+
+
+def touches(
+    rng: np.random.Generator,
+    times: int,
+    *,
+    held_s: float,
+    apart_s: float = 20.0,
+    early: float = 0.3,
+) -> tuple[list[Move], list[Press]]:
+    """Put the tool on `times` times, for `held_s` each."""
+    moves, keys = [], []
+    at_s = 20.0 + rng.uniform()
+    for _ in range(times):
+        for on in (True, False):
+            moves.append(Move(at_s, PULL if on else -PULL, HAND_S))
+            keys.append(Press(at_s + rng.uniform(-early, early), on))
+            at_s += held_s if on else apart_s
+    return moves, keys
+
+
+def follow(
+    rng: np.random.Generator,
+    moves: list[Move],
+    keys: list[Press],
+    *,
+    lasts_s: float,
+    gate_s: float = 0.25,
+    tolerance: float = 5e-9,
+    trimming: Trimming | None = None,
+) -> tuple[Pull | None, list[tuple[float, TrimNow]]]:
+    """Run estimate and trimming over the bench; return the pull learned, and each state."""
+    count = int(lasts_s / gate_s)
+    fine = (np.arange(count * _FINE) + 0.5) * gate_s / _FINE
+    moved = np.zeros(count * _FINE)
+    for move in moves:
+        late = fine - move.at_s
+        rest = np.exp(-np.maximum(late, 0.0) / move.hand_s) if move.hand_s else 0.0
+        moved += np.where(late >= 0.0, move.size * (1.0 - rest), 0.0)
+    read = moved.reshape(count, _FINE).mean(axis=1) + rng.normal(0.0, SIGMA, count)
+    read = np.round(read / DIGIT) * DIGIT
+    live, trimming = LiveEstimate(tolerance=tolerance), trimming or Trimming(tolerance, None)
+    waiting, states = sorted(keys, key=lambda key: key.at_s), []
+    for place, offset in enumerate(read.tolist()):
+        at_s, ends_s = (place + 0.5) * gate_s, (place + 1) * gate_s
+        while waiting and waiting[0].at_s < ends_s:
+            key = waiting.pop(0)
+            live.touch(key.at_s)
+            states.append((key.at_s, trimming.touch(key.at_s, live.numbers, on=key.on)))
+        numbers = live.add(at_s, offset, gate_s=gate_s, resolution=DIGIT)
+        states.append((ends_s, trimming.add(at_s, offset, numbers)))
+    return trimming.tool.pull, states

@@ -1,0 +1,72 @@
+"""Made readings, a clock that stands still, and the product as a child process."""
+
+import os
+import subprocess
+import sys
+import threading
+from decimal import Decimal
+
+from benchwatch.journal.schema import Run
+from benchwatch.quantity import difference
+from benchwatch.reading import Flag, Reading
+
+NOMINAL = Decimal(10_000_000)
+START_UTC_S = 1_935_656_420.5  # 2031-05-04T10:20:20.5Z by date(1), a made-up day
+RUN = Run(7, 1, "main", "TCPIP0::127.0.0.1::5025::SOCKET", "scpi", START_UTC_S, NOMINAL)
+"""A run as the journal keeps it."""
+
+
+def reading(
+    number: int,
+    text: str = "10000000.0231",
+    *,
+    counter: str = "main",
+    flags: frozenset[Flag] = frozenset(),
+) -> Reading:
+    """Return the reading with this number of a made run, one a second."""
+    offset_hz, offset = difference(Decimal(text), NOMINAL)
+    return Reading(
+        counter, START_UTC_S + number, float(number), 1.0, text, float(text), offset_hz, offset,
+        1e-4, flags,
+    )  # fmt: skip
+
+
+class StillClock:
+    """A clock that moves only when told to."""
+
+    def __init__(self) -> None:
+        self.now_s = 1000.0
+
+    def monotonic(self) -> float:
+        """Seconds of a run."""
+        return self.now_s
+
+    def utc(self) -> float:
+        """Unix seconds."""
+        return START_UTC_S + self.now_s - 1000.0
+
+    def wait(self, event: threading.Event, timeout_s: float) -> bool:
+        """Return at once, with the time moved on."""
+        self.now_s += timeout_s
+        return event.is_set()
+
+
+def python(code: str, *arguments: str) -> "subprocess.Popen[str]":
+    """Start a Python child that runs `code`."""
+    return subprocess.Popen(
+        [sys.executable, "-c", code, *arguments],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+def benchwatch(*arguments: str, **environ: str) -> "subprocess.Popen[str]":
+    """Start the product as a person would, its output on pipes."""
+    return subprocess.Popen(
+        [sys.executable, "-c", "from benchwatch.cli import main; main()", *arguments],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=os.environ | environ,
+    )

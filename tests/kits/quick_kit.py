@@ -1,0 +1,46 @@
+"""The program on a clock that goes as quickly as it is told to, and a simulated bench with it."""
+
+import signal
+
+QUICKLY, SLOWLY = signal.SIGUSR1, signal.SIGUSR2
+"""What tells the clock so: slowly is as the computer's own clock."""
+
+
+def program(speed: float, *, begin_quickly: bool) -> str:
+    """Return a program for ``python -c`` that takes the arguments of the command line.
+
+    Where something must be done or seen within bench seconds, a busy machine needs a slow clock
+    for it, and where all only wait, a quick one spares everybody's time.
+    """
+    return f"""
+import signal, sys, time
+import benchwatch.clock
+
+class Clock:
+    rate = (time.monotonic(), 0.0, {speed if begin_quickly else 1.0})
+    # since when, from which second of its own, how fast
+
+    def go(self, speed):
+        self.rate = (time.monotonic(), self.monotonic(), speed)
+
+    def monotonic(self):
+        since_s, from_s, speed = self.rate
+        return from_s + (time.monotonic() - since_s) * speed
+
+    def utc(self, began_s=time.time()):
+        return began_s + self.monotonic()
+
+    def wait(self, event, timeout_s):
+        return event.wait(max(0.0, timeout_s) / self.rate[2])
+
+clock = Clock()
+signal.signal(signal.{QUICKLY.name}, lambda *_: clock.go({speed}))
+signal.signal(signal.{SLOWLY.name}, lambda *_: clock.go(1.0))
+benchwatch.clock.SystemClock = lambda: clock
+# Sockets wait by the computer's clock: what is no stall there is none here.
+import benchwatch.bus.session, benchwatch_drivers.synchronised_query
+benchwatch.bus.session.STALL_S *= 4 * {speed}
+benchwatch_drivers.synchronised_query.STOOD_STILL_S *= {speed}
+from benchwatch.cli import main
+sys.exit(main())
+"""

@@ -1,0 +1,470 @@
+"""A made watch for the screen's tests, and a driver to look at it in a real terminal.
+
+``python tests/kits/screen_kit.py`` shows a made oscillator that answers to the keys;
+``--help`` lists what else it can do.
+"""
+
+import argparse
+import math
+import os
+import random
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from benchwatch.counter import Identity, TimeBase
+from benchwatch.errors import UsageError
+from benchwatch.estimate.derived_frequencies import elsewhere, seconds_per_day
+from benchwatch.estimate.dither import Dither
+from benchwatch.estimate.results import (
+    Drift,
+    Estimate,
+    Nudge,
+    Numbers,
+    Settle,
+    SettleLimit,
+    Tolerance,
+)
+from benchwatch.estimate.stability.deviation_point import Deviation
+from benchwatch.estimate.trim.landing import LandingNow
+from benchwatch.estimate.trim.mean_pull import Pull
+from benchwatch.estimate.trim.tool_pull import ToolState
+from benchwatch.estimate.trim.trim_hint import Hint, Judgement
+from benchwatch.estimate.uncertainty.offset_record import (
+    Noise,
+    OffsetRecord,
+    Reference,
+    offset_budget,
+)
+from benchwatch.pipeline.history import Buffer
+from benchwatch.quantity import OffsetUnit
+from benchwatch.reading import Mark, Reading
+from benchwatch.screen.axis_state import Ranges
+from benchwatch.screen.drawing.frame import Frame, picture
+from benchwatch.screen.views.view_list import view_named
+from benchwatch.snapshot import (
+    ElsewhereNow,
+    Happening,
+    Link,
+    Records,
+    Snapshot,
+    StabilityNow,
+    Trace,
+    TrimNow,
+    WarmUp,
+)
+
+NOMINAL_HZ = 10_000_000.0
+NOW_S = 754.0
+GAP_BEFORE_S = 55.6
+"""How long before the nudge the made past has its gap."""
+SNAPSHOTS = Path(__file__).parents[1] / "snapshots"
+UPDATE = "BENCHWATCH_UPDATE_SNAPSHOTS"
+"""Set to 1 to write the screen snapshots anew; look at the difference before keeping it."""
+
+
+def reading(offset: float, elapsed_s: float = NOW_S - 0.4, **changes: Any) -> Reading:
+    """Make a reading of the 10 MHz oscillator."""
+    offset_hz = offset * NOMINAL_HZ
+    made = Reading(
+        counter="main",
+        utc_s=1_935_000_000.0 + elapsed_s,
+        elapsed_s=elapsed_s,
+        gate_s=1.0,
+        text=f"{NOMINAL_HZ + offset_hz:.4f}",
+        frequency_hz=NOMINAL_HZ + offset_hz,
+        offset_hz=offset_hz,
+        offset=offset,
+        resolution_hz=1e-4,
+    )
+    return replace(made, **changes)
+
+
+def snapshot(**changes: Any) -> Snapshot:
+    """Make a snapshot of a counter in the middle of a trim; `changes` replace fields."""
+    made = Snapshot(
+        counter="main",
+        resource="TCPIP0::127.0.0.1::5025::SOCKET",
+        nominal_hz=NOMINAL_HZ,
+        link=Link("reading", 1.2),
+        identity=Identity("Station bench,SCPI counter,0042,1.0"),
+        time_base=TimeBase("external"),
+        gate_s=1.0,
+        reading=reading(2.46e-9),
+        numbers=numbers(),
+        readings=740,
+    )
+    return replace(made, **changes)
+
+
+def numbers(**changes: Any) -> Numbers:
+    """Make the numbers that go with `snapshot`."""
+    made = Numbers(
+        estimate=Estimate(2.31e-9, 1.1e-10, 14, 14.0),
+        drift=Drift(-2.3e-12, 4.0e-13, 120.0),
+        last_nudge=Nudge(NOW_S - 14.4, -4.62e-9, 1.5e-10),
+        settle=Settle(
+            "warming", None, 420.0, 300.0, 660.0,
+            "moves by 1.4 ppb in 10 min, asked for is 1 ppb",
+        ),
+        tolerance=Tolerance(1e-9, inside=False),
+        noise=3.2e-10,
+    )  # fmt: skip
+    return replace(made, **changes)
+
+
+def record(kind: str, offset: float, **changes: Any) -> OffsetRecord:
+    """Make a recorded offset with the budget of a counter on a reference."""
+    budget = offset_budget(
+        offset,
+        noise=Noise(4.1e-11, 11.0, 30.0),
+        resolution=1e-11,
+        drift_per_s=-2.3e-13,
+        span_s=30.0,
+        reference=Reference("station reference", 5e-11, source="certificate, half of U (k = 2)"),
+    )
+    made = OffsetRecord(kind, "main", NOMINAL_HZ, 1_935_000_000.0, 30.0, 30, budget)  # type: ignore[arg-type]
+    return replace(made, **changes)
+
+
+def trim_now(**changes: Any) -> TrimNow:
+    """Make the state of a trim 14 s after a nudge."""
+    made = TrimNow(
+        direction="high",
+        judgement=Judgement(2.3e-10, 0.62, 9.0),
+        hint=Hint(0.5, 0.04, -2.31e-9, 1.1e-10),
+        tool=ToolState(on=False, since_s=NOW_S - 16.0, pull=Pull(3.02e-9, 1.1e-10, 4)),
+        landing=LandingNow("outside", 0.0, 30.0, "outside the tolerance"),
+        turn=numbers().last_nudge,
+    )
+    return replace(made, **changes)
+
+
+def warm_up(**changes: Any) -> WarmUp:
+    """Make a warm-up on its way, fitted, with a forecast."""
+    times = tuple(754.0 * i / 60 for i in range(81))
+    curve = Trace(times, tuple(2.1e-9 + 4e-7 * math.exp(-t / 160.0) for t in times))
+    return replace(WarmUp(0.0, curve, 2.1e-9, 4e-10, SettleLimit(1e-9, 600.0)), **changes)
+
+
+def warm_trace() -> Trace:
+    """Make the past of that warm-up."""
+    chance = random.Random(7)
+    times = tuple(0.5 + 754.0 * i / 400 for i in range(400))
+    values = (2.1e-9 + 4e-7 * math.exp(-t / 160.0) + chance.gauss(0, 3e-10) for t in times)
+    return Trace(times, tuple(values))
+
+
+def stability(**changes: Any) -> StabilityNow:
+    """Make deviations of white FM that turn to flicker, with their limits."""
+    made = []
+    for kind in ("mdev", "oadev"):
+        for m in range(9):
+            tau_s = 2.0**m
+            value = math.hypot(3.2e-10 / math.sqrt(tau_s), 4e-11)
+            spread = 0.05 * 1.5**m
+            low, high = value / (1 + spread), value * (1 + spread)
+            made.append(
+                Deviation(kind, tau_s, value, low, high, 0.6827, 60.0, 700 - m, "white FM")  # type: ignore[arg-type]
+            )
+    dither = Dither(1.71e-9, 3.4e-10, 3.2e-10, 60, 59.0)
+    rest = tuple(replace(one, value=0.9 * one.value) for one in made)
+    now = StabilityNow(
+        tuple(made), rest, dither, 740, 740.0, since="nudge", since_s=320.0,
+        since_deviations=tuple(made), since_without_drift=rest, since_readings=420,
+        since_span_s=420.0,
+    )  # fmt: skip
+    return replace(now, **changes)
+
+
+def happenings(count: int = 0, nudge: Nudge | None = None) -> tuple[Happening, ...]:
+    """Make what happened in a trim until `nudge`, the usual one or another, and more marks."""
+    utc_s = 1_935_000_000.0
+    nudge = nudge or numbers().last_nudge
+    assert nudge is not None
+    before = nudge.at_s - 4.5
+    return (
+        Happening(utc_s, 0.4, "setting", "nominal 10 MHz, tolerance 1 ppb"),
+        Happening(utc_s + 2, 2.1, "caution", "the counter is on its own time base"),
+        Happening(
+            utc_s + nudge.at_s - GAP_BEFORE_S,
+            nudge.at_s - GAP_BEFORE_S,
+            "gap",
+            "no readings for 10 s: no reply within 2.5 s",
+        ),
+        Happening(utc_s + before - 31, before - 31.0, "record", "as found +6.93 ± 0.09 ppb"),
+        Happening(utc_s + before, before, "tool", "tool on"),
+        Happening(utc_s + nudge.at_s, nudge.at_s, "nudge", "", nudge),
+        Happening(utc_s + 745, 745.0, "mark", "lid back on [b]soon[/b]"),
+        *(Happening(utc_s + 746 + i, 746.0 + i, "mark", f"mark {i}") for i in range(count)),
+    )
+
+
+def full_snapshot(**changes: Any) -> Snapshot:
+    """Make a snapshot in which every optional part is filled."""
+    made = snapshot(
+        trim=trim_now(),
+        records=Records(record("as found", 6.93e-9), as_found_kept=True),
+        warm_up=warm_up(),
+        stability=stability(),
+        elsewhere=ElsewhereNow(
+            elsewhere(2.31e-9, NOMINAL_HZ, (1e6, 10e6, 100e6, 1.575e9), 1.1e-10),
+            seconds_per_day(2.31e-9),
+            seconds_per_day(1.1e-10),
+        ),
+        happenings=happenings(),
+    )
+    return replace(made, **changes)
+
+
+def trace(
+    span_s: float = 120.0,
+    points: int = 240,
+    now_s: float = NOW_S,
+    *,
+    nudge_ago_s: float = 14.4,
+    level: float = 2.3e-9,
+) -> Trace:
+    """Make a past with a nudge some time ago, to `level`, and a gap of 10 s before it."""
+    chance = random.Random(5)
+    times = [now_s - span_s + span_s * i / (points - 1) for i in range(points)]
+    values = [
+        math.nan
+        if -10.0 < t - (now_s - nudge_ago_s - GAP_BEFORE_S) - 10.0 < 0.0
+        else (6.9e-9 if t < now_s - nudge_ago_s else level) + chance.gauss(0, 3.2e-10)
+        for t in times
+    ]
+    return Trace(tuple(times), tuple(values))
+
+
+def frame(shown: Snapshot | None = None, **changes: Any) -> Frame:
+    """Make the frame that the app would make of `shown`."""
+    shown = shown or snapshot()
+    usual = warm_trace() if changes.get("view") == "warm_up" else trace()
+    past = changes.pop("trace", usual)
+    view = changes.get("view", "trim")
+    ranges = Ranges()
+    ranges.follow(shown, NOW_S)
+    made = Frame(
+        snapshot=shown,
+        now_s=NOW_S,
+        trace=past,
+        names=("main",),
+        unit=ranges.unit,
+        drift_unit=ranges.drift_unit,
+        hertz_form=ranges.hertz_form,
+        fraction_form=ranges.fraction_form,
+        scale_full=ranges.scale.full,
+        window=ranges.window(view, shown, past, NOW_S, whole=view == "warm_up"),
+    )
+    return replace(made, **changes)
+
+
+def plain(view: str, made: Frame, width: int, height: int) -> str:
+    """Draw a view as plain text, blanks at the ends of rows cut."""
+    ranges = Ranges()
+    whole = view == "warm_up" and not made.wishes.close
+    window = ranges.window(view, made.snapshot, made.trace, NOW_S, whole=whole)
+    made = replace(made, view=view, window=window)
+    rows = picture(view_named(view), made, width, height)
+    return "\n".join(made.look.text(row.plain).rstrip() for row in rows) + "\n"
+
+
+def compare(name: str, text: str) -> None:
+    """Compare `text` with the kept snapshot `name`, or keep it when asked to."""
+    path = SNAPSHOTS / f"{name}.txt"
+    if os.environ.get(UPDATE) == "1":
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    assert path.exists(), f"no snapshot {path.name}; make it with {UPDATE}=1 and look at it"
+    assert text == path.read_text(encoding="utf-8"), f"the screen differs from {path.name}"
+
+
+class FakeWatch:
+    """A watch whose snapshots and clock a test sets."""
+
+    def __init__(self, *shown: Snapshot, now_s: float = NOW_S) -> None:
+        self.shown = {one.counter: one for one in shown or (snapshot(),)}
+        self.now_s = now_s
+        self.marks: list[str] = []
+        self.traces: list[tuple[str, float, int]] = []
+
+    @property
+    def names(self) -> Sequence[str]:
+        """Names of the counters."""
+        return tuple(self.shown)
+
+    def snapshot(self, name: str) -> Snapshot:
+        """Return what was set."""
+        return self.shown[name]
+
+    def trace(self, name: str, span_s: float, points: int) -> Trace:
+        """Return the made past."""
+        self.traces.append((name, span_s, points))
+        return trace(span_s) if points else Trace()
+
+    def mark(self, text: str) -> None:
+        """Note the mark."""
+        self.marks.append(text)
+
+    def elapsed_s(self) -> float:
+        """Return the time that was set."""
+        return self.now_s
+
+
+class FakeTrimmer:
+    """A trimmer that remembers what was done to it."""
+
+    def __init__(self) -> None:
+        self.turns: list[float] = []
+        self.tool: list[bool] = []
+
+    def turn(self, amount: float) -> None:
+        """Note the turn."""
+        self.turns.append(amount)
+
+    def rest_tool(self, on: bool) -> None:
+        """Note the tool."""
+        self.tool.append(on)
+
+
+class FakeOperator:
+    """A watch that can be told things, and remembers them."""
+
+    def __init__(self) -> None:
+        self.told: list[tuple[str, ...]] = []
+
+    def touch(self, name: str, *, on: bool) -> None:
+        """Note the touch."""
+        self.told.append(("touch", name, "on" if on else "off"))
+
+    def record(self, name: str, kind: str, unit: OffsetUnit | None = None) -> str:
+        """Note the record."""
+        self.told.append(("record", name, kind))
+        return f"recorded {kind}"
+
+    def change(self, name: str, setting: str, text: str) -> str:
+        """Note the change; refuse nonsense as the house does."""
+        if "nonsense" in text:
+            raise UsageError(f"'{text}' is no {setting}.")
+        self.told.append(("change", name, setting, text))
+        return f"{setting} is {text}"
+
+
+class MadeOscillator(FakeWatch):
+    """An oscillator on the real clock that answers to its trimmer; its numbers are crude.
+
+    Args:
+        every_s: seconds from reading to reading.
+        crash_after_s: when to break.
+        chatter: print on descriptor 2 as a library written in C might.
+        before_s: how much past there is already.
+    """
+
+    def __init__(
+        self,
+        every_s: float = 0.25,
+        crash_after_s: float = math.inf,
+        *,
+        chatter: bool = False,
+        before_s: float = 0.0,
+    ) -> None:
+        super().__init__(snapshot(reading=None, numbers=Numbers()))
+        self._start_s, self._every_s = time.monotonic() - before_s, every_s
+        self._crash_s, self._chatter = crash_after_s + before_s, chatter
+        self._chance = random.Random(3)
+        self._centre, self._pull = 6.9e-9, 0.0
+        self._buffer = Buffer()
+        self._recent: list[float] = []
+        self._count = 0
+        self._newest = reading(math.nan, 0.0)
+        self._nudge: Nudge | None = None
+        self._marks: tuple[Mark, ...] = ()
+        self._catch_up(before_s)
+
+    def elapsed_s(self) -> float:
+        """Return seconds since the start."""
+        return time.monotonic() - self._start_s
+
+    def snapshot(self, name: str) -> Snapshot:
+        """Take the readings that are due and sum them up."""
+        now_s = self.elapsed_s()
+        if now_s > self._crash_s:
+            raise RuntimeError("made to crash, [b]with[/b] \x1b[31mescapes")
+        if self._chatter:
+            os.write(2, b"chatter of a library written in C\n")
+        self._catch_up(now_s)
+        count = max(len(self._recent), 1)
+        mean, u = sum(self._recent) / count, 3e-10 / math.sqrt(count)
+        made = numbers(
+            estimate=Estimate(mean, u, count, count * self._every_s),
+            tolerance=Tolerance(1e-9, inside=abs(mean) + 2 * u < 1e-9),
+            last_nudge=self._nudge,
+        )
+        return full_snapshot(
+            reading=self._newest, numbers=made, marks=self._marks, readings=self._count, trim=None
+        )
+
+    def trace(self, name: str, span_s: float, points: int) -> Trace:
+        """Return the last `span_s` seconds."""
+        return self._buffer.trace(span_s, points) if points else Trace()
+
+    def _catch_up(self, now_s: float) -> None:
+        while self._count * self._every_s <= now_s:
+            value = self._centre + self._pull + self._chance.gauss(0, 3e-10)
+            elapsed_s = self._count * self._every_s
+            self._buffer.add(elapsed_s, value)
+            self._recent = [*self._recent[-199:], value]
+            self._newest = reading(value, elapsed_s)
+            self._count += 1
+
+    def mark(self, text: str) -> None:
+        """Keep the mark."""
+        self._marks += (Mark("main", time.time(), self.elapsed_s(), text),)
+
+    def turn(self, amount: float) -> None:
+        """Turn the made trimmer: 1 ppm a turn."""
+        self._centre += amount * 1e-6
+        self._step(amount * 1e-6)
+
+    def rest_tool(self, on: bool) -> None:
+        """Rest the tool: it pulls by 3 ppb."""
+        self._pull = 3e-9 if on else 0.0
+        self._step(3e-9 if on else -3e-9)
+
+    def _step(self, size: float) -> None:
+        self._recent.clear()
+        self._nudge = Nudge(self.elapsed_s(), size, 1e-10)
+
+
+def main() -> int:
+    """Show the made oscillator on this terminal."""
+    from benchwatch.screen.app import BenchwatchApp
+    from benchwatch.screen.display_options import Options, look_for
+    from benchwatch.screen.terminal.screen_process import run_screen
+
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--ascii", action="store_true")
+    parser.add_argument("--every", type=float, default=0.25)
+    parser.add_argument("--crash-after", type=float, default=math.inf)
+    parser.add_argument("--chatter", action="store_true")
+    parser.add_argument("--log", type=Path)
+    parser.add_argument("--before", type=float, default=0.0, help="seconds of past to begin with")
+    parser.add_argument("--view", default="")
+    asked = parser.parse_args()
+    watch = MadeOscillator(
+        asked.every, asked.crash_after, chatter=asked.chatter, before_s=asked.before
+    )
+    look = look_for(ascii_only=asked.ascii or None)
+    options = Options(look=look, state=None, view=asked.view)
+    if asked.log:
+        options = replace(options, log=asked.log)
+    app = BenchwatchApp(watch, trimmer=watch, options=options)
+    return run_screen(app)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

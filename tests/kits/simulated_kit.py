@@ -1,0 +1,107 @@
+"""A simulated counter without a socket, and a plain client for one with."""
+
+import socket
+import time
+from contextlib import contextmanager
+
+import pyvisa
+from load_kit import PATIENCE_S
+
+from benchwatch_simulators.bench_time import BenchTime
+from benchwatch_simulators.counters.counter_settings import ScpiCounterSpec
+from benchwatch_simulators.counters.edge_counter import Counting, CountingSpec
+from benchwatch_simulators.counters.scpi_counter import ScpiCounter
+from benchwatch_simulators.oscillator.oscillator import Oscillator, OscillatorSpec
+from benchwatch_simulators.simulated_clock import LeapClock
+
+IDENTITY = "SIMULATED,BENCH COUNTER,0,1.0"
+"""What a simulated counter answers to ``*IDN?`` unless told otherwise."""
+
+
+def a_counting(signal=None, *, internal=None, reference=True, seed=1, **spec):
+    """Return a `Counting` of a signal; noiseless oscillators unless given."""
+    return Counting(
+        CountingSpec(**spec),
+        signal=Oscillator(signal or OscillatorSpec(), seed),
+        internal=Oscillator(internal or OscillatorSpec(), seed + 1),
+        reference=Oscillator(OscillatorSpec(), 0) if reference else None,
+        seed=seed,
+    )
+
+
+def a_counter(counting=None, clock=None, **spec):
+    """Return a `ScpiCounter` whose gates take no real time."""
+    bench_time = BenchTime(clock or LeapClock())
+    return ScpiCounter(ScpiCounterSpec(**spec), counting or a_counting(), bench_time)
+
+
+def errors_of(counter):
+    """Empty the error queue and return the codes."""
+    codes = []
+    while (text := counter.execute("SYST:ERR?")) != '0,"No error"':
+        codes.append(int(text.split(",")[0]))
+    return codes
+
+
+def port_of(bench, counter="main"):
+    """Return the port in a resource string."""
+    return int(bench.resources[counter].split("::")[2])
+
+
+def port_after_comma(bench, counter="main"):
+    """Return the port in a resource string that has it beside the address or the board."""
+    return int(bench.resources[counter].split(",")[1].split("::")[0])
+
+
+@contextmanager
+def foreign_client(bench):
+    """PyVISA-py's client, which nobody here wrote."""
+    client = pyvisa.ResourceManager("@py").open_resource(bench.resources["main"], timeout=60_000)
+    yield client
+    client.close()
+
+
+def wait_for(condition, timeout_s=PATIENCE_S):
+    """Wait until `condition` is true; False if it never is."""
+    deadline = time.monotonic() + timeout_s
+    while not condition():
+        if time.monotonic() > deadline:
+            return False
+        time.sleep(0.002)
+    return True
+
+
+class Client:
+    """Sends lines and reads lines on a plain socket."""
+
+    def __init__(self, port):
+        self.socket = socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S)
+        self._lines = self.socket.makefile("rb")
+
+    def send(self, line):
+        """Send one line."""
+        self.socket.sendall(line.encode("latin-1") + b"\n")
+
+    def receive(self):
+        """Return the next line, empty at the end."""
+        return self._lines.readline().decode("latin-1").rstrip("\n")
+
+    def ask(self, line):
+        """Send one line and return the next."""
+        self.send(line)
+        return self.receive()
+
+    def close(self):
+        """Hang up."""
+        self._lines.close()
+        self.socket.close()
+
+
+@contextmanager
+def a_client(port):
+    """Connect and hang up afterwards."""
+    client = Client(port)
+    try:
+        yield client
+    finally:
+        client.close()

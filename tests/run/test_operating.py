@@ -1,0 +1,276 @@
+"""What the operator tells a running watch reaches numbers, notes, journal and counter."""
+
+import json
+from decimal import Decimal
+
+import numpy as np
+import pytest
+from pipeline_kit import NOMINAL, START_UTC_S, StillClock, reading
+
+from benchwatch.acquire import Connection
+from benchwatch.counter import Identity, Setup, TimeBase
+from benchwatch.errors import BenchwatchError, NoReadings, UsageError
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, Reference
+from benchwatch.journal import Journal
+from benchwatch.journal.journal_reader import read_events, read_runs
+from benchwatch.plan import Plan
+from benchwatch.reading import Gap, Record
+from benchwatch.run.live_watch import Watch
+from benchwatch.run.operator_commands import Operating
+from benchwatch.snapshot import Link, Snapshot
+
+CONNECTED = Connection(
+    Link("reading", 0.5), Identity("SIMULATED"), TimeBase("external"), 1.0, NOMINAL
+)
+REFERENCE = Reference("station reference", 2e-11)
+
+
+class Deaf:
+    """Stands for the thread that reads a counter, and notes what it is asked."""
+
+    def __init__(self, **asked):
+        self.asked, self.requests = asked, []
+
+    def start(self):
+        """Connect."""
+        self.asked["link_changed"](CONNECTED)
+
+    def feed(self, offsets, since=0):
+        """Give one reading a second."""
+        for second, offset_hz in enumerate(offsets, start=since):
+            self.asked["take"](reading(second, f"{10_000_000 + offset_hz:.4f}"))
+
+    def request(self, setup):
+        """Note it."""
+        self.requests.append(setup)
+
+    def renominate(self, nominal):
+        """Do as the real one: the connection tells."""
+        self.asked["link_changed"](
+            Connection(
+                CONNECTED.link, CONNECTED.identity, CONNECTED.time_base, CONNECTED.gate_s, nominal
+            )
+        )
+
+    def stop(self):
+        """Nothing runs."""
+
+    def join(self, timeout):
+        """Nothing runs."""
+
+
+@pytest.fixture
+def bench(tmp_path):
+    """Give a watch of one counter, what stands for its thread, its operator and its journal."""
+    journal = Journal(tmp_path / "journal.db")
+    made = []
+    plan = Plan("main", "TCPIP0::h::1::SOCKET", nominal=NOMINAL, tolerance=1e-9,
+                reference=REFERENCE)  # fmt: skip
+    run = Watch(
+        [plan], journal=journal, lines=True, clock=StillClock(),
+        acquire=lambda **asked: made.append(Deaf(**asked)) or made[0],
+    )  # fmt: skip
+    run.start()
+    yield run, made[0], Operating(run), tmp_path / "journal.db"
+    run.stop()
+    journal.close()
+
+
+def now(run: Watch) -> Snapshot:
+    """Return the newest state."""
+    return run.snapshot("main")
+
+
+def noisy(count: int, level: float, seed: int = 5) -> np.ndarray:
+    """Make readings in hertz: white noise of 1e-4 Hz at a level."""
+    return level + np.random.default_rng(seed).normal(0.0, 1e-4, count).round(4)
+
+
+def test_as_found_is_kept_when_the_first_nudge_comes(bench):
+    """Nobody asked; the quiet stretch before the turn is on record, in the journal too."""
+    run, counter, _, path = bench
+    counter.feed(noisy(30, 0.4))
+    before = now(run).records
+    counter.feed(noisy(10, 0.1, seed=6), since=30)
+
+    records = now(run).records
+    assert before is None
+    assert records is not None
+    assert records.as_found is not None
+    assert records.as_found_kept
+    assert records.as_found.offset_hz == pytest.approx(0.4, abs=2e-4)
+    kept = [e for e in read_events(path, read_runs(path)[0]) if isinstance(e, Record)]
+    assert [event.kind for event in kept] == ["as found"]
+    again = OffsetRecord.from_dict(json.loads(kept[0].document))
+    assert again == records.as_found
+
+
+def test_as_left_carries_its_budget(bench):
+    """The sentence has value and uncertainty; the budget counts the stated reference."""
+    run, counter, operator, _ = bench
+    counter.feed(noisy(60, 0.002))
+    said = operator.record("main", "as left")
+
+    records = now(run).records
+    assert records is not None
+    assert records.as_left is not None
+    assert said.startswith("as left: +0.200 ± 0.021 ppb")
+    assert "60 readings" in said
+    names = [line.name for line in records.as_left.budget.lines]
+    assert {"noise", "resolution", "station reference"} <= set(names)
+    assert records.as_left.u > REFERENCE.u
+    assert ("time base", "external") in records.as_left.conditions
+    assert [note.kind for note in now(run).happenings or ()] == ["record"]
+
+
+def test_nothing_is_recorded_from_nothing(bench):
+    """A sentence, and no record."""
+    run, _, operator, _ = bench
+    with pytest.raises(NoReadings, match="nothing to record"):
+        operator.record("main", "as found")
+
+    assert now(run).records is None
+
+
+def test_new_limits_hold_at_once_and_lose_nothing(bench):
+    """Tolerance and settle limit are judged anew on what was measured."""
+    run, counter, operator, _ = bench
+    counter.feed(noisy(40, 0.03))
+    outside = now(run).numbers.tolerance
+    said = operator.change("main", "tolerance", "50 mHz")
+    operator.change("main", "settle", "1ppb/10s")
+    counter.feed(noisy(20, 0.03), since=40)
+
+    numbers = now(run).numbers
+    assert outside is not None
+    assert not outside.inside
+    assert "5" in said
+    assert numbers.tolerance is not None
+    assert numbers.tolerance.inside
+    assert numbers.settle is not None
+    assert numbers.estimate is not None
+    assert numbers.estimate.readings > 40
+    assert [note.kind for note in now(run).happenings or ()][:2] == ["setting", "setting"]
+
+
+def test_a_gate_is_asked_of_the_counter_and_nothing_else(bench):
+    """It goes to the thread that owns the counter."""
+    _, counter, operator, _ = bench
+    operator.change("main", "gate", "2s")
+
+    assert counter.requests == [Setup(gate_s=2.0)]
+
+
+def test_another_nominal_begins_the_numbers_anew(bench):
+    """Offsets from two nominals never meet in one estimate or one chart."""
+    run, counter, operator, _ = bench
+    counter.feed(noisy(20, 0.03))
+    operator.change("main", "nominal", "10000001 Hz")
+    after = now(run)
+
+    assert after.nominal_hz == 10_000_001
+    assert after.numbers.estimate is None
+    assert run.trace("main", 100.0, 50).offset == ()
+    assert run.nominal("main") == Decimal("10000001.0")
+
+
+@pytest.mark.parametrize(
+    ("setting", "text"),
+    [("tolerance", "5"), ("tolerance", "-1ppb"), ("settle", "1ppb"), ("gate", "1m"),
+     ("nominal", "10mhz"), ("volume", "11")],
+)  # fmt: skip
+def test_what_is_no_quantity_changes_nothing(bench, setting, text):
+    """A sentence, and all stays as it was."""
+    run, counter, operator, _ = bench
+    counter.feed(noisy(5, 0.03))
+    before = now(run)
+    with pytest.raises(BenchwatchError):
+        operator.change("main", setting, text)
+
+    assert now(run) == before
+    assert counter.requests == []
+
+
+def test_the_nominal_as_it_was_changes_nothing(bench):
+    """Typed again, it says so, and what is known stays."""
+    run, _, operator, _ = bench
+    before = now(run)
+
+    assert operator.change("main", "nominal", "10MHz") == "nominal 10 MHz, as it was"
+    assert now(run).numbers == before.numbers
+
+
+def test_a_nominal_far_from_what_is_read_is_refused(bench):
+    """Every reading would be refused under it; the sentence says both, and what to do."""
+    run, counter, operator, _ = bench
+    run._clock.now_s += 20.0
+    counter.feed(noisy(20, 0.03))
+    before = now(run)
+    with pytest.raises(UsageError, match=r"reads 10\.0000.* MHz.* nowhere near 5 MHz") as told:
+        operator.change("main", "nominal", "5MHz")
+
+    assert "Type the nominal of the source that is connected" in str(told.value)
+    assert now(run) == before
+
+
+def test_another_nominal_is_taken_once_the_source_is_gone(bench):
+    """Nothing current speaks against it: another oscillator may be connected by now."""
+    run, counter, operator, _ = bench
+    counter.feed(noisy(20, 0.03))
+    run._clock.now_s += 60.0
+    operator.change("main", "nominal", "5MHz")
+
+    assert now(run).nominal_hz == 5e6
+
+
+def test_as_left_from_an_old_reading_is_refused(bench):
+    """The sentence says how old it is; nothing is put on record."""
+    run, counter, operator, _ = bench
+    counter.feed(noisy(20, 0.03))
+    run._clock.now_s += 28.0
+    with pytest.raises(NoReadings, match="9 s old"):
+        operator.record("main", "as left")
+
+    assert now(run).records is None
+
+
+def test_as_left_with_the_tool_on_says_so_everywhere(bench):
+    """In the sentence, the note, the record and the journal."""
+    run, counter, operator, path = bench
+    counter.feed(noisy(60, 0.002))
+    operator.touch("main", on=True)
+    said = operator.record("main", "as left")
+    kept = [e for e in read_events(path, read_runs(path)[0]) if isinstance(e, Record)]
+
+    assert said.endswith("; caution: tool on the trimmer")
+    assert "at least" in said
+    assert (now(run).happenings or ())[-1].text.endswith("caution: tool on the trimmer")
+    assert ["caution", "tool on the trimmer"] in json.loads(kept[0].document)["conditions"]
+
+
+def test_the_tool_and_its_pull(bench):
+    """The step after the key is the tool's; as found is not frozen by it."""
+    run, counter, operator, _ = bench
+    counter.feed(noisy(30, 0.01))
+    operator.touch("main", on=True)
+    trim = now(run).trim
+
+    assert trim is not None
+    assert trim.tool is not None
+    assert trim.tool.on
+
+
+def test_a_gap_is_noted_and_nothing_is_held_across_it(bench):
+    """After a long gap the hold of a landing begins anew; the note says how long and why."""
+    run, counter, _, _ = bench
+    counter.feed(noisy(40, 0.0))
+    held = now(run).trim
+    counter.asked["take"](Gap("main", START_UTC_S + 40, 40.0, 7200.0, "no reply within 2.5 s"))
+
+    trim = now(run).trim
+    assert held is not None
+    assert held.landing is not None
+    assert held.landing.state != "outside"
+    assert trim is not None
+    assert trim.landing is None
+    assert [note.kind for note in now(run).happenings or ()][-1] == "gap"

@@ -1,0 +1,308 @@
+"""Playing a recording: the same numbers as live, at any speed, after any seek."""
+
+import random
+from decimal import Decimal
+from itertools import pairwise
+
+import pytest
+from load_kit import PATIENCE_S
+
+from benchwatch.clock import Clock
+from benchwatch.pipeline.pipeline import Pipeline
+from benchwatch.plan import Plan
+from benchwatch.recording import EventStream, Extent, Stated
+from benchwatch.run.recorded_timeline import Tape
+from benchwatch.run.recording_player import LOOK_S, PIECE_S, SPEEDS, Player
+
+ROWS = 300
+BEGIN_S, HOLE_S, STEP = 5000.0, 20.0, -4e-9
+HOLE_AT, STEP_AT = 100, 200
+
+
+class HandClock:
+    """A clock that goes on only when told, or by a little at each look."""
+
+    def __init__(self, a_look_s=0.0):
+        self.now_s, self.a_look_s = 50.0, a_look_s
+
+    def monotonic(self):
+        """Return the time, which each look may move on."""
+        self.now_s += self.a_look_s
+        return self.now_s
+
+    def utc(self):
+        """Never asked for."""
+        raise AssertionError
+
+    def wait(self, event, timeout_s):
+        """Never asked for: the tests call `step`."""
+        raise AssertionError
+
+
+@pytest.fixture(scope="module")
+def file(tmp_path_factory):
+    """A recording without dates: 300 s, a hole, and one turn of the trimmer."""
+    random.seed(31)
+    lines, offset = ["time_s,frequency_hz"], 6e-9
+    for row in range(ROWS):
+        offset += STEP if row == STEP_AT else 0.0
+        if not HOLE_AT < row <= HOLE_AT + HOLE_S:
+            value = 1e7 * (1 + offset + random.gauss(0, 2e-10))
+            lines.append(f"{BEGIN_S + row:.1f},{value:.5f}")
+    path = tmp_path_factory.mktemp("replaying") / "made.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return str(path)
+
+
+def tape_of(file):
+    """Make the tape of the file."""
+    stated = Stated(Decimal(10_000_000))
+
+    def pipeline(outline):
+        plan = Plan("main", file, "replay", nominal=outline.nominal, tolerance=1e-9)
+        return Pipeline(plan)
+
+    def events():
+        return EventStream(file, stated, say=lambda _: None)
+
+    return Tape(Extent(file, stated), events, pipeline)
+
+
+def player_of(file, clock: Clock | None = None, speed=1.0):
+    """Make a player that moves only by `step`."""
+    return Player(tape_of(file), speed=speed, clock=clock or HandClock())
+
+
+def straight(file, to_s):
+    """Return the snapshot after everything up to `to_s`, fed in one go."""
+    way = tape_of(file).way()
+    way.feed(to_s, lambda: False)
+    return way.pipelines["main"].snapshot
+
+
+def settle(player, steps=1000):
+    """Step until a seek has arrived."""
+    for count in range(steps):
+        if player.playing.state != "seeking":
+            return count
+        player.step()
+    raise AssertionError("the seek never arrives")
+
+
+def seek(player, to_s):
+    """Seek and arrive."""
+    player.seek(to_s)
+    settle(player)
+
+
+def test_time_counts_from_the_first_row(file):
+    """A file that begins at 5000 s is played from 0 to its length."""
+    player = player_of(file)
+
+    assert player.elapsed_s() == 0.0
+    assert player.playing.length_s == ROWS - 1
+    assert player.names == ("main",)
+
+
+def test_it_plays_at_its_speed(file):
+    """Ten seconds at the speed of 5 are fifty of the recording, reading by reading."""
+    clock = HandClock()
+    player = player_of(file, clock, speed=5.0)
+    seen = []
+    for _ in range(100):
+        clock.now_s += 0.1
+        player.step()
+        seen.append(player.snapshot("main").readings)
+
+    assert player.elapsed_s() == pytest.approx(50.0)
+    assert seen[-1] == 51
+    assert max(b - a for a, b in pairwise(seen)) == 1
+
+
+@pytest.mark.parametrize("to_s", [0.0, 57.3, 110.0, 205.0, 299.0])
+def test_after_any_seek_the_numbers_are_those_of_a_straight_run(file, to_s):
+    """Ahead, to the end, back, and there: snapshot and chart equal one way from the beginning."""
+    player = player_of(file)
+    for through_s in (150.0, 299.0, 20.0, to_s):
+        seek(player, through_s)
+
+    assert player.elapsed_s() == to_s
+    assert player.snapshot("main").numbers == straight(file, to_s).numbers
+    assert player.snapshot("main").link == straight(file, to_s).link
+    assert player.snapshot("main").readings == straight(file, to_s).readings
+
+
+def test_a_seek_is_done_in_pieces(file):
+    """With a clock that runs while work is done, no step works longer than its piece."""
+    clock = HandClock(a_look_s=PIECE_S / 3)
+    player = player_of(file, clock)
+    player.seek(299.0)
+    began_s = clock.now_s
+    player.step()
+    worked_s = clock.now_s - began_s
+
+    assert player.playing.state == "seeking"
+    assert player.playing.at_s == 299.0
+    assert worked_s < 2.5 * PIECE_S
+    assert settle(player) > 3
+
+
+def test_on_the_way_back_the_old_picture_stays(file):
+    """What is shown changes only when the seek has arrived."""
+    clock = HandClock(a_look_s=PIECE_S / 3)
+    player = player_of(file, clock)
+    seek(player, 299.0)
+    before = player.snapshot("main")
+    player.seek(250.0)
+    player.step()
+    during = player.snapshot("main")
+    settle(player)
+
+    assert during is before
+    assert player.snapshot("main").readings < before.readings
+
+
+def test_a_seek_can_be_outdone_by_another(file):
+    """Back, then to the end before it has arrived: the way that was ahead goes on."""
+    clock = HandClock(a_look_s=PIECE_S / 3)
+    player = player_of(file, clock)
+    seek(player, 280.0)
+    player.seek(100.0)
+    player.step()
+    player.seek(299.0)
+
+    assert settle(player) <= 3
+    assert player.snapshot("main").numbers == straight(file, 299.0).numbers
+
+
+def test_seeks_stop_at_the_ends(file):
+    """Before the beginning is the beginning, behind the end the end."""
+    player = player_of(file)
+    seek(player, 1e9)
+    end_s = player.elapsed_s()
+    seek(player, -5.0)
+
+    assert (player.elapsed_s(), end_s) == (0.0, 299.0)
+
+
+def test_pause_holds_and_goes_on(file):
+    """Time passes, the position does not; afterwards it goes on from there."""
+    clock = HandClock()
+    player = player_of(file, clock)
+    player.pause()
+    clock.now_s += 30.0
+    rest_s = player.step()
+    paused = player.playing
+    player.pause()
+    clock.now_s += 3.0
+    player.step()
+
+    assert (paused.state, paused.at_s, rest_s) == ("paused", 0.0, LOOK_S)
+    assert player.playing.state == "playing"
+    assert player.elapsed_s() == pytest.approx(3.0)
+
+
+def test_at_the_end_it_waits_and_begins_again(file):
+    """The end is said; the pause key then plays from the beginning."""
+    clock = HandClock()
+    player = player_of(file, clock)
+    seek(player, 299.0)
+    ended = player.playing.state
+    player.pause()
+    settle(player)
+    clock.now_s += 2.0
+    player.step()
+
+    assert ended == "ended"
+    assert player.playing.state == "playing"
+    assert player.elapsed_s() == pytest.approx(2.0)
+
+
+def test_speeds_go_up_and_down_in_steps(file):
+    """From a speed of one's own to the next round one, and no further than the last."""
+    player = player_of(file, speed=42.0)
+    seen = []
+    for steps in (1, -1, -1, 99, -99):
+        player.faster(steps)
+        seen.append(player.playing.speed)
+
+    assert seen == [60.0, 20.0, 10.0, SPEEDS[-1], SPEEDS[0]]
+
+
+def test_too_fast_to_feed_is_played_as_fast_as_it_goes(file):
+    """At a speed no computer keeps up with, the position stays with the readings."""
+    clock = HandClock(a_look_s=PIECE_S / 3)
+    player = player_of(file, clock, speed=1e6)
+    player.step()
+    snapshot = player.snapshot("main")
+
+    assert snapshot.reading.elapsed_s == player.elapsed_s() < 299.0
+
+
+def test_a_hole_is_silence_on_the_screen(file):
+    """Inside the hole the link is silent with its reason, as it was; then it reads again."""
+    player = player_of(file)
+    seek(player, HOLE_AT + HOLE_S / 2)
+    silent = player.snapshot("main")
+    seek(player, HOLE_AT + HOLE_S + 5)
+
+    assert silent.link.state == "silent"
+    assert silent.link.detail
+    assert player.snapshot("main").link.state == "reading"
+    assert player.snapshot("main").gaps == 1
+
+
+def test_the_first_turn_keeps_as_found_without_dates(file):
+    """A file without dates, replayed over its nudge: as found is kept, its date unknown."""
+    player = player_of(file)
+    seek(player, STEP_AT + 30.0)
+    records = player.snapshot("main").records
+
+    assert records.as_found_kept
+    assert records.as_found.utc_s is None
+    assert records.as_found.offset == pytest.approx(6e-9, abs=1e-10)
+
+
+def test_a_mark_stays_where_it_was_put(file):
+    """Seen again after going back and over it, not before it; the file is as it was."""
+    player = player_of(file)
+    seek(player, 50.0)
+    player.mark("here")
+    seek(player, 10.0)
+    before = player.snapshot("main").marks
+    seek(player, 60.0)
+    (mark,) = player.snapshot("main").marks
+
+    assert before == ()
+    assert (mark.text, mark.elapsed_s) == ("here", 50.0)
+
+
+def test_what_changes_slowly_is_worked_out(file):
+    """Deviations and the offset elsewhere are there after a seek, as in a live watch."""
+    player = player_of(file)
+    seek(player, 90.0)
+    player.step()
+    snapshot = player.snapshot("main")
+
+    assert snapshot.stability.readings > 0
+    assert snapshot.elsewhere.rows
+
+
+def test_the_thread_plays_and_ends(file):
+    """The real thread, the real clock: it moves by itself, and stops when told."""
+    moved = []
+
+    class Watched(Player):
+        def step(self):
+            rest_s = super().step()
+            moved.append(self.elapsed_s())
+            if self.elapsed_s() >= 299.0:
+                self.stop()
+            return rest_s
+
+    player = Watched(tape_of(file), speed=10_000.0)
+    player.start()
+    player._over.wait(PATIENCE_S)
+
+    assert moved == sorted(moved)
+    assert moved[-1] == 299.0

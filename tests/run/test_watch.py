@@ -1,0 +1,376 @@
+"""A run: events to disk, numbers and snapshots, and the ways in which it ends."""
+
+import json
+import math
+import os
+import threading
+from dataclasses import replace
+from decimal import Decimal
+
+import numpy as np
+import pytest
+from load_kit import PATIENCE_S
+from pipeline_kit import NOMINAL, START_UTC_S, StillClock, reading
+
+from benchwatch.acquire import Connection
+from benchwatch.counter import Identity, Setup, TimeBase
+from benchwatch.errors import ConnectionFailed, NotACounter
+from benchwatch.estimate.live_estimate import LiveEstimate
+from benchwatch.estimate.results import Settle, SettleLimit
+from benchwatch.journal import Journal
+from benchwatch.journal.journal_reader import read_events, read_runs
+from benchwatch.pipeline.pipeline import MARKS_KEPT, Pipeline
+from benchwatch.plan import Plan
+from benchwatch.reading import Gap, Mark
+from benchwatch.run.live_watch import NOT_SETTLED, Limits, Watch
+from benchwatch.snapshot import Link
+
+PLAN = Plan("main", "TCPIP0::127.0.0.1::5025::SOCKET", nominal=NOMINAL, tolerance=5e-9)
+GAP = Gap("main", START_UTC_S + 3, 3.0, 6.2, "no reply within 2.5 s")
+CONNECTED = Connection(
+    Link("reading", 0.5), Identity("SIMULATED"), TimeBase("external"), 1.0, NOMINAL
+)
+
+
+class Script:
+    """Stands for the thread that reads a counter: plays what it is given when started."""
+
+    def __init__(self, steps, **asked):
+        self.steps, self.asked, self.stopped = steps, asked, False
+
+    def start(self):
+        """Play all steps."""
+        for step in self.steps:
+            if self.stopped:
+                return
+            if isinstance(step, Connection):
+                self.asked["link_changed"](step)
+            elif isinstance(step, Exception):
+                self.asked["failed"](step)
+            elif callable(step):
+                step()
+            else:
+                self.asked["take"](step)
+
+    def stop(self):
+        """Play no further step."""
+        self.stopped = True
+
+    def join(self, timeout):
+        """Nothing runs any more."""
+
+
+def watch(*scripts, limits=None, journal=None, clock=None, plans=None) -> Watch:
+    """Return a watch whose counters play `scripts`, one each."""
+    plans = plans or [replace(PLAN, name=name) for name in ("main", "five")[: len(scripts)]]
+    steps = dict(zip([plan.name for plan in plans], scripts, strict=True))
+    return Watch(
+        plans,
+        journal=journal,
+        limits=limits,
+        lines=True,
+        clock=clock or StillClock(),
+        acquire=lambda **asked: Script(steps[asked["name"]], **asked),
+    )
+
+
+def drained(run: Watch) -> list:
+    """Return the events that lines would be written of."""
+    items = []
+    while not run.events.empty():
+        items.append(run.events.get())
+    return [item and item[0] for item in items]
+
+
+# ------------------------------------------------------------- the pipeline
+
+
+def test_a_reading_is_on_disk_before_it_is_in_the_snapshot(tmp_path):
+    """The journal is written first: at the moment of writing nobody has seen the reading."""
+    seen = []
+
+    class Spy(Journal):
+        def write(self, run, event):
+            super().write(run, event)
+            seen.append(
+                (pipeline.snapshot.reading, list(read_events(self.path, read_runs(self.path)[0])))
+            )
+
+    journal = Spy(tmp_path / "journal.db")
+    pipeline = Pipeline(PLAN, journal=journal, utc_s=START_UTC_S)
+    snapshot = pipeline.take(reading(1))
+    journal.close()
+
+    assert seen == [(None, [reading(1)])]
+    assert snapshot.reading == reading(1)
+
+
+def test_the_numbers_are_those_of_the_live_estimate():
+    """The pipeline adds nothing of its own to the numbers."""
+    pipeline, alone = Pipeline(PLAN), LiveEstimate(tolerance=5e-9)
+    for number in range(40):
+        event = reading(number, f"10000000.{200 + number % 7:04d}")
+        numbers = pipeline.take(event).numbers
+        expected = alone.add(event.elapsed_s, event.offset, gate_s=1.0, resolution=1e-4 / 1e7)
+
+        assert numbers == expected
+    assert pipeline.snapshot.readings == 40
+
+
+def test_a_turn_is_kept_as_found_where_only_fractions_are_known():
+    """A recording of offsets has no nominal, and its record has none either."""
+    pipeline = Pipeline(replace(PLAN, nominal=None))
+    noise = 1e-11 * np.random.default_rng(5).standard_normal(60)
+    for number in range(60):
+        offset = (1e-8 if number >= 40 else 0.0) + 3e-11 + float(noise[number])
+        snapshot = pipeline.take(replace(reading(number), frequency_hz=math.nan, offset=offset))
+
+    assert snapshot.records.as_found.nominal_hz is None
+    assert snapshot.records.as_found.offset == pytest.approx(3e-11, abs=1e-11)
+
+
+@pytest.mark.parametrize("flag", ["repeat", "overrange"])
+def test_what_measures_nothing_changes_no_number(flag):
+    """Repeats and overrange are shown, but neither counted nor estimated from."""
+    pipeline = Pipeline(PLAN)
+    before = pipeline.take(reading(1))
+    after = pipeline.take(reading(2, "10000009.9999", flags=frozenset({flag})))
+
+    assert after.reading.flags == {flag}
+    assert (after.readings, after.numbers.estimate) == (1, before.numbers.estimate)
+    assert pipeline.trace(60.0, 100).elapsed_s == (1.0,)
+
+
+def test_a_gap_is_counted_and_never_bridged():
+    """After a gap the estimate begins again, and the trace has a break."""
+    pipeline = Pipeline(PLAN)
+    for number in range(3):
+        pipeline.take(reading(number))
+    gapped = pipeline.take(GAP)
+    after = pipeline.take(reading(10, "10000000.5"))
+
+    assert (gapped.gaps, gapped.last_gap) == (1, GAP)
+    assert after.numbers.estimate.readings == 1
+    assert any(value != value for value in pipeline.trace(60.0, 100).offset)  # noqa: PLR0124
+
+
+def test_marks_are_kept_to_the_newest():
+    """Marks reach the snapshot; it does not grow for ever."""
+    pipeline = Pipeline(PLAN)
+    for number in range(MARKS_KEPT + 5):
+        pipeline.take(Mark("main", START_UTC_S, float(number), f"note {number}"))
+
+    assert len(pipeline.snapshot.marks) == MARKS_KEPT
+    assert pipeline.snapshot.marks[-1].text == f"note {MARKS_KEPT + 4}"
+
+
+def test_what_is_learnt_of_the_counter_reaches_snapshot_and_journal(tmp_path):
+    """Identity, time base, gate and the nominal that nobody gave."""
+    journal = Journal(tmp_path / "journal.db")
+    pipeline = Pipeline(
+        Plan("main", "R", setup=Setup(gate_s=1.0), settle=SettleLimit(1e-9, 600.0)),
+        journal=journal,
+        utc_s=START_UTC_S,
+    )
+    now = pipeline.connect(CONNECTED)
+    pipeline.end(START_UTC_S + 9, 9.0, "count reached")
+    journal.close()
+
+    assert (now.identity, now.time_base, now.gate_s) == (
+        Identity("SIMULATED"),
+        TimeBase("external"),
+        1.0,
+    )
+    assert (now.nominal_hz, now.link.state) == (1e7, "reading")
+    (run,) = read_runs(tmp_path / "journal.db")
+    assert (run.identity, run.time_base, run.nominal_hz) == (
+        "SIMULATED",
+        "external",
+        Decimal(10**7),
+    )
+    asked = {"settle": 1e-09, "settle_horizon_s": 600.0, "set_gate_s": 1.0}
+    assert json.loads(run.settings) == asked | {"process": os.getpid()}
+    assert (run.ended_utc_s, run.end_reason) == (START_UTC_S + 9, "count reached")
+    assert pipeline.snapshot.link == Link("ended", 9.0, "count reached")
+
+
+def test_trouble_of_the_journal_is_in_the_snapshot_and_readings_go_on(tmp_path):
+    """A journal that fails while running stops nothing, and every snapshot says so."""
+    journal = Journal(tmp_path / "journal.db", clock=StillClock())
+    pipeline = Pipeline(PLAN, journal=journal)
+    journal._file.connection.execute("PRAGMA max_page_count = 1")
+    snapshots = [pipeline.take(reading(number)) for number in range(300)]
+
+    assert "disk is full" in snapshots[-1].journal_trouble
+    assert snapshots[-1].readings == 300
+
+
+# ------------------------------------------------------------- how a run ends
+
+
+def test_count_ends_the_run_at_the_very_reading():
+    """N readings, not one more, then the end."""
+    run = watch([CONNECTED, *map(reading, range(9))], limits=Limits(count=5))
+    run.start()
+    outcome = run.stop()
+
+    assert (outcome.reason, outcome.exit_code) == ("count reached", 0)
+    assert drained(run) == [*map(reading, range(5)), None]
+    assert run.totals() == (5, 0)
+
+
+def test_count_is_of_each_counter():
+    """The run goes on until the slowest counter has its readings; the fast one stops."""
+    five = [replace(reading(n), counter="five") for n in range(3)]
+    run = watch([*map(reading, range(9))], five, limits=Limits(count=3))
+    run.start()
+
+    assert run.finished.is_set()
+    assert (run.snapshot("main").readings, run.snapshot("five").readings) == (3, 3)
+
+
+def test_repeats_do_not_count():
+    """A reading handed out twice is one measurement."""
+    repeat = reading(1, flags=frozenset({"repeat"}))
+    run = watch([reading(1), repeat, repeat, reading(2), reading(3)], limits=Limits(count=2))
+    run.start()
+
+    assert drained(run) == [reading(1), repeat, repeat, reading(2), None]
+
+
+def test_a_counter_that_fails_ends_the_run_with_its_exit_code():
+    """The only counter: its error is the outcome."""
+    run = watch([ConnectionFailed("nothing answers at X. Check the cable.")])
+    run.start()
+    outcome = run.stop()
+
+    assert (outcome.exit_code, outcome.reason) == (3, "nothing answers at X")
+    assert outcome.message == "nothing answers at X. Check the cable."
+
+
+def test_the_run_goes_on_while_one_counter_can():
+    """With two counters one failure is no end; two are."""
+    run = watch([NotACounter("no counter")], [replace(reading(1), counter="five")])
+    run.start()
+    assert not run.finished.is_set()
+    both = watch([NotACounter("first")], [ConnectionFailed("second")])
+    both.start()
+
+    assert both.stop().reason == "second"
+
+
+def test_an_interrupt_ends_the_run_once():
+    """What ended it first is the reason; later reasons change nothing."""
+    run = watch([reading(1)])
+    run.start()
+    run.interrupt()
+    outcome = run.stop()
+
+    assert (outcome.reason, outcome.exit_code) == ("interrupted", 130)
+    assert run.stop() == outcome
+
+
+class SettlesAtFive(LiveEstimate):
+    """Says settled from the fifth reading on."""
+
+    def add(self, elapsed_s, offset, **more):
+        """Take a reading."""
+        numbers = super().add(elapsed_s, offset, **more)
+        state = "settled" if elapsed_s >= 5 else "warming"
+        return replace(numbers, settle=Settle(state, None, None))
+
+
+def test_until_settled(monkeypatch):
+    """The run ends with the reading that brings the verdict for the last of the counters."""
+    monkeypatch.setattr("benchwatch.pipeline.analysis.LiveEstimate", SettlesAtFive)
+    five = [replace(reading(n), counter="five") for n in range(9)]
+    run = watch([*map(reading, range(9))], five, limits=Limits(until_settled=True))
+    run.start()
+    outcome = run.stop()
+
+    assert (outcome.reason, outcome.exit_code) == ("settled", 0)
+    assert [run.snapshot(name).reading.elapsed_s for name in run.names] == [8.0, 5.0]
+
+
+@pytest.mark.parametrize(
+    ("steps", "until", "reason", "code"),
+    [
+        ([reading(1)], False, "time is up", 0),
+        ([reading(1)], True, "not settled", NOT_SETTLED),
+        ([], False, "no readings within 10 min", 4),
+        (
+            [reading(1), replace(CONNECTED, link=Link("lost", 5.0))],
+            False,
+            "the link to main is lost",
+            4,
+        ),
+    ],
+)
+def test_the_time_is_up(steps, until, reason, code):
+    """After --for: done, not settled, no readings, or the link lost, each with its code."""
+    plan = replace(PLAN, settle=SettleLimit(1e-9, 600.0))
+    run = watch(steps, limits=Limits(for_s=600.0, until_settled=until), plans=[plan])
+    run.start()
+    run.finished.wait(PATIENCE_S)
+
+    assert (run.outcome.reason, run.outcome.exit_code) == (reason, code)
+
+
+def test_the_last_gap_is_told_although_the_run_is_over(tmp_path):
+    """A gap that the end of the run closes still reaches the journal and the lines."""
+    journal = Journal(tmp_path / "journal.db")
+    run = watch([reading(1)], journal=journal)
+    run.start()
+    run.interrupt()
+    run._acquisitions["main"].asked["take"](GAP)
+    run._acquisitions["main"].asked["take"](reading(20))
+    run.stop()
+    journal.close()
+
+    assert drained(run) == [reading(1), None, GAP]
+    (kept,) = read_runs(tmp_path / "journal.db")
+    assert list(read_events(tmp_path / "journal.db", kept)) == [reading(1), GAP]
+
+
+def test_a_mark_goes_to_every_counter_with_its_time():
+    """A note of the operator stands on each time line."""
+    run = watch([], [])
+    run.start()
+    run.mark("cover off")
+
+    assert [run.snapshot(name).marks[0].text for name in run.names] == ["cover off"] * 2
+
+
+def test_a_slow_reader_of_lines_holds_the_counter_up_but_not_the_end(monkeypatch):
+    """The queue is bounded: the counter waits; the end of the run lets it go."""
+    monkeypatch.setattr("benchwatch.run.live_watch.QUEUE_LIMIT", 20)
+    waits = []
+
+    class Slow(StillClock):
+        def wait(self, event, timeout_s):
+            waits.append(timeout_s)
+            if len(waits) == 3:
+                run.events.get()
+            if len(waits) == 6:
+                run.interrupt()
+            return event.is_set()
+
+    run = watch([*map(reading, range(60))], clock=Slow())
+    run.start()
+
+    assert run.snapshot("main").readings == 22
+    assert len(waits) == 6
+
+
+def test_without_lines_no_queue_grows():
+    """On a screen nobody takes events: only the end is put there."""
+    run = Watch(
+        [PLAN],
+        clock=StillClock(),
+        acquire=lambda **asked: Script([*map(reading, range(50))], **asked),
+    )
+    run.start()
+    run.stop()
+
+    assert drained(run) == [None]
+    assert isinstance(run.finished, threading.Event)

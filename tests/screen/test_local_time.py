@@ -1,0 +1,66 @@
+"""Times of day on the screen: those of the place, with its zone; in data they stay UTC."""
+
+import time
+from dataclasses import replace
+
+import pytest
+import screen_kit as kit
+from pipeline_kit import START_UTC_S
+
+from benchwatch.screen.text.local_time import date_and_time, minute, time_of_day
+from benchwatch.screen.views.notes_view import note_lines
+from benchwatch.snapshot import Happening
+
+pytestmark = pytest.mark.skipif(not hasattr(time, "tzset"), reason="needs zones by TZ")
+
+PLACES = [
+    ("CET-1CEST,M3.5.0,M10.5.0/3", "12:20:20 CEST"),
+    ("<+0545>-5:45", "16:05:20 UTC+05:45"),
+    ("NST3:30NDT,M3.2.0,M11.1.0", "07:50:20 NDT"),
+    ("UTC", "10:20:20 UTC"),
+]
+"""Zones as POSIX.1-2017 writes them (8.3, TZ), and what `date` says there at `START_UTC_S`."""
+
+
+@pytest.fixture
+def place(monkeypatch):
+    """Move the program to another zone."""
+
+    def move(zone):
+        monkeypatch.setenv("TZ", zone)
+        time.tzset()
+
+    yield move
+    monkeypatch.undo()
+    time.tzset()
+
+
+@pytest.mark.parametrize(("zone", "said"), PLACES)
+def test_a_time_of_day_has_its_zone(place, zone, said):
+    """East, west, by quarters of an hour; a zone without letters is said by its distance."""
+    place(zone)
+
+    assert time_of_day(START_UTC_S) == said
+    assert date_and_time(START_UTC_S) == f"2031-05-04 {said}"
+
+
+def test_the_date_is_said_where_it_is_not_todays(place):
+    """At 00:20 in the place it was yesterday an hour ago, though not yet in UTC."""
+    place("<-10>10")  # 10:20 UTC is 00:20 there
+
+    assert minute(START_UTC_S, START_UTC_S) == "00:20 UTC-10:00"
+    assert minute(START_UTC_S - 3600, START_UTC_S) == "May 03 23:20 UTC-10:00"
+
+
+@pytest.mark.parametrize("width", [80, 120])
+def test_the_notes_are_on_the_clock_on_the_wall(place, width):
+    """The note's row has the local time and its zone, and its text is whole."""
+    place(PLACES[0][0])
+    note = Happening(START_UTC_S, 100.0, "mark", "the oven's lid is on")
+    made = kit.frame(replace(kit.snapshot(), happenings=(note,)))
+
+    text = "\n".join(row.plain for row in note_lines(made, width, 5))
+
+    assert "12:20:20 CEST" in text
+    assert "the oven's lid is on" in text
+    assert "UTC" not in text

@@ -1,0 +1,274 @@
+"""A recording on the screen: keys, the position line, and the command in a real terminal."""
+
+import math
+import os
+import re
+import sys
+
+import pytest
+import screen_kit as kit
+from click.testing import CliRunner
+from terminal_kit import PROGRAM, Terminal
+
+from benchwatch.cli import run
+from benchwatch.screen.app import BenchwatchApp
+from benchwatch.screen.display_options import Options
+from benchwatch.screen.drawing.styled_text import Look
+from benchwatch.screen.text.shared_rows import key_lines, playing_line
+from benchwatch.snapshot import Playing
+
+needs_terminals = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
+
+
+class Deck:
+    """A transport that writes down what it is told."""
+
+    def __init__(self, at_s=100.0, length_s=1000.0):
+        self.playing = Playing("playing", at_s, length_s, 20.0)
+        self.did = []
+
+    def pause(self):
+        """Note it."""
+        self.did.append("pause")
+
+    def faster(self, steps):
+        """Note it."""
+        self.did.append(("speed", steps))
+
+    def seek(self, to_s):
+        """Note it."""
+        self.did.append(("seek", to_s))
+
+
+def made_app(deck):
+    """Make an app of a fixed recording that draws only when told to."""
+    options = Options(look=Look(), state=None)
+    watch = kit.FakeWatch(kit.full_snapshot())
+    return BenchwatchApp(watch, transport=deck, options=options, every_s=None)
+
+
+@pytest.mark.parametrize("width", [80, 120])
+def test_the_footer_offers_the_records_of_a_recording(width):
+    """As found is kept by itself in a recording too; its budget is one key away."""
+    made = kit.frame(kit.full_snapshot(), playing=Playing("playing", 0.0, 1000.0, 1.0))
+    rows = [row.plain.rstrip() for row in key_lines(made, width, 2)]
+
+    assert len(rows) <= 2
+    assert "b records" in " ".join(rows)
+
+
+@pytest.fixture
+def file(tmp_path):
+    """A recording of ten minutes, at 2.3 ppb high."""
+    rows = [f"{second},{10_000_000.023 + 0.0005 * (second % 3):.4f}" for second in range(600)]
+    path = tmp_path / "ten minutes.csv"
+    path.write_text("\n".join(["time_s,frequency_hz", *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize(
+    ("key", "did"),
+    [
+        ("space", "pause"),
+        ("left", ("seek", 90.0)),
+        ("right", ("seek", 110.0)),
+        ("left_square_bracket", ("seek", 50.0)),
+        ("right_square_bracket", ("seek", 150.0)),
+        ("home", ("seek", 0.0)),
+        ("end", ("seek", 1000.0)),
+        ("up", ("speed", 1)),
+        ("down", ("speed", -1)),
+    ],
+)
+async def test_each_key_moves_the_recording(key, did):
+    """On the trim, where the same keys turn a trimmer when the bench is live."""
+    deck = Deck()
+    app = made_app(deck)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(key)
+
+    assert deck.did == [did]
+
+
+async def test_g_goes_to_a_time():
+    """A duration is a place; no duration, or one past the end, is answered by a sentence."""
+    deck = Deck()
+    app = made_app(deck)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("g", *"12min", "enter")
+        await pilot.press("g", *"noon", "enter")
+        said = app.desk.frame().flash
+        await pilot.press("g", *"9h", "enter")
+        past = app.desk.frame().flash
+
+    assert deck.did == [("seek", 720.0), ("seek", 32400.0)]
+    assert "noon" in said
+    assert "the recording ends at 16 min" in past
+
+
+async def test_a_sentence_stays_while_the_recording_jumps():
+    """Hours pass in the recording; what a key said is still there to be read."""
+    app = made_app(Deck())
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("u")
+        app.desk._watch.now_s += 7200.0
+
+        assert "fractions in" in app.desk.frame().flash
+
+
+@pytest.mark.parametrize("view", ["1", "2", "3", "4", "5"])
+@pytest.mark.parametrize("size", [(80, 24), (120, 36), (60, 18)])
+async def test_every_view_has_the_position_and_its_keys(view, size):
+    """One row says state, time and speed, on every view and size; no key of a live bench."""
+    app = made_app(Deck())
+    async with app.run_test(size=size) as pilot:
+        await pilot.press(view)
+        text = "\n".join(row.plain for row in app.stage.lines)
+
+    assert " playing  0:01:40 of 0:16:40, at 20x " in text
+    assert "Space pause" in text
+    assert "Space tool" not in text
+    assert "as found" not in text.splitlines()[-1]
+
+
+@pytest.mark.parametrize("at_s", [0.0, 333.0, 1000.0])
+def test_the_rail_has_the_mark_where_the_recording_is(at_s):
+    """At the beginning, a third of the way, at the end; the row is as wide as the screen."""
+    made = kit.frame(playing=Playing("paused", at_s, 1000.0, 1.0))
+    (row,) = playing_line(made, 100, 1)
+    rail = row.plain[row.plain.index("├") + 1 : row.plain.index("┤")]
+
+    assert rail.index("█") == round(at_s / 1000.0 * (len(rail) - 1))
+    assert row.width <= 100
+
+
+def test_an_empty_recording_has_a_rail_too():
+    """A single reading has no length."""
+    (row,) = playing_line(kit.frame(playing=Playing("ended", 0.0, 0.0, 1.0)), 80, 1)
+
+    assert "0:00:00 of 0:00:00" in row.plain
+
+
+@needs_terminals
+def test_a_recording_in_a_real_terminal(file, tmp_path):
+    """Play at 20 times, pause, go to 5 min, to the end, and leave; the numbers are the file's."""
+    command = [sys.executable, "-c", PROGRAM, "replay", str(file), "--nominal", "10MHz"]
+    terminal = Terminal([*command, "--tolerance", "1ppb", "--speed", "20"], tmp_path)
+    try:
+        terminal.wait_until(lambda rows: re.search(r"playing  0:00:\d\d of 0:09:59", "".join(rows)))
+        terminal.type(b" ")
+        terminal.wait_for("paused")
+        terminal.type(b"g")
+        terminal.wait_for("Time of the recording")
+        terminal.type(b"5min\r")
+        paused = terminal.wait_for("paused  0:05:00 of 0:09:59, at 20x")
+        terminal.type(b"\x1b[F")
+        terminal.wait_for("ended  0:09:59 of 0:09:59")
+        terminal.type(b"5")
+        terminal.wait_for("600 readings, 0 gaps")
+        terminal.type(b"q")
+
+        assert terminal.end() == 0
+    finally:
+        terminal.close()
+    assert any("high, bring it down" in row for row in paused)
+
+
+def rows_of_a_day(path, broken_at=None):
+    """A recording of 40 000 s, one row of which is no number."""
+    rows = [f"{second},{10_000_000.023 + 0.0005 * (second % 3):.4f}" for second in range(40_000)]
+    if broken_at is not None:
+        rows[broken_at] = f"{broken_at},ten million"
+    path.write_text("\n".join(["time_s,frequency_hz", *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+@needs_terminals
+def test_a_file_that_is_broken_far_down_is_played_up_to_there(tmp_path):
+    """The screen comes up; it says where the file is broken, and on leaving what is wrong."""
+    file = rows_of_a_day(tmp_path / "broken.csv", broken_at=30_000)
+    command = [sys.executable, "-c", PROGRAM, "replay", str(file), "--nominal", "10MHz"]
+    terminal = Terminal(command, tmp_path)
+    try:
+        row = terminal.wait_for("where the file is broken")
+        terminal.type(b"q")
+
+        assert terminal.end() == 5
+    finally:
+        terminal.close()
+    assert re.search(r"0:00:\d\d of \d:\d\d:\d\d, where", "".join(row)), row
+    assert b"broken.csv" in terminal.seen
+    assert b"line 30002" in terminal.seen
+    assert b"Traceback" not in terminal.seen
+
+
+@needs_terminals
+def test_a_pipe_is_played_forward_and_back(tmp_path):
+    """What can be read only once is kept for going back; nothing of it is left behind."""
+    pipe, file = tmp_path / "pipe", rows_of_a_day(tmp_path / "day.csv")
+    os.mkfifo(pipe)
+    command = [sys.executable, "-c", PROGRAM, "replay", str(pipe), "--nominal", "10MHz"]
+    terminal = Terminal([*command, "--speed", "3600"], tmp_path)
+    try:
+        pipe.write_bytes(file.read_bytes())
+        terminal.wait_until(lambda rows: re.search(r"playing  [1-9]:\d\d:\d\d of", "".join(rows)))
+        terminal.type(b" ")
+        terminal.wait_for("paused")
+        terminal.type(b"\x1b[H")
+        terminal.wait_for("paused  0:00:00 of 11:06:39")
+        terminal.type(b"q")
+
+        assert terminal.end() == 0
+    finally:
+        terminal.close()
+
+
+async def test_the_end_is_where_the_file_ends_once_that_is_known():
+    """While the file is still read through, the key goes on to whatever the end will be."""
+    deck = Deck()
+    app = made_app(deck)
+    async with app.run_test(size=(80, 24)) as pilot:
+        deck.playing = Playing("playing", 0.0, 1000.0, 1.0, "so far")
+        await pilot.press("end")
+        text = "\n".join(row.plain for row in app.stage.lines)
+        await pilot.press("g", *"9h", "enter")
+
+        assert "the recording ends" not in app.desk.frame().flash
+
+    assert deck.did == [("seek", math.inf), ("seek", 32400.0)]
+    assert "of more than 0:16:40" in text
+
+
+@needs_terminals
+def test_a_recording_without_readings_is_a_sentence(tmp_path):
+    """No screen comes up for an empty table; the exit code says that nothing was read."""
+    empty = tmp_path / "empty.csv"
+    empty.write_text("time_s,frequency_hz\n", encoding="utf-8")
+    command = [sys.executable, "-c", PROGRAM, "replay", str(empty), "--nominal", "10MHz"]
+    terminal = Terminal(command, tmp_path)
+    try:
+        code = terminal.end()
+    finally:
+        terminal.close()
+
+    assert code in {4, 5}
+    assert b"Traceback" not in terminal.seen
+    assert b"no readings" in terminal.seen or b"empty.csv" in terminal.seen
+
+
+def test_speed_is_refused_where_lines_are_written(file, capsys):
+    """Lines come as fast as they go; the sentence says so."""
+    code = run(["replay", str(file), "--nominal", "10MHz", "--json", "--speed", "60"])
+
+    assert code == 2
+    assert "--speed is for the screen" in capsys.readouterr().err
+
+
+def test_in_a_pipe_it_is_lines_as_before(file):
+    """Not a terminal: a line a reading and the end."""
+    from benchwatch.commands.replay import replay
+
+    done = CliRunner().invoke(replay, [str(file), "--nominal", "10MHz"], standalone_mode=False)
+
+    assert done.exception is None
+    assert len(done.stdout.splitlines()) >= 600

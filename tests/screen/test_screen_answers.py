@@ -1,0 +1,164 @@
+"""What the screen answers to keys and settings, also at once, and while something is wrong."""
+
+from dataclasses import replace
+
+import pytest
+import screen_kit as kit
+from textual.events import Key
+
+from benchwatch.screen.app import BenchwatchApp
+from benchwatch.screen.command_line import Change
+from benchwatch.screen.display_options import Options
+from benchwatch.screen.preferences import Wishes
+from benchwatch.screen.screen_state import FLASH_S, Desk
+from benchwatch.screen.text import status_text
+from benchwatch.snapshot import Link
+
+REFUSED = "the counter refused a gate of 11 d: -222, Data out of range."
+
+
+def desk_of(watch: kit.FakeWatch) -> Desk:
+    """Make a desk over `watch` that can be told things."""
+    return Desk(watch, None, kit.FakeOperator(), Options(state=None), Wishes())
+
+
+def answer(watch: kit.FakeWatch, name: str = "main", **changes: object) -> None:
+    """Let the counter's thread tell its state anew, as it does after a request."""
+    link = Link("reading", 1.2, str(changes.pop("detail", "")))
+    watch.shown[name] = replace(watch.shown[name], link=link, **changes)  # type: ignore[arg-type]
+
+
+def test_a_gate_that_the_counter_refuses_is_said_every_time() -> None:
+    """Its own sentence, though readings go on; the same refusal a second time too."""
+    watch = kit.FakeWatch()
+    desk = desk_of(watch)
+    said = []
+    for _ in range(2):
+        desk.frame()
+        desk.change(Change("gate", "1000000s"))
+        said.append(desk.frame().flash)
+        answer(watch, detail=REFUSED)
+        said.append(desk.frame().flash)
+        watch.now_s += 60.0
+
+    assert said == ["gate is 1000000s", REFUSED] * 2
+    assert desk.frame().flash == ""
+
+
+def test_a_gate_that_was_set_is_said_as_it_was_read_back() -> None:
+    """Also when it is the one it had before."""
+    watch = kit.FakeWatch()
+    desk = desk_of(watch)
+    said = []
+    for gate_s in (0.5, 0.5):
+        desk.frame()
+        desk.change(Change("gate", "500ms"))
+        answer(watch, gate_s=gate_s)
+        said.append(desk.frame().flash)
+
+    assert said == ["the gate is now 0.5 s, read back from the counter"] * 2
+
+
+def test_a_gate_changed_at_the_front_panel_is_said() -> None:
+    """Nobody asked here: what the screen's numbers rest on has changed all the same."""
+    watch = kit.FakeWatch()
+    desk = desk_of(watch)
+    desk.frame()
+    watch.shown["main"] = replace(watch.shown["main"], gate_s=10.0)
+
+    assert "gate is now 10 s" in desk.frame().flash
+
+
+def test_what_a_counter_says_that_is_not_looked_at_bears_its_name() -> None:
+    """Of several counters, the one that refused."""
+    watch = kit.FakeWatch(kit.snapshot(), kit.snapshot(counter="spare"))
+    desk = desk_of(watch)
+    desk.frame()
+    answer(watch, "spare", detail=REFUSED)
+
+    assert desk.frame().flash == f"spare: {REFUSED}"
+
+
+def test_a_first_connection_is_no_answer() -> None:
+    """What the link says while it comes up belongs to the line of the link."""
+    watch = kit.FakeWatch(kit.snapshot(link=Link("connecting", 0.0), gate_s=None))
+    desk = desk_of(watch)
+    desk.frame()
+    answer(watch, gate_s=1.0)
+
+    assert desk.frame().flash == ""
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"link": Link("lost", 1.0, "the link is gone")}, {"journal_trouble": "disk full"}]
+)
+def test_what_a_key_did_is_said_before_a_trouble_and_the_trouble_again_after_it(
+    wrong: dict[str, object],
+) -> None:
+    """A mark on a lost link or a full disk is confirmed; then the trouble stands there again."""
+    watch = kit.FakeWatch(kit.snapshot(**wrong))
+    desk = desk_of(watch)
+    before = status_text.trouble(desk.frame())
+    desk.mark("lid on")
+    now = status_text.trouble(desk.frame())
+    watch.now_s += FLASH_S + 0.1
+    after = status_text.trouble(desk.frame())
+
+    assert now == "marked: lid on"
+    assert before == after
+    assert before
+
+
+def test_why_a_link_is_lost_stands_before_what_could_not_be_opened() -> None:
+    """On a narrow screen the resource is cut, not the reason."""
+    resource = kit.snapshot().resource
+    detail = f"can't open {resource}: nothing listens there. Is it on? Next try in 2 s."
+    made = kit.frame(kit.snapshot(link=Link("lost", 1.0, detail)))
+
+    said = status_text.trouble(made)
+
+    assert said == f"nothing listens there: can't open {resource}. Is it on? Next try in 2 s."
+
+
+@pytest.mark.parametrize("first", [1, 2, 4, 8])
+async def test_keys_typed_while_the_line_comes_up_lose_nothing(first: int) -> None:
+    """Some before the line has the focus, the rest after it: one text, in its order."""
+    watch = kit.FakeWatch()
+    app = BenchwatchApp(watch, options=Options(state=None), every_s=None)
+    keys = "mall well\r"
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        for part in (keys[:first], keys[first:]):
+            for char in part:
+                named = {"\r": "enter", " ": "space"}
+                app.post_message(Key(named.get(char, char), char))
+            await pilot.pause()
+        await pilot.pause()
+
+    assert watch.marks == ["all well"]
+
+
+@pytest.mark.parametrize(
+    ("keys", "marks", "told"),
+    [
+        ("mall well\r", ["all well"], []),
+        (":tol 5ppb\r", [], [("change", "main", "tolerance", "5ppb")]),
+        ("mx\x7fok\r", ["ok"], []),
+    ],
+)
+async def test_keys_typed_in_one_go_are_all_taken(
+    keys: str, marks: list[str], told: list[tuple[str, ...]]
+) -> None:
+    """They come as one packet, before the line to type on stands there."""
+    watch, operator = kit.FakeWatch(), kit.FakeOperator()
+    app = BenchwatchApp(watch, operator=operator, options=Options(state=None), every_s=None)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        for char in keys:
+            named = {"\r": "enter", "\x7f": "backspace", ":": "colon", " ": "space"}
+            app.post_message(Key(named.get(char, char), char))
+        await pilot.pause()
+        await pilot.pause()
+
+    assert watch.marks == marks
+    assert operator.told == told

@@ -1,0 +1,638 @@
+"""The app: every key, the two rates, the overlays, driven without a terminal."""
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+import screen_kit as kit
+from textual.pilot import Pilot
+
+from benchwatch.errors import INTERRUPTED
+from benchwatch.estimate.results import Estimate, Settle
+from benchwatch.screen.app import BenchwatchApp
+from benchwatch.screen.display_options import Options
+from benchwatch.screen.drawing.styled_text import Look
+from benchwatch.screen.key_bindings import KEYS, keys_for
+from benchwatch.screen.overlays import Ask, CommandLine, Page
+from benchwatch.screen.preferences import Wishes
+from benchwatch.screen.screen_state import COARSE_TURNS, FINE_TURNS
+from benchwatch.screen.views.view_list import VIEWS
+from benchwatch.snapshot import Link
+
+
+def made_app(
+    watch=None, trimmer=None, *, look=None, operator=None, state=None, view=""
+) -> BenchwatchApp:
+    """Make an app that redraws only when told to."""
+    options = Options(look=look or Look(), state=state, view=view)
+    return BenchwatchApp(
+        watch or kit.FakeWatch(), trimmer=trimmer, operator=operator, options=options, every_s=None
+    )
+
+
+def text_of(app: BenchwatchApp) -> str:
+    """Return what the stage shows."""
+    return "\n".join(row.plain.rstrip() for row in app.stage.lines) + "\n"
+
+
+async def test_the_app_shows_the_picture():
+    """On the screen is exactly what the pure drawing gives."""
+    app = made_app()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+
+        assert text_of(app) == kit.plain("trim", kit.frame(), 80, 24)
+
+
+async def test_digits_follow_a_new_reading_and_charts_wait():
+    """The fast redraw takes the newest snapshot; the chart stays as it was until its turn."""
+    watch = kit.FakeWatch()
+    app = made_app(watch)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        before = text_of(app).splitlines()
+        moved = kit.numbers(estimate=Estimate(-9.9e-9, 1e-10, 3, 3.0), settle=None)
+        watch.shown["main"] = kit.snapshot(numbers=moved)
+        watch.now_s += 30.0
+        app.redraw_digits()
+        fast = text_of(app).splitlines()
+        app.redraw()
+        slow = text_of(app).splitlines()
+
+        assert "low, bring it up" in "\n".join(fast)
+        assert fast[15:20] == before[15:20]
+        assert slow[15:20] != before[15:20]
+
+
+async def test_unchanged_snapshots_repaint_nothing(monkeypatch):
+    """A redraw that changes no row asks for no painting."""
+    app = made_app()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        asked = []
+        monkeypatch.setattr(app.stage, "refresh", lambda *regions, **_: asked.append(regions))
+        app.redraw()
+
+        assert not asked
+
+
+async def test_a_silent_counter_dims_the_screen():
+    """When readings stop, the next redraw says so."""
+    watch = kit.FakeWatch()
+    app = made_app(watch)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        watch.shown["main"] = kit.snapshot(
+            link=Link("silent", kit.NOW_S - 5.0, "no reading for 5 s")
+        )
+        app.redraw_digits()
+
+        assert "no reading for 5 s" in text_of(app)
+        assert "no reading, so no direction" in text_of(app)
+
+
+async def test_q_quits_with_zero():
+    """Q ends the watch and the exit code is 0."""
+    app = made_app()
+    async with app.run_test() as pilot:
+        await pilot.press("q")
+
+    assert app.return_code == 0
+
+
+async def test_ctrl_c_interrupts_even_from_an_overlay():
+    """Ctrl-C ends the run with 130, whatever lies over the view."""
+    app = made_app()
+    async with app.run_test() as pilot:
+        await pilot.press("m")
+        await pilot.press("ctrl+c")
+
+    assert app.return_code == INTERRUPTED
+
+
+async def test_m_marks_with_text():
+    """What is typed after m goes on the time line, letters that are keys elsewhere included."""
+    watch = kit.FakeWatch()
+    app = made_app(watch)
+    async with app.run_test() as pilot:
+        await pilot.press("m", *"quiz", "enter")
+        await pilot.pause()
+
+        assert watch.marks == ["quiz"]
+        assert "marked: quiz" in text_of(app)
+
+
+async def test_m_enter_marks_the_moment():
+    """No text is needed."""
+    watch = kit.FakeWatch()
+    app = made_app(watch)
+    async with app.run_test() as pilot:
+        await pilot.press("m", "enter")
+        await pilot.pause()
+
+    assert watch.marks == ["mark"]
+
+
+async def test_escape_leaves_no_mark():
+    """A note that was cancelled is none."""
+    watch = kit.FakeWatch()
+    app = made_app(watch)
+    async with app.run_test() as pilot:
+        await pilot.press("m", "x", "escape")
+        await pilot.pause()
+
+        assert not watch.marks
+        assert not isinstance(app.screen, Ask)
+
+
+@pytest.mark.parametrize(("key", "span_s"), [("z", 60.0), ("x", 300.0)])
+async def test_zoom_keys_change_the_span(key, span_s):
+    """Z shows a shorter and x a longer time."""
+    watch = kit.FakeWatch()
+    app = made_app(watch)
+    async with app.run_test() as pilot:
+        await pilot.press(key)
+
+    assert watch.traces[-1][1] == span_s
+
+
+async def test_zoom_stops_at_both_ends():
+    """Zooming on is harmless."""
+    app = made_app()
+    async with app.run_test() as pilot:
+        await pilot.press(*["z"] * 9, *["x"] * 30)
+
+    assert app.return_code in {0, None}
+
+
+async def test_n_shows_the_next_counter():
+    """Pressing n goes round the counters of the bench."""
+    other = kit.snapshot(counter="spare", nominal_hz=5e6)
+    app = made_app(kit.FakeWatch(kit.snapshot(), other))
+    async with app.run_test() as pilot:
+        await pilot.pause()
+        assert " main 10 MHz 1 of 2" in text_of(app)
+        await pilot.press("n")
+        assert " spare 5 MHz 2 of 2" in text_of(app)
+        await pilot.press("n")
+
+        assert " main 10 MHz 1 of 2" in text_of(app)
+
+
+@pytest.mark.parametrize(
+    ("key", "amount"),
+    [("left", -FINE_TURNS), ("right", FINE_TURNS), ("down", -COARSE_TURNS), ("up", COARSE_TURNS)],
+)
+async def test_arrows_turn_the_trimmer(key, amount):
+    """Left and down lower the frequency, right and up raise it; up and down are coarse."""
+    trimmer = kit.FakeTrimmer()
+    app = made_app(trimmer=trimmer)
+    async with app.run_test() as pilot:
+        await pilot.press(key)
+
+    assert trimmer.turns == [amount]
+
+
+async def test_space_rests_and_lifts_the_tool():
+    """Space toggles the tool, and the screen says while it rests."""
+    trimmer = kit.FakeTrimmer()
+    app = made_app(trimmer=trimmer)
+    async with app.run_test() as pilot:
+        await pilot.press("space")
+        said = text_of(app)
+        await pilot.press("space")
+
+        assert "tool on" in said
+        assert "tool on" not in text_of(app)
+    assert trimmer.tool == [True, False]
+
+
+async def test_on_a_real_bench_no_key_turns_anything():
+    """Without a trimmer the turning keys are gone, and the tool is a note on the time line."""
+    watch = kit.FakeWatch()
+    app = made_app(watch)
+    async with app.run_test() as pilot:
+        await pilot.press("left", "up", "space", "space")
+
+        assert "Left/Right turn" not in text_of(app)
+    assert watch.marks == ["tool on", "tool off"]
+
+
+@pytest.mark.parametrize("size", [(60, 18), (80, 24), (120, 36)])
+async def test_help_lies_over_the_view_and_closes(size):
+    """H shows what the view means, its keys and the cautions; Escape closes it."""
+    app = made_app()
+    async with app.run_test(size=size) as pilot:
+        await pilot.press("h")
+        await pilot.pause()
+        assert isinstance(app.screen, Page)
+        await pilot.press("down", "pagedown", "up", "pageup")
+        await pilot.press("escape")
+
+        assert not isinstance(app.screen, Page)
+
+
+async def test_a_page_gives_way_to_the_next():
+    """From the help to the list of keys, to the records, to a view; its own key closes it."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()))
+    async with app.run_test(size=(80, 24)) as pilot:
+        for key, begins in (("h", "Trim"), ("question_mark", "Keys here"), ("b", "Records")):
+            await pilot.press(key)
+            await pilot.pause()
+            assert app.screen.query_one("VerticalScroll > Sheet").lines[0].plain.startswith(begins)
+        await pilot.press("3")
+        await pilot.pause()
+        assert not isinstance(app.screen, Page)
+        assert app.desk.view.title == "Stability"
+
+        await pilot.press("b")
+        await pilot.press("b")
+        await pilot.pause()
+        assert not isinstance(app.screen, Page)
+
+
+@pytest.mark.parametrize("colour", [True, False])
+async def test_the_view_stays_in_sight_behind_a_box(colour):
+    """With colours and without, what lies over the view hides no more than its own box."""
+    look = Look(ascii=not colour, colour=colour)
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), look=look)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("colon")
+        await pilot.pause()
+
+        assert "time&#160;base" in app.export_screenshot()
+
+
+async def test_every_key_is_listed_on_a_page():
+    """The question mark lists the keys of this view and those of the others, at 60x18 too."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()))
+    async with app.run_test(size=(60, 18)) as pilot:
+        await pilot.press("question_mark")
+        await pilot.pause()
+        lines = app.screen.query_one("VerticalScroll > Sheet").lines
+        listed = "\n".join(row.plain for row in lines)
+        await pilot.press("question_mark")
+
+        assert not isinstance(app.screen, Page)
+    assert listed.startswith("Keys here (Trim)\nq ")
+    assert "\nt           Warm-up: Draw time evenly" in listed
+    for key in KEYS:
+        assert key.needs not in {None, "bench"} or not key.help or f"\n{key.shown} " in listed
+
+
+def test_every_key_has_an_id_and_every_shown_key_a_sentence():
+    """Keys are data: ids are unique, each has an action, footer keys have contextual help."""
+    assert len({key.id for key in KEYS}) == len(KEYS)
+    assert all(key.help for key in KEYS if key.short)
+    assert all(key.act for key in KEYS if key.id != "command")
+    assert len(keys_for("trim", ())) < len(keys_for("trim", ("trimmer",)))
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize(
+    "have",
+    [("bench", "trimmer", "operator", "counters", "sound"), ("player", "counters", "sound")],
+    ids=["live", "recording"],
+)
+def test_no_key_does_two_things_at_once(view, have):
+    """A live bench and a recording share some keys; where both could work there is only one."""
+    names = [name for key in keys_for(view.name, have) for name in key.keys]
+
+    assert sorted(set(names)) == sorted(names)
+
+
+@pytest.mark.parametrize(
+    ("key", "title"),
+    [("1", "Trim"), ("2", "Warm-up"), ("3", "Stability"), ("4", "Elsewhere"), ("5", "Notes")],
+)
+async def test_number_keys_show_the_views(key, title):
+    """Each view has its number, and its help goes with it."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="elsewhere" if key == "1" else "")
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.press(key)
+        assert app.desk.view.title == title
+        await pilot.press("h")
+        await pilot.pause()
+
+        assert app.screen.query_one("VerticalScroll > Sheet").lines[0].plain == title
+
+
+async def test_a_key_of_another_view_says_where_it_works():
+    """Recorded as found from the warm-up: not in silence, and nothing is recorded."""
+    told = kit.FakeOperator()
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up", operator=told)
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.press("a")
+        said = text_of(app)
+
+        assert "a (as found) works on Trim" in said
+        assert told.told == []
+
+
+async def test_a_command_of_another_view_goes_there_and_does_it():
+    """Whoever types as found on the warm-up wants it recorded, and to see that it was."""
+    operator = kit.FakeOperator()
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up", operator=operator)
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.press("colon", *"as found")
+        await pilot.pause()
+        await pilot.press("enter")
+        await pilot.pause()
+
+        assert app.desk.view.title == "Trim"
+        assert operator.told == [("record", "main", "as found")]
+
+
+@pytest.mark.parametrize("size", [(60, 18), (80, 24), (120, 36)])
+async def test_the_loss_of_another_counter_is_on_every_screen(size):
+    """It is looked at by nobody, so the top row of the one that is looked at names it."""
+    spare = replace(kit.full_snapshot(), counter="spare")
+    watch = kit.FakeWatch(kit.full_snapshot(), spare)
+    app = made_app(watch)
+    async with app.run_test(size=size) as pilot:
+        await pilot.pause()
+        before = text_of(app)
+        watch.shown["spare"] = replace(spare, link=Link("lost", 1.0, "the cable is out"))
+        app.redraw()
+
+        assert "spare lost" not in before
+        assert "spare lost" in text_of(app).splitlines()[0]
+
+
+async def test_f_fills_the_screen_and_goes_back():
+    """The one number takes the screen; the same key returns."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("f")
+        filled = text_of(app)
+        await pilot.press("f")
+
+        assert filled == kit.plain("fill", kit.frame(kit.full_snapshot()), 80, 24)
+        assert app.desk.view.name == "trim"
+
+
+async def test_records_are_made_by_key():
+    """A and l put the offset on record and say so; without an operator they do nothing."""
+    operator = kit.FakeOperator()
+    app, bare = made_app(operator=operator), made_app()
+    async with app.run_test() as pilot:
+        await pilot.press("a", "l")
+        said = text_of(app)
+    async with bare.run_test() as pilot:
+        await pilot.press("a", "l")
+
+    assert operator.told == [("record", "main", "as found"), ("record", "main", "as left")]
+    assert "recorded as left" in said
+
+
+async def test_the_budget_lies_over_the_view():
+    """B shows what was recorded with its lines."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()))
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.press("b")
+        await pilot.pause()
+        lines = app.screen.query_one("VerticalScroll > Sheet").lines
+        await pilot.press("escape")
+
+        assert any(line.plain.startswith("as found  +6.93") for line in lines)
+        assert not isinstance(app.screen, Page)
+
+
+async def test_t_changes_the_time_axis():
+    """Warm-up against time, then against its logarithm."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        even = text_of(app)
+        await pilot.press("t")
+
+        assert "start of run" in even
+        assert "start of run" not in text_of(app)
+        assert "10 s" in text_of(app).splitlines()[-3]
+
+
+async def test_warm_up_asks_for_the_whole_past():
+    """The chart of the warm-up reaches back to the beginning."""
+    watch = kit.FakeWatch(kit.full_snapshot())
+    app = made_app(watch, view="warm_up")
+    async with app.run_test() as pilot:
+        await pilot.pause()
+
+    assert watch.traces[-1][1] == kit.NOW_S
+
+
+async def test_s_changes_the_settle_limit():
+    """What is typed goes to the operator; what comes back is said."""
+    operator = kit.FakeOperator()
+    app = made_app(operator=operator, view="warm_up")
+    async with app.run_test() as pilot:
+        await pilot.press("s", *"2ppb/1h", "enter")
+        await pilot.pause()
+
+        assert operator.told == [("change", "main", "settle", "2ppb/1h")]
+        assert "settle is 2ppb/1h" in text_of(app)
+
+
+async def test_d_and_k_change_the_deviation():
+    """D takes the drift out, k shows the next kind."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="stability")
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.pause()
+        assert "oadev, drift left in" in text_of(app)
+        await pilot.press("d")
+        assert "oadev, drift taken out" in text_of(app)
+        await pilot.press("k")
+
+        assert "mdev, drift taken out" in text_of(app)
+
+
+async def test_w_shows_the_whole_run_and_its_last_part_again():
+    """The stability view begins with what came since the last nudge; w takes all of the run."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="stability")
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.pause()
+        assert "420 readings over" in text_of(app)
+        await pilot.press("w")
+        assert "740 readings over" in text_of(app)
+        assert "the whole run" in text_of(app)
+        await pilot.press("w")
+
+        assert "420 readings over" in text_of(app)
+
+
+async def test_u_changes_the_unit():
+    """ppm, ppb, parts in 10^12, and back to the one that fits."""
+    app = made_app()
+    async with app.run_test(size=(120, 36)) as pilot:
+        seen = []
+        for _ in range(4):
+            await pilot.press("u")
+            seen.append(app.desk.frame().unit.name)
+
+    assert seen == ["ppm", "ppb", "parts in 10^12", "ppb"]
+
+
+async def test_page_keys_scroll_the_notes():
+    """PgDn goes to older notes, PgUp back; neither runs off the list."""
+    shown = kit.full_snapshot(happenings=kit.happenings(40))
+    app = made_app(kit.FakeWatch(shown), view="notes")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("pagedown")
+        down = text_of(app)
+        await pilot.press(*["pagedown"] * 20)
+        end = text_of(app)
+        await pilot.press(*["pageup"] * 30)
+
+        assert "mark 39" not in down
+        assert "mark 34" in down
+        assert "nominal 10 MHz" in end
+        assert "mark 39" in text_of(app)
+
+
+async def test_the_command_line_does_what_keys_do():
+    """A word of what is wanted finds it; Enter does it."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(":", *"stabil", "enter")
+        await pilot.pause()
+
+        assert app.desk.view.name == "stability"
+
+
+async def test_the_command_line_chooses_with_up_and_down():
+    """Down goes to the next offer, Escape leaves without doing anything."""
+    app = made_app()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("ctrl+p", "down", "down", "up", "enter")
+        await pilot.pause()
+        assert isinstance(app.screen, Page)
+        await pilot.press("escape", ":", "escape")
+
+        assert not isinstance(app.screen, CommandLine)
+
+
+async def test_the_command_line_goes_through_its_offers_by_pages():
+    """A page down and up again is where it began; far down is the last offer."""
+    app = made_app()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(":")
+        await pilot.pause()
+        first = chosen(app)
+        await pilot.press("pagedown")
+        second = chosen(app)
+        await pilot.press("pageup")
+        again = chosen(app)
+        await pilot.press(*["pagedown"] * 9)
+
+        assert first == again != second
+        assert chosen(app) not in {first, second}
+
+
+def chosen(app: BenchwatchApp) -> str:
+    """Return the offer that stands out on the command line."""
+    sheets = [sheet for sheet in app.screen.query("Sheet") if len(sheet.lines) > 1]
+    (line,) = [row.plain for row in sheets[0].lines if row.plain.startswith(">")]
+    return line
+
+
+async def test_settings_are_typed_on_the_command_line():
+    """A setting and its value go to the operator; a refusal is said as a sentence."""
+    operator = kit.FakeOperator()
+    app = made_app(operator=operator)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press(":", *"tol 5ppb", "enter")
+        await pilot.pause()
+        said = text_of(app)
+        await pilot.press(":", *"gate nonsense", "enter")
+        await pilot.pause()
+
+        assert operator.told == [("change", "main", "tolerance", "5ppb")]
+        assert "tolerance is 5ppb" in said
+        assert "'nonsense' is no gate." in text_of(app)
+
+
+async def test_choices_survive_a_restart(tmp_path):
+    """View, unit, span and axes are those of last time."""
+    state = tmp_path / "state" / "screen.json"
+    first = made_app(state=state)
+    async with first.run_test() as pilot:
+        await pilot.press("x", "u", "2", "t")
+    second = made_app(state=state)
+    async with second.run_test() as pilot:
+        await pilot.pause()
+
+    assert second.desk.wishes == Wishes("warm_up", 300.0, "ppm", log_time=True)
+
+
+async def test_the_bell_rings_once_when_it_settles(monkeypatch):
+    """Unattended: the bell says that it is done, once."""
+    watch, rung = kit.FakeWatch(), []
+    app = made_app(watch)
+    async with app.run_test() as pilot:
+        await pilot.pause()
+        monkeypatch.setattr(app, "bell", lambda: rung.append(True))
+        settled = Settle("settled", kit.NOW_S, None, reason="quiet")
+        watch.shown["main"] = kit.snapshot(numbers=kit.numbers(settle=settled))
+        app.redraw_digits()
+        app.redraw_digits()
+
+    assert rung == [True]
+
+
+async def test_resize_redraws_at_once():
+    """The picture follows the size of the terminal."""
+    app = made_app()
+    async with app.run_test(size=(120, 36)) as pilot:
+        await pilot.resize_terminal(60, 18)
+        for _ in range(50):
+            await pilot.pause(0.02)
+            if len(app.stage.lines) == 18:
+                break
+
+        assert text_of(app) == kit.plain("trim", kit.frame(), 60, 18)
+
+
+async def test_no_color_reaches_every_cell(monkeypatch):
+    """With NO_COLOR no cell on the screen, overlay included, carries a colour."""
+    monkeypatch.setenv("NO_COLOR", "1")
+    app = made_app(look=Look(colour=False))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await _assert_colourless(app, pilot)
+        await pilot.press("m")
+        await _assert_colourless(app, pilot)
+
+
+async def _assert_colourless(app: BenchwatchApp, pilot: Pilot[None]) -> None:
+    await pilot.pause()
+    strips = app.screen._compositor.render_strips()
+    styles = [segment.style for strip in strips for segment in strip if segment.style]
+
+    assert styles
+    assert all(s.color is None or s.color.is_default for s in styles)
+    assert all(s.bgcolor is None or s.bgcolor.is_default for s in styles)
+
+
+async def test_c_looks_closer_at_the_warm_up():
+    """C draws the offsets of late closer; again, and the whole warm-up is back."""
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up")
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("c")
+        close = app.desk.frame().window
+        await pilot.press("c")
+        whole = app.desk.frame().window
+
+        assert close is not None
+        assert whole is not None
+        assert close[1] - close[0] < whole[1] - whole[0]
+
+
+def test_every_key_is_pressed_in_some_test():
+    """The id of every key has a test of its own here, with the recording's or with the sound's."""
+    elsewhere = ("test_replay_screen.py", "test_screen_sound.py", "test_screen_desk.py")
+    here = Path(__file__)
+    texts = [here.read_text(encoding="utf-8")]
+    texts += [here.with_name(name).read_text(encoding="utf-8") for name in elsewhere]
+    pressed = {name for text in texts for name in re.findall(r'"([^"\s]+)"', text)}
+
+    assert not {key.id for key in KEYS if not pressed.intersection(key.keys)}

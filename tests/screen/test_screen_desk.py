@@ -1,0 +1,351 @@
+"""Behind the picture: commands, choices that are kept, the words about trimming and records."""
+
+import json
+from dataclasses import replace
+
+import pytest
+import screen_kit as kit
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchwatch.estimate.derived_frequencies import elsewhere
+from benchwatch.estimate.results import Settle
+from benchwatch.estimate.trim.landing import LandingNow
+from benchwatch.estimate.trim.mean_pull import Pull
+from benchwatch.estimate.trim.tool_pull import ToolState
+from benchwatch.estimate.trim.trim_hint import Hint, Judgement
+from benchwatch.pipeline.cautions import with_cautions
+from benchwatch.screen.axis_state import Ranges
+from benchwatch.screen.command_line import Change, Press, offers
+from benchwatch.screen.display_options import Options
+from benchwatch.screen.drawing.frame import LEAST_WIDTH
+from benchwatch.screen.drawing.styled_text import Look
+from benchwatch.screen.key_bindings import KEYS
+from benchwatch.screen.overlays import FRAME_CELLS, LINE_CELLS, offer_lines
+from benchwatch.screen.preferences import Wishes, load, save
+from benchwatch.screen.screen_state import Desk
+from benchwatch.screen.text import progress_rows, status_text
+from benchwatch.screen.text.record_page import budget_lines
+from benchwatch.screen.views.stability_view import kinds, shown
+from benchwatch.screen.views.view_list import NUMBERED, VIEWS, view_named
+from benchwatch.snapshot import ElsewhereNow, Records, StabilityNow
+
+
+def test_offers_find_keys_by_any_word():
+    """Words of the sentence or the key itself find a command, in any order."""
+    titles = [offer.command for offer in offers("mark time", "trim", ())]
+
+    assert titles == [Press("note")]
+
+
+def test_offers_of_settings_need_an_operator():
+    """Nobody listens: nothing is offered."""
+    assert [offer.command for offer in offers("tolerance 5ppb", "trim", ("operator",))] == [
+        Change("tolerance", "5ppb")
+    ]
+    assert not offers("tolerance 5ppb", "trim", ())
+
+
+@pytest.mark.parametrize("view", [view.name for view in VIEWS])
+@pytest.mark.parametrize(
+    "have", [("bench", "trimmer", "operator", "counters", "sound"), ("player", "sound")]
+)
+def test_no_row_of_the_command_line_is_cut(view, have):
+    """At 80 cells everything that can be done is read whole, at 60 every key."""
+    found = offers("", view, have)
+
+    for offer, row in zip(found, offer_lines(found, 0, len(found)), strict=True):
+        room = LINE_CELLS if offer.command is None else LEAST_WIDTH
+        assert row.width <= room - FRAME_CELLS
+
+
+def test_what_works_elsewhere_is_offered_with_its_view_behind_the_rest():
+    """Read whole at 80 cells, and only to who types a word of it."""
+    have = ("bench", "trimmer", "operator", "counters", "sound")
+    found = offers("a", "warm_up", have)
+    elsewhere = [isinstance(one.command, Press) and one.command.view != "" for one in found]
+
+    assert "Trim: Record the offset as found" in [one.text for one in found]
+    assert elsewhere == sorted(elsewhere)
+    assert max(row.width for row in offer_lines(found, 0, len(found))) <= LINE_CELLS - FRAME_CELLS
+
+
+def test_a_pair_of_keys_is_offered_one_by_one():
+    """What lowers and what raises are two rows: choosing one says what it will do."""
+    texts = {offer.name: offer.text for offer in offers("trimmer little", "trim", ("trimmer",))}
+
+    assert texts == {
+        "Left": "Turn the trimmer down a little",
+        "Right": "Turn the trimmer up a little",
+    }
+
+
+def test_the_chosen_row_is_marked_and_in_sight():
+    """Of more rows than fit the chosen one is shown, marked without colour too."""
+    found = offers("", "trim", ("bench", "trimmer", "operator"))
+    rows = offer_lines(found, 15, 10)
+
+    assert [row.plain[0] for row in rows] == [" "] * 9 + [">"]
+    assert found[15].text in rows[-1].plain
+    assert offer_lines([], 0, 10)[0].plain == "nothing like that here"
+
+
+def test_a_setting_without_a_value_shows_its_forms():
+    """The list says how a nominal, a tolerance, a settle limit and a gate are written."""
+    listed = offers("", "trim", ("operator",))[:4]
+
+    assert [offer.command for offer in listed] == [None] * 4
+    assert "10MHz" in listed[0].text
+
+
+def test_every_key_names_views_that_exist():
+    """A key for a view that is no more would never work."""
+    names = {view.name for view in VIEWS}
+
+    assert all(set(key.views) <= names for key in KEYS)
+    assert [key.id for key in KEYS if key.id.startswith("view_")] == [
+        f"view_{number}" for number, _ in enumerate(NUMBERED, 1)
+    ]
+
+
+def test_an_unknown_view_is_the_first():
+    """A name from an older start shows the trim."""
+    assert view_named("no such view") is VIEWS[0]
+
+
+def test_wishes_survive_a_file(tmp_path):
+    """What was chosen comes back as it was."""
+    wishes = Wishes("notes", 600.0, "ppm", log_time=True, without_drift=True, deviation="mdev")
+    path = tmp_path / "deep" / "screen.json"
+
+    assert save(path, wishes)
+    assert load(path) == wishes
+
+
+@given(
+    st.one_of(
+        st.binary(max_size=30),
+        st.dictionaries(
+            st.sampled_from(["view", "span_s", "unit", "log_time", "other"]),
+            st.one_of(st.none(), st.integers(), st.floats(), st.text(max_size=5), st.booleans()),
+        ).map(lambda kept: json.dumps(kept).encode()),
+        st.just(b"[" * 5_000),
+    )
+)
+def test_a_broken_file_of_wishes_is_harmless(tmp_path_factory, content):
+    """Whatever is in the file, the screen starts with sound choices."""
+    path = tmp_path_factory.mktemp("wishes") / "screen.json"
+    path.write_bytes(content)
+    wishes = load(path)
+
+    assert wishes.span_s in {30.0, 60.0, 120.0, 300.0, 600.0, *(1800.0, 3600.0, 14400.0)} | {
+        86400.0, 604800.0,
+    }  # fmt: skip
+    assert isinstance(wishes.view, str)
+    assert isinstance(wishes.log_time, bool)
+
+
+def test_wishes_that_cannot_be_written_are_said(tmp_path):
+    """A blocked folder costs nothing but the comfort."""
+    blocked = tmp_path / "file"
+    blocked.write_text("", encoding="utf-8")
+
+    assert not save(blocked / "screen.json", Wishes())
+
+
+@pytest.mark.parametrize(("share", "filled"), [(0.0, 0), (0.5, 5), (1.0, 10), (7.0, 10), (-1.0, 0)])
+def test_a_bar_fills_with_its_share(share, filled):
+    """Empty at 0, full at 1, never beyond its frame."""
+    drawn = progress_rows.bar(share, 10, Look(ascii=True)).plain
+
+    assert drawn == "[" + "#" * filled + "." * (10 - filled) + "]"
+
+
+def _judged(settle=None, **changes):
+    numbers = kit.numbers(settle=settle)
+    made = kit.frame(kit.full_snapshot(numbers=numbers, trim=kit.trim_now(**changes)))
+    return progress_rows.judge_line(made, 80, 1)[0].plain
+
+
+def test_the_bar_goes_from_let_go_to_turn_again():
+    """While it fills: how good, how long; full: turn again, or stay when inside."""
+    ready = Judgement(2e-10, 1.0, 0.0)
+
+    assert _judged().endswith("wait until good to 0.23 ppb, 9 s to go")
+    soon = Judgement(2e-10, 0.99, 0.109)
+    assert _judged(judgement=soon).endswith("wait until good to 0.20 ppb, 1 s to go")
+    assert _judged(judgement=Judgement(2e-10, 0.1, None)).endswith("wait until good to 0.20 ppb")
+    assert _judged(judgement=ready).endswith("good to 0.20 ppb, turn again")
+    assert _judged(judgement=ready, direction="inside").endswith("good to 0.20 ppb, stay")
+
+
+@pytest.mark.parametrize(
+    ("hint", "said"),
+    [
+        (Hint(0.5, 0.04, -2.31e-9, 1.1e-10), "go on, 2.3 ppb more the same way"),
+        (Hint(-0.214, 0.03, 9.9e-10, 2e-11), "too far: back, 0.99 ppb"),
+        (Hint(-3.0, 0.06, -1.5e-8, 2e-10), "wrong way: back, 15.0 ppb"),
+        (Hint(-1.02, 0.03, -5.1e-9, 2e-10), "back, 5.1 ppb"),
+        (None, ""),
+    ],
+)
+def test_the_hint_says_how_far_in_the_unit_on_the_screen(hint, said):
+    """Undershoot: go on; overshoot: back; unknown: nothing."""
+    made = kit.full_snapshot(numbers=kit.numbers(settle=None), trim=kit.trim_now(hint=hint))
+
+    assert progress_rows.hint_words(kit.frame(made)) == said
+
+
+def test_nobody_is_asked_to_turn_while_it_warms_up():
+    """Ready by its noise but still moving: wait, and no way to go is given."""
+    ready = kit.trim_now(judgement=Judgement(2e-10, 1.0, 0.0))
+    warming = kit.frame(kit.full_snapshot(trim=ready))
+    settled = kit.frame(kit.full_snapshot(numbers=kit.numbers(settle=None), trim=ready))
+
+    said = _judged(kit.numbers().settle, judgement=ready.judgement)
+    before = kit.frame(kit.full_snapshot(trim=replace(ready, turn=None)))
+
+    assert said.endswith("good to 0.20 ppb, still moving: wait")
+    assert status_text.direction(warming).plain == "high, still moving: wait"
+    assert status_text.direction(before).plain == "high, still warming: wait"
+    assert not progress_rows.hint_words(warming)
+    assert status_text.direction(settled).plain == "high, bring it down"
+    assert progress_rows.hint_words(settled)
+
+
+def test_no_hint_once_inside():
+    """Inside the tolerance nobody is told to go on."""
+    made = kit.frame(kit.full_snapshot(trim=kit.trim_now(direction="inside")))
+
+    assert not progress_rows.hint_words(made)
+
+
+def test_the_tool_is_no_nudge():
+    """A step that was the tool's is not said as a nudge, and as found is still asked for."""
+    made = kit.frame(kit.full_snapshot(trim=kit.trim_now(turn=None), records=None), operator=True)
+    text = kit.plain("trim", made, 80, 24)
+
+    assert "no nudge seen yet" in text
+    assert "as found: not yet, still warming; a records it all the same" in text
+
+
+def test_as_found_is_asked_for_before_the_first_nudge():
+    """With nothing recorded and nothing turned, the one row asks for it."""
+    asked = kit.full_snapshot(records=Records(), trim=kit.trim_now(turn=None))
+    settled = replace(asked.numbers, settle=Settle("settled", 1.0, None))
+    rested = replace(asked, numbers=settled)
+    said = progress_rows.standing_lines(kit.frame(rested, operator=True), 80, 1)[0].plain
+
+    assert said == "  as found: not recorded yet; a records it, before the first nudge"
+
+
+def test_after_a_turn_that_came_too_early_nothing_is_asked_for_as_found():
+    """The trimmer was turned before the offset was known: no offset of now is as found."""
+    asked = kit.full_snapshot(records=Records(), trim=kit.trim_now())
+    numbers = replace(asked.numbers, settle=Settle("settled", 1.0, None))
+    rested = replace(asked, numbers=numbers)
+    said = progress_rows.records_line(kit.frame(rested, operator=True), 80, 3)[0].plain
+
+    assert said.startswith("  as found: none, turned before it was known")
+
+
+def test_a_caution_in_what_was_kept_by_itself_is_said_at_once():
+    """The row for answers says it, whatever view is on; a record without one is no news."""
+    made = kit.record("as found", 6.93e-9)
+    moving = with_cautions(made, ("still moving by more than asked",))
+    watch = kit.FakeWatch(kit.full_snapshot(records=Records()))
+    desk = Desk(watch, None, None, Options(), Wishes())
+    before = desk.frame().flash
+    watch.shown["main"] = kit.full_snapshot(records=Records(made, as_found_kept=True))
+    without = desk.frame().flash
+    watch.shown["main"] = kit.full_snapshot(records=Records(moving, as_found_kept=True))
+
+    assert before == without == ""
+    assert "as found kept by itself, +6.930 ± 0.065 ppb" in desk.frame().flash
+    assert desk.frame().flash.endswith("caution: still moving by more than asked")
+
+
+def test_landing_comes_first_when_it_happens():
+    """Where there is one row, holding and landed take it."""
+    holding = LandingNow("holding", 12.0, 30.0, "inside; keep your hands off")
+    made = kit.frame(kit.full_snapshot(trim=kit.trim_now(landing=holding)), operator=True)
+
+    assert "12 s of 30 s, inside" in progress_rows.standing_lines(made, 80, 1)[0].plain
+
+
+def test_landed_offers_the_record_until_it_is_made():
+    """The offer to record as left stands until there is one."""
+    landed = kit.trim_now(landing=LandingNow("landed", 40.0, 30.0, "inside, hands off"))
+    before = kit.frame(kit.full_snapshot(trim=landed), operator=True)
+    left = Records(kit.record("as found", 7e-9), as_left=kit.record("as left", 1e-10))
+    after = kit.frame(kit.full_snapshot(trim=landed, records=left), operator=True)
+
+    assert "l records it as left" in progress_rows.landing_line(before, 80, 1)[0].plain
+    assert "l records" not in progress_rows.landing_line(after, 80, 1)[0].plain
+
+
+def test_the_budget_shows_every_line_and_what_is_missing():
+    """Each contribution with its source; what was not counted is said."""
+    found = kit.record("as found", 6.93e-9)
+    made = kit.frame(kit.snapshot(records=Records(found)))
+    text = "\n".join(line.plain for line in budget_lines(made, 90))
+
+    assert all(one.name in text for one in found.budget.lines)
+    assert all(missing in text for missing in found.budget.missing)
+    assert "+6.930 ± 0.065 ppb" in text
+
+
+def test_the_budget_without_records_says_so():
+    """An empty page is not left empty."""
+    assert "Nothing has been recorded yet." in budget_lines(kit.frame(), 60)[-1].plain
+
+
+def test_a_time_deviation_is_not_drawn_as_a_fraction():
+    """Tdev is in seconds and has no place on an axis of fractions."""
+    points = kit.stability().deviations
+    times = tuple(replace(one, deviation="tdev") for one in points[:3])
+    made = kit.frame(kit.snapshot(stability=StabilityNow((*points, *times))))
+
+    assert kinds((*points, *times)) == ["mdev", "oadev"]
+    assert {one.deviation for one in shown(made)} == {"oadev"}
+
+
+def test_elsewhere_shows_ten_times_the_hertz_at_ten_times_the_frequency():
+    """The same fraction; x10 in frequency is x10 in hertz and 20 dB."""
+    rows = elsewhere(2.5e-9, 1e7, (1e7, 1e8), 1e-10)
+    made = kit.frame(kit.snapshot(elsewhere=ElsewhereNow(rows)), view="elsewhere")
+    text = kit.plain("elsewhere", made, 100, 24)
+
+    assert "+0.0250 ± 0.0010 Hz" in text
+    assert "+0.250 ± 0.010 Hz" in text
+    assert "+20.0 dB" in text
+
+
+def test_a_wish_for_a_unit_is_kept_whatever_the_size():
+    """A unit that was chosen is not left."""
+    ranges = Ranges()
+    ranges.follow(kit.snapshot(), kit.NOW_S, "ppm")
+
+    assert ranges.unit.name == "ppm"
+
+
+def test_with_the_tool_on_the_screen_says_how_far_and_when_to_lift_it():
+    """The first touch is told as what it moved; inside, whether it is time to lift."""
+    first = ToolState(True, 1.0, first=Pull(3.02e-9, 1.1e-10, 1))
+    ready = Judgement(2e-10, 1.0, 0.0)
+    far = kit.trim_now(
+        direction="low", judgement=ready, hint=None, tool=first, left=7.2e-9, left_u=2e-10
+    )
+    settled = replace(kit.numbers(), settle=Settle("settled", 1.0, None))
+
+    def said(trim):
+        return status_text.direction(kit.frame(kit.full_snapshot(trim=trim, numbers=settled))).plain
+
+    inside = [replace(far, direction="inside", lift=lift) for lift in (True, False, None)]
+    row = progress_rows.tool_line(kit.frame(kit.full_snapshot(trim=far)), 80, 1)[0].plain
+
+    assert said(far) == "below the aim, bring it up by 7.2 ppb"
+    assert [said(trim).partition("of the aim")[2] for trim in inside] == [
+        ", lift the tool", ", near its edge", "",
+    ]  # fmt: skip
+    assert row == "  tool on, moved by +3.02 ± 0.11 ppb as it went on; not turned yet? aim for V"

@@ -1,0 +1,229 @@
+"""Lines, large digits, dots and ranges: the pieces that pictures are made of."""
+
+import itertools
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from rich.cells import cell_len
+
+from benchwatch.screen.display_options import look_for
+from benchwatch.screen.drawing.axis_ranges import SHRINK_AFTER_S, SteadyRange, SteadyWindow, step_up
+from benchwatch.screen.drawing.canvas import Canvas
+from benchwatch.screen.drawing.large_digits import ASCII_SIZES, SIZES, DigitSize, large, size_for
+from benchwatch.screen.drawing.styled_text import (
+    ASCII,
+    UNICODE,
+    Ink,
+    Line,
+    Look,
+    line,
+    safe,
+    spread,
+    wrapped,
+)
+
+
+@given(st.text(max_size=40), st.integers(0, 60))
+def test_a_line_is_fitted_to_exactly_the_width_asked(text: str, width: int):
+    """Whatever an instrument writes, wide characters too, a row has the width of its place."""
+    row = line(safe(text), (safe(text), Ink.OFF)).fit(width)
+
+    assert row.width == width
+
+
+@given(st.text(max_size=60))
+def test_safe_text_holds_no_control_and_no_combining_characters(text: str):
+    """Nothing in foreign text can move the cursor or overlap its neighbour."""
+    shown = safe(text)
+
+    assert shown.isprintable()
+    assert cell_len(shown) == sum(cell_len(char) for char in shown)
+
+
+def test_spread_keeps_the_right_end_when_room_is_short():
+    """The right part (link, age of the reading) is never the one that is cut."""
+    row = spread(line("a long identity"), line("right"), 10)
+
+    assert row.plain == "a lonright"
+
+
+def test_wrapped_starts_a_new_row_when_a_word_does_not_fit():
+    """The footer flows into rows."""
+    rows = wrapped([line("one"), line("two"), line("three")], 9)
+
+    assert [row.plain for row in rows] == ["one  two", "three"]
+
+
+def test_without_colour_no_style_names_a_colour():
+    """NO_COLOR leaves weight and reverse only."""
+    look = Look(colour=False)
+
+    assert all(look.style(ink).color is None and look.style(ink).bgcolor is None for ink in Ink)
+
+
+def test_lamps_differ_without_colour_from_plain_text():
+    """A lamp is reversed even where there is no colour."""
+    look = Look(colour=False)
+
+    assert look.style(Ink.GOOD_LAMP).reverse
+    assert not look.style(Ink.TEXT).reverse
+
+
+def _luminance(colour: str) -> float:
+    """Relative luminance as WCAG 2.1 defines it (www.w3.org/TR/WCAG21)."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    red, green, blue = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+@pytest.mark.parametrize("ink", list(Ink))
+def test_every_ink_stands_out_from_its_background(ink: Ink):
+    """Contrast of at least 4.5 to 1, the AA level of WCAG 2.1, success criterion 1.4.3."""
+    style = Look().style(ink)
+    assert style.color is not None
+    assert style.bgcolor is not None
+    levels = sorted(_luminance(c.get_truecolor().hex) for c in (style.color, style.bgcolor))
+
+    assert (levels[1] + 0.05) / (levels[0] + 0.05) >= 4.5
+
+
+@pytest.mark.parametrize(
+    ("encoding", "environ", "expected"),
+    [
+        ("utf-8", {}, Look()),
+        ("UTF8", {"NO_COLOR": "1"}, Look(colour=False)),
+        ("utf-8", {"NO_COLOR": ""}, Look()),
+        ("ascii", {}, Look(ascii=True)),
+        ("latin-1", {"TERM": "dumb"}, Look(ascii=True, colour=False)),
+    ],
+)
+def test_look_follows_the_terminal(encoding: str, environ: dict[str, str], expected: Look):
+    """Characters follow the encoding; a non-empty NO_COLOR (no-color.org) takes colours away."""
+    assert look_for(encoding=encoding, environ=environ) == expected
+
+
+@pytest.mark.parametrize("size", [*SIZES, *ASCII_SIZES])
+@pytest.mark.parametrize("text", ["+0.0231", "-12.3", "?"])
+def test_large_digits_have_the_size_they_claim(size: DigitSize, text: str):
+    """Rows and columns are what the layout reckons with."""
+    rows = large(text, size, UNICODE)
+
+    assert [row.width for row in rows] == [size.width(text)] * size.rows
+
+
+def test_large_digits_are_all_different():
+    """No two glyphs can be mistaken for each other."""
+    pictures = {
+        char: "\n".join(row.plain for row in large(char, SIZES[-1], UNICODE))
+        for char in "0123456789+-."
+    }
+
+    assert len(set(pictures.values())) == len(pictures)
+
+
+def test_large_digits_in_ascii():
+    """The look of a figure where only ASCII can be drawn, row by row."""
+    rows = [row.plain for row in large("-7.5", ASCII_SIZES[-1], ASCII)]
+
+    assert rows == [
+        "    ###   ###",
+        "      #   #  ",
+        "###   #   ###",
+        "      #     #",
+        "      # # ###",
+    ]
+
+
+def test_size_for_takes_the_largest_that_fits():
+    """The figure grows with the room and is given up where there is none."""
+    look = Look()
+
+    assert size_for(200, 20, "+1.0", look) == SIZES[0]
+    assert size_for(30, 5, "+1.0", look) == DigitSize(2, 2)
+    assert size_for(8, 5, "+1.0", look) is None
+
+
+def test_canvas_dots_are_braille_of_the_unicode_standard():
+    """Dots 1 to 8 sit where chapter 21.1 of the Unicode standard puts them."""
+    canvas = Canvas(2, 1, Look())
+    canvas.dot(0, 0)
+    canvas.dot(3, 3)
+
+    assert canvas.lines()[0].plain == "\N{BRAILLE PATTERN DOTS-1}\N{BRAILLE PATTERN DOTS-8}"
+
+
+def test_canvas_in_ascii_has_two_dots_a_cell():
+    """Upper, lower and both."""
+    canvas = Canvas(3, 1, Look(ascii=True))
+    for x, y in ((0, 0), (1, 1), (2, 0), (2, 1)):
+        canvas.dot(x, y)
+
+    assert canvas.lines()[0].plain == "'.:"
+
+
+def test_canvas_ignores_what_lies_outside():
+    """A value off the chart is no error."""
+    canvas = Canvas(2, 2, Look())
+    canvas.dot(-1, 0)
+    canvas.dot(0, 99)
+    canvas.stroke((0, 0), (10**9, 10**9))
+    canvas.write(1, 1, "abc")
+
+    assert [row.plain for row in canvas.lines()] == ["  ", " a"]
+
+
+@pytest.mark.parametrize(
+    ("value", "step"), [(1.0, 1.0), (1.01, 2.0), (2.0e-9, 2e-9), (2.1e-9, 5e-9), (7.0, 10.0)]
+)
+def test_step_up_is_the_next_of_1_2_5(value: float, step: float):
+    """Ranges are 1, 2 or 5 times a power of ten."""
+    assert step_up(value) == pytest.approx(step)
+
+
+@given(st.lists(st.floats(-1e-6, 1e-6), min_size=1, max_size=40))
+def test_a_scale_always_holds_its_value(values: list[float]):
+    """Nothing runs off the scale, whatever the order of readings."""
+    scale = SteadyRange()
+
+    for now_s, value in enumerate(values):
+        full = scale.follow(abs(value), float(now_s))
+        assert full is not None
+        assert abs(value) <= full
+
+
+def test_a_scale_does_not_flicker_at_an_edge():
+    """A value that dithers about a step changes the range once, not with each reading."""
+    scale = SteadyRange()
+    values = [1.9e-9 + (1e-10 if index % 2 else -1e-10) for index in range(200)]
+    seen = [scale.follow(value, index * 0.1) for index, value in enumerate(values)]
+
+    assert sum(a != b for a, b in itertools.pairwise(seen)) <= 1
+
+
+def test_a_scale_shrinks_only_after_a_while():
+    """One small value in passing leaves the range alone; staying small does not."""
+    scale = SteadyRange()
+    scale.follow(4e-9, 0.0)
+
+    assert scale.follow(4e-10, 1.0) == pytest.approx(5e-9)
+    assert scale.follow(4e-10, 1.0 + SHRINK_AFTER_S) == pytest.approx(1e-9)
+    assert scale.follow(math.nan, 9.0) == pytest.approx(1e-9)
+
+
+@given(st.floats(-1e-6, 1e-6), st.floats(0, 1e-6), st.floats(1e-12, 1e-8))
+def test_a_chart_window_holds_what_is_drawn(low: float, height: float, least: float):
+    """The window covers the values, is no smaller than asked and not wastefully large."""
+    window = SteadyWindow().follow(low, low + height, least, 0.0)
+
+    assert window is not None
+    bottom, top = window
+    assert bottom <= low + 1e-15
+    assert top >= low + height - 1e-15
+    assert least * 0.99 <= top - bottom <= 4 * max(height, least)
+
+
+def test_an_empty_line_is_blank():
+    """A row nobody drew is blanks."""
+    assert Line().fit(4).plain == "    "

@@ -1,0 +1,100 @@
+"""Sound on the screen: its keys, and that what is shown is what is heard."""
+
+import screen_kit as kit
+
+from benchwatch.screen.app import BenchwatchApp
+from benchwatch.screen.display_options import Options
+from benchwatch.screen.drawing.styled_text import Look
+from benchwatch.sound.loudspeaker import NoDevice
+from benchwatch.sound.sound_player import Player
+
+
+class Listener:
+    """A sound that writes down what it is told."""
+
+    def __init__(self, ring):
+        self.ring, self.did, self.offsets, self.say = ring, [], [], "no sound device here"
+
+    def start(self):
+        """Note it."""
+        self.did.append("start")
+
+    def stop(self):
+        """Note it."""
+        self.did.append("stop")
+
+    def hear(self, now, at_s):
+        """Note the offset that is on the screen."""
+        self.offsets.append((now.numbers.estimate.offset, at_s))
+
+    def notice(self):
+        """Say it once."""
+        said, self.say = self.say, ""
+        return said
+
+    def mute(self):
+        """Note it."""
+        self.did.append("mute")
+        return "sound off"
+
+    def louder(self, levels):
+        """Note it."""
+        self.did.append(levels)
+        return f"volume {levels}"
+
+
+def made_app(sound):
+    """Make an app of a fixed snapshot that draws only when told to."""
+    options = Options(look=Look(), state=None)
+    return BenchwatchApp(kit.FakeWatch(kit.snapshot()), sound=sound, options=options, every_s=None)
+
+
+async def test_keys_act_on_the_sound_and_it_hears_what_is_drawn(tmp_path):
+    """v, minus, plus; every drawing is heard; it starts and stops with the screen."""
+    app = made_app(Listener)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("minus", "plus", "v")
+        listener = app._sound
+        said = app.desk.frame().flash
+
+    assert listener.did == ["start", -1, 1, "mute", "stop"]
+    assert said == "sound off"
+    assert set(listener.offsets) == {(2.31e-9, kit.NOW_S)}
+
+
+async def test_a_notice_is_shown_and_the_keys_stand_in_the_footer():
+    """That there is no device is said in the line for troubles."""
+    app = made_app(Listener)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        app.redraw()
+        text = "\n".join(row.plain for row in app.stage.lines)
+
+    assert "no sound device here" in text
+    assert "v sound" in text
+
+
+async def test_without_a_device_the_terminal_rings():
+    """The real player without a loudspeaker: off target, the terminal gets its BEL."""
+
+    def refuse(_fill, _ended):
+        raise NoDevice("no sound device: none")
+
+    app = made_app(lambda ring: Player(ring, refuse))
+    rings = []
+    app.bell = lambda: rings.append(1)
+    app._sound._bell._ring = app.bell
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+
+    assert rings
+
+
+async def test_without_sound_there_are_no_such_keys():
+    """A screen that nobody asked to be heard has neither keys nor words for it."""
+    options = Options(look=Look(), state=None)
+    app = BenchwatchApp(kit.FakeWatch(kit.snapshot()), options=options, every_s=None)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.press("v")
+
+        assert "v sound" not in "\n".join(row.plain for row in app.stage.lines)

@@ -1,0 +1,307 @@
+"""Every view in every state, as kept text: look at the difference before keeping a new one."""
+
+import re
+from dataclasses import replace
+
+import pytest
+import screen_kit as kit
+
+from benchwatch.counter import TimeBase
+from benchwatch.estimate.results import (
+    Cycle,
+    Estimate,
+    Held,
+    Nudge,
+    Numbers,
+    Rest,
+    Settle,
+    Tolerance,
+)
+from benchwatch.estimate.trim.landing import LandingNow
+from benchwatch.estimate.trim.learned_turns import TurnSizes
+from benchwatch.estimate.trim.mean_pull import Pull
+from benchwatch.estimate.trim.tool_pull import ToolState
+from benchwatch.estimate.trim.trim_hint import Hint, Judgement
+from benchwatch.screen.drawing.frame import drawn, picture, stack
+from benchwatch.screen.drawing.styled_text import Look
+from benchwatch.screen.preferences import Wishes
+from benchwatch.screen.views.view_list import VIEWS, view_named
+from benchwatch.snapshot import Link, Records, Snapshot, Trace
+
+SIZES = [(80, 24), (120, 36)]
+
+NO_COUNTER = kit.snapshot(
+    link=Link("connecting", kit.NOW_S - 3.0, "nobody answers at port 5025; next try in 4 s"),
+    identity=None,
+    time_base=TimeBase(),
+    gate_s=None,
+    reading=None,
+    numbers=Numbers(),
+    readings=0,
+)
+SETTLED = Settle("settled", kit.NOW_S - 130.0, None, reason="moves by 0.2 ppb in 10 min")
+INSIDE = kit.numbers(
+    estimate=Estimate(-2.4e-10, 8.6e-11, 14, 14.0),
+    settle=SETTLED,
+    tolerance=Tolerance(1e-9, inside=True),
+    last_nudge=Nudge(kit.NOW_S - 14.4, -7.14e-9, 1.5e-10),
+)
+LAST_TURN = Nudge(kit.NOW_S - 61.4, -7.14e-9, 1.5e-10)
+LANDED = replace(INSIDE, estimate=Estimate(-2.4e-10, 4.0e-11, 61, 61.0), last_nudge=LAST_TURN)
+PASTS = {
+    "settled": kit.trace(level=-2.4e-10),
+    "landed": kit.trace(nudge_ago_s=61.4, level=-2.4e-10),
+}
+"""Where the made past is not the usual one."""
+UNSURE = Settle("unsure", None, None, reason="noise too large: about 4 min more would tell")
+CYCLING = Settle(
+    "warming", None, None, reason="cycles by 4.2 ppb every 5 min, asked 1 ppb in 10 min",
+    cycle=Cycle(302.4, 1.3, 4.21e-9, 6e-11),
+)  # fmt: skip
+MORNING_S = 34_000.0
+MORNING = Settle(
+    "settled", MORNING_S - 1500.0, None, reason="expected to move less than 0.1 ppb in 10 min",
+    cycle=Cycle(302.4, 1.3, 2.1e-10, 6e-12),
+    held=Held(3100.0, 29_800.0, -4.3e-10, 21_600.0, 2, 424.0),
+)  # fmt: skip
+STATES: dict[str, Snapshot] = {
+    "bare": kit.snapshot(),
+    "warming": kit.full_snapshot(),
+    "ready": kit.full_snapshot(
+        numbers=kit.numbers(settle=SETTLED),
+        trim=kit.trim_now(
+            judgement=Judgement(2.3e-10, 1.0, 0.0),
+            hint=Hint(0.25, 0.06, -2.4e-9, 2.9e-10, of_usual=0.3),
+            turns=TurnSizes(8.1e-9, 1.7e-9, 2.2e-9, None, None, 5),
+        ),
+    ),
+    "settled": kit.full_snapshot(
+        reading=kit.reading(-1.1e-10),
+        numbers=INSIDE,
+        warm_up=kit.warm_up(end=-1.9e-10, end_u=5e-11),
+        trim=kit.trim_now(
+            direction="inside",
+            landing=LandingNow("holding", 12.0, 30.0, "inside; keep your hands off"),
+            turn=INSIDE.last_nudge,
+        ),
+        happenings=kit.happenings(nudge=INSIDE.last_nudge),
+    ),
+    "landed": kit.full_snapshot(
+        reading=kit.reading(-1.1e-10),
+        numbers=LANDED,
+        trim=kit.trim_now(
+            direction="inside",
+            judgement=Judgement(2e-10, 1.0, 0.0),
+            tool=ToolState(on=False, since_s=kit.NOW_S - 63.0, pull=Pull(3.02e-9, 1.1e-10, 4)),
+            landing=LandingNow("landed", 58.0, 30.0, "inside and staying there, hands off"),
+            turn=LAST_TURN,
+        ),
+        records=Records(
+            kit.record("as found", 6.93e-9),
+            as_left=kit.record("as left", -2.4e-10, utc_s=1_935_000_000.0 + kit.NOW_S - 16.0),
+        ),
+        happenings=kit.happenings(nudge=LAST_TURN),
+    ),
+    "creeping": kit.full_snapshot(
+        numbers=kit.numbers(rest=Rest(1.24e-9, 2.9e-10, 12.0, 11, 11.0)),
+        trim=kit.trim_now(
+            judgement=Judgement(2.3e-10, 0.62, 5.0), hint=Hint(0.25, 0.06, -1.24e-9, 2.9e-10)
+        ),
+    ),
+    "unsure": kit.full_snapshot(numbers=kit.numbers(settle=UNSURE)),
+    "tool_on": kit.full_snapshot(
+        trim=kit.trim_now(
+            direction="low", tool=ToolState(True, kit.NOW_S - 16.0, Pull(3.02e-9, 1.1e-10, 5))
+        )
+    ),
+    "reversing": kit.full_snapshot(
+        numbers=kit.numbers(settle=SETTLED),
+        trim=kit.trim_now(
+            judgement=Judgement(2.3e-10, 1.0, 0.0),
+            hint=Hint(-0.52, 0.06, 2.4e-9, 2.9e-10, of_usual=0.3, lost=3.9e-9),
+            turns=TurnSizes(8.1e-9, 1.7e-9, 2.2e-9, 3.9e-9, 1.1e-9, 14),
+        ),
+    ),
+    "first_touch": kit.full_snapshot(
+        numbers=kit.numbers(settle=SETTLED),
+        trim=kit.trim_now(
+            direction="low",
+            judgement=Judgement(2.3e-10, 1.0, 0.0),
+            hint=None,
+            tool=ToolState(True, kit.NOW_S - 6.0, first=Pull(3.02e-9, 1.1e-10, 1)),
+            left=7.2e-10,
+            left_u=1.6e-10,
+        ),
+    ),
+    "stale": kit.full_snapshot(
+        link=Link("silent", kit.NOW_S - 8.0, "no reading for 8 s; one is due every 1 s"),
+        reading=kit.reading(2.46e-9, kit.NOW_S - 9.2),
+    ),
+    "no_counter": NO_COUNTER,
+    "cycling": kit.full_snapshot(numbers=kit.numbers(settle=CYCLING)),
+    "morning": kit.full_snapshot(
+        reading=kit.reading(-1.1e-10, MORNING_S - 0.4),
+        numbers=replace(INSIDE, settle=MORNING, last_nudge=None),
+        warm_up=kit.warm_up(curve=Trace(), end=None, end_u=None),
+        trim=kit.trim_now(direction="inside", turn=None),
+    ),
+    "internal": kit.full_snapshot(time_base=TimeBase("internal")),
+    "far": kit.snapshot(
+        reading=kit.reading(-3.1e-6),
+        numbers=Numbers(estimate=Estimate(-3.2e-6, None, 1, 0.0)),
+        nominal_hz=5e6,
+    ),
+}
+ASKED = ("warming", "settled", "unsure", "stale", "no_counter", "tool_on", "landed", "internal")
+ONLY_THERE = {"cycling": ("warm_up", "stability"), "morning": ("warm_up",)}
+KEPT = [
+    *(("trim", state) for state in STATES if state not in ONLY_THERE),
+    *((view, state) for state, views in ONLY_THERE.items() for view in views),
+    *((view.name, state) for view in VIEWS if view.name != "trim" for state in ASKED),
+    ("notes", "bare"),
+    ("fill", "creeping"),
+]
+
+
+def _frame(view: str, state: str, look: Look | None = None, **changes):
+    shown = STATES[state]
+    if shown.reading is None:
+        changes["trace"] = Trace()
+    elif state in PASTS and view != "warm_up":
+        changes["trace"] = PASTS[state]
+    if state == "morning":
+        changes.setdefault("now_s", MORNING_S)
+    full = shown.trim is not None
+    return kit.frame(shown, view=view, look=look or Look(), trimmer=full, operator=full, **changes)
+
+
+@pytest.mark.parametrize("size", SIZES, ids="{0[0]}x{0[1]}".format)
+@pytest.mark.parametrize(("view", "state"), KEPT)
+def test_the_view_looks_as_kept(view, state, size):
+    """The whole picture in a fixed state, at both sizes, against the kept text."""
+    kit.compare(f"{view}_{state}_{size[0]}x{size[1]}", kit.plain(view, _frame(view, state), *size))
+
+
+def test_the_logarithmic_warm_up_looks_as_kept():
+    """The warm-up against the logarithm of time."""
+    made = _frame("warm_up", "warming", wishes=Wishes(log_time=True))
+
+    kit.compare("warm_up_log_80x24", kit.plain("warm_up", made, 80, 24))
+
+
+@pytest.mark.parametrize("view", ["trim", "stability"])
+def test_the_ascii_view_looks_as_kept(view):
+    """The view where only ASCII can be drawn."""
+    made = _frame(view, "warming", Look(ascii=True))
+
+    kit.compare(f"{view}_ascii_80x24", kit.plain(view, made, 80, 24))
+
+
+@pytest.mark.parametrize("state", ["warming", "ready", "stale", "creeping"])
+def test_the_smallest_trim_looks_as_kept(state):
+    """The trim on the smallest screen there is a picture for."""
+    kit.compare(f"trim_{state}_60x18", kit.plain("trim", _frame("trim", state), 60, 18))
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize(
+    "size", [(60, 18), (80, 24), (120, 36), (200, 60), (40, 10), (30, 8), (1, 1)]
+)
+@pytest.mark.parametrize("state", STATES)
+@pytest.mark.parametrize("ascii_only", [False, True])
+def test_every_picture_fills_its_screen(view, size, state, ascii_only):
+    """Every view in every state gives exactly the rows and cells asked, ASCII where asked."""
+    look = Look(ascii=ascii_only)
+    rows = picture(view, _frame(view.name, state, look), *size)
+
+    assert [row.width for row in rows] == [size[0]] * size[1]
+    assert not ascii_only or all(look.text(row.plain).isascii() for row in rows)
+
+
+@pytest.mark.parametrize(("width", "height"), [(40, 10), (59, 30), (120, 17), (29, 5)])
+@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+def test_a_window_too_small_only_says_what_it_needs(view, width, height):
+    """One line, and nothing of a picture that would mislead."""
+    rows = picture(view, _frame(view.name, "warming"), width, height)
+    said = [row.plain.strip() for row in rows if row.plain.strip()]
+
+    assert len(said) == 1
+    assert said[0].startswith("window too small: ")
+    assert "needs 60x18" in said[0]
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize("state", STATES)
+@pytest.mark.parametrize("ascii_only", [False, True])
+@pytest.mark.parametrize("size", [(60, 18), (80, 24), (120, 36)])
+def test_what_is_cut_has_a_sign(view, state, ascii_only, size):
+    """Every row is drawn with room to spare or ends in the sign: no word just stops."""
+    look = Look(ascii=ascii_only)
+    made = _frame(view.name, state, look)
+    for block, rows in stack(view.blocks, made, *size):
+        whole = [row.plain.rstrip() for row in block.draw(made, size[0], rows)]
+        shown = [row.plain.rstrip() for row in drawn(block, made, size[0], rows)]
+        cut = [row for row, text in zip(shown, whole, strict=False) if row != text]
+
+        assert all(row.endswith(look.glyphs.cut) for row in cut)
+
+
+@pytest.mark.parametrize("state", STATES)
+@pytest.mark.parametrize("ascii_only", [False, True])
+def test_no_sentence_of_the_trim_is_cut_on_the_smallest_screen(state, ascii_only):
+    """At 60x18 only the identity of the counter and a long trouble may lose their end."""
+    look = Look(ascii=ascii_only)
+    made, (_, _, _, *blocks) = _frame("trim", state, look), view_named("trim").blocks
+    rows = [row for one, rows in stack(blocks, made, 60, 18) for row in one.draw(made, 60, rows)]
+
+    assert not [row.plain for row in rows if row.width > 60]
+
+
+ART = {chr(code) for code in range(0x2800, 0x2900)} | set("█▀▄─━┴┼├┤│±…")
+
+
+@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize("state", STATES)
+def test_only_tame_characters_are_drawn(view, state):
+    """ASCII, braille, a few blocks and rules, and ±: no emoji, no arrows, nothing wide."""
+    rows = picture(view, _frame(view.name, state), 120, 36)
+    drawn = {char for row in rows for char in row.plain if not char.isascii()}
+
+    assert drawn <= ART
+
+
+@pytest.mark.parametrize("view", [view.name for view in VIEWS])
+def test_no_view_shows_a_number_in_bright_ink_while_stale(view):
+    """While no readings come, every block of numbers is dim; only words of warning are not."""
+    made = _frame(view, "stale")
+    from benchwatch.screen.drawing.styled_text import Ink
+
+    bright = {
+        text.strip()
+        for block in next(one for one in VIEWS if one.name == view).blocks[3:-1]
+        for row in block.draw(made, 80, max(block.rows(made, 80, 24), 6))
+        for text, ink in row.spans
+        if ink in {Ink.STRONG, Ink.ESTIMATE, Ink.GOOD, Ink.GOOD_LAMP, Ink.OFF_LAMP}
+    }
+
+    assert not {text for text in bright if any(char.isdigit() for char in text)}
+
+
+def test_the_tool_moves_the_band_to_the_aim():
+    """With the tool on, the band and the V stand where its pull will let go from."""
+    from benchwatch.screen.drawing.scale import scale
+
+    made = replace(_frame("trim", "tool_on"), scale_full=5e-9)
+    raw, ruler, _, _ = (row.plain for row in scale(made, 63, 4))
+
+    assert raw.index("V") == 31 + round(30 * 3.02 / 5)
+    assert ruler.index("━") == 31 + round(30 * 3.02 / 5) - round(30 * 1.0 / 5)
+    assert ruler.index("┼") == 31
+
+
+def test_the_index_lists_every_capture():
+    """Beside the captures stands a list of all of them, and of nothing that is not there."""
+    index = (kit.SNAPSHOTS / "README.md").read_text(encoding="utf-8")
+    listed = set(re.findall(r"[a-z_]+(?:_\d+x\d+)?\.txt", index))
+
+    assert listed == {path.name for path in kit.SNAPSHOTS.glob("*.txt")}

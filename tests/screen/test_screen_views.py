@@ -1,0 +1,380 @@
+"""What the trim view says and draws, as plain text."""
+
+import ast
+import math
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+import screen_kit as kit
+from computing_kit import computing
+
+import benchwatch.screen
+from benchwatch.counter import Identity, TimeBase
+from benchwatch.estimate.results import Estimate, Numbers, Settle, Tolerance
+from benchwatch.reading import Mark
+from benchwatch.screen.drawing.plot import MARGIN
+from benchwatch.screen.drawing.scale import scale
+from benchwatch.screen.drawing.strip_chart import strip_chart
+from benchwatch.screen.drawing.styled_text import Ink, Look
+from benchwatch.screen.text import status_text
+from benchwatch.screen.text.shared_rows import HAZARDS
+from benchwatch.screen.views.warm_up_view import curve_chart
+from benchwatch.snapshot import Link, Trace
+
+
+@pytest.mark.parametrize("name", ["trim"])
+def test_the_smallest_screen_still_says_everything_that_matters(name: str):
+    """At 60x18: both units, direction, scale, nudge, settle word, cautions and keys."""
+    text = kit.plain(name, kit.frame(trimmer=True), 60, 18)
+
+    for needed in (" Hz", " ppb", "high, still warming: wait", "┼", "last nudge", "[WARMING]",
+                   HAZARDS[-1], "time base external", "reading 0.4 s old",
+                   "q quit  h help  ? keys  1-5 view  m mark  Space tool"):  # fmt: skip
+        assert needed in text
+
+
+SETTLED = kit.snapshot(
+    numbers=kit.numbers(settle=Settle("settled", kit.NOW_S - 130.0, None, reason="quiet"))
+)
+
+
+def _direction(settle: Settle | None = None, **changes: Any) -> str:
+    changes = {"numbers": kit.numbers(), **changes}
+    numbers = replace(changes["numbers"], settle=settle)
+    return status_text.direction(kit.frame(kit.snapshot(**{**changes, "numbers": numbers}))).plain
+
+
+def test_direction_in_words():
+    """High, low, inside, undecided: each in its own words."""
+    low = kit.numbers(estimate=Estimate(-5e-9, 1e-10, 9, 9.0))
+    inside = kit.numbers(tolerance=Tolerance(5e-9, inside=True))
+    lost_in_noise = kit.numbers(estimate=Estimate(1e-11, 1e-10, 9, 9.0), tolerance=None)
+
+    warming = kit.numbers().settle
+
+    assert _direction() == "high, bring it down"
+    assert _direction(warming) == "high, still warming: wait"
+    assert _direction(warming, numbers=low) == "low, still warming: wait"
+    assert _direction(numbers=low) == "low, bring it up"
+    assert _direction(numbers=inside) == "inside ±5 ppb"
+    assert _direction(numbers=lost_in_noise) == "on nominal, as far as can be told yet"
+    assert _direction(numbers=Numbers()) == "no estimate yet"
+
+
+@pytest.mark.parametrize("state", ["connecting", "silent", "lost", "ended"])
+def test_no_direction_while_no_readings_come(state):
+    """A stale number never says which way to turn, and everything about it is dim."""
+    made = kit.frame(kit.snapshot(link=Link(state, kit.NOW_S - 12.0)))
+    drawn = scale(made, 60, 4) + strip_chart(made, 60, 6)
+
+    assert status_text.direction(made).plain == "no reading, so no direction"
+    assert {ink for row in drawn for _, ink in row.spans} == {Ink.DIM}
+
+
+@pytest.mark.parametrize(
+    ("link", "said"),
+    [
+        (Link("reading", 1.0), "reading 0.4 s old"),
+        (Link("silent", kit.NOW_S - 7.0), "silent, reading 0.4 s old"),
+        (Link("lost", kit.NOW_S - 7.0), "link lost, reading 0.4 s old"),
+        (Link("connecting", kit.NOW_S - 3.0), "connecting, 3.0 s"),
+        (Link("ended", kit.NOW_S - 65.0), "ended 1 min 5 s ago"),
+    ],
+)
+def test_link_in_words(link, said):
+    """Each link state says what it is and how old the newest reading is."""
+    assert status_text.link(kit.frame(kit.snapshot(link=link))).plain == said
+
+
+def test_settle_in_words():
+    """Drift with its uncertainty; time to go with its range; since when it is settled."""
+    warming = status_text.settle_words(kit.frame(), 80).plain
+    settled = status_text.settle_words(kit.frame(SETTLED), 80).plain
+    unasked = kit.frame(kit.snapshot(numbers=kit.numbers(settle=None, drift=None)))
+
+    assert warming == "drift -8.3 ± 1.4 ppb/h, 7 min to go (5 min to 11 min)"
+    assert settled.endswith("settled for 2 min 10 s")
+    assert status_text.settle_lamp(unasked).plain == "[settle not asked]"
+    assert status_text.settle_words(unasked, 80).plain == "drift unknown"
+    assert status_text.settle_words(kit.frame(SETTLED), 30).plain == "settled for 2 min 10 s"
+    assert status_text.settle_words(kit.frame(), 30).plain == "7 min to go (5 min to 11 min)"
+    assert status_text.settle_words(kit.frame(), 20).plain == "7 min to go"
+
+
+def test_trouble_is_said_worst_first():
+    """What a key did, for its moment; then a broken link, the journal, the time base."""
+    internal = TimeBase("internal")
+    worst = kit.snapshot(
+        link=Link("lost", 1.0, "gone"), journal_trouble="disk full", time_base=internal
+    )
+    journal = kit.snapshot(journal_trouble="disk full", time_base=internal)
+
+    assert status_text.trouble(kit.frame(worst, flash="marked")) == "marked"
+    assert status_text.trouble(kit.frame(worst)) == "gone"
+    assert status_text.trouble(kit.frame(journal)) == "not being journaled: disk full"
+    assert (
+        status_text.trouble(kit.frame(kit.snapshot(time_base=internal), flash="marked")) == "marked"
+    )
+    assert "internal time base" in status_text.trouble(kit.frame(kit.snapshot(time_base=internal)))
+    assert not status_text.trouble(kit.frame())
+
+
+def test_the_scale_shows_reading_estimate_and_band():
+    """Zero in the middle, the dot above, the block below, the band as wide as the tolerance."""
+    made = kit.frame(scale_full=5e-9)
+    raw, ruler, marker, figures = (row.plain for row in scale(made, 63, 4))
+
+    assert ruler.index("┼") == 31
+    assert raw.rindex("o") == 31 + round(30 * 2.46 / 5)
+    assert marker.index("█") == 31 + round(30 * 2.31 / 5)
+    assert ruler.count("━") == 2 * round(30 * 1.0 / 5)
+    assert figures.split() == ["-5", "-2.5", "0", "ppb", "+2.5", "+5"]
+
+
+def test_beyond_the_scale_is_said():
+    """A reading off the scale becomes an arrow head at its end."""
+    made = kit.frame(kit.snapshot(reading=kit.reading(9e-9)), scale_full=5e-9)
+
+    assert scale(made, 63, 4)[0].plain.rstrip()[-1] == ">"
+
+
+@pytest.mark.parametrize("offset", [math.nan, math.inf])
+def test_an_overrange_reading_draws_no_dot(offset):
+    """What is no number is not drawn anywhere."""
+    made = kit.frame(kit.snapshot(reading=kit.reading(offset)), scale_full=5e-9)
+
+    assert "o " not in scale(made, 63, 4)[0].plain.replace("low", "")
+
+
+@pytest.mark.parametrize("view", ["trim", "fill", "warm_up", "elsewhere"])
+def test_an_overrange_reading_is_said(view):
+    """With nothing but an overrange reading the figures are words, not guesses."""
+    made = kit.frame(
+        kit.snapshot(reading=kit.reading(math.nan), numbers=Numbers()), trace=Trace(), view=view
+    )
+
+    assert "overrange: the counter gives no number" in kit.plain(view, made, 80, 24)
+
+
+def test_a_gap_stays_open_on_the_chart():
+    """Columns inside the gap hold nothing but the dashes of zero."""
+    made = kit.frame()
+    rows = strip_chart(made, 128, 13)
+    middle = [row.plain[9 + 118 * 52 // 120 : 9 + 118 * 58 // 120] for row in rows[:8]]
+
+    assert all(not text.strip() for text in middle)
+
+
+def test_flat_noise_does_not_fill_the_chart():
+    """Pure noise keeps to the middle half of the chart instead of looking like a storm."""
+    noise = [2e-9 + (3e-10 if i % 2 else -3e-10) for i in range(240)]
+    past = Trace(kit.trace().elapsed_s, tuple(noise))
+    rows = strip_chart(kit.frame(kit.snapshot(), trace=past), 100, 17)[:-1]
+    inked = [i for i, row in enumerate(rows) if sum(c != " " for c in row.plain[8:]) > 60]
+
+    assert 0 < len(inked) <= len(rows) // 2
+
+
+def test_marks_stand_on_the_time_axis():
+    """A mark a quarter of the span ago stands at three quarters of the axis."""
+    mark = Mark("main", 0.0, kit.NOW_S - 30.0, "lid on")
+    rows = strip_chart(kit.frame(kit.snapshot(marks=(mark,))), 108, 8)
+
+    assert rows[-1].plain.index("^") == 9 + round(0.75 * 98)
+
+
+def test_marks_hide_no_word_of_the_time_axis():
+    """One of just now and one of the oldest moment stand beside the words at the ends."""
+    marks = tuple(
+        Mark("main", 0.0, kit.NOW_S - ago_s, "lid on") for ago_s in (0.0, 0.5, 119.0, 120.0)
+    )
+    rows = strip_chart(kit.frame(kit.snapshot(marks=marks)), 108, 8)
+
+    assert rows[-1].plain.split() == ["2", "min", "ago^", "^now"]
+
+
+HOSTILE = (
+    "\x1b[2J\x1b]0;owned\x07[bold red]NOT MARKUP[/] [@click=quit]x[/] a\u0301\u202eb 測定器" * 2
+)
+
+
+def test_hostile_identity_stays_text():
+    """Escapes, markup, bidi overrides and wide characters from an instrument stay on their row."""
+    made = kit.frame(kit.snapshot(identity=Identity(HOSTILE), counter="m[b]\x1b[1m"))
+    text = kit.plain("trim", made, 120, 36)
+
+    assert text.replace("\n", "").isprintable()
+    assert "[bold red]NOT MARKUP[/]" in text
+    assert len(text.splitlines()) == 36
+
+
+def test_hostile_sentences_stay_text():
+    """The same for what a link, a journal, a verdict or a note says."""
+    settle = Settle("unsure", None, None, reason=HOSTILE)
+    made = kit.frame(
+        kit.snapshot(
+            link=Link("lost", 1.0, HOSTILE),
+            journal_trouble=HOSTILE,
+            numbers=kit.numbers(settle=settle),
+        )
+    )
+
+    assert kit.plain("trim", made, 80, 24).replace("\n", "").isprintable()
+
+
+def test_in_ascii_the_fitted_curve_has_a_sign_of_its_own():
+    """Data are dots; the curve that was fitted to them, and goes on past now, is stars."""
+    made = kit.frame(kit.full_snapshot(), view="warm_up", look=Look(ascii=True))
+    now_s, last_s = made.now_s, made.snapshot.warm_up.curve.elapsed_s[-1]
+    chart = [row.plain[MARGIN + 1 :] for row in curve_chart(made, 80, 12)[:-1]]
+    now = round(now_s / last_s * (80 - MARGIN - 2))
+    until_now = "".join(row[: now - 1] for row in chart)
+    after = "".join(row[now + 1 :] for row in chart)
+
+    assert "*" in after
+    assert "*" in until_now
+    assert any(char in until_now for char in ".:'")
+
+
+HOUSE = Path(next(iter(benchwatch.screen.__path__))).parent
+FRONT_ENDS = [
+    *(HOUSE / "screen").rglob("*.py"),
+    *(HOUSE / "web").rglob("*.py"),
+    *(HOUSE / "sound").rglob("*.py"),
+    *(HOUSE / "commands").rglob("*.py"),
+    HOUSE / "lines.py",
+    HOUSE / "cli.py",
+]
+"""All that shows numbers or lets them be heard."""
+
+
+def test_numbers_come_from_the_snapshot_alone():
+    """No module of a front end imports anything that computes with readings."""
+    forbidden = {"numpy", "scipy", "statistics", "fractions", "cmath"}
+    after_the_fact = {"budget.py", "compare.py", "steady.py", "stretch.py"}
+    allowed = {("tone.py", "numpy"), *((name, "numpy") for name in after_the_fact)}
+    """These commands choose rows of recorded columns and hand them to the estimate, the other
+    renders samples; the next test looks at what they do."""
+    used = {
+        (path.name, name.split(".")[0])
+        for path in FRONT_ENDS
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for name in (
+            [alias.name for alias in node.names] if isinstance(node, ast.Import)
+            else [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+        )
+    }  # fmt: skip
+
+    assert {(path, name) for path, name in used if name in forbidden} <= allowed
+
+
+LAYOUT = {
+    ("scale.py", "_column"): "puts a fraction into a column of the scale",
+    ("scale.py", "estimate"): "puts the wings of an uncertainty on the scale",
+    ("plot.py", "place"): "puts a value between the ends of an axis",
+    ("ranges.py", "step_up"): "chooses a round end of an axis",
+    ("ranges.py", "follow"): "chooses when an axis grows or shrinks",
+    ("ranges.py", "_window"): "puts a margin around what is drawn",
+    ("ranges.py", "_width"): "measures a window of the chart",
+    ("memory.py", "follow"): "chooses how far the scale reaches",
+    ("memory.py", "window"): "chooses how far the chart reaches",
+    ("memory.py", "_seen"): "chooses the part of the past that a chart must show",
+    ("memory.py", "_sensible"): "limits decimals",
+    ("stability.py", "_decades"): "chooses the ends of a logarithmic axis",
+    ("stability.py", "_slope"): "dots a guide line of a given slope",
+    ("stability.py", "plot"): "lays the guide lines through the first point",
+    ("stability.py", "_tau_figures"): "writes the decades of an axis",
+}
+UNITS = {
+    ("amounts.py", "in_hertz"): "fraction to hertz",
+    ("memory.py", "_follow_figures"): "u in the unit of the figure it belongs to",
+    ("memory.py", "_resolution"): "last digit as a fraction",
+    ("budget.py", "_record"): "u in hertz",
+    ("rates.py", "_fraction_unit"): "picks a unit by size",
+    ("rates.py", "rate_unit"): "picks a unit by size",
+    ("rates.py", "write_rate"): "a second to an hour or a day",
+    ("elsewhere.py", "clock_line"): "drops a sign that is said in a word",
+    ("lines.py", "_signed_hz"): "counts decimals of the last digit",
+}
+COMMANDS = {
+    ("ageing.py", "_due"): "a limit in its unit",
+    ("ageing.py", "unit"): "picks a unit by size",
+    ("bench_text.py", "_bare"): "a limit in its unit",
+    ("budget.py", "_resolution"): "last digit as a fraction",
+    ("record_text.py", "_offset_line"): "u in hertz",
+    ("record_text.py", "record_text"): "picks a unit by size",
+    ("journal.py", "_size"): "bytes in their unit",
+    ("running.py", "_question_nominal"): "asks only of an offset too large for an oscillator",
+    ("steady.py", "_parts"): "last digit as a fraction",
+    ("stretch.py", "changes_of"): "last digit as a fraction",
+    ("tables.py", "in_unit"): "a figure in its unit",
+}
+"""Functions of front ends that reckon with a quantity, and what for; all others must not."""
+
+
+def test_no_front_end_computes_a_number():
+    """Of what was measured nothing is added, scaled or compared, but for layout and units."""
+    found = {
+        (path.name, function): path.parent.name
+        for path in FRONT_ENDS
+        for function in computing(path.read_text(encoding="utf-8"))
+    }
+    screens = {where for where, room in found.items() if room != "commands"}
+
+    unknown = set(found) - LAYOUT.keys() - UNITS.keys() - COMMANDS.keys()
+    assert not unknown
+    assert LAYOUT.keys() | UNITS.keys() <= screens | {("budget.py", "_record")}
+    assert not [where for where, room in found.items() if room in {"sound", "web"}]
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        "return a.offset - b.offset",
+        "return a.offset * 2.0",
+        "return sum(one.offset for one in readings)",
+        "here = now.numbers.estimate.offset\n    return here / 3",
+        "return abs(estimate.offset - aim(now)) / tolerance.limit",
+        "first, second = a.offset, 3\n    return first + second",
+        "for one in (a.u, b.u):\n        total += one",
+        "return math.hypot(a.u, b.u)",
+        "return [x - 1 for x in trace.offset]",
+    ],
+)
+def test_the_check_for_computing_sees_it(body):
+    """The check itself: differences, sums, shares, also by way of a name."""
+    assert computing(f"def compute(a, b):\n    {body}\n") == {"compute"}
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        "return width - self.size.width - 3",
+        "return write_fraction(a.offset, a.u) + ' ppb'",
+        "place, said = 3, a.offset\n    return place + 1",
+        "return now_s - reading.elapsed_s",
+        "return a.offset > 0",
+    ],
+)
+def test_the_check_for_computing_lets_layout_and_words_be(body):
+    """Cells, texts made by the house, times and signs are no numbers computed here."""
+    assert computing(f"def draw(a, width, now_s):\n    {body}\n") == set()
+
+
+def test_the_digits_are_those_of_the_estimate():
+    """Both large figures are the estimate as `benchwatch.quantity` writes it."""
+    from benchwatch.quantity import PPB, write_fraction, write_hz
+    from benchwatch.screen.drawing.large_digits import SIZES as DIGIT_SIZES
+    from benchwatch.screen.drawing.large_digits import large
+    from benchwatch.screen.drawing.styled_text import UNICODE
+
+    estimate = Estimate(-3.456e-8, 2.1e-10, 30, 30.0)
+    made = kit.frame(kit.snapshot(numbers=replace(kit.numbers(), estimate=estimate)))
+    text = kit.plain("trim", made, 80, 24)
+
+    for written in (write_hz(-0.3456, 0.0021), write_fraction(-3.456e-8, 2.1e-10, PPB)):
+        for row in large(written.digits, DIGIT_SIZES[-1], UNICODE):
+            assert row.plain.rstrip() in text
+        assert f"± {written.u} {written.unit}" in text

@@ -1,0 +1,101 @@
+"""The simulated LAN-GPIB controller, over a plain socket.
+
+What it must do is what manuals of such controllers have in common (from memory): ``++``
+lines for itself, all other lines for the instrument addressed, escapes with ESC.
+"""
+
+import socket
+
+import pytest
+from load_kit import PATIENCE_S
+
+from benchwatch_simulators.servers.gpib_controller import VERSION, CommandLines
+from benchwatch_simulators.simulated_bench import open_bench
+
+
+@pytest.fixture
+def bench():
+    """Two counters behind one controller: SCPI at 5, terse at 7."""
+    with open_bench("lan-gpib", seed=1) as bench:
+        yield bench
+
+
+@pytest.fixture
+def client(bench):
+    """A connection to the controller."""
+    port = int(bench.resources["ten"].split("::")[2])
+    with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as client:
+        yield client
+
+
+def ask(client, text):
+    """Send lines, return the next line."""
+    client.sendall(text.encode("latin-1") + b"\n")
+    answer = b""
+    while not answer.endswith(b"\n"):
+        answer += client.recv(1)
+    return answer.decode().strip()
+
+
+def test_both_counters_share_a_port(bench):
+    """One controller, two addresses."""
+    ten, five = (bench.resources[name].split("::") for name in ("ten", "five"))
+
+    assert ten[:3] == five[:3]
+    assert (ten[3], five[3]) == ("5", "7")
+
+
+def test_the_controller_answers_for_itself(client):
+    """Version, address and settings."""
+    assert ask(client, "++ver") == VERSION
+    assert ask(client, "++addr 5\n++addr") == "5"
+    assert ask(client, "++read_tmo_ms 100\n++read_tmo_ms") == "100"
+    assert ask(client, "++nonsense") == "Unrecognized command"
+
+
+def test_an_instrument_talks_only_when_it_is_read(client, bench):
+    """A query waits in the instrument until ++read; a read with nothing to say is silent."""
+    client.sendall(b"++addr 5\n++read_tmo_ms 50\n*IDN?\n++ver\n")
+    first = ask(client, "++read eoi")
+
+    assert first == VERSION
+    assert ask(client, "") == "SIMULATED,BENCH COUNTER,0,1.0"
+    assert ask(client, "++read eoi\n++ver") == VERSION
+    assert ask(client, "SYST:ERR?\n++read eoi").startswith("-420")
+
+
+def test_a_terse_counter_takes_a_reading_when_it_is_addressed_to_talk(client):
+    """Without being asked, as long as its gate lasts."""
+    client.sendall(b"++addr 7\n++read_tmo_ms 1000\nG0\n")
+    reading = ask(client, "++read eoi")
+
+    assert reading.startswith("F ")
+    assert reading.endswith("E+06")
+    assert float(reading[1:]) == pytest.approx(4_999_999.89, abs=0.05)
+
+
+def test_serial_poll_and_local(client, bench):
+    """MAV shows that something waits (IEEE 488.2 11.2); ++loc frees the front panel."""
+    client.sendall(b"++addr 5\n*OPC?\n")
+    while not int(ask(client, "++spoll")) & 16:
+        pass
+    ask(client, "++read eoi")
+    remote = bench.is_remote("ten")
+    ask(client, "++loc\n++ver")
+
+    assert remote
+    assert not bench.is_remote("ten")
+
+
+def test_nobody_at_an_address(client):
+    """What is sent there is lost, and nothing is read."""
+    assert ask(client, "++addr 9\n*IDN?\n++read eoi\n++ver") == VERSION
+
+
+def test_escapes_are_taken_out():
+    """ESC in front of ESC, CR, LF and plus makes them data."""
+    sent = b"++addr 5\r\nA\x1b\nB\x1b\x1b\x1b+\x1b+C\n\x1b+\x1b+ver\n"
+    lines = CommandLines()
+    whole = [line for byte in sent for line in lines.split(bytes((byte,)))]
+
+    assert whole == [(True, "++addr 5"), (False, "A\nB\x1b++C"), (False, "++ver")]

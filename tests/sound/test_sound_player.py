@@ -1,0 +1,262 @@
+"""The player: a loudspeaker when there is one, else the terminal's bell, and saying so once."""
+
+import importlib
+import sys
+from types import ModuleType, SimpleNamespace
+
+import numpy as np
+import pytest
+import screen_kit as kit
+from test_sound import STEADY, of_offset
+
+from benchwatch.snapshot import Link
+from benchwatch.sound.loudspeaker import NoDevice, open_device
+from benchwatch.sound.sound_cue import Heard
+from benchwatch.sound.sound_player import BELLS_HZ, LEVELS, Bell, Player
+
+RATE_HZ = 48_000
+
+
+class FakeDevice:
+    """A loudspeaker that keeps what it plays."""
+
+    def __init__(self):
+        self.closed = False
+        self.played = np.zeros(0)
+
+    def open(self, fill, ended):
+        """Take the two callbacks, as `open_device` does."""
+        self.fill, self.ended = fill, ended
+        return self
+
+    def turn(self, blocks=20, frames=512):
+        """Play some blocks and return them."""
+        made = np.concatenate([self.fill(frames, RATE_HZ) for _ in range(blocks)])
+        self.played = np.concatenate([self.played, made])
+        return made
+
+    def close(self):
+        """Be let go, which ends the stream as it does with the real library."""
+        self.closed = True
+        self.ended()
+
+
+@pytest.fixture
+def device():
+    """A fake loudspeaker."""
+    return FakeDevice()
+
+
+@pytest.fixture
+def player(device):
+    """A started player on it; its bell fails the test."""
+    made = Player(lambda: pytest.fail("the bell rang"), device.open)
+    made.start()
+    yield made
+    made.stop()
+    assert device.closed
+
+
+def silent_player(rings):
+    """A started player that finds no device."""
+
+    def refuse(_fill, _ended):
+        raise NoDevice("no sound device, none")
+
+    made = Player(lambda: rings.append(1), refuse)
+    made.start()
+    return made
+
+
+def test_what_was_heard_last_is_played(player, device):
+    """An offset far off is pulses, one inside the tolerance a held note, a lost link silence."""
+    player.hear(of_offset(5e-9), 0.0)
+    pulsed = device.turn(40)
+    player.hear(of_offset(1e-10), 1.0)
+    device.turn()
+    held = device.turn()
+    player.hear(of_offset(1e-10, link=Link("lost", 1.0)), 2.0)
+    device.turn()
+    lost = device.turn()
+
+    assert np.mean(np.abs(pulsed) < 1e-6) > 0.2
+    assert np.mean(np.abs(held) < 1e-6) < 0.01
+    assert not lost.any()
+
+
+def test_mute_and_volume(player, device):
+    """Mute is silence and comes back; each level doubles the amplitude, within its limits."""
+    player.hear(of_offset(1e-10), 0.0)
+    device.turn()
+    usual = np.abs(device.turn()).max()
+    said = [player.mute()]
+    device.turn()
+    muted = device.turn()
+    said += [player.mute(), player.louder(1)]
+    device.turn()
+    louder = np.abs(device.turn()).max()
+    said += [player.louder(99), player.louder(-99)]
+
+    assert not muted.any()
+    assert louder == pytest.approx(2 * usual, rel=0.01)
+    assert said == [
+        "sound off",
+        "sound on, volume 4 of 6",
+        "sound on, volume 5 of 6",
+        f"sound on, volume {LEVELS} of {LEVELS}",
+        f"sound on, volume 1 of {LEVELS}",
+    ]
+
+
+def test_a_device_that_goes_away_leaves_the_bell(device):
+    """Unplugged in the middle: the screen is told once, and the bell goes on."""
+    rings = []
+    player = Player(lambda: rings.append(1), device.open)
+    player.start()
+    before = player.notice()
+    device.ended()
+    player.hear(of_offset(5e-9), 0.0)
+
+    assert before == ""
+    assert player.notice() == "the bell rings instead: the sound device has gone"
+    assert player.notice() == ""
+    assert rings == [1]
+
+
+def test_closing_is_no_loss(player, device):
+    """The end of the stream that `stop` asks for is not announced as a loss."""
+    player.stop()
+
+    assert player.notice() == ""
+
+
+def test_without_a_device_it_says_so_once():
+    """The reason and what happens instead, in one sentence, one time."""
+    player = silent_player([])
+
+    assert player.notice() == "the bell rings instead: no sound device, none"
+    assert player.notice() == ""
+    assert player.louder(1) == "sound on: the bell, which has no volume"
+
+
+def test_the_bell_rings_at_most_three_times_a_second():
+    """Ten looks a second for ten seconds just outside the tolerance: no more than 30 rings."""
+    rings = []
+    bell = Bell(lambda: rings.append(1))
+    for look in range(100):
+        bell.hear(Heard("high", 8.0), look / 10, aloud=True)
+
+    assert 20 <= len(rings) <= 10 * BELLS_HZ
+
+
+def test_the_bell_rings_once_on_landing():
+    """From off target to on it: one ring, then silence; off again and back: one more."""
+    rings = []
+    bell = Bell(lambda: rings.append(1))
+    counts = []
+    for begin_s, sound in [
+        (0, Heard("low", 1.0)),
+        (1, STEADY),
+        (9, Heard("low", 1.0)),
+        (10, STEADY),
+    ]:
+        for look in range(8):
+            bell.hear(sound, begin_s + look / 10, aloud=True)
+        counts.append(len(rings))
+
+    assert counts == [1, 2, 3, 4]
+
+
+def test_the_bell_is_silent_when_muted_stale_or_undecided():
+    """None of these rings; and a landing that nobody was off before does not either."""
+    rings = []
+    player = silent_player(rings)
+    player.hear(of_offset(1e-10), 0.0)
+    player.hear(of_offset(3e-9, u=2e-9), 1.0)
+    player.hear(of_offset(5e-9, link=Link("silent", 1.0)), 2.0)
+    player.mute()
+    player.hear(of_offset(5e-9), 3.0)
+
+    assert rings == []
+
+
+def test_without_the_library_the_sentence_says_what_to_install(monkeypatch):
+    """The extra is optional: its absence is found out only here."""
+    monkeypatch.setitem(sys.modules, "sounddevice", None)
+
+    with pytest.raises(
+        NoDevice, match=r"no sound library, in the source folder, pip install '\.\[sound\]'"
+    ):
+        open_device(lambda frames, _rate: np.zeros(frames, np.float32), lambda: None)
+
+
+def test_the_real_thing_plays_or_says_why():
+    """On this very computer: either a stream opens, or the screen has one sentence to show."""
+    player = Player(lambda: None)
+    player.start()
+    said = player.notice()
+    player.stop()
+
+    assert said == "" or said.startswith("the bell rings instead: ")
+
+
+class FakeLibrary(ModuleType):
+    """What this project uses of the sound library."""
+
+    class PortAudioError(Exception):
+        """Its error."""
+
+    def __init__(self, error=""):
+        super().__init__("sounddevice")
+        self.error = error
+        self.asked = {}
+
+    def query_devices(self, kind):
+        """Describe the usual output."""
+        if self.error:
+            raise self.PortAudioError(self.error)
+        return {"default_samplerate": 44100.0}
+
+    def OutputStream(self, **asked):  # noqa: N802 - the library's name
+        """Open a stream and ask it for one block at once."""
+        self.asked = asked
+        self.block = np.ones((256, 1), np.float32)
+        asked["callback"](self.block, 256, None, None)
+        return SimpleNamespace(start=lambda: None, close=lambda: None)
+
+
+def test_the_library_is_given_blocks(monkeypatch):
+    """One channel at the device's own rate, filled by our generator."""
+    library = FakeLibrary()
+    monkeypatch.setattr(importlib, "import_module", lambda _name: library)
+    asked = []
+
+    def fill(frames, rate_hz):
+        asked.append((frames, rate_hz))
+        return np.full(frames, 0.5, np.float32)
+
+    open_device(fill, lambda: None)
+
+    assert asked == [(256, 44100)]
+    assert (library.block == 0.5).all()
+    assert library.asked["channels"] == 1
+
+
+def test_an_error_of_the_library_is_a_harmless_sentence(monkeypatch):
+    """No output device, in the library's words, without control characters."""
+    library = FakeLibrary("Error querying\n device -1\x1b[2J")
+    monkeypatch.setattr(importlib, "import_module", lambda _name: library)
+
+    with pytest.raises(NoDevice, match=r"^no sound device, Error querying device -1") as caught:
+        open_device(lambda frames, _rate: np.zeros(frames, np.float32), lambda: None)
+
+    assert str(caught.value).isprintable()
+
+
+def test_the_kit_snapshot_is_heard():
+    """The very snapshot that the screen's tests draw as high is heard as high."""
+    rings = []
+    player = silent_player(rings)
+    player.hear(kit.snapshot(), 0.0)
+
+    assert rings == [1]

@@ -1,0 +1,482 @@
+"""The screen on a page: who gets in, what travels, and that one process owns the counter."""
+
+import asyncio
+import io
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+from contextlib import asynccontextmanager
+
+import psutil
+import pytest
+import screen_kit as kit
+from hypothesis import given
+from hypothesis import strategies as st
+from load_kit import PATIENCE_S
+from terminal_kit import rows_of
+
+from benchwatch.errors import UsageError
+from benchwatch.screen.display_options import Options
+from benchwatch.screen.drawing.styled_text import Look
+
+aiohttp = pytest.importorskip("aiohttp", reason="the page is an extra")
+pytest.importorskip("textual_serve", reason="the page is an extra")
+
+from benchwatch.web.browser_page import MOST_WAITING, Page, PageApp, page_size  # noqa: E402 - likewise
+from benchwatch.web.page_server import FULL, MOST_PAGES, serving  # noqa: E402 - likewise
+from benchwatch.web.served_address import LOOPBACK, Place, place_of  # noqa: E402 - only with the extra
+
+
+class Browser:
+    """What a page does, without a browser: it draws what comes and sends keys."""
+
+    def __init__(self, socket, width=80, height=24):
+        self.socket, self.width, self.height = socket, width, height
+        self.seen = ""
+
+    @property
+    def screen(self):
+        """What stands on the page."""
+        return "\n".join(rows_of(self.seen, self.width, self.height))
+
+    async def until(self, text):
+        """Read until `text` stands on the page; True when it does, False at the end."""
+        async with asyncio.timeout(PATIENCE_S):
+            while text not in self.screen:
+                message = await self.socket.receive()
+                if message.type is not aiohttp.WSMsgType.BINARY:
+                    return False
+                self.seen += message.data.decode()
+        return True
+
+    async def end(self):
+        """Read to the end of the session."""
+        async with asyncio.timeout(PATIENCE_S):
+            async for message in self.socket:
+                if message.type is aiohttp.WSMsgType.BINARY:
+                    self.seen += message.data.decode()
+
+    async def type(self, keys):
+        """Press keys."""
+        await self.socket.send_str(json.dumps(["stdin", keys]))
+
+
+def maker(watch, made=None):
+    """Make screens of `watch` that remember nothing."""
+
+    def make(page):
+        options = Options(look=Look(), state=None, bell=False, view="trim")
+        app = PageApp(page, io.StringIO(), watch, options=options)
+        if made is not None:
+            made.append(app)
+        return app
+
+    return make
+
+
+@asynccontextmanager
+async def served(place=None, watch=None, made=None, crashes=None):
+    """Serve a fixed snapshot; gives the address line and a client."""
+    watch = watch or kit.FakeWatch(kit.full_snapshot())
+    told = [] if crashes is None else crashes
+    async with (
+        serving(place or Place(LOOPBACK, 0), maker(watch, made), told.append) as url,
+        aiohttp.ClientSession() as client,
+    ):
+        yield url, client
+    if crashes is None:
+        assert told == []
+
+
+@asynccontextmanager
+async def opened(client, url, query="width=80&height=24"):
+    """Open a page."""
+    async with client.ws_connect(f"{url}ws?{query}") as socket:
+        yield Browser(socket)
+
+
+async def status_of(client, url, **how):
+    """Get `url` and return the status."""
+    async with client.get(url, **how) as answer:
+        await answer.read()
+    return answer.status
+
+
+# ------------------------------------------------------------------ who gets in
+
+
+@pytest.mark.parametrize(
+    "address",
+    ["127.0.0.1", "127.0.0.5", "::1", "localhost", "0.0.0.0", "192.0.2.7", "::", "2001:db8::1"],
+)
+def test_every_address_has_a_secret(address):
+    """22 characters of 128 random bits, new every time; on loopback other accounts are kept out."""
+    secrets = {place_of(address, 8010).secret for _ in range(10)}
+
+    assert len(secrets) == 10
+    assert all(re.fullmatch(r"[\w-]{22}", secret) for secret in secrets)
+
+
+def test_what_is_no_address_is_a_sentence():
+    """A name or a typing slip is quoted harmlessly."""
+    with pytest.raises(UsageError, match=r"'bench\?' is no address"):
+        place_of("bench\x1b", 8010)
+
+
+@pytest.mark.parametrize(
+    ("address", "host", "origin", "lets_in"),
+    [
+        ("127.0.0.1", "127.0.0.1:8010", None, True),
+        ("127.0.0.1", "localhost:8010", "http://localhost:8010", True),
+        ("127.0.0.1", "[::1]:8010", "http://[::1]:8010", True),
+        ("127.0.0.1", "127.0.0.1:8010", "http://station.example", False),
+        ("127.0.0.1", "127.0.0.1:8010", "null", False),
+        ("127.0.0.1", "127.0.0.1:8010", "http://[", False),
+        ("127.0.0.1", "rebound.example:8010", "http://rebound.example:8010", False),
+        ("127.0.0.1", "", None, False),
+        ("127.0.0.1", "[::1", None, False),
+        ("127.0.0.1", '127.0.0.1:8010"><script>', None, False),
+        ("0.0.0.0", "192.0.2.7:8010", "http://192.0.2.7:8010", True),
+        ("0.0.0.0", "bench.local:8010", None, True),
+        ("0.0.0.0", "192.0.2.7:8010", "http://station.example", False),
+        ("0.0.0.0", "[", None, False),
+    ],
+)
+def test_pages_of_other_sites_get_nothing(address, host, origin, lets_in):
+    """Another site's page names itself as origin (RFC 6454), or its own name as host."""
+    assert Place(address, 8010).lets_in(host, origin) is lets_in
+
+
+@pytest.mark.parametrize(
+    ("address", "url"),
+    [("127.0.0.1", "http://127.0.0.1:99/"), ("::1", "http://[::1]:99/")],
+)
+def test_the_line_to_open(address, url):
+    """An address of the newer kind stands in brackets (RFC 3986, 3.2.2); then the secret."""
+    place = place_of(address, 0)
+
+    assert place.url(99) == f"{url}{place.secret}/"
+
+
+def test_the_line_for_all_addresses_names_one():
+    """0.0.0.0 can't be opened: an address of this computer is shown in its place."""
+    assert re.fullmatch(r"http://[\d.]+:99/[\w-]{22}/", place_of("0.0.0.0", 0).url(99))
+    assert "0.0.0.0" not in place_of("0.0.0.0", 0).url(99)
+
+
+async def test_requests_that_may_not_ask_are_refused():
+    """A foreign name or a foreign origin: 403, on the page as on the socket."""
+    async with served() as (url, client):
+        codes = [
+            await status_of(client, url, headers=headers)
+            for headers in ({}, {"Host": "rebound.example"}, {"Origin": "http://other.example"})
+        ]
+        with pytest.raises(aiohttp.WSServerHandshakeError, match="403"):
+            await client.ws_connect(f"{url}ws", headers={"Origin": "http://other.example"})
+
+    assert codes == [200, 403, 403]
+
+
+async def test_without_the_secret_there_is_nothing():
+    """Neither page nor socket nor files: 404; with it, all of them."""
+    async with served(Place(LOOPBACK, 0, "the-secret")) as (url, client):
+        bare = url.replace("the-secret/", "")
+        asked = [bare, f"{bare}ws", f"{bare}static/js/textual.js", f"{bare}the-secreT/"]
+        missing = [await status_of(client, one) for one in asked]
+        there = [await status_of(client, one) for one in (url, f"{url}static/css/xterm.css")]
+        async with opened(client, url) as page:
+            shown = await page.until("Trim")
+
+    assert missing == [404] * 4
+    assert there == [200, 200]
+    assert shown
+
+
+async def test_the_page_needs_nothing_from_elsewhere():
+    """No address of another server in it, a policy that forbids any, and all it names is here."""
+    async with served() as (url, client):
+        async with client.get(url) as answer:
+            text = await answer.text()
+        named = re.findall(r'(?:src|href)="([^"]+)"|url\("([^"]+)"\)', text)
+        files = [one or other for one, other in named if not (one or other).startswith("data:")]
+        codes = {name: await status_of(client, url + name) for name in files}
+
+    assert set(re.findall(r"\w+://[^/\"]+/", text)) == {f"ws://{re.split('/+', url)[1]}/"}
+    assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
+    assert len(codes) == 4
+    assert set(codes.values()) == {200}
+
+
+# ------------------------------------------------------------------ what travels
+
+
+async def test_a_page_is_the_screen_and_takes_keys():
+    """It draws the very rows of the terminal's screen; a key shows another view."""
+    made = []
+    async with served(made=made) as (url, client), opened(client, url) as page:
+        assert await page.until("3 Stability")
+        assert await page.until("q quit")
+        rows = [row.plain.rstrip() for row in made[0].stage.lines]
+        drawn = page.screen.splitlines()
+        await page.type("5")
+
+        assert drawn == rows
+        assert await page.until("notes, ")
+
+
+async def test_esc_alone_is_a_key():
+    """The help opens and Esc closes it, though many keys begin with that byte."""
+    async with served() as (url, client), opened(client, url) as page:
+        assert await page.until("q quit")
+        await page.type("h")
+        assert await page.until("Esc closes")
+        page.seen = ""
+        await page.type("\x1b")
+
+        assert await page.until("q quit")
+
+
+async def test_q_leaves_the_page_and_not_the_watch():
+    """The session ends in order; the next page shows the same watch."""
+    async with served() as (url, client):
+        async with opened(client, url) as page:
+            assert await page.until("q quit")
+            await page.type("q")
+            await page.end()
+        async with opened(client, url) as again:
+            assert await again.until("q quit")
+
+    assert page.seen.rstrip().endswith("\x1b[?1049l")
+
+
+async def test_a_page_follows_its_size():
+    """Wider and higher: the picture fills it; nonsense is brought within reason."""
+    made = []
+    async with served(made=made) as (url, client), opened(client, url) as page:
+        assert await page.until("q quit")
+        page.width, page.height = 120, 36
+        await page.socket.send_str(json.dumps(["resize", {"width": 120, "height": 36}]))
+        assert await page.until("2 Warm-up")
+        async with asyncio.timeout(PATIENCE_S):
+            while made[0].stage.size != (120, 36):
+                await page.socket.receive()
+
+    assert page_size(10**9, -5) == (500, 6)
+
+
+async def test_pages_are_independent():
+    """Two pages, two views of one counter."""
+    async with (
+        served() as (url, client),
+        opened(client, url) as one,
+        opened(client, url) as other,
+    ):
+        assert await one.until("q quit")
+        await other.type("5")
+        assert await other.until("notes, ")
+        await one.type("2")
+        assert await one.until("time axis")
+
+    assert "notes, " not in one.screen
+
+
+async def test_one_page_too_many_is_refused_in_a_sentence():
+    """Each costs work: the last one is told so; when one is closed there is room again."""
+    async with served() as (url, client):
+        sockets = [await client.ws_connect(f"{url}ws") for _ in range(MOST_PAGES)]
+        for socket in sockets:
+            await Browser(socket).until("q quit")
+        async with opened(client, url) as refused:
+            await refused.end()
+        await sockets[0].close()
+        async with asyncio.timeout(PATIENCE_S):
+            while True:
+                async with opened(client, url) as again:
+                    if await again.until("q quit"):
+                        break
+
+    assert refused.seen == FULL
+
+
+async def test_a_page_that_goes_away_leaves_nothing_running():
+    """Closed without a word: its screen ends."""
+    made = []
+    async with served(made=made) as (url, client):
+        socket = await client.ws_connect(f"{url}ws")
+        assert await Browser(socket).until("q quit")
+        await socket.close()
+        async with asyncio.timeout(PATIENCE_S):
+            while made[0].is_running:
+                await status_of(client, url)
+
+    assert not made[0].crash
+
+
+async def test_the_end_of_the_server_ends_its_pages():
+    """The page's terminal is left in order and the socket closed."""
+    async with aiohttp.ClientSession() as client:
+        async with served() as (url, _):
+            socket = await client.ws_connect(f"{url}ws")
+            page = Browser(socket)
+            assert await page.until("q quit")
+        await page.end()
+
+    assert socket.closed
+
+
+async def test_a_crash_of_one_page_is_told_in_a_line():
+    """The others and the server go on."""
+
+    class Broken(kit.FakeWatch):
+        def trace(self, name, span_s, points):
+            raise ZeroDivisionError("no such past\x1b[2J")
+
+    crashes = []
+    async with served(watch=Broken(kit.full_snapshot()), crashes=crashes) as (url, client):
+        async with opened(client, url) as page:
+            await page.end()
+        status = await status_of(client, url)
+
+    assert len(crashes) == 1
+    assert crashes[0].startswith("ZeroDivisionError: no such past")
+    assert crashes[0].isprintable()
+    assert status == 200
+
+
+async def test_a_page_that_cannot_keep_up_is_given_up():
+    """What waits for it is bounded; then sending ends, and with it the session."""
+
+    async def stuck(_data):
+        await asyncio.sleep(0)
+
+    page = Page(stuck)
+    page.write("x" * (MOST_WAITING + 1))
+
+    await asyncio.wait_for(page.sending(), 5.0)
+
+
+_json = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(),
+    lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner),
+    max_leaves=8,
+)
+
+
+@given(
+    st.text()
+    | _json.map(json.dumps)
+    | st.tuples(st.sampled_from(["stdin", "resize", "ping", "blur"]), _json).map(json.dumps)
+)
+def test_no_message_of_a_page_breaks_anything(text):
+    """Any text: no exception, and an answer only to a ping."""
+
+    async def receive():
+        class Driver:
+            def keys(self, data):
+                assert isinstance(data, str)
+
+            def resize(self, width, height):
+                assert (width, height) == page_size(width, height)
+
+        page = Page(None)
+        page.driver = Driver()
+        return page.receive(text)
+
+    answer = asyncio.run(receive())
+
+    assert answer is None or json.loads(answer)[0] == "pong"
+
+
+# ------------------------------------------------------------------ the command
+
+PROGRAM = "import sys; from benchwatch.cli import main; sys.exit(main())"
+
+
+@pytest.fixture
+def command(tmp_path):
+    """A `watch --web` of a simulated bench on a free port, and the line it prints."""
+    environment = {**os.environ, "XDG_STATE_HOME": str(tmp_path), "XDG_DATA_HOME": str(tmp_path)}
+    child = subprocess.Popen(
+        [sys.executable, "-c", PROGRAM, "watch", "--sim", "quiet", "--web", "--web-port", "0"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env=environment,
+        text=True,
+    )
+    yield child, child.stdout.readline().strip()
+    if child.poll() is None:
+        child.kill()
+    child.communicate()
+
+
+def connections_to_the_counter(process, url):
+    """Count the established ends of the link to the simulated counter."""
+    page_port = int(re.search(r":(\d+)/", url)[1])
+    return [
+        one
+        for one in process.net_connections("tcp")
+        if one.status == psutil.CONN_ESTABLISHED
+        and page_port not in {one.laddr.port, one.raddr.port}
+    ]
+
+
+async def test_the_command_owns_the_counter_alone(command):
+    """Three pages: still one process and one link; readings run; Ctrl-C ends it with 130."""
+    child, url = command
+    process = psutil.Process(child.pid)
+    async with (
+        aiohttp.ClientSession() as client,
+        opened(client, url) as one,
+        opened(client, url) as two,
+        opened(client, url) as three,
+    ):
+        pages = (one, two, three)
+        shown = [await page.until(" old") for page in pages]
+        links = connections_to_the_counter(process, url)
+        children = process.children()
+        child.send_signal(signal.SIGINT)
+        for page in pages:
+            await page.end()
+    _, narration = await asyncio.to_thread(child.communicate)
+
+    assert shown == [True] * 3
+    assert len(links) == 2  # the counter is simulated in the same process: both ends of one link
+    assert children == []
+    assert child.returncode == 130
+    assert "Traceback" not in narration
+
+
+def test_a_taken_port_is_a_sentence(command, capsys):
+    """Two servers on one port: the second says which option to use."""
+    from benchwatch.cli import run
+
+    _, url = command
+    port = re.search(r":(\d+)/", url)[1]
+    code = run(["watch", "--sim", "quiet", "--no-journal", "--web", "--web-port", port])
+
+    assert code == 2
+    assert "--web-port" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("other", ["--plain", "--json", "--sound"])
+def test_the_page_excludes_lines_and_sound(other, capsys):
+    """One front end at a time."""
+    from benchwatch.cli import run
+
+    assert run(["watch", "--sim", "quiet", "--no-journal", "--web", other]) == 2
+    assert "exclude each other" in capsys.readouterr().err
+
+
+def test_without_the_libraries_it_says_what_to_install(monkeypatch, capsys):
+    """They are an extra; nothing else needs them."""
+    from benchwatch.cli import run
+
+    monkeypatch.setitem(sys.modules, "textual_serve", None)
+    monkeypatch.delitem(sys.modules, "benchwatch.web.page_server", raising=False)
+    code = run(["watch", "--sim", "quiet", "--no-journal", "--web", "--web-port", "0"])
+
+    assert code == 2
+    assert "in the source folder, pip install '.[web]'" in capsys.readouterr().err

@@ -1,0 +1,104 @@
+"""The README's tables say what the program has: commands, options, keys, JSON keys, flags."""
+
+import json
+import re
+from pathlib import Path
+from typing import get_args
+
+import click
+import pytest
+from pipeline_kit import reading
+
+from benchwatch.cli import cli
+from benchwatch.estimate.results import Numbers
+from benchwatch.lines import End, json_line
+from benchwatch.reading import Event, Flag, Gap, Mark, Record
+from benchwatch.screen.key_bindings import KEYS
+
+README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+OF_OTHERS = {"--quiet", "--upgrade", "--editable", "--group", "--dist"}
+"""Options of pip and pytest that stand in commands of the README."""
+
+
+def table_after(words: str) -> list[tuple[str, str]]:
+    """Return the first two cells of each row of the first table after `words`."""
+    rows = re.search(r"(?:^\|.*\n)+", README[README.index(words) :], re.MULTILINE)
+    assert rows is not None
+    cells = [row.strip("|").split("|") for row in rows[0].splitlines()[2:]]
+    return [(row[0].strip(), row[1].strip()) for row in cells]
+
+
+def commands_of(group: click.Group) -> dict[str, click.Command]:
+    """Return all commands, those of groups as ``journal archive``."""
+    found = {}
+    with click.Context(group) as context:
+        for name in group.list_commands(context):
+            command = group.get_command(context, name)
+            assert command is not None
+            found[name] = command
+            if isinstance(command, click.Group):
+                found |= {f"{name} {sub}": one for sub, one in commands_of(command).items()}
+    return found
+
+
+def test_the_table_of_commands_has_each() -> None:
+    """No more and no less than the command line offers."""
+    cells = " ".join(cell for cell, _ in table_after("## Commands"))
+    told = {text.split()[0] for text in re.findall(r"`([^`]+)`", cells)}
+
+    assert told == {name for name in commands_of(cli) if " " not in name}
+
+
+def test_every_option_in_the_text_is_one() -> None:
+    """What the README tells to type can be typed."""
+    options = {
+        name
+        for command in commands_of(cli).values()
+        for parameter in command.params
+        for name in (*parameter.opts, *parameter.secondary_opts)
+    }
+
+    assert set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", README)) - OF_OTHERS <= options | {"--help"}
+
+
+def test_every_key_of_the_screen_is_told() -> None:
+    """Each stands in the text as it is shown, in a pair or alone."""
+    names = {
+        name
+        for key in KEYS
+        for name in (key.shown.split("/") if len(key.shown) > 1 else [key.shown])
+    }
+    missing = [
+        name
+        for name in sorted(names - set("12345"))  # "`1` to `5`"
+        if f"`{name}`" not in README
+        and (len(name) == 1 or re.search(rf"\b{name}\b", README) is None)
+    ]
+
+    assert missing == []
+
+
+@pytest.mark.parametrize(
+    "event",
+    [
+        reading(1),
+        Gap("main", 0.0, 1.0, 2.0, "no reply"),
+        Mark("main", 0.0, 1.0, "lid off"),
+        Record("main", 0.0, 1.0, "as found", "{}"),
+        End(1, 0, "count reached"),
+    ],
+    ids=lambda event: type(event).__name__,
+)
+def test_the_json_keys_are_those_of_the_table(event: Event | End) -> None:
+    """Every key of every kind of line, and none besides."""
+    written = json.loads(json_line(event, Numbers()))
+    keys = dict(table_after("**The JSON lines.**"))[f"`{written.pop('kind')}`"]
+
+    assert set(re.findall(r"`(\w+)`", keys)) == set(written)
+
+
+def test_every_flag_is_explained() -> None:
+    """Beside the table of the JSON lines."""
+    (said,) = re.findall(r"`flags` holds any of (.*?)\n\n", README, re.DOTALL)
+
+    assert set(re.findall(r"`([a-z-]+)`", said)) == set(get_args(Flag))
