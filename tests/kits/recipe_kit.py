@@ -1,0 +1,80 @@
+"""A copy of the program that a recipe changes, to see that the thing added works."""
+
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+
+CHECKOUT = Path(__file__).parents[2]
+SOURCE_ROOTS = (".", "drivers", "simulators")
+"""Folders of the checkout that hold import packages, and of the copy alike."""
+PATIENCE_S = 120.0
+
+
+class ProgramCopy:
+    """The three packages in a folder of their own; the files that a recipe touched are counted.
+
+    Paths are relative to the checkout: ``benchwatch/quantity/units.py``.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.touched: set[str] = set()
+        for root in SOURCE_ROOTS:
+            for package in sorted((CHECKOUT / root).glob("benchwatch*/__init__.py")):
+                shutil.copytree(
+                    package.parent,
+                    folder / root / package.parent.name,
+                    ignore=shutil.ignore_patterns("__pycache__"),
+                )
+
+    def add(self, path: str, text: str) -> None:
+        """Write a file that was not there."""
+        file = self.folder / path
+        assert not file.exists(), f"{path} is there already"
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_text(text, encoding="utf-8")
+        self.touched.add(path)
+
+    def edit(self, path: str, old: str, new: str) -> None:
+        """Replace a passage that stands once in a file."""
+        file = self.folder / path
+        text = file.read_text(encoding="utf-8")
+        assert text.count(old) == 1, f"{path} holds {text.count(old)} times: {old}"
+        file.write_text(text.replace(old, new), encoding="utf-8")
+        self.touched.add(path)
+
+    def program(self, *arguments: str, **more: str) -> "subprocess.CompletedProcess[str]":
+        """Run the copy's `benchwatch` with arguments; `more` is set in its environment."""
+        return self._run(["-c", "from benchwatch.cli import main; main()", *arguments], more)
+
+    def python(self, code: str, **more: str) -> str:
+        """Run code that imports the copy, and return what it prints; it must end well."""
+        done = self._run(["-c", code], more)
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+    def environment(self, more: dict[str, str] | None = None) -> dict[str, str]:
+        """Return the environment in which Python imports the copy and nothing of the user's."""
+        paths = os.pathsep.join(str(self.folder / root) for root in SOURCE_ROOTS)
+        home = {
+            "HOME": str(self.folder),
+            "XDG_CONFIG_HOME": str(self.folder / "config"),
+            "XDG_DATA_HOME": str(self.folder / "data"),
+            "XDG_STATE_HOME": str(self.folder / "state"),
+        }
+        return {**os.environ, **home, "PYTHONPATH": paths, **(more or {})}
+
+    def _run(
+        self, arguments: Iterable[str], more: dict[str, str]
+    ) -> "subprocess.CompletedProcess[str]":
+        return subprocess.run(
+            [sys.executable, *arguments],
+            cwd=self.folder,
+            env=self.environment(more),
+            capture_output=True,
+            text=True,
+            timeout=PATIENCE_S,
+        )
