@@ -76,7 +76,7 @@ class Link(Protocol):
     """The guarded session a driver speaks through; one owner thread, whole lines only.
 
     Every method raises `LinkLost` when the peer is gone or the run is being stopped. Before
-    an `ask` the link drops what is already on its way, so a late reply that has arrived is
+    an `query` the link drops what is already on its way, so a late reply that has arrived is
     never taken for the answer to a newer question. A reply that is still to come can't be
     dropped: after a `ReplyTimeout` a driver asks something whose answer it knows (such as
     the identity), and skips lines until that comes.
@@ -87,7 +87,7 @@ class Link(Protocol):
         """The resource string the link was opened with."""
 
     @property
-    def says_once(self) -> bool:
+    def never_duplicates(self) -> bool:
         """True of a file or a pipe: no line comes twice unless it was written twice."""
 
     @property
@@ -98,15 +98,15 @@ class Link(Protocol):
         """
 
     @property
-    def unseen_s(self) -> float:
+    def unpolled_s(self) -> float:
         """For how long nobody had looked when the newest line was found; it came within that."""
 
     @property
-    def found_s(self) -> float:
+    def fetched_s(self) -> float:
         """When the newest line was found, with all that waited with it; monotonic seconds."""
 
     @property
-    def lines_found(self) -> int:
+    def lines_fetched(self) -> int:
         """How many whole lines were found then."""
 
     def now(self) -> float:
@@ -115,10 +115,10 @@ class Link(Protocol):
     def use_terminator(self, terminator: str) -> None:
         """End lines, both ways, with LF (the default), CR or CR LF from now on."""
 
-    def tell(self, command: str) -> None:
+    def write(self, command: str) -> None:
         """Send one command line; the terminator is added."""
 
-    def hear(self, timeout_s: float) -> str:
+    def read(self, timeout_s: float) -> str:
         """Return the next whole line, without its terminator, within `timeout_s`.
 
         Raises:
@@ -126,10 +126,10 @@ class Link(Protocol):
             ReplyError: a line too long to be a reply.
         """
 
-    def ask(self, query: str, timeout_s: float) -> str:
-        """Send `query` and return its reply line; raises as `hear`."""
+    def query(self, query: str, timeout_s: float) -> str:
+        """Send `query` and return its reply line; raises as `read`."""
 
-    def resync(self) -> None:
+    def discard_input(self) -> None:
         """Drop whatever is on its way, until the line has been silent for a moment."""
 
     def pause(self, timeout_s: float) -> None:

@@ -165,7 +165,7 @@ class Finder:
     def _ask(self, link: Link, found: Found) -> Found:
         """Ask who is there."""
         try:
-            text = link.ask("*IDN?", ANSWER_S)
+            text = link.query("*IDN?", ANSWER_S)
         except ReplyTimeout:
             note = f"it is open, and does not answer *IDN? within {ANSWER_S:g} s"
             return replace(found, note=f"{note}. {_try_a_driver(found.resource)}")
@@ -178,8 +178,8 @@ class Finder:
         """Listen without sending anything; the first line may lack its beginning."""
         line = ""
         try:
-            line = link.hear(LISTEN_S)
-            line = link.hear(LISTEN_S)
+            line = link.read(LISTEN_S)
+            line = link.read(LISTEN_S)
         except ReplyTimeout:
             pass
         if line:

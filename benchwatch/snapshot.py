@@ -25,7 +25,7 @@ reading is overdue; ``lost``: broken, trying again; ``ended``: the run is over."
 
 
 @dataclass(frozen=True, slots=True)
-class Link:
+class LinkStatus:
     """State of the connection, and since when (monotonic seconds of the run)."""
 
     state: LinkState
@@ -166,7 +166,7 @@ class Snapshot:
     counter: str
     resource: str
     nominal_hz: float
-    link: Link
+    link: LinkStatus
     identity: Identity | None = None
     time_base: TimeBase = field(default_factory=TimeBase)
     gate_s: float | None = None

@@ -7,14 +7,14 @@ from typing import Any
 
 from benchwatch.clock import Clock
 from benchwatch.counter import Identity, TimeBase
-from benchwatch.snapshot import Link, LinkState
+from benchwatch.snapshot import LinkState, LinkStatus
 
 
 @dataclass(frozen=True, slots=True)
 class Connection:
     """The state of the link, and what the counter said of itself."""
 
-    link: Link
+    link: LinkStatus
     identity: Identity | None = None
     time_base: TimeBase = field(default_factory=TimeBase)
     gate_s: float | None = None
@@ -51,5 +51,5 @@ class Teller:
         self.connection = replace(self.connection, **known)
         self._tell(self.connection)
 
-    def _link(self, state: LinkState, detail: str) -> Link:
-        return Link(state, self._clock.monotonic() - self._origin_s, detail)
+    def _link(self, state: LinkState, detail: str) -> LinkStatus:
+        return LinkStatus(state, self._clock.monotonic() - self._origin_s, detail)

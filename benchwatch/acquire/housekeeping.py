@@ -67,9 +67,9 @@ class Upkeep:
         if not self._setup.asks_nothing:
             self._configure(counter, self._setup)
         told = self._lookout.first(counter)
-        ask_again = getattr(counter, "ask_again", None)
-        if ask_again is not None and self._has_lost(told):
-            ask_again()
+        retry_unanswered = getattr(counter, "retry_unanswered", None)
+        if retry_unanswered is not None and self._has_lost(told):
+            retry_unanswered()
             told = self._lookout.first(counter)
         self._learn(told)
         return told.time_base, told.gate_s

@@ -229,7 +229,7 @@ class Acquisition(threading.Thread):
             self._upkeep.between(counter)
             if self._interval_s is not None:
                 self._clock.wait(self._stopping, due_s - self._clock.monotonic())
-                getattr(counter, "let_go_by", _nothing)()
+                getattr(counter, "discard_waiting_lines", _nothing)()
                 due_s = max(due_s + self._interval_s, self._clock.monotonic())
             try:
                 timeout_s = self._patience.timeout_s(self._maker.gate_s)
@@ -241,7 +241,7 @@ class Acquisition(threading.Thread):
                 self._missed(error)
             except ReplyError as error:
                 self._missed(error)
-                if not getattr(counter, "only_listens", False):
+                if not getattr(counter, "is_talk_only", False):
                     self._clock.wait(self._stopping, RETRY_PAUSE_S)
             else:
                 timeouts = 0

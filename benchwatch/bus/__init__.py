@@ -1,7 +1,7 @@
 """The instrument buses: the only room that imports PyVISA.
 
     opening    open_link(): resource string -> guarded session
-    session    whole lines, deadlines, resync; one owner thread; what drivers call a link
+    session    whole lines, deadlines, late answers dropped; one owner thread
     wire       bytes on one bus; a new bus is a new wire here and an entry in `opening`
     file_wire  a file or pipe that another program writes, as a wire
     listing    what is there, without opening anything; which VISA libraries there are

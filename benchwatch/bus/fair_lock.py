@@ -9,7 +9,7 @@ from collections import deque
 from typing import Self
 
 
-class Turns:
+class FairLock:
     """Use it in a ``with`` statement, never within itself."""
 
     def __init__(self) -> None:

@@ -106,7 +106,7 @@ def _no_lines(what: str, resource: str) -> UsageError:
 class FileWire:
     """What files and pipes share: whole lines out, nothing in."""
 
-    says_once: Final = True
+    never_duplicates: Final = True
     """What is there twice was written twice."""
     keeps_time: Final = True
 

@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable
 from typing import Final
 
-from benchwatch.bus.fair_lock import Turns
+from benchwatch.bus.fair_lock import FairLock
 from benchwatch.bus.wire import Wire
 from benchwatch.errors import BenchwatchError, ConnectionFailed, LinkLost, ReplyTimeout
 
@@ -45,7 +45,7 @@ class Controller:
     """
 
     def __init__(self, wire: Wire) -> None:
-        self.turns = Turns()
+        self.turns = FairLock()
         self.broken = False
         self.users = 1
         """How many counters share it."""

@@ -56,9 +56,9 @@ class Session:
         self._here_s = time.monotonic()
         """When it was last seen that nothing waits, or something was asked; by the computer's own
         clock, which the wires wait by, whatever clock the run goes by."""
-        self._found_s, self._unseen_s = clock.monotonic(), 0.0
+        self._fetched_s, self._unpolled_s = clock.monotonic(), 0.0
         """When the newest lines were found, and for how long nobody had looked then."""
-        self._lines_found = self._lines_given = 1
+        self._lines_fetched = self._lines_given = 1
         self._dirty = True
         """Something may be on its way that would be taken for the next answer: a late reply,
         or at the beginning a greeting."""
@@ -69,30 +69,30 @@ class Session:
         return self._wire.resource
 
     @property
-    def says_once(self) -> bool:
+    def never_duplicates(self) -> bool:
         """True of a file or a pipe: no line comes twice unless it was written twice."""
-        return getattr(self._wire, "says_once", False)
+        return getattr(self._wire, "never_duplicates", False)
 
     @property
     def arrived_s(self) -> float:
         """When the newest line came, as far as that is known; see `benchwatch.counter.Link`."""
-        part = min(self._lines_given / self._lines_found, 1.0)
-        return self._found_s - self._unseen_s * (1.0 - part)
+        part = min(self._lines_given / self._lines_fetched, 1.0)
+        return self._fetched_s - self._unpolled_s * (1.0 - part)
 
     @property
-    def unseen_s(self) -> float:
+    def unpolled_s(self) -> float:
         """For how long nobody had looked when the newest line was found; it came within that."""
-        return self._unseen_s
+        return self._unpolled_s
 
     @property
-    def found_s(self) -> float:
+    def fetched_s(self) -> float:
         """When the newest line was found, with all that waited with it; monotonic seconds."""
-        return self._found_s
+        return self._fetched_s
 
     @property
-    def lines_found(self) -> int:
+    def lines_fetched(self) -> int:
         """How many whole lines were found then."""
-        return self._lines_found
+        return self._lines_fetched
 
     def now(self) -> float:
         """Monotonic seconds."""
@@ -103,7 +103,7 @@ class Session:
         self._sent_end = terminator.encode("ascii")
         self._ends = (b"\r", b"\n") if terminator == "\r" else (b"\n",)
 
-    def tell(self, command: str) -> None:
+    def write(self, command: str) -> None:
         """Send one command line; the terminator is added."""
         self._own()
         try:
@@ -117,7 +117,7 @@ class Session:
         self._wire.put(data + self._sent_end)
         self._here_s = time.monotonic()
 
-    def hear(self, timeout_s: float) -> str:
+    def read(self, timeout_s: float) -> str:
         """Return the next whole line, without its terminator, within `timeout_s`.
 
         Raises:
@@ -146,15 +146,15 @@ class Session:
             is_over = left <= 0  # the computer may have stood still, so one look after the end
             self._look(max(min(left, SLICE_S), 0.0))
 
-    def ask(self, query: str, timeout_s: float) -> str:
+    def query(self, query: str, timeout_s: float) -> str:
         """Send `query` and return its reply line; what was there before is not its reply."""
         self._own()
         if self._dirty or self._buffer or self._wire.waiting():
-            self.resync()
-        self.tell(query)
-        return self.hear(timeout_s)
+            self.discard_input()
+        self.write(query)
+        return self.read(timeout_s)
 
-    def resync(self) -> None:
+    def discard_input(self) -> None:
         """Drop whatever is on its way, until the line has been silent for 20 ms.
 
         Raises:
@@ -200,11 +200,11 @@ class Session:
             self._buffer += data
             stood_still = self._keeps_time and waited_s > timeout_s + STALL_S
             was_awaited = waited_s > AT_ONCE_S and not stood_still
-            self._unseen_s = 0.0 if was_awaited else here_s - self._here_s
-            if self._unseen_s > STALL_S and not self._takes_turns:
+            self._unpolled_s = 0.0 if was_awaited else here_s - self._here_s
+            if self._unpolled_s > STALL_S and not self._takes_turns:
                 self._take_the_rest(len(data))
-            self._found_s, self._lines_given = self._clock.monotonic(), 0
-            self._lines_found = max(sum(map(self._buffer.count, self._ends)), 1)
+            self._fetched_s, self._lines_given = self._clock.monotonic(), 0
+            self._lines_fetched = max(sum(map(self._buffer.count, self._ends)), 1)
         self._here_s = here_s
 
     def _take_the_rest(self, taken: int) -> None:

@@ -43,9 +43,9 @@ class Wiretap:
         return self._link.resource
 
     @property
-    def says_once(self) -> bool:
+    def never_duplicates(self) -> bool:
         """As the link says."""
-        return self._link.says_once
+        return self._link.never_duplicates
 
     @property
     def arrived_s(self) -> float:
@@ -53,19 +53,19 @@ class Wiretap:
         return self._link.arrived_s
 
     @property
-    def unseen_s(self) -> float:
+    def unpolled_s(self) -> float:
         """As the link says."""
-        return self._link.unseen_s
+        return self._link.unpolled_s
 
     @property
-    def found_s(self) -> float:
+    def fetched_s(self) -> float:
         """As the link says."""
-        return self._link.found_s
+        return self._link.fetched_s
 
     @property
-    def lines_found(self) -> int:
+    def lines_fetched(self) -> int:
         """As the link says."""
-        return self._link.lines_found
+        return self._link.lines_fetched
 
     def now(self) -> float:
         """Monotonic seconds."""
@@ -78,15 +78,15 @@ class Wiretap:
         if change is not None:
             change(terminator)
 
-    def tell(self, command: str) -> None:
+    def write(self, command: str) -> None:
         """Send a command, and note it."""
         self._note(command, None, self.now())
-        self._link.tell(command)
+        self._link.write(command)
 
-    def hear(self, timeout_s: float) -> str:
+    def read(self, timeout_s: float) -> str:
         """Return the next line, and note it as the answer to the command before, if any."""
         asked_s = self.now()
-        text = self._link.hear(timeout_s)
+        text = self._link.read(timeout_s)
         last = self.exchanges[-1] if self.exchanges else None
         if last is not None and last.sent is not None and last.heard is None:
             took_s = last.took_s + self.now() - asked_s
@@ -95,20 +95,20 @@ class Wiretap:
             self._note(None, text, asked_s)
         return text
 
-    def ask(self, query: str, timeout_s: float) -> str:
+    def query(self, query: str, timeout_s: float) -> str:
         """Ask, and note question and answer."""
         asked_s = self.now()
         try:
-            text = self._link.ask(query, timeout_s)
+            text = self._link.query(query, timeout_s)
         except BenchwatchError:
             self._note(query, None, asked_s)
             raise
         self._note(query, text, asked_s)
         return text
 
-    def resync(self) -> None:
+    def discard_input(self) -> None:
         """Drop whatever is on its way."""
-        self._link.resync()
+        self._link.discard_input()
 
     def pause(self, timeout_s: float) -> None:
         """Wait, but not past a stop of the run."""

@@ -40,7 +40,7 @@ from benchwatch.reading import (
     Record,
     Touch,
 )
-from benchwatch.snapshot import Link, Records, Snapshot, Trace, TrimNow, WarmUp
+from benchwatch.snapshot import LinkStatus, Records, Snapshot, Trace, TrimNow, WarmUp
 
 MARKS_KEPT: Final = 100
 """Newest marks in a snapshot; the journal has them all."""
@@ -82,7 +82,7 @@ class Pipeline:
         self._resumed_hz: float | None = None
         """Nominal of the run that this one goes on with, where it is known."""
         self._snapshot = Snapshot(
-            plan.name, plan.resource, nominal_hz, Link("connecting", 0.0),
+            plan.name, plan.resource, nominal_hz, LinkStatus("connecting", 0.0),
             warm_up=WarmUp(limit=plan.settle),
         )  # fmt: skip
         if earlier is not None:
@@ -143,7 +143,7 @@ class Pipeline:
         """End the run; `reason` goes to the journal and the snapshot."""
         with self._lock:
             self._entries.know(ended_utc_s=utc_s, end_reason=reason)
-            self._snapshot = replace(self._snapshot, link=Link("ended", elapsed_s, reason))
+            self._snapshot = replace(self._snapshot, link=LinkStatus("ended", elapsed_s, reason))
             return self._snapshot
 
     # ------------------------------------------------------------ what the operator says

@@ -17,7 +17,7 @@ from benchwatch.errors import BenchwatchError, NoReadings
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.reading import INTERNAL_TIMEBASE, Event, Gap, Mark, Reading
 from benchwatch.recording import EventStream, Extent, Recording
-from benchwatch.snapshot import Link
+from benchwatch.snapshot import LinkStatus
 
 EVENTS_A_LOOK: Final = 20
 """Events fed between two looks at whether it is enough for now."""
@@ -119,7 +119,7 @@ class Way:
 
     def __post_init__(self) -> None:
         for name in self.pipelines:
-            self._connect(name, Link("reading", 0.0), None)
+            self._connect(name, LinkStatus("reading", 0.0), None)
         self._read_on()
 
     def feed(self, goal_s: float, enough: Callable[[], bool]) -> None:
@@ -141,14 +141,14 @@ class Way:
         except BenchwatchError as error:
             self.next = None
             for name, known in tuple(self._links.items()):
-                link = Link("ended", self.at_s, str(error))
+                link = LinkStatus("ended", self.at_s, str(error))
                 self._connect(name, link, known.gate_s, known.time_base)
 
     def _take(self, event: Event) -> None:
         """Put an event through its pipeline; the link is silent for as long as a gap lasts."""
         if event.counter not in self.pipelines:
             self.pipelines[event.counter] = self.pipeline(event.counter)
-            self._connect(event.counter, Link("reading", event.elapsed_s), None)
+            self._connect(event.counter, LinkStatus("reading", event.elapsed_s), None)
         known = self._links[event.counter]
         link, gate_s, time_base = known.link, known.gate_s, known.time_base
         if isinstance(event, Reading):
@@ -156,15 +156,15 @@ class Way:
             internal = INTERNAL_TIMEBASE in event.flags
             time_base = _INTERNAL if internal else self.time_bases.get(event.counter, TimeBase())
             if link.state != "reading":
-                link = Link("reading", event.elapsed_s)
+                link = LinkStatus("reading", event.elapsed_s)
         elif isinstance(event, Gap):
-            link = Link("silent", event.elapsed_s, event.reason)
+            link = LinkStatus("silent", event.elapsed_s, event.reason)
         if link is not known.link or gate_s != known.gate_s or time_base != known.time_base:
             self._connect(event.counter, link, gate_s, time_base)
         self.pipelines[event.counter].take(event)
 
     def _connect(
-        self, name: str, link: Link, gate_s: float | None, time_base: TimeBase | None = None
+        self, name: str, link: LinkStatus, gate_s: float | None, time_base: TimeBase | None = None
     ) -> None:
         self._links[name] = Connection(link, gate_s=gate_s, time_base=time_base or TimeBase())
         self.pipelines[name].connect(self._links[name])

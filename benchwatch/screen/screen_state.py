@@ -22,7 +22,7 @@ from benchwatch.screen.views.notes_view import SCROLL_ROWS, happenings
 from benchwatch.screen.views.stability_view import kinds
 from benchwatch.screen.views.view_list import NUMBERED, view_named
 from benchwatch.screen.watch_source import Kind, Operator, Sound, Transport, Trimmer, Watch
-from benchwatch.snapshot import Link, Records, Trace
+from benchwatch.snapshot import LinkStatus, Records, Trace
 
 if TYPE_CHECKING:
     from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
@@ -69,7 +69,7 @@ class Desk:
         self._tool: defaultdict[str, bool] = defaultdict(bool)
         self._scroll = 0
         self._flash, self._flash_until_s = "", -math.inf
-        self._known: dict[str, tuple[Link, float | None]] = {}
+        self._known: dict[str, tuple[LinkStatus, float | None]] = {}
         """Link and gate of each counter, as they were told last."""
         self._kept: dict[str, OffsetRecord | None] = {}
         """What was kept as found by itself, of each counter, as it was told last."""

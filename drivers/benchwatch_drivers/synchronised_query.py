@@ -83,29 +83,29 @@ class InStep:
         self._copies = 0
         """Answers in a row that equalled the one before and came sooner than a gate."""
 
-    def ask(self, question: str, timeout_s: float) -> str:
-        """Ask what the counter must answer; raises as `Link.ask`.
+    def query(self, question: str, timeout_s: float) -> str:
+        """Ask what the counter must answer; raises as `Link.query`.
 
         Raises:
             LinkLost: it says who it is instead, so it is one answer behind, and stays so.
             ReplyError: also where nobody knows when it answered.
         """
         answer = self._answer(question, timeout_s)
-        if self.link.unseen_s > STOOD_STILL_S:
+        if self.link.unpolled_s > STOOD_STILL_S:
             raise self._stood_still()
         return answer
 
     def _stood_still(self) -> ReplyError:
         self._slipped = True
         return ReplyError(
-            f"this computer stood still for {self.link.unseen_s:.3g} s, so nobody knows when "
+            f"this computer stood still for {self.link.unpolled_s:.3g} s, so nobody knows when "
             "the counter answered; it was not used."
         )
 
     def _answer(self, question: str, timeout_s: float) -> str:
-        """Ask; raises as `ask`, but not where nobody knows when it was answered."""
+        """Ask; raises as `query`, but not where nobody knows when it was answered."""
         try:
-            answer = self.link.ask(question, timeout_s)
+            answer = self.link.query(question, timeout_s)
         except (ReplyTimeout, ReplyError) as error:
             self._slipped = True
             self._is_owed = self._has_missed = isinstance(error, ReplyTimeout)
@@ -115,7 +115,7 @@ class InStep:
         return answer
 
     def ask_reading(self, question: str, timeout_s: float) -> Answer:
-        """Ask for a reading that takes the gate; raises as `Link.ask`.
+        """Ask for a reading that takes the gate; raises as `Link.query`.
 
         An answer that comes too soon and equals the one before was said twice, and the answer to
         this question is still to come. So it is with one that comes too soon after a missed answer:
@@ -166,7 +166,7 @@ class InStep:
             ReplyError: nobody knows; or it equals the one before and may be that, said twice.
         """
         link = self.link
-        if link.unseen_s <= STOOD_STILL_S:
+        if link.unpolled_s <= STOOD_STILL_S:
             self._took_s.append(link.now() - asked_s)
             return Answer(text, link.now())
         usual_s = min(self._took_s, default=0.0)
@@ -175,7 +175,7 @@ class InStep:
             len(self._took_s) < USUAL
             or max(self._took_s) - usual_s > slack_s
             or text == self._newest
-            or not link.found_s - link.unseen_s - slack_s <= came_s <= link.found_s
+            or not link.fetched_s - link.unpolled_s - slack_s <= came_s <= link.fetched_s
         ):
             raise self._stood_still()
         return Answer(text, came_s, waited=True)
@@ -198,7 +198,7 @@ class InStep:
             return None
         self.back_in_step()
         try:
-            answer = self.ask(question, self.query_timeout_s)
+            answer = self.query(question, self.query_timeout_s)
             if answer == self._newest:  # the reading, said twice
                 answer = self._hear_on(self.query_timeout_s)
         except (ReplyTimeout, ReplyError):
@@ -244,20 +244,20 @@ class InStep:
         self._is_behind = False
 
     def _hear_on(self, timeout_s: float) -> str:
-        """Wait for the answer behind one that was said twice; raises as `Link.hear`."""
+        """Wait for the answer behind one that was said twice; raises as `Link.read`."""
         try:
-            return self.link.hear(timeout_s)
+            return self.link.read(timeout_s)
         except (ReplyTimeout, ReplyError):
             self._slipped = True
             raise
 
     def _identity_comes(self, by_s: float) -> bool:
         assert self._identity_query is not None
-        self.link.tell(self._identity_query)
+        self.link.write(self._identity_query)
         deadline = min(self.link.now() + IDENTITY_TIMEOUT_S + self.patience_s, by_s)
         while (left_s := deadline - self.link.now()) > 0:
             try:
-                if self.link.hear(left_s) == self.identity:
+                if self.link.read(left_s) == self.identity:
                     self._is_behind = False
                     return True
                 self._pass_over()

@@ -54,9 +54,9 @@ class FakeLink:
         clock: The clock that waits move.
         terminator: What the driver wants its lines to end with.
         arrived_s: When the newest line came, or was found where it had waited.
-        unseen_s: For how long nobody had looked then.
-        found_s: When it was found.
-        lines_found: How many lines had arrived by then.
+        unpolled_s: For how long nobody had looked then.
+        fetched_s: When it was found.
+        lines_fetched: How many lines had arrived by then.
     """
 
     def __init__(
@@ -78,10 +78,10 @@ class FakeLink:
         self._cut = False
         self._gone = False
         self._looked_s = self.arrived_s = self.clock.monotonic()
-        self.found_s = -math.inf
+        self.fetched_s = -math.inf
         """Lines that had arrived by then were found together."""
-        self.lines_found = 1
-        self.unseen_s = self._found_unseen_s = 0.0
+        self.lines_fetched = 1
+        self.unpolled_s = self._fetched_unpolled_s = 0.0
 
     @property
     def resource(self) -> str:
@@ -89,7 +89,7 @@ class FakeLink:
         return self._resource
 
     @property
-    def says_once(self) -> bool:
+    def never_duplicates(self) -> bool:
         """False, as of every instrument."""
         return False
 
@@ -101,7 +101,7 @@ class FakeLink:
         """Remember how lines are to end; here they are whole anyway."""
         self.terminator = terminator
 
-    def tell(self, command: str) -> None:
+    def write(self, command: str) -> None:
         """Log `command` and let the script's answer set out."""
         self._check()
         self.sent.append(command)
@@ -123,7 +123,7 @@ class FakeLink:
                 (arrival + turn * reply.apart_s, reply.text) for turn in range(skipped, reply.times)
             )
 
-    def hear(self, timeout_s: float) -> str:
+    def read(self, timeout_s: float) -> str:
         """Return the next line, if the clock reaches it in time."""
         self._check()
         deadline = self.now() + timeout_s
@@ -133,24 +133,24 @@ class FakeLink:
             self._looked_s = self.now()
             raise ReplyTimeout(f"no reply within {timeout_s:.3g} s. This is a script.")
         arrival, line = self._coming.popleft()
-        if arrival > self.found_s:
-            self.found_s = max(self.now(), arrival)
-            self.lines_found = 1 + sum(at_s <= self.found_s for at_s, _ in self._coming)
-            self._found_unseen_s = self.now() - looked_s if arrival < self.now() else 0.0
-        self.unseen_s = self._found_unseen_s
+        if arrival > self.fetched_s:
+            self.fetched_s = max(self.now(), arrival)
+            self.lines_fetched = 1 + sum(at_s <= self.fetched_s for at_s, _ in self._coming)
+            self._fetched_unpolled_s = self.now() - looked_s if arrival < self.now() else 0.0
+        self.unpolled_s = self._fetched_unpolled_s
         self.clock.advance(max(arrival - self.now(), 0.0))
         self._looked_s = self.arrived_s = self.now()
         if len(line) > LONGEST_LINE:
             raise ReplyError(f"a reply of more than {LONGEST_LINE} bytes is no reading.")
         return line
 
-    def ask(self, query: str, timeout_s: float) -> str:
+    def query(self, query: str, timeout_s: float) -> str:
         """Drop what has arrived, send `query`, return the next line."""
         self._drop_arrived()
-        self.tell(query)
-        return self.hear(timeout_s)
+        self.write(query)
+        return self.read(timeout_s)
 
-    def resync(self) -> None:
+    def discard_input(self) -> None:
         """Drop what has arrived, over 20 ms of silence."""
         self._check()
         self.clock.advance(0.02)

@@ -66,8 +66,8 @@ def guarded(resource: str) -> float:
     """The guarded session."""
     link = open_link(resource)
     try:
-        link.ask("*IDN?", 2.0)
-        return rate(lambda: [link.ask("READ?", 2.0) for _ in range(QUERIES)] and None)
+        link.query("*IDN?", 2.0)
+        return rate(lambda: [link.query("READ?", 2.0) for _ in range(QUERIES)] and None)
     finally:
         link.close()
 

@@ -103,7 +103,7 @@ def guarded(resource: str) -> Iterator[Callable[[], object]]:
     """The guarded session."""
     link = open_link(resource)
     try:
-        yield lambda: link.ask("*IDN?", 2.0)
+        yield lambda: link.query("*IDN?", 2.0)
     finally:
         link.close()
 

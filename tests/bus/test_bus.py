@@ -34,7 +34,7 @@ def test_a_query_gets_its_reply_without_terminators() -> None:
     with serving(answering(echo)) as server:
         link = open_link(server.resource)
 
-        reply = link.ask("*IDN?", 2.0)
+        reply = link.query("*IDN?", 2.0)
 
         link.close()
     assert reply == "*IDN?"
@@ -121,7 +121,7 @@ def test_a_peer_that_closes_is_seen_at_once_and_costs_no_cpu() -> None:
         cpu = time.thread_time()
 
         with pytest.raises(LinkLost, match="closed the connection") as caught:
-            link.ask("READ?", 10.0)
+            link.query("READ?", 10.0)
 
         seen_after = stalls.since(closed_at[0])
         link.close()
@@ -146,11 +146,11 @@ def test_a_late_reply_is_never_the_answer_to_the_next_query() -> None:
     with serving(serve) as server:
         link = open_link(server.resource)
         with pytest.raises(ReplyTimeout, match=r"no reply within 0\.05 s"):
-            link.ask("READ?", 0.05)
+            link.query("READ?", 0.05)
         go.set()
         sent.wait(5)
 
-        answers = [link.ask("READ?", 2.0) for _ in range(3)]
+        answers = [link.query("READ?", 2.0) for _ in range(3)]
 
         link.close()
     assert answers == ["0", "1", "2"]
@@ -167,7 +167,7 @@ def test_a_reply_said_twice_is_used_once() -> None:
     with serving(answering(answer)) as server:
         link = open_link(server.resource)
 
-        answers = [link.ask("READ?", 2.0) for _ in range(4)]
+        answers = [link.query("READ?", 2.0) for _ in range(4)]
 
         link.close()
     assert answers == ["0", "1", "2", "3"]
@@ -186,10 +186,10 @@ def test_the_tail_of_a_torn_line_is_no_line() -> None:
     with serving(serve) as server:
         link = open_link(server.resource)
         with pytest.raises(ReplyTimeout):
-            link.hear(0.05)
+            link.read(0.05)
         go.set()
 
-        line = link.hear(2.0)
+        line = link.read(2.0)
 
         link.close()
     assert line == "10000000.7"
@@ -210,10 +210,10 @@ def test_a_torn_line_is_dropped_before_the_next_query_too() -> None:
     with serving(serve) as server:
         link = open_link(server.resource)
         with pytest.raises(ReplyTimeout):
-            link.ask("READ?", 0.05)
+            link.query("READ?", 0.05)
         go.set()
 
-        line = link.ask("READ?", 2.0)
+        line = link.query("READ?", 2.0)
 
         link.close()
     assert line == "10000000.7"
@@ -229,7 +229,7 @@ def test_a_greeting_is_not_the_answer_to_the_first_query() -> None:
     with serving(serve) as server:
         link = open_link(server.resource)
 
-        assert link.ask("*IDN?", 2.0) == "*IDN?"
+        assert link.query("*IDN?", 2.0) == "*IDN?"
         link.close()
 
 
@@ -246,7 +246,7 @@ def test_a_slow_trickle_keeps_the_deadline() -> None:
         began = time.monotonic()
 
         with pytest.raises(ReplyTimeout):
-            link.hear(0.3)
+            link.read(0.3)
 
         lasted = time.monotonic() - began
         lasted_at_most = stalls.since(began)
@@ -260,7 +260,7 @@ def test_garbage_is_a_line_and_no_exception() -> None:
     with serving(answering(lambda _: b"\xff\xfe\x00\x1b[31m\r\n")) as server:
         link = open_link(server.resource)
 
-        reply = link.ask("READ?", 2.0)
+        reply = link.query("READ?", 2.0)
 
         link.close()
     assert reply == "\xff\xfe\x00\x1b[31m"
@@ -274,9 +274,9 @@ def test_a_huge_line_is_refused_and_the_next_reply_is_right(size: int) -> None:
     with serving(answering(lambda _: next(replies))) as server:
         link = open_link(server.resource)
         with pytest.raises(ReplyError, match="more than 4096 bytes"):
-            link.ask("READ?", 2.0)
+            link.query("READ?", 2.0)
 
-        reply = link.ask("READ?", 2.0)
+        reply = link.query("READ?", 2.0)
 
         link.close()
     assert reply == "1"
@@ -293,10 +293,10 @@ def test_a_peer_that_never_falls_silent_is_given_up(monkeypatch: pytest.MonkeyPa
 
     with serving(serve) as server:
         link = open_link(server.resource)
-        link.hear(2.0)
+        link.read(2.0)
 
         with pytest.raises(LinkLost, match="talk-only"):
-            link.resync()
+            link.discard_input()
 
         link.close()
 
@@ -310,7 +310,7 @@ def test_a_stop_ends_a_long_wait() -> None:
         began = time.monotonic()
 
         with pytest.raises(LinkLost, match="stopped"):
-            link.ask("READ?", 100.0)
+            link.query("READ?", 100.0)
 
         took = stalls.since(began)
         link.close()
@@ -321,12 +321,12 @@ def test_a_link_belongs_to_one_thread() -> None:
     """Two threads on one instrument get each other's answers (pyvisa #726)."""
     with serving(answering(echo)) as server:
         link = open_link(server.resource)
-        link.ask("mine?", 2.0)
+        link.query("mine?", 2.0)
         caught: list[BaseException] = []
 
         def intrude() -> None:
             try:
-                link.ask("yours?", 2.0)
+                link.query("yours?", 2.0)
             except AssertionError as error:
                 caught.append(error)
 
@@ -360,7 +360,7 @@ def test_reopening_leaves_nothing_behind() -> None:
     with serving(answering(echo)) as server:
         for _ in range(20):
             link = open_link(server.resource)
-            link.ask("*IDN?", 2.0)
+            link.query("*IDN?", 2.0)
             link.close()
             link.close()
 
@@ -397,7 +397,7 @@ def test_small_letters_are_understood() -> None:
     with serving(answering(echo)) as server:
         link = open_link(server.resource.lower())
 
-        assert link.ask("*IDN?", 2.0) == "*IDN?"
+        assert link.query("*IDN?", 2.0) == "*IDN?"
         link.close()
 
 
@@ -408,7 +408,7 @@ def test_only_one_plain_line_is_sent(command: str) -> None:
         link = open_link(server.resource)
 
         with pytest.raises(UsageError, match="can't be sent"):
-            link.tell(command)
+            link.write(command)
 
         link.close()
 
@@ -454,6 +454,6 @@ def test_lines_do_not_depend_on_how_the_bytes_arrive(lines: list[str], cuts: lis
     chunks = [stream[a:b] for a, b in itertools.pairwise(edges) if b > a]
     link = Session(ScriptedWire(chunks), clock=SystemClock())
 
-    heard = [link.hear(1.0) for _ in lines]
+    heard = [link.read(1.0) for _ in lines]
 
     assert heard == lines

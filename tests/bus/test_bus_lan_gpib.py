@@ -11,7 +11,7 @@ from simulated_kit import IDENTITY, wait_for
 from stall_kit import Stalls
 
 from benchwatch.bus import open_link
-from benchwatch.bus.fair_lock import Turns
+from benchwatch.bus.fair_lock import FairLock
 from benchwatch.bus.resource_string import parse_address
 from benchwatch.errors import ConnectionFailed, LinkLost, ReplyTimeout, UsageError
 from benchwatch_simulators.simulated_bench import open_bench
@@ -40,16 +40,16 @@ def five(bench):
 
 def test_queries_are_answered(ten):
     """Short ones and a gate; nothing is left in the error queue by reading too often."""
-    assert ten.ask("*IDN?", 2.0) == IDENTITY
-    assert float(ten.ask("READ?", 2.0)) == pytest.approx(10_000_000.37, abs=0.05)
-    assert ten.ask("SYST:ERR?", 2.0) == '0,"No error"'
+    assert ten.query("*IDN?", 2.0) == IDENTITY
+    assert float(ten.query("READ?", 2.0)) == pytest.approx(10_000_000.37, abs=0.05)
+    assert ten.query("SYST:ERR?", 2.0) == '0,"No error"'
 
 
 def test_a_counter_that_talks_when_addressed_takes_one_reading_a_wait(five, bench):
     """Its gate of half a second is waited for in slices; no reading is lost or read twice."""
     with Stalls() as stalls:
         began = time.monotonic()
-        readings = [five.hear(3.0) for _ in range(3)]
+        readings = [five.read(3.0) for _ in range(3)]
         took_s, took_at_least_s = stalls.since(began), time.monotonic() - began
 
     assert all(reading.startswith("F ") for reading in readings)
@@ -67,7 +67,7 @@ def test_two_counters_at_once_get_their_own_answers(bench, ten, five):
         link = open_link(bench.resources["ten"])
         for _ in range(40):
             began = time.monotonic()
-            reply = link.ask("*IDN?", 3.0)
+            reply = link.query("*IDN?", 3.0)
             times.append(stalls.since(began))
             if reply != IDENTITY:
                 wrong.append(reply)
@@ -76,7 +76,7 @@ def test_two_counters_at_once_get_their_own_answers(bench, ten, five):
     with Stalls() as stalls:
         other = threading.Thread(target=query)
         other.start()
-        readings = [five.hear(5.0) for _ in range(3)]
+        readings = [five.read(5.0) for _ in range(3)]
         other.join()
 
     assert wrong == []
@@ -100,28 +100,28 @@ def test_after_a_bad_answer_the_next_is_right(bench, ten, kind):
 
 def test_a_controller_that_goes_is_seen_at_once_by_all_its_counters(bench, ten, five):
     """And the next open finds a new connection."""
-    ten.ask("*IDN?", 2.0)
-    ten.tell("FREQ:APER 10;:READ?")
+    ten.query("*IDN?", 2.0)
+    ten.write("FREQ:APER 10;:READ?")
     closed = hung_up_soon(bench, "ten")
     with Stalls() as stalls:
         with pytest.raises(LinkLost, match="closed the connection") as caught:
-            ten.hear(10.0)
+            ten.read(10.0)
         seen_s = stalls.since(closed[0])
     with pytest.raises(LinkLost, match="closed the connection"):
-        five.hear(1.0)
+        five.read(1.0)
 
     assert seen_s < 0.1
     assert not isinstance(caught.value, ReplyTimeout)
     again = open_link(bench.resources["five"])
-    assert again.hear(3.0).startswith("F ")
+    assert again.read(3.0).startswith("F ")
     again.close()
 
 
 def test_the_front_panel_is_given_back(bench):
     """Of the counter whose link is closed, and of no other."""
     first, second = (open_link(bench.resources[name]) for name in ("ten", "five"))
-    first.ask("*IDN?", 2.0)
-    second.tell("F")
+    first.query("*IDN?", 2.0)
+    second.write("F")
     assert wait_for(lambda: bench.is_remote("five"))
     first.close()
 
@@ -132,9 +132,9 @@ def test_the_front_panel_is_given_back(bench):
 
 def test_what_looks_like_a_command_is_data(bench, ten):
     """Pluses, and all else a controller would take for itself, are escaped."""
-    ten.tell("++addr 9")
+    ten.write("++addr 9")
 
-    assert ten.ask("SYST:ERR?", 2.0).startswith("-1")
+    assert ten.query("SYST:ERR?", 2.0).startswith("-1")
     assert bench.heard("ten")[0] == "++addr 9"
 
 
@@ -157,7 +157,7 @@ def test_a_number_that_never_marks_its_end_still_comes_at_once():
 
     with serving(serve) as server:
         link = open_link(f"LANGPIB::127.0.0.1::{server.port}::3")
-        line = link.hear(2.0)
+        line = link.read(2.0)
         heard_s = time.monotonic()
         link.close()
 
@@ -213,7 +213,7 @@ def test_bad_addresses_are_a_sentence(resource):
 
 def test_turns_are_given_in_the_order_in_which_they_were_asked_for():
     """Nobody who asks again at once gets in front of who has waited."""
-    turns, order = Turns(), []
+    turns, order = FairLock(), []
     ready = threading.Barrier(3)
 
     def take(name: str) -> None:

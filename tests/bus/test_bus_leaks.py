@@ -39,7 +39,7 @@ def test_nothing_is_left_of_a_hundred_tries(bus: str, tmp_path: Path) -> None:
             before = handles(), threading.active_count(), len(sessions)
             for _ in range(50):
                 link = open_link(resource)
-                assert link.ask("*OPC?", 2.0) == "1"
+                assert link.query("*OPC?", 2.0) == "1"
                 link.close()
             settled = wait_for(lambda: threading.active_count() <= before[1])
             server.suspend()

@@ -54,11 +54,11 @@ def test_the_wire_of_its_own_is_chosen(bench, link):
 
 def test_queries_are_answered(link):
     """Short ones, a gate, and one that is silent."""
-    link.tell("FREQ:APER 0.1")
+    link.write("FREQ:APER 0.1")
 
-    assert link.ask("*IDN?", 2.0) == IDENTITY
-    assert float(link.ask("READ?", 2.0)) == pytest.approx(10_000_000.37, abs=0.05)
-    assert link.ask("FREQ:APER?", 2.0) == "+1.000000E-01"
+    assert link.query("*IDN?", 2.0) == IDENTITY
+    assert float(link.query("READ?", 2.0)) == pytest.approx(10_000_000.37, abs=0.05)
+    assert link.query("FREQ:APER?", 2.0) == "+1.000000E-01"
 
 
 def test_a_late_reply_is_never_the_answer_to_the_next_query(link):
@@ -77,31 +77,31 @@ def test_after_a_bad_answer_the_next_is_right(bench, link, kind):
 
 def test_a_trickle_is_put_together_and_keeps_the_deadline(bench, link):
     """A byte at a time: whole when there is time, dropped when there is not."""
-    link.ask("*IDN?", 2.0)
+    link.query("*IDN?", 2.0)
     bench.fault("main", "slow", 0.4)
-    whole = link.ask("FREQ:APER?", 2.0)
+    whole = link.query("FREQ:APER?", 2.0)
     bench.fault("main", "slow", 1.0)
     with Stalls() as stalls:
         began = time.monotonic()
         with pytest.raises(ReplyTimeout):
-            link.ask("FREQ:APER?", 0.3)
+            link.query("FREQ:APER?", 0.3)
         took_s = stalls.since(began)
 
     assert whole == "+2.500000E-01"
     assert took_s < 0.4
-    assert link.ask("*IDN?", 3.0) == IDENTITY
+    assert link.query("*IDN?", 3.0) == IDENTITY
 
 
 def test_a_peer_that_closes_is_seen_at_once_and_costs_no_cpu(bench, link):
     """In the middle of a wait; PyVISA-py alone spins on VXI-11 for its whole timeout."""
-    link.ask("*IDN?", 2.0)
-    link.tell("FREQ:APER 10;:READ?")
+    link.query("*IDN?", 2.0)
+    link.write("FREQ:APER 10;:READ?")
     closed = hung_up_soon(bench)
     cpu_s = time.thread_time()
 
     with Stalls() as stalls:
         with pytest.raises(LinkLost, match="closed the connection") as caught:
-            link.hear(10.0)
+            link.read(10.0)
         cpu_s = time.thread_time() - cpu_s
 
         assert stalls.since(closed[0]) < 0.1
@@ -115,7 +115,7 @@ def test_a_peer_that_closes_is_seen_at_once_and_costs_no_cpu(bench, link):
 def test_the_front_panel_is_given_back(bench):
     """The local function of the bus, when the link is closed."""
     link = open_link(bench.resources["main"])
-    link.ask("*IDN?", 2.0)
+    link.query("*IDN?", 2.0)
     remote = bench.is_remote("main")
     link.close()
 
@@ -202,7 +202,7 @@ def test_a_message_without_its_usual_line_end_is_cut():
     peer = hislip_peer([message(b"+1.00000002E+07\n"), message(b"+1.000000"), message(b"7\n")])
     with serving(peer) as server:
         link = open_link(f"TCPIP0::127.0.0.1::hislip0,{server.port}::INSTR")
-        replies = [link.ask("READ?", 2.0) for _ in range(3)]
+        replies = [link.query("READ?", 2.0) for _ in range(3)]
         link.close()
 
     assert replies == ["+1.00000002E+07", "+1.000000\x18", "7"]
@@ -212,7 +212,7 @@ def test_an_instrument_that_never_ends_its_lines_is_understood():
     """END alone is a terminator too (IEEE 488.2 7.5)."""
     with serving(hislip_peer([message(b"1"), message(b"2")])) as server:
         link = open_link(f"TCPIP0::127.0.0.1::hislip0,{server.port}::INSTR")
-        replies = [link.ask("READ?", 2.0) for _ in range(2)]
+        replies = [link.query("READ?", 2.0) for _ in range(2)]
         link.close()
 
     assert replies == ["1", "2"]
@@ -235,9 +235,9 @@ def test_messages_that_answer_nothing_are_dropped():
 
     with serving(hislip_peer([strange, strange])) as server:
         link = open_link(f"TCPIP0::127.0.0.1::hislip0,{server.port}::INSTR")
-        replies = [link.ask("READ?", 2.0) for _ in range(2)]
+        replies = [link.query("READ?", 2.0) for _ in range(2)]
         with pytest.raises(ReplyTimeout):
-            link.hear(0.1)
+            link.read(0.1)
         link.close()
 
     assert replies == ["right", "right"]
@@ -248,7 +248,7 @@ def test_what_is_no_hislip_is_the_end_of_the_link():
     with serving(hislip_peer([lambda _: b"HTTP/1.1 400 Bad Request\r\n\r\n"])) as server:
         link = open_link(f"TCPIP0::127.0.0.1::hislip0,{server.port}::INSTR")
         with pytest.raises(LinkLost, match="is no HiSLIP"):
-            link.ask("READ?", 2.0)
+            link.query("READ?", 2.0)
         link.close()
 
 
@@ -289,7 +289,7 @@ def test_a_vxi11_peer_that_sends_garbage_is_lost():
     with serving(vxi11_peer(garbage)) as server:
         link = open_link(f"TCPIP0::127.0.0.1,{server.port}::inst0::INSTR")
         with pytest.raises(LinkLost):
-            link.ask("READ?", 1.0)
+            link.query("READ?", 1.0)
         link.close()
 
 

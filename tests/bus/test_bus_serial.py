@@ -47,17 +47,17 @@ def bare():
 def test_queries_are_answered(link):
     """On the wire of its own, not on the slow one that fits any backend."""
     assert type(link._wire) is SerialWire
-    assert link.ask("*IDN?", 2.0) == IDENTITY
-    assert float(link.ask("READ?", 2.0)) == pytest.approx(10_000_000.37, abs=0.05)
+    assert link.query("*IDN?", 2.0) == IDENTITY
+    assert float(link.query("READ?", 2.0)) == pytest.approx(10_000_000.37, abs=0.05)
 
 
 def test_a_late_reply_is_never_the_answer_to_the_next_query(link):
     """It is dropped when it has come before the question."""
     with pytest.raises(ReplyTimeout):
-        link.ask("READ?", 0.05)
+        link.query("READ?", 0.05)
     link.pause(0.4)
 
-    assert link.ask("*IDN?", 2.0) == IDENTITY
+    assert link.query("*IDN?", 2.0) == IDENTITY
 
 
 @pytest.mark.parametrize("kind", ["cut", "garbage", "huge", "doubled"])
@@ -67,12 +67,12 @@ def test_after_a_bad_answer_the_link_comes_into_step(bench, link, kind):
     A second copy that a busy computer hears only after the next question looks like its answer; a
     driver knows it by its form.
     """
-    link.ask("*IDN?", 2.0)
+    link.query("*IDN?", 2.0)
     bench.fault("main", kind)
     answers = []
     for question in ("INP:COUP?", "*OPC?", "*IDN?"):
         try:
-            answers.append(link.ask(question, 0.3))
+            answers.append(link.query(question, 0.3))
         except (ReplyTimeout, ReplyError):
             answers.append(None)
 
@@ -82,15 +82,15 @@ def test_after_a_bad_answer_the_link_comes_into_step(bench, link, kind):
 
 def test_a_pulled_line_is_seen_at_once(bench, link):
     """In the middle of a wait, without spinning."""
-    link.ask("*IDN?", 2.0)
-    link.tell("FREQ:APER 10;:READ?")
+    link.query("*IDN?", 2.0)
+    link.write("FREQ:APER 10;:READ?")
     with pytest.raises(ReplyTimeout):
-        link.hear(0.2)
+        link.read(0.2)
     bench.hang_up("main")
     with Stalls() as stalls:
         began = time.monotonic()
         with pytest.raises(LinkLost, match=r"unplugged|closed") as caught:
-            link.hear(5.0)
+            link.read(5.0)
         took_s = stalls.since(began)
 
     assert took_s < 0.1
@@ -102,10 +102,10 @@ def test_any_line_end_will_do(bare, end):
     """Old counters use each of them; commands go out with CR LF."""
     master, resource = bare
     link = open_link(resource)
-    link.tell("T")
+    link.write("T")
     sent = os.read(master, 100)
     os.write(master, b"1.5" + end + b"2.5" + end)
-    lines = [link.hear(1.0), link.hear(1.0)]
+    lines = [link.read(1.0), link.read(1.0)]
     link.close()
 
     assert sent == b"T\r\n"
@@ -118,9 +118,9 @@ def test_the_tail_of_a_torn_line_is_no_line(bare):
     link = open_link(resource)
     os.write(master, b"10000")
     with pytest.raises(ReplyTimeout):
-        link.hear(0.05)
+        link.read(0.05)
     os.write(master, b"000.5\r\n10000000.7\r\n")
-    line = link.hear(1.0)
+    line = link.read(1.0)
     link.close()
 
     assert line == "10000000.7"

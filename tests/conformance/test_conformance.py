@@ -32,7 +32,7 @@ def talking(*lines: str, gate_s: float = 0.5) -> FakeLink:
     link = FakeLink({})
     said = iter(lines)
 
-    def hear(timeout_s: float) -> str:
+    def read(timeout_s: float) -> str:
         link.clock.advance(gate_s)
         line = next(said, None)
         if line is None:
@@ -41,7 +41,7 @@ def talking(*lines: str, gate_s: float = 0.5) -> FakeLink:
         link.arrived_s = link.now()
         return line
 
-    link.hear = hear  # type: ignore[method-assign]
+    link.read = read  # type: ignore[method-assign]
     return link
 
 
@@ -166,9 +166,9 @@ def test_the_wiretap_tells_answers_from_lines_that_come_by_themselves():
     """ask: question and answer in one; tell and hear: joined; hear alone: nobody asked."""
     tap = Wiretap(FakeLink({"A?": "1", "B": Reply("2", after_s=0.5)}))
     tap.topic = "reading"
-    tap.ask("A?", 1.0)
-    tap.tell("B")
-    tap.hear(1.0)
+    tap.query("A?", 1.0)
+    tap.write("B")
+    tap.read(1.0)
 
     assert [(e.sent, e.heard) for e in tap.about("reading")] == [("A?", "1"), ("B", "2")]
     assert tap.exchanges[1].took_s == pytest.approx(0.5)

@@ -92,7 +92,7 @@ def test_a_serial_port_that_is_typed_is_listened_to_and_nothing_is_sent():
 
     def opening(resource: str, *, cancel: threading.Event) -> FakeLink:
         link = bus.open_link(resource, cancel=cancel)
-        link.hear = lambda _timeout_s: next(lines)  # type: ignore[method-assign]
+        link.read = lambda _timeout_s: next(lines)  # type: ignore[method-assign]
         return link
 
     finder = Finder(opening, of_line=lambda line: ["display"] if line.startswith("10.") else [])

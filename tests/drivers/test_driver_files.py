@@ -36,7 +36,7 @@ def lines_of(path: Path, *steps: Callable[[], object]) -> list[str]:
             step()
             try:
                 while True:
-                    heard.append(link.hear(SOON_S))
+                    heard.append(link.read(SOON_S))
             except ReplyTimeout:
                 continue
     finally:
@@ -146,14 +146,14 @@ def test_a_pipe_that_is_opened_again_in_the_middle_of_a_line_skips_its_rest(
         writer.write("10000")
         writer.flush()
         with pytest.raises(ReplyTimeout):
-            first.hear(SOON_S)
+            first.read(SOON_S)
         second = open_link(str(path))
         first.close()
         third = open_link(str(path))
         writer.write("000.0231\n2\n")
         writer.flush()
 
-        heard = third.hear(2.0)
+        heard = third.read(2.0)
 
     second.close()
     third.close()
@@ -184,7 +184,7 @@ def test_nothing_can_be_sent_to_a_file(tmp_path: Path) -> None:
     link = open_link(str(path))
 
     with pytest.raises(UsageError, match="--driver lines"):
-        link.tell("*IDN?")
+        link.write("*IDN?")
 
     link.close()
 

@@ -31,7 +31,7 @@ def test_a_dialogue_in_lines_that_end_in_any_way(terminator: str) -> None:
     with serving(serve) as server:
         link = open_link(server.resource)
         link.use_terminator(terminator)
-        answers = [link.ask("M?", 2.0) for _ in ANSWERS]
+        answers = [link.query("M?", 2.0) for _ in ANSWERS]
         link.close()
 
     assert [answer.encode() for answer in answers] == ANSWERS
@@ -52,9 +52,9 @@ def test_a_serial_line_that_ends_its_lines_in_any_way(terminator: str) -> None:
 
     talker = threading.Thread(target=talk)
     talker.start()
-    heard = [link.hear(2.0) for _ in ANSWERS]
+    heard = [link.read(2.0) for _ in ANSWERS]
     with pytest.raises(ReplyTimeout):
-        link.hear(0.05)
+        link.read(0.05)
 
     talker.join()
     link.close()

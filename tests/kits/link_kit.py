@@ -25,25 +25,25 @@ def linked(bench: ServedBench, counter: str = "main") -> Iterator[Session]:
 def after_late_replies(link: Session) -> tuple[str, str]:
     """Miss two readings; return the next answers to *OPC? at once, and to *IDN? much later."""
     with pytest.raises(ReplyTimeout):
-        link.ask("READ?", 0.05)
-    at_once = link.ask("*OPC?", 2.0)
+        link.query("READ?", 0.05)
+    at_once = link.query("*OPC?", 2.0)
     with pytest.raises(ReplyTimeout):
-        link.ask("READ?", 0.05)
+        link.query("READ?", 0.05)
     link.pause(0.4)
-    return at_once, link.ask("*IDN?", 2.0)
+    return at_once, link.query("*IDN?", 2.0)
 
 
 def after_a_bad_answer(
     bench: ServedBench, link: Session, kind: str, counter: str = "main"
 ) -> tuple[str, list[str]]:
     """Let one answer go wrong; return it, or '', and the next to *OPC? and *IDN?."""
-    link.ask("*IDN?", 2.0)
+    link.query("*IDN?", 2.0)
     bench.fault(counter, kind)
     try:
-        bad = link.ask("INP:COUP?", 0.3)
+        bad = link.query("INP:COUP?", 0.3)
     except (ReplyTimeout, ReplyError):
         bad = ""
-    return bad, [link.ask("*OPC?", 2.0), link.ask("*IDN?", 2.0)]
+    return bad, [link.query("*OPC?", 2.0), link.query("*IDN?", 2.0)]
 
 
 def hung_up_soon(bench: ServedBench, counter: str = "main") -> list[float]:
@@ -64,6 +64,6 @@ def sessions_left_by(bench: ServedBench, times: int = 20) -> int:
     before = len(sessions)
     for _ in range(times):
         with linked(bench) as link:
-            link.ask("*IDN?", 2.0)
+            link.query("*IDN?", 2.0)
             link.close()
     return len(sessions) - before

@@ -48,7 +48,7 @@ from benchwatch.screen.views.view_list import view_named
 from benchwatch.snapshot import (
     ElsewhereNow,
     Happening,
-    Link,
+    LinkStatus,
     Records,
     Snapshot,
     StabilityNow,
@@ -89,7 +89,7 @@ def snapshot(**changes: Any) -> Snapshot:
         counter="main",
         resource="TCPIP0::127.0.0.1::5025::SOCKET",
         nominal_hz=NOMINAL_HZ,
-        link=Link("reading", 1.2),
+        link=LinkStatus("reading", 1.2),
         identity=Identity("Station bench,SCPI counter,0042,1.0"),
         time_base=TimeBase("external"),
         gate_s=1.0,

@@ -22,7 +22,7 @@ from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.screen.text.progress_rows import records_line
 from benchwatch.screen.text.record_page import budget_lines
-from benchwatch.snapshot import Link, Records, Snapshot
+from benchwatch.snapshot import LinkStatus, Records, Snapshot
 from benchwatch.staleness import MARGIN_S, Spacing, is_current, longest_age_s
 
 LANDED = LandingNow("landed", 45.0, 30.0, "inside and staying there, hands off")
@@ -128,7 +128,7 @@ def test_as_left_is_shown_without_as_found_too() -> None:
 @pytest.mark.parametrize("state", ["silent", "lost", "connecting", "ended"])
 def test_a_dead_link_gives_no_record(state: str) -> None:
     """The newest reading is not what is on the bench now; the sentence says how old it is."""
-    now = landed(link=Link(state, 1.0))  # type: ignore[arg-type]
+    now = landed(link=LinkStatus(state, 1.0))  # type: ignore[arg-type]
     with pytest.raises(NoReadings, match=r"no readings come.* 9\.1 s old.* Wait until") as told:
         refuse_if_old("as left", now, kit.NOW_S + 8.7)
 

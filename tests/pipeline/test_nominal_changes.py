@@ -14,7 +14,7 @@ from benchwatch.journal.resume import Earlier
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.quantity import difference
-from benchwatch.snapshot import Link, Records, Snapshot
+from benchwatch.snapshot import LinkStatus, Records, Snapshot
 
 TEN_MHZ, OTHER, FIVE_MHZ = Decimal(10_000_000), Decimal("10000000.5"), Decimal(5_000_000)
 TURN_AT, END = 60, 120
@@ -28,7 +28,7 @@ def pipeline(nominal: Decimal | None, earlier: Earlier | None = None) -> Pipelin
 
 def connected(nominal: Decimal) -> Connection:
     """The link reads, and this is the nominal."""
-    return Connection(Link("reading", 0.0), nominal=nominal)
+    return Connection(LinkStatus("reading", 0.0), nominal=nominal)
 
 
 def feed(run: Pipeline, nominal: Decimal, levels: list[tuple[int, float]]) -> Snapshot:

@@ -30,7 +30,7 @@ from benchwatch.plan import Plan
 from benchwatch.reading import INTERNAL_TIMEBASE, Reading
 from benchwatch.recording import read_recordings
 from benchwatch.screen.text.shared_rows import counter_line
-from benchwatch.snapshot import Link
+from benchwatch.snapshot import LinkStatus
 
 OFF = 5e-9
 HOUSE = Reference("house reference", u=1e-10, offset=OFF, ageing_per_s=0.0)
@@ -62,7 +62,7 @@ def made(count: int, *, internal: bool = False, first: int = 1, mean: float = 0.
 
 def connected(pipeline: Pipeline, source: str) -> Pipeline:
     """Say what the counter counts by."""
-    pipeline.connect(Connection(Link("reading", 0.5), None, TimeBase(source), 1.0, NOMINAL))
+    pipeline.connect(Connection(LinkStatus("reading", 0.5), None, TimeBase(source), 1.0, NOMINAL))
     return pipeline
 
 

@@ -17,10 +17,10 @@ from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Record
 from benchwatch.run.live_watch import Watch
 from benchwatch.run.operator_commands import Operating
-from benchwatch.snapshot import Link, Snapshot
+from benchwatch.snapshot import LinkStatus, Snapshot
 
 CONNECTED = Connection(
-    Link("reading", 0.5), Identity("SIMULATED"), TimeBase("external"), 1.0, NOMINAL
+    LinkStatus("reading", 0.5), Identity("SIMULATED"), TimeBase("external"), 1.0, NOMINAL
 )
 REFERENCE = Reference("station reference", 2e-11)
 

@@ -16,7 +16,7 @@ from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import Reading
 from benchwatch.recording import EventStream, Stated
-from benchwatch.snapshot import Link
+from benchwatch.snapshot import LinkStatus
 
 PULL, NOMINAL = 6e-9, 1e7
 
@@ -27,7 +27,9 @@ def trimmed(journal: Path) -> Pipeline:
     kept = Journal(journal)
     plan = Plan("main", "TCPIP0::127.0.0.1::5025::SOCKET", nominal=Decimal(10_000_000))
     pipeline = Pipeline(plan, journal=kept, utc_s=1e9)
-    pipeline.connect(Connection(Link("reading", 0.0), gate_s=1.0, nominal=Decimal(10_000_000)))
+    pipeline.connect(
+        Connection(LinkStatus("reading", 0.0), gate_s=1.0, nominal=Decimal(10_000_000))
+    )
     for second in range(240):
         at_s = float(second)
         if second in (60, 120):

@@ -23,12 +23,12 @@ from benchwatch.pipeline.pipeline import MARKS_KEPT, Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark
 from benchwatch.run.live_watch import NOT_SETTLED, Limits, Watch
-from benchwatch.snapshot import Link
+from benchwatch.snapshot import LinkStatus
 
 PLAN = Plan("main", "TCPIP0::127.0.0.1::5025::SOCKET", nominal=NOMINAL, tolerance=5e-9)
 GAP = Gap("main", START_UTC_S + 3, 3.0, 6.2, "no reply within 2.5 s")
 CONNECTED = Connection(
-    Link("reading", 0.5), Identity("SIMULATED"), TimeBase("external"), 1.0, NOMINAL
+    LinkStatus("reading", 0.5), Identity("SIMULATED"), TimeBase("external"), 1.0, NOMINAL
 )
 
 
@@ -191,7 +191,7 @@ def test_what_is_learnt_of_the_counter_reaches_snapshot_and_journal(tmp_path):
     asked = {"settle": 1e-09, "settle_horizon_s": 600.0, "set_gate_s": 1.0}
     assert json.loads(run.settings) == asked | {"process": os.getpid()}
     assert (run.ended_utc_s, run.end_reason) == (START_UTC_S + 9, "count reached")
-    assert pipeline.snapshot.link == Link("ended", 9.0, "count reached")
+    assert pipeline.snapshot.link == LinkStatus("ended", 9.0, "count reached")
 
 
 def test_trouble_of_the_journal_is_in_the_snapshot_and_readings_go_on(tmp_path):
@@ -299,7 +299,7 @@ def test_until_settled(monkeypatch):
         ([reading(1)], True, "not settled", NOT_SETTLED),
         ([], False, "no readings within 10 min", 4),
         (
-            [reading(1), replace(CONNECTED, link=Link("lost", 5.0))],
+            [reading(1), replace(CONNECTED, link=LinkStatus("lost", 5.0))],
             False,
             "the link to main is lost",
             4,

@@ -12,7 +12,7 @@ from benchwatch.screen.display_options import Options
 from benchwatch.screen.preferences import Wishes
 from benchwatch.screen.screen_state import FLASH_S, Desk
 from benchwatch.screen.text import status_text
-from benchwatch.snapshot import Link
+from benchwatch.snapshot import LinkStatus
 
 REFUSED = "the counter refused a gate of 11 d: -222, Data out of range."
 
@@ -24,7 +24,7 @@ def desk_of(watch: kit.FakeWatch) -> Desk:
 
 def answer(watch: kit.FakeWatch, name: str = "main", **changes: object) -> None:
     """Let the counter's thread tell its state anew, as it does after a request."""
-    link = Link("reading", 1.2, str(changes.pop("detail", "")))
+    link = LinkStatus("reading", 1.2, str(changes.pop("detail", "")))
     watch.shown[name] = replace(watch.shown[name], link=link, **changes)  # type: ignore[arg-type]
 
 
@@ -81,7 +81,7 @@ def test_what_a_counter_says_that_is_not_looked_at_bears_its_name() -> None:
 
 def test_a_first_connection_is_no_answer() -> None:
     """What the link says while it comes up belongs to the line of the link."""
-    watch = kit.FakeWatch(kit.snapshot(link=Link("connecting", 0.0), gate_s=None))
+    watch = kit.FakeWatch(kit.snapshot(link=LinkStatus("connecting", 0.0), gate_s=None))
     desk = desk_of(watch)
     desk.frame()
     answer(watch, gate_s=1.0)
@@ -90,7 +90,8 @@ def test_a_first_connection_is_no_answer() -> None:
 
 
 @pytest.mark.parametrize(
-    "wrong", [{"link": Link("lost", 1.0, "the link is gone")}, {"journal_trouble": "disk full"}]
+    "wrong",
+    [{"link": LinkStatus("lost", 1.0, "the link is gone")}, {"journal_trouble": "disk full"}],
 )
 def test_what_a_key_did_is_said_before_a_trouble_and_the_trouble_again_after_it(
     wrong: dict[str, object],
@@ -113,7 +114,7 @@ def test_why_a_link_is_lost_stands_before_what_could_not_be_opened() -> None:
     """On a narrow screen the resource is cut, not the reason."""
     resource = kit.snapshot().resource
     detail = f"can't open {resource}: nothing listens there. Is it on? Next try in 2 s."
-    made = kit.frame(kit.snapshot(link=Link("lost", 1.0, detail)))
+    made = kit.frame(kit.snapshot(link=LinkStatus("lost", 1.0, detail)))
 
     said = status_text.trouble(made)
 

@@ -18,7 +18,7 @@ from benchwatch.screen.overlays import Ask, CommandLine, Page
 from benchwatch.screen.preferences import Wishes
 from benchwatch.screen.screen_state import COARSE_TURNS, FINE_TURNS
 from benchwatch.screen.views.view_list import VIEWS
-from benchwatch.snapshot import Link
+from benchwatch.snapshot import LinkStatus
 
 
 def made_app(
@@ -84,7 +84,7 @@ async def test_a_silent_counter_dims_the_screen():
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         watch.shown["main"] = kit.snapshot(
-            link=Link("silent", kit.NOW_S - 5.0, "no reading for 5 s")
+            link=LinkStatus("silent", kit.NOW_S - 5.0, "no reading for 5 s")
         )
         app.redraw_digits()
 
@@ -353,7 +353,7 @@ async def test_the_loss_of_another_counter_is_on_every_screen(size):
     async with app.run_test(size=size) as pilot:
         await pilot.pause()
         before = text_of(app)
-        watch.shown["spare"] = replace(spare, link=Link("lost", 1.0, "the cable is out"))
+        watch.shown["spare"] = replace(spare, link=LinkStatus("lost", 1.0, "the cable is out"))
         app.redraw()
 
         assert "spare lost" not in before

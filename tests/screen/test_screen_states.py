@@ -26,12 +26,12 @@ from benchwatch.screen.drawing.frame import drawn, picture, stack
 from benchwatch.screen.drawing.styled_text import Look
 from benchwatch.screen.preferences import Wishes
 from benchwatch.screen.views.view_list import VIEWS, view_named
-from benchwatch.snapshot import Link, Records, Snapshot, Trace
+from benchwatch.snapshot import LinkStatus, Records, Snapshot, Trace
 
 SIZES = [(80, 24), (120, 36)]
 
 NO_COUNTER = kit.snapshot(
-    link=Link("connecting", kit.NOW_S - 3.0, "nobody answers at port 5025; next try in 4 s"),
+    link=LinkStatus("connecting", kit.NOW_S - 3.0, "nobody answers at port 5025; next try in 4 s"),
     identity=None,
     time_base=TimeBase(),
     gate_s=None,
@@ -134,7 +134,7 @@ STATES: dict[str, Snapshot] = {
         ),
     ),
     "stale": kit.full_snapshot(
-        link=Link("silent", kit.NOW_S - 8.0, "no reading for 8 s; one is due every 1 s"),
+        link=LinkStatus("silent", kit.NOW_S - 8.0, "no reading for 8 s; one is due every 1 s"),
         reading=kit.reading(2.46e-9, kit.NOW_S - 9.2),
     ),
     "no_counter": NO_COUNTER,

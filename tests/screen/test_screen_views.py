@@ -21,7 +21,7 @@ from benchwatch.screen.drawing.styled_text import Ink, Look
 from benchwatch.screen.text import status_text
 from benchwatch.screen.text.shared_rows import HAZARDS
 from benchwatch.screen.views.warm_up_view import curve_chart
-from benchwatch.snapshot import Link, Trace
+from benchwatch.snapshot import LinkStatus, Trace
 
 
 @pytest.mark.parametrize("name", ["trim"])
@@ -66,7 +66,7 @@ def test_direction_in_words():
 @pytest.mark.parametrize("state", ["connecting", "silent", "lost", "ended"])
 def test_no_direction_while_no_readings_come(state):
     """A stale number never says which way to turn, and everything about it is dim."""
-    made = kit.frame(kit.snapshot(link=Link(state, kit.NOW_S - 12.0)))
+    made = kit.frame(kit.snapshot(link=LinkStatus(state, kit.NOW_S - 12.0)))
     drawn = scale(made, 60, 4) + strip_chart(made, 60, 6)
 
     assert status_text.direction(made).plain == "no reading, so no direction"
@@ -76,11 +76,11 @@ def test_no_direction_while_no_readings_come(state):
 @pytest.mark.parametrize(
     ("link", "said"),
     [
-        (Link("reading", 1.0), "reading 0.4 s old"),
-        (Link("silent", kit.NOW_S - 7.0), "silent, reading 0.4 s old"),
-        (Link("lost", kit.NOW_S - 7.0), "link lost, reading 0.4 s old"),
-        (Link("connecting", kit.NOW_S - 3.0), "connecting, 3.0 s"),
-        (Link("ended", kit.NOW_S - 65.0), "ended 1 min 5 s ago"),
+        (LinkStatus("reading", 1.0), "reading 0.4 s old"),
+        (LinkStatus("silent", kit.NOW_S - 7.0), "silent, reading 0.4 s old"),
+        (LinkStatus("lost", kit.NOW_S - 7.0), "link lost, reading 0.4 s old"),
+        (LinkStatus("connecting", kit.NOW_S - 3.0), "connecting, 3.0 s"),
+        (LinkStatus("ended", kit.NOW_S - 65.0), "ended 1 min 5 s ago"),
     ],
 )
 def test_link_in_words(link, said):
@@ -107,7 +107,7 @@ def test_trouble_is_said_worst_first():
     """What a key did, for its moment; then a broken link, the journal, the time base."""
     internal = TimeBase("internal")
     worst = kit.snapshot(
-        link=Link("lost", 1.0, "gone"), journal_trouble="disk full", time_base=internal
+        link=LinkStatus("lost", 1.0, "gone"), journal_trouble="disk full", time_base=internal
     )
     journal = kit.snapshot(journal_trouble="disk full", time_base=internal)
 
@@ -215,7 +215,7 @@ def test_hostile_sentences_stay_text():
     settle = Settle("unsure", None, None, reason=HOSTILE)
     made = kit.frame(
         kit.snapshot(
-            link=Link("lost", 1.0, HOSTILE),
+            link=LinkStatus("lost", 1.0, HOSTILE),
             journal_trouble=HOSTILE,
             numbers=kit.numbers(settle=settle),
         )

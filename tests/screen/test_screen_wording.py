@@ -24,7 +24,7 @@ from benchwatch.screen.views.elsewhere_view import clock_line
 from benchwatch.screen.views.notes_view import note_lines
 from benchwatch.screen.views.stability_view import VALUE, plot
 from benchwatch.screen.views.view_list import VIEWS
-from benchwatch.snapshot import ElsewhereNow, Happening, Link, Records
+from benchwatch.snapshot import ElsewhereNow, Happening, LinkStatus, Records
 
 
 @pytest.mark.parametrize(
@@ -133,7 +133,7 @@ def test_a_cut_line_ends_in_the_sign(glyphs, sign):
 @pytest.mark.parametrize("state", ["reading", "silent", "lost"])
 def test_the_link_is_said_whole_and_the_name_is_cut(width, state):
     """Time base and link are whole at every width; of a long identity the beginning is there."""
-    made = kit.frame(kit.snapshot(link=Link(state, kit.NOW_S - 7.0)))
+    made = kit.frame(kit.snapshot(link=LinkStatus(state, kit.NOW_S - 7.0)))
     long = replace(made.snapshot.identity, text="Tide gauge station,bench counter,0042,1.0")
     made = kit.frame(replace(made.snapshot, identity=long))
     text = counter_line(made, width, 1)[0].plain
@@ -231,7 +231,7 @@ def test_a_clock_loses_without_a_minus():
 def test_a_trouble_too_long_for_its_rows_ends_in_the_sign():
     """Two rows hold the beginning; that there is more is seen."""
     detail = "nothing listens there. " + "Check the port number, and that the bench is on. " * 3
-    made = kit.frame(kit.snapshot(link=Link("lost", 1.0, detail)))
+    made = kit.frame(kit.snapshot(link=LinkStatus("lost", 1.0, detail)))
     block = next(one for one in VIEWS[0].blocks if one.draw is trouble_line)
     rows = [row.plain for row in drawn(block, made, 60, 2)]
 
@@ -249,7 +249,7 @@ def test_unsure_says_what_is_not_known():
 
 def test_stale_numbers_are_said_to_be_old():
     """While no readings come, drift and wait are those of the last readings, or not said."""
-    made = kit.frame(kit.full_snapshot(link=Link("silent", kit.NOW_S - 8.0)))
+    made = kit.frame(kit.full_snapshot(link=LinkStatus("silent", kit.NOW_S - 8.0)))
 
     assert (
         status_text.settle_words(made, 70).plain == "drift -8.3 ± 1.4 ppb/h, by the last readings"

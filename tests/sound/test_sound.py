@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from benchwatch.estimate.results import Estimate, Numbers, Tolerance
 from benchwatch.estimate.trim.mean_pull import Pull
 from benchwatch.estimate.trim.tool_pull import ToolState
-from benchwatch.snapshot import Link, TrimNow
+from benchwatch.snapshot import LinkStatus, TrimNow
 from benchwatch.sound.sound_cue import (
     FARTHEST,
     QUICKEST_HZ,
@@ -77,7 +77,7 @@ def test_the_note_says_the_side(offset, note):
 @pytest.mark.parametrize("state", ["connecting", "silent", "lost", "ended"])
 def test_nothing_stale_is_heard(state):
     """Whenever no readings come there is silence, as the screen is dim."""
-    assert heard_now(of_offset(5e-9, link=Link(state, 1.0))) is None
+    assert heard_now(of_offset(5e-9, link=LinkStatus(state, 1.0))) is None
 
 
 def test_nothing_is_heard_before_the_first_estimate():

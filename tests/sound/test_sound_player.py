@@ -9,7 +9,7 @@ import pytest
 import screen_kit as kit
 from test_sound import STEADY, of_offset
 
-from benchwatch.snapshot import Link
+from benchwatch.snapshot import LinkStatus
 from benchwatch.sound.loudspeaker import NoDevice, open_device
 from benchwatch.sound.sound_cue import Heard
 from benchwatch.sound.sound_player import BELLS_HZ, LEVELS, Bell, Player
@@ -75,7 +75,7 @@ def test_what_was_heard_last_is_played(player, device):
     player.hear(of_offset(1e-10), 1.0)
     device.turn()
     held = device.turn()
-    player.hear(of_offset(1e-10, link=Link("lost", 1.0)), 2.0)
+    player.hear(of_offset(1e-10, link=LinkStatus("lost", 1.0)), 2.0)
     device.turn()
     lost = device.turn()
 
@@ -173,7 +173,7 @@ def test_the_bell_is_silent_when_muted_stale_or_undecided():
     player = silent_player(rings)
     player.hear(of_offset(1e-10), 0.0)
     player.hear(of_offset(3e-9, u=2e-9), 1.0)
-    player.hear(of_offset(5e-9, link=Link("silent", 1.0)), 2.0)
+    player.hear(of_offset(5e-9, link=LinkStatus("silent", 1.0)), 2.0)
     player.mute()
     player.hear(of_offset(5e-9), 3.0)
 

@@ -22,7 +22,7 @@ class Arrivals:
         self.waited = False
         self._link = link
         self._pace = Pace()
-        self._found_s = -math.inf
+        self._fetched_s = -math.inf
         """When the newest lines were found that had waited."""
         self._dates_s: deque[float] = deque()
         """When those of them came that are still to be heard."""
@@ -33,7 +33,7 @@ class Arrivals:
         """Forget the pace: a line may have been missed."""
         self._pace.restart()
 
-    def let_go_by(self) -> None:
+    def discard_waiting_lines(self) -> None:
         """Let lines that wait by now go by: none was wanted meanwhile."""
         self._lets_go_by = True
 
@@ -44,17 +44,17 @@ class Arrivals:
         """
         link = self._link
         self.waited = False
-        if link.unseen_s <= AWAY_S:
+        if link.unpolled_s <= AWAY_S:
             self._lets_go_by = False
-            self._pace.heard(link.arrived_s, awaited=link.unseen_s == 0.0)
+            self._pace.heard(link.arrived_s, awaited=link.unpolled_s == 0.0)
             return link.arrived_s
-        if link.found_s != self._found_s:
-            self._found_s = link.found_s
+        if link.fetched_s != self._fetched_s:
+            self._fetched_s = link.fetched_s
             self._dates_s = deque(
                 ()
                 if self._lets_go_by
                 else self._pace.dates(
-                    link.lines_found, found_s=link.found_s, unseen_s=link.unseen_s
+                    link.lines_fetched, fetched_s=link.fetched_s, unpolled_s=link.unpolled_s
                 )
             )
         if not self._dates_s:

@@ -46,13 +46,13 @@ class Pace:
                 self._heard.clear()
         self._heard.append((self._number, arrived_s))
 
-    def dates(self, lines: int, *, found_s: float, unseen_s: float) -> list[float]:
+    def dates(self, lines: int, *, fetched_s: float, unpolled_s: float) -> list[float]:
         """Return when each of the next `lines` came, monotonic seconds; [] where nothing tells.
 
         Args:
             lines: How many were found together.
-            found_s: When, monotonic seconds.
-            unseen_s: For how long nobody had looked then.
+            fetched_s: When, monotonic seconds.
+            unpolled_s: For how long nobody had looked then.
         """
         pace_s = self._pace_s()
         if pace_s is None or len(self._heard) <= LEARNED:
@@ -63,11 +63,11 @@ class Pace:
         end_s = begin_s + (lines - 1) * pace_s
         slack_s = off_s * (1 + (self._number + lines - last) / (last - first))
         slack_s += LEAST_SLACK * pace_s
-        if slack_s > MOST_SLACK * pace_s or begin_s < found_s - unseen_s - slack_s:
+        if slack_s > MOST_SLACK * pace_s or begin_s < fetched_s - unpolled_s - slack_s:
             return []
-        if not end_s - slack_s <= found_s <= end_s + pace_s + slack_s:
+        if not end_s - slack_s <= fetched_s <= end_s + pace_s + slack_s:
             return []
-        return [min(begin_s + k * pace_s, found_s) for k in range(lines)]
+        return [min(begin_s + k * pace_s, fetched_s) for k in range(lines)]
 
     def _pace_s(self) -> float | None:
         """Seconds from line to line; None before there are two."""

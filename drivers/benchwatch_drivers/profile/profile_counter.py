@@ -51,7 +51,7 @@ class ProfileCounter:
         self._heard_s = -math.inf
         self._paces: deque[float] = deque(maxlen=PACES)
         self._arrivals = Arrivals(link)
-        self._counts_all = link.says_once or profile.line.counts_doubled
+        self._counts_all = link.never_duplicates or profile.line.counts_doubled
         self._odd_lines = 0
         self._has_measured = False
         link.use_terminator(profile.line.terminator)
@@ -62,7 +62,7 @@ class ProfileCounter:
     # ------------------------------------------------------------- what a counter offers
 
     @property
-    def only_listens(self) -> bool:
+    def is_talk_only(self) -> bool:
         """True where nothing is sent to have a reading: it comes at the counter's own pace."""
         return self._profile.mode == "stream"
 
@@ -145,13 +145,13 @@ class ProfileCounter:
         """Note that a reading was implausible: it may have been the answer to something else."""
         self._steps.distrust()
 
-    def ask_again(self) -> None:
+    def retry_unanswered(self) -> None:
         """Ask for settings again that were not told, as they were before."""
         self._steps.forget_silence()
 
-    def let_go_by(self) -> None:
+    def discard_waiting_lines(self) -> None:
         """Let lines that wait by now go by: readings were not wanted meanwhile."""
-        self._arrivals.let_go_by()
+        self._arrivals.discard_waiting_lines()
 
     # ------------------------------------------------------------- one line
 
@@ -212,7 +212,7 @@ class ProfileCounter:
         question = self._profile.reading
         assert question is not None
         if self._profile.hands_out_newest or self._profile.measures == "interval":
-            return Answer(self._steps.ask(question, timeout_s), self._link.now())
+            return Answer(self._steps.query(question, timeout_s), self._link.now())
         return self._steps.ask_reading(question, timeout_s)
 
     def _addressed(self, timeout_s: float) -> Answer:
@@ -220,9 +220,9 @@ class ProfileCounter:
             return self._asked(timeout_s)
         try:
             if self._drop_next:
-                self._steps.hear(timeout_s)
+                self._steps.read(timeout_s)
                 self._drop_next = False
-            return self._talked(self._steps.hear(timeout_s), self._link.arrived_s)
+            return self._talked(self._steps.read(timeout_s), self._link.arrived_s)
         except ReplyTimeout:
             self._drop_next = True  # the missed reading may still come, and would be stamped now
             raise
@@ -231,12 +231,12 @@ class ProfileCounter:
         """Wait for a line that begins and ends while somebody listens."""
         try:
             if self._drop_next:
-                self._steps.hear(timeout_s)
+                self._steps.read(timeout_s)
                 self._drop_next = False
-            text = self._steps.hear(timeout_s)
+            text = self._steps.read(timeout_s)
             while (arrived_s := self._arrivals.newest_s()) is None:
                 self._phase.restart()
-                text = self._steps.hear(timeout_s)
+                text = self._steps.read(timeout_s)
             return self._talked(text, arrived_s)
         except ReplyTimeout:
             self._arrivals.restart()

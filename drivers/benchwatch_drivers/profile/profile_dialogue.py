@@ -27,21 +27,21 @@ class Steps(InStep):
     def introduce(self) -> str | None:
         """Ask who is there; None when the profile has no question for that."""
         if self._identity_query is not None:
-            self.identity = self.link.ask(self._identity_query, IDENTITY_TIMEOUT_S)
+            self.identity = self.link.query(self._identity_query, IDENTITY_TIMEOUT_S)
         return self.identity
 
-    def ask(self, question: str, timeout_s: float) -> str:
-        """Ask what the counter must answer; raises as `Link.ask`.
+    def query(self, question: str, timeout_s: float) -> str:
+        """Ask what the counter must answer; raises as `Link.query`.
 
         Raises:
             LinkLost: it says who it is instead, so it is one answer behind, and stays so.
         """
         self.back_in_step()
-        return super().ask(question, timeout_s)
+        return super().query(question, timeout_s)
 
-    def hear(self, timeout_s: float) -> str:
-        """Wait for a line that nobody asked for; raises as `Link.hear`."""
-        return self.link.hear(timeout_s)
+    def read(self, timeout_s: float) -> str:
+        """Wait for a line that nobody asked for; raises as `Link.read`."""
+        return self.link.read(timeout_s)
 
     def back_in_step(self) -> None:
         """After a missed or odd answer: make sure that none is still to come.
@@ -53,7 +53,7 @@ class Steps(InStep):
         if not self._slipped:
             return
         if not self._is_behind:
-            self.link.resync()
+            self.link.discard_input()
         if self.identity is None:
             has_come = self._listen_until_silent()
             if self._is_owed and not has_come:
@@ -65,9 +65,9 @@ class Steps(InStep):
     def _repeat_an_answer(self) -> None:
         """Ask again what was answered before; the same answer shows that none is behind."""
         for question, known in self._answers.items():
-            self.link.tell(question)
+            self.link.write(question)
             try:
-                if self.link.hear(self.query_timeout_s) == known:
+                if self.link.read(self.query_timeout_s) == known:
                     return
             except (ReplyTimeout, ReplyError):
                 break
@@ -77,7 +77,7 @@ class Steps(InStep):
         """Drop what still comes; tell whether anything did."""
         for dropped in range(ANSWERS_DROPPED):
             try:
-                self.link.hear(max(self.patience_s, QUERY_TIMEOUT_S))
+                self.link.read(max(self.patience_s, QUERY_TIMEOUT_S))
                 self._pass_over()
             except ReplyTimeout:
                 self._is_behind = False

@@ -63,7 +63,7 @@ class Settings:
     def release(self) -> None:
         """Give the front panel back after something was set."""
         if self._touched and self._profile.local is not None:
-            self._steps.link.tell(self._profile.local)
+            self._steps.link.write(self._profile.local)
 
     def _set_gate(self, gate_s: float) -> float:
         form = self._profile.gate
@@ -102,11 +102,11 @@ class Settings:
         """Send a setting, and ask whether the counter complains where it can be asked."""
         self._steps.back_in_step()
         self._touched = True
-        self._steps.link.tell(command)
+        self._steps.link.write(command)
         errors = self._profile.errors
         if errors is None:
             return
-        answer = self._steps.ask(errors.query, QUERY_TIMEOUT_S)
+        answer = self._steps.query(errors.query, QUERY_TIMEOUT_S)
         if errors.none.match(answer.strip()) is None:
             raise UsageError(
                 f"the counter refuses {what}: {printable(answer)}. "

@@ -104,7 +104,7 @@ class ScpiSettings:
         """Send a setting and look whether the counter complains."""
         self._dialogue.drain_errors()
         self.touched = True
-        self._dialogue.link.tell(command)
+        self._dialogue.link.write(command)
         errors = self._dialogue.drain_errors()
         if errors:
             raise UsageError(

@@ -20,7 +20,7 @@ class FreeRunning:
 
     Args:
         link: tells the time, and waits.
-        newest: asks for the newest result, until a monotonic time; raises as `Link.ask`.
+        newest: asks for the newest result, until a monotonic time; raises as `Link.query`.
     """
 
     def __init__(self, link: Link, newest: Callable[[float], Measurement]) -> None:

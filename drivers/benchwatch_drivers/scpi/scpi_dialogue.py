@@ -29,9 +29,9 @@ class Dialogue(InStep):
         super().__init__(link, "*IDN?", QUERY_TIMEOUT_S[1])
 
     def introduce(self) -> str:
-        """Ask ``*IDN?``, and take from it how quick the instrument is; raises as `Link.ask`."""
+        """Ask ``*IDN?``, and take from it how quick the instrument is; raises as `Link.query`."""
         asked_s = self.link.now()
-        self.identity = self.link.ask("*IDN?", IDENTITY_TIMEOUT_S)
+        self.identity = self.link.query("*IDN?", IDENTITY_TIMEOUT_S)
         shortest_s, longest_s = QUERY_TIMEOUT_S
         took_s = self.link.now() - asked_s
         self.query_timeout_s = min(max(10 * took_s, shortest_s), longest_s)
@@ -53,7 +53,7 @@ class Dialogue(InStep):
         if not self._slipped:
             return []
         if not self._is_behind:
-            self.link.resync()
+            self.link.discard_input()
         if not self.says_who_it_is(by_s):
             raise self.lost("no longer answers *IDN? as it did, so its readings can't be trusted")
         answered_at_once = not self._asked_in_vain
@@ -79,14 +79,14 @@ class Dialogue(InStep):
             LinkLost: the identity is what any question gets, so that answers come a question late.
         """
         if self._asked_in_vain:
-            self.link.resync()  # the answers to these have come with the last one
+            self.link.discard_input()  # the answers to these have come with the last one
             self._asked_in_vain = 0
         for question in (PROOF, *self._answers):
             if question in self._silent or question == ERRORS:
                 continue
-            self.link.tell(question)
+            self.link.write(question)
             try:
-                is_identity = self.link.hear(self.query_timeout_s) == self.identity
+                is_identity = self.link.read(self.query_timeout_s) == self.identity
             except (ReplyTimeout, ReplyError):
                 if question != PROOF:
                     break  # it was answered before: something is wrong still
@@ -100,7 +100,7 @@ class Dialogue(InStep):
     def _errors(self) -> Iterator[tuple[int, str]]:
         for _ in range(ERROR_QUEUE_LIMIT):
             try:
-                reply = self.ask(ERRORS, self.query_timeout_s)
+                reply = self.query(ERRORS, self.query_timeout_s)
             except (ReplyTimeout, ReplyError):
                 reply = ""
             match = _ERROR.fullmatch(reply.strip())

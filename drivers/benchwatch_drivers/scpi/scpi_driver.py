@@ -125,13 +125,13 @@ class ScpiCounter:
         notes an error, which is read out the next time something is set.
         """
         if self._settings.touched:
-            self._link.tell(LOCAL)
+            self._link.write(LOCAL)
 
     def distrust(self) -> None:
         """Note that a reading was implausible: it may have been the answer to something else."""
         self._dialogue.distrust()
 
-    def ask_again(self) -> None:
+    def retry_unanswered(self) -> None:
         """Ask for settings again that were not told, as they were before."""
         self._dialogue.forget_silence()
 
@@ -147,10 +147,10 @@ class ScpiCounter:
         return replace(measurement, by_pace=True) if answer.waited else measurement
 
     def _newest(self, deadline: float) -> Measurement:
-        """Ask for the newest result; raises as `Link.ask`, also when step is not proved yet."""
+        """Ask for the newest result; raises as `Link.query`, also when step is not proved yet."""
         self._judge(self._dialogue.back_in_step(deadline))
         left_s = max(deadline - self._link.now(), LEAST_S)
-        text = self._dialogue.ask("FETC?", min(FETCH_TIMEOUT_S, left_s))
+        text = self._dialogue.query("FETC?", min(FETCH_TIMEOUT_S, left_s))
         return self._measurement(text, self._link.now())
 
     def _is_changing(self) -> bool:
@@ -162,7 +162,7 @@ class ScpiCounter:
         first: str | None = None
         while self._link.now() < deadline:
             try:
-                text = self._dialogue.ask("FETC?", self._dialogue.query_timeout_s)
+                text = self._dialogue.query("FETC?", self._dialogue.query_timeout_s)
             except (ReplyTimeout, ReplyError):
                 self._dialogue.back_in_step()
                 return False

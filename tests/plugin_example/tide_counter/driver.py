@@ -49,7 +49,7 @@ class TideCounter:
         """It has no front panel."""
 
     def _read(self, timeout_s: float):
-        line = self._link.ask("f", timeout_s)
+        line = self._link.query("f", timeout_s)
         match = READING.fullmatch(line)
         if match is None or check_sum(match[1]) != match[2]:
             raise ReplyError(f"the reply '{printable(line)}' is no reading; it was not used.")
