@@ -4,13 +4,16 @@ import os
 from dataclasses import dataclass, field
 from decimal import Decimal
 from functools import partial
-from typing import Final
+from typing import Final, Literal
 
 from benchwatch.counter import Setup, TimeBaseSource
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.journal import new_key
 from benchwatch.journal.schema import Run, settings_text
+
+Setting = Literal["nominal", "tolerance", "settle", "gate"]
+"""What of it the operator may change while the counter is watched."""
 
 OWN: Final = "counter's time base"
 """What a counter's own oscillator is called in a budget."""

@@ -32,7 +32,7 @@ from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.recording import COLUMNS, Column, EventStream, Extent, Recording, Stated
 from benchwatch.run.recorded_timeline import Tape
-from benchwatch.run.recording_player import Player
+from benchwatch.run.recording_player import RecordingPlayer
 
 
 @click.command()
@@ -183,7 +183,7 @@ def _show(tape: Tape, speed: float, screen: ScreenAsked, *, from_input: bool) ->
 
     if from_input:
         give_keyboard_back()
-    player = Player(tape, speed=speed)
+    player = RecordingPlayer(tape, speed=speed)
     app = BenchwatchApp(player, transport=player, options=screen.options(bell=False))
     player.start()
     try:

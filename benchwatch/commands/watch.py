@@ -33,7 +33,7 @@ from benchwatch.errors import JournalError, UsageError
 from benchwatch.journal import Journal, default_path
 from benchwatch.lines import PlainWriter, json_line
 from benchwatch.pipeline.event_log import resumed_words
-from benchwatch.run.live_watch import Limits, Watch
+from benchwatch.run.live_watch import Limits, LiveWatch
 from benchwatch.web.served_address import LOOPBACK, Place, place_of
 
 if TYPE_CHECKING:
@@ -178,7 +178,7 @@ def watch(
         opening = partial(open_link, backend=backend)
         acquire = partial(Acquisition, open_link=opening, patient=not lines)
         earlier = {} if kept is None or no_resume else interrupted(plans, kept.path)
-        run = Watch(
+        run = LiveWatch(
             plans, journal=kept, limits=limits, lines=lines, acquire=acquire, earlier=earlier
         )
         _introduce(bench, described, kept)
@@ -247,7 +247,7 @@ def _introduce(
         say(f"journal: {journal.path}")
 
 
-def _end(run: Watch, journal: Journal | None) -> int:
+def _end(run: LiveWatch, journal: Journal | None) -> int:
     """Let the counters go, close the journal, and return the exit code that it asks for."""
     run.stop()
     if journal is None:

@@ -1,27 +1,23 @@
 """A run: bench to journal, buffer and estimate, and one immutable snapshot a counter."""
 
-import math
 import queue
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from decimal import Decimal
 from functools import partial
 from typing import Final
 
-from benchwatch.acquire import Acquisition, Connection
+from benchwatch.acquire import Acquisition
 from benchwatch.clock import Clock, SystemClock
-from benchwatch.counter import Setup
 from benchwatch.errors import INTERRUPTED, BenchwatchError, LinkLost, NoReadings
-from benchwatch.estimate.results import SettleLimit
-from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, RecordKind
 from benchwatch.journal import Journal, new_key
 from benchwatch.journal.resume import Earlier
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.quantity import format_duration
 from benchwatch.reading import Event, Mark, Reading
-from benchwatch.snapshot import Snapshot, Trace
+from benchwatch.run.live_counter import LiveCounter
+from benchwatch.snapshot import Snapshot
 
 QUEUE_LIMIT: Final = 10_000
 """Events that a slow reader of lines may lag behind before the counters are held up."""
@@ -54,7 +50,7 @@ class Outcome:
     """A sentence for standard error, when there is more to say."""
 
 
-class Watch:
+class LiveWatch:
     """Several counters watched together; every method may be called from any thread.
 
     Args:
@@ -86,18 +82,17 @@ class Watch:
         self._journal = journal
         utc_s = self._clock.utc()
         key = new_key(utc_s)
-        self._pipelines = {
-            plan.name: Pipeline(
+        self._counters: dict[str, LiveCounter] = {}
+        for plan in plans:
+            pipeline = Pipeline(
                 plan,
                 journal=journal,
                 utc_s=utc_s,
                 watch=key,
                 earlier=(earlier or {}).get(plan.name),
             )
-            for plan in plans
-        }
-        self._acquisitions: dict[str, Acquisition] = {}
-        self._going = set(self._pipelines)
+            self._counters[plan.name] = LiveCounter(pipeline, self._clock, self._origin_s)
+        self._going = set(self._counters)
         self._marked = self._said = 0
         self._lock = threading.RLock()
         self.events: queue.SimpleQueue[tuple[Event, Snapshot] | None] = queue.SimpleQueue()
@@ -109,39 +104,35 @@ class Watch:
     @property
     def names(self) -> Sequence[str]:
         """Names of the counters, in the order of the bench."""
-        return tuple(self._pipelines)
+        return tuple(self._counters)
 
     def start(self) -> None:
         """Begin to read, on a thread a counter."""
-        for name, pipeline in self._pipelines.items():
-            plan = pipeline.plan
-            self._acquisitions[name] = self._acquire(
+        for name, counter in self._counters.items():
+            plan = counter.pipeline.plan
+            counter.acquisition = self._acquire(
                 name=name,
                 resource=plan.resource,
                 driver=plan.driver,
                 setup=plan.setup,
                 nominal=plan.nominal,
                 take=partial(self._take, name),
-                link_changed=partial(self._connect, name),
+                link_changed=counter.pipeline.connect,
                 failed=partial(self._failed, name),
                 clock=self._clock,
                 origin_s=self._origin_s,
                 interval_s=plan.interval_s,
             )
-        for acquisition in self._acquisitions.values():
+        for acquisition in self._acquisitions:
             acquisition.start()
         if not self._lines:
             threading.Thread(target=self._refresh, name="leisure", daemon=True).start()
         if self._limits.for_s is not None:
             threading.Thread(target=self._end_in_time, name="end of run", daemon=True).start()
 
-    def snapshot(self, name: str) -> Snapshot:
-        """Return the newest state of the counter `name`."""
-        return self._pipelines[name].snapshot
-
-    def trace(self, name: str, span_s: float, points: int) -> Trace:
-        """Return the last `span_s` seconds of `name` in at most `points` points."""
-        return self._pipelines[name].trace(span_s, points)
+    def counter(self, name: str) -> LiveCounter:
+        """Return the handle to the counter `name`."""
+        return self._counters[name]
 
     def elapsed_s(self) -> float:
         """Return the seconds since the run began, on the clock of the snapshots."""
@@ -150,7 +141,7 @@ class Watch:
     def mark(self, text: str) -> None:
         """Put a note on the time line of every counter."""
         utc_s, elapsed_s = self._clock.utc(), self.elapsed_s()
-        for name in self._pipelines:
+        for name in self._counters:
             self._take(name, Mark(name, utc_s, elapsed_s, text))
 
     def news(self) -> Sequence[str]:
@@ -158,41 +149,6 @@ class Watch:
         news = () if self._journal is None else self._journal.news[self._said :]
         self._said += len(news)
         return news
-
-    # ------------------------------------------------------------ what the operator says
-
-    def touch(self, name: str, *, on: bool) -> None:
-        """Say that the tool is on the trimmer of `name`'s oscillator, or off."""
-        self._pipelines[name].touch(self._clock.utc(), self.elapsed_s(), on=on)
-
-    def record(self, name: str, kind: RecordKind) -> OffsetRecord:
-        """Put the present offset of `name` on record.
-
-        Raises:
-            NoReadings: there is nothing to record yet.
-        """
-        return self._pipelines[name].record(kind, self._clock.utc(), self.elapsed_s())
-
-    def retune(
-        self, name: str, *, tolerance: float | None = None, settle: SettleLimit | None = None
-    ) -> None:
-        """Give `name` a new tolerance, or a new meaning of settled; None leaves the old one."""
-        self._pipelines[name].retune(
-            self._clock.utc(), self.elapsed_s(), tolerance=tolerance, settle=settle
-        )
-
-    def set_gate(self, name: str, gate_s: float) -> None:
-        """Ask the counter for another gate; it is set between two readings and read back."""
-        self._acquisitions[name].request(Setup(gate_s=gate_s))
-
-    def set_nominal(self, name: str, nominal: Decimal) -> None:
-        """Judge readings against another nominal from the next one on; the numbers begin anew."""
-        self._acquisitions[name].renominate(nominal)
-
-    def nominal(self, name: str) -> Decimal | None:
-        """Return the nominal of `name` in hertz; None while it is not known."""
-        hertz = self._pipelines[name].snapshot.nominal_hz
-        return Decimal(repr(hertz)) if math.isfinite(hertz) else None
 
     # ------------------------------------------------------------ how it ends
 
@@ -203,27 +159,33 @@ class Watch:
     def stop(self) -> Outcome:
         """End the run if it still goes on, and wait until every instrument is let go."""
         self._finish(Outcome("stopped"))
-        for acquisition in self._acquisitions.values():
+        for acquisition in self._acquisitions:
             acquisition.stop()
-        for acquisition in self._acquisitions.values():
+        for acquisition in self._acquisitions:
             acquisition.join(JOIN_S)
         assert self.outcome is not None
         utc_s, elapsed_s = self._clock.utc(), self.elapsed_s()
-        for pipeline in self._pipelines.values():
-            pipeline.end(utc_s, elapsed_s, self.outcome.reason)
+        for counter in self._counters.values():
+            counter.pipeline.end(utc_s, elapsed_s, self.outcome.reason)
         return self.outcome
 
     def totals(self) -> tuple[int, int]:
         """Return how many readings and gaps there were, of all counters together."""
-        snapshots = [pipeline.snapshot for pipeline in self._pipelines.values()]
+        snapshots = [counter.snapshot for counter in self._counters.values()]
         return sum(now.readings for now in snapshots), sum(now.gaps for now in snapshots)
 
     # ------------------------------------------------------------ on the counters' threads
 
+    @property
+    def _acquisitions(self) -> list[Acquisition]:
+        """The threads that read, once the run is started."""
+        of_counters = [counter.acquisition for counter in self._counters.values()]
+        return [one for one in of_counters if one is not None]
+
     def _take(self, name: str, event: Event) -> None:
         if isinstance(event, Reading) and (self.outcome is not None or name not in self._going):
             return
-        snapshot = self._pipelines[name].take(event)
+        snapshot = self._counters[name].pipeline.take(event)
         self._mark_news()
         if self._lines:
             self.events.put((snapshot.told(event), snapshot))
@@ -246,11 +208,8 @@ class Watch:
         count = self._limits.count
         if count is not None and snapshot.readings >= count:
             self._leave(name, Outcome("count reached"))
-        if self._limits.until_settled and all(map(_settled, self._pipelines.values())):
+        if self._limits.until_settled and all(map(_settled, self._counters.values())):
             self._finish(Outcome("settled"))
-
-    def _connect(self, name: str, connection: Connection) -> None:
-        self._pipelines[name].connect(connection)
 
     def _failed(self, name: str, error: BenchwatchError) -> None:
         self._leave(name, Outcome(_few_words(error), error.exit_code, str(error)))
@@ -259,7 +218,9 @@ class Watch:
         """One counter has done its part; with the last one the run ends."""
         with self._lock:
             self._going.discard(name)
-            self._acquisitions[name].stop()
+            acquisition = self._counters[name].acquisition
+            assert acquisition is not None
+            acquisition.stop()
             if not self._going:
                 self._finish(outcome)
 
@@ -268,8 +229,8 @@ class Watch:
         wait_s = REFRESH_S
         while not self._clock.wait(self.finished, wait_s):
             began_s = self._clock.monotonic()
-            for pipeline in self._pipelines.values():
-                pipeline.refresh()
+            for counter in self._counters.values():
+                counter.pipeline.refresh()
             wait_s = max(REFRESH_S, LEISURE * (self._clock.monotonic() - began_s))
 
     def _end_in_time(self) -> None:
@@ -283,7 +244,7 @@ class Watch:
             self._finish(Outcome(reason, NoReadings.exit_code, f"{reason}."))
         elif self._limits.until_settled:
             self._finish(Outcome("not settled", NOT_SETTLED, f"not settled within {lasted}."))
-        elif all(self.snapshot(name).link.state == "lost" for name in self._going):
+        elif all(self.counter(name).snapshot.link.state == "lost" for name in self._going):
             names = ", ".join(sorted(self._going))
             lost = f"the link to {names} is lost"
             self._finish(Outcome(lost, LinkLost.exit_code, f"{lost}, and the time is up."))
@@ -298,8 +259,8 @@ class Watch:
                 self.events.put(None)
 
 
-def _settled(pipeline: Pipeline) -> bool:
-    settle = pipeline.snapshot.numbers.settle
+def _settled(counter: LiveCounter) -> bool:
+    settle = counter.snapshot.numbers.settle
     return settle is not None and settle.state == "settled"
 
 

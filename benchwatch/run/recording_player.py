@@ -5,7 +5,12 @@ from collections.abc import Sequence
 from typing import Final, Literal
 
 from benchwatch.clock import Clock, SystemClock
-from benchwatch.reading import Mark
+from benchwatch.errors import UsageError
+from benchwatch.estimate.uncertainty.offset_record import RecordKind
+from benchwatch.pipeline.pipeline import Pipeline
+from benchwatch.plan import Setting
+from benchwatch.quantity import OffsetUnit
+from benchwatch.reading import TOOL_WORDS, Mark
 from benchwatch.run.recorded_timeline import Tape
 from benchwatch.snapshot import Playing, Snapshot, Trace
 
@@ -21,7 +26,7 @@ LEISURE: Final = 20.0
 """What is refreshed at leisure takes no more than one part in so many of a core."""
 
 
-class Player:
+class RecordingPlayer:
     """Plays a tape; what it shows it hands out as a watch does.
 
     Every method may be called from any thread. What is too much to feed in time is played as
@@ -53,13 +58,13 @@ class Player:
         """Names of the counters."""
         return tuple(self._shown.pipelines)
 
-    def snapshot(self, name: str) -> Snapshot:
-        """Return the state of the counter `name` at the position shown."""
-        return self._shown.pipelines[name].snapshot
+    def counter(self, name: str) -> "RecordedCounter":
+        """Return the handle to the counter `name`."""
+        return RecordedCounter(name, self)
 
-    def trace(self, name: str, span_s: float, points: int) -> Trace:
-        """Return the `span_s` seconds of `name` before the position in at most `points` points."""
-        return self._shown.pipelines[name].trace(span_s, points)
+    def pipeline(self, name: str) -> Pipeline:
+        """Return what has made the state of the counter `name` at the position shown."""
+        return self._shown.pipelines[name]
 
     def elapsed_s(self) -> float:
         """Return the position, in seconds from the recording's beginning."""
@@ -197,3 +202,33 @@ class Player:
 
     def _worked_enough(self, began_s: float) -> bool:
         return self._clock.monotonic() - began_s > PIECE_S
+
+
+class RecordedCounter:
+    """The handle to one counter of a recording: it can be looked at, and notes can be made."""
+
+    takes_commands = False
+
+    def __init__(self, name: str, player: RecordingPlayer) -> None:
+        self._name, self._player = name, player
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """The state at the position shown."""
+        return self._player.pipeline(self._name).snapshot
+
+    def trace(self, span_s: float, points: int) -> Trace:
+        """Return the `span_s` seconds before the position in at most `points` points."""
+        return self._player.pipeline(self._name).trace(span_s, points)
+
+    def touch(self, *, on: bool) -> None:
+        """Note that the tool is on the trimmer, or off; the estimate goes by the recording."""
+        self._player.mark(TOOL_WORDS[on])
+
+    def record(self, kind: RecordKind, unit: OffsetUnit | None = None) -> str:  # noqa: ARG002 - as a live one
+        """Refuse: a recording has its records already."""
+        raise UsageError(f"nothing is put on record {kind} while a recording is shown.")
+
+    def change(self, setting: Setting, text: str) -> str:
+        """Refuse: settings of a recording are given when it is opened."""
+        raise UsageError(f"the {setting} can't be changed to {text} while a recording is shown.")

@@ -26,7 +26,7 @@ from benchwatch.screen.text.amounts import lasted
 from benchwatch.screen.text.help_pages import help_lines, key_list
 from benchwatch.screen.text.record_page import budget_lines
 from benchwatch.screen.views.view_list import view_of
-from benchwatch.screen.watch_source import Operator, SoundMaker, Transport, Trimmer, Watch
+from benchwatch.screen.watch_source import SoundMaker, Transport, Trimmer, WatchSource
 
 DIGITS_EVERY_S, CHARTS_EVERY_S = 0.1, 0.25
 
@@ -39,10 +39,9 @@ class BenchwatchApp(App[None]):
 
     def __init__(
         self,
-        watch: Watch,
+        watch: WatchSource,
         *,
         trimmer: Trimmer | None = None,
-        operator: Operator | None = None,
         transport: Transport | None = None,
         sound: SoundMaker | None = None,
         options: Options | None = None,
@@ -52,9 +51,8 @@ class BenchwatchApp(App[None]):
         """Take a running `watch`.
 
         Args:
-            watch: Where snapshots come from.
+            watch: Where snapshots come from and commands go.
             trimmer: What the turning keys turn; None leaves those keys out.
-            operator: What can be told about tool, records and settings; None leaves them out.
             transport: What plays the recording when `watch` is one; None when it is live.
             sound: Makes what is shown be heard; None leaves it silent.
             options: Look, first view and files.
@@ -77,7 +75,6 @@ class BenchwatchApp(App[None]):
         self.desk = Desk(
             watch,
             trimmer,
-            operator,
             self.options,
             kept,
             transport=transport,

@@ -4,11 +4,11 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final, get_args
 
+from benchwatch.plan import Setting
 from benchwatch.quantity import DURATION_FORMS, FRACTION_FORMS, FREQUENCY_FORMS, SETTLE_FORMS
 from benchwatch.screen.drawing.frame import View
 from benchwatch.screen.key_bindings import Key, Need, keys_elsewhere, keys_for
 from benchwatch.screen.views.view_list import view_of
-from benchwatch.screen.watch_source import Setting
 
 FORMS: Final[dict[Setting, str]] = {
     "nominal": FREQUENCY_FORMS,

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 from benchwatch.errors import BenchwatchError
 from benchwatch.pipeline.cautions import cautions_of
 from benchwatch.quantity import OFFSET_UNITS, format_duration, printable, write_fraction
-from benchwatch.reading import TOOL_WORDS
 from benchwatch.screen.axis_state import Ranges
 from benchwatch.screen.command_line import Change
 from benchwatch.screen.display_options import Options
@@ -21,11 +20,17 @@ from benchwatch.screen.text.status_text import tool_on
 from benchwatch.screen.views.notes_view import SCROLL_ROWS, happenings
 from benchwatch.screen.views.stability_view import kinds
 from benchwatch.screen.views.view_list import NUMBERED, view_named
-from benchwatch.screen.watch_source import Kind, Operator, Sound, Transport, Trimmer, Watch
+from benchwatch.screen.watch_source import (
+    CounterHandle,
+    Sound,
+    Transport,
+    Trimmer,
+    WatchSource,
+)
 from benchwatch.snapshot import LinkStatus, Records, Trace
 
 if TYPE_CHECKING:
-    from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
+    from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, RecordKind
 
 FLASH_S, LETTER_S = 4.0, 0.05
 """How long a sentence stays, and how long for each of its letters if that is more."""
@@ -39,9 +44,8 @@ class Desk:
     """Everything of the screen that needs no terminal.
 
     Args:
-        watch: where snapshots come from.
+        watch: where snapshots come from and commands go.
         trimmer: what the turning keys turn, if there is one.
-        operator: what can be told things, if the watch can.
         options: look and files.
         wishes: what was chosen last time.
         transport: what plays the recording, if the watch is one.
@@ -50,16 +54,15 @@ class Desk:
 
     def __init__(
         self,
-        watch: Watch,
+        watch: WatchSource,
         trimmer: Trimmer | None,
-        operator: Operator | None,
         options: Options,
         wishes: Wishes,
         *,
         transport: Transport | None = None,
         sound: Sound | None = None,
     ) -> None:
-        self._watch, self._trimmer, self._operator = watch, trimmer, operator
+        self._watch, self._trimmer = watch, trimmer
         self._transport, self._sound = transport, sound
         # The time of a recording stops, jumps and runs fast: a sentence is read in real time.
         self._reading_time_s = watch.elapsed_s if transport is None else time.monotonic
@@ -112,20 +115,26 @@ class Desk:
         """The view on the screen."""
         return view_named(self.wishes.view)
 
+    @property
+    def _handle(self) -> CounterHandle:
+        """The counter that is shown."""
+        return self._watch.counter(self._counter)
+
     def look_back(self, width: int) -> None:
         """Fetch the past for charts of `width` cells."""
         now_s, self._span_s = self._watch.elapsed_s(), self.wishes.span_s
-        warm_up = self._watch.snapshot(self._counter).warm_up
+        warm_up = self._handle.snapshot.warm_up
         if self.view.name == "warm_up":
             self._span_s = now_s - (warm_up.since_s if warm_up is not None else 0.0)
-        self._trace = self._watch.trace(self._counter, self._span_s, POINTS_A_CELL * width)
+        self._trace = self._handle.trace(self._span_s, POINTS_A_CELL * width)
 
     def frame(self) -> Frame:
         """Collect what the next picture is drawn from."""
         now_s, view = self._watch.elapsed_s(), self.view.name
         for name in self._watch.names:
             self._listen(name)
-        snapshot, ranges = self._watch.snapshot(self._counter), self._ranges[self._counter]
+        handle, ranges = self._handle, self._ranges[self._counter]
+        snapshot = handle.snapshot
         ranges.follow(snapshot, now_s, self.wishes.unit)
         return Frame(
             snapshot=snapshot,
@@ -153,7 +162,7 @@ class Desk:
             ),
             span_s=self._span_s,
             trimmer=self._trimmer is not None,
-            operator=self._operator is not None,
+            operator=handle.takes_commands,
             tool_on=self._tool[self._counter],
             playing=None if self._transport is None else self._transport.playing,
             sound=self._sound is not None,
@@ -191,14 +200,14 @@ class Desk:
 
     def change(self, command: Change) -> None:
         """Change a setting, and say what holds now or why not."""
-        operator, name = self._operator, self._counter
-        if operator is not None:
-            self._try(lambda: operator.change(name, command.setting, command.text))
-            self._gate_asked[name] |= command.setting == "gate"
+        handle = self._handle
+        if handle.takes_commands:
+            self._try(lambda: handle.change(command.setting, command.text))
+            self._gate_asked[self._counter] |= command.setting == "gate"
 
     def _listen(self, name: str) -> None:
         """Say what a counter that reads has answered: a refusal, or the gate as it is now."""
-        now = self._watch.snapshot(name)
+        now = self._watch.counter(name).snapshot
         self._tell_kept(name, now.records)
         link, gate_s = now.link, now.gate_s
         before, self._known[name] = self._known.get(name), (link, gate_s)
@@ -246,7 +255,7 @@ class Desk:
         self.say(f"fractions in {self.wishes.unit or 'the unit that fits'}")
 
     def _next_kind(self) -> None:
-        stability = self._watch.snapshot(self._counter).stability
+        stability = self._handle.snapshot.stability
         names = kinds(stability.deviations) if stability is not None else []
         if names:
             here = names.index(self.wishes.deviation) if self.wishes.deviation in names else -1
@@ -270,16 +279,12 @@ class Desk:
         self._tool[self._counter] = on
         if self._trimmer is not None:
             self._trimmer.rest_tool(on)
-        if self._operator is not None:
-            self._operator.touch(self._counter, on=on)
-        else:
-            self._watch.mark(TOOL_WORDS[on])
+        self._handle.touch(on=on)
 
-    def _record(self, kind: Kind) -> None:
-        operator, name = self._operator, self._counter
-        if operator is not None:
-            unit = self._ranges[name].unit
-            self._try(lambda: operator.record(name, kind, unit))
+    def _record(self, kind: "RecordKind") -> None:
+        handle, unit = self._handle, self._ranges[self._counter].unit
+        if handle.takes_commands:
+            self._try(lambda: handle.record(kind, unit))
 
 
 def _playing_acts(transport: Transport) -> dict[str, Callable[[], None]]:

@@ -1,30 +1,63 @@
 """What the screen needs from the rest of the house: a watch to look at, things to act on."""
 
 from collections.abc import Callable, Sequence
-from typing import Literal, Protocol
+from typing import Protocol
 
+from benchwatch.estimate.uncertainty.offset_record import RecordKind
+from benchwatch.plan import Setting
 from benchwatch.quantity import OffsetUnit
 from benchwatch.snapshot import Playing, Snapshot, Trace
 
-Setting = Literal["nominal", "tolerance", "settle", "gate"]
-Kind = Literal["as found", "as left"]
+
+class CounterHandle(Protocol):
+    """One counter: its state, and what the operator can do to it.
+
+    Every method returns at once and may be called ten times a second.
+    """
+
+    @property
+    def takes_commands(self) -> bool:
+        """Whether records can be made and settings changed; a recording takes notes only."""
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """The newest state."""
+
+    def trace(self, span_s: float, points: int) -> Trace:
+        """Return the last `span_s` seconds in at most about `points` points."""
+
+    def touch(self, *, on: bool) -> None:
+        """Say that the tool is on the trimmer of the oscillator, or off."""
+
+    def record(self, kind: RecordKind, unit: OffsetUnit | None = None) -> str:
+        """Put the present offset on record and say so in a sentence, in `unit`.
+
+        Raises:
+            BenchwatchError: there is nothing to record yet.
+        """
+
+    def change(self, setting: Setting, text: str) -> str:
+        """Change a setting to what was typed and say in a sentence what holds now.
+
+        ``gate`` is set between two readings; what was read back shows in the next snapshots.
+
+        Raises:
+            BenchwatchError: the text is no such quantity, or it can't be changed now.
+        """
 
 
-class Watch(Protocol):
-    """A running watch. Every method returns at once and may be called ten times a second."""
+class WatchSource(Protocol):
+    """A running watch, or a recording. Every method returns at once, as those of a counter."""
 
     @property
     def names(self) -> Sequence[str]:
         """Names of the counters, at least one, in the order of the bench."""
 
-    def snapshot(self, name: str) -> Snapshot:
-        """Return the newest state of the counter `name`."""
-
-    def trace(self, name: str, span_s: float, points: int) -> Trace:
-        """Return the last `span_s` seconds of `name` in at most about `points` points."""
+    def counter(self, name: str) -> CounterHandle:
+        """Return the handle to the counter `name`."""
 
     def mark(self, text: str) -> None:
-        """Put a note on the time line."""
+        """Put a note on the time line of every counter."""
 
     def elapsed_s(self) -> float:
         """Return the seconds since the run began, on the clock of the snapshots."""
@@ -81,27 +114,3 @@ class Transport(Protocol):
 
     def seek(self, to_s: float) -> None:
         """Go to `to_s` seconds from the beginning, or as near as there is."""
-
-
-class Operator(Protocol):
-    """What the person at the bench may tell a running watch; every method returns at once."""
-
-    def touch(self, name: str, *, on: bool) -> None:
-        """Say that the tool is on the trimmer of `name`'s oscillator, or off."""
-
-    def record(self, name: str, kind: Kind, unit: OffsetUnit | None = None) -> str:
-        """Put the present offset of `name` on record and say so in a sentence, in `unit`.
-
-        Raises:
-            BenchwatchError: there is nothing to record yet.
-        """
-
-    def change(self, name: str, setting: Setting, text: str) -> str:
-        """Change a setting to what was typed and say in a sentence what holds now.
-
-        ``gate`` asks the acquisition to set the counter's gate; what it read back shows in
-        the next snapshots.
-
-        Raises:
-            BenchwatchError: the text is no such quantity, or it can't be changed now.
-        """

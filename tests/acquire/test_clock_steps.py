@@ -18,7 +18,7 @@ from benchwatch.journal import Journal
 from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark, Reading
-from benchwatch.run.live_watch import Limits, Watch
+from benchwatch.run.live_watch import Limits, LiveWatch
 from benchwatch_simulators.fake_bus import CLOSED, GARBAGE, MUTE, FakeBus, Reply
 from benchwatch_simulators.simulated_clock import LeapClock
 
@@ -56,7 +56,7 @@ def watched(folder: Path, step_s: float):
     bus = FakeBus({**script, "READ?": [*script["READ?"][:200], CLOSED]}, again, clock=clock)
     journal = Journal(folder / f"{step_s:g}.db", clock=clock)
     plan = Plan("main", "R", nominal=TEN_MHZ, tolerance=5e-9, settle=SettleLimit(1e-9, 600.0))
-    run = Watch(
+    run = LiveWatch(
         [plan], journal=journal, limits=Limits(count=READINGS), lines=True, clock=clock,
         acquire=partial(Acquisition, open_link=bus.open_link),
     )  # fmt: skip

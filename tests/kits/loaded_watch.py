@@ -15,8 +15,7 @@ from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal
 from benchwatch.plan import Plan
 from benchwatch.reading import Reading
-from benchwatch.run.live_watch import Limits, Watch
-from benchwatch.run.operator_commands import Operating
+from benchwatch.run.live_watch import Limits, LiveWatch
 
 NOMINAL_HZ = 10_000_000.0
 BEFORE_INTERVAL_S = 0.1
@@ -33,13 +32,13 @@ class AdvancedClock(SystemClock):
         return super().monotonic() + self.ahead_s
 
 
-def past(watch: Watch, before_s: float) -> None:
+def past(watch: LiveWatch, before_s: float) -> None:
     """Put `before_s` of readings through the pipeline of `watch`."""
     noise, utc_s = random.Random(20310504), SystemClock().utc() - before_s
     for row in range(round(before_s / BEFORE_INTERVAL_S)):
         at_s, offset = row * BEFORE_INTERVAL_S, OFFSET + noise.gauss(0.0, SPREAD)
         hertz = NOMINAL_HZ * (1.0 + offset)
-        watch._pipelines["main"].take(
+        watch.counter("main").pipeline.take(
             Reading(
                 "main", utc_s + at_s, at_s, BEFORE_INTERVAL_S, f"{hertz:.5f}", hertz,
                 hertz - NOMINAL_HZ, offset, 1e-5,
@@ -66,7 +65,7 @@ def main() -> int:
         interval_s=asked.every,
     )
     journal = Journal(asked.home / "journal.sqlite")
-    run = Watch([plan], journal=journal, limits=Limits(), clock=clock)
+    run = LiveWatch([plan], journal=journal, limits=Limits(), clock=clock)
     past(run, asked.before)
     clock.ahead_s = asked.before
     run.start()
@@ -79,7 +78,7 @@ def main() -> int:
         from benchwatch.screen.terminal.screen_process import run_screen
 
         options = Options(view=asked.view, log=asked.home / "log", state=None)
-        code = run_screen(BenchwatchApp(run, operator=Operating(run), options=options))
+        code = run_screen(BenchwatchApp(run, options=options))
     run.stop()
     journal.close()
     return code

@@ -41,7 +41,7 @@ from benchwatch.estimate.uncertainty.offset_record import (
 )
 from benchwatch.pipeline.history import Buffer
 from benchwatch.quantity import OffsetUnit
-from benchwatch.reading import Mark, Reading
+from benchwatch.reading import TOOL_WORDS, Mark, Reading
 from benchwatch.screen.axis_state import Ranges
 from benchwatch.screen.drawing.frame import Frame, picture
 from benchwatch.screen.views.view_list import view_named
@@ -286,7 +286,13 @@ def compare(name: str, text: str) -> None:
 class FakeWatch:
     """A watch whose snapshots and clock a test sets."""
 
-    def __init__(self, *shown: Snapshot, now_s: float = NOW_S) -> None:
+    def __init__(
+        self,
+        *shown: Snapshot,
+        now_s: float = NOW_S,
+        operator: "FakeOperator | None" = None,
+    ) -> None:
+        self.operator = operator
         self.shown = {one.counter: one for one in shown or (snapshot(),)}
         self.now_s = now_s
         self.marks: list[str] = []
@@ -296,6 +302,10 @@ class FakeWatch:
     def names(self) -> Sequence[str]:
         """Names of the counters."""
         return tuple(self.shown)
+
+    def counter(self, name: str) -> "FakeCounter":
+        """Return the handle to a counter."""
+        return FakeCounter(name, self)
 
     def snapshot(self, name: str) -> Snapshot:
         """Return what was set."""
@@ -313,6 +323,38 @@ class FakeWatch:
     def elapsed_s(self) -> float:
         """Return the time that was set."""
         return self.now_s
+
+
+class FakeCounter:
+    """The handle to one counter of such a watch; without an operator, that of a recording."""
+
+    def __init__(self, name: str, watch: FakeWatch) -> None:
+        self._name, self._watch, self._operator = name, watch, watch.operator or FakeOperator()
+        self.takes_commands = watch.operator is not None
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """What was set."""
+        return self._watch.snapshot(self._name)
+
+    def trace(self, span_s: float, points: int) -> Trace:
+        """Return the made past."""
+        return self._watch.trace(self._name, span_s, points)
+
+    def touch(self, *, on: bool) -> None:
+        """Note the touch."""
+        if self.takes_commands:
+            self._operator.touch(self._name, on=on)
+        else:
+            self._watch.mark(TOOL_WORDS[on])
+
+    def record(self, kind: str, unit: OffsetUnit | None = None) -> str:
+        """Note the record."""
+        return self._operator.record(self._name, kind, unit)
+
+    def change(self, setting: str, text: str) -> str:
+        """Note the change."""
+        return self._operator.change(self._name, setting, text)
 
 
 class FakeTrimmer:

@@ -22,7 +22,7 @@ from benchwatch.journal import Journal
 from benchwatch.lines import json_line
 from benchwatch.plan import Plan
 from benchwatch.reading import REPEAT, Gap, Reading
-from benchwatch.run.live_watch import Limits, Watch
+from benchwatch.run.live_watch import Limits, LiveWatch
 from benchwatch_simulators.simulated_bench import ServedBench, open_bench
 from benchwatch_simulators.simulated_clock import HandClock
 
@@ -167,7 +167,7 @@ def soak(folder: Path, *, hours: float, sample_every_s: float) -> Soak:
     with open_bench(str(path), seed=20310504, clock=clock) as bench:
         _note_what_is_issued(bench, result)
         journal = Journal(folder / "journal.db", clock=clock)
-        run = Watch(
+        run = LiveWatch(
             [Plan("main", bench.resources["main"], nominal=Decimal(10_000_000), tolerance=1e-5,
                   settle=SettleLimit(1e-9, 600.0))],
             journal=journal,
@@ -225,7 +225,7 @@ def _opener(clock: SoakClock, bench: ServedBench, result: Soak) -> Any:
     return opening
 
 
-def _follow(run: Watch, result: Soak, sample_every_s: float) -> None:
+def _follow(run: LiveWatch, result: Soak, sample_every_s: float) -> None:
     """Do what the lines' front end does, and take samples."""
     foreign = _open_links()
     run.start()
@@ -235,8 +235,8 @@ def _follow(run: Watch, result: Soak, sample_every_s: float) -> None:
         result.printed += len(json_line(event, snapshot.numbers)) > 0
         if event.elapsed_s - sampled_s >= sample_every_s:
             sampled_s += sample_every_s
-            run._pipelines["main"].refresh()
-            run.trace("main", 1e9, 400)
+            run.counter("main").pipeline.refresh()
+            run.counter("main").trace(1e9, 400)
             result.samples.append(_sample(sampled_s / 3600, foreign))
 
 

@@ -12,7 +12,7 @@ from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.recording import EventStream, Extent, Stated
 from benchwatch.run.recorded_timeline import Tape
-from benchwatch.run.recording_player import LOOK_S, PIECE_S, SPEEDS, Player
+from benchwatch.run.recording_player import LOOK_S, PIECE_S, SPEEDS, RecordingPlayer
 
 ROWS = 300
 BEGIN_S, HOLE_S, STEP = 5000.0, 20.0, -4e-9
@@ -70,7 +70,7 @@ def tape_of(file):
 
 def player_of(file, clock: Clock | None = None, speed=1.0):
     """Make a player that moves only by `step`."""
-    return Player(tape_of(file), speed=speed, clock=clock or HandClock())
+    return RecordingPlayer(tape_of(file), speed=speed, clock=clock or HandClock())
 
 
 def straight(file, to_s):
@@ -112,7 +112,7 @@ def test_it_plays_at_its_speed(file):
     for _ in range(100):
         clock.now_s += 0.1
         player.step()
-        seen.append(player.snapshot("main").readings)
+        seen.append(player.counter("main").snapshot.readings)
 
     assert player.elapsed_s() == pytest.approx(50.0)
     assert seen[-1] == 51
@@ -127,9 +127,9 @@ def test_after_any_seek_the_numbers_are_those_of_a_straight_run(file, to_s):
         seek(player, through_s)
 
     assert player.elapsed_s() == to_s
-    assert player.snapshot("main").numbers == straight(file, to_s).numbers
-    assert player.snapshot("main").link == straight(file, to_s).link
-    assert player.snapshot("main").readings == straight(file, to_s).readings
+    assert player.counter("main").snapshot.numbers == straight(file, to_s).numbers
+    assert player.counter("main").snapshot.link == straight(file, to_s).link
+    assert player.counter("main").snapshot.readings == straight(file, to_s).readings
 
 
 def test_a_seek_is_done_in_pieces(file):
@@ -152,14 +152,14 @@ def test_on_the_way_back_the_old_picture_stays(file):
     clock = HandClock(a_look_s=PIECE_S / 3)
     player = player_of(file, clock)
     seek(player, 299.0)
-    before = player.snapshot("main")
+    before = player.counter("main").snapshot
     player.seek(250.0)
     player.step()
-    during = player.snapshot("main")
+    during = player.counter("main").snapshot
     settle(player)
 
     assert during is before
-    assert player.snapshot("main").readings < before.readings
+    assert player.counter("main").snapshot.readings < before.readings
 
 
 def test_a_seek_can_be_outdone_by_another(file):
@@ -172,7 +172,7 @@ def test_a_seek_can_be_outdone_by_another(file):
     player.seek(299.0)
 
     assert settle(player) <= 3
-    assert player.snapshot("main").numbers == straight(file, 299.0).numbers
+    assert player.counter("main").snapshot.numbers == straight(file, 299.0).numbers
 
 
 def test_seeks_stop_at_the_ends(file):
@@ -234,7 +234,7 @@ def test_too_fast_to_feed_is_played_as_fast_as_it_goes(file):
     clock = HandClock(a_look_s=PIECE_S / 3)
     player = player_of(file, clock, speed=1e6)
     player.step()
-    snapshot = player.snapshot("main")
+    snapshot = player.counter("main").snapshot
 
     assert snapshot.reading.elapsed_s == player.elapsed_s() < 299.0
 
@@ -243,20 +243,20 @@ def test_a_hole_is_silence_on_the_screen(file):
     """Inside the hole the link is silent with its reason, as it was; then it reads again."""
     player = player_of(file)
     seek(player, HOLE_AT + HOLE_S / 2)
-    silent = player.snapshot("main")
+    silent = player.counter("main").snapshot
     seek(player, HOLE_AT + HOLE_S + 5)
 
     assert silent.link.state == "silent"
     assert silent.link.detail
-    assert player.snapshot("main").link.state == "reading"
-    assert player.snapshot("main").gaps == 1
+    assert player.counter("main").snapshot.link.state == "reading"
+    assert player.counter("main").snapshot.gaps == 1
 
 
 def test_the_first_turn_keeps_as_found_without_dates(file):
     """A file without dates, replayed over its nudge: as found is kept, its date unknown."""
     player = player_of(file)
     seek(player, STEP_AT + 30.0)
-    records = player.snapshot("main").records
+    records = player.counter("main").snapshot.records
 
     assert records.as_found_kept
     assert records.as_found.utc_s is None
@@ -269,9 +269,9 @@ def test_a_mark_stays_where_it_was_put(file):
     seek(player, 50.0)
     player.mark("here")
     seek(player, 10.0)
-    before = player.snapshot("main").marks
+    before = player.counter("main").snapshot.marks
     seek(player, 60.0)
-    (mark,) = player.snapshot("main").marks
+    (mark,) = player.counter("main").snapshot.marks
 
     assert before == ()
     assert (mark.text, mark.elapsed_s) == ("here", 50.0)
@@ -282,7 +282,7 @@ def test_what_changes_slowly_is_worked_out(file):
     player = player_of(file)
     seek(player, 90.0)
     player.step()
-    snapshot = player.snapshot("main")
+    snapshot = player.counter("main").snapshot
 
     assert snapshot.stability.readings > 0
     assert snapshot.elsewhere.rows
@@ -292,7 +292,7 @@ def test_the_thread_plays_and_ends(file):
     """The real thread, the real clock: it moves by itself, and stops when told."""
     moved = []
 
-    class Watched(Player):
+    class Watched(RecordingPlayer):
         def step(self):
             rest_s = super().step()
             moved.append(self.elapsed_s())

@@ -22,7 +22,7 @@ from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.pipeline.pipeline import MARKS_KEPT, Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark
-from benchwatch.run.live_watch import NOT_SETTLED, Limits, Watch
+from benchwatch.run.live_watch import NOT_SETTLED, Limits, LiveWatch
 from benchwatch.snapshot import LinkStatus
 
 PLAN = Plan("main", "TCPIP0::127.0.0.1::5025::SOCKET", nominal=NOMINAL, tolerance=5e-9)
@@ -60,11 +60,11 @@ class Script:
         """Nothing runs any more."""
 
 
-def watch(*scripts, limits=None, journal=None, clock=None, plans=None) -> Watch:
+def watch(*scripts, limits=None, journal=None, clock=None, plans=None) -> LiveWatch:
     """Return a watch whose counters play `scripts`, one each."""
     plans = plans or [replace(PLAN, name=name) for name in ("main", "five")[: len(scripts)]]
     steps = dict(zip([plan.name for plan in plans], scripts, strict=True))
-    return Watch(
+    return LiveWatch(
         plans,
         journal=journal,
         limits=limits,
@@ -74,7 +74,7 @@ def watch(*scripts, limits=None, journal=None, clock=None, plans=None) -> Watch:
     )
 
 
-def drained(run: Watch) -> list:
+def drained(run: LiveWatch) -> list:
     """Return the events that lines would be written of."""
     items = []
     while not run.events.empty():
@@ -226,7 +226,7 @@ def test_count_is_of_each_counter():
     run.start()
 
     assert run.finished.is_set()
-    assert (run.snapshot("main").readings, run.snapshot("five").readings) == (3, 3)
+    assert (run.counter("main").snapshot.readings, run.counter("five").snapshot.readings) == (3, 3)
 
 
 def test_repeats_do_not_count():
@@ -289,7 +289,7 @@ def test_until_settled(monkeypatch):
     outcome = run.stop()
 
     assert (outcome.reason, outcome.exit_code) == ("settled", 0)
-    assert [run.snapshot(name).reading.elapsed_s for name in run.names] == [8.0, 5.0]
+    assert [run.counter(name).snapshot.reading.elapsed_s for name in run.names] == [8.0, 5.0]
 
 
 @pytest.mark.parametrize(
@@ -322,8 +322,8 @@ def test_the_last_gap_is_told_although_the_run_is_over(tmp_path):
     run = watch([reading(1)], journal=journal)
     run.start()
     run.interrupt()
-    run._acquisitions["main"].asked["take"](GAP)
-    run._acquisitions["main"].asked["take"](reading(20))
+    run.counter("main").acquisition.asked["take"](GAP)
+    run.counter("main").acquisition.asked["take"](reading(20))
     run.stop()
     journal.close()
 
@@ -338,7 +338,7 @@ def test_a_mark_goes_to_every_counter_with_its_time():
     run.start()
     run.mark("cover off")
 
-    assert [run.snapshot(name).marks[0].text for name in run.names] == ["cover off"] * 2
+    assert [run.counter(name).snapshot.marks[0].text for name in run.names] == ["cover off"] * 2
 
 
 def test_a_slow_reader_of_lines_holds_the_counter_up_but_not_the_end(monkeypatch):
@@ -358,13 +358,13 @@ def test_a_slow_reader_of_lines_holds_the_counter_up_but_not_the_end(monkeypatch
     run = watch([*map(reading, range(60))], clock=Slow())
     run.start()
 
-    assert run.snapshot("main").readings == 22
+    assert run.counter("main").snapshot.readings == 22
     assert len(waits) == 6
 
 
 def test_without_lines_no_queue_grows():
     """On a screen nobody takes events: only the end is put there."""
-    run = Watch(
+    run = LiveWatch(
         [PLAN],
         clock=StillClock(),
         acquire=lambda **asked: Script([*map(reading, range(50))], **asked),

@@ -19,7 +19,8 @@ REFUSED = "the counter refused a gate of 11 d: -222, Data out of range."
 
 def desk_of(watch: kit.FakeWatch) -> Desk:
     """Make a desk over `watch` that can be told things."""
-    return Desk(watch, None, kit.FakeOperator(), Options(state=None), Wishes())
+    watch.operator = kit.FakeOperator()
+    return Desk(watch, None, Options(state=None), Wishes())
 
 
 def answer(watch: kit.FakeWatch, name: str = "main", **changes: object) -> None:
@@ -151,8 +152,9 @@ async def test_keys_typed_in_one_go_are_all_taken(
     keys: str, marks: list[str], told: list[tuple[str, ...]]
 ) -> None:
     """They come as one packet, before the line to type on stands there."""
-    watch, operator = kit.FakeWatch(), kit.FakeOperator()
-    app = BenchwatchApp(watch, operator=operator, options=Options(state=None), every_s=None)
+    operator = kit.FakeOperator()
+    watch = kit.FakeWatch(operator=operator)
+    app = BenchwatchApp(watch, options=Options(state=None), every_s=None)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         for char in keys:

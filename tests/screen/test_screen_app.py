@@ -26,9 +26,9 @@ def made_app(
 ) -> BenchwatchApp:
     """Make an app that redraws only when told to."""
     options = Options(look=look or Look(), state=state, view=view)
-    return BenchwatchApp(
-        watch or kit.FakeWatch(), trimmer=trimmer, operator=operator, options=options, every_s=None
-    )
+    shown = watch or kit.FakeWatch()
+    shown.operator = operator
+    return BenchwatchApp(shown, trimmer=trimmer, options=options, every_s=None)
 
 
 def text_of(app: BenchwatchApp) -> str:

@@ -254,7 +254,7 @@ def test_a_caution_in_what_was_kept_by_itself_is_said_at_once():
     made = kit.record("as found", 6.93e-9)
     moving = with_cautions(made, ("still moving by more than asked",))
     watch = kit.FakeWatch(kit.full_snapshot(records=Records()))
-    desk = Desk(watch, None, None, Options(), Wishes())
+    desk = Desk(watch, None, Options(), Wishes())
     before = desk.frame().flash
     watch.shown["main"] = kit.full_snapshot(records=Records(made, as_found_kept=True))
     without = desk.frame().flash

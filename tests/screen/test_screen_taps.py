@@ -80,10 +80,11 @@ async def tap(pilot, word):
     await pilot.pause()
 
 
-def made_app(watch=None, **changes):
+def made_app(watch=None, operator=None, **changes):
     """Make an app that redraws only when told to."""
     options = Options(look=Look(), state=None)
     shown = watch or kit.FakeWatch(kit.full_snapshot())
+    shown.operator = operator
     return BenchwatchApp(shown, options=options, every_s=None, **changes)
 
 

@@ -10,8 +10,7 @@ from benchwatch.errors import INTERRUPTED
 from benchwatch.lines import End, Lines, Writer
 from benchwatch.quantity import format_duration, how_many, printable
 from benchwatch.reading import Event
-from benchwatch.run.live_watch import Outcome, Watch
-from benchwatch.run.operator_commands import Operating
+from benchwatch.run.live_watch import LiveWatch, Outcome
 from benchwatch.run.shutdown import Ending
 from benchwatch.snapshot import Snapshot
 
@@ -40,7 +39,7 @@ def say(text: str) -> None:
 class Narrator:
     """Says on standard error what changes beside the readings, once each."""
 
-    def __init__(self, run: Watch) -> None:
+    def __init__(self, run: LiveWatch) -> None:
         self._run = run
         self._said: dict[str, str] = {}
         self._questioned: dict[str, float] = {}
@@ -52,7 +51,7 @@ class Narrator:
         """Say what has changed since the last look."""
         trouble, waits = None, 0
         for name in self._run.names:
-            now = self._run.snapshot(name)
+            now = self._run.counter(name).snapshot
             trouble = trouble or now.journal_trouble
             waits = max(waits, now.not_on_disk or 0)
             if now.question is not None and self._questioned.get(name) != now.nominal_hz:
@@ -79,7 +78,7 @@ class Narrator:
             self._say_count = 2 * waits
 
 
-def run_lines(run: Watch, write: Writer, rescue: Callable[[], object]) -> Outcome:
+def run_lines(run: LiveWatch, write: Writer, rescue: Callable[[], object]) -> Outcome:
     """Write a line an event until the run ends or a signal comes.
 
     Args:
@@ -104,7 +103,7 @@ def run_lines(run: Watch, write: Writer, rescue: Callable[[], object]) -> Outcom
 
 
 def run_screen_of(
-    run: Watch,
+    run: LiveWatch,
     bench: "ServedBench | None",
     options: "Options",
     rescue: Callable[[], object],
@@ -128,7 +127,7 @@ def run_screen_of(
 
     trimmer = None if bench is None else FirstTrimmer(bench)
     sound = Player if aloud else None
-    app = BenchwatchApp(run, trimmer=trimmer, operator=Operating(run), sound=sound, options=options)
+    app = BenchwatchApp(run, trimmer=trimmer, sound=sound, options=options)
     if first:
         app.desk.say(first)
     left = threading.Event()
@@ -173,7 +172,7 @@ class FirstTrimmer:
         self._bench.rest_tool(self._counter, on)
 
 
-def _events(run: Watch, narrator: Narrator) -> Iterator[tuple[Event, Snapshot]]:
+def _events(run: LiveWatch, narrator: Narrator) -> Iterator[tuple[Event, Snapshot]]:
     """Give the events as they come, and let the narrator look now and then."""
     next_look_s = 0.0
     while True:
@@ -190,7 +189,7 @@ def _events(run: Watch, narrator: Narrator) -> Iterator[tuple[Event, Snapshot]]:
         yield item
 
 
-def _left(run: Watch) -> Iterator[tuple[Event, Snapshot]]:
+def _left(run: LiveWatch) -> Iterator[tuple[Event, Snapshot]]:
     """Give what the counters still delivered while the run was ending."""
     while not run.events.empty():
         item = run.events.get()

@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING, Final, TextIO
 from benchwatch.commands.common.screen_options import ScreenAsked
 from benchwatch.commands.common.watch_session import LOOK_S, FirstTrimmer, Narrator, say
 from benchwatch.errors import FileError, UsageError
-from benchwatch.run.live_watch import Outcome, Watch
-from benchwatch.run.operator_commands import Operating
+from benchwatch.run.live_watch import LiveWatch, Outcome
 from benchwatch.run.shutdown import Ending
 from benchwatch.web.served_address import Place
 
@@ -27,7 +26,7 @@ INSTALL: Final = "in the source folder, pip install '.[web]'"
 
 
 def run_web_of(
-    run: Watch,
+    run: LiveWatch,
     bench: "ServedBench | None",
     place: Place,
     screen: ScreenAsked,
@@ -63,7 +62,7 @@ def run_web_of(
 
 
 async def _serve(
-    run: Watch, served: AbstractAsyncContextManager[str], *, of_this_computer: bool
+    run: LiveWatch, served: AbstractAsyncContextManager[str], *, of_this_computer: bool
 ) -> None:
     async with served as url:
         if not of_this_computer:
@@ -101,7 +100,9 @@ def _has_hung_up(error: BaseException) -> bool:
     return isinstance(error, OSError) and error.errno == errno.EIO and is_device
 
 
-def _maker(run: Watch, bench: "ServedBench | None", log: TextIO, screen: ScreenAsked) -> "MakeApp":
+def _maker(
+    run: LiveWatch, bench: "ServedBench | None", log: TextIO, screen: ScreenAsked
+) -> "MakeApp":
     """Return what makes the screen of one page; all of them act on the same watch."""
     from benchwatch.screen.display_options import look_for  # noqa: PLC0415 - an extra needs it
     from benchwatch.web.browser_page import Page, PageApp  # noqa: PLC0415 - likewise
@@ -112,7 +113,7 @@ def _maker(run: Watch, bench: "ServedBench | None", log: TextIO, screen: ScreenA
     trimmer = None if bench is None else FirstTrimmer(bench)
 
     def make(page: Page) -> PageApp:
-        return PageApp(page, log, run, trimmer=trimmer, operator=Operating(run), options=options)
+        return PageApp(page, log, run, trimmer=trimmer, options=options)
 
     return make
 

@@ -1,7 +1,6 @@
-"""What the operator tells a running watch reaches numbers, notes, journal and counter."""
+"""What the handle tells a running watch reaches numbers, notes, journal and counter."""
 
 import json
-from decimal import Decimal
 
 import numpy as np
 import pytest
@@ -15,8 +14,7 @@ from benchwatch.journal import Journal
 from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Record
-from benchwatch.run.live_watch import Watch
-from benchwatch.run.operator_commands import Operating
+from benchwatch.run.live_watch import LiveWatch
 from benchwatch.snapshot import LinkStatus, Snapshot
 
 CONNECTED = Connection(
@@ -61,24 +59,24 @@ class Deaf:
 
 @pytest.fixture
 def bench(tmp_path):
-    """Give a watch of one counter, what stands for its thread, its operator and its journal."""
+    """Give a watch of one counter, what stands for its thread, its handle and its journal."""
     journal = Journal(tmp_path / "journal.db")
     made = []
     plan = Plan("main", "TCPIP0::h::1::SOCKET", nominal=NOMINAL, tolerance=1e-9,
                 reference=REFERENCE)  # fmt: skip
-    run = Watch(
+    run = LiveWatch(
         [plan], journal=journal, lines=True, clock=StillClock(),
         acquire=lambda **asked: made.append(Deaf(**asked)) or made[0],
     )  # fmt: skip
     run.start()
-    yield run, made[0], Operating(run), tmp_path / "journal.db"
+    yield run, made[0], run.counter("main"), tmp_path / "journal.db"
     run.stop()
     journal.close()
 
 
-def now(run: Watch) -> Snapshot:
+def now(run: LiveWatch) -> Snapshot:
     """Return the newest state."""
-    return run.snapshot("main")
+    return run.counter("main").snapshot
 
 
 def noisy(count: int, level: float, seed: int = 5) -> np.ndarray:
@@ -107,9 +105,9 @@ def test_as_found_is_kept_when_the_first_nudge_comes(bench):
 
 def test_as_left_carries_its_budget(bench):
     """The sentence has value and uncertainty; the budget counts the stated reference."""
-    run, counter, operator, _ = bench
+    run, counter, handle, _ = bench
     counter.feed(noisy(60, 0.002))
-    said = operator.record("main", "as left")
+    said = handle.record("as left")
 
     records = now(run).records
     assert records is not None
@@ -125,20 +123,20 @@ def test_as_left_carries_its_budget(bench):
 
 def test_nothing_is_recorded_from_nothing(bench):
     """A sentence, and no record."""
-    run, _, operator, _ = bench
+    run, _, handle, _ = bench
     with pytest.raises(NoReadings, match="nothing to record"):
-        operator.record("main", "as found")
+        handle.record("as found")
 
     assert now(run).records is None
 
 
 def test_new_limits_hold_at_once_and_lose_nothing(bench):
     """Tolerance and settle limit are judged anew on what was measured."""
-    run, counter, operator, _ = bench
+    run, counter, handle, _ = bench
     counter.feed(noisy(40, 0.03))
     outside = now(run).numbers.tolerance
-    said = operator.change("main", "tolerance", "50 mHz")
-    operator.change("main", "settle", "1ppb/10s")
+    said = handle.change("tolerance", "50 mHz")
+    handle.change("settle", "1ppb/10s")
     counter.feed(noisy(20, 0.03), since=40)
 
     numbers = now(run).numbers
@@ -155,23 +153,22 @@ def test_new_limits_hold_at_once_and_lose_nothing(bench):
 
 def test_a_gate_is_asked_of_the_counter_and_nothing_else(bench):
     """It goes to the thread that owns the counter."""
-    _, counter, operator, _ = bench
-    operator.change("main", "gate", "2s")
+    _, counter, handle, _ = bench
+    handle.change("gate", "2s")
 
     assert counter.requests == [Setup(gate_s=2.0)]
 
 
 def test_another_nominal_begins_the_numbers_anew(bench):
     """Offsets from two nominals never meet in one estimate or one chart."""
-    run, counter, operator, _ = bench
+    run, counter, handle, _ = bench
     counter.feed(noisy(20, 0.03))
-    operator.change("main", "nominal", "10000001 Hz")
+    handle.change("nominal", "10000001 Hz")
     after = now(run)
 
     assert after.nominal_hz == 10_000_001
     assert after.numbers.estimate is None
-    assert run.trace("main", 100.0, 50).offset == ()
-    assert run.nominal("main") == Decimal("10000001.0")
+    assert run.counter("main").trace(100.0, 50).offset == ()
 
 
 @pytest.mark.parametrize(
@@ -181,11 +178,11 @@ def test_another_nominal_begins_the_numbers_anew(bench):
 )  # fmt: skip
 def test_what_is_no_quantity_changes_nothing(bench, setting, text):
     """A sentence, and all stays as it was."""
-    run, counter, operator, _ = bench
+    run, counter, handle, _ = bench
     counter.feed(noisy(5, 0.03))
     before = now(run)
     with pytest.raises(BenchwatchError):
-        operator.change("main", setting, text)
+        handle.change(setting, text)
 
     assert now(run) == before
     assert counter.requests == []
@@ -193,21 +190,21 @@ def test_what_is_no_quantity_changes_nothing(bench, setting, text):
 
 def test_the_nominal_as_it_was_changes_nothing(bench):
     """Typed again, it says so, and what is known stays."""
-    run, _, operator, _ = bench
+    run, _, handle, _ = bench
     before = now(run)
 
-    assert operator.change("main", "nominal", "10MHz") == "nominal 10 MHz, as it was"
+    assert handle.change("nominal", "10MHz") == "nominal 10 MHz, as it was"
     assert now(run).numbers == before.numbers
 
 
 def test_a_nominal_far_from_what_is_read_is_refused(bench):
     """Every reading would be refused under it; the sentence says both, and what to do."""
-    run, counter, operator, _ = bench
+    run, counter, handle, _ = bench
     run._clock.now_s += 20.0
     counter.feed(noisy(20, 0.03))
     before = now(run)
     with pytest.raises(UsageError, match=r"reads 10\.0000.* MHz.* nowhere near 5 MHz") as told:
-        operator.change("main", "nominal", "5MHz")
+        handle.change("nominal", "5MHz")
 
     assert "Type the nominal of the source that is connected" in str(told.value)
     assert now(run) == before
@@ -215,31 +212,31 @@ def test_a_nominal_far_from_what_is_read_is_refused(bench):
 
 def test_another_nominal_is_taken_once_the_source_is_gone(bench):
     """Nothing current speaks against it: another oscillator may be connected by now."""
-    run, counter, operator, _ = bench
+    run, counter, handle, _ = bench
     counter.feed(noisy(20, 0.03))
     run._clock.now_s += 60.0
-    operator.change("main", "nominal", "5MHz")
+    handle.change("nominal", "5MHz")
 
     assert now(run).nominal_hz == 5e6
 
 
 def test_as_left_from_an_old_reading_is_refused(bench):
     """The sentence says how old it is; nothing is put on record."""
-    run, counter, operator, _ = bench
+    run, counter, handle, _ = bench
     counter.feed(noisy(20, 0.03))
     run._clock.now_s += 28.0
     with pytest.raises(NoReadings, match="9 s old"):
-        operator.record("main", "as left")
+        handle.record("as left")
 
     assert now(run).records is None
 
 
 def test_as_left_with_the_tool_on_says_so_everywhere(bench):
     """In the sentence, the note, the record and the journal."""
-    run, counter, operator, path = bench
+    run, counter, handle, path = bench
     counter.feed(noisy(60, 0.002))
-    operator.touch("main", on=True)
-    said = operator.record("main", "as left")
+    handle.touch(on=True)
+    said = handle.record("as left")
     kept = [e for e in read_events(path, read_runs(path)[0]) if isinstance(e, Record)]
 
     assert said.endswith("; caution: tool on the trimmer")
@@ -250,9 +247,9 @@ def test_as_left_with_the_tool_on_says_so_everywhere(bench):
 
 def test_the_tool_and_its_pull(bench):
     """The step after the key is the tool's; as found is not frozen by it."""
-    run, counter, operator, _ = bench
+    run, counter, handle, _ = bench
     counter.feed(noisy(30, 0.01))
-    operator.touch("main", on=True)
+    handle.touch(on=True)
     trim = now(run).trim
 
     assert trim is not None

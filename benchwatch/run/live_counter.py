@@ -1,0 +1,140 @@
+"""The handle to one counter of a live watch: its state, and what the operator can do to it."""
+
+import math
+from decimal import Decimal
+
+from benchwatch.acquire import Acquisition
+from benchwatch.acquire.readings import PLAUSIBLE
+from benchwatch.clock import Clock
+from benchwatch.counter import Setup
+from benchwatch.errors import UsageError
+from benchwatch.estimate.results import SettleLimit
+from benchwatch.estimate.uncertainty.offset_record import RecordKind
+from benchwatch.pipeline.cautions import cautions_of
+from benchwatch.pipeline.event_log import settled_words, tolerance_words
+from benchwatch.pipeline.pipeline import Pipeline
+from benchwatch.plan import Setting
+from benchwatch.quantity import (
+    OffsetUnit,
+    format_duration,
+    format_frequency,
+    how_many,
+    parse_duration,
+    parse_fraction,
+    parse_frequency,
+    parse_settle,
+    write_fraction,
+)
+from benchwatch.snapshot import Snapshot, Trace
+from benchwatch.staleness import is_current
+
+
+class LiveCounter:
+    """One counter of a watch; every method returns at once and may be called from any thread.
+
+    Args:
+        pipeline: makes its snapshots.
+        clock: dates what the operator does.
+        origin_s: monotonic seconds at which the run began.
+    """
+
+    takes_commands = True
+    acquisition: Acquisition | None = None
+    """The thread that reads the counter; None before the run is started."""
+
+    def __init__(self, pipeline: Pipeline, clock: Clock, origin_s: float) -> None:
+        self.pipeline = pipeline
+        self._clock = clock
+        self._origin_s = origin_s
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """The newest state."""
+        return self.pipeline.snapshot
+
+    def trace(self, span_s: float, points: int) -> Trace:
+        """Return the last `span_s` seconds in at most `points` points."""
+        return self.pipeline.trace(span_s, points)
+
+    def touch(self, *, on: bool) -> None:
+        """Say that the tool is on the trimmer of the oscillator, or off."""
+        self.pipeline.touch(*self._now(), on=on)
+
+    def record(self, kind: RecordKind, unit: OffsetUnit | None = None) -> str:
+        """Put the present offset on record and say so in a sentence, in `unit`.
+
+        Raises:
+            NoReadings: there is nothing to record yet, or no readings come.
+        """
+        record = self.pipeline.record(kind, *self._now())
+        offset = write_fraction(record.offset, record.u, unit)
+        least = " (uncertainty at least that)" if record.budget.missing else ""
+        caution = cautions_of(record)
+        but = f"; caution: {caution}" if caution else ""
+        return f"{kind}: {offset}{least}, from {how_many(record.readings, 'reading')}{but}"
+
+    def change(self, setting: Setting, text: str) -> str:
+        """Change a setting to what was typed and say in a sentence what holds now.
+
+        A gate is set between two readings; what was read back shows in the next snapshots.
+
+        Raises:
+            QuantityError: the text is no such quantity.
+            UsageError: there is no such setting, or the counter reads nowhere near the nominal.
+        """
+        match setting:
+            case "tolerance":
+                limit = parse_fraction(text, self._nominal())
+                if limit <= 0:
+                    raise UsageError("a tolerance is above zero, such as 5ppb.")
+                self.pipeline.retune(*self._now(), tolerance=limit)
+                return tolerance_words(limit)
+            case "settle":
+                settle = SettleLimit(*parse_settle(text, self._nominal()))
+                self.pipeline.retune(*self._now(), settle=settle)
+                return settled_words(settle)
+            case "gate":
+                gate_s = parse_duration(text)
+                assert self.acquisition is not None
+                self.acquisition.request(Setup(gate_s=gate_s))
+                return f"asked the counter for a gate of {format_duration(gate_s)}"
+            case "nominal":
+                return self._change_nominal(parse_frequency(text))
+        raise UsageError(f"there is no setting '{setting}'.")
+
+    def _change_nominal(self, nominal: Decimal) -> str:
+        """Judge readings against `nominal` from the next one on; the numbers begin anew."""
+        if nominal == self._nominal():
+            return f"nominal {format_frequency(nominal)}, as it was"
+        self._refuse_far(nominal)
+        assert self.acquisition is not None
+        self.acquisition.renominate(nominal)
+        return f"nominal {format_frequency(nominal)}; the numbers begin anew"
+
+    def _refuse_far(self, nominal: Decimal) -> None:
+        """Refuse a nominal under which every reading of what is connected would be refused.
+
+        Raises:
+            UsageError: the current reading is nowhere near it.
+        """
+        now = self.snapshot
+        reading = now.reading
+        if reading is None or not is_current(now, self._now()[1]):
+            return  # another source may be connected by now
+        far = abs(reading.frequency_hz - float(nominal)) > float(PLAUSIBLE * nominal)
+        if not (far and math.isfinite(reading.frequency_hz)):
+            return
+        raise UsageError(
+            f"the counter reads {format_frequency(reading.frequency_hz)}, which is nowhere near "
+            f"{format_frequency(nominal)}: the nominal stays as it was. Type the nominal of the "
+            "source that is connected, or connect the other one first."
+        )
+
+    def _nominal(self) -> Decimal | None:
+        """Return the nominal in hertz; None while it is not known."""
+        hertz = self.snapshot.nominal_hz
+        return Decimal(repr(hertz)) if math.isfinite(hertz) else None
+
+    def _now(self) -> tuple[float, float]:
+        """Return the time: Unix seconds, and seconds of the run."""
+        return self._clock.utc(), self._clock.monotonic() - self._origin_s
