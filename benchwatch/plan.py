@@ -24,7 +24,7 @@ class CountedBy:
     """What counted the seconds."""
 
     source: TimeBaseSource = "unknown"
-    reference: Reference = field(default_factory=partial(Reference, OWN))
+    reference: Reference = field(default_factory=partial(Reference, name=OWN))
     """As the bench file states it; without a word in it, nothing but a name."""
 
 

@@ -17,11 +17,16 @@ from benchwatch.commands.common.output import (
 )
 from benchwatch.commands.common.visit_table import read_visits
 from benchwatch.errors import UsageError
-from benchwatch.estimate.ageing.ageing_forecast import Due, Forecast, due_by_any, outlook
+from benchwatch.estimate.ageing.ageing_forecast import (
+    AgeingForecast,
+    DueDate,
+    due_date,
+    forecast_ageing,
+)
 from benchwatch.estimate.ageing.ageing_laws import (
     FEWEST_TO_CHOOSE,
     Ageing,
-    Fit,
+    AgeingFit,
     fit_ageing,
 )
 from benchwatch.estimate.derived_frequencies import DAY_S
@@ -75,9 +80,16 @@ def ageing(
     found = fit_ageing(days, visits.offsets, origin_known=since is not None)
     ahead = ahead_s / DAY_S
     step = ahead / STEPS
-    rows = [outlook(found, found.last_days + k * step, share) for k in range(STEPS + 1)]
-    leaves = None if tolerance is None else due_by_any(found, tolerance, ahead, share)
-    shown = _Shown(found, rows, leaves, origin_s, share, tolerance)
+    rows = [forecast_ageing(found, found.last_days + k * step, share) for k in range(STEPS + 1)]
+    leaves = None if tolerance is None else due_date(found, tolerance, ahead, share)
+    shown = _Shown(
+        found=found,
+        forecasts=rows,
+        leaves=leaves,
+        origin_s=origin_s,
+        coverage=share,
+        tolerance=tolerance,
+    )
     if found.origin_matters:
         note(_origin_sentence(found, shown.unit))
     if as_json:
@@ -86,13 +98,13 @@ def ageing(
         shown.people()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Shown:
     """Everything that is printed, in either form."""
 
     found: Ageing
-    outlook: list[Forecast]
-    leaves: Due | None
+    forecasts: list[AgeingForecast]
+    leaves: DueDate | None
     origin_s: float
     coverage: float
     tolerance: float | None
@@ -106,7 +118,7 @@ class _Shown:
         for fit in (self.found.best, self.found.other, *self.found.began_earlier):
             if fit is not None:
                 put_json(self._law(fit))
-        for row in self.outlook:
+        for row in self.forecasts:
             put_json(
                 {"kind": "forecast", "date": self.date(row.days), "offset": row.offset,
                  "low": row.low, "high": row.high, "coverage": self.coverage}
@@ -120,7 +132,7 @@ class _Shown:
                  "horizon_s": self.leaves.horizon_days * DAY_S}
             )  # fmt: skip
 
-    def _law(self, fit: Fit) -> dict[str, object]:
+    def _law(self, fit: AgeingFit) -> dict[str, object]:
         return {
             "kind": "ageing", "law": fit.law, "chosen": fit is self.found.best,
             "per_decade": fit.per_decade,
@@ -144,7 +156,7 @@ class _Shown:
                 _band(row.low, unit),
                 _band(row.high, unit),
             ]
-            for row in self.outlook
+            for row in self.forecasts
         ]
         first = "offset" if not rivals else best.law
         names = (first, *map(_rival_name, rivals), f"{self.coverage * 100:g} % from", "to")
@@ -155,7 +167,7 @@ class _Shown:
     @property
     def unit(self) -> OffsetUnit:
         """One unit for all that is printed."""
-        sizes = [abs(row.offset) for row in self.outlook]
+        sizes = [abs(row.offset) for row in self.forecasts]
         return offset_unit(max(*sizes, self.tolerance or 0.0))
 
     def _evidence(self, unit: OffsetUnit) -> str:
@@ -170,7 +182,7 @@ class _Shown:
         size = "without scatter" if math.isinf(margin) else f"AICc lower by {margin:.1f}"
         return f"Against {other.law}: {size}, {how}. {other.law}: {_rate(other, unit)}"
 
-    def _due(self, leaves: Due, tolerance: float, unit: OffsetUnit) -> str:
+    def _due(self, leaves: DueDate, tolerance: float, unit: OffsetUnit) -> str:
         limit = f"{tolerance / unit.size:g} {unit.name}"
         horizon = format_duration(leaves.horizon_days * DAY_S)
         if leaves.expected_days is None:
@@ -188,7 +200,7 @@ class _Shown:
         return f"{sentence}; earliest {earliest}, latest {latest}."
 
 
-def _rival_name(fit: Fit) -> str:
+def _rival_name(fit: AgeingFit) -> str:
     return f"from {fit.earlier_days:g} d earlier" if fit.earlier_days else fit.law
 
 
@@ -204,14 +216,14 @@ def _origin_sentence(found: Ageing, unit: OffsetUnit) -> str:
     )
 
 
-def _u_shown(fit: Fit) -> float | None:
+def _u_shown(fit: AgeingFit) -> float | None:
     """Uncertainty of what is stated: a decade for the logarithmic law, a day for the linear."""
     if fit.u_slope is None or fit.per_decade is None:
         return fit.u_slope
     return fit.u_slope * math.log(10.0)
 
 
-def _rate(fit: Fit, unit: OffsetUnit) -> str:
+def _rate(fit: AgeingFit, unit: OffsetUnit) -> str:
     u = _u_shown(fit)
     if fit.per_decade is not None:
         return f"{write_fraction(fit.per_decade, u, unit)} per decade of time"

@@ -14,7 +14,7 @@ from benchwatch.commands.common.output import note, put, read_coverage, read_mom
 from benchwatch.commands.common.record_text import put_record_json, record_text
 from benchwatch.commands.common.recording_options import FileStated, file_options
 from benchwatch.commands.common.stated_time_bases import bench_option, plan_of
-from benchwatch.commands.common.steady_part import Track, steady_part
+from benchwatch.commands.common.steady_part import SteadyPart, steady_part
 from benchwatch.commands.common.time_range import (
     Since,
     Stretch,
@@ -182,7 +182,9 @@ def budget(
     known_s = np.array(track.times_s)[np.isfinite(track.offsets)]
     how = since or ("typed" if from_text or to_text or last_s else "whole")
     how = "nudge" if how != "settled" and track.nudges and kind == "as left" else how
-    stretch = Stretch(float(known_s[0]), float(known_s[-1]), how, track.spikes)
+    stretch = Stretch(
+        begin_s=float(known_s[0]), end_s=float(known_s[-1]), since=how, spikes=track.spikes
+    )
     if as_json:
         put_record_json(record, share, stretch.told(recording))
         return
@@ -214,7 +216,7 @@ def _typed_rows(
 
 def _track(
     recording: Recording, rows: slice, kind: RecordKind, plan: Plan, settle: SettleLimit | None
-) -> Track:
+) -> SteadyPart:
     """Return the steady part of some rows, with the spikes that the whole recording shows."""
     wild = spikes_of(recording)
     first_s, last_s = float(recording.time_s[rows.start]), float(recording.time_s[rows.stop - 1])
@@ -227,7 +229,7 @@ def _track(
     return steady_part(events, kind, plan, settle=settle, wild_s=wild_s)
 
 
-def _settled(recording: Recording, track: Track, *, limited: bool) -> Track:
+def _settled(recording: Recording, track: SteadyPart, *, limited: bool) -> SteadyPart:
     """Return what came since it settled."""
     if track.settled_s is not None:
         return track.since(track.settled_s)

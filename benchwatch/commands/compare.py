@@ -22,13 +22,13 @@ from benchwatch.estimate.comparison.counter_comparison import (
 )
 from benchwatch.estimate.comparison.matched_readings import align
 from benchwatch.estimate.comparison.time_base_claims import (
-    Claim,
-    Claims,
-    Counted,
+    RunTimeBase,
+    TimeBaseClaim,
+    TimeBaseClaims,
     claim_of_majority,
     claims_on_reference,
-    counted_by,
     no_claim,
+    run_time_base,
 )
 from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.quantity import (
@@ -45,14 +45,14 @@ HAT = 3
 """Counters whose noise a three-cornered hat can part; more would give several answers each."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Compared:
     """Everything that is printed, in either form."""
 
-    counted: dict[str, Counted]
+    counted: dict[str, RunTimeBase]
     """What counted each counter, as far as its recording tells."""
     pairs: tuple[Difference, ...]
-    claims: tuple[Claim, ...]
+    claims: tuple[TimeBaseClaim, ...]
     refused: tuple[str, ...]
     """Sentences on what can't be claimed."""
     hat: tuple[HatRow, ...]
@@ -98,11 +98,11 @@ def compare(
         )
     matched, own, step_s = _matched(recordings, window_s)
     counted = {
-        name: counted_by(own[name], external=recording.time_base == "external")
+        name: run_time_base(own[name], external=recording.time_base == "external")
         for name, recording in recordings.items()
     }
     pairs = differences(matched, step_s)
-    on_reference = Claims((), ())
+    on_reference = TimeBaseClaims((), ())
     if reference is not None:
         of_bench = plan_of(recordings[reference], bench_file).reference or Reference()
         u = of_bench.u_now if reference_u is None else reference_u
@@ -120,12 +120,12 @@ def compare(
     made, refused = on_reference.made + majority.made, on_reference.refused + majority.refused
     unsaid = None if made or refused else no_claim(counted)
     shown = Compared(
-        counted,
-        pairs,
-        made,
-        refused if unsaid is None else (unsaid,),
-        hat_rows(matched, step_s) if len(matched) == HAT else (),
-        share,
+        counted=counted,
+        pairs=pairs,
+        claims=made,
+        refused=refused if unsaid is None else (unsaid,),
+        hat=hat_rows(matched, step_s) if len(matched) == HAT else (),
+        coverage=share,
     )
     if as_json:
         _put_lines(shown)
@@ -222,7 +222,7 @@ def compared_text(shown: Compared) -> str:
 
 UNKNOWN_U = " (state --reference-u for its uncertainty)"
 
-COUNTED_WORDS: dict[Counted, str] = {
+COUNTED_WORDS: dict[RunTimeBase, str] = {
     "internal": "its own oscillator",
     "external": "an external time base",
     "changing": "its own oscillator for a part",
@@ -237,12 +237,12 @@ def _unit(shown: Compared) -> OffsetUnit:
     return offset_unit(max(sizes))
 
 
-def _counted_text(counted: dict[str, Counted]) -> str:
+def _counted_text(counted: dict[str, RunTimeBase]) -> str:
     told = "; ".join(f"{name}: {COUNTED_WORDS[how]}" for name, how in counted.items())
     return f"Counted by, as the recordings tell: {told}."
 
 
-def _claim_text(claim: Claim, unit: OffsetUnit) -> str:
+def _claim_text(claim: TimeBaseClaim, unit: OffsetUnit) -> str:
     base = claim.base
     off = write_fraction(base.offset, base.u, unit)
     if claim.against is None:

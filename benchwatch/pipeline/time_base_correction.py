@@ -92,7 +92,7 @@ def time_base_of(plan: Plan, source: TimeBaseSource, recorded: float | None = No
     stated = {"external": plan.reference, "internal": plan.own_time_base}.get(source)
     if stated is not None:
         return stated
-    return Reference("reference" if source == "external" else OWN, offset=recorded or 0.0)
+    return Reference(name="reference" if source == "external" else OWN, offset=recorded or 0.0)
 
 
 def put_right(reading: Reading, time_base: float, nominal_hz: float) -> Reading:

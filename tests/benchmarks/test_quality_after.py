@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from stability_kit import FloatArray, made_phase
 
-from benchwatch.estimate.ageing.ageing_forecast import outlook
+from benchwatch.estimate.ageing.ageing_forecast import forecast_ageing
 from benchwatch.estimate.ageing.ageing_laws import fit_ageing
 from benchwatch.estimate.stability import (
     phase_of_offsets,
@@ -125,7 +125,7 @@ def test_ageing_band(kind: str, visits: int) -> None:
         else:
             y = size * (np.log(at) / np.ptp(np.log(days)) - rng.uniform(0.3, 1.0) * at / span)
         y = y + rng.normal(size=at.size)
-        band = outlook(fit_ageing(days.tolist(), y[:-1].tolist()), float(at[-1]))
+        band = forecast_ageing(fit_ageing(days.tolist(), y[:-1].tolist()), float(at[-1]))
         assert band.low is not None
         assert band.high is not None
         held += band.low <= y[-1] <= band.high

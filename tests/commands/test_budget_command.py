@@ -13,7 +13,7 @@ from benchwatch.commands.common.record_text import record_text
 from benchwatch.commands.common.steady_part import steady_part
 from benchwatch.errors import BenchwatchError, FileError, NoReadings, QuantityError, UsageError
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-from benchwatch.estimate.uncertainty.uncertainty_budget import Budget, Line
+from benchwatch.estimate.uncertainty.uncertainty_budget import Budget, BudgetRow
 from benchwatch.reading import Gap, Reading
 
 STATED = ("--reference-u", "2e-11", "--calibrated", "90d", "--reference-ageing", "1e-12/1d")
@@ -208,8 +208,16 @@ def test_gaps_are_kept_as_nan() -> None:
 
     def reading(at: float, *flags: str) -> Reading:
         return Reading(
-            "main", at, at, 1.0, "", 1e7, 0.0, 1e-9, flags=frozenset(flags)  # type: ignore[arg-type]
-        )  # fmt: skip
+            "main",
+            at,
+            at,
+            1.0,
+            "",
+            1e7,
+            0.0,
+            1e-9,
+            flags=frozenset(flags),  # type: ignore[arg-type]
+        )
 
     track = steady_part(
         [reading(0.0), Gap("main", 1.0, 1.0, 5.0, "no reply"), reading(7.0, "repeat"), reading(8.0)]
@@ -230,8 +238,16 @@ def test_endless_degrees_of_freedom_in_a_word() -> None:
     """Half a billion of them are unlimited; sixteen stay sixteen (GUM, table G.2)."""
 
     def total(dof: float) -> str:
-        parts = (Line("noise", "made", 1e-10, "type A", dof),)
-        made = OffsetRecord("as left", "main", 1e7, None, 60.0, 60, Budget(parts))
+        parts = (BudgetRow(name="noise", source="made", u=1e-10, distribution="type A", dof=dof),)
+        made = OffsetRecord(
+            kind="as left",
+            counter="main",
+            nominal_hz=1e7,
+            utc_s=None,
+            span_s=60.0,
+            readings=60,
+            budget=Budget(parts),
+        )
         return record_text(made, 0.95)
 
     assert "unlimited degrees of freedom, k = 1.96" in total(569547201553624.0)

@@ -17,7 +17,7 @@ from benchwatch.estimate.trim.mean_pull import Pull
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.estimate.trim.trim_hint import Hint, Judgement
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-from benchwatch.estimate.uncertainty.uncertainty_budget import Line as BudgetLine
+from benchwatch.estimate.uncertainty.uncertainty_budget import BudgetRow as BudgetLine
 from benchwatch.reading import Reading
 from benchwatch.snapshot import ElsewhereNow, Snapshot, WarmUp
 

@@ -120,13 +120,23 @@ def record(kind: str, offset: float, **changes: Any) -> OffsetRecord:
     """Make a recorded offset with the budget of a counter on a reference."""
     budget = offset_budget(
         offset,
-        noise=Noise(4.1e-11, 11.0, 30.0),
+        noise=Noise(u=4.1e-11, dof=11.0, averaging_s=30.0),
         resolution=1e-11,
         drift_per_s=-2.3e-13,
         span_s=30.0,
-        reference=Reference("station reference", 5e-11, source="certificate, half of U (k = 2)"),
+        reference=Reference(
+            name="station reference", u=5e-11, source="certificate, half of U (k = 2)"
+        ),
     )
-    made = OffsetRecord(kind, "main", NOMINAL_HZ, 1_935_000_000.0, 30.0, 30, budget)  # type: ignore[arg-type]
+    made = OffsetRecord(
+        kind=kind,
+        counter="main",
+        nominal_hz=NOMINAL_HZ,
+        utc_s=1_935_000_000.0,
+        span_s=30.0,
+        readings=30,
+        budget=budget,
+    )  # type: ignore[arg-type]
     return replace(made, **changes)
 
 

@@ -33,8 +33,8 @@ from benchwatch.screen.text.shared_rows import counter_line
 from benchwatch.snapshot import LinkStatus
 
 OFF = 5e-9
-HOUSE = Reference("house reference", u=1e-10, offset=OFF, ageing_per_s=0.0)
-OWN = Reference("counter's time base", u=2e-9, offset=-2e-8)
+HOUSE = Reference(name="house reference", u=1e-10, offset=OFF, ageing_per_s=0.0)
+OWN = Reference(name="counter's time base", u=2e-9, offset=-2e-8)
 PLAN = Plan("main", "lines", nominal=NOMINAL, tolerance=4e-9, reference=HOUSE)
 BENCH = """
 [reference]

@@ -20,7 +20,7 @@ from benchwatch.snapshot import LinkStatus, Snapshot
 CONNECTED = Connection(
     LinkStatus("reading", 0.5), Identity("SIMULATED"), TimeBase("external"), 1.0, NOMINAL
 )
-REFERENCE = Reference("station reference", 2e-11)
+REFERENCE = Reference(name="station reference", u=2e-11)
 
 
 class Deaf:

@@ -13,7 +13,7 @@ from benchwatch.commands.common.output import note
 from benchwatch.recording import COLUMNS, Column, Recording, read_recording, read_recordings
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FileStated:
     """What was typed of the files."""
 
@@ -81,6 +81,10 @@ def file_options(command: Callable[..., Any]) -> Callable[..., Any]:
         wraps: Decimal | None,
         **rest: Any,
     ) -> Any:
-        return command(*args, stated=FileStated(nominal, column, interval_s, wraps), **rest)
+        return command(
+            *args,
+            stated=FileStated(nominal=nominal, column=column, interval_s=interval_s, wraps_s=wraps),
+            **rest,
+        )
 
     return with_files

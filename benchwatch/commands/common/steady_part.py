@@ -16,8 +16,8 @@ from benchwatch.plan import CountedBy, Plan
 from benchwatch.reading import UNFIT, Gap, Reading
 
 
-@dataclass(slots=True)
-class Track:
+@dataclass(slots=True, kw_only=True)
+class SteadyPart:
     """The readings of a run that count; nan stands for a gap."""
 
     times_s: list[float]
@@ -38,11 +38,18 @@ class Track:
         """How many readings there are."""
         return sum(map(math.isfinite, self.offsets))
 
-    def since(self, at_s: float) -> "Track":
+    def since(self, at_s: float) -> "SteadyPart":
         """Return what begins at `at_s`."""
         first = bisect_left(self.times_s, at_s)
         times_s, offsets = self.times_s[first:], self.offsets[first:]
-        return Track(times_s, offsets, self.nudges, self.changes, self.by, self.spikes)
+        return SteadyPart(
+            times_s=times_s,
+            offsets=offsets,
+            nudges=self.nudges,
+            changes=self.changes,
+            by=self.by,
+            spikes=self.spikes,
+        )
 
 
 @dataclass(slots=True)
@@ -70,7 +77,7 @@ def steady_part(
     *,
     settle: SettleLimit | None = None,
     wild_s: frozenset[float] = frozenset(),
-) -> Track:
+) -> SteadyPart:
     """Keep what came since the last nudge or, as found, before the first, by one time base.
 
     Nudges are those that `find_changes` finds, spikes those of `estimate.spikes` and those
@@ -118,7 +125,7 @@ def _parts(events: Iterable[Reading | Gap], plan: Plan, wild_s: frozenset[float]
     return parts
 
 
-def _track(part: _Part, kind: RecordKind, settle: SettleLimit | None) -> Track:
+def _track(part: _Part, kind: RecordKind, settle: SettleLimit | None) -> SteadyPart:
     """Cut a part at its first turn or its last."""
     times_s, offsets = np.array(part.times_s), np.array(part.offsets)
     wild = spikes(offsets)
@@ -136,4 +143,12 @@ def _track(part: _Part, kind: RecordKind, settle: SettleLimit | None) -> Track:
     if settled_s is not None and not (kept_s and kept_s[0] <= settled_s <= kept_s[-1]):
         settled_s = None
     left_out = int((wild | np.array(part.flagged, dtype=bool))[first:last].sum())
-    return Track(kept_s, kept, nudges, 0, part.by, left_out, settled_s)
+    return SteadyPart(
+        times_s=kept_s,
+        offsets=kept,
+        nudges=nudges,
+        changes=0,
+        by=part.by,
+        spikes=left_out,
+        settled_s=settled_s,
+    )

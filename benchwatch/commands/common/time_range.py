@@ -50,7 +50,7 @@ def stretch_options(command: _Command) -> _Command:
     return command
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stretch:
     """A part of a run, in the file's own seconds, both ends included."""
 
@@ -70,7 +70,7 @@ class Stretch:
         }  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Chosen:
     """What of a recording is used."""
 
@@ -131,9 +131,12 @@ def choose(
     if not np.isfinite(offsets[rows]).any():
         raise NoReadings(f"{recording.source} has no usable reading in that part.")
     stretch = Stretch(
-        float(time_s[rows.start]), float(time_s[rows.stop - 1]), how, int(wild[rows].sum())
+        begin_s=float(time_s[rows.start]),
+        end_s=float(time_s[rows.stop - 1]),
+        since=how,
+        spikes=int(wild[rows].sum()),
     )
-    return Chosen(rows, offsets, wild, stretch, changes)
+    return Chosen(rows=rows, offsets=offsets, wild=wild, stretch=stretch, changes=changes)
 
 
 def typed_rows(recording: Recording, from_text: str | None, to_text: str | None) -> slice:

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.errors import UsageError
-from benchwatch.estimate.ageing.ageing_laws import Ageing, Fit
-from benchwatch.estimate.ageing.ageing_spread import Spread
+from benchwatch.estimate.ageing.ageing_laws import Ageing, AgeingFit
+from benchwatch.estimate.ageing.ageing_spread import AgeingSpread
 from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE
 
 FloatArray = NDArray[np.float64]
@@ -29,8 +29,8 @@ BAND_BISECTIONS: Final = 16
 """The same for the ends of the band, which are looked for more closely soon after the visits."""
 
 
-@dataclass(frozen=True, slots=True)
-class Forecast:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgeingForecast:
     """Expected offset at `days`, and the band a further visit is expected in."""
 
     days: float
@@ -39,8 +39,8 @@ class Forecast:
     high: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class Due:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DueDate:
     """When the offset leaves its tolerance, in days on the fit's time; None: not in the horizon."""
 
     expected_days: float | None
@@ -52,24 +52,28 @@ class Due:
     """Looked this far, from the last visit."""
 
 
-def outlook(ageing: Ageing, days: float, coverage: float = DEFAULT_COVERAGE) -> Forecast:
+def forecast_ageing(
+    ageing: Ageing, days: float, coverage: float = DEFAULT_COVERAGE
+) -> AgeingForecast:
     """Say what a visit at `days` is expected to find, by all that the visits leave open."""
     spread = ageing.spread()
     if spread is not None:
         best = ageing.best.at(days)
         low, high = spread.band(np.array([days]), coverage)
-        return Forecast(days, best, min(float(low[0]), best), max(float(high[0]), best))
-    each = [forecast(fit, days, coverage) for fit in ageing.open]
+        return AgeingForecast(
+            days=days, offset=best, low=min(float(low[0]), best), high=max(float(high[0]), best)
+        )
+    each = [forecast_by_law(fit, days, coverage) for fit in ageing.open]
     lows = [one.low for one in each if one.low is not None]
     highs = [one.high for one in each if one.high is not None]
     if len(lows) < len(each):
         return each[0]
-    return Forecast(days, each[0].offset, min(lows), max(highs))
+    return AgeingForecast(days=days, offset=each[0].offset, low=min(lows), high=max(highs))
 
 
-def due_by_any(
+def due_date(
     ageing: Ageing, tolerance: float, horizon_days: float, coverage: float = DEFAULT_COVERAGE
-) -> Due:
+) -> DueDate:
     """Find when ±`tolerance` is left after the last visit, by all that the visits leave open.
 
     Raises:
@@ -78,21 +82,23 @@ def due_by_any(
     spread = ageing.spread()
     if spread is not None:
         return _due_by_spread(ageing, spread, tolerance, horizon_days, coverage)
-    each = [due(fit, tolerance, ageing.last_days, horizon_days, coverage) for fit in ageing.open]
+    each = [
+        due_by_law(fit, tolerance, ageing.last_days, horizon_days, coverage) for fit in ageing.open
+    ]
     earliest = [one.earliest_days for one in each if one.earliest_days is not None]
     latest = [one.latest_days for one in each if one.latest_days is not None]
-    return Due(
-        each[0].expected_days,
-        min(earliest, default=None),
-        max(latest) if len(latest) == len(each) else None,
-        horizon_days,
+    return DueDate(
+        expected_days=each[0].expected_days,
+        earliest_days=min(earliest, default=None),
+        latest_days=max(latest) if len(latest) == len(each) else None,
+        horizon_days=horizon_days,
     )
 
 
 def _due_by_spread(
-    ageing: Ageing, spread: Spread, tolerance: float, horizon_days: float, coverage: float
-) -> Due:
-    best = due(ageing.best, tolerance, ageing.last_days, horizon_days, coverage)
+    ageing: Ageing, spread: AgeingSpread, tolerance: float, horizon_days: float, coverage: float
+) -> DueDate:
+    best = due_by_law(ageing.best, tolerance, ageing.last_days, horizon_days, coverage)
     at = ageing.last_days + horizon_days * np.linspace(0.0, 1.0, BAND_POINTS) ** 2
 
     def crossing(side: int) -> float | None:
@@ -117,24 +123,31 @@ def _due_by_spread(
         earliest = min(earliest, expected)
     if expected is not None and latest is not None:
         latest = max(latest, expected)
-    return Due(expected, earliest if earliest is not None else expected, latest, horizon_days)
+    return DueDate(
+        expected_days=expected,
+        earliest_days=earliest if earliest is not None else expected,
+        latest_days=latest,
+        horizon_days=horizon_days,
+    )
 
 
-def forecast(fit: Fit, days: float, coverage: float = DEFAULT_COVERAGE) -> Forecast:
+def forecast_by_law(
+    fit: AgeingFit, days: float, coverage: float = DEFAULT_COVERAGE
+) -> AgeingForecast:
     """Say what a visit at `days` is expected to find."""
     offset, half = fit.at(days), fit.half_width(days, coverage)
     if half is None:
-        return Forecast(days, offset, None, None)
-    return Forecast(days, offset, offset - half, offset + half)
+        return AgeingForecast(days=days, offset=offset, low=None, high=None)
+    return AgeingForecast(days=days, offset=offset, low=offset - half, high=offset + half)
 
 
-def due(
-    fit: Fit,
+def due_by_law(
+    fit: AgeingFit,
     tolerance: float,
     last_days: float,
     horizon_days: float,
     coverage: float = DEFAULT_COVERAGE,
-) -> Due:
+) -> DueDate:
     """Find when ±`tolerance` is left, between `last_days` and `horizon_days` later.
 
     Raises:
@@ -153,9 +166,16 @@ def due(
     end = last_days + horizon_days
     expected = _first_above(beyond(0), last_days, end)
     if fit.scatter is None:
-        return Due(expected, None, None, horizon_days)
+        return DueDate(
+            expected_days=expected, earliest_days=None, latest_days=None, horizon_days=horizon_days
+        )
     earliest = _first_above(beyond(1), last_days, end)
-    return Due(expected, earliest, _first_above(beyond(-1), last_days, end), horizon_days)
+    return DueDate(
+        expected_days=expected,
+        earliest_days=earliest,
+        latest_days=_first_above(beyond(-1), last_days, end),
+        horizon_days=horizon_days,
+    )
 
 
 def _first_above(excess: Callable[[float], float], start: float, end: float) -> float | None:

@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.errors import NoReadings, UsageError
-from benchwatch.estimate.ageing.ageing_spread import Spread, spread_of
+from benchwatch.estimate.ageing.ageing_spread import AgeingSpread, spread_of
 from benchwatch.estimate.regression import Line, fit_line
 from benchwatch.estimate.uncertainty.uncertainty_budget import coverage_factor
 
@@ -43,7 +43,7 @@ ROUNDING: Final = 1e-13
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class AgeingFit:
     """One law, fitted: a straight line over ln(t) or over t, t in days."""
 
     law: Law
@@ -100,18 +100,18 @@ class Fit:
         return math.log(days + self.earlier_days) if self.law == "logarithmic" else days
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Ageing:
     """Both laws, and which of them the visits speak for."""
 
-    best: Fit
-    other: Fit | None
+    best: AgeingFit
+    other: AgeingFit | None
     """The law that fits less well; None with two visits, which any law fits."""
     aicc_margin: float | None
     """How much larger the AICc of `other` is."""
     first_days: float
     last_days: float
-    began_earlier: tuple[Fit, ...] = ()
+    began_earlier: tuple[AgeingFit, ...] = ()
     """The logarithmic law from earlier beginnings, as far as the visits leave them open."""
     visits: tuple[tuple[float, ...], tuple[float, ...]] = ((), ())
     """Days and offsets of what was fitted."""
@@ -123,12 +123,12 @@ class Ageing:
         """True when enough visits speak clearly enough for the better law."""
         return self.aicc_margin is not None and _clear(self.aicc_margin, self.best.visits)
 
-    def spread(self) -> Spread | None:
+    def spread(self) -> AgeingSpread | None:
         """Work out what the visits leave open beyond these fits; None where nothing scatters."""
         return spread_of(*self.visits, self.beginnings) if self.best.scatter else None
 
     @property
-    def open(self) -> tuple[Fit, ...]:
+    def open(self) -> tuple[AgeingFit, ...]:
         """All that the visits leave open, the best first."""
         other = () if self.other is None or self.told_apart else (self.other,)
         return (self.best, *other, *self.began_earlier)
@@ -169,7 +169,7 @@ def fit_ageing(
     first, last = float(t.min()), float(t.max())
     linear = _fit("linear", t, y)
     if np.unique(t).size == 2:
-        return Ageing(linear, None, None, first, last)
+        return Ageing(best=linear, other=None, aicc_margin=None, first_days=first, last_days=last)
     logarithmic = _fit("logarithmic", np.log(t), y)
     margin = _margin(linear, logarithmic)
     best, other = (logarithmic, linear) if margin > 0 else (linear, logarithmic)
@@ -183,30 +183,30 @@ def fit_ageing(
     )
     left_open = tuple(fit for fit in earlier if not _clear(_margin(fit, best), t.size))
     return Ageing(
-        best,
-        other,
-        abs(margin),
-        first,
-        last,
-        left_open,
-        (tuple(t.tolist()), tuple(y.tolist())),
-        (0.0,) if origin_known else (0.0, *EARLIER_DAYS),
+        best=best,
+        other=other,
+        aicc_margin=abs(margin),
+        first_days=first,
+        last_days=last,
+        began_earlier=left_open,
+        visits=(tuple(t.tolist()), tuple(y.tolist())),
+        beginnings=(0.0,) if origin_known else (0.0, *EARLIER_DAYS),
     )
 
 
-def _fit(law: Law, x: NDArray[np.float64], y: NDArray[np.float64]) -> Fit:
+def _fit(law: Law, x: NDArray[np.float64], y: NDArray[np.float64]) -> AgeingFit:
     """Fit a line; what rounding leaves over counts as no scatter."""
     line = fit_line(x, y)
     if line.residual_sd <= ROUNDING * float(np.abs(y).max()):
         line = replace(line, residual_sd=0.0, u_slope=0.0, u_level=0.0)
-    return Fit(law, line)
+    return AgeingFit(law, line)
 
 
 def _clear(margin: float, visits: int) -> bool:
     return visits >= FEWEST_TO_CHOOSE and margin > CLEAR
 
 
-def _margin(one: Fit, two: Fit) -> float:
+def _margin(one: AgeingFit, two: AgeingFit) -> float:
     """AICc of one fit minus that of the other."""
     ours, theirs = one.scatter or 0.0, two.scatter or 0.0
     if ours == theirs:

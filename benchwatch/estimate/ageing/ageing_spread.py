@@ -35,8 +35,8 @@ LEAST_WEIGHT: Final = 1e-3
 BISECTIONS: Final = 35
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Spread:
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class AgeingSpread:
     """A mixture of forecasts; everything below in the unit of the offsets."""
 
     days: FloatArray
@@ -92,7 +92,7 @@ class Spread:
 
 def spread_of(
     days: Sequence[float], offsets: Sequence[float], earlier: Sequence[float] = (0.0,)
-) -> Spread | None:
+) -> AgeingSpread | None:
     """Weigh what visits leave open.
 
     Args:
@@ -123,15 +123,15 @@ def spread_of(
     weight = np.exp(log_weight - log_weight.max())
     kept = weight > LEAST_WEIGHT
     scale = size * np.sqrt(misfit[kept] / (n - 1))
-    return Spread(
-        t,
-        float(y.mean()),
-        weight[kept] / weight[kept].sum(),
-        laws[kept],
-        scale,
-        size * (solved[kept] @ free.T),
-        free @ inverse[kept] @ free.T,
-        float(n - 1),
+    return AgeingSpread(
+        days=t,
+        level=float(y.mean()),
+        weight=weight[kept] / weight[kept].sum(),
+        laws=laws[kept],
+        scale=scale,
+        solved=size * (solved[kept] @ free.T),
+        inverse=free @ inverse[kept] @ free.T,
+        dof=float(n - 1),
     )
 
 
@@ -142,7 +142,7 @@ def _joined(values: FloatArray) -> FloatArray:
 
 
 def _hypotheses(earlier: Sequence[float]) -> tuple[FloatArray, FloatArray]:
-    """Return every hypothesis, as in `Spread.laws`, and the belief in each."""
+    """Return every hypothesis, as in `AgeingSpread.laws`, and the belief in each."""
     rows, belief = [], []
     for amount in (AMOUNTS**2).tolist():
         for walk in WALKS.tolist():

@@ -31,7 +31,7 @@ FEWEST_TERMS: Final = 8
 """Differences in a variance below which a hat is not tried."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
     """Mean of what `first` reads minus what `second` reads, fractional."""
 
@@ -84,7 +84,16 @@ def differences(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[
             raise NoReadings(f"'{first}' and '{second}' have no reading in common.")
         noise = noise_of_mean(apart, interval_s)
         u, dof = (None, 1.0) if noise is None else (noise.u, noise.dof)
-        found.append(Difference(first, second, float(np.nanmean(apart)), u, dof, count))
+        found.append(
+            Difference(
+                first=first,
+                second=second,
+                mean=float(np.nanmean(apart)),
+                u=u,
+                dof=dof,
+                readings=count,
+            )
+        )
     return tuple(found)
 
 

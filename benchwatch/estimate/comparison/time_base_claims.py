@@ -23,12 +23,12 @@ from benchwatch.estimate.comparison.counter_comparison import (
 
 FloatArray = NDArray[np.float64]
 
-Counted = Literal["internal", "external", "unknown", "changing"]
+RunTimeBase = Literal["internal", "external", "unknown", "changing"]
 """What counted a run: ``changing`` where only a part of it was counted by the own oscillator."""
 
 
-@dataclass(frozen=True, slots=True)
-class Claim:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeBaseClaim:
     """An offset of a time base, and the condition under which it is true."""
 
     base: TimeBaseOffset
@@ -40,14 +40,14 @@ class Claim:
 
 
 @dataclass(frozen=True, slots=True)
-class Claims:
+class TimeBaseClaims:
     """What can be said, and sentences on what can't."""
 
-    made: tuple[Claim, ...]
+    made: tuple[TimeBaseClaim, ...]
     refused: tuple[str, ...]
 
 
-def counted_by(own: FloatArray, *, external: bool = False) -> Counted:
+def run_time_base(own: FloatArray, *, external: bool = False) -> RunTimeBase:
     """Say what counted a run.
 
     Args:
@@ -66,13 +66,13 @@ def counted_by(own: FloatArray, *, external: bool = False) -> Counted:
 def claims_on_reference(
     readings: Mapping[str, FloatArray],
     own: Mapping[str, FloatArray],
-    counted: Mapping[str, Counted],
+    counted: Mapping[str, RunTimeBase],
     *,
     reference: str,
     interval_s: float,
     u_reference: float | None = None,
     reference_offset: float = 0.0,
-) -> Claims:
+) -> TimeBaseClaims:
     """Say how far the other time bases are off, with `reference` on the reference.
 
     Readings that `reference` took on its own oscillator prove nothing and are left out; of a
@@ -80,8 +80,8 @@ def claims_on_reference(
 
     Args:
         readings: matched offsets as for `differences`.
-        own: as for `counted_by`, matched likewise.
-        counted: what `counted_by` says of each.
+        own: as for `run_time_base`, matched likewise.
+        counted: what `run_time_base` says of each.
         reference: the counter that is said to run on the reference.
         interval_s: from one matched set to the next.
         u_reference: standard uncertainty of the reference; None when not stated.
@@ -92,9 +92,9 @@ def claims_on_reference(
             f"{reference} is named as the one on the reference, but its recording says that it "
             "ran on its own oscillator: only differences are known, and no time base can be told."
         )
-        return Claims((), (why,))
+        return TimeBaseClaims((), (why,))
     fit = own[reference] != 1.0
-    made: list[Claim] = []
+    made: list[TimeBaseClaim] = []
     refused: list[str] = []
     for name in readings:
         if name == reference:
@@ -117,20 +117,27 @@ def claims_on_reference(
         read = mean_offset(np.where(both, pair[reference], np.nan))
         found = differences(pair, interval_s)
         (base,) = against_reference(found, reference, read, u_reference, reference_offset)
-        made.append(Claim(base, reference, _condition(reference, counted), common))
-    return Claims(tuple(made), tuple(refused))
+        made.append(
+            TimeBaseClaim(
+                base=base,
+                against=reference,
+                condition=_condition(reference, counted),
+                readings=common,
+            )
+        )
+    return TimeBaseClaims(tuple(made), tuple(refused))
 
 
 def claim_of_majority(
-    pairs: Sequence[Difference], counted: Mapping[str, Counted], coverage: float
-) -> Claims:
+    pairs: Sequence[Difference], counted: Mapping[str, RunTimeBase], coverage: float
+) -> TimeBaseClaims:
     """Say which of three counters or more disagrees with all others, which agree.
 
     No claim is made against a counter on an external time base by others on their own.
     """
     odd = odd_one_out(pairs, coverage)
     if odd is None:
-        return Claims((), ())
+        return TimeBaseClaims((), ())
     others = [name for name in counted if name != odd.counter]
     head = f"{odd.counter} disagrees with the others, which agree"
     if counted[odd.counter] == "external" and all(counted[name] == "internal" for name in others):
@@ -138,15 +145,17 @@ def claim_of_majority(
             f"{head}. But it ran on an external time base and they ran on their own oscillators, "
             "so which side is off can't be told."
         )
-        return Claims((), (why,))
+        return TimeBaseClaims((), (why,))
     condition = "if the time bases of the others are right"
     if all(how == "internal" for how in counted.values()):
         condition += "; all ran on their own oscillators"
     readings = min(pair.readings for pair in pairs)
-    return Claims((Claim(odd, None, condition, readings),), ())
+    return TimeBaseClaims(
+        (TimeBaseClaim(base=odd, against=None, condition=condition, readings=readings),), ()
+    )
 
 
-def no_claim(counted: Mapping[str, Counted]) -> str | None:
+def no_claim(counted: Mapping[str, RunTimeBase]) -> str | None:
     """Say why nothing is known of whose time base is off, where no reference is named."""
     names = list(counted)
     if all(how == "internal" for how in counted.values()):
@@ -163,7 +172,7 @@ def no_claim(counted: Mapping[str, Counted]) -> str | None:
     return None
 
 
-def _condition(reference: str, counted: Mapping[str, Counted]) -> str:
+def _condition(reference: str, counted: Mapping[str, RunTimeBase]) -> str:
     told = {
         "external": f"if the external time base that {reference} ran on is the reference",
         "changing": f"if {reference} was on the reference whenever not on its own oscillator",

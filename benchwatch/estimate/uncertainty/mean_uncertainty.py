@@ -75,7 +75,11 @@ class _Law(NamedTuple):
         return odds
 
 
-LAWS: Final = (_Law(0.3, 0.0, 3.0, 0.5), _Law(1.5, 1.0, 4.5, 0.5), _Law(0.5, -1.0, 3.0, 1.0))
+LAWS: Final = (
+    _Law(belief=0.3, first=0.0, last=3.0, step=0.5),
+    _Law(belief=1.5, first=1.0, last=4.5, step=0.5),
+    _Law(belief=0.5, first=-1.0, last=3.0, step=1.0),
+)
 """Flicker and random-walk frequency noise, white phase noise. A random walk is given the odds:
 with less, one that a run hardly shows is not covered in nine cases of ten."""
 SHARES: Final = np.array([mix.ravel() for mix in np.meshgrid(*(law.shares for law in LAWS))])
@@ -121,18 +125,18 @@ def noise_of_mean(offsets: FloatArray, interval_s: float) -> Noise | None:
         return None
     averaging_s, name = size * interval_s, "√2 σy from the scatter of blocks"
     if not scale > 0:
-        return Noise(0.0, float(free), averaging_s, name)
+        return Noise(u=0.0, dof=float(free), averaging_s=averaging_s, deviation=name)
     white = weighing.whitening @ ((blocks - np.mean(blocks)) / scale)
     misfit = (white * white).sum(axis=1)
     if not misfit.min() > 0:
-        return Noise(0.0, float(free), averaging_s, name)
+        return Noise(u=0.0, dof=float(free), averaging_s=averaging_s, deviation=name)
     log_weight = LOG_ODDS - weighing.log_det - 0.5 * free * np.log(misfit)
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     spread = np.sqrt(misfit / free * weighing.left)
     expected = (weighing.pull * white).sum(axis=1)
     u, dof = _standard(weight, expected, spread, free)
-    return Noise(u * scale, dof, averaging_s, name)
+    return Noise(u=u * scale, dof=dof, averaging_s=averaging_s, deviation=name)
 
 
 def _blocks(offsets: FloatArray, here: NDArray[np.bool_]) -> tuple[FloatArray, int, bytes]:
@@ -169,7 +173,12 @@ def _weighing(count: int, length: int, sides: bytes) -> _Weighing:
     mixtures = SHARES.shape[1]
     if free.shape[1] == 0:
         none = np.zeros((mixtures, 0))
-        return _Weighing(np.zeros((mixtures, 0, count)), none[:, :0].sum(axis=1), none, none)
+        return _Weighing(
+            whitening=np.zeros((mixtures, 0, count)),
+            log_det=none[:, :0].sum(axis=1),
+            pull=none,
+            left=none,
+        )
     parts = np.array([free.T @ cov[:count, :count] @ free for cov in laws])
     white, others = parts[0], parts[1:]
     mixed = white[None] + np.tensordot(SHARES.T, others, axes=1)
@@ -187,7 +196,9 @@ def _weighing(count: int, length: int, sides: bytes) -> _Weighing:
     solved = np.linalg.solve(root, right)
     pull = solved[:, :, -1]
     left = 1.0 + SHARES.sum(axis=0) - (pull * pull).sum(axis=1)
-    return _Weighing(solved[:, :, :-1], log_det, pull, np.maximum(left, 1e-12))
+    return _Weighing(
+        whitening=solved[:, :, :-1], log_det=log_det, pull=pull, left=np.maximum(left, 1e-12)
+    )
 
 
 def _normal(covariance: FloatArray) -> FloatArray:

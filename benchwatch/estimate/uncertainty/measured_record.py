@@ -27,7 +27,7 @@ LIVE_RELIABILITY: Final = 0.25
 """Part of itself to which the live estimate's u is taken as known."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Averaged:
     """What a run of readings says by itself, without anything the operator has to state."""
 
@@ -100,7 +100,14 @@ def measured_record(
         reference=reference,
     )
     return OffsetRecord(
-        kind, counter, nominal_hz, utc_s, run.span_s, run.readings, budget, conditions
+        kind=kind,
+        counter=counter,
+        nominal_hz=nominal_hz,
+        utc_s=utc_s,
+        span_s=run.span_s,
+        readings=run.readings,
+        budget=budget,
+        conditions=conditions,
     )
 
 
@@ -135,7 +142,12 @@ def estimated_record(
     noise = None
     if estimate.u is not None and estimate.readings > 1:
         dof = min(estimate.readings - 1.0, dof_from_reliability(LIVE_RELIABILITY))
-        noise = Noise(estimate.u, dof, estimate.span_s, "how sure the live offset is")
+        noise = Noise(
+            u=estimate.u,
+            dof=dof,
+            averaging_s=estimate.span_s,
+            deviation="how sure the live offset is",
+        )
     budget = offset_budget(
         estimate.offset,
         noise=noise,
@@ -145,7 +157,14 @@ def estimated_record(
         reference=reference,
     )
     return OffsetRecord(
-        kind, counter, nominal_hz, utc_s, estimate.span_s, estimate.readings, budget, conditions
+        kind=kind,
+        counter=counter,
+        nominal_hz=nominal_hz,
+        utc_s=utc_s,
+        span_s=estimate.span_s,
+        readings=estimate.readings,
+        budget=budget,
+        conditions=conditions,
     )
 
 
@@ -155,7 +174,13 @@ def _spread_of_few(values: FloatArray, interval_s: float) -> Noise | None:
     if n < FEWEST_SPREAD:
         return None
     u = float(np.std(values - values[0], ddof=1)) * math.sqrt(2.0 / n)
-    return Noise(u, n - 1.0, n * interval_s, "√2 s/√n of few readings", only_white=True)
+    return Noise(
+        u=u,
+        dof=n - 1.0,
+        averaging_s=n * interval_s,
+        deviation="√2 s/√n of few readings",
+        only_white=True,
+    )
 
 
 def _drift(times: FloatArray, values: FloatArray) -> float | None:

@@ -13,8 +13,8 @@ from typing import Any, Final, Literal, cast, get_args
 from benchwatch.errors import FileError, UsageError
 from benchwatch.estimate.uncertainty.uncertainty_budget import (
     Budget,
+    BudgetRow,
     Distribution,
-    Line,
     resolution_uncertainty,
     standard_uncertainty,
 )
@@ -24,7 +24,7 @@ RecordKind = Literal["as found", "as left"]
 KINDS: Final[tuple[RecordKind, ...]] = ("as found", "as left")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Noise:
     """Spread of the mean over the averaging: σy at the averaging time, never s/√n (GUM 4.2.7)."""
 
@@ -37,7 +37,7 @@ class Noise:
     """Taken from readings that are too few to tell whether neighbours go together."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reference:
     """What counts the seconds; None stands for not stated, 0 for known to be nothing."""
 
@@ -96,20 +96,37 @@ def offset_budget(
     Raises:
         UsageError: a negative uncertainty, or one that is no number.
     """
-    lines: list[Line] = []
+    lines: list[BudgetRow] = []
     missing: list[str] = []
     if noise is None:
-        lines.append(Line("mean of the readings", "as read", 0.0, "type A", estimate=offset))
+        lines.append(
+            BudgetRow(
+                name="mean of the readings",
+                source="as read",
+                u=0.0,
+                distribution="type A",
+                estimate=offset,
+            )
+        )
         missing.append("noise: too few readings to tell")
     else:
         source = f"{noise.deviation}, averaged over {noise.averaging_s:.4g} s"
-        lines.append(Line("noise", source, noise.u, "type A", noise.dof, estimate=offset))
+        lines.append(
+            BudgetRow(
+                name="noise",
+                source=source,
+                u=noise.u,
+                distribution="type A",
+                dof=noise.dof,
+                estimate=offset,
+            )
+        )
         if noise.only_white:
             missing.append("noise that goes on from reading to reading: too few readings to tell")
     if resolution:
         source = "last digit of a reading, over √12"
         u = resolution_uncertainty(resolution)
-        lines.append(Line("resolution", source, u, "rectangular"))
+        lines.append(BudgetRow(name="resolution", source=source, u=u, distribution="rectangular"))
     else:
         missing.append("resolution of the counter")
     if drift_per_s is None:
@@ -118,22 +135,29 @@ def offset_budget(
         moved = standard_uncertainty(drift_per_s * span_s / 2.0, "rectangular")
         way = "upwards" if drift_per_s > 0 else "downwards"
         source = f"half of what it moved {way} in {span_s:.4g} s either way, over √3"
-        lines.append(Line("drift", source, moved, "rectangular"))
+        lines.append(BudgetRow(name="drift", source=source, u=moved, distribution="rectangular"))
     _reference_lines(offset, reference, lines, missing)
     return Budget(tuple(lines), tuple(missing))
 
 
 def _reference_lines(
-    offset: float, reference: Reference, lines: list[Line], missing: list[str]
+    offset: float, reference: Reference, lines: list[BudgetRow], missing: list[str]
 ) -> None:
     name, sensitivity = reference.name, 1.0 + offset
     if reference.u is None:
         missing.append(f"uncertainty of the {name}")
     if reference.u is not None or reference.offset:
         lines.append(
-            Line(name, reference.source, reference.u or 0.0, "normal", reference.dof, sensitivity,
-                 reference.offset)
-        )  # fmt: skip
+            BudgetRow(
+                name=name,
+                source=reference.source,
+                u=reference.u or 0.0,
+                distribution="normal",
+                dof=reference.dof,
+                sensitivity=sensitivity,
+                estimate=reference.offset,
+            )
+        )
     if reference.ageing_per_s == 0:
         return
     bound = reference.aged_by
@@ -143,14 +167,22 @@ def _reference_lines(
     days = reference.age_s / 86400.0
     source = f"largest rate over the {days:.4g} d since its calibration, over √3"
     u = standard_uncertainty(bound, "rectangular")
-    lines.append(Line(f"{name} ageing", source, u, "rectangular", sensitivity=sensitivity))
+    lines.append(
+        BudgetRow(
+            name=f"{name} ageing",
+            source=source,
+            u=u,
+            distribution="rectangular",
+            sensitivity=sensitivity,
+        )
+    )
 
 
 CAUTION: Final = "caution"
 """Under this name a record keeps what speaks against it among its conditions."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OffsetRecord:
     """An offset at one time, with its budget, ready to be kept, shown and printed."""
 
@@ -225,7 +257,7 @@ class OffsetRecord:
             ) from error
 
 
-def line_dict(line: Line) -> dict[str, Any]:
+def line_dict(line: BudgetRow) -> dict[str, Any]:
     """Return one line of a budget as plain values for JSON; unbounded `dof` becomes None."""
     return {
         "name": line.name, "estimate": line.estimate, "u": line.u,
@@ -247,10 +279,10 @@ def _kind(word: object) -> RecordKind:
     raise ValueError(f"'{word}' is neither {' nor '.join(KINDS)}")
 
 
-def _line(values: dict[str, Any]) -> Line:
+def _line(values: dict[str, Any]) -> BudgetRow:
     if values["distribution"] not in get_args(Distribution):
         raise ValueError(f"'{values['distribution']}' is no distribution")
-    return Line(
+    return BudgetRow(
         name=str(values["name"]), source=str(values["source"]), u=float(values["u"]),
         distribution=cast("Distribution", str(values["distribution"])),
         dof=math.inf if values["dof"] is None else float(values["dof"]),

@@ -29,8 +29,8 @@ DIVISORS: Final[dict[Bounded, float]] = {
 DEFAULT_COVERAGE: Final = 0.95
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BudgetRow:
     """One contribution, in the unit of its own input; `sensitivity` turns it into the result's."""
 
     name: str
@@ -65,7 +65,7 @@ class Line:
         return abs(self.sensitivity) * self.u
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Expanded:
     """An interval: result ± `half_width` holds the truth with the stated coverage."""
 
@@ -81,7 +81,7 @@ class Expanded:
 class Budget:
     """Lines that combine into one uncertainty, all results in one unit."""
 
-    lines: tuple[Line, ...]
+    lines: tuple[BudgetRow, ...]
     missing: tuple[str, ...] = ()
     """What belongs in this budget and was not stated; while there is any, `u` is a lower limit."""
 
@@ -114,7 +114,7 @@ class Budget:
         if dof < 1:
             return None
         k = coverage_factor(dof, coverage)
-        return Expanded(coverage, k, dof, k * self.u)
+        return Expanded(coverage=coverage, k=k, dof=dof, half_width=k * self.u)
 
 
 def coverage_factor(dof: float, coverage: float) -> float:

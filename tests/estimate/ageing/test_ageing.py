@@ -9,7 +9,12 @@ from hypothesis import strategies as st
 from seed_kit import unseen_seed
 
 from benchwatch.errors import NoReadings, UsageError
-from benchwatch.estimate.ageing.ageing_forecast import due, due_by_any, forecast, outlook
+from benchwatch.estimate.ageing.ageing_forecast import (
+    due_by_law,
+    due_date,
+    forecast_ageing,
+    forecast_by_law,
+)
 from benchwatch.estimate.ageing.ageing_laws import EARLIER_DAYS, Ageing, fit_ageing
 
 # A public series of an oscillator's first month after 48 h of running, in ppb. The three-
@@ -82,7 +87,7 @@ def test_prediction_band_of_the_gum_line() -> None:
     assert line is not None
     assert line.scatter is not None
 
-    at_30 = forecast(line, 30.0, 0.95)
+    at_30 = forecast_by_law(line, 30.0, 0.95)
 
     assert f"{line.scatter:.4f} {at_30.offset:.4f}" == "0.0035 -0.1494"
     assert at_30.high is not None
@@ -96,22 +101,22 @@ def test_due_date() -> None:
     ageing = public_series()
     fit = ageing.best
 
-    leaves = due(fit, 12e-9, ageing.last_days, 3650.0)
+    leaves = due_by_law(fit, 12e-9, ageing.last_days, 3650.0)
 
     assert leaves.expected_days == pytest.approx(math.exp((12e-9 - fit.constant) / fit.slope))
     assert leaves.earliest_days is not None
     assert leaves.latest_days is not None
     assert leaves.expected_days is not None
     assert 32.0 < leaves.earliest_days < leaves.expected_days < leaves.latest_days
-    assert forecast(fit, leaves.earliest_days).high == pytest.approx(12e-9, rel=1e-9)
-    assert forecast(fit, leaves.latest_days).low == pytest.approx(12e-9, rel=1e-9)
+    assert forecast_by_law(fit, leaves.earliest_days).high == pytest.approx(12e-9, rel=1e-9)
+    assert forecast_by_law(fit, leaves.latest_days).low == pytest.approx(12e-9, rel=1e-9)
 
 
 def test_never_within_the_horizon() -> None:
     """A tolerance that is not left within the horizon gives None, not a far date."""
     ageing = public_series()
 
-    leaves = due(ageing.best, 100e-9, ageing.last_days, 3650.0)
+    leaves = due_by_law(ageing.best, 100e-9, ageing.last_days, 3650.0)
 
     assert leaves.expected_days is leaves.earliest_days is leaves.latest_days is None
     assert leaves.horizon_days == 3650.0
@@ -121,19 +126,19 @@ def test_already_outside() -> None:
     """An oscillator that is outside at its last visit is due at once."""
     ageing = public_series()
 
-    assert due(ageing.best, 1e-9, ageing.last_days, 365.0).expected_days == ageing.last_days
+    assert due_by_law(ageing.best, 1e-9, ageing.last_days, 365.0).expected_days == ageing.last_days
 
 
 def test_two_visits() -> None:
     """Two visits give a line but no uncertainty, no band and no choice of law."""
     ageing = fit_ageing([10.0, 20.0], [1e-9, 3e-9])
 
-    leaves = due(ageing.best, 10e-9, 20.0, 365.0)
+    leaves = due_by_law(ageing.best, 10e-9, 20.0, 365.0)
 
     assert ageing.best.slope == pytest.approx(2e-10)
     assert ageing.best.u_slope is ageing.aicc_margin is ageing.other is None
     assert not ageing.told_apart
-    assert forecast(ageing.best, 30.0).low is None
+    assert forecast_by_law(ageing.best, 30.0).low is None
     assert leaves.expected_days == pytest.approx(55.0)
     assert leaves.earliest_days is leaves.latest_days is None
 
@@ -174,7 +179,7 @@ def test_bad_visits(days: list[float], offsets: list[float]) -> None:
 def test_bad_limits(tolerance: float, horizon: float) -> None:
     """A tolerance or horizon of nothing is refused."""
     with pytest.raises(UsageError, match="above zero"):
-        due(public_series().best, tolerance, 32.0, horizon)
+        due_by_law(public_series().best, tolerance, 32.0, horizon)
 
 
 SCATTERED = st.lists(st.floats(-1, 1), min_size=6, max_size=12)
@@ -207,7 +212,7 @@ def test_band_holds_what_comes() -> None:
         offsets = 2e-9 * np.log(days) + random.normal(0, 1e-10, days.size)
         fit = fit_ageing([*days], [*offsets]).best
         later = 2e-9 * math.log(480.0) + random.normal(0, 1e-10)
-        band = forecast(fit, 480.0, 0.90)
+        band = forecast_by_law(fit, 480.0, 0.90)
         assert band.low is not None
         assert band.high is not None
         inside += fit.law == "logarithmic" and band.low <= later <= band.high
@@ -242,7 +247,7 @@ def test_a_handful_of_visits_names_no_law(visits: int) -> None:
     """Up to five visits no law is called better, and the band holds what the better one expects."""
     ageing = made_visits(np.random.default_rng(7), "linear", visits)
 
-    both = outlook(ageing, 2000.0)
+    both = forecast_ageing(ageing, 2000.0)
 
     assert not ageing.told_apart
     assert both.low is not None
@@ -254,13 +259,13 @@ def test_due_by_all_that_is_open() -> None:
     """The dates are those at which the edges of the band leave, the expected one between them."""
     ageing = made_visits(np.random.default_rng(7), "linear", 5)
 
-    leaves = due_by_any(ageing, 60.0, 36500.0)
+    leaves = due_date(ageing, 60.0, 36500.0)
 
     assert leaves.expected_days is not None
     assert leaves.earliest_days is not None
     assert leaves.earliest_days < leaves.expected_days
     assert leaves.latest_days is None or leaves.latest_days >= leaves.expected_days
-    edge = outlook(ageing, leaves.earliest_days)
+    edge = forecast_ageing(ageing, leaves.earliest_days)
     assert max(edge.high or 0.0, -(edge.low or 0.0)) == pytest.approx(60.0, rel=1e-2)
 
 
@@ -271,7 +276,7 @@ def test_five_visits_near_a_line_have_a_date() -> None:
     line = [1.64 * day / 365.25 for day in days]
     offsets = [y + e + 3.6 - line[-1] for y, e in zip(line, scatter, strict=True)]
 
-    leaves = due_by_any(fit_ageing(days, offsets), 5.0, 1826.0)
+    leaves = due_date(fit_ageing(days, offsets), 5.0, 1826.0)
 
     months = [
         None if at is None else (at - 770.0) / 30.4
@@ -314,7 +319,7 @@ def test_band_holds_what_no_single_law_says(kind: str, visits: int) -> None:
     random, runs, held = np.random.default_rng(unseen_seed()), 60, 0
     for _ in range(runs):
         ageing, day, true = further_visit(random, kind, visits)
-        band = outlook(ageing, day)
+        band = forecast_ageing(ageing, day)
         assert band.low is not None
         assert band.high is not None
         held += band.low <= true <= band.high
@@ -327,7 +332,7 @@ def test_many_visits() -> None:
     random = np.random.default_rng(3)
     days = np.arange(1.0, 401.0)
 
-    band = outlook(fit_ageing([*days], [*(0.1 * days + random.normal(size=400))]), 401.0)
+    band = forecast_ageing(fit_ageing([*days], [*(0.1 * days + random.normal(size=400))]), 401.0)
 
     assert band.low is not None
     assert band.high is not None
@@ -348,7 +353,7 @@ def test_an_unknown_beginning_widens_the_band() -> None:
     true = next(fit for fit in unknown.began_earlier if fit.earlier_days == EARLIER_DAYS[-1])
     assert true.slope == pytest.approx(1e-9, rel=0.1)
     assert true.rate_per_day(1000.0) == pytest.approx(1e-9 / 1365.0, rel=0.1)
-    band = outlook(unknown, 2000.0)
+    band = forecast_ageing(unknown, 2000.0)
     assert band.low is not None
     assert band.high is not None
     assert band.low < 1e-9 * math.log(2365.0) < band.high

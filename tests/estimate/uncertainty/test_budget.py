@@ -11,7 +11,7 @@ from benchwatch.estimate.uncertainty.uncertainty_budget import (
     DIVISORS,
     Bounded,
     Budget,
-    Line,
+    BudgetRow,
     coverage_factor,
     dof_from_reliability,
     resolution_uncertainty,
@@ -30,18 +30,70 @@ def end_gauge() -> Budget:
     warmth = standard_uncertainty(0.05, "rectangular")
     return Budget(
         (
-            Line("standard", "certificate, U = 75 nm, k = 3", 25.0, "normal", 18, 1.0, 50000623.0),
-            Line("repeated observations", "5 differences", 5.8, "type A", 24, 1.0, 215.0),
-            Line("random effects of the comparator", "certificate", 3.9, "normal", 5),
-            Line("systematic effects of the comparator", "certificate", 6.7, "normal", 8),
-            Line("expansion of the standard", "bounds", 1.2e-6, "rectangular", sensitivity=0.0),
-            Line("temperature of the bed", "bounds", 0.41, "arcsine", sensitivity=0.0),
-            Line("difference in expansion", "bounds, to 10 %", expansion, "rectangular", 50,
-                 -standard_nm * theta),
-            Line("difference in temperature", "bounds, to 50 %", warmth, "rectangular", 2,
-                 -standard_nm * 11.5e-6),
+            BudgetRow(
+                name="standard",
+                source="certificate, U = 75 nm, k = 3",
+                u=25.0,
+                distribution="normal",
+                dof=18,
+                sensitivity=1.0,
+                estimate=50000623.0,
+            ),
+            BudgetRow(
+                name="repeated observations",
+                source="5 differences",
+                u=5.8,
+                distribution="type A",
+                dof=24,
+                sensitivity=1.0,
+                estimate=215.0,
+            ),
+            BudgetRow(
+                name="random effects of the comparator",
+                source="certificate",
+                u=3.9,
+                distribution="normal",
+                dof=5,
+            ),
+            BudgetRow(
+                name="systematic effects of the comparator",
+                source="certificate",
+                u=6.7,
+                distribution="normal",
+                dof=8,
+            ),
+            BudgetRow(
+                name="expansion of the standard",
+                source="bounds",
+                u=1.2e-6,
+                distribution="rectangular",
+                sensitivity=0.0,
+            ),
+            BudgetRow(
+                name="temperature of the bed",
+                source="bounds",
+                u=0.41,
+                distribution="arcsine",
+                sensitivity=0.0,
+            ),
+            BudgetRow(
+                name="difference in expansion",
+                source="bounds, to 10 %",
+                u=expansion,
+                distribution="rectangular",
+                dof=50,
+                sensitivity=-standard_nm * theta,
+            ),
+            BudgetRow(
+                name="difference in temperature",
+                source="bounds, to 50 %",
+                u=warmth,
+                distribution="rectangular",
+                dof=2,
+                sensitivity=-standard_nm * 11.5e-6,
+            ),
         )
-    )  # fmt: skip
+    )
 
 
 def test_end_gauge_of_the_gum() -> None:
@@ -65,7 +117,7 @@ def test_three_relative_uncertainties_of_the_gum() -> None:
     """GUM G.4.1: 0.25, 0.57, 0.82 % from 10, 5, 15 observations: 1.03 %, ν = 19.0, t95 = 2.09."""
     budget = Budget(
         tuple(
-            Line(f"X{n}", "observations", u, "type A", n - 1)
+            BudgetRow(name=f"X{n}", source="observations", u=u, distribution="type A", dof=n - 1)
             for u, n in ((0.25, 10), (0.57, 5), (0.82, 15))
         )
     )
@@ -167,11 +219,26 @@ def test_correlated_line_of_the_gum() -> None:
     def at(temperature: float) -> Budget:
         return Budget(
             (
-                Line("mean", "fit", s / math.sqrt(n), "type A", n - 2, 1.0, mean),
-                Line("slope", "fit", s / math.sqrt(sxx), "type A", n - 2, temperature - middle,
-                     slope),
+                BudgetRow(
+                    name="mean",
+                    source="fit",
+                    u=s / math.sqrt(n),
+                    distribution="type A",
+                    dof=n - 2,
+                    sensitivity=1.0,
+                    estimate=mean,
+                ),
+                BudgetRow(
+                    name="slope",
+                    source="fit",
+                    u=s / math.sqrt(sxx),
+                    distribution="type A",
+                    dof=n - 2,
+                    sensitivity=temperature - middle,
+                    estimate=slope,
+                ),
             )
-        )  # fmt: skip
+        )
 
     at_20, at_30 = at(20.0), at(30.0)
     correlation = (20.0 - middle) / math.sqrt(sxx / n + (20.0 - middle) ** 2)
@@ -184,7 +251,19 @@ def test_correlated_line_of_the_gum() -> None:
 
 def test_nothing_uncertain() -> None:
     """A budget of exact lines has no uncertainty, and an interval of no width."""
-    budget = Budget((Line("exact", "by definition", 0.0, "normal", 3, 2.0, 5.0),))
+    budget = Budget(
+        (
+            BudgetRow(
+                name="exact",
+                source="by definition",
+                u=0.0,
+                distribution="normal",
+                dof=3,
+                sensitivity=2.0,
+                estimate=5.0,
+            ),
+        )
+    )
 
     expanded = budget.expanded()
 
@@ -195,7 +274,12 @@ def test_nothing_uncertain() -> None:
 
 def test_too_little_known_to_expand() -> None:
     """With less than one degree of freedom there is no factor, and none is made up."""
-    assert Budget((Line("guess", "a feeling", 1.0, "type A", 0.5),)).expanded() is None
+    assert (
+        Budget(
+            (BudgetRow(name="guess", source="a feeling", u=1.0, distribution="type A", dof=0.5),)
+        ).expanded()
+        is None
+    )
 
 
 def test_no_lines() -> None:
@@ -207,7 +291,7 @@ def test_no_lines() -> None:
 def test_impossible_uncertainty(u: float) -> None:
     """A negative, missing or endless uncertainty is refused by name."""
     with pytest.raises(UsageError, match="'reference'"):
-        Line("reference", "somewhere", u, "normal")
+        BudgetRow(name="reference", source="somewhere", u=u, distribution="normal")
 
 
 @pytest.mark.parametrize("coverage", [0.0, 1.0, 95.0, -0.5, math.nan])
@@ -221,7 +305,7 @@ def test_impossible_coverage(coverage: float) -> None:
 def test_impossible_degrees_of_freedom(dof: float) -> None:
     """Degrees of freedom are above zero."""
     with pytest.raises(UsageError, match="degrees of freedom"):
-        Line("noise", "readings", 1.0, "type A", dof)
+        BudgetRow(name="noise", source="readings", u=1.0, distribution="type A", dof=dof)
 
 
 @given(
@@ -233,7 +317,17 @@ def test_scale_and_sign(inputs: list[tuple[float, float, float]], scale: float) 
 
     def built(factor: float) -> Budget:
         return Budget(
-            tuple(Line("x", "made", u, "normal", dof, c * factor) for u, dof, c in inputs)
+            tuple(
+                BudgetRow(
+                    name="x",
+                    source="made",
+                    u=u,
+                    distribution="normal",
+                    dof=dof,
+                    sensitivity=c * factor,
+                )
+                for u, dof, c in inputs
+            )
         )
 
     plain, scaled = built(1.0), built(-scale)
@@ -246,7 +340,12 @@ def test_scale_and_sign(inputs: list[tuple[float, float, float]], scale: float) 
 @given(inputs=st.lists(st.tuples(SIZES, st.floats(1.0, 1e6)), min_size=1, max_size=6))
 def test_effective_degrees_of_freedom_are_bounded(inputs: list[tuple[float, float]]) -> None:
     """GUM G.4.1, note: min(ν) ≤ ν_eff ≤ Σν; and u is never below its largest line."""
-    budget = Budget(tuple(Line("x", "made", u, "type A", dof) for u, dof in inputs))
+    budget = Budget(
+        tuple(
+            BudgetRow(name="x", source="made", u=u, distribution="type A", dof=dof)
+            for u, dof in inputs
+        )
+    )
 
     assert budget.dof >= min(dof for _, dof in inputs) * (1 - 1e-9)
     assert budget.dof <= math.fsum(dof for _, dof in inputs) * (1 + 1e-9)

@@ -39,7 +39,7 @@ def test_mean_span_and_drift() -> None:
 def test_record_holds_everything() -> None:
     """The record brings mean, span, readings, conditions and a budget with nothing missing."""
     run = averaged([*TIMES], noisy(), 1.0)
-    reference = Reference("house reference", u=1e-11, ageing_per_s=0.0)
+    reference = Reference(name="house reference", u=1e-11, ageing_per_s=0.0)
 
     record = measured_record(
         "as left", "main", run, reference, nominal_hz=10e6, utc_s=1.93e9, resolution=1e-11,

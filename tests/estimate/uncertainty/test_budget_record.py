@@ -19,13 +19,13 @@ from benchwatch.estimate.uncertainty.offset_record import (
 from benchwatch.estimate.uncertainty.uncertainty_budget import Budget
 
 DAY_S = 86400.0
-HOUSE = Reference("house reference", u=2e-11, age_s=90 * DAY_S, ageing_per_s=1e-12 / DAY_S)
+HOUSE = Reference(name="house reference", u=2e-11, age_s=90 * DAY_S, ageing_per_s=1e-12 / DAY_S)
 
 
 def budget_of(offset: float = 2.4e-9, **changes: Any) -> Budget:
     """Return a complete budget of a 10 MHz oscillator, with `changes`."""
     given_: dict[str, Any] = {
-        "noise": Noise(3e-11, 12.0, 100.0),
+        "noise": Noise(u=3e-11, dof=12.0, averaging_s=100.0),
         "resolution": 1e-11,
         "drift_per_s": 1e-13,
         "span_s": 600.0,
@@ -37,7 +37,14 @@ def budget_of(offset: float = 2.4e-9, **changes: Any) -> Budget:
 def record_of(budget: Budget) -> OffsetRecord:
     """Return a record around `budget`."""
     return OffsetRecord(
-        "as left", "main", 10e6, 1.93e9, 600.0, 600, budget, (("gate", "1 s"), ("room", "22 °C"))
+        kind="as left",
+        counter="main",
+        nominal_hz=10e6,
+        utc_s=1.93e9,
+        span_s=600.0,
+        readings=600,
+        budget=budget,
+        conditions=(("gate", "1 s"), ("room", "22 °C")),
     )
 
 
