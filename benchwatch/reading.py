@@ -13,6 +13,13 @@ INTERNAL_TIMEBASE: Final = "internal-timebase"
 DATED_BY_PACE: Final = "dated-by-pace"
 """It waited while nobody looked; its time was worked out from the pace of the counter."""
 
+RecordKind = Literal["as found", "as left"]
+"""What an offset is put on record as: as the unit came, or as it goes."""
+
+AS_FOUND: Final = "as found"
+AS_LEFT: Final = "as left"
+RECORD_KINDS: Final[tuple[RecordKind, ...]] = (AS_FOUND, AS_LEFT)
+
 UNFIT: Final[frozenset[Flag]] = frozenset({SPIKE, REPEAT, OVERRANGE})
 """Flags of readings that never enter an estimate."""
 

@@ -29,10 +29,10 @@ from benchwatch.errors import NoReadings, QuantityError, UsageError
 from benchwatch.estimate.derived_frequencies import DAY_S
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.uncertainty.measured_record import averaged, measured_record
-from benchwatch.estimate.uncertainty.offset_record import KINDS, RecordKind, Reference
+from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.plan import CountedBy, Plan
 from benchwatch.quantity import format_duration, how_many, parse_duration, parse_settle, printable
-from benchwatch.reading import Gap, Reading
+from benchwatch.reading import AS_FOUND, AS_LEFT, RECORD_KINDS, Gap, Reading, RecordKind
 from benchwatch.recording import Recording
 
 NO_AGEING = "none"
@@ -88,7 +88,7 @@ def ageing_of(text: str) -> float:
 @click.option("--counter", help="Which counter, where the file holds several.")
 @click.option("--last", "last_s", type=DURATION, help="Only the end of the run, such as 10min.")
 @stretch_options
-@click.option("--kind", type=click.Choice(KINDS), default="as left", show_default=True)
+@click.option("--kind", type=click.Choice(RECORD_KINDS), default=AS_LEFT, show_default=True)
 @click.option("--resolution", type=FREQUENCY, help="Last digit of a reading, such as 0.0001.")
 @bench_option
 @click.option("--reference", help="What to call what counts the seconds; time base if left out.")
@@ -143,7 +143,7 @@ def budget(
     track = _track(recording, rows, kind, plan, settle)
     if since == "settled":
         track = _settled(recording, track, limited=settle is not None)
-    elif track.settled_s is not None and kind == "as found":
+    elif track.settled_s is not None and kind == AS_FOUND:
         note(f"as found is of what came after {when(recording, track.settled_s)}, once settled.")
         track = track.since(track.settled_s)
     elif track.settled_s is not None:
@@ -154,10 +154,10 @@ def budget(
     if not track.readings:
         raise NoReadings(f"{recording.source} has no usable reading in that part.")
     if track.nudges:
-        part = "before the first" if kind == "as found" else "after the last"
+        part = "before the first" if kind == AS_FOUND else "after the last"
         note(f"the trimmer was turned in this run; the budget is of what came {part} nudge.")
     if track.changes:
-        part = "before the first" if kind == "as found" else "after the last"
+        part = "before the first" if kind == AS_FOUND else "after the last"
         note(f"the time base changed in this run; the budget is of what came {part} change.")
     run = averaged(track.times_s, track.offsets, recording.interval_s or 0.0)
     utc_s = None if recording.utc_start_s is None else recording.utc_start_s + run.middle_s
@@ -181,7 +181,7 @@ def budget(
     )
     known_s = np.array(track.times_s)[np.isfinite(track.offsets)]
     how = since or ("typed" if from_text or to_text or last_s else "whole")
-    how = "nudge" if how != "settled" and track.nudges and kind == "as left" else how
+    how = "nudge" if how != "settled" and track.nudges and kind == AS_LEFT else how
     stretch = Stretch(
         begin_s=float(known_s[0]), end_s=float(known_s[-1]), since=how, spikes=track.spikes
     )

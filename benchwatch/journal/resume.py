@@ -17,11 +17,11 @@ from typing import Any, Final, cast, get_args
 
 from benchwatch.errors import FileError
 from benchwatch.estimate.results import Nudge
-from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, RecordKind
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.journal.schema import Run
 from benchwatch.quantity import format_duration, printable
-from benchwatch.reading import TOOL_WORDS
+from benchwatch.reading import AS_LEFT, TOOL_WORDS, RecordKind
 from benchwatch.snapshot import Happening, HappeningKind, Records
 
 WITHIN_S: Final = 12 * 3600.0
@@ -287,7 +287,7 @@ class _Left:
             record.nominal_hz != self._nominal_hz
         ):
             return
-        if record.kind == "as left":
+        if record.kind == AS_LEFT:
             self.records = replace(self.records, as_left=record)
         else:
             self.records = replace(self.records, as_found=record, as_found_kept=False)

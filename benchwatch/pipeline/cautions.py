@@ -7,7 +7,7 @@ from typing import Final
 from benchwatch.errors import NoReadings
 from benchwatch.estimate.trim.as_found import LEAST_READINGS, USUAL_HORIZON_S, Quiet, least_motion
 from benchwatch.estimate.trim.landing import DEFAULT_HOLD_S
-from benchwatch.estimate.uncertainty.offset_record import CAUTION, OffsetRecord, RecordKind
+from benchwatch.estimate.uncertainty.offset_record import CAUTION, OffsetRecord
 from benchwatch.quantity import (
     DOUBTFUL,
     doubtful_nominal,
@@ -16,7 +16,7 @@ from benchwatch.quantity import (
     nominal_question,
     write_fraction,
 )
-from benchwatch.reading import Reading
+from benchwatch.reading import AS_FOUND, AS_LEFT, Reading, RecordKind
 from benchwatch.snapshot import Snapshot, TrimNow
 from benchwatch.staleness import age_s, is_current
 
@@ -67,9 +67,9 @@ def cautions(kind: RecordKind, now: Snapshot, at_s: float) -> tuple[str, ...]:
     said = []
     if trim.tool is not None and trim.tool.on:
         said.append(TOOL_ON)
-    elif kind == "as left":
+    elif kind == AS_LEFT:
         said += _not_landed(trim, at_s)
-    if kind == "as found" and trim.turn is not None:
+    if kind == AS_FOUND and trim.turn is not None:
         said.append("the trimmer had been turned already")
     settle, estimate = now.numbers.settle, now.numbers.estimate
     if settle is not None and settle.state != "settled":

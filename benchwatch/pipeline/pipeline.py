@@ -10,7 +10,7 @@ from typing import Final
 
 from benchwatch.acquire import Connection
 from benchwatch.estimate.results import Numbers, SettleLimit
-from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, RecordKind
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.journal import Journal
 from benchwatch.journal.resume import Earlier, record_words
 from benchwatch.journal.run_entries import RunEntries
@@ -29,6 +29,7 @@ from benchwatch.pipeline.time_base_correction import TimeBases
 from benchwatch.plan import Plan
 from benchwatch.quantity import format_frequency
 from benchwatch.reading import (
+    AS_FOUND,
     OVERRANGE,
     REPEAT,
     TOOL_WORDS,
@@ -38,6 +39,7 @@ from benchwatch.reading import (
     Mark,
     Reading,
     Record,
+    RecordKind,
     Touch,
 )
 from benchwatch.snapshot import LinkStatus, Records, Snapshot, Trace, TrimNow, WarmUp
@@ -253,7 +255,7 @@ class Pipeline:
             self._entries.kept_by_itself(utc_s, elapsed_s)
         self._notes.recorded(utc_s, elapsed_s, record, record_words(record, kept=kept))
         records = self._snapshot.records or Records()
-        if record.kind == "as found":
+        if record.kind == AS_FOUND:
             records = replace(records, as_found=record, as_found_kept=kept)
         else:
             records = replace(records, as_left=record)

@@ -9,10 +9,10 @@ from benchwatch.estimate.comparison.counter_comparison import as_read
 from benchwatch.estimate.results import Drift, Estimate, SettleState
 from benchwatch.estimate.trim.as_found import Quiet
 from benchwatch.estimate.uncertainty.measured_record import estimated_record
-from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, RecordKind
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.plan import CountedBy
 from benchwatch.quantity import format_duration
-from benchwatch.reading import Record
+from benchwatch.reading import AS_FOUND, Record, RecordKind
 from benchwatch.snapshot import Snapshot
 
 
@@ -51,7 +51,7 @@ def record_of_quiet(quiet: Quiet, now: Snapshot, by: CountedBy) -> OffsetRecord:
     utc_s = 0.0 if now.reading is None else now.reading.utc_s
     middle_s = utc_s - since_s - quiet.estimate.span_s / 2.0
     return _record(
-        "as found", now, quiet.estimate, quiet.drift, by, utc_s=middle_s, settle=quiet.settle
+        AS_FOUND, now, quiet.estimate, quiet.drift, by, utc_s=middle_s, settle=quiet.settle
     )
 
 

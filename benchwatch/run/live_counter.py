@@ -9,7 +9,6 @@ from benchwatch.clock import Clock
 from benchwatch.counter import Setup
 from benchwatch.errors import UsageError
 from benchwatch.estimate.results import SettleLimit
-from benchwatch.estimate.uncertainty.offset_record import RecordKind
 from benchwatch.pipeline.cautions import cautions_of
 from benchwatch.pipeline.event_log import settled_words, tolerance_words
 from benchwatch.pipeline.pipeline import Pipeline
@@ -25,6 +24,7 @@ from benchwatch.quantity import (
     parse_settle,
     write_fraction,
 )
+from benchwatch.reading import RecordKind
 from benchwatch.snapshot import Snapshot, Trace
 from benchwatch.staleness import is_current
 

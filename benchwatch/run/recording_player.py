@@ -6,11 +6,10 @@ from typing import Final, Literal
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import UsageError
-from benchwatch.estimate.uncertainty.offset_record import RecordKind
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Setting
 from benchwatch.quantity import OffsetUnit
-from benchwatch.reading import TOOL_WORDS, Mark
+from benchwatch.reading import TOOL_WORDS, Mark, RecordKind
 from benchwatch.run.recorded_timeline import Tape
 from benchwatch.snapshot import Playing, Snapshot, Trace
 

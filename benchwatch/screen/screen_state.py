@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from benchwatch.errors import BenchwatchError
 from benchwatch.pipeline.cautions import cautions_of
 from benchwatch.quantity import OFFSET_UNITS, format_duration, printable, write_fraction
+from benchwatch.reading import AS_FOUND, AS_LEFT, RecordKind
 from benchwatch.screen.axis_state import Ranges
 from benchwatch.screen.command_line import Change
 from benchwatch.screen.display_options import Options
@@ -30,7 +31,7 @@ from benchwatch.screen.watch_source import (
 from benchwatch.snapshot import LinkStatus, Records, Trace
 
 if TYPE_CHECKING:
-    from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, RecordKind
+    from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 
 FLASH_S, LETTER_S = 4.0, 0.05
 """How long a sentence stays, and how long for each of its letters if that is more."""
@@ -96,8 +97,8 @@ class Desk:
             "coarse_up": lambda: self._turn(COARSE_TURNS),
             "coarse_down": lambda: self._turn(-COARSE_TURNS),
             "tool": self._touch,
-            "found": lambda: self._record("as found"),
-            "left": lambda: self._record("as left"),
+            "found": lambda: self._record(AS_FOUND),
+            "left": lambda: self._record(AS_LEFT),
         }
         if transport is not None:
             self._acts |= _playing_acts(transport)

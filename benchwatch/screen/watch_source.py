@@ -3,9 +3,9 @@
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from benchwatch.estimate.uncertainty.offset_record import RecordKind
 from benchwatch.plan import Setting
 from benchwatch.quantity import OffsetUnit
+from benchwatch.reading import RecordKind
 from benchwatch.snapshot import Playing, Snapshot, Trace
 
 

@@ -10,10 +10,9 @@ import numpy as np
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.run_changes import find_changes
 from benchwatch.estimate.spikes import spikes
-from benchwatch.estimate.uncertainty.offset_record import RecordKind
 from benchwatch.pipeline.time_base_correction import TimeBases
 from benchwatch.plan import CountedBy, Plan
-from benchwatch.reading import UNFIT, Gap, Reading
+from benchwatch.reading import AS_FOUND, AS_LEFT, UNFIT, Gap, Reading, RecordKind
 
 
 @dataclass(slots=True, kw_only=True)
@@ -72,7 +71,7 @@ class _Part:
 
 def steady_part(
     events: Iterable[Reading | Gap],
-    kind: RecordKind = "as left",
+    kind: RecordKind = AS_LEFT,
     plan: Plan | None = None,
     *,
     settle: SettleLimit | None = None,
@@ -93,12 +92,12 @@ def steady_part(
     parts = _parts(events, plan or Plan("main", ""), wild_s)
     with_readings = [place for place, part in enumerate(parts) if part.readings]
     chosen = len(parts) - 1
-    if kind == "as found" and with_readings:
+    if kind == AS_FOUND and with_readings:
         chosen = with_readings[0]
     tracks = [_track(part, kind, settle) for part in parts[: chosen + 1]]
     track = tracks[chosen]
-    track.changes = min(len(parts) - 1, 1) if kind == "as found" else chosen
-    track.nudges = track.nudges if kind == "as found" else sum(one.nudges for one in tracks)
+    track.changes = min(len(parts) - 1, 1) if kind == AS_FOUND else chosen
+    track.nudges = track.nudges if kind == AS_FOUND else sum(one.nudges for one in tracks)
     return track
 
 
@@ -134,7 +133,7 @@ def _track(part: _Part, kind: RecordKind, settle: SettleLimit | None) -> SteadyP
     found = find_changes(times_s, offsets, gate_s=gate_s, settle=settle, resolution=part.resolution)
     turns = [bisect_left(part.times_s, at_s) for at_s in found.turns_s]
     first, last, nudges = 0, len(part.times_s), len(turns)
-    if turns and kind == "as found":
+    if turns and kind == AS_FOUND:
         last, nudges = turns[0], 1
     elif turns:
         first = turns[-1]

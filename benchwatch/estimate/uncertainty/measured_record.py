@@ -14,11 +14,11 @@ from benchwatch.estimate.uncertainty.mean_uncertainty import FEWEST, noise_of_me
 from benchwatch.estimate.uncertainty.offset_record import (
     Noise,
     OffsetRecord,
-    RecordKind,
     Reference,
     offset_budget,
 )
 from benchwatch.estimate.uncertainty.uncertainty_budget import dof_from_reliability
+from benchwatch.reading import RecordKind
 
 FloatArray = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ Sources are words without fractions: amounts are written by who shows them, all 
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any, Final, Literal, cast, get_args
+from typing import Any, Final, cast, get_args
 
 from benchwatch.errors import FileError, UsageError
 from benchwatch.estimate.uncertainty.uncertainty_budget import (
@@ -18,10 +18,7 @@ from benchwatch.estimate.uncertainty.uncertainty_budget import (
     resolution_uncertainty,
     standard_uncertainty,
 )
-
-RecordKind = Literal["as found", "as left"]
-
-KINDS: Final[tuple[RecordKind, ...]] = ("as found", "as left")
+from benchwatch.reading import RECORD_KINDS, RecordKind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,10 +270,10 @@ def _optional(value: Any) -> float | None:
 
 
 def _kind(word: object) -> RecordKind:
-    for kind in KINDS:
+    for kind in RECORD_KINDS:
         if word == kind:
             return kind
-    raise ValueError(f"'{word}' is neither {' nor '.join(KINDS)}")
+    raise ValueError(f"'{word}' is neither {' nor '.join(RECORD_KINDS)}")
 
 
 def _line(values: dict[str, Any]) -> BudgetRow:
