@@ -1,16 +1,12 @@
 """What the trim view says and draws, as plain text."""
 
-import ast
 import math
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import pytest
 import screen_kit as kit
-from computing_kit import computing
 
-import benchwatch.screen
 from benchwatch.counter import Identity, TimeBase
 from benchwatch.estimate.results import Estimate, Numbers, Settle, Tolerance
 from benchwatch.reading import Mark
@@ -236,131 +232,6 @@ def test_in_ascii_the_fitted_curve_has_a_sign_of_its_own():
     assert "*" in after
     assert "*" in until_now
     assert any(char in until_now for char in ".:'")
-
-
-HOUSE = Path(next(iter(benchwatch.screen.__path__))).parent
-FRONT_ENDS = [
-    *(HOUSE / "screen").rglob("*.py"),
-    *(HOUSE / "web").rglob("*.py"),
-    *(HOUSE / "sound").rglob("*.py"),
-    *(HOUSE / "commands").rglob("*.py"),
-    HOUSE / "lines.py",
-    HOUSE / "cli.py",
-]
-"""All that shows numbers or lets them be heard."""
-
-
-def test_numbers_come_from_the_snapshot_alone():
-    """No module of a front end imports anything that computes with readings."""
-    forbidden = {"numpy", "scipy", "statistics", "fractions", "cmath"}
-    after_the_fact = {"budget.py", "compare.py", "steady.py", "stretch.py"}
-    allowed = {("tone.py", "numpy"), *((name, "numpy") for name in after_the_fact)}
-    """These commands choose rows of recorded columns and hand them to the estimate, the other
-    renders samples; the next test looks at what they do."""
-    used = {
-        (path.name, name.split(".")[0])
-        for path in FRONT_ENDS
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-        for name in (
-            [alias.name for alias in node.names] if isinstance(node, ast.Import)
-            else [node.module or ""] if isinstance(node, ast.ImportFrom) else []
-        )
-    }  # fmt: skip
-
-    assert {(path, name) for path, name in used if name in forbidden} <= allowed
-
-
-LAYOUT = {
-    ("scale.py", "_column"): "puts a fraction into a column of the scale",
-    ("scale.py", "estimate"): "puts the wings of an uncertainty on the scale",
-    ("plot.py", "place"): "puts a value between the ends of an axis",
-    ("ranges.py", "step_up"): "chooses a round end of an axis",
-    ("ranges.py", "follow"): "chooses when an axis grows or shrinks",
-    ("ranges.py", "_window"): "puts a margin around what is drawn",
-    ("ranges.py", "_width"): "measures a window of the chart",
-    ("memory.py", "follow"): "chooses how far the scale reaches",
-    ("memory.py", "window"): "chooses how far the chart reaches",
-    ("memory.py", "_seen"): "chooses the part of the past that a chart must show",
-    ("memory.py", "_sensible"): "limits decimals",
-    ("stability.py", "_decades"): "chooses the ends of a logarithmic axis",
-    ("stability.py", "_slope"): "dots a guide line of a given slope",
-    ("stability.py", "plot"): "lays the guide lines through the first point",
-    ("stability.py", "_tau_figures"): "writes the decades of an axis",
-}
-UNITS = {
-    ("amounts.py", "in_hertz"): "fraction to hertz",
-    ("memory.py", "_follow_figures"): "u in the unit of the figure it belongs to",
-    ("memory.py", "_resolution"): "last digit as a fraction",
-    ("budget.py", "_record"): "u in hertz",
-    ("rates.py", "_fraction_unit"): "picks a unit by size",
-    ("rates.py", "rate_unit"): "picks a unit by size",
-    ("rates.py", "write_rate"): "a second to an hour or a day",
-    ("elsewhere.py", "clock_line"): "drops a sign that is said in a word",
-    ("lines.py", "_signed_hz"): "counts decimals of the last digit",
-}
-COMMANDS = {
-    ("ageing.py", "_due"): "a limit in its unit",
-    ("ageing.py", "unit"): "picks a unit by size",
-    ("bench_text.py", "_bare"): "a limit in its unit",
-    ("budget.py", "_resolution"): "last digit as a fraction",
-    ("record_text.py", "_offset_line"): "u in hertz",
-    ("record_text.py", "record_text"): "picks a unit by size",
-    ("journal.py", "_size"): "bytes in their unit",
-    ("running.py", "_question_nominal"): "asks only of an offset too large for an oscillator",
-    ("steady.py", "_parts"): "last digit as a fraction",
-    ("stretch.py", "changes_of"): "last digit as a fraction",
-    ("tables.py", "in_unit"): "a figure in its unit",
-}
-"""Functions of front ends that reckon with a quantity, and what for; all others must not."""
-
-
-def test_no_front_end_computes_a_number():
-    """Of what was measured nothing is added, scaled or compared, but for layout and units."""
-    found = {
-        (path.name, function): path.parent.name
-        for path in FRONT_ENDS
-        for function in computing(path.read_text(encoding="utf-8"))
-    }
-    screens = {where for where, room in found.items() if room != "commands"}
-
-    unknown = set(found) - LAYOUT.keys() - UNITS.keys() - COMMANDS.keys()
-    assert not unknown
-    assert LAYOUT.keys() | UNITS.keys() <= screens | {("budget.py", "_record")}
-    assert not [where for where, room in found.items() if room in {"sound", "web"}]
-
-
-@pytest.mark.parametrize(
-    "body",
-    [
-        "return a.offset - b.offset",
-        "return a.offset * 2.0",
-        "return sum(one.offset for one in readings)",
-        "here = now.numbers.estimate.offset\n    return here / 3",
-        "return abs(estimate.offset - aim(now)) / tolerance.limit",
-        "first, second = a.offset, 3\n    return first + second",
-        "for one in (a.u, b.u):\n        total += one",
-        "return math.hypot(a.u, b.u)",
-        "return [x - 1 for x in trace.offset]",
-    ],
-)
-def test_the_check_for_computing_sees_it(body):
-    """The check itself: differences, sums, shares, also by way of a name."""
-    assert computing(f"def compute(a, b):\n    {body}\n") == {"compute"}
-
-
-@pytest.mark.parametrize(
-    "body",
-    [
-        "return width - self.size.width - 3",
-        "return write_fraction(a.offset, a.u) + ' ppb'",
-        "place, said = 3, a.offset\n    return place + 1",
-        "return now_s - reading.elapsed_s",
-        "return a.offset > 0",
-    ],
-)
-def test_the_check_for_computing_lets_layout_and_words_be(body):
-    """Cells, texts made by the house, times and signs are no numbers computed here."""
-    assert computing(f"def draw(a, width, now_s):\n    {body}\n") == set()
 
 
 def test_the_digits_are_those_of_the_estimate():

@@ -3,11 +3,11 @@
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from benchwatch.quantity import QuantityText, format_duration, format_frequency, write_fraction
+from benchwatch.quantity import format_duration, format_frequency, write_fraction, write_hz
 from benchwatch.screen.drawing.frame import Block, Frame, View, always
 from benchwatch.screen.drawing.large_offset import both_figures
 from benchwatch.screen.drawing.styled_text import Ink, Line, faded, line
-from benchwatch.screen.text.amounts import in_hertz, seconds, with_u
+from benchwatch.screen.text.amounts import seconds, with_u
 from benchwatch.screen.views.trim_view import digit_rows
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def clock_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
 
 
 def _cells(frame: Frame, one: "Elsewhere") -> list[tuple[str, Ink]]:
-    offset: QuantityText = in_hertz(one.offset, one.u, one.frequency_hz)
+    offset = write_hz(one.offset_hz, one.u_hz)
     beat = "never" if one.beat_period_s is None else format_duration(one.beat_period_s)
     return [
         (format_frequency(one.frequency_hz), Ink.STRONG),
