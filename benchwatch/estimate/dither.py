@@ -5,6 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from benchwatch.estimate.regression import centred_arrays
+
 LEAST_READINGS = 3
 """Fewer leave no spread once a straight line is taken out."""
 
@@ -25,24 +27,18 @@ class Dither:
 def dither(elapsed_s: NDArray[np.float64], offset: NDArray[np.float64]) -> Dither | None:
     """Describe the readings `offset` (n,) taken at `elapsed_s` (n,); nan readings are left out.
 
-    None with fewer than three readings. Times and offsets are taken from the first ones and
-    their means, so that neither a clock's epoch nor a large offset costs digits, and equal
-    readings have no spread.
+    None with fewer than three readings. Equal readings have no spread.
     """
     there = np.isfinite(offset)
     t, y = elapsed_s[there], offset[there]
     readings = len(y)
     if readings < LEAST_READINGS:
         return None
-    dt, dy = t - t[0], y - y[0]
-    dt, dy = dt - dt.mean(), dy - dy.mean()
-    ss = float(dy @ dy)
-    tt = float(dt @ dt)
-    explained = float(dt @ dy) ** 2 / tt if tt > 0 else 0.0
+    sums, _, _ = centred_arrays(t, y)
     return Dither(
         peak_to_peak=float(np.ptp(y)),
-        sd=(ss / (readings - 1)) ** 0.5,
-        sd_without_drift=(max(ss - explained, 0.0) / (readings - 2)) ** 0.5,
+        sd=(sums.yy / (readings - 1)) ** 0.5,
+        sd_without_drift=(sums.residual_sum / (readings - 2)) ** 0.5,
         readings=readings,
         span_s=float(np.ptp(t)),
     )

@@ -1,25 +1,95 @@
-"""Least squares: a line with centred sums, and nonlinear models with an honest covariance.
+"""Straight lines by least squares, with sums about the means: the one home of line fits.
 
-Formulas: Draper and Smith, Applied Regression Analysis, chapters 1 and 24; checked against the
-NIST Statistical Reference Datasets.
+Through arrays (`fit_line`), through a few readings without the cost of arrays (`centred`), through
+readings as they come (`CentredSums.add`), and through evenly spaced values (`EvenLine`).
+
+Formulas: Draper and Smith, Applied Regression Analysis, chapter 1; checked against the NIST
+Statistical Reference Datasets.
 """
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any, Final
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
+Point = tuple[float, float]
+"""Time in seconds and value."""
 
-POLISH: Final = 3
-"""Gauss-Newton steps after the trust region has converged."""
+
+@dataclass(slots=True)
+class CentredSums:
+    """Means of t and y, and the sums of squares and products about them."""
+
+    points: int = 0
+    t: float = 0.0
+    y: float = 0.0
+    tt: float = 0.0
+    ty: float = 0.0
+    yy: float = 0.0
+
+    def add(self, t: float, y: float) -> None:
+        """Take one more point (Welford, Technometrics 4, 1962, 419; from memory)."""
+        self.points += 1
+        dt, dy = t - self.t, y - self.y
+        self.t += dt / self.points
+        self.y += dy / self.points
+        self.tt += dt * (t - self.t)
+        self.ty += dt * (y - self.y)
+        self.yy += dy * (y - self.y)
+
+    @property
+    def slope(self) -> float:
+        """Slope of the least-squares line; 0 where all points are at one t."""
+        return self.ty / self.tt if self.tt > 0.0 else 0.0
+
+    @property
+    def residual_sum(self) -> float:
+        """Sum of the squared residuals about that line."""
+        return max(self.yy - self.slope * self.ty, 0.0)
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+def centred(points: Sequence[Point]) -> CentredSums:
+    """Return the sums over a few `points`, one at least; up to about 50 quicker than arrays."""
+    n = len(points)
+    t0, y0 = points[0]
+    t = sum([p[0] - t0 for p in points]) / n
+    y = sum([p[1] - y0 for p in points]) / n
+    tt = ty = yy = 0.0
+    for pt, py in points:
+        dt, dy = pt - t0 - t, py - y0 - y
+        tt += dt * dt
+        ty += dt * dy
+        yy += dy * dy
+    return CentredSums(points=n, t=t0 + t, y=y0 + y, tt=tt, ty=ty, yy=yy)
+
+
+def centred_arrays(t: Floats, y: Floats) -> tuple[CentredSums, Floats, Floats]:
+    """Return the sums over arrays of shape (n,), n at least 1, and both arrays less their means.
+
+    Times and values are taken from the first ones, so that neither a clock's epoch nor a large
+    offset costs digits.
+    """
+    n = len(t)
+    dt, dy = t - t[0], y - y[0]
+    t_mean, y_mean = float(dt.sum()) / n, float(dy.sum()) / n
+    dt -= t_mean
+    dy -= y_mean
+    sums = CentredSums(
+        points=n,
+        t=float(t[0]) + t_mean,
+        y=float(y[0]) + y_mean,
+        tt=float(dt @ dt),
+        ty=float(dt @ dy),
+        yy=float(dy @ dy),
+    )
+    return sums, dt, dy
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FittedLine:
     """y = level + slope·(t − t_mean); u's assume white residuals, nan for fewer than 3 points."""
 
     slope: float
@@ -37,14 +107,9 @@ class Line:
         away = t - self.t_mean
         return self.level + self.slope * away, math.hypot(self.u_level, self.u_slope * away)
 
-    @property
-    def correlation(self) -> float:
-        """Of the slope with the value at t = 0."""
-        return -self.u_slope * self.t_mean / math.hypot(self.u_level, self.u_slope * self.t_mean)
 
-
-def fit_line(t: ArrayLike, y: ArrayLike) -> Line:
-    """Ordinary least squares of y on t, with sums about the means.
+def fit_line(t: ArrayLike, y: ArrayLike) -> FittedLine:
+    """Ordinary least squares of y on t.
 
     Args:
         t: shape (n,), any origin: a Unix time loses no digits of the slope.
@@ -58,140 +123,51 @@ def fit_line(t: ArrayLike, y: ArrayLike) -> Line:
     n = len(times)
     if n < 2:
         raise ValueError(f"A line needs at least two points; there are {n}.")
-    t_mean = times[0] + float((times - times[0]).sum()) / n
-    level = values[0] + float((values - values[0]).sum()) / n
-    away = times - t_mean
-    moved = values - level
-    spread = float(away @ away)
-    if spread == 0.0:
+    sums, away, moved = centred_arrays(times, values)
+    if sums.tt == 0.0:
         raise ValueError("A line needs points at different times; all are at the same one.")
-    slope = float(away @ moved) / spread
+    slope = sums.ty / sums.tt
     residual_sd = u_slope = u_level = math.nan
     if n > 2:
+        # From the residuals themselves: the difference of the sums would lose their digits.
         residuals = moved - slope * away
         residual_sd = math.sqrt(float(residuals @ residuals) / (n - 2))
-        u_slope = residual_sd / math.sqrt(spread)
+        u_slope = residual_sd / math.sqrt(sums.tt)
         u_level = residual_sd / math.sqrt(n)
-    span = float(times[-1] - times[0])
-    return Line(slope, float(level), float(t_mean), residual_sd, u_slope, u_level, n, span)
+    return FittedLine(
+        slope=slope,
+        level=sums.y,
+        t_mean=sums.t,
+        residual_sd=residual_sd,
+        u_slope=u_slope,
+        u_level=u_level,
+        points=n,
+        span=float(times[-1] - times[0]),
+    )
 
 
-def fit_through_origin(x: ArrayLike, y: ArrayLike) -> tuple[float, float]:
-    """Slope of y = b·x and its standard uncertainty.
+class EvenLine:
+    """Lines through `count` evenly spaced values, for a fit at nearly every reading."""
 
-    Raises:
-        ValueError: fewer than two points, or all x are zero.
-    """
-    xs = np.asarray(x, dtype=np.float64)
-    ys = np.asarray(y, dtype=np.float64)
-    power = float(xs @ xs)
-    if len(xs) < 2 or power == 0.0:
-        raise ValueError("A line through the origin needs two points, one of them off it.")
-    slope = float(xs @ ys) / power
-    residuals = ys - slope * xs
-    return slope, math.sqrt(float(residuals @ residuals) / (len(xs) - 1) / power)
+    def __init__(self, count: int) -> None:
+        self.count = count
+        self.squares = (count**3 - count) / 12.0
+        """Sum of the squared distances from the middle, in spacings."""
+        self._weights = [(place - (count - 1) / 2.0) / self.squares for place in range(count)]
 
+    def fit(self, values: Iterable[float]) -> tuple[float, float]:
+        """Return the slope from value to value, and the sum of the squared residuals.
 
-@dataclass(frozen=True, slots=True)
-class Curve:
-    """A fitted nonlinear model."""
-
-    values: Floats
-    """Parameters, shape (p,)."""
-    covariance: Floats
-    """Shape (p, p); inf where the data do not determine a parameter."""
-    residual_sd: float
-
-    @property
-    def u(self) -> Floats:
-        """Standard uncertainties of the parameters, shape (p,)."""
-        return np.sqrt(np.diag(self.covariance))
-
-
-def fit_curve(
-    model: Callable[[Floats, Floats], Floats],
-    x: ArrayLike,
-    y: ArrayLike,
-    start: Sequence[float],
-) -> Curve:
-    """Nonlinear least squares, by a trust region scaled by the Jacobian's columns.
-
-    A Levenberg-Marquardt step runs off where this one holds (BoxBOD from its first start).
-
-    Args:
-        model: (x, parameters) to values, same shape as x; analytic, for it is also called
-            with complex parameters, whose imaginary part gives derivatives to all digits.
-        x: shape (n,).
-        y: shape (n,).
-        start: first guess of the parameters, shape (p,).
-
-    Raises:
-        ValueError: not more points than parameters, or no convergence.
-    """
-    from scipy.optimize import least_squares  # noqa: PLC0415 - slow to import, seldom needed
-
-    xs = np.asarray(x, dtype=np.float64)
-    ys = np.asarray(y, dtype=np.float64)
-    freedom = len(xs) - len(start)
-    if freedom < 1:
-        raise ValueError(f"{len(start)} parameters need more than {len(xs)} points.")
-
-    def misses(parameters: Floats) -> Floats:
-        return model(xs, parameters) - ys
-
-    with np.errstate(over="ignore"):
-        found = least_squares(
-            misses,
-            np.asarray(start, dtype=np.float64),
-            jac="cs",
-            method="trf",
-            x_scale="jac",
-            ftol=1e-15,
-            xtol=1e-15,
-            gtol=1e-15,
-            max_nfev=2000,
-        )
-    if not found.success and found.status != 0:
-        raise ValueError(f"The fit did not converge: {found.message}")
-    values = np.asarray(found.x, dtype=np.float64)
-    for _ in range(POLISH):
-        # The trust region stops when the sum of squares no longer falls, at half the digits.
-        jacobian = _jacobian(model, xs, values)
-        scale = np.sqrt((jacobian * jacobian).sum(axis=0))
-        scale[scale == 0.0] = 1.0
-        move = np.linalg.lstsq(jacobian / scale, -misses(values))[0] / scale
-        if not np.all(np.abs(move) <= 1e-4 * np.abs(values)):
-            break
-        values = values + move
-    residual_sd = float(np.linalg.norm(misses(values))) / math.sqrt(freedom)
-    covariance = _inverse_gram(_jacobian(model, xs, values))
-    if np.isfinite(covariance[0, 0]):
-        covariance = residual_sd**2 * covariance
-    return Curve(values, covariance, residual_sd)
-
-
-def _jacobian(model: Callable[[Floats, Floats], Floats], x: Floats, values: Floats) -> Floats:
-    """Derivatives by a complex step, exact to rounding (Squire and Trapp 1998); shape (n, p)."""
-    columns = []
-    for index, value in enumerate(values.tolist()):
-        moved: Any = values.astype(np.complex128)
-        step = 1e-30 * max(abs(value), 1e-30)
-        moved[index] += 1j * step
-        columns.append(np.imag(model(x, moved)) / step)
-    return np.stack(columns, axis=1)
-
-
-def _inverse_gram(jacobian: Floats) -> Floats:
-    """(JᵀJ)⁻¹ from the singular values of J with its columns scaled to one.
-
-    Forming JᵀJ would square the condition number and may leave no right digit.
-    """
-    scale = np.sqrt((jacobian * jacobian).sum(axis=0))
-    if np.any(scale == 0.0):
-        return np.full((jacobian.shape[1],) * 2, np.inf)
-    _, singular, rotation = np.linalg.svd(jacobian / scale, full_matrices=False)
-    if singular[-1] < singular[0] * np.finfo(np.float64).eps * len(jacobian):
-        return np.full((jacobian.shape[1],) * 2, np.inf)
-    half = rotation.T / singular / scale[:, None]
-    inverse: Floats = half @ half.T
-    return inverse
+        Args:
+            values: `count` of them.
+        """
+        first: float | None = None
+        slope = total = squares = 0.0
+        for weight, one in zip(self._weights, values, strict=True):
+            if first is None:
+                first = one
+            value = one - first
+            slope += weight * value
+            total += value
+            squares += value * value
+        return slope, squares - total * total / self.count - slope * slope * self.squares

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.estimate.ageing.ageing_spread import AgeingSpread, spread_of
-from benchwatch.estimate.regression import Line, fit_line
+from benchwatch.estimate.regression import FittedLine, fit_line
 from benchwatch.estimate.uncertainty.uncertainty_budget import coverage_factor
 
 Law = Literal["logarithmic", "linear"]
@@ -47,7 +47,7 @@ class AgeingFit:
     """One law, fitted: a straight line over ln(t) or over t, t in days."""
 
     law: Law
-    line: Line
+    line: FittedLine
     earlier_days: float = 0.0
     """Ageing is taken to have begun so much earlier than time zero; for the logarithmic law."""
 

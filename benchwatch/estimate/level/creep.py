@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from benchwatch.estimate.level.learned_creep import SHARE, Learned, expected
-from benchwatch.estimate.level.step_fit import Centred, Point, centred
+from benchwatch.estimate.regression import CentredSums, Point, centred
 from benchwatch.estimate.results import Rest
 
 TAUS: Final = tuple(2.5 * 1.44**place for place in range(7))
@@ -314,7 +314,7 @@ class Creep:
         return [(self.at_s - at_s, y - self._slope * (at_s - self.at_s)) for at_s, y in points]
 
 
-def _curved(points: Sequence[Point], tau_s: float) -> Centred:
+def _curved(points: Sequence[Point], tau_s: float) -> CentredSums:
     """Sums over readings, with exp(-t/tau) in place of their time."""
     exp = math.exp
     return centred([(exp(ago / tau_s), y) for ago, y in points])

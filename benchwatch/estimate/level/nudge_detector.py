@@ -18,7 +18,8 @@ from benchwatch.estimate.level.learned_creep import KEPT, Learned
 from benchwatch.estimate.level.low_frequency_noise import Wander
 from benchwatch.estimate.level.oscillator_steps import OwnSteps
 from benchwatch.estimate.level.reading_noise import NoiseScale
-from benchwatch.estimate.level.step_fit import Point, StepFit, centred, fit_step
+from benchwatch.estimate.level.step_fit import StepFit, fit_step
+from benchwatch.estimate.regression import Point, centred
 from benchwatch.estimate.results import Nudge, Rest
 from benchwatch.estimate.rounding import digits_apart, rounding_variance
 
@@ -244,7 +245,7 @@ class Turns:
         if nudge.at_s + nudge.lasted_s <= self._touched_s + WITH_TOUCH_S:
             return
         before = centred(old)
-        slope, slope_u = before.ty / before.tt, sigma / math.sqrt(before.tt)
+        slope, slope_u = before.slope, sigma / math.sqrt(before.tt)
         self._creep = Creep(
             self._between(first)[0][0],
             level,

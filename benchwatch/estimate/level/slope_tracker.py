@@ -5,6 +5,8 @@ from collections import deque
 from collections.abc import Sequence
 from typing import Final
 
+from benchwatch.estimate.regression import EvenLine
+
 Blocks = deque[float]
 """Means of neighbouring blocks of one length, oldest first."""
 BLOCKS: Final = 8
@@ -14,8 +16,7 @@ _SURE = 8.0
 """A slope is followed from this many times its u; a lone step in mid-window looks like 4.4."""
 _LASTS = 64
 """Readings for which a slope is still followed after a step, while no newer one can be had."""
-_RAMP_SQUARES = (BLOCKS**3 - BLOCKS) / 12.0
-_RAMP = [(place - (BLOCKS - 1) / 2.0) / _RAMP_SQUARES for place in range(BLOCKS)]
+_LINE: Final = EvenLine(BLOCKS)
 
 
 class Slope:
@@ -81,13 +82,6 @@ class Slope:
 
 def _fit(blocks: Blocks, readings: int, white: float) -> tuple[float, float]:
     """Slope a reading and its u; noise is the larger of white noise and what is left over."""
-    first = blocks[0]
-    rise = total = squares = 0.0
-    for ramp, block in zip(_RAMP, blocks, strict=True):
-        value = block - first
-        rise += ramp * value
-        total += value
-        squares += value * value
-    left_over = squares - total * total / BLOCKS - rise * rise * _RAMP_SQUARES
-    variance = max(white / readings, left_over / (BLOCKS - 2)) / _RAMP_SQUARES
-    return rise / readings, math.sqrt(variance) / readings
+    slope, left_over = _LINE.fit(blocks)
+    variance = max(white / readings, left_over / (BLOCKS - 2)) / _LINE.squares
+    return slope / readings, math.sqrt(variance) / readings

@@ -4,13 +4,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from benchwatch.estimate.regression import Point, centred
+
 _LEAST_BEFORE = 3
 _LEAST_AFTER = 2
 _NO_CHANCE = 2.0
 """Standard deviations by which a slope may be larger than it looks."""
-
-Point = tuple[float, float]
-"""Time in seconds and fractional offset of one reading."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,29 +74,3 @@ def fit_step(before: Sequence[Point], after: Sequence[Point], sigma: float) -> S
         slope=slope,
         bend=bend,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Centred:
-    """Means, and sums of squares and products about them."""
-
-    t: float
-    y: float
-    tt: float
-    ty: float
-    yy: float
-
-
-def centred(points: Sequence[Point]) -> Centred:
-    """Return the sums over `points`, one at least."""
-    n = len(points)
-    t0, y0 = points[0]
-    t = sum([p[0] - t0 for p in points]) / n
-    y = sum([p[1] - y0 for p in points]) / n
-    tt = ty = yy = 0.0
-    for pt, py in points:
-        dt, dy = pt - t0 - t, py - y0 - y
-        tt += dt * dt
-        ty += dt * dy
-        yy += dy * dy
-    return Centred(t0 + t, y0 + y, tt, ty, yy)

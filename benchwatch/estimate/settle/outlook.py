@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.block_means import Floats
+from benchwatch.estimate.regression import Floats, centred_arrays
 
 SHARES: Final = (1.0 / 3.0, 2.0 / 3.0, 1.0)
 """Of the time since the start, the newest part of it; the first tells the middle of the range, as
@@ -105,10 +105,10 @@ def _to_one_s(points: Floats, share: float, longest: float) -> float | None:
     newer = points[int(points[:, 0].searchsorted(now - share * gone_s)) :]
     if len(newer) < FEWEST:
         return None
-    away, above = (newer - newer.mean(axis=0)).T
-    rate = -float(away @ above) / float(away @ away)
+    sums, _, _ = centred_arrays(newer[:, 0], newer[:, 1])
+    rate = -sums.slope
     fall = rate * float(newer[-1, 0] - newer[0, 0])
-    scatter = float(np.std(above + rate * away))
+    scatter = math.sqrt(sums.residual_sum / len(newer))
     if fall <= 0.0 or scatter > LOOSEST * fall or newest > longest * rate * gone_s:
         return None
     return time_to_fall(math.exp(newest), 1.0 / rate, 1.0)

@@ -1,4 +1,4 @@
-"""The warm-up as one exponential: its curve, and the start-up to leave out.
+"""The warm-up as one exponential: its curve, for the screen.
 
 One exponential fitted to a warm-up that has a slow tail as well runs a little early: it shows
 where the offset is going, and serves never for the verdict.
@@ -192,27 +192,3 @@ def _polish(
             return None
     covariance = np.asarray(inverse * np.multiply.outer(scale, scale), dtype=np.float64)
     return [level, amplitude, log_constant], covariance
-
-
-def mser5(y: ArrayLike, batch: int = 5) -> int:
-    """Batches to leave out at the start so that the mean of the rest is best known.
-
-    White (1997), An effective truncation heuristic for bias reduction in simulation output:
-    of the means of each `batch` readings drop the first d that minimise the squared standard
-    error of the rest, with d at most half of them.
-
-    Args:
-        y: shape (n,).
-        batch: readings a batch.
-    """
-    values = np.asarray(y, dtype=np.float64)
-    count = len(values) // batch
-    if count < 2:
-        return 0
-    means = values[: count * batch].reshape(count, batch).mean(axis=1)
-    means -= means[-1]
-    kept = np.arange(count, 0, -1)
-    tail_sum = means[::-1].cumsum()[::-1]
-    tail_squares = (means * means)[::-1].cumsum()[::-1]
-    spread = np.maximum(tail_squares - tail_sum**2 / kept, 0.0) / kept.astype(np.float64) ** 2
-    return int(np.argmin(spread[: count // 2 + 1]))

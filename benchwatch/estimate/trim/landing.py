@@ -15,6 +15,7 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from benchwatch.estimate.regression import CentredSums
 from benchwatch.estimate.results import Estimate, Numbers
 
 LandingState = Literal["outside", "holding", "landed"]
@@ -131,7 +132,7 @@ class Landing:
         if elapsed_s - newest >= LINE_EVERY_S and len(self._lines) < MOST_LINES:
             self._lines.append(_Line(elapsed_s))
         for line in self._lines:
-            line.add(elapsed_s, offset)
+            line.sums.add(elapsed_s, offset)
 
     def _stays(self, elapsed_s: float, numbers: Numbers) -> bool:
         """Tell whether so little moves that no creep can take it out: a short hold will do."""
@@ -158,7 +159,7 @@ class Landing:
         return [
             line
             for line in self._lines
-            if elapsed_s - line.from_s >= least_s and line.readings >= LEAST_READINGS
+            if elapsed_s - line.from_s >= least_s and line.sums.points >= LEAST_READINGS
         ]
 
     def _drifts_out(self, numbers: Numbers) -> bool:
@@ -184,23 +185,11 @@ def _creeps_to(estimate: Estimate, slope: float, u: float) -> float:
 
 
 class _Line:
-    """A straight line through readings, from running sums (least squares)."""
+    """A straight line through the readings since `from_s`."""
 
     def __init__(self, from_s: float) -> None:
         self.from_s = from_s
-        self.readings = 0
-        self._t = self._y = self._tt = self._ty = self._yy = 0.0
-        """Means, and sums of squares and products about them."""
-
-    def add(self, at_s: float, offset: float) -> None:
-        """Take a reading (Welford's sums, Technometrics 4, 1962, 419; from memory)."""
-        self.readings += 1
-        dt, dy = at_s - self._t, offset - self._y
-        self._t += dt / self.readings
-        self._y += dy / self.readings
-        self._tt += dt * (at_s - self._t)
-        self._ty += dt * (offset - self._y)
-        self._yy += dy * (offset - self._y)
+        self.sums = CentredSums()
 
     def slope(self, noise: float) -> tuple[float, float]:
         """Return the slope a second and its standard uncertainty; three readings at least.
@@ -208,6 +197,6 @@ class _Line:
         Args:
             noise: sd of single readings; what the line leaves over counts where it is more.
         """
-        slope = self._ty / self._tt
-        left_over = max(self._yy - slope * self._ty, 0.0) / (self.readings - 2)
-        return slope, math.sqrt(max(noise * noise, left_over) / self._tt)
+        sums = self.sums
+        left_over = sums.residual_sum / (sums.points - 2)
+        return sums.slope, math.sqrt(max(noise * noise, left_over) / sums.tt)

@@ -1,41 +1,10 @@
-"""The exponential behind the time to go, and the start-up to leave out."""
+"""The exponential behind the time to go, and the one that the screen draws."""
 
 import numpy as np
 import pytest
 
 from benchwatch.estimate.settle.outlook import time_to_fall
-from benchwatch.estimate.settle.warmup import fit_warmup, mser5
-
-
-def _generator(count):
-    """u(k) = 16807^(k+1) mod (2³¹-1) / (2³¹-1): NIST SP 1065, section 12, seed 16807."""
-    n, values = 16807, []
-    for _ in range(count):
-        values.append(n / 2147483647)
-        n = 16807 * n % 2147483647
-    return np.array(values)
-
-
-def test_mser5_on_a_decaying_series() -> None:
-    """White (1997); 10·e^(-k/15) + u(k) - 1/2: 13 batches of 5, computed from the definition."""
-    series = 10.0 * np.exp(-np.arange(200) / 15.0) + _generator(200) - 0.5
-
-    assert mser5(series) == 13
-
-
-def test_mser5_keeps_a_steady_or_short_series() -> None:
-    """Nothing to leave out of a constant, nor of less than two batches."""
-    assert mser5(np.full(100, 1e-3)) == 0
-    assert mser5([1.0, 2.0, 3.0]) == 0
-
-
-def test_mser5_ignores_shift_scale_and_sign() -> None:
-    """The cut is where the start-up ends, whatever the unit."""
-    series = 10.0 * np.exp(-np.arange(200) / 15.0) + _generator(200)
-
-    cuts = {mser5(series), mser5(-1e-9 * series), mser5(series + 1e6)}
-
-    assert len(cuts) == 1
+from benchwatch.estimate.settle.warmup import fit_warmup
 
 
 def test_time_to_fall() -> None:
