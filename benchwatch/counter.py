@@ -5,6 +5,7 @@ entry-point group ``benchwatch.drivers``; the bundled ones use the same door as 
 (see `benchwatch.driver_registry`).
 """
 
+import threading
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Final, Literal, Protocol
@@ -137,6 +138,28 @@ class Link(Protocol):
 
     def close(self) -> None:
         """Let go of the instrument; for whoever opened the link, never for a driver."""
+
+
+class OpenLink(Protocol):
+    """How a link is opened, such as `benchwatch.bus.open_link`."""
+
+    def __call__(self, resource: str, *, cancel: threading.Event) -> Link:
+        """Open `resource`; every wait of the link ends when `cancel` is set."""
+
+
+LinkState = Literal["connecting", "reading", "silent", "lost", "ended"]
+"""``connecting``: not yet open; ``reading``: readings come; ``silent``: open, but the next
+reading is overdue; ``lost``: broken, trying again; ``ended``: the run is over."""
+
+
+@dataclass(frozen=True, slots=True)
+class LinkStatus:
+    """State of the connection, and since when (monotonic seconds of the run)."""
+
+    state: LinkState
+    since_s: float
+    detail: str = ""
+    """A sentence for people: what failed and when the next try is."""
 
 
 class Counter(Protocol):

@@ -14,11 +14,10 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final
 
-from benchwatch.acquire import OpenLink
 from benchwatch.bus import Listed, Lister
 from benchwatch.bus.file_wire import file_of
 from benchwatch.clock import Clock, SystemClock
-from benchwatch.counter import Link
+from benchwatch.counter import Link, OpenLink
 from benchwatch.errors import BenchwatchError, ReplyTimeout
 from benchwatch.quantity import printable
 

@@ -14,7 +14,6 @@ from benchwatch.errors import FileError
 from benchwatch.estimate.results import Numbers
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.pipeline.cautions import cautions_of
-from benchwatch.pipeline.pipeline import NO_MEASUREMENT
 from benchwatch.pipeline.time_base_correction import correction_words
 from benchwatch.quantity import (
     OffsetUnit,
@@ -25,7 +24,18 @@ from benchwatch.quantity import (
     write_fraction,
     write_hz,
 )
-from benchwatch.reading import SPIKE, TOOL_WORDS, Event, Flag, Gap, Mark, Reading, Record, Touch
+from benchwatch.reading import (
+    NO_MEASUREMENT,
+    SPIKE,
+    TOOL_WORDS,
+    Event,
+    Flag,
+    Gap,
+    Mark,
+    Reading,
+    Record,
+    Touch,
+)
 
 _encode: Final = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
 _SPIKE: Final[frozenset[Flag]] = frozenset({SPIKE})

@@ -1,6 +1,5 @@
-"""What is asked of one counter on the bench."""
+"""What is asked of one counter on the bench, and which readings of it are plausible."""
 
-import os
 from dataclasses import dataclass, field
 from decimal import Decimal
 from functools import partial
@@ -9,12 +8,19 @@ from typing import Final, Literal
 from benchwatch.counter import Setup, TimeBaseSource
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.uncertainty.offset_record import Reference
-from benchwatch.journal import new_key
-from benchwatch.journal.schema import Run, settings_text
+from benchwatch.quantity import difference, format_frequency, round_nominal
 
 Setting = Literal["nominal", "tolerance", "settle", "gate"]
 """What of it the operator may change while the counter is watched."""
 
+PLAUSIBLE: Final = Decimal("1e-3")
+"""Fraction of the nominal by which a reading may miss it. Every source worth trimming is far
+inside it, and a reply that lost a digit or half its exponent is far outside."""
+DOUBTFUL: Final = 1e-4
+"""Part by which readings may miss the nominal before it is questioned; `round_nominal` reaches as
+far, and oscillators worth trimming are nearer."""
+MARGIN_S: Final = 1.5
+"""Added to the gate before a reading is overdue; a tenth of a long gate if that is more."""
 OWN: Final = "counter's time base"
 """What a counter's own oscillator is called in a budget."""
 
@@ -55,26 +61,30 @@ class Plan:
     working_hz: tuple[float, ...] = ()
     """Frequencies the oscillator serves, in hertz; empty: round multiples of the nominal."""
 
-    def begun(self, utc_s: float, watch: int, goes_on_with: int | None) -> Run:
-        """Return what the journal keeps of a run that begins by this plan.
 
-        Args:
-            utc_s: when it begins, Unix seconds.
-            watch: key shared by the counters of one watch.
-            goes_on_with: key of the interrupted run that it goes on with.
-        """
-        settings = settings_text(
-            tolerance=self.tolerance,
-            settle=None if self.settle is None else self.settle.limit,
-            settle_horizon_s=None if self.settle is None else self.settle.horizon_s,
-            set_gate_s=self.setup.gate_s,
-            set_channel=self.setup.channel,
-            interval_s=self.interval_s,
-            simulated_bench=self.simulated,
-            process=os.getpid(),
-            goes_on_with=goes_on_with,
-        )
-        return Run(
-            new_key(utc_s), watch, self.name, self.resource, self.driver, utc_s, self.nominal,
-            settings=settings,
-        )  # fmt: skip
+def margin_s(gate_s: float, least_s: float = MARGIN_S) -> float:
+    """Return how long after its gate (both in seconds) a reading is overdue."""
+    return max(least_s, gate_s / 10.0)
+
+
+def doubtful_nominal(frequency: Decimal, nominal: Decimal) -> bool:
+    """Tell whether `frequency` misses `nominal` while another round number fits it."""
+    if (
+        not frequency.is_finite()
+        or frequency <= 0
+        or abs(difference(frequency, nominal)[1]) <= DOUBTFUL
+    ):
+        return False
+    better = round_nominal(frequency)
+    return better is not None and better != nominal
+
+
+def nominal_question(frequency: Decimal, nominal: Decimal) -> str:
+    """Write the question whether the nominal is right."""
+    better = round_nominal(frequency)
+    fits = "" if better is None else f" They fit {format_frequency(better)}:"
+    missed = abs(difference(frequency, nominal)[1]) * 100
+    return (
+        f"the readings miss the nominal of {format_frequency(nominal)} by {missed:.2g} %.{fits} "
+        f"is the nominal right?"
+    )

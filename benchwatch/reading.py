@@ -22,6 +22,8 @@ RECORD_KINDS: Final[tuple[RecordKind, ...]] = (AS_FOUND, AS_LEFT)
 
 UNFIT: Final[frozenset[Flag]] = frozenset({SPIKE, REPEAT, OVERRANGE})
 """Flags of readings that never enter an estimate."""
+NO_MEASUREMENT: Final[frozenset[Flag]] = frozenset({REPEAT, OVERRANGE})
+"""Flags of readings that bring no new measurement: neither counted nor estimated from."""
 
 
 @dataclass(frozen=True, slots=True)

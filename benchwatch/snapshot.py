@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
-from benchwatch.counter import Identity, TimeBase
+from benchwatch.counter import Identity, LinkStatus, TimeBase
 from benchwatch.estimate.results import Nudge, Numbers, SettleLimit
 from benchwatch.estimate.trim.trim_hint import COVERAGE_K, at_rest, direction
 from benchwatch.reading import Event, Gap, Mark, Reading
@@ -18,20 +18,6 @@ if TYPE_CHECKING:
     from benchwatch.estimate.trim.tool_pull import ToolState
     from benchwatch.estimate.trim.trim_hint import Hint, Judgement
     from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-
-LinkState = Literal["connecting", "reading", "silent", "lost", "ended"]
-"""``connecting``: not yet open; ``reading``: readings come; ``silent``: open, but the next
-reading is overdue; ``lost``: broken, trying again; ``ended``: the run is over."""
-
-
-@dataclass(frozen=True, slots=True)
-class LinkStatus:
-    """State of the connection, and since when (monotonic seconds of the run)."""
-
-    state: LinkState
-    since_s: float
-    detail: str = ""
-    """A sentence for people: what failed and when the next try is."""
 
 
 @dataclass(frozen=True, slots=True)

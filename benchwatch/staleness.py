@@ -3,10 +3,9 @@
 from collections import deque
 from typing import Final
 
+from benchwatch.plan import MARGIN_S, margin_s
 from benchwatch.snapshot import Snapshot
 
-MARGIN_S: Final = 1.5
-"""Added to the gate before a reading is missed; a tenth of a long gate if that is more."""
 SPACINGS_KEPT: Final = 9
 UNKNOWN_GATE: Final = 3.0
 """Usual times between readings after which one of a counter that tells no gate is missed."""
@@ -50,7 +49,7 @@ def longest_age_s(now: Snapshot) -> float | None:
         return None
     if gate_s is None:
         return max(UNKNOWN_GATE * spacing_s, spacing_s + MARGIN_S)
-    return max(spacing_s, gate_s) + gate_s / 2.0 + max(MARGIN_S, gate_s / 10.0)
+    return max(spacing_s, gate_s) + gate_s / 2.0 + margin_s(gate_s)
 
 
 def is_current(now: Snapshot, at_s: float) -> bool:

@@ -1,8 +1,7 @@
 """Acquisition: one daemon thread a counter that connects, reads, paces and reconnects.
 
 thread      `Acquisition`, the thread
-opening     how it comes by its link
-connection  what is known of the counter besides its readings
+counter_status what is known of the counter besides its readings
 upkeep      what is done between two readings: the operator's wishes, a look around
 settings_poller asks again for time base and gate while readings come
 patience    how long a reading is waited for, and when a link is tried again
@@ -12,8 +11,7 @@ readings    from what a driver measured to a `Reading`: stamps, offset, plausibl
 gaps        what is missing between two readings, and why
 """
 
-from benchwatch.acquire.connection_state import Connection
-from benchwatch.acquire.opening import OpenLink
+from benchwatch.acquire.counter_status import CounterStatus
 from benchwatch.acquire.thread import Acquisition
 
-__all__ = ["Acquisition", "Connection", "OpenLink"]
+__all__ = ["Acquisition", "CounterStatus"]

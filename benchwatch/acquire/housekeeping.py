@@ -8,7 +8,7 @@ from dataclasses import replace
 from decimal import Decimal
 from typing import Final
 
-from benchwatch.acquire.connection_state import Teller
+from benchwatch.acquire.counter_status import StatusPublisher
 from benchwatch.acquire.readings import ReadingMaker
 from benchwatch.acquire.settings_poller import Lookout, Told
 from benchwatch.clock import Clock
@@ -40,7 +40,7 @@ class Upkeep:
         setup: Setup,
         *,
         maker: ReadingMaker,
-        teller: Teller,
+        teller: StatusPublisher,
         note: Callable[[str], None],
         clock: Clock,
     ) -> None:

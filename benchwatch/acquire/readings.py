@@ -8,12 +8,10 @@ from benchwatch.acquire.mid_gate import MidGate
 from benchwatch.clock import Clock, utc_at
 from benchwatch.counter import Measurement, TimeBase
 from benchwatch.errors import NoReadings, ReplyError, UsageError
+from benchwatch.plan import PLAUSIBLE
 from benchwatch.quantity import difference, format_frequency, round_nominal
 from benchwatch.reading import DATED_BY_PACE, INTERNAL_TIMEBASE, OVERRANGE, REPEAT, Flag, Reading
 
-PLAUSIBLE: Final = Decimal("1e-3")
-"""Fraction of the nominal. Every source worth trimming is far inside it, and a reply that
-lost a digit or half its exponent is far outside."""
 _EXACT: Final = Context(prec=60)
 HANDFUL: Final = 5
 """After so many implausible readings, and no other, the nominal is wrong and not the counter."""

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from benchwatch.staleness import MARGIN_S
+from benchwatch.plan import MARGIN_S, margin_s
 
 UNKNOWN_GATE_TIMEOUT_S: Final = 30.0
 """Patience with a counter that does not tell its gate, until its pace is known."""
@@ -36,7 +36,7 @@ class Patience:
     def timeout_s(self, gate_s: float | None) -> float:
         """How long a reading may take."""
         if gate_s is not None:
-            return gate_s + max(self._margin_s, gate_s / 10)
+            return gate_s + margin_s(gate_s, self._margin_s)
         if self._pace_s is None:
             return UNKNOWN_GATE_TIMEOUT_S
         return 3 * self._pace_s + self._margin_s

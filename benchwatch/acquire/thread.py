@@ -7,16 +7,15 @@ from decimal import Decimal
 from functools import partial
 from typing import Final
 
-from benchwatch.acquire.connection_state import Connection, Teller
+from benchwatch.acquire.counter_status import CounterStatus, StatusPublisher
 from benchwatch.acquire.gaps import GapKeeper
 from benchwatch.acquire.housekeeping import Upkeep
-from benchwatch.acquire.opening import OpenLink
 from benchwatch.acquire.readings import ReadingMaker
 from benchwatch.acquire.retry_policy import Patience
 from benchwatch.acquire.sentences import answered_before, broken_driver, passed_over
 from benchwatch.bus import open_link as open_visa_link
 from benchwatch.clock import Clock
-from benchwatch.counter import Counter, Identity, Link, Setup
+from benchwatch.counter import Counter, Identity, Link, OpenLink, Setup
 from benchwatch.driver_registry import driver
 from benchwatch.errors import (
     BenchwatchError,
@@ -29,9 +28,9 @@ from benchwatch.errors import (
     ReplyTimeout,
     UsageError,
 )
+from benchwatch.plan import MARGIN_S
 from benchwatch.quantity import printable
 from benchwatch.reading import REPEAT, Gap, Mark, Reading
-from benchwatch.staleness import MARGIN_S
 
 TIMEOUTS_IN_A_ROW: Final = 3
 """Then the connection itself is distrusted and opened again."""
@@ -56,7 +55,7 @@ class Acquisition(threading.Thread):
         setup: Setup,
         nominal: Decimal | None,
         take: Callable[[Reading | Gap | Mark], None],
-        link_changed: Callable[[Connection], None],
+        link_changed: Callable[[CounterStatus], None],
         failed: Callable[[BenchwatchError], None] | None = None,
         clock: Clock,
         origin_s: float,
@@ -74,7 +73,7 @@ class Acquisition(threading.Thread):
             setup: What the operator asked to be set; it is set again after a reconnect.
             nominal: In hertz; None takes the round number that the first reading is near.
             take: Gets every reading and gap, in order, and a mark when another counter answers.
-            link_changed: Gets a `Connection` whenever something in it changed.
+            link_changed: Gets a `CounterStatus` whenever something in it changed.
             failed: Gets the error that ended the run, if one did; the last call of all.
             clock: Where time comes from.
             origin_s: Monotonic zero of the run.
@@ -98,7 +97,9 @@ class Acquisition(threading.Thread):
         self._maker = ReadingMaker(name, nominal, clock=clock, origin_s=origin_s)
         self._gaps = GapKeeper()
         self._patience = Patience(margin_s=margin_s, patient=patient)
-        self._teller = Teller(link_changed, clock=clock, origin_s=origin_s, nominal=nominal)
+        self._teller = StatusPublisher(
+            link_changed, clock=clock, origin_s=origin_s, nominal=nominal
+        )
         self._upkeep = Upkeep(
             setup, maker=self._maker, teller=self._teller, note=self._note, clock=clock
         )

@@ -4,13 +4,15 @@ See `resume` for what is read of them.
 """
 
 import json
+import os
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
 from benchwatch.journal.resume import KEPT_BY_ITSELF, PULL, Sample
-from benchwatch.journal.schema import Run
-from benchwatch.journal.writer import Journal
+from benchwatch.journal.schema import Run, settings_text
+from benchwatch.journal.writer import Journal, new_key
+from benchwatch.plan import Plan
 from benchwatch.reading import Entry, Note
 from benchwatch.snapshot import Happening
 
@@ -98,3 +100,35 @@ class RunEntries:
     def _save(self) -> None:
         if self._journal is not None:
             self._journal.save_run(self._run)
+
+
+def run_of(plan: Plan, utc_s: float, watch: int, goes_on_with: int | None) -> Run:
+    """Return what the journal keeps of a run that begins by `plan`.
+
+    Args:
+        plan: what is asked of the counter.
+        utc_s: when it begins, Unix seconds.
+        watch: key shared by the counters of one watch.
+        goes_on_with: key of the interrupted run that it goes on with.
+    """
+    settings = settings_text(
+        tolerance=plan.tolerance,
+        settle=None if plan.settle is None else plan.settle.limit,
+        settle_horizon_s=None if plan.settle is None else plan.settle.horizon_s,
+        set_gate_s=plan.setup.gate_s,
+        set_channel=plan.setup.channel,
+        interval_s=plan.interval_s,
+        simulated_bench=plan.simulated,
+        process=os.getpid(),
+        goes_on_with=goes_on_with,
+    )
+    return Run(
+        key=new_key(utc_s),
+        watch=watch,
+        counter=plan.name,
+        resource=plan.resource,
+        driver=plan.driver,
+        started_utc_s=utc_s,
+        nominal_hz=plan.nominal,
+        settings=settings,
+    )

@@ -8,14 +8,8 @@ from benchwatch.errors import NoReadings
 from benchwatch.estimate.trim.as_found import LEAST_READINGS, USUAL_HORIZON_S, Quiet, least_motion
 from benchwatch.estimate.trim.landing import DEFAULT_HOLD_S
 from benchwatch.estimate.uncertainty.offset_record import CAUTION, OffsetRecord
-from benchwatch.quantity import (
-    DOUBTFUL,
-    doubtful_nominal,
-    format_duration,
-    how_many,
-    nominal_question,
-    write_fraction,
-)
+from benchwatch.plan import DOUBTFUL, doubtful_nominal, nominal_question
+from benchwatch.quantity import format_duration, how_many, write_fraction
 from benchwatch.reading import AS_FOUND, AS_LEFT, Reading, RecordKind
 from benchwatch.snapshot import Snapshot, TrimNow
 from benchwatch.staleness import age_s, is_current

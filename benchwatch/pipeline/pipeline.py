@@ -8,12 +8,13 @@ import threading
 from dataclasses import replace
 from typing import Final
 
-from benchwatch.acquire import Connection
+from benchwatch.acquire import CounterStatus
+from benchwatch.counter import LinkStatus
 from benchwatch.estimate.results import Numbers, SettleLimit
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.journal import Journal
 from benchwatch.journal.resume import Earlier, record_words
-from benchwatch.journal.run_entries import RunEntries
+from benchwatch.journal.run_entries import RunEntries, run_of
 from benchwatch.pipeline.analysis import Reckoning
 from benchwatch.pipeline.cautions import (
     cautions,
@@ -30,11 +31,9 @@ from benchwatch.plan import Plan
 from benchwatch.quantity import format_frequency
 from benchwatch.reading import (
     AS_FOUND,
-    OVERRANGE,
-    REPEAT,
+    NO_MEASUREMENT,
     TOOL_WORDS,
     Event,
-    Flag,
     Gap,
     Mark,
     Reading,
@@ -42,13 +41,10 @@ from benchwatch.reading import (
     RecordKind,
     Touch,
 )
-from benchwatch.snapshot import LinkStatus, Records, Snapshot, Trace, TrimNow, WarmUp
+from benchwatch.snapshot import Records, Snapshot, Trace, TrimNow, WarmUp
 
 MARKS_KEPT: Final = 100
 """Newest marks in a snapshot; the journal has them all."""
-
-NO_MEASUREMENT: Final[frozenset[Flag]] = frozenset({REPEAT, OVERRANGE})
-"""Flags of readings that bring nothing new: neither counted nor estimated from."""
 
 
 class Pipeline:
@@ -78,7 +74,7 @@ class Pipeline:
         self._reckoning = Reckoning(nominal_hz, plan.tolerance, plan.settle)
         self._time_bases = TimeBases(plan)
         samples = () if earlier is None else earlier.samples
-        run = plan.begun(utc_s, watch, None if earlier is None else earlier.run)
+        run = run_of(plan, utc_s, watch, None if earlier is None else earlier.run)
         self._entries = RunEntries(journal, run, samples)
         self._notes = Happenings(self._entries.happened)
         self._resumed_hz: float | None = None
@@ -118,7 +114,7 @@ class Pipeline:
                 self._snapshot = self._take_mark(event)
             return self._snapshot
 
-    def connect(self, now: Connection) -> Snapshot:
+    def connect(self, now: CounterStatus) -> Snapshot:
         """Note a change of the connection, and what is known of the counter by now."""
         with self._lock:
             if now.nominal is not None:

@@ -10,11 +10,8 @@ Sign: an offset is (frequency - nominal) / nominal; positive runs fast and reads
 """
 
 from benchwatch.quantity.counted import (
-    DOUBTFUL,
     difference,
-    doubtful_nominal,
     last_digit,
-    nominal_question,
     parse_reply,
     round_nominal,
 )
@@ -46,7 +43,6 @@ from benchwatch.quantity.written import (
 )
 
 __all__ = [
-    "DOUBTFUL",
     "DURATION_FORMS",
     "FRACTION_FORMS",
     "FREQUENCY_FORMS",
@@ -58,12 +54,10 @@ __all__ = [
     "OffsetUnit",
     "QuantityText",
     "difference",
-    "doubtful_nominal",
     "format_duration",
     "format_frequency",
     "how_many",
     "last_digit",
-    "nominal_question",
     "offset_unit",
     "parse_duration",
     "parse_fraction",

@@ -2,7 +2,6 @@
 
 import re
 from decimal import Context, Decimal
-from typing import Final
 
 from benchwatch.errors import ReplyError
 from benchwatch.quantity.number import (
@@ -13,7 +12,6 @@ from benchwatch.quantity.number import (
     printable,
     shifted,
 )
-from benchwatch.quantity.written import format_frequency
 
 
 def parse_reply(text: str, unit: str = "Hz") -> Decimal:
@@ -65,31 +63,3 @@ def round_nominal(frequency: Decimal) -> Decimal | None:
         if abs(difference(frequency, nominal)[1]) <= 1e-4:
             return Decimal(int(nominal)) if nominal == int(nominal) else nominal
     return None
-
-
-DOUBTFUL: Final = 1e-4
-"""Part by which readings may miss the nominal before it is questioned; `round_nominal` reaches as
-far, and oscillators worth trimming are nearer."""
-
-
-def doubtful_nominal(frequency: Decimal, nominal: Decimal) -> bool:
-    """Tell whether `frequency` misses `nominal` while another round number fits it."""
-    if (
-        not frequency.is_finite()
-        or frequency <= 0
-        or abs(difference(frequency, nominal)[1]) <= DOUBTFUL
-    ):
-        return False
-    better = round_nominal(frequency)
-    return better is not None and better != nominal
-
-
-def nominal_question(frequency: Decimal, nominal: Decimal) -> str:
-    """Write the question whether the nominal is right."""
-    better = round_nominal(frequency)
-    fits = "" if better is None else f" They fit {format_frequency(better)}:"
-    missed = abs(difference(frequency, nominal)[1]) * 100
-    return (
-        f"the readings miss the nominal of {format_frequency(nominal)} by {missed:.2g} %.{fits} "
-        f"is the nominal right?"
-    )

@@ -6,7 +6,8 @@ from typing import Final
 import numpy as np
 
 from benchwatch.errors import FileError, UsageError
-from benchwatch.quantity import doubtful_nominal, format_frequency, nominal_question, round_nominal
+from benchwatch.plan import doubtful_nominal, nominal_question
+from benchwatch.quantity import format_frequency, round_nominal
 from benchwatch.recording.decimals import EXACT
 from benchwatch.recording.recorded_run import FloatArray, Kind
 from benchwatch.recording.rows import Track

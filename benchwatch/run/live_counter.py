@@ -4,7 +4,6 @@ import math
 from decimal import Decimal
 
 from benchwatch.acquire import Acquisition
-from benchwatch.acquire.readings import PLAUSIBLE
 from benchwatch.clock import Clock
 from benchwatch.counter import Setup
 from benchwatch.errors import UsageError
@@ -12,7 +11,7 @@ from benchwatch.estimate.results import SettleLimit
 from benchwatch.pipeline.cautions import cautions_of
 from benchwatch.pipeline.event_log import settled_words, tolerance_words
 from benchwatch.pipeline.pipeline import Pipeline
-from benchwatch.plan import Setting
+from benchwatch.plan import PLAUSIBLE, Setting
 from benchwatch.quantity import (
     OffsetUnit,
     format_duration,

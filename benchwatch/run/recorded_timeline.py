@@ -11,13 +11,12 @@ from heapq import merge
 from operator import attrgetter
 from typing import Final
 
-from benchwatch.acquire import Connection
-from benchwatch.counter import TimeBase
+from benchwatch.acquire import CounterStatus
+from benchwatch.counter import LinkStatus, TimeBase
 from benchwatch.errors import BenchwatchError, NoReadings
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.reading import INTERNAL_TIMEBASE, Event, Gap, Mark, Reading
 from benchwatch.recording import EventStream, Extent, Recording
-from benchwatch.snapshot import LinkStatus
 
 EVENTS_A_LOOK: Final = 20
 """Events fed between two looks at whether it is enough for now."""
@@ -115,7 +114,7 @@ class Way:
     at_s: float = 0.0
     """All events up to here have been fed."""
     next: Event | None = None
-    _links: dict[str, Connection] = field(default_factory=dict)
+    _links: dict[str, CounterStatus] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for name in self.pipelines:
@@ -166,5 +165,5 @@ class Way:
     def _connect(
         self, name: str, link: LinkStatus, gate_s: float | None, time_base: TimeBase | None = None
     ) -> None:
-        self._links[name] = Connection(link, gate_s=gate_s, time_base=time_base or TimeBase())
+        self._links[name] = CounterStatus(link, gate_s=gate_s, time_base=time_base or TimeBase())
         self.pipelines[name].connect(self._links[name])

@@ -28,9 +28,10 @@ from benchwatch.screen.watch_source import (
     Trimmer,
     WatchSource,
 )
-from benchwatch.snapshot import LinkStatus, Records, Trace
+from benchwatch.snapshot import Records, Trace
 
 if TYPE_CHECKING:
+    from benchwatch.counter import LinkStatus
     from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 
 FLASH_S, LETTER_S = 4.0, 0.05

@@ -17,7 +17,7 @@ from bus_kit import Notebook
 from load_kit import PATIENCE_S
 from terminal_kit import Terminal
 
-from benchwatch.acquire import Acquisition, Connection
+from benchwatch.acquire import Acquisition, CounterStatus
 from benchwatch.bus import open_link
 from benchwatch.bus.file_wire import file_of
 from benchwatch.clock import SystemClock
@@ -195,7 +195,7 @@ def test_a_growing_file_is_watched_as_a_counter(tmp_path: Path) -> None:
     path.touch()
     notebook, connected = Notebook(enough=3), threading.Event()
 
-    def link_changed(now: Connection) -> None:
+    def link_changed(now: CounterStatus) -> None:
         notebook.link_changed(now)
         if now.identity is not None:
             connected.set()

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable, Iterator
 from decimal import Decimal
 
-from benchwatch.acquire import Connection
+from benchwatch.acquire import CounterStatus
 from benchwatch.reading import Gap, Mark, Reading
 
 Serve = Callable[[socket.socket], None]
@@ -99,7 +99,7 @@ class Notebook:
 
     def __init__(self, enough: int) -> None:
         self.events: list[Reading | Gap | Mark] = []
-        self.connections: list[Connection] = []
+        self.connections: list[CounterStatus] = []
         self.stop: Callable[[], None] = lambda: None
         self._enough = enough
 
@@ -133,7 +133,7 @@ class Notebook:
         if len(self.readings) >= self._enough:
             self.stop()
 
-    def link_changed(self, connection: Connection) -> None:
+    def link_changed(self, connection: CounterStatus) -> None:
         """Write a connection down."""
         self.connections.append(connection)
 

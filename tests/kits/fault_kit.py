@@ -18,7 +18,7 @@ from pathlib import Path
 from pipe_kit import PipeWriter
 from stall_kit import Stalls
 
-from benchwatch.acquire import Acquisition, Connection
+from benchwatch.acquire import Acquisition, CounterStatus
 from benchwatch.clock import SystemClock
 from benchwatch.counter import Counter, Link, Setup
 from benchwatch.reading import UNFIT, Gap, Reading
@@ -108,7 +108,7 @@ class Case:
         self._taken_s: dict[int, float] = {}
         """When each reading was taken, by its number."""
         self._arrived: list[tuple[float, Reading]] = []
-        self._connections: list[tuple[float, Connection]] = []
+        self._connections: list[tuple[float, CounterStatus]] = []
         self._changed = threading.Condition()
         dialect = BUSES[bus][1]
         self._asks = dialect in {"scpi", "interval"}
@@ -180,7 +180,7 @@ class Case:
                     self.found.invented.append(f"{event.text} after reading {newest}")
             self._changed.notify_all()
 
-    def _link_changed(self, connection: Connection) -> None:
+    def _link_changed(self, connection: CounterStatus) -> None:
         self._connections.append((time.monotonic(), connection))
 
     def _wait(self, condition) -> bool:

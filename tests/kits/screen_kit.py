@@ -15,7 +15,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from benchwatch.counter import Identity, TimeBase
+from benchwatch.counter import Identity, LinkStatus, TimeBase
 from benchwatch.errors import UsageError
 from benchwatch.estimate.derived_frequencies import elsewhere, seconds_per_day
 from benchwatch.estimate.dither import Dither
@@ -48,7 +48,6 @@ from benchwatch.screen.views.view_list import view_named
 from benchwatch.snapshot import (
     ElsewhereNow,
     Happening,
-    LinkStatus,
     Records,
     Snapshot,
     StabilityNow,

@@ -12,18 +12,18 @@ import screen_kit as kit
 from pipeline_kit import reading
 from terminal_kit import PROGRAM, Terminal
 
-from benchwatch.acquire.retry_policy import MARGIN_S as PATIENCE_S
+from benchwatch.counter import LinkStatus
 from benchwatch.errors import NoReadings
 from benchwatch.estimate.trim.landing import LandingNow
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.pipeline.cautions import cautions, cautions_of, refuse_if_old, with_cautions
 from benchwatch.pipeline.pipeline import Pipeline
-from benchwatch.plan import Plan
+from benchwatch.plan import MARGIN_S, Plan
 from benchwatch.screen.text.progress_rows import records_line
 from benchwatch.screen.text.record_page import budget_lines
-from benchwatch.snapshot import LinkStatus, Records, Snapshot
-from benchwatch.staleness import MARGIN_S, Spacing, is_current, longest_age_s
+from benchwatch.snapshot import Records, Snapshot
+from benchwatch.staleness import Spacing, is_current, longest_age_s
 
 LANDED = LandingNow("landed", 45.0, 30.0, "inside and staying there, hands off")
 SETTLED = replace(kit.numbers().settle, state="settled")  # type: ignore[type-var] # it is one
@@ -160,7 +160,6 @@ def test_how_old_the_newest_reading_may_be(
     now = kit.snapshot(gate_s=gate_s, spacing_s=spacing_s)
 
     assert longest_age_s(now) == (None if longest_s is None else pytest.approx(longest_s))
-    assert PATIENCE_S == MARGIN_S
 
 
 def test_readings_of_the_usual_pace_are_always_current() -> None:

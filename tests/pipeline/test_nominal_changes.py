@@ -8,13 +8,14 @@ from decimal import Decimal
 from pipeline_kit import START_UTC_S, reading
 from seed_kit import unseen_seed
 
-from benchwatch.acquire import Connection
+from benchwatch.acquire import CounterStatus
+from benchwatch.counter import LinkStatus
 from benchwatch.estimate.results import Nudge, SettleLimit
 from benchwatch.journal.resume import Earlier
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.quantity import difference
-from benchwatch.snapshot import LinkStatus, Records, Snapshot
+from benchwatch.snapshot import Records, Snapshot
 
 TEN_MHZ, OTHER, FIVE_MHZ = Decimal(10_000_000), Decimal("10000000.5"), Decimal(5_000_000)
 TURN_AT, END = 60, 120
@@ -26,9 +27,9 @@ def pipeline(nominal: Decimal | None, earlier: Earlier | None = None) -> Pipelin
     return Pipeline(plan, utc_s=START_UTC_S, earlier=earlier)
 
 
-def connected(nominal: Decimal) -> Connection:
+def connected(nominal: Decimal) -> CounterStatus:
     """The link reads, and this is the nominal."""
-    return Connection(LinkStatus("reading", 0.0), nominal=nominal)
+    return CounterStatus(LinkStatus("reading", 0.0), nominal=nominal)
 
 
 def feed(run: Pipeline, nominal: Decimal, levels: list[tuple[int, float]]) -> Snapshot:

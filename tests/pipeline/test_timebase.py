@@ -13,13 +13,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pipeline_kit import NOMINAL, START_UTC_S, reading
 
-from benchwatch.acquire import Connection
+from benchwatch.acquire import CounterStatus
 from benchwatch.bench import read_bench
 from benchwatch.commands.budget import budget
 from benchwatch.commands.common.stated_time_bases import plan_of
 from benchwatch.commands.compare import compare
 from benchwatch.commands.replay import replay
-from benchwatch.counter import TimeBase
+from benchwatch.counter import LinkStatus, TimeBase
 from benchwatch.estimate.comparison.counter_comparison import as_read, corrected
 from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.journal import Journal
@@ -30,7 +30,6 @@ from benchwatch.plan import Plan
 from benchwatch.reading import INTERNAL_TIMEBASE, Reading
 from benchwatch.recording import read_recordings
 from benchwatch.screen.text.shared_rows import counter_line
-from benchwatch.snapshot import LinkStatus
 
 OFF = 5e-9
 HOUSE = Reference(name="house reference", u=1e-10, offset=OFF, ageing_per_s=0.0)
@@ -62,7 +61,9 @@ def made(count: int, *, internal: bool = False, first: int = 1, mean: float = 0.
 
 def connected(pipeline: Pipeline, source: str) -> Pipeline:
     """Say what the counter counts by."""
-    pipeline.connect(Connection(LinkStatus("reading", 0.5), None, TimeBase(source), 1.0, NOMINAL))
+    pipeline.connect(
+        CounterStatus(LinkStatus("reading", 0.5), None, TimeBase(source), 1.0, NOMINAL)
+    )
     return pipeline
 
 

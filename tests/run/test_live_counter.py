@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from pipeline_kit import NOMINAL, START_UTC_S, StillClock, reading
 
-from benchwatch.acquire import Connection
-from benchwatch.counter import Identity, Setup, TimeBase
+from benchwatch.acquire import CounterStatus
+from benchwatch.counter import Identity, LinkStatus, Setup, TimeBase
 from benchwatch.errors import BenchwatchError, NoReadings, UsageError
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, Reference
 from benchwatch.journal import Journal
@@ -15,9 +15,9 @@ from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Record
 from benchwatch.run.live_watch import LiveWatch
-from benchwatch.snapshot import LinkStatus, Snapshot
+from benchwatch.snapshot import Snapshot
 
-CONNECTED = Connection(
+CONNECTED = CounterStatus(
     LinkStatus("reading", 0.5), Identity("SIMULATED"), TimeBase("external"), 1.0, NOMINAL
 )
 REFERENCE = Reference(name="station reference", u=2e-11)
@@ -45,7 +45,7 @@ class Deaf:
     def renominate(self, nominal):
         """Do as the real one: the connection tells."""
         self.asked["link_changed"](
-            Connection(
+            CounterStatus(
                 CONNECTED.link, CONNECTED.identity, CONNECTED.time_base, CONNECTED.gate_s, nominal
             )
         )

@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 from seed_kit import unseen_seed
 
-from benchwatch.acquire import Connection
+from benchwatch.acquire import CounterStatus
+from benchwatch.counter import LinkStatus
 from benchwatch.journal import Journal
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import Reading
 from benchwatch.recording import EventStream, Stated
-from benchwatch.snapshot import LinkStatus
 
 PULL, NOMINAL = 6e-9, 1e7
 
@@ -28,7 +28,7 @@ def trimmed(journal: Path) -> Pipeline:
     plan = Plan("main", "TCPIP0::127.0.0.1::5025::SOCKET", nominal=Decimal(10_000_000))
     pipeline = Pipeline(plan, journal=kept, utc_s=1e9)
     pipeline.connect(
-        Connection(LinkStatus("reading", 0.0), gate_s=1.0, nominal=Decimal(10_000_000))
+        CounterStatus(LinkStatus("reading", 0.0), gate_s=1.0, nominal=Decimal(10_000_000))
     )
     for second in range(240):
         at_s = float(second)

@@ -12,8 +12,8 @@ import pytest
 from load_kit import PATIENCE_S
 from pipeline_kit import NOMINAL, START_UTC_S, StillClock, reading
 
-from benchwatch.acquire import Connection
-from benchwatch.counter import Identity, Setup, TimeBase
+from benchwatch.acquire import CounterStatus
+from benchwatch.counter import Identity, LinkStatus, Setup, TimeBase
 from benchwatch.errors import ConnectionFailed, NotACounter
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Settle, SettleLimit
@@ -23,11 +23,10 @@ from benchwatch.pipeline.pipeline import MARKS_KEPT, Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark
 from benchwatch.run.live_watch import NOT_SETTLED, Limits, LiveWatch
-from benchwatch.snapshot import LinkStatus
 
 PLAN = Plan("main", "TCPIP0::127.0.0.1::5025::SOCKET", nominal=NOMINAL, tolerance=5e-9)
 GAP = Gap("main", START_UTC_S + 3, 3.0, 6.2, "no reply within 2.5 s")
-CONNECTED = Connection(
+CONNECTED = CounterStatus(
     LinkStatus("reading", 0.5), Identity("SIMULATED"), TimeBase("external"), 1.0, NOMINAL
 )
 
@@ -43,7 +42,7 @@ class Script:
         for step in self.steps:
             if self.stopped:
                 return
-            if isinstance(step, Connection):
+            if isinstance(step, CounterStatus):
                 self.asked["link_changed"](step)
             elif isinstance(step, Exception):
                 self.asked["failed"](step)

@@ -6,13 +6,13 @@ import pytest
 import screen_kit as kit
 from textual.events import Key
 
+from benchwatch.counter import LinkStatus
 from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.command_line import Change
 from benchwatch.screen.display_options import Options
 from benchwatch.screen.preferences import Wishes
 from benchwatch.screen.screen_state import FLASH_S, Desk
 from benchwatch.screen.text import status_text
-from benchwatch.snapshot import LinkStatus
 
 REFUSED = "the counter refused a gate of 11 d: -222, Data out of range."
 

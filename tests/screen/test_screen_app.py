@@ -8,6 +8,7 @@ import pytest
 import screen_kit as kit
 from textual.pilot import Pilot
 
+from benchwatch.counter import LinkStatus
 from benchwatch.errors import INTERRUPTED
 from benchwatch.estimate.results import Estimate, Settle
 from benchwatch.screen.app import BenchwatchApp
@@ -18,7 +19,6 @@ from benchwatch.screen.overlays import Ask, CommandLine, Page
 from benchwatch.screen.preferences import Wishes
 from benchwatch.screen.screen_state import COARSE_TURNS, FINE_TURNS
 from benchwatch.screen.views.view_list import VIEWS
-from benchwatch.snapshot import LinkStatus
 
 
 def made_app(

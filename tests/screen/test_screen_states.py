@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 import screen_kit as kit
 
-from benchwatch.counter import TimeBase
+from benchwatch.counter import LinkStatus, TimeBase
 from benchwatch.estimate.results import (
     Cycle,
     Estimate,
@@ -26,7 +26,7 @@ from benchwatch.screen.drawing.frame import drawn, picture, stack
 from benchwatch.screen.drawing.styled_text import Look
 from benchwatch.screen.preferences import Wishes
 from benchwatch.screen.views.view_list import VIEWS, view_named
-from benchwatch.snapshot import LinkStatus, Records, Snapshot, Trace
+from benchwatch.snapshot import Records, Snapshot, Trace
 
 SIZES = [(80, 24), (120, 36)]
 

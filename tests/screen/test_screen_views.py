@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 import screen_kit as kit
 
-from benchwatch.counter import Identity, TimeBase
+from benchwatch.counter import Identity, LinkStatus, TimeBase
 from benchwatch.estimate.results import Estimate, Numbers, Settle, Tolerance
 from benchwatch.reading import Mark
 from benchwatch.screen.drawing.plot import MARGIN
@@ -17,7 +17,7 @@ from benchwatch.screen.drawing.styled_text import Ink, Look
 from benchwatch.screen.text import status_text
 from benchwatch.screen.text.shared_rows import HAZARDS
 from benchwatch.screen.views.warm_up_view import curve_chart
-from benchwatch.snapshot import LinkStatus, Trace
+from benchwatch.snapshot import Trace
 
 
 @pytest.mark.parametrize("name", ["trim"])

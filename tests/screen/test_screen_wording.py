@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 import screen_kit as kit
 
+from benchwatch.counter import LinkStatus
 from benchwatch.estimate.derived_frequencies import elsewhere
 from benchwatch.estimate.results import Drift, Estimate, Settle
 from benchwatch.quantity import PARTS_IN_1E12, PPB, PPM
@@ -24,7 +25,7 @@ from benchwatch.screen.views.elsewhere_view import clock_line
 from benchwatch.screen.views.notes_view import note_lines
 from benchwatch.screen.views.stability_view import VALUE, plot
 from benchwatch.screen.views.view_list import VIEWS
-from benchwatch.snapshot import ElsewhereNow, Happening, LinkStatus, Records
+from benchwatch.snapshot import ElsewhereNow, Happening, Records
 
 
 @pytest.mark.parametrize(

@@ -8,10 +8,11 @@ import screen_kit as kit
 from hypothesis import given
 from hypothesis import strategies as st
 
+from benchwatch.counter import LinkStatus
 from benchwatch.estimate.results import Estimate, Numbers, Tolerance
 from benchwatch.estimate.trim.mean_pull import Pull
 from benchwatch.estimate.trim.tool_pull import ToolState
-from benchwatch.snapshot import LinkStatus, TrimNow
+from benchwatch.snapshot import TrimNow
 from benchwatch.sound.sound_cue import (
     FARTHEST,
     QUICKEST_HZ,

@@ -9,7 +9,7 @@ import pytest
 import screen_kit as kit
 from test_sound import STEADY, of_offset
 
-from benchwatch.snapshot import LinkStatus
+from benchwatch.counter import LinkStatus
 from benchwatch.sound.loudspeaker import NoDevice, open_device
 from benchwatch.sound.sound_cue import Heard
 from benchwatch.sound.sound_player import BELLS_HZ, LEVELS, Bell, Player

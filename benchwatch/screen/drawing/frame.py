@@ -3,12 +3,13 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from benchwatch.counter import LinkState
 from benchwatch.quantity import PPB, OffsetUnit
 from benchwatch.screen.drawing.styled_text import Ink, Line, Look, fitting, line
 from benchwatch.screen.key_bindings import Need
 from benchwatch.screen.preferences import Wishes
 from benchwatch.screen.text.rates import RateUnit
-from benchwatch.snapshot import LinkState, Playing, Snapshot, Trace
+from benchwatch.snapshot import Playing, Snapshot, Trace
 from benchwatch.staleness import is_current
 
 

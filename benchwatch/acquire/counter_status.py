@@ -6,12 +6,11 @@ from decimal import Decimal
 from typing import Any
 
 from benchwatch.clock import Clock
-from benchwatch.counter import Identity, TimeBase
-from benchwatch.snapshot import LinkState, LinkStatus
+from benchwatch.counter import Identity, LinkState, LinkStatus, TimeBase
 
 
 @dataclass(frozen=True, slots=True)
-class Connection:
+class CounterStatus:
     """The state of the link, and what the counter said of itself."""
 
     link: LinkStatus
@@ -21,12 +20,12 @@ class Connection:
     nominal: Decimal | None = None
 
 
-class Teller:
-    """Keeps the newest `Connection`, and tells whoever wants to know whenever it changes."""
+class StatusPublisher:
+    """Keeps the newest `CounterStatus`, and tells whoever wants to know whenever it changes."""
 
     def __init__(
         self,
-        tell: Callable[[Connection], None],
+        tell: Callable[[CounterStatus], None],
         *,
         clock: Clock,
         origin_s: float,
@@ -35,7 +34,7 @@ class Teller:
         self._tell = tell
         self._clock = clock
         self._origin_s = origin_s
-        self.connection = Connection(self._link("connecting", ""), nominal=nominal)
+        self.connection = CounterStatus(self._link("connecting", ""), nominal=nominal)
 
     def say(self, state: LinkState, detail: str = "", **known: Any) -> None:
         """Tell a state, and what has become `known`; its age counts from when it was entered."""
