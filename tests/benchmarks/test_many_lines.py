@@ -4,7 +4,7 @@ import os
 import time
 
 import pytest
-from test_profile_lines import PARSERS, wrong_lines
+from parser_kit import PARSERS, wrong_lines
 
 LINES = 200_000
 

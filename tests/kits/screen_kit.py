@@ -48,6 +48,7 @@ from benchwatch.screen.views.view_list import view_named
 from benchwatch.snapshot import (
     ElsewhereNow,
     Happening,
+    Playing,
     Records,
     Snapshot,
     StabilityNow,
@@ -403,6 +404,26 @@ class FakeOperator:
             raise UsageError(f"'{text}' is no {setting}.")
         self.told.append(("change", name, setting, text))
         return f"{setting} is {text}"
+
+
+class FakeTransport:
+    """A transport that writes down what it is told."""
+
+    def __init__(self, at_s: float = 100.0, length_s: float = 1000.0) -> None:
+        self.playing = Playing("playing", at_s, length_s, 20.0)
+        self.did: list[object] = []
+
+    def pause(self) -> None:
+        """Note it."""
+        self.did.append("pause")
+
+    def faster(self, steps: int) -> None:
+        """Note it."""
+        self.did.append(("speed", steps))
+
+    def seek(self, to_s: float) -> None:
+        """Note it."""
+        self.did.append(("seek", to_s))
 
 
 class MadeOscillator(FakeWatch):

@@ -20,31 +20,11 @@ from benchwatch.snapshot import Playing
 needs_terminals = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
 
-class Deck:
-    """A transport that writes down what it is told."""
-
-    def __init__(self, at_s=100.0, length_s=1000.0):
-        self.playing = Playing("playing", at_s, length_s, 20.0)
-        self.did = []
-
-    def pause(self):
-        """Note it."""
-        self.did.append("pause")
-
-    def faster(self, steps):
-        """Note it."""
-        self.did.append(("speed", steps))
-
-    def seek(self, to_s):
-        """Note it."""
-        self.did.append(("seek", to_s))
-
-
-def made_app(deck):
+def made_app(transport):
     """Make an app of a fixed recording that draws only when told to."""
     options = Options(look=Look(), state=None)
     watch = kit.FakeWatch(kit.full_snapshot())
-    return BenchwatchApp(watch, transport=deck, options=options, every_s=None)
+    return BenchwatchApp(watch, transport=transport, options=options, every_s=None)
 
 
 @pytest.mark.parametrize("width", [80, 120])
@@ -82,18 +62,18 @@ def file(tmp_path):
 )
 async def test_each_key_moves_the_recording(key, did):
     """On the trim, where the same keys turn a trimmer when the bench is live."""
-    deck = Deck()
-    app = made_app(deck)
+    transport = kit.FakeTransport()
+    app = made_app(transport)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press(key)
 
-    assert deck.did == [did]
+    assert transport.did == [did]
 
 
 async def test_g_goes_to_a_time():
     """A duration is a place; no duration, or one past the end, is answered by a sentence."""
-    deck = Deck()
-    app = made_app(deck)
+    transport = kit.FakeTransport()
+    app = made_app(transport)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("g", *"12min", "enter")
         await pilot.press("g", *"noon", "enter")
@@ -101,14 +81,14 @@ async def test_g_goes_to_a_time():
         await pilot.press("g", *"9h", "enter")
         past = app.desk.frame().flash
 
-    assert deck.did == [("seek", 720.0), ("seek", 32400.0)]
+    assert transport.did == [("seek", 720.0), ("seek", 32400.0)]
     assert "noon" in said
     assert "the recording ends at 16 min" in past
 
 
 async def test_a_sentence_stays_while_the_recording_jumps():
     """Hours pass in the recording; what a key said is still there to be read."""
-    app = made_app(Deck())
+    app = made_app(kit.FakeTransport())
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("u")
         app.desk._watch.now_s += 7200.0
@@ -120,7 +100,7 @@ async def test_a_sentence_stays_while_the_recording_jumps():
 @pytest.mark.parametrize("size", [(80, 24), (120, 36), (60, 18)])
 async def test_every_view_has_the_position_and_its_keys(view, size):
     """One row says state, time and speed, on every view and size; no key of a live bench."""
-    app = made_app(Deck())
+    app = made_app(kit.FakeTransport())
     async with app.run_test(size=size) as pilot:
         await pilot.press(view)
         text = "\n".join(row.plain for row in app.stage.lines)
@@ -225,17 +205,17 @@ def test_a_pipe_is_played_forward_and_back(tmp_path):
 
 async def test_the_end_is_where_the_file_ends_once_that_is_known():
     """While the file is still read through, the key goes on to whatever the end will be."""
-    deck = Deck()
-    app = made_app(deck)
+    transport = kit.FakeTransport()
+    app = made_app(transport)
     async with app.run_test(size=(80, 24)) as pilot:
-        deck.playing = Playing("playing", 0.0, 1000.0, 1.0, "so far")
+        transport.playing = Playing("playing", 0.0, 1000.0, 1.0, "so far")
         await pilot.press("end")
         text = "\n".join(row.plain for row in app.stage.lines)
         await pilot.press("g", *"9h", "enter")
 
         assert "the recording ends" not in app.desk.frame().flash
 
-    assert deck.did == [("seek", math.inf), ("seek", 32400.0)]
+    assert transport.did == [("seek", math.inf), ("seek", 32400.0)]
     assert "of more than 0:16:40" in text
 
 

@@ -1,46 +1,13 @@
 """Sound on the screen: its keys, and that what is shown is what is heard."""
 
 import screen_kit as kit
+from sound_kit import FakeSound
 
 from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.display_options import Options
 from benchwatch.screen.drawing.styled_text import Look
 from benchwatch.sound.loudspeaker import NoDevice
 from benchwatch.sound.sound_player import Player
-
-
-class Listener:
-    """A sound that writes down what it is told."""
-
-    def __init__(self, ring):
-        self.ring, self.did, self.offsets, self.say = ring, [], [], "no sound device here"
-
-    def start(self):
-        """Note it."""
-        self.did.append("start")
-
-    def stop(self):
-        """Note it."""
-        self.did.append("stop")
-
-    def hear(self, now, at_s):
-        """Note the offset that is on the screen."""
-        self.offsets.append((now.numbers.estimate.offset, at_s))
-
-    def notice(self):
-        """Say it once."""
-        said, self.say = self.say, ""
-        return said
-
-    def mute(self):
-        """Note it."""
-        self.did.append("mute")
-        return "sound off"
-
-    def louder(self, levels):
-        """Note it."""
-        self.did.append(levels)
-        return f"volume {levels}"
 
 
 def made_app(sound):
@@ -51,7 +18,7 @@ def made_app(sound):
 
 async def test_keys_act_on_the_sound_and_it_hears_what_is_drawn(tmp_path):
     """v, minus, plus; every drawing is heard; it starts and stops with the screen."""
-    app = made_app(Listener)
+    app = made_app(FakeSound)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("minus", "plus", "v")
         listener = app._sound
@@ -64,7 +31,7 @@ async def test_keys_act_on_the_sound_and_it_hears_what_is_drawn(tmp_path):
 
 async def test_a_notice_is_shown_and_the_keys_stand_in_the_footer():
     """That there is no device is said in the line for troubles."""
-    app = made_app(Listener)
+    app = made_app(FakeSound)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         app.redraw()

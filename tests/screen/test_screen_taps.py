@@ -2,7 +2,6 @@
 
 import pytest
 import screen_kit as kit
-from test_replay_screen import Deck
 
 from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.display_options import Options
@@ -147,14 +146,14 @@ async def test_an_offer_of_the_command_line_is_done_by_a_tap():
 
 async def test_a_recording_is_played_by_tapping():
     """Back and ahead, slower and faster, by the sides of the pairs."""
-    deck = Deck()
-    app = made_app(transport=deck)
+    transport = kit.FakeTransport()
+    app = made_app(transport=transport)
     async with app.run_test(size=SIZE) as pilot:
         await pilot.pause()
         for word in ("Space pause", "Left/Right", "Right 10 s", "Down/Up", "Up speed"):
             await tap(pilot, word)
 
-    assert deck.did == ["pause", ("seek", 90.0), ("seek", 110.0), ("speed", -1), ("speed", 1)]
+    assert transport.did == ["pause", ("seek", 90.0), ("seek", 110.0), ("speed", -1), ("speed", 1)]
 
 
 async def test_a_tap_on_nothing_does_nothing():

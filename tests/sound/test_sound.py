@@ -7,9 +7,10 @@ import pytest
 import screen_kit as kit
 from hypothesis import given
 from hypothesis import strategies as st
+from sound_kit import STEADY, of_offset
 
 from benchwatch.counter import LinkStatus
-from benchwatch.estimate.results import Estimate, Numbers, Tolerance
+from benchwatch.estimate.results import Numbers
 from benchwatch.estimate.trim.mean_pull import Pull
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.snapshot import TrimNow
@@ -25,7 +26,6 @@ from benchwatch.sound.tone import FADE_S, NOTES_HZ, PULSE_S, TICK_S, Carry, rend
 
 RATE_HZ = 48_000
 BLOCK = 1024
-STEADY = Heard("middle", None)
 
 
 def heard_now(now):
@@ -54,15 +54,6 @@ def pulses_in(samples, rate_hz=RATE_HZ):
     width = round(0.004 * rate_hz)
     loud = np.convolve(np.abs(samples), np.ones(width) / width, "same") > 0.1
     return int(np.sum(~loud[:-1] & loud[1:]))
-
-
-def of_offset(offset, u=1e-11, tolerance=1e-9, **changes):
-    """Make a snapshot with that estimate and nothing said of the trim."""
-    made = Numbers(
-        estimate=Estimate(offset, u, 10, 10.0),
-        tolerance=None if tolerance is None else Tolerance(tolerance, abs(offset) <= tolerance),
-    )
-    return kit.snapshot(numbers=made, **changes)
 
 
 @pytest.mark.parametrize(("offset", "note"), [(5e-9, "high"), (-5e-9, "low"), (5e-10, "middle")])

@@ -7,7 +7,7 @@ from types import ModuleType, SimpleNamespace
 import numpy as np
 import pytest
 import screen_kit as kit
-from test_sound import STEADY, of_offset
+from sound_kit import STEADY, of_offset
 
 from benchwatch.counter import LinkStatus
 from benchwatch.sound.loudspeaker import NoDevice, open_device

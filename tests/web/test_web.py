@@ -1,14 +1,12 @@
 """The screen on a page: who gets in, what travels, and that one process owns the counter."""
 
 import asyncio
-import io
 import json
 import os
 import re
 import signal
 import subprocess
 import sys
-from contextlib import asynccontextmanager
 
 import psutil
 import pytest
@@ -16,94 +14,17 @@ import screen_kit as kit
 from hypothesis import given
 from hypothesis import strategies as st
 from load_kit import PATIENCE_S
-from terminal_kit import rows_of
 
 from benchwatch.errors import UsageError
-from benchwatch.screen.display_options import Options
-from benchwatch.screen.drawing.styled_text import Look
 
 aiohttp = pytest.importorskip("aiohttp", reason="the page is an extra")
 pytest.importorskip("textual_serve", reason="the page is an extra")
 
-from benchwatch.web.browser_page import MOST_WAITING, Page, PageApp, page_size  # noqa: E402 - likewise
-from benchwatch.web.page_server import FULL, MOST_PAGES, serving  # noqa: E402 - likewise
+from page_kit import PageClient, opened, served, status_of  # noqa: E402 - only with the extra
+
+from benchwatch.web.browser_page import MOST_WAITING, Page, page_size  # noqa: E402 - likewise
+from benchwatch.web.page_server import FULL, MOST_PAGES  # noqa: E402 - likewise
 from benchwatch.web.served_address import LOOPBACK, Place, place_of  # noqa: E402 - only with the extra
-
-
-class Browser:
-    """What a page does, without a browser: it draws what comes and sends keys."""
-
-    def __init__(self, socket, width=80, height=24):
-        self.socket, self.width, self.height = socket, width, height
-        self.seen = ""
-
-    @property
-    def screen(self):
-        """What stands on the page."""
-        return "\n".join(rows_of(self.seen, self.width, self.height))
-
-    async def until(self, text):
-        """Read until `text` stands on the page; True when it does, False at the end."""
-        async with asyncio.timeout(PATIENCE_S):
-            while text not in self.screen:
-                message = await self.socket.receive()
-                if message.type is not aiohttp.WSMsgType.BINARY:
-                    return False
-                self.seen += message.data.decode()
-        return True
-
-    async def end(self):
-        """Read to the end of the session."""
-        async with asyncio.timeout(PATIENCE_S):
-            async for message in self.socket:
-                if message.type is aiohttp.WSMsgType.BINARY:
-                    self.seen += message.data.decode()
-
-    async def type(self, keys):
-        """Press keys."""
-        await self.socket.send_str(json.dumps(["stdin", keys]))
-
-
-def maker(watch, made=None):
-    """Make screens of `watch` that remember nothing."""
-
-    def make(page):
-        options = Options(look=Look(), state=None, bell=False, view="trim")
-        app = PageApp(page, io.StringIO(), watch, options=options)
-        if made is not None:
-            made.append(app)
-        return app
-
-    return make
-
-
-@asynccontextmanager
-async def served(place=None, watch=None, made=None, crashes=None):
-    """Serve a fixed snapshot; gives the address line and a client."""
-    watch = watch or kit.FakeWatch(kit.full_snapshot())
-    told = [] if crashes is None else crashes
-    async with (
-        serving(place or Place(LOOPBACK, 0), maker(watch, made), told.append) as url,
-        aiohttp.ClientSession() as client,
-    ):
-        yield url, client
-    if crashes is None:
-        assert told == []
-
-
-@asynccontextmanager
-async def opened(client, url, query="width=80&height=24"):
-    """Open a page."""
-    async with client.ws_connect(f"{url}ws?{query}") as socket:
-        yield Browser(socket)
-
-
-async def status_of(client, url, **how):
-    """Get `url` and return the status."""
-    async with client.get(url, **how) as answer:
-        await answer.read()
-    return answer.status
-
 
 # ------------------------------------------------------------------ who gets in
 
@@ -288,7 +209,7 @@ async def test_one_page_too_many_is_refused_in_a_sentence():
     async with served() as (url, client):
         sockets = [await client.ws_connect(f"{url}ws") for _ in range(MOST_PAGES)]
         for socket in sockets:
-            await Browser(socket).until("q quit")
+            await PageClient(socket).until("q quit")
         async with opened(client, url) as refused:
             await refused.end()
         await sockets[0].close()
@@ -306,7 +227,7 @@ async def test_a_page_that_goes_away_leaves_nothing_running():
     made = []
     async with served(made=made) as (url, client):
         socket = await client.ws_connect(f"{url}ws")
-        assert await Browser(socket).until("q quit")
+        assert await PageClient(socket).until("q quit")
         await socket.close()
         async with asyncio.timeout(PATIENCE_S):
             while made[0].is_running:
@@ -320,7 +241,7 @@ async def test_the_end_of_the_server_ends_its_pages():
     async with aiohttp.ClientSession() as client:
         async with served() as (url, _):
             socket = await client.ws_connect(f"{url}ws")
-            page = Browser(socket)
+            page = PageClient(socket)
             assert await page.until("q quit")
         await page.end()
 

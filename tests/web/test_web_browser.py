@@ -10,7 +10,7 @@ from terminal_kit import rows_of
 aiohttp = pytest.importorskip("aiohttp", reason="the page is an extra")
 pytest.importorskip("textual_serve", reason="the page is an extra")
 
-from test_web import served  # noqa: E402 - only with the extra
+from page_kit import served  # noqa: E402 - only with the extra
 
 pytestmark = [
     pytest.mark.skipif(CHROMIUM is None, reason="needs a chromium on the path"),

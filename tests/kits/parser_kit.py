@@ -1,0 +1,96 @@
+"""The parsers of replies, and made lines put to them: the right value or a refusal.
+
+They are the one of SCPI, which is used when no driver is named, and that of each bundled profile.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from fractions import Fraction
+
+from made_lines import (
+    STRICT,
+    Write,
+    bare,
+    display,
+    exponent_last,
+    interval,
+    made_lines,
+    scpi,
+    terse,
+)
+from made_lines import literally as what_it_says
+
+from benchwatch.errors import ReplyError
+from benchwatch_drivers.bundled_profiles import bundled, load
+from benchwatch_drivers.profile.profile_line import LineReader
+from benchwatch_drivers.scpi.scpi_number import read_frequency
+
+WRITERS: dict[str, Write] = {
+    "terse": terse,
+    "terse-addressed": terse,
+    "talk-only": exponent_last,
+    "talk-only-display": display,
+    "bare-exponent": exponent_last,
+    "scpi-gate-time": exponent_last,
+    "scpi-arm-timer": exponent_last,
+    "interval": interval,
+    "interval-talk-only": interval,
+    "lines": bare,
+}
+"""How each profile's counter writes."""
+PLAUSIBLE_HZ = 10_000
+"""A part in 1000 of the 10 MHz of the made lines: acquisition refuses what is farther off."""
+
+PROFILES = {path.stem: load(path).profile for path in bundled()}
+
+
+def said(reader: LineReader, text: str) -> Fraction | None:
+    """What the reader makes of a line; None for a refusal, or a line that is passed over."""
+    try:
+        line = reader.read(text)
+    except ReplyError:
+        return None
+    return None if line is None or line.value is None else Fraction(line.value)
+
+
+def said_in_scpi(text: str) -> Fraction | None:
+    """What the SCPI driver makes of a reply; None for a refusal."""
+    try:
+        return Fraction(read_frequency(text))
+    except ReplyError:
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Parser:
+    """One parser, and how the counters write that it is for."""
+
+    read: Callable[[str], Fraction | None]
+    write: Write
+    by_terminator: bool
+    """Digits vary, so that only the line's end tells a whole number from a cut one."""
+
+
+def parser_of(name: str) -> Parser:
+    """The parser of a profile."""
+    reader = LineReader(PROFILES[name])
+    return Parser(lambda text: said(reader, text), WRITERS[name], PROFILES[name].line.by_terminator)
+
+
+PARSERS = {name: parser_of(name) for name in PROFILES if name in WRITERS}
+PARSERS["SCPI"] = Parser(said_in_scpi, scpi, by_terminator=True)
+
+
+def wrong_lines(parser: Parser, count: int, seed: int) -> list[str]:
+    """Read made lines; return those that were read wrongly, with what was done to them."""
+    wrong = []
+    for made in made_lines(parser.write, count, seed):
+        value = parser.read(made.text)
+        if value == made.truth or (value is None and made.damage != "whole"):
+            continue
+        literal = value is not None and value == what_it_says(made.text)
+        far = value is not None and abs(value - 10**7) > PLAUSIBLE_HZ
+        cut = made.damage in {"beginning", "end"} and parser.by_terminator
+        if not literal or (made.damage in STRICT and not cut and not far):
+            wrong.append(f"{made.damage}: '{made.text}' gave {value}, was {made.truth}")
+    return wrong

@@ -1,0 +1,52 @@
+"""Snapshots to be heard, and a sound that writes down what it is told."""
+
+import screen_kit as kit
+
+from benchwatch.estimate.results import Estimate, Numbers, Tolerance
+from benchwatch.sound.sound_cue import Heard
+
+STEADY = Heard("middle", None)
+"""What is heard inside the tolerance."""
+
+
+def of_offset(offset, u=1e-11, tolerance=1e-9, **changes):
+    """Make a snapshot with that estimate and nothing said of the trim."""
+    made = Numbers(
+        estimate=Estimate(offset, u, 10, 10.0),
+        tolerance=None if tolerance is None else Tolerance(tolerance, abs(offset) <= tolerance),
+    )
+    return kit.snapshot(numbers=made, **changes)
+
+
+class FakeSound:
+    """A sound that writes down what it is told."""
+
+    def __init__(self, ring):
+        self.ring, self.did, self.offsets, self.say = ring, [], [], "no sound device here"
+
+    def start(self):
+        """Note it."""
+        self.did.append("start")
+
+    def stop(self):
+        """Note it."""
+        self.did.append("stop")
+
+    def hear(self, now, at_s):
+        """Note the offset that is on the screen."""
+        self.offsets.append((now.numbers.estimate.offset, at_s))
+
+    def notice(self):
+        """Say it once."""
+        said, self.say = self.say, ""
+        return said
+
+    def mute(self):
+        """Note it."""
+        self.did.append("mute")
+        return "sound off"
+
+    def louder(self, levels):
+        """Note it."""
+        self.did.append(levels)
+        return f"volume {levels}"
