@@ -1,7 +1,5 @@
 """From the text of a bench file to a `Bench`."""
 
-import difflib
-import re
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -9,9 +7,15 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any, Final
 
-from benchwatch.bench.bench_file_keys import COUNTER, OWN_TABLE, REFERENCE, TOP, Key, reading_failed
+from benchwatch.bench.bench_file_keys import BENCH_FILE, COUNTER, OWN_TABLE
 from benchwatch.bus.file_wire import file_of
-from benchwatch.config_tables import read_config_text, read_tables
+from benchwatch.config_tables import (
+    Location,
+    parse_toml,
+    read_config_text,
+    read_tables,
+    wrong_value,
+)
 from benchwatch.counter import Setup
 from benchwatch.errors import QuantityError, UsageError
 from benchwatch.estimate.results import SettleLimit
@@ -21,7 +25,6 @@ from benchwatch.quantity import parse_fraction, parse_settle, printable
 
 LARGEST: Final = 1_000_000
 """Bytes; a bench file is a page or two."""
-_NAME: Final = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,31}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,26 +50,12 @@ class Bench:
         if not self.counters:
             raise UsageError(
                 f"{self.where} names no counter. Add a table such as [counters.main] with "
-                f"resource = {COUNTER['resource'].form}."
+                f"resource = {COUNTER.keys['resource'].example}."
             )
         return tuple(
             replace(plan, reference=self.reference, working_hz=plan.working_hz or self.working_hz)
             for plan in self.counters
         )
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where in a file a message points to."""
-
-    file: str
-    path: tuple[str, ...] = ()
-
-    def __truediv__(self, key: str) -> "Place":
-        return Place(self.file, (*self.path, printable(key, 40)))
-
-    def __str__(self) -> str:
-        return f"{self.file}: {'.'.join(self.path)}" if self.path else self.file
 
 
 def load_bench(path: Path, *, utc_s: float | None = None) -> Bench:
@@ -86,74 +75,58 @@ def load_bench(path: Path, *, utc_s: float | None = None) -> Bench:
 
 def read_bench(text: str, where: str, *, utc_s: float) -> Bench:
     """Read the text of a bench file; raises as `load_bench`."""
-    top = read_tables(text, f"{where} is no TOML")
-    file = Place(where)
-    values = _values(top, TOP, file, ("reference", "counters"))
-    tables = _table(top.get("counters", {}), file / "counters")
-    counters = []
-    for name, table in tables.items():
-        place = file / "counters" / name
-        if not _NAME.fullmatch(name):
-            raise UsageError(
-                f"{place}: a counter's name is letters, digits, - and _, such as [counters.main]."
-            )
-        counters.append(_plan(name, _table(table, place), top, file, utc_s))
-    _once([plan.resource for plan in counters], where)
-    reference = None
-    if "reference" in top:
-        place = file / "reference"
-        reference = _reference(_table(top["reference"], place), place, utc_s, "reference")
+    given = parse_toml(text, f"{where} is no TOML")
+    values = read_tables(given, BENCH_FILE, where)
+    file = Location(where)
+    counters = tuple(
+        _plan(name, table, values, file, utc_s)
+        for name, table in values.get("counters", {}).items()
+    )
+    _refuse_repeats([plan.resource for plan in counters], where)
+    reference = values.get("reference")
     return Bench(
-        where,
-        tuple(counters),
-        values.get("about", ""),
-        values.get("backend"),
-        reference,
-        values.get("working", ()),
+        where=where,
+        counters=counters,
+        about=values["about"],
+        backend=values.get("backend"),
+        reference=None
+        if reference is None
+        else _reference(reference, file / "reference", utc_s, "reference"),
+        working_hz=values["working_hz"],
     )
 
 
 def _plan(
-    name: str, table: Mapping[str, Any], top: Mapping[str, Any], file: "Place", utc_s: float
+    name: str, table: Mapping[str, Any], bench: Mapping[str, Any], file: Location, utc_s: float
 ) -> Plan:
-    place = file / "counters" / name
-    values = _values(table, COUNTER, place, (OWN_TABLE,))
-    if "resource" not in values:
-        raise UsageError(
-            f'{place}: the key "resource" is missing. '
-            f"Write it like resource = {COUNTER['resource'].form}."
-        )
-    nominal = values.get("nominal")
+    at, nominal = file / "counters" / name, table.get("nominal")
 
     def limit(key: str, parse: Callable[[str, Decimal | None], Any]) -> Any:
         """Read a limit of this counter, else the bench's; hertz need the nominal."""
-        text = table.get(key, top.get(key))
+        text = table.get(key, bench.get(key))
         if text is None:
             return None
         try:
             return parse(text, nominal)
         except QuantityError as error:
-            spot = (place if key in table else file) / key
-            raise reading_failed(error, str(spot), key, COUNTER[key]) from error
+            example = COUNTER.keys[key].example
+            raise wrong_value(at if key in table else file, key, example, text, error) from error
 
     tolerance, settle = limit("tolerance", parse_fraction), limit("settle", parse_settle)
     if tolerance is not None and tolerance <= 0:
-        raise UsageError(f"{place}: the tolerance must be above zero, such as 5 ppb.")
-    own = None
-    if OWN_TABLE in table:
-        spot = place / OWN_TABLE
-        own = _reference(_table(table[OWN_TABLE], spot), spot, utc_s, OWN)
+        raise UsageError(f"{at}: the tolerance must be above zero, such as 5 ppb.")
+    own = table.get(OWN_TABLE)
     return Plan(
-        name,
-        values["resource"],
-        values.get("driver") or _usual_driver(values["resource"]),
-        Setup(values.get("gate"), values.get("channel")),
-        nominal,
-        tolerance,
-        None if settle is None else SettleLimit(*settle),
-        values.get("interval"),
-        own_time_base=own,
-        working_hz=values.get("working", ()),
+        name=name,
+        resource=table["resource"],
+        driver=table.get("driver") or _usual_driver(table["resource"]),
+        setup=Setup(table.get("gate"), table.get("channel")),
+        nominal=nominal,
+        tolerance=tolerance,
+        settle=None if settle is None else SettleLimit(*settle),
+        interval_s=table.get("interval"),
+        own_time_base=None if own is None else _reference(own, at / OWN_TABLE, utc_s, OWN),
+        working_hz=table["working_hz"],
     )
 
 
@@ -161,53 +134,24 @@ def _usual_driver(resource: str) -> str:
     return "scpi" if file_of(resource) is None else "lines"
 
 
-def _reference(
-    table: Mapping[str, Any], place: "Place", utc_s: float, usual_name: str
-) -> Reference:
-    values = _values(table, REFERENCE, place)
+def _reference(values: Mapping[str, Any], at: Location, utc_s: float, usual_name: str) -> Reference:
     calibrated_s, u = values.get("calibrated"), values.get("uncertainty")
     if calibrated_s is not None and calibrated_s > utc_s:
-        raise UsageError(f"{place}.calibrated lies in the future. Check the date, and the clock.")
+        raise UsageError(f"{at}.calibrated lies in the future. Check the date, and the clock.")
     factor = values.get("coverage_factor", 1.0)
     if u is None and "coverage_factor" in values:
-        raise UsageError(f'{place}: "coverage_factor" without "uncertainty" says nothing.')
+        raise UsageError(f'{at}: "coverage_factor" without "uncertainty" says nothing.')
     source = "as stated in the bench file"
     if factor != 1.0:
         source = f"bench file: expanded uncertainty {u:.3g} at k = {factor:g}"
     return Reference(
         name=values.get("name", usual_name),
         u=None if u is None else u / factor,
-        offset=values.get("offset", 0.0),
+        offset=values["offset"],
         age_s=None if calibrated_s is None else utc_s - calibrated_s,
         ageing_per_s=values.get("ageing"),
         source=source,
     )
-
-
-def _values(
-    table: Mapping[str, Any], keys: Mapping[str, Key], place: "Place", tables: tuple[str, ...] = ()
-) -> dict[str, Any]:
-    """Read what a table holds; `tables` are names in it that are read elsewhere."""
-    values = {}
-    for name, value in table.items():
-        if name in tables:
-            continue
-        if name not in keys:
-            raise UsageError(
-                f"{place}: unknown key '{printable(name)}'{nearest(name, [*keys, *tables])} "
-                f"Known: {', '.join([*keys, *tables])}."
-            )
-        try:
-            values[name] = keys[name].read(value)
-        except UsageError as error:
-            raise reading_failed(error, str(place / name), name, keys[name]) from error
-    return values
-
-
-def _table(value: Any, place: "Place") -> dict[str, Any]:
-    if not isinstance(value, dict):
-        raise UsageError(f"{place} must be a table, written [{'.'.join(place.path)}].")
-    return value
 
 
 def _beside(plan: Plan, bench: Path) -> Plan:
@@ -217,15 +161,9 @@ def _beside(plan: Plan, bench: Path) -> Plan:
     return replace(plan, driver=str(bench.parent / Path(plan.driver).expanduser()))
 
 
-def _once(resources: list[str], where: str) -> None:
+def _refuse_repeats(resources: list[str], where: str) -> None:
     for resource in resources:
         if resources.count(resource) > 1:
             raise UsageError(
                 f"{where}: '{printable(resource)}' is given twice; one thread owns one counter."
             )
-
-
-def nearest(word: str, known: list[str]) -> str:
-    """Return ``; did you mean 'tolerance'?``, or a full stop where no word is near."""
-    close = difflib.get_close_matches(word.lower(), known, n=1, cutoff=0.5)
-    return f"; did you mean '{close[0]}'?" if close else "."

@@ -4,7 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from benchwatch.bench.bench_file_keys import COUNTER, OWN_TABLE, REFERENCE, TOP, Key
+from benchwatch.bench.bench_file_keys import BENCH_FILE, COUNTER, OWN_TABLE, REFERENCE
+from benchwatch.config_tables import ConfigKey, toml_string
 from benchwatch.quantity import printable
 
 HEAD: Final = """\
@@ -38,49 +39,46 @@ def draft(entries: Sequence[Entry], file: str, *, backend: str | None = None) ->
         file: what the file is called.
         backend: the VISA library by which they were found; None: the usual one.
     """
-    values = {} if backend is None else {"backend": quoted(backend)}
-    example = [Entry("main", COUNTER["resource"].form.strip('"'), sure=False)]
+    values = {} if backend is None else {"backend": toml_string(backend)}
+    example = [Entry("main", COUNTER.keys["resource"].example.strip('"'), sure=False)]
     tables = list(entries) if any(entry.sure for entry in entries) else [*example, *entries]
     parts = [HEAD.format(file=printable(file))]
-    parts.append("\n".join(_line(name, key, values.get(name)) for name, key in TOP.items()) + "\n")
     parts.append(
-        "# [reference]      # what the counters are locked to, at their external input\n"
-        + "\n".join(_line(name, key) for name, key in REFERENCE.items())
+        "\n".join(_line(name, key, values.get(name)) for name, key in BENCH_FILE.keys.items())
+        + "\n"
+    )
+    parts.append(
+        f"# [reference]      # {REFERENCE.explanation}\n"
+        + "\n".join(_line(name, key) for name, key in REFERENCE.keys.items())
         + "\n"
     )
     parts.extend(_table(entry, explained=number == 0) for number, entry in enumerate(tables))
     return "\n".join(parts)
 
 
-def quoted(text: str) -> str:
-    """Write text as a TOML basic string (TOML v1.0.0, String)."""
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08X}" for c in escaped) + '"'
-
-
 def _table(entry: Entry, *, explained: bool) -> str:
     """Write one counter; with `explained`, every key it could have, else those it has."""
-    values = {"resource": quoted(entry.resource), "driver": quoted(entry.driver)}
+    values = {"resource": toml_string(entry.resource), "driver": toml_string(entry.driver)}
     if entry.nominal is not None:
-        values["nominal"] = quoted(entry.nominal)
+        values["nominal"] = toml_string(entry.nominal)
     sign = "" if entry.sure else "# "
     lines = [f"# {printable(note, 200)}" for note in entry.notes]
     lines.append(f"{sign}[counters.{entry.name}]")
     if explained:
         lines.extend(
             _line(name, key, values.get(name) if entry.sure else None, values.get(name))
-            for name, key in COUNTER.items()
+            for name, key in COUNTER.keys.items()
         )
         lines.append(
-            f"# [counters.{entry.name}.{OWN_TABLE}]  # its own oscillator: keys as in [reference]"
+            f"# [counters.{entry.name}.{OWN_TABLE}]  # {COUNTER.tables[OWN_TABLE].explanation}"
         )
     else:
         lines.extend(f"{sign}{name} = {value}" for name, value in values.items())
     return "\n".join(lines) + "\n"
 
 
-def _line(name: str, key: Key, value: str | None = None, example: str | None = None) -> str:
+def _line(name: str, key: ConfigKey, value: str | None = None, example: str | None = None) -> str:
     """Write a key with its explanation; as a comment when it has no value."""
     sign = "" if value is not None else "# "
-    text = f"{sign}{name} = {value or example or key.form}"
-    return f"{text.ljust(_COLUMN)}  # {key.says}"
+    text = f"{sign}{name} = {value or example or key.example}"
+    return f"{text.ljust(_COLUMN)}  # {key.explanation}"

@@ -9,16 +9,20 @@ counter stands on a ``bus`` and speaks a ``dialect`` (`benchwatch_simulators.cou
 on ``lan-gpib`` share one controller, each at its ``address``.
 """
 
-import difflib
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, Final
 
-from benchwatch.config_tables import read_config_text, read_tables
-from benchwatch.errors import QuantityError, UsageError
+from benchwatch.config_tables import (
+    ConfigKey,
+    did_you_mean,
+    parse_toml,
+    read_config_text,
+    read_tables,
+)
+from benchwatch.errors import UsageError
 from benchwatch.quantity import printable
 from benchwatch_simulators.counter_wiring import WiringSpec
 from benchwatch_simulators.counters.counter_settings import ScpiCounterSpec
@@ -26,19 +30,14 @@ from benchwatch_simulators.counters.edge_counter import CountingSpec
 from benchwatch_simulators.oscillator.oscillator import OscillatorSpec
 from benchwatch_simulators.oscillator.trimmer import TrimmerSpec
 from benchwatch_simulators.simulated_bench_keys import (
-    COUNTING,
-    FRONT,
-    OSCILLATOR,
-    TOP,
-    TRIMMER,
-    WIRING,
-    Keys,
+    COUNTING_KEYS,
+    SETTING_KEYS,
+    SIMULATED_BENCH,
+    WIRING_KEYS,
 )
 
 LARGEST: Final = 1_000_000
 """Bytes; a bench file is a page or two."""
-_NAME: Final = re.compile(r"[A-Za-z0-9_][\w-]{0,31}")
-"""Of an oscillator or a counter; the name of a serial line's file is made of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +87,7 @@ def load_plan(name_or_path: str) -> BenchPlan:
     path = Path(name_or_path)
     if not (path.suffix == ".toml" or path.is_file()):
         raise UsageError(
-            f"no simulated bench '{printable(name_or_path)}'{_nearest(name_or_path, known)}. "
+            f"no simulated bench '{printable(name_or_path)}'{did_you_mean(name_or_path, known)} "
             f"There are: {', '.join(known)}; or give the path of a .toml file."
         )
     text = read_config_text(path, "bench file", largest=LARGEST)
@@ -102,105 +101,48 @@ def read_plan(text: str, name: str, where: str) -> BenchPlan:
         UsageError: a key can't be used.
         FileError: it is no TOML.
     """
-    top = read_tables(text, f"{where} is no bench file")
-    _known(top, ["about", "tolerance", "settle", "reference", "oscillators", "counters"], where)
-    values = _fields(
-        {key: top[key] for key in ("about", "tolerance", "settle") if key in top}, TOP, where
-    )
-    oscillators = _tables(top, "oscillators", where)
-    counters = _tables(top, "counters", where)
-    for kind, tables in (("oscillators", oscillators), ("counters", counters)):
-        if not tables:
-            raise UsageError(f"{where}: no [{kind}.NAME] table; a bench needs at least one.")
-    specs = {
-        key: _oscillator(table, f"{where}: oscillators.{key}", needs_nominal=True)
-        for key, table in oscillators.items()
-    }
-    reference = _oscillator(top["reference"], f"{where}: reference") if "reference" in top else None
+    given = parse_toml(text, f"{where} is no bench file")
+    values = read_tables(given, SIMULATED_BENCH, where)
+    oscillators = values["oscillators"]
+    reference = values.get("reference")
     return BenchPlan(
         name=name,
-        about=values.get("about", ""),
+        about=values["about"],
         tolerance=values.get("tolerance"),
         settle=values.get("settle"),
-        reference=reference,
-        oscillators=specs,
-        nominals={key: table["nominal"] for key, table in oscillators.items()},
+        reference=None if reference is None else _oscillator(reference),
+        oscillators={key: _oscillator(table) for key, table in oscillators.items()},
+        nominals={key: given["oscillators"][key]["nominal"] for key in oscillators},
         counters={
-            key: _counter(table, f"{where}: counters.{key}", specs)
-            for key, table in counters.items()
+            key: _counter(table, f"{where}: counters.{key}", oscillators)
+            for key, table in values["counters"].items()
         },
     )
 
 
-def _oscillator(table: Any, where: str, *, needs_nominal: bool = False) -> OscillatorSpec:
-    table = _table(table, where)
-    _known(table, [*OSCILLATOR, "trimmer"], where)
-    if needs_nominal and "nominal" not in table:
-        raise UsageError(f'{where}: the key "nominal" is missing, such as nominal = "10 MHz".')
-    trimmer = _table(table.get("trimmer", {}), f"{where}.trimmer")
-    _known(trimmer, list(TRIMMER), f"{where}.trimmer")
-    values = _fields({k: v for k, v in table.items() if k != "trimmer"}, OSCILLATOR, where)
-    return OscillatorSpec(
-        **values, trimmer=TrimmerSpec(**_fields(trimmer, TRIMMER, f"{where}.trimmer"))
-    )
+def _oscillator(values: Mapping[str, Any]) -> OscillatorSpec:
+    trimmer = TrimmerSpec(**values.get("trimmer", {}))
+    return OscillatorSpec(**{**values, "trimmer": trimmer})
 
 
-def _counter(table: Any, where: str, oscillators: Mapping[str, object]) -> CounterPlan:
-    table = _table(table, where)
-    _known(table, ["oscillator", *WIRING, *FRONT, *COUNTING, "time_base"], where)
-    oscillator = table.get("oscillator")
-    if not isinstance(oscillator, str) or oscillator not in oscillators:
+def _counter(
+    values: Mapping[str, Any], where: str, oscillators: Mapping[str, object]
+) -> CounterPlan:
+    oscillator = values["oscillator"]
+    if oscillator not in oscillators:
         raise UsageError(
             f'{where}: the key "oscillator" must name one of: {", ".join(oscillators)}'
-            f"{_nearest(str(oscillator), list(oscillators))}."
+            f"{did_you_mean(oscillator, oscillators)}"
         )
+
+    def fields(keys: Mapping[str, ConfigKey]) -> dict[str, Any]:
+        names = [key.field or name for name, key in keys.items()]
+        return {name: values[name] for name in names if name in values}
+
     return CounterPlan(
         oscillator=oscillator,
-        wiring=WiringSpec(**_fields(table, WIRING, where)),
-        front=ScpiCounterSpec(**_fields(table, FRONT, where)),
-        counting=CountingSpec(**_fields(table, COUNTING, where)),
-        time_base=_oscillator(table.get("time_base", {}), f"{where}.time_base"),
+        wiring=WiringSpec(**fields(WIRING_KEYS)),
+        front=ScpiCounterSpec(**fields(SETTING_KEYS)),
+        counting=CountingSpec(**fields(COUNTING_KEYS)),
+        time_base=_oscillator(values.get("time_base", {})),
     )
-
-
-def _fields(table: Mapping[str, Any], keys: Keys, where: str) -> dict[str, Any]:
-    fields = {}
-    for key, value in table.items():
-        if key in keys:
-            field, read = keys[key]
-            try:
-                fields[field] = read(value)
-            except (UsageError, QuantityError) as error:
-                raise UsageError(f"{where}.{key}: {error}") from error
-    return fields
-
-
-def _tables(top: Mapping[str, Any], key: str, where: str) -> dict[str, Any]:
-    tables = _table(top.get(key, {}), f"{where}: {key}")
-    for name in tables:
-        if not _NAME.fullmatch(name):
-            raise UsageError(
-                f"{where}: {key}.{printable(name, 40)}: a name is letters, digits, - and _, "
-                f"32 at most, such as [{key}.main]."
-            )
-    return {name: _table(table, f"{where}: {key}.{name}") for name, table in tables.items()}
-
-
-def _table(value: Any, where: str) -> dict[str, Any]:
-    if not isinstance(value, dict):
-        raise UsageError(f"{where} must be a table, written [{where.rsplit(': ', 1)[-1]}].")
-    return value
-
-
-def _known(table: Mapping[str, Any], keys: list[str], where: str) -> None:
-    for key in table:
-        if key not in keys:
-            raise UsageError(
-                f"{where}: unknown key '{printable(key)}'{_nearest(key, keys)}. "
-                f"Known: {', '.join(keys)}."
-            )
-
-
-def _nearest(word: str, known: list[str]) -> str:
-    close = difflib.get_close_matches(word, known, n=1, cutoff=0.5)
-    return f"; did you mean '{close[0]}'?" if close else ""

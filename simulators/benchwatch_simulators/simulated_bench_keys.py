@@ -1,132 +1,268 @@
-"""The keys of a bench file: which field of which record each fills, and how it is read."""
+"""The declaration of a simulated bench's file: its tables and keys, and the field each fills."""
 
-from collections.abc import Callable, Collection, Mapping
-from typing import Any
+from dataclasses import replace
+from typing import Any, Final
 
-from benchwatch.errors import UsageError
-from benchwatch.quantity import parse_duration, parse_fraction, parse_frequency, parse_settle
+from benchwatch.config_tables import (
+    DURATION,
+    FRACTION,
+    FREQUENCY,
+    SWITCH,
+    ConfigKey,
+    ConfigTable,
+    ValueKind,
+    WrongValue,
+    as_written,
+    number,
+    one_of,
+    quantity,
+    text,
+    whole_number,
+)
+from benchwatch.quantity import parse_settle
 from benchwatch_simulators.counter_wiring import BUSES, DIALECTS
 from benchwatch_simulators.counters.counter_settings import GATE_PATTERNS
 from benchwatch_simulators.counters.talk_only import STYLES
 
-Reader = Callable[[Any], object]
-Keys = Mapping[str, tuple[str, Reader]]
-"""Key in the file to the field of the record and the reader of its value."""
+NAME: Final = r"[A-Za-z0-9_][\w-]{0,31}"
+"""Of an oscillator or a counter; the name of a serial line's file is made of it."""
 
 
-def _quantity(parse: Callable[[str], object]) -> Reader:
-    def read(value: Any) -> object:
-        if not isinstance(value, str):
-            raise UsageError(f'write the quantity as text with its unit, such as "{value} s".')
-        return parse(value)
-
-    return read
+def _gate(value: Any) -> float:
+    return 0.0 if value == "none" else float(DURATION.read(value))
 
 
-def _as_written(parse: Callable[[str], object]) -> Reader:
-    def read(value: Any) -> object:
-        _quantity(parse)(value)
-        return value
-
-    return read
-
-
-def _text(value: Any) -> object:
-    if not isinstance(value, str) or not value.isascii() or not value.isprintable():
-        raise UsageError("expected one line of plain text.")
-    return value
-
-
-def _switch(value: Any) -> object:
-    if not isinstance(value, bool):
-        raise UsageError("expected true or false.")
-    return value
-
-
-def _number(value: Any) -> object:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1e6:
-        raise UsageError("expected a number from 0 up.")
-    return float(value)
-
-
-def _gate(value: Any) -> object:
-    return 0.0 if value == "none" else _duration(value)
-
-
-def _one_of(words: Collection[str]) -> Reader:
-    def read(value: Any) -> object:
-        if value not in words:
-            raise UsageError(f"expected one of: {', '.join(words)}.")
-        return value
-
-    return read
-
-
-def _address(value: Any) -> object:
-    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 30:
-        raise UsageError("expected an address from 0 to 30.")
-    return value
-
-
-def _warm_up(value: Any) -> object:
+def _warm_up(value: Any) -> tuple[tuple[float, float], ...]:
     if not isinstance(value, list):
-        raise UsageError('expected pairs such as [["4 ppm", "5 s"], ["0.2 ppm", "12 s"]].')
+        raise WrongValue("expected pairs of an offset and its time constant")
     pairs = []
     for pair in value:
         if not (isinstance(pair, list) and len(pair) == 2):
-            raise UsageError('each part is a pair such as ["4 ppm", "5 s"].')
-        pairs.append((_fraction(pair[0]), _duration(pair[1])))
+            raise WrongValue('each part is a pair such as ["4 ppm", "5 s"]')
+        pairs.append((FRACTION.read(pair[0]), DURATION.read(pair[1])))
     return tuple(pairs)
 
 
-_fraction = _quantity(parse_fraction)
-_duration = _quantity(parse_duration)
+_LINE: Final = text(longest=None, ascii_only=True, blank=True)
+_NUMBER: Final = number("a number from 0 up", lambda value: 0 <= value < 1e6)
+_WARM_UP: Final = ValueKind(
+    _warm_up,
+    {
+        "type": "array",
+        "items": {
+            "type": "array",
+            "minItems": 2,
+            "maxItems": 2,
+            "items": {"type": "string", "minLength": 1},
+        },
+    },
+)
+_DEVIATION: Final = "Allan deviation at 1 s of its"
 
-TOP: Keys = {
-    "about": ("about", _text),
-    "tolerance": ("tolerance", _as_written(parse_fraction)),
-    "settle": ("settle", _as_written(parse_settle)),
+OSCILLATOR_KEYS: Final = {
+    "nominal": ConfigKey(
+        kind=FREQUENCY,
+        example='"10 MHz"',
+        explanation="the frequency it should have",
+        field="nominal_hz",
+        required=True,
+    ),
+    "landing": ConfigKey(
+        kind=FRACTION, example='"37 ppb"', explanation="offset once warm, before anybody trims"
+    ),
+    "warm_up": ConfigKey(
+        kind=_WARM_UP,
+        example='[["4 ppm", "5 s"], ["0.2 ppm", "12 s"]]',
+        explanation="exponentials from power-on: offset and time constant of each",
+    ),
+    "ageing_per_day": ConfigKey(
+        kind=FRACTION, example='"0.1 ppb"', explanation="constant drift, a day"
+    ),
+    "white_fm": ConfigKey(
+        kind=FRACTION, example='"5e-11"', explanation=f"{_DEVIATION} white frequency noise"
+    ),
+    "flicker_fm": ConfigKey(
+        kind=FRACTION, example='"8e-12"', explanation="Allan deviation of its flicker floor"
+    ),
+    "random_walk_fm": ConfigKey(
+        kind=FRACTION, example='"1e-13"', explanation=f"{_DEVIATION} random-walk frequency noise"
+    ),
+    "white_pm": ConfigKey(
+        kind=DURATION,
+        example='"2e-12 s"',
+        explanation="time error of one edge, rms",
+        field="white_pm_s",
+    ),
 }
-OSCILLATOR: Keys = {
-    "nominal": ("nominal_hz", _quantity(parse_frequency)),
-    "landing": ("landing", _fraction),
-    "warm_up": ("warm_up", _warm_up),
-    "ageing_per_day": ("ageing_per_day", _fraction),
-    "white_fm": ("white_fm", _fraction),
-    "flicker_fm": ("flicker_fm", _fraction),
-    "random_walk_fm": ("random_walk_fm", _fraction),
-    "white_pm": ("white_pm_s", _duration),
+TRIMMER: Final = ConfigTable(
+    explanation="what its trimmer is like",
+    entries={
+        "sensitivity": ConfigKey(
+            kind=FRACTION, example='"50 ppb"', explanation="offset a turn, positive: forward is up"
+        ),
+        "backlash_turns": ConfigKey(
+            kind=_NUMBER,
+            example="0.006",
+            explanation="turns that a change of direction takes before the offset moves",
+        ),
+        "creep": ConfigKey(
+            kind=_NUMBER, example="0.04", explanation="part of each step that arrives late"
+        ),
+        "creep_time": ConfigKey(
+            kind=DURATION,
+            example='"4 s"',
+            explanation="time constant of the late part",
+            field="creep_s",
+        ),
+        "tool_pull": ConfigKey(
+            kind=FRACTION, example='"6 ppb"', explanation="offset while a tool rests on it"
+        ),
+        "tool_time": ConfigKey(
+            kind=DURATION,
+            example='"0.3 s"',
+            explanation="time constant of that pull, coming and going",
+            field="tool_s",
+        ),
+    },
+)
+SETTING_KEYS: Final = {
+    "identity": ConfigKey(
+        kind=_LINE,
+        example='"SIMULATED,BENCH COUNTER,0,1.0"',
+        explanation="its answer to *IDN?",
+    ),
+    "gate_command": ConfigKey(
+        kind=one_of(*GATE_PATTERNS),
+        example='"aperture"',
+        explanation="which form of the gate command it knows",
+    ),
+    "gate": ConfigKey(
+        kind=ValueKind(_gate, DURATION.schema),
+        example='"0.25 s"',
+        explanation='at power-on; "none": it answers at once with what it saw last',
+        field="gate_s",
+    ),
+    "gate_least": ConfigKey(
+        kind=DURATION, example='"1 ms"', explanation="its shortest gate", field="gate_least_s"
+    ),
+    "gate_most": ConfigKey(
+        kind=DURATION, example='"100 s"', explanation="its longest gate", field="gate_most_s"
+    ),
+    "dead_time": ConfigKey(
+        kind=DURATION, example='"10 ms"', explanation="from gate to gate", field="dead_s"
+    ),
+    "continuous": ConfigKey(
+        kind=SWITCH, example="true", explanation="it measures by itself from power-on"
+    ),
 }
-TRIMMER: Keys = {
-    "sensitivity": ("sensitivity", _fraction),
-    "backlash_turns": ("backlash_turns", _number),
-    "creep": ("creep", _number),
-    "creep_time": ("creep_s", _duration),
-    "tool_pull": ("tool_pull", _fraction),
-    "tool_time": ("tool_s", _duration),
+WIRING_KEYS: Final = {
+    "bus": ConfigKey(kind=one_of(*BUSES), example='"socket"', explanation="where it stands"),
+    "dialect": ConfigKey(
+        kind=one_of(*DIALECTS), example='"scpi"', explanation="what it speaks there"
+    ),
+    "style": ConfigKey(
+        kind=one_of(*STYLES), example='"number"', explanation="how a talk-only counter writes"
+    ),
+    "address": ConfigKey(
+        kind=whole_number(0, 30),
+        example="5",
+        explanation="on a bus with addresses; left out: the next free one",
+    ),
+    "pulse": ConfigKey(
+        kind=DURATION,
+        example='"1 s"',
+        explanation="from pulse to pulse of a time-interval counter's inputs",
+        field="pulse_s",
+    ),
+    "interval": ConfigKey(
+        kind=DURATION,
+        example='"0.25 s"',
+        explanation="a time-interval counter's reading at power-on",
+        field="interval_s",
+    ),
+    "driver": ConfigKey(
+        kind=_LINE,
+        example='"talk-only-display"',
+        explanation="the driver that reads it; left out: the one of its dialect",
+    ),
 }
-FRONT: Keys = {
-    "identity": ("identity", _text),
-    "gate_command": ("gate_command", _one_of(GATE_PATTERNS)),
-    "gate": ("gate_s", _gate),
-    "gate_least": ("gate_least_s", _duration),
-    "gate_most": ("gate_most_s", _duration),
-    "dead_time": ("dead_s", _duration),
-    "continuous": ("continuous", _switch),
+COUNTING_KEYS: Final = {
+    "resolution": ConfigKey(
+        kind=DURATION,
+        example='"1e-11 s"',
+        explanation="of one time interval; a reading's is this over the gate",
+        field="t_res_s",
+    ),
+    "maximum": ConfigKey(
+        kind=FREQUENCY,
+        example='"200 MHz"',
+        explanation="above it the counter reads overrange",
+        field="maximum_hz",
+    ),
+    "wild": ConfigKey(
+        kind=_NUMBER, example="0.01", explanation="part of the readings that are wild"
+    ),
+    "wild_least": ConfigKey(
+        kind=FRACTION, example='"3 ppb"', explanation="least by which a wild reading misses"
+    ),
+    "wild_most": ConfigKey(
+        kind=FRACTION, example='"30 ppb"', explanation="most by which a wild reading misses"
+    ),
 }
-WIRING: Keys = {
-    "bus": ("bus", _one_of(BUSES)),
-    "dialect": ("dialect", _one_of(DIALECTS)),
-    "style": ("style", _one_of(STYLES)),
-    "address": ("address", _address),
-    "pulse": ("pulse_s", _duration),
-    "interval": ("interval_s", _duration),
-    "driver": ("driver", _text),
-}
-COUNTING: Keys = {
-    "resolution": ("t_res_s", _duration),
-    "maximum": ("maximum_hz", _quantity(parse_frequency)),
-    "wild": ("wild", _number),
-    "wild_least": ("wild_least", _fraction),
-    "wild_most": ("wild_most", _fraction),
-}
+
+
+def _oscillator(explanation: str, *, repeated: bool = False) -> ConfigTable:
+    """Declare an oscillator; only those that stand by name need their nominal."""
+    nominal = OSCILLATOR_KEYS["nominal"]
+    return ConfigTable(
+        explanation=explanation,
+        required=repeated,
+        repeated="named" if repeated else "no",
+        name_pattern=NAME,
+        entries={
+            **OSCILLATOR_KEYS,
+            "nominal": nominal if repeated else replace(nominal, required=False),
+            "trimmer": TRIMMER,
+        },
+    )
+
+
+SIMULATED_BENCH: Final = ConfigTable(
+    explanation="which oscillators and counters stand on a simulated bench",
+    entries={
+        "about": ConfigKey(
+            kind=_LINE,
+            example='"the station\'s oscillator, warm already"',
+            explanation="what the bench shows, one line",
+            default="",
+        ),
+        "tolerance": ConfigKey(
+            kind=as_written(FRACTION), example='"2 ppb"', explanation="suggested tolerance"
+        ),
+        "settle": ConfigKey(
+            kind=as_written(quantity("a fraction over a time", parse_settle)),
+            example='"1 ppb/20 s"',
+            explanation="suggested settle limit",
+        ),
+        "reference": _oscillator("the station's reference; left out: the bench has none"),
+        "oscillators": _oscillator("an oscillator under test", repeated=True),
+        "counters": ConfigTable(
+            explanation="a counter",
+            required=True,
+            repeated="named",
+            name_pattern=NAME,
+            entries={
+                "oscillator": ConfigKey(
+                    kind=text(longest=None, blank=True),
+                    example='"main"',
+                    explanation="name of the oscillator at its input",
+                    required=True,
+                ),
+                **WIRING_KEYS,
+                **SETTING_KEYS,
+                **COUNTING_KEYS,
+                "time_base": _oscillator("the counter's own oscillator"),
+            },
+        ),
+    },
+)

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchwatch.bench import Entry, draft, load_bench, read_bench
-from benchwatch.bench.bench_file_keys import COUNTER, REFERENCE, TOP
+from benchwatch.bench.bench_file_keys import BENCH_FILE, COUNTER, REFERENCE
 from benchwatch.errors import BenchwatchError, FileError, UsageError
 from benchwatch.estimate.results import SettleLimit
 
@@ -158,7 +158,7 @@ def test_a_profile_stands_beside_the_bench_file(tmp_path):
         (with_counter('time_base = "internal"'), ["counters.main.time_base must be a table"]),
         ("[reference]\nageing = 'slow'", ["reference.ageing:", "over which time"]),
         ("about = 3", ["bench.toml: about:", "in quotes"]),
-        ('about = "red \\u001b[31m"', ["about", "plain characters"]),
+        ('about = "red \\u001b[31m"', ["about", "plain text"]),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_named_with_file_key_and_way_out(text, words):
@@ -244,9 +244,9 @@ def test_every_key_is_explained_in_a_draft_and_can_be_uncommented():
     bench = read(bare)
     (plan,) = bench.plans()
 
-    for name, key in (*TOP.items(), *REFERENCE.items(), *COUNTER.items()):
+    for name, key in (*BENCH_FILE.keys.items(), *REFERENCE.keys.items(), *COUNTER.keys.items()):
         assert f"{name} = " in bare
-        assert key.says in bare
+        assert key.explanation in bare
     assert bench.reference is not None
     assert (plan.setup.gate_s, plan.setup.channel) == (1.0, 1)
 

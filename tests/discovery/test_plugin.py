@@ -278,7 +278,7 @@ def test_a_broken_own_profile_is_named_and_passed_over(configuration: Path) -> N
 
     assert set(usable) == BUNDLED
     assert str(path) in registry.troubles[0]
-    assert "line.patern" in registry.troubles[0]
+    assert "line: unknown key 'patern'" in registry.troubles[0]
 
 
 def test_an_own_profile_never_takes_the_place_of_a_bundled_one(configuration: Path) -> None:

@@ -8,7 +8,7 @@ from profile_kit import MINIMUM, write_profile
 from benchwatch.errors import DriverError
 from benchwatch_drivers.bundled_profiles import bundled, load
 from benchwatch_drivers.profile.profile_file import LARGEST_FILE, read_profile
-from benchwatch_drivers.profile.profile_keys import TABLES, TOP
+from benchwatch_drivers.profile.profile_keys import PROFILE
 
 QUERY = MINIMUM.replace('"stream"', '"query"') + '\n[reading]\ncommand = "READ?"\n'
 
@@ -44,12 +44,12 @@ def test_bundled_profiles_are_sound_and_say_what_they_are(path: Path) -> None:
 @pytest.mark.parametrize(
     ("written", "instead", "parts"),
     [
-        ("pattern =", "patern =", ("line.patern", "did you mean 'pattern'")),
+        ("pattern =", "patern =", ("line: unknown key 'patern'", "did you mean 'pattern'")),
         ("family =", "famly =", ("famly", "did you mean 'family'")),
         ('mode = "stream"', 'mode = "streem"', ("mode", '"addressed", "stream"', "streem")),
         ('family = "counter of a made-up kind"', "", ("family", "missing")),
         ("[line]", "[lines]", ("lines", "did you mean 'line'")),
-        ("[line]", "command = 'X'\n[line]", ("command", "belongs in [reading]")),
+        ("[line]", "command = 'X'\n[line]", ("'command'", "belongs in [reading]")),
         (r"(?P<number>\d{8}\.\d{4})", r"\d{8}\.\d{4}", ("line.pattern", "(?P<number>")),
         (r"(?P<number>\d{8}\.\d{4})", r"(?P<number>\d{8}", ("line.pattern", "regular expression")),
         (r"(?P<number>\d{8}\.\d{4})", r"(?P<value>\d+)(?P<number>\d)",
@@ -97,7 +97,7 @@ def test_a_fault_is_named_with_file_key_and_expectation(
         ('[gate]\nchoices = {fast = "G0"}', ("gate.choices", "duration")),
         ('[gate]\nchoices = {"1 s" = "G\\n2"}', ("gate.choices", "without a line end")),
         ('[gate]\ncommand = "G {gate}"\nchoices = {"1 s" = "G2"}', ("gate.choices", "exclude")),
-        ('[reference]\nquery = "REF?"', ("reference.internal", "missing")),
+        ('[reference]\nquery = "REF?"', ("reference:", '"internal" is missing')),
         ("[identity]\nquery = 7", ("identity.query", "plain ASCII")),
         ('[errors]\nquery = "E?"\nnone = "0"', ("errors", "never asked")),
         ('[channels]\n0 = "A"', ("channels", "number of an input")),
@@ -119,10 +119,10 @@ STRANGE: list[str] = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize("table", ["", *TABLES])
+@pytest.mark.parametrize("table", ["", *[name for name in PROFILE.tables if name != "examples"]])
 def test_no_value_of_any_kind_gets_more_than_a_sentence(tmp_path: Path, table: str) -> None:
     """Every key with every strange value: it is read, or refused in a sentence."""
-    keys = TABLES[table] if table else {**TOP, **TABLES, "examples": TOP["family"]}
+    keys = PROFILE.tables[table].keys if table else PROFILE.entries
     path, surprises = tmp_path / "mine.toml", []
     for key in keys:
         rest = "\n".join(line for line in MINIMUM.splitlines() if not line.startswith(f"{key} ="))
@@ -149,11 +149,11 @@ def test_no_value_of_any_kind_gets_more_than_a_sentence(tmp_path: Path, table: s
     ("written", "parts"),
     [
         ('mode = "quary"', ("mode", 'did you mean "query"', '"query", "addressed", "stream"')),
-        ("[line]\npatern = 'x'", ("line.patern", "did you mean 'pattern'")),
+        ("[line]\npatern = 'x'", ("line: unknown key 'patern'", "did you mean 'pattern'")),
         ('famly = "x"', ("famly", "did you mean 'family'")),
         ("[line]\npattern = '('", ("line.pattern", "regular expression")),
         ("[gate]\nfixed = 1", ("gate.fixed", '"1 s"')),
-        ("[[examples]]\nlin = 'x'", ("examples 1.lin", "did you mean 'line'")),
+        ("[[examples]]\nlin = 'x'", ("examples 1: unknown key 'lin'", "did you mean 'line'")),
     ],
 )
 def test_what_is_misspelt_is_told_before_what_is_missing(
@@ -174,9 +174,9 @@ def test_what_is_misspelt_is_told_before_what_is_missing(
         ('family = "x"', ("mode", 'write mode = "query"')),
         ('family = "x"\nmode = "query"', ("line", "write [line]", "(?P<number>")),
         ('family = "x"\nmode = "query"\n[line]\nunit = "Hz"', ("examples", "[[examples]]")),
-        ('family = "x"\nmode = "query"\n[line]\n[[examples]]', ("line.pattern", "write pattern =")),
-        (MINIMUM.replace("[line]", "[identity]\n[line]"), ("identity.query", '"*IDN?"')),
-        (MINIMUM.replace("line =", "#"), ("examples 1.line", "write line =")),
+        ('family = "x"\nmode = "query"\n[line]\n[[examples]]', ("line:", "write pattern =")),
+        (MINIMUM.replace("[line]", "[identity]\n[line]"), ("identity:", '"query"', '"*IDN?"')),
+        (MINIMUM.replace("line =", "#"), ("examples 1:", "write line =")),
         (MINIMUM.replace('"stream"', '"query"'), ("reading.command", "[reading]", '"READ?"')),
     ],
 )

@@ -1,160 +1,108 @@
-"""How each value of a profile is written, and what is said when it is written otherwise."""
+"""Kinds of values that only a profile holds: commands, patterns, units, exact numbers."""
 
-from collections.abc import Callable
 from contextlib import suppress
 from decimal import Decimal, InvalidOperation
-from difflib import get_close_matches
 from typing import Any, Final
 
+from benchwatch.config_tables import DURATION, ValueKind, WrongValue, one_of, text
 from benchwatch.errors import QuantityError, ReplyError
-from benchwatch.quantity import parse_duration, parse_frequency, parse_reply, printable
+from benchwatch.quantity import parse_frequency, parse_reply, printable
 from benchwatch_drivers.profile.patterns import Pattern, PatternFault
 
-Read = Callable[[Any], Any]
-"""Turns what stands in the file into what the profile holds, or raises `Expected`."""
+_TEXT_SCHEMA: Final = {"type": "string", "minLength": 1}
 
 
-class Expected(Exception):
-    """A value is something else than was expected; the message says what was."""
-
-
-TERMINATORS: Final = ("\n", "\r", "\r\n")
-DECIMAL_MARKS: Final = (".", ",")
-
-
-def text(value: Any) -> str:
-    """One line of plain text."""
-    if not isinstance(value, str) or not value.strip() or not value.isprintable():
-        raise Expected("expected one line of text in quotes")
-    return value
-
-
-def command(value: Any) -> str:
-    """What is sent to the counter."""
-    if not isinstance(value, str) or not value or not (value.isascii() and value.isprintable()):
-        raise Expected("expected a command in plain ASCII, without a line end, such as 'READ?'")
-    return value
-
-
-def gate_command(value: Any) -> str:
-    """A command with the place of the gate in it."""
-    if command(value).count("{gate}") != 1:
-        raise Expected("expected a command with {gate} where the number goes, once")
-    return str(value)
-
-
-def pattern(value: Any) -> Pattern:
-    """A regular expression, matched in full against a line without its terminator."""
-    if not isinstance(value, str) or not value:
-        raise Expected("expected a regular expression in single quotes, such as '\\d{8}\\.\\d'")
-    try:
-        return Pattern(value)
-    except PatternFault as error:
-        raise Expected(
-            f"expected a regular expression; this one has a fault: {printable(str(error), 120)}. "
-            "Looking ahead or behind, and back-references, are not known"
-        ) from error
-
-
-def one_of(*words: str) -> Read:
-    """One of a few words."""
-
-    def read(value: Any) -> str:
-        if value not in words:
-            shown = ", ".join(repr(word).replace("'", '"') for word in words)
-            near = get_close_matches(value, words, n=1) if isinstance(value, str) else []
-            hint = f'; did you mean "{near[0]}"' if near and near[0].isprintable() else ""
-            raise Expected(f"expected one of {shown}{hint}")
-        return str(value)
-
-    return read
-
-
-def chosen(word: str, other: str) -> Read:
+def chosen(word: str, other: str) -> ValueKind:
     """Whether `word` was chosen, and not the `other` one."""
-    return lambda value: one_of(word, other)(value) == word
+    return one_of(word, other).then(lambda value: value == word)
 
 
-def number(value: Any) -> Decimal:
-    """A number above zero; written as text it stays exact."""
-    read = Decimal(0)
-    if isinstance(value, int | float | str) and not isinstance(value, bool):
-        with suppress(InvalidOperation):
-            read = Decimal(str(value))
-    if not (read.is_finite() and read > 0):
-        raise Expected("expected a number above zero, such as 1e6")
-    return read
-
-
-def times(value: Any) -> float:
-    """A factor of at least one."""
-    read = float(number(value))
-    if not 1 <= read <= 100:
-        raise Expected("expected a number from 1 to 100")
-    return read
-
-
-def duration(value: Any) -> float:
-    """A duration with its unit."""
-    if not isinstance(value, str):
-        raise Expected('expected a duration with its unit in quotes, such as "1 s" or "100 ms"')
-    try:
-        return parse_duration(value)
-    except QuantityError as error:
-        raise Expected(f'expected a duration such as "1 s" or "100 ms"; {error}') from error
-
-
-def exact_duration(value: Any) -> Decimal:
-    """A duration that is calculated with exactly."""
-    return Decimal(repr(duration(value)))
-
-
-def unit(base: str) -> Read:
-    """A unit of frequency or time; gives it as it is written."""
+def unit(base: str) -> ValueKind:
+    """A unit of frequency (`base` Hz) or time (s), as it is written."""
 
     def read(value: Any) -> str:
         try:
             parse_reply(f"1 {value}", base)
         except ReplyError:
             known = "Hz, kHz, MHz or GHz" if base == "Hz" else "s, ms, us or ns"
-            raise Expected(f"expected the unit of the number: {known}") from None
+            raise WrongValue(f"expected the unit of the number: {known}") from None
         return str(value)
 
+    return ValueKind(read, _TEXT_SCHEMA)
+
+
+def channel(name: str) -> int:
+    """Read the number of an input, which stands on the left in a table."""
+    if not (name.isascii() and name.isdigit() and int(name) > 0):
+        raise WrongValue("expected the number of an input, such as 1, before each command")
+    return int(name)
+
+
+def _command(value: Any) -> str:
+    if not isinstance(value, str) or not value or not (value.isascii() and value.isprintable()):
+        raise WrongValue("expected a command in plain ASCII, without a line end, such as 'READ?'")
+    return value
+
+
+def _gate_command(value: Any) -> str:
+    if _command(value).count("{gate}") != 1:
+        raise WrongValue("expected a command with {gate} where the number goes, once")
+    return str(value)
+
+
+def _pattern(value: Any) -> Pattern:
+    if not isinstance(value, str) or not value:
+        raise WrongValue("expected a regular expression in single quotes")
+    try:
+        return Pattern(value)
+    except PatternFault as error:
+        raise WrongValue(
+            f"expected a regular expression; this one has a fault: {printable(str(error), 120)}. "
+            "Looking ahead or behind, and back-references, are not known"
+        ) from error
+
+
+def _number(value: Any) -> Decimal:
+    """Read a number above zero; one that is written as text stays exact."""
+    read = Decimal(0)
+    if isinstance(value, int | float | str) and not isinstance(value, bool):
+        with suppress(InvalidOperation):
+            read = Decimal(str(value))
+    if not (read.is_finite() and read > 0):
+        raise WrongValue("expected a number above zero, such as 1e6")
     return read
 
 
-def unit_of_time(value: Any) -> Decimal:
-    """The size of a unit of time in seconds."""
-    return parse_reply(f"1 {unit('s')(value)}", "s")
+def _factor(value: Any) -> float:
+    factor = float(_number(value))
+    if not 1 <= factor <= 100:
+        raise WrongValue("expected a number from 1 to 100")
+    return factor
 
 
-def resolution(value: Any) -> Decimal | None:
-    """What the resolution is: a quantity, or where it can be seen."""
+def _resolution(value: Any) -> Decimal | None:
+    """Read the resolution: None for ``written``, 0 for ``unknown``, else the quantity."""
     if value == "written":
         return None
     if value == "unknown":
         return Decimal(0)
-    for parse in (parse_frequency, exact_duration) if isinstance(value, str) else ():
-        with suppress(QuantityError, Expected):
+    for parse in (parse_frequency, EXACT_DURATION.read) if isinstance(value, str) else ():
+        with suppress(QuantityError):
             return Decimal(parse(value))
-    raise Expected(
+    raise WrongValue(
         'expected "written" (the last digit), "unknown", or a quantity such as "0.01 Hz" or "1 ns"'
     )
 
 
-def table(key: Read, value: Read) -> Read:
-    """A table with keys of its own."""
-
-    def read(given: Any) -> dict[Any, Any]:
-        if not isinstance(given, dict) or not given:
-            raise Expected("expected a table with at least one entry")
-        return {key(name): value(entry) for name, entry in given.items()}
-
-    return read
-
-
-def channel(value: Any) -> int:
-    """The number of an input."""
-    if not (isinstance(value, str) and value.isascii() and value.isdigit() and int(value) > 0):
-        raise Expected("expected the number of an input, such as 1")
-    return int(value)
+TEXT: Final = text(longest=None)
+COMMAND: Final = ValueKind(_command, _TEXT_SCHEMA)
+GATE_COMMAND: Final = ValueKind(_gate_command, _TEXT_SCHEMA)
+PATTERN: Final = ValueKind(_pattern, _TEXT_SCHEMA)
+"""Matched in full against a line without its terminator."""
+NUMBER: Final = ValueKind(_number, {"type": ["number", "string"]})
+FACTOR: Final = ValueKind(_factor, {"type": ["number", "string"]})
+EXACT_DURATION: Final = DURATION.then(lambda seconds: Decimal(repr(seconds)))
+"""Calculated with exactly."""
+UNIT_OF_TIME: Final = unit("s").then(lambda name: parse_reply(f"1 {name}", "s"))
+"""Gives its size in seconds."""
+RESOLUTION: Final = ValueKind(_resolution, _TEXT_SCHEMA)

@@ -1,7 +1,6 @@
-"""Reads TOML files that a stranger may have written: bench files, profiles, simulated benches.
+"""Reads TOML files that a stranger may have written, in bounded time and memory.
 
-Whatever stands in such a file, reading it ends soon, in bounded memory, with tables or with a
-sentence. Limits that TOML v1.0.0 leaves to the reader are stated here.
+The limits that TOML v1.0.0 leaves to the reader are stated here.
 """
 
 import os
@@ -60,7 +59,7 @@ def read_config_text(path: Path, what: str, *, largest: int, way_out: str = "") 
         raise FileError(f"{where} is no {what}: it is not UTF-8 text.") from error
 
 
-def read_tables(text: str, refusal: str) -> dict[str, Any]:
+def parse_toml(text: str, refusal: str) -> dict[str, Any]:
     """Return the tables that the TOML text holds; every integer in them fits in 64 bits.
 
     Args:
@@ -108,3 +107,9 @@ def _below(where: str, key: str) -> str:
 
 def _first(error: Exception) -> str:
     return printable(str(error).split(":", 1)[0].split(";", 1)[0], 100)
+
+
+def toml_string(text: str) -> str:
+    """Write text as a TOML basic string (TOML v1.0.0, String)."""
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08X}" for c in escaped) + '"'
