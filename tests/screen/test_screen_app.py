@@ -1,11 +1,10 @@
 """The app: every key, the two rates, the overlays, driven without a terminal."""
 
-import re
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 import screen_kit as kit
+from sound_kit import FakeSound
 from textual.pilot import Pilot
 
 from benchwatch.counter import LinkStatus
@@ -627,12 +626,39 @@ async def test_c_looks_closer_at_the_warm_up():
         assert close[1] - close[0] < whole[1] - whole[0]
 
 
-def test_every_key_is_pressed_in_some_test():
-    """The id of every key has a test of its own here, with the recording's or with the sound's."""
-    elsewhere = ("test_replay_screen.py", "test_screen_sound.py", "test_screen_desk.py")
-    here = Path(__file__)
-    texts = [here.read_text(encoding="utf-8")]
-    texts += [here.with_name(name).read_text(encoding="utf-8") for name in elsewhere]
-    pressed = {name for text in texts for name in re.findall(r'"([^"\s]+)"', text)}
+BEFORE = {"newer": ("pagedown",)}
+"""What is pressed before a key that has nothing to do at first."""
 
-    assert not {key.id for key in KEYS if not pressed.intersection(key.keys)}
+
+def state_of(app: BenchwatchApp, watch: kit.FakeWatch) -> list[object]:
+    """Return what a key can change on the screen, and what the watch was told and asked last."""
+    return [text_of(app), type(app.screen), app.ending, watch.marks[:], watch.traces[-1:]]
+
+
+@pytest.mark.parametrize("key", KEYS, ids=lambda key: key.id)
+async def test_every_key_does_something(key):
+    """Pressed where it works, each changes the picture, or tells somebody something."""
+    spare = replace(kit.full_snapshot(), counter="spare")
+    trimmer, operator, transport = kit.FakeTrimmer(), kit.FakeOperator(), kit.FakeTransport()
+    watch = kit.FakeWatch(
+        kit.full_snapshot(happenings=kit.happenings(40)), spare, operator=operator
+    )
+    here = key.views[0] if key.views else "notes" if key.id == "view_1" else "trim"
+    for name in key.keys:
+        app = BenchwatchApp(
+            watch,
+            trimmer=trimmer,
+            transport=transport if key.needs == "player" else None,
+            sound=FakeSound,
+            options=Options(look=Look(), state=None, view=here),
+            every_s=None,
+        )
+        async with app.run_test(size=(120, 36)) as pilot:
+            await pilot.press(*BEFORE.get(key.id, ()))
+            await pilot.pause()
+            told = (trimmer.turns, trimmer.tool, operator.told, transport.did, app._sound.did)
+            before = repr((state_of(app, watch), told))
+            await pilot.press(name)
+            await pilot.pause()
+
+            assert repr((state_of(app, watch), told)) != before
