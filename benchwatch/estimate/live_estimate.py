@@ -3,7 +3,7 @@
 import math
 from dataclasses import replace
 
-from benchwatch.estimate.level.level_estimator import Level
+from benchwatch.estimate.level.level_estimator import LevelEstimator
 from benchwatch.estimate.results import Numbers, SettleLimit, Tolerance
 from benchwatch.estimate.settle.settling import Settling
 from benchwatch.estimate.settle.warmup import Warmup
@@ -21,7 +21,7 @@ class LiveEstimate:
         self, *, tolerance: float | None = None, settle: SettleLimit | None = None
     ) -> None:
         self._tolerance = tolerance
-        self._level = Level()
+        self._level = LevelEstimator()
         self._settling = Settling(settle)
         self._held: tuple[float, float] | None = None
         """A suspect reading, kept from the settling until it is known to be no spike."""
@@ -57,8 +57,8 @@ class LiveEstimate:
                 come, as after a change of the time base.
 
         Returns:
-            Whether the level goes on over the gap, by the rule of `Level.gap`; else the next
-            reading starts it afresh. The settling has a rule of its own.
+            Whether the level goes on over the gap, by the rule of `LevelEstimator.gap`; else the
+            next reading starts it afresh. The settling has a rule of its own.
         """
         self._settling.gap(lasted_s)
         if self._level.gap(lasted_s):

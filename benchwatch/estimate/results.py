@@ -43,7 +43,7 @@ class Nudge:
 
 
 @dataclass(frozen=True, slots=True)
-class Cycle:
+class OffsetCycle:
     """The offset goes up and down by itself, as with the thermostat of an oven."""
 
     period_s: float
@@ -54,7 +54,7 @@ class Cycle:
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class SettleHistory:
     """What became of the settle verdict since it was first given; nudges are no excursions."""
 
     first_s: float
@@ -99,9 +99,9 @@ class Settle:
     eta_high_s: float | None = None
     reason: str = ""
     """One line for people: why this verdict, and when unsure what would tell."""
-    cycle: Cycle | None = None
+    cycle: OffsetCycle | None = None
     """What it cycles by; None when no cycle stands out."""
-    held: Held | None = None
+    held: SettleHistory | None = None
     """What became of the verdict since it was first given; None before."""
 
 

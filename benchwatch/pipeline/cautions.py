@@ -5,7 +5,12 @@ from decimal import Decimal
 from typing import Final
 
 from benchwatch.errors import NoReadings
-from benchwatch.estimate.trim.as_found import LEAST_READINGS, USUAL_HORIZON_S, Quiet, least_motion
+from benchwatch.estimate.trim.as_found import (
+    LEAST_READINGS,
+    USUAL_HORIZON_S,
+    QuietStretch,
+    least_motion,
+)
 from benchwatch.estimate.trim.landing import DEFAULT_HOLD_S
 from benchwatch.estimate.uncertainty.offset_record import CAUTION, OffsetRecord
 from benchwatch.plan import DOUBTFUL, doubtful_nominal, nominal_question
@@ -73,7 +78,7 @@ def cautions(kind: RecordKind, now: Snapshot, at_s: float) -> tuple[str, ...]:
     return tuple(said)
 
 
-def cautions_of_quiet(quiet: Quiet, tolerance: float | None) -> tuple[str, ...]:
+def cautions_of_quiet(quiet: QuietStretch, tolerance: float | None) -> tuple[str, ...]:
     """Say what speaks against taking `quiet`, the stretch before the first turn, as found.
 
     Args:

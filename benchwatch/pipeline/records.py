@@ -7,7 +7,7 @@ from dataclasses import replace
 from benchwatch.errors import NoReadings
 from benchwatch.estimate.comparison.counter_comparison import as_read
 from benchwatch.estimate.results import Drift, Estimate, SettleState
-from benchwatch.estimate.trim.as_found import Quiet
+from benchwatch.estimate.trim.as_found import QuietStretch
 from benchwatch.estimate.uncertainty.measured_record import estimated_record
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.plan import CountedBy
@@ -39,7 +39,7 @@ def record_now(kind: RecordKind, now: Snapshot, by: CountedBy) -> OffsetRecord:
     return _record(kind, now, estimate, now.numbers.drift, by, utc_s=utc_s, settle=settle)
 
 
-def record_of_quiet(quiet: Quiet, now: Snapshot, by: CountedBy) -> OffsetRecord:
+def record_of_quiet(quiet: QuietStretch, now: Snapshot, by: CountedBy) -> OffsetRecord:
     """Put the quiet stretch before the first nudge on record, as found.
 
     Args:

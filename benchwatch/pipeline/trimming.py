@@ -10,10 +10,10 @@ from dataclasses import replace
 from typing import Final
 
 from benchwatch.estimate.results import Nudge, Numbers, SettleLimit
-from benchwatch.estimate.trim.as_found import AsFound, Quiet
+from benchwatch.estimate.trim.as_found import AsFound, QuietStretch
 from benchwatch.estimate.trim.landing import DEFAULT_HOLD_S, Landing, LandingNow
 from benchwatch.estimate.trim.learned_turns import LearnedTurns
-from benchwatch.estimate.trim.tool_pull import Tool, ToolState
+from benchwatch.estimate.trim.tool_pull import ToolPull, ToolState
 from benchwatch.estimate.trim.trim_hint import Hint, anew, at_rest, direction, hint, judge, lifts
 from benchwatch.snapshot import TrimNow
 
@@ -30,7 +30,7 @@ class Trimming:
     """
 
     def __init__(self, tolerance: float | None, settle: SettleLimit | None) -> None:
-        self._tool = Tool()
+        self._tool = ToolPull()
         self._found = AsFound(settle)
         self._turn: Nudge | None = None
         """The newest nudge that was a turn and not the tool's pull."""
@@ -64,7 +64,7 @@ class Trimming:
         return self._tool.state
 
     @property
-    def found(self) -> Quiet | None:
+    def found(self) -> QuietStretch | None:
         """The last quiet stretch before the first nudge."""
         return self._found.quiet
 

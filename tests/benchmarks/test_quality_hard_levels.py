@@ -11,7 +11,7 @@ from hard_levels import coarse, rms, with_losses
 from level_quality import live_level
 from made_sessions import Floats, make_flicker, make_session
 
-from benchwatch.estimate.level.level_estimator import Level
+from benchwatch.estimate.level.level_estimator import LevelEstimator
 
 SESSIONS = 25
 SINCE = (1, 2, 3, 5, 7, 10, 20, 40)
@@ -125,7 +125,7 @@ def test_quality_hard_levels_under_flicker_noise() -> None:
             for _ in range(runs):
                 truth = make_flicker(floor, rng, readings)
                 seen = (truth + white * rng.standard_normal(readings)) * 1e-11
-                level = Level()
+                level = LevelEstimator()
                 for k, offset in enumerate(seen.tolist()):
                     now = level.add(float(k), offset, gate_s=1.0, resolution=0.0).estimate
                     if k >= 12 and now.u is not None:

@@ -20,7 +20,7 @@ from level_quality import (
 from made_sessions import FAMILIES, MadeSession, make_flicker, make_session, make_warm_up
 from rival_levels import RIVALS, Floats, Rival
 
-from benchwatch.estimate.level.level_estimator import Level
+from benchwatch.estimate.level.level_estimator import LevelEstimator
 
 RUNS = 10
 NEEDED = 9
@@ -146,7 +146,7 @@ def _coarse(digit: float, rng: np.random.Generator) -> tuple[float, float, float
         session = make_session("white", rng)
         quantum = digit * session.sigma
         noisy = session.truth + session.sigma * rng.standard_normal(session.truth.size)
-        level = Level()
+        level = LevelEstimator()
         for k, reading in enumerate((quantum * np.round(noisy / quantum)).tolist()):
             now = level.add(float(k), reading, gate_s=1.0, resolution=quantum)
             if session.since_step[k] >= SETTLED_READINGS and now.estimate.u is not None:
@@ -168,7 +168,7 @@ def _leave_alone(
     squares: list[Floats] = []
     in_two: list[Floats] = []
     for truth, sigma in made:
-        level = Level()
+        level = LevelEstimator()
         noisy = truth + sigma * rng.standard_normal(truth.size)
         if digit:
             noisy = digit * np.round(noisy / digit)

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pipeline_kit import benchwatch, reading
 
-from benchwatch.estimate.level.reading_noise import NoiseScale
+from benchwatch.estimate.level.reading_noise import ReadingNoise
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Numbers, SettleLimit
 from benchwatch.pipeline.pipeline import Pipeline
@@ -98,7 +98,7 @@ def test_any_events_leave_a_sane_snapshot(made: list[Move], ramp: int) -> None:
 
 def test_a_ramp_in_pairs_of_readings_has_a_noise() -> None:
     """Two readings have no second difference, and their order tells nothing across a gap."""
-    noise = NoiseScale()
+    noise = ReadingNoise()
 
     for pair in range(40):
         noise.add(1e-9 * pair)

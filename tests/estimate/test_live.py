@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from benchwatch.estimate.level.level_estimator import Level
+from benchwatch.estimate.level.level_estimator import LevelEstimator
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Numbers, SettleLimit
 
@@ -46,7 +46,7 @@ def test_reading_without_a_value_changes_nothing(offset: float) -> None:
 def test_estimate_is_the_level() -> None:
     """Nothing is added to what the level says."""
     offsets = quiet(60) + quiet(40, level=1e-9)
-    level = Level()
+    level = LevelEstimator()
 
     numbers = feed(LiveEstimate(), offsets)
 
@@ -135,7 +135,7 @@ def test_settle_verdict_only_when_asked() -> None:
 
 def test_memory_stays_bounded() -> None:
     """What the level holds after 5 000 readings is no more than after 2 500."""
-    level = Level()
+    level = LevelEstimator()
 
     def held() -> int:
         octaves = level._wander._octaves

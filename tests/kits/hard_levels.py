@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from made_sessions import Floats
 
-from benchwatch.estimate.level.level_estimator import Level
+from benchwatch.estimate.level.level_estimator import LevelEstimator
 from benchwatch.estimate.live_estimate import LiveEstimate
 
 DIGIT = 1e-8
@@ -72,7 +72,7 @@ def coarse(
         truth, starts = _turned(rng, turns)
         truth = truth + drift * np.arange(truth.size)
         seen = DIGIT * np.round(truth + noise * rng.standard_normal(truth.size))
-        level, open_turns = Level(), list(starts)
+        level, open_turns = LevelEstimator(), list(starts)
         since = 0
         for k, offset in enumerate(seen.tolist()):
             now = level.add(float(k), offset, gate_s=1.0, resolution=written * DIGIT)

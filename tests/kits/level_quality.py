@@ -14,7 +14,7 @@ import numpy as np
 from made_sessions import FAMILIES, MadeSession, make_session, oracle
 from numpy.typing import NDArray
 
-from benchwatch.estimate.level.level_estimator import Level
+from benchwatch.estimate.level.level_estimator import LevelEstimator
 
 Floats = NDArray[np.float64]
 Method = Callable[[MadeSession], tuple[Floats, Floats]]
@@ -56,7 +56,7 @@ def meets(family: str, quality: Quality) -> bool:
 
 def live_level(session: MadeSession) -> tuple[Floats, Floats]:
     """Put a session through the program's own level."""
-    level = Level()
+    level = LevelEstimator()
     estimates = np.empty(session.readings.size)
     u = np.empty(session.readings.size)
     for k, reading in enumerate(session.readings.tolist()):

@@ -10,7 +10,7 @@ import numpy as np
 from made_sessions import make_flicker
 from numpy.typing import NDArray
 
-from benchwatch.estimate.level.level_estimator import Level
+from benchwatch.estimate.level.level_estimator import LevelEstimator
 from benchwatch.estimate.results import Nudge
 
 Floats = NDArray[np.float64]
@@ -53,7 +53,7 @@ TARGETS: Final = {"white": 0.0, "flicker": 0.1, "random walk": 0.5, "saw-tooth":
 
 def nudges(offsets: Floats, rng: np.random.Generator) -> list[tuple[int, Nudge]]:
     """Return what is told as nudges of these offsets with white noise: number of reading, nudge."""
-    level = Level()
+    level = LevelEstimator()
     told = []
     for k, y in enumerate((SIGMA * (offsets + rng.standard_normal(offsets.size))).tolist()):
         now = level.add(float(k), y, gate_s=1.0, resolution=0.0)

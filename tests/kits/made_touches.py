@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchwatch.estimate.live_estimate import LiveEstimate
-from benchwatch.estimate.trim.mean_pull import Pull
+from benchwatch.estimate.trim.mean_pull import MeanPull
 from benchwatch.pipeline.trimming import Trimming
 from benchwatch.snapshot import TrimNow
 
@@ -68,7 +68,7 @@ def follow(
     gate_s: float = 0.25,
     tolerance: float = 5e-9,
     trimming: Trimming | None = None,
-) -> tuple[Pull | None, list[tuple[float, TrimNow]]]:
+) -> tuple[MeanPull | None, list[tuple[float, TrimNow]]]:
     """Run estimate and trimming over the bench; return the pull learned, and each state."""
     count = int(lasts_s / gate_s)
     fine = (np.arange(count * _FINE) + 0.5) * gate_s / _FINE

@@ -9,7 +9,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from benchwatch.estimate.level.reading_noise import NoiseScale
+from benchwatch.estimate.level.reading_noise import ReadingNoise
 
 Floats = NDArray[np.float64]
 Rival = Callable[[Floats], Floats]
@@ -67,7 +67,7 @@ def split_likelihood_ratio(limit: float = 4.0) -> Rival:
     """
 
     def follow(readings: Floats) -> Floats:
-        noise = NoiseScale()
+        noise = ReadingNoise()
         estimate = np.empty_like(readings)
         window: list[float] = []
         old: list[float] = []
@@ -124,7 +124,7 @@ class TextbookBayes:
 
 def textbook_bayes(readings: Floats) -> Floats:
     """`TextbookBayes` with our own noise scale and a level prior of 500 σ about the last level."""
-    noise = NoiseScale()
+    noise = ReadingNoise()
     estimate = np.empty_like(readings)
     bayes = TextbookBayes(1.0 / 40.0)
     level = 0.0
@@ -148,7 +148,7 @@ def cusum_restart(k: float = 1.0, limit: float = 4.0) -> Rival:
     """Mean since the last alarm of a two-sided CUSUM about it."""
 
     def follow(readings: Floats) -> Floats:
-        noise = NoiseScale()
+        noise = ReadingNoise()
         estimate = np.empty_like(readings)
         up = down = np.zeros(1)
         mean, count = float(readings[0]), 0

@@ -30,7 +30,7 @@ from benchwatch.estimate.results import (
 )
 from benchwatch.estimate.stability.deviation_point import Deviation
 from benchwatch.estimate.trim.landing import LandingNow
-from benchwatch.estimate.trim.mean_pull import Pull
+from benchwatch.estimate.trim.mean_pull import MeanPull
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.estimate.trim.trim_hint import Hint, Judgement
 from benchwatch.estimate.uncertainty.offset_record import (
@@ -146,7 +146,7 @@ def trim_now(**changes: Any) -> TrimNow:
         direction="high",
         judgement=Judgement(2.3e-10, 0.62, 9.0),
         hint=Hint(0.5, 0.04, -2.31e-9, 1.1e-10),
-        tool=ToolState(on=False, since_s=NOW_S - 16.0, pull=Pull(3.02e-9, 1.1e-10, 4)),
+        tool=ToolState(on=False, since_s=NOW_S - 16.0, pull=MeanPull(3.02e-9, 1.1e-10, 4)),
         landing=LandingNow("outside", 0.0, 30.0, "outside the tolerance"),
         turn=numbers().last_nudge,
     )

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from benchwatch.estimate.derived_frequencies import elsewhere
 from benchwatch.estimate.results import Settle
 from benchwatch.estimate.trim.landing import LandingNow
-from benchwatch.estimate.trim.mean_pull import Pull
+from benchwatch.estimate.trim.mean_pull import MeanPull
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.estimate.trim.trim_hint import Hint, Judgement
 from benchwatch.pipeline.cautions import with_cautions
@@ -331,7 +331,7 @@ def test_a_wish_for_a_unit_is_kept_whatever_the_size():
 
 def test_with_the_tool_on_the_screen_says_how_far_and_when_to_lift_it():
     """The first touch is told as what it moved; inside, whether it is time to lift."""
-    first = ToolState(True, 1.0, first=Pull(3.02e-9, 1.1e-10, 1))
+    first = ToolState(True, 1.0, first=MeanPull(3.02e-9, 1.1e-10, 1))
     ready = Judgement(2e-10, 1.0, 0.0)
     far = kit.trim_now(
         direction="low", judgement=ready, hint=None, tool=first, left=7.2e-9, left_u=2e-10

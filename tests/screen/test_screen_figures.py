@@ -6,8 +6,8 @@ import pytest
 import screen_kit as kit
 from figures_kit import figures, foreign_figures, with_other_numbers
 
-from benchwatch.estimate.results import Cycle, Held, Rest, Settle
-from benchwatch.estimate.trim.mean_pull import Pull
+from benchwatch.estimate.results import OffsetCycle, Rest, Settle, SettleHistory
+from benchwatch.estimate.trim.mean_pull import MeanPull
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.snapshot import Records, Snapshot
@@ -15,7 +15,8 @@ from benchwatch.snapshot import Records, Snapshot
 SIZES = [(60, 18), (80, 24), (120, 36)]
 CYCLING = Settle(
     "settled", kit.NOW_S - 130.0, None, reason="moves by 0.2 ppb in 10 min",
-    cycle=Cycle(302.4, 1.3, 4.21e-9, 6e-11), held=Held(600.0, 100.0, -4.3e-10, 650.0, 2, 42.0),
+    cycle=OffsetCycle(302.4, 1.3, 4.21e-9, 6e-11),
+    held=SettleHistory(600.0, 100.0, -4.3e-10, 650.0, 2, 42.0),
 )  # fmt: skip
 STATES = {
     "turned": kit.full_snapshot(),
@@ -24,7 +25,7 @@ STATES = {
     ),
     "tool on": kit.full_snapshot(
         trim=kit.trim_now(
-            tool=ToolState(True, kit.NOW_S - 16.0, Pull(3.02e-9, 1.1e-10, 5)),
+            tool=ToolState(True, kit.NOW_S - 16.0, MeanPull(3.02e-9, 1.1e-10, 5)),
             left=7.2e-10,
             left_u=1.6e-10,
         )

@@ -8,18 +8,18 @@ import screen_kit as kit
 
 from benchwatch.counter import LinkStatus, TimeBase
 from benchwatch.estimate.results import (
-    Cycle,
     Estimate,
-    Held,
     Nudge,
     Numbers,
+    OffsetCycle,
     Rest,
     Settle,
+    SettleHistory,
     Tolerance,
 )
 from benchwatch.estimate.trim.landing import LandingNow
 from benchwatch.estimate.trim.learned_turns import TurnSizes
-from benchwatch.estimate.trim.mean_pull import Pull
+from benchwatch.estimate.trim.mean_pull import MeanPull
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.estimate.trim.trim_hint import Hint, Judgement
 from benchwatch.screen.drawing.frame import drawn, picture, stack
@@ -56,13 +56,13 @@ PASTS = {
 UNSURE = Settle("unsure", None, None, reason="noise too large: about 4 min more would tell")
 CYCLING = Settle(
     "warming", None, None, reason="cycles by 4.2 ppb every 5 min, asked 1 ppb in 10 min",
-    cycle=Cycle(302.4, 1.3, 4.21e-9, 6e-11),
+    cycle=OffsetCycle(302.4, 1.3, 4.21e-9, 6e-11),
 )  # fmt: skip
 MORNING_S = 34_000.0
 MORNING = Settle(
     "settled", MORNING_S - 1500.0, None, reason="expected to move less than 0.1 ppb in 10 min",
-    cycle=Cycle(302.4, 1.3, 2.1e-10, 6e-12),
-    held=Held(3100.0, 29_800.0, -4.3e-10, 21_600.0, 2, 424.0),
+    cycle=OffsetCycle(302.4, 1.3, 2.1e-10, 6e-12),
+    held=SettleHistory(3100.0, 29_800.0, -4.3e-10, 21_600.0, 2, 424.0),
 )  # fmt: skip
 STATES: dict[str, Snapshot] = {
     "bare": kit.snapshot(),
@@ -92,7 +92,7 @@ STATES: dict[str, Snapshot] = {
         trim=kit.trim_now(
             direction="inside",
             judgement=Judgement(2e-10, 1.0, 0.0),
-            tool=ToolState(on=False, since_s=kit.NOW_S - 63.0, pull=Pull(3.02e-9, 1.1e-10, 4)),
+            tool=ToolState(on=False, since_s=kit.NOW_S - 63.0, pull=MeanPull(3.02e-9, 1.1e-10, 4)),
             landing=LandingNow("landed", 58.0, 30.0, "inside and staying there, hands off"),
             turn=LAST_TURN,
         ),
@@ -111,7 +111,7 @@ STATES: dict[str, Snapshot] = {
     "unsure": kit.full_snapshot(numbers=kit.numbers(settle=UNSURE)),
     "tool_on": kit.full_snapshot(
         trim=kit.trim_now(
-            direction="low", tool=ToolState(True, kit.NOW_S - 16.0, Pull(3.02e-9, 1.1e-10, 5))
+            direction="low", tool=ToolState(True, kit.NOW_S - 16.0, MeanPull(3.02e-9, 1.1e-10, 5))
         )
     ),
     "reversing": kit.full_snapshot(
@@ -128,7 +128,7 @@ STATES: dict[str, Snapshot] = {
             direction="low",
             judgement=Judgement(2.3e-10, 1.0, 0.0),
             hint=None,
-            tool=ToolState(True, kit.NOW_S - 6.0, first=Pull(3.02e-9, 1.1e-10, 1)),
+            tool=ToolState(True, kit.NOW_S - 6.0, first=MeanPull(3.02e-9, 1.1e-10, 1)),
             left=7.2e-10,
             left_u=1.6e-10,
         ),

@@ -11,7 +11,7 @@ from sound_kit import STEADY, of_offset
 
 from benchwatch.counter import LinkStatus
 from benchwatch.estimate.results import Numbers
-from benchwatch.estimate.trim.mean_pull import Pull
+from benchwatch.estimate.trim.mean_pull import MeanPull
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.snapshot import TrimNow
 from benchwatch.sound.sound_cue import (
@@ -117,7 +117,7 @@ def test_the_other_sign_is_the_other_note(offset, u, tolerance):
 
 def test_with_the_tool_on_the_aim_is_what_is_heard():
     """A tool that pulls by +6 ppb: an offset of +6.2 ppb is on target, 0 is far too low."""
-    tool = ToolState(on=True, since_s=1.0, pull=Pull(6e-9, 1e-10, 3))
+    tool = ToolState(on=True, since_s=1.0, pull=MeanPull(6e-9, 1e-10, 3))
     aimed, naive = (
         heard_now(of_offset(offset, trim=TrimNow(tool=tool))) for offset in (6.2e-9, 0.0)
     )

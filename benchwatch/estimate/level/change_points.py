@@ -55,7 +55,7 @@ _MOST = 24
 _weight = attrgetter("weight")
 
 
-class Run:
+class StableRun:
     """One answer: the level has stood still since reading `start`."""
 
     __slots__ = ("mean", "readings", "start", "start_s", "weight", "wild", "wild_at")
@@ -73,7 +73,7 @@ class Run:
         """Number of the last reading it left out."""
 
 
-class Runs:
+class ChangePoints:
     """Pruned on-line Bayesian change points (Adams and MacKay 2007), unknown variance.
 
     Each run predicts the next reading by a Student t around its mean. A newborn run pays the
@@ -84,8 +84,8 @@ class Runs:
     """
 
     def __init__(self) -> None:
-        self.runs: list[Run] = []
-        self.best: Run | None = None
+        self.runs: list[StableRun] = []
+        self.best: StableRun | None = None
         self.mean = 0.0
         """Level now, over the runs that agree with the best on whether the newest is wild."""
         self.u = 0.0
@@ -135,7 +135,7 @@ class Runs:
         degrees: float,
         most_readings: int = sys.maxsize,
         slope: float = 0.0,
-    ) -> Run:
+    ) -> StableRun:
         """Take a reading.
 
         Args:
@@ -151,7 +151,7 @@ class Runs:
             The most likely run.
         """
         if self.best is None:
-            self.runs = [Run(index, at_s, offset, 0.0)]
+            self.runs = [StableRun(index, at_s, offset, 0.0)]
             self.best = self.runs[0]
         elif sigma > 0.0:
             if slope:
@@ -188,7 +188,7 @@ class Runs:
             stood.wild = True
             stood.wild_at = index
             stood.weight = math.log(_WILD_ODDS * _DWELL)
-            self.runs = [stood, Run(index, at_s, offset, 0.0)]
+            self.runs = [stood, StableRun(index, at_s, offset, 0.0)]
             return
         match.readings += 1
         match.mean += (offset - match.mean) / match.readings
@@ -206,7 +206,7 @@ class Runs:
         sigma: float,
         degrees: float,
         most_readings: int,
-    ) -> Run:
+    ) -> StableRun:
         """Give every run its reading and a newborn one its weight; return the most likely."""
         assert self.best is not None
         runs = self.runs
@@ -251,7 +251,7 @@ class Runs:
             run.weight = weight
             if weight > most:
                 most, best = weight, run
-        newborn = Run(index, at_s, offset, log(total * step_odds * far))
+        newborn = StableRun(index, at_s, offset, log(total * step_odds * far))
         runs.append(newborn)
         if newborn.weight > most:
             most, best = newborn.weight, newborn
@@ -264,7 +264,7 @@ class Runs:
         self.runs = runs
         return best
 
-    def _average(self, best: Run, sigma: float) -> None:
+    def _average(self, best: StableRun, sigma: float) -> None:
         weights = first = second = off = 0.0
         variance = sigma * sigma
         exp, mean, wild = math.exp, best.mean, best.wild

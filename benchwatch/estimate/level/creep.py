@@ -13,7 +13,7 @@ import math
 from collections.abc import Sequence
 from typing import Final
 
-from benchwatch.estimate.level.learned_creep import SHARE, Learned, expected
+from benchwatch.estimate.level.learned_creep import SHARE, LearnedCreep, expected
 from benchwatch.estimate.regression import CentredSums, Point, centred
 from benchwatch.estimate.results import Rest
 
@@ -81,7 +81,7 @@ class Creep:
         spacing_s: float,
         slope: float = 0.0,
         slope_u: float = 0.0,
-        learned: Sequence[Learned] = (),
+        learned: Sequence[LearnedCreep] = (),
     ) -> None:
         self.at_s = at_s
         self.size = size
@@ -234,7 +234,7 @@ class Creep:
         tau_s = math.fsum([one[0] * one[1] for one in creeping]) / weight
         return abs(left) / weight, tau_s
 
-    def learned(self) -> Learned | None:
+    def learned(self) -> LearnedCreep | None:
         """Return what this turn tells of the next one; None when it was too short to tell."""
         if not (self._answers and self.tells):
             return None
@@ -246,7 +246,7 @@ class Creep:
         share, u = -amplitude / whole, math.sqrt(variance) / abs(whole)
         if u > max(0.5 * abs(share), 0.02):
             return None
-        return Learned(share, u, self._left()[1])
+        return LearnedCreep(share, u, self._left()[1])
 
     def explains(
         self,

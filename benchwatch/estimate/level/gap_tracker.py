@@ -7,7 +7,7 @@ KEPT: Final = 9
 """Newest steps of time; the middle one is usual."""
 
 
-class Interval:
+class ReadingInterval:
     """O(1) a reading; steps across gaps are left out."""
 
     def __init__(self) -> None:

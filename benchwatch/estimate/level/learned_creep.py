@@ -16,7 +16,7 @@ _SPREAD_OF_ONE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Learned:
+class LearnedCreep:
     """What creeps after a turn."""
 
     share: float
@@ -26,7 +26,7 @@ class Learned:
     """Time constant."""
 
 
-def expected(learned: Sequence[Learned]) -> tuple[float, float, float]:
+def expected(learned: Sequence[LearnedCreep]) -> tuple[float, float, float]:
     """Return mean and sd of the next amplitude over the turn, and how probable a creep is."""
     if not learned:
         return 0.0, SHARE, _HAPPENS

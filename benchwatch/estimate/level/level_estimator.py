@@ -1,7 +1,7 @@
 """The present level of a counter's readings while somebody turns the trimmer.
 
-`Runs` weighs since when the level has stood still and gives the mean; `NoiseScale` tells it how
-much single readings scatter, `Wander` how the oscillator drifts and how far it strays by itself.
+`ChangePoints` weighs since when the level has stood still and gives the mean; `ReadingNoise` says
+how much single readings scatter, `LowFrequencyNoise` how the oscillator drifts and wanders.
 A nudge is confirmed only when a step stands out from all three; the mean follows at once.
 
 How well that does is measured by ``tests/benchmarks/test_quality_level.py``, on made sessions
@@ -13,11 +13,11 @@ import math
 from dataclasses import dataclass
 from itertools import islice
 
-from benchwatch.estimate.level.change_points import Run, Runs
-from benchwatch.estimate.level.gap_tracker import Interval
-from benchwatch.estimate.level.low_frequency_noise import Wander
-from benchwatch.estimate.level.nudge_detector import LEAST_DEGREES, Turns
-from benchwatch.estimate.level.reading_noise import NoiseScale
+from benchwatch.estimate.level.change_points import ChangePoints, StableRun
+from benchwatch.estimate.level.gap_tracker import ReadingInterval
+from benchwatch.estimate.level.low_frequency_noise import LowFrequencyNoise
+from benchwatch.estimate.level.nudge_detector import LEAST_DEGREES, NudgeDetector
+from benchwatch.estimate.level.reading_noise import ReadingNoise
 from benchwatch.estimate.results import Estimate, Nudge, Rest
 from benchwatch.estimate.rounding import rounding_variance
 
@@ -52,7 +52,7 @@ class LevelNow:
     rest: Rest | None = None
 
 
-class Level:
+class LevelEstimator:
     """The level since the last step, found from the readings alone.
 
     Memory is constant and the work a reading bounded.
@@ -60,12 +60,12 @@ class Level:
 
     def __init__(self) -> None:
         self._gate_s: float | None = None
-        self._noise = NoiseScale()
-        self._runs = Runs()
-        self._wander = Wander()
-        self._turns = Turns()
+        self._noise = ReadingNoise()
+        self._runs = ChangePoints()
+        self._wander = LowFrequencyNoise()
+        self._turns = NudgeDetector()
         self._recent = self._turns.recent
-        self._interval = Interval()
+        self._interval = ReadingInterval()
         self._number = 0
         self._suspect = False
 
@@ -98,7 +98,7 @@ class Level:
         return True
 
     def touch(self, at_s: float) -> None:
-        """The tool is put on the trimmer or lifted at `at_s` (`Turns.touch`)."""
+        """The tool is put on the trimmer or lifted at `at_s` (`NudgeDetector.touch`)."""
         self._turns.touch(at_s)
 
     def _goes_on(self, intervals: float) -> bool:
@@ -139,8 +139,8 @@ class Level:
         """
         if gate_s is not None and gate_s != self._gate_s:
             self._restart()
-            self._interval = Interval()
-            self._gate_s, self._noise, self._wander = gate_s, NoiseScale(), Wander()
+            self._interval = ReadingInterval()
+            self._gate_s, self._noise, self._wander = gate_s, ReadingNoise(), LowFrequencyNoise()
         noise, wander, runs = self._noise, self._wander, self._runs
         self._number += 1
         self._interval.add(elapsed_s)
@@ -181,7 +181,7 @@ class Level:
             rest=self._turns.rest(strays),
         )
 
-    def _creep(self, run: Run) -> float:
+    def _creep(self, run: StableRun) -> float:
         """Variance of the mean from a motion that the young run itself shows.
 
         A trimmer creeps for a while after a turn. The mean lags behind by what the run's halves
@@ -197,13 +197,13 @@ class Level:
         chance = 2.0 * self._noise.sigma**2 / half
         return 0.5 * apart * apart if apart * apart > _NO_CHANCE * chance else 0.0
 
-    def _rounding(self, run: Run) -> float:
+    def _rounding(self, run: StableRun) -> float:
         """Variance of the mean from rounding, as far as the run's noise doesn't average it."""
         if not self._noise.coarse:
             return 0.0
         return rounding_variance(self._own(run, len(self._recent)), self._noise.quantum)
 
-    def _own(self, run: Run, most: int) -> list[float]:
+    def _own(self, run: StableRun, most: int) -> list[float]:
         """The run's readings among so many of the newest."""
         start = run.start
         newest = islice(reversed(self._recent), min(most, self._number - start + 1))
@@ -211,7 +211,7 @@ class Level:
         offsets.reverse()
         return offsets
 
-    def _estimate(self, run: Run, elapsed_s: float, wander: float) -> Estimate:
+    def _estimate(self, run: StableRun, elapsed_s: float, wander: float) -> Estimate:
         degrees = self._noise.degrees
         u = None
         if self._noise.sigma > 0.0 and degrees > LEAST_DEGREES:

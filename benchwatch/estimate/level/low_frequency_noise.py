@@ -12,8 +12,8 @@ import math
 import sys
 from typing import Final
 
-from benchwatch.estimate.level.reading_noise import Spread
-from benchwatch.estimate.level.slope_tracker import BLOCKS, Blocks, Slope
+from benchwatch.estimate.level.reading_noise import RobustSpread
+from benchwatch.estimate.level.slope_tracker import BLOCKS, BlockMeans, SlopeTracker
 
 OCTAVES: Final = 12
 """The longest blocks are 4096 readings."""
@@ -50,9 +50,9 @@ class _Octave:
     def __init__(self) -> None:
         self.half: float | None = None
         """Mean of the block's first half; None while there is none."""
-        self.blocks = Blocks(maxlen=BLOCKS)
-        self.allan = Spread(_DIFFERENCES)
-        self.hadamard = Spread(_DIFFERENCES)
+        self.blocks = BlockMeans(maxlen=BLOCKS)
+        self.allan = RobustSpread(_DIFFERENCES)
+        self.hadamard = RobustSpread(_DIFFERENCES)
 
     def add(self, mean: float) -> float | None:
         """Take the mean of half a block; return the whole block's when it is complete."""
@@ -89,7 +89,7 @@ class _Excess:
         self.likely = [0.0] * OCTAVES
         """Where it may be chance as well: the largest of an octave and those below it."""
 
-    def renew(self, spreads: list[Spread], divisor: float, white: float) -> None:
+    def renew(self, spreads: list[RobustSpread], divisor: float, white: float) -> None:
         """Work it out anew; an octave not yet known repeats the one below it."""
         shown = self._shown
         surely = OCTAVES
@@ -132,14 +132,14 @@ class _Excess:
         self.most_readings = UNLIMITED if surely == OCTAVES else max(2 << surely, _ALWAYS)
 
 
-class Wander:
+class LowFrequencyNoise:
     """Deviations of the level at 2, 4, 8 ... readings, and its slope; amortised O(1) a reading."""
 
     def __init__(self) -> None:
         self._octaves = [_Octave() for _ in range(OCTAVES)]
         self._allan = _Excess()
         self._hadamard = _Excess()
-        self._slope = Slope()
+        self._slope = SlopeTracker()
 
     @property
     def slope(self) -> float:

@@ -12,12 +12,12 @@ import math
 from collections import deque
 from typing import Final
 
-from benchwatch.estimate.level.change_points import Run
+from benchwatch.estimate.level.change_points import StableRun
 from benchwatch.estimate.level.creep import Creep
-from benchwatch.estimate.level.learned_creep import KEPT, Learned
-from benchwatch.estimate.level.low_frequency_noise import Wander
-from benchwatch.estimate.level.oscillator_steps import OwnSteps
-from benchwatch.estimate.level.reading_noise import NoiseScale
+from benchwatch.estimate.level.learned_creep import KEPT, LearnedCreep
+from benchwatch.estimate.level.low_frequency_noise import LowFrequencyNoise
+from benchwatch.estimate.level.oscillator_steps import OscillatorSteps
+from benchwatch.estimate.level.reading_noise import ReadingNoise
 from benchwatch.estimate.level.step_fit import StepFit, fit_step
 from benchwatch.estimate.regression import Point, centred
 from benchwatch.estimate.results import Nudge, Rest
@@ -58,7 +58,7 @@ Entry = tuple[int, float, float]
 """Number, time in seconds and fractional offset of a reading."""
 
 
-class Turns:
+class NudgeDetector:
     """Keeps the newest readings and where the level stood last; numbers of readings count up."""
 
     def __init__(self) -> None:
@@ -80,14 +80,14 @@ class Turns:
         the level after it."""
         self._fed = 0
         """The last reading that went into the wander."""
-        self._own = OwnSteps()
+        self._own = OscillatorSteps()
         self._creep: Creep | None = None
         """What follows the newest turn; None once that is over."""
         self._touched_s = -math.inf
         """When the tool was put on the trimmer or lifted last."""
         self._waiting: Entry | None = None
         """The newest reading, until the next one tells whether it is a lone wild one."""
-        self._learned: deque[Learned] = deque(maxlen=KEPT)
+        self._learned: deque[LearnedCreep] = deque(maxlen=KEPT)
         """What crept after the turns so far."""
         self.newest: Nudge | None = None
         """The newest nudge, as it is known now."""
@@ -112,7 +112,7 @@ class Turns:
         self._own.clear()
         self._creep = self._waiting = self.newest = None
 
-    def feed(self, wander: Wander, sigma: float) -> None:
+    def feed(self, wander: LowFrequencyNoise, sigma: float) -> None:
         """Give the wander a reading so old that a step before it would be known by now."""
         if len(self.recent) <= AFTER:
             return
@@ -125,7 +125,9 @@ class Turns:
         wander.add(offset, sigma)
         self._fed = number
 
-    def add(self, entry: Entry, run: Run, noise: NoiseScale, wander: Wander) -> Nudge | None:
+    def add(
+        self, entry: Entry, run: StableRun, noise: ReadingNoise, wander: LowFrequencyNoise
+    ) -> Nudge | None:
         """Take a reading and the best run after it; return the nudge that it confirms."""
         number = entry[0]
         if self._creep is not None:
@@ -170,7 +172,7 @@ class Turns:
         return [(t, y) for number, t, y in self.recent if first <= number < end]
 
     def _confirm(
-        self, old: list[Point], first: int, noise: NoiseScale, wander: Wander
+        self, old: list[Point], first: int, noise: ReadingNoise, wander: LowFrequencyNoise
     ) -> Nudge | None:
         """Confirm that the level was turned from the `old` one to that of reading `first` on."""
         new = self._between(first)[:AFTER]
@@ -217,7 +219,7 @@ class Turns:
         return nudge
 
     def _creeps(
-        self, first: int, new: list[Point], sigma: float, sure: float, wander: Wander
+        self, first: int, new: list[Point], sigma: float, sure: float, wander: LowFrequencyNoise
     ) -> bool:
         """Tell whether the creep of the last turn explains what came since, reading `first` on too.
 
@@ -266,7 +268,7 @@ class Turns:
             self._learned.append(learned)
         self._creep = None
 
-    def _follow(self, entry: Entry, run: Run, sigma: float) -> None:
+    def _follow(self, entry: Entry, run: StableRun, sigma: float) -> None:
         """Give the creep a reading, a doubtful one as soon as the next has told that it is none."""
         creep, waiting = self._creep, self._waiting
         assert creep is not None
@@ -306,7 +308,7 @@ def _worth_telling(size: float, u: float, told: Nudge) -> bool:
     return told.u is None or max(abs(size - told.size), abs(u - told.u)) > WORTH * u
 
 
-def _rounding(noise: NoiseScale, *levels: list[Point]) -> float:
+def _rounding(noise: ReadingNoise, *levels: list[Point]) -> float:
     """Standard uncertainty of a step from rounding on either side."""
     if not noise.coarse:
         return 0.0
@@ -315,7 +317,7 @@ def _rounding(noise: NoiseScale, *levels: list[Point]) -> float:
     )
 
 
-def _digits_apart(noise: NoiseScale, old: list[Point], new: list[Point]) -> bool:
+def _digits_apart(noise: ReadingNoise, old: list[Point], new: list[Point]) -> bool:
     """Tell whether the digits alone show that the level was turned."""
     if not noise.coarse:
         return False

@@ -30,7 +30,7 @@ class _Step:
     """How much of its size was told as a turn."""
 
 
-class OwnSteps:
+class OscillatorSteps:
     """Remembers steps, turned or not; constant memory."""
 
     def __init__(self) -> None:

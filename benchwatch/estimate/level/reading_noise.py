@@ -48,7 +48,7 @@ def dust(offset: float) -> float:
     return max(_NOTHING, _DUST * abs(offset))
 
 
-class Spread:
+class RobustSpread:
     """Robust spread of the newest magnitudes of a zero-mean normal that may hold outliers."""
 
     def __init__(self, most: int) -> None:
@@ -122,7 +122,7 @@ def _robust_sd(ordered: list[float], floor: float) -> tuple[float, float, float]
     )
 
 
-class NoiseScale:
+class ReadingNoise:
     """Standard deviation of single readings; O(1) a reading, `WINDOW` differences of memory.
 
     Attributes:
@@ -138,8 +138,8 @@ class NoiseScale:
         self.degrees = 0.0
         self.quantum = 0.0
         self.moving = False
-        self._first = Spread(WINDOW)
-        self._second = Spread(WINDOW)
+        self._first = RobustSpread(WINDOW)
+        self._second = RobustSpread(WINDOW)
         self._signs: deque[int] = deque(maxlen=_SIGNS)
         self._sum_of_signs = 0
         self._last_sign = 0

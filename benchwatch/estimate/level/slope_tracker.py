@@ -7,7 +7,7 @@ from typing import Final
 
 from benchwatch.estimate.regression import EvenLine
 
-Blocks = deque[float]
+BlockMeans = deque[float]
 """Means of neighbouring blocks of one length, oldest first."""
 BLOCKS: Final = 8
 _SLOPES = 9
@@ -19,7 +19,7 @@ _LASTS = 64
 _LINE: Final = EvenLine(BLOCKS)
 
 
-class Slope:
+class SlopeTracker:
     """Least squares through the newest blocks of the shortest octave that shows a slope.
 
     A slope of more than σ a reading is not followed: averaging gains nothing then, and the bend
@@ -43,7 +43,7 @@ class Slope:
         self._known = 0
         self._age = 0
 
-    def renew(self, octaves: Sequence[Blocks], white: float) -> None:
+    def renew(self, octaves: Sequence[BlockMeans], white: float) -> None:
         """Take the blocks of the octaves that have a new one; called every second reading.
 
         Args:
@@ -80,7 +80,7 @@ class Slope:
         return abs(slope) + u
 
 
-def _fit(blocks: Blocks, readings: int, white: float) -> tuple[float, float]:
+def _fit(blocks: BlockMeans, readings: int, white: float) -> tuple[float, float]:
     """Slope a reading and its u; noise is the larger of white noise and what is left over."""
     slope, left_over = _LINE.fit(blocks)
     variance = max(white / readings, left_over / (BLOCKS - 2)) / _LINE.squares

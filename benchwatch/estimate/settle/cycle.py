@@ -17,7 +17,7 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate.block_means import Floats
-from benchwatch.estimate.results import Cycle
+from benchwatch.estimate.results import OffsetCycle
 
 SEEN: Final = 1.0
 """Periods that must have been seen for a cycle to be looked for."""
@@ -74,7 +74,7 @@ class FittedCycle:
         """Whether enough periods were seen to call it a cycle and not a single excursion."""
         return self.seen >= SEEN_TO_SHOW
 
-    def shown(self, limit: float) -> Cycle | None:
+    def shown(self, limit: float) -> OffsetCycle | None:
         """Return what people are told of it; None while it is unsure, dies away or is too small.
 
         Args:
@@ -84,7 +84,7 @@ class FittedCycle:
         small = self.swing < SMALLEST_SHOWN * limit or self.power < power
         if small or self.decay_per_s or not self.sure:
             return None
-        return Cycle(self.period_s, self.period_u, self.swing, self.swing_u)
+        return OffsetCycle(self.period_s, self.period_u, self.swing, self.swing_u)
 
     def steepest(self) -> float:
         """Drift where it passes through its middle, fractional per second, as of a sine."""

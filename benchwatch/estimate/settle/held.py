@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from benchwatch.estimate.results import Held
+from benchwatch.estimate.results import SettleHistory
 
 LEVEL_SPAN: Final = 0.05
 """Horizons that the levels are means over; so long after a nudge the next reference is taken."""
@@ -12,7 +12,7 @@ class HeldSoFar:
     """O(1); times on the run's clock."""
 
     def __init__(self) -> None:
-        self._held: Held | None = None
+        self._held: SettleHistory | None = None
         self._reference: float | None = None
         self._before: tuple[float, float | None] = (0.0, None)
         """The worst excursion before the present one began, and when that was."""
@@ -20,7 +20,7 @@ class HeldSoFar:
         """Time of the last look at which it was settled."""
 
     @property
-    def held(self) -> Held | None:
+    def held(self) -> SettleHistory | None:
         """What is told; None before the first verdict."""
         return self._held
 
@@ -40,7 +40,7 @@ class HeldSoFar:
             fresh: a nudge is too near for `level` to be compared with those to come.
         """
         if settled and self._held is None:
-            self._held = Held(first_s=at_s)
+            self._held = SettleHistory(first_s=at_s)
         held = self._held
         if held is None:
             return
@@ -54,7 +54,7 @@ class HeldSoFar:
             if worst_s is None or at_s - worst_s > span_s:
                 self._before = worst, worst_s
             worst, worst_s = level - self._reference, at_s
-        self._held = Held(
+        self._held = SettleHistory(
             held.first_s, held.held_s + more_s, worst, worst_s, held.gaps, held.gaps_s
         )
 
@@ -64,7 +64,9 @@ class HeldSoFar:
         held = self._held
         if held is not None and held.worst_s is not None and held.worst_s >= at_s:
             worst, worst_s = self._before
-            self._held = Held(held.first_s, held.held_s, worst, worst_s, held.gaps, held.gaps_s)
+            self._held = SettleHistory(
+                held.first_s, held.held_s, worst, worst_s, held.gaps, held.gaps_s
+            )
 
     def gap(self, lasted_s: float, *, other_scale: bool) -> None:
         """Readings stopped for a while.
@@ -78,7 +80,7 @@ class HeldSoFar:
             self._reference = None
         held = self._held
         if held is not None and lasted_s > 0.0:
-            self._held = Held(
+            self._held = SettleHistory(
                 held.first_s, held.held_s, held.worst, held.worst_s,
                 held.gaps + 1, held.gaps_s + lasted_s,
             )  # fmt: skip

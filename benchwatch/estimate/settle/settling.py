@@ -29,7 +29,7 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate.block_means import Floats
-from benchwatch.estimate.results import Drift, Held, Settle, SettleLimit
+from benchwatch.estimate.results import Drift, Settle, SettleHistory, SettleLimit
 from benchwatch.estimate.settle import verdict_text
 from benchwatch.estimate.settle.after_gap import AfterGap
 from benchwatch.estimate.settle.curve import Curve
@@ -295,7 +295,7 @@ class Settling:
             self._look_back(start + evidence.now, reference + level, limit),
         )  # fmt: skip
 
-    def _look_back(self, at_s: float, level: float, limit: SettleLimit) -> Held | None:
+    def _look_back(self, at_s: float, level: float, limit: SettleLimit) -> SettleHistory | None:
         """Keep how long the verdict has held and how far the offset strayed meanwhile."""
         since_step_s = self._evidence.now - self._evidence.last_step
         self._held.add(

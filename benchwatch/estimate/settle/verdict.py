@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate.block_means import Floats
-from benchwatch.estimate.results import Cycle, Drift, SettleLimit, SettleState
+from benchwatch.estimate.results import Drift, OffsetCycle, SettleLimit, SettleState
 from benchwatch.estimate.settle import verdict_text
 from benchwatch.estimate.settle.cycle import FittedCycle
 from benchwatch.estimate.settle.departures import Departures, Expected
@@ -87,7 +87,7 @@ class Case:
         swing, swing_u = self.cycle.within(self.limit.horizon_s, self.now)
         return swing - CYCLE_COVERAGE * swing_u > self.limit.limit
 
-    def shown_cycle(self) -> Cycle | None:
+    def shown_cycle(self) -> OffsetCycle | None:
         """Return the cycle that people are told of."""
         return None if self.cycle is None else self.cycle.shown(self.limit.limit)
 

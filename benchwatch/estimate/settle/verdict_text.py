@@ -3,7 +3,7 @@
 import math
 from typing import Final
 
-from benchwatch.estimate.results import Cycle, SettleLimit
+from benchwatch.estimate.results import OffsetCycle, SettleLimit
 from benchwatch.estimate.settle.noise_model import NoiseModel
 from benchwatch.quantity import OffsetUnit, format_duration, offset_unit
 
@@ -27,7 +27,7 @@ def moving(change: float, limit: SettleLimit) -> str:
     return f"expected to move {said} in {horizon}, asked {_short(limit.limit)}"
 
 
-def cycling(cycle: Cycle, limit: SettleLimit) -> str:
+def cycling(cycle: OffsetCycle, limit: SettleLimit) -> str:
     """Swing, period and limit, in one unit."""
     swing = _short(cycle.swing, offset_unit(limit.limit))
     horizon = format_duration(limit.horizon_s)

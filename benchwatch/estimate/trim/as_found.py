@@ -33,7 +33,7 @@ USUAL_HORIZON_S: Final = 600.0
 
 
 @dataclass(frozen=True, slots=True)
-class Quiet:
+class QuietStretch:
     """What the numbers were at the end of a quiet stretch."""
 
     elapsed_s: float
@@ -63,8 +63,8 @@ class AsFound:
     """
 
     def __init__(self, settle: SettleLimit | None = None) -> None:
-        self._newest: deque[Quiet] = deque(maxlen=REMEMBERED)
-        self._touched: Quiet | None = None
+        self._newest: deque[QuietStretch] = deque(maxlen=REMEMBERED)
+        self._touched: QuietStretch | None = None
         """What was quiet before a tool was put on, until the same is found again without it."""
         self._passed_over: Nudge | None = None
         self._verdict: SettleState | None = None
@@ -82,7 +82,7 @@ class AsFound:
         self.missed = True
 
     @property
-    def quiet(self) -> Quiet | None:
+    def quiet(self) -> QuietStretch | None:
         """The stretch, None while there was none."""
         return self._newest[-1] if self._newest else None
 
@@ -112,7 +112,7 @@ class AsFound:
                 return
             self._touched = None
         self._newest.append(
-            Quiet(
+            QuietStretch(
                 elapsed_s,
                 estimate,
                 numbers.drift,
@@ -150,7 +150,7 @@ class AsFound:
             self.missed = True
         self._passed_over = nudge
 
-    def _is_turn(self, nudge: Nudge, before: Quiet, *, tool_on: bool) -> bool:
+    def _is_turn(self, nudge: Nudge, before: QuietStretch, *, tool_on: bool) -> bool:
         """Tell a turn from a step of an oscillator that still comes in."""
         limit, warming = self._settle, self._verdict == "warming"
         horizon_s = USUAL_HORIZON_S if limit is None else limit.horizon_s

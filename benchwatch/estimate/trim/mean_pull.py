@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
-class Pull:
+class MeanPull:
     """What the tool does to the frequency while it rests on the trimmer."""
 
     size: float
@@ -15,7 +15,7 @@ class Pull:
     samples: int
 
 
-def mean_pull(samples: list[tuple[float, float | None]]) -> Pull | None:
+def mean_pull(samples: list[tuple[float, float | None]]) -> MeanPull | None:
     """Return the weighted mean; u is widened where they scatter by more than their own.
 
     The widening is Birge's ratio (Physical Review 40, 1932, 207; from memory).
@@ -28,12 +28,12 @@ def mean_pull(samples: list[tuple[float, float | None]]) -> Pull | None:
     known = [(size, u) for size, u in samples if u]
     if len(known) < len(samples):  # without an uncertainty there is no weight either
         mean = math.fsum(size for size, _ in samples) / len(samples)
-        return Pull(mean, None if len(samples) == 1 else _spread(samples, mean), len(samples))
+        return MeanPull(mean, None if len(samples) == 1 else _spread(samples, mean), len(samples))
     total = math.fsum(u**-2 for _, u in known)
     mean = math.fsum(size / u**2 for size, u in known) / total
     chi2 = math.fsum(((size - mean) / u) ** 2 for size, u in known)
     wider = math.sqrt(max(chi2 / max(len(known) - 1, 1), 1.0))
-    return Pull(mean, wider / math.sqrt(total), len(known))
+    return MeanPull(mean, wider / math.sqrt(total), len(known))
 
 
 def _spread(samples: list[tuple[float, float | None]], mean: float) -> float:

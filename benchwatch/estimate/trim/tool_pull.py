@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchwatch.estimate.results import Nudge
-from benchwatch.estimate.trim.mean_pull import Pull, mean_pull
+from benchwatch.estimate.trim.mean_pull import MeanPull, mean_pull
 from benchwatch.estimate.trim.rest_level import LEAST, Level, RestLevel
 
 WITHIN_S: Final = 3.0
@@ -47,13 +47,13 @@ class ToolState:
 
     on: bool = False
     since_s: float | None = None
-    pull: Pull | None = None
-    first: Pull | None = None
+    pull: MeanPull | None = None
+    first: MeanPull | None = None
     """What the first touch moved the offset by, while the tool is still on: its pull, unless the
     trimmer was turned with it; None once a lift has told."""
 
     @property
-    def aims_by(self) -> Pull | None:
+    def aims_by(self) -> MeanPull | None:
         """What the aim goes by: the pull, or what the first touch did; None with the tool off."""
         return (self.pull or self.first) if self.on else None
 
@@ -68,7 +68,7 @@ class ToolState:
         return (self.aims_by.u or 0.0) if self.aims_by is not None else 0.0
 
 
-class Tool:
+class ToolPull:
     """Learns the pull from what the operator says and what the counter sees."""
 
     def __init__(self) -> None:

@@ -8,8 +8,8 @@ from made_creeps import SIGMA, follow, make_creep
 from seed_kit import unseen_seed
 
 from benchwatch.estimate.level.creep import Creep
-from benchwatch.estimate.level.learned_creep import Learned
-from benchwatch.estimate.level.level_estimator import Level
+from benchwatch.estimate.level.learned_creep import LearnedCreep
+from benchwatch.estimate.level.level_estimator import LevelEstimator
 from benchwatch.estimate.results import Estimate, Numbers, Rest, SettleLimit
 from benchwatch.estimate.trim.trim_hint import at_rest
 
@@ -73,7 +73,7 @@ def test_a_further_turn_while_it_creeps_is_told() -> None:
         later = made.readings.copy()
         again = made.first + int(rng.integers(4, 13))
         later[again:] += 40.0 * SIGMA * rng.choice((-1.0, 1.0))
-        level = Level()
+        level = LevelEstimator()
         said = [
             level.add(float(k), y, gate_s=1.0, resolution=0.0) for k, y in enumerate(later.tolist())
         ]
@@ -94,7 +94,7 @@ def test_a_small_further_turn_is_no_step_of_the_oscillator_itself() -> None:
         later = made.readings.copy()
         again = made.first + int(rng.integers(15, 31))
         later[again:] += 15.0 * SIGMA
-        level = Level()
+        level = LevelEstimator()
         said = [
             level.add(float(k), y, gate_s=1.0, resolution=0.0) for k, y in enumerate(later.tolist())
         ]
@@ -108,7 +108,7 @@ def test_a_drift_of_the_oscillator_is_no_creep() -> None:
     rng = np.random.default_rng(5)
     made = make_creep(rng, size=50.0, share=0.0, quiet=150)
     warming = 400.0 * SIGMA * np.exp(-np.arange(made.readings.size) / 300.0)
-    level = Level()
+    level = LevelEstimator()
     said = [
         level.add(float(k), y, gate_s=1.0, resolution=0.0)
         for k, y in enumerate((made.readings + warming).tolist())
@@ -143,7 +143,7 @@ def test_what_crept_before_is_expected_of_the_next_turn() -> None:
 
     Beside the same four readings of a first turn.
     """
-    known = [Learned(0.1, 0.005, 5.0)] * 3
+    known = [LearnedCreep(0.1, 0.005, 5.0)] * 3
     first, fourth = (
         Creep(0.0, 90.0, 90.0, spacing_s=1.0, learned=learned) for learned in ((), known)
     )

@@ -5,7 +5,7 @@ import pytest
 from made_idle import IDLE, TARGETS, nudges, saw_tooth
 from seed_kit import unseen_seed
 
-from benchwatch.estimate.level.oscillator_steps import OwnSteps
+from benchwatch.estimate.level.oscillator_steps import OscillatorSteps
 
 READINGS = 3000
 
@@ -62,7 +62,7 @@ def test_a_turn_on_a_cycling_oven_is_told() -> None:
 
 def test_a_step_is_known_again_by_the_way_back() -> None:
     """Of three like steps only that counts before which the offset came back by itself."""
-    own = OwnSteps()
+    own = OscillatorSteps()
     own.add(100, 20.0, 20.0, 20.0, 12)
 
     assert own.again(220, 0.0, 20.0, 1.0, 12)  # it was at 20, and is at 0 again

@@ -10,13 +10,13 @@ from level_quality import judge, live_level, meets
 from made_sessions import FAMILIES, make_flicker, make_session, make_warm_up
 from seed_kit import unseen_seed
 
-from benchwatch.estimate.level.level_estimator import Level, LevelNow
+from benchwatch.estimate.level.level_estimator import LevelEstimator, LevelNow
 
 SIGMA = 1e-11
 
 
 def feed(
-    level: Level,
+    level: LevelEstimator,
     offsets: list[float],
     *,
     start_s: float = 0.0,
@@ -70,7 +70,7 @@ def test_u_fits_the_first_readings_after_a_step_and_a_level_that_stands() -> Non
 def test_a_turn_right_after_the_first_flip_of_a_digit_is_not_averaged() -> None:
     """A quiet counter of unknown resolution flips once and is turned: the level follows at once."""
     digit = 1e-9
-    level = Level()
+    level = LevelEstimator()
 
     found = feed(level, [0.0] * 8 + [digit, 50 * digit, 51 * digit])
 
@@ -79,7 +79,7 @@ def test_a_turn_right_after_the_first_flip_of_a_digit_is_not_averaged() -> None:
 
 def test_a_lone_wild_reading_of_a_quiet_counter_does_not_stay_in() -> None:
     """A counter that repeats itself goes on after one wild reading as if it had not come."""
-    level = Level()
+    level = LevelEstimator()
 
     found = feed(level, [0.0] * 8 + [1e-7] + [0.0] * 3)
 
@@ -90,7 +90,7 @@ def test_a_lone_wild_reading_of_a_quiet_counter_does_not_stay_in() -> None:
 
 def test_follows_a_clear_step_on_its_first_reading() -> None:
     """The estimate jumps at once, stands for one reading, and u is that of one reading."""
-    level = Level()
+    level = LevelEstimator()
     feed(level, quiet(30))
 
     now = level.add(30.0, 100 * SIGMA, gate_s=1.0, resolution=0.0)
@@ -104,7 +104,7 @@ def test_follows_a_clear_step_on_its_first_reading() -> None:
 
 def test_confirms_a_nudge_on_the_second_reading_with_its_size() -> None:
     """Two readings that agree make a step; its size and u are honest, its time is the first's."""
-    level = Level()
+    level = LevelEstimator()
     feed(level, quiet(30))
 
     first, second, *_ = feed(level, quiet(10, seed=6, level=100 * SIGMA), start_s=30.0)
@@ -124,7 +124,7 @@ def test_size_of_nudges_is_covered_by_its_u() -> None:
     covered = total = 0
     for _ in range(25):
         session = make_session("white", rng)
-        for now in feed(Level(), session.readings.tolist()):
+        for now in feed(LevelEstimator(), session.readings.tolist()):
             nudge = now.confirmed_nudge
             if nudge is None or nudge.u is None:
                 continue
@@ -140,7 +140,7 @@ def test_size_of_nudges_is_covered_by_its_u() -> None:
 
 def test_lone_wild_reading_does_not_stay_in() -> None:
     """On the next reading the old level is back with all its readings, and no nudge is claimed."""
-    level = Level()
+    level = LevelEstimator()
     last = feed(level, quiet(40))[-1]
 
     wild = level.add(40.0, 100 * SIGMA, gate_s=1.0, resolution=0.0)
@@ -161,7 +161,7 @@ def test_wild_readings_are_found_and_others_are_not() -> None:
         session = make_session("wild", rng)
         spikes = {
             int(now.spike_at_s)
-            for now in feed(Level(), session.readings.tolist())
+            for now in feed(LevelEstimator(), session.readings.tolist())
             if now.spike_at_s is not None
         }
         # A wild reading next to a step, another wild one or the beginning can't be told as lone.
@@ -179,7 +179,7 @@ def test_wild_readings_are_found_and_others_are_not() -> None:
 
 def test_u_is_unknown_until_three_differences_have_come() -> None:
     """A spread from fewer has no standard deviation (Student t of up to 2 degrees of freedom)."""
-    numbers = feed(Level(), quiet(6))
+    numbers = feed(LevelEstimator(), quiet(6))
 
     assert [now.estimate.u is None for now in numbers] == [True] * 4 + [False] * 2
 
@@ -189,7 +189,7 @@ def test_equal_readings_are_known_to_half_a_digit_only(readings: int) -> None:
     """All equal, they share one rounding error: u stays resolution/√12 (GUM, F.2.2.1) and more."""
     resolution = 1e-12
 
-    now = feed(Level(), [3e-9] * readings, resolution=resolution)[-1]
+    now = feed(LevelEstimator(), [3e-9] * readings, resolution=resolution)[-1]
 
     floor = resolution / math.sqrt(12)
     assert now.estimate.offset == 3e-9
@@ -201,7 +201,7 @@ def test_equal_readings_are_known_to_half_a_digit_only(readings: int) -> None:
 
 def test_equal_readings_of_unknown_resolution_have_no_u() -> None:
     """Nothing tells how far they may be off."""
-    now = feed(Level(), [3e-9] * 50)[-1]
+    now = feed(LevelEstimator(), [3e-9] * 50)[-1]
 
     assert now.estimate.readings == 50
     assert now.noise is None
@@ -223,7 +223,7 @@ def test_a_coarse_last_digit_is_in_u(digit: float, told: bool) -> None:
         truth = session.truth / session.sigma * SIGMA
         noisy = truth + SIGMA * rng.standard_normal(truth.size)
         readings = (quantum * np.round(noisy / quantum)).tolist()
-        numbers = feed(Level(), readings, resolution=quantum if told else 0.0)
+        numbers = feed(LevelEstimator(), readings, resolution=quantum if told else 0.0)
         covered += [
             abs(now.estimate.offset - true) <= 2 * now.estimate.u
             for now, true, since in zip(numbers, truth, session.since_step, strict=True)
@@ -239,7 +239,7 @@ def test_a_perfect_ramp_has_no_noise(digit: float) -> None:
     """What is left of its second differences is rounding of floats: no u of 1e-25, no nudge."""
     ramp = [1e-9 + k * 1e-10 for k in range(60)]
 
-    numbers = feed(Level(), ramp, resolution=digit)
+    numbers = feed(LevelEstimator(), ramp, resolution=digit)
 
     assert all(now.confirmed_nudge is None for now in numbers)
     assert all(now.estimate.u is None or now.estimate.u > 1e-13 for now in numbers)
@@ -250,7 +250,7 @@ def test_rounding_of_floats_is_no_new_level() -> None:
     """Offsets from phases repeat to a few units in the last place only."""
     readings = [1e-9 * (1.0 + (k % 3) * 2.0**-52) for k in range(60)]
 
-    assert feed(Level(), readings)[-1].estimate.readings == 60
+    assert feed(LevelEstimator(), readings)[-1].estimate.readings == 60
 
 
 @pytest.mark.parametrize("digit", [3e-10, 1e-9, 1e-8])
@@ -265,7 +265,9 @@ def test_flips_of_the_last_digit_in_a_warm_up_are_no_nudges(digit: float, kind: 
     for _ in range(4):
         truth, sigma = make_warm_up(kind, rng, 1200)
         noisy = truth + sigma * rng.standard_normal(truth.size)
-        numbers = feed(Level(), (digit * np.round(noisy / digit)).tolist(), resolution=digit)
+        numbers = feed(
+            LevelEstimator(), (digit * np.round(noisy / digit)).tolist(), resolution=digit
+        )
         nudges += sum(now.confirmed_nudge is not None for now in numbers)
 
     assert nudges <= (1 if digit < 1e-9 else 0)
@@ -276,7 +278,7 @@ def test_quantum_is_found_in_readings_that_repeat() -> None:
     quantum = 1e-10
     readings = [quantum * (k % 25 == 24) for k in range(200)]
 
-    now = feed(Level(), readings)[-1]
+    now = feed(LevelEstimator(), readings)[-1]
 
     assert now.noise is not None
     assert now.noise >= quantum / math.sqrt(12)
@@ -284,7 +286,7 @@ def test_quantum_is_found_in_readings_that_repeat() -> None:
 
 def test_gap_is_never_bridged() -> None:
     """After a gap the estimate stands for the new reading only, and claims no nudge."""
-    level = Level()
+    level = LevelEstimator()
     feed(level, quiet(50))
 
     level.gap()
@@ -297,7 +299,7 @@ def test_gap_is_never_bridged() -> None:
 
 def test_gate_change_starts_afresh() -> None:
     """Noise at one gate says nothing of another: the noise is learnt anew."""
-    level = Level()
+    level = LevelEstimator()
     feed(level, quiet(50))
 
     now = level.add(60.0, 0.0, gate_s=10.0, resolution=0.0)
@@ -312,7 +314,7 @@ def test_quiet_oscillator_is_not_nudged(floor: float) -> None:
     """Two hours of flicker FM and white noise: less than one false nudge in 2500 readings."""
     rng = np.random.default_rng(unseen_seed())
     truth = make_flicker(floor, rng, 7500)
-    numbers = feed(Level(), (truth + rng.standard_normal(7500)).tolist())
+    numbers = feed(LevelEstimator(), (truth + rng.standard_normal(7500)).tolist())
 
     nudges = sum(now.confirmed_nudge is not None for now in numbers)
     error = np.array([now.estimate.offset for now in numbers[12:]]) - truth[12:]
@@ -339,7 +341,7 @@ def test_warm_up_is_no_series_of_nudges(kind: str) -> None:
     inside: list[bool] = []
     for _ in range(5):
         truth, sigma = make_warm_up(kind, rng, 900)
-        numbers = feed(Level(), (truth + sigma * rng.standard_normal(900)).tolist())
+        numbers = feed(LevelEstimator(), (truth + sigma * rng.standard_normal(900)).tolist())
         nudges += sum(now.confirmed_nudge is not None for now in numbers)
         inside += [
             now.estimate.u is not None and abs(now.estimate.offset - true) <= 3 * now.estimate.u
@@ -355,7 +357,7 @@ def test_nudge_is_seen_during_a_warm_up() -> None:
     rng = np.random.default_rng(3)
     truth = 1e-7 * np.exp(-np.arange(400) / 200.0)
     truth[250:] += 2e-9
-    numbers = feed(Level(), (truth + SIGMA * rng.standard_normal(400)).tolist())
+    numbers = feed(LevelEstimator(), (truth + SIGMA * rng.standard_normal(400)).tolist())
 
     nudges = [now.confirmed_nudge for now in numbers if now.confirmed_nudge is not None]
     assert [nudge.at_s for nudge in nudges] == [250.0]
@@ -372,9 +374,9 @@ def test_shift_scale_sign_and_epoch_change_nothing_else(
     """The estimate moves with the readings; times may be Unix seconds, offsets up to 1e-3."""
     session = make_session("white", np.random.default_rng(17))
     readings = session.readings / session.sigma * SIGMA
-    plain = feed(Level(), readings.tolist())
+    plain = feed(LevelEstimator(), readings.tolist())
 
-    moved = feed(Level(), (readings * scale + shift).tolist(), start_s=start_s)
+    moved = feed(LevelEstimator(), (readings * scale + shift).tolist(), start_s=start_s)
 
     for before, after in zip(plain, moved, strict=True):
         assert after.estimate.readings == before.estimate.readings
@@ -399,7 +401,7 @@ def test_shift_scale_sign_and_epoch_change_nothing_else(
 )
 def test_any_readings_give_sane_numbers(offsets: list[float], resolution: float) -> None:
     """Whatever comes, the estimate is finite, within the readings, and u is none or positive."""
-    numbers = feed(Level(), offsets, resolution=resolution)
+    numbers = feed(LevelEstimator(), offsets, resolution=resolution)
 
     low, high = min(offsets), max(offsets)
     room = (high - low) + 1e-15

@@ -9,7 +9,7 @@ from made_sessions import make_flicker
 from pipeline_kit import reading
 from seed_kit import unseen_seed
 
-from benchwatch.estimate.level.gap_tracker import Interval
+from benchwatch.estimate.level.gap_tracker import ReadingInterval
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Numbers
 from benchwatch.pipeline.pipeline import Pipeline
@@ -31,7 +31,7 @@ def feed(live: LiveEstimate, offsets: list[float], start_s: float = 0.0) -> list
 
 def test_a_gap_is_counted_in_intervals() -> None:
     """By the middle one of the newest steps; not before there is one, nor for an unknown length."""
-    interval = Interval()
+    interval = ReadingInterval()
     assert interval.count(2.0) is None
 
     for at_s in (0.0, 0.5, 1.0, 1.6):

@@ -6,7 +6,7 @@ from made_series import GATES_S, MANNERS, SIGMA, SPACINGS_S, make_series
 from seed_kit import unseen_seed
 from series_quality import follow
 
-from benchwatch.estimate.level.level_estimator import Level
+from benchwatch.estimate.level.level_estimator import LevelEstimator
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Nudge
 
@@ -16,7 +16,7 @@ GATE_S = 0.25
 def nudges_of(levels: list[float], seed: int = 3) -> list[Nudge]:
     """Nudges seen in readings of these true levels, after 200 of level 0."""
     noise = SIGMA * np.random.default_rng(seed).standard_normal(200 + len(levels))
-    level = Level()
+    level = LevelEstimator()
     said = [
         level.add(k * GATE_S, float(y), gate_s=GATE_S, resolution=0.0)
         for k, y in enumerate(np.concatenate((np.zeros(200), levels)) + noise)

@@ -11,7 +11,7 @@ from made_warmups import FAMILIES, LIMIT
 from seed_kit import unseen_seed
 
 from benchwatch.estimate.block_means import Pyramid
-from benchwatch.estimate.results import Cycle, Held, Numbers, Settle
+from benchwatch.estimate.results import Numbers, OffsetCycle, Settle, SettleHistory
 from benchwatch.estimate.settle.cycle import FittedCycle, find_cycle
 from benchwatch.estimate.settle.cycle_finder import CycleFinder
 from benchwatch.estimate.settle.settling import Settling
@@ -149,8 +149,8 @@ def test_a_look_goes_through_all_octaves_and_begins_anew() -> None:
 def test_the_cycle_is_in_the_line_for_programs() -> None:
     """Seconds and fractions, null where there is none."""
     reading = Reading("main", 1.9e9, 12.0, 1.0, "10000000.0", 1e7, 0.0, 0.0)
-    held = Held(10.0, 3600.0, -4e-10, 1800.0, 1, 62.0)
-    settle = Settle("settled", 10.0, None, cycle=Cycle(300.0, 2.0, 4.2e-10, 1e-11), held=held)
+    held = SettleHistory(10.0, 3600.0, -4e-10, 1800.0, 1, 62.0)
+    settle = Settle("settled", 10.0, None, cycle=OffsetCycle(300.0, 2.0, 4.2e-10, 1e-11), held=held)
 
     line = json.loads(json_line(reading, Numbers(settle=settle)))
     without = json.loads(json_line(reading, Numbers(settle=Settle("unsure", None, None))))

@@ -7,7 +7,7 @@ import pytest
 from seed_kit import unseen_seed
 
 from benchwatch.estimate.live_estimate import LiveEstimate
-from benchwatch.estimate.results import Held, Settle, SettleLimit
+from benchwatch.estimate.results import Settle, SettleHistory, SettleLimit
 from benchwatch.estimate.settle.settling import Settling
 
 SIGMA = 5e-11
@@ -126,7 +126,7 @@ class Night:
         self.live.gap(seconds)
 
     @property
-    def held(self) -> Held:
+    def held(self) -> SettleHistory:
         """What is told of the night."""
         assert self.settle is not None
         assert self.settle.held is not None

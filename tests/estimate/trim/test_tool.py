@@ -10,7 +10,7 @@ import pytest
 from made_touches import PULL, Move, follow, touches
 
 from benchwatch.estimate.results import Estimate, Nudge, Numbers
-from benchwatch.estimate.trim.tool_pull import Tool
+from benchwatch.estimate.trim.tool_pull import ToolPull
 from benchwatch.pipeline.trimming import Trimming
 
 PPB = 1e-9
@@ -93,7 +93,7 @@ def test_a_turn_right_after_the_first_touch_teaches_no_pull(late_s: float, turn_
 
 def test_a_turn_right_before_lifting_is_no_lift() -> None:
     """Touched by 6 ppb, turned by 14 ppb, lifted a second and a half after that: 6 ppb."""
-    tool, at_s, level = Tool(), 0.0, 0.0
+    tool, at_s, level = ToolPull(), 0.0, 0.0
 
     def stand(seconds: float) -> None:
         nonlocal at_s
@@ -165,7 +165,7 @@ def test_lifting_begins_the_hold_anew_at_once() -> None:
 
 def test_a_pull_learned_wrong_is_forgotten_after_two_that_are_unlike() -> None:
     """The first touch came with a turn of 14 ppb that nobody could tell from it."""
-    tool, at_s, level = Tool(), 0.0, 0.0
+    tool, at_s, level = ToolPull(), 0.0, 0.0
     for place, on in enumerate((True, False, True, False)):
         for _ in range(20):
             at_s += 1.0
@@ -181,7 +181,7 @@ def test_a_pull_learned_wrong_is_forgotten_after_two_that_are_unlike() -> None:
 
 def test_steps_without_an_uncertainty_have_that_of_their_scatter() -> None:
     """On +6, off -5: 5.5 ppb, and the standard error of two."""
-    tool = Tool()
+    tool = ToolPull()
     tool.touch(10.0, on=True)
     tool.step(Nudge(10.5, 6 * PPB, None))
     tool.hear(11.0, math.nan, None)
@@ -193,7 +193,7 @@ def test_steps_without_an_uncertainty_have_that_of_their_scatter() -> None:
     assert tool.state.pull.u == pytest.approx(0.5 * PPB)
 
 
-def at_rest(tool: Tool, from_s: float, level: float, seconds: float) -> float:
+def at_rest(tool: ToolPull, from_s: float, level: float, seconds: float) -> float:
     """Let readings of a quarter second come at a level; return when the last one came."""
     for _ in range(int(4 * seconds)):
         from_s += 0.25
@@ -222,7 +222,7 @@ def test_a_turn_that_is_not_confirmed_yet_does_not_spoil_the_first_touch() -> No
 
     So much creeps after it that the confirmed step begins while the hand came to rest.
     """
-    tool = Tool()
+    tool = ToolPull()
     at_s = at_rest(tool, 0.0, 0.0, 10.0)
     tool.touch(at_s, on=True)
     tool.step(Nudge(at_s + 0.25, 6 * PPB, 0.1 * PPB))
@@ -281,7 +281,7 @@ def test_the_lift_after_a_turn_that_looks_like_it_is_the_lift() -> None:
 
 def test_a_first_touch_is_borne_out_by_the_levels_where_a_creep_counts_to_the_lift() -> None:
     """Touched by 6 ppb; what crept after the turns is told with the step of the lift."""
-    tool = Tool()
+    tool = ToolPull()
     at_s = at_rest(tool, 0.0, 0.0, 10.0)
     tool.touch(at_s, on=True)
     tool.step(Nudge(at_s + 0.25, 6 * PPB, 0.1 * PPB))

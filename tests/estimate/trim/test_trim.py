@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from benchwatch.estimate.dither import dither
 from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, Rest
 from benchwatch.estimate.trim.landing import Landing
-from benchwatch.estimate.trim.tool_pull import Tool
+from benchwatch.estimate.trim.tool_pull import ToolPull
 from benchwatch.estimate.trim.trim_hint import hint, judge, lifts
 
 PPB = 1e-9
@@ -143,7 +143,7 @@ def test_steps_that_come_and_go_with_the_tool_are_its_pull() -> None:
 
     The first time what it moved the offset by is aimed by, and is not called a pull.
     """
-    tool = Tool()
+    tool = ToolPull()
     tool.touch(10.0, on=True)
     claimed_on = tool.step(Nudge(11.0, 3.0 * PPB, 0.1 * PPB))
     turned = tool.step(Nudge(20.0, -8.0 * PPB, 0.1 * PPB))
@@ -166,7 +166,7 @@ def test_steps_that_come_and_go_with_the_tool_are_its_pull() -> None:
 
 def test_a_step_seen_just_before_the_key_is_the_tools_too() -> None:
     """Hands differ: the tool may touch a moment before the key is pressed."""
-    tool = Tool()
+    tool = ToolPull()
     turned = tool.step(Nudge(9.0, 3.0 * PPB, 0.1 * PPB))
     claimed = tool.touch(10.0, on=True)
     tool.touch(20.0, on=False)
@@ -179,7 +179,7 @@ def test_a_step_seen_just_before_the_key_is_the_tools_too() -> None:
 
 def test_a_late_step_is_a_turn_and_saying_the_same_twice_changes_nothing() -> None:
     """Only steps close to the touch are the tool's."""
-    tool = Tool()
+    tool = ToolPull()
     tool.touch(10.0, on=True)
     tool.touch(12.0, on=True)
 
@@ -308,7 +308,7 @@ def test_two_readings_have_no_dither() -> None:
 
 def test_the_pull_is_the_level_after_minus_the_level_before() -> None:
     """A hand comes to rest slowly: the nudge says 4.5 ppb, the levels on both sides say 6."""
-    tool = Tool()
+    tool = ToolPull()
     for second in range(10):
         tool.hear(float(second), 10 * PPB, 0.03 * PPB)
     tool.touch(10.0, on=True)
