@@ -1,8 +1,9 @@
-"""Time as an argument, so that tests can drive it."""
+"""Time as an argument, so that tests can drive it; and how data writes a moment."""
 
 import math
 import threading
 import time
+from datetime import datetime, timedelta
 from typing import Final, Protocol
 
 LONGEST_WAIT_S: Final = 86_400.0
@@ -10,6 +11,7 @@ LONGEST_WAIT_S: Final = 86_400.0
 AT_ONCE_S: Final = 1e-4
 """Two clocks that were read within this were read at one time."""
 TRIES: Final = 5
+_EPOCH: Final = datetime(1970, 1, 1)  # noqa: DTZ001 - written in UTC
 
 
 class Clock(Protocol):
@@ -62,3 +64,14 @@ def utc_at(clock: Clock, monotonic_s: float) -> float:
         if took_s < AT_ONCE_S:
             break
     return monotonic_s + difference_s
+
+
+def iso_time(utc_s: float) -> str | None:
+    """Write Unix seconds as ISO 8601 in UTC with milliseconds; None when unknown."""
+    if not math.isfinite(utc_s):
+        return None
+    try:
+        moment = _EPOCH + timedelta(milliseconds=round(utc_s * 1000))
+    except OverflowError:
+        return None
+    return moment.isoformat(timespec="milliseconds") + "Z"

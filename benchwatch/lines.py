@@ -7,9 +7,9 @@ wild reading, so that its line can carry the flag ``spike`` and the estimate wit
 import json
 import math
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
 from typing import Any, Final, Protocol, TextIO
 
+from benchwatch.clock import iso_time
 from benchwatch.errors import FileError
 from benchwatch.estimate.results import Numbers
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
@@ -39,7 +39,6 @@ from benchwatch.reading import (
 
 _encode: Final = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
 _SPIKE: Final[frozenset[Flag]] = frozenset({SPIKE})
-_EPOCH: Final = datetime(1970, 1, 1)  # noqa: DTZ001 - UTC, written as Z
 
 
 Told = Reading | Gap | Mark | Record
@@ -166,17 +165,6 @@ def json_line(event: Told | End, numbers: Numbers, not_on_disk: int | None = Non
     else:
         line["record"] = json.loads(event.document)
     return _encode(line)
-
-
-def iso_time(utc_s: float) -> str | None:
-    """Write Unix seconds as ISO 8601 with milliseconds and Z; None when unknown."""
-    if not math.isfinite(utc_s):
-        return None
-    try:
-        moment = _EPOCH + timedelta(milliseconds=round(utc_s * 1000))
-    except OverflowError:
-        return None
-    return moment.isoformat(timespec="milliseconds") + "Z"
 
 
 def _reading(reading: Reading, numbers: Numbers) -> dict[str, Any]:

@@ -13,7 +13,6 @@ from benchwatch.commands.common.output import (
     put_json,
     read_coverage,
     read_moment,
-    table,
 )
 from benchwatch.commands.common.visit_table import read_visits
 from benchwatch.errors import UsageError
@@ -37,6 +36,7 @@ from benchwatch.quantity import (
     printable,
     write_fraction,
 )
+from benchwatch.report.blocks import align_table
 
 STEPS = 5
 """Rows of the forecast."""
@@ -160,7 +160,7 @@ class _Shown:
         ]
         first = "offset" if not rivals else best.law
         names = (first, *map(_rival_name, rivals), f"{self.coverage * 100:g} % from", "to")
-        put("\n" + table(("date", *names), rows))
+        put("\n" + align_table(("date", *names), rows))
         if self.leaves is not None and self.tolerance is not None:
             put("\n" + self._due(self.leaves, self.tolerance, unit))
 

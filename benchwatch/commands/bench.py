@@ -18,7 +18,7 @@ from benchwatch.commands.common.discovery_options import (
     timeout_option,
 )
 from benchwatch.commands.common.new_file import refuse_existing, write
-from benchwatch.commands.common.output import note, put, put_json, table
+from benchwatch.commands.common.output import note, put, put_json
 from benchwatch.commands.common.watched_counters import check_drivers, name_resources
 from benchwatch.conformance import Examination
 from benchwatch.discovery import SCPI, Found
@@ -31,6 +31,7 @@ from benchwatch.quantity import (
     printable,
     round_nominal,
 )
+from benchwatch.report.blocks import align_table
 
 STDOUT: Final = Path("-")
 
@@ -107,7 +108,7 @@ def check(*, file: Path, as_json: bool) -> int:
         for plan in plans:
             put_json({"kind": "counter", **as_values(plan)})
     else:
-        put(table(HEADER, [row_of(plan) for plan in plans]))
+        put(align_table(HEADER, [row_of(plan) for plan in plans]))
     note(reference_sentence(found))
     note(f"{file} is fine")
     return 0

@@ -1,6 +1,6 @@
 """``benchwatch budget``: how sure an offset is, and why."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -9,9 +9,9 @@ from typing import Any
 import click
 import numpy as np
 
+from benchwatch.clock import iso_time
 from benchwatch.commands.common.option_types import DURATION, FRACTION, FREQUENCY, settle_of
-from benchwatch.commands.common.output import note, put, read_coverage, read_moment
-from benchwatch.commands.common.record_text import put_record_json, record_text
+from benchwatch.commands.common.output import note, put, put_json, read_coverage, read_moment
 from benchwatch.commands.common.recording_options import FileStated, file_options
 from benchwatch.commands.common.stated_time_bases import bench_option, plan_of
 from benchwatch.commands.common.steady_part import SteadyPart, steady_part
@@ -29,11 +29,12 @@ from benchwatch.errors import NoReadings, QuantityError, UsageError
 from benchwatch.estimate.derived_frequencies import DAY_S
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.uncertainty.measured_record import averaged, measured_record
-from benchwatch.estimate.uncertainty.offset_record import Reference
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, Reference, line_dict
 from benchwatch.plan import CountedBy, Plan
 from benchwatch.quantity import format_duration, how_many, parse_duration, parse_settle, printable
 from benchwatch.reading import AS_FOUND, AS_LEFT, RECORD_KINDS, Gap, Reading, RecordKind
 from benchwatch.recording import Recording
+from benchwatch.report.record_document import record_text
 
 NO_AGEING = "none"
 OLDEST_S = 100 * 365.25 * DAY_S
@@ -186,7 +187,7 @@ def budget(
         begin_s=float(known_s[0]), end_s=float(known_s[-1]), since=how, spikes=track.spikes
     )
     if as_json:
-        put_record_json(record, share, stretch.told(recording))
+        _put_record_json(record, share, stretch.told(recording))
         return
     put(record_text(record, share))
     if track.spikes:
@@ -257,3 +258,23 @@ def _resolution(recording: Recording, stated_hz: Decimal | None) -> float | None
             raise UsageError("--resolution is in hertz and needs --nominal to become a fraction.")
         return None
     return resolution_hz / float(recording.nominal)
+
+
+def _put_record_json(record: OffsetRecord, coverage: float, stretch: Mapping[str, object]) -> None:
+    """Print a line a contribution and one for the whole; `stretch` says of which readings."""
+    for line in record.budget.lines:
+        put_json({"kind": "contribution", **line_dict(line)})
+    expanded = record.budget.expanded(coverage)
+    put_json(
+        {
+            "kind": "budget", "record": record.kind, "counter": record.counter,
+            "time": None if record.utc_s is None else iso_time(record.utc_s),
+            "span_s": record.span_s, "readings": record.readings,
+            "nominal_hz": record.nominal_hz, "offset": record.offset,
+            "offset_hz": record.offset_hz, "u": record.u, "dof": record.budget.dof,
+            "k": None if expanded is None else expanded.k, "coverage": coverage,
+            "expanded": None if expanded is None else expanded.half_width,
+            "missing": list(record.budget.missing),
+            "conditions": dict(record.conditions), **stretch,
+        }
+    )  # fmt: skip

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.commands.common.option_types import DURATION, FRACTION
-from benchwatch.commands.common.output import in_unit, note, put, put_json, read_coverage, table
+from benchwatch.commands.common.output import note, put, put_json, read_coverage
 from benchwatch.commands.common.recording_options import FileStated, file_options
 from benchwatch.commands.common.stated_time_bases import bench_option, plan_of
 from benchwatch.commands.common.time_range import spikes_of, used_offsets
@@ -34,12 +34,14 @@ from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.quantity import (
     OffsetUnit,
     format_duration,
+    in_unit,
     offset_unit,
     printable,
     write_fraction,
 )
 from benchwatch.reading import INTERNAL_TIMEBASE
 from benchwatch.recording import Recording
+from benchwatch.report.blocks import align_table
 
 HAT = 3
 """Counters whose noise a three-cornered hat can part; more would give several answers each."""
@@ -211,7 +213,7 @@ def compared_text(shown: Compared) -> str:
             ]
         )
     names = ("difference", f"mean in {unit.name}, k = 1", f"± at {share}", "agree", "readings")
-    parts = [table(names, rows)]
+    parts = [align_table(names, rows)]
     parts += [_counted_text(shown.counted)] if set(shown.counted.values()) != {"unknown"} else []
     parts += [_claim_text(claim, unit) for claim in shown.claims]
     parts += shown.refused
@@ -265,7 +267,7 @@ def _hat(shown: Compared, unit: OffsetUnit) -> str:
         f"Allan deviation of each counter alone, in {unit.name} (three-cornered hat; "
         "if their noise is independent)"
     )
-    return f"{title}\n" + table(("averaging", *shown.counted, "differences"), rows)
+    return f"{title}\n" + align_table(("averaging", *shown.counted, "differences"), rows)
 
 
 def _put_lines(shown: Compared) -> None:

@@ -12,7 +12,7 @@ import click
 from benchwatch.bus import open_link
 from benchwatch.commands.common.discovery_options import backend_option
 from benchwatch.commands.common.new_file import refuse_existing, write
-from benchwatch.commands.common.output import note, put, put_json, table
+from benchwatch.commands.common.output import note, put, put_json
 from benchwatch.conformance import Check, Examination, Findings, profile_draft
 from benchwatch.counter import Counter, Link
 from benchwatch.driver_registry import DriverInfo, driver, own_profiles
@@ -23,6 +23,7 @@ from benchwatch.errors import (
     NoReadings,
 )
 from benchwatch.quantity import printable
+from benchwatch.report.blocks import align_table
 
 
 @click.group(invoke_without_command=True)
@@ -39,7 +40,7 @@ def drivers(ctx: click.Context, as_json: bool) -> int:
             put_json({"kind": "driver", **row})
     else:
         cells = [[row["name"], row["about"] or "can't be used", row["origin"]] for row in rows]
-        put(table(("driver", "for", "from"), cells))
+        put(align_table(("driver", "for", "from"), cells))
     for trouble in [*registry.troubles, *(row["trouble"] for row in rows)]:
         if trouble:
             note(trouble)

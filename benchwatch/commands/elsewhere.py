@@ -6,7 +6,7 @@ from decimal import Decimal
 import click
 
 from benchwatch.commands.common.option_types import FREQUENCY, of_option
-from benchwatch.commands.common.output import put, put_json, table
+from benchwatch.commands.common.output import put, put_json
 from benchwatch.errors import QuantityError
 from benchwatch.estimate import derived_frequencies as facts
 from benchwatch.quantity import (
@@ -19,6 +19,7 @@ from benchwatch.quantity import (
     write_fraction,
     write_hz,
 )
+from benchwatch.report.blocks import align_table
 
 
 @click.command(context_settings={"ignore_unknown_options": True})
@@ -59,7 +60,7 @@ def elsewhere(
         for place, row in zip(places, rows, strict=True)
     ]
     header = ("frequency", "factor", "offset", "fraction", "one beat", "phase noise")
-    put(table(header, cells))
+    put(align_table(header, cells))
     way = "gains" if gain_s >= 0 else "loses"
     gained = f"{abs(gain_s):.4g}"
     if u:

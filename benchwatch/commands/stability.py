@@ -5,7 +5,7 @@ from dataclasses import asdict
 import click
 
 from benchwatch.commands.common.option_types import DURATION
-from benchwatch.commands.common.output import note, put, put_json, read_coverage, table
+from benchwatch.commands.common.output import note, put, put_json, read_coverage
 from benchwatch.commands.common.recording_options import FileStated, file_options
 from benchwatch.commands.common.time_range import (
     Chosen,
@@ -30,6 +30,7 @@ from benchwatch.estimate.stability import (
 )
 from benchwatch.quantity import how_many, parse_duration, printable
 from benchwatch.recording import Recording
+from benchwatch.report.blocks import align_table
 
 CONTIGUOUS = 0.99
 """Part of the interval from which a gate leaves no dead time worth a correction."""
@@ -232,9 +233,9 @@ def _table(rows: tuple[Deviation, ...], coverage: float) -> str:
         for row in rows
     ]
     if all(row.deviation != "totdev" for row in rows):
-        return table(names, cells)
+        return align_table(names, cells)
     unbiased = [[*cell, _number(row.corrected)] for cell, row in zip(cells, rows, strict=True)]
-    return f"{table([*names, 'corrected'], unbiased)}\n\n{OF_TOTDEV}"
+    return f"{align_table([*names, 'corrected'], unbiased)}\n\n{OF_TOTDEV}"
 
 
 def _number(value: float | None) -> str:

@@ -98,6 +98,11 @@ def write_hz(
     return QuantityText(value, spread, "Hz")
 
 
+def in_unit(fraction: float | None, unit: OffsetUnit, digits: int = 3) -> str:
+    """Write a fraction in `unit` without its name, for a column that names it; ``-`` for None."""
+    return "-" if fraction is None else f"{fraction / unit.size:.{digits}g}"
+
+
 def format_frequency(frequency: Decimal | float) -> str:
     """Write a carrier exactly and as short as it goes: ``10 MHz``, ``32.768 kHz``."""
     value = Decimal(repr(frequency)) if isinstance(frequency, float) else frequency

@@ -9,12 +9,12 @@ import pytest
 from click.testing import CliRunner
 
 from benchwatch.commands.budget import age_of, ageing_of, budget
-from benchwatch.commands.common.record_text import record_text
 from benchwatch.commands.common.steady_part import steady_part
 from benchwatch.errors import BenchwatchError, FileError, NoReadings, QuantityError, UsageError
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.estimate.uncertainty.uncertainty_budget import Budget, BudgetRow
 from benchwatch.reading import Gap, Reading
+from benchwatch.report.record_document import record_text
 
 STATED = ("--reference-u", "2e-11", "--calibrated", "90d", "--reference-ageing", "1e-12/1d")
 

@@ -11,8 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pipeline_kit import START_UTC_S, reading
 
+from benchwatch.clock import iso_time
 from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, Rest, Settle, Tolerance
-from benchwatch.lines import End, Lines, PlainWriter, iso_time, json_line
+from benchwatch.lines import End, Lines, PlainWriter, json_line
 from benchwatch.reading import Gap, Mark, Reading
 
 NUMBERS = Numbers(

@@ -2,33 +2,14 @@
 
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
 import click
 
 from benchwatch.errors import FileError, UsageError
-from benchwatch.quantity import OffsetUnit, printable
-
-
-def table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Align columns; those whose cells all begin like a number are set flush right."""
-    shown = [[printable(cell, 120) for cell in row] for row in rows]
-    widths = [max(len(row[k]) for row in (header, *shown)) for k in range(len(header))]
-    right = [bool(shown) and all(_numeric(row[k]) for row in shown) for k in range(len(header))]
-
-    def line(cells: Sequence[str]) -> str:
-        return "  ".join(
-            cell.rjust(width) if flush else cell.ljust(width)
-            for cell, width, flush in zip(cells, widths, right, strict=True)
-        ).rstrip()
-
-    return "\n".join(line(row) for row in (header, *shown))
-
-
-def _numeric(cell: str) -> bool:
-    return not cell or cell == "-" or cell.lstrip("+-")[:1].isdigit()
+from benchwatch.quantity import printable
 
 
 def put(text: str) -> None:
@@ -54,11 +35,6 @@ def _strict(value: Any) -> Any:
     if isinstance(value, list | tuple):
         return [_strict(inner) for inner in value]
     return value
-
-
-def in_unit(fraction: float | None, unit: OffsetUnit, digits: int = 3) -> str:
-    """Write a fraction in `unit` without its name, for a column that names it."""
-    return "-" if fraction is None else f"{fraction / unit.size:.{digits}g}"
 
 
 def iso_date(utc_s: float) -> str:

@@ -9,6 +9,7 @@ import click
 import numpy as np
 from numpy.typing import NDArray
 
+from benchwatch.clock import iso_time
 from benchwatch.commands.common.option_types import SETTLE, settle_of
 from benchwatch.commands.common.output import note, read_moment
 from benchwatch.errors import FileError, NoReadings, QuantityError, UsageError
@@ -17,7 +18,6 @@ from benchwatch.estimate.run_changes import Changes, find_changes
 from benchwatch.estimate.spikes import spikes
 from benchwatch.estimate.stability import Phase
 from benchwatch.estimate.stability.grid import measured_phase_on_grid, phase_on_grid
-from benchwatch.lines import iso_time
 from benchwatch.quantity import format_duration, how_many, parse_duration, printable
 from benchwatch.reading import SPIKE, UNFIT
 from benchwatch.recording import Recording

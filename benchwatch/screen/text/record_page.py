@@ -1,21 +1,25 @@
-"""What was recorded, as text: as found and as left, each with its budget."""
+"""The page of what was recorded: as found and as left, each with its budget."""
 
-from typing import TYPE_CHECKING
+from typing import Final
 
-from benchwatch.pipeline.cautions import cautions_of
-from benchwatch.quantity import format_duration, how_many, write_fraction, write_hz
+from benchwatch.quantity import QuantityText
+from benchwatch.report.blocks import Block, Phrases, Table, Tone
+from benchwatch.report.record_document import DocumentStyle, document
 from benchwatch.screen.drawing.frame import Frame
-from benchwatch.screen.drawing.styled_text import Ink, Line, line, wrapped, wrapped_text
+from benchwatch.screen.drawing.styled_text import Ink, Line, Look, line, wrapped, wrapped_text
 from benchwatch.screen.text.amounts import with_u
 from benchwatch.screen.text.local_time import date_and_time
 
-if TYPE_CHECKING:
-    from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-
 NAME_CELLS, SOURCE_FROM = 24, 38
-"""Cells of a contribution's name, and where its source begins."""
+"""Cells of the name in a table's row, and where the last cell, its source, begins."""
 WIDE = 70
 """Pages from so many cells on have room for the source beside the figure."""
+INK: Final[dict[Tone, Ink]] = {
+    "text": Ink.TEXT,
+    "quiet": Ink.DIM,
+    "strong": Ink.STRONG,
+    "warning": Ink.OFF,
+}
 
 
 def budget_lines(frame: Frame, width: int) -> list[Line]:
@@ -25,40 +29,38 @@ def budget_lines(frame: Frame, width: int) -> list[Line]:
     kept = [one for one in (records.as_found, records.as_left) if one] if records else []
     if not kept:
         return [*drawn, *wrapped_text("Nothing has been recorded yet.", width)]
+
+    def amount(text: QuantityText) -> str:
+        return with_u(text, frame.look.glyphs.plus_minus)
+
+    style = DocumentStyle(
+        unit=frame.unit,
+        detail="short",
+        moment=date_and_time,
+        amount=amount,
+        clean=frame.look.told,
+    )
     for record in kept:
-        drawn += _record(frame, record, width)
+        for block in document(record, style):
+            drawn += _drawn(block, frame.look, width)
+        drawn.append(Line())
     return drawn
 
 
-def _record(frame: Frame, record: "OffsetRecord", width: int) -> list[Line]:
-    plus_minus = frame.look.glyphs.plus_minus
-    fraction = with_u(write_fraction(record.offset, record.u, frame.unit), plus_minus)
-    said = [line((f"{record.kind}  ", Ink.DIM), (fraction, Ink.STRONG))]
-    if record.nominal_hz is not None and record.offset_hz is not None:
-        hertz = write_hz(record.offset_hz, record.u * record.nominal_hz)
-        said.append(line(with_u(hertz, plus_minus)))
-    drawn = wrapped(said, width)
-    when = "" if record.utc_s is None else f"around {date_and_time(record.utc_s)}, "
-    span = format_duration(record.span_s)
-    drawn += wrapped_text(
-        f"{when}{how_many(record.readings, 'reading')} over {span}; k = 1", width, Ink.DIM
-    )
-    caution = cautions_of(record)
-    if caution:
-        drawn += wrapped_text(f"caution: {frame.look.told(caution)}", width, Ink.OFF)
-    for one in record.budget.lines:
-        share = write_fraction(one.contribution, one.contribution, frame.unit)
-        name = line(f"  {frame.look.told(one.name)}").fit(NAME_CELLS + 1, frame.look.glyphs.cut)
-        drawn += _with_source(
-            name + line(f" {share.u} {share.unit}"), frame.look.told(one.source), width
-        )
-    for missing in record.budget.missing:
-        drawn += wrapped_text(f"not counted: {frame.look.told(missing)}", width, Ink.OFF)
-    return [*drawn, Line()]
+def _drawn(block: Block, look: Look, width: int) -> list[Line]:
+    if isinstance(block, Phrases):
+        phrases = [line(*((span.text, INK[span.tone]) for span in one)) for one in block.phrases]
+        return wrapped(phrases, width)
+    if isinstance(block, Table):
+        return [row for cells in block.rows for row in _table_row(cells, look, width)]
+    return wrapped_text(block.text, width, INK[block.tone])
 
 
-def _with_source(start: Line, source: str, width: int) -> list[Line]:
-    """Put where a contribution comes from beside it, or below it where there is no room."""
+def _table_row(cells: tuple[str, ...], look: Look, width: int) -> list[Line]:
+    """Draw name, figures and source; the source below the rest where there is no room beside."""
+    name, *figures, source = cells
+    start = line(f"  {name}").fit(NAME_CELLS + 1, look.glyphs.cut)
+    start += line(f" {' '.join(figures)}")
     beside = width >= WIDE and start.width < SOURCE_FROM
     indent = SOURCE_FROM if beside else 4
     first, *more = wrapped_text(source or "-", width - indent, Ink.DIM)

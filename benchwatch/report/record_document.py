@@ -1,0 +1,164 @@
+"""The document of a record: an offset as found or as left, and what makes it uncertain.
+
+`SECTIONS` declares its sections in their order. ``benchwatch budget`` prints the full document,
+the screen shows the short one; a section that is added here stands in both.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from benchwatch.clock import iso_time
+from benchwatch.estimate.uncertainty.offset_record import CAUTION, OffsetRecord
+from benchwatch.quantity import (
+    OffsetUnit,
+    QuantityText,
+    format_duration,
+    how_many,
+    in_unit,
+    offset_unit,
+    printable,
+    write_fraction,
+    write_hz,
+)
+from benchwatch.report.blocks import Block, Phrases, Sentence, Span, Table, plain_text
+
+MOST_DOF: Final = 300
+"""Above, k is within half a percent of that of infinitely many; GUM table G.2 too goes from 100 to
+infinity."""
+SMALLEST_SHOWN: Final = 1e-12
+"""The fraction that an offset of nothing, known exactly, takes its unit from."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DocumentStyle:
+    """How a front end wants the document."""
+
+    unit: OffsetUnit
+    """Of every fraction in it."""
+    detail: Literal["full", "short"] = "full"
+    """Short: without coverage, degrees of freedom and conditions."""
+    coverage: float = 0.95
+    """Of the expanded uncertainty in the full document."""
+    moment: Callable[[float], str | None] = iso_time
+    """Writes Unix seconds; None: the time is not known."""
+    amount: Callable[[QuantityText], str] = str
+    """Writes a value with its uncertainty and unit."""
+    clean: Callable[[str], str] = printable
+    """Makes text from instruments and files harmless."""
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One section of the document."""
+
+    name: str
+    blocks: Callable[[OffsetRecord, DocumentStyle], Iterator[Block]]
+    """Gives what it says of a record; nothing where it has nothing to say."""
+
+
+def document(record: OffsetRecord, style: DocumentStyle) -> list[Block]:
+    """Return what all sections say of `record`."""
+    return [block for section in SECTIONS for block in section.blocks(record, style)]
+
+
+def record_text(record: OffsetRecord, coverage: float) -> str:
+    """Write the full document as plain text, all of it in one unit."""
+    unit = offset_unit(max(abs(record.offset), record.u) or SMALLEST_SHOWN)
+    return plain_text(document(record, DocumentStyle(unit=unit, coverage=coverage)))
+
+
+def _offset(record: OffsetRecord, style: DocumentStyle) -> Iterator[Block]:
+    """Offset and its uncertainty; when and from how many readings."""
+    fraction = style.amount(write_fraction(record.offset, record.u, style.unit))
+    hertz = ""
+    if record.nominal_hz is not None and record.offset_hz is not None:
+        hertz = style.amount(write_hz(record.offset_hz, record.u * record.nominal_hz))
+    at = None if record.utc_s is None else style.moment(record.utc_s)
+    when = f"around {at}" if at else ""
+    readings = f"{how_many(record.readings, 'reading')} over {format_duration(record.span_s)}"
+    if style.detail == "full":
+        head = (record.kind, style.clean(record.counter), when, readings)
+        yield Phrases(tuple((Span(text),) for text in head if text))
+        yield Sentence(f"offset {', '.join(filter(None, (fraction, hertz)))} (k = 1)")
+        return
+    value = (Span(f"{record.kind}  ", "quiet"), Span(fraction, "strong"))
+    yield Phrases((value, (Span(hertz),)) if hertz else (value,))
+    yield Sentence(f"{', '.join(filter(None, (when, readings)))}; k = 1", "quiet")
+
+
+def _conditions(record: OffsetRecord, style: DocumentStyle) -> Iterator[Block]:
+    """What was so at the time; in short, only the caution."""
+    if style.detail == "full":
+        for name, value in record.conditions:
+            yield Sentence(f"{style.clean(name)}: {style.clean(value)}")
+    elif record.caution:
+        yield Sentence(f"{CAUTION}: {style.clean(record.caution)}", "warning")
+
+
+def _contributions(record: OffsetRecord, style: DocumentStyle) -> Iterator[Block]:
+    """Every row of the budget."""
+    rows = record.budget.lines
+    if style.detail == "short":
+        shares = [write_fraction(row.contribution, row.contribution, style.unit) for row in rows]
+        yield Table(
+            ("contribution", "u", "source"),
+            tuple(
+                (style.clean(row.name), f"{share.u} {share.unit}", style.clean(row.source))
+                for row, share in zip(rows, shares, strict=True)
+            ),
+        )
+        return
+    yield Table(
+        ("contribution", f"u in {style.unit.name}", "distribution", "dof", "sensitivity", "source"),
+        tuple(
+            (
+                row.name,
+                in_unit(row.contribution, style.unit),
+                row.distribution,
+                f"{row.dof:.3g}" if row.dof <= MOST_DOF else "-",
+                f"{row.sensitivity:.6g}",
+                row.source,
+            )
+            for row in rows
+        ),
+    )
+
+
+def _combined(record: OffsetRecord, style: DocumentStyle) -> Iterator[Block]:
+    """The combined uncertainty, and the interval that it is expanded to."""
+    if style.detail == "short":
+        return
+    unit = style.unit
+    combined = f"combined u = {in_unit(record.u, unit)} {unit.name}"
+    expanded = record.budget.expanded(style.coverage)
+    if expanded is None:
+        yield Sentence(f"{combined}; too few degrees of freedom to state an interval.")
+        return
+    dof = f"{expanded.dof:.0f}" if expanded.dof <= MOST_DOF else "unlimited"
+    yield Sentence(
+        f"{combined}, {dof} degrees of freedom, k = {expanded.k:.2f}: "
+        f"U = {in_unit(expanded.half_width, unit)} {unit.name} "
+        f"with {style.coverage * 100:g} % coverage"
+    )
+
+
+def _not_counted(record: OffsetRecord, style: DocumentStyle) -> Iterator[Block]:
+    """What belongs in the budget and is not known."""
+    missing = record.budget.missing
+    if style.detail == "short":
+        yield from (Sentence(f"not counted: {style.clean(one)}", "warning") for one in missing)
+        return
+    yield from (Sentence(f"Not counted: {style.clean(one)}.") for one in missing)
+    if missing:
+        yield Sentence("While anything is not counted, this uncertainty is a lower limit.")
+
+
+SECTIONS: Final = (
+    Section("offset", _offset),
+    Section("conditions", _conditions),
+    Section("contributions", _contributions),
+    Section("combined uncertainty", _combined),
+    Section("not counted", _not_counted),
+)
+"""The sections of the document, in the order in which they are read."""
