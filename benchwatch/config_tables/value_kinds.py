@@ -67,7 +67,7 @@ def quantity(what: str, parse: Callable[[str], Any]) -> ValueKind:
     """Text with a unit; `parse` raises `QuantityError`."""
 
     def read(value: Any) -> Any:
-        if not isinstance(value, str):
+        if not isinstance(value, str) or not value.strip():
             raise WrongValue(f"expected {what} in quotes, with its unit")
         return parse(value)
 

@@ -21,12 +21,14 @@ def unit(base: str) -> ValueKind:
     """A unit of frequency (`base` Hz) or time (s), as it is written."""
 
     def read(value: Any) -> str:
+        known = "Hz, kHz, MHz or GHz" if base == "Hz" else "s, ms, us or ns"
         try:
+            if not isinstance(value, str) or not value[:1].isalpha():  # digits would join the 1
+                raise WrongValue(f"expected the unit of the number: {known}")
             parse_reply(f"1 {value}", base)
         except ReplyError:
-            known = "Hz, kHz, MHz or GHz" if base == "Hz" else "s, ms, us or ns"
             raise WrongValue(f"expected the unit of the number: {known}") from None
-        return str(value)
+        return value
 
     return ValueKind(read, _TEXT_SCHEMA)
 
@@ -99,8 +101,9 @@ COMMAND: Final = ValueKind(_command, _TEXT_SCHEMA)
 GATE_COMMAND: Final = ValueKind(_gate_command, _TEXT_SCHEMA)
 PATTERN: Final = ValueKind(_pattern, _TEXT_SCHEMA)
 """Matched in full against a line without its terminator."""
-NUMBER: Final = ValueKind(_number, {"type": ["number", "string"]})
-FACTOR: Final = ValueKind(_factor, {"type": ["number", "string"]})
+_NUMBER_SCHEMA: Final = {"type": ["number", "string"], "minLength": 1}
+NUMBER: Final = ValueKind(_number, _NUMBER_SCHEMA)
+FACTOR: Final = ValueKind(_factor, _NUMBER_SCHEMA)
 EXACT_DURATION: Final = DURATION.then(lambda seconds: Decimal(repr(seconds)))
 """Calculated with exactly."""
 UNIT_OF_TIME: Final = unit("s").then(lambda name: parse_reply(f"1 {name}", "s"))

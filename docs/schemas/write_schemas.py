@@ -1,0 +1,31 @@
+"""Writes the JSON schemas beside this file from the declarations that the program reads by.
+
+Run it after a key was added or changed: ``python docs/schemas/write_schemas.py``.
+"""
+
+import json
+from pathlib import Path
+
+from benchwatch.bench.bench_file_keys import BENCH_FILE
+from benchwatch.config_tables.json_schema import json_schema
+from benchwatch_drivers.profile.profile_keys import PROFILE
+from benchwatch_simulators.simulated_bench_keys import SIMULATED_BENCH
+
+FILES = {
+    "bench": (BENCH_FILE, "Bench file"),
+    "profile": (PROFILE, "Profile of a counter"),
+    "simulated-bench": (SIMULATED_BENCH, "Simulated bench"),
+}
+
+
+def schema_texts() -> dict[str, str]:
+    """Return the text of each schema by its file's name."""
+    return {
+        f"{name}.schema.json": json.dumps(json_schema(table, title), indent=2) + "\n"
+        for name, (table, title) in FILES.items()
+    }
+
+
+if __name__ == "__main__":
+    for file, text in schema_texts().items():
+        (Path(__file__).parent / file).write_text(text, encoding="utf-8")
