@@ -1,4 +1,4 @@
-"""The command line: which commands there are, and how their errors become exit codes.
+"""The command line: it finds the command, and turns errors into sentences and exit codes.
 
 A command is loaded when it is used, so that ``--version`` need not wait for the screen.
 """
@@ -10,35 +10,22 @@ import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any, Final, NoReturn, TextIO
+from typing import TYPE_CHECKING, Any, NoReturn, TextIO
 
 import click
 
+from benchwatch.commands import COMMANDS
 from benchwatch.errors import INTERRUPTED, BenchwatchError, FileError
 
-COMMANDS: Final = {
-    "watch": "Watch frequency counters live.",
-    "find": "List instruments and the driver that fits.",
-    "drivers": "List drivers, show one, try one on a counter.",
-    "bench": "Write or check a bench file.",
-    "journal": "Say what the journal holds; move old runs to an archive.",
-    "doctor": "Say what is missing on this computer, and what to do.",
-    "replay": "Put a recorded file through the same estimate.",
-    "stability": "Write the Allan family of a recorded file.",
-    "budget": "Write the uncertainty budget of a recorded file.",
-    "compare": "Compare counters that were watched together.",
-    "elsewhere": "Say what an offset becomes at other frequencies.",
-    "ageing": "Fit dated offsets and say when the next visit is due.",
-    "simulate": "Serve a simulated bench until interrupted.",
-}
-"""Name and one line of help of each command; benchwatch/commands/NAME.py holds it."""
+if TYPE_CHECKING:
+    from click.shell_completion import CompletionItem
 
 
 class LazyGroup(click.Group):
     """A group whose commands are imported when they are asked for."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
-        """Return the names in the order in which a newcomer meets them."""
+        """Return the names of all commands."""
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
@@ -49,6 +36,17 @@ class LazyGroup(click.Group):
         command = getattr(module, cmd_name)
         assert isinstance(command, click.Command)
         return command
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> "list[CompletionItem]":
+        """Return what completes a word, without importing any command."""
+        from click.shell_completion import CompletionItem  # noqa: PLC0415 - only for the shell
+
+        commands = [
+            CompletionItem(name, help=text)
+            for name, text in COMMANDS.items()
+            if name.startswith(incomplete)
+        ]
+        return [*commands, *click.Command.shell_complete(self, ctx, incomplete)]
 
     def make_context(
         self,

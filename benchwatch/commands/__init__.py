@@ -1,1 +1,25 @@
-"""The commands, one module each; every one is a click command that the command line gathers."""
+"""The commands, one module each: NAME.py holds the click command NAME.
+
+In: words of the command line. Out: lines on standard output, an exit code. This module imports
+none of them: a command is loaded when it is used.
+"""
+
+from typing import Final
+
+COMMANDS: Final = {
+    "watch": "Watch frequency counters live.",
+    "find": "List instruments and the driver that fits.",
+    "drivers": "List drivers, show one, try one on a counter.",
+    "bench": "Write or check a bench file.",
+    "journal": "Say what the journal holds; move old runs to an archive.",
+    "doctor": "Say what is missing on this computer, and what to do.",
+    "replay": "Put a recorded file through the same estimate.",
+    "stability": "Write the Allan family of a recorded file.",
+    "budget": "Write the uncertainty budget of a recorded file.",
+    "compare": "Compare counters that were watched together.",
+    "elsewhere": "Say what an offset becomes at other frequencies.",
+    "ageing": "Fit dated offsets and say when the next visit is due.",
+    "simulate": "Serve a simulated bench until interrupted.",
+}
+"""Name and one line of help of each command, in the order in which a newcomer meets them. The list
+in ``--help``, the completion of the shell and the README's table follow from it."""

@@ -2,18 +2,12 @@
 
 import math
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 import click
 
-from benchwatch.commands.common.option_types import DURATION, FRACTION
-from benchwatch.commands.common.output import (
-    iso_date,
-    note,
-    put,
-    put_json,
-    read_coverage,
-    read_moment,
-)
+from benchwatch.commands.common.option_types import DURATION, FRACTION, read_coverage
+from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.visit_table import read_visits
 from benchwatch.errors import UsageError
 from benchwatch.estimate.ageing.ageing_forecast import (
@@ -36,6 +30,7 @@ from benchwatch.quantity import (
     printable,
     write_fraction,
 )
+from benchwatch.recording.dates import read_moment
 from benchwatch.report.blocks import align_table
 
 STEPS = 5
@@ -71,7 +66,7 @@ def ageing(
     visits, share = read_visits(file), read_coverage(coverage)
     origin_s = visits.utc_s[0] - DAY_S
     if since is None:
-        note(f"ageing is counted from {iso_date(origin_s)}, the day before the first visit.")
+        narrate(f"ageing is counted from {_iso_date(origin_s)}, the day before the first visit.")
     else:
         origin_s = read_moment(since, "--since")
     if origin_s >= visits.utc_s[0]:
@@ -91,7 +86,7 @@ def ageing(
         tolerance=tolerance,
     )
     if found.origin_matters:
-        note(_origin_sentence(found, shown.unit))
+        narrate(_origin_sentence(found, shown.unit))
     if as_json:
         shown.json()
     else:
@@ -111,20 +106,20 @@ class _Shown:
 
     def date(self, days: float | None) -> str | None:
         """Turn days of the fit into a date."""
-        return None if days is None else iso_date(self.origin_s + days * DAY_S)
+        return None if days is None else _iso_date(self.origin_s + days * DAY_S)
 
     def json(self) -> None:
         """Print a line a law, a line a forecast, a line on the due date."""
         for fit in (self.found.best, self.found.other, *self.found.began_earlier):
             if fit is not None:
-                put_json(self._law(fit))
+                print_json(self._law(fit))
         for row in self.forecasts:
-            put_json(
+            print_json(
                 {"kind": "forecast", "date": self.date(row.days), "offset": row.offset,
                  "low": row.low, "high": row.high, "coverage": self.coverage}
             )  # fmt: skip
         if self.leaves is not None:
-            put_json(
+            print_json(
                 {"kind": "due", "tolerance": self.tolerance,
                  "date": self.date(self.leaves.expected_days),
                  "earliest": self.date(self.leaves.earliest_days),
@@ -145,8 +140,8 @@ class _Shown:
     def people(self) -> None:
         """Print the law, the forecast and the due date."""
         best, unit = self.found.best, self.unit
-        put(f"{best.law} ageing from {best.visits} visits: {_rate(best, unit)}")
-        put(self._evidence(unit))
+        print_text(f"{best.law} ageing from {best.visits} visits: {_rate(best, unit)}")
+        print_text(self._evidence(unit))
         rivals = self.found.open[1:]
         rows = [
             [
@@ -160,9 +155,9 @@ class _Shown:
         ]
         first = "offset" if not rivals else best.law
         names = (first, *map(_rival_name, rivals), f"{self.coverage * 100:g} % from", "to")
-        put("\n" + align_table(("date", *names), rows))
+        print_text("\n" + align_table(("date", *names), rows))
         if self.leaves is not None and self.tolerance is not None:
-            put("\n" + self._due(self.leaves, self.tolerance, unit))
+            print_text("\n" + self._due(self.leaves, self.tolerance, unit))
 
     @property
     def unit(self) -> OffsetUnit:
@@ -233,3 +228,8 @@ def _rate(fit: AgeingFit, unit: OffsetUnit) -> str:
 
 def _band(edge: float | None, unit: OffsetUnit) -> str:
     return "unknown" if edge is None else write_fraction(edge, None, unit).bare
+
+
+def _iso_date(utc_s: float) -> str:
+    """Write a date in UTC."""
+    return datetime.fromtimestamp(utc_s, UTC).date().isoformat()

@@ -17,8 +17,13 @@ from benchwatch.commands.common.discovery_options import (
     places,
     timeout_option,
 )
-from benchwatch.commands.common.new_file import refuse_existing, write
-from benchwatch.commands.common.output import note, put, put_json
+from benchwatch.commands.common.output import (
+    narrate,
+    print_json,
+    print_text,
+    refuse_existing,
+    write_file,
+)
 from benchwatch.commands.common.watched_counters import check_drivers, name_resources
 from benchwatch.conformance import Examination
 from benchwatch.discovery import SCPI, Found
@@ -72,7 +77,7 @@ def init(
         refuse_existing(file, force=force)
     named = name_resources(counters)
     looking = finder(backend, places(backend, local=local), timeout_s=timeout_s)
-    note(f"looking around, {format_duration(timeout_s)} at most")
+    narrate(f"looking around, {format_duration(timeout_s)} at most")
     found = [item for item in looking.find(list(named.values())) if isinstance(item, Found)]
     names = {resource: name for name, resource in named.items()}
     entries = _entries(found, names, backend)
@@ -80,13 +85,13 @@ def init(
     named_backend = backend if is_kept else None
     text = draft(entries, file.name if file != STDOUT else "FILE", backend=named_backend)
     if file == STDOUT:
-        put(text.rstrip())
+        print_text(text.rstrip())
     else:
-        write(file, text)
+        write_file(file, text)
     sure = sum(entry.sure for entry in entries)
     if backend not in BACKENDS:
-        note(f"add --backend {printable(backend, 200)} to what reads this file: it is not in it")
-    note(
+        narrate(f"add --backend {printable(backend, 200)} to what reads this file: it is not in it")
+    narrate(
         f"{sure} counter{'' if sure == 1 else 's'} in it, {len(entries) - sure} more to look at. "
         "Nothing is set on any of them unless you take the # from gate or channel."
     )
@@ -106,11 +111,11 @@ def check(*, file: Path, as_json: bool) -> int:
             _check_address(plan, found)
     if as_json:
         for plan in plans:
-            put_json({"kind": "counter", **as_values(plan)})
+            print_json({"kind": "counter", **as_values(plan)})
     else:
-        put(align_table(HEADER, [row_of(plan) for plan in plans]))
-    note(reference_sentence(found))
-    note(f"{file} is fine")
+        print_text(align_table(HEADER, [row_of(plan) for plan in plans]))
+    narrate(reference_sentence(found))
+    narrate(f"{file} is fine")
     return 0
 
 

@@ -10,8 +10,14 @@ import click
 import numpy as np
 
 from benchwatch.clock import iso_time
-from benchwatch.commands.common.option_types import DURATION, FRACTION, FREQUENCY, settle_of
-from benchwatch.commands.common.output import note, put, put_json, read_coverage, read_moment
+from benchwatch.commands.common.option_types import (
+    DURATION,
+    FRACTION,
+    FREQUENCY,
+    read_coverage,
+    settle_of,
+)
+from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.recording_options import FileStated, file_options
 from benchwatch.commands.common.stated_time_bases import bench_option, plan_of
 from benchwatch.commands.common.steady_part import SteadyPart, steady_part
@@ -34,6 +40,7 @@ from benchwatch.plan import CountedBy, Plan
 from benchwatch.quantity import format_duration, how_many, parse_duration, parse_settle, printable
 from benchwatch.reading import AS_FOUND, AS_LEFT, RECORD_KINDS, Gap, Reading, RecordKind
 from benchwatch.recording import Recording
+from benchwatch.recording.dates import read_moment
 from benchwatch.report.record_document import record_text
 
 NO_AGEING = "none"
@@ -145,10 +152,10 @@ def budget(
     if since == "settled":
         track = _settled(recording, track, limited=settle is not None)
     elif track.settled_s is not None and kind == AS_FOUND:
-        note(f"as found is of what came after {when(recording, track.settled_s)}, once settled.")
+        narrate(f"as found is of what came after {when(recording, track.settled_s)}, once settled.")
         track = track.since(track.settled_s)
     elif track.settled_s is not None:
-        note(
+        narrate(
             f"it was still warming until {when(recording, track.settled_s)}, and the budget counts "
             "that too; --since settled leaves it out."
         )
@@ -156,10 +163,10 @@ def budget(
         raise NoReadings(f"{recording.source} has no usable reading in that part.")
     if track.nudges:
         part = "before the first" if kind == AS_FOUND else "after the last"
-        note(f"the trimmer was turned in this run; the budget is of what came {part} nudge.")
+        narrate(f"the trimmer was turned in this run; the budget is of what came {part} nudge.")
     if track.changes:
         part = "before the first" if kind == AS_FOUND else "after the last"
-        note(f"the time base changed in this run; the budget is of what came {part} change.")
+        narrate(f"the time base changed in this run; the budget is of what came {part} change.")
     run = averaged(track.times_s, track.offsets, recording.interval_s or 0.0)
     utc_s = None if recording.utc_start_s is None else recording.utc_start_s + run.middle_s
     told = {
@@ -189,9 +196,9 @@ def budget(
     if as_json:
         _put_record_json(record, share, stretch.told(recording))
         return
-    put(record_text(record, share))
+    print_text(record_text(record, share))
     if track.spikes:
-        put(f"{how_many(track.spikes, 'spike')} left out.")
+        print_text(f"{how_many(track.spikes, 'spike')} left out.")
 
 
 def _time_base(by: CountedBy, bench_file: Path | None) -> Reference:
@@ -199,7 +206,7 @@ def _time_base(by: CountedBy, bench_file: Path | None) -> Reference:
     if bench_file is None:
         return replace(by.reference, name="time base")
     if by.source == "external":
-        note(f"counted by {printable(by.reference.name)}, as the bench file has it.")
+        narrate(f"counted by {printable(by.reference.name)}, as the bench file has it.")
     return by.reference
 
 
@@ -239,7 +246,7 @@ def _settled(recording: Recording, track: SteadyPart, *, limited: bool) -> Stead
             f"--since settled: {recording.source} has not settled at its end, within the limit "
             "stated. State another limit, or choose the part with --from and --to."
         )
-    note(no_end_of_warm_up(recording))
+    narrate(no_end_of_warm_up(recording))
     return track
 
 
@@ -263,9 +270,9 @@ def _resolution(recording: Recording, stated_hz: Decimal | None) -> float | None
 def _put_record_json(record: OffsetRecord, coverage: float, stretch: Mapping[str, object]) -> None:
     """Print a line a contribution and one for the whole; `stretch` says of which readings."""
     for line in record.budget.lines:
-        put_json({"kind": "contribution", **line_dict(line)})
+        print_json({"kind": "contribution", **line_dict(line)})
     expanded = record.budget.expanded(coverage)
-    put_json(
+    print_json(
         {
             "kind": "budget", "record": record.kind, "counter": record.counter,
             "time": None if record.utc_s is None else iso_time(record.utc_s),

@@ -8,8 +8,8 @@ import click
 import numpy as np
 from numpy.typing import NDArray
 
-from benchwatch.commands.common.option_types import DURATION, FRACTION
-from benchwatch.commands.common.output import note, put, put_json, read_coverage
+from benchwatch.commands.common.option_types import DURATION, FRACTION, read_coverage
+from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.recording_options import FileStated, file_options
 from benchwatch.commands.common.stated_time_bases import bench_option, plan_of
 from benchwatch.commands.common.time_range import spikes_of, used_offsets
@@ -132,7 +132,7 @@ def compare(
     if as_json:
         _put_lines(shown)
     else:
-        put(compared_text(shown))
+        print_text(compared_text(shown))
 
 
 def _read(files: tuple[str, ...], stated: FileStated) -> dict[str, Recording]:
@@ -165,7 +165,7 @@ def _matched(
     starts = [recording.utc_start_s for recording in recordings.values()]
     dated = all(start is not None for start in starts)
     if not dated:
-        note("not all files have dates; their seconds are taken as counted by one clock.")
+        narrate("not all files have dates; their seconds are taken as counted by one clock.")
     zero = min(start or 0.0 for start in starts) if dated else 0.0
     steps = [recording.interval_s for recording in recordings.values() if recording.interval_s]
     window_s = window_s or (max(steps) / 2.0 if steps else 1.0)
@@ -273,7 +273,7 @@ def _hat(shown: Compared, unit: OffsetUnit) -> str:
 def _put_lines(shown: Compared) -> None:
     for pair in shown.pairs:
         half = pair.half_width(shown.coverage)
-        put_json(
+        print_json(
             {"kind": "difference", "first": pair.first, "second": pair.second,
              "offset": pair.mean, "u": pair.u, "dof": None if pair.u is None else pair.dof,
              "expanded": half, "coverage": shown.coverage,
@@ -283,11 +283,11 @@ def _put_lines(shown: Compared) -> None:
              "second_time_base": shown.counted[pair.second]}
         )  # fmt: skip
     for claim in shown.claims:
-        put_json({"kind": "timebase", "counter": claim.base.counter, "against": claim.against,
+        print_json({"kind": "timebase", "counter": claim.base.counter, "against": claim.against,
                   "offset": claim.base.offset, "u": claim.base.u,
                   "condition": claim.condition, "readings": claim.readings})  # fmt: skip
     for sentence in shown.refused:
-        put_json({"kind": "note", "text": sentence})
+        print_json({"kind": "narrate", "text": sentence})
     for row in shown.hat:
         alone = dict(zip(shown.counted, row.deviations, strict=True))
-        put_json({"kind": "hat", "tau_s": row.tau_s, "adev": alone, "n": row.terms})
+        print_json({"kind": "hat", "tau_s": row.tau_s, "adev": alone, "n": row.terms})

@@ -8,7 +8,7 @@ import click
 
 from benchwatch.bus import backends, serial_ports
 from benchwatch.commands.common import system_checks
-from benchwatch.commands.common.output import note, put, put_json
+from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.system_checks import Finding
 from benchwatch.driver_registry import drivers
 from benchwatch.errors import BenchwatchError
@@ -29,18 +29,18 @@ def doctor(as_json: bool) -> int:
     for found in _all():
         bad += found.good is False
         if as_json:
-            put_json(
+            print_json(
                 {"kind": "check", "name": found.name, "good": found.good, "says": found.says,
                  "advice": found.advice}
             )  # fmt: skip
             continue
         word = {True: "yes", False: "NO", None: "-"}[found.good]
-        put(f"{found.name:<12} {word:<4} {printable(found.says, 400)}")
+        print_text(f"{found.name:<12} {word:<4} {printable(found.says, 400)}")
         if found.advice:
-            put(f"{'':<17} {printable(found.advice, 300)}")
+            print_text(f"{'':<17} {printable(found.advice, 300)}")
     if as_json:
-        put_json({"kind": "end", "good": not bad})
-    note("all is well" if not bad else f"{bad} thing{'s' if bad > 1 else ''} to see to")
+        print_json({"kind": "end", "good": not bad})
+    narrate("all is well" if not bad else f"{bad} thing{'s' if bad > 1 else ''} to see to")
     return BenchwatchError.exit_code if bad else 0
 
 

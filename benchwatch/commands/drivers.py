@@ -11,8 +11,13 @@ import click
 
 from benchwatch.bus import open_link
 from benchwatch.commands.common.discovery_options import backend_option
-from benchwatch.commands.common.new_file import refuse_existing, write
-from benchwatch.commands.common.output import note, put, put_json
+from benchwatch.commands.common.output import (
+    narrate,
+    print_json,
+    print_text,
+    refuse_existing,
+    write_file,
+)
 from benchwatch.conformance import Check, Examination, Findings, profile_draft
 from benchwatch.counter import Counter, Link
 from benchwatch.driver_registry import DriverInfo, driver, own_profiles
@@ -37,14 +42,14 @@ def drivers(ctx: click.Context, as_json: bool) -> int:
     rows = [_row(info) for info in registry.found.values()]
     if as_json:
         for row in rows:
-            put_json({"kind": "driver", **row})
+            print_json({"kind": "driver", **row})
     else:
         cells = [[row["name"], row["about"] or "can't be used", row["origin"]] for row in rows]
-        put(align_table(("driver", "for", "from"), cells))
+        print_text(align_table(("driver", "for", "from"), cells))
     for trouble in [*registry.troubles, *(row["trouble"] for row in rows)]:
         if trouble:
-            note(trouble)
-    note(f"profiles of your own: {own_profiles()}")
+            narrate(trouble)
+    narrate(f"profiles of your own: {own_profiles()}")
     return 0
 
 
@@ -63,11 +68,13 @@ def show(name: str) -> int:
             text = source.read_text("utf-8")
         except (OSError, UnicodeDecodeError) as error:
             raise FileError(f"the profile {source} can't be read: {error}.") from error
-        put(_harmless(f"# {source}\n{text.rstrip()}"))
+        print_text(_harmless(f"# {source}\n{text.rstrip()}"))
         return 0
     module = inspect.getmodule(loaded)
     said = [inspect.getdoc(module), inspect.getdoc(loaded)]
-    put(_harmless("\n\n".join(text for text in said if text) or f"{name} says nothing of itself."))
+    print_text(
+        _harmless("\n\n".join(text for text in said if text) or f"{name} says nothing of itself.")
+    )
     return 0
 
 
@@ -99,7 +106,7 @@ def check(
     make = driver(name)
     findings = _examine(resource, make, readings, partial(open_link, backend=backend), as_json)
     if as_json:
-        put_json(_end(findings))
+        print_json(_end(findings))
     if draft is not None:
         _write_draft(draft, findings)
     error = findings.error
@@ -115,14 +122,14 @@ def _examine(
     opening: Callable[[str], Link],
     as_json: bool,
 ) -> Findings:
-    note(f"asking {printable(resource, 200)}")
+    narrate(f"asking {printable(resource, 200)}")
     link = opening(resource)
     try:
         examination = Examination(link, make, readings=readings)
         for found in examination:
             _tell(found, as_json=as_json)
             if found.name == "gate":
-                note(f"taking {readings} readings")
+                narrate(f"taking {readings} readings")
         return examination.findings
     finally:
         link.close()
@@ -130,10 +137,10 @@ def _examine(
 
 def _tell(found: Check, *, as_json: bool) -> None:
     if as_json:
-        put_json({"kind": "check", "name": found.name, "good": found.good, "says": found.says})
+        print_json({"kind": "check", "name": found.name, "good": found.good, "says": found.says})
         return
     word = {True: "yes", False: "NO", None: "-"}[found.good]
-    put(f"{found.name:<12} {word:<4} {printable(found.says, 400)}")
+    print_text(f"{found.name:<12} {word:<4} {printable(found.says, 400)}")
 
 
 def _end(findings: Findings) -> dict[str, Any]:
@@ -152,10 +159,10 @@ def _end(findings: Findings) -> dict[str, Any]:
 def _write_draft(path: Path, findings: Findings) -> None:
     text = profile_draft(findings)
     made = datetime.now(UTC).date().isoformat()
-    write(path, f"# {printable(findings.resource)}, {made}\n{text}")
+    write_file(path, f"# {printable(findings.resource)}, {made}\n{text}")
     fault = _fault_of(path)
     if fault:
-        note(f"it needs your hand before it can be used: {fault}")
+        narrate(f"it needs your hand before it can be used: {fault}")
 
 
 def _fault_of(path: Path) -> str:

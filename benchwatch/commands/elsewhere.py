@@ -6,7 +6,7 @@ from decimal import Decimal
 import click
 
 from benchwatch.commands.common.option_types import FREQUENCY, of_option
-from benchwatch.commands.common.output import put, put_json
+from benchwatch.commands.common.output import print_json, print_text
 from benchwatch.errors import QuantityError
 from benchwatch.estimate import derived_frequencies as facts
 from benchwatch.quantity import (
@@ -45,7 +45,7 @@ def elsewhere(
     gain_s = facts.seconds_per_day(fraction)
     if as_json:
         for row in rows:
-            put_json({"kind": "elsewhere", **asdict(row), "seconds_per_day": gain_s})
+            print_json({"kind": "elsewhere", **asdict(row), "seconds_per_day": gain_s})
         return
     unit = offset_unit(fraction)
     cells = [
@@ -60,14 +60,14 @@ def elsewhere(
         for place, row in zip(places, rows, strict=True)
     ]
     header = ("frequency", "factor", "offset", "fraction", "one beat", "phase noise")
-    put(align_table(header, cells))
+    print_text(align_table(header, cells))
     way = "gains" if gain_s >= 0 else "loses"
     gained = f"{abs(gain_s):.4g}"
     if u:
         u_s = facts.seconds_per_day(u)
         decimals = steady_decimals(u_s) or 0
         gained = f"{abs(gain_s):.{max(decimals, 0)}f} ± {u_s:.{max(decimals, 0)}f}"
-    put(f"\nA clock that runs on it {way} {gained} s a day.")
+    print_text(f"\nA clock that runs on it {way} {gained} s a day.")
 
 
 def _uncertainty(text: str, nominal: Decimal) -> float:

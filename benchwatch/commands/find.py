@@ -10,7 +10,7 @@ from benchwatch.commands.common.discovery_options import (
     places,
     timeout_option,
 )
-from benchwatch.commands.common.output import note, put, put_json
+from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.discovery import SCPI, Found, Looked
 from benchwatch.errors import ConnectionFailed
 from benchwatch.quantity import format_duration, printable
@@ -45,21 +45,24 @@ def find(
     where = [] if resources else places(backend, local=local)
     if where:
         names = ", ".join(place.name for place in where)
-        note(f"looking at {names}; {format_duration(timeout_s)} at most")
+        narrate(f"looking at {names}; {format_duration(timeout_s)} at most")
     found: list[Found] = []
     finished = True
     looking = finder(backend, where, timeout_s=timeout_s, ask_all=ask_all)
     for item in looking.find(resources):
         if isinstance(item, Found):
             found.append(item)
-            put_json({"kind": "found", **asdict(item)}) if as_json else put(_paragraph(item))
+            if as_json:
+                print_json({"kind": "found", **asdict(item)})
+            else:
+                print_text(_paragraph(item))
         else:
             finished = finished and not item.trouble
             _tell_place(item, as_json=as_json)
     known = sum(item.driver is not None for item in found)
     if as_json:
-        put_json({"kind": "end", "found": len(found), "fitted": known, "finished": finished})
-    note(f"{len(found)} {'asked' if resources else 'found'}, a driver is known for {known}")
+        print_json({"kind": "end", "found": len(found), "fitted": known, "finished": finished})
+    narrate(f"{len(found)} {'asked' if resources else 'found'}, a driver is known for {known}")
     if known < len(found) if resources else not found:
         return ConnectionFailed.exit_code
     return 0
@@ -77,6 +80,6 @@ def _paragraph(found: Found) -> str:
 
 def _tell_place(looked: Looked, *, as_json: bool) -> None:
     if as_json:
-        put_json({"kind": "looked", **asdict(looked)})
+        print_json({"kind": "looked", **asdict(looked)})
     if looked.trouble:
-        note(f"{looked.place}: {printable(looked.trouble, 300)}")
+        narrate(f"{looked.place}: {printable(looked.trouble, 300)}")

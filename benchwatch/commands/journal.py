@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from benchwatch.commands.common.option_types import DURATION
-from benchwatch.commands.common.output import note, put, put_json, read_moment
+from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.errors import BenchwatchError, JournalError, UsageError
 from benchwatch.journal import Journal, default_path
 from benchwatch.journal.archive import archive as archive_runs
@@ -21,6 +21,7 @@ from benchwatch.journal.open_file import OpenFile
 from benchwatch.journal.salvage import carry, is_damaged
 from benchwatch.journal.sqlite_errors import sentence
 from benchwatch.quantity import how_many
+from benchwatch.recording.dates import read_moment
 
 _journal_option = click.option(
     "--journal",
@@ -49,13 +50,13 @@ def journal(context: click.Context, path: Path | None, as_json: bool) -> int:
         return 0
     found = survey(path or default_path())
     if as_json:
-        put_json(_values(found))
+        print_json(_values(found))
     else:
         for name, text in _rows(found):
-            put(f"{name:<9} {text}")
+            print_text(f"{name:<9} {text}")
     if found.damage is None:
         return 0
-    note("benchwatch journal repair keeps the file, and carries over what can be read of it")
+    narrate("benchwatch journal repair keeps the file, and carries over what can be read of it")
     return BenchwatchError.exit_code
 
 
@@ -89,7 +90,7 @@ def archive(
     source = path or default_path()
     done = archive_runs(source, into, moment)
     if as_json:
-        put_json(
+        print_json(
             {"kind": "archived", "journal": str(source), "into": str(into), "runs": done.runs,
              "events": done.events, "unended": done.unended, "bytes_before": done.bytes_before,
              "bytes_after": done.bytes_after}
@@ -97,9 +98,9 @@ def archive(
     else:
         moved = f"{how_many(done.runs, 'run')} with {_events(done.events)}"
         sizes = f"{_size(done.bytes_before)} before, {_size(done.bytes_after)} now"
-        put(f"{moved} moved to {into}; the journal takes {sizes}")
+        print_text(f"{moved} moved to {into}; the journal takes {sizes}")
     if done.unended:
-        note(
+        narrate(
             f"{how_many(done.unended, 'old run')} without an end stay: they may still be watched. "
             "Do it again when no watch runs."
         )
@@ -135,10 +136,10 @@ def merge(*, file: Path, path: Path | None, as_json: bool) -> int:
     except OSError as error:
         raise JournalError(f"{file} can't be read: {error.strerror}.") from error
     if as_json:
-        put_json({"kind": "merged", "journal": str(target), "from": str(file),
+        print_json({"kind": "merged", "journal": str(target), "from": str(file),
                   "runs": done.runs, "new_events": done.events})  # fmt: skip
     else:
-        put(f"{how_many(done.runs, 'run')} found in {file}; {_events(done.events)} are new")
+        print_text(f"{how_many(done.runs, 'run')} found in {file}; {_events(done.events)} are new")
     if not done.runs and not is_there(file):
         raise JournalError(f"nothing of a journal is left in {file}.")
     return 0
@@ -156,14 +157,14 @@ def repair(*, path: Path | None) -> int:
     if not target.exists():
         raise JournalError(f"there is no journal at {target} yet.")
     if not is_damaged(target):
-        put(f"{target} is sound")
+        print_text(f"{target} is sound")
         return 0
     try:
         file = OpenFile(target, utc_s=time.time(), damaged=inode(target), ours=path is None)
         aside = file.aside
         assert aside is not None
-        note(f"the damaged journal is kept as {aside}")
-        put(said_of(carry(aside, file.connection), aside))
+        narrate(f"the damaged journal is kept as {aside}")
+        print_text(said_of(carry(aside, file.connection), aside))
         file.close()
     except (sqlite3.Error, OSError) as error:
         raise JournalError(f"{sentence(target, error)}.") from error

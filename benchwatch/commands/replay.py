@@ -22,9 +22,9 @@ from benchwatch.commands.common.option_types import (
     tolerance_of,
     wraps_option,
 )
+from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.screen_options import ScreenAsked, on_a_screen, screen_options
 from benchwatch.commands.common.stated_time_bases import bench_option, plan_of
-from benchwatch.commands.common.watch_session import say
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.journal import Journal
 from benchwatch.lines import End, Lines, PlainWriter, json_line
@@ -102,7 +102,7 @@ def replay(
 
             tape = Tape(Extent(path, stated, column=column), events, pipeline)
             return _show(tape, speed or 1.0, screen, from_input=file == STANDARD_INPUT)
-    stream = EventStream(file, stated, column=column, gate_s=gate_s, say=say)
+    stream = EventStream(file, stated, column=column, gate_s=gate_s, say=narrate)
     kept = None if journal is None else Journal(journal)
     try:
         end = _play(stream, lambda outline: pipeline(outline, kept), as_json=as_json)
@@ -177,7 +177,7 @@ def _show(tape: Tape, speed: float, screen: ScreenAsked, *, from_input: bool) ->
         BenchwatchError: the file is broken somewhere.
     """
     for sentence in tape.extent.told():
-        say(sentence)
+        narrate(sentence)
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
     from benchwatch.screen.terminal.screen_process import run_screen  # noqa: PLC0415 - likewise
 
@@ -191,7 +191,7 @@ def _show(tape: Tape, speed: float, screen: ScreenAsked, *, from_input: bool) ->
     finally:
         player.stop()
     for sentence in tape.extent.told():
-        say(sentence)
+        narrate(sentence)
     if tape.extent.error is not None:
         raise tape.extent.error
     return code

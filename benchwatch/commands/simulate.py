@@ -5,8 +5,7 @@ import threading
 
 import click
 
-from benchwatch.commands.common.output import put
-from benchwatch.commands.common.watch_session import say
+from benchwatch.commands.common.output import narrate, print_text
 from benchwatch.errors import INTERRUPTED
 from benchwatch_simulators.faults import KINDS, parse_fault
 from benchwatch_simulators.simulated_bench import open_bench
@@ -41,9 +40,9 @@ def simulate(name: str, port: int, seed: int | None, faults: tuple[str, ...]) ->
             signal.signal(getattr(signal, number), lambda *_: stop.set())
     with open_bench(name, port=port, seed=seed, faults=script) as bench:
         for counter, resource in bench.resources.items():
-            put(f"{counter} {resource}")
-        say(f"simulated bench '{bench.name}': {bench.about}")
-        say(f"seed {bench.seed}; the hand at the bench listens on port {bench.control_port}.")
-        say("Ctrl-C ends it.")
+            print_text(f"{counter} {resource}")
+        narrate(f"simulated bench '{bench.name}': {bench.about}")
+        narrate(f"seed {bench.seed}; the hand at the bench listens on port {bench.control_port}.")
+        narrate("Ctrl-C ends it.")
         stop.wait()
     return INTERRUPTED

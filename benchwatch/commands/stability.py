@@ -4,8 +4,8 @@ from dataclasses import asdict
 
 import click
 
-from benchwatch.commands.common.option_types import DURATION
-from benchwatch.commands.common.output import note, put, put_json, read_coverage
+from benchwatch.commands.common.option_types import DURATION, read_coverage
+from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.recording_options import FileStated, file_options
 from benchwatch.commands.common.time_range import (
     Chosen,
@@ -98,7 +98,7 @@ def stability(
     )
     holds = remark(recording, chosen, "stability")
     if holds is not None:
-        note(holds)
+        narrate(holds)
     phase = phase_of(recording, chosen)
     factors = _factors(taus, gate_s or recording.interval_s, phase.points)
     rows = stability_table(
@@ -106,14 +106,14 @@ def stability(
     )
     _report_missing(recording, names, factors, rows)
     if gate_s is not None and any(row.noise is None and row.value > 0 for row in rows):
-        note("too few readings to tell the noise, so that dead time is not corrected for.")
+        narrate("too few readings to tell the noise, so that dead time is not corrected for.")
     if as_json:
         told = chosen.stretch.told(recording)
         for row in rows:
             known = {**asdict(row), "confidence": round(row.confidence, 4)}
-            put_json({"kind": "stability", **known, **told})
+            print_json({"kind": "stability", **known, **told})
         return
-    put(_table(rows, coverage))
+    print_text(_table(rows, coverage))
     put_trailer(recording, chosen)
 
 
@@ -127,7 +127,7 @@ def put_trailer(recording: Recording, chosen: Chosen) -> None:
     if stretch.spikes:
         said.append(f"{how_many(stretch.spikes, 'spike')} left out.")
     if said:
-        put("\n" + " ".join(said))
+        print_text("\n" + " ".join(said))
 
 
 def read_names(text: str) -> tuple[Name, ...]:
@@ -167,7 +167,7 @@ def _factors(taus: str, tau0_s: float, points: int) -> list[int]:
                 f"stands for. Near it are {near}; or write octave or decade."
             )
         if factor_of(tau_s, tau0_s) is None:
-            note(f"--taus: {tau_s:g} s is taken as {factor * tau0_s:g} s, {factor} readings.")
+            narrate(f"--taus: {tau_s:g} s is taken as {factor * tau0_s:g} s, {factor} readings.")
         factors.append(factor)
     return sorted(set(factors))
 
@@ -179,7 +179,7 @@ def _dead_time(
     if gate_s is None:
         known = recording.gates()
         if known and max(known) < CONTIGUOUS * interval_s:
-            note(
+            narrate(
                 f"{recording.source}: gates of {max(known):g} s come every {interval_s:.6g} s; "
                 f"--gate {max(known):g}s corrects for the dead time between them."
             )
@@ -193,7 +193,7 @@ def _dead_time(
         return None
     left = [name for name in names if name not in CORRECTED]
     if left:
-        note(f"{', '.join(left)}: not corrected for dead time; no correction is published.")
+        narrate(f"{', '.join(left)}: not corrected for dead time; no correction is published.")
     return gate_s
 
 
@@ -210,7 +210,7 @@ def _report_missing(
         )
     asked = len(names) * len(factors)
     if len(rows) < asked:
-        note(
+        narrate(
             f"{asked - len(rows)} of {asked} numbers are left out: the run, or what the gaps "
             "leave of it, is too short for them."
         )

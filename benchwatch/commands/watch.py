@@ -23,9 +23,10 @@ from benchwatch.commands.common.option_types import (
     Named,
     of_option,
 )
+from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.screen_options import ScreenAsked, on_a_screen, screen_options
 from benchwatch.commands.common.simulated_bench_option import simulated
-from benchwatch.commands.common.watch_session import run_lines, run_screen_of, say
+from benchwatch.commands.common.watch_session import run_lines, run_screen_of
 from benchwatch.commands.common.watched_counters import DEFAULT_DRIVER, Asked, interrupted, plans_of
 from benchwatch.commands.common.web_session import WEB_PORT, run_web_of
 from benchwatch.driver_registry import driver
@@ -184,7 +185,7 @@ def watch(
         _introduce(bench, described, kept)
         resumed = [f"{name} {resumed_words(one, time.time())}" for name, one in earlier.items()]
         for sentence in resumed:
-            say(f"{sentence}; --no-resume begins anew.")
+            narrate(f"{sentence}; --no-resume begins anew.")
         end = partial(_end, run, kept)
         try:
             match front_end:
@@ -199,7 +200,7 @@ def watch(
         finally:
             code = end()
     if outcome.message:
-        say(outcome.message)
+        narrate(outcome.message)
     return outcome.exit_code or code
 
 
@@ -240,11 +241,11 @@ def _introduce(
     """Say what is watched, by what, and where it is kept."""
     if simulated_bench is not None:
         name, about, seed = simulated_bench.name, simulated_bench.about, simulated_bench.seed
-        say(f"simulated bench '{name}': {about} (seed {seed})")
+        narrate(f"simulated bench '{name}': {about} (seed {seed})")
     if described is not None:
-        say(reference_sentence(described))
+        narrate(reference_sentence(described))
     if journal is not None:
-        say(f"journal: {journal.path}")
+        narrate(f"journal: {journal.path}")
 
 
 def _end(run: LiveWatch, journal: Journal | None) -> int:
@@ -255,9 +256,9 @@ def _end(run: LiveWatch, journal: Journal | None) -> int:
     try:
         journal.close()
     except JournalError as error:
-        say(str(error))
+        narrate(str(error))
         return error.exit_code
     finally:
         for sentence in run.news():
-            say(sentence)
+            narrate(sentence)
     return 0

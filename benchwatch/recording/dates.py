@@ -1,10 +1,12 @@
-"""Columns of ISO 8601 dates and times, read many at a time."""
+"""Dates and times as ISO 8601 has them: one, or the cells of a column all at once."""
 
-from datetime import date
+from datetime import UTC, date, datetime
 from typing import Final
 
 import numpy as np
 
+from benchwatch.errors import FileError
+from benchwatch.quantity import printable
 from benchwatch.recording.decimals import BoolArray, ByteArray, Decimals, IntArray
 
 MICROSECONDS: Final = -6
@@ -15,6 +17,21 @@ _SHORTEST: Final = 19
 """Characters of 2031-05-04T10:20:30."""
 _LONGEST: Final = 32
 _MARKS: Final = {4: b"-", 7: b"-", 10: b"T ", 13: b":", 16: b":"}
+
+
+def read_moment(text: str, where: str) -> float:
+    """Read an ISO 8601 date, or date and time (UTC unless it says otherwise), as Unix seconds.
+
+    Raises:
+        FileError: it is none; `where` says in which file and line.
+    """
+    try:
+        moment = datetime.fromisoformat(text.strip())
+        return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
+    except (ValueError, OverflowError) as error:
+        raise FileError(
+            f"{where}: '{printable(text, 40)}' is no date; write it as 2031-05-04."
+        ) from error
 
 
 def read_dates(data: bytes, begin: IntArray, end: IntArray) -> Decimals:

@@ -16,7 +16,8 @@ import pytest
 from counter_kit import tiny_counter, value_of
 from pipeline_kit import NOMINAL, START_UTC_S, benchwatch, reading
 
-from benchwatch.cli import COMMANDS, run
+from benchwatch.cli import run
+from benchwatch.commands import COMMANDS
 from benchwatch.journal import Journal
 from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.lines import End, Lines, json_line

@@ -26,7 +26,7 @@ def test_a_section_is_declared_in_one_file_and_stands_in_both_documents(tmp_path
     """It is printed with a budget, and drawn on the screen's page, in the place it was given."""
     copy = ProgramCopy(tmp_path)
     run = tmp_path / "run.csv"
-    run.write_text("time_s,offset\n" + "".join(f"{k},{2 + k % 3}e-6\n" for k in range(40)))
+    run.write_text("time_s,offset\n" + "".join(f"{k},{2 + k % 3}e-6\n" for k in range(39)))
 
     copy.edit(FILE, "SECTIONS: Final = (\n", SECTION)
     copy.edit(

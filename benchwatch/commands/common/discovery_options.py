@@ -8,7 +8,7 @@ import click
 
 from benchwatch.bus import DEFAULT_BACKEND, Lister, listers, open_link
 from benchwatch.commands.common.option_types import DURATION
-from benchwatch.commands.common.output import note
+from benchwatch.commands.common.output import narrate
 from benchwatch.discovery import SCPI, Finder
 from benchwatch.driver_registry import drivers
 from benchwatch.errors import DriverError
@@ -60,7 +60,7 @@ class Experts:
         self._found = registry.found
         self._usable = registry.usable()
         for trouble in registry.troubles:
-            note(trouble)
+            narrate(trouble)
 
     def of_identity(self, identity: str) -> str:
         """Name the driver for an identity: one that recognises it, else the usual one."""
@@ -77,4 +77,4 @@ class Experts:
                     yield name
             except DriverError as error:
                 if self._usable.pop(name, None) is not None:
-                    note(str(error))
+                    narrate(str(error))

@@ -1,5 +1,6 @@
 """What the command line's words are read as; declared once for all commands."""
 
+import math
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from decimal import Decimal
@@ -165,3 +166,19 @@ TOLERANCE: Final = Checked("fraction", _read_tolerance, "5ppb")
 """Gives the text for `tolerance_of`."""
 SETTLE: Final = Checked("limit", parse_settle, "1ppb/10min")
 """Gives the text for `settle_of`."""
+
+
+def read_coverage(text: str) -> float:
+    """Read ``95%`` or ``0.95``.
+
+    Raises:
+        UsageError: it does not lie between 0 and 1.
+    """
+    percent = text.strip().endswith("%")
+    try:
+        value = float(text.strip().removesuffix("%")) / (100.0 if percent else 1.0)
+    except ValueError:
+        value = math.nan
+    if not 0 < value < 1:
+        raise UsageError(f"'{printable(text)}' is no coverage; write 95% or 0.95.")
+    return value

@@ -1,30 +1,26 @@
-"""What the commands print: aligned tables for people, one JSON object a line for programs."""
+"""What the commands print and write: data, narration on standard error, files."""
 
 import json
 import math
+import sys
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from contextlib import suppress
+from pathlib import Path
 from typing import Any
 
 import click
 
 from benchwatch.errors import FileError, UsageError
-from benchwatch.quantity import printable
 
 
-def put(text: str) -> None:
+def print_text(text: str) -> None:
     """Print data."""
     click.echo(text)
 
 
-def note(text: str) -> None:
-    """Narrate on standard error."""
-    click.echo(f"benchwatch: {text}", err=True)
-
-
-def put_json(values: Mapping[str, Any]) -> None:
+def print_json(values: Mapping[str, Any]) -> None:
     """Print one strict JSON line; what is no finite number is null."""
-    put(json.dumps(_strict(values), allow_nan=False, separators=(",", ":")))
+    print_text(json.dumps(_strict(values), allow_nan=False, separators=(",", ":")))
 
 
 def _strict(value: Any) -> Any:
@@ -37,37 +33,32 @@ def _strict(value: Any) -> Any:
     return value
 
 
-def iso_date(utc_s: float) -> str:
-    """Write a date in UTC."""
-    return datetime.fromtimestamp(utc_s, UTC).date().isoformat()
+def narrate(text: str) -> None:
+    """Write a sentence to standard error; a closed one is no reason to fail."""
+    with suppress(OSError):
+        print(f"benchwatch: {text}", file=sys.stderr, flush=True)
 
 
-def read_moment(text: str, where: str) -> float:
-    """Read an ISO 8601 date, or date and time (UTC unless it says otherwise), as Unix seconds.
+def refuse_existing(path: Path, *, force: bool) -> None:
+    """Refuse to write over a file, unless `force` asks for it.
 
     Raises:
-        FileError: it is none; `where` says in which file and line.
+        UsageError: the file exists.
+    """
+    if path.exists() and not force:
+        raise UsageError(f"{path} exists. Choose another name, or add --force to write over it.")
+
+
+def write_file(path: Path, text: str) -> None:
+    """Write a file, and say so.
+
+    Raises:
+        FileError: it can't be written.
     """
     try:
-        moment = datetime.fromisoformat(text.strip())
-        return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
-    except (ValueError, OverflowError) as error:
+        path.write_text(text, "utf-8")
+    except OSError as error:
         raise FileError(
-            f"{where}: '{printable(text, 40)}' is no date; write it as 2031-05-04."
+            f"{path} can't be written: {error.strerror}. Choose another place."
         ) from error
-
-
-def read_coverage(text: str) -> float:
-    """Read ``95%`` or ``0.95``.
-
-    Raises:
-        UsageError: it does not lie between 0 and 1.
-    """
-    percent = text.strip().endswith("%")
-    try:
-        value = float(text.strip().removesuffix("%")) / (100.0 if percent else 1.0)
-    except ValueError:
-        value = math.nan
-    if not 0 < value < 1:
-        raise UsageError(f"'{printable(text)}' is no coverage; write 95% or 0.95.")
-    return value
+    narrate(f"{path} is written")

@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from benchwatch.commands.common.option_types import DURATION, FREQUENCY, wraps_option
-from benchwatch.commands.common.output import note
+from benchwatch.commands.common.output import narrate
 from benchwatch.recording import COLUMNS, Column, Recording, read_recording, read_recordings
 
 
@@ -47,7 +47,7 @@ class FileStated:
             offsets_only=True,
         )
         for sentence in recording.notes:
-            note(sentence)
+            narrate(sentence)
         return recording
 
     def read_all(self, file: str) -> tuple[Recording, ...]:
@@ -61,7 +61,7 @@ class FileStated:
         )
         for recording in recordings:
             for sentence in recording.notes:
-                note(sentence)
+                narrate(sentence)
         return recordings
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from benchwatch.commands.common.watch_session import say
+from benchwatch.commands.common.output import narrate
 from benchwatch.errors import UsageError
 
 if TYPE_CHECKING:
@@ -71,6 +71,6 @@ def on_a_screen() -> bool:
     if not sys.stdout.isatty():
         return False
     if os.environ.get("TERM") == "dumb":
-        say("this terminal can't show the screen (TERM=dumb): a line a reading instead.")
+        narrate("this terminal can't show the screen (TERM=dumb): a line a reading instead.")
         return False
     return True

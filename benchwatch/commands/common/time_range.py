@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from benchwatch.clock import iso_time
 from benchwatch.commands.common.option_types import SETTLE, settle_of
-from benchwatch.commands.common.output import note, read_moment
+from benchwatch.commands.common.output import narrate
 from benchwatch.errors import FileError, NoReadings, QuantityError, UsageError
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.run_changes import Changes, find_changes
@@ -21,6 +21,7 @@ from benchwatch.estimate.stability.grid import measured_phase_on_grid, phase_on_
 from benchwatch.quantity import format_duration, how_many, parse_duration, printable
 from benchwatch.reading import SPIKE, UNFIT
 from benchwatch.recording import Recording
+from benchwatch.recording.dates import read_moment
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -186,7 +187,7 @@ def since_s(
     """
     if since == "nudge":
         if not changes.turns_s:
-            note(f"--since nudge: no nudge is found in {recording.source}; all of it is taken.")
+            narrate(f"--since nudge: no nudge is found in {recording.source}; all of it is taken.")
         return changes.turns_s[-1] if changes.turns_s else None
     if since is None or changes.settled_s is not None:
         return changes.settled_s if since is not None else None
@@ -195,7 +196,7 @@ def since_s(
             f"--since settled: {recording.source} has not settled at its end, within the limit of "
             "--settle. State another limit, or choose the part with --from and --to."
         )
-    note(no_end_of_warm_up(recording))
+    narrate(no_end_of_warm_up(recording))
     return None
 
 

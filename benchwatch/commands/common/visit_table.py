@@ -4,9 +4,9 @@ import csv
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from benchwatch.commands.common.output import read_moment
 from benchwatch.errors import FileError, QuantityError
 from benchwatch.quantity import parse_fraction, printable
+from benchwatch.recording.dates import read_moment
 from benchwatch.recording.recorded_run import PARTS
 from benchwatch.recording.text import read_lines, shown_name
 

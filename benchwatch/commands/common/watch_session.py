@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Final
 
+from benchwatch.commands.common.output import narrate
 from benchwatch.errors import INTERRUPTED
 from benchwatch.lines import End, Lines, Writer
 from benchwatch.quantity import format_duration, how_many, printable
@@ -28,14 +29,6 @@ CAUTIONS: Final = {
 }
 
 
-def say(text: str) -> None:
-    """Narrate on standard error; a closed one is no reason to fail."""
-    try:
-        print(f"benchwatch: {text}", file=sys.stderr, flush=True)
-    except OSError:
-        return
-
-
 class Narrator:
     """Says on standard error what changes beside the readings, once each."""
 
@@ -56,25 +49,25 @@ class Narrator:
             waits = max(waits, now.not_on_disk or 0)
             if now.question is not None and self._questioned.get(name) != now.nominal_hz:
                 self._questioned[name] = now.nominal_hz
-                say(f"{name}: {now.question}")
+                narrate(f"{name}: {now.question}")
             if now.link.state == "ended" and self._run.outcome is not None:
                 continue  # the outcome says it
             sentence = _link_sentence(now)
             if sentence != self._said.get(name):
                 self._said[name] = sentence
-                say(f"{name}: {sentence}")
+                narrate(f"{name}: {sentence}")
         for sentence in self._run.news():
-            say(sentence)
+            narrate(sentence)
         if trouble != self._trouble:
             self._trouble = trouble
-            say(
+            narrate(
                 f"{trouble}. Readings wait in memory."
                 if trouble
                 else "the journal is written again."
             )
             self._say_count = SAY_COUNT
         if trouble and waits >= self._say_count:
-            say(f"{waits} readings and notes are not on disk.")
+            narrate(f"{waits} readings and notes are not on disk.")
             self._say_count = 2 * waits
 
 
@@ -152,7 +145,7 @@ def run_screen_of(
     readings, gaps = run.totals()
     how = f": {outcome.reason}" if ended_by_itself and not outcome.message else ""
     counts = f"{how_many(readings, 'reading')}, {how_many(gaps, 'gap')}"
-    say(f"{counts} in {format_duration(run.elapsed_s())}{how}.")
+    narrate(f"{counts} in {format_duration(run.elapsed_s())}{how}.")
     return outcome if ended_by_itself and code == 0 else Outcome("the screen was left", code)
 
 

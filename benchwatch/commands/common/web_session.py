@@ -10,8 +10,9 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final, TextIO
 
+from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.screen_options import ScreenAsked
-from benchwatch.commands.common.watch_session import LOOK_S, FirstTrimmer, Narrator, say
+from benchwatch.commands.common.watch_session import LOOK_S, FirstTrimmer, Narrator
 from benchwatch.errors import FileError, UsageError
 from benchwatch.run.live_watch import LiveWatch, Outcome
 from benchwatch.run.shutdown import Ending
@@ -55,7 +56,7 @@ def run_web_of(
         ) from error
     with open_log(log_path()) as log, Ending(run.interrupt, rescue):
         make = _maker(run, bench, log, screen)
-        served = serving(place, make, _say_crash, trouble=say, logger=error_log(log))
+        served = serving(place, make, _say_crash, trouble=narrate, logger=error_log(log))
         asyncio.run(_serve(run, served, of_this_computer=place.of_this_computer))
     assert run.outcome is not None
     return run.outcome
@@ -66,7 +67,7 @@ async def _serve(
 ) -> None:
     async with served as url:
         if not of_this_computer:
-            say(
+            narrate(
                 "caution: whoever has the line below reaches this screen over the network, and "
                 "nothing on the way is encrypted. Keep it to a network you trust."
             )
@@ -119,4 +120,4 @@ def _maker(
 
 
 def _say_crash(crash: str) -> None:
-    say(f"a page stopped: {crash}. Open it again; the details are in the screen's log.")
+    narrate(f"a page stopped: {crash}. Open it again; the details are in the screen's log.")
