@@ -2,12 +2,11 @@
 
 import contextlib
 import json
-import sys
 
 import pytest
 from bus_kit import free_port
-from pipeline_kit import benchwatch
-from terminal_kit import PROGRAM, Terminal
+from program_kit import COMMAND, start_program
+from terminal_kit import Terminal
 
 from benchwatch_simulators.simulated_bench import open_bench
 
@@ -22,7 +21,7 @@ def home(tmp_path, monkeypatch):
 def test_lines_end_with_exit_3():
     """Nobody sits before a pipe and waits."""
     resource = f"TCPIP0::127.0.0.1::{free_port()}::SOCKET"
-    process = benchwatch("watch", resource, "--json", "--no-journal")
+    process = start_program("watch", resource, "--json", "--no-journal")
     out, errors = process.communicate(timeout=100)
 
     assert process.returncode == 3
@@ -34,7 +33,7 @@ def test_the_screen_shows_that_it_tries_and_reads_once_the_counter_is_on(tmp_pat
     """The counter is switched on after the screen: nothing has to be started again."""
     port = free_port()
     command = (
-        sys.executable, "-c", PROGRAM, "watch", f"TCPIP0::127.0.0.1::{port}::SOCKET",
+        *COMMAND, "watch", f"TCPIP0::127.0.0.1::{port}::SOCKET",
         "--nominal", "10MHz", "--no-journal",
     )  # fmt: skip
     with contextlib.closing(Terminal(command, tmp_path, width=120, height=36)) as screen:

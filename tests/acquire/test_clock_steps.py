@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from bus_kit import COUNTER, TEN_MHZ
 from counter_kit import tiny_counter, value_of
+from program_kit import COMMAND
 
 from benchwatch.acquire import Acquisition
 from benchwatch.estimate.results import SettleLimit
@@ -137,7 +138,7 @@ def test_the_command_through_a_step(tmp_path, step_s):
     ]
     (tmp_path / "run.jsonl").write_text("\n".join(map(json.dumps, lines)))
     replayed = subprocess.run(
-        [sys.executable, "-m", "benchwatch.cli", "replay", str(tmp_path / "run.jsonl"), "--json"],
+        [*COMMAND, "replay", str(tmp_path / "run.jsonl"), "--json"],
         capture_output=True, text=True, check=True,
     ).stdout.splitlines()  # fmt: skip
     again = [line for line in map(json.loads, replayed) if line["kind"] == "reading"]

@@ -5,7 +5,7 @@ import signal
 import pytest
 from hand_kit import OnTerminal, connections_to, wait_until
 from load_kit import PATIENCE_S
-from pipeline_kit import benchwatch
+from program_kit import start_program
 from simulated_kit import port_of
 
 from benchwatch_simulators.simulated_bench import open_bench
@@ -22,7 +22,7 @@ def home(tmp_path, monkeypatch):
 def test_a_signal_in_the_middle_of_a_gate_leaves_the_panel_local(number):
     """Lines: a gate was set, a reading is in flight, and still the panel is given back."""
     with open_bench("quiet", seed=5) as bench:
-        process = benchwatch(
+        process = start_program(
             "watch", bench.resources["main"], "--gate", "0.5s", "--json", "--no-journal"
         )
         assert process.stdout is not None
@@ -64,7 +64,7 @@ def test_the_screen_leaves_the_panel_local_however_it_ends(how, code):
 def test_a_watch_that_asks_only_sends_nothing_at_the_end():
     """Queries alone take nothing that would have to be given back."""
     with open_bench("quiet", seed=5) as bench:
-        process = benchwatch(
+        process = start_program(
             "watch", bench.resources["main"], "--json", "--no-journal", "--count", "2"
         )
         process.communicate(timeout=PATIENCE_S)

@@ -9,7 +9,6 @@ import os
 import signal
 import socket
 import subprocess
-import sys
 import threading
 import time
 import tty
@@ -19,6 +18,7 @@ from contextlib import contextmanager, suppress
 import plain_counter
 import pytest
 from plain_counter import PlainCounter, Watched, number_of
+from program_kit import COMMAND
 from stall_kit import Stalls
 
 STOPPED_S = 3.0
@@ -106,7 +106,7 @@ def watch_stopped(
 ) -> Watched:
     """Watch `count` readings; after `HEARD` of them the process is stopped for `STOPPED_S`."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "benchwatch.cli", "watch", resource, "--driver", driver,
+        [*COMMAND, "watch", resource, "--driver", driver,
          "--nominal", "10MHz", "--json", "--no-journal", "--count", str(count)],
         stdout=subprocess.PIPE, text=True,
     )  # fmt: skip

@@ -9,7 +9,6 @@ import json
 import signal
 import socket
 import subprocess
-import sys
 import threading
 import time
 from collections.abc import Callable
@@ -17,7 +16,8 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from plain_counter import PlainCounter, Watched, benchwatch, on_a_socket, watch
+from plain_counter import PlainCounter, Watched, on_a_socket, watch
+from program_kit import COMMAND, run_program
 
 GATE_S = 0.1
 SETTINGS = ("FREQ:APER?", "ROSC:SOUR?", "INIT:CONT?")
@@ -101,7 +101,7 @@ def test_a_gate_longer_than_its_readings_come_leaves_all_readable(tmp_path: Path
     with on_a_socket(counter) as resource:
         watched = watch(resource, "--count", "25", journal=journal)
     file.write_text("".join(json.dumps(line) + "\n" for line in watched.lines))
-    replays = [benchwatch("replay", str(path), "--json") for path in (file, journal)]
+    replays = [run_program("replay", str(path), "--json") for path in (file, journal)]
 
     times = [line["elapsed_s"] for line in watched.readings]
     assert watched.code == 0, watched.errors
@@ -155,7 +155,7 @@ def test_advice_fits_a_counter_that_was_read_a_moment_ago() -> None:
     counter.change = lambda _asked, text, _n: text if counter.asked.get("READ?", 0) < 6 else None
     said = ""
     with on_a_socket(counter) as resource, subprocess.Popen(
-        [sys.executable, "-m", "benchwatch.cli", "watch", resource, "--nominal", "10MHz", "--json",
+        [*COMMAND, "watch", resource, "--nominal", "10MHz", "--json",
          "--no-journal", "--for", "60s"],
         stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
     ) as process:  # fmt: skip
@@ -223,7 +223,7 @@ def test_lines_that_came_while_the_program_stood_still_are_not_told_as_new() -> 
     stop, sent = threading.Event(), {}
     resource = talker(stop, sent, lambda _number: False)
     with subprocess.Popen(
-        [sys.executable, "-m", "benchwatch.cli", "watch", resource, "--driver", "talk-only",
+        [*COMMAND, "watch", resource, "--driver", "talk-only",
          "--nominal", "10MHz", "--json", "--no-journal", "--count", "60"],
         stdout=subprocess.PIPE, text=True,
     ) as process:  # fmt: skip

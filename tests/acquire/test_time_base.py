@@ -5,7 +5,7 @@ from itertools import islice
 
 import pytest
 from hand_kit import tell_hand
-from pipeline_kit import python
+from program_kit import start_python
 
 from benchwatch.bench import read_bench
 from benchwatch.pipeline.pipeline import Pipeline
@@ -37,7 +37,7 @@ def test_a_reference_that_is_pulled_is_on_the_readings(tmp_path):
             f'[reference]\nname = "station reference"\nuncertainty = "2e-12"\n'
             f'[counters.main]\nresource = "{bench.resources["main"]}"\n'
         )
-        process = python(OFTEN, "watch", "--bench", str(file), "--json", "--no-journal")
+        process = start_python(OFTEN, "watch", "--bench", str(file), "--json", "--no-journal")
         assert process.stdout is not None
         first = json.loads(process.stdout.readline())
         assert tell_hand(bench.control_port, "reference off") == "ok"

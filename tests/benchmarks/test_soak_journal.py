@@ -12,7 +12,8 @@ from pathlib import Path
 
 import pytest
 from counter_kit import tiny_counter
-from journal_kit import Watching, ask, check_sound, kept, run
+from journal_kit import ask, check_sound, kept
+from program_kit import Watching, run_program
 
 GATE_S = 0.01
 SHORT = 10
@@ -46,7 +47,7 @@ def test_ten_short_watches_and_every_reader_beside_a_long_one(tmp_path: Path) ->
             options = () if kill else ("--count", str(chance.randrange(5, 40)))
             with Watching(counter.resource, journal=path, options=options) as short:
                 for reader in itertools.islice(readers, 2):
-                    done = run(*(names.get(word, word) for word in reader), **home)
+                    done = run_program(*(names.get(word, word) for word in reader), **home)
                     assert "Traceback" not in done.stderr, done.stderr
                     codes += done.returncode == 0
                 short.wait_for_lines(chance.randrange(2, 5))

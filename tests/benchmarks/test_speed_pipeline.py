@@ -25,6 +25,7 @@ from pathlib import Path
 
 import pytest
 from counter_kit import tiny_counter, value_of
+from program_kit import COMMAND
 
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal
@@ -173,7 +174,7 @@ def bare_rate(resource_name: str, queries: int) -> float:
 def lines_rate(resource_name: str, count: int, *options: str) -> float:
     """Readings a second of ``watch --json`` from its first line to its last."""
     child = subprocess.run(
-        [sys.executable, "-m", "benchwatch.cli", "watch", resource_name, "--nominal", "10MHz",
+        [*COMMAND, "watch", resource_name, "--nominal", "10MHz",
          "--json", "--count", str(count), *options],
         capture_output=True, text=True, check=True,
     )  # fmt: skip
@@ -235,7 +236,7 @@ def test_no_reading_is_lost(home, front, rate, readings):
     """
     with tiny_counter(gate_s=1 / rate) as counter:
         command = [
-            sys.executable, "-m", "benchwatch.cli", "watch", counter.resource,
+            *COMMAND, "watch", counter.resource,
             "--nominal", "10MHz", "--tolerance", "5ppb", "--settle", "1ppb/10min",
             "--count", str(readings),
         ]  # fmt: skip

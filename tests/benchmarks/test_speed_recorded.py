@@ -13,7 +13,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from terminal_kit import PROGRAM, Terminal
+from program_kit import COMMAND
+from terminal_kit import Terminal
 
 ROWS = 1_000_000
 LONG = 10_000_000
@@ -110,7 +111,7 @@ def test_the_first_reading_of_a_million(form: str, tmp_path: Path) -> None:
     for path in (short, long):
         begin_s = time.monotonic()
         with subprocess.Popen(
-            [sys.executable, "-m", "benchwatch.cli", "replay", "--json", str(path)],
+            [*COMMAND, "replay", "--json", str(path)],
             stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
         ) as child:  # fmt: skip
             assert child.stdout is not None
@@ -135,7 +136,7 @@ def test_the_screen_of_a_million(form: str, tmp_path: Path) -> None:
     waits, memory_mb = {}, 0
     for path in (write(tmp_path / "short", 2), write(tmp_path / "long", ROWS)):
         begin_s = time.monotonic()
-        terminal = Terminal([sys.executable, "-c", PROGRAM, "replay", str(path)], tmp_path)
+        terminal = Terminal([*COMMAND, "replay", str(path)], tmp_path)
         try:
             terminal.wait_for("recording ")
             waits[path.name] = time.monotonic() - begin_s
@@ -155,7 +156,7 @@ def test_the_stability_of_ten_million(tmp_path: Path) -> None:
     """Beside a general-purpose reader of tables and a general-purpose library of deviations."""
     path = write_table(tmp_path / "long.csv", LONG)
 
-    ours = spent([sys.executable, "-m", "benchwatch.cli", "stability", str(path)])
+    ours = spent([*COMMAND, "stability", str(path)])
     theirs = spent([sys.executable, "-c", REFERENCE, str(path)])
 
     print(
@@ -170,9 +171,7 @@ def test_the_stability_of_a_journal_of_a_million(tmp_path: Path) -> None:
     """The whole way from the tables of SQLite to the deviations."""
     path = write_journal(tmp_path / "long.db", ROWS)
 
-    clock_s, processor_s, memory_mb = spent(
-        [sys.executable, "-m", "benchwatch.cli", "stability", str(path)]
-    )
+    clock_s, processor_s, memory_mb = spent([*COMMAND, "stability", str(path)])
 
     print(f"\njournal of {ROWS}: {clock_s:.1f} s, {processor_s:.1f} s of the processor, "
           f"{memory_mb} MB")  # fmt: skip

@@ -13,10 +13,10 @@ from pathlib import Path
 
 import psutil
 import pytest
+from program_kit import COMMAND
 from terminal_kit import Terminal
 
 WATCH = Path(__file__).parents[1] / "loaded_watch.py"
-PROGRAM = "import sys; from benchwatch.cli import main; sys.exit(main())"
 VIEWS = ("trim", "fill", "warm_up", "stability", "elsewhere", "notes")
 HOUR_S = 3600.0
 LOADING_S = 120.0
@@ -29,7 +29,7 @@ STARTS = 5
 @contextmanager
 def simulated(name):
     """Run a simulated bench in a process of its own; gives the counter's resource."""
-    command = [sys.executable, "-c", PROGRAM, "simulate", name]
+    command = [*COMMAND, "simulate", name]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as bench:
         yield bench.stdout.readline().split(" ", 1)[1].strip()
         bench.terminate()
@@ -135,7 +135,7 @@ def first_reading(words, home):
     """Start a watch; return the seconds until its first reading is drawn, and those of work."""
     home.mkdir()
     began_s = time.perf_counter()
-    command = [sys.executable, "-c", PROGRAM, "watch", *words, "--nominal", "10MHz"]
+    command = [*COMMAND, "watch", *words, "--nominal", "10MHz"]
     terminal = Terminal(command, home)
     try:
         terminal.wait_until(lambda rows: any(" from " in row for row in rows))

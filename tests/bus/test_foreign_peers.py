@@ -8,7 +8,7 @@ import subprocess
 
 import pytest
 from foreign_socket_kit import foreign_socket
-from pipeline_kit import benchwatch
+from program_kit import start_program
 from visa_sim_kit import GPIB, LAN, SERIAL, SOCKET, USB, devices_file
 
 INTERFACES = [SOCKET, LAN, GPIB, USB, SERIAL]
@@ -18,7 +18,7 @@ INTERFACES = [SOCKET, LAN, GPIB, USB, SERIAL]
 def test_the_command_watches_a_foreign_instrument_through_another_backend(tmp_path, resource):
     """``--backend bench.yaml@sim``: right readings, its time base, exit 0, on five interfaces."""
     devices = devices_file(tmp_path, INTERFACES, {"FREQ:APER?": "1.0E-6"})
-    process = benchwatch(
+    process = start_program(
         "watch", resource, "--backend", f"{devices}@sim", "--nominal", "10MHz", "--json",
         "--no-journal", "--count", "20",
     )  # fmt: skip
@@ -39,7 +39,7 @@ def test_sixty_readings_of_a_foreign_counter_over_a_real_socket(tmp_path):
     drawn = "{RANDOM(9999999.99, 10000000.05, 1):.4f}"
     answers = {"READ?": drawn, "FREQ:APER?": "1.0E-6", "*ESE?": "0"}
     with foreign_socket(devices_file(tmp_path, [SOCKET], answers), SOCKET) as counter:
-        process = benchwatch(
+        process = start_program(
             "watch", counter.resource, "--nominal", "10MHz", "--json", "--count", "60",
             XDG_DATA_HOME=str(tmp_path), XDG_STATE_HOME=str(tmp_path),
         )  # fmt: skip
@@ -59,10 +59,10 @@ def test_sixty_readings_of_a_foreign_counter_over_a_real_socket(tmp_path):
 @pytest.mark.skipif(shutil.which("lxi") is None, reason="needs the client lxi")
 def test_the_client_lxi_and_the_product_read_the_same_simulated_counter():
     """`simulate` serves both at once; each hears its own answers only."""
-    server = benchwatch("simulate", "quiet", "--seed", "7")
+    server = start_program("simulate", "quiet", "--seed", "7")
     name, resource = server.stdout.readline().split()
     port = resource.split("::")[2]
-    watching = benchwatch(
+    watching = start_program(
         "watch", f"{name}={resource}", "--nominal", "10MHz", "--json", "--no-journal",
         "--count", "12",
     )  # fmt: skip

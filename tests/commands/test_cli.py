@@ -14,7 +14,8 @@ from pathlib import Path
 
 import pytest
 from counter_kit import tiny_counter, value_of
-from pipeline_kit import NOMINAL, START_UTC_S, benchwatch, reading
+from pipeline_kit import NOMINAL, START_UTC_S, reading
+from program_kit import COMMAND, start_program
 
 from benchwatch.cli import run
 from benchwatch.commands import COMMANDS
@@ -70,7 +71,9 @@ def test_sixty_readings_of_a_strange_counter_and_nothing_set(home):
     with tiny_counter() as counter:
         counter.replies |= {"INIT:CONT?": None, "*ESE?": None}
         code, lines, errors = ended(
-            benchwatch("watch", counter.resource, "--nominal", "10MHz", "--json", "--count", "60")
+            start_program(
+                "watch", counter.resource, "--nominal", "10MHz", "--json", "--count", "60"
+            )
         )
 
     *readings, end = parsed(lines)
@@ -86,7 +89,7 @@ def test_the_journal_is_on_by_default_and_has_each_reading_once(home):
     """Without any option the readings are kept in the user's data folder."""
     with tiny_counter() as counter:
         code, _, errors = ended(
-            benchwatch("watch", f"ten={counter.resource}", "--plain", "--count", "20")
+            start_program("watch", f"ten={counter.resource}", "--plain", "--count", "20")
         )
 
     path = home / "data" / "benchwatch" / "journal.db"
@@ -102,7 +105,7 @@ def test_the_journal_is_on_by_default_and_has_each_reading_once(home):
 def test_no_journal_leaves_nothing_behind(home):
     """--no-journal writes no file anywhere in the home."""
     with tiny_counter() as counter:
-        ended(benchwatch("watch", counter.resource, "--no-journal", "--json", "--count", "3"))
+        ended(start_program("watch", counter.resource, "--no-journal", "--json", "--count", "3"))
 
     assert [path for path in home.rglob("*") if path.is_file()] == []
 
@@ -110,7 +113,9 @@ def test_no_journal_leaves_nothing_behind(home):
 def test_lines_when_standard_output_is_no_terminal():
     """Without --plain or --json a pipe gets plain lines."""
     with tiny_counter() as counter:
-        _, lines, _ = ended(benchwatch("watch", counter.resource, "--no-journal", "--count", "3"))
+        _, lines, _ = ended(
+            start_program("watch", counter.resource, "--no-journal", "--count", "3")
+        )
 
     assert re.fullmatch(
         r"\d{4}-\d\d-\d\dT[\d:.]+Z  main  reading 10000000\.0001\d* Hz .*", lines[0]
@@ -122,7 +127,7 @@ def test_two_counters_with_names_and_nominals_of_their_own():
     """Each line says which counter; each has its nominal; the end counts both."""
     with tiny_counter() as one, tiny_counter() as two:
         code, lines, errors = ended(
-            benchwatch(
+            start_program(
                 "watch", f"ten={one.resource}", f"same={two.resource}", "--nominal", "10MHz",
                 "--nominal", "same=10000000.5", "--json", "--no-journal", "--count", "10",
             )
@@ -143,7 +148,9 @@ def test_a_lost_link_is_a_gap_and_the_run_goes_on(home):
     with tiny_counter() as counter:
         counter.close_after = 5
         code, lines, _ = ended(
-            benchwatch("watch", counter.resource, "--nominal", "10MHz", "--json", "--count", "12")
+            start_program(
+                "watch", counter.resource, "--nominal", "10MHz", "--json", "--count", "12"
+            )
         )
 
     *events, end = parsed(lines)
@@ -161,7 +168,7 @@ def test_a_lost_link_is_a_gap_and_the_run_goes_on(home):
 def test_a_killed_watch_loses_no_line_that_was_seen(home):
     """SIGKILL of the product while it reads: every reading that was printed is in the journal."""
     with tiny_counter(gate_s=0.002) as counter:
-        process = benchwatch("watch", counter.resource, "--nominal", "10MHz", "--json")
+        process = start_program("watch", counter.resource, "--nominal", "10MHz", "--json")
         assert process.stdout is not None
         seen = []
         for line in process.stdout:
@@ -183,7 +190,7 @@ def test_two_programs_on_one_journal(home):
     path = home / "shared.db"
     with tiny_counter() as one, tiny_counter() as two:
         programs = [
-            benchwatch(
+            start_program(
                 "watch", f"{name}={counter.resource}", "--nominal", "10MHz", "--json",
                 "--count", "400", "--journal", str(path),
             )
@@ -205,7 +212,7 @@ def test_two_programs_on_one_journal(home):
 def test_a_signal_ends_the_run_in_order(number):
     """The last line says interrupted, and the exit code is 130."""
     with tiny_counter(gate_s=0.01) as counter:
-        process = benchwatch("watch", counter.resource, "--json", "--no-journal")
+        process = start_program("watch", counter.resource, "--json", "--no-journal")
         assert process.stdout is not None
         lines = [process.stdout.readline() for _ in range(5)]
         process.send_signal(number)
@@ -221,7 +228,7 @@ def test_a_signal_in_the_middle_of_a_long_gate_is_heard():
     """A gate of a minute does not hold up the end."""
     with tiny_counter() as counter:
         counter.replies["READ?"] = None
-        process = benchwatch("watch", counter.resource, "--json", "--no-journal")
+        process = start_program("watch", counter.resource, "--json", "--no-journal")
         assert process.stderr is not None
         for line in process.stderr:
             if "waiting for the first reading" in line:
@@ -236,7 +243,7 @@ def test_a_signal_in_the_middle_of_a_long_gate_is_heard():
 def test_a_reader_that_has_had_enough_is_no_error():
     """Piped into head: no traceback, no complaint, and the program ends."""
     with tiny_counter(gate_s=0.001) as counter:
-        process = benchwatch("watch", counter.resource, "--json", "--no-journal")
+        process = start_program("watch", counter.resource, "--json", "--no-journal")
         assert process.stdout is not None
         process.stdout.readline()
         process.stdout.close()
@@ -255,7 +262,7 @@ def test_a_full_standard_output_is_a_sentence():
     """A full disk behind the redirection: exit 5, no traceback."""
     with tiny_counter() as counter, Path("/dev/full").open("w") as full:
         process = subprocess.run(
-            [sys.executable, "-m", "benchwatch.cli", "watch", counter.resource, "--json",
+            [*COMMAND, "watch", counter.resource, "--json",
              "--no-journal", "--count", "5"],
             stdout=full, stderr=subprocess.PIPE, text=True, timeout=100, check=False,
         )  # fmt: skip
@@ -273,7 +280,7 @@ def test_any_command_on_a_full_standard_output_is_a_sentence(words: str):
     """Tables and JSON of every kind go the same way."""
     with Path("/dev/full").open("w") as full:
         process = subprocess.run(
-            [sys.executable, "-m", "benchwatch.cli", *words.split()],
+            [*COMMAND, *words.split()],
             stdout=full, stderr=subprocess.PIPE, text=True, timeout=100, check=False,
         )  # fmt: skip
 
@@ -285,7 +292,7 @@ def test_any_command_on_a_full_standard_output_is_a_sentence(words: str):
 def test_closed_standard_output_is_a_sentence():
     """As by ``>&-`` in a shell."""
     process = subprocess.run(
-        [sys.executable, "-m", "benchwatch.cli", "elsewhere", "2ppb", "--nominal", "10MHz"],
+        [*COMMAND, "elsewhere", "2ppb", "--nominal", "10MHz"],
         preexec_fn=lambda: os.close(1), stderr=subprocess.PIPE, text=True, timeout=100, check=False,
     )  # fmt: skip
 
@@ -298,7 +305,7 @@ def test_narration_never_lands_among_the_data():
     """Standard error closed, as by ``2>&-``: it is lost, and data stay data."""
     with tiny_counter() as counter:
         process = subprocess.run(
-            [sys.executable, "-m", "benchwatch.cli", "watch", counter.resource, "--json",
+            [*COMMAND, "watch", counter.resource, "--json",
              "--no-journal", "--count", "2"],
             preexec_fn=lambda: os.close(2), stdout=subprocess.PIPE, text=True, timeout=100,
             check=False,
@@ -313,7 +320,7 @@ def test_for_ends_after_the_time():
     """--for: the run ends by itself with what it has."""
     with tiny_counter(gate_s=0.05) as counter:
         code, lines, _ = ended(
-            benchwatch("watch", counter.resource, "--json", "--no-journal", "--for", "1s")
+            start_program("watch", counter.resource, "--json", "--no-journal", "--for", "1s")
         )
 
     assert code == 0
@@ -373,7 +380,9 @@ def test_a_device_that_is_no_counter():
     """It answers, but it counts nothing: exit 3."""
     with tiny_counter() as counter:
         counter.replies["*IDN?"] = b"\xff\xfe\x1b[2Jgarbage\n"
-        code, lines, errors = ended(benchwatch("watch", counter.resource, "--json", "--no-journal"))
+        code, lines, errors = ended(
+            start_program("watch", counter.resource, "--json", "--no-journal")
+        )
 
     assert code in {3, 4}
     assert parsed(lines)[-1]["readings"] == 0
@@ -384,7 +393,7 @@ def test_a_nominal_that_the_readings_are_nowhere_near():
     """10 MHz on the input and 5 MHz asked for: exit 4, and both are named."""
     with tiny_counter() as counter:
         code, lines, errors = ended(
-            benchwatch("watch", counter.resource, "--nominal", "5MHz", "--json", "--no-journal")
+            start_program("watch", counter.resource, "--nominal", "5MHz", "--json", "--no-journal")
         )
 
     assert code == 4
@@ -399,7 +408,7 @@ def test_a_damaged_journal_stops_the_start_and_is_left_alone(home):
     path.write_bytes(b"no journal at all" * 100)
     with tiny_counter() as counter:
         code, lines, errors = ended(
-            benchwatch("watch", counter.resource, "--json", "--journal", str(path))
+            start_program("watch", counter.resource, "--json", "--journal", str(path))
         )
 
     assert (code, lines) == (5, [])
@@ -415,7 +424,9 @@ def test_a_journal_that_is_locked_holds_nothing_up(home):
     other.execute("BEGIN EXCLUSIVE")
     with tiny_counter() as counter:
         code, lines, errors = ended(
-            benchwatch("watch", counter.resource, "--json", "--count", "30", "--journal", str(path))
+            start_program(
+                "watch", counter.resource, "--json", "--count", "30", "--journal", str(path)
+            )
         )
     other.close()
 
@@ -490,11 +501,11 @@ def test_replay_refuses_what_is_no_recording(home, capsys, content, code):
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_simulate_prints_names_and_resources_and_serves_until_interrupted(number):
     """One line a counter on standard output, flushed; a watch reads from it; a signal ends it."""
-    server = benchwatch("simulate", "quiet", "--seed", "7")
+    server = start_program("simulate", "quiet", "--seed", "7")
     assert server.stdout is not None
     name, resource = server.stdout.readline().split()
     code, lines, _ = ended(
-        benchwatch("watch", f"{name}={resource}", "--json", "--no-journal", "--count", "2")
+        start_program("watch", f"{name}={resource}", "--json", "--no-journal", "--count", "2")
     )
     server.send_signal(number)
     server_code, rest, _ = ended(server)
@@ -507,7 +518,7 @@ def test_simulate_prints_names_and_resources_and_serves_until_interrupted(number
 def test_watching_a_simulated_bench_takes_its_suggestions():
     """--sim needs no other option: nominal and tolerance are the bench's."""
     code, lines, errors = ended(
-        benchwatch("watch", "--sim", "--seed", "3", "--json", "--no-journal", "--count", "2")
+        start_program("watch", "--sim", "--seed", "3", "--json", "--no-journal", "--count", "2")
     )
 
     first = parsed(lines)[0]
@@ -525,7 +536,7 @@ def test_the_screen_is_for_terminals_and_ends_with_the_run(home):
             os.environ |= {"TERM": "xterm-256color", "COLUMNS": "80", "LINES": "24"}
             os.execv(
                 sys.executable,
-                [sys.executable, "-m", "benchwatch.cli", "watch", counter.resource,
+                [*COMMAND, "watch", counter.resource,
                  "--nominal", "10MHz", "--count", "40"],
             )  # fmt: skip
         shown = b""

@@ -4,7 +4,7 @@ import json
 
 import pytest
 from counter_kit import tiny_counter
-from pipeline_kit import benchwatch
+from program_kit import start_program
 from visa_sim_kit import GPIB, LAN, devices_file
 
 from benchwatch.bus import Listed, Lister
@@ -118,7 +118,7 @@ def test_local_looks_at_no_network(capsys, places):
 def test_another_visa_library_lists_and_is_asked(tmp_path):
     """pyvisa-sim's instruments, through --backend; GPIB is listed and not asked."""
     path = devices_file(tmp_path, [LAN, GPIB])
-    process = benchwatch("find", "--local", "--json", "--backend", f"{path}@sim")
+    process = start_program("find", "--local", "--json", "--backend", f"{path}@sim")
     out, errors = process.communicate(timeout=100)
 
     lines = {line.get("resource"): line for line in map(json.loads, out.splitlines())}
@@ -144,7 +144,7 @@ def test_the_whole_way_through_another_visa_library(tmp_path, monkeypatch):
          "--interval", "0.05s", "--count", "2", "--json", "--no-journal", *backend),
     ]  # fmt: skip
     for step in steps:
-        process = benchwatch(*step)
+        process = start_program(*step)
         out, errors = process.communicate(timeout=100)
         assert process.returncode == 0, errors
 

@@ -16,8 +16,9 @@ from pathlib import Path
 
 import pytest
 from counter_kit import tiny_counter
-from journal_kit import COMMAND, Watching, ask, check_sound, kept
+from journal_kit import ask, check_sound, kept
 from pipeline_kit import RUN, START_UTC_S, reading
+from program_kit import COMMAND, Watching
 from seed_kit import unseen_seed
 
 from benchwatch import cli

@@ -2,7 +2,6 @@
 
 import json
 import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 from hypothesis import given
 from hypothesis import strategies as st
+from program_kit import COMMAND
 from stability_kit import NINE, handbook
 
 from benchwatch.commands.stability import stability
@@ -266,7 +266,7 @@ def test_one_reading_is_too_few(tmp_path: Path) -> None:
 
 def test_the_whole_program(handbook_file: str) -> None:
     """As a process: data on standard output, narration on standard error, exit codes 0 and 5."""
-    program = [sys.executable, "-c", "from benchwatch.cli import main; main()", "stability"]
+    program = [*COMMAND, "stability"]
 
     good = subprocess.run(
         [*program, handbook_file, "--json"], capture_output=True, text=True, check=False

@@ -2,10 +2,10 @@
 
 import os
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from program_kit import COMMAND
 
 FULL = Path("/dev/full")
 PRINTS = [
@@ -27,7 +27,7 @@ def started(words: str, **streams) -> "subprocess.Popen[str]":
     """Start the command with these streams, the usual way of keeping output back or none."""
     unbuffered = streams.pop("unbuffered", False)
     environ = {**os.environ, "PYTHONUNBUFFERED": "1" if unbuffered else ""}
-    command = [sys.executable, "-m", "benchwatch.cli", *words.split()]
+    command = [*COMMAND, *words.split()]
     return subprocess.Popen(command, text=True, env=environ, **streams)
 
 

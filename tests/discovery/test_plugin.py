@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from bus_kit import answering, serving
 from profile_kit import MINIMUM, write_profile
+from program_kit import COMMAND
 
 from benchwatch.commands.common.discovery_options import Experts
 from benchwatch.driver_registry import driver, drivers, own_profiles
@@ -124,7 +125,7 @@ def test_another_distribution_is_used_from_the_command_line(site: Path) -> None:
 
     with serving(answering(answer)) as server:
         done = subprocess.run(
-            [sys.executable, "-m", "benchwatch.cli", "watch", server.resource, "--driver", "tide",
+            [*COMMAND, "watch", server.resource, "--driver", "tide",
              "--json", "--count", "5", "--no-journal"],
             env=os.environ | {"PYTHONPATH": str(site)},
             capture_output=True, text=True, timeout=100,

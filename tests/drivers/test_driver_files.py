@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 from bus_kit import Notebook
 from load_kit import PATIENCE_S
+from program_kit import COMMAND
 from terminal_kit import Terminal
 
 from benchwatch.acquire import Acquisition, CounterStatus
@@ -230,7 +231,7 @@ def test_a_growing_file_is_watched_as_a_counter(tmp_path: Path) -> None:
 def fed(text: str) -> "subprocess.CompletedProcess[str]":
     """Give `text` to ``benchwatch watch -`` on standard input."""
     return subprocess.run(
-        [sys.executable, "-m", "benchwatch.cli", "watch", "-", "--json", "--no-journal"],
+        [*COMMAND, "watch", "-", "--json", "--no-journal"],
         input=text,
         capture_output=True,
         text=True,

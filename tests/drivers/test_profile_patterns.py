@@ -4,7 +4,6 @@ import contextlib
 import signal
 import socket
 import subprocess
-import sys
 import threading
 import time
 from pathlib import Path
@@ -13,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from profile_kit import MINIMUM, write_profile
+from program_kit import COMMAND
 
 from benchwatch.errors import DriverError
 from benchwatch_drivers.bundled_profiles import bundled, load
@@ -173,7 +173,7 @@ def test_a_line_of_letters_neither_freezes_the_watch_nor_its_end(tmp_path: Path)
         threading.Thread(target=talk, daemon=True).start()
         resource = f"TCPIP0::127.0.0.1::{listener.getsockname()[1]}::SOCKET"
         with subprocess.Popen(
-            [sys.executable, "-m", "benchwatch.cli", "watch", resource, "--driver", str(path),
+            [*COMMAND, "watch", resource, "--driver", str(path),
              "--json", "--no-journal"],
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         ) as process:  # fmt: skip

@@ -8,7 +8,8 @@ import pytest
 from counter_kit import tiny_counter, value_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pipeline_kit import benchwatch, reading
+from pipeline_kit import reading
+from program_kit import start_program
 
 from benchwatch.estimate.level.reading_noise import ReadingNoise
 from benchwatch.estimate.live_estimate import LiveEstimate
@@ -113,7 +114,7 @@ def test_a_watch_goes_on_when_every_third_answer_is_no_number() -> None:
     """A real process and a counter on a socket that shares no code with the product."""
     with tiny_counter(gate_s=0.01) as counter:
         counter.invalid_every = 3
-        watch = benchwatch(
+        watch = start_program(
             "watch", counter.resource, "--json", "--no-journal", "--count", "60",
             "--nominal", "10MHz",
         )  # fmt: skip
@@ -137,7 +138,7 @@ def test_a_file_of_pairs_with_gaps_is_read(command: str, tmp_path: Path) -> None
     path = tmp_path / "pairs.csv"
     path.write_text("time_s,frequency_hz\n" + "\n".join(rows) + "\n")
 
-    run = benchwatch(command, str(path), *(["--json"] if command == "replay" else []))
+    run = start_program(command, str(path), *(["--json"] if command == "replay" else []))
     out, err = run.communicate(timeout=100)
 
     assert "Traceback" not in err

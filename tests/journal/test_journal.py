@@ -12,7 +12,8 @@ from pathlib import Path
 
 import pytest
 from journal_kit import copy
-from pipeline_kit import RUN, START_UTC_S, StillClock, python, reading
+from pipeline_kit import RUN, START_UTC_S, StillClock, reading
+from program_kit import start_python
 
 from benchwatch.errors import FileError, JournalError
 from benchwatch.journal import Journal, default_path, new_key
@@ -156,7 +157,7 @@ while True:
 def test_a_killed_program_loses_no_reading_that_it_had_taken(path, readings, monkeypatch):
     """SIGKILL at any moment: all that was reported as written is there, once, in order."""
     monkeypatch.setenv("PYTHONPATH", str(KITS))
-    child = python(WRITER, str(path))
+    child = start_python(WRITER, str(path))
     assert child.stdout is not None
     reported = 0
     for line in child.stdout:
@@ -433,7 +434,7 @@ journal.close()
 def test_a_file_size_limit_of_the_system_costs_no_reading(path, monkeypatch):
     """A write that the kernel refuses is waited out: nothing is lost or doubled."""
     monkeypatch.setenv("PYTHONPATH", str(KITS))
-    child = python(LIMITED, str(path))
+    child = start_python(LIMITED, str(path))
     trouble, errors = child.communicate()
 
     assert errors == ""

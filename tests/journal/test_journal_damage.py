@@ -14,8 +14,9 @@ from pathlib import Path
 
 import pytest
 from counter_kit import tiny_counter
-from journal_kit import Watching, ask, check_sound, copy, kept
+from journal_kit import ask, check_sound, copy, kept
 from pipeline_kit import RUN, StillClock, reading
+from program_kit import Watching
 
 from benchwatch.errors import JournalError
 from benchwatch.journal import Journal

@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 from counter_kit import tiny_counter
-from journal_kit import Watching, gaps_in, kept
+from journal_kit import gaps_in, kept
+from program_kit import Watching
 
 GATE_S = 0.01
 

@@ -8,15 +8,16 @@ import itertools
 import json
 import os
 import signal
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from journal_kit import COMMAND, WAIT_S, Watching, ask, check_sound
+from journal_kit import ask, check_sound
+from load_kit import PATIENCE_S
 from oven_kit import OvenBench, oven_bench, served
-from terminal_kit import PROGRAM, Terminal
+from program_kit import COMMAND, Watching
+from terminal_kit import Terminal
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
@@ -44,17 +45,17 @@ def count(path: Path, table: str) -> int:
 def test_a_night_leaves_nothing_false_in_the_journal(tmp_path: Path, bench: OvenBench) -> None:
     """Every reading, gap, nudge and record is where and what the bench says it was."""
     path = tmp_path / "journal.db"
-    words = [sys.executable, "-c", PROGRAM, "watch", bench.resource, "--nominal", "10MHz",
+    words = [*COMMAND, "watch", bench.resource, "--nominal", "10MHz",
              "--tolerance", "1ppb", "--settle", "1ppb/2s", "--journal", str(path)]  # fmt: skip
     terminal = Terminal(words, tmp_path, width=120, height=36)
     truths = [float(bench.tell("truth"))]
     times: list[float] = []
     try:
-        terminal.wait_until(lambda _: count(path, "readings") >= 20, WAIT_S)
+        terminal.wait_until(lambda _: count(path, "readings") >= 20, PATIENCE_S)
         assert bench.tell("hangup") == "ok"  # the gap
-        terminal.wait_until(lambda _: count(path, "gaps") == 1, WAIT_S)
+        terminal.wait_until(lambda _: count(path, "gaps") == 1, PATIENCE_S)
         after_gap = count(path, "readings")
-        terminal.wait_until(lambda _: count(path, "readings") >= after_gap + 20, WAIT_S)
+        terminal.wait_until(lambda _: count(path, "readings") >= after_gap + 20, PATIENCE_S)
         with Watching(bench.resource, journal=path, options=("--settle", "1ppb/2s")) as second:
             second.wait_for_lines(25)
             times.append(time.time())
@@ -63,7 +64,7 @@ def test_a_night_leaves_nothing_false_in_the_journal(tmp_path: Path, bench: Oven
             times.append(time.time())
             second.wait_for_more(25)
             terminal.vanish()  # the terminal is cut off
-            cut_off = terminal.child.wait(WAIT_S)
+            cut_off = terminal.child.wait(PATIENCE_S)
             second.wait_for_more(10)
             times.append(time.time())
             assert bench.tell("turn -0.35") == "ok"

@@ -12,8 +12,9 @@ import sys
 from pathlib import Path
 
 from counter_kit import tiny_counter
-from journal_kit import Watching, ask, check_sound, kept, run
+from journal_kit import ask, check_sound, kept
 from pipeline_kit import RUN, StillClock, reading
+from program_kit import Watching, run_program
 
 from benchwatch.journal import Journal
 from benchwatch.journal.journal_location import is_database
@@ -44,7 +45,7 @@ def test_short_watches_and_readers_beside_a_long_one_cost_no_reading(tmp_path: P
             killed = number % 2 == 1
             options = () if killed else ("--count", "8")
             with Watching(counter.resource, journal=link, options=options) as short:
-                read = run(*words, **home)
+                read = run_program(*words, **home)
                 short.wait_for_lines(8)
                 short.end(signal.SIGKILL if killed else 0)
             assert "Traceback" not in read.stderr

@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable
 
 from load_kit import PATIENCE_S
+from program_kit import COMMAND
 
 
 def connections_to(port: int) -> int:
@@ -46,7 +47,7 @@ class OnTerminal:
         self._pid, self._terminal = pty.fork()
         if self._pid == 0:
             os.environ |= {"TERM": "xterm-256color", "COLUMNS": str(columns), "LINES": str(lines)}
-            os.execv(sys.executable, [sys.executable, "-m", "benchwatch.cli", *arguments])
+            os.execv(sys.executable, [*COMMAND, *arguments])
 
     def until(self, text: bytes, timeout_s: float = PATIENCE_S) -> bool:
         """Read what is drawn until `text` is among it."""

@@ -1,8 +1,5 @@
-"""Made readings, a clock that stands still, and the product as a child process."""
+"""Made readings, and a clock that moves only when told to."""
 
-import os
-import subprocess
-import sys
 import threading
 from decimal import Decimal
 
@@ -49,24 +46,3 @@ class StillClock:
         """Return at once, with the time moved on."""
         self.now_s += timeout_s
         return event.is_set()
-
-
-def python(code: str, *arguments: str) -> "subprocess.Popen[str]":
-    """Start a Python child that runs `code`."""
-    return subprocess.Popen(
-        [sys.executable, "-c", code, *arguments],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-
-
-def benchwatch(*arguments: str, **environ: str) -> "subprocess.Popen[str]":
-    """Start the product as a person would, its output on pipes."""
-    return subprocess.Popen(
-        [sys.executable, "-c", "from benchwatch.cli import main; main()", *arguments],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env=os.environ | environ,
-    )

@@ -18,6 +18,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from program_kit import COMMAND, PROGRAM
+
 KNOWN = {
     "*IDN?": "MADE FOR A TEST,PLAIN COUNTER,0,1.0",
     "*ESE?": "0",
@@ -195,12 +197,11 @@ def unix_time(text: str) -> float:
     return datetime.fromisoformat(text).timestamp()
 
 
-OFTEN = """
+OFTEN = f"""
 from benchwatch.acquire import settings_poller
 settings_poller.LOOK_AGAIN_S /= 16
 settings_poller.OLD_S /= 16
-from benchwatch.cli import main
-main()
+{PROGRAM}
 """
 """The program, asking for the settings more often than it does, so that no test waits for that."""
 
@@ -214,19 +215,11 @@ def watch(
 ) -> Watched:
     """Watch in a process of its own, to its end; `often`: it asks for settings twice a second."""
     place = ["--no-journal"] if journal is None else ["--journal", str(journal)]
-    program = ["-c", OFTEN] if often else ["-m", "benchwatch.cli"]
+    command = [sys.executable, "-c", OFTEN] if often else COMMAND
     done = subprocess.run(
-        [sys.executable, *program, "watch", resource, "--nominal", "10MHz", "--json",
+        [*command, "watch", resource, "--nominal", "10MHz", "--json",
          *place, *options],
         capture_output=True, text=True, timeout=wait_s,
     )  # fmt: skip
     return Watched(done.returncode, [json.loads(line) for line in done.stdout.splitlines()],
                    done.stderr)  # fmt: skip
-
-
-def benchwatch(*arguments: str, wait_s: float = 60.0) -> subprocess.CompletedProcess[str]:
-    """Run any command in a process of its own."""
-    return subprocess.run(
-        [sys.executable, "-m", "benchwatch.cli", *arguments],
-        capture_output=True, text=True, timeout=wait_s,
-    )  # fmt: skip

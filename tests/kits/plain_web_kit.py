@@ -13,7 +13,8 @@ import time
 from pathlib import Path
 
 from load_kit import PATIENCE_S
-from terminal_kit import PROGRAM, Cells
+from program_kit import PROGRAM
+from terminal_kit import Cells
 
 
 class Served:

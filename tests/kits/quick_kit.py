@@ -2,6 +2,8 @@
 
 import signal
 
+from program_kit import PROGRAM
+
 QUICKLY, SLOWLY = signal.SIGUSR1, signal.SIGUSR2
 """What tells the clock so: slowly is as the computer's own clock."""
 
@@ -13,7 +15,7 @@ def program(speed: float, *, begin_quickly: bool) -> str:
     for it, and where all only wait, a quick one spares everybody's time.
     """
     return f"""
-import signal, sys, time
+import signal, time
 import benchwatch.clock
 
 class Clock:
@@ -41,6 +43,5 @@ benchwatch.clock.SystemClock = lambda: clock
 import benchwatch.bus.session, benchwatch_drivers.synchronised_query
 benchwatch.bus.session.STALL_S *= 4 * {speed}
 benchwatch_drivers.synchronised_query.STOOD_STILL_S *= {speed}
-from benchwatch.cli import main
-sys.exit(main())
+{PROGRAM}
 """

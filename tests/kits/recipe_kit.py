@@ -7,6 +7,8 @@ import sys
 from collections.abc import Iterable
 from pathlib import Path
 
+from program_kit import PROGRAM
+
 CHECKOUT = Path(__file__).parents[2]
 SOURCE_ROOTS = (".", "drivers", "simulators")
 """Folders of the checkout that hold import packages, and of the copy alike."""
@@ -48,7 +50,7 @@ class ProgramCopy:
 
     def program(self, *arguments: str, **more: str) -> "subprocess.CompletedProcess[str]":
         """Run the copy's `benchwatch` with arguments; `more` is set in its environment."""
-        return self._run(["-c", "from benchwatch.cli import main; main()", *arguments], more)
+        return self._run(["-c", PROGRAM, *arguments], more)
 
     def python(self, code: str, **more: str) -> str:
         """Run code that imports the copy, and return what it prints; it must end well."""

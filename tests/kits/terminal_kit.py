@@ -15,8 +15,6 @@ from pathlib import Path
 
 from load_kit import PATIENCE_S
 
-PROGRAM = "import sys; from benchwatch.cli import main; sys.exit(main())"
-
 _TOKEN = re.compile(
     r"\x1b\[(?P<row>\d*);?(?P<column>\d*)H|\x1b\[[?>=]?[\d;]*[ -/]*[@-~]"
     r"|\x1b[PX^_\]].*?(?:\x1b\\|\x07)|\x1b.|(?P<end>[\r\n])|(?P<text>[^\x00-\x1f\x7f]+)",

@@ -2,7 +2,6 @@
 
 import json
 import os
-import sys
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -10,7 +9,8 @@ from pathlib import Path
 import pytest
 import screen_kit as kit
 from pipeline_kit import reading
-from terminal_kit import PROGRAM, Terminal
+from program_kit import COMMAND
+from terminal_kit import Terminal
 
 from benchwatch.counter import LinkStatus
 from benchwatch.errors import NoReadings
@@ -209,7 +209,7 @@ def test_the_question_stands_on_the_screen_of_a_watch(tmp_path: Path) -> None:
     """A counter at 10 MHz, 10.005 MHz typed: whole on 80x24, on two views and in the notes."""
     grows = tmp_path / "readings.txt"
     grows.write_text("", encoding="ascii")
-    command = [sys.executable, "-c", PROGRAM, "watch", str(grows), "--nominal", "10.005MHz",
+    command = [*COMMAND, "watch", str(grows), "--nominal", "10.005MHz",
                "--no-journal"]  # fmt: skip
     terminal = Terminal(command, tmp_path)
 

@@ -7,10 +7,10 @@ when nobody reads an older state (https://www.sqlite.org/pragma.html#pragma_wal_
 import json
 import sqlite3
 import subprocess
-import sys
 from pathlib import Path
 
 from mutation_kit import good_journal
+from program_kit import COMMAND
 
 READINGS = 12_000
 """More lines than a pipe holds, and than are read of the file at once."""
@@ -23,7 +23,7 @@ def test_a_slow_reader_keeps_no_old_state_of_the_journal(tmp_path: Path) -> None
     writer = sqlite3.connect(path, isolation_level=None)
     writer.execute("PRAGMA journal_mode = WAL")
     with subprocess.Popen(
-        [sys.executable, "-m", "benchwatch.cli", "replay", "--json", str(path)],
+        [*COMMAND, "replay", "--json", str(path)],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     ) as child:  # fmt: skip
         assert child.stdout is not None

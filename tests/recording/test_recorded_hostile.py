@@ -4,11 +4,11 @@ import os
 import random
 import sqlite3
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 from mutation_kit import good_journal, json_lines, mutated, mutated_journal, table
+from program_kit import COMMAND
 from recorded_kit import Outcome, run_each, run_one, write
 from seed_kit import unseen_seed
 
@@ -174,7 +174,7 @@ def test_a_pipe_is_read_from_its_very_beginning(tmp_path: Path) -> None:
     pipe = tmp_path / "readings.csv"
     os.mkfifo(pipe)
     with subprocess.Popen(
-        [sys.executable, "-m", "benchwatch.cli", "replay", "--json", str(pipe)],
+        [*COMMAND, "replay", "--json", str(pipe)],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     ) as child:  # fmt: skip
         pipe.write_text("time_s,frequency_hz\n0,10000000.1\n1,10000000.2\n")

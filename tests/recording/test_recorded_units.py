@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from program_kit import COMMAND
 from recorded_kit import run_each, run_one, write
 from seed_kit import unseen_seed
 
@@ -82,7 +83,7 @@ def test_a_nominal_that_a_counter_misses_is_questioned_live(tmp_path: Path) -> N
     script = "import time\nfor n in range(8):\n print('10000000.1', flush=True); time.sleep(0.1)"
     with subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE) as feed:
         watch = subprocess.run(
-            [sys.executable, "-m", "benchwatch.cli", "watch", "-", "--nominal", "10.005MHz",
+            [*COMMAND, "watch", "-", "--nominal", "10.005MHz",
              "--no-journal", "--json", "--count", "6"],
             stdin=feed.stdout, capture_output=True, text=True, timeout=60,
         )  # fmt: skip

@@ -2,10 +2,10 @@
 
 import sqlite3
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from program_kit import COMMAND
 
 from benchwatch.errors import FileError
 from benchwatch.recording import read_recording, read_recordings
@@ -15,7 +15,7 @@ def watch(bench: str, journal: Path, *options: str) -> str:
     """Watch a simulated bench with the real command; return its JSON lines."""
     command = ["watch", "--sim", bench, "--seed", "5", "--json", "--journal", str(journal)]
     done = subprocess.run(
-        [sys.executable, "-m", "benchwatch.cli", *command, *options],
+        [*COMMAND, *command, *options],
         capture_output=True, text=True, timeout=100, check=False,
     )  # fmt: skip
     assert done.returncode in {0, 4}, done.stderr  # 4: no reading came

@@ -2,12 +2,12 @@
 
 import json
 import subprocess
-import sys
 from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
 import pytest
+from program_kit import COMMAND
 from seed_kit import unseen_seed
 
 from benchwatch.acquire import CounterStatus
@@ -86,7 +86,7 @@ def test_lines_of_a_played_trim_tell_the_tool_and_the_record(tmp_path: Path) -> 
     trimmed(tmp_path / "journal.db")
 
     done = subprocess.run(
-        [sys.executable, "-m", "benchwatch.cli", "replay", str(tmp_path / "journal.db"), "--json"],
+        [*COMMAND, "replay", str(tmp_path / "journal.db"), "--json"],
         capture_output=True, text=True, timeout=100, check=True,
     )  # fmt: skip
 

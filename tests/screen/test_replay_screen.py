@@ -3,12 +3,12 @@
 import math
 import os
 import re
-import sys
 
 import pytest
 import screen_kit as kit
 from click.testing import CliRunner
-from terminal_kit import PROGRAM, Terminal
+from program_kit import COMMAND
+from terminal_kit import Terminal
 
 from benchwatch.cli import run
 from benchwatch.screen.app import BenchwatchApp
@@ -132,7 +132,7 @@ def test_an_empty_recording_has_a_rail_too():
 @needs_terminals
 def test_a_recording_in_a_real_terminal(file, tmp_path):
     """Play at 20 times, pause, go to 5 min, to the end, and leave; the numbers are the file's."""
-    command = [sys.executable, "-c", PROGRAM, "replay", str(file), "--nominal", "10MHz"]
+    command = [*COMMAND, "replay", str(file), "--nominal", "10MHz"]
     terminal = Terminal([*command, "--tolerance", "1ppb", "--speed", "20"], tmp_path)
     try:
         terminal.wait_until(lambda rows: re.search(r"playing  0:00:\d\d of 0:09:59", "".join(rows)))
@@ -167,7 +167,7 @@ def rows_of_a_day(path, broken_at=None):
 def test_a_file_that_is_broken_far_down_is_played_up_to_there(tmp_path):
     """The screen comes up; it says where the file is broken, and on leaving what is wrong."""
     file = rows_of_a_day(tmp_path / "broken.csv", broken_at=30_000)
-    command = [sys.executable, "-c", PROGRAM, "replay", str(file), "--nominal", "10MHz"]
+    command = [*COMMAND, "replay", str(file), "--nominal", "10MHz"]
     terminal = Terminal(command, tmp_path)
     try:
         row = terminal.wait_for("where the file is broken")
@@ -187,7 +187,7 @@ def test_a_pipe_is_played_forward_and_back(tmp_path):
     """What can be read only once is kept for going back; nothing of it is left behind."""
     pipe, file = tmp_path / "pipe", rows_of_a_day(tmp_path / "day.csv")
     os.mkfifo(pipe)
-    command = [sys.executable, "-c", PROGRAM, "replay", str(pipe), "--nominal", "10MHz"]
+    command = [*COMMAND, "replay", str(pipe), "--nominal", "10MHz"]
     terminal = Terminal([*command, "--speed", "3600"], tmp_path)
     try:
         pipe.write_bytes(file.read_bytes())
@@ -224,7 +224,7 @@ def test_a_recording_without_readings_is_a_sentence(tmp_path):
     """No screen comes up for an empty table; the exit code says that nothing was read."""
     empty = tmp_path / "empty.csv"
     empty.write_text("time_s,frequency_hz\n", encoding="utf-8")
-    command = [sys.executable, "-c", PROGRAM, "replay", str(empty), "--nominal", "10MHz"]
+    command = [*COMMAND, "replay", str(empty), "--nominal", "10MHz"]
     terminal = Terminal(command, tmp_path)
     try:
         code = terminal.end()

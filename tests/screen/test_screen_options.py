@@ -2,12 +2,12 @@
 
 import os
 import re
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from terminal_kit import PROGRAM, Terminal
+from program_kit import COMMAND
+from terminal_kit import Terminal
 
 from benchwatch.cli import run
 from benchwatch.commands.common.screen_options import VIEWS, ScreenAsked
@@ -31,7 +31,7 @@ def opened(tmp_path: Path) -> Iterator[list[Terminal]]:
 
 
 def _start(opened: list[Terminal], tmp_path: Path, *arguments: str, **environment: str) -> Terminal:
-    command = [sys.executable, "-c", PROGRAM, *arguments]
+    command = [*COMMAND, *arguments]
     if environment:
         settings = [f"{name}={value}" for name, value in environment.items()]
         command = ["env", *settings, *command]

@@ -2,11 +2,11 @@
 
 import os
 import re
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from program_kit import COMMAND
 from terminal_kit import Terminal
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
@@ -46,8 +46,7 @@ def terminal(tmp_path: Path) -> Iterator[Terminal]:
     """A watch on that bench in a terminal of 80x24."""
     bench = tmp_path / "warm.toml"
     bench.write_text(BENCH, encoding="utf-8")
-    program = "import sys; from benchwatch.cli import main; sys.exit(main())"
-    command = [sys.executable, "-c", program, "watch", "--sim", str(bench), "--no-journal"]
+    command = [*COMMAND, "watch", "--sim", str(bench), "--no-journal"]
     command += ["--seed", "20310504"]
     opened = Terminal(command, tmp_path)
     yield opened

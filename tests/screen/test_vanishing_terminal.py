@@ -15,7 +15,8 @@ import pytest
 from counter_kit import TinyCounter, tiny_counter
 from hand_kit import wait_until
 from load_kit import PATIENCE_S, Stopwatch
-from terminal_kit import PROGRAM, Terminal
+from program_kit import PROGRAM
+from terminal_kit import Terminal
 
 from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.reading import Reading

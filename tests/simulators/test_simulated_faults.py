@@ -2,10 +2,10 @@
 
 import json
 import subprocess
-import sys
 
 import pytest
 from load_kit import Stopwatch
+from program_kit import COMMAND
 from simulated_kit import a_client, port_of, wait_for
 
 from benchwatch.errors import UsageError
@@ -164,7 +164,7 @@ def test_a_fault_of_a_counter_that_is_not_there():
 def test_a_bad_fault_on_the_command_line_is_a_usage_error(arguments, says):
     """Exit code 2, a sentence, and nothing is started."""
     run = subprocess.run(
-        [sys.executable, "-m", "benchwatch.cli", *arguments],
+        [*COMMAND, *arguments],
         capture_output=True,
         text=True,
         timeout=100,
@@ -178,7 +178,7 @@ def test_a_bad_fault_on_the_command_line_is_a_usage_error(arguments, says):
 def test_a_watched_bench_suffers_the_fault_it_was_given():
     """From the command line to the gap in the lines; three seconds in, when it surely reads."""
     run = subprocess.run(
-        [sys.executable, "-m", "benchwatch.cli", "watch", "--sim", "quiet", "--json",
+        [*COMMAND, "watch", "--sim", "quiet", "--json",
          "--no-journal", "--fault", "closed@3s", "--count", "16"],
         capture_output=True, text=True, timeout=100,
     )  # fmt: skip

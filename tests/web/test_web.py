@@ -14,6 +14,7 @@ import screen_kit as kit
 from hypothesis import given
 from hypothesis import strategies as st
 from load_kit import PATIENCE_S
+from program_kit import COMMAND
 
 from benchwatch.errors import UsageError
 
@@ -313,15 +314,13 @@ def test_no_message_of_a_page_breaks_anything(text):
 
 # ------------------------------------------------------------------ the command
 
-PROGRAM = "import sys; from benchwatch.cli import main; sys.exit(main())"
-
 
 @pytest.fixture
 def command(tmp_path):
     """A `watch --web` of a simulated bench on a free port, and the line it prints."""
     environment = {**os.environ, "XDG_STATE_HOME": str(tmp_path), "XDG_DATA_HOME": str(tmp_path)}
     child = subprocess.Popen(
-        [sys.executable, "-c", PROGRAM, "watch", "--sim", "quiet", "--web", "--web-port", "0"],
+        [*COMMAND, "watch", "--sim", "quiet", "--web", "--web-port", "0"],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         env=environment,

@@ -5,7 +5,8 @@ import sys
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 
-from terminal_kit import PROGRAM, Terminal
+from program_kit import COMMAND
+from terminal_kit import Terminal
 
 BENCHMARKS = Path(__file__).parents[1] / "benchmarks"
 
@@ -30,7 +31,7 @@ def test_the_paint_of_a_key_is_seen_and_timed(tmp_path):
     spec = spec_from_file_location("speed_screen", BENCHMARKS / "test_speed_screen.py")
     benchmark = module_from_spec(spec)
     spec.loader.exec_module(benchmark)
-    command = [sys.executable, "-c", PROGRAM, "watch", "--sim", "fast", "--no-journal"]
+    command = [*COMMAND, "watch", "--sim", "fast", "--no-journal"]
     terminal = Terminal(command, tmp_path, width=120, height=36)
     try:
         terminal.wait_for("q quit")

@@ -19,8 +19,8 @@ from typing import Self
 import pytest
 from counter_kit import TinyCounter, tiny_counter, value_of
 from load_kit import PATIENCE_S, Stopwatch
-from pipeline_kit import benchwatch
-from terminal_kit import PROGRAM, Terminal
+from program_kit import COMMAND, start_program
+from terminal_kit import Terminal
 
 from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.reading import Gap, Reading
@@ -164,7 +164,7 @@ class Lines:
     """A watch of `counter` that writes JSON lines, as far as its lines and narration were read."""
 
     def __init__(self, counter: TinyCounter, journal: Path) -> None:
-        self.process = benchwatch(
+        self.process = start_program(
             "watch", counter.resource, "--nominal", "10MHz", "--json", "--journal", str(journal)
         )
         self._said: list[str] = []
@@ -219,7 +219,7 @@ class Lines:
 def on_screen(home: Path, counter: TinyCounter, *options: str) -> Iterator[Terminal]:
     """Watch `counter` on the screen of a real terminal."""
     command = [
-        sys.executable, "-c", PROGRAM, "watch", counter.resource, "--nominal", "10MHz", *options,
+        *COMMAND, "watch", counter.resource, "--nominal", "10MHz", *options,
     ]  # fmt: skip
     terminal = Terminal(command, home, width=120, height=36)
     try:
@@ -273,10 +273,10 @@ def test_what_a_locked_journal_never_took_is_left_beside_it(home):
     with contextlib.closing(sqlite3.connect(path, isolation_level=None)) as other:
         with tiny_counter() as counter:
             options = ("--json", "--count", "3", "--journal", str(path))
-            benchwatch("watch", counter.resource, "--nominal", "10MHz", *options).communicate()
+            start_program("watch", counter.resource, "--nominal", "10MHz", *options).communicate()
         other.execute("BEGIN EXCLUSIVE")
         with tiny_counter() as counter:
-            process = benchwatch("watch", counter.resource, "--nominal", "10MHz", *options)
+            process = start_program("watch", counter.resource, "--nominal", "10MHz", *options)
             _, narration = process.communicate()
 
     beside = re.search(r"are not in it, but in (\S+\.db)\.", narration)

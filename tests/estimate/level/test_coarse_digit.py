@@ -10,7 +10,8 @@ import pytest
 from hard_levels import coarse
 from hypothesis import given
 from hypothesis import strategies as st
-from pipeline_kit import benchwatch, reading
+from pipeline_kit import reading
+from program_kit import start_program
 from seed_kit import unseen_seed
 
 from benchwatch.commands.common.steady_part import steady_part
@@ -34,7 +35,7 @@ def test_a_turn_of_a_quiet_oscillator_is_not_taken_for_the_digit(tmp_path: Path)
     rows = [f"{k},{10000002.0 if k < 30 else 10000000.0}" for k in range(90)]
     path.write_text("time_s,frequency_hz\n" + "\n".join(rows) + "\n")
 
-    run = benchwatch("replay", str(path), "--json")
+    run = start_program("replay", str(path), "--json")
     out, err = run.communicate(timeout=60)
 
     assert run.returncode == 0, err
