@@ -1,22 +1,29 @@
 """Quantities: the one place where text becomes a number and a number becomes text.
 
-What a person types is read without guessing (`typed`): ``10MHz`` is mega, ``10mHz`` is milli,
-and ``10mhz`` is refused with a question. What a counter writes is read as an exact decimal
-(`counted`), and the nominal is subtracted from it exactly, before anything becomes a float: one
-ulp at 10 MHz is already 1.9e-9 Hz. What a person reads is rounded as its uncertainty asks
-(`written`).
-
-Sign: an offset is (frequency - nominal) / nominal; positive runs fast and reads high.
+In: text that a person types (`parsing`) or a counter writes (`exact_numbers`). Out: numbers in
+hertz, seconds and fractions, and text rounded as its uncertainty asks (`formatting`); both go by
+the tables of `units`. An offset is (frequency - nominal) / nominal; positive runs fast, reads high.
 """
 
-from benchwatch.quantity.counted import (
+from benchwatch.quantity.exact_numbers import (
     difference,
     last_digit,
     parse_reply,
     round_nominal,
 )
-from benchwatch.quantity.number import printable
-from benchwatch.quantity.typed import (
+from benchwatch.quantity.formatting import (
+    QuantityText,
+    format_duration,
+    format_frequency,
+    how_many,
+    in_unit,
+    offset_unit,
+    printable,
+    steady_decimals,
+    write_fraction,
+    write_hz,
+)
+from benchwatch.quantity.parsing import (
     DURATION_FORMS,
     FRACTION_FORMS,
     FREQUENCY_FORMS,
@@ -26,21 +33,12 @@ from benchwatch.quantity.typed import (
     parse_frequency,
     parse_settle,
 )
-from benchwatch.quantity.written import (
+from benchwatch.quantity.units import (
     OFFSET_UNITS,
     PARTS_IN_1E12,
     PPB,
     PPM,
     OffsetUnit,
-    QuantityText,
-    format_duration,
-    format_frequency,
-    how_many,
-    in_unit,
-    offset_unit,
-    steady_decimals,
-    write_fraction,
-    write_hz,
 )
 
 __all__ = [

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchwatch.counter import TimeBaseSource
+from benchwatch.quantity import OFFSET_UNITS
 from benchwatch.reading import (
     OVERRANGE,
     SPIKE,
@@ -29,17 +30,13 @@ Kind = Literal["frequency_hz", "offset", "period_s", "phase_s"]
 
 KINDS: Final[tuple[Kind, ...]] = ("frequency_hz", "offset", "period_s", "phase_s")
 
-Column = Literal[
-    "frequency_hz", "offset", "period_s", "phase_s", "offset_ppm", "offset_ppb", "offset_1e-12"
-]
-"""Names of columns; some say a kind in another unit."""
+Column = str
+"""Name of a column, one of `COLUMNS`; some hold a kind in another unit."""
 
 PARTS: Final[Mapping[Column, int]] = {
-    "offset_ppm": 10**6,
-    "offset_ppb": 10**9,
-    "offset_1e-12": 10**12,
+    f"offset_{unit.short_name}": round(1 / unit.size) for unit in OFFSET_UNITS
 }
-"""Columns of offsets that are written in one part of so many."""
+"""Columns of offsets that are written in one part of so many, from the coarsest to the finest."""
 
 COLUMNS: Final[tuple[Column, ...]] = (*KINDS, *PARTS)
 

@@ -7,9 +7,9 @@ import numpy as np
 
 from benchwatch.errors import FileError, UsageError
 from benchwatch.plan import doubtful_nominal, nominal_question
-from benchwatch.quantity import format_frequency, round_nominal
+from benchwatch.quantity import OFFSET_UNITS, format_frequency, round_nominal
 from benchwatch.recording.decimals import EXACT
-from benchwatch.recording.recorded_run import FloatArray, Kind
+from benchwatch.recording.recorded_run import PARTS, FloatArray, Kind
 from benchwatch.recording.rows import Track
 
 HERTZ_FROM: Final = 1e4
@@ -18,9 +18,9 @@ LARGE_FRACTION: Final = 1e-2
 FAR_FROM_NOMINAL: Final = 0.1
 LARGE_OFFSET: Final = 1e-4
 """Offsets above this are questioned: oscillators worth trimming are within 100 ppm."""
-_FINE_PPM, _COARSE_PPB = 3e-3, 3.0
-"""Usual changes from reading to reading: below the first offsets are in ppm, above the second in
-parts in 10^12. A counter of 10^-12 to 10^-9 a second changes by this much."""
+USUAL_CHANGE: Final = 3e-9
+"""At most so much, as a fraction, a counter changes from reading to reading: 10^-12 to 10^-9 a
+second. Offsets in another unit are taken to be in the coarsest one in which they change by less."""
 
 
 def decide_nominal(track: Track, values: FloatArray, stated: Decimal | None) -> Decimal | None:
@@ -114,15 +114,12 @@ def question_offsets(source: str, values: FloatArray) -> list[str]:
         return []
     changes = np.abs(np.diff(finite))
     change = float(np.median(changes)) if changes.size else size
-    column, unit = "offset_ppb", "ppb"
-    if change < _FINE_PPM:
-        column, unit = "offset_ppm", "ppm"
-    elif change > _COARSE_PPB:
-        column, unit = "offset_1e-12", "parts in 10^12"
+    fits = (unit for unit in OFFSET_UNITS if change * unit.size < USUAL_CHANGE)
+    unit = next(fits, OFFSET_UNITS[-1])
     note = (
         f"{source}: the values in column offset (typically {size:.6g}) are large for fractions of "
-        f"a frequency, as if they were in {unit}; taken as they are. If so, name the column "
-        f"{column} (also offset_ppm, offset_ppb, offset_1e-12), or say --column."
+        f"a frequency, as if they were in {unit.name}; taken as they are. If so, name the column "
+        f"offset_{unit.short_name} (also {', '.join(PARTS)}), or say --column."
     )
     return [note]
 

@@ -4,6 +4,8 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Literal
 
+from benchwatch.quantity import OFFSET_UNITS
+
 Need = Literal["trimmer", "operator", "counters", "bench", "player", "sound"]
 """``trimmer``: one that can be turned from here; ``operator``: a watch that can be told
 things; ``counters``: more than one; ``bench``: a live one; ``player``: a recording that is
@@ -58,7 +60,7 @@ KEYS = (
     Key("fill", ("f",), "f", "fill", "Fill the screen with the number, or not",
         "Fill the screen with number and scale, or not.", _TRIMS),
     Key("unit", ("u",), "u", "unit", "Show fractions in the next unit",
-        "Show fractions in ppm, ppb, parts in 10^12, or by size."),
+        f"Show fractions in {', '.join(unit.name for unit in OFFSET_UNITS)}, or by size."),
     Key("found", ("a",), "a", "as found", "Record the offset as found",
         "Record the present offset as found.", _TRIMS, "operator"),
     Key("left", ("l",), "l", "as left", "Record the offset as left",

@@ -4,14 +4,9 @@ import re
 from decimal import Context, Decimal
 
 from benchwatch.errors import ReplyError
-from benchwatch.quantity.number import (
-    EXACT,
-    LONGEST,
-    PREFIXES,
-    QUANTITY,
-    printable,
-    shifted,
-)
+from benchwatch.quantity.formatting import printable
+from benchwatch.quantity.number_grammar import EXACT, LONGEST, QUANTITY, shifted
+from benchwatch.quantity.units import PREFIX_EXPONENTS
 
 
 def parse_reply(text: str, unit: str = "Hz") -> Decimal:
@@ -37,9 +32,9 @@ def parse_reply(text: str, unit: str = "Hz") -> Decimal:
         return number
     prefix, written_unit = suffix[: -len(unit)], suffix[-len(unit) :]
     ambiguous = prefix == "m" and written_unit == unit.lower() != unit
-    if written_unit.lower() != unit.lower() or prefix not in PREFIXES or ambiguous:
+    if written_unit.lower() != unit.lower() or prefix not in PREFIX_EXPONENTS or ambiguous:
         raise ReplyError(f"'{printable(text)}' is no number of {unit}.")
-    return shifted(number, PREFIXES[prefix])
+    return shifted(number, PREFIX_EXPONENTS[prefix])
 
 
 def last_digit(value: Decimal) -> float:

@@ -6,29 +6,16 @@ from itertools import pairwise
 from typing import Final
 
 from benchwatch.errors import QuantityError
-from benchwatch.quantity.number import (
-    EXACT,
-    LONGEST,
-    PREFIXES,
-    QUANTITY,
-    printable,
-    shifted,
-)
+from benchwatch.quantity.formatting import printable
+from benchwatch.quantity.number_grammar import EXACT, LONGEST, QUANTITY, shifted
+from benchwatch.quantity.units import DURATION_SIZES, OFFSET_SIZES, PREFIX_EXPONENTS
 
 FREQUENCY_FORMS: Final = "10MHz, 10 MHz, 32.768 kHz, 10000000 or 1e7"
 FRACTION_FORMS: Final = "5ppb, 0.005 ppm, 5e-9 or 5 parts in 10^9"
 DURATION_FORMS: Final = "250ms, 1s, 10min, 2h or 3d"
 SETTLE_FORMS: Final = "1ppb/10min, 1e-9/600s or 1 ppb in 10 min"
 
-_FRACTION_UNITS: Final = {"": 0, "ppm": -6, "ppb": -9, "%": -2}
 _PARTS_IN: Final = re.compile(r"parts? in 10(?:\^|\*\*)(\d{1,2})", re.IGNORECASE | re.ASCII)
-_DURATION_UNITS: Final = {
-    "": "1", "s": "1", "sec": "1", "ns": "1e-9", "us": "1e-6", "\N{MICRO SIGN}s": "1e-6",
-    "\N{GREEK SMALL LETTER MU}s": "1e-6", "ms": "1e-3", "min": "60", "h": "3600",
-    "hour": "3600", "hours": "3600", "d": "86400", "day": "86400", "days": "86400",
-    "week": "604800", "weeks": "604800", "y": "31557600", "year": "31557600",
-    "years": "31557600",
-}  # fmt: skip
 _PIECE: Final = re.compile(r"\d+(?:\.\d+)?\s*[A-Za-z]+", re.ASCII)
 _PIECE_UNIT: Final = re.compile(r"[A-Za-z]+", re.ASCII)
 _PIECES: Final = re.compile(rf"(?:{_PIECE.pattern}\s*){{2,}}", re.ASCII)
@@ -37,7 +24,6 @@ LONGEST_Y: Final = 100
 """Years; more is a slip of the pen, and too long for the waits of a computer."""
 SHORTEST_SETTLE_S: Final = 1.0
 """Shorter than what any oven does, and than most gates."""
-_YEAR_S: Final = 31_557_600.0
 _LARGEST_FRACTION: Final = 0.1
 
 
@@ -67,8 +53,8 @@ def parse_fraction(text: str, nominal: Decimal | None = None) -> float:
     number, unit = _split(text, "fraction", FRACTION_FORMS)
     lowered = unit.lower()
     parts = _PARTS_IN.fullmatch(unit)
-    if lowered in _FRACTION_UNITS:
-        value = float(shifted(number, _FRACTION_UNITS[lowered]))
+    if not unit or lowered in OFFSET_SIZES:
+        value = float(EXACT.multiply(number, OFFSET_SIZES.get(lowered, Decimal(1))))
     elif parts:
         value = float(shifted(number, -int(parts[1])))
     elif lowered.endswith("hz"):
@@ -98,23 +84,23 @@ def parse_duration(text: str) -> float:
         QuantityError: the text is no positive duration up to `LONGEST_Y`; a bare ``m`` is refused.
     """
     if len(text) <= LONGEST and (pieces := _PIECES.fullmatch(text.strip())):
-        sizes = [_DURATION_UNITS.get(unit, "0") for unit in _PIECE_UNIT.findall(pieces[0])]
-        if all(Decimal(a) > Decimal(b) > 0 for a, b in pairwise(sizes)):
+        sizes = [DURATION_SIZES.get(unit, Decimal(0)) for unit in _PIECE_UNIT.findall(pieces[0])]
+        if all(a > b > 0 for a, b in pairwise(sizes)):
             return sum(map(parse_duration, _PIECE.findall(pieces[0])))
     number, unit = _split(text, "duration", DURATION_FORMS)
     if unit in {"m", "M"}:
         raise QuantityError(
             f"'{printable(text)}': is m minutes or milliseconds? Write {DURATION_FORMS}."
         )
-    factor = _DURATION_UNITS.get(unit if unit != "S" else "s")
+    factor = DURATION_SIZES.get(unit)
     if factor is None:
         raise _unknown_unit(text, unit, "duration", DURATION_FORMS)
-    value = float(EXACT.multiply(number, Decimal(factor)))
+    value = float(EXACT.multiply(number, factor))
     if value <= 0:
         raise QuantityError(
             f"'{printable(text)}' is no duration: it must be above zero, such as 1s."
         )
-    if value > LONGEST_Y * _YEAR_S:
+    if value > LONGEST_Y * float(DURATION_SIZES["y"]):
         raise QuantityError(
             f"'{printable(text)}' is too long: at most {LONGEST_Y} years are taken. "
             f"Write {DURATION_FORMS}."
@@ -165,9 +151,9 @@ def _hertz_exponent(text: str, unit: str, forms: str) -> int:
             "with the capitals as shown."
         )
     prefix = unit[:-2] if unit.lower().endswith("hz") else unit
-    if prefix not in PREFIXES:
+    if prefix not in PREFIX_EXPONENTS:
         raise _unknown_unit(text, unit, "frequency", forms)
-    return PREFIXES[prefix]
+    return PREFIX_EXPONENTS[prefix]
 
 
 def _unknown_unit(text: str, unit: str, what: str, forms: str) -> QuantityError:

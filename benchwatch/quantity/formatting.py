@@ -1,28 +1,18 @@
-"""What a person reads: offsets, carriers and durations as text, each figure as its u allows."""
+"""What a person reads: offsets, carriers and durations as text, rounded as their u allows."""
 
 import math
+import unicodedata
 from dataclasses import dataclass
 from decimal import Decimal
+from itertools import pairwise
 from typing import Final
 
-from benchwatch.quantity.number import shifted
-
-
-@dataclass(frozen=True, slots=True)
-class OffsetUnit:
-    """A unit in which a fraction is shown."""
-
-    name: str
-    size: float
-
-
-PPM: Final = OffsetUnit("ppm", 1e-6)
-PPB: Final = OffsetUnit("ppb", 1e-9)
-PARTS_IN_1E12: Final = OffsetUnit("parts in 10^12", 1e-12)
-OFFSET_UNITS: Final = (PPM, PPB, PARTS_IN_1E12)
+from benchwatch.quantity.number_grammar import shifted
+from benchwatch.quantity.units import DURATION_UNITS, OFFSET_UNITS, PPB, PREFIXES, OffsetUnit
 
 STICK: Final = 20.0
 """A unit is left only when the value is this many times too large or too small for it."""
+_SHOWN_DURATIONS: Final = [(unit.name, int(unit.seconds)) for unit in DURATION_UNITS if unit.shown]
 STICK_U: Final = 3.0
 """Decimals are left only when an uncertainty is this many times too large or too small for them."""
 
@@ -53,11 +43,12 @@ def offset_unit(fraction: float, current: OffsetUnit | None = None) -> OffsetUni
     ppb serves from 0.05 to 20 000; nan keeps what there is.
     """
     size = abs(fraction)
-    if current is not None and (not size < math.inf or _fits(size, current)):
+    if current is not None and (not size < math.inf or _fit(size, current) == 0):
         return current
-    if size > 1000 * PPB.size * STICK:
-        return PPM
-    return PPB if size >= PPB.size / STICK or not size > 0 else PARTS_IN_1E12
+    place = OFFSET_UNITS.index(PPB)
+    while step := _fit(size, OFFSET_UNITS[place]):
+        place += step
+    return OFFSET_UNITS[place]
 
 
 def steady_decimals(u: float | None, current: int | None = None) -> int | None:
@@ -108,9 +99,9 @@ def format_frequency(frequency: Decimal | float) -> str:
     value = Decimal(repr(frequency)) if isinstance(frequency, float) else frequency
     if not value.is_finite():
         return "unknown"
-    for prefix, exponent in (("G", 9), ("M", 6), ("k", 3)):
-        if abs(value) >= Decimal(10) ** exponent:
-            return f"{_plain(shifted(value, -exponent))} {prefix}Hz"
+    for prefix in PREFIXES:
+        if prefix.shown and abs(value) >= Decimal(10) ** prefix.exponent:
+            return f"{_plain(shifted(value, -prefix.exponent))} {prefix.name}Hz"
     return f"{_plain(value)} Hz"
 
 
@@ -121,11 +112,7 @@ def format_duration(seconds: float) -> str:
     if abs(seconds) < 10:
         return f"{seconds:.3g} s"
     whole = round(seconds)
-    for name, size, smaller, smaller_size in (
-        ("d", 86400, "h", 3600),
-        ("h", 3600, "min", 60),
-        ("min", 60, "s", 1),
-    ):
+    for (name, size), (smaller, smaller_size) in pairwise(_SHOWN_DURATIONS):
         if whole >= size:
             rest = (whole % size) // smaller_size
             shown = f"{whole // size} {name}"
@@ -138,11 +125,13 @@ def how_many(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
-def _fits(size: float, unit: OffsetUnit) -> bool:
-    scaled = size / unit.size
-    too_small = scaled < 1 / STICK and unit is not PARTS_IN_1E12 and size > 0
-    too_large = scaled > 1000 * STICK and unit is not PPM
-    return not (too_small or too_large)
+def _fit(size: float, unit: OffsetUnit) -> int:
+    """Return 0 where `unit` fits, -1 where a larger one would, 1 where a smaller one would."""
+    place = OFFSET_UNITS.index(unit)
+    if place > 0 and size > OFFSET_UNITS[place - 1].size * STICK:
+        return -1
+    too_small = 0 < size < unit.size / STICK and place + 1 < len(OFFSET_UNITS)
+    return 1 if too_small else 0
 
 
 def _rounded(
@@ -171,3 +160,10 @@ def _decimals(size: float, digits: int) -> int:
 def _plain(value: Decimal) -> str:
     text = f"{value:f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def printable(text: str, limit: int = 80) -> str:
+    """Make text from an instrument or a file harmless: no control, format or escape characters."""
+    shown = "".join("?" if unicodedata.category(c).startswith(("C", "Z")) and c != " " else c
+                    for c in text[:limit])  # fmt: skip
+    return shown if len(text) <= limit else shown + "..."

@@ -1,0 +1,95 @@
+"""The tables of units: each row can be typed, is shown where it says so, and is in the README."""
+
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from benchwatch.quantity import (
+    OFFSET_UNITS,
+    format_duration,
+    format_frequency,
+    offset_unit,
+    parse_duration,
+    parse_fraction,
+    parse_frequency,
+    write_fraction,
+)
+from benchwatch.quantity.units import (
+    DURATION_UNITS,
+    PREFIXES,
+    TYPED_OFFSET_UNITS,
+    DurationUnit,
+    OffsetUnit,
+    Prefix,
+)
+
+README = Path(__file__).parents[2] / "README.md"
+
+
+@pytest.mark.parametrize("unit", TYPED_OFFSET_UNITS, ids=lambda unit: unit.name)
+def test_a_unit_of_offsets_is_read_in_every_way_it_is_typed(unit: OffsetUnit) -> None:
+    """Also in capitals; and what is shown in it is read back."""
+    for name in (unit.name, unit.name.upper(), *unit.also):
+        assert parse_fraction(f"2 {name}") == pytest.approx(2 * unit.size, rel=1e-15)
+
+    if unit.shown:
+        written = write_fraction(2 * unit.size, unit=unit)
+        assert parse_fraction(written.bare) == pytest.approx(2 * unit.size, rel=1e-3)
+
+
+@pytest.mark.parametrize("unit", OFFSET_UNITS, ids=lambda unit: unit.name)
+def test_a_unit_of_offsets_is_chosen_somewhere(unit: OffsetUnit) -> None:
+    """By size, from the largest to the smallest."""
+    far = [10.0**-power for power in range(1, 16)]
+
+    assert unit in [offset_unit(fraction) for fraction in far]
+    assert sorted(OFFSET_UNITS, key=lambda one: -one.size) == list(OFFSET_UNITS)
+
+
+@pytest.mark.parametrize("unit", DURATION_UNITS, ids=lambda unit: unit.name)
+def test_a_unit_of_time_is_read_in_every_way_it_is_typed(unit: DurationUnit) -> None:
+    """And a whole number of those that are shown is written with them."""
+    for name in (unit.name, *unit.also):
+        assert parse_duration(f"20 {name}") == pytest.approx(20 * float(unit.seconds), rel=1e-15)
+
+    if unit.shown:
+        assert format_duration(20 * float(unit.seconds)) == f"20 {unit.name}"
+
+
+@pytest.mark.parametrize("prefix", PREFIXES, ids=lambda prefix: prefix.name or "none")
+def test_a_prefix_is_read_in_every_way_it_is_typed(prefix: Prefix) -> None:
+    """And a carrier is written with those that are shown."""
+    hertz = Decimal(20).scaleb(prefix.exponent)
+    for name in (prefix.name, *prefix.also):
+        assert parse_frequency(f"20 {name}Hz") == hertz
+
+    if prefix.shown:
+        assert format_frequency(hertz) == f"20 {prefix.name}Hz"
+
+
+def test_the_readme_lists_every_unit() -> None:
+    """Where this fails, put the table that it prints between the marks in the README."""
+    _, _, rest = README.read_text().partition("<!-- units table -->\n")
+
+    assert rest.partition("\n<!-- /units table -->")[0] == "\n".join(table())
+
+
+def table() -> list[str]:
+    """Write the README's table of units."""
+    groups = [
+        ("offset", [("a bare fraction, `5e-9`", False, ())]),
+        ("offset", [(f"`{one.name}`", one.shown, one.also) for one in TYPED_OFFSET_UNITS]),
+        ("time", [(f"`{one.name}`", one.shown, one.also) for one in DURATION_UNITS]),
+        (
+            "frequency",
+            [(f"`{one.name}Hz`", one.shown or not one.name, [f"{a}Hz" for a in one.also])
+             for one in PREFIXES],
+        ),
+    ]  # fmt: skip
+    rows = ["| of | unit | typed also | shown in it |", "|---|---|---|---|"]
+    for what, units in groups:
+        for unit, shown, also in units:
+            others = ", ".join(f"`{name}`" if name else "nothing" for name in also)
+            rows.append(f"| {what} | {unit} | {others or '–'} | {'yes' if shown else 'no'} |")
+    return rows
