@@ -8,7 +8,6 @@ import click
 
 from benchwatch.commands.common.option_types import DURATION, FRACTION, read_coverage
 from benchwatch.commands.common.output import narrate, print_json, print_text
-from benchwatch.commands.common.visit_table import read_visits
 from benchwatch.errors import UsageError
 from benchwatch.estimate.ageing.ageing_forecast import (
     AgeingForecast,
@@ -31,6 +30,7 @@ from benchwatch.quantity import (
     write_fraction,
 )
 from benchwatch.recording.dates import read_moment
+from benchwatch.recording.visit_table import read_visits
 from benchwatch.report.blocks import align_table
 
 STEPS = 5

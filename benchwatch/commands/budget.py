@@ -10,6 +10,7 @@ import click
 import numpy as np
 
 from benchwatch.clock import iso_time
+from benchwatch.commands.common.budget_part import SteadyPart, steady_part
 from benchwatch.commands.common.option_types import (
     DURATION,
     FRACTION,
@@ -18,9 +19,8 @@ from benchwatch.commands.common.option_types import (
     settle_of,
 )
 from benchwatch.commands.common.output import narrate, print_json, print_text
+from benchwatch.commands.common.recorded_plan import bench_option, plan_of
 from benchwatch.commands.common.recording_options import FileStated, file_options
-from benchwatch.commands.common.stated_time_bases import bench_option, plan_of
-from benchwatch.commands.common.steady_part import SteadyPart, steady_part
 from benchwatch.commands.common.time_range import (
     Since,
     Stretch,

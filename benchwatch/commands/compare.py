@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from benchwatch.commands.common.option_types import DURATION, FRACTION, read_coverage
 from benchwatch.commands.common.output import narrate, print_json, print_text
+from benchwatch.commands.common.recorded_plan import bench_option, plan_of
 from benchwatch.commands.common.recording_options import FileStated, file_options
-from benchwatch.commands.common.stated_time_bases import bench_option, plan_of
 from benchwatch.commands.common.time_range import spikes_of, used_offsets
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.estimate.comparison.counter_comparison import (

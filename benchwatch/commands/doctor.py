@@ -1,19 +1,51 @@
 """``benchwatch doctor``: what is missing on this computer, and what to do."""
 
 import os
+import shutil
+import stat
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Final
 
 import click
 
-from benchwatch.bus import backends, serial_ports
-from benchwatch.commands.common import system_checks
+from benchwatch.bus import Backend, Listed, backends, serial_ports
 from benchwatch.commands.common.output import narrate, print_json, print_text
-from benchwatch.commands.common.system_checks import Finding
-from benchwatch.driver_registry import drivers
+from benchwatch.driver_registry import Registry, drivers
 from benchwatch.errors import BenchwatchError
 from benchwatch.journal import default_path
 from benchwatch.quantity import printable
+
+PACKAGES: Final = (
+    "benchwatch", "pyvisa", "pyvisa-py", "pyserial", "textual", "numpy", "scipy",
+    "click", "platformdirs", "google-re2",
+)  # fmt: skip
+OLDEST_PYTHON: Final = (3, 11)
+LITTLE_SPACE: Final = 200_000_000
+"""Bytes; a reading takes about 100, so a month at one a second fits in 300 million."""
+SMALLEST: Final = (80, 24)
+HELP: Final = {
+    "USB": "counters on USB need it: pip install pyusb, and a libusb of the system",
+    "GPIB": "counters on GPIB need its kernel driver and Python binding, or a vendor's VISA "
+    "(--backend @ivi)",
+    "TCPIP": "it works; only find does not see these without zeroconf: pip install zeroconf",
+    "VICP": "only some oscilloscopes need it",
+}
+"""What a bus is missing, by how its name begins."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that was looked at."""
+
+    name: str
+    good: bool | None
+    """None: it is missing, and that matters only to whoever needs it."""
+    says: str
+    advice: str = ""
 
 
 @click.command()
@@ -45,11 +77,152 @@ def doctor(as_json: bool) -> int:
 
 
 def _all() -> Iterator[Finding]:
-    yield from system_checks.versions()
-    yield from system_checks.visa(backends())
-    yield from system_checks.serial(serial_ports())
-    yield from system_checks.usb()
-    yield from system_checks.profiles(drivers())
-    yield from system_checks.journal(default_path())
+    yield from check_versions()
+    yield from check_visa(backends())
+    yield from check_serial(serial_ports())
+    yield from check_usb()
+    yield from check_profiles(drivers())
+    yield from check_journal(default_path())
     size = os.get_terminal_size(sys.stdout.fileno()) if sys.stdout.isatty() else None
-    yield from system_checks.terminal(size, os.environ, sys.stdout.encoding or "ascii")
+    yield from check_terminal(size, os.environ, sys.stdout.encoding or "ascii")
+
+
+def check_versions(python: tuple[int, ...] = sys.version_info[:3]) -> Iterator[Finding]:
+    """Look at Python and at the packages that everything needs."""
+    shown = ".".join(map(str, python[:3]))
+    wanted = ".".join(map(str, OLDEST_PYTHON))
+    old = tuple(python[:2]) < OLDEST_PYTHON
+    yield Finding("python", not old, shown, f"install Python {wanted} or newer" if old else "")
+    there, missing = [], []
+    for name in PACKAGES:
+        try:
+            there.append(f"{name} {version(name)}")
+        except PackageNotFoundError:
+            missing.append(name)
+    yield Finding("packages", True, ", ".join(there))
+    if missing:
+        yield Finding(
+            "packages", False, f"missing: {', '.join(missing)}", f"pip install {' '.join(missing)}"
+        )
+
+
+def check_visa(backends: list[Backend]) -> Iterator[Finding]:
+    """Look at the VISA libraries and at what each can't do."""
+    if not any(backend.usable for backend in backends):
+        yield Finding("visa", False, "no VISA library can be used", "pip install pyvisa-py")
+    for backend in backends:
+        name = f"visa {backend.name}"
+        if not backend.usable:
+            advice = "needed only for GPIB or USB through a vendor's VISA"
+            yield Finding(name, None, backend.trouble, advice if backend.name == "@ivi" else "")
+            continue
+        works = ", ".join(bus for bus, trouble in backend.buses if not trouble)
+        yield Finding(name, True, " ".join(filter(None, [backend.version, works])) or "usable")
+        for bus, trouble in backend.buses:
+            advice = next((text for begins, text in HELP.items() if bus.startswith(begins)), "")
+            if trouble:
+                why = trouble.split(". ", 1)[0].rstrip(".")
+                yield Finding(name, None, f"{bus}: {why}", advice)
+
+
+def check_serial(ports: list[Listed]) -> Iterator[Finding]:
+    """Look whether the serial ports may be opened; none is."""
+    if not ports:
+        yield Finding("serial ports", None, "there are none")
+    for port in ports:
+        device = Path(port.resource.removeprefix("ASRL").removesuffix("::INSTR"))
+        about = f"{device} ({port.about})" if port.about else str(device)
+        if os.name != "posix" or os.access(device, os.R_OK | os.W_OK):
+            yield Finding("serial ports", True, about)
+        else:
+            yield _forbidden("serial ports", device, about)
+
+
+def check_usb(devices: Path = Path("/sys/bus/usb/devices"), nodes: Path = Path("/dev/bus/usb")) \
+        -> Iterator[Finding]:  # fmt: skip
+    """Look whether USB instruments (class FE, subclass 03: USBTMC 1.0, 4.2) may be opened."""
+    for interface in sorted(devices.glob("*:*")):
+        kind = [_word(interface / name) for name in ("bInterfaceClass", "bInterfaceSubClass")]
+        if kind != ["fe", "03"]:
+            continue
+        device = devices / interface.name.split(":", 1)[0]
+        about = printable(_word(device / "product") or device.name)
+        number = [_word(device / name).zfill(3) for name in ("busnum", "devnum")]
+        node = nodes.joinpath(*number)
+        if os.access(node, os.R_OK | os.W_OK):
+            yield Finding("usb", True, f"{about} at {node}")
+        else:
+            rule = 'SUBSYSTEM=="usb", ATTR{idVendor}=="....", MODE="0660", GROUP="plugdev"'
+            yield Finding(
+                "usb", False, f"{about}: you may not open {node}",
+                f"add a udev rule such as {rule}, and plug it in again",
+            )  # fmt: skip
+
+
+def check_journal(path: Path) -> Iterator[Finding]:
+    """Look whether the journal can be written, and whether there is room."""
+    folder = next(parent for parent in path.parents if parent.exists())
+    if not os.access(path if path.exists() else folder, os.W_OK):
+        yield Finding(
+            "journal", False, f"{path} can't be written",
+            "make it yours, or give another place with --journal",
+        )  # fmt: skip
+        return
+    free = shutil.disk_usage(folder).free
+    shown = f"{path}; {free / 1e9:.1f} GB free"
+    little = free < LITTLE_SPACE
+    yield Finding("journal", not little, shown, "make room, or use --journal" if little else "")
+
+
+def check_profiles(registry: Registry) -> Iterator[Finding]:
+    """Look whether every driver and profile can be loaded."""
+    usable = registry.usable()
+    yield Finding("drivers", True, ", ".join(usable))
+    for trouble in registry.troubles:
+        yield Finding("drivers", False, trouble, "benchwatch drivers lists them")
+
+
+def check_terminal(
+    size: tuple[int, int] | None, environ: Mapping[str, str], encoding: str
+) -> Iterator[Finding]:
+    """Look at what the screen can show; `size` is (columns, lines), None without a terminal."""
+    if size is None:
+        yield Finding("terminal", None, "standard output is no terminal; lines are written there")
+        return
+    small = size[0] < SMALLEST[0] or size[1] < SMALLEST[1]
+    advice = f"make it {SMALLEST[0]} x {SMALLEST[1]} or larger" if small else ""
+    yield Finding("terminal", not small, f"{size[0]} columns, {size[1]} lines", advice)
+    name = environ.get("TERM", "")
+    if environ.get("NO_COLOR"):
+        yield Finding("colours", None, "off, as NO_COLOR asks; words say everything that they do")
+    elif name in {"", "dumb"}:
+        yield Finding("colours", False, f"TERM is '{printable(name)}'", "set TERM=xterm-256color")
+    else:
+        many = environ.get("COLORTERM", "") in {"truecolor", "24bit"}
+        yield Finding("colours", True, f"{printable(name)}, {'all' if many else '256 or fewer'}")
+    plain = not encoding.lower().replace("-", "").startswith("utf")
+    advice = "use a UTF-8 locale, such as LANG=C.UTF-8; until then, it is drawn in ASCII"
+    yield Finding("characters", None if plain else True, encoding, advice if plain else "")
+
+
+def _forbidden(name: str, device: Path, about: str) -> Finding:
+    import grp  # noqa: PLC0415 - there is none on other systems
+
+    try:
+        status = device.stat()
+        group = grp.getgrgid(status.st_gid).gr_name
+        by_group = bool(status.st_mode & stat.S_IRGRP)
+    except (OSError, KeyError):
+        return Finding(name, False, f"you may not open {about}", "look at its permissions")
+    if by_group and group != "root":
+        advice = f"join its group: sudo usermod -aG {group} $USER, and log in again"
+    else:
+        advice = "give it to a group of yours by a udev rule"
+    return Finding(name, False, f"you may not open {about}", advice)
+
+
+def _word(path: Path) -> str:
+    try:
+        return path.read_text("utf-8", errors="replace").strip()
+    except OSError:
+        return ""

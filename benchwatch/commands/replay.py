@@ -23,8 +23,8 @@ from benchwatch.commands.common.option_types import (
     wraps_option,
 )
 from benchwatch.commands.common.output import narrate
+from benchwatch.commands.common.recorded_plan import bench_option, plan_of
 from benchwatch.commands.common.screen_options import ScreenAsked, on_a_screen, screen_options
-from benchwatch.commands.common.stated_time_bases import bench_option, plan_of
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.journal import Journal
 from benchwatch.lines import End, Lines, PlainWriter, json_line

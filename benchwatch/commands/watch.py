@@ -25,9 +25,14 @@ from benchwatch.commands.common.option_types import (
 )
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.screen_options import ScreenAsked, on_a_screen, screen_options
-from benchwatch.commands.common.simulated_bench_option import simulated
 from benchwatch.commands.common.watch_session import run_lines, run_screen_of
-from benchwatch.commands.common.watched_counters import DEFAULT_DRIVER, Asked, interrupted, plans_of
+from benchwatch.commands.common.watched_counters import (
+    DEFAULT_DRIVER,
+    Asked,
+    interrupted,
+    plans_of,
+    simulated_bench,
+)
 from benchwatch.commands.common.web_session import WEB_PORT, run_web_of
 from benchwatch.driver_registry import driver
 from benchwatch.errors import JournalError, UsageError
@@ -164,7 +169,7 @@ def watch(
         backend = backend or (described and described.backend) or DEFAULT_BACKEND
         check_backend(backend)
         bench = stack.enter_context(
-            simulated(resources, bench_file, sim, seed=seed, faults=faults, nominals=nominals)
+            simulated_bench(resources, bench_file, sim, seed=seed, faults=faults, nominals=nominals)
         )
         plans = plans_of(resources, asked, simulated=bench, bench=described)
         for name in {plan.driver for plan in plans}:
@@ -236,11 +241,11 @@ def _refuse(*given: tuple[str, bool]) -> None:
 
 
 def _introduce(
-    simulated_bench: "ServedBench | None", described: Bench | None, journal: Journal | None
+    served: "ServedBench | None", described: Bench | None, journal: Journal | None
 ) -> None:
     """Say what is watched, by what, and where it is kept."""
-    if simulated_bench is not None:
-        name, about, seed = simulated_bench.name, simulated_bench.about, simulated_bench.seed
+    if served is not None:
+        name, about, seed = served.name, served.about, served.seed
         narrate(f"simulated bench '{name}': {about} (seed {seed})")
     if described is not None:
         narrate(reference_sentence(described))

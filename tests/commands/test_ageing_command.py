@@ -7,8 +7,8 @@ import pytest
 from click.testing import CliRunner
 
 from benchwatch.commands.ageing import ageing
-from benchwatch.commands.common.visit_table import read_visits
 from benchwatch.errors import BenchwatchError, FileError, NoReadings, UsageError
+from benchwatch.recording.visit_table import read_visits
 
 # The public series of tests/estimate/ageing/test_ageing.py as visits; day 0 is 2030-12-31.
 SERIES = """# station oscillator

@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from benchwatch.commands.budget import age_of, ageing_of, budget
-from benchwatch.commands.common.steady_part import steady_part
+from benchwatch.commands.common.budget_part import steady_part
 from benchwatch.errors import BenchwatchError, FileError, NoReadings, QuantityError, UsageError
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.estimate.uncertainty.uncertainty_budget import Budget, BudgetRow

@@ -9,8 +9,7 @@ import pytest
 from benchwatch.bus import Backend, Listed
 from benchwatch.cli import run
 from benchwatch.commands import doctor
-from benchwatch.commands.common import system_checks
-from benchwatch.commands.common.system_checks import Finding
+from benchwatch.commands.doctor import Finding
 from benchwatch.driver_registry import drivers
 
 AS_ROOT = os.geteuid() == 0
@@ -55,8 +54,8 @@ def test_one_bad_thing_is_exit_1_and_has_a_way_out(capsys, monkeypatch, home):
 
 def test_an_old_python_and_a_missing_package(monkeypatch):
     """Both name what to install."""
-    monkeypatch.setattr(system_checks, "PACKAGES", ("click", "no-such-package"))
-    found = list(system_checks.versions((3, 9, 1)))
+    monkeypatch.setattr(doctor, "PACKAGES", ("click", "no-such-package"))
+    found = list(doctor.check_versions((3, 9, 1)))
 
     bad = [item for item in found if item.good is False]
     assert [item.name for item in bad] == ["python", "packages"]
@@ -67,8 +66,8 @@ def test_an_old_python_and_a_missing_package(monkeypatch):
 def test_what_a_visa_library_lacks_matters_only_to_who_needs_it():
     """A bus without its library is a dash with advice; no library at all is a NO."""
     lame = Backend("@py", True, "0.8.1", (("TCPIP SOCKET", ""), ("USB INSTR", "install PyUSB")))
-    some = list(system_checks.visa([lame, Backend("@ivi", False, trouble="none is installed")]))
-    none = list(system_checks.visa([Backend("@py", False, trouble="broken")]))
+    some = list(doctor.check_visa([lame, Backend("@ivi", False, trouble="none is installed")]))
+    none = list(doctor.check_visa([Backend("@py", False, trouble="broken")]))
 
     assert [item.good for item in some] == [True, None, None]
     assert "pyusb" in some[1].advice
@@ -80,7 +79,7 @@ def test_a_port_that_may_not_be_opened_names_its_group(tmp_path):
     """The permissions of the file decide; nothing is opened."""
     port = tmp_path / "ttyUSB0"
     port.touch(mode=0)
-    (found,) = system_checks.serial([Listed(f"ASRL{port}::INSTR", "an adapter")])
+    (found,) = doctor.check_serial([Listed(f"ASRL{port}::INSTR", "an adapter")])
 
     assert found.good is False
     assert "you may not open" in found.says
@@ -88,14 +87,14 @@ def test_a_port_that_may_not_be_opened_names_its_group(tmp_path):
 
 def test_the_advice_for_a_port_is_its_group(tmp_path, monkeypatch):
     """Group-readable: join the group. Else: a udev rule."""
-    monkeypatch.setattr(system_checks.os, "access", lambda *_: False)
+    monkeypatch.setattr(doctor.os, "access", lambda *_: False)
     port = tmp_path / "ttyUSB0"
     port.touch()
     other = {0o660: "usermod -aG", 0o600: "udev rule"}
     group = port.stat().st_gid
     for mode, words in other.items():
         port.chmod(mode)
-        (found,) = system_checks.serial([Listed(f"ASRL{port}::INSTR")])
+        (found,) = doctor.check_serial([Listed(f"ASRL{port}::INSTR")])
         expected = words if group else "udev rule"  # nobody is told to join root's group
 
         assert found.good is False
@@ -104,7 +103,7 @@ def test_the_advice_for_a_port_is_its_group(tmp_path, monkeypatch):
 
 def test_no_serial_port_is_no_fault():
     """A computer without any."""
-    assert [item.good for item in system_checks.serial([])] == [None]
+    assert [item.good for item in doctor.check_serial([])] == [None]
 
 
 def usb_tree(root: Path, kind: str) -> tuple[Path, Path]:
@@ -125,9 +124,9 @@ def usb_tree(root: Path, kind: str) -> tuple[Path, Path]:
 def test_a_usb_instrument_is_seen_by_its_class_and_its_node_is_looked_at(tmp_path, monkeypatch):
     """Class FE, subclass 03 is USBTMC (USBTMC 1.0, 4.2, from memory)."""
     devices, nodes = usb_tree(tmp_path, "fe")
-    (allowed,) = system_checks.usb(devices, nodes)
-    monkeypatch.setattr(system_checks.os, "access", lambda *_: False)
-    (forbidden,) = system_checks.usb(devices, nodes)
+    (allowed,) = doctor.check_usb(devices, nodes)
+    monkeypatch.setattr(doctor.os, "access", lambda *_: False)
+    (forbidden,) = doctor.check_usb(devices, nodes)
 
     assert (allowed.good, forbidden.good) == (True, False)
     assert "udev rule" in forbidden.advice
@@ -136,17 +135,17 @@ def test_a_usb_instrument_is_seen_by_its_class_and_its_node_is_looked_at(tmp_pat
 
 def test_a_usb_stick_is_no_instrument(tmp_path):
     """Another class is passed over."""
-    assert list(system_checks.usb(*usb_tree(tmp_path, "08"))) == []
+    assert list(doctor.check_usb(*usb_tree(tmp_path, "08"))) == []
 
 
 def test_a_journal_without_room_or_permission(tmp_path, monkeypatch):
     """Little space, or a place that can't be written: both name --journal."""
     path = tmp_path / "data" / "journal.db"
-    (fine,) = system_checks.journal(path)
-    monkeypatch.setattr(system_checks, "LITTLE_SPACE", 10**18)
-    (tight,) = system_checks.journal(path)
-    monkeypatch.setattr(system_checks.os, "access", lambda *_: False)
-    (locked,) = system_checks.journal(path)
+    (fine,) = doctor.check_journal(path)
+    monkeypatch.setattr(doctor, "LITTLE_SPACE", 10**18)
+    (tight,) = doctor.check_journal(path)
+    monkeypatch.setattr(doctor.os, "access", lambda *_: False)
+    (locked,) = doctor.check_journal(path)
 
     assert [fine.good, tight.good, locked.good] == [True, False, False]
     assert "GB free" in fine.says
@@ -170,7 +169,7 @@ def test_a_journal_without_room_or_permission(tmp_path, monkeypatch):
 )
 def test_what_a_terminal_can_not_do(size, environ, encoding, bad):
     """Size, colours, characters; no terminal, no colour asked for and ASCII are no faults."""
-    found = list(system_checks.terminal(size, environ, encoding))
+    found = list(doctor.check_terminal(size, environ, encoding))
 
     assert [item.name for item in found if item.good is False] == bad
     assert all(item.advice for item in found if item.good is False)
@@ -178,7 +177,7 @@ def test_what_a_terminal_can_not_do(size, environ, encoding, bad):
 
 def test_every_bundled_driver_loads():
     """The first finding lists them; there is no other."""
-    (found,) = system_checks.profiles(drivers())
+    (found,) = doctor.check_profiles(drivers())
 
     assert isinstance(found, Finding)
     assert "scpi" in found.says

@@ -16,7 +16,7 @@ from pipeline_kit import NOMINAL, START_UTC_S, reading
 from benchwatch.acquire import CounterStatus
 from benchwatch.bench import read_bench
 from benchwatch.commands.budget import budget
-from benchwatch.commands.common.stated_time_bases import plan_of
+from benchwatch.commands.common.recorded_plan import plan_of
 from benchwatch.commands.compare import compare
 from benchwatch.commands.replay import replay
 from benchwatch.counter import LinkStatus, TimeBase

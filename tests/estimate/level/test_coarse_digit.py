@@ -14,7 +14,7 @@ from pipeline_kit import reading
 from program_kit import start_program
 from seed_kit import unseen_seed
 
-from benchwatch.commands.common.steady_part import steady_part
+from benchwatch.commands.common.budget_part import steady_part
 from benchwatch.estimate.level.last_digit import LastDigit
 from benchwatch.estimate.rounding import digits_apart
 
