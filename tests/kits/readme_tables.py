@@ -1,17 +1,21 @@
 """The tables of the README that follow from declarations; run it to write them anew.
 
-``python tests/kits/readme_tables.py`` after a command was added or renamed.
+``python tests/kits/readme_tables.py`` after a command or a unit of measure was added or renamed.
 """
 
 import re
+from collections.abc import Iterable
 from pathlib import Path
 
 import click
 
 from benchwatch.cli import cli
 from benchwatch.commands import COMMANDS
+from benchwatch.quantity.units import DURATION_UNITS, PREFIXES, TYPED_OFFSET_UNITS
 
 README = Path(__file__).parents[2] / "README.md"
+UNITS_HEADING = "Quantities are typed"
+"""How the paragraph above the table of units begins."""
 
 
 def commands_table() -> str:
@@ -29,6 +33,23 @@ def commands_table() -> str:
                 for sub, one in group.items()
             ]
     return "\n".join(rows)
+
+
+def units_table() -> str:
+    """Return a row for each unit of measure: how it may be typed, and whether it is shown."""
+    rows = ["| of | unit | typed also | shown in it |", "|---|---|---|---|"]
+    for what, units in (("offset", TYPED_OFFSET_UNITS), ("time", DURATION_UNITS)):
+        rows += [_unit_row(what, unit.name, unit.also, shown=unit.shown) for unit in units]
+    for prefix in PREFIXES:
+        also = [f"{name}Hz" for name in prefix.also]
+        shown = prefix.shown or not prefix.name
+        rows.append(_unit_row("frequency", f"{prefix.name}Hz", also, shown=shown))
+    return "\n".join(rows)
+
+
+def _unit_row(what: str, name: str, also: Iterable[str], *, shown: bool) -> str:
+    others = ", ".join(f"`{other}`" if other else "nothing" for other in also)
+    return f"| {what} | `{name}` | {others or '–'} | {'yes' if shown else 'no'} |"
 
 
 def _row(words: str, command: click.Command, about: str) -> str:
@@ -51,8 +72,9 @@ def table_after(heading: str, text: str) -> re.Match[str]:
 def main() -> None:
     """Write the tables into the README."""
     text = README.read_text(encoding="utf-8")
-    old = table_after("## Commands", text)
-    text = f"{text[: old.start()]}{commands_table()}\n{text[old.end() :]}"
+    for heading, table in (("## Commands", commands_table()), (UNITS_HEADING, units_table())):
+        old = table_after(heading, text)
+        text = f"{text[: old.start()]}{table}\n{text[old.end() :]}"
     README.write_text(text, encoding="utf-8")
 
 

@@ -1,9 +1,9 @@
 """The tables of units: each row can be typed, is shown where it says so, and is in the README."""
 
 from decimal import Decimal
-from pathlib import Path
 
 import pytest
+import readme_tables
 
 from benchwatch.quantity import (
     OFFSET_UNITS,
@@ -23,8 +23,6 @@ from benchwatch.quantity.units import (
     OffsetUnit,
     Prefix,
 )
-
-README = Path(__file__).parents[2] / "README.md"
 
 
 @pytest.mark.parametrize("unit", TYPED_OFFSET_UNITS, ids=lambda unit: unit.name)
@@ -69,27 +67,9 @@ def test_a_prefix_is_read_in_every_way_it_is_typed(prefix: Prefix) -> None:
 
 
 def test_the_readme_lists_every_unit() -> None:
-    """Where this fails, put the table that it prints between the marks in the README."""
-    _, _, rest = README.read_text().partition("<!-- units table -->\n")
+    """``python tests/kits/readme_tables.py`` writes it."""
+    text = readme_tables.README.read_text(encoding="utf-8")
 
-    assert rest.partition("\n<!-- /units table -->")[0] == "\n".join(table())
+    table = readme_tables.table_after(readme_tables.UNITS_HEADING, text)[0]
 
-
-def table() -> list[str]:
-    """Write the README's table of units."""
-    groups = [
-        ("offset", [("a bare fraction, `5e-9`", False, ())]),
-        ("offset", [(f"`{one.name}`", one.shown, one.also) for one in TYPED_OFFSET_UNITS]),
-        ("time", [(f"`{one.name}`", one.shown, one.also) for one in DURATION_UNITS]),
-        (
-            "frequency",
-            [(f"`{one.name}Hz`", one.shown or not one.name, [f"{a}Hz" for a in one.also])
-             for one in PREFIXES],
-        ),
-    ]  # fmt: skip
-    rows = ["| of | unit | typed also | shown in it |", "|---|---|---|---|"]
-    for what, units in groups:
-        for unit, shown, also in units:
-            others = ", ".join(f"`{name}`" if name else "nothing" for name in also)
-            rows.append(f"| {what} | {unit} | {others or '–'} | {'yes' if shown else 'no'} |")
-    return rows
+    assert table.strip() == readme_tables.units_table()
