@@ -10,7 +10,7 @@ import click
 import numpy as np
 
 from benchwatch.clock import iso_time
-from benchwatch.commands.common.budget_part import SteadyPart, steady_part
+from benchwatch.commands.common.budget_part import BudgetPart, budget_part
 from benchwatch.commands.common.option_types import (
     DURATION,
     FRACTION,
@@ -22,11 +22,10 @@ from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of
 from benchwatch.commands.common.recording_options import FileStated, file_options
 from benchwatch.commands.common.time_range import (
-    Since,
-    Stretch,
-    no_end_of_warm_up,
-    spikes_of,
-    stretch_options,
+    TimeRange,
+    TypedRange,
+    settled_from,
+    time_range_options,
     typed_rows,
     when,
 )
@@ -34,6 +33,7 @@ from benchwatch.counter import TimeBaseSource
 from benchwatch.errors import NoReadings, QuantityError, UsageError
 from benchwatch.estimate.derived_frequencies import DAY_S
 from benchwatch.estimate.results import SettleLimit
+from benchwatch.estimate.run_changes import SteadyPart
 from benchwatch.estimate.uncertainty.measured_record import averaged, measured_record
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, Reference, line_dict
 from benchwatch.plan import CountedBy, Plan
@@ -41,6 +41,7 @@ from benchwatch.quantity import format_duration, how_many, parse_duration, parse
 from benchwatch.reading import AS_FOUND, AS_LEFT, RECORD_KINDS, Gap, Reading, RecordKind
 from benchwatch.recording import Recording
 from benchwatch.recording.dates import read_moment
+from benchwatch.recording.run_statistics import spikes_of
 from benchwatch.report.record_document import record_text
 
 NO_AGEING = "none"
@@ -95,7 +96,7 @@ def ageing_of(text: str) -> float:
 @file_options
 @click.option("--counter", help="Which counter, where the file holds several.")
 @click.option("--last", "last_s", type=DURATION, help="Only the end of the run, such as 10min.")
-@stretch_options
+@time_range_options
 @click.option("--kind", type=click.Choice(RECORD_KINDS), default=AS_LEFT, show_default=True)
 @click.option("--resolution", type=FREQUENCY, help="Last digit of a reading, such as 0.0001.")
 @bench_option
@@ -120,10 +121,7 @@ def budget(
     stated: FileStated,
     counter: str | None,
     last_s: float | None,
-    from_text: str | None,
-    to_text: str | None,
-    since: Since | None,
-    settle_text: str | None,
+    part: TypedRange,
     kind: RecordKind,
     resolution: Decimal | None,
     bench_file: Path | None,
@@ -146,28 +144,18 @@ def budget(
     share = read_coverage(coverage)
     recording = stated.read_one(file, counter)
     plan = plan_of(recording, bench_file, counter)
-    settle = settle_of(settle_text, recording.nominal) or plan.settle
-    rows = _typed_rows(recording, from_text, to_text, last_s)
-    track = _track(recording, rows, kind, plan, settle)
-    if since == "settled":
-        track = _settled(recording, track, limited=settle is not None)
-    elif track.settled_s is not None and kind == AS_FOUND:
-        narrate(f"as found is of what came after {when(recording, track.settled_s)}, once settled.")
-        track = track.since(track.settled_s)
-    elif track.settled_s is not None:
-        narrate(
-            f"it was still warming until {when(recording, track.settled_s)}, and the budget counts "
-            "that too; --since settled leaves it out."
-        )
-    if not track.readings:
+    settle = settle_of(part.settle, recording.nominal) or plan.settle
+    rows = _typed_rows(recording, part, last_s)
+    counted = _budget_part(recording, rows, kind, plan, settle)
+    steady = _settled(recording, counted.steady, part, kind, limited=settle is not None)
+    if not steady.readings:
         raise NoReadings(f"{recording.source} has no usable reading in that part.")
-    if track.nudges:
-        part = "before the first" if kind == AS_FOUND else "after the last"
-        narrate(f"the trimmer was turned in this run; the budget is of what came {part} nudge.")
-    if track.changes:
-        part = "before the first" if kind == AS_FOUND else "after the last"
-        narrate(f"the time base changed in this run; the budget is of what came {part} change.")
-    run = averaged(track.times_s, track.offsets, recording.interval_s or 0.0)
+    side = "before the first" if kind == AS_FOUND else "after the last"
+    if counted.nudges:
+        narrate(f"the trimmer was turned in this run; the budget is of what came {side} nudge.")
+    if counted.changes:
+        narrate(f"the time base changed in this run; the budget is of what came {side} change.")
+    run = averaged(steady.times_s, steady.offsets, recording.interval_s or 0.0)
     utc_s = None if recording.utc_start_s is None else recording.utc_start_s + run.middle_s
     told = {
         "name": None if reference is None else printable(reference),
@@ -181,24 +169,24 @@ def budget(
         kind,
         recording.counter or "main",
         run,
-        replace(_time_base(track.by, bench_file), **typed),
+        replace(_time_base(counted.by, bench_file), **typed),
         nominal_hz=None if recording.nominal is None else float(recording.nominal),
         utc_s=utc_s,
         resolution=_resolution(recording, resolution),
-        conditions=tuple(_conditions(recording, track.by.source)),
+        conditions=tuple(_conditions(recording, counted.by.source)),
     )
-    known_s = np.array(track.times_s)[np.isfinite(track.offsets)]
-    how = since or ("typed" if from_text or to_text or last_s else "whole")
-    how = "nudge" if how != "settled" and track.nudges and kind == AS_LEFT else how
-    stretch = Stretch(
-        begin_s=float(known_s[0]), end_s=float(known_s[-1]), since=how, spikes=track.spikes
+    known_s = np.array(steady.times_s)[np.isfinite(steady.offsets)]
+    how = part.since or ("typed" if part.begin or part.end or last_s else "whole")
+    how = "nudge" if how != "settled" and counted.nudges and kind == AS_LEFT else how
+    used = TimeRange(
+        begin_s=float(known_s[0]), end_s=float(known_s[-1]), since=how, spikes=steady.spikes
     )
     if as_json:
-        _put_record_json(record, share, stretch.told(recording))
+        _print_record_json(record, share, used.json_values(recording))
         return
     print_text(record_text(record, share))
-    if track.spikes:
-        print_text(f"{how_many(track.spikes, 'spike')} left out.")
+    if steady.spikes:
+        print_text(f"{how_many(steady.spikes, 'spike')} left out.")
 
 
 def _time_base(by: CountedBy, bench_file: Path | None) -> Reference:
@@ -210,11 +198,9 @@ def _time_base(by: CountedBy, bench_file: Path | None) -> Reference:
     return by.reference
 
 
-def _typed_rows(
-    recording: Recording, from_text: str | None, to_text: str | None, last_s: float | None
-) -> slice:
+def _typed_rows(recording: Recording, part: TypedRange, last_s: float | None) -> slice:
     """Return the readings that ``--from``, ``--to`` and ``--last`` leave."""
-    rows = typed_rows(recording, from_text, to_text)
+    rows = typed_rows(recording, part)
     if last_s is None:
         return rows
     time_s = recording.time_s[rows]
@@ -222,10 +208,10 @@ def _typed_rows(
     return slice(rows.start + first, rows.stop)
 
 
-def _track(
+def _budget_part(
     recording: Recording, rows: slice, kind: RecordKind, plan: Plan, settle: SettleLimit | None
-) -> SteadyPart:
-    """Return the steady part of some rows, with the spikes that the whole recording shows."""
+) -> BudgetPart:
+    """Return the part of some rows, without the spikes that the whole recording shows."""
     wild = spikes_of(recording)
     first_s, last_s = float(recording.time_s[rows.start]), float(recording.time_s[rows.stop - 1])
     events = (
@@ -234,20 +220,27 @@ def _track(
         if isinstance(event, Reading | Gap) and first_s <= event.elapsed_s <= last_s
     )
     wild_s = frozenset(recording.time_s[wild].tolist())
-    return steady_part(events, kind, plan, settle=settle, wild_s=wild_s)
+    return budget_part(events, kind, plan, settle=settle, wild_s=wild_s)
 
 
-def _settled(recording: Recording, track: SteadyPart, *, limited: bool) -> SteadyPart:
-    """Return what came since it settled."""
-    if track.settled_s is not None:
-        return track.since(track.settled_s)
-    if limited:
-        raise UsageError(
-            f"--since settled: {recording.source} has not settled at its end, within the limit "
-            "stated. State another limit, or choose the part with --from and --to."
-        )
-    narrate(no_end_of_warm_up(recording))
-    return track
+def _settled(
+    recording: Recording, steady: SteadyPart, part: TypedRange, kind: RecordKind, *, limited: bool
+) -> SteadyPart:
+    """Leave a warm-up out as found and where that is asked for; else say that it counts too."""
+    if part.since == "settled":
+        begin_s = settled_from(recording, steady.settled_s, limit="stated" if limited else None)
+        return steady if begin_s is None else steady.since(begin_s)
+    if steady.settled_s is None:
+        return steady
+    at = when(recording, steady.settled_s)
+    if kind == AS_FOUND:
+        narrate(f"as found is of what came after {at}, once settled.")
+        return steady.since(steady.settled_s)
+    narrate(
+        f"it was still warming until {at}, and the budget counts that too; "
+        "--since settled leaves it out."
+    )
+    return steady
 
 
 def _conditions(recording: Recording, source: TimeBaseSource) -> Iterator[tuple[str, str]]:
@@ -267,8 +260,8 @@ def _resolution(recording: Recording, stated_hz: Decimal | None) -> float | None
     return resolution_hz / float(recording.nominal)
 
 
-def _put_record_json(record: OffsetRecord, coverage: float, stretch: Mapping[str, object]) -> None:
-    """Print a line a contribution and one for the whole; `stretch` says of which readings."""
+def _print_record_json(record: OffsetRecord, coverage: float, used: Mapping[str, object]) -> None:
+    """Print a line a contribution and one for the whole; `used` says of which readings."""
     for line in record.budget.lines:
         print_json({"kind": "contribution", **line_dict(line)})
     expanded = record.budget.expanded(coverage)
@@ -282,6 +275,6 @@ def _put_record_json(record: OffsetRecord, coverage: float, stretch: Mapping[str
             "k": None if expanded is None else expanded.k, "coverage": coverage,
             "expanded": None if expanded is None else expanded.half_width,
             "missing": list(record.budget.missing),
-            "conditions": dict(record.conditions), **stretch,
+            "conditions": dict(record.conditions), **used,
         }
     )  # fmt: skip

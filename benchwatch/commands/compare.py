@@ -12,7 +12,6 @@ from benchwatch.commands.common.option_types import DURATION, FRACTION, read_cov
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of
 from benchwatch.commands.common.recording_options import FileStated, file_options
-from benchwatch.commands.common.time_range import spikes_of, used_offsets
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.estimate.comparison.counter_comparison import (
     Difference,
@@ -41,6 +40,7 @@ from benchwatch.quantity import (
 )
 from benchwatch.reading import INTERNAL_TIMEBASE
 from benchwatch.recording import Recording
+from benchwatch.recording.run_statistics import spikes_of, used_offsets
 from benchwatch.report.blocks import align_table
 
 HAT = 3
@@ -287,7 +287,7 @@ def _put_lines(shown: Compared) -> None:
                   "offset": claim.base.offset, "u": claim.base.u,
                   "condition": claim.condition, "readings": claim.readings})  # fmt: skip
     for sentence in shown.refused:
-        print_json({"kind": "narrate", "text": sentence})
+        print_json({"kind": "note", "text": sentence})
     for row in shown.hat:
         alone = dict(zip(shown.counted, row.deviations, strict=True))
         print_json({"kind": "hat", "tau_s": row.tau_s, "adev": alone, "n": row.terms})

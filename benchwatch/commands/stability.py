@@ -8,12 +8,11 @@ from benchwatch.commands.common.option_types import DURATION, read_coverage
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.recording_options import FileStated, file_options
 from benchwatch.commands.common.time_range import (
-    Chosen,
-    Since,
+    TimeRange,
+    TypedRange,
+    changes_in_range,
     choose,
-    phase_of,
-    remark,
-    stretch_options,
+    time_range_options,
     when,
 )
 from benchwatch.errors import FileError, UsageError
@@ -30,6 +29,7 @@ from benchwatch.estimate.stability import (
 )
 from benchwatch.quantity import how_many, parse_duration, printable
 from benchwatch.recording import Recording
+from benchwatch.recording.run_statistics import phase_of
 from benchwatch.report.blocks import align_table
 
 CONTIGUOUS = 0.99
@@ -61,7 +61,7 @@ TAUS = "octave, decade or a list such as 1s,10s,100s"
     help="Gate, where it is shorter than the interval: corrects for the dead time.",
 )
 @click.option("--counter", help="Which counter, where the file has several.")
-@stretch_options
+@time_range_options
 @click.option("--confidence", help="Coverage of the limits, such as 95%; else one sigma, 68.27%.")
 @click.option("--json", "as_json", is_flag=True, help="A line a number, for programs.")
 def stability(
@@ -72,10 +72,7 @@ def stability(
     stated: FileStated,
     gate_s: float | None,
     counter: str | None,
-    from_text: str | None,
-    to_text: str | None,
-    since: Since | None,
-    settle_text: str | None,
+    part: TypedRange,
     confidence: str | None,
     as_json: bool,
 ) -> None:
@@ -93,13 +90,11 @@ def stability(
     if recording.interval_s is None:
         raise FileError(f"{recording.source}: one reading says nothing on stability; give more.")
     gate_s = _dead_time(recording, recording.interval_s, gate_s, names)
-    chosen = choose(
-        recording, from_text=from_text, to_text=to_text, since=since, settle_text=settle_text
-    )
-    holds = remark(recording, chosen, "stability")
-    if holds is not None:
-        narrate(holds)
-    phase = phase_of(recording, chosen)
+    chosen = choose(recording, part)
+    changes = changes_in_range(recording, chosen, "stability")
+    if changes is not None:
+        narrate(changes)
+    phase = phase_of(recording, chosen.offsets, chosen.rows, chosen.wild)
     factors = _factors(taus, gate_s or recording.interval_s, phase.points)
     rows = stability_table(
         phase, recording.interval_s, names, factors, gate_s=gate_s, confidence=coverage
@@ -108,24 +103,24 @@ def stability(
     if gate_s is not None and any(row.noise is None and row.value > 0 for row in rows):
         narrate("too few readings to tell the noise, so that dead time is not corrected for.")
     if as_json:
-        told = chosen.stretch.told(recording)
+        used = chosen.range.json_values(recording)
         for row in rows:
             known = {**asdict(row), "confidence": round(row.confidence, 4)}
-            print_json({"kind": "stability", **known, **told})
+            print_json({"kind": "stability", **known, **used})
         return
     print_text(_table(rows, coverage))
-    put_trailer(recording, chosen)
+    _print_range(recording, chosen.range)
 
 
-def put_trailer(recording: Recording, chosen: Chosen) -> None:
-    """Print of which part of the run it is, and what was left out of that."""
-    stretch, said = chosen.stretch, []
-    if stretch.since != "whole":
-        begin, end = when(recording, stretch.begin_s), when(recording, stretch.end_s)
-        why = "" if stretch.since == "typed" else f", since {WORDS[stretch.since]}"
+def _print_range(recording: Recording, used: TimeRange) -> None:
+    """Print which part of the run was used, and how many spikes were left out of it."""
+    said = []
+    if used.since != "whole":
+        begin, end = when(recording, used.begin_s), when(recording, used.end_s)
+        why = "" if used.since == "typed" else f", since {WORDS[used.since]}"
         said.append(f"Of the readings from {begin} to {end}{why}.")
-    if stretch.spikes:
-        said.append(f"{how_many(stretch.spikes, 'spike')} left out.")
+    if used.spikes:
+        said.append(f"{how_many(used.spikes, 'spike')} left out.")
     if said:
         print_text("\n" + " ".join(said))
 

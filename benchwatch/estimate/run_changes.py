@@ -12,7 +12,8 @@ spread. Where less than a quarter of the run would be left nothing is said.
 """
 
 import math
-from dataclasses import dataclass
+from bisect import bisect_left
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -20,8 +21,11 @@ from numpy.typing import NDArray
 
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import SettleLimit
+from benchwatch.estimate.spikes import spikes
+from benchwatch.reading import AS_FOUND, RecordKind
 
 FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
 
 MOST: Final = 4096
 """Readings that are given one by one at most; more are given as so many blocks."""
@@ -45,6 +49,75 @@ class Changes:
     settled_s: float | None = None
     """Since when it is settled for good: by the limit, or after a warm-up that stands out. None:
     it never settled within the limit, or no warm-up stands out."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SteadyPart:
+    """Readings without a turn among them; nan stands for a gap and for what is left out."""
+
+    times_s: list[float]
+    offsets: list[float]
+    """Fractional."""
+    nudges: int
+    """Turns before it; 1 where the first turn of the run ends it."""
+    spikes: int
+    """Lone wild readings that were left out of it."""
+    settled_s: float | None
+    """Since when it is settled, as `find_changes` has it, where that lies in it."""
+
+    @property
+    def readings(self) -> int:
+        """How many readings there are."""
+        return sum(map(math.isfinite, self.offsets))
+
+    def since(self, at_s: float) -> "SteadyPart":
+        """Return what begins at `at_s`; its spikes are still those of the whole part."""
+        first = bisect_left(self.times_s, at_s)
+        return replace(
+            self, times_s=self.times_s[first:], offsets=self.offsets[first:], settled_s=None
+        )
+
+
+def steady_part(
+    times_s: FloatArray,
+    offsets: FloatArray,
+    kind: RecordKind,
+    *,
+    flagged: BoolArray,
+    gate_s: float | None = None,
+    settle: SettleLimit | None = None,
+    resolution: float = 0.0,
+) -> SteadyPart:
+    """Keep what came since the last turn or, as found, before the first.
+
+    Args:
+        times_s: seconds of each reading or gap, ascending, shape (n,).
+        offsets: fractional, nan for a gap and for what is left out.
+        kind: as found or as left.
+        flagged: which are known to be spikes; those of `estimate.spikes` are found here.
+        gate_s: gate of all readings; None when unknown.
+        settle: what settled means; None: by the warm-up that stands out, if there is one.
+        resolution: last digit of the readings as a fraction; 0 when unknown.
+    """
+    wild = spikes(offsets)
+    values = np.where(wild, np.nan, offsets)
+    found = find_changes(times_s, values, gate_s=gate_s, settle=settle, resolution=resolution)
+    times = times_s.tolist()
+    turns = [bisect_left(times, at_s) for at_s in found.turns_s]
+    first, last, nudges = 0, len(times), len(turns)
+    if turns and kind == AS_FOUND:
+        last, nudges = turns[0], 1
+    elif turns:
+        first = turns[-1]
+    kept_s = times[first:last]
+    is_in_it = found.settled_s is not None and kept_s and kept_s[0] <= found.settled_s <= kept_s[-1]
+    return SteadyPart(
+        times_s=kept_s,
+        offsets=values[first:last].tolist(),
+        nudges=nudges,
+        spikes=int((wild | flagged)[first:last].sum()),
+        settled_s=found.settled_s if is_in_it else None,
+    )
 
 
 def find_changes(

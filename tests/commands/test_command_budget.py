@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from benchwatch.commands.budget import age_of, ageing_of, budget
-from benchwatch.commands.common.budget_part import steady_part
+from benchwatch.commands.common.budget_part import budget_part
 from benchwatch.errors import BenchwatchError, FileError, NoReadings, QuantityError, UsageError
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.estimate.uncertainty.uncertainty_budget import Budget, BudgetRow
@@ -204,7 +204,7 @@ def test_ages_and_rates() -> None:
 
 
 def test_gaps_are_kept_as_nan() -> None:
-    """A gap and an unfit reading stay in the track as nan, so that nothing is bridged."""
+    """A gap and an unfit reading stay in the part as nan, so that nothing is bridged."""
 
     def reading(at: float, *flags: str) -> Reading:
         return Reading(
@@ -219,12 +219,12 @@ def test_gaps_are_kept_as_nan() -> None:
             flags=frozenset(flags),  # type: ignore[arg-type]
         )
 
-    track = steady_part(
+    part = budget_part(
         [reading(0.0), Gap("main", 1.0, 1.0, 5.0, "no reply"), reading(7.0, "repeat"), reading(8.0)]
     )
 
-    assert [math.isnan(offset) for offset in track.offsets] == [False, True, True, False]
-    assert track.readings == 2
+    assert [math.isnan(offset) for offset in part.steady.offsets] == [False, True, True, False]
+    assert part.steady.readings == 2
 
 
 @pytest.mark.parametrize("text", ["0001-01-01", "1900-01-01"])

@@ -3,7 +3,8 @@
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Final, Literal, TypeVar
+from functools import wraps
+from typing import Any, Final, Literal
 
 import click
 import numpy as np
@@ -13,46 +14,64 @@ from benchwatch.clock import iso_time
 from benchwatch.commands.common.option_types import SETTLE, settle_of
 from benchwatch.commands.common.output import narrate
 from benchwatch.errors import FileError, NoReadings, QuantityError, UsageError
-from benchwatch.estimate.results import SettleLimit
-from benchwatch.estimate.run_changes import Changes, find_changes
-from benchwatch.estimate.spikes import spikes
-from benchwatch.estimate.stability import Phase
-from benchwatch.estimate.stability.grid import measured_phase_on_grid, phase_on_grid
+from benchwatch.estimate.run_changes import Changes
 from benchwatch.quantity import format_duration, how_many, parse_duration, printable
-from benchwatch.reading import SPIKE, UNFIT
 from benchwatch.recording import Recording
 from benchwatch.recording.dates import read_moment
+from benchwatch.recording.run_statistics import changes_of, spikes_of, used_offsets
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 Since = Literal["settled", "nudge"]
 SINCE: Final[tuple[Since, ...]] = ("settled", "nudge")
-_Command = TypeVar("_Command", bound=Callable[..., Any])
-
-
-def stretch_options(command: _Command) -> _Command:
-    """Add ``--from``, ``--to``, ``--since`` and ``--settle``."""
-    for option in (
-        click.option(
-            "--settle", "settle_text", type=SETTLE, metavar="LIMIT/TIME",
-            help="What settled means, such as 1ppb/10min; else where a warm-up ends that stands "
-            "out.",
-        ),
-        click.option(
-            "--since", type=click.Choice(SINCE), help="Begin at the last nudge, or at settling."
-        ),
-        click.option("--to", "to_text", metavar="TIME|DATE", help="End there, likewise."),
-        click.option(
-            "--from", "from_text", metavar="TIME|DATE",
-            help="Begin there: 10min after the first reading, or a date with a time.",
-        ),
-    ):  # fmt: skip
-        command = option(command)
-    return command
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class TypedRange:
+    """What was typed of the part: ``--from``, ``--to``, ``--since`` and ``--settle``."""
+
+    begin: str | None
+    end: str | None
+    since: Since | None
+    settle: str | None
+
+
+def time_range_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Give a command the options that choose a part, as one `TypedRange` named `part`."""
+
+    @click.option(
+        "--from",
+        "begin",
+        metavar="TIME|DATE",
+        help="Begin there: 10min after the first reading, or a date with a time.",
+    )
+    @click.option("--to", "end", metavar="TIME|DATE", help="End there, likewise.")
+    @click.option(
+        "--since", type=click.Choice(SINCE), help="Begin at the last nudge, or at settling."
+    )
+    @click.option(
+        "--settle",
+        type=SETTLE,
+        metavar="LIMIT/TIME",
+        help="What settled means, such as 1ppb/10min; else where a warm-up ends that stands out.",
+    )
+    @wraps(command)
+    def with_part(
+        *args: Any,
+        begin: str | None,
+        end: str | None,
+        since: Since | None,
+        settle: str | None,
+        **rest: Any,
+    ) -> Any:
+        part = TypedRange(begin=begin, end=end, since=since, settle=settle)
+        return command(*args, part=part, **rest)
+
+    return with_part
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeRange:
     """A part of a run, in the file's own seconds, both ends included."""
 
     begin_s: float
@@ -62,7 +81,7 @@ class Stretch:
     spikes: int
     """Lone wild readings that were left out of it."""
 
-    def told(self, recording: Recording) -> dict[str, object]:
+    def json_values(self, recording: Recording) -> dict[str, object]:
         """Return it as keys of a JSON line; dates are null where the file has none."""
         return {
             "begin_s": self.begin_s, "end_s": self.end_s,
@@ -72,46 +91,21 @@ class Stretch:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Chosen:
+class ChosenReadings:
     """What of a recording is used."""
 
     rows: slice
-    """Readings of the stretch."""
+    """Readings of the part."""
     offsets: FloatArray
     """Of all readings; nan where one is left out."""
     wild: BoolArray
     """Spikes among all readings, flagged ones too."""
-    stretch: Stretch
+    range: TimeRange
     changes: Changes
     """Turns and settling within what was typed."""
 
 
-def spikes_of(recording: Recording) -> BoolArray:
-    """Return which readings are lone wild ones: those flagged, and those of the common rule."""
-    values = recording.offset.copy()
-    unfit = [row for row, flags in recording.flags.items() if flags & UNFIT]
-    values[unfit] = np.nan
-    wild = spikes(values)
-    wild[[row for row, flags in recording.flags.items() if SPIKE in flags]] = True
-    return wild
-
-
-def used_offsets(recording: Recording, wild: BoolArray) -> FloatArray:
-    """Return the offsets with nan for spikes and for readings that are none."""
-    values = recording.offset.copy()
-    values[[row for row, flags in recording.flags.items() if flags & UNFIT]] = np.nan
-    values[wild] = np.nan
-    return values
-
-
-def choose(
-    recording: Recording,
-    *,
-    from_text: str | None,
-    to_text: str | None,
-    since: Since | None,
-    settle_text: str | None,
-) -> Chosen:
+def choose(recording: Recording, part: TypedRange) -> ChosenReadings:
     """Choose the part of a recording that was asked for.
 
     Raises:
@@ -119,28 +113,32 @@ def choose(
         NoReadings: no reading is left.
     """
     time_s = recording.time_s
-    rows = typed_rows(recording, from_text, to_text)
+    rows = typed_rows(recording, part)
     wild = spikes_of(recording)
     offsets = used_offsets(recording, wild)
-    settle = settle_of(settle_text, recording.nominal)
+    settle = settle_of(part.settle, recording.nominal)
     changes = changes_of(recording, offsets, rows, settle)
-    start, how = rows.start, "whole" if from_text is None and to_text is None else "typed"
-    begin_s = since_s(recording, changes, since, settle)
+    how = "whole" if part.begin is None and part.end is None else "typed"
+    begin_s = None
+    if part.since == "nudge":
+        begin_s = _last_nudge_s(recording, changes)
+    elif part.since == "settled":
+        limit = None if settle is None else "of --settle"
+        begin_s = settled_from(recording, changes.settled_s, limit=limit)
     if begin_s is not None:
-        start, how = int(np.searchsorted(time_s, begin_s)), str(since)
-    rows = slice(start, rows.stop)
+        rows, how = slice(int(np.searchsorted(time_s, begin_s)), rows.stop), str(part.since)
     if not np.isfinite(offsets[rows]).any():
         raise NoReadings(f"{recording.source} has no usable reading in that part.")
-    stretch = Stretch(
+    chosen = TimeRange(
         begin_s=float(time_s[rows.start]),
         end_s=float(time_s[rows.stop - 1]),
         since=how,
         spikes=int(wild[rows].sum()),
     )
-    return Chosen(rows=rows, offsets=offsets, wild=wild, stretch=stretch, changes=changes)
+    return ChosenReadings(rows=rows, offsets=offsets, wild=wild, range=chosen, changes=changes)
 
 
-def typed_rows(recording: Recording, from_text: str | None, to_text: str | None) -> slice:
+def typed_rows(recording: Recording, part: TypedRange) -> slice:
     """Read ``--from`` and ``--to`` as a range of readings.
 
     Raises:
@@ -148,10 +146,10 @@ def typed_rows(recording: Recording, from_text: str | None, to_text: str | None)
     """
     time_s = recording.time_s
     first, last = 0, time_s.size
-    if from_text is not None:
-        first = int(np.searchsorted(time_s, _moment(recording, from_text, "--from")))
-    if to_text is not None:
-        last = int(np.searchsorted(time_s, _moment(recording, to_text, "--to"), side="right"))
+    if part.begin is not None:
+        first = int(np.searchsorted(time_s, _moment(recording, part.begin, "--from")))
+    if part.end is not None:
+        last = int(np.searchsorted(time_s, _moment(recording, part.end, "--to"), side="right"))
     if first >= last:
         raise UsageError(
             f"no reading lies between --from and --to; {recording.source} has readings from "
@@ -160,82 +158,48 @@ def typed_rows(recording: Recording, from_text: str | None, to_text: str | None)
     return slice(first, last)
 
 
-def changes_of(
-    recording: Recording, offsets: FloatArray, rows: slice, settle: SettleLimit | None
-) -> Changes:
-    """Find turns and settling among `rows`; what holes break is not bridged."""
-    time_s, values = recording.time_s[rows], offsets[rows]
-    before = [hole.before - rows.start for hole in recording.holes]
-    at = [place for place in before if 0 < place < values.size]
-    gates = recording.gates(rows)
-    return find_changes(
-        np.insert(time_s, at, [float(time_s[place]) for place in at]),
-        np.insert(values, at, np.nan),
-        gate_s=gates.pop() if len(gates) == 1 else None,
-        settle=settle,
-        resolution=recording.resolution_hz / float(recording.nominal) if recording.nominal else 0.0,
-    )
-
-
-def since_s(
-    recording: Recording, changes: Changes, since: Since | None, settle: SettleLimit | None
+def settled_from(
+    recording: Recording, settled_s: float | None, *, limit: str | None
 ) -> float | None:
-    """Return where ``--since`` begins; None at the beginning.
+    """Return where ``--since settled`` begins; None at the beginning, which is narrated.
+
+    Args:
+        recording: of one counter.
+        settled_s: since when it is settled; None: it is not, or no warm-up stands out.
+        limit: words for where the limit comes from that says what settled means; None: there is
+            none, and settled is what comes after a warm-up.
 
     Raises:
-        UsageError: settled was asked for by a limit, and it never was.
+        UsageError: there is a limit, and it never settled within it.
     """
-    if since == "nudge":
-        if not changes.turns_s:
-            narrate(f"--since nudge: no nudge is found in {recording.source}; all of it is taken.")
-        return changes.turns_s[-1] if changes.turns_s else None
-    if since is None or changes.settled_s is not None:
-        return changes.settled_s if since is not None else None
-    if settle is not None:
+    if settled_s is not None:
+        return settled_s
+    if limit is not None:
         raise UsageError(
-            f"--since settled: {recording.source} has not settled at its end, within the limit of "
-            "--settle. State another limit, or choose the part with --from and --to."
+            f"--since settled: {recording.source} has not settled at its end, within the limit "
+            f"{limit}. State another limit, or choose the part with --from and --to."
         )
-    narrate(no_end_of_warm_up(recording))
-    return None
-
-
-def no_end_of_warm_up(recording: Recording) -> str:
-    """Say that nothing tells where the run begins to be settled."""
-    return (
+    narrate(
         f"--since settled: no end of a warm-up stands out in {recording.source}; all of it is "
         "taken. --settle 1ppb/10min says what settled means."
     )
+    return None
 
 
-def phase_of(recording: Recording, chosen: Chosen) -> Phase:
-    """Return the phase of the chosen stretch, on a grid of equal times."""
-    rows, interval_s = chosen.rows, recording.interval_s or 0.0
-    time_s, values = recording.time_s[rows], chosen.offsets[rows]
-    before = np.array(sorted({hole.before - rows.start for hole in recording.holes}), dtype=int)
-    breaks = before[(before > 0) & (before < values.size)]
-    if recording.kind != "phase_s" or not (breaks.size or chosen.stretch.spikes):
-        return phase_on_grid(time_s, values, breaks, interval_s)
-    steps = recording.offset[rows]
-    across = [
-        recording.across_s.get(place + rows.start, 0.0) / interval_s for place in breaks.tolist()
-    ]
-    return measured_phase_on_grid(
-        time_s,
-        steps,
-        breaks,
-        across=np.array(across),
-        left_out=chosen.wild[rows],
-        interval_s=interval_s,
-    )
+def _last_nudge_s(recording: Recording, changes: Changes) -> float | None:
+    """Return where ``--since nudge`` begins; None at the beginning, which is narrated."""
+    if changes.turns_s:
+        return changes.turns_s[-1]
+    narrate(f"--since nudge: no nudge is found in {recording.source}; all of it is taken.")
+    return None
 
 
-def remark(recording: Recording, chosen: Chosen, what: str) -> str | None:
-    """Say which changes lie in the chosen stretch, with their times, and what to type."""
-    stretch, changes = chosen.stretch, chosen.changes
-    inside = [at_s for at_s in changes.turns_s if at_s > stretch.begin_s]
+def changes_in_range(recording: Recording, chosen: ChosenReadings, what: str) -> str | None:
+    """Say which changes lie in the chosen part, with their times, and what to type; None: none."""
+    begin_s, changes = chosen.range.begin_s, chosen.changes
+    inside = [at_s for at_s in changes.turns_s if at_s > begin_s]
     said = []
-    if changes.settled_s is not None and changes.settled_s > stretch.begin_s:
+    if changes.settled_s is not None and changes.settled_s > begin_s:
         said.append(f"a warm-up until {when(recording, changes.settled_s)}")
     if inside:
         last = when(recording, inside[-1])

@@ -14,7 +14,7 @@ from pipeline_kit import reading
 from program_kit import start_program
 from seed_kit import unseen_seed
 
-from benchwatch.commands.common.budget_part import steady_part
+from benchwatch.commands.common.budget_part import budget_part
 from benchwatch.estimate.level.last_digit import LastDigit
 from benchwatch.estimate.rounding import digits_apart
 
@@ -51,10 +51,10 @@ def test_a_budget_begins_after_a_turn_of_a_quiet_oscillator() -> None:
     """The part of a file that an offset is stated of is what came after the turn, or before it."""
     run = [reading(k, "10000002.0" if k < 30 else "10000000.0") for k in range(90)]
 
-    left, found = steady_part(run), steady_part(run, "as found")
+    left, found = budget_part(run), budget_part(run, "as found")
 
-    assert (left.readings, left.nudges) == (60, 1)
-    assert (found.readings, found.nudges) == (30, 1)
+    assert (left.steady.readings, left.nudges) == (60, 1)
+    assert (found.steady.readings, found.nudges) == (30, 1)
 
 
 @pytest.mark.parametrize(("written", "drift"), [(1.0, 0.0), (0.05, 0.0), (1.0, 0.02)])

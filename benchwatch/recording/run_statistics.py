@@ -1,0 +1,87 @@
+"""What a recorded run says before any number is taken of it: spikes, turns, settling, phase."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchwatch.estimate.results import SettleLimit
+from benchwatch.estimate.run_changes import Changes, find_changes
+from benchwatch.estimate.spikes import spikes
+from benchwatch.estimate.stability import Phase
+from benchwatch.estimate.stability.grid import measured_phase_on_grid, phase_on_grid
+from benchwatch.reading import SPIKE, UNFIT
+from benchwatch.recording.recorded_run import Recording
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+
+def spikes_of(recording: Recording) -> BoolArray:
+    """Return which readings are lone wild ones, (n,): flagged, or by the rule of `spikes`."""
+    wild = spikes(_fit_offsets(recording))
+    wild[[row for row, flags in recording.flags.items() if SPIKE in flags]] = True
+    return wild
+
+
+def used_offsets(recording: Recording, wild: BoolArray) -> FloatArray:
+    """Return the offsets, (n,), with nan for `wild` readings and for those that are unfit."""
+    values = _fit_offsets(recording)
+    values[wild] = np.nan
+    return values
+
+
+def changes_of(
+    recording: Recording, offsets: FloatArray, rows: slice, settle: SettleLimit | None
+) -> Changes:
+    """Find turns and settling among the readings `rows`.
+
+    Args:
+        recording: of one counter.
+        offsets: as `used_offsets` gives them, of all readings.
+        rows: which readings are looked through.
+        settle: what settled means; None: where a warm-up ends that stands out.
+    """
+    time_s, values = recording.time_s[rows], offsets[rows]
+    before = [hole.before - rows.start for hole in recording.holes]
+    at = [place for place in before if 0 < place < values.size]
+    gates = recording.gates(rows)
+    return find_changes(
+        np.insert(time_s, at, [float(time_s[place]) for place in at]),
+        np.insert(values, at, np.nan),
+        gate_s=gates.pop() if len(gates) == 1 else None,
+        settle=settle,
+        resolution=recording.resolution_hz / float(recording.nominal) if recording.nominal else 0.0,
+    )
+
+
+def phase_of(recording: Recording, offsets: FloatArray, rows: slice, wild: BoolArray) -> Phase:
+    """Return the phase of the readings `rows` on a grid of equal times.
+
+    Args:
+        recording: of one counter.
+        offsets: as `used_offsets` gives them, of all readings.
+        rows: which readings are taken.
+        wild: the spikes among all readings.
+    """
+    interval_s = recording.interval_s or 0.0
+    time_s, values = recording.time_s[rows], offsets[rows]
+    before = np.array(sorted({hole.before - rows.start for hole in recording.holes}), dtype=int)
+    breaks = before[(before > 0) & (before < values.size)]
+    if recording.kind != "phase_s" or not (breaks.size or wild[rows].any()):
+        return phase_on_grid(time_s, values, breaks, interval_s)
+    across = [
+        recording.across_s.get(place + rows.start, 0.0) / interval_s for place in breaks.tolist()
+    ]
+    return measured_phase_on_grid(
+        time_s,
+        recording.offset[rows],
+        breaks,
+        across=np.array(across),
+        left_out=wild[rows],
+        interval_s=interval_s,
+    )
+
+
+def _fit_offsets(recording: Recording) -> FloatArray:
+    values = recording.offset.copy()
+    values[[row for row, flags in recording.flags.items() if flags & UNFIT]] = np.nan
+    return values
