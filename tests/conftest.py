@@ -1,8 +1,13 @@
-"""What holds for every test: a usual run draws nothing by chance (see also `seed_kit`)."""
+"""What holds for every test: a usual run draws nothing by chance (see also `seed_kit`).
+
+Several processes share the tests, for most of the time is waiting for buses and terminals. Tests
+that share a fixture of their module stay in one process; those that take longest come first.
+"""
 
 import os
 import time
 
+import pytest
 from hypothesis import HealthCheck, settings
 
 # Neither an example nor drawing it has a deadline: a busy machine takes longer, which is no fault.
@@ -22,3 +27,18 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 os.environ["TZ"] = "UTC"
 if hasattr(time, "tzset"):
     time.tzset()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Say which tests stay together (``--dist loadgroup``), and put the longest first."""
+    for item in items:
+        if _shares_a_fixture(item):
+            item.add_marker(pytest.mark.xdist_group(item.path.stem))
+    items.sort(key=lambda item: "whole" not in item.path.parts)
+
+
+def _shares_a_fixture(item: pytest.Item) -> bool:
+    """Tell whether a test takes a fixture that its module makes once."""
+    fixtures = getattr(item, "_fixtureinfo").name2fixturedefs  # noqa: B009 - pytest has no other way
+    return any(one[-1].scope == "module" for one in fixtures.values())

@@ -27,8 +27,9 @@ def watched(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     """Two watches into one journal, the newer one of two counters with a gap; and its lines."""
     folder = tmp_path_factory.mktemp("watched")
     journal, lines = folder / "journal.db", folder / "lines.jsonl"
-    for bench, options in (("quiet", []), ("pair", ["--fault", "ten=mute@2s+3s"])):
-        lines.write_text(watch(bench, journal, "--for", "8s", *options), encoding="utf-8")
+    watch("quiet", journal, "--count", "5")
+    said = watch("pair", journal, "--for", "8s", "--fault", "ten=mute@2s+3s")
+    lines.write_text(said, encoding="utf-8")
     return journal, lines
 
 
