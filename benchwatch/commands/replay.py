@@ -184,7 +184,7 @@ def _show(tape: Tape, speed: float, screen: ScreenAsked, *, from_input: bool) ->
     if from_input:
         give_keyboard_back()
     player = RecordingPlayer(tape, speed=speed)
-    app = BenchwatchApp(player, transport=player, options=screen.options(bell=False))
+    app = BenchwatchApp(player, playback=player, options=screen.options(bell=False))
     player.start()
     try:
         code = run_screen(app)

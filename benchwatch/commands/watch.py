@@ -40,7 +40,7 @@ from benchwatch.journal import Journal, default_path
 from benchwatch.lines import PlainWriter, json_line
 from benchwatch.pipeline.event_log import resumed_words
 from benchwatch.run.live_watch import Limits, LiveWatch
-from benchwatch.web.served_address import LOOPBACK, Place, place_of
+from benchwatch.web.served_address import LOOPBACK, ServedAddress, place_of
 
 if TYPE_CHECKING:
     from benchwatch_simulators.simulated_bench import ServedBench
@@ -227,7 +227,7 @@ def _front_end(
     return "lines"
 
 
-def _place(address: str | None, port: int | None) -> Place:
+def _place(address: str | None, port: int | None) -> ServedAddress:
     """Choose where pages would be served; to this computer only unless told otherwise."""
     with of_option("--web-address"):
         return place_of(address or LOOPBACK, WEB_PORT if port is None else port)

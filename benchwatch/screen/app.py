@@ -12,21 +12,21 @@ from textual.events import Key as KeyPress
 
 from benchwatch.errors import INTERRUPTED, QuantityError
 from benchwatch.quantity import DURATION_FORMS, parse_duration, printable
-from benchwatch.screen.command_line import FORMS, Change, Command, Press
-from benchwatch.screen.display_options import Options
-from benchwatch.screen.drawing.frame import Frame
-from benchwatch.screen.drawing.styled_text import Line
+from benchwatch.screen.command_line import SETTING_FORMS, Command, KeyCommand, SettingCommand
+from benchwatch.screen.display_options import DisplayOptions
+from benchwatch.screen.drawing.styled_text import StyledLine
+from benchwatch.screen.frame import Frame
 from benchwatch.screen.key_bindings import keys_elsewhere, keys_for, pressed_key
-from benchwatch.screen.overlays import Ask, CommandLine, Overlay, Page
-from benchwatch.screen.picture_widget import Stage
-from benchwatch.screen.preferences import Wishes, load, save
-from benchwatch.screen.screen_state import Desk
-from benchwatch.screen.tap_targets import key_at, tab_at
+from benchwatch.screen.preferences import Preferences, load, save
+from benchwatch.screen.screen_state import ScreenState
 from benchwatch.screen.text.amounts import lasted
-from benchwatch.screen.text.help_pages import help_lines, key_list
 from benchwatch.screen.text.record_page import budget_lines
+from benchwatch.screen.text_pages import help_lines, key_list
 from benchwatch.screen.views.view_list import view_of
-from benchwatch.screen.watch_source import SoundMaker, Transport, Trimmer, WatchSource
+from benchwatch.screen.watch_source import PlaybackControl, SoundMaker, TrimmerControl, WatchSource
+from benchwatch.screen.widgets.overlays import CommandOverlay, Overlay, PromptOverlay, TextOverlay
+from benchwatch.screen.widgets.tap_targets import key_at, tab_at
+from benchwatch.screen.widgets.view_widget import ViewWidget
 
 DIGITS_EVERY_S, CHARTS_EVERY_S = 0.1, 0.25
 
@@ -41,10 +41,10 @@ class BenchwatchApp(App[None]):
         self,
         watch: WatchSource,
         *,
-        trimmer: Trimmer | None = None,
-        transport: Transport | None = None,
+        trimmer: TrimmerControl | None = None,
+        playback: PlaybackControl | None = None,
         sound: SoundMaker | None = None,
-        options: Options | None = None,
+        options: DisplayOptions | None = None,
         driver: type[Driver] | None = None,
         every_s: tuple[float, float] | None = (DIGITS_EVERY_S, CHARTS_EVERY_S),
     ) -> None:
@@ -53,38 +53,38 @@ class BenchwatchApp(App[None]):
         Args:
             watch: Where snapshots come from and commands go.
             trimmer: What the turning keys turn; None leaves those keys out.
-            transport: What plays the recording when `watch` is one; None when it is live.
+            playback: What plays the recording when `watch` is one; None when it is live.
             sound: Makes what is shown be heard; None leaves it silent.
             options: Look, first view and files.
             driver: What the screen is drawn on and keys come from; None: this terminal.
             every_s: Seconds between redraws of digits and of charts; None: only `redraw`.
         """
-        self.options = options or Options()
-        super().__init__(driver, ansi_color=not self.options.look.colour)
+        self.options = options or DisplayOptions()
+        super().__init__(driver, ansi_color=not self.options.theme.colour)
         self.animation_level = "none"
-        self.set_class(not self.options.look.colour, "plain")
+        self.set_class(not self.options.theme.colour, "plain")
         self._every_s, self._settled = every_s, False
         self._redraw_asked = False
         self.ending = False
         """Whether it is ending."""
-        kept = load(self.options.state) if self.options.state is not None else Wishes()
+        kept = load(self.options.state) if self.options.state is not None else Preferences()
         if self.options.view:
             kept = replace(kept, view=self.options.view)
-        self._transport = transport
+        self._playback = playback
         self._sound = None if sound is None else sound(self.bell)
-        self.desk = Desk(
+        self.screen_state = ScreenState(
             watch,
             trimmer,
             self.options,
             kept,
-            transport=transport,
+            playback=playback,
             sound=self._sound,
         )
 
     def compose(self) -> ComposeResult:
         """Put up the stage."""
-        self.stage = Stage(self.options.look)
-        yield self.stage
+        self.view_widget = ViewWidget(self.options.theme)
+        yield self.view_widget
 
     def on_mount(self) -> None:
         """Start the sound and the two rates."""
@@ -96,7 +96,7 @@ class BenchwatchApp(App[None]):
             self.set_interval(charts_s, self.redraw)
         self.call_after_refresh(self.redraw)
 
-    def on_stage_resized(self) -> None:
+    def on_view_widget_resized(self) -> None:
         """Draw for the new size."""
         self.redraw()
 
@@ -105,7 +105,7 @@ class BenchwatchApp(App[None]):
         if self._sound is not None:
             self._sound.stop()
         if self.options.state is not None:
-            save(self.options.state, self.desk.wishes)
+            save(self.options.state, self.screen_state.preferences)
 
     # ---------------------------------------------------------------- drawing
 
@@ -115,7 +115,7 @@ class BenchwatchApp(App[None]):
 
     def redraw(self) -> None:
         """Draw everything from the newest snapshot."""
-        self.desk.look_back(self.size.width)
+        self.screen_state.look_back(self.size.width)
         self._draw(charts=True)
 
     def redraw_soon(self) -> None:
@@ -129,11 +129,11 @@ class BenchwatchApp(App[None]):
         self.redraw()
 
     def _draw(self, *, charts: bool) -> None:
-        if self.stage.size.area:
-            frame = self.desk.frame()
+        if self.view_widget.size.area:
+            frame = self.screen_state.frame()
             self._ring(frame)
             self._let_hear(frame)
-            self.stage.show(self.desk.view, frame, charts=charts)
+            self.view_widget.show(self.screen_state.view, frame, charts=charts)
 
     def _ring(self, frame: Frame) -> None:
         """Ring the bell once when the oscillator settles."""
@@ -148,7 +148,7 @@ class BenchwatchApp(App[None]):
             self._sound.hear(frame.snapshot, frame.now_s)
             notice = self._sound.notice()
             if notice:
-                self.desk.say(notice)
+                self.screen_state.show_message(notice)
 
     @property
     def crash(self) -> str:
@@ -190,20 +190,22 @@ class BenchwatchApp(App[None]):
         elif isinstance(self.screen, Overlay):
             self.screen.take_key(pressed)
         else:
-            view, have = self.desk.view.name, self.desk.frame().have
-            if key := pressed_key(pressed.key, keys_for(view, have)):
+            view, capabilities = self.screen_state.view.name, self.screen_state.frame().capabilities
+            if key := pressed_key(pressed.key, keys_for(view, capabilities)):
                 self.act(key.id)
-            elif key := pressed_key(pressed.key, keys_elsewhere(view, have)):
-                self.desk.say(f"{key.shown} ({key.short or key.act}) works on {view_of(key).title}")
+            elif key := pressed_key(pressed.key, keys_elsewhere(view, capabilities)):
+                self.screen_state.show_message(
+                    f"{key.shown} ({key.short or key.act}) works on {view_of(key).title}"
+                )
                 self.redraw_soon()
 
-    def on_stage_tapped(self, event: Stage.Tapped) -> None:
+    def on_view_widget_tapped(self, event: ViewWidget.Tapped) -> None:
         """Do what the key does whose words were tapped; only a page in a browser takes taps."""
-        view, have = self.desk.view.name, self.desk.frame().have
+        view, capabilities = self.screen_state.view.name, self.screen_state.frame().capabilities
         if event.top:
             key = tab_at(event.row, event.cell)
         else:
-            key = key_at(event.row, event.cell, view, have)
+            key = key_at(event.row, event.cell, view, capabilities)
         if key is not None:
             self.act(key)
 
@@ -213,65 +215,69 @@ class BenchwatchApp(App[None]):
             case "leave":
                 self.exit()
             case "explain":
-                view, have = self.desk.view, self.desk.frame().have
-                self._page(key, lambda width: help_lines(view, have, width))
+                view, capabilities = self.screen_state.view, self.screen_state.frame().capabilities
+                self._page(key, lambda width: help_lines(view, capabilities, width))
             case "list_keys":
-                view, have = self.desk.view, self.desk.frame().have
-                self._page(key, lambda width: key_list(view, have, width))
+                view, capabilities = self.screen_state.view, self.screen_state.frame().capabilities
+                self._page(key, lambda width: key_list(view, capabilities, width))
             case "budget":
-                self._page(key, lambda width: budget_lines(self.desk.frame(), width))
+                self._page(key, lambda width: budget_lines(self.screen_state.frame(), width))
             case "note":
                 self._ask("Mark on the time line: a word, or none (Esc: no mark)", self._noted)
             case "go_to":
                 self._ask(f"Time of the recording, such as {DURATION_FORMS}", self._go_to)
             case "set_settle":
-                self._ask(f"Settled means, such as {FORMS['settle']}", self._settle_asked)
+                self._ask(f"Settled means, such as {SETTING_FORMS['settle']}", self._settle_asked)
             case "command":
-                frame = self.desk.frame()
-                self.push_screen(CommandLine(frame.look, frame.view, frame.have), self._command)
+                frame = self.screen_state.frame()
+                self.push_screen(
+                    CommandOverlay(frame.theme, frame.view, frame.capabilities), self._command
+                )
             case _:
-                self.desk.press(key)
+                self.screen_state.press(key)
                 self.redraw_soon()
 
-    def _page(self, opener: str, text: Callable[[int], list[Line]]) -> None:
-        self.push_screen(Page(self.options.look, opener, text), self._next_page)
+    def _page(self, opener: str, text: Callable[[int], list[StyledLine]]) -> None:
+        self.push_screen(TextOverlay(self.options.theme, opener, text), self._next_page)
 
     def _next_page(self, key: str | None) -> None:
         if key is not None:
             self.act(key)
 
     def _ask(self, prompt: str, then: Callable[[str | None], None]) -> None:
-        self.push_screen(Ask(self.options.look, prompt), then)
+        self.push_screen(PromptOverlay(self.options.theme, prompt), then)
 
     def _noted(self, text: str | None) -> None:
         if text is not None:
-            self.desk.mark(text)
+            self.screen_state.mark(text)
             self.redraw_soon()
 
     def _go_to(self, text: str | None) -> None:
-        if text and self._transport is not None:
+        if text and self._playback is not None:
             try:
                 to_s = parse_duration(text)
-                self._transport.seek(to_s)
-                now = self._transport.playing
+                self._playback.seek(to_s)
+                now = self._playback.playing
                 if to_s > now.length_s and now.length != "so far":
-                    self.desk.say(f"the recording ends at {lasted(now.length_s)}: that is shown")
+                    self.screen_state.show_message(
+                        f"the recording ends at {lasted(now.length_s)}: that is shown"
+                    )
             except QuantityError as error:
-                self.desk.say(str(error))
+                self.screen_state.show_message(str(error))
             self.redraw_soon()
 
     def _settle_asked(self, text: str | None) -> None:
         if text:
-            self._command(Change("settle", text))
+            self._command(SettingCommand("settle", text))
 
     def _command(self, command: Command | None) -> None:
-        if isinstance(command, Press):
+        if isinstance(command, KeyCommand):
             if command.view:
-                self.desk.show(command.view)
-            if self.desk.can(command.key):
+                self.screen_state.show(command.view)
+            if self.screen_state.can(command.key):
                 self.act(command.key)
         elif command is not None:
-            self.desk.change(command)
+            self.screen_state.change(command)
             self.redraw_soon()
 
 

@@ -13,7 +13,7 @@ from benchwatch.quantity import (
     write_fraction,
 )
 from benchwatch.screen.drawing.axis_ranges import SteadyPlaces, SteadyRange, SteadyWindow
-from benchwatch.screen.drawing.frame import Form
+from benchwatch.screen.frame import FigureFormat
 from benchwatch.screen.text.amounts import in_hertz, places, shown_offset
 from benchwatch.screen.text.rates import RateUnit, rate_unit
 from benchwatch.snapshot import Snapshot, Trace
@@ -27,7 +27,7 @@ FINEST = 1e-15
 
 
 @dataclass(slots=True)
-class Ranges:
+class AxisState:
     """Units, scale and chart windows of one counter."""
 
     unit: OffsetUnit = PPB
@@ -35,8 +35,8 @@ class Ranges:
     scale: SteadyRange = field(default_factory=SteadyRange)
     windows: dict[str, SteadyWindow] = field(default_factory=lambda: defaultdict(SteadyWindow))
     """One a view, and another for the whole of it."""
-    hertz_form: Form = field(default_factory=Form)
-    fraction_form: Form = field(default_factory=Form)
+    hertz_format: FigureFormat = field(default_factory=FigureFormat)
+    fraction_format: FigureFormat = field(default_factory=FigureFormat)
     _fitting: OffsetUnit = PPB
     _hertz_places: SteadyPlaces = field(default_factory=SteadyPlaces)
     _fraction_places: SteadyPlaces = field(default_factory=SteadyPlaces)
@@ -53,7 +53,7 @@ class Ranges:
         before = self.unit
         self.unit = asked[0] if asked else self._fitting
         if self.unit != before:
-            self.fraction_form, self._fraction_places = Form(), SteadyPlaces()
+            self.fraction_format, self._fraction_places = FigureFormat(), SteadyPlaces()
         if shown is not None:
             self._follow_figures(offset, u, snapshot.nominal_hz, now_s)
         if numbers.drift is not None:
@@ -73,14 +73,14 @@ class Ranges:
     ) -> None:
         """Adapt decimals and places of both large figures, late enough that nothing jumps."""
         u_hz, u_unit = (None, None) if u is None else (u * nominal_hz, u / self.unit.size)
-        decimals = steady_decimals(u_hz, self.hertz_form.decimals)
+        decimals = steady_decimals(u_hz, self.hertz_format.decimals)
         decimals = _sensible(decimals, 1.0 / nominal_hz if nominal_hz > 0 else math.nan)
         needed = places(in_hertz(offset, u, nominal_hz, decimals))
-        self.hertz_form = Form(decimals, self._hertz_places.follow(needed, now_s))
-        decimals = steady_decimals(u_unit, self.fraction_form.decimals)
+        self.hertz_format = FigureFormat(decimals, self._hertz_places.follow(needed, now_s))
+        decimals = steady_decimals(u_unit, self.fraction_format.decimals)
         decimals = _sensible(decimals, self.unit.size)
         needed = places(write_fraction(offset, u, self.unit, decimals=decimals))
-        self.fraction_form = Form(decimals, self._fraction_places.follow(needed, now_s))
+        self.fraction_format = FigureFormat(decimals, self._fraction_places.follow(needed, now_s))
 
     def window(
         self, view: str, snapshot: Snapshot, trace: Trace, now_s: float, *, whole: bool = False

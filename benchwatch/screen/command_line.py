@@ -6,11 +6,11 @@ from typing import Final, get_args
 
 from benchwatch.plan import Setting
 from benchwatch.quantity import DURATION_FORMS, FRACTION_FORMS, FREQUENCY_FORMS, SETTLE_FORMS
-from benchwatch.screen.drawing.frame import View
-from benchwatch.screen.key_bindings import Key, Need, keys_elsewhere, keys_for
+from benchwatch.screen.frame import View
+from benchwatch.screen.key_bindings import Capability, KeyBinding, keys_elsewhere, keys_for
 from benchwatch.screen.views.view_list import view_of
 
-FORMS: Final[dict[Setting, str]] = {
+SETTING_FORMS: Final[dict[Setting, str]] = {
     "nominal": FREQUENCY_FORMS,
     "tolerance": FRACTION_FORMS,
     "settle": SETTLE_FORMS,
@@ -20,7 +20,7 @@ FORMS: Final[dict[Setting, str]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Press:
+class KeyCommand:
     """Do what a key does."""
 
     key: str
@@ -30,18 +30,18 @@ class Press:
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class SettingCommand:
     """Change a setting to what was typed."""
 
     setting: Setting
     text: str
 
 
-Command = Press | Change
+Command = KeyCommand | SettingCommand
 
 
 @dataclass(frozen=True, slots=True)
-class Offer:
+class Suggestion:
     """A line of the list under the command line."""
 
     name: str
@@ -54,39 +54,43 @@ class Offer:
     """Further words it is found by."""
 
 
-def offers(typed: str, view: str, have: Collection[Need]) -> list[Offer]:
+def suggestions(typed: str, view: str, capabilities: Collection[Capability]) -> list[Suggestion]:
     """List what `typed` can mean; every word of it must be found in an offer.
 
     What works in other views only is offered to who types a word of it, behind the rest.
     """
     found = [
-        *(_settings(typed) if "operator" in have else ()),
-        *(_press(key) for key in keys_for(view, have) if key.act),
-        *(_press(key, view_of(key)) for key in keys_elsewhere(view, have) if key.act and typed),
+        *(_settings(typed) if "operator" in capabilities else ()),
+        *(_press(key) for key in keys_for(view, capabilities) if key.act),
+        *(
+            _press(key, view_of(key))
+            for key in keys_elsewhere(view, capabilities)
+            if key.act and typed
+        ),
     ]
     words = typed.lower().split()
     return [
         offer
         for offer in found
-        if isinstance(offer.command, Change)
+        if isinstance(offer.command, SettingCommand)
         or all(word in f"{offer.name} {offer.text} {offer.also}".lower() for word in words)
     ]
 
 
-def _press(key: Key, view: View | None = None) -> Offer:
+def _press(key: KeyBinding, view: View | None = None) -> Suggestion:
     name = key.shown.partition("/")[0]
     if view is None:
-        return Offer(name, key.act, Press(key.id), key.help)
-    return Offer(name, f"{view.title}: {key.act}", Press(key.id, view.name), key.help)
+        return Suggestion(name, key.act, KeyCommand(key.id), key.help)
+    return Suggestion(name, f"{view.title}: {key.act}", KeyCommand(key.id, view.name), key.help)
 
 
-def _settings(typed: str) -> list[Offer]:
+def _settings(typed: str) -> list[Suggestion]:
     first, _, rest = typed.strip().partition(" ")
     listed = []
     for setting in get_args(Setting):
         if rest and setting.startswith(first.lower()):
             text = f"Set it to {rest.strip()}"
-            listed.append(Offer(setting, text, Change(setting, rest.strip())))
+            listed.append(Suggestion(setting, text, SettingCommand(setting, rest.strip())))
         elif not rest:
-            listed.append(Offer(setting, f"such as {FORMS[setting]}", None))
+            listed.append(Suggestion(setting, f"such as {SETTING_FORMS[setting]}", None))
     return listed

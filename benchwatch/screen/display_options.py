@@ -8,7 +8,7 @@ from pathlib import Path
 
 from platformdirs import user_state_path
 
-from benchwatch.screen.drawing.styled_text import Look
+from benchwatch.screen.drawing.styled_text import Theme
 
 
 def log_path() -> Path:
@@ -21,12 +21,12 @@ def state_path() -> Path:
     return user_state_path("benchwatch", appauthor=False) / "screen.json"
 
 
-def look_for(
+def theme_for(
     *,
     ascii_only: bool | None = None,
     encoding: str | None = None,
     environ: Mapping[str, str] | None = None,
-) -> Look:
+) -> Theme:
     """Choose characters and colours: ASCII when asked or when the terminal has nothing else.
 
     A set and non-empty ``NO_COLOR`` switches colours off (https://no-color.org).
@@ -36,18 +36,18 @@ def look_for(
     if ascii_only is None:
         ascii_only = not encoding.lower().replace("-", "").startswith("utf")
     dumb = environ.get("TERM") == "dumb"
-    return Look(ascii=ascii_only, colour=not environ.get("NO_COLOR") and not dumb)
+    return Theme(ascii=ascii_only, colour=not environ.get("NO_COLOR") and not dumb)
 
 
-def _this_terminal() -> Look:
-    return look_for()
+def _this_terminal() -> Theme:
+    return theme_for()
 
 
 @dataclass(frozen=True, slots=True)
-class Options:
+class DisplayOptions:
     """Settings of the screen."""
 
-    look: Look = field(default_factory=_this_terminal)
+    theme: Theme = field(default_factory=_this_terminal)
     view: str = ""
     """The view to begin with; empty: the one of last time."""
     log: Path = field(default_factory=log_path)

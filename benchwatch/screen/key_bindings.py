@@ -6,14 +6,14 @@ from typing import Literal
 
 from benchwatch.quantity import OFFSET_UNITS
 
-Need = Literal["trimmer", "operator", "counters", "bench", "player", "sound"]
+Capability = Literal["trimmer", "operator", "counters", "bench", "player", "sound"]
 """``trimmer``: one that can be turned from here; ``operator``: a watch that can be told
 things; ``counters``: more than one; ``bench``: a live one; ``player``: a recording that is
 played; ``sound``: it can be heard."""
 
 
 @dataclass(frozen=True, slots=True)
-class Key:
+class KeyBinding:
     """One thing a key does."""
 
     id: str
@@ -29,7 +29,7 @@ class Key:
     """A sentence for the help overlay; empty: said with another key."""
     views: tuple[str, ...] = ()
     """Views in which it works; none named: all."""
-    needs: Need | None = None
+    needs: Capability | None = None
     """Only when the bench has this."""
     foot: str = ""
     """How the footer writes the key, when it speaks for its neighbours too."""
@@ -38,105 +38,108 @@ class Key:
 _TRIMS = ("trim", "fill")
 
 KEYS = (
-    Key("leave", ("q",), "q", "quit", "Leave the screen",
+    KeyBinding("leave", ("q",), "q", "quit", "Leave the screen",
         "Leave the screen; what the journal holds stays."),
-    Key("explain", ("h",), "h", "help", "Say what this view shows", "Say what this view shows."),
-    Key("list_keys", ("question_mark",), "?", "keys", "List every key", "List every key."),
-    Key("view_1", ("1",), "1", "view", "Show the trim", "Show the trim.", foot="1-5"),
-    Key("view_2", ("2",), "2", "", "Show the warm-up", "Show the warm-up."),
-    Key("view_3", ("3",), "3", "", "Show the stability", "Show the stability."),
-    Key("view_4", ("4",), "4", "", "Show the offset elsewhere",
+    KeyBinding("explain", ("h",), "h", "help", "Say what this view shows",
+        "Say what this view shows."),
+    KeyBinding("list_keys", ("question_mark",), "?", "keys", "List every key", "List every key."),
+    KeyBinding("view_1", ("1",), "1", "view", "Show the trim", "Show the trim.", foot="1-5"),
+    KeyBinding("view_2", ("2",), "2", "", "Show the warm-up", "Show the warm-up."),
+    KeyBinding("view_3", ("3",), "3", "", "Show the stability", "Show the stability."),
+    KeyBinding("view_4", ("4",), "4", "", "Show the offset elsewhere",
         "Show the offset elsewhere: other frequencies, clocks."),
-    Key("view_5", ("5",), "5", "", "Show the notes",
+    KeyBinding("view_5", ("5",), "5", "", "Show the notes",
         "Show the notes: marks and everything that happened."),
-    Key("note", ("m",), "m", "mark", "Put a mark on the time line",
+    KeyBinding("note", ("m",), "m", "mark", "Put a mark on the time line",
         "Put a mark on the time line, with a word or without."),
-    Key("tool", ("space",), "Space", "tool", "Tool on the trimmer, or off",
+    KeyBinding("tool", ("space",), "Space", "tool", "Tool on the trimmer, or off",
         "Say that the tool is on the trimmer, or off; a simulated one rests it and lifts it.",
         _TRIMS, "bench"),
-    Key("pause", ("space",), "Space", "pause", "Stop the recording, or let it go on",
+    KeyBinding("pause", ("space",), "Space", "pause", "Stop the recording, or let it go on",
         "Stop the recording, or let it go on.", needs="player"),
-    Key("command", ("colon", "ctrl+p"), ":", "command", "", "Do anything by typing a word of it."),
-    Key("fill", ("f",), "f", "fill", "Fill the screen with the number, or not",
+    KeyBinding("command", ("colon", "ctrl+p"), ":", "command", "",
+        "Do anything by typing a word of it."),
+    KeyBinding("fill", ("f",), "f", "fill", "Fill the screen with the number, or not",
         "Fill the screen with number and scale, or not.", _TRIMS),
-    Key("unit", ("u",), "u", "unit", "Show fractions in the next unit",
+    KeyBinding("unit", ("u",), "u", "unit", "Show fractions in the next unit",
         f"Show fractions in {', '.join(unit.name for unit in OFFSET_UNITS)}, or by size."),
-    Key("found", ("a",), "a", "as found", "Record the offset as found",
+    KeyBinding("found", ("a",), "a", "as found", "Record the offset as found",
         "Record the present offset as found.", _TRIMS, "operator"),
-    Key("left", ("l",), "l", "as left", "Record the offset as left",
+    KeyBinding("left", ("l",), "l", "as left", "Record the offset as left",
         "Record the present offset as left.", _TRIMS, "operator"),
-    Key("budget", ("b",), "b", "records", "Show what was recorded",
+    KeyBinding("budget", ("b",), "b", "records", "Show what was recorded",
         "Show what was recorded, with its budget."),
-    Key("back", ("left",), "Left/Right", "10 s", "Go back 10 s",
+    KeyBinding("back", ("left",), "Left/Right", "10 s", "Go back 10 s",
         "Go ten seconds back in the recording, or ahead.", needs="player"),
-    Key("ahead", ("right",), "Right", "", "Go ahead 10 s", "", needs="player"),
-    Key("far_back", ("left_square_bracket",), "[/]", "far",
+    KeyBinding("ahead", ("right",), "Right", "", "Go ahead 10 s", "", needs="player"),
+    KeyBinding("far_back", ("left_square_bracket",), "[/]", "far",
         "Go back a twentieth of the recording",
         "Go a twentieth of the recording back, or ahead.", needs="player"),
-    Key("far_ahead", ("right_square_bracket",), "]", "", "Go ahead a twentieth of it", "",
+    KeyBinding("far_ahead", ("right_square_bracket",), "]", "", "Go ahead a twentieth of it", "",
         needs="player"),
-    Key("to_begin", ("home",), "Home/End", "", "Go to the recording's beginning",
+    KeyBinding("to_begin", ("home",), "Home/End", "", "Go to the recording's beginning",
         "Go to the beginning of the recording, or its end.", needs="player"),
-    Key("to_end", ("end",), "End", "", "Go to the recording's end", "", needs="player"),
-    Key("go_to", ("g",), "g", "go to", "Go to a time of the recording",
+    KeyBinding("to_end", ("end",), "End", "", "Go to the recording's end", "", needs="player"),
+    KeyBinding("go_to", ("g",), "g", "go to", "Go to a time of the recording",
         "Go to a time of the recording: 90s, 12min.", needs="player"),
-    Key("slower", ("down",), "Down/Up", "speed", "Play slower",
+    KeyBinding("slower", ("down",), "Down/Up", "speed", "Play slower",
         "Play the recording slower, or faster.", needs="player"),
-    Key("faster", ("up",), "Up", "", "Play faster", "", needs="player"),
-    Key("mute", ("v",), "v", "sound", "Switch the sound off, or on again",
+    KeyBinding("faster", ("up",), "Up", "", "Play faster", "", needs="player"),
+    KeyBinding("mute", ("v",), "v", "sound", "Switch the sound off, or on again",
         "Switch the sound off, or on again.", needs="sound"),
-    Key("quieter", ("minus",), "-/+", "volume", "Turn the volume down",
+    KeyBinding("quieter", ("minus",), "-/+", "volume", "Turn the volume down",
         "Turn the volume down, or up.", needs="sound"),
-    Key("louder", ("plus", "equals_sign"), "+", "", "Turn the volume up", "", needs="sound"),
-    Key("shorter", ("z",), "z/x", "zoom", "Show a shorter time on the chart",
+    KeyBinding("louder", ("plus", "equals_sign"), "+", "", "Turn the volume up", "", needs="sound"),
+    KeyBinding("shorter", ("z",), "z/x", "zoom", "Show a shorter time on the chart",
         "Show a shorter time on the strip chart, or a longer.", ("trim",)),
-    Key("longer", ("x",), "x", "", "Show a longer time on the chart", "", ("trim",)),
-    Key("fine_down", ("left",), "Left/Right", "turn", "Turn the trimmer down a little",
+    KeyBinding("longer", ("x",), "x", "", "Show a longer time on the chart", "", ("trim",)),
+    KeyBinding("fine_down", ("left",), "Left/Right", "turn", "Turn the trimmer down a little",
         "Turn the trimmer a little: Left lowers the frequency, Right raises it.",
         _TRIMS, "trimmer"),
-    Key("fine_up", ("right",), "Right", "", "Turn the trimmer up a little", "",
+    KeyBinding("fine_up", ("right",), "Right", "", "Turn the trimmer up a little", "",
         _TRIMS, "trimmer"),
-    Key("coarse_down", ("down",), "Down/Up", "coarse", "Turn the trimmer down ten times as far",
+    KeyBinding("coarse_down", ("down",), "Down/Up", "coarse",
+        "Turn the trimmer down ten times as far",
         "Turn the trimmer ten times as far: Down lowers the frequency, Up raises it.",
         _TRIMS, "trimmer"),
-    Key("coarse_up", ("up",), "Up", "", "Turn the trimmer up ten times as far", "",
+    KeyBinding("coarse_up", ("up",), "Up", "", "Turn the trimmer up ten times as far", "",
         _TRIMS, "trimmer"),
-    Key("time_axis", ("t",), "t", "time axis", "Draw time evenly, or its logarithm",
+    KeyBinding("time_axis", ("t",), "t", "time axis", "Draw time evenly, or its logarithm",
         "Draw time evenly, or its logarithm.", ("warm_up",)),
-    Key("close", ("c",), "c", "closer", "Draw the late part closer, or all",
+    KeyBinding("close", ("c",), "c", "closer", "Draw the late part closer, or all",
         "Draw the offsets of late closer, or all there were.", ("warm_up",)),
-    Key("set_settle", ("s",), "s", "settle limit", "Change what settled means",
+    KeyBinding("set_settle", ("s",), "s", "settle limit", "Change what settled means",
         "Change what settled means: 1ppb/10min.", ("warm_up",), "operator"),
-    Key("drift_out", ("d",), "d", "drift in/out", "Take a straight drift out, or not",
+    KeyBinding("drift_out", ("d",), "d", "drift in/out", "Take a straight drift out, or not",
         "Take a straight drift out of the deviations, or not.", ("stability",)),
-    Key("whole_run", ("w",), "w", "whole run", "Show the whole run, or its last part",
+    KeyBinding("whole_run", ("w",), "w", "whole run", "Show the whole run, or its last part",
         "Show the whole run, or what came since the last nudge or settling.", ("stability",)),
-    Key("kind", ("k",), "k", "kind", "Show the next kind of deviation",
+    KeyBinding("kind", ("k",), "k", "kind", "Show the next kind of deviation",
         "Show the next kind of deviation.", ("stability",)),
-    Key("older", ("pagedown",), "PgDn/PgUp", "scroll", "Scroll to older notes",
+    KeyBinding("older", ("pagedown",), "PgDn/PgUp", "scroll", "Scroll to older notes",
         "Scroll to older notes, or to newer.", ("notes",)),
-    Key("newer", ("pageup",), "PgUp", "", "Scroll to newer notes", "", ("notes",)),
-    Key("next_counter", ("n",), "n", "counter", "Look at the next counter",
+    KeyBinding("newer", ("pageup",), "PgUp", "", "Scroll to newer notes", "", ("notes",)),
+    KeyBinding("next_counter", ("n",), "n", "counter", "Look at the next counter",
         "Look at the next counter of the bench.", needs="counters"),
 )  # fmt: skip
 
 VIEW_KEYS = tuple(key.id for key in KEYS if key.id.startswith("view_"))
 
 
-def keys_for(view: str, have: Collection[Need]) -> list[Key]:
-    """List the keys that do something in `view` on a bench that has `have`."""
-    return [key for key in _on_a_bench(have) if not key.views or view in key.views]
+def keys_for(view: str, capabilities: Collection[Capability]) -> list[KeyBinding]:
+    """List the keys that do something in `view` on a bench that has `capabilities`."""
+    return [key for key in _on_a_bench(capabilities) if not key.views or view in key.views]
 
 
-def keys_elsewhere(view: str, have: Collection[Need]) -> list[Key]:
+def keys_elsewhere(view: str, capabilities: Collection[Capability]) -> list[KeyBinding]:
     """List the keys that do something in other views than `view` only."""
-    return [key for key in _on_a_bench(have) if key.views and view not in key.views]
+    return [key for key in _on_a_bench(capabilities) if key.views and view not in key.views]
 
 
-def pressed_key(name: str, among: Collection[Key]) -> Key | None:
+def pressed_key(name: str, among: Collection[KeyBinding]) -> KeyBinding | None:
     """Return the one that the terminal library's `name` of a key stands for, if any does."""
     return next((key for key in among if name in key.keys), None)
 
 
-def _on_a_bench(have: Collection[Need]) -> list[Key]:
-    return [key for key in KEYS if key.needs is None or key.needs in have]
+def _on_a_bench(capabilities: Collection[Capability]) -> list[KeyBinding]:
+    return [key for key in KEYS if key.needs is None or key.needs in capabilities]

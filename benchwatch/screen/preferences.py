@@ -10,7 +10,7 @@ SPANS_S = (30.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 14400.0, 86400.0, 60
 
 
 @dataclass(frozen=True, slots=True)
-class Wishes:
+class Preferences:
     """Choices that a key makes."""
 
     view: str = "trim"
@@ -29,30 +29,30 @@ class Wishes:
     deviation: str = "oadev"
 
 
-def load(path: Path) -> Wishes:
+def load(path: Path) -> Preferences:
     """Read the choices kept in `path`; what is absent or no longer makes sense is left out."""
     try:
         kept = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
-        return Wishes()
+        return Preferences()
     if not isinstance(kept, dict):
-        return Wishes()
-    usual = Wishes()
+        return Preferences()
+    usual = Preferences()
     sound: dict[str, Any] = {
         field.name: kept[field.name]
-        for field in fields(Wishes)
+        for field in fields(Preferences)
         if type(kept.get(field.name)) is type(getattr(usual, field.name))
     }
     if sound.get("span_s") not in SPANS_S:
         sound.pop("span_s", None)
-    return Wishes(**sound)
+    return Preferences(**sound)
 
 
-def save(path: Path, wishes: Wishes) -> bool:
+def save(path: Path, preferences: Preferences) -> bool:
     """Keep the choices; False when they can't be written, which loses nothing but comfort."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(json.dumps(asdict(wishes), indent=1) + "\n", encoding="utf-8")
+        path.write_text(json.dumps(asdict(preferences), indent=1) + "\n", encoding="utf-8")
     except OSError:
         return False
     return True

@@ -11,21 +11,21 @@ from benchwatch.errors import BenchwatchError
 from benchwatch.pipeline.cautions import cautions_of
 from benchwatch.quantity import OFFSET_UNITS, format_duration, printable, write_fraction
 from benchwatch.reading import AS_FOUND, AS_LEFT, RecordKind
-from benchwatch.screen.axis_state import Ranges
-from benchwatch.screen.command_line import Change
-from benchwatch.screen.display_options import Options
-from benchwatch.screen.drawing.frame import Frame, View
+from benchwatch.screen.axis_state import AxisState
+from benchwatch.screen.command_line import SettingCommand
+from benchwatch.screen.display_options import DisplayOptions
+from benchwatch.screen.frame import Frame, View
 from benchwatch.screen.key_bindings import keys_for
-from benchwatch.screen.preferences import SPANS_S, Wishes
-from benchwatch.screen.text.status_text import tool_on
+from benchwatch.screen.panels.status_text import tool_on
+from benchwatch.screen.preferences import SPANS_S, Preferences
 from benchwatch.screen.views.notes_view import SCROLL_ROWS, happenings
 from benchwatch.screen.views.stability_view import kinds
 from benchwatch.screen.views.view_list import NUMBERED, view_named
 from benchwatch.screen.watch_source import (
     CounterHandle,
-    Sound,
-    Transport,
-    Trimmer,
+    PlaybackControl,
+    SoundOutput,
+    TrimmerControl,
     WatchSource,
 )
 from benchwatch.snapshot import Records, Trace
@@ -42,53 +42,53 @@ POINTS_A_CELL = 6
 """Two columns of dots a cell, and for each its lowest and highest value and room for a gap."""
 
 
-class Desk:
+class ScreenState:
     """Everything of the screen that needs no terminal.
 
     Args:
         watch: where snapshots come from and commands go.
         trimmer: what the turning keys turn, if there is one.
         options: look and files.
-        wishes: what was chosen last time.
-        transport: what plays the recording, if the watch is one.
+        preferences: what was chosen last time.
+        playback: what plays the recording, if the watch is one.
         sound: what makes it heard, if anything does.
     """
 
     def __init__(
         self,
         watch: WatchSource,
-        trimmer: Trimmer | None,
-        options: Options,
-        wishes: Wishes,
+        trimmer: TrimmerControl | None,
+        options: DisplayOptions,
+        preferences: Preferences,
         *,
-        transport: Transport | None = None,
-        sound: Sound | None = None,
+        playback: PlaybackControl | None = None,
+        sound: SoundOutput | None = None,
     ) -> None:
         self._watch, self._trimmer = watch, trimmer
-        self._transport, self._sound = transport, sound
+        self._playback, self._sound = playback, sound
         # The time of a recording stops, jumps and runs fast: a sentence is read in real time.
-        self._reading_time_s = watch.elapsed_s if transport is None else time.monotonic
-        self._look, self.wishes = options.look, wishes
+        self._reading_time_s = watch.elapsed_s if playback is None else time.monotonic
+        self._theme, self.preferences = options.theme, preferences
         self._counter = watch.names[0]
-        self._ranges: defaultdict[str, Ranges] = defaultdict(Ranges)
+        self._ranges: defaultdict[str, AxisState] = defaultdict(AxisState)
         self._tool: defaultdict[str, bool] = defaultdict(bool)
         self._scroll = 0
-        self._flash, self._flash_until_s = "", -math.inf
+        self._message, self._flash_until_s = "", -math.inf
         self._known: dict[str, tuple[LinkStatus, float | None]] = {}
         """Link and gate of each counter, as they were told last."""
         self._kept: dict[str, OffsetRecord | None] = {}
         """What was kept as found by itself, of each counter, as it was told last."""
         self._gate_asked: defaultdict[str, bool] = defaultdict(bool)
-        self._trace, self._span_s = Trace(), wishes.span_s
+        self._trace, self._span_s = Trace(), preferences.span_s
         self._acts: dict[str, Callable[[], None]] = {
             "fill": lambda: self.show("trim" if self.view.name == "fill" else "fill"),
             "shorter": lambda: self._zoom(-1),
             "longer": lambda: self._zoom(1),
             "unit": self._next_unit,
-            "time_axis": lambda: self._wish(log_time=not self.wishes.log_time),
-            "close": lambda: self._wish(close=not self.wishes.close),
-            "drift_out": lambda: self._wish(without_drift=not self.wishes.without_drift),
-            "whole_run": lambda: self._wish(whole_run=not self.wishes.whole_run),
+            "time_axis": lambda: self._wish(log_time=not self.preferences.log_time),
+            "close": lambda: self._wish(close=not self.preferences.close),
+            "drift_out": lambda: self._wish(without_drift=not self.preferences.without_drift),
+            "whole_run": lambda: self._wish(whole_run=not self.preferences.whole_run),
             "kind": self._next_kind,
             "newer": lambda: self._scroll_by(-SCROLL_ROWS),
             "older": lambda: self._scroll_by(SCROLL_ROWS),
@@ -101,13 +101,13 @@ class Desk:
             "found": lambda: self._record(AS_FOUND),
             "left": lambda: self._record(AS_LEFT),
         }
-        if transport is not None:
-            self._acts |= _playing_acts(transport)
+        if playback is not None:
+            self._acts |= _playing_acts(playback)
         if sound is not None:
             self._acts |= {
-                "mute": lambda: self.say(sound.mute()),
-                "louder": lambda: self.say(sound.louder(1)),
-                "quieter": lambda: self.say(sound.louder(-1)),
+                "mute": lambda: self.show_message(sound.mute()),
+                "louder": lambda: self.show_message(sound.louder(1)),
+                "quieter": lambda: self.show_message(sound.louder(-1)),
             }
         for number, view in enumerate(NUMBERED, 1):
             self._acts[f"view_{number}"] = lambda name=view.name: self.show(name)  # type: ignore[misc] # the default binds this turn's name
@@ -115,7 +115,7 @@ class Desk:
     @property
     def view(self) -> View:
         """The view on the screen."""
-        return view_named(self.wishes.view)
+        return view_named(self.preferences.view)
 
     @property
     def _handle(self) -> CounterHandle:
@@ -124,7 +124,7 @@ class Desk:
 
     def look_back(self, width: int) -> None:
         """Fetch the past for charts of `width` cells."""
-        now_s, self._span_s = self._watch.elapsed_s(), self.wishes.span_s
+        now_s, self._span_s = self._watch.elapsed_s(), self.preferences.span_s
         warm_up = self._handle.snapshot.warm_up
         if self.view.name == "warm_up":
             self._span_s = now_s - (warm_up.since_s if warm_up is not None else 0.0)
@@ -137,11 +137,11 @@ class Desk:
             self._listen(name)
         handle, ranges = self._handle, self._ranges[self._counter]
         snapshot = handle.snapshot
-        ranges.follow(snapshot, now_s, self.wishes.unit)
+        ranges.follow(snapshot, now_s, self.preferences.unit)
         return Frame(
             snapshot=snapshot,
             now_s=now_s,
-            look=self._look,
+            theme=self._theme,
             trace=self._trace,
             names=self._watch.names,
             missing=[
@@ -152,31 +152,31 @@ class Desk:
             view=view,
             unit=ranges.unit,
             drift_unit=ranges.drift_unit,
-            hertz_form=ranges.hertz_form,
-            fraction_form=ranges.fraction_form,
+            hertz_format=ranges.hertz_format,
+            fraction_format=ranges.fraction_format,
             scale_full=ranges.scale.full,
             window=ranges.window(
                 view,
                 snapshot,
                 self._trace,
                 now_s,
-                whole=view == "warm_up" and not self.wishes.close,
+                whole=view == "warm_up" and not self.preferences.close,
             ),
             span_s=self._span_s,
             trimmer=self._trimmer is not None,
             operator=handle.takes_commands,
             tool_on=self._tool[self._counter],
-            playing=None if self._transport is None else self._transport.playing,
+            playing=None if self._playback is None else self._playback.playing,
             sound=self._sound is not None,
-            wishes=self.wishes,
+            preferences=self.preferences,
             scroll=self._scroll,
-            flash=self._flash if self._reading_time_s() < self._flash_until_s else "",
+            message=self._message if self._reading_time_s() < self._flash_until_s else "",
         )
 
     def can(self, key: str) -> bool:
         """Tell whether the key with this id does something here and now."""
-        have = self.frame().have
-        return any(one.id == key for one in keys_for(self.view.name, have))
+        capabilities = self.frame().capabilities
+        return any(one.id == key for one in keys_for(self.view.name, capabilities))
 
     def press(self, key: str) -> None:
         """Do what the key with this id does."""
@@ -189,18 +189,18 @@ class Desk:
         self._scroll = 0
         self._wish(view=view)
 
-    def say(self, text: str) -> None:
+    def show_message(self, text: str) -> None:
         """Show a sentence for a moment."""
         stays_s = max(FLASH_S, LETTER_S * len(text))
-        self._flash, self._flash_until_s = text, self._reading_time_s() + stays_s
+        self._message, self._flash_until_s = text, self._reading_time_s() + stays_s
 
     def mark(self, text: str) -> None:
         """Put a note on the time line; empty text marks the moment."""
         text = text.strip() or "mark"
         self._watch.mark(text)
-        self.say(f"marked: {printable(text)}")
+        self.show_message(f"marked: {printable(text)}")
 
-    def change(self, command: Change) -> None:
+    def change(self, command: SettingCommand) -> None:
         """Change a setting, and say what holds now or why not."""
         handle = self._handle
         if handle.takes_commands:
@@ -218,10 +218,10 @@ class Desk:
         answered = link is not before[0]
         whose = f"{name}: " if len(self._known) > 1 else ""
         if answered and link.detail:
-            self.say(f"{whose}{link.detail}")
+            self.show_message(f"{whose}{link.detail}")
         elif gate_s != before[1] or (answered and self._gate_asked[name]):
             gate = "unknown" if gate_s is None else format_duration(gate_s)
-            self.say(f"{whose}the gate is now {gate}, read back from the counter")
+            self.show_message(f"{whose}the gate is now {gate}, read back from the counter")
         if answered:
             self._gate_asked[name] = False
 
@@ -233,34 +233,38 @@ class Desk:
             return
         whose = f"{name}: " if len(self._watch.names) > 1 else ""
         offset = write_fraction(kept.offset, kept.u, self._ranges[name].unit)
-        self.say(f"{whose}as found kept by itself, {offset}; caution: {cautions_of(kept)}")
+        self.show_message(f"{whose}as found kept by itself, {offset}; caution: {cautions_of(kept)}")
 
     # ---------------------------------------------------------------- what keys do
 
     def _try(self, act: Callable[[], str]) -> None:
         try:
-            self.say(act())
+            self.show_message(act())
         except BenchwatchError as error:
-            self.say(str(error))
+            self.show_message(str(error))
 
     def _wish(self, **changes: object) -> None:
-        self.wishes = replace(self.wishes, **changes)  # type: ignore[arg-type] # fields by name
+        self.preferences = replace(self.preferences, **changes)  # type: ignore[arg-type] # fields by name
 
     def _zoom(self, step: int) -> None:
-        place = SPANS_S.index(self.wishes.span_s) + step
+        place = SPANS_S.index(self.preferences.span_s) + step
         self._wish(span_s=SPANS_S[min(max(place, 0), len(SPANS_S) - 1)])
 
     def _next_unit(self) -> None:
         names = ["", *(unit.name for unit in OFFSET_UNITS)]
-        here = names.index(self.wishes.unit) if self.wishes.unit in names else 0
+        here = names.index(self.preferences.unit) if self.preferences.unit in names else 0
         self._wish(unit=names[(here + 1) % len(names)])
-        self.say(f"fractions in {self.wishes.unit or 'the unit that fits'}")
+        self.show_message(f"fractions in {self.preferences.unit or 'the unit that fits'}")
 
     def _next_kind(self) -> None:
         stability = self._handle.snapshot.stability
         names = kinds(stability.deviations) if stability is not None else []
         if names:
-            here = names.index(self.wishes.deviation) if self.wishes.deviation in names else -1
+            here = (
+                names.index(self.preferences.deviation)
+                if self.preferences.deviation in names
+                else -1
+            )
             self._wish(deviation=names[(here + 1) % len(names)])
 
     def _scroll_by(self, rows: int) -> None:
@@ -289,25 +293,25 @@ class Desk:
             self._try(lambda: handle.record(kind, unit))
 
 
-def _playing_acts(transport: Transport) -> dict[str, Callable[[], None]]:
+def _playing_acts(playback: PlaybackControl) -> dict[str, Callable[[], None]]:
     """Return what the keys of a player do."""
 
     def seek(by_s: float = 0.0, share: float = 0.0) -> None:
-        now = transport.playing
-        transport.seek(now.at_s + by_s + share * now.length_s)
+        now = playback.playing
+        playback.seek(now.at_s + by_s + share * now.length_s)
 
     def to_end() -> None:
-        now = transport.playing
-        transport.seek(math.inf if now.length == "so far" else now.length_s)
+        now = playback.playing
+        playback.seek(math.inf if now.length == "so far" else now.length_s)
 
     return {
-        "pause": transport.pause,
+        "pause": playback.pause,
         "back": lambda: seek(-SEEK_S),
         "ahead": lambda: seek(SEEK_S),
         "far_back": lambda: seek(share=-SEEK_SHARE),
         "far_ahead": lambda: seek(share=SEEK_SHARE),
-        "to_begin": lambda: transport.seek(0.0),
+        "to_begin": lambda: playback.seek(0.0),
         "to_end": to_end,
-        "slower": lambda: transport.faster(-1),
-        "faster": lambda: transport.faster(1),
+        "slower": lambda: playback.faster(-1),
+        "faster": lambda: playback.faster(1),
     }

@@ -63,7 +63,7 @@ class WatchSource(Protocol):
         """Return the seconds since the run began, on the clock of the snapshots."""
 
 
-class Trimmer(Protocol):
+class TrimmerControl(Protocol):
     """A trimmer the screen can turn, such as the simulated one."""
 
     def turn(self, amount: float) -> None:
@@ -73,7 +73,7 @@ class Trimmer(Protocol):
         """Rest the tool on the trimmer, or lift it."""
 
 
-class Sound(Protocol):
+class SoundOutput(Protocol):
     """What makes a snapshot heard; every method returns at once."""
 
     def start(self) -> None:
@@ -95,11 +95,11 @@ class Sound(Protocol):
         """Go up by so many levels, or down, and say where it stands."""
 
 
-SoundMaker = Callable[[Callable[[], None]], Sound]
+SoundMaker = Callable[[Callable[[], None]], SoundOutput]
 """Makes the sound of a screen; it is given what rings the terminal's bell."""
 
 
-class Transport(Protocol):
+class PlaybackControl(Protocol):
     """A recording that is played; every method returns at once."""
 
     @property

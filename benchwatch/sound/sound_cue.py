@@ -18,7 +18,7 @@ FARTHEST: Final = 100.0
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class SoundCue:
     """What should sound now."""
 
     note: Note
@@ -28,7 +28,7 @@ class Heard:
     """Ticks instead of pulses: it can't be told yet."""
 
 
-def heard(now: Snapshot, at_s: float) -> Heard | None:
+def cue_for(now: Snapshot, at_s: float) -> SoundCue | None:
     """Say what a person at the trimmer should hear at `at_s`, seconds of the run.
 
     None is silence.
@@ -39,13 +39,13 @@ def heard(now: Snapshot, at_s: float) -> Heard | None:
         return None
     match side(now):
         case "inside":
-            return Heard("middle", None)
+            return SoundCue("middle", None)
         case "undecided":
-            return Heard("middle", SLOWEST_HZ, short=True)
+            return SoundCue("middle", SLOWEST_HZ, short=True)
         case "high":
-            return Heard("high", pulse_rate(times_out(now)))
+            return SoundCue("high", pulse_rate(times_out(now)))
         case "low":
-            return Heard("low", pulse_rate(times_out(now)))
+            return SoundCue("low", pulse_rate(times_out(now)))
 
 
 def pulse_rate(times_out: float) -> float:

@@ -6,8 +6,8 @@ from typing import Final
 
 from benchwatch.snapshot import Snapshot
 from benchwatch.sound.loudspeaker import Fill, NoDevice, Stream, open_device
-from benchwatch.sound.sound_cue import Heard, heard
-from benchwatch.sound.tone import Carry, Samples, render
+from benchwatch.sound.sound_cue import SoundCue, cue_for
+from benchwatch.sound.tone import GeneratorState, Samples, render
 
 LEVELS: Final = 6
 USUAL_LEVEL: Final = 4
@@ -24,7 +24,7 @@ class Bell:
         self._rang_s = -math.inf
         self._off = False
 
-    def hear(self, now: Heard | None, at_s: float, *, aloud: bool) -> None:
+    def hear(self, now: SoundCue | None, at_s: float, *, aloud: bool) -> None:
         """Ring if it is time to, at `at_s` on any clock that runs on."""
         landed = now is not None and now.pulses_hz is None
         off = now is not None and now.pulses_hz is not None and not now.short
@@ -37,7 +37,7 @@ class Bell:
             self._off = off
 
 
-class Player:
+class SoundPlayer:
     """The sound of one screen; made silent, loud and ended from there.
 
     Args:
@@ -53,8 +53,8 @@ class Player:
         self._bell = Bell(ring)
         self._device = device
         self._stream: Stream | None = None
-        self._heard: Heard | None = None
-        self._carry = Carry()
+        self._heard: SoundCue | None = None
+        self._carry = GeneratorState()
         self._level, self._mute = USUAL_LEVEL, False
         self._notice = ""
         self._closing = False
@@ -80,7 +80,7 @@ class Player:
 
     def hear(self, now: Snapshot, at_s: float) -> None:
         """Let `now` be heard at `at_s`, seconds of the run; called about ten times a second."""
-        self._heard = heard(now, at_s)
+        self._heard = cue_for(now, at_s)
         if self._stream is None:
             self._bell.hear(self._heard, at_s, aloud=not self._mute)
 

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from benchwatch.sound.sound_cue import Heard, Note
+from benchwatch.sound.sound_cue import Note, SoundCue
 
 Samples = NDArray[np.float32]
 _Floats = NDArray[np.float64]
@@ -32,10 +32,10 @@ FULL: Final = 0.8 / (1.0 + SECOND_HARMONIC)
 
 
 @dataclass(frozen=True, slots=True)
-class Carry:
+class GeneratorState:
     """Where the generator stands between two blocks."""
 
-    heard: Heard | None = None
+    heard: SoundCue | None = None
     volume: float = 0.0
     turns: float = 0.0
     """Phase of the note, in turns."""
@@ -44,31 +44,31 @@ class Carry:
 
 
 def render(
-    heard: Heard | None, volume: float, carry: Carry, frames: int, rate_hz: int
-) -> tuple[Samples, Carry]:
+    heard: SoundCue | None, volume: float, carry: GeneratorState, frames: int, rate_hz: int
+) -> tuple[Samples, GeneratorState]:
     """Render the next block.
 
     Args:
         heard: what should sound; None: silence.
         volume: 0 (mute) to 1.
-        carry: what the block before returned; `Carry()` at the beginning.
+        carry: what the block before returned; `GeneratorState()` at the beginning.
         frames: samples wanted, at least one.
         rate_hz: samples a second.
 
     Returns:
         Samples from -1 to 1, shape (frames,), and what the next block needs to go on.
     """
-    began = carry if _same_voice(heard, carry.heard) else Carry(heard)
+    began = carry if _same_voice(heard, carry.heard) else GeneratorState(heard)
     after, voice = _voice(heard, began, frames, rate_hz)
     if began is not carry:
         _, leaving = _voice(carry.heard, carry, frames, rate_hz)
         there = _ramp(frames, rate_hz)
         voice = there * voice + (1.0 - there) * leaving
     voice *= FULL * np.linspace(carry.volume, volume, frames)
-    return voice.astype(np.float32), Carry(heard, volume, *after)
+    return voice.astype(np.float32), GeneratorState(heard, volume, *after)
 
 
-def _same_voice(one: Heard | None, other: Heard | None) -> bool:
+def _same_voice(one: SoundCue | None, other: SoundCue | None) -> bool:
     """Tell whether one sound goes on as the other, at most at another pulse rate."""
     if one is None or other is None:
         return one is other
@@ -77,7 +77,7 @@ def _same_voice(one: Heard | None, other: Heard | None) -> bool:
 
 
 def _voice(
-    heard: Heard | None, begin: Carry, frames: int, rate_hz: int
+    heard: SoundCue | None, begin: GeneratorState, frames: int, rate_hz: int
 ) -> tuple[tuple[float, float], _Floats]:
     """Return (phase of the note, of the pulses) after the block, and one voice at full."""
     if heard is None:

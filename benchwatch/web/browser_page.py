@@ -100,7 +100,7 @@ class PageDriver(Driver):
             self.process_message(message)
 
 
-class Page:
+class PageChannel:
     """The two ways between a screen and its web socket.
 
     Args:
@@ -155,7 +155,7 @@ class PageApp(BenchwatchApp):
 
     ALLOW_SELECT = False
 
-    def __init__(self, page: Page, log: TextIO, *args: Any, **options: Any) -> None:
+    def __init__(self, page: PageChannel, log: TextIO, *args: Any, **options: Any) -> None:
         """Take the page, where a crash is written in full, and what any screen takes."""
         super().__init__(*args, driver=PageDriver, **options)
         self.page = page

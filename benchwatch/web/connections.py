@@ -26,7 +26,7 @@ WAITING: Final = 128
 
 
 @dataclass(slots=True, eq=False)
-class Connection:
+class PageConnection:
     """One connection, from when it was taken."""
 
     transport: asyncio.Transport
@@ -37,7 +37,7 @@ class Connection:
     """It is a page."""
 
 
-class Connections:
+class ConnectionAcceptor:
     """Takes connections; where there are too many, the one that has waited longest is closed.
 
     Args:
@@ -53,7 +53,7 @@ class Connections:
         trouble: Callable[[str], None],
     ) -> None:
         self._listening, self._make, self._trouble = listening, make, trouble
-        self._open: dict[asyncio.BaseTransport, Connection] = {}
+        self._open: dict[asyncio.BaseTransport, PageConnection] = {}
         self._most = most_connections()
         self._told = False
 
@@ -88,16 +88,16 @@ class Connections:
     async def _serve(self, taken: socket.socket, address: str) -> None:
         loop = asyncio.get_running_loop()
         transport, _ = await loop.connect_accepted_socket(self._make, taken)
-        connection = Connection(transport, address)
+        connection = PageConnection(transport, address)
         self._open[transport] = connection
         loop.call_later(HEADER_S, self._end_unless, connection, "asked")
         loop.call_later(REQUEST_S, self._end_unless, connection, "lasting")
 
-    def _end_unless(self, connection: Connection, state: str) -> None:
+    def _end_unless(self, connection: PageConnection, state: str) -> None:
         if not getattr(connection, state):
             self._end(connection)
 
-    def _end(self, connection: Connection) -> None:
+    def _end(self, connection: PageConnection) -> None:
         connection.transport.abort()
         self._open.pop(connection.transport, None)
 

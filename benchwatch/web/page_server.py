@@ -19,10 +19,10 @@ from aiohttp import WSMsgType, web
 from aiohttp.typedefs import Handler, Middleware
 
 from benchwatch.errors import UsageError
-from benchwatch.web.browser_page import Page, PageApp, page_size
-from benchwatch.web.connections import Connections, listening_on
+from benchwatch.web.browser_page import PageApp, PageChannel, page_size
+from benchwatch.web.connections import ConnectionAcceptor, listening_on
 from benchwatch.web.error_log import error_log, note_errors_of
-from benchwatch.web.served_address import Place
+from benchwatch.web.served_address import ServedAddress
 
 MOST_PAGES: Final = 4
 """Each costs up to a fifth of a core, and readings come first."""
@@ -54,11 +54,11 @@ SHUTDOWN_S: Final = 5.0
 STATIC: Final = Path(textual_serve.__file__).parent / "static"
 """The terminal of the page: script, style sheet, fonts."""
 
-MakeApp = Callable[[Page], PageApp]
+MakeApp = Callable[[PageChannel], PageApp]
 
 
 @dataclass(slots=True)
-class Pages:
+class RequestHandlers:
     """The server's work on requests.
 
     Attributes:
@@ -70,7 +70,7 @@ class Pages:
         files: those of the page's terminal, by their path.
     """
 
-    place: Place
+    place: ServedAddress
     make: MakeApp
     crashed: Callable[[str], None]
     asked: Callable[..., None]
@@ -111,7 +111,7 @@ class Pages:
             await socket.close()
             return socket
         self.asked(request.transport, lasting=True)
-        page = Page(socket.send_bytes)
+        page = PageChannel(socket.send_bytes)
         app = self.make(page)
         asked = request.query
         size = page_size(_whole(asked.get("width"), 80), _whole(asked.get("height"), 24))
@@ -145,7 +145,7 @@ class Pages:
 
 @asynccontextmanager
 async def serving(
-    place: Place,
+    place: ServedAddress,
     make: MakeApp,
     crashed: Callable[[str], None],
     *,
@@ -181,8 +181,8 @@ async def serving(
             f"{os.strerror(error.errno or 0)}. Choose another with --web-port or --web-address."
         ) from error
     with listening:
-        connections = Connections(listening, lambda: _answering(runner), trouble)
-        pages = Pages(place, make, crashed, connections.asked)
+        connections = ConnectionAcceptor(listening, lambda: _answering(runner), trouble)
+        pages = RequestHandlers(place, make, crashed, connections.asked)
         application.middlewares.append(_guard(place, connections))
         application.on_response_prepare.append(_add_headers)
         application.on_shutdown.append(pages.leave)
@@ -209,7 +209,7 @@ def _answering(runner: web.AppRunner) -> asyncio.Protocol:
     return runner.server()
 
 
-def _guard(place: Place, connections: Connections) -> Middleware:
+def _guard(place: ServedAddress, connections: ConnectionAcceptor) -> Middleware:
     """Answer only who may ask, once a connection, and say so to who may not."""
 
     @web.middleware
@@ -237,7 +237,7 @@ async def _add_headers(_request: web.Request, response: web.StreamResponse) -> N
         response.headers.setdefault(name, value)
 
 
-async def _receiving(socket: web.WebSocketResponse, page: Page) -> None:
+async def _receiving(socket: web.WebSocketResponse, page: PageChannel) -> None:
     """Hand on what the page says until it is gone."""
     async for message in socket:
         if message.type is WSMsgType.TEXT:

@@ -27,7 +27,7 @@ def new_secret() -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class ServedAddress:
     """An address to listen on, and the secret part of the path that lets in.
 
     There is one on loopback too: whoever has an account on this computer reaches that.
@@ -79,7 +79,7 @@ class Place:
         return not self.of_this_computer or _names_loopback(named)
 
 
-def place_of(address: str, port: int) -> Place:
+def place_of(address: str, port: int) -> ServedAddress:
     """Choose where to serve, under a new secret.
 
     Raises:
@@ -92,7 +92,7 @@ def place_of(address: str, port: int) -> Place:
             f"'{printable(address)}' is no address to serve pages on: give one of this computer, "
             "such as 127.0.0.1, or 0.0.0.0 for all of them."
         ) from None
-    return Place(str(known), port)
+    return ServedAddress(str(known), port)
 
 
 def _names_loopback(host: str | None) -> bool:

@@ -74,10 +74,10 @@ def main() -> int:
         code = 0 if sys.stdin.read(1) else 1
     else:
         from benchwatch.screen.app import BenchwatchApp
-        from benchwatch.screen.display_options import Options
+        from benchwatch.screen.display_options import DisplayOptions
         from benchwatch.screen.terminal.screen_process import run_screen
 
-        options = Options(view=asked.view, log=asked.home / "log", state=None)
+        options = DisplayOptions(view=asked.view, log=asked.home / "log", state=None)
         code = run_screen(BenchwatchApp(run, options=options))
     run.stop()
     journal.close()

@@ -10,11 +10,11 @@ import screen_kit as kit
 from load_kit import PATIENCE_S
 from terminal_kit import rows_of
 
-from benchwatch.screen.display_options import Options
-from benchwatch.screen.drawing.styled_text import Look
+from benchwatch.screen.display_options import DisplayOptions
+from benchwatch.screen.drawing.styled_text import Theme
 from benchwatch.web.browser_page import PageApp
 from benchwatch.web.page_server import serving
-from benchwatch.web.served_address import LOOPBACK, Place
+from benchwatch.web.served_address import LOOPBACK, ServedAddress
 
 
 class PageClient:
@@ -55,7 +55,7 @@ def maker(watch, made=None):
     """Make screens of `watch` that remember nothing."""
 
     def make(page):
-        options = Options(look=Look(), state=None, bell=False, view="trim")
+        options = DisplayOptions(theme=Theme(), state=None, bell=False, view="trim")
         app = PageApp(page, io.StringIO(), watch, options=options)
         if made is not None:
             made.append(app)
@@ -70,7 +70,7 @@ async def served(place=None, watch=None, made=None, crashes=None):
     watch = watch or kit.FakeWatch(kit.full_snapshot())
     told = [] if crashes is None else crashes
     async with (
-        serving(place or Place(LOOPBACK, 0), maker(watch, made), told.append) as url,
+        serving(place or ServedAddress(LOOPBACK, 0), maker(watch, made), told.append) as url,
         aiohttp.ClientSession() as client,
     ):
         yield url, client

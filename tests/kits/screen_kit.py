@@ -42,8 +42,8 @@ from benchwatch.estimate.uncertainty.offset_record import (
 from benchwatch.pipeline.history import Buffer
 from benchwatch.quantity import OffsetUnit
 from benchwatch.reading import TOOL_WORDS, Mark, Reading
-from benchwatch.screen.axis_state import Ranges
-from benchwatch.screen.drawing.frame import Frame, picture
+from benchwatch.screen.axis_state import AxisState
+from benchwatch.screen.frame import Frame, picture
 from benchwatch.screen.views.view_list import view_named
 from benchwatch.snapshot import (
     ElsewhereNow,
@@ -256,7 +256,7 @@ def frame(shown: Snapshot | None = None, **changes: Any) -> Frame:
     usual = warm_trace() if changes.get("view") == "warm_up" else trace()
     past = changes.pop("trace", usual)
     view = changes.get("view", "trim")
-    ranges = Ranges()
+    ranges = AxisState()
     ranges.follow(shown, NOW_S)
     made = Frame(
         snapshot=shown,
@@ -265,8 +265,8 @@ def frame(shown: Snapshot | None = None, **changes: Any) -> Frame:
         names=("main",),
         unit=ranges.unit,
         drift_unit=ranges.drift_unit,
-        hertz_form=ranges.hertz_form,
-        fraction_form=ranges.fraction_form,
+        hertz_format=ranges.hertz_format,
+        fraction_format=ranges.fraction_format,
         scale_full=ranges.scale.full,
         window=ranges.window(view, shown, past, NOW_S, whole=view == "warm_up"),
     )
@@ -275,12 +275,12 @@ def frame(shown: Snapshot | None = None, **changes: Any) -> Frame:
 
 def plain(view: str, made: Frame, width: int, height: int) -> str:
     """Draw a view as plain text, blanks at the ends of rows cut."""
-    ranges = Ranges()
-    whole = view == "warm_up" and not made.wishes.close
+    ranges = AxisState()
+    whole = view == "warm_up" and not made.preferences.close
     window = ranges.window(view, made.snapshot, made.trace, NOW_S, whole=whole)
     made = replace(made, view=view, window=window)
     rows = picture(view_named(view), made, width, height)
-    return "\n".join(made.look.text(row.plain).rstrip() for row in rows) + "\n"
+    return "\n".join(made.theme.text(row.plain).rstrip() for row in rows) + "\n"
 
 
 def compare(name: str, text: str) -> None:
@@ -515,7 +515,7 @@ class MadeOscillator(FakeWatch):
 def main() -> int:
     """Show the made oscillator on this terminal."""
     from benchwatch.screen.app import BenchwatchApp
-    from benchwatch.screen.display_options import Options, look_for
+    from benchwatch.screen.display_options import DisplayOptions, theme_for
     from benchwatch.screen.terminal.screen_process import run_screen
 
     parser = argparse.ArgumentParser()
@@ -530,8 +530,8 @@ def main() -> int:
     watch = MadeOscillator(
         asked.every, asked.crash_after, chatter=asked.chatter, before_s=asked.before
     )
-    look = look_for(ascii_only=asked.ascii or None)
-    options = Options(look=look, state=None, view=asked.view)
+    theme = theme_for(ascii_only=asked.ascii or None)
+    options = DisplayOptions(theme=theme, state=None, view=asked.view)
     if asked.log:
         options = replace(options, log=asked.log)
     app = BenchwatchApp(watch, trimmer=watch, options=options)

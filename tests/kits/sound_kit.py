@@ -3,9 +3,9 @@
 import screen_kit as kit
 
 from benchwatch.estimate.results import Estimate, Numbers, Tolerance
-from benchwatch.sound.sound_cue import Heard
+from benchwatch.sound.sound_cue import SoundCue
 
-STEADY = Heard("middle", None)
+STEADY = SoundCue("middle", None)
 """What is heard inside the tolerance."""
 
 

@@ -20,7 +20,7 @@ from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.pipeline.cautions import cautions, cautions_of, refuse_if_old, with_cautions
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import MARGIN_S, Plan
-from benchwatch.screen.text.progress_rows import records_line
+from benchwatch.screen.panels.progress_rows import records_line
 from benchwatch.screen.text.record_page import budget_lines
 from benchwatch.snapshot import Records, Snapshot
 from benchwatch.staleness import Spacing, is_current, longest_age_s

@@ -29,7 +29,7 @@ from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import INTERNAL_TIMEBASE, Reading
 from benchwatch.recording import read_recordings
-from benchwatch.screen.text.shared_rows import counter_line
+from benchwatch.screen.panels.shared_rows import counter_line
 
 OFF = 5e-9
 HOUSE = Reference(name="house reference", u=1e-10, offset=OFF, ageing_per_s=0.0)

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchwatch.screen.line_editor import LineEditor
+from benchwatch.screen.widgets.line_editor import LineEditor
 
 LONGEST = 20
 

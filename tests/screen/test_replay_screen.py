@@ -12,19 +12,19 @@ from terminal_kit import Terminal
 
 from benchwatch.cli import run
 from benchwatch.screen.app import BenchwatchApp
-from benchwatch.screen.display_options import Options
-from benchwatch.screen.drawing.styled_text import Look
-from benchwatch.screen.text.shared_rows import key_lines, playing_line
+from benchwatch.screen.display_options import DisplayOptions
+from benchwatch.screen.drawing.styled_text import Theme
+from benchwatch.screen.panels.shared_rows import key_lines, playing_line
 from benchwatch.snapshot import Playing
 
 needs_terminals = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
 
-def made_app(transport):
+def made_app(playback):
     """Make an app of a fixed recording that draws only when told to."""
-    options = Options(look=Look(), state=None)
+    options = DisplayOptions(theme=Theme(), state=None)
     watch = kit.FakeWatch(kit.full_snapshot())
-    return BenchwatchApp(watch, transport=transport, options=options, every_s=None)
+    return BenchwatchApp(watch, playback=playback, options=options, every_s=None)
 
 
 @pytest.mark.parametrize("width", [80, 120])
@@ -62,26 +62,26 @@ def file(tmp_path):
 )
 async def test_each_key_moves_the_recording(key, did):
     """On the trim, where the same keys turn a trimmer when the bench is live."""
-    transport = kit.FakeTransport()
-    app = made_app(transport)
+    playback = kit.FakeTransport()
+    app = made_app(playback)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press(key)
 
-    assert transport.did == [did]
+    assert playback.did == [did]
 
 
 async def test_g_goes_to_a_time():
     """A duration is a place; no duration, or one past the end, is answered by a sentence."""
-    transport = kit.FakeTransport()
-    app = made_app(transport)
+    playback = kit.FakeTransport()
+    app = made_app(playback)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("g", *"12min", "enter")
         await pilot.press("g", *"noon", "enter")
-        said = app.desk.frame().flash
+        said = app.screen_state.frame().message
         await pilot.press("g", *"9h", "enter")
-        past = app.desk.frame().flash
+        past = app.screen_state.frame().message
 
-    assert transport.did == [("seek", 720.0), ("seek", 32400.0)]
+    assert playback.did == [("seek", 720.0), ("seek", 32400.0)]
     assert "noon" in said
     assert "the recording ends at 16 min" in past
 
@@ -91,9 +91,9 @@ async def test_a_sentence_stays_while_the_recording_jumps():
     app = made_app(kit.FakeTransport())
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("u")
-        app.desk._watch.now_s += 7200.0
+        app.screen_state._watch.now_s += 7200.0
 
-        assert "fractions in" in app.desk.frame().flash
+        assert "fractions in" in app.screen_state.frame().message
 
 
 @pytest.mark.parametrize("view", ["1", "2", "3", "4", "5"])
@@ -103,7 +103,7 @@ async def test_every_view_has_the_position_and_its_keys(view, size):
     app = made_app(kit.FakeTransport())
     async with app.run_test(size=size) as pilot:
         await pilot.press(view)
-        text = "\n".join(row.plain for row in app.stage.lines)
+        text = "\n".join(row.plain for row in app.view_widget.lines)
 
     assert " playing  0:01:40 of 0:16:40, at 20x " in text
     assert "Space pause" in text
@@ -205,17 +205,17 @@ def test_a_pipe_is_played_forward_and_back(tmp_path):
 
 async def test_the_end_is_where_the_file_ends_once_that_is_known():
     """While the file is still read through, the key goes on to whatever the end will be."""
-    transport = kit.FakeTransport()
-    app = made_app(transport)
+    playback = kit.FakeTransport()
+    app = made_app(playback)
     async with app.run_test(size=(80, 24)) as pilot:
-        transport.playing = Playing("playing", 0.0, 1000.0, 1.0, "so far")
+        playback.playing = Playing("playing", 0.0, 1000.0, 1.0, "so far")
         await pilot.press("end")
-        text = "\n".join(row.plain for row in app.stage.lines)
+        text = "\n".join(row.plain for row in app.view_widget.lines)
         await pilot.press("g", *"9h", "enter")
 
-        assert "the recording ends" not in app.desk.frame().flash
+        assert "the recording ends" not in app.screen_state.frame().message
 
-    assert transport.did == [("seek", math.inf), ("seek", 32400.0)]
+    assert playback.did == [("seek", math.inf), ("seek", 32400.0)]
     assert "of more than 0:16:40" in text
 
 

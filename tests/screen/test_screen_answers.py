@@ -8,19 +8,19 @@ from textual.events import Key
 
 from benchwatch.counter import LinkStatus
 from benchwatch.screen.app import BenchwatchApp
-from benchwatch.screen.command_line import Change
-from benchwatch.screen.display_options import Options
-from benchwatch.screen.preferences import Wishes
-from benchwatch.screen.screen_state import FLASH_S, Desk
-from benchwatch.screen.text import status_text
+from benchwatch.screen.command_line import SettingCommand
+from benchwatch.screen.display_options import DisplayOptions
+from benchwatch.screen.panels import status_text
+from benchwatch.screen.preferences import Preferences
+from benchwatch.screen.screen_state import FLASH_S, ScreenState
 
 REFUSED = "the counter refused a gate of 11 d: -222, Data out of range."
 
 
-def desk_of(watch: kit.FakeWatch) -> Desk:
+def desk_of(watch: kit.FakeWatch) -> ScreenState:
     """Make a desk over `watch` that can be told things."""
     watch.operator = kit.FakeOperator()
-    return Desk(watch, None, Options(state=None), Wishes())
+    return ScreenState(watch, None, DisplayOptions(state=None), Preferences())
 
 
 def answer(watch: kit.FakeWatch, name: str = "main", **changes: object) -> None:
@@ -32,30 +32,30 @@ def answer(watch: kit.FakeWatch, name: str = "main", **changes: object) -> None:
 def test_a_gate_that_the_counter_refuses_is_said_every_time() -> None:
     """Its own sentence, though readings go on; the same refusal a second time too."""
     watch = kit.FakeWatch()
-    desk = desk_of(watch)
+    screen_state = desk_of(watch)
     said = []
     for _ in range(2):
-        desk.frame()
-        desk.change(Change("gate", "1000000s"))
-        said.append(desk.frame().flash)
+        screen_state.frame()
+        screen_state.change(SettingCommand("gate", "1000000s"))
+        said.append(screen_state.frame().message)
         answer(watch, detail=REFUSED)
-        said.append(desk.frame().flash)
+        said.append(screen_state.frame().message)
         watch.now_s += 60.0
 
     assert said == ["gate is 1000000s", REFUSED] * 2
-    assert desk.frame().flash == ""
+    assert screen_state.frame().message == ""
 
 
 def test_a_gate_that_was_set_is_said_as_it_was_read_back() -> None:
     """Also when it is the one it had before."""
     watch = kit.FakeWatch()
-    desk = desk_of(watch)
+    screen_state = desk_of(watch)
     said = []
     for gate_s in (0.5, 0.5):
-        desk.frame()
-        desk.change(Change("gate", "500ms"))
+        screen_state.frame()
+        screen_state.change(SettingCommand("gate", "500ms"))
         answer(watch, gate_s=gate_s)
-        said.append(desk.frame().flash)
+        said.append(screen_state.frame().message)
 
     assert said == ["the gate is now 0.5 s, read back from the counter"] * 2
 
@@ -63,31 +63,31 @@ def test_a_gate_that_was_set_is_said_as_it_was_read_back() -> None:
 def test_a_gate_changed_at_the_front_panel_is_said() -> None:
     """Nobody asked here: what the screen's numbers rest on has changed all the same."""
     watch = kit.FakeWatch()
-    desk = desk_of(watch)
-    desk.frame()
+    screen_state = desk_of(watch)
+    screen_state.frame()
     watch.shown["main"] = replace(watch.shown["main"], gate_s=10.0)
 
-    assert "gate is now 10 s" in desk.frame().flash
+    assert "gate is now 10 s" in screen_state.frame().message
 
 
 def test_what_a_counter_says_that_is_not_looked_at_bears_its_name() -> None:
     """Of several counters, the one that refused."""
     watch = kit.FakeWatch(kit.snapshot(), kit.snapshot(counter="spare"))
-    desk = desk_of(watch)
-    desk.frame()
+    screen_state = desk_of(watch)
+    screen_state.frame()
     answer(watch, "spare", detail=REFUSED)
 
-    assert desk.frame().flash == f"spare: {REFUSED}"
+    assert screen_state.frame().message == f"spare: {REFUSED}"
 
 
 def test_a_first_connection_is_no_answer() -> None:
     """What the link says while it comes up belongs to the line of the link."""
     watch = kit.FakeWatch(kit.snapshot(link=LinkStatus("connecting", 0.0), gate_s=None))
-    desk = desk_of(watch)
-    desk.frame()
+    screen_state = desk_of(watch)
+    screen_state.frame()
     answer(watch, gate_s=1.0)
 
-    assert desk.frame().flash == ""
+    assert screen_state.frame().message == ""
 
 
 @pytest.mark.parametrize(
@@ -99,12 +99,12 @@ def test_what_a_key_did_is_said_before_a_trouble_and_the_trouble_again_after_it(
 ) -> None:
     """A mark on a lost link or a full disk is confirmed; then the trouble stands there again."""
     watch = kit.FakeWatch(kit.snapshot(**wrong))
-    desk = desk_of(watch)
-    before = status_text.trouble(desk.frame())
-    desk.mark("lid on")
-    now = status_text.trouble(desk.frame())
+    screen_state = desk_of(watch)
+    before = status_text.trouble(screen_state.frame())
+    screen_state.mark("lid on")
+    now = status_text.trouble(screen_state.frame())
     watch.now_s += FLASH_S + 0.1
-    after = status_text.trouble(desk.frame())
+    after = status_text.trouble(screen_state.frame())
 
     assert now == "marked: lid on"
     assert before == after
@@ -126,7 +126,7 @@ def test_why_a_link_is_lost_stands_before_what_could_not_be_opened() -> None:
 async def test_keys_typed_while_the_line_comes_up_lose_nothing(first: int) -> None:
     """Some before the line has the focus, the rest after it: one text, in its order."""
     watch = kit.FakeWatch()
-    app = BenchwatchApp(watch, options=Options(state=None), every_s=None)
+    app = BenchwatchApp(watch, options=DisplayOptions(state=None), every_s=None)
     keys = "mall well\r"
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
@@ -154,7 +154,7 @@ async def test_keys_typed_in_one_go_are_all_taken(
     """They come as one packet, before the line to type on stands there."""
     operator = kit.FakeOperator()
     watch = kit.FakeWatch(operator=operator)
-    app = BenchwatchApp(watch, options=Options(state=None), every_s=None)
+    app = BenchwatchApp(watch, options=DisplayOptions(state=None), every_s=None)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         for char in keys:

@@ -11,20 +11,20 @@ from benchwatch.counter import LinkStatus
 from benchwatch.errors import INTERRUPTED
 from benchwatch.estimate.results import Estimate, Settle
 from benchwatch.screen.app import BenchwatchApp
-from benchwatch.screen.display_options import Options
-from benchwatch.screen.drawing.styled_text import Look
+from benchwatch.screen.display_options import DisplayOptions
+from benchwatch.screen.drawing.styled_text import Theme
 from benchwatch.screen.key_bindings import KEYS, keys_for
-from benchwatch.screen.overlays import Ask, CommandLine, Page
-from benchwatch.screen.preferences import Wishes
+from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.screen_state import COARSE_TURNS, FINE_TURNS
 from benchwatch.screen.views.view_list import VIEWS
+from benchwatch.screen.widgets.overlays import CommandOverlay, PromptOverlay, TextOverlay
 
 
 def made_app(
-    watch=None, trimmer=None, *, look=None, operator=None, state=None, view=""
+    watch=None, trimmer=None, *, theme=None, operator=None, state=None, view=""
 ) -> BenchwatchApp:
     """Make an app that redraws only when told to."""
-    options = Options(look=look or Look(), state=state, view=view)
+    options = DisplayOptions(theme=theme or Theme(), state=state, view=view)
     shown = watch or kit.FakeWatch()
     shown.operator = operator
     return BenchwatchApp(shown, trimmer=trimmer, options=options, every_s=None)
@@ -32,7 +32,7 @@ def made_app(
 
 def text_of(app: BenchwatchApp) -> str:
     """Return what the stage shows."""
-    return "\n".join(row.plain.rstrip() for row in app.stage.lines) + "\n"
+    return "\n".join(row.plain.rstrip() for row in app.view_widget.lines) + "\n"
 
 
 async def test_the_app_shows_the_picture():
@@ -70,7 +70,7 @@ async def test_unchanged_snapshots_repaint_nothing(monkeypatch):
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         asked = []
-        monkeypatch.setattr(app.stage, "refresh", lambda *regions, **_: asked.append(regions))
+        monkeypatch.setattr(app.view_widget, "refresh", lambda *regions, **_: asked.append(regions))
         app.redraw()
 
         assert not asked
@@ -142,7 +142,7 @@ async def test_escape_leaves_no_mark():
         await pilot.pause()
 
         assert not watch.marks
-        assert not isinstance(app.screen, Ask)
+        assert not isinstance(app.screen, PromptOverlay)
 
 
 @pytest.mark.parametrize(("key", "span_s"), [("z", 60.0), ("x", 300.0)])
@@ -225,11 +225,11 @@ async def test_help_lies_over_the_view_and_closes(size):
     async with app.run_test(size=size) as pilot:
         await pilot.press("h")
         await pilot.pause()
-        assert isinstance(app.screen, Page)
+        assert isinstance(app.screen, TextOverlay)
         await pilot.press("down", "pagedown", "up", "pageup")
         await pilot.press("escape")
 
-        assert not isinstance(app.screen, Page)
+        assert not isinstance(app.screen, TextOverlay)
 
 
 async def test_a_page_gives_way_to_the_next():
@@ -239,23 +239,27 @@ async def test_a_page_gives_way_to_the_next():
         for key, begins in (("h", "Trim"), ("question_mark", "Keys here"), ("b", "Records")):
             await pilot.press(key)
             await pilot.pause()
-            assert app.screen.query_one("VerticalScroll > Sheet").lines[0].plain.startswith(begins)
+            assert (
+                app.screen.query_one("VerticalScroll > TextWidget")
+                .lines[0]
+                .plain.startswith(begins)
+            )
         await pilot.press("3")
         await pilot.pause()
-        assert not isinstance(app.screen, Page)
-        assert app.desk.view.title == "Stability"
+        assert not isinstance(app.screen, TextOverlay)
+        assert app.screen_state.view.title == "Stability"
 
         await pilot.press("b")
         await pilot.press("b")
         await pilot.pause()
-        assert not isinstance(app.screen, Page)
+        assert not isinstance(app.screen, TextOverlay)
 
 
 @pytest.mark.parametrize("colour", [True, False])
 async def test_the_view_stays_in_sight_behind_a_box(colour):
     """With colours and without, what lies over the view hides no more than its own box."""
-    look = Look(ascii=not colour, colour=colour)
-    app = made_app(kit.FakeWatch(kit.full_snapshot()), look=look)
+    theme = Theme(ascii=not colour, colour=colour)
+    app = made_app(kit.FakeWatch(kit.full_snapshot()), theme=theme)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("colon")
         await pilot.pause()
@@ -269,11 +273,11 @@ async def test_every_key_is_listed_on_a_page():
     async with app.run_test(size=(60, 18)) as pilot:
         await pilot.press("question_mark")
         await pilot.pause()
-        lines = app.screen.query_one("VerticalScroll > Sheet").lines
+        lines = app.screen.query_one("VerticalScroll > TextWidget").lines
         listed = "\n".join(row.plain for row in lines)
         await pilot.press("question_mark")
 
-        assert not isinstance(app.screen, Page)
+        assert not isinstance(app.screen, TextOverlay)
     assert listed.startswith("Keys here (Trim)\nq ")
     assert "\nt           Warm-up: Draw time evenly" in listed
     for key in KEYS:
@@ -290,13 +294,13 @@ def test_every_key_has_an_id_and_every_shown_key_a_sentence():
 
 @pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
 @pytest.mark.parametrize(
-    "have",
+    "capabilities",
     [("bench", "trimmer", "operator", "counters", "sound"), ("player", "counters", "sound")],
     ids=["live", "recording"],
 )
-def test_no_key_does_two_things_at_once(view, have):
+def test_no_key_does_two_things_at_once(view, capabilities):
     """A live bench and a recording share some keys; where both could work there is only one."""
-    names = [name for key in keys_for(view.name, have) for name in key.keys]
+    names = [name for key in keys_for(view.name, capabilities) for name in key.keys]
 
     assert sorted(set(names)) == sorted(names)
 
@@ -310,11 +314,11 @@ async def test_number_keys_show_the_views(key, title):
     app = made_app(kit.FakeWatch(kit.full_snapshot()), view="elsewhere" if key == "1" else "")
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.press(key)
-        assert app.desk.view.title == title
+        assert app.screen_state.view.title == title
         await pilot.press("h")
         await pilot.pause()
 
-        assert app.screen.query_one("VerticalScroll > Sheet").lines[0].plain == title
+        assert app.screen.query_one("VerticalScroll > TextWidget").lines[0].plain == title
 
 
 async def test_a_key_of_another_view_says_where_it_works():
@@ -339,7 +343,7 @@ async def test_a_command_of_another_view_goes_there_and_does_it():
         await pilot.press("enter")
         await pilot.pause()
 
-        assert app.desk.view.title == "Trim"
+        assert app.screen_state.view.title == "Trim"
         assert operator.told == [("record", "main", "as found")]
 
 
@@ -368,7 +372,7 @@ async def test_f_fills_the_screen_and_goes_back():
         await pilot.press("f")
 
         assert filled == kit.plain("fill", kit.frame(kit.full_snapshot()), 80, 24)
-        assert app.desk.view.name == "trim"
+        assert app.screen_state.view.name == "trim"
 
 
 async def test_records_are_made_by_key():
@@ -391,11 +395,11 @@ async def test_the_budget_lies_over_the_view():
     async with app.run_test(size=(120, 36)) as pilot:
         await pilot.press("b")
         await pilot.pause()
-        lines = app.screen.query_one("VerticalScroll > Sheet").lines
+        lines = app.screen.query_one("VerticalScroll > TextWidget").lines
         await pilot.press("escape")
 
         assert any(line.plain.startswith("as found  +6.93") for line in lines)
-        assert not isinstance(app.screen, Page)
+        assert not isinstance(app.screen, TextOverlay)
 
 
 async def test_t_changes_the_time_axis():
@@ -467,7 +471,7 @@ async def test_u_changes_the_unit():
         seen = []
         for _ in range(4):
             await pilot.press("u")
-            seen.append(app.desk.frame().unit.name)
+            seen.append(app.screen_state.frame().unit.name)
 
     assert seen == ["ppm", "ppb", "parts in 10^12", "ppb"]
 
@@ -496,7 +500,7 @@ async def test_the_command_line_does_what_keys_do():
         await pilot.press(":", *"stabil", "enter")
         await pilot.pause()
 
-        assert app.desk.view.name == "stability"
+        assert app.screen_state.view.name == "stability"
 
 
 async def test_the_command_line_chooses_with_up_and_down():
@@ -505,10 +509,10 @@ async def test_the_command_line_chooses_with_up_and_down():
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("ctrl+p", "down", "down", "up", "enter")
         await pilot.pause()
-        assert isinstance(app.screen, Page)
+        assert isinstance(app.screen, TextOverlay)
         await pilot.press("escape", ":", "escape")
 
-        assert not isinstance(app.screen, CommandLine)
+        assert not isinstance(app.screen, CommandOverlay)
 
 
 async def test_the_command_line_goes_through_its_offers_by_pages():
@@ -530,7 +534,7 @@ async def test_the_command_line_goes_through_its_offers_by_pages():
 
 def chosen(app: BenchwatchApp) -> str:
     """Return the offer that stands out on the command line."""
-    sheets = [sheet for sheet in app.screen.query("Sheet") if len(sheet.lines) > 1]
+    sheets = [sheet for sheet in app.screen.query("TextWidget") if len(sheet.lines) > 1]
     (line,) = [row.plain for row in sheets[0].lines if row.plain.startswith(">")]
     return line
 
@@ -561,7 +565,7 @@ async def test_choices_survive_a_restart(tmp_path):
     async with second.run_test() as pilot:
         await pilot.pause()
 
-    assert second.desk.wishes == Wishes("warm_up", 300.0, "ppm", log_time=True)
+    assert second.screen_state.preferences == Preferences("warm_up", 300.0, "ppm", log_time=True)
 
 
 async def test_the_bell_rings_once_when_it_settles(monkeypatch):
@@ -586,7 +590,7 @@ async def test_resize_redraws_at_once():
         await pilot.resize_terminal(60, 18)
         for _ in range(50):
             await pilot.pause(0.02)
-            if len(app.stage.lines) == 18:
+            if len(app.view_widget.lines) == 18:
                 break
 
         assert text_of(app) == kit.plain("trim", kit.frame(), 60, 18)
@@ -595,7 +599,7 @@ async def test_resize_redraws_at_once():
 async def test_no_color_reaches_every_cell(monkeypatch):
     """With NO_COLOR no cell on the screen, overlay included, carries a colour."""
     monkeypatch.setenv("NO_COLOR", "1")
-    app = made_app(look=Look(colour=False))
+    app = made_app(theme=Theme(colour=False))
     async with app.run_test(size=(80, 24)) as pilot:
         await _assert_colourless(app, pilot)
         await pilot.press("m")
@@ -617,9 +621,9 @@ async def test_c_looks_closer_at_the_warm_up():
     app = made_app(kit.FakeWatch(kit.full_snapshot()), view="warm_up")
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("c")
-        close = app.desk.frame().window
+        close = app.screen_state.frame().window
         await pilot.press("c")
-        whole = app.desk.frame().window
+        whole = app.screen_state.frame().window
 
         assert close is not None
         assert whole is not None
@@ -639,7 +643,7 @@ def state_of(app: BenchwatchApp, watch: kit.FakeWatch) -> list[object]:
 async def test_every_key_does_something(key):
     """Pressed where it works, each changes the picture, or tells somebody something."""
     spare = replace(kit.full_snapshot(), counter="spare")
-    trimmer, operator, transport = kit.FakeTrimmer(), kit.FakeOperator(), kit.FakeTransport()
+    trimmer, operator, playback = kit.FakeTrimmer(), kit.FakeOperator(), kit.FakeTransport()
     watch = kit.FakeWatch(
         kit.full_snapshot(happenings=kit.happenings(40)), spare, operator=operator
     )
@@ -648,15 +652,15 @@ async def test_every_key_does_something(key):
         app = BenchwatchApp(
             watch,
             trimmer=trimmer,
-            transport=transport if key.needs == "player" else None,
+            playback=playback if key.needs == "player" else None,
             sound=FakeSound,
-            options=Options(look=Look(), state=None, view=here),
+            options=DisplayOptions(theme=Theme(), state=None, view=here),
             every_s=None,
         )
         async with app.run_test(size=(120, 36)) as pilot:
             await pilot.press(*BEFORE.get(key.id, ()))
             await pilot.pause()
-            told = (trimmer.turns, trimmer.tool, operator.told, transport.did, app._sound.did)
+            told = (trimmer.turns, trimmer.tool, operator.told, playback.did, app._sound.did)
             before = repr((state_of(app, watch), told))
             await pilot.press(name)
             await pilot.pause()

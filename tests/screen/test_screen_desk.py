@@ -15,44 +15,44 @@ from benchwatch.estimate.trim.mean_pull import MeanPull
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.estimate.trim.trim_hint import Hint, Judgement
 from benchwatch.pipeline.cautions import with_cautions
-from benchwatch.screen.axis_state import Ranges
-from benchwatch.screen.command_line import Change, Press, offers
-from benchwatch.screen.display_options import Options
-from benchwatch.screen.drawing.frame import LEAST_WIDTH
-from benchwatch.screen.drawing.styled_text import Look
+from benchwatch.screen.axis_state import AxisState
+from benchwatch.screen.command_line import KeyCommand, SettingCommand, suggestions
+from benchwatch.screen.display_options import DisplayOptions
+from benchwatch.screen.drawing.styled_text import Theme
+from benchwatch.screen.frame import LEAST_WIDTH
 from benchwatch.screen.key_bindings import KEYS
-from benchwatch.screen.overlays import FRAME_CELLS, LINE_CELLS, offer_lines
-from benchwatch.screen.preferences import Wishes, load, save
-from benchwatch.screen.screen_state import Desk
-from benchwatch.screen.text import progress_rows, status_text
+from benchwatch.screen.panels import progress_rows, status_text
+from benchwatch.screen.preferences import Preferences, load, save
+from benchwatch.screen.screen_state import ScreenState
 from benchwatch.screen.text.record_page import budget_lines
 from benchwatch.screen.views.stability_view import kinds, shown
 from benchwatch.screen.views.view_list import NUMBERED, VIEWS, view_named
+from benchwatch.screen.widgets.overlays import FRAME_CELLS, LINE_CELLS, offer_lines
 from benchwatch.snapshot import ElsewhereNow, Records, StabilityNow
 
 
 def test_offers_find_keys_by_any_word():
     """Words of the sentence or the key itself find a command, in any order."""
-    titles = [offer.command for offer in offers("mark time", "trim", ())]
+    titles = [offer.command for offer in suggestions("mark time", "trim", ())]
 
-    assert titles == [Press("note")]
+    assert titles == [KeyCommand("note")]
 
 
 def test_offers_of_settings_need_an_operator():
     """Nobody listens: nothing is offered."""
-    assert [offer.command for offer in offers("tolerance 5ppb", "trim", ("operator",))] == [
-        Change("tolerance", "5ppb")
+    assert [offer.command for offer in suggestions("tolerance 5ppb", "trim", ("operator",))] == [
+        SettingCommand("tolerance", "5ppb")
     ]
-    assert not offers("tolerance 5ppb", "trim", ())
+    assert not suggestions("tolerance 5ppb", "trim", ())
 
 
 @pytest.mark.parametrize("view", [view.name for view in VIEWS])
 @pytest.mark.parametrize(
-    "have", [("bench", "trimmer", "operator", "counters", "sound"), ("player", "sound")]
+    "capabilities", [("bench", "trimmer", "operator", "counters", "sound"), ("player", "sound")]
 )
-def test_no_row_of_the_command_line_is_cut(view, have):
+def test_no_row_of_the_command_line_is_cut(view, capabilities):
     """At 80 cells everything that can be done is read whole, at 60 every key."""
-    found = offers("", view, have)
+    found = suggestions("", view, capabilities)
 
     for offer, row in zip(found, offer_lines(found, 0, len(found)), strict=True):
         room = LINE_CELLS if offer.command is None else LEAST_WIDTH
@@ -61,9 +61,9 @@ def test_no_row_of_the_command_line_is_cut(view, have):
 
 def test_what_works_elsewhere_is_offered_with_its_view_behind_the_rest():
     """Read whole at 80 cells, and only to who types a word of it."""
-    have = ("bench", "trimmer", "operator", "counters", "sound")
-    found = offers("a", "warm_up", have)
-    elsewhere = [isinstance(one.command, Press) and one.command.view != "" for one in found]
+    capabilities = ("bench", "trimmer", "operator", "counters", "sound")
+    found = suggestions("a", "warm_up", capabilities)
+    elsewhere = [isinstance(one.command, KeyCommand) and one.command.view != "" for one in found]
 
     assert "Trim: Record the offset as found" in [one.text for one in found]
     assert elsewhere == sorted(elsewhere)
@@ -72,7 +72,9 @@ def test_what_works_elsewhere_is_offered_with_its_view_behind_the_rest():
 
 def test_a_pair_of_keys_is_offered_one_by_one():
     """What lowers and what raises are two rows: choosing one says what it will do."""
-    texts = {offer.name: offer.text for offer in offers("trimmer little", "trim", ("trimmer",))}
+    texts = {
+        offer.name: offer.text for offer in suggestions("trimmer little", "trim", ("trimmer",))
+    }
 
     assert texts == {
         "Left": "Turn the trimmer down a little",
@@ -82,7 +84,7 @@ def test_a_pair_of_keys_is_offered_one_by_one():
 
 def test_the_chosen_row_is_marked_and_in_sight():
     """Of more rows than fit the chosen one is shown, marked without colour too."""
-    found = offers("", "trim", ("bench", "trimmer", "operator"))
+    found = suggestions("", "trim", ("bench", "trimmer", "operator"))
     rows = offer_lines(found, 15, 10)
 
     assert [row.plain[0] for row in rows] == [" "] * 9 + [">"]
@@ -92,7 +94,7 @@ def test_the_chosen_row_is_marked_and_in_sight():
 
 def test_a_setting_without_a_value_shows_its_forms():
     """The list says how a nominal, a tolerance, a settle limit and a gate are written."""
-    listed = offers("", "trim", ("operator",))[:4]
+    listed = suggestions("", "trim", ("operator",))[:4]
 
     assert [offer.command for offer in listed] == [None] * 4
     assert "10MHz" in listed[0].text
@@ -115,11 +117,13 @@ def test_an_unknown_view_is_the_first():
 
 def test_wishes_survive_a_file(tmp_path):
     """What was chosen comes back as it was."""
-    wishes = Wishes("notes", 600.0, "ppm", log_time=True, without_drift=True, deviation="mdev")
+    preferences = Preferences(
+        "notes", 600.0, "ppm", log_time=True, without_drift=True, deviation="mdev"
+    )
     path = tmp_path / "deep" / "screen.json"
 
-    assert save(path, wishes)
-    assert load(path) == wishes
+    assert save(path, preferences)
+    assert load(path) == preferences
 
 
 @given(
@@ -134,15 +138,15 @@ def test_wishes_survive_a_file(tmp_path):
 )
 def test_a_broken_file_of_wishes_is_harmless(tmp_path_factory, content):
     """Whatever is in the file, the screen starts with sound choices."""
-    path = tmp_path_factory.mktemp("wishes") / "screen.json"
+    path = tmp_path_factory.mktemp("preferences") / "screen.json"
     path.write_bytes(content)
-    wishes = load(path)
+    preferences = load(path)
 
-    assert wishes.span_s in {30.0, 60.0, 120.0, 300.0, 600.0, *(1800.0, 3600.0, 14400.0)} | {
+    assert preferences.span_s in {30.0, 60.0, 120.0, 300.0, 600.0, *(1800.0, 3600.0, 14400.0)} | {
         86400.0, 604800.0,
     }  # fmt: skip
-    assert isinstance(wishes.view, str)
-    assert isinstance(wishes.log_time, bool)
+    assert isinstance(preferences.view, str)
+    assert isinstance(preferences.log_time, bool)
 
 
 def test_wishes_that_cannot_be_written_are_said(tmp_path):
@@ -150,13 +154,13 @@ def test_wishes_that_cannot_be_written_are_said(tmp_path):
     blocked = tmp_path / "file"
     blocked.write_text("", encoding="utf-8")
 
-    assert not save(blocked / "screen.json", Wishes())
+    assert not save(blocked / "screen.json", Preferences())
 
 
 @pytest.mark.parametrize(("share", "filled"), [(0.0, 0), (0.5, 5), (1.0, 10), (7.0, 10), (-1.0, 0)])
 def test_a_bar_fills_with_its_share(share, filled):
     """Empty at 0, full at 1, never beyond its frame."""
-    drawn = progress_rows.bar(share, 10, Look(ascii=True)).plain
+    drawn = progress_rows.bar(share, 10, Theme(ascii=True)).plain
 
     assert drawn == "[" + "#" * filled + "." * (10 - filled) + "]"
 
@@ -254,15 +258,15 @@ def test_a_caution_in_what_was_kept_by_itself_is_said_at_once():
     made = kit.record("as found", 6.93e-9)
     moving = with_cautions(made, ("still moving by more than asked",))
     watch = kit.FakeWatch(kit.full_snapshot(records=Records()))
-    desk = Desk(watch, None, Options(), Wishes())
-    before = desk.frame().flash
+    screen_state = ScreenState(watch, None, DisplayOptions(), Preferences())
+    before = screen_state.frame().message
     watch.shown["main"] = kit.full_snapshot(records=Records(made, as_found_kept=True))
-    without = desk.frame().flash
+    without = screen_state.frame().message
     watch.shown["main"] = kit.full_snapshot(records=Records(moving, as_found_kept=True))
 
     assert before == without == ""
-    assert "as found kept by itself, +6.930 ± 0.065 ppb" in desk.frame().flash
-    assert desk.frame().flash.endswith("caution: still moving by more than asked")
+    assert "as found kept by itself, +6.930 ± 0.065 ppb" in screen_state.frame().message
+    assert screen_state.frame().message.endswith("caution: still moving by more than asked")
 
 
 def test_landing_comes_first_when_it_happens():
@@ -323,7 +327,7 @@ def test_elsewhere_shows_ten_times_the_hertz_at_ten_times_the_frequency():
 
 def test_a_wish_for_a_unit_is_kept_whatever_the_size():
     """A unit that was chosen is not left."""
-    ranges = Ranges()
+    ranges = AxisState()
     ranges.follow(kit.snapshot(), kit.NOW_S, "ppm")
 
     assert ranges.unit.name == "ppm"

@@ -8,16 +8,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from benchwatch.screen.display_options import look_for
+from benchwatch.screen.display_options import theme_for
 from benchwatch.screen.drawing.axis_ranges import SHRINK_AFTER_S, SteadyRange, SteadyWindow, step_up
 from benchwatch.screen.drawing.canvas import Canvas
 from benchwatch.screen.drawing.large_digits import ASCII_SIZES, SIZES, DigitSize, large, size_for
 from benchwatch.screen.drawing.styled_text import (
     ASCII,
     UNICODE,
-    Ink,
-    Line,
-    Look,
+    Role,
+    StyledLine,
+    Theme,
     line,
     safe,
     spread,
@@ -28,7 +28,7 @@ from benchwatch.screen.drawing.styled_text import (
 @given(st.text(max_size=40), st.integers(0, 60))
 def test_a_line_is_fitted_to_exactly_the_width_asked(text: str, width: int):
     """Whatever an instrument writes, wide characters too, a row has the width of its place."""
-    row = line(safe(text), (safe(text), Ink.OFF)).fit(width)
+    row = line(safe(text), (safe(text), Role.OFF)).fit(width)
 
     assert row.width == width
 
@@ -58,17 +58,19 @@ def test_wrapped_starts_a_new_row_when_a_word_does_not_fit():
 
 def test_without_colour_no_style_names_a_colour():
     """NO_COLOR leaves weight and reverse only."""
-    look = Look(colour=False)
+    theme = Theme(colour=False)
 
-    assert all(look.style(ink).color is None and look.style(ink).bgcolor is None for ink in Ink)
+    assert all(
+        theme.style(role).color is None and theme.style(role).bgcolor is None for role in Role
+    )
 
 
 def test_lamps_differ_without_colour_from_plain_text():
     """A lamp is reversed even where there is no colour."""
-    look = Look(colour=False)
+    theme = Theme(colour=False)
 
-    assert look.style(Ink.GOOD_LAMP).reverse
-    assert not look.style(Ink.TEXT).reverse
+    assert theme.style(Role.GOOD_LAMP).reverse
+    assert not theme.style(Role.TEXT).reverse
 
 
 def _luminance(colour: str) -> float:
@@ -78,10 +80,10 @@ def _luminance(colour: str) -> float:
     return 0.2126 * red + 0.7152 * green + 0.0722 * blue
 
 
-@pytest.mark.parametrize("ink", list(Ink))
-def test_every_ink_stands_out_from_its_background(ink: Ink):
+@pytest.mark.parametrize("role", list(Role))
+def test_every_ink_stands_out_from_its_background(role: Role):
     """Contrast of at least 4.5 to 1, the AA level of WCAG 2.1, success criterion 1.4.3."""
-    style = Look().style(ink)
+    style = Theme().style(role)
     assert style.color is not None
     assert style.bgcolor is not None
     levels = sorted(_luminance(c.get_truecolor().hex) for c in (style.color, style.bgcolor))
@@ -92,16 +94,16 @@ def test_every_ink_stands_out_from_its_background(ink: Ink):
 @pytest.mark.parametrize(
     ("encoding", "environ", "expected"),
     [
-        ("utf-8", {}, Look()),
-        ("UTF8", {"NO_COLOR": "1"}, Look(colour=False)),
-        ("utf-8", {"NO_COLOR": ""}, Look()),
-        ("ascii", {}, Look(ascii=True)),
-        ("latin-1", {"TERM": "dumb"}, Look(ascii=True, colour=False)),
+        ("utf-8", {}, Theme()),
+        ("UTF8", {"NO_COLOR": "1"}, Theme(colour=False)),
+        ("utf-8", {"NO_COLOR": ""}, Theme()),
+        ("ascii", {}, Theme(ascii=True)),
+        ("latin-1", {"TERM": "dumb"}, Theme(ascii=True, colour=False)),
     ],
 )
-def test_look_follows_the_terminal(encoding: str, environ: dict[str, str], expected: Look):
+def test_look_follows_the_terminal(encoding: str, environ: dict[str, str], expected: Theme):
     """Characters follow the encoding; a non-empty NO_COLOR (no-color.org) takes colours away."""
-    assert look_for(encoding=encoding, environ=environ) == expected
+    assert theme_for(encoding=encoding, environ=environ) == expected
 
 
 @pytest.mark.parametrize("size", [*SIZES, *ASCII_SIZES])
@@ -138,16 +140,16 @@ def test_large_digits_in_ascii():
 
 def test_size_for_takes_the_largest_that_fits():
     """The figure grows with the room and is given up where there is none."""
-    look = Look()
+    theme = Theme()
 
-    assert size_for(200, 20, "+1.0", look) == SIZES[0]
-    assert size_for(30, 5, "+1.0", look) == DigitSize(2, 2)
-    assert size_for(8, 5, "+1.0", look) is None
+    assert size_for(200, 20, "+1.0", theme) == SIZES[0]
+    assert size_for(30, 5, "+1.0", theme) == DigitSize(2, 2)
+    assert size_for(8, 5, "+1.0", theme) is None
 
 
 def test_canvas_dots_are_braille_of_the_unicode_standard():
     """Dots 1 to 8 sit where chapter 21.1 of the Unicode standard puts them."""
-    canvas = Canvas(2, 1, Look())
+    canvas = Canvas(2, 1, Theme())
     canvas.dot(0, 0)
     canvas.dot(3, 3)
 
@@ -156,7 +158,7 @@ def test_canvas_dots_are_braille_of_the_unicode_standard():
 
 def test_canvas_in_ascii_has_two_dots_a_cell():
     """Upper, lower and both."""
-    canvas = Canvas(3, 1, Look(ascii=True))
+    canvas = Canvas(3, 1, Theme(ascii=True))
     for x, y in ((0, 0), (1, 1), (2, 0), (2, 1)):
         canvas.dot(x, y)
 
@@ -165,7 +167,7 @@ def test_canvas_in_ascii_has_two_dots_a_cell():
 
 def test_canvas_ignores_what_lies_outside():
     """A value off the chart is no error."""
-    canvas = Canvas(2, 2, Look())
+    canvas = Canvas(2, 2, Theme())
     canvas.dot(-1, 0)
     canvas.dot(0, 99)
     canvas.stroke((0, 0), (10**9, 10**9))
@@ -226,4 +228,4 @@ def test_a_chart_window_holds_what_is_drawn(low: float, height: float, least: fl
 
 def test_an_empty_line_is_blank():
     """A row nobody drew is blanks."""
-    assert Line().fit(4).plain == "    "
+    assert StyledLine().fit(4).plain == "    "

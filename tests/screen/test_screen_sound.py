@@ -4,15 +4,15 @@ import screen_kit as kit
 from sound_kit import FakeSound
 
 from benchwatch.screen.app import BenchwatchApp
-from benchwatch.screen.display_options import Options
-from benchwatch.screen.drawing.styled_text import Look
+from benchwatch.screen.display_options import DisplayOptions
+from benchwatch.screen.drawing.styled_text import Theme
 from benchwatch.sound.loudspeaker import NoDevice
-from benchwatch.sound.sound_player import Player
+from benchwatch.sound.sound_player import SoundPlayer
 
 
 def made_app(sound):
     """Make an app of a fixed snapshot that draws only when told to."""
-    options = Options(look=Look(), state=None)
+    options = DisplayOptions(theme=Theme(), state=None)
     return BenchwatchApp(kit.FakeWatch(kit.snapshot()), sound=sound, options=options, every_s=None)
 
 
@@ -22,7 +22,7 @@ async def test_keys_act_on_the_sound_and_it_hears_what_is_drawn(tmp_path):
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("minus", "plus", "v")
         listener = app._sound
-        said = app.desk.frame().flash
+        said = app.screen_state.frame().message
 
     assert listener.did == ["start", -1, 1, "mute", "stop"]
     assert said == "sound off"
@@ -35,7 +35,7 @@ async def test_a_notice_is_shown_and_the_keys_stand_in_the_footer():
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.pause()
         app.redraw()
-        text = "\n".join(row.plain for row in app.stage.lines)
+        text = "\n".join(row.plain for row in app.view_widget.lines)
 
     assert "no sound device here" in text
     assert "v sound" in text
@@ -47,7 +47,7 @@ async def test_without_a_device_the_terminal_rings():
     def refuse(_fill, _ended):
         raise NoDevice("no sound device: none")
 
-    app = made_app(lambda ring: Player(ring, refuse))
+    app = made_app(lambda ring: SoundPlayer(ring, refuse))
     rings = []
     app.bell = lambda: rings.append(1)
     app._sound._bell._ring = app.bell
@@ -59,9 +59,9 @@ async def test_without_a_device_the_terminal_rings():
 
 async def test_without_sound_there_are_no_such_keys():
     """A screen that nobody asked to be heard has neither keys nor words for it."""
-    options = Options(look=Look(), state=None)
+    options = DisplayOptions(theme=Theme(), state=None)
     app = BenchwatchApp(kit.FakeWatch(kit.snapshot()), options=options, every_s=None)
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("v")
 
-        assert "v sound" not in "\n".join(row.plain for row in app.stage.lines)
+        assert "v sound" not in "\n".join(row.plain for row in app.view_widget.lines)

@@ -22,9 +22,9 @@ from benchwatch.estimate.trim.learned_turns import TurnSizes
 from benchwatch.estimate.trim.mean_pull import MeanPull
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.estimate.trim.trim_hint import Hint, Judgement
-from benchwatch.screen.drawing.frame import drawn, picture, stack
-from benchwatch.screen.drawing.styled_text import Look
-from benchwatch.screen.preferences import Wishes
+from benchwatch.screen.drawing.styled_text import Theme
+from benchwatch.screen.frame import drawn, picture, stack
+from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.views.view_list import VIEWS, view_named
 from benchwatch.snapshot import Records, Snapshot, Trace
 
@@ -163,7 +163,7 @@ KEPT = [
 ]
 
 
-def _frame(view: str, state: str, look: Look | None = None, **changes):
+def _frame(view: str, state: str, theme: Theme | None = None, **changes):
     shown = STATES[state]
     if shown.reading is None:
         changes["trace"] = Trace()
@@ -172,7 +172,9 @@ def _frame(view: str, state: str, look: Look | None = None, **changes):
     if state == "morning":
         changes.setdefault("now_s", MORNING_S)
     full = shown.trim is not None
-    return kit.frame(shown, view=view, look=look or Look(), trimmer=full, operator=full, **changes)
+    return kit.frame(
+        shown, view=view, theme=theme or Theme(), trimmer=full, operator=full, **changes
+    )
 
 
 @pytest.mark.parametrize("size", SIZES, ids="{0[0]}x{0[1]}".format)
@@ -184,7 +186,7 @@ def test_the_view_looks_as_kept(view, state, size):
 
 def test_the_logarithmic_warm_up_looks_as_kept():
     """The warm-up against the logarithm of time."""
-    made = _frame("warm_up", "warming", wishes=Wishes(log_time=True))
+    made = _frame("warm_up", "warming", preferences=Preferences(log_time=True))
 
     kit.compare("warm_up_log_80x24", kit.plain("warm_up", made, 80, 24))
 
@@ -192,7 +194,7 @@ def test_the_logarithmic_warm_up_looks_as_kept():
 @pytest.mark.parametrize("view", ["trim", "stability"])
 def test_the_ascii_view_looks_as_kept(view):
     """The view where only ASCII can be drawn."""
-    made = _frame(view, "warming", Look(ascii=True))
+    made = _frame(view, "warming", Theme(ascii=True))
 
     kit.compare(f"{view}_ascii_80x24", kit.plain(view, made, 80, 24))
 
@@ -211,11 +213,11 @@ def test_the_smallest_trim_looks_as_kept(state):
 @pytest.mark.parametrize("ascii_only", [False, True])
 def test_every_picture_fills_its_screen(view, size, state, ascii_only):
     """Every view in every state gives exactly the rows and cells asked, ASCII where asked."""
-    look = Look(ascii=ascii_only)
-    rows = picture(view, _frame(view.name, state, look), *size)
+    theme = Theme(ascii=ascii_only)
+    rows = picture(view, _frame(view.name, state, theme), *size)
 
     assert [row.width for row in rows] == [size[0]] * size[1]
-    assert not ascii_only or all(look.text(row.plain).isascii() for row in rows)
+    assert not ascii_only or all(theme.text(row.plain).isascii() for row in rows)
 
 
 @pytest.mark.parametrize(("width", "height"), [(40, 10), (59, 30), (120, 17), (29, 5)])
@@ -236,23 +238,23 @@ def test_a_window_too_small_only_says_what_it_needs(view, width, height):
 @pytest.mark.parametrize("size", [(60, 18), (80, 24), (120, 36)])
 def test_what_is_cut_has_a_sign(view, state, ascii_only, size):
     """Every row is drawn with room to spare or ends in the sign: no word just stops."""
-    look = Look(ascii=ascii_only)
-    made = _frame(view.name, state, look)
-    for block, rows in stack(view.blocks, made, *size):
-        whole = [row.plain.rstrip() for row in block.draw(made, size[0], rows)]
-        shown = [row.plain.rstrip() for row in drawn(block, made, size[0], rows)]
+    theme = Theme(ascii=ascii_only)
+    made = _frame(view.name, state, theme)
+    for panel, rows in stack(view.panels, made, *size):
+        whole = [row.plain.rstrip() for row in panel.draw(made, size[0], rows)]
+        shown = [row.plain.rstrip() for row in drawn(panel, made, size[0], rows)]
         cut = [row for row, text in zip(shown, whole, strict=False) if row != text]
 
-        assert all(row.endswith(look.glyphs.cut) for row in cut)
+        assert all(row.endswith(theme.glyphs.cut) for row in cut)
 
 
 @pytest.mark.parametrize("state", STATES)
 @pytest.mark.parametrize("ascii_only", [False, True])
 def test_no_sentence_of_the_trim_is_cut_on_the_smallest_screen(state, ascii_only):
     """At 60x18 only the identity of the counter and a long trouble may lose their end."""
-    look = Look(ascii=ascii_only)
-    made, (_, _, _, *blocks) = _frame("trim", state, look), view_named("trim").blocks
-    rows = [row for one, rows in stack(blocks, made, 60, 18) for row in one.draw(made, 60, rows)]
+    theme = Theme(ascii=ascii_only)
+    made, (_, _, _, *panels) = _frame("trim", state, theme), view_named("trim").panels
+    rows = [row for one, rows in stack(panels, made, 60, 18) for row in one.draw(made, 60, rows)]
 
     assert not [row.plain for row in rows if row.width > 60]
 
@@ -274,14 +276,14 @@ def test_only_tame_characters_are_drawn(view, state):
 def test_no_view_shows_a_number_in_bright_ink_while_stale(view):
     """While no readings come, every block of numbers is dim; only words of warning are not."""
     made = _frame(view, "stale")
-    from benchwatch.screen.drawing.styled_text import Ink
+    from benchwatch.screen.drawing.styled_text import Role
 
     bright = {
         text.strip()
-        for block in next(one for one in VIEWS if one.name == view).blocks[3:-1]
-        for row in block.draw(made, 80, max(block.rows(made, 80, 24), 6))
-        for text, ink in row.spans
-        if ink in {Ink.STRONG, Ink.ESTIMATE, Ink.GOOD, Ink.GOOD_LAMP, Ink.OFF_LAMP}
+        for panel in next(one for one in VIEWS if one.name == view).panels[3:-1]
+        for row in panel.draw(made, 80, max(panel.rows(made, 80, 24), 6))
+        for text, role in row.spans
+        if role in {Role.STRONG, Role.ESTIMATE, Role.GOOD, Role.GOOD_LAMP, Role.OFF_LAMP}
     }
 
     assert not {text for text in bright if any(char.isdigit() for char in text)}
@@ -289,7 +291,7 @@ def test_no_view_shows_a_number_in_bright_ink_while_stale(view):
 
 def test_the_tool_moves_the_band_to_the_aim():
     """With the tool on, the band and the V stand where its pull will let go from."""
-    from benchwatch.screen.drawing.scale import scale
+    from benchwatch.screen.panels.scale import scale
 
     made = replace(_frame("trim", "tool_on"), scale_full=5e-9)
     raw, ruler, _, _ = (row.plain for row in scale(made, 63, 4))

@@ -8,12 +8,12 @@ import screen_kit as kit
 
 from benchwatch.estimate.results import Estimate
 from benchwatch.quantity import PPB, steady_decimals, write_fraction, write_hz
-from benchwatch.screen.axis_state import Ranges
+from benchwatch.screen.axis_state import AxisState
 from benchwatch.screen.drawing.axis_ranges import NARROW_AFTER_S, SteadyPlaces
 from benchwatch.screen.drawing.large_digits import SIZES, large
-from benchwatch.screen.drawing.large_offset import offset_pair
-from benchwatch.screen.drawing.strip_chart import strip_chart
 from benchwatch.screen.drawing.styled_text import UNICODE
+from benchwatch.screen.panels.large_offset import offset_pair
+from benchwatch.screen.panels.strip_chart import strip_chart
 from benchwatch.screen.text.amounts import widened
 from benchwatch.snapshot import Snapshot, Trace
 
@@ -23,9 +23,11 @@ def _known(offset: float, u: float | None, readings: int = 9) -> Snapshot:
     return kit.snapshot(numbers=numbers)
 
 
-def _digits(ranges: Ranges, shown: Snapshot, now_s: float) -> tuple[str, str]:
+def _digits(ranges: AxisState, shown: Snapshot, now_s: float) -> tuple[str, str]:
     ranges.follow(shown, now_s)
-    made = kit.frame(shown, hertz_form=ranges.hertz_form, fraction_form=ranges.fraction_form)
+    made = kit.frame(
+        shown, hertz_format=ranges.hertz_format, fraction_format=ranges.fraction_format
+    )
     pair = offset_pair(made)
     assert pair is not None
     return pair[0].digits, pair[1].digits
@@ -50,7 +52,7 @@ def test_decimals_given_are_those_written():
 
 def test_a_figure_keeps_its_shape_while_its_uncertainty_shrinks():
     """After a nudge u falls as the root of the readings; thirty readings long nothing moves."""
-    ranges = Ranges()
+    ranges = AxisState()
     shapes = set()
     for n in range(2, 32):
         texts = _digits(ranges, _known(9.0e-9 + 1e-11 * n, 2e-9 / math.sqrt(n)), float(n))
@@ -61,7 +63,7 @@ def test_a_figure_keeps_its_shape_while_its_uncertainty_shrinks():
 
 def test_the_point_stays_where_it_is_from_ten_down():
     """From 10 to 9.9 and back the sign stays at the left and a blank stands for the ten."""
-    ranges = Ranges()
+    ranges = AxisState()
     wide = _digits(ranges, _known(1.002e-8, 1e-10), 0.0)
     narrow = _digits(ranges, _known(-9.98e-9, 1e-10), 1.0)
 
@@ -118,7 +120,7 @@ def _past(offsets: list[float], span_s: float = 120.0) -> Trace:
 def test_the_chart_shows_what_moves_now():
     """After a warm-up of 3000 ppb the chart reaches as far as the recent part, not to the top."""
     warm_up = _past([37e-9 + 3e-6 * math.exp(-i / 20) for i in range(240)])
-    low, high = Ranges().window("trim", _known(37e-9, 1e-10), warm_up, kit.NOW_S) or (0.0, 0.0)
+    low, high = AxisState().window("trim", _known(37e-9, 1e-10), warm_up, kit.NOW_S) or (0.0, 0.0)
 
     assert high < 100e-9
     assert low <= 37e-9
@@ -127,9 +129,9 @@ def test_the_chart_shows_what_moves_now():
 def test_one_wild_reading_does_not_flatten_the_chart():
     """A spike a thousand times as high as the rest leaves the range alone."""
     offsets = [2e-9 + 1e-10 * math.sin(i) for i in range(240)]
-    calm = Ranges().window("trim", _known(2e-9, 1e-10), _past(offsets), kit.NOW_S)
+    calm = AxisState().window("trim", _known(2e-9, 1e-10), _past(offsets), kit.NOW_S)
     offsets[200] = 2e-6
-    wild = Ranges().window("trim", _known(2e-9, 1e-10), _past(offsets), kit.NOW_S)
+    wild = AxisState().window("trim", _known(2e-9, 1e-10), _past(offsets), kit.NOW_S)
 
     assert wild == calm
 
@@ -137,7 +139,7 @@ def test_one_wild_reading_does_not_flatten_the_chart():
 def test_the_estimate_is_always_on_the_chart():
     """Right after a nudge, with one reading of the new level, the chart reaches there."""
     offsets = [7e-9] * 239 + [2e-9]
-    low, high = Ranges().window("trim", _known(2e-9, 1e-10), _past(offsets), kit.NOW_S) or (9, 9)
+    low, high = AxisState().window("trim", _known(2e-9, 1e-10), _past(offsets), kit.NOW_S) or (9, 9)
 
     assert low <= 2e-9
     assert high >= 7e-9
@@ -147,8 +149,8 @@ def test_the_whole_warm_up_is_on_the_chart_when_asked():
     """Without the closer look the warm-up is drawn from its first reading."""
     warm_up = _past([37e-9 + 3e-6 * math.exp(-i / 20) for i in range(240)])
     shown = _known(37e-9, 1e-10)
-    whole = Ranges().window("warm_up", shown, warm_up, kit.NOW_S, whole=True) or (0.0, 0.0)
-    close = Ranges().window("warm_up", shown, warm_up, kit.NOW_S) or (0.0, 0.0)
+    whole = AxisState().window("warm_up", shown, warm_up, kit.NOW_S, whole=True) or (0.0, 0.0)
+    close = AxisState().window("warm_up", shown, warm_up, kit.NOW_S) or (0.0, 0.0)
 
     assert whole[1] >= 3e-6
     assert close[1] < 100e-9
@@ -165,7 +167,7 @@ def test_beyond_the_chart_is_said():
 
 def test_the_unit_stays_fit_for_the_tolerance():
     """On target the offset comes near zero; what is read beside it is still 1 ppb."""
-    ranges = Ranges()
+    ranges = AxisState()
     for offset in (5e-9, 4e-11, 1e-12, -2e-11):
         ranges.follow(_known(offset, 1e-11), 1.0)
 

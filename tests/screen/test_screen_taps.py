@@ -4,12 +4,12 @@ import pytest
 import screen_kit as kit
 
 from benchwatch.screen.app import BenchwatchApp
-from benchwatch.screen.display_options import Options
-from benchwatch.screen.drawing.styled_text import Look
+from benchwatch.screen.display_options import DisplayOptions
+from benchwatch.screen.drawing.styled_text import Theme
 from benchwatch.screen.key_bindings import KEYS, keys_for
-from benchwatch.screen.overlays import Ask, CommandLine, Page
-from benchwatch.screen.tap_targets import key_at, tab_at
-from benchwatch.screen.text.shared_rows import header, key_lines
+from benchwatch.screen.panels.shared_rows import header, key_lines
+from benchwatch.screen.widgets.overlays import CommandOverlay, PromptOverlay, TextOverlay
+from benchwatch.screen.widgets.tap_targets import key_at, tab_at
 
 SIZE = (80, 24)
 
@@ -18,7 +18,7 @@ def cells_of(made, width=120):
     """Say for each cell of the footer which key a tap there stands for."""
     for row in key_lines(made, width, 9):
         for cell in range(width):
-            yield row.plain, cell, key_at(row, cell, made.view, made.have)
+            yield row.plain, cell, key_at(row, cell, made.view, made.capabilities)
 
 
 @pytest.mark.parametrize("view", ["trim", "fill", "warm_up", "stability", "notes"])
@@ -27,7 +27,7 @@ def test_every_key_of_the_footer_can_be_tapped(view, width):
     """Both sides of a pair, at any width; between the words lies nothing."""
     shown = kit.full_snapshot()
     made = kit.frame(shown, view=view, trimmer=True, operator=True, names=("main", "spare"))
-    named = [key for key in keys_for(view, made.have) if key.short and not key.foot]
+    named = [key for key in keys_for(view, made.capabilities) if key.short and not key.foot]
     pairs = [KEYS[KEYS.index(key) + 1] for key in named if "/" in key.shown]
     tapped = {key for _, _, key in cells_of(made, width)}
 
@@ -63,8 +63,12 @@ def test_the_tabs_can_be_tapped():
 
 
 def where(app, word):
-    """Find a word on the screen's stage or on what lies over it."""
-    sheets = [app.stage] if app.screen is app.stage.screen else list(app.screen.query("Sheet"))
+    """Find a word in the view or on what lies over it."""
+    sheets = (
+        [app.view_widget]
+        if app.screen is app.view_widget.screen
+        else list(app.screen.query("TextWidget"))
+    )
     for sheet in sheets:
         for y, row in enumerate(sheet.lines):
             if word in row.plain:
@@ -81,7 +85,7 @@ async def tap(pilot, word):
 
 def made_app(watch=None, operator=None, **changes):
     """Make an app that redraws only when told to."""
-    options = Options(look=Look(), state=None)
+    options = DisplayOptions(theme=Theme(), state=None)
     shown = watch or kit.FakeWatch(kit.full_snapshot())
     shown.operator = operator
     return BenchwatchApp(shown, options=options, every_s=None, **changes)
@@ -102,7 +106,7 @@ async def test_a_whole_trim_can_be_done_by_tapping():
         await tap(pilot, "Right turn")
         await tap(pilot, "a as found")
         await tap(pilot, "5 Notes")
-        notes = app.desk.view.name
+        notes = app.screen_state.view.name
         await tap(pilot, "1-5")
         await tap(pilot, "m mark")
         asked = type(app.screen)
@@ -111,7 +115,7 @@ async def test_a_whole_trim_can_be_done_by_tapping():
         page = type(app.screen)
         await tap(pilot, "Esc closes")
 
-        assert app.screen is app.stage.screen
+        assert app.screen is app.view_widget.screen
 
     assert trimmer.tool == [True]
     assert len(trimmer.turns) == 2
@@ -119,7 +123,7 @@ async def test_a_whole_trim_can_be_done_by_tapping():
     assert ("record", "main", "as found") in operator.told
     assert notes == "notes"
     assert watch.marks == ["mark"]
-    assert (asked, page) == (Ask, Page)
+    assert (asked, page) == (PromptOverlay, TextOverlay)
 
 
 async def test_an_offer_of_the_command_line_is_done_by_a_tap():
@@ -131,13 +135,13 @@ async def test_an_offer_of_the_command_line_is_done_by_a_tap():
         await pilot.press(*"notes")
         await pilot.pause()
         await tap(pilot, "Show the notes")
-        view, over = app.desk.view.name, app.screen is not app.stage.screen
+        view, over = app.screen_state.view.name, app.screen is not app.view_widget.screen
         await tap(pilot, ": command")
-        opened = isinstance(app.screen, CommandLine)
+        opened = isinstance(app.screen, CommandOverlay)
         await pilot.click(app.screen, offset=(1, 1))
         await pilot.pause()
 
-        assert app.screen is app.stage.screen
+        assert app.screen is app.view_widget.screen
 
     assert view == "notes"
     assert not over
@@ -146,14 +150,14 @@ async def test_an_offer_of_the_command_line_is_done_by_a_tap():
 
 async def test_a_recording_is_played_by_tapping():
     """Back and ahead, slower and faster, by the sides of the pairs."""
-    transport = kit.FakeTransport()
-    app = made_app(transport=transport)
+    playback = kit.FakeTransport()
+    app = made_app(playback=playback)
     async with app.run_test(size=SIZE) as pilot:
         await pilot.pause()
         for word in ("Space pause", "Left/Right", "Right 10 s", "Down/Up", "Up speed"):
             await tap(pilot, word)
 
-    assert transport.did == ["pause", ("seek", 90.0), ("seek", 110.0), ("speed", -1), ("speed", 1)]
+    assert playback.did == ["pause", ("seek", 90.0), ("seek", 110.0), ("speed", -1), ("speed", 1)]
 
 
 async def test_a_tap_on_nothing_does_nothing():
@@ -163,8 +167,8 @@ async def test_a_tap_on_nothing_does_nothing():
     async with app.run_test(size=SIZE) as pilot:
         await pilot.pause()
         for y in range(1, 20):
-            await pilot.click(app.stage, offset=(40, y))
+            await pilot.click(app.view_widget, offset=(40, y))
 
-        assert app.screen is app.stage.screen
+        assert app.screen is app.view_widget.screen
 
     assert not trimmer.turns

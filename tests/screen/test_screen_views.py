@@ -11,11 +11,11 @@ from benchwatch.counter import Identity, LinkStatus, TimeBase
 from benchwatch.estimate.results import Estimate, Numbers, Settle, Tolerance
 from benchwatch.reading import Mark
 from benchwatch.screen.drawing.plot import MARGIN
-from benchwatch.screen.drawing.scale import scale
-from benchwatch.screen.drawing.strip_chart import strip_chart
-from benchwatch.screen.drawing.styled_text import Ink, Look
-from benchwatch.screen.text import status_text
-from benchwatch.screen.text.shared_rows import HAZARDS
+from benchwatch.screen.drawing.styled_text import Role, Theme
+from benchwatch.screen.panels import status_text
+from benchwatch.screen.panels.scale import scale
+from benchwatch.screen.panels.shared_rows import HAZARDS
+from benchwatch.screen.panels.strip_chart import strip_chart
 from benchwatch.screen.views.warm_up_view import curve_chart
 from benchwatch.snapshot import Trace
 
@@ -66,7 +66,7 @@ def test_no_direction_while_no_readings_come(state):
     drawn = scale(made, 60, 4) + strip_chart(made, 60, 6)
 
     assert status_text.direction(made).plain == "no reading, so no direction"
-    assert {ink for row in drawn for _, ink in row.spans} == {Ink.DIM}
+    assert {role for row in drawn for _, role in row.spans} == {Role.DIM}
 
 
 @pytest.mark.parametrize(
@@ -107,11 +107,12 @@ def test_trouble_is_said_worst_first():
     )
     journal = kit.snapshot(journal_trouble="disk full", time_base=internal)
 
-    assert status_text.trouble(kit.frame(worst, flash="marked")) == "marked"
+    assert status_text.trouble(kit.frame(worst, message="marked")) == "marked"
     assert status_text.trouble(kit.frame(worst)) == "gone"
     assert status_text.trouble(kit.frame(journal)) == "not being journaled: disk full"
     assert (
-        status_text.trouble(kit.frame(kit.snapshot(time_base=internal), flash="marked")) == "marked"
+        status_text.trouble(kit.frame(kit.snapshot(time_base=internal), message="marked"))
+        == "marked"
     )
     assert "internal time base" in status_text.trouble(kit.frame(kit.snapshot(time_base=internal)))
     assert not status_text.trouble(kit.frame())
@@ -222,7 +223,7 @@ def test_hostile_sentences_stay_text():
 
 def test_in_ascii_the_fitted_curve_has_a_sign_of_its_own():
     """Data are dots; the curve that was fitted to them, and goes on past now, is stars."""
-    made = kit.frame(kit.full_snapshot(), view="warm_up", look=Look(ascii=True))
+    made = kit.frame(kit.full_snapshot(), view="warm_up", theme=Theme(ascii=True))
     now_s, last_s = made.now_s, made.snapshot.warm_up.curve.elapsed_s[-1]
     chart = [row.plain[MARGIN + 1 :] for row in curve_chart(made, 80, 12)[:-1]]
     now = round(now_s / last_s * (80 - MARGIN - 2))

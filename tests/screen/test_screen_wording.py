@@ -10,17 +10,17 @@ from benchwatch.counter import LinkStatus
 from benchwatch.estimate.derived_frequencies import elsewhere
 from benchwatch.estimate.results import Drift, Estimate, Settle
 from benchwatch.quantity import PARTS_IN_1E12, PPB, PPM
-from benchwatch.screen.axis_state import Ranges
-from benchwatch.screen.drawing.frame import drawn, picture
-from benchwatch.screen.drawing.large_offset import both_figures
+from benchwatch.screen.axis_state import AxisState
 from benchwatch.screen.drawing.plot import axis_name
-from benchwatch.screen.drawing.styled_text import ASCII, UNICODE, Ink, Look, line
-from benchwatch.screen.text import status_text
+from benchwatch.screen.drawing.styled_text import ASCII, UNICODE, Role, Theme, line
+from benchwatch.screen.frame import drawn, picture
+from benchwatch.screen.panels import status_text
+from benchwatch.screen.panels.large_offset import both_figures
+from benchwatch.screen.panels.progress_rows import judge_line
+from benchwatch.screen.panels.shared_rows import counter_line, header, trouble_line, trouble_rows
 from benchwatch.screen.text.amounts import amount, to_go
-from benchwatch.screen.text.progress_rows import judge_line
 from benchwatch.screen.text.rates import RateUnit, rate_unit, write_rate
 from benchwatch.screen.text.record_page import budget_lines
-from benchwatch.screen.text.shared_rows import counter_line, header, trouble_line, trouble_rows
 from benchwatch.screen.views.elsewhere_view import clock_line
 from benchwatch.screen.views.notes_view import note_lines
 from benchwatch.screen.views.stability_view import VALUE, plot
@@ -94,11 +94,11 @@ def test_a_drift_has_no_more_digits_than_anybody_reads():
 def test_large_figures_stop_at_sensible_digits():
     """Below a part in 10^15 a digit tells of arithmetic: at 10 MHz 8 decimals of a hertz."""
     made = kit.numbers(estimate=Estimate(2.697e-9, 2.9e-17, 1, 1.0))
-    ranges = Ranges()
+    ranges = AxisState()
     ranges.follow(kit.snapshot(numbers=made), kit.NOW_S)
 
-    assert ranges.hertz_form.decimals == 8
-    assert ranges.fraction_form.decimals == 6
+    assert ranges.hertz_format.decimals == 8
+    assert ranges.fraction_format.decimals == 6
 
 
 def test_a_way_to_go_has_no_sign_and_the_digits_it_deserves():
@@ -112,7 +112,7 @@ def test_a_way_to_go_has_no_sign_and_the_digits_it_deserves():
 def test_the_uncertainty_below_a_figure_is_never_cut(width):
     """ASCII takes three characters for plus and minus: there is room for its unit too."""
     numbers = kit.numbers(estimate=Estimate(3.6985e-8, 2.2e-11, 43, 190.0))
-    made = kit.frame(kit.snapshot(numbers=numbers), look=Look(ascii=True))
+    made = kit.frame(kit.snapshot(numbers=numbers), theme=Theme(ascii=True))
     text = "\n".join(row.plain for row in both_figures(made, width, 4))
 
     assert "+/- 0.00022 Hz" in text
@@ -122,7 +122,7 @@ def test_the_uncertainty_below_a_figure_is_never_cut(width):
 @pytest.mark.parametrize(("glyphs", "sign"), [(UNICODE, "…"), (ASCII, "...")])
 def test_a_cut_line_ends_in_the_sign(glyphs, sign):
     """As wide as asked, the sign at its end; blanks at the end are no loss."""
-    row = line(("one counter", Ink.STRONG), " of many")
+    row = line(("one counter", Role.STRONG), " of many")
 
     assert row.fit(10, glyphs.cut).plain == "one counter"[: 10 - len(sign)] + sign
     assert row.fit(19, glyphs.cut).plain == "one counter of many"
@@ -158,11 +158,11 @@ def test_a_long_trouble_is_wrapped():
 
 def test_our_signs_are_spelled_out_where_there_is_only_ascii():
     """A sentence keeps its meaning: plus or minus, the square root; what is foreign is a ?."""
-    assert Look(ascii=True).told("36.980 ± 0.041 ppb, over √12") == (
+    assert Theme(ascii=True).told("36.980 ± 0.041 ppb, over √12") == (
         "36.980 +/- 0.041 ppb, over sqrt 12"
     )
-    assert Look(ascii=False).told("over √12") == "over √12"
-    assert Look(ascii=True).text(Look(ascii=True).told("漢")) == "??"
+    assert Theme(ascii=False).told("over √12") == "over √12"
+    assert Theme(ascii=True).text(Theme(ascii=True).told("漢")) == "??"
 
 
 def test_the_record_says_how_sure_in_plain_words():
@@ -179,12 +179,12 @@ def test_the_record_says_how_sure_in_plain_words():
 @pytest.mark.parametrize("ascii_only", [False, True])
 def test_deviations_and_reference_lines_differ_without_colour(ascii_only):
     """A deviation is an o; what falls as 1/tau is only dots."""
-    made = kit.frame(kit.full_snapshot(), look=Look(ascii=ascii_only))
+    made = kit.frame(kit.full_snapshot(), theme=Theme(ascii=ascii_only))
     rows = plot(made, 80, 14)
-    values = {ink for row in rows for text, ink in row.spans if VALUE in text}
-    dots = "".join(text for row in rows for text, ink in row.spans if ink is Ink.DIM)
+    values = {role for row in rows for text, role in row.spans if VALUE in text}
+    dots = "".join(text for row in rows for text, role in row.spans if role is Role.DIM)
 
-    assert values == {Ink.ESTIMATE}
+    assert values == {Role.ESTIMATE}
     assert sum(row.plain.count(VALUE) for row in rows) == 9
     assert dots
     assert not set(dots) & {VALUE, "|", "│"}
@@ -233,8 +233,8 @@ def test_a_trouble_too_long_for_its_rows_ends_in_the_sign():
     """Two rows hold the beginning; that there is more is seen."""
     detail = "nothing listens there. " + "Check the port number, and that the bench is on. " * 3
     made = kit.frame(kit.snapshot(link=LinkStatus("lost", 1.0, detail)))
-    block = next(one for one in VIEWS[0].blocks if one.draw is trouble_line)
-    rows = [row.plain for row in drawn(block, made, 60, 2)]
+    panel = next(one for one in VIEWS[0].panels if one.draw is trouble_line)
+    rows = [row.plain for row in drawn(panel, made, 60, 2)]
 
     assert rows[0].startswith(" nothing listens there. Check the port number")
     assert rows[1].endswith("…")

@@ -18,11 +18,11 @@ from benchwatch.sound.sound_cue import (
     FARTHEST,
     QUICKEST_HZ,
     SLOWEST_HZ,
-    Heard,
-    heard,
+    SoundCue,
+    cue_for,
     pulse_rate,
 )
-from benchwatch.sound.tone import FADE_S, NOTES_HZ, PULSE_S, TICK_S, Carry, render
+from benchwatch.sound.tone import FADE_S, NOTES_HZ, PULSE_S, TICK_S, GeneratorState, render
 
 RATE_HZ = 48_000
 BLOCK = 1024
@@ -30,12 +30,12 @@ BLOCK = 1024
 
 def heard_now(now):
     """Return what is heard of a snapshot now."""
-    return heard(now, kit.NOW_S)
+    return cue_for(now, kit.NOW_S)
 
 
 def played(states, seconds_each=1.0, volume=1.0, block=BLOCK, rate_hz=RATE_HZ):
     """Render each state for so long, in blocks as a device asks for them."""
-    carry, blocks = Carry(), []
+    carry, blocks = GeneratorState(), []
     for state in states:
         for _ in range(round(seconds_each * rate_hz / block)):
             samples, carry = render(state, volume, carry, block, rate_hz)
@@ -81,7 +81,7 @@ def test_undecided_ticks_on_the_middle_note():
     """Outside the tolerance by less than can be told: short ticks, slowly: wait."""
     sound = heard_now(of_offset(3e-9, u=2e-9))
 
-    assert sound == Heard("middle", SLOWEST_HZ, short=True)
+    assert sound == SoundCue("middle", SLOWEST_HZ, short=True)
 
 
 def test_the_pulses_come_from_the_tolerance():
@@ -131,7 +131,7 @@ def test_with_the_tool_on_the_aim_is_what_is_heard():
 @pytest.mark.parametrize("note", ["low", "middle", "high"])
 def test_the_spectrum_is_the_note_and_its_octave(note):
     """A held note: the strongest line is the note, and it and its octave hold 99.9 % of power."""
-    samples = played([Heard(note, None)], 2.0)[BLOCK:]
+    samples = played([SoundCue(note, None)], 2.0)[BLOCK:]
     power = np.abs(np.fft.rfft(samples * np.hanning(len(samples)))) ** 2
     at_hz = np.fft.rfftfreq(len(samples), 1 / RATE_HZ)
     near = np.zeros(len(at_hz), bool)
@@ -145,7 +145,7 @@ def test_the_spectrum_is_the_note_and_its_octave(note):
 @pytest.mark.parametrize("rate_hz", [8_000, 22_050, 44_100, 96_000])
 def test_the_note_is_the_same_at_every_sample_rate(rate_hz):
     """A device chooses its own rate; the note stays."""
-    samples = played([Heard("high", None)], 1.0, block=200, rate_hz=rate_hz)
+    samples = played([SoundCue("high", None)], 1.0, block=200, rate_hz=rate_hz)
 
     assert strongest_hz(samples, rate_hz) == pytest.approx(NOTES_HZ["high"], abs=2.0)
 
@@ -153,13 +153,15 @@ def test_the_note_is_the_same_at_every_sample_rate(rate_hz):
 @pytest.mark.parametrize("pulses_hz", [1.0, 2.5, 8.0])
 def test_pulses_are_counted(pulses_hz):
     """In eight seconds there are eight times as many pulses as asked for a second."""
-    assert pulses_in(played([Heard("low", pulses_hz)], 8.0)) == pytest.approx(8 * pulses_hz, abs=1)
+    assert pulses_in(played([SoundCue("low", pulses_hz)], 8.0)) == pytest.approx(
+        8 * pulses_hz, abs=1
+    )
 
 
 @pytest.mark.parametrize(("short", "lasts_s"), [(False, PULSE_S), (True, TICK_S)])
 def test_a_tick_is_shorter_than_a_pulse(short, lasts_s):
     """The sounding part of each second is the length of one pulse or tick."""
-    samples = played([Heard("middle", 1.0, short=short)], 4.0)
+    samples = played([SoundCue("middle", 1.0, short=short)], 4.0)
     width = round(0.002 * RATE_HZ)
     loud = np.convolve(np.abs(samples), np.ones(width) / width, "same") > 0.02
 
@@ -172,8 +174,10 @@ def test_no_change_clicks():
     A sine of amplitude a and frequency f changes by at most 2 pi f a / rate from sample to
     sample; a click is a jump beyond that.
     """
-    states = [None, Heard("low", 1.0), Heard("low", 8.0), STEADY, Heard("high", 3.0), None, STEADY,
-              Heard("middle", 1.0, short=True), Heard("high", 8.0), Heard("low", 8.0)]  # fmt: skip
+    states = [
+        None, SoundCue("low", 1.0), SoundCue("low", 8.0), STEADY, SoundCue("high", 3.0), None,
+        STEADY, SoundCue("middle", 1.0, short=True), SoundCue("high", 8.0), SoundCue("low", 8.0),
+    ]  # fmt: skip
     samples = played(states * 3, 0.13)
     steepest = 2 * np.pi * NOTES_HZ["high"] * (0.64 + 2 * 0.16) / RATE_HZ
 
@@ -184,7 +188,7 @@ def test_no_change_clicks():
 def test_a_change_stays_within_the_band():
     """Changing sounds, even every 30 ms, puts less than a millionth of the power above 6 kHz."""
     rng = np.random.default_rng(20310504)
-    states = [Heard(note, rate) for note in NOTES_HZ for rate in (None, 2.0, 8.0)]
+    states = [SoundCue(note, rate) for note in NOTES_HZ for rate in (None, 2.0, 8.0)]
     samples = played([states[i] for i in rng.integers(0, len(states), 200)], 0.03, block=480)
     power = np.abs(np.fft.rfft(samples * np.hanning(len(samples)))) ** 2
     high = np.fft.rfftfreq(len(samples), 1 / RATE_HZ) > 6000.0
@@ -194,8 +198,8 @@ def test_a_change_stays_within_the_band():
 
 def test_blocks_of_any_size_make_the_same_sound():
     """The phase goes on from block to block: cut differently, the samples are the same."""
-    whole = played([Heard("high", 3.0)], 1.0, block=4800)
-    pieces = played([Heard("high", 3.0)], 1.0, block=480)
+    whole = played([SoundCue("high", 3.0)], 1.0, block=4800)
+    pieces = played([SoundCue("high", 3.0)], 1.0, block=480)
     fade = round(FADE_S * RATE_HZ) + 4800
 
     assert np.allclose(whole[fade:], pieces[fade:], atol=1e-4)

@@ -11,8 +11,8 @@ from sound_kit import STEADY, of_offset
 
 from benchwatch.counter import LinkStatus
 from benchwatch.sound.loudspeaker import NoDevice, open_device
-from benchwatch.sound.sound_cue import Heard
-from benchwatch.sound.sound_player import BELLS_HZ, LEVELS, Bell, Player
+from benchwatch.sound.sound_cue import SoundCue
+from benchwatch.sound.sound_player import BELLS_HZ, LEVELS, Bell, SoundPlayer
 
 RATE_HZ = 48_000
 
@@ -50,7 +50,7 @@ def device():
 @pytest.fixture
 def player(device):
     """A started player on it; its bell fails the test."""
-    made = Player(lambda: pytest.fail("the bell rang"), device.open)
+    made = SoundPlayer(lambda: pytest.fail("the bell rang"), device.open)
     made.start()
     yield made
     made.stop()
@@ -63,7 +63,7 @@ def silent_player(rings):
     def refuse(_fill, _ended):
         raise NoDevice("no sound device, none")
 
-    made = Player(lambda: rings.append(1), refuse)
+    made = SoundPlayer(lambda: rings.append(1), refuse)
     made.start()
     return made
 
@@ -111,7 +111,7 @@ def test_mute_and_volume(player, device):
 def test_a_device_that_goes_away_leaves_the_bell(device):
     """Unplugged in the middle: the screen is told once, and the bell goes on."""
     rings = []
-    player = Player(lambda: rings.append(1), device.open)
+    player = SoundPlayer(lambda: rings.append(1), device.open)
     player.start()
     before = player.notice()
     device.ended()
@@ -144,7 +144,7 @@ def test_the_bell_rings_at_most_three_times_a_second():
     rings = []
     bell = Bell(lambda: rings.append(1))
     for look in range(100):
-        bell.hear(Heard("high", 8.0), look / 10, aloud=True)
+        bell.hear(SoundCue("high", 8.0), look / 10, aloud=True)
 
     assert 20 <= len(rings) <= 10 * BELLS_HZ
 
@@ -155,9 +155,9 @@ def test_the_bell_rings_once_on_landing():
     bell = Bell(lambda: rings.append(1))
     counts = []
     for begin_s, sound in [
-        (0, Heard("low", 1.0)),
+        (0, SoundCue("low", 1.0)),
         (1, STEADY),
-        (9, Heard("low", 1.0)),
+        (9, SoundCue("low", 1.0)),
         (10, STEADY),
     ]:
         for look in range(8):
@@ -192,7 +192,7 @@ def test_without_the_library_the_sentence_says_what_to_install(monkeypatch):
 
 def test_the_real_thing_plays_or_says_why():
     """On this very computer: either a stream opens, or the screen has one sentence to show."""
-    player = Player(lambda: None)
+    player = SoundPlayer(lambda: None)
     player.start()
     said = player.notice()
     player.stop()

@@ -23,9 +23,9 @@ pytest.importorskip("textual_serve", reason="the page is an extra")
 
 from page_kit import PageClient, opened, served, status_of  # noqa: E402 - only with the extra
 
-from benchwatch.web.browser_page import MOST_WAITING, Page, page_size  # noqa: E402 - likewise
+from benchwatch.web.browser_page import MOST_WAITING, PageChannel, page_size  # noqa: E402 - likewise
 from benchwatch.web.page_server import FULL, MOST_PAGES  # noqa: E402 - likewise
-from benchwatch.web.served_address import LOOPBACK, Place, place_of  # noqa: E402 - only with the extra
+from benchwatch.web.served_address import LOOPBACK, ServedAddress, place_of  # noqa: E402 - only with the extra
 
 # ------------------------------------------------------------------ who gets in
 
@@ -69,7 +69,7 @@ def test_what_is_no_address_is_a_sentence():
 )
 def test_pages_of_other_sites_get_nothing(address, host, origin, lets_in):
     """Another site's page names itself as origin (RFC 6454), or its own name as host."""
-    assert Place(address, 8010).lets_in(host, origin) is lets_in
+    assert ServedAddress(address, 8010).lets_in(host, origin) is lets_in
 
 
 @pytest.mark.parametrize(
@@ -104,7 +104,7 @@ async def test_requests_that_may_not_ask_are_refused():
 
 async def test_without_the_secret_there_is_nothing():
     """Neither page nor socket nor files: 404; with it, all of them."""
-    async with served(Place(LOOPBACK, 0, "the-secret")) as (url, client):
+    async with served(ServedAddress(LOOPBACK, 0, "the-secret")) as (url, client):
         bare = url.replace("the-secret/", "")
         asked = [bare, f"{bare}ws", f"{bare}static/js/textual.js", f"{bare}the-secreT/"]
         missing = [await status_of(client, one) for one in asked]
@@ -141,7 +141,7 @@ async def test_a_page_is_the_screen_and_takes_keys():
     async with served(made=made) as (url, client), opened(client, url) as page:
         assert await page.until("3 Stability")
         assert await page.until("q quit")
-        rows = [row.plain.rstrip() for row in made[0].stage.lines]
+        rows = [row.plain.rstrip() for row in made[0].view_widget.lines]
         drawn = page.screen.splitlines()
         await page.type("5")
 
@@ -183,7 +183,7 @@ async def test_a_page_follows_its_size():
         await page.socket.send_str(json.dumps(["resize", {"width": 120, "height": 36}]))
         assert await page.until("2 Warm-up")
         async with asyncio.timeout(PATIENCE_S):
-            while made[0].stage.size != (120, 36):
+            while made[0].view_widget.size != (120, 36):
                 await page.socket.receive()
 
     assert page_size(10**9, -5) == (500, 6)
@@ -274,7 +274,7 @@ async def test_a_page_that_cannot_keep_up_is_given_up():
     async def stuck(_data):
         await asyncio.sleep(0)
 
-    page = Page(stuck)
+    page = PageChannel(stuck)
     page.write("x" * (MOST_WAITING + 1))
 
     await asyncio.wait_for(page.sending(), 5.0)
@@ -303,7 +303,7 @@ def test_no_message_of_a_page_breaks_anything(text):
             def resize(self, width, height):
                 assert (width, height) == page_size(width, height)
 
-        page = Page(None)
+        page = PageChannel(None)
         page.driver = Driver()
         return page.receive(text)
 

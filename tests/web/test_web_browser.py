@@ -74,7 +74,7 @@ async def test_the_page_draws_takes_keys_and_reaches_nobody_else(tmp_path):
     async with served(made=made) as (url, client), browser(client, tmp_path / "home") as tab:
         await tab.call("Page.navigate", url=url)
         await tab.until(lambda tab: "q quit" in screen(tab))
-        size = made[0].stage.size
+        size = made[0].view_widget.size
         font = await tab.value(
             "document.fonts.ready.then(() => document.fonts.check('16px \"Roboto Mono\"'))"
         )
@@ -85,7 +85,7 @@ async def test_the_page_draws_takes_keys_and_reaches_nobody_else(tmp_path):
         reached = {one["request"]["url"] for one in tab.of("Network.requestWillBeSent")}
         sockets = {one["url"].split("?")[0] for one in tab.of("Network.webSocketCreated")}
         failed = tab.of("Network.loadingFailed")
-        view = made[0].desk.view.name
+        view = made[0].screen_state.view.name
 
     colours, counts = np.unique(picture.reshape(-1, 3), axis=0, return_counts=True)
     assert view == "notes"
@@ -120,7 +120,7 @@ async def test_the_page_says_when_it_no_longer_shows_the_bench(tmp_path):
 
 async def tap(tab, app, word):
     """Tap with a finger on a word of the page."""
-    rows = [row.plain for row in app.stage.lines]
+    rows = [row.plain for row in app.view_widget.lines]
     y = next(y for y, row in enumerate(rows) if word in row)
     place = await tab.value(
         "(() => { const s = document.querySelector('.xterm-screen').getBoundingClientRect();"
@@ -147,4 +147,4 @@ async def test_the_footer_and_the_tabs_can_be_tapped_with_a_finger(tmp_path):
         await tap(tab, made[0], "h help")
         await tab.until(lambda tab: "Esc closes" in screen(tab))
 
-    assert made[0].desk.view.name == "notes"
+    assert made[0].screen_state.view.name == "notes"

@@ -13,7 +13,7 @@ from benchwatch.commands.common.output import narrate
 from benchwatch.errors import UsageError
 
 if TYPE_CHECKING:
-    from benchwatch.screen.display_options import Options
+    from benchwatch.screen.display_options import DisplayOptions
 
 VIEWS: Final = ("trim", "warm-up", "stability", "elsewhere", "notes", "fill")
 """As they are called on the command line."""
@@ -28,12 +28,12 @@ class ScreenAsked:
     """Empty: the one of last time."""
     bell: bool = True
 
-    def options(self, *, bell: bool = True) -> "Options":
+    def options(self, *, bell: bool = True) -> "DisplayOptions":
         """Return the screen's options; with `bell` False there is none, whatever was asked."""
-        from benchwatch.screen.display_options import Options, look_for  # noqa: PLC0415 - lines need none
+        from benchwatch.screen.display_options import DisplayOptions, theme_for  # noqa: PLC0415 - lines need none
 
-        return Options(
-            look=look_for(ascii_only=self.ascii or None),
+        return DisplayOptions(
+            theme=theme_for(ascii_only=self.ascii or None),
             view=self.view.replace("-", "_"),
             bell=bell and self.bell,
         )

@@ -16,7 +16,7 @@ from benchwatch.run.shutdown import Ending
 from benchwatch.snapshot import Snapshot
 
 if TYPE_CHECKING:
-    from benchwatch.screen.display_options import Options
+    from benchwatch.screen.display_options import DisplayOptions
     from benchwatch_simulators.simulated_bench import ServedBench
 
 LOOK_S: Final = 0.25
@@ -98,7 +98,7 @@ def run_lines(run: LiveWatch, write: Writer, rescue: Callable[[], object]) -> Ou
 def run_screen_of(
     run: LiveWatch,
     bench: "ServedBench | None",
-    options: "Options",
+    options: "DisplayOptions",
     rescue: Callable[[], object],
     *,
     aloud: bool = False,
@@ -116,13 +116,13 @@ def run_screen_of(
     """
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
     from benchwatch.screen.terminal.screen_process import run_screen  # noqa: PLC0415 - lines never need it
-    from benchwatch.sound.sound_player import Player  # noqa: PLC0415 - lines never need it
+    from benchwatch.sound.sound_player import SoundPlayer  # noqa: PLC0415 - lines never need it
 
     trimmer = None if bench is None else FirstTrimmer(bench)
-    sound = Player if aloud else None
+    sound = SoundPlayer if aloud else None
     app = BenchwatchApp(run, trimmer=trimmer, sound=sound, options=options)
     if first:
-        app.desk.say(first)
+        app.screen_state.show_message(first)
     left = threading.Event()
 
     def leave_when_finished() -> None:

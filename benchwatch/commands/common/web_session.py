@@ -16,7 +16,7 @@ from benchwatch.commands.common.watch_session import LOOK_S, FirstTrimmer, Narra
 from benchwatch.errors import FileError, UsageError
 from benchwatch.run.live_watch import LiveWatch, Outcome
 from benchwatch.run.shutdown import Ending
-from benchwatch.web.served_address import Place
+from benchwatch.web.served_address import ServedAddress
 
 if TYPE_CHECKING:
     from benchwatch.web.page_server import MakeApp
@@ -29,7 +29,7 @@ INSTALL: Final = "in the source folder, pip install '.[web]'"
 def run_web_of(
     run: LiveWatch,
     bench: "ServedBench | None",
-    place: Place,
+    place: ServedAddress,
     screen: ScreenAsked,
     rescue: Callable[[], object],
 ) -> Outcome:
@@ -105,15 +105,15 @@ def _maker(
     run: LiveWatch, bench: "ServedBench | None", log: TextIO, screen: ScreenAsked
 ) -> "MakeApp":
     """Return what makes the screen of one page; all of them act on the same watch."""
-    from benchwatch.screen.display_options import look_for  # noqa: PLC0415 - an extra needs it
-    from benchwatch.web.browser_page import Page, PageApp  # noqa: PLC0415 - likewise
+    from benchwatch.screen.display_options import theme_for  # noqa: PLC0415 - an extra needs it
+    from benchwatch.web.browser_page import PageApp, PageChannel  # noqa: PLC0415 - likewise
 
     no_color = {"NO_COLOR": os.environ.get("NO_COLOR", "")}
-    look = look_for(ascii_only=screen.ascii, encoding="utf-8", environ=no_color)
-    options = replace(screen.options(bell=False), look=look)
+    theme = theme_for(ascii_only=screen.ascii, encoding="utf-8", environ=no_color)
+    options = replace(screen.options(bell=False), theme=theme)
     trimmer = None if bench is None else FirstTrimmer(bench)
 
-    def make(page: Page) -> PageApp:
+    def make(page: PageChannel) -> PageApp:
         return PageApp(page, log, run, trimmer=trimmer, options=options)
 
     return make

@@ -6,7 +6,7 @@ everywhere); on an ASCII terminal 1 x 2.
 
 from itertools import groupby
 
-from benchwatch.screen.drawing.styled_text import Ink, Line, Look, line
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, Theme, line
 
 _BRAILLE = 0x2800
 _BRAILLE_BITS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
@@ -17,24 +17,24 @@ _ASCII = " '.:"
 class Canvas:
     """Dots and text on a grid of character cells; row 0 is the top."""
 
-    def __init__(self, columns: int, rows: int, look: Look) -> None:
+    def __init__(self, columns: int, rows: int, theme: Theme) -> None:
         self.columns, self.rows = max(columns, 1), max(rows, 1)
-        self._ascii = look.ascii
-        self._bits_of = _ASCII_BITS if look.ascii else _BRAILLE_BITS
+        self._ascii = theme.ascii
+        self._bits_of = _ASCII_BITS if theme.ascii else _BRAILLE_BITS
         self.dots_across, self.dots_down = len(self._bits_of[0]), len(self._bits_of)
         self.width, self.height = self.columns * self.dots_across, self.rows * self.dots_down
         self._bits = [0] * (self.columns * self.rows)
-        self._inks = [Ink.TEXT] * (self.columns * self.rows)
+        self._roles = [Role.TEXT] * (self.columns * self.rows)
         self._text: dict[int, str] = {}
 
-    def dot(self, x: int, y: int, ink: Ink = Ink.TEXT) -> None:
+    def dot(self, x: int, y: int, role: Role = Role.TEXT) -> None:
         """Set one dot; outside the canvas nothing happens."""
         if 0 <= x < self.width and 0 <= y < self.height:
             cell = (y // self.dots_down) * self.columns + x // self.dots_across
             self._bits[cell] |= self._bits_of[y % self.dots_down][x % self.dots_across]
-            self._inks[cell] = ink
+            self._roles[cell] = role
 
-    def stroke(self, start: tuple[int, int], end: tuple[int, int], ink: Ink = Ink.TEXT) -> None:
+    def stroke(self, start: tuple[int, int], end: tuple[int, int], role: Role = Role.TEXT) -> None:
         """Join two dots by a straight stroke."""
         (x0, y0), (x1, y1) = start, end
         across, down = x1 - x0, y1 - y0
@@ -42,24 +42,24 @@ class Canvas:
         if steps > 8 * (self.width + self.height):
             return
         for i in range(steps + 1):
-            self.dot(x0 + round(i * across / steps), y0 + round(i * down / steps), ink)
+            self.dot(x0 + round(i * across / steps), y0 + round(i * down / steps), role)
 
-    def write(self, column: int, row: int, text: str, ink: Ink = Ink.TEXT) -> None:
+    def write(self, column: int, row: int, text: str, role: Role = Role.TEXT) -> None:
         """Put characters over the dots; what falls outside is cut."""
         for place, char in enumerate(text, column):
             if 0 <= place < self.columns and 0 <= row < self.rows:
                 self._text[row * self.columns + place] = char
-                self._inks[row * self.columns + place] = ink
+                self._roles[row * self.columns + place] = role
 
-    def lines(self) -> list[Line]:
+    def lines(self) -> list[StyledLine]:
         """Return the picture."""
         return [self._line(row) for row in range(self.rows)]
 
-    def _line(self, row: int) -> Line:
+    def _line(self, row: int) -> StyledLine:
         cells = range(row * self.columns, (row + 1) * self.columns)
-        drawn = ((self._cell(cell), self._inks[cell]) for cell in cells)
+        drawn = ((self._cell(cell), self._roles[cell]) for cell in cells)
         runs = groupby(drawn, key=lambda one: one[1])
-        return line(*(("".join(char for char, _ in run), ink) for ink, run in runs))
+        return line(*(("".join(char for char, _ in run), role) for role, run in runs))
 
     def _cell(self, cell: int) -> str:
         if self._text and cell in self._text:

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from benchwatch.screen.drawing.styled_text import Glyphs, Ink, Line, Look, line
+from benchwatch.screen.drawing.styled_text import Glyphs, Role, StyledLine, Theme, line
 
 _ROWS = 5
 _BITMAPS = {
@@ -59,18 +59,18 @@ ASCII_SIZES = tuple(
 """The same for ASCII, which has no half blocks: whole rows only, where there is room."""
 
 
-def size_for(width: int, rows: int, text: str, look: Look) -> DigitSize | None:
+def size_for(width: int, rows: int, text: str, theme: Theme) -> DigitSize | None:
     """Return the largest size at which `text` fits in `width` and `rows`, if any does."""
-    return next((s for s in sizes_for(rows, look) if s.width(text) <= width), None)
+    return next((s for s in sizes_for(rows, theme) if s.width(text) <= width), None)
 
 
-def sizes_for(rows: int, look: Look) -> list[DigitSize]:
+def sizes_for(rows: int, theme: Theme) -> list[DigitSize]:
     """List the sizes that fit in `rows`, largest first."""
-    sizes = ASCII_SIZES if look.ascii and rows >= ASCII_SIZES[-1].rows else SIZES
+    sizes = ASCII_SIZES if theme.ascii and rows >= ASCII_SIZES[-1].rows else SIZES
     return [size for size in sizes if size.rows <= rows]
 
 
-def large(text: str, size: DigitSize, glyphs: Glyphs, ink: Ink = Ink.STRONG) -> list[Line]:
+def large(text: str, size: DigitSize, glyphs: Glyphs, role: Role = Role.STRONG) -> list[StyledLine]:
     """Draw `text` (digits, signs, the letters of HIGH, LOW, IN; else ``?``) as rows of blocks."""
     bitmaps = [_bitmap(char) for char in text]
     pixel_rows = [
@@ -83,9 +83,9 @@ def large(text: str, size: DigitSize, glyphs: Glyphs, ink: Ink = Ink.STRONG) -> 
     ]
     if len(pixel_rows) % 2:
         pixel_rows.append("." * len(pixel_rows[0]))
-    blocks = {"##": glyphs.full, "#.": glyphs.upper, ".#": glyphs.lower, "..": " "}
+    panels = {"##": glyphs.full, "#.": glyphs.upper, ".#": glyphs.lower, "..": " "}
     return [
-        line(("".join(blocks[a + b] for a, b in zip(upper, lower, strict=True)), ink))
+        line(("".join(panels[a + b] for a, b in zip(upper, lower, strict=True)), role))
         for upper, lower in zip(pixel_rows[::2], pixel_rows[1::2], strict=True)
     ]
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from benchwatch.quantity import OffsetUnit
 from benchwatch.screen.drawing.canvas import Canvas
-from benchwatch.screen.drawing.styled_text import Ink, Line, Look, beside, line
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, Theme, beside, line
 
 MARGIN = 8
 """Cells for the figures at the left."""
@@ -38,10 +38,10 @@ class Axis:
 class Axes:
     """A canvas with an x and a y axis."""
 
-    def __init__(self, width: int, rows: int, look: Look, x: Axis, y: Axis) -> None:
-        self.canvas = Canvas(width - MARGIN - 1, rows, look)
+    def __init__(self, width: int, rows: int, theme: Theme, x: Axis, y: Axis) -> None:
+        self.canvas = Canvas(width - MARGIN - 1, rows, theme)
         self.x, self.y = x, y
-        self._look = look
+        self._theme = theme
 
     def point(self, x: float, y: float) -> tuple[int, int] | None:
         """Return the dot of (x, y); None when it can't be placed, edges allow for overshoot."""
@@ -58,7 +58,7 @@ class Axes:
         self,
         xs: Sequence[float],
         ys: Sequence[float],
-        ink: Ink = Ink.TEXT,
+        role: Role = Role.TEXT,
         *,
         dotted: bool = False,
         ascii_sign: str = "",
@@ -70,67 +70,67 @@ class Axes:
         before: tuple[int, int] | None = None
         for x, y in zip(xs, ys, strict=True):
             here = self.point(x, y)
-            if here is not None and ascii_sign and self._look.ascii:
+            if here is not None and ascii_sign and self._theme.ascii:
                 if here[0] % SIGN_EVERY == 0:
-                    self.put(x, y, ascii_sign, ink)
+                    self.put(x, y, ascii_sign, role)
             elif here is not None:
-                self.canvas.stroke(here if dotted or before is None else before, here, ink)
+                self.canvas.stroke(here if dotted or before is None else before, here, role)
             before = here
 
-    def beyond(self, xs: Sequence[float], ys: Sequence[float], ink: Ink) -> None:
+    def beyond(self, xs: Sequence[float], ys: Sequence[float], role: Role) -> None:
         """Put an arrow head at the edge over which a curve has left the chart."""
         for x, y in zip(xs, ys, strict=True):
             column, up = self.column(x, self.canvas.columns), self.y.place(y)
             if column is not None and not 0 <= up <= 1 and math.isfinite(up):
                 self.canvas.write(
-                    column, 0 if up > 1 else self.canvas.rows - 1, BEYOND[up > 1], ink
+                    column, 0 if up > 1 else self.canvas.rows - 1, BEYOND[up > 1], role
                 )
 
-    def level(self, y: float, dash: int, ink: Ink) -> None:
+    def level(self, y: float, dash: int, role: Role) -> None:
         """Draw a dashed line across at `y`, if it is on the chart."""
         place = self.y.place(y)
         if 0 <= place <= 1:
             for x in range(0, self.canvas.width, dash):
-                self.canvas.dot(x, round((1 - place) * (self.canvas.height - 1)), ink)
+                self.canvas.dot(x, round((1 - place) * (self.canvas.height - 1)), role)
 
-    def moment(self, x: float, dash: int, ink: Ink) -> None:
+    def moment(self, x: float, dash: int, role: Role) -> None:
         """Draw a dashed line upright at `x`, if it is on the chart."""
         place = self.x.place(x)
         if 0 <= place <= 1:
             for y in range(0, self.canvas.height, dash):
-                self.canvas.dot(round(place * (self.canvas.width - 1)), y, ink)
+                self.canvas.dot(round(place * (self.canvas.width - 1)), y, role)
 
-    def range_at(self, x: float, low: float, high: float, ink: Ink) -> None:
+    def range_at(self, x: float, low: float, high: float, role: Role) -> None:
         """Draw an upright stroke from `low` to `high`: solid, unlike any dotted line."""
         foot, head = self.point(x, low), self.point(x, high)
         if foot is None or head is None:
             return
-        if not self._look.ascii:
-            self.canvas.stroke(foot, head, ink)
+        if not self._theme.ascii:
+            self.canvas.stroke(foot, head, role)
             return
         across, down = self.canvas.dots_across, self.canvas.dots_down
         for row in range(head[1] // down, foot[1] // down + 1):
-            self.canvas.write(foot[0] // across, row, self._look.glyphs.rail, ink)
+            self.canvas.write(foot[0] // across, row, self._theme.glyphs.rail, role)
 
-    def put(self, x: float, y: float, char: str, ink: Ink) -> None:
+    def put(self, x: float, y: float, char: str, role: Role) -> None:
         """Put a character where (x, y) is, if it is on the chart."""
         here = self.point(x, y)
         if here is not None:
             column, row = here[0] // self.canvas.dots_across, here[1] // self.canvas.dots_down
-            self.canvas.write(column, row, char, ink)
+            self.canvas.write(column, row, char, role)
 
     def column(self, x: float, width: int) -> int | None:
         """Return the cell of a row of `width` cells under `x`; None when it is not there."""
         place = self.x.place(x)
         return round(place * (width - 1)) if 0 <= place <= 1 else None
 
-    def framed(self, figures: Sequence[tuple[int, str]]) -> list[Line]:
+    def framed(self, figures: Sequence[tuple[int, str]]) -> list[StyledLine]:
         """Return the picture with (row, text) figures at its left."""
-        left = [Line()] * self.canvas.rows
+        left = [StyledLine()] * self.canvas.rows
         for row, text in figures:
             if 0 <= row < len(left):
-                left[row] = line((f"{text} "[-MARGIN:].rjust(MARGIN), Ink.AXIS))
-        rail = [line((self._look.glyphs.rail, Ink.AXIS))] * self.canvas.rows
+                left[row] = line((f"{text} "[-MARGIN:].rjust(MARGIN), Role.AXIS))
+        rail = [line((self._theme.glyphs.rail, Role.AXIS))] * self.canvas.rows
         return beside([left, rail, self.canvas.lines()], [MARGIN, 1, self.canvas.columns])
 
 
@@ -149,7 +149,7 @@ def edge_figures(rows: int, top: str, bottom: str, unit: OffsetUnit) -> list[tup
     return figures
 
 
-def along(width: int, ticks: Sequence[tuple[int | None, str]]) -> Line:
+def along(width: int, ticks: Sequence[tuple[int | None, str]]) -> StyledLine:
     """Write tick texts under a chart, each centred on its cell, none over another."""
     room = max(width - MARGIN - 1, 1)
     row = [" "] * room
@@ -160,4 +160,4 @@ def along(width: int, ticks: Sequence[tuple[int | None, str]]) -> Line:
         around = row[max(start - 1, 0) : start + len(text) + 1]
         if all(char == " " for char in around):
             row[start : start + len(text)] = text
-    return line(" " * (MARGIN + 1), ("".join(row), Ink.AXIS))
+    return line(" " * (MARGIN + 1), ("".join(row), Role.AXIS))

@@ -1,7 +1,7 @@
 """Lines of text with a meaning for every stretch, and what each meaning looks like.
 
-Renderables produce `Line` objects: stretches of plain characters, each with an `Ink` that
-says what it means. Only `Look` knows colours, so a drawing can be tested as plain text and
+Renderables produce `StyledLine` objects: stretches of plain characters, each with an `Role` that
+says what it means. Only `Theme` knows colours, so a drawing can be tested as plain text and
 the same drawing serves colour, ``NO_COLOR`` and ASCII terminals. No markup is ever read.
 """
 
@@ -17,7 +17,7 @@ from rich.style import Style
 from benchwatch.quantity import printable
 
 
-class Ink(Enum):
+class Role(Enum):
     """What a stretch of characters means."""
 
     TEXT = auto()
@@ -38,14 +38,14 @@ class Ink(Enum):
     """On the line that is being typed."""
 
 
-Part = str | tuple[str, Ink]
+Part = str | tuple[str, Role]
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class StyledLine:
     """One row of the screen."""
 
-    spans: tuple[tuple[str, Ink], ...] = ()
+    spans: tuple[tuple[str, Role], ...] = ()
 
     @property
     def plain(self) -> str:
@@ -57,44 +57,44 @@ class Line:
         """Cells it takes."""
         return cell_len(self.plain)
 
-    def __add__(self, other: "Line") -> "Line":
+    def __add__(self, other: "StyledLine") -> "StyledLine":
         """Put `other` to the right."""
-        return Line(self.spans + other.spans)
+        return StyledLine(self.spans + other.spans)
 
-    def fit(self, width: int, sign: str = "") -> "Line":
+    def fit(self, width: int, sign: str = "") -> "StyledLine":
         """Cut or pad to exactly `width` cells; `sign` stands at the end of what was cut."""
         if sign and cell_len(self.plain.rstrip()) > width > len(sign):
             begun = self.fit(width - len(sign)).spans
-            return Line((*begun, (sign, begun[-1][1])))
-        kept: list[tuple[str, Ink]] = []
+            return StyledLine((*begun, (sign, begun[-1][1])))
+        kept: list[tuple[str, Role]] = []
         room = max(width, 0)
-        for text, ink in self.spans:
+        for text, role in self.spans:
             size = cell_len(text)
             if size > room:
-                kept.append((set_cell_size(text, room), ink))
+                kept.append((set_cell_size(text, room), role))
                 room = 0
                 break
-            kept.append((text, ink))
+            kept.append((text, role))
             room -= size
         if room:
-            kept.append((" " * room, Ink.TEXT))
-        return Line(tuple(kept))
+            kept.append((" " * room, Role.TEXT))
+        return StyledLine(tuple(kept))
 
-    def centred(self, width: int) -> "Line":
+    def centred(self, width: int) -> "StyledLine":
         """Pad on both sides to `width` cells."""
         return (line(" " * max((width - self.width) // 2, 0)) + self).fit(width)
 
-    def in_ink(self, ink: Ink) -> "Line":
+    def in_role(self, role: Role) -> "StyledLine":
         """Return the same characters in one ink."""
-        return Line(((self.plain, ink),))
+        return StyledLine(((self.plain, role),))
 
 
-def line(*parts: Part) -> Line:
+def line(*parts: Part) -> StyledLine:
     """Build a line from strings and (string, ink) pairs."""
-    return Line(tuple((part, Ink.TEXT) if isinstance(part, str) else part for part in parts))
+    return StyledLine(tuple((part, Role.TEXT) if isinstance(part, str) else part for part in parts))
 
 
-def spread(left: Line, right: Line, width: int, sign: str = "") -> Line:
+def spread(left: StyledLine, right: StyledLine, width: int, sign: str = "") -> StyledLine:
     """Put `left` and `right` at the two edges; the left one is cut, with `sign`, when they meet."""
     room = width - right.width
     if room < 0:
@@ -102,31 +102,31 @@ def spread(left: Line, right: Line, width: int, sign: str = "") -> Line:
     return left.fit(room, sign) + right
 
 
-def beside(columns: Sequence[Sequence[Line]], widths: Sequence[int]) -> list[Line]:
+def beside(columns: Sequence[Sequence[StyledLine]], widths: Sequence[int]) -> list[StyledLine]:
     """Put blocks of lines side by side, each in its own width."""
     rows = max((len(column) for column in columns), default=0)
     drawn = []
     for row in range(rows):
-        cells = Line()
+        cells = StyledLine()
         for column, width in zip(columns, widths, strict=True):
-            cells += (column[row] if row < len(column) else Line()).fit(width)
+            cells += (column[row] if row < len(column) else StyledLine()).fit(width)
         drawn.append(cells)
     return drawn
 
 
-def fitting(width: int, *choices: Line) -> Line:
+def fitting(width: int, *choices: StyledLine) -> StyledLine:
     """Return the first of `choices`, longest first, that fits; the last when none does."""
     return next((choice for choice in choices if choice.width <= width), choices[-1])
 
 
-def faded(lines: Iterable[Line]) -> list[Line]:
+def faded(lines: Iterable[StyledLine]) -> list[StyledLine]:
     """Return the same lines, all dim: what they say is no longer current."""
-    return [row.in_ink(Ink.DIM) for row in lines]
+    return [row.in_role(Role.DIM) for row in lines]
 
 
-def wrapped(words: Iterable[Line], width: int, gap: int = 2) -> list[Line]:
+def wrapped(words: Iterable[StyledLine], width: int, gap: int = 2) -> list[StyledLine]:
     """Flow `words` into rows of at most `width` cells, `gap` blanks apart."""
-    rows: list[Line] = []
+    rows: list[StyledLine] = []
     for word in words:
         if rows and rows[-1].width + gap + word.width <= width:
             rows[-1] += line(" " * gap) + word
@@ -135,9 +135,9 @@ def wrapped(words: Iterable[Line], width: int, gap: int = 2) -> list[Line]:
     return rows
 
 
-def wrapped_text(text: str, width: int, ink: Ink = Ink.TEXT) -> list[Line]:
+def wrapped_text(text: str, width: int, role: Role = Role.TEXT) -> list[StyledLine]:
     """Flow running text into rows of at most `width` cells; one empty row without text."""
-    return wrapped([line((word, ink)) for word in text.split()], width, 1) or [Line()]
+    return wrapped([line((word, role)) for word in text.split()], width, 1) or [StyledLine()]
 
 
 def safe(text: str, limit: int = 200) -> str:
@@ -147,38 +147,38 @@ def safe(text: str, limit: int = 200) -> str:
 
 
 _COLOURS = {
-    Ink.TEXT: Style(color="#d5dce4"),
-    Ink.DIM: Style(color="#7f8b98"),
-    Ink.STRONG: Style(color="#ffffff", bold=True),
-    Ink.GOOD: Style(color="#6cb8ff", bold=True),
-    Ink.OFF: Style(color="#f0a030", bold=True),
-    Ink.BAND: Style(color="#6cb8ff"),
-    Ink.RAW: Style(color="#b9c4cf"),
-    Ink.ESTIMATE: Style(color="#ffffff", bold=True),
-    Ink.AXIS: Style(color="#8f9ba8"),
-    Ink.KEY: Style(color="#ffffff", bold=True),
-    Ink.GOOD_LAMP: Style(color="#0b1016", bgcolor="#6cb8ff", bold=True),
-    Ink.OFF_LAMP: Style(color="#0b1016", bgcolor="#f0a030", bold=True),
-    Ink.PLAIN_LAMP: Style(color="#0b1016", bgcolor="#9aa6b2", bold=True),
-    Ink.TYPED: Style(color="#ffffff", bgcolor="#1b2530"),
+    Role.TEXT: Style(color="#d5dce4"),
+    Role.DIM: Style(color="#7f8b98"),
+    Role.STRONG: Style(color="#ffffff", bold=True),
+    Role.GOOD: Style(color="#6cb8ff", bold=True),
+    Role.OFF: Style(color="#f0a030", bold=True),
+    Role.BAND: Style(color="#6cb8ff"),
+    Role.RAW: Style(color="#b9c4cf"),
+    Role.ESTIMATE: Style(color="#ffffff", bold=True),
+    Role.AXIS: Style(color="#8f9ba8"),
+    Role.KEY: Style(color="#ffffff", bold=True),
+    Role.GOOD_LAMP: Style(color="#0b1016", bgcolor="#6cb8ff", bold=True),
+    Role.OFF_LAMP: Style(color="#0b1016", bgcolor="#f0a030", bold=True),
+    Role.PLAIN_LAMP: Style(color="#0b1016", bgcolor="#9aa6b2", bold=True),
+    Role.TYPED: Style(color="#ffffff", bgcolor="#1b2530"),
 }
 """Blue is on target, orange is not: the pair that red-green blind eyes tell apart."""
 
 _SHADES = {
-    Ink.TEXT: Style(),
-    Ink.DIM: Style(dim=True),
-    Ink.STRONG: Style(bold=True),
-    Ink.GOOD: Style(bold=True),
-    Ink.OFF: Style(bold=True, underline=True),
-    Ink.BAND: Style(),
-    Ink.RAW: Style(),
-    Ink.ESTIMATE: Style(bold=True),
-    Ink.AXIS: Style(dim=True),
-    Ink.KEY: Style(bold=True),
-    Ink.GOOD_LAMP: Style(bold=True, reverse=True),
-    Ink.OFF_LAMP: Style(bold=True, reverse=True),
-    Ink.PLAIN_LAMP: Style(reverse=True),
-    Ink.TYPED: Style(underline=True),
+    Role.TEXT: Style(),
+    Role.DIM: Style(dim=True),
+    Role.STRONG: Style(bold=True),
+    Role.GOOD: Style(bold=True),
+    Role.OFF: Style(bold=True, underline=True),
+    Role.BAND: Style(),
+    Role.RAW: Style(),
+    Role.ESTIMATE: Style(bold=True),
+    Role.AXIS: Style(dim=True),
+    Role.KEY: Style(bold=True),
+    Role.GOOD_LAMP: Style(bold=True, reverse=True),
+    Role.OFF_LAMP: Style(bold=True, reverse=True),
+    Role.PLAIN_LAMP: Style(reverse=True),
+    Role.TYPED: Style(underline=True),
 }
 
 BACKGROUND = "#0b1016"
@@ -213,7 +213,7 @@ _SPELLED = {"±": "+/-", "√": "sqrt ", "σ": "sigma", "τ": "tau", "×": "x", 
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class Theme:
     """How drawings become characters and styles on this terminal."""
 
     ascii: bool = False
@@ -224,15 +224,15 @@ class Look:
         """The characters to draw with."""
         return ASCII if self.ascii else UNICODE
 
-    def style(self, ink: Ink) -> Style:
+    def style(self, role: Role) -> Style:
         """The style of one meaning."""
         if not self.colour:
-            return _SHADES[ink]
-        return Style(bgcolor=BACKGROUND) + _COLOURS[ink]
+            return _SHADES[role]
+        return Style(bgcolor=BACKGROUND) + _COLOURS[role]
 
-    def segments(self, row: Line) -> list[Segment]:
+    def segments(self, row: StyledLine) -> list[Segment]:
         """Turn one line into what the terminal library draws."""
-        return [Segment(self.text(text), self.style(ink)) for text, ink in row.spans]
+        return [Segment(self.text(text), self.style(role)) for text, role in row.spans]
 
     def told(self, text: str, limit: int = 200) -> str:
         """Make a sentence harmless, and spell its signs out where there is only ASCII."""

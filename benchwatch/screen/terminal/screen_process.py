@@ -15,7 +15,7 @@ from typing import TextIO
 from benchwatch.errors import INTERRUPTED, BenchwatchError
 from benchwatch.run.shutdown import Ending
 from benchwatch.screen.app import BenchwatchApp, described
-from benchwatch.screen.terminal.terminal_output import Picture
+from benchwatch.screen.terminal.terminal_stream import TerminalStream
 
 try:
     import termios
@@ -89,7 +89,7 @@ def run_screen(app: BenchwatchApp, *, rescue: Callable[[], object] = lambda: Non
 def _use_own_keys(app: BenchwatchApp) -> None:
     """Read the keys by our own thread, where the terminal is one of this family."""
     if termios is not None:
-        from benchwatch.screen.terminal.keyboard import TerminalDriver  # noqa: PLC0415 - not everywhere
+        from benchwatch.screen.terminal.terminal_driver import TerminalDriver  # noqa: PLC0415 - not everywhere
 
         app.driver_class = TerminalDriver
 
@@ -166,7 +166,7 @@ def _drawn_on_terminal(sink: TextIO, lost: Callable[[], None]) -> Iterator[None]
     sys.stderr.flush()
     kept = os.dup(2)
     before = (sys.__stderr__, sys.stderr)
-    picture = Picture(os.dup(1), lost)
+    picture = TerminalStream(os.dup(1), lost)
     os.dup2(sink.fileno(), 2)
     sys.__stderr__, sys.stderr = picture, sink  # type: ignore[misc, assignment] # the library draws there
     try:

@@ -4,9 +4,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from benchwatch.quantity import format_duration, format_frequency, write_fraction, write_hz
-from benchwatch.screen.drawing.frame import Block, Frame, View, always
-from benchwatch.screen.drawing.large_offset import both_figures
-from benchwatch.screen.drawing.styled_text import Ink, Line, faded, line
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, line
+from benchwatch.screen.frame import Frame, Panel, View, always
+from benchwatch.screen.panels.large_offset import both_figures
 from benchwatch.screen.text.amounts import seconds, with_u
 from benchwatch.screen.views.trim_view import digit_rows
 
@@ -18,27 +18,27 @@ _HEADINGS = ("at", "offset", "one beat in", "phase noise", "times")
 WIDE = 72
 
 
-def table(frame: Frame, width: int, _rows: int) -> list[Line]:
+def table(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw a row a frequency."""
     now = frame.snapshot.elsewhere
     if now is None or not now.rows:
-        return [line(("  no offset to carry anywhere yet", Ink.DIM))]
+        return [line(("  no offset to carry anywhere yet", Role.DIM))]
     columns = len(_COLUMNS) if width >= WIDE else 3
-    drawn = [_row([(text, Ink.DIM) for text in _HEADINGS[:columns]])]
+    drawn = [_row([(text, Role.DIM) for text in _HEADINGS[:columns]])]
     drawn += [_row(_cells(frame, one)[:columns]) for one in now.rows]
     return faded(drawn) if frame.stale else drawn
 
 
-def fraction_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+def fraction_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
     """Say that the fraction is the same everywhere."""
     now = frame.snapshot.elsewhere
     if now is None or not now.rows:
         return []
     text = write_fraction(now.rows[0].offset, now.rows[0].u, frame.unit)
-    return [line(f"  the same {with_u(text, frame.look.glyphs.plus_minus)} everywhere")]
+    return [line(f"  the same {with_u(text, frame.theme.glyphs.plus_minus)} everywhere")]
 
 
-def clock_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+def clock_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
     """Draw what a clock that runs on it gains or loses."""
     now = frame.snapshot.elsewhere
     if now is None or now.gain_s_per_day is None:
@@ -46,37 +46,37 @@ def clock_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
     text = seconds(abs(now.gain_s_per_day), now.gain_u_s_per_day)
     text = replace(text, digits=text.digits.lstrip("+"))
     way = "gains" if now.gain_s_per_day > 0 else "loses"
-    said = f"  a clock on it {way} {with_u(text, frame.look.glyphs.plus_minus)} a day"
+    said = f"  a clock on it {way} {with_u(text, frame.theme.glyphs.plus_minus)} a day"
     return faded([line(said)]) if frame.stale else [line(said)]
 
 
-def _cells(frame: Frame, one: "Elsewhere") -> list[tuple[str, Ink]]:
+def _cells(frame: Frame, one: "Elsewhere") -> list[tuple[str, Role]]:
     offset = write_hz(one.offset_hz, one.u_hz)
     beat = "never" if one.beat_period_s is None else format_duration(one.beat_period_s)
     return [
-        (format_frequency(one.frequency_hz), Ink.STRONG),
-        (with_u(offset, frame.look.glyphs.plus_minus), Ink.TEXT),
-        (beat, Ink.TEXT),
-        (f"{one.phase_noise_db:+.1f} dB", Ink.TEXT),
-        (f"{one.factor:.6g}", Ink.DIM),
+        (format_frequency(one.frequency_hz), Role.STRONG),
+        (with_u(offset, frame.theme.glyphs.plus_minus), Role.TEXT),
+        (beat, Role.TEXT),
+        (f"{one.phase_noise_db:+.1f} dB", Role.TEXT),
+        (f"{one.factor:.6g}", Role.DIM),
     ]
 
 
-def _row(cells: list[tuple[str, Ink]]) -> Line:
+def _row(cells: list[tuple[str, Role]]) -> StyledLine:
     row = line("  ")
-    for (text, ink), width in zip(cells, _COLUMNS, strict=False):
-        row += line((text, ink)).fit(width - 1) + line(" ")
+    for (text, role), width in zip(cells, _COLUMNS, strict=False):
+        row += line((text, role)).fit(width - 1) + line(" ")
     return row
 
 
 ELSEWHERE = View(
     name="elsewhere",
     title="Elsewhere",
-    blocks=(
-        Block(both_figures, digit_rows),
-        Block(fraction_line, always(1)),
-        Block(clock_line, always(1)),
-        Block(table, always(3), fills=True),
+    panels=(
+        Panel(both_figures, digit_rows),
+        Panel(fraction_line, always(1)),
+        Panel(clock_line, always(1)),
+        Panel(table, always(3), fills=True),
     ),
     help=(
         (

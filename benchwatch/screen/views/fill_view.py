@@ -1,33 +1,33 @@
 """Fill: the one number and the scale, over the whole screen, to be read from across the room."""
 
-from benchwatch.screen.drawing.frame import Block, Frame, View, always
 from benchwatch.screen.drawing.large_digits import large, size_for
-from benchwatch.screen.drawing.large_offset import one_figure
-from benchwatch.screen.drawing.scale import scale
-from benchwatch.screen.drawing.styled_text import Ink, Line, faded, fitting, line
-from benchwatch.screen.text import status_text
-from benchwatch.screen.text.progress_rows import judge_line
-from benchwatch.screen.text.shared_rows import hazard_line
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, fitting, line
+from benchwatch.screen.frame import Frame, Panel, View, always
+from benchwatch.screen.panels import status_text
+from benchwatch.screen.panels.large_offset import one_figure
+from benchwatch.screen.panels.progress_rows import judge_line
+from benchwatch.screen.panels.scale import scale
+from benchwatch.screen.panels.shared_rows import hazard_line
 from benchwatch.screen.views.trim_view import TALL, judge_rows
 
 _WORDS = {
-    "high": ("HIGH", Ink.OFF),
-    "low": ("LOW", Ink.OFF),
-    "inside": ("IN", Ink.GOOD),
-    "undecided": ("?", Ink.DIM),
+    "high": ("HIGH", Role.OFF),
+    "low": ("LOW", Role.OFF),
+    "inside": ("IN", Role.GOOD),
+    "undecided": ("?", Role.DIM),
 }
 
 
-def large_word(frame: Frame, width: int, rows: int) -> list[Line]:
+def large_word(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw HIGH, LOW or IN in large letters, the whole sentence below."""
-    word, ink = _WORDS[status_text.where(frame)]
-    size = size_for(width - 2, rows - 1, word, frame.look)
+    word, role = _WORDS[status_text.where(frame)]
+    size = size_for(width - 2, rows - 1, word, frame.theme)
     said, rests = status_text.direction(frame), status_text.rest(frame)
     sentence = fitting(width, said + line(f"   {rests}"), said) if rests else said
     sentence = sentence.centred(width)
     if size is None:
         return [sentence]
-    letters = large(word, size, frame.look.glyphs, ink)
+    letters = large(word, size, frame.theme.glyphs, role)
     drawing = [row.centred(width) for row in letters]
     return [*(faded(drawing) if frame.stale else drawing), sentence]
 
@@ -45,12 +45,12 @@ def scale_rows(_frame: Frame, _width: int, height: int) -> int:
 FILL = View(
     name="fill",
     title="Fill",
-    blocks=(
-        Block(one_figure, always(4), fills=True),
-        Block(large_word, word_rows),
-        Block(scale, scale_rows),
-        Block(judge_line, judge_rows),
-        Block(hazard_line, always(1), spare=1),
+    panels=(
+        Panel(one_figure, always(4), fills=True),
+        Panel(large_word, word_rows),
+        Panel(scale, scale_rows),
+        Panel(judge_line, judge_rows),
+        Panel(hazard_line, always(1), drop_order=1),
     ),
     help=(
         (

@@ -3,13 +3,13 @@
 import math
 
 from benchwatch.quantity import how_many, write_fraction
-from benchwatch.screen.drawing.frame import Block, Frame, View, always
-from benchwatch.screen.drawing.styled_text import Ink, Line, line, wrapped_text
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, line, wrapped_text
+from benchwatch.screen.frame import Frame, Panel, View, always
 from benchwatch.screen.text.amounts import run_time, with_u
 from benchwatch.screen.text.local_time import time_of_day
 from benchwatch.snapshot import Happening
 
-LOUD = {"caution": Ink.OFF, "gap": Ink.OFF, "mark": Ink.STRONG, "record": Ink.GOOD}
+LOUD = {"caution": Role.OFF, "gap": Role.OFF, "mark": Role.STRONG, "record": Role.GOOD}
 SCROLL_ROWS = 5
 WIDE = 72
 """Screens from so many cells on have room for the time of day."""
@@ -27,38 +27,38 @@ def happenings(frame: Frame) -> list[Happening]:
     return sorted(known, key=lambda one: one.elapsed_s, reverse=True)
 
 
-def count_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+def count_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
     """Draw how much there is, and where the list begins."""
     snapshot, total = frame.snapshot, len(happenings(frame))
     more = f"; {min(frame.scroll, total)} newer above" if frame.scroll else ""
     counts = ((total, "note"), (snapshot.readings, "reading"), (snapshot.gaps, "gap"))
     said = "  " + ", ".join(how_many(number, noun) for number, noun in counts) + more
-    return [line((said, Ink.DIM))]
+    return [line((said, Role.DIM))]
 
 
-def note_lines(frame: Frame, width: int, rows: int) -> list[Line]:
+def note_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the happenings: time of day where there is room, time of the run, kind, text."""
     shown = happenings(frame)[frame.scroll : frame.scroll + rows]
     if not shown:
-        return [line(("  nothing yet; m puts a mark here", Ink.DIM))]
+        return [line(("  nothing yet; m puts a mark here", Role.DIM))]
     return [row for one in shown for row in _rows(frame, one, width)]
 
 
-def _rows(frame: Frame, one: Happening, width: int) -> list[Line]:
+def _rows(frame: Frame, one: Happening, width: int) -> list[StyledLine]:
     dated = math.isfinite(one.utc_s)
     time = time_of_day(one.utc_s) if dated else "no date"
     start = line(
-        (f"  {time:<12} " if width >= WIDE else " ", Ink.DIM),
-        (f"{run_time(one.elapsed_s):>9}  ", Ink.DIM),
-        (f"{one.kind:<8} ", LOUD.get(one.kind, Ink.TEXT)),
+        (f"  {time:<12} " if width >= WIDE else " ", Role.DIM),
+        (f"{run_time(one.elapsed_s):>9}  ", Role.DIM),
+        (f"{one.kind:<8} ", LOUD.get(one.kind, Role.TEXT)),
     )
-    text = frame.look.told(one.text)
+    text = frame.theme.told(one.text)
     if one.nudge is not None:
         size = write_fraction(one.nudge.size, one.nudge.u, frame.unit)
-        text = f"{with_u(size, frame.look.glyphs.plus_minus)} {text}".rstrip()
+        text = f"{with_u(size, frame.theme.glyphs.plus_minus)} {text}".rstrip()
     if one.record is not None:
         offset = write_fraction(one.record.offset, one.record.u, frame.unit)
-        text = f"{one.record.kind} {with_u(offset, frame.look.glyphs.plus_minus)}{text}"
+        text = f"{one.record.kind} {with_u(offset, frame.theme.glyphs.plus_minus)}{text}"
     first, *more = wrapped_text(text, width - start.width)
     return [start + first, *(line(" " * start.width) + row for row in more)]
 
@@ -66,7 +66,7 @@ def _rows(frame: Frame, one: Happening, width: int) -> list[Line]:
 NOTES = View(
     name="notes",
     title="Notes",
-    blocks=(Block(count_line, always(1)), Block(note_lines, always(3), fills=True)),
+    panels=(Panel(count_line, always(1)), Panel(note_lines, always(3), fills=True)),
     help=(
         (
             "The newest note is at the top: marks (m), nudges, gaps, verdicts, settings that were "

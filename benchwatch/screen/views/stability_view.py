@@ -4,11 +4,11 @@ import math
 from typing import TYPE_CHECKING
 
 from benchwatch.quantity import how_many, write_fraction
-from benchwatch.screen.drawing.frame import Block, Frame, View, always
 from benchwatch.screen.drawing.plot import MARGIN, Axes, Axis, along, axis_name
-from benchwatch.screen.drawing.styled_text import Ink, Line, beside, faded, fitting, line
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, beside, faded, fitting, line
+from benchwatch.screen.frame import Frame, Panel, View, always
+from benchwatch.screen.panels.settle_rows import cycle_line, cycle_rows
 from benchwatch.screen.text.amounts import lasted, short
-from benchwatch.screen.text.settle_lines import cycle_line, cycle_rows
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,12 +29,14 @@ def shown(frame: Frame) -> "list[Deviation]":
     now = frame.snapshot.stability
     if now is None:
         return []
-    wanted = now.without_drift if frame.wishes.without_drift else now.deviations
+    wanted = now.without_drift if frame.preferences.without_drift else now.deviations
     if _of_part(frame):
         part = now.since_without_drift, now.since_deviations
-        wanted = part[0] if frame.wishes.without_drift else part[1]
+        wanted = part[0] if frame.preferences.without_drift else part[1]
     names = kinds(wanted)
-    kind = frame.wishes.deviation if frame.wishes.deviation in names else "".join(names[:1])
+    kind = (
+        frame.preferences.deviation if frame.preferences.deviation in names else "".join(names[:1])
+    )
     usable = [one for one in wanted if one.deviation == kind and one.value > 0 and one.tau_s > 0]
     return sorted(usable, key=lambda one: one.tau_s)
 
@@ -42,7 +44,7 @@ def shown(frame: Frame) -> "list[Deviation]":
 def _of_part(frame: Frame) -> bool:
     """Tell whether only the last part of the run is shown."""
     now = frame.snapshot.stability
-    return now is not None and now.since is not None and not frame.wishes.whole_run
+    return now is not None and now.since is not None and not frame.preferences.whole_run
 
 
 def kinds(deviations: "Sequence[Deviation]") -> list[str]:
@@ -50,37 +52,37 @@ def kinds(deviations: "Sequence[Deviation]") -> list[str]:
     return sorted({one.deviation for one in deviations} - {"tdev"})
 
 
-def title_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+def title_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw which deviation is shown, of how much."""
     now, points = frame.snapshot.stability, shown(frame)
     if now is None or not points:
         why = "nothing is worked out yet" if now is None else "a few more readings are needed"
         if _of_part(frame):
             why += f" {SINCE[now.since]}" if now is not None and now.since else ""
-        return [line((f"  no deviation: {why}", Ink.DIM))]
-    drift = "drift taken out" if frame.wishes.without_drift else "drift left in"
+        return [line((f"  no deviation: {why}", Role.DIM))]
+    drift = "drift taken out" if frame.preferences.without_drift else "drift left in"
     span = f"{how_many(now.readings, 'reading')} over {lasted(now.span_s)}"
     if _of_part(frame) and now.since is not None:
         span = f"{how_many(now.since_readings, 'reading')} over {lasted(now.since_span_s)}"
         span += f" {SINCE[now.since]}"
     elif now.since is not None:
         span += ", the whole run"
-    said = line("  ", (points[0].deviation, Ink.STRONG), f", {drift}; {span}")
+    said = line("  ", (points[0].deviation, Role.STRONG), f", {drift}; {span}")
     return [
         fitting(
             width,
-            said + line((f"   {VALUE} value, upright 68 %, dots fall as 1/tau", Ink.DIM)),
-            said + line((f"   {VALUE} value, dots: 1/tau", Ink.DIM)),
+            said + line((f"   {VALUE} value, upright 68 %, dots fall as 1/tau", Role.DIM)),
+            said + line((f"   {VALUE} value, dots: 1/tau", Role.DIM)),
             said,
         )
     ]
 
 
-def dither_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+def dither_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw how far single readings spread."""
     now = frame.snapshot.stability
     if now is None or now.dither is None:
-        return [line(("  dither unknown", Ink.DIM))]
+        return [line(("  dither unknown", Role.DIM))]
     dither = now.dither
     swing, sd, rest = (
         _digits(frame, value) for value in (dither.peak_to_peak, dither.sd, dither.sd_without_drift)
@@ -97,7 +99,7 @@ def dither_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     return faded([said]) if frame.stale else [said]
 
 
-def both(frame: Frame, width: int, rows: int) -> list[Line]:
+def both(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the plot, and the table beside it where there is room."""
     if not shown(frame):
         return []
@@ -107,37 +109,37 @@ def both(frame: Frame, width: int, rows: int) -> list[Line]:
     return beside([plot(frame, room, rows), table(frame, rows)], [room, TABLE_CELLS])
 
 
-def plot(frame: Frame, width: int, rows: int) -> list[Line]:
+def plot(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the deviations with error bars, and lines that fall as 1/tau through the first."""
     points = shown(frame)
     taus = [one.tau_s for one in points]
     ends = [end for one in points for end in (one.value, one.low, one.high) if end]
     times, sizes = _decades(min(taus), max(taus)), _decades(min(ends), max(ends))
-    axes = Axes(width, rows - 1, frame.look, Axis(*times, log=True), Axis(*sizes, log=True))
+    axes = Axes(width, rows - 1, frame.theme, Axis(*times, log=True), Axis(*sizes, log=True))
     first = taus[0] * points[0].value
     lowest, highest = (math.log10(t * s / first) for t, s in zip(times, sizes, strict=True))
     for power in range(math.ceil(lowest), math.floor(highest) + 1):
         _slope(axes, first * 10.0**power, times)
     for one in points:
         if one.low and one.high:
-            axes.range_at(one.tau_s, one.low, one.high, Ink.AXIS)
+            axes.range_at(one.tau_s, one.low, one.high, Role.AXIS)
     for one in points:
-        axes.put(one.tau_s, one.value, VALUE, Ink.ESTIMATE)
+        axes.put(one.tau_s, one.value, VALUE, Role.ESTIMATE)
     drawing = axes.framed(_size_figures(frame, axes, sizes))
     drawing.append(_tau_figures(axes, width, times))
     return faded(drawing) if frame.stale else drawing
 
 
-def table(frame: Frame, rows: int) -> list[Line]:
+def table(frame: Frame, rows: int) -> list[StyledLine]:
     """Draw averaging time, deviation, its interval and the noise it looks like."""
     points = shown(frame)
-    drawn = [line((f"  tau        {axis_name(frame.unit):<10} low        high", Ink.DIM))]
+    drawn = [line((f"  tau        {axis_name(frame.unit):<10} low        high", Role.DIM))]
     for one in points[: max(rows - 2, 0)]:
         low, high = (_digits(frame, end) for end in (one.low, one.high))
         cells = f"  {f'{one.tau_s:g} s':<10} {_digits(frame, one.value):<10} {low:<10} {high}"
         drawn.append(line(cells))
     if points[-1].noise:
-        drawn.append(line((f"  looks like {points[-1].noise}", Ink.DIM)))
+        drawn.append(line((f"  looks like {points[-1].noise}", Role.DIM)))
     return faded(drawn) if frame.stale else drawn
 
 
@@ -150,7 +152,7 @@ def _slope(axes: Axes, product: float, times: tuple[float, float]) -> None:
     """Dot the line value = product / tau."""
     low, high = (math.log10(end) for end in times)
     taus = [10 ** (low + (high - low) * i / SLOPE_DOTS) for i in range(SLOPE_DOTS + 1)]
-    axes.curve(taus, [product / tau for tau in taus], Ink.DIM, dotted=True)
+    axes.curve(taus, [product / tau for tau in taus], Role.DIM, dotted=True)
 
 
 def _decades(low: float, high: float) -> tuple[float, float]:
@@ -172,7 +174,7 @@ def _size_figures(frame: Frame, axes: Axes, sizes: tuple[float, float]) -> list[
     return figures
 
 
-def _tau_figures(axes: Axes, width: int, times: tuple[float, float]) -> Line:
+def _tau_figures(axes: Axes, width: int, times: tuple[float, float]) -> StyledLine:
     room = max(width - MARGIN - 1, 1)
     low, high = (round(math.log10(end)) for end in times)
     decades = [10.0**power for power in range(low, high + 1)]
@@ -182,11 +184,11 @@ def _tau_figures(axes: Axes, width: int, times: tuple[float, float]) -> Line:
 STABILITY = View(
     name="stability",
     title="Stability",
-    blocks=(
-        Block(title_line, always(1)),
-        Block(dither_line, always(1)),
-        Block(cycle_line, cycle_rows, spare=1),
-        Block(both, always(6), fills=True, slow=True),
+    panels=(
+        Panel(title_line, always(1)),
+        Panel(dither_line, always(1)),
+        Panel(cycle_line, cycle_rows, drop_order=1),
+        Panel(both, always(6), fills=True, slow=True),
     ),
     help=(
         (

@@ -1,20 +1,20 @@
 """Trim: everything for the moment when the trimmer is turned."""
 
 from benchwatch.quantity import how_many
-from benchwatch.screen.drawing.frame import Block, Frame, View, always
-from benchwatch.screen.drawing.large_offset import both_figures
-from benchwatch.screen.drawing.scale import scale
-from benchwatch.screen.drawing.strip_chart import strip_chart
-from benchwatch.screen.drawing.styled_text import Ink, Line, faded, fitting, line
-from benchwatch.screen.text import status_text
-from benchwatch.screen.text.amounts import lasted
-from benchwatch.screen.text.progress_rows import (
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, fitting, line
+from benchwatch.screen.frame import Frame, Panel, View, always
+from benchwatch.screen.panels import status_text
+from benchwatch.screen.panels.large_offset import both_figures
+from benchwatch.screen.panels.progress_rows import (
     judge_line,
     nudge_line,
     standing_lines,
     standing_rows,
 )
-from benchwatch.screen.text.shared_rows import SHORT, hazard_line
+from benchwatch.screen.panels.scale import scale
+from benchwatch.screen.panels.shared_rows import SHORT, hazard_line
+from benchwatch.screen.panels.strip_chart import strip_chart
+from benchwatch.screen.text.amounts import lasted
 
 TALL = 32
 """Screens from so many rows on have larger figures and a larger scale."""
@@ -22,24 +22,24 @@ TALL = 32
 
 def digit_rows(frame: Frame, _width: int, height: int) -> int:
     """Rows of the large digits with their uncertainty."""
-    if frame.look.ascii and SHORT <= height < TALL:
+    if frame.theme.ascii and SHORT <= height < TALL:
         return 6
     return 4 if height < TALL else 6 if height < TALL + 8 else 9
 
 
-def direction_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+def direction_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw the direction in words, and what the estimate rests on."""
     estimate = frame.snapshot.numbers.estimate
     said = line("  ") + status_text.direction(frame)
     if status_text.rest(frame):
         rests = (
-            line((f"   {status_text.rest(frame, short=s)}", Ink.STRONG)) for s in (False, True)
+            line((f"   {status_text.rest(frame, short=s)}", Role.STRONG)) for s in (False, True)
         )
         return [fitting(width, *(said + where for where in rests))]
     if estimate is not None and not frame.stale:
         count = how_many(estimate.readings, "reading")
         over = f" over {lasted(estimate.span_s)}" if estimate.readings > 1 else ""
-        full, part = (line((f"   from {text}", Ink.DIM)) for text in (count + over, count))
+        full, part = (line((f"   from {text}", Role.DIM)) for text in (count + over, count))
         said = fitting(width, said + full, said + part, said)
     return [said]
 
@@ -54,17 +54,17 @@ def judge_rows(frame: Frame, _width: int, _height: int) -> int:
     return int(frame.snapshot.trim is not None and frame.snapshot.trim.judgement is not None)
 
 
-def settle_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+def settle_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw the settle word, the drift and the time to go."""
     lamp = line("  ") + status_text.settle_lamp(frame) + line(" ")
     said = [lamp + status_text.settle_words(frame, width - lamp.width)]
     return faded(said) if frame.stale else said
 
 
-def reason_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+def reason_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
     """Draw why the settle verdict is what it is."""
     settle = frame.snapshot.numbers.settle
-    return [line(("  " + frame.look.told(settle.reason if settle is not None else ""), Ink.DIM))]
+    return [line(("  " + frame.theme.told(settle.reason if settle is not None else ""), Role.DIM))]
 
 
 def reason_rows(frame: Frame, _width: int, height: int) -> int:
@@ -83,17 +83,17 @@ def chart_rows(_frame: Frame, _width: int, height: int) -> int:
 TRIM = View(
     name="trim",
     title="Trim",
-    blocks=(
-        Block(both_figures, digit_rows),
-        Block(direction_line, always(1)),
-        Block(scale, scale_rows),
-        Block(judge_line, judge_rows),
-        Block(nudge_line, always(1)),
-        Block(standing_lines, standing_rows, spare=1),
-        Block(settle_line, always(1)),
-        Block(reason_line, reason_rows, spare=3),
-        Block(strip_chart, chart_rows, fills=True, slow=True, spare=2),
-        Block(hazard_line, always(1)),
+    panels=(
+        Panel(both_figures, digit_rows),
+        Panel(direction_line, always(1)),
+        Panel(scale, scale_rows),
+        Panel(judge_line, judge_rows),
+        Panel(nudge_line, always(1)),
+        Panel(standing_lines, standing_rows, drop_order=1),
+        Panel(settle_line, always(1)),
+        Panel(reason_line, reason_rows, drop_order=3),
+        Panel(strip_chart, chart_rows, fills=True, slow=True, drop_order=2),
+        Panel(hazard_line, always(1)),
     ),
     help=(
         (

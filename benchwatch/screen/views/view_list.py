@@ -2,9 +2,9 @@
 
 from dataclasses import replace
 
-from benchwatch.screen.drawing.frame import Block, View, always
-from benchwatch.screen.key_bindings import Key
-from benchwatch.screen.text.shared_rows import (
+from benchwatch.screen.frame import Panel, View, always
+from benchwatch.screen.key_bindings import KeyBinding
+from benchwatch.screen.panels.shared_rows import (
     counter_line,
     header,
     key_lines,
@@ -23,15 +23,15 @@ from benchwatch.screen.views.warm_up_view import WARM_UP
 
 
 def _framed(view: View, titles: tuple[tuple[str, str], ...]) -> View:
-    blocks = (
-        Block(header(titles), always(1)),
-        Block(counter_line, always(1)),
-        Block(trouble_line, trouble_rows),
-        *view.blocks,
-        Block(playing_line, playing_rows),
-        Block(key_lines, key_rows),
+    panels = (
+        Panel(header(titles), always(1)),
+        Panel(counter_line, always(1)),
+        Panel(trouble_line, trouble_rows),
+        *view.panels,
+        Panel(playing_line, playing_rows),
+        Panel(key_lines, key_rows),
     )
-    return replace(view, blocks=blocks)
+    return replace(view, panels=panels)
 
 
 def _gallery(*views: View) -> tuple[View, ...]:
@@ -48,6 +48,6 @@ def view_named(name: str) -> View:
     return next((view for view in VIEWS if view.name == name), VIEWS[0])
 
 
-def view_of(key: Key) -> View:
+def view_of(key: KeyBinding) -> View:
     """Return the view to go to for `key`; that of a trim serves its larger form too."""
     return view_named(key.views[0])

@@ -1,13 +1,20 @@
 """Warm-up: the way since the run began, where it is going, and whether it has settled."""
 
 from benchwatch.quantity import format_duration, write_fraction
-from benchwatch.screen.drawing.frame import Block, Frame, View, always
-from benchwatch.screen.drawing.large_offset import both_figures
 from benchwatch.screen.drawing.plot import MARGIN, Axes, Axis, along
-from benchwatch.screen.drawing.strip_chart import draw_levels, offset_figures
-from benchwatch.screen.drawing.styled_text import Ink, Line, faded, fitting, line, wrapped_text
+from benchwatch.screen.drawing.styled_text import (
+    Role,
+    StyledLine,
+    faded,
+    fitting,
+    line,
+    wrapped_text,
+)
+from benchwatch.screen.frame import Frame, Panel, View, always
+from benchwatch.screen.panels.large_offset import both_figures
+from benchwatch.screen.panels.settle_rows import cycle_line, cycle_rows, held_lines, held_rows
+from benchwatch.screen.panels.strip_chart import draw_levels, offset_figures
 from benchwatch.screen.text.amounts import ago, limit, with_u
-from benchwatch.screen.text.settle_lines import cycle_line, cycle_rows, held_lines, held_rows
 from benchwatch.screen.views.trim_view import digit_rows, reason_line, settle_line
 from benchwatch.snapshot import WarmUp
 
@@ -23,7 +30,7 @@ def _warm_up(frame: Frame) -> WarmUp:
     return frame.snapshot.warm_up or WarmUp()
 
 
-def limit_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+def limit_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw what settled means here, and for how long it has been watched.
 
     For how long the power has been on nobody has said.
@@ -44,44 +51,44 @@ def end_rows(frame: Frame, _width: int, _height: int) -> int:
     return 0 if settled and _warm_up(frame).end is None else 1
 
 
-def end_line(frame: Frame, _width: int, _rows: int) -> list[Line]:
+def end_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
     """Draw where the fitted curve is going."""
     now = _warm_up(frame)
     if now.end is None:
-        return [line(("  where it is going can't be told yet", Ink.DIM))]
-    text = with_u(write_fraction(now.end, now.end_u, frame.unit), frame.look.glyphs.plus_minus)
+        return [line(("  where it is going can't be told yet", Role.DIM))]
+    text = with_u(write_fraction(now.end, now.end_u, frame.unit), frame.theme.glyphs.plus_minus)
     said = [line(f"  going to {text}")]
     return faded(said) if frame.stale else said
 
 
-def curve_chart(frame: Frame, width: int, rows: int) -> list[Line]:
+def curve_chart(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the offset since the run began and the fitted curve, dotted, on past the present."""
     if frame.window is None or rows < 2:
-        return [line(("  nothing to draw yet", Ink.DIM))]
-    now, log = _warm_up(frame), frame.wishes.log_time
+        return [line(("  nothing to draw yet", Role.DIM))]
+    now, log = _warm_up(frame), frame.preferences.log_time
     last_s = max([frame.now_s, *now.curve.elapsed_s]) - now.since_s
     time = Axis(EARLIEST_S, last_s, log=True) if log else Axis(0.0, last_s)
-    axes = Axes(width, rows - 1, frame.look, time, Axis(*frame.window))
+    axes = Axes(width, rows - 1, frame.theme, time, Axis(*frame.window))
     draw_levels(frame, axes)
     if now.end is not None:
-        axes.level(now.end, END_DASH, Ink.BAND)
-    axes.moment(frame.now_s - now.since_s, NOW_DASH, Ink.DIM)
+        axes.level(now.end, END_DASH, Role.BAND)
+    axes.moment(frame.now_s - now.since_s, NOW_DASH, Role.DIM)
     for past, dotted in ((frame.trace, False), (now.curve, True)):
         times = [elapsed_s - now.since_s for elapsed_s in past.elapsed_s]
-        ink, sign = (Ink.GOOD, CURVE_SIGN) if dotted else (Ink.TEXT, "")
-        axes.curve(times, past.offset, ink, dotted=dotted, ascii_sign=sign)
+        role, sign = (Role.GOOD, CURVE_SIGN) if dotted else (Role.TEXT, "")
+        axes.curve(times, past.offset, role, dotted=dotted, ascii_sign=sign)
         if not dotted:
-            axes.beyond(times, past.offset, Ink.DIM)
+            axes.beyond(times, past.offset, Role.DIM)
     drawing = axes.framed(offset_figures(frame, axes.canvas.rows))
     drawing.append(_time_figures(frame, axes, width, last_s))
     return faded(drawing) if frame.stale else drawing
 
 
-def _time_figures(frame: Frame, axes: Axes, width: int, last_s: float) -> Line:
+def _time_figures(frame: Frame, axes: Axes, width: int, last_s: float) -> StyledLine:
     room = max(width - MARGIN - 1, 1)
     age_s = frame.now_s - _warm_up(frame).since_s
     ticks: list[tuple[int | None, str]] = [(axes.column(age_s, room), "now")]
-    if frame.wishes.log_time:
+    if frame.preferences.log_time:
         ticks += [(axes.column(s, room), format_duration(s)) for s in TICKS_S]
     else:
         ticks += [(0, "start of run"), (axes.column(last_s, room), format_duration(last_s))]
@@ -89,15 +96,15 @@ def _time_figures(frame: Frame, axes: Axes, width: int, last_s: float) -> Line:
     return along(width, ticks)
 
 
-def verdict_lines(frame: Frame, width: int, rows: int) -> list[Line]:
+def verdict_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the reason of the verdict over as many rows as it needs."""
     settle = frame.snapshot.numbers.settle
     if settle is None:
         way = "press s and say one" if frame.operator else "start with --settle"
-        return [line((f"  no limit was asked for: {way}", Ink.DIM))]
+        return [line((f"  no limit was asked for: {way}", Role.DIM))]
     if len(settle.reason) + 2 <= width or rows < 2:
         return reason_line(frame, width, rows)
-    return [line("  ") + row for row in wrapped_text(frame.look.told(settle.reason), width - 4)]
+    return [line("  ") + row for row in wrapped_text(frame.theme.told(settle.reason), width - 4)]
 
 
 def verdict_rows(frame: Frame, width: int, _height: int) -> int:
@@ -109,15 +116,15 @@ def verdict_rows(frame: Frame, width: int, _height: int) -> int:
 WARM_UP = View(
     name="warm_up",
     title="Warm-up",
-    blocks=(
-        Block(both_figures, digit_rows),
-        Block(settle_line, always(1)),
-        Block(verdict_lines, verdict_rows, spare=1),
-        Block(end_line, end_rows),
-        Block(cycle_line, cycle_rows, spare=2),
-        Block(held_lines, held_rows, spare=1),
-        Block(limit_line, always(1)),
-        Block(curve_chart, always(5), fills=True, slow=True),
+    panels=(
+        Panel(both_figures, digit_rows),
+        Panel(settle_line, always(1)),
+        Panel(verdict_lines, verdict_rows, drop_order=1),
+        Panel(end_line, end_rows),
+        Panel(cycle_line, cycle_rows, drop_order=2),
+        Panel(held_lines, held_rows, drop_order=1),
+        Panel(limit_line, always(1)),
+        Panel(curve_chart, always(5), fills=True, slow=True),
     ),
     help=(
         (

@@ -12,7 +12,7 @@ from benchwatch.pipeline.analysis import Reckoning
 from benchwatch.pipeline.history import Buffer
 from benchwatch.pipeline.slow_statistics import Deviations
 from benchwatch.reading import Reading
-from benchwatch.screen.preferences import Wishes
+from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.views.stability_view import shown
 
 
@@ -106,7 +106,7 @@ def test_a_key_shows_the_whole_run() -> None:
     """The view says of what it is, and w shows the whole run."""
     made = replace(kit.stability(), since_deviations=kit.stability().deviations[:12])
     part = kit.frame(kit.snapshot(stability=made))
-    whole = kit.frame(kit.snapshot(stability=made), wishes=Wishes(whole_run=True))
+    whole = kit.frame(kit.snapshot(stability=made), preferences=Preferences(whole_run=True))
 
     assert (len(shown(part)), len(shown(whole))) == (3, 9)
     assert "since the last nudge" in kit.plain("stability", part, 100, 24)

@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING, Final
 
-from benchwatch.screen.drawing.styled_text import Ink, Line, line, safe
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, line, safe
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -65,14 +65,14 @@ class LineEditor:
         self._text = self._text[: self._cursor] + typed + self._text[self._cursor :]
         self._cursor += len(typed)
 
-    def drawn(self, width: int) -> Line:
+    def drawn(self, width: int) -> StyledLine:
         """Draw the part around the cursor in `width` cells."""
         before, rest = (_shown(text) for text in (self._text[: self._cursor], self._text_after()))
         under = _shown(self._text[self._cursor : self._cursor + 1]) or " "
         while before and line(before).width > max(width - CURSOR_CELLS, 0):
             before = before[1:]
-        row = line((before, Ink.TYPED), (under, Ink.PLAIN_LAMP), (rest, Ink.TYPED))
-        return (row + line((" " * max(width - row.width, 0), Ink.TYPED))).fit(width)
+        row = line((before, Role.TYPED), (under, Role.PLAIN_LAMP), (rest, Role.TYPED))
+        return (row + line((" " * max(width - row.width, 0), Role.TYPED))).fit(width)
 
     def _text_after(self) -> str:
         return self._text[self._cursor + 1 :]

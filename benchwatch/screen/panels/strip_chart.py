@@ -1,9 +1,9 @@
 """The strip chart: the recent past, now at the right edge, a gap left open."""
 
 from benchwatch.quantity import format_duration
-from benchwatch.screen.drawing.frame import Frame
 from benchwatch.screen.drawing.plot import MARGIN, Axes, Axis, edge_figures
-from benchwatch.screen.drawing.styled_text import Ink, Line, faded, line
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, line
+from benchwatch.screen.frame import Frame
 from benchwatch.screen.text.amounts import short
 
 ZERO_DASH, LIMIT_DASH, NUDGE_DASH = 4, 8, 2
@@ -12,25 +12,25 @@ FOOTED_FROM = 4
 """Rows from which there is room for the time axis."""
 
 
-def strip_chart(frame: Frame, width: int, rows: int) -> list[Line]:
+def strip_chart(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw offset over time; figures at the left, time along the bottom when there is room."""
     if frame.window is None:
-        return [line(("  nothing to draw yet", Ink.DIM))]
+        return [line(("  nothing to draw yet", Role.DIM))]
     low, high = frame.window
     footed = rows >= FOOTED_FROM
     axes = Axes(
         width,
         rows - footed,
-        frame.look,
+        frame.theme,
         Axis(frame.now_s - frame.span_s, frame.now_s),
         Axis(low, high),
     )
     draw_levels(frame, axes)
     numbers = frame.snapshot.numbers
     if numbers.last_nudge is not None:
-        axes.moment(numbers.last_nudge.at_s, NUDGE_DASH, Ink.DIM)
+        axes.moment(numbers.last_nudge.at_s, NUDGE_DASH, Role.DIM)
     axes.curve(frame.trace.elapsed_s, frame.trace.offset)
-    axes.beyond(frame.trace.elapsed_s, frame.trace.offset, Ink.DIM)
+    axes.beyond(frame.trace.elapsed_s, frame.trace.offset, Role.DIM)
     drawing = axes.framed(offset_figures(frame, axes.canvas.rows))
     if footed:
         drawing.append(_time_axis(frame, axes, width))
@@ -40,10 +40,10 @@ def strip_chart(frame: Frame, width: int, rows: int) -> list[Line]:
 def draw_levels(frame: Frame, axes: Axes) -> None:
     """Draw zero and the tolerance across a chart of offsets."""
     tolerance = frame.snapshot.numbers.tolerance
-    axes.level(0.0, ZERO_DASH, Ink.DIM)
+    axes.level(0.0, ZERO_DASH, Role.DIM)
     if tolerance is not None:
         for edge in (-tolerance.limit, tolerance.limit):
-            axes.level(edge, LIMIT_DASH, Ink.BAND)
+            axes.level(edge, LIMIT_DASH, Role.BAND)
 
 
 def offset_figures(frame: Frame, rows: int) -> list[tuple[int, str]]:
@@ -52,14 +52,14 @@ def offset_figures(frame: Frame, rows: int) -> list[tuple[int, str]]:
     return edge_figures(rows, short(high, frame.unit), short(low, frame.unit), frame.unit)
 
 
-def _time_axis(frame: Frame, axes: Axes, width: int) -> Line:
+def _time_axis(frame: Frame, axes: Axes, width: int) -> StyledLine:
     room = max(width - MARGIN - 1, 1)
     ago, now = f"{format_duration(frame.span_s)} ago", "now"
     text = ago.ljust(room - len(now)) + now
-    row = [(char, Ink.AXIS) for char in text[:room].ljust(room)]
+    row = [(char, Role.AXIS) for char in text[:room].ljust(room)]
     free = range(len(ago), room - len(now))  # a mark is drawn beside the words, not over them
     for mark in frame.snapshot.marks:
         cell = axes.column(mark.elapsed_s, room)
         if cell is not None and free:
-            row[min(max(cell, free[0]), free[-1])] = ("^", Ink.STRONG)
+            row[min(max(cell, free[0]), free[-1])] = ("^", Role.STRONG)
     return line(" " * (MARGIN + 1), *row)

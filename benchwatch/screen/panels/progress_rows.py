@@ -5,10 +5,10 @@ from typing import TYPE_CHECKING
 
 from benchwatch.pipeline.cautions import cautions_of
 from benchwatch.quantity import format_duration, how_many, write_fraction
-from benchwatch.screen.drawing.frame import Frame
-from benchwatch.screen.drawing.styled_text import Ink, Line, Look, faded, fitting, line
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, Theme, faded, fitting, line
+from benchwatch.screen.frame import Frame
+from benchwatch.screen.panels.status_text import tool, tool_on, wait, warming, where
 from benchwatch.screen.text.amounts import ago, amount, to_go, with_u
-from benchwatch.screen.text.status_text import tool, tool_on, wait, warming, where
 
 if TYPE_CHECKING:
     from benchwatch.estimate.results import Nudge
@@ -25,19 +25,19 @@ STANDING_ROWS, ROOMY = 3, 28
 """Rows for tool, landing and records, on screens from so many rows on."""
 
 
-def bar(share: float, cells: int, look: Look) -> Line:
+def bar(share: float, cells: int, theme: Theme) -> StyledLine:
     """Draw a bar that is full at a `share` of 1."""
     filled = round(min(max(share, 0.0), 1.0) * cells)
-    glyphs = look.glyphs
+    glyphs = theme.glyphs
     return line(
-        ("[", Ink.AXIS),
-        (glyphs.full * filled, Ink.GOOD),
-        (glyphs.empty * (cells - filled), Ink.DIM),
-        ("]", Ink.AXIS),
+        ("[", Role.AXIS),
+        (glyphs.full * filled, Role.GOOD),
+        (glyphs.empty * (cells - filled), Role.DIM),
+        ("]", Role.AXIS),
     )
 
 
-def judge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+def judge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw how far the estimate has come: from let go to good enough to turn again."""
     now = frame.snapshot.trim
     if now is None or now.judgement is None:
@@ -46,36 +46,38 @@ def judge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     needed = write_fraction(judgement.needed_u, judgement.needed_u, frame.unit)
     good = f"{needed.u} {needed.unit}"
     if frame.stale:
-        said, ink = "no readings come: wait", Ink.DIM
+        said, role = "no readings come: wait", Role.DIM
     elif not judgement.ready:
         left = "" if judgement.wait_s is None else f", {to_go(judgement.wait_s)} to go"
-        said, ink = f"wait until good to {good}{left}", Ink.TEXT
+        said, role = f"wait until good to {good}{left}", Role.TEXT
     elif where(frame) == "inside":
-        said, ink = f"good to {good}, stay", Ink.GOOD
+        said, role = f"good to {good}, stay", Role.GOOD
     elif wait(frame):
-        said, ink = f"good to {good}, {wait(frame)}", Ink.TEXT
+        said, role = f"good to {good}, {wait(frame)}", Role.TEXT
     else:
         turn = "turn" if _turn(frame) is None else "turn again"
-        said, ink = f"good to {good}, {turn}", Ink.GOOD
+        said, role = f"good to {good}, {turn}", Role.GOOD
     cells = min(BAR_CELLS, max(width - 52, 8))
-    drawn = line("  let go ") + bar(judgement.progress, cells, frame.look) + line(" ", (said, ink))
+    drawn = (
+        line("  let go ") + bar(judgement.progress, cells, frame.theme) + line(" ", (said, role))
+    )
     return faded([drawn]) if frame.stale else [drawn]
 
 
-def nudge_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+def nudge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw the last nudge, its size, and how far to go measured by it."""
     nudge = _turn(frame)
     if nudge is None:
-        return [line(("  no nudge seen yet", Ink.DIM))]
-    size = with_u(write_fraction(nudge.size, nudge.u, frame.unit), frame.look.glyphs.plus_minus)
+        return [line(("  no nudge seen yet", Role.DIM))]
+    size = with_u(write_fraction(nudge.size, nudge.u, frame.unit), frame.theme.glyphs.plus_minus)
     said = line(f"  last nudge {'up' if nudge.size > 0 else 'down'} {size}")
     when = line(f", {ago(nudge.at_s, frame.now_s)} ago")
     long, short = (
-        line((f"; {words}", Ink.STRONG)) if words else Line()
+        line((f"; {words}", Role.STRONG)) if words else StyledLine()
         for words in (hint_words(frame), hint_words(frame, short=True))
     )
     learned, less = (
-        line((f"; {words}", Ink.STRONG)) if words else Line()
+        line((f"; {words}", Role.STRONG)) if words else StyledLine()
         for words in (turn_words(frame), turn_words(frame, short=True))
     )
     forms = [
@@ -121,55 +123,58 @@ def hint_words(frame: Frame, *, short: bool = False) -> str:
     return f"go on, {left}" if short else f"go on, {left} more the same way"
 
 
-def tool_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+def tool_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw where the tool is, what it does, and where to aim."""
     state, on = tool(frame), tool_on(frame)
-    said = line(("  tool on", Ink.OFF)) if on else line(("  tool off", Ink.DIM))
+    said = line(("  tool on", Role.OFF)) if on else line(("  tool off", Role.DIM))
     if state is not None and state.on and state.first is not None:
         moved = with_u(
             write_fraction(state.first.size, state.first.u, frame.unit),
-            frame.look.glyphs.plus_minus,
+            frame.theme.glyphs.plus_minus,
         )
         said += line(f", moved by {moved}")
-        aim = line(("aim for V", Ink.STRONG))
+        aim = line(("aim for V", Role.STRONG))
         asks = (" as it went on; not turned yet? ", "; not turned? ", "; ")
         return [fitting(width, *(said + line(ask) + aim for ask in asks))]
     if state is None or state.pull is None:
         return [said + line(", its pull is known once it is lifted")] if on else [said]
     pull = with_u(
-        write_fraction(state.pull.size, state.pull.u, frame.unit), frame.look.glyphs.plus_minus
+        write_fraction(state.pull.size, state.pull.u, frame.unit), frame.theme.glyphs.plus_minus
     )
     touches = f" (from {how_many(state.pull.samples, 'step')})"
     said += line(f", it pulls by {pull}")
-    aim = line(("; aim for V", Ink.STRONG)) if on else Line()
+    aim = line(("; aim for V", Role.STRONG)) if on else StyledLine()
     return [fitting(width, said + line(touches) + aim, said + aim)]
 
 
-def landing_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+def landing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw how long it has stayed inside with hands off."""
     now = frame.snapshot.trim
     if now is None or now.landing is None:
         return []
     landing = now.landing
     if frame.stale:
-        return [line(("  not landed: no readings come", Ink.DIM))]
+        return [line(("  not landed: no readings come", Role.DIM))]
     if landing.state == "landed":
-        lamp, reason = line("  ", ("[LANDED]", Ink.GOOD_LAMP), " "), frame.look.told(landing.reason)
+        lamp, reason = (
+            line("  ", ("[LANDED]", Role.GOOD_LAMP), " "),
+            frame.theme.told(landing.reason),
+        )
         offer = "l records it as left" if frame.operator and not _left(frame) else ""
         long = lamp + line("; ".join(filter(None, (reason, offer))))
         row = fitting(width, long, lamp + line(offer or reason))
     elif landing.state == "holding":
         share = landing.held_s / landing.hold_s if landing.hold_s > 0 else 0.0
         held = f"{ago(0.0, landing.held_s)} of {format_duration(landing.hold_s)}"
-        said, why = line("  hands off "), f" {held}, {frame.look.told(landing.reason)}"
-        drawn = bar(share, 12, frame.look)
+        said, why = line("  hands off "), f" {held}, {frame.theme.told(landing.reason)}"
+        drawn = bar(share, 12, frame.theme)
         row = fitting(width, said + drawn + line(why), said + line(why.strip()))
     else:
-        row = line((f"  not landed: {frame.look.told(landing.reason)}", Ink.DIM))
+        row = line((f"  not landed: {frame.theme.told(landing.reason)}", Role.DIM))
     return [row]
 
 
-def records_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+def records_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw what was put on record, or ask for it."""
     records = frame.snapshot.records
     found = records.as_found if records is not None else None
@@ -200,7 +205,7 @@ def records_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     ]
 
 
-def _not_found(frame: Frame, width: int) -> Line:
+def _not_found(frame: Frame, width: int) -> StyledLine:
     """Say why there is no as found yet, and what can be done about it."""
     how, short = "", ""
     if warming(frame):
@@ -213,30 +218,30 @@ def _not_found(frame: Frame, width: int) -> Line:
             "press a before the first nudge",
         )  # fmt: skip
     if not frame.operator:
-        return line((f"  as found: {why}", Ink.DIM))
-    long = line((f"  as found: {why}; {how}", Ink.OFF))
-    return fitting(width, long, line((f"  as found: {short or why}", Ink.OFF)))
+        return line((f"  as found: {why}", Role.DIM))
+    long = line((f"  as found: {why}; {how}", Role.OFF))
+    return fitting(width, long, line((f"  as found: {short or why}", Role.OFF)))
 
 
-def _caution(frame: Frame, record: "OffsetRecord", *, short: bool = False) -> Line:
+def _caution(frame: Frame, record: "OffsetRecord", *, short: bool = False) -> StyledLine:
     """Say what spoke against a record; where there is no room, that something did."""
     said = cautions_of(record)
     if not said:
-        return Line()
-    return line((" (!)" if short else f" (! {frame.look.told(said)})", Ink.OFF))
+        return StyledLine()
+    return line((" (!)" if short else f" (! {frame.theme.told(said)})", Role.OFF))
 
 
-def standing_lines(frame: Frame, width: int, rows: int) -> list[Line]:
+def standing_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw tool, landing and records; where there is one row, the one that matters now."""
     tool_said = tool_line(frame, width, rows)
     landing_said, records_said = landing_line(frame, width, rows), records_line(frame, width, rows)
     if rows >= STANDING_ROWS:
-        return [*tool_said, *(landing_said or [Line()]), *records_said]
+        return [*tool_said, *(landing_said or [StyledLine()]), *records_said]
     now = frame.snapshot.trim
     landing = None if now is None or frame.stale else now.landing
     if landing is not None and landing.state != "outside":
         landed = landing.state == "landed" and _left(frame)
-        lamp = line("  ", ("[LANDED]", Ink.GOOD_LAMP))
+        lamp = line("  ", ("[LANDED]", Role.GOOD_LAMP))
         records_said = records_line(frame, width - lamp.width, rows)
         return [lamp + row for row in records_said] if landed else landing_said
     waiting = frame.operator and not _found(frame) and _turn(frame) is None
@@ -257,7 +262,7 @@ def standing_rows(frame: Frame, _width: int, height: int) -> int:
 def record_words(frame: Frame, record: "OffsetRecord") -> str:
     """Write a recorded offset with its combined uncertainty."""
     text = write_fraction(record.offset, record.u, frame.unit)
-    return with_u(text, frame.look.glyphs.plus_minus)
+    return with_u(text, frame.theme.glyphs.plus_minus)
 
 
 def _turn(frame: Frame) -> "Nudge | None":

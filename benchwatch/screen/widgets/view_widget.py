@@ -8,24 +8,24 @@ from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
 
-from benchwatch.screen.drawing.frame import Block, Frame, View, drawn, stack
-from benchwatch.screen.drawing.styled_text import Line, Look
+from benchwatch.screen.drawing.styled_text import StyledLine, Theme
+from benchwatch.screen.frame import Frame, Panel, View, drawn, stack
 
 
-class Sheet(Widget):
+class TextWidget(Widget):
     """Lines on the screen, as they are."""
 
-    def __init__(self, look: Look, lines: Sequence[Line] = ()) -> None:
+    def __init__(self, theme: Theme, lines: Sequence[StyledLine] = ()) -> None:
         super().__init__()
-        self._look = look
+        self._theme = theme
         self._lines = list(lines)
 
     @property
-    def lines(self) -> list[Line]:
+    def lines(self) -> list[StyledLine]:
         """What is on the screen now."""
         return self._lines
 
-    def show_lines(self, lines: Sequence[Line]) -> None:
+    def show_lines(self, lines: Sequence[StyledLine]) -> None:
         """Put `lines` on the screen."""
         before, self._lines = self._lines, list(lines)
         width = self.size.width
@@ -40,12 +40,12 @@ class Sheet(Widget):
     def render_line(self, y: int) -> Strip:
         """Render row `y`; rows that were never drawn are blank."""
         width = self.size.width
-        row = self._lines[y] if y < len(self._lines) else Line()
-        row = row.fit(width, self._look.glyphs.cut)
-        return Strip(self._look.segments(row), width)
+        row = self._lines[y] if y < len(self._lines) else StyledLine()
+        row = row.fit(width, self._theme.glyphs.cut)
+        return Strip(self._theme.segments(row), width)
 
 
-class Stage(Sheet):
+class ViewWidget(TextWidget):
     """A view of a frame, digits and charts each at their own rate."""
 
     class Resized(Message):
@@ -54,14 +54,14 @@ class Stage(Sheet):
     class Tapped(Message):
         """A cell was tapped."""
 
-        def __init__(self, row: Line, cell: int, *, top: bool) -> None:
+        def __init__(self, row: StyledLine, cell: int, *, top: bool) -> None:
             super().__init__()
             self.row, self.cell, self.top = row, cell, top
 
-    def __init__(self, look: Look) -> None:
-        super().__init__(look)
-        self._layout: list[tuple[Block, int]] = []
-        self._drawn: list[list[Line]] = []
+    def __init__(self, theme: Theme) -> None:
+        super().__init__(theme)
+        self._layout: list[tuple[Panel, int]] = []
+        self._drawn: list[list[StyledLine]] = []
 
     def on_resize(self) -> None:
         """Tell whoever draws."""
@@ -75,13 +75,13 @@ class Stage(Sheet):
     def show(self, view: View, frame: Frame, *, charts: bool) -> None:
         """Draw `frame`; the slow blocks only with `charts`, or when the layout changed."""
         width, height = self.size
-        layout = stack(view.blocks, frame, width, height)
+        layout = stack(view.panels, frame, width, height)
         fresh = layout != self._layout or any(
-            block and block[0].width != width for block in self._drawn
+            panel and panel[0].width != width for panel in self._drawn
         )
         pieces = []
-        for index, (block, rows) in enumerate(layout):
-            keep = block.slow and not charts and not fresh
-            pieces.append(self._drawn[index] if keep else drawn(block, frame, width, rows))
+        for index, (panel, rows) in enumerate(layout):
+            keep = panel.slow and not charts and not fresh
+            pieces.append(self._drawn[index] if keep else drawn(panel, frame, width, rows))
         self._layout, self._drawn = layout, pieces
         self.show_lines([row for piece in pieces for row in piece])

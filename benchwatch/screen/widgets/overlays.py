@@ -9,36 +9,36 @@ from textual.events import Click
 from textual.events import Key as KeyPress
 from textual.screen import ModalScreen
 
-from benchwatch.screen.command_line import Command, Offer, offers
-from benchwatch.screen.drawing.styled_text import Ink, Line, Look, line, wrapped_text
-from benchwatch.screen.key_bindings import KEYS, VIEW_KEYS, Need, pressed_key
-from benchwatch.screen.line_editor import LineEditor
-from benchwatch.screen.picture_widget import Sheet
-from benchwatch.screen.tap_targets import named_at
-from benchwatch.screen.text.help_pages import KEY_CELLS
+from benchwatch.screen.command_line import Command, Suggestion, suggestions
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, Theme, line, wrapped_text
+from benchwatch.screen.key_bindings import KEYS, VIEW_KEYS, Capability, pressed_key
+from benchwatch.screen.text_pages import KEY_CELLS
+from benchwatch.screen.widgets.line_editor import LineEditor
+from benchwatch.screen.widgets.tap_targets import named_at
+from benchwatch.screen.widgets.view_widget import TextWidget
 
 LONGEST_NOTE = 200
 LONGEST_ROW, LINE_CELLS, FRAME_CELLS = 90, 80, 6
 """Cells of a row of text, of a box to type in, and of the border and blanks around both."""
 OFFERS_SHOWN = 10
 PAGE_FOOT = line(
-    ("Esc", Ink.KEY), " closes  ", ("Up", Ink.KEY), "  ", ("Down", Ink.KEY), "  ",
-    ("PgUp", Ink.KEY), "  ", ("PgDn", Ink.KEY), " scroll",
+    ("Esc", Role.KEY), " closes  ", ("Up", Role.KEY), "  ", ("Down", Role.KEY), "  ",
+    ("PgUp", Role.KEY), "  ", ("PgDn", Role.KEY), " scroll",
 )  # fmt: skip
-TYPING_FOOT = line(("Enter", Ink.KEY), " does it  ", ("Esc", Ink.KEY), " cancels")
+TYPING_FOOT = line(("Enter", Role.KEY), " does it  ", ("Esc", Role.KEY), " cancels")
 TITLE = "Do what? Type a word; Up, Down choose; Enter does it"
 
 
-def offer_lines(found: Sequence[Offer], chosen: int, rows: int) -> list[Line]:
+def offer_lines(found: Sequence[Suggestion], chosen: int, rows: int) -> list[StyledLine]:
     """Draw `rows` of what was found, the chosen one among them."""
     if not found:
-        return [line(("nothing like that here", Ink.DIM))]
+        return [line(("nothing like that here", Role.DIM))]
     first = _first_shown(chosen, rows)
     drawn = []
     for index, offer in enumerate(found[first : first + rows], first):
-        ink = Ink.PLAIN_LAMP if index == chosen else Ink.TEXT
+        role = Role.PLAIN_LAMP if index == chosen else Role.TEXT
         mark = ">" if index == chosen else " "
-        drawn.append(line((f"{mark}{offer.name:<{KEY_CELLS}}", Ink.KEY), (offer.text, ink)))
+        drawn.append(line((f"{mark}{offer.name:<{KEY_CELLS}}", Role.KEY), (offer.text, role)))
     return drawn
 
 
@@ -46,7 +46,7 @@ def _first_shown(chosen: int, rows: int) -> int:
     return max(chosen - rows + 1, 0)
 
 
-def _tapped(screen: ModalScreen[Any], foot: Sheet, event: Click) -> str:
+def _tapped(screen: ModalScreen[Any], foot: TextWidget, event: Click) -> str:
     """Name the key that was tapped on `foot`; beside the box it is Esc."""
     if event.widget is screen:
         return "Esc"
@@ -62,10 +62,10 @@ Answer = TypeVar("Answer")
 class Overlay(ModalScreen[Answer | None], Generic[Answer]):
     """What lies over a view; the app hands it keys one by one, each done before the next."""
 
-    def __init__(self, look: Look, foot: Line) -> None:
+    def __init__(self, theme: Theme, foot: StyledLine) -> None:
         super().__init__()
-        self._look = look
-        self._foot = Sheet(look, [foot])
+        self._theme = theme
+        self._foot = TextWidget(theme, [foot])
         self._foot.styles.height = 1
         self._answered = False
 
@@ -83,7 +83,7 @@ class Overlay(ModalScreen[Answer | None], Generic[Answer]):
             self.dismiss(answer)
 
 
-class Page(Overlay[str]):
+class TextOverlay(Overlay[str]):
     """Text over the view; scrolls when it is longer than the screen.
 
     A key that opens another page or a view closes this one and is handed back, to be done next.
@@ -93,12 +93,12 @@ class Page(Overlay[str]):
     OPENING = ("explain", "list_keys", "budget", *VIEW_KEYS)
     MOVING = {"up": -1, "down": 1, "pageup": -10, "pagedown": 10, "space": 10}  # noqa: RUF012 - never changed
 
-    def __init__(self, look: Look, opener: str, text: Callable[[int], list[Line]]) -> None:
+    def __init__(self, theme: Theme, opener: str, text: Callable[[int], list[StyledLine]]) -> None:
         """Take the id of the key that opened it, and `text`, which gives the lines for a width."""
-        super().__init__(look, PAGE_FOOT)
+        super().__init__(theme, PAGE_FOOT)
         self._opener = opener
         self._text = text
-        self._sheet = Sheet(look)
+        self._sheet = TextWidget(theme)
         self._rows = VerticalScroll(self._sheet, can_focus=False)
 
     def compose(self) -> ComposeResult:
@@ -146,11 +146,11 @@ class Page(Overlay[str]):
         self._sheet.show_lines(text)
 
 
-class TypedLine(Sheet):
+class LineWidget(TextWidget):
     """The line that is being typed, drawn for the width it has."""
 
-    def __init__(self, look: Look) -> None:
-        super().__init__(look)
+    def __init__(self, theme: Theme) -> None:
+        super().__init__(theme)
         self.editor = LineEditor(LONGEST_NOTE)
 
     def on_resize(self) -> None:
@@ -162,12 +162,12 @@ class TypedLine(Sheet):
         self.show_lines([self.editor.drawn(self.size.width)])
 
 
-class Typing(Overlay[Answer]):
+class TypingOverlay(Overlay[Answer]):
     """A line to type on, over the view."""
 
-    def __init__(self, look: Look) -> None:
-        super().__init__(look, TYPING_FOOT)
-        self._line = TypedLine(look)
+    def __init__(self, theme: Theme) -> None:
+        super().__init__(theme, TYPING_FOOT)
+        self._line = LineWidget(theme)
 
     def on_click(self, event: Click) -> None:
         """Take a tap on the foot, or one beside the box, which cancels."""
@@ -202,19 +202,19 @@ class Typing(Overlay[Answer]):
         raise NotImplementedError
 
 
-class Ask(Typing[str]):
+class PromptOverlay(TypingOverlay[str]):
     """One line of text; None when it was cancelled."""
 
-    def __init__(self, look: Look, prompt: str) -> None:
+    def __init__(self, theme: Theme, prompt: str) -> None:
         """Ask for what `prompt` says."""
-        super().__init__(look)
+        super().__init__(theme)
         self._prompt = prompt
 
     def compose(self) -> ComposeResult:
         """Lay out the prompt and the line to type on."""
         width = max(min(self.app.size.width, LINE_CELLS) - FRAME_CELLS, 16)
-        prompt = wrapped_text(self._prompt, width, Ink.STRONG)
-        sheet = Sheet(self._look, prompt)
+        prompt = wrapped_text(self._prompt, width, Role.STRONG)
+        sheet = TextWidget(self._theme, prompt)
         sheet.styles.height = len(prompt)
         with Vertical():
             yield sheet
@@ -226,22 +226,22 @@ class Ask(Typing[str]):
         self.close_with(self._line.editor.text)
 
 
-class CommandLine(Typing[Command]):
+class CommandOverlay(TypingOverlay[Command]):
     """A line to type on, and under it what it can mean; Up and Down choose, Enter does it."""
 
-    def __init__(self, look: Look, view: str, have: Collection[Need]) -> None:
-        """Offer what can be done in `view` on a bench that has `have`."""
-        super().__init__(look)
-        self._view, self._have = view, have
-        self._list = Sheet(look)
+    def __init__(self, theme: Theme, view: str, capabilities: Collection[Capability]) -> None:
+        """Offer what can be done in `view` on a bench that has `capabilities`."""
+        super().__init__(theme)
+        self._view, self._have = view, capabilities
+        self._list = TextWidget(theme)
         self._list.styles.height = OFFERS_SHOWN
-        self._offers: list[Offer] = []
+        self._offers: list[Suggestion] = []
         self._chosen = 0
         self._find()
 
     def compose(self) -> ComposeResult:
         """Lay out the line and the list."""
-        title = Sheet(self._look, [line((TITLE, Ink.STRONG))])
+        title = TextWidget(self._theme, [line((TITLE, Role.STRONG))])
         title.styles.height = 1
         with Vertical():
             yield title
@@ -295,7 +295,7 @@ class CommandLine(Typing[Command]):
     def _find(self) -> None:
         """Look up what was typed; the choice stays where it still finds the same."""
         before = self._offers
-        self._offers = offers(self._line.editor.text, self._view, self._have)
+        self._offers = suggestions(self._line.editor.text, self._view, self._have)
         if before != self._offers:
             self._chosen = 0
         self._show()

@@ -1,9 +1,9 @@
 """The offset in large figures."""
 
 from benchwatch.quantity import QuantityText, write_fraction
-from benchwatch.screen.drawing.frame import Frame
 from benchwatch.screen.drawing.large_digits import DigitSize, large, size_for, sizes_for
-from benchwatch.screen.drawing.styled_text import Ink, Line, beside, faded, line
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, beside, faded, line
+from benchwatch.screen.frame import Frame
 from benchwatch.screen.text.amounts import in_hertz, shown_offset, spread, widened
 
 MARGIN = 3
@@ -19,14 +19,14 @@ def offset_pair(frame: Frame) -> Pair | None:
     shown = shown_offset(frame.snapshot)
     if shown is None:
         return None
-    (offset, u), hertz, fraction = shown, frame.hertz_form, frame.fraction_form
+    (offset, u), hertz, fraction = shown, frame.hertz_format, frame.fraction_format
     return (
         widened(in_hertz(offset, u, frame.snapshot.nominal_hz, hertz.decimals), hertz.places),
         widened(write_fraction(offset, u, frame.unit, decimals=fraction.decimals), fraction.places),
     )
 
 
-def both_figures(frame: Frame, width: int, rows: int) -> list[Line]:
+def both_figures(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the offset in hertz and as a fraction side by side, uncertainty below each."""
     pair = offset_pair(frame)
     if pair is None:
@@ -40,45 +40,45 @@ def both_figures(frame: Frame, width: int, rows: int) -> list[Line]:
     return faded(drawing) if frame.stale else drawing
 
 
-def one_figure(frame: Frame, width: int, rows: int) -> list[Line]:
+def one_figure(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the fraction as large as it goes, hertz and uncertainty in a row below."""
     pair = offset_pair(frame)
     if pair is None:
         return [_nothing(frame).centred(width)]
     hertz, fraction = pair
-    size = size_for(width - 2 - len(fraction.unit), rows - 1, fraction.digits, frame.look)
+    size = size_for(width - 2 - len(fraction.unit), rows - 1, fraction.digits, frame.theme)
     figure = [row.centred(width) for row in _figure(frame, fraction, size)]
     said = f"{_uncertainty(frame, fraction).plain.strip()}     {hertz.bare}"
-    blank = [Line()] * max((rows - 1 - len(figure)) // 2, 0)
-    drawing = [*blank, *figure, line((said, Ink.STRONG)).centred(width)]
+    blank = [StyledLine()] * max((rows - 1 - len(figure)) // 2, 0)
+    drawing = [*blank, *figure, line((said, Role.STRONG)).centred(width)]
     return faded(drawing) if frame.stale else drawing
 
 
-def _nothing(frame: Frame) -> Line:
+def _nothing(frame: Frame) -> StyledLine:
     """Say why there is no figure."""
     if frame.snapshot.reading is None:
-        return line(("no reading yet", Ink.DIM))
-    return line(("overrange: the counter gives no number", Ink.OFF))
+        return line(("no reading yet", Role.DIM))
+    return line(("overrange: the counter gives no number", Role.OFF))
 
 
-def _figure(frame: Frame, text: QuantityText, size: DigitSize | None) -> list[Line]:
+def _figure(frame: Frame, text: QuantityText, size: DigitSize | None) -> list[StyledLine]:
     if size is None:
-        return [line("  ", (text.digits, Ink.STRONG), " ", (text.unit, Ink.STRONG))]
-    rows = [line("  ") + row for row in large(text.digits, size, frame.look.glyphs)]
-    rows[-1] += line(" ", (text.unit, Ink.STRONG))
+        return [line("  ", (text.digits, Role.STRONG), " ", (text.unit, Role.STRONG))]
+    rows = [line("  ") + row for row in large(text.digits, size, frame.theme.glyphs)]
+    rows[-1] += line(" ", (text.unit, Role.STRONG))
     wide = rows[-1].width
     return [row.fit(wide) for row in rows]
 
 
-def _uncertainty(frame: Frame, text: QuantityText) -> Line:
+def _uncertainty(frame: Frame, text: QuantityText) -> StyledLine:
     if text.u == "?":
         return line("  uncertainty not known yet")
-    return line(f"  {frame.look.glyphs.plus_minus} {spread(text)} {text.unit}")
+    return line(f"  {frame.theme.glyphs.plus_minus} {spread(text)} {text.unit}")
 
 
 def _sizes(frame: Frame, pair: Pair, width: int, rows: int) -> Sizes:
     """Choose the largest fraction that leaves room for hertz beside it, as large as that."""
-    choices = sizes_for(rows, frame.look)
+    choices = sizes_for(rows, frame.theme)
     for place, fraction in enumerate(choices):
         for hertz in (*choices[place:], None):
             if _cells(frame, pair[0], hertz) + _cells(frame, pair[1], fraction) <= width:

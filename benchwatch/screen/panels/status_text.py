@@ -3,8 +3,8 @@
 from typing import TYPE_CHECKING
 
 from benchwatch.quantity import printable, write_fraction
-from benchwatch.screen.drawing.frame import Frame
-from benchwatch.screen.drawing.styled_text import Ink, Line, fitting, line
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, fitting, line
+from benchwatch.screen.frame import Frame
 from benchwatch.screen.text.amounts import ago, amount, limit, to_go, with_u
 from benchwatch.screen.text.rates import write_rate
 from benchwatch.snapshot import Direction, side
@@ -13,9 +13,9 @@ if TYPE_CHECKING:
     from benchwatch.estimate.trim.tool_pull import ToolState
 
 _LAMPS = {
-    "settled": ("SETTLED", Ink.GOOD_LAMP),
-    "warming": ("WARMING", Ink.OFF_LAMP),
-    "unsure": ("UNSURE", Ink.PLAIN_LAMP),
+    "settled": ("SETTLED", Role.GOOD_LAMP),
+    "warming": ("WARMING", Role.OFF_LAMP),
+    "unsure": ("UNSURE", Role.PLAIN_LAMP),
 }
 
 
@@ -45,29 +45,29 @@ def wait(frame: Frame) -> str:
     return f"still {'moving' if turned else 'warming'}: wait" if warming(frame) else ""
 
 
-def direction(frame: Frame) -> Line:
+def direction(frame: Frame) -> StyledLine:
     """Say which way to turn, or why that can't be said; while it is warming, to wait."""
     numbers = frame.snapshot.numbers
     if frame.stale:
-        return line(("no reading, so no direction", Ink.OFF))
+        return line(("no reading, so no direction", Role.OFF))
     if numbers.estimate is None:
-        return line(("no estimate yet", Ink.DIM))
+        return line(("no estimate yet", Role.DIM))
     aimed = tool_aims(frame)
     high, low = ("above the aim", "below the aim") if aimed else ("high", "low")
     match where(frame):
         case "inside" if numbers.tolerance is not None:
-            span = limit(numbers.tolerance.limit, frame.unit, frame.look.glyphs.plus_minus)
+            span = limit(numbers.tolerance.limit, frame.unit, frame.theme.glyphs.plus_minus)
             of_what = f" of the aim{_lift(frame)}" if aimed else ""
             outside = numbers.rest is not None and not numbers.tolerance.inside
             word = "will rest inside" if outside else "inside"
-            return line((f"{word} {span}{of_what}", Ink.GOOD))
+            return line((f"{word} {span}{of_what}", Role.GOOD))
         case "inside" | "undecided":
             target = "the aim" if aimed else "nominal"
-            return line((f"on {target}, as far as can be told yet", Ink.GOOD))
+            return line((f"on {target}, as far as can be told yet", Role.GOOD))
         case "high":
-            return line((f"{high}, {wait(frame) or 'bring it down'}{_way(frame)}", Ink.OFF))
+            return line((f"{high}, {wait(frame) or 'bring it down'}{_way(frame)}", Role.OFF))
         case "low":
-            return line((f"{low}, {wait(frame) or 'bring it up'}{_way(frame)}", Ink.OFF))
+            return line((f"{low}, {wait(frame) or 'bring it up'}{_way(frame)}", Role.OFF))
 
 
 def _way(frame: Frame) -> str:
@@ -94,7 +94,7 @@ def rest(frame: Frame, *, short: bool = False) -> str:
     if resting is None or frame.stale:
         return ""
     text = write_fraction(resting.offset, resting.u, frame.unit)
-    said = f"will rest at {with_u(text, frame.look.glyphs.plus_minus)}"
+    said = f"will rest at {with_u(text, frame.theme.glyphs.plus_minus)}"
     return said if short else f"{said} in {to_go(resting.in_s)}"
 
 
@@ -115,33 +115,33 @@ def tool_aims(frame: Frame) -> bool:
     return state is not None and state.aims_by is not None
 
 
-def link(frame: Frame) -> Line:
+def link(frame: Frame) -> StyledLine:
     """Say how the connection is and how old the newest reading is."""
     state, reading = frame.snapshot.link, frame.snapshot.reading
     since = ago(state.since_s, frame.now_s)
     if state.state == "connecting":
-        return line((f"connecting, {since}", Ink.OFF))
+        return line((f"connecting, {since}", Role.OFF))
     if state.state == "ended":
-        return line((f"ended {since} ago", Ink.OFF))
+        return line((f"ended {since} ago", Role.OFF))
     if reading is None:
-        return line((f"no reading yet, {since}", Ink.OFF))
+        return line((f"no reading yet, {since}", Role.OFF))
     age = ago(reading.elapsed_s, frame.now_s)
     if not frame.stale:
         return line(f"reading {age} old")
     word = {"lost": "link lost", "reading": "overdue"}.get(state.state, "silent")
-    return line((f"{word}, reading {age} old", Ink.OFF))
+    return line((f"{word}, reading {age} old", Role.OFF))
 
 
-def settle_lamp(frame: Frame) -> Line:
+def settle_lamp(frame: Frame) -> StyledLine:
     """Draw the verdict as a word in a lamp."""
     settle = frame.snapshot.numbers.settle
     if settle is None:
-        return line(("[settle not asked]", Ink.DIM))
-    word, ink = _LAMPS[settle.state]
-    return line((f"[{word}]", ink))
+        return line(("[settle not asked]", Role.DIM))
+    word, role = _LAMPS[settle.state]
+    return line((f"[{word}]", role))
 
 
-def settle_words(frame: Frame, width: int) -> Line:
+def settle_words(frame: Frame, width: int) -> StyledLine:
     """Say the drift, and how long it still takes or has been settled, in at most `width` cells."""
     settle, said = frame.snapshot.numbers.settle, drift(frame)
     if frame.stale:
@@ -176,21 +176,21 @@ def drift(frame: Frame) -> str:
     if value is None:
         return "drift unknown"
     text = write_rate(value.per_s, value.u, frame.drift_unit)
-    return f"drift {with_u(text, frame.look.glyphs.plus_minus)}"
+    return f"drift {with_u(text, frame.theme.glyphs.plus_minus)}"
 
 
 def trouble(frame: Frame) -> str:
     """Say the one thing that most needs saying, or nothing."""
     snapshot = frame.snapshot
-    if frame.flash:  # it answers a key, and is gone in a moment; a trouble stays
-        return frame.look.told(frame.flash)
+    if frame.message:  # it answers a key, and is gone in a moment; a trouble stays
+        return frame.theme.told(frame.message)
     if frame.stale and snapshot.link.detail:
-        return frame.look.told(_reason_first(snapshot.link.detail, snapshot.resource))
+        return frame.theme.told(_reason_first(snapshot.link.detail, snapshot.resource))
     if snapshot.journal_trouble:
         waits = f" ({snapshot.not_on_disk} not on disk)" if snapshot.not_on_disk else ""
-        return f"not being journaled{waits}: {frame.look.told(snapshot.journal_trouble)}"
+        return f"not being journaled{waits}: {frame.theme.told(snapshot.journal_trouble)}"
     if snapshot.question is not None:
-        return frame.look.told(snapshot.question)
+        return frame.theme.told(snapshot.question)
     if snapshot.time_base.source == "internal":
         return "caution: internal time base; the offset is against the counter's own oscillator"
     return ""

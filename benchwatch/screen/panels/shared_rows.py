@@ -5,10 +5,9 @@ from typing import Final
 
 from benchwatch.pipeline.time_base_correction import correction_words
 from benchwatch.quantity import format_duration, format_frequency
-from benchwatch.screen.drawing.frame import Frame
 from benchwatch.screen.drawing.styled_text import (
-    Ink,
-    Line,
+    Role,
+    StyledLine,
     fitting,
     line,
     safe,
@@ -16,8 +15,9 @@ from benchwatch.screen.drawing.styled_text import (
     wrapped,
     wrapped_text,
 )
-from benchwatch.screen.key_bindings import Key, keys_for
-from benchwatch.screen.text import status_text
+from benchwatch.screen.frame import Frame
+from benchwatch.screen.key_bindings import KeyBinding, keys_for
+from benchwatch.screen.panels import status_text
 from benchwatch.screen.text.amounts import run_time
 
 SHORT = 20
@@ -39,41 +39,41 @@ HAZARDS = (
 """The usual cautions, longest first; the longest that fits is shown."""
 
 
-def header(titles: Sequence[tuple[str, str]]) -> Callable[[Frame, int, int], list[Line]]:
+def header(titles: Sequence[tuple[str, str]]) -> Callable[[Frame, int, int], list[StyledLine]]:
     """Draw the top row: counter, nominal, views by number (name, title), time of the run."""
 
-    def draw(frame: Frame, width: int, _rows: int) -> list[Line]:
+    def draw(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
         snapshot = frame.snapshot
         nominal = format_frequency(snapshot.nominal_hz)
         who = line(
-            (f" {safe(snapshot.counter, 20)} ", Ink.STRONG),
+            (f" {safe(snapshot.counter, 20)} ", Role.STRONG),
             f"{nominal if snapshot.nominal_hz > 0 else 'nominal unknown'} ",
         )
         if len(frame.names) > 1:
             place = list(frame.names).index(snapshot.counter) + 1
             for name, state in frame.missing[:1]:  # there is no room for more
-                who += line((f"{safe(name, 20)} {state}, ", Ink.OFF))
-            who += line((f"{place} of {len(frame.names)}, n next ", Ink.DIM))
-        time = line((f" {run_time(frame.now_s)} ", Ink.DIM))
+                who += line((f"{safe(name, 20)} {state}, ", Role.OFF))
+            who += line((f"{place} of {len(frame.names)}, n next ", Role.DIM))
+        time = line((f" {run_time(frame.now_s)} ", Role.DIM))
         tabs = _tabs(frame, titles, short=False)
         if who.width + tabs.width + time.width > width:
             tabs = _tabs(frame, titles, short=True)
-        return [spread(who, tabs + time, width, frame.look.glyphs.cut)]
+        return [spread(who, tabs + time, width, frame.theme.glyphs.cut)]
 
     return draw
 
 
-def _tabs(frame: Frame, titles: Sequence[tuple[str, str]], *, short: bool) -> Line:
-    tabs = Line()
+def _tabs(frame: Frame, titles: Sequence[tuple[str, str]], *, short: bool) -> StyledLine:
+    tabs = StyledLine()
     for number, (name, title) in enumerate(titles, 1):
         if name == ("trim" if frame.view == "fill" else frame.view):
-            tabs += line((f" {number} {title} ", Ink.PLAIN_LAMP))
+            tabs += line((f" {number} {title} ", Role.PLAIN_LAMP))
         else:
-            tabs += line((f" {number} " if short else f" {number} {title} ", Ink.DIM))
+            tabs += line((f" {number} " if short else f" {number} {title} ", Role.DIM))
     return tabs
 
 
-def counter_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+def counter_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw who is measuring and how: identity, gate, time base, link, age of the reading.
 
     Where it is narrow the gate goes first; of the identity there is always a beginning.
@@ -83,21 +83,21 @@ def counter_line(frame: Frame, width: int, _rows: int) -> list[Line]:
     source = snapshot.time_base.source
     put_right = correction_words(snapshot.reading)
     sure = source == "external" or (source == "unknown" and put_right != "")
-    base = line((put_right or f"time base {source}", Ink.TEXT if sure else Ink.OFF))
+    base = line((put_right or f"time base {source}", Role.TEXT if sure else Role.OFF))
     facts = base + line("  ") + status_text.link(frame) + line(" ")
     gated = line(f" gate {gate}  ") + facts
     who = line(f" {safe(snapshot.identity.text if snapshot.identity else snapshot.resource)}")
     right = gated if gated.width + min(who.width, NAME_CELLS) <= width else line(" ") + facts
-    return [spread(who, right, width, frame.look.glyphs.cut)]
+    return [spread(who, right, width, frame.theme.glyphs.cut)]
 
 
-def trouble_line(frame: Frame, width: int, rows: int) -> list[Line]:
+def trouble_line(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the one thing that most needs saying; what has no room is cut in the last row."""
     text = status_text.trouble(frame)
-    ink = Ink.TEXT if text == frame.look.told(frame.flash) else Ink.OFF
-    *first, last = wrapped_text(text, width - 1, ink)[:rows] or [Line()]
+    role = Role.TEXT if text == frame.theme.told(frame.message) else Role.OFF
+    *first, last = wrapped_text(text, width - 1, role)[:rows] or [StyledLine()]
     rest = text.split()[sum(len(row.plain.split()) for row in first) :]
-    return [line(" ") + row for row in (*first, line((" ".join(rest), ink)) if rest else last)]
+    return [line(" ") + row for row in (*first, line((" ".join(rest), role)) if rest else last)]
 
 
 def trouble_rows(frame: Frame, width: int, height: int) -> int:
@@ -108,10 +108,10 @@ def trouble_rows(frame: Frame, width: int, height: int) -> int:
     return min(len(wrapped_text(text, width - 1)), TROUBLE_ROWS + (height >= SHORT))
 
 
-def hazard_line(_frame: Frame, width: int, _rows: int) -> list[Line]:
+def hazard_line(_frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw the cautions for work with the covers off."""
     fitting = [text for text in HAZARDS if len(text) + 2 <= width]
-    return [line((f" {(fitting or HAZARDS[-1:])[0]}", Ink.DIM))]
+    return [line((f" {(fitting or HAZARDS[-1:])[0]}", Role.DIM))]
 
 
 _LENGTHS: Final = {
@@ -126,25 +126,25 @@ def playing_rows(frame: Frame, _width: int, _height: int) -> int:
     return int(frame.playing is not None)
 
 
-def playing_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+def playing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw where the recording stands: state, time, speed, and a rail with a mark on it."""
     now = frame.playing
     if now is None:
-        return [Line()]
-    ink = Ink.PLAIN_LAMP if now.state == "playing" else Ink.OFF_LAMP
+        return [StyledLine()]
+    role = Role.PLAIN_LAMP if now.state == "playing" else Role.OFF_LAMP
     said = line(
         " recording ",
-        (f" {now.state} ", ink),
+        (f" {now.state} ", role),
         f" {run_time(now.at_s)} of {_LENGTHS[now.length].format(run_time(now.length_s))}, "
         f"at {now.speed:g}x ",
     )
-    glyphs, cells = frame.look.glyphs, max(width - said.width - 3, 1)
+    glyphs, cells = frame.theme.glyphs, max(width - said.width - 3, 1)
     share = now.at_s / now.length_s if now.length_s > 0 else 1.0
     place = min(max(round(share * (cells - 1)), 0), cells - 1)
     rail = line(
-        (glyphs.left_end + glyphs.rule * place, Ink.AXIS),
-        (glyphs.full, Ink.ESTIMATE),
-        (glyphs.rule * (cells - 1 - place) + glyphs.right_end, Ink.AXIS),
+        (glyphs.left_end + glyphs.rule * place, Role.AXIS),
+        (glyphs.full, Role.ESTIMATE),
+        (glyphs.rule * (cells - 1 - place) + glyphs.right_end, Role.AXIS),
     )
     return [fitting(width, said + rail, said)]
 
@@ -154,11 +154,11 @@ def key_rows(frame: Frame, width: int, height: int) -> int:
     return min(len(key_lines(frame, width, height)), 2 if height >= SHORT else 1)
 
 
-def key_lines(frame: Frame, width: int, _rows: int) -> list[Line]:
+def key_lines(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw the footer: every key that does something here."""
-    shown = [key for key in keys_for(frame.view, frame.have) if key.short]
+    shown = [key for key in keys_for(frame.view, frame.capabilities) if key.short]
     return [line(" ") + row for row in wrapped([_key(key) for key in shown], width - 1)]
 
 
-def _key(key: Key) -> Line:
-    return line((key.foot or key.shown, Ink.KEY), " " + key.short)
+def _key(key: KeyBinding) -> StyledLine:
+    return line((key.foot or key.shown, Role.KEY), " " + key.short)

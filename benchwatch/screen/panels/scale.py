@@ -2,20 +2,22 @@
 
 import math
 
-from benchwatch.screen.drawing.frame import Frame
-from benchwatch.screen.drawing.styled_text import Ink, Line, faded, line
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, line
+from benchwatch.screen.frame import Frame
+from benchwatch.screen.panels.status_text import tool, tool_aims
 from benchwatch.screen.text.amounts import short
-from benchwatch.screen.text.status_text import tool, tool_aims
 
 RAW, AIM = "o", "V"
 """The newest reading, and where to aim while the tool pulls; the band lies about the aim."""
 
 
-def scale(frame: Frame, width: int, rows: int) -> list[Line]:
+def scale(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the scale: raw reading above the ruler, estimate below it, figures at the bottom."""
     full = frame.scale_full
     if full is None:
-        return [Line()] * (rows - 1) + [line(("  no scale before the first reading", Ink.DIM))]
+        return [StyledLine()] * (rows - 1) + [
+            line(("  no scale before the first reading", Role.DIM))
+        ]
     ruler = _Ruler(frame, full, width)
     marker = ruler.estimate()
     drawing = [ruler.raw(), ruler.ticks(), *[marker] * max(rows - 3, 1), ruler.figures()]
@@ -29,36 +31,36 @@ class _Ruler:
         self._frame, self._full, self._width = frame, full, width
         self._half = max((width - 3) // 2, 4)
         self._left = (width - (2 * self._half + 1)) // 2
-        self._glyphs = frame.look.glyphs
+        self._glyphs = frame.theme.glyphs
         state = tool(frame)
         self._aim = state.aim if state is not None and tool_aims(frame) else None
 
-    def raw(self) -> Line:
+    def raw(self) -> StyledLine:
         reading = self._frame.snapshot.reading
         row = self._blank()
         if self._aim is not None:
-            self._put(row, self._aim, AIM, Ink.GOOD)
+            self._put(row, self._aim, AIM, Role.GOOD)
         if reading is not None and math.isfinite(reading.offset):
-            self._put(row, reading.offset, RAW, Ink.RAW)
+            self._put(row, reading.offset, RAW, Role.RAW)
         self._words(row, 0, "low")
         self._words(row, 2 * self._half + 1 - len("high"), "high")
         return self._joined(row)
 
-    def ticks(self) -> Line:
+    def ticks(self) -> StyledLine:
         glyphs, row = self._glyphs, self._blank()
         tolerance = self._frame.snapshot.numbers.tolerance
         middle = self._column(self._aim or 0.0)[0]
         band = self._column(tolerance.limit)[0] - self._half if tolerance is not None else -1
         for index in range(2 * self._half + 1):
             inside = abs(index - middle) <= band
-            row[index] = (glyphs.band, Ink.BAND) if inside else (glyphs.rule, Ink.AXIS)
+            row[index] = (glyphs.band, Role.BAND) if inside else (glyphs.rule, Role.AXIS)
         for part in (-0.5, 0.5):
-            row[self._column(part * self._full)[0]] = (glyphs.tick, Ink.AXIS)
-        row[self._half] = (glyphs.zero, Ink.STRONG)
-        row[0], row[-1] = (glyphs.left_end, Ink.AXIS), (glyphs.right_end, Ink.AXIS)
+            row[self._column(part * self._full)[0]] = (glyphs.tick, Role.AXIS)
+        row[self._half] = (glyphs.zero, Role.STRONG)
+        row[0], row[-1] = (glyphs.left_end, Role.AXIS), (glyphs.right_end, Role.AXIS)
         return self._joined(row)
 
-    def estimate(self) -> Line:
+    def estimate(self) -> StyledLine:
         estimate, row = self._frame.snapshot.numbers.estimate, self._blank()
         if estimate is None:
             return self._joined(row)
@@ -66,11 +68,11 @@ class _Ruler:
             low, _ = self._column(estimate.offset - estimate.u)
             high, _ = self._column(estimate.offset + estimate.u)
             for index in range(low, high + 1):
-                row[index] = (self._glyphs.whisker, Ink.ESTIMATE)
-        self._put(row, estimate.offset, self._glyphs.full, Ink.ESTIMATE)
+                row[index] = (self._glyphs.whisker, Role.ESTIMATE)
+        self._put(row, estimate.offset, self._glyphs.full, Role.ESTIMATE)
         return self._joined(row)
 
-    def figures(self) -> Line:
+    def figures(self) -> StyledLine:
         row, unit = self._blank(), self._frame.unit
         for part in (-1.0, -0.5, 0.0, 0.5, 1.0):
             text = short(part * self._full, unit)
@@ -82,22 +84,22 @@ class _Ruler:
         self._words(row, quarter - len(room) // 2, room)
         return self._joined(row)
 
-    def _blank(self) -> list[tuple[str, Ink]]:
-        return [(" ", Ink.TEXT)] * (2 * self._half + 1)
+    def _blank(self) -> list[tuple[str, Role]]:
+        return [(" ", Role.TEXT)] * (2 * self._half + 1)
 
     def _column(self, value: float) -> tuple[int, bool]:
         """Return the column of `value` and whether it is on the scale."""
         place = self._half * min(max(value / self._full, -1.0), 1.0)
         return self._half + round(place), abs(value) <= self._full * (1 + 1e-9)
 
-    def _put(self, row: list[tuple[str, Ink]], value: float, char: str, ink: Ink) -> None:
+    def _put(self, row: list[tuple[str, Role]], value: float, char: str, role: Role) -> None:
         column, on_scale = self._column(value)
-        row[column] = (char if on_scale else "<" if value < 0 else ">", ink)
+        row[column] = (char if on_scale else "<" if value < 0 else ">", role)
 
-    def _words(self, row: list[tuple[str, Ink]], at: int, text: str) -> None:
+    def _words(self, row: list[tuple[str, Role]], at: int, text: str) -> None:
         """Write `text` where nothing is in the way."""
         if at >= 0 and all(char == " " for char, _ in row[at : at + len(text)]):
-            row[at : at + len(text)] = [(char, Ink.AXIS) for char in text]
+            row[at : at + len(text)] = [(char, Role.AXIS) for char in text]
 
-    def _joined(self, row: list[tuple[str, Ink]]) -> Line:
+    def _joined(self, row: list[tuple[str, Role]]) -> StyledLine:
         return line(" " * self._left, *row).fit(self._width)

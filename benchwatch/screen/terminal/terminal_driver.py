@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, cast
 from textual.drivers.linux_driver import LinuxDriver
 
 from benchwatch.screen.terminal.key_input import KeyInput
-from benchwatch.screen.terminal.terminal_output import Picture
+from benchwatch.screen.terminal.terminal_stream import TerminalStream
 
 if TYPE_CHECKING:
     from benchwatch.screen.app import BenchwatchApp
@@ -153,7 +153,7 @@ class TerminalDriver(LinuxDriver):
 
     def _keys_have_ended(self) -> None:
         """At the end of a file the screen goes on without keys; a terminal has no end."""
-        if self.input_tty and isinstance(self._file, Picture):
+        if self.input_tty and isinstance(self._file, TerminalStream):
             self._file.lose()
 
 

@@ -7,21 +7,21 @@ from collections.abc import Collection
 
 from rich.cells import cell_len
 
-from benchwatch.screen.drawing.styled_text import Ink, Line
-from benchwatch.screen.key_bindings import Key, Need, keys_for
+from benchwatch.screen.drawing.styled_text import Role, StyledLine
+from benchwatch.screen.key_bindings import Capability, KeyBinding, keys_for
 from benchwatch.screen.views.view_list import NUMBERED
 
 
-def named_at(row: Line, cell: int) -> tuple[str, int] | None:
+def named_at(row: StyledLine, cell: int) -> tuple[str, int] | None:
     """Return the name of the key whose words lie under `cell`, and the cell of them it is.
 
     None where no key is named so far left.
     """
     items: list[tuple[str, int, int]] = []
     at = 0
-    for text, ink in row.spans:
+    for text, role in row.spans:
         end = at + cell_len(text)
-        if ink is Ink.KEY:
+        if role is Role.KEY:
             items.append((text, at, end))
         elif items and items[-1][2] == at:
             items[-1] = (items[-1][0], items[-1][1], at + cell_len(text.rstrip()))
@@ -32,18 +32,20 @@ def named_at(row: Line, cell: int) -> tuple[str, int] | None:
     return None
 
 
-def tab_at(row: Line, cell: int) -> str | None:
+def tab_at(row: StyledLine, cell: int) -> str | None:
     """Return the id of the key of the view whose tab lies under `cell` of the top row."""
     at = 0
-    for text, ink in row.spans:
+    for text, role in row.spans:
         number, end = text.strip().partition(" ")[0], at + cell_len(text)
-        if at <= cell < end and ink in {Ink.DIM, Ink.PLAIN_LAMP} and number.isdecimal():
+        if at <= cell < end and role in {Role.DIM, Role.PLAIN_LAMP} and number.isdecimal():
             return f"view_{number}" if int(number) <= len(NUMBERED) else None
         at = end
     return None
 
 
-def key_at(row: Line, cell: int, view: str, have: Collection[Need]) -> str | None:
+def key_at(
+    row: StyledLine, cell: int, view: str, capabilities: Collection[Capability]
+) -> str | None:
     """Return the id of the key that a tap on `cell` of a footer's row stands for.
 
     A pair, such as Left/Right, is tapped at the side that is meant; ``1-5`` goes to the next view.
@@ -52,7 +54,7 @@ def key_at(row: Line, cell: int, view: str, have: Collection[Need]) -> str | Non
     if tapped is None:
         return None
     name, place = tapped
-    here = keys_for(view, have)
+    here = keys_for(view, capabilities)
     found = next((key for key in here if key.short and (key.foot or key.shown) == name), None)
     if found is None:
         return None
@@ -61,7 +63,7 @@ def key_at(row: Line, cell: int, view: str, have: Collection[Need]) -> str | Non
     return _partner(found, here) if place > name.find("/") >= 0 else found.id
 
 
-def _partner(key: Key, here: list[Key]) -> str:
+def _partner(key: KeyBinding, here: list[KeyBinding]) -> str:
     """Return the id of the other key of a pair: the one listed next."""
     place = here.index(key)
     return here[min(place + 1, len(here) - 1)].id

@@ -3,8 +3,8 @@
 import math
 
 from benchwatch.quantity import format_duration, how_many, write_fraction
-from benchwatch.screen.drawing.frame import Frame
-from benchwatch.screen.drawing.styled_text import Line, faded, fitting, line
+from benchwatch.screen.drawing.styled_text import StyledLine, faded, fitting, line
+from benchwatch.screen.frame import Frame
 from benchwatch.screen.text.amounts import lasted, seconds, spread
 from benchwatch.screen.text.local_time import minute
 
@@ -15,12 +15,12 @@ def cycle_rows(frame: Frame, _width: int, _height: int) -> int:
     return 0 if settle is None or settle.cycle is None else 1
 
 
-def cycle_line(frame: Frame, width: int, _rows: int) -> list[Line]:
+def cycle_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw by how much the offset cycles and how long a cycle takes."""
     settle = frame.snapshot.numbers.settle
     if settle is None or settle.cycle is None:
         return []
-    cycle, plus_minus = settle.cycle, frame.look.glyphs.plus_minus
+    cycle, plus_minus = settle.cycle, frame.theme.glyphs.plus_minus
     swing = write_fraction(cycle.swing, cycle.swing_u, frame.unit)
     period = seconds(cycle.period_s, cycle.period_u)
     by = f"  cycles by {swing.digits.lstrip('+')} {plus_minus} {spread(swing)} {swing.unit}"
@@ -37,7 +37,7 @@ def held_rows(frame: Frame, width: int, _height: int) -> int:
     return 0 if not said else 1 if len(" ".join(said)) + 4 <= width else 2
 
 
-def held_lines(frame: Frame, width: int, rows: int) -> list[Line]:
+def held_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw when it settled first, how long that has held, the worst excursion and the gaps."""
     said = _held(frame)
     if said and (rows < 2 or held_rows(frame, width, rows) < 2):

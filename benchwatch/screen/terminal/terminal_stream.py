@@ -6,7 +6,7 @@ import select
 from collections.abc import Callable
 
 
-class Picture:
+class TerminalStream:
     """What the terminal library draws on in the place of a stream; writing never fails.
 
     The library draws on a thread of its own. An error there would end that thread, and the

@@ -5,16 +5,16 @@ from dataclasses import dataclass, field
 
 from benchwatch.counter import LinkState
 from benchwatch.quantity import PPB, OffsetUnit
-from benchwatch.screen.drawing.styled_text import Ink, Line, Look, fitting, line
-from benchwatch.screen.key_bindings import Need
-from benchwatch.screen.preferences import Wishes
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, Theme, fitting, line
+from benchwatch.screen.key_bindings import Capability
+from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.text.rates import RateUnit
 from benchwatch.snapshot import Playing, Snapshot, Trace
 from benchwatch.staleness import is_current
 
 
 @dataclass(frozen=True, slots=True)
-class Form:
+class FigureFormat:
     """How a large figure is written, so that sign and point stay where they are."""
 
     decimals: int | None = None
@@ -30,7 +30,7 @@ class Frame:
     snapshot: Snapshot
     now_s: float
     """Seconds of the run, on the snapshot's clock."""
-    look: Look = field(default_factory=Look)
+    theme: Theme = field(default_factory=Theme)
     trace: Trace = field(default_factory=Trace)
     names: Sequence[str] = ()
     missing: Sequence[tuple[str, LinkState]] = ()
@@ -39,8 +39,8 @@ class Frame:
     """Name of the view on the screen."""
     unit: OffsetUnit = PPB
     drift_unit: RateUnit = field(default_factory=RateUnit)
-    hertz_form: Form = field(default_factory=Form)
-    fraction_form: Form = field(default_factory=Form)
+    hertz_format: FigureFormat = field(default_factory=FigureFormat)
+    fraction_format: FigureFormat = field(default_factory=FigureFormat)
     scale_full: float | None = None
     """Fraction at the ends of the centre-zero scale."""
     window: tuple[float, float] | None = None
@@ -57,16 +57,16 @@ class Frame:
     """Where a recording stands; None when the bench is live."""
     sound: bool = False
     """What is shown can be heard too."""
-    wishes: Wishes = field(default_factory=Wishes)
+    preferences: Preferences = field(default_factory=Preferences)
     scroll: int = 0
     """Rows that a long list has been scrolled."""
-    flash: str = ""
+    message: str = ""
     """A sentence for the moment, such as what a key just did."""
 
     @property
-    def have(self) -> frozenset[Need]:
+    def capabilities(self) -> frozenset[Capability]:
         """What the bench has that keys can need."""
-        needs: dict[Need, bool] = {
+        needs: dict[Capability, bool] = {
             "trimmer": self.trimmer,
             "operator": self.operator,
             "counters": len(self.names) > 1,
@@ -85,7 +85,7 @@ class Frame:
 LEAST_WIDTH, LEAST_HEIGHT = 60, 18
 """Cells and rows below which no view is drawn: what is left of one would mislead."""
 
-Draw = Callable[[Frame, int, int], list[Line]]
+Draw = Callable[[Frame, int, int], list[StyledLine]]
 """(frame, width, rows) -> lines."""
 
 Rows = Callable[[Frame, int, int], int]
@@ -93,7 +93,7 @@ Rows = Callable[[Frame, int, int], int]
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class Panel:
     """A part of a view: a drawing and how many rows it wants."""
 
     draw: Draw
@@ -102,7 +102,7 @@ class Block:
     """Takes the rows that are left; `rows` is then the least it needs."""
     slow: bool = False
     """Redrawn at the rate of charts."""
-    spare: int = 0
+    drop_order: int = 0
     """When the screen is too short, the block with the highest figure goes first; 0 stays."""
 
 
@@ -112,7 +112,7 @@ class View:
 
     name: str
     title: str
-    blocks: tuple[Block, ...]
+    panels: tuple[Panel, ...]
     help: tuple[str, ...]
     """Paragraphs of the help overlay: what is shown, and how each number is defined."""
     numbered: bool = True
@@ -125,50 +125,50 @@ def always(rows: int) -> Rows:
 
 
 def stack(
-    blocks: Sequence[Block], frame: Frame, width: int, height: int
-) -> list[tuple[Block, int]]:
-    """Share `height` rows among `blocks`, top to bottom; too small a screen only says so."""
+    panels: Sequence[Panel], frame: Frame, width: int, height: int
+) -> list[tuple[Panel, int]]:
+    """Share `height` rows among `panels`, top to bottom; too small a screen only says so."""
     if width < LEAST_WIDTH or height < LEAST_HEIGHT:
         return [(_TOO_SMALL, height)]
-    wanted = [block.rows(frame, width, height) for block in blocks]
-    for index in sorted(range(len(blocks)), key=lambda i: -blocks[i].spare):
-        if sum(wanted) <= height or not blocks[index].spare:
+    wanted = [panel.rows(frame, width, height) for panel in panels]
+    for index in sorted(range(len(panels)), key=lambda i: -panels[i].drop_order):
+        if sum(wanted) <= height or not panels[index].drop_order:
             break
         wanted[index] = 0
     left = max(height - sum(wanted), 0)
-    filler = next((i for i, b in enumerate(blocks) if b.fills and wanted[i]), None)
+    filler = next((i for i, b in enumerate(panels) if b.fills and wanted[i]), None)
     if filler is not None:
         wanted[filler] += left
-    return [(block, rows) for block, rows in zip(blocks, wanted, strict=True) if rows]
+    return [(panel, rows) for panel, rows in zip(panels, wanted, strict=True) if rows]
 
 
-def drawn(block: Block, frame: Frame, width: int, rows: int) -> list[Line]:
+def drawn(panel: Panel, frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw one block as exactly `rows` lines of exactly `width` cells."""
-    lines = block.draw(frame, width, rows)[:rows]
-    lines += [Line()] * (rows - len(lines))
-    return [row.fit(width, frame.look.glyphs.cut) for row in lines]
+    lines = panel.draw(frame, width, rows)[:rows]
+    lines += [StyledLine()] * (rows - len(lines))
+    return [row.fit(width, frame.theme.glyphs.cut) for row in lines]
 
 
-def _too_small(_frame: Frame, width: int, rows: int) -> list[Line]:
+def _too_small(_frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Say that the screen is too small, and what it needs."""
     needed = f"{LEAST_WIDTH}x{LEAST_HEIGHT}"
     said = fitting(
         width,
-        line((f"window too small: {width}x{rows}, needs {needed}; q quits", Ink.OFF)),
-        line((f"window too small: needs {needed}", Ink.OFF)),
-        line((f"needs {needed}", Ink.OFF)),
+        line((f"window too small: {width}x{rows}, needs {needed}; q quits", Role.OFF)),
+        line((f"window too small: needs {needed}", Role.OFF)),
+        line((f"needs {needed}", Role.OFF)),
     )
-    return [*[Line()] * ((rows - 1) // 2), said.centred(width)]
+    return [*[StyledLine()] * ((rows - 1) // 2), said.centred(width)]
 
 
-_TOO_SMALL = Block(_too_small, always(1))
+_TOO_SMALL = Panel(_too_small, always(1))
 
 
-def picture(view: View, frame: Frame, width: int, height: int) -> list[Line]:
+def picture(view: View, frame: Frame, width: int, height: int) -> list[StyledLine]:
     """Draw a whole view."""
     lines = [
         row
-        for block, rows in stack(view.blocks, frame, width, height)
-        for row in drawn(block, frame, width, rows)
+        for panel, rows in stack(view.panels, frame, width, height)
+        for row in drawn(panel, frame, width, rows)
     ]
-    return (lines + [Line().fit(width)] * height)[:height]
+    return (lines + [StyledLine().fit(width)] * height)[:height]
