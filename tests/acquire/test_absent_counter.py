@@ -4,8 +4,8 @@ import contextlib
 import json
 
 import pytest
-from bus_kit import free_port
 from program_kit import COMMAND, start_program
+from socket_kit import free_port
 from terminal_kit import Terminal
 
 from benchwatch_simulators.simulated_bench import open_bench

@@ -14,8 +14,9 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from bus_kit import COUNTER, TEN_MHZ, Notebook, TinyServer, answering, free_port, serving
-from stall_kit import Stalls
+from acquisition_kit import COUNTER, TEN_MHZ, Notebook
+from load_kit import Stalls
+from socket_kit import TinyServer, answering, free_port, serving
 
 from benchwatch.acquire import Acquisition
 from benchwatch.clock import SystemClock

@@ -9,7 +9,7 @@ from functools import partial
 from pathlib import Path
 
 import pytest
-from bus_kit import COUNTER, TEN_MHZ
+from acquisition_kit import COUNTER, TEN_MHZ
 from counter_kit import tiny_counter, value_of
 from program_kit import COMMAND
 

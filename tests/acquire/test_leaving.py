@@ -3,10 +3,11 @@
 import signal
 
 import pytest
-from hand_kit import OnTerminal, connections_to, wait_until
-from load_kit import PATIENCE_S
-from program_kit import start_program
+from load_kit import PATIENCE_S, wait_until
+from program_kit import COMMAND, start_program
 from simulated_kit import port_of
+from socket_kit import connections_to
+from terminal_kit import Terminal
 
 from benchwatch_simulators.simulated_bench import open_bench
 
@@ -42,19 +43,21 @@ def test_a_signal_in_the_middle_of_a_gate_leaves_the_panel_local(number):
 @pytest.mark.parametrize(
     ("how", "code"), [("q", 0), (signal.SIGTERM, 130), (signal.SIGINT, 130), (signal.SIGHUP, 130)]
 )
-def test_the_screen_leaves_the_panel_local_however_it_ends(how, code):
+def test_the_screen_leaves_the_panel_local_however_it_ends(tmp_path, how, code):
     """Screen: by its key and by signals."""
     with open_bench("quiet", seed=5) as bench:
-        screen = OnTerminal(
-            "watch", bench.resources["main"], "--gate", "0.5s", "--nominal", "10MHz", "--no-journal"
-        )
-        assert wait_until(lambda: bench.heard("main").count("READ?") >= 2)
-        assert screen.until(b"ppb")
-        if isinstance(how, str):
-            screen.press(how.encode())
-        else:
-            screen.signal(how)
-        exit_code = screen.ended()
+        options = ("--gate", "0.5s", "--nominal", "10MHz", "--no-journal")
+        screen = Terminal([*COMMAND, "watch", bench.resources["main"], *options], tmp_path)
+        try:
+            screen.wait_until(lambda _: bench.heard("main").count("READ?") >= 2)
+            screen.wait_for("ppb")
+            if isinstance(how, str):
+                screen.type(how.encode())
+            else:
+                screen.child.send_signal(how)
+            exit_code = screen.end()
+        finally:
+            screen.close()
         local = wait_until(lambda: not bench.is_remote("main"))
         closed = wait_until(lambda: connections_to(port_of(bench)) == 0)
 

@@ -15,11 +15,11 @@ import tty
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 
-import plain_counter
 import pytest
-from plain_counter import PlainCounter, Watched, number_of
+from counter_kit import PlainCounter, Watched, number_of
+from counter_kit import on_a_socket as on_a_plain_socket
+from load_kit import Stalls
 from program_kit import COMMAND
-from stall_kit import Stalls
 
 STOPPED_S = 3.0
 HEARD = 8
@@ -184,7 +184,7 @@ def test_more_than_is_taken_at_once_is_not_dated_as_new():
 def test_an_answer_that_waited_is_kept_and_dated_by_how_long_the_others_took():
     """Asked for before the stop, found after it: no reading that the counter took is missing."""
     counter = PlainCounter(gate_s=0.5)
-    with plain_counter.on_a_socket(counter) as resource:
+    with on_a_plain_socket(counter) as resource:
         watched = watch_stopped(resource, 14, wait, driver="scpi")
 
     numbers, waited = watched.numbers, [

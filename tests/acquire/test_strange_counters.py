@@ -16,7 +16,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from plain_counter import PlainCounter, Watched, on_a_socket, watch
+from counter_kit import PlainCounter, Watched, on_a_socket, watch
 from program_kit import COMMAND, run_program
 
 GATE_S = 0.1

@@ -4,8 +4,8 @@ import json
 from itertools import islice
 
 import pytest
-from hand_kit import tell_hand
 from program_kit import start_python
+from simulated_kit import tell_hand
 
 from benchwatch.bench import read_bench
 from benchwatch.pipeline.pipeline import Pipeline

@@ -7,8 +7,8 @@ import secrets
 
 import numpy as np
 import pytest
-from hard_levels import coarse, rms, with_losses
 from level_quality import live_level
+from made_hard_levels import coarse, rms, with_losses
 from made_sessions import Floats, make_flicker, make_session
 
 from benchwatch.estimate.level.level_estimator import LevelEstimator

@@ -17,8 +17,8 @@ from level_quality import (
     live_level,
     meets,
 )
+from level_rivals_kit import RIVALS, Floats, Rival
 from made_sessions import FAMILIES, MadeSession, make_flicker, make_session, make_warm_up
-from rival_levels import RIVALS, Floats, Rival
 
 from benchwatch.estimate.level.level_estimator import LevelEstimator
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from statistics import median
 
 import pytest
-from bus_kit import TEN_MHZ
+from acquisition_kit import TEN_MHZ
 
 from benchwatch.acquire import Acquisition
 from benchwatch.bus import open_link
@@ -20,7 +20,9 @@ QUERIES = 3000
 ROUNDS = 5
 SERVER = """
 import threading
-from bus_kit import COUNTER, TinyServer, answering
+from acquisition_kit import COUNTER
+from socket_kit import TinyServer
+from socket_kit import answering
 known = {**COUNTER, "FREQ:APER?": "1E-6", "READ?": "+1.00000000231E+07"}
 server = TinyServer(answering(lambda q: f"{known[q]}\\n".encode() if q in known else None))
 print(server.resource, flush=True)

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 import pyvisa
-from bus_kit import TEN_MHZ
+from acquisition_kit import TEN_MHZ
 from fault_kit import BUSES
 
 from benchwatch.acquire import Acquisition

@@ -16,7 +16,7 @@ import pytest
 from program_kit import COMMAND
 from terminal_kit import Terminal
 
-WATCH = Path(__file__).parents[1] / "loaded_watch.py"
+WATCH = Path(__file__).parents[1] / "kits" / "loaded_watch_program.py"
 VIEWS = ("trim", "fill", "warm_up", "stability", "elsewhere", "notes")
 HOUR_S = 3600.0
 LOADING_S = 120.0

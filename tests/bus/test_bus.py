@@ -13,10 +13,10 @@ import time
 from collections.abc import Iterator
 
 import pytest
-from bus_kit import answering, free_port, serving
 from hypothesis import given
 from hypothesis import strategies as st
-from stall_kit import Stalls
+from load_kit import Stalls
+from socket_kit import answering, free_port, serving
 
 from benchwatch.bus import open_link, opening, session
 from benchwatch.bus.session import Session

@@ -5,10 +5,10 @@ import threading
 import time
 
 import pytest
-from bus_kit import answering, serving
 from link_kit import after_a_bad_answer, after_late_replies, hung_up_soon, linked
-from simulated_kit import IDENTITY, wait_for
-from stall_kit import Stalls
+from load_kit import Stalls, wait_until
+from simulated_kit import IDENTITY
+from socket_kit import answering, serving
 
 from benchwatch.bus import open_link
 from benchwatch.bus.fair_lock import FairLock
@@ -122,10 +122,10 @@ def test_the_front_panel_is_given_back(bench):
     first, second = (open_link(bench.resources[name]) for name in ("ten", "five"))
     first.query("*IDN?", 2.0)
     second.write("F")
-    assert wait_for(lambda: bench.is_remote("five"))
+    assert wait_until(lambda: bench.is_remote("five"))
     first.close()
 
-    assert wait_for(lambda: not bench.is_remote("ten"))
+    assert wait_until(lambda: not bench.is_remote("ten"))
     assert bench.is_remote("five")
     second.close()
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 import pyvisa
 from fault_kit import BUSES, bench_file
-from simulated_kit import wait_for
+from load_kit import wait_until
 
 from benchwatch.bus import open_link
 from benchwatch.errors import ConnectionFailed
@@ -41,13 +41,13 @@ def test_nothing_is_left_of_a_hundred_tries(bus: str, tmp_path: Path) -> None:
                 link = open_link(resource)
                 assert link.query("*OPC?", 2.0) == "1"
                 link.close()
-            settled = wait_for(lambda: threading.active_count() <= before[1])
+            settled = wait_until(lambda: threading.active_count() <= before[1])
             server.suspend()
             for _ in range(50):
                 with pytest.raises(ConnectionFailed):
                     open_link(resource)
             server.resume()
-            opened = wait_for(lambda: handles() <= before[0])
+            opened = wait_until(lambda: handles() <= before[0])
         finally:
             gc.enable()
 

@@ -10,7 +10,6 @@ import threading
 import time
 
 import pytest
-from bus_kit import free_port, serving
 from hypothesis import given
 from hypothesis import strategies as st
 from link_kit import (
@@ -20,8 +19,9 @@ from link_kit import (
     linked,
     sessions_left_by,
 )
-from simulated_kit import IDENTITY, wait_for
-from stall_kit import Stalls
+from load_kit import Stalls, wait_until
+from simulated_kit import IDENTITY
+from socket_kit import free_port, serving
 
 from benchwatch.bus import open_link
 from benchwatch.bus.framing import Framing, one_line_end
@@ -120,7 +120,7 @@ def test_the_front_panel_is_given_back(bench):
     link.close()
 
     assert remote
-    assert wait_for(lambda: not bench.is_remote("main"))
+    assert wait_until(lambda: not bench.is_remote("main"))
 
 
 def test_reopening_leaves_nothing_behind(bench):

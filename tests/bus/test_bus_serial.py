@@ -10,8 +10,8 @@ import tty
 
 import pytest
 from link_kit import linked, sessions_left_by
+from load_kit import Stalls
 from simulated_kit import IDENTITY
-from stall_kit import Stalls
 
 from benchwatch.bus import open_link
 from benchwatch.bus.resource_string import SerialSettings, parse_address

@@ -7,9 +7,8 @@ import signal
 import subprocess
 
 import pytest
-from foreign_socket_kit import foreign_socket
 from program_kit import start_program
-from visa_sim_kit import GPIB, LAN, SERIAL, SOCKET, USB, devices_file
+from visa_sim_kit import GPIB, LAN, SERIAL, SOCKET, USB, devices_file, foreign_socket
 
 INTERFACES = [SOCKET, LAN, GPIB, USB, SERIAL]
 

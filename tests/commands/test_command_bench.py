@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 from counter_kit import tiny_counter
-from hand_kit import wait_until
+from load_kit import wait_until
 
 from benchwatch.bench import read_bench
 from benchwatch.bus import Listed, Lister

@@ -5,7 +5,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from bus_kit import COUNTER
+from acquisition_kit import COUNTER
 
 from benchwatch.conformance import Check, Examination, Findings, Wiretap, profile_draft
 from benchwatch.conformance.profile_draft import line_pattern

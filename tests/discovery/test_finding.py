@@ -5,8 +5,8 @@ import time
 from collections.abc import Callable, Sequence
 
 import pytest
-from bus_kit import answering, free_port, serving
-from stall_kit import Stalls
+from load_kit import Stalls
+from socket_kit import answering, free_port, serving
 
 from benchwatch.bus import Listed, Lister, open_link
 from benchwatch.discovery import Finder, Found, Looked, is_identity

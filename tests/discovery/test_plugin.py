@@ -9,9 +9,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from bus_kit import answering, serving
 from profile_kit import MINIMUM, write_profile
 from program_kit import COMMAND
+from socket_kit import answering, serving
 
 from benchwatch.commands.common.discovery_options import Experts
 from benchwatch.driver_registry import driver, drivers, own_profiles

@@ -13,7 +13,7 @@ from datetime import datetime
 from pathlib import Path
 
 import pytest
-from bus_kit import Notebook
+from acquisition_kit import Notebook
 from load_kit import PATIENCE_S
 from program_kit import COMMAND
 from terminal_kit import Terminal

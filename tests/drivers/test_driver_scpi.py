@@ -7,7 +7,7 @@ numeric replies: IEEE 488.2-1992 section 8.7 (clauses from memory).
 from decimal import Decimal
 
 import pytest
-from bus_kit import COUNTER
+from acquisition_kit import COUNTER
 from hypothesis import given
 from hypothesis import strategies as st
 

@@ -6,7 +6,7 @@ import threading
 import tty
 
 import pytest
-from bus_kit import serving
+from socket_kit import serving
 
 from benchwatch.bus import open_link
 from benchwatch.errors import ReplyTimeout

@@ -6,7 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
-from bus_kit import Notebook
+from acquisition_kit import Notebook
 from load_kit import PATIENCE_S
 
 from benchwatch.acquire import Acquisition

@@ -1,16 +1,48 @@
-"""A tiny counter on a raw socket that shares no code with the product and notes all it hears.
+"""Counters on plain sockets that share no code with the product and note all they hear.
 
-It knows what any SCPI counter knows (SCPI-1999 volume 1, IEEE 488.2 common queries) and
-counts its own readings: reading n is 10 MHz + n tenths of a millihertz, so each one tells
-which it is.
+They know what any SCPI counter knows (SCPI-1999 volume 1, IEEE 488.2 common queries) and count
+their own readings: reading n is 10 MHz + n tenths of a millihertz, so each one tells which it is.
+`TinyCounter` measures on and on; `PlainCounter` measures when it is asked, notes when each reading
+was taken, and has the faults of a strange instrument.
+
+``python tests/kits/counter_kit.py GATE_S`` serves a `TinyCounter` and prints its resource string.
 """
 
 import contextlib
+import json
 import socket
+import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import datetime
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from program_kit import COMMAND, PROGRAM
+from socket_kit import TinyServer, serving
+
+KNOWN = {
+    "*ESE?": "0",
+    "*IDN?": "MADE FOR A TEST,TINY COUNTER,0,1.0",
+    "INIT:CONT?": "0",
+    "ROSC:SOUR?": "EXT",
+    "SYST:ERR?": '0,"No error"',
+}
+"""Questions and answers; the gate's is made from the gate."""
+
+
+def value_of(number: int) -> float:
+    """Return the frequency that reading `number` has, in hertz."""
+    return 1e7 + number * 1e-4
+
+
+def number_of(line: dict[str, Any]) -> int:
+    """Which reading a JSON line is."""
+    return round((line["frequency_hz"] - 1e7) / 1e-4)
 
 
 class TinyCounter:
@@ -21,14 +53,8 @@ class TinyCounter:
         self.answered = 0
         self.replies: dict[str, bytes | None] = {}
         """Replies that differ from the usual ones; None: no answer."""
-        self._knows = {
-            "*ESE?": b"0\n",
-            "*IDN?": b"MADE FOR A TEST,TINY COUNTER,0,1.0\n",
-            "FREQ:APER?": b"%.6E\n" % (gate_s or 1e-6),
-            "INIT:CONT?": b"0\n",
-            "ROSC:SOUR?": b"EXT\n",
-            "SYST:ERR?": b'0,"No error"\n',
-        }
+        aperture = f"{gate_s or 1e-6:.6E}"
+        self._knows = {**KNOWN, "FREQ:APER?": aperture}
         self.close_after: int | None = None
         """Hang up instead of giving reading number so-and-so."""
         self.invalid_every = 0
@@ -37,20 +63,12 @@ class TinyCounter:
         self.gate_s = gate_s
         """Seconds from reading to reading; may change while it is read."""
         self._gate_ends_s = 0.0
-        self._listener = socket.create_server(("127.0.0.1", 0))
-        self._clients: list[socket.socket] = []
-        self.port = self._listener.getsockname()[1]
-        self.resource = f"TCPIP0::127.0.0.1::{self.port}::SOCKET"
-        threading.Thread(target=self._accept, daemon=True).start()
+        self._server = TinyServer(self._serve)
+        self.port, self.resource = self._server.port, self._server.resource
 
     def close(self) -> None:
         """Stop listening and hang up."""
-        with contextlib.suppress(OSError):
-            self._listener.shutdown(socket.SHUT_RDWR)
-        self._listener.close()
-        for client in self._clients:
-            with contextlib.suppress(OSError):
-                client.shutdown(socket.SHUT_RDWR)
+        self._server.close()
 
     @property
     def settings(self) -> list[str]:
@@ -62,16 +80,8 @@ class TinyCounter:
             if "?" not in part and part.strip()
         ]
 
-    def _accept(self) -> None:
-        with contextlib.suppress(OSError):
-            while True:
-                client, _ = self._listener.accept()
-                client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                self._clients.append(client)
-                threading.Thread(target=self._serve, args=(client,), daemon=True).start()
-
     def _serve(self, client: socket.socket) -> None:
-        with contextlib.suppress(OSError), client, client.makefile("rb") as lines:
+        with client.makefile("rb") as lines:
             for raw in lines:
                 line = raw.decode("latin-1").strip()
                 self.heard.append(line)
@@ -106,12 +116,8 @@ class TinyCounter:
                 return b"9.91E37\n"
             self.answered += 1
             return b"%.11E\n" % value_of(self.answered)
-        return self._knows.get(line.removeprefix(":").removeprefix("SENS:"))
-
-
-def value_of(number: int) -> float:
-    """Return the frequency that reading `number` has, in hertz."""
-    return 1e7 + number * 1e-4
+        known = self._knows.get(line.removeprefix(":").removeprefix("SENS:"))
+        return None if known is None else known.encode() + b"\n"
 
 
 @contextlib.contextmanager
@@ -122,6 +128,180 @@ def tiny_counter(gate_s: float = 0.0) -> Iterator[TinyCounter]:
         yield counter
     finally:
         counter.close()
+
+
+@dataclass
+class PlainCounter:
+    """Answers questions on one line at a time.
+
+    Attributes:
+        gate_s: How long a reading takes.
+        lacks: Questions that it does not know: nothing is answered, and it notes no error.
+        change: Called with (question, answer, how often that was asked); returns what is sent
+            instead: other text, None for nothing, or '' to hang up.
+        hold_at: From this reading on every answer is held back until the next question, until the
+            connection is opened again.
+    """
+
+    gate_s: float = 0.1
+    lacks: tuple[str, ...] = ()
+    answers: dict[str, str] = field(default_factory=dict)
+    """Answers that differ from the usual ones."""
+    change: Callable[[str, str, int], str | None] | None = None
+    hold_at: int | None = None
+    hold_question: str = "READ?"
+    taken: dict[int, float] = field(default_factory=dict)
+    """Reading -> Unix time of the middle of its gate."""
+    heard: list[str] = field(default_factory=list)
+    asked: dict[str, int] = field(default_factory=dict)
+    delays: dict[tuple[str, int], float] = field(default_factory=dict)
+    """(Question, how often it was asked) -> how much later the answer leaves; others go on."""
+    connections: int = 0
+    _held: str | None = None
+    _holds: bool = False
+
+    def connected(self) -> None:
+        """Begin anew for a new connection."""
+        self.connections += 1
+        self._held, self._holds = None, False
+
+    def answer(self, line: str) -> str | None:
+        """Return what is sent after a line; None for nothing, '' to hang up."""
+        self.heard.append(line)
+        question = line.upper()
+        count = self.asked[question] = self.asked.get(question, 0) + 1
+        text = None if question in self.lacks else self._true(question)
+        if text is None:
+            return None
+        if self.change is not None:
+            changed = self.change(question, text, count)
+            if not changed:
+                return changed
+            text = changed
+        if question == self.hold_question and self.hold_at == count:
+            self._holds = True
+        if self._holds:
+            text, self._held = self._held, text  # type: ignore[assignment]
+        return text
+
+    def send(self, how: Callable[[], None]) -> None:
+        """Let an answer leave, at once or later."""
+        question = self.heard[-1].upper()
+        delay_s = self.delays.get((question, self.asked[question]))
+        if delay_s is None:
+            how()
+            return
+
+        def late() -> None:
+            with contextlib.suppress(OSError):
+                how()
+
+        threading.Timer(delay_s, late).start()
+
+    def _true(self, question: str) -> str | None:
+        if question == "READ?":
+            return self.read()
+        if question in self.answers:
+            return self.answers[question]
+        if question.startswith("FREQ:APER "):
+            self.gate_s = float(question.split()[1])
+            return None
+        if question == "FREQ:APER?":
+            return f"{self.gate_s:.6E}"
+        return KNOWN.get(question)
+
+    def read(self) -> str:
+        """Take a reading."""
+        time.sleep(self.gate_s)
+        number = len(self.taken) + 1
+        self.taken[number] = time.time() - self.gate_s / 2
+        return f"{value_of(number):.11E}"
+
+
+@contextlib.contextmanager
+def on_a_socket(counter: PlainCounter) -> Iterator[str]:
+    """Serve it on a free port, one connection after the other; yield its resource string."""
+    one_at_a_time = threading.Lock()
+
+    def serve(client: socket.socket) -> None:
+        with one_at_a_time, client.makefile("rb") as lines:
+            counter.connected()
+            for raw in lines:
+                text = counter.answer(raw.decode("latin-1").strip())
+                if text == "":
+                    client.shutdown(socket.SHUT_RDWR)
+                    return
+                if text is not None:
+                    counter.send(partial(client.sendall, text.encode("latin-1") + b"\n"))
+
+    with serving(serve) as server:
+        yield server.resource
+
+
+@dataclass
+class Watched:
+    """What a watch wrote."""
+
+    code: int
+    lines: list[dict[str, Any]]
+    errors: str
+
+    @property
+    def readings(self) -> list[dict[str, Any]]:
+        """The lines of kind reading."""
+        return [line for line in self.lines if line["kind"] == "reading"]
+
+    @property
+    def gaps(self) -> list[dict[str, Any]]:
+        """The lines of kind gap."""
+        return [line for line in self.lines if line["kind"] == "gap"]
+
+    @property
+    def marks(self) -> list[str]:
+        """The texts of the lines of kind mark."""
+        return [line["text"] for line in self.lines if line["kind"] == "mark"]
+
+    @property
+    def numbers(self) -> list[int]:
+        """Which reading each line of kind reading is."""
+        return [number_of(line) for line in self.readings]
+
+    def late_s(self, taken: dict[int, float]) -> list[float]:
+        """How far the time of each reading is off, in seconds; positive: too late."""
+        return [unix_time(line["time"]) - taken[number_of(line)] for line in self.readings]
+
+
+def unix_time(text: str) -> float:
+    """Read a time of the lines."""
+    return datetime.fromisoformat(text).timestamp()
+
+
+OFTEN = f"""
+from benchwatch.acquire import settings_poller
+settings_poller.LOOK_AGAIN_S /= 16
+settings_poller.OLD_S /= 16
+{PROGRAM}
+"""
+"""The program, asking for the settings more often than it does, so that no test waits for that."""
+
+
+def watch(
+    resource: str,
+    *options: str,
+    journal: Path | None = None,
+    often: bool = False,
+    wait_s: float = 90.0,
+) -> Watched:
+    """Watch in a process of its own, to its end; `often`: it asks for settings twice a second."""
+    place = ["--no-journal"] if journal is None else ["--journal", str(journal)]
+    command = [sys.executable, "-c", OFTEN] if often else COMMAND
+    done = subprocess.run(
+        [*command, "watch", resource, "--nominal", "10MHz", "--json",
+         *place, *options],
+        capture_output=True, text=True, timeout=wait_s,
+    )  # fmt: skip
+    return Watched(done.returncode, [json.loads(line) for line in done.stdout.splitlines()],
+                   done.stderr)  # fmt: skip
 
 
 if __name__ == "__main__":

@@ -15,8 +15,8 @@ from decimal import Decimal
 from itertools import pairwise
 from pathlib import Path
 
-from pipe_kit import PipeWriter
-from stall_kit import Stalls
+from load_kit import Stalls
+from socket_kit import PipeWriter
 
 from benchwatch.acquire import Acquisition, CounterStatus
 from benchwatch.clock import SystemClock

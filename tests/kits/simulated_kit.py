@@ -1,7 +1,6 @@
 """A simulated counter without a socket, and a plain client for one with."""
 
 import socket
-import time
 from contextlib import contextmanager
 
 import pyvisa
@@ -61,14 +60,10 @@ def foreign_client(bench):
     client.close()
 
 
-def wait_for(condition, timeout_s=PATIENCE_S):
-    """Wait until `condition` is true; False if it never is."""
-    deadline = time.monotonic() + timeout_s
-    while not condition():
-        if time.monotonic() > deadline:
-            return False
-        time.sleep(0.002)
-    return True
+def tell_hand(port, line):
+    """Say a line to the hand at a simulated bench; return its answer."""
+    with a_client(port) as hand:
+        return hand.ask(line)
 
 
 class Client:

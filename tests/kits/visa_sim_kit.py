@@ -1,9 +1,19 @@
-"""Instruments that none of us wrote: pyvisa-sim's, described as its library wants it."""
+"""Instruments that none of us wrote: pyvisa-sim's, described as its library wants it.
+
+The library plays a device inside a VISA of its own. `foreign_socket` puts it behind a TCP socket:
+each byte that comes is written to that device, and what the device has to say is sent back.
+"""
 
 import json
-from collections.abc import Iterable
+import socket
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+
+from pyvisa_sim.parser import get_devices
+from socket_kit import serving
 
 SOCKET = "TCPIP0::127.0.0.1::5025::SOCKET"
 LAN = "TCPIP0::127.0.0.1::inst0::INSTR"
@@ -65,3 +75,42 @@ def _device(answers: dict[str, str]) -> dict[str, Any]:
         "error": "ERROR",
         "dialogues": [{"q": question, "r": answer} for question, answer in answers.items()],
     }
+
+
+@dataclass
+class ForeignSocket:
+    """Where the device is, and all that was said."""
+
+    resource: str = ""
+    heard: bytearray = field(default_factory=bytearray)
+    said: list[str] = field(default_factory=list)
+
+    @property
+    def commands(self) -> list[str]:
+        """The lines it was sent."""
+        return self.heard.decode("ascii").splitlines()
+
+
+@contextmanager
+def foreign_socket(devices: Path, resource: str) -> Iterator[ForeignSocket]:
+    """Serve the device that stands at `resource` in the file `devices`, on a free port."""
+    device = get_devices(devices, bundled=False)[resource]
+    log = ForeignSocket()
+
+    def serve(peer: socket.socket) -> None:
+        while data := peer.recv(4096):
+            log.heard += data
+            for byte in data:
+                device.write(bytes([byte]))
+                if answer := bytes(_all_of(device)):
+                    log.said.append(answer.decode("ascii").strip())
+                    peer.sendall(answer)
+
+    with serving(serve) as server:
+        log.resource = server.resource
+        yield log
+
+
+def _all_of(device: object) -> Iterator[int]:
+    while byte := device.read()[0]:  # type: ignore[attr-defined]
+        yield byte[0]

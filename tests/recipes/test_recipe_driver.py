@@ -4,8 +4,8 @@ import json
 import tomllib
 from pathlib import Path
 
-from bus_kit import answering, serving
 from recipe_kit import ProgramCopy
+from socket_kit import answering, serving
 
 DRIVER = '''"""A counter that writes its readings in reverse."""
 

@@ -3,8 +3,8 @@
 import json
 from pathlib import Path
 
-from bus_kit import answering, serving
 from recipe_kit import ProgramCopy
+from socket_kit import answering, serving
 
 PROFILE = """# A counter of the tide house that writes its unit in front.
 family = "tide-house counter, unit in front"

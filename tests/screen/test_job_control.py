@@ -15,7 +15,7 @@ from terminal_kit import Terminal
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
-DRIVER = Path(__file__).parents[1] / "kits" / "screen_kit.py"
+DRIVER = Path(__file__).parents[1] / "kits" / "made_oscillator_program.py"
 STOP, CONT, TSTP = signal.SIGSTOP, signal.SIGCONT, signal.SIGTSTP
 TERM, HUP, QUIT = signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT
 USUAL = {"7": "h", "25": "h", "1000": "l", "1003": "l", "1004": "l", "1006": "l", "1049": "l",
@@ -29,8 +29,8 @@ def terminal(tmp_path: Path) -> Iterator[Terminal]:
     """A screen over a made oscillator, on a terminal that controls it."""
     program = (
         "import fcntl, runpy, sys, termios; fcntl.ioctl(1, termios.TIOCSCTTY, 0);"
-        "sys.path.insert(0, sys.argv[1]); sys.argv = ['screen_kit', *sys.argv[2:]];"
-        "runpy.run_module('screen_kit', run_name='__main__')"
+        "sys.path.insert(0, sys.argv[1]); sys.argv = ['made_oscillator_program', *sys.argv[2:]];"
+        "runpy.run_module('made_oscillator_program', run_name='__main__')"
     )
     log = str(tmp_path / "screen.log")
     command = [sys.executable, "-c", program, str(DRIVER.parent), "--log", log]

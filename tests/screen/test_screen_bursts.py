@@ -18,7 +18,7 @@ from terminal_kit import Terminal
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
-DRIVER = Path(__file__).parents[1] / "kits" / "screen_kit.py"
+DRIVER = Path(__file__).parents[1] / "kits" / "made_oscillator_program.py"
 NAMED = [b"\r", b"\x1b", b" ", b"\x7f", b"\t", b"\x1b[A", b"\x1b[B", b"\x1b[C", b"\x1b[D",
          b"\x1b[5~", b"\x1b[6~", b"\x1b[H", b"\x1b[F", b"\x1bOA", b"\x1b[Z", b"\x11", b"\x1a",
          b"\x1b[200~pasted\r\n\x1b[201~"]  # fmt: skip

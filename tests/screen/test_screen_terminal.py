@@ -12,7 +12,7 @@ from terminal_kit import Cells, Terminal
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
-DRIVER = Path(__file__).parents[1] / "kits" / "screen_kit.py"
+DRIVER = Path(__file__).parents[1] / "kits" / "made_oscillator_program.py"
 LEAVE_ALTERNATE = b"\x1b[?1049l"
 
 

@@ -13,8 +13,7 @@ from pathlib import Path
 import psutil
 import pytest
 from counter_kit import TinyCounter, tiny_counter
-from hand_kit import wait_until
-from load_kit import PATIENCE_S, Stopwatch
+from load_kit import PATIENCE_S, Stopwatch, wait_until
 from program_kit import PROGRAM
 from terminal_kit import Terminal
 

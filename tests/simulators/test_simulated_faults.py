@@ -4,9 +4,9 @@ import json
 import subprocess
 
 import pytest
-from load_kit import Stopwatch
+from load_kit import Stopwatch, wait_until
 from program_kit import COMMAND
-from simulated_kit import a_client, port_of, wait_for
+from simulated_kit import a_client, port_of
 
 from benchwatch.errors import UsageError
 from benchwatch_simulators.faults import KINDS, Fault, FaultScript, parse_fault
@@ -115,7 +115,7 @@ def test_a_closed_connection_is_refused_for_as_long_as_it_lasts():
         with pytest.raises(ConnectionRefusedError), a_client(port):
             pass
 
-        assert wait_for(lambda: connects(port))
+        assert wait_until(lambda: connects(port))
         assert stopwatch.total_s > 0.2
         assert stopwatch.elapsed_s < 1.0
         with a_client(port) as client:
@@ -131,7 +131,7 @@ def test_a_restart_forgets_the_settings():
             assert client.ask("*CLS;FREQ:APER 0.5;*ESR?") == "0"
             assert client.receive() == ""
 
-        assert wait_for(lambda: connects(port))
+        assert wait_until(lambda: connects(port))
         with a_client(port) as client:
             assert client.ask("FREQ:APER?") == "+2.500000E-01"
             assert client.ask("*ESR?") == "128"

@@ -5,8 +5,8 @@ import struct
 
 import pytest
 import pyvisa
-from load_kit import PATIENCE_S
-from simulated_kit import IDENTITY, foreign_client, port_after_comma, wait_for
+from load_kit import PATIENCE_S, wait_until
+from simulated_kit import IDENTITY, foreign_client, port_after_comma
 
 from benchwatch_simulators.simulated_bench import open_bench
 
@@ -104,7 +104,7 @@ def test_a_client_that_hangs_up_leaves_nothing(bench):
     other = manager.open_resource(bench.resources["main"])
     interface = other.visalib.sessions[other.session].interface
 
-    assert wait_for(lambda: interface.async_lock_info() == 0)
+    assert wait_until(lambda: interface.async_lock_info() == 0)
     other.close()
 
 

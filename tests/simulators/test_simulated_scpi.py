@@ -5,7 +5,8 @@ from decimal import Decimal
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from simulated_kit import IDENTITY, a_counter, a_counting, errors_of, wait_for
+from load_kit import wait_until
+from simulated_kit import IDENTITY, a_counter, a_counting, errors_of
 
 from benchwatch_simulators.oscillator.oscillator import OscillatorSpec
 from benchwatch_simulators.scpi.scpi_errors import ErrorQueue, ScpiError
@@ -494,12 +495,12 @@ def test_turns_out_of_step_are_query_errors():
     exchange = Exchange(counter)
 
     exchange.send("*OPC?")
-    assert wait_for(lambda: exchange.has_response)
+    assert wait_until(lambda: exchange.has_response)
     exchange.send("*TST?")
     assert exchange.take(5).data == b"0\n"
     assert exchange.take(0.05) is None
     exchange.send("*OPC?")
-    assert wait_for(lambda: exchange.has_response)
+    assert wait_until(lambda: exchange.has_response)
     exchange.clear()
 
     assert not exchange.has_response

@@ -6,8 +6,7 @@ from pathlib import Path
 import pytest
 import pyvisa
 import serial
-from load_kit import PATIENCE_S, Stopwatch
-from simulated_kit import wait_for
+from load_kit import PATIENCE_S, Stopwatch, wait_until
 
 from benchwatch_simulators.simulated_bench import open_bench
 
@@ -73,7 +72,7 @@ def test_a_pulled_line_breaks_and_comes_back_under_its_name():
         gone = not Path(path).exists()
 
         assert gone
-        assert wait_for(lambda: Path(path).exists())
+        assert wait_until(lambda: Path(path).exists())
         with serial.Serial(path, timeout=PATIENCE_S) as port:
             assert ask(port, b"*IDN?") == IDENTITY
 
@@ -86,4 +85,4 @@ def test_closing_leaves_nothing_behind():
         assert folder.exists()
 
     assert not folder.exists()
-    assert wait_for(lambda: len(list(Path("/proc/self/fd").iterdir())) <= before)
+    assert wait_until(lambda: len(list(Path("/proc/self/fd").iterdir())) <= before)

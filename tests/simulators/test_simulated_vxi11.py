@@ -6,8 +6,8 @@ import threading
 
 import pytest
 import pyvisa
-from load_kit import PATIENCE_S
-from simulated_kit import IDENTITY, foreign_client, port_after_comma, wait_for
+from load_kit import PATIENCE_S, wait_until
+from simulated_kit import IDENTITY, foreign_client, port_after_comma
 
 from benchwatch_simulators.servers.message_exchange import Exchange
 from benchwatch_simulators.simulated_bench import open_bench
@@ -97,7 +97,7 @@ def test_a_trigger_waits_for_the_messages_before_it():
     exchange.trigger()
     go_on.set()
     exchange.take(0.0)
-    assert wait_for(lambda: len(done) >= 2)
+    assert wait_until(lambda: len(done) >= 2)
     exchange.close()
 
     assert done[:2] == ["INIT", "trigger"]

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hard_levels import coarse
 from hypothesis import given
 from hypothesis import strategies as st
+from made_hard_levels import coarse
 from pipeline_kit import reading
 from program_kit import start_program
 from seed_kit import unseen_seed

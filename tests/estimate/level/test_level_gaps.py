@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hard_levels import rms, with_losses
+from made_hard_levels import rms, with_losses
 from made_sessions import make_flicker
 from pipeline_kit import reading
 from seed_kit import unseen_seed

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from rival_levels import TextbookBayes, average_run_length, split_statistic
+from level_rivals_kit import TextbookBayes, average_run_length, split_statistic
 from seed_kit import unseen_seed
 
 CUSUM_RUN_LENGTHS = {

@@ -1,4 +1,4 @@
-"""A real watch with an hour behind it: ``python tests/kits/loaded_watch.py RESOURCE``.
+"""A real watch with an hour behind it: ``python tests/kits/loaded_watch_program.py RESOURCE``.
 
 The hour is made: readings of the past are put through the pipeline before the counter is
 opened, and the run's clock is set on by as much.

@@ -1,13 +1,12 @@
-"""Tiny servers on loopback, each with one way of being a bad peer, and what tests share."""
+"""Servers on plain sockets, each with its own way of answering, and who is connected to them."""
 
 import contextlib
+import os
 import socket
 import threading
+import time
 from collections.abc import Callable, Iterator
-from decimal import Decimal
-
-from benchwatch.acquire import CounterStatus
-from benchwatch.reading import Gap, Mark, Reading
+from pathlib import Path
 
 Serve = Callable[[socket.socket], None]
 """What is done with one accepted connection; it is closed afterwards."""
@@ -83,59 +82,54 @@ def free_port() -> int:
     return port
 
 
-COUNTER = {
-    "*IDN?": "Tide Works,Counter A,0017,1.2",
-    "*ESE?": "0",
-    "FREQ:APER?": "+1.00000000E+000",
-    "ROSC:SOUR?": "EXT",
-    "INIT:CONT?": "0",
-    "SYST:ERR?": '0,"No error"',
-}
-"""What a well-behaved counter answers besides its readings; the makers are invented."""
+def connections_to(port: int) -> int:
+    """Count the TCP connections of this host that are established to `port` on loopback."""
+    with open("/proc/net/tcp", encoding="ascii") as table:  # noqa: PTH123 - no path of ours
+        rows = [line.split() for line in table.readlines()[1:]]
+    return sum(row[2].endswith(f":{port:04X}") and row[3] == "01" for row in rows)
 
 
-class Notebook:
-    """Collects what an acquisition says, and stops it after enough readings."""
-
-    def __init__(self, enough: int) -> None:
-        self.events: list[Reading | Gap | Mark] = []
-        self.connections: list[CounterStatus] = []
-        self.stop: Callable[[], None] = lambda: None
-        self._enough = enough
-
-    @property
-    def readings(self) -> list[Reading]:
-        """The readings among the events."""
-        return [event for event in self.events if isinstance(event, Reading)]
-
-    @property
-    def gaps(self) -> list[Gap]:
-        """The gaps among the events."""
-        return [event for event in self.events if isinstance(event, Gap)]
-
-    @property
-    def marks(self) -> list[Mark]:
-        """The marks among the events."""
-        return [event for event in self.events if isinstance(event, Mark)]
-
-    @property
-    def states(self) -> list[str]:
-        """Link states in the order in which they were entered."""
-        states: list[str] = []
-        for connection in self.connections:
-            if not states or states[-1] != connection.link.state:
-                states.append(connection.link.state)
-        return states
-
-    def take(self, event: Reading | Gap | Mark) -> None:
-        """Write an event down."""
-        self.events.append(event)
-        if len(self.readings) >= self._enough:
-            self.stop()
-
-    def link_changed(self, connection: CounterStatus) -> None:
-        """Write a connection down."""
-        self.connections.append(connection)
+RETRY_S = 0.02
 
 
-TEN_MHZ = Decimal(10_000_000)
+class PipeWriter:
+    """Copies bytes from a TCP port into a named pipe; goes when the counter goes, and comes back.
+
+    The pipe is closed with the connection, in the middle of a line if need be, and opened again
+    when the counter can be reached and somebody reads.
+    """
+
+    def __init__(self, port: int, path: Path) -> None:
+        os.mkfifo(path)
+        self._port = port
+        self._path = path
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def close(self) -> None:
+        """Write no more, and take the pipe away."""
+        self._stopping.set()
+        self._thread.join(5)
+        self._path.unlink()
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            with contextlib.suppress(OSError):
+                self._copy()
+            time.sleep(RETRY_S)
+
+    def _copy(self) -> None:
+        pipe = os.open(self._path, os.O_WRONLY | os.O_NONBLOCK)  # OSError while nobody reads
+        try:
+            os.set_blocking(pipe, True)
+            with socket.create_connection(("127.0.0.1", self._port)) as counter:
+                counter.settimeout(RETRY_S)
+                while not self._stopping.is_set():
+                    with contextlib.suppress(TimeoutError):
+                        data = counter.recv(65536)
+                        if not data:
+                            return
+                        os.write(pipe, data)
+        finally:
+            os.close(pipe)
