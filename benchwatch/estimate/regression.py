@@ -8,13 +8,14 @@ Statistical Reference Datasets.
 """
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from benchwatch.estimate.array_types import FloatArray
+
 Point = tuple[float, float]
 """Time in seconds and value."""
 
@@ -66,7 +67,7 @@ def centred(points: Sequence[Point]) -> CentredSums:
     return CentredSums(points=n, t=t0 + t, y=y0 + y, tt=tt, ty=ty, yy=yy)
 
 
-def centred_arrays(t: Floats, y: Floats) -> tuple[CentredSums, Floats, Floats]:
+def centred_arrays(t: FloatArray, y: FloatArray) -> tuple[CentredSums, FloatArray, FloatArray]:
     """Return the sums over arrays of shape (n,), n at least 1, and both arrays less their means.
 
     Times and values are taken from the first ones, so that neither a clock's epoch nor a large
@@ -155,17 +156,15 @@ class EvenLine:
         """Sum of the squared distances from the middle, in spacings."""
         self._weights = [(place - (count - 1) / 2.0) / self.squares for place in range(count)]
 
-    def fit(self, values: Iterable[float]) -> tuple[float, float]:
+    def fit(self, values: Sequence[float]) -> tuple[float, float]:
         """Return the slope from value to value, and the sum of the squared residuals.
 
         Args:
             values: `count` of them.
         """
-        first: float | None = None
+        first = values[0]
         slope = total = squares = 0.0
         for weight, one in zip(self._weights, values, strict=True):
-            if first is None:
-                first = one
             value = one - first
             slope += weight * value
             total += value

@@ -23,6 +23,8 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final
 
+from benchwatch.estimate.variances import ALLAN
+
 FEWEST_QUIET: Final = 3
 """Readings that show a level to be quiet."""
 _HARMONICS: Final = 5
@@ -59,7 +61,7 @@ def rounding_variance(readings: Sequence[float], quantum: float) -> float:
     if len(readings) < 2:
         return quantum * quantum / 12.0
     steps = [(b - a) / quantum for a, b in pairwise(readings)]
-    seen = 0.5 * sum([step * step for step in steps]) / len(steps)
+    seen = sum([step * step for step in steps]) / (ALLAN * len(steps))
     if max(readings) - min(readings) > 1.5 * quantum:
         place = bisect_left(_SEEN, seen)
         left = _BIASES[max(place - 1, 0)] if place < _STEPS else 0.0

@@ -17,15 +17,12 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from benchwatch.estimate.array_types import BoolArray, FloatArray
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.spikes import spikes
 from benchwatch.reading import AS_FOUND, RecordKind
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 MOST: Final = 4096
 """Readings that are given one by one at most; more are given as so many blocks."""

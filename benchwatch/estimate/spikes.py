@@ -13,10 +13,8 @@ million readings passes it.
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
+from benchwatch.estimate.array_types import BoolArray, FloatArray
 
 LIMIT: Final = 6.0
 """Standard deviations."""

@@ -3,19 +3,19 @@
 import numpy as np
 import pytest
 
-from benchwatch.estimate.block_means import Pyramid
+from benchwatch.estimate.block_means import OctaveMeans
 from benchwatch.estimate.settle.noise_model import fit_noise
 
 
 def test_levels_hold_the_means_of_1_2_4_readings() -> None:
     """Each level is the plain mean of its readings, and says when the last of them was."""
     y = np.random.default_rng(1).standard_normal(64)
-    pyramid = Pyramid()
+    means = OctaveMeans()
 
     for t, value in enumerate(y.tolist()):
-        pyramid.add(float(t), value)
+        means.add(float(t), value)
 
-    for level, blocks in enumerate(pyramid.levels):
+    for level, blocks in enumerate(means.levels):
         length = 2**level
         rows = blocks.rows()
         assert rows[1] == pytest.approx(y.reshape(-1, length).mean(axis=1))
@@ -26,18 +26,18 @@ def test_levels_hold_the_means_of_1_2_4_readings() -> None:
 @pytest.mark.parametrize("cut_at", [1, 7, 32, 45, 62])
 def test_no_block_lies_on_both_sides_of_a_cut(cut_at: int) -> None:
     """After a cut the readings since are handed back, and no mean mixes both sides."""
-    pyramid = Pyramid()
+    means = OctaveMeans()
     for t in range(63):
-        pyramid.add(float(t), 0.0 if t < cut_at else 1.0)
+        means.add(float(t), 0.0 if t < cut_at else 1.0)
 
-    again = pyramid.cut(float(cut_at))
+    again = means.cut(float(cut_at))
     for t, y in again:
-        pyramid.add(t, y)
+        means.add(t, y)
     for t in range(63, 200):
-        pyramid.add(float(t), 1.0)
+        means.add(float(t), 1.0)
 
     assert [t for t, _ in again] == list(range(cut_at, 63))
-    for level in pyramid.levels:
+    for level in means.levels:
         t, y, n, last = level.rows()
         assert set(y.tolist()) <= {0.0, 1.0}
         assert np.all(np.diff(last) > 0.0)
@@ -46,13 +46,13 @@ def test_no_block_lies_on_both_sides_of_a_cut(cut_at: int) -> None:
 
 def test_cut_keeps_all_readings_before_it_on_the_coarse_levels() -> None:
     """Blocks that the cut leaves unfinished go up short rather than get lost."""
-    pyramid = Pyramid()
+    means = OctaveMeans()
     for t in range(45):
-        pyramid.add(float(t), 1.0)
+        means.add(float(t), 1.0)
 
-    pyramid.cut(45.0)
+    means.cut(45.0)
 
-    assert float(pyramid.levels[4].rows()[2].sum()) == 45.0
+    assert float(means.levels[4].rows()[2].sum()) == 45.0
 
 
 def test_white_and_flicker_are_told_apart() -> None:
@@ -71,11 +71,11 @@ def test_white_noise_is_not_taken_for_flicker() -> None:
     rng = np.random.default_rng(2)
     found = []
     for _ in range(100):
-        pyramid = Pyramid()
+        means = OctaveMeans()
         for t, y in enumerate(rng.standard_normal(1500).tolist()):
-            pyramid.add(float(t), y)
+            means.add(float(t), y)
         noise = fit_noise(
-            [(2.0**at, *level.hadamard()) for at, level in enumerate(pyramid.levels[:6])]
+            [(2.0**at, *level.hadamard()) for at, level in enumerate(means.levels[:6])]
         )
         assert noise is not None
         found.append((noise.white, noise.flicker))

@@ -12,8 +12,10 @@ import math
 import sys
 from typing import Final
 
+from benchwatch.estimate.block_means import CascadeLevel, hand_up
 from benchwatch.estimate.level.reading_noise import RobustSpread
 from benchwatch.estimate.level.slope_tracker import BLOCKS, BlockMeans, SlopeTracker
+from benchwatch.estimate.variances import ALLAN, HADAMARD, second_difference
 
 OCTAVES: Final = 12
 """The longest blocks are 4096 readings."""
@@ -42,36 +44,49 @@ _ALWAYS = 32
 UNLIMITED: Final = sys.maxsize
 
 
-class _Octave:
+class _SingleReadings(CascadeLevel[float]):
+    """The readings themselves, of which nothing is kept: their noise is known elsewhere."""
+
+    __slots__ = ()
+
+    def take(self, block: float) -> float | None:
+        """Take a reading; return its mean with the one before, if that is unpaired."""
+        first = self._unpaired
+        if first is None:
+            self._unpaired = block
+            return None
+        self._unpaired = None
+        return 0.5 * (first + block)
+
+
+class _Octave(CascadeLevel[float]):
     """Blocks of one length."""
 
-    __slots__ = ("allan", "blocks", "hadamard", "half")
+    __slots__ = ("allan", "blocks", "hadamard")
 
     def __init__(self) -> None:
-        self.half: float | None = None
-        """Mean of the block's first half; None while there is none."""
+        super().__init__()
         self.blocks = BlockMeans(maxlen=BLOCKS)
         self.allan = RobustSpread(_DIFFERENCES)
         self.hadamard = RobustSpread(_DIFFERENCES)
 
-    def add(self, mean: float) -> float | None:
-        """Take the mean of half a block; return the whole block's when it is complete."""
-        if self.half is None:
-            self.half = mean
-            return None
-        mean = 0.5 * (self.half + mean)
-        self.half = None
+    def append(self, block: float) -> None:
+        """Keep a block, and the differences from the one or two before."""
         blocks = self.blocks
         if blocks:
-            self.allan.add(abs(mean - blocks[-1]))
+            self.allan.add(abs(block - blocks[-1]))
             if len(blocks) > 1:
-                self.hadamard.add(abs(mean - 2.0 * blocks[-1] + blocks[-2]))
-        blocks.append(mean)
-        return mean
+                self.hadamard.add(abs(second_difference(blocks[-2], blocks[-1], block)))
+        blocks.append(block)
+
+    @staticmethod
+    def joined(first: float, second: float) -> float:
+        """Return the mean of two neighbouring blocks."""
+        return 0.5 * (first + second)
 
     def restart(self) -> None:
         """Forget the blocks, keep the spreads: the next block adjoins none."""
-        self.half = None
+        self.end_pair()
         self.blocks.clear()
 
 
@@ -137,6 +152,11 @@ class LowFrequencyNoise:
 
     def __init__(self) -> None:
         self._octaves = [_Octave() for _ in range(OCTAVES)]
+        self._single = _SingleReadings()
+        self._levels = [self._single, *self._octaves]
+        self._blocks = [octave.blocks for octave in self._octaves]
+        self._allan_spreads = [octave.allan for octave in self._octaves]
+        self._hadamard_spreads = [octave.hadamard for octave in self._octaves]
         self._allan = _Excess()
         self._hadamard = _Excess()
         self._slope = SlopeTracker()
@@ -155,26 +175,21 @@ class LowFrequencyNoise:
 
     def restart(self) -> None:
         """Begin new blocks: a step or a gap; what was learnt stays."""
+        self._single.end_pair()
         for octave in self._octaves:
             octave.restart()
         self._slope.restart()
 
     def add(self, offset: float, sigma: float) -> None:
         """Take one reading and the present noise of single readings."""
-        mean = offset
-        complete = 0
-        for octave in self._octaves:
-            block = octave.add(mean)
-            if block is None:
-                break
-            mean = block
-            complete += 1
+        reached, _ = hand_up(self._levels, offset)
+        complete = reached - 1
         white = sigma * sigma
         if complete >= 1:
-            self._slope.renew([octave.blocks for octave in self._octaves[:complete]], white)
+            self._slope.renew(self._blocks[:complete], white)
         if complete >= 3:
-            self._allan.renew([octave.allan for octave in self._octaves], 2.0, white)
-            self._hadamard.renew([octave.hadamard for octave in self._octaves], 6.0, white)
+            self._allan.renew(self._allan_spreads, ALLAN, white)
+            self._hadamard.renew(self._hadamard_spreads, HADAMARD, white)
 
     def variance_of_mean(self, readings: int) -> float:
         """Wander between now and the mean of the last `readings`.

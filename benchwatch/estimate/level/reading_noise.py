@@ -18,6 +18,7 @@ from collections import deque
 from operator import mul
 
 from benchwatch.estimate.level.last_digit import LastDigit
+from benchwatch.estimate.variances import ALLAN, HADAMARD
 
 WINDOW = 100
 """Differences kept; long enough for 10 % of σ, short enough to follow a decaying warm-up."""
@@ -26,6 +27,8 @@ _NORMAL_QUANTILE = 0.8416
 """60 % of a normal's magnitudes lie below this many sd."""
 _KEEP = 3.3
 _KEPT_VARIANCE = 0.9886
+_DIFFERS, _BENDS = math.sqrt(ALLAN), math.sqrt(HADAMARD)
+"""sd of first and of second differences of readings, over that of the readings."""
 _NEWEST = ((6, 1.8), (12, 1.4), (24, 1.2))
 """So many of the newest magnitudes, and the factor by which their spread may fall short by chance:
 one and a half standard deviations of the spread of half as many independent ones."""
@@ -183,9 +186,9 @@ class ReadingNoise:
         floor = self.quantum / math.sqrt(12.0)
         self.moving = self._same_signs >= _MONOTONE or abs(self._sum_of_signs) >= _MOVING
         if self.moving and len(self._second):
-            spread = self._second.sd(floor * math.sqrt(6.0)) / math.sqrt(6.0)
+            spread = self._second.sd(floor * _BENDS) / _BENDS
         else:
-            spread = self._first.sd(floor * math.sqrt(2.0)) / math.sqrt(2.0)
+            spread = self._first.sd(floor * _DIFFERS) / _DIFFERS
         self.sigma = max(spread, floor)
         self.degrees = min(self._count, WINDOW) * 2.0 / 3.0
 

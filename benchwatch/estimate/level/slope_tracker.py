@@ -57,14 +57,11 @@ class SlopeTracker:
             self._known = max(self._known, place + 1)
         if self._known:
             self._reach = self._known
-            self.slope, self.u = next(
-                (
-                    (slope, u)
-                    for slope, u in self._found[: self._known]
-                    if abs(slope) > _SURE * u and slope * slope < white
-                ),
-                (0.0, 0.0),
-            )
+            self.slope = self.u = 0.0
+            for slope, u in self._found[: self._known]:
+                if abs(slope) > _SURE * u and slope * slope < white:
+                    self.slope, self.u = slope, u
+                    break
             return
         self._age += 2
         if self._age > _LASTS:

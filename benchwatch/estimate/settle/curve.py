@@ -3,7 +3,7 @@
 import math
 from dataclasses import replace
 
-from benchwatch.estimate.block_means import Floats
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.settle.noise_model import NoiseModel
 from benchwatch.estimate.settle.warmup import Warmup, fit_warmup
@@ -31,7 +31,7 @@ class Curve:
 
     def fit(
         self,
-        blocks: Floats,
+        blocks: FloatArray,
         *,
         now: float,
         since: float,

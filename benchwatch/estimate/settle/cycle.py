@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.block_means import Floats
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.results import OffsetCycle
 
 SEEN: Final = 1.0
@@ -107,7 +107,7 @@ class FittedCycle:
 
 
 def find_cycle(
-    blocks: Floats, shortest_s: float, limit: float, interval_s: float
+    blocks: FloatArray, shortest_s: float, limit: float, interval_s: float
 ) -> FittedCycle | None:
     """Find the strongest cycle with a period from `shortest_s` to twice as long.
 
@@ -154,17 +154,17 @@ def find_cycle(
     return fit.cycle(float(t[0]), float(t[-1]), span_s)
 
 
-def _near(blocks: Floats, limit: float) -> Floats:
+def _near(blocks: FloatArray, limit: float) -> FloatArray:
     """The newest blocks since which the offset has not been far away."""
     far = np.flatnonzero(np.abs(blocks[1] - blocks[1, -1]) > FAR * limit)
     return blocks[:, far[-1] + 1 :] if far.size else blocks
 
 
-def _independent(columns: Floats) -> Floats:
+def _independent(columns: FloatArray) -> FloatArray:
     """An orthonormal basis of what the columns can make."""
     scaled = columns / np.sqrt((columns * columns).sum(0))
     vectors, sizes, _ = np.linalg.svd(scaled, full_matrices=False)
-    basis: Floats = vectors[:, sizes > 1e-7 * sizes[0]]
+    basis: FloatArray = vectors[:, sizes > 1e-7 * sizes[0]]
     return basis
 
 
@@ -172,19 +172,19 @@ def _independent(columns: Floats) -> Floats:
 class _Past:
     """Block means of one span, which is the unit of time here, with the trend taken out."""
 
-    ago: Floats
+    ago: FloatArray
     """Times before the newest block, 0 and less."""
-    width: Floats
-    weights: Floats
-    basis: Floats
-    left: Floats
+    width: FloatArray
+    weights: FloatArray
+    basis: FloatArray
+    left: FloatArray
 
-    def _without_trend(self, columns: Floats) -> Floats:
+    def _without_trend(self, columns: FloatArray) -> FloatArray:
         weighted = columns * self.weights[:, None]
-        left: Floats = weighted - self.basis @ (self.basis.T @ weighted)
+        left: FloatArray = weighted - self.basis @ (self.basis.T @ weighted)
         return left
 
-    def gain(self, cycles: Floats) -> Floats:
+    def gain(self, cycles: FloatArray) -> FloatArray:
         """Fall of chi-square by a cycle of each damping and each number a span, one row each."""
         angle = 2.0 * np.pi * np.multiply.outer(self.ago, cycles)
         steady = np.concatenate([np.cos(angle), np.sin(angle)], axis=1)

@@ -3,7 +3,7 @@
 import math
 from typing import Final
 
-from benchwatch.estimate.block_means import Pyramid
+from benchwatch.estimate.block_means import OctaveMeans
 from benchwatch.estimate.settle.cycle import FEWEST, FittedCycle, find_cycle
 
 BLOCKS: Final = 96
@@ -34,22 +34,34 @@ class CycleFinder:
         return max(self._octaves.values(), key=lambda one: one.power, default=None)
 
     def look_everywhere(
-        self, pyramid: Pyramid, since: float, interval_s: float, *, horizon_s: float, limit: float
+        self,
+        means: OctaveMeans,
+        since: float,
+        interval_s: float,
+        *,
+        horizon_s: float,
+        limit: float,
     ) -> None:
         """Look through all octaves; see `look`."""
         self._next = 0
-        while self.look(pyramid, since, interval_s, horizon_s=horizon_s, limit=limit):
+        while self.look(means, since, interval_s, horizon_s=horizon_s, limit=limit):
             pass
 
     def look(
-        self, pyramid: Pyramid, since: float, interval_s: float, *, horizon_s: float, limit: float
+        self,
+        means: OctaveMeans,
+        since: float,
+        interval_s: float,
+        *,
+        horizon_s: float,
+        limit: float,
     ) -> bool:
         """Look through the next octave of periods; False when all have been, then begin anew.
 
         What was known of an octave stays while there is too little since the last nudge.
 
         Args:
-            pyramid: means of the readings so far.
+            means: means of the readings so far.
             since: when the last nudge had come to rest, s; turns look like a cycle.
             interval_s: from one reading to the next.
             horizon_s: of the verdict; the longest period is `LONGEST` of it.
@@ -58,11 +70,11 @@ class CycleFinder:
         octave = self._next
         shortest_s = SHORTEST * interval_s * 2.0**octave
         level = max(octave - round(math.log2(A_PERIOD / SHORTEST)), 0)
-        if level >= len(pyramid.levels) or shortest_s > LONGEST * horizon_s:
+        if level >= len(means.levels) or shortest_s > LONGEST * horizon_s:
             self._next = 0
             return False
         self._next += 1
-        rows = pyramid.levels[level].rows()[:3, -BLOCKS:]
+        rows = means.levels[level].rows()[:3, -BLOCKS:]
         rows = rows[:, int(rows[0].searchsorted(since)) :]
         if rows.shape[1] >= FEWEST:
             found = find_cycle(rows, shortest_s, limit, interval_s)

@@ -3,7 +3,7 @@
 import math
 from typing import Final
 
-from benchwatch.estimate.block_means import Pyramid
+from benchwatch.estimate.block_means import OctaveMeans
 from benchwatch.estimate.regression import fit_line
 from benchwatch.estimate.results import Drift
 from benchwatch.estimate.settle.noise_model import NoiseModel
@@ -22,25 +22,25 @@ and a line through both would tell a drift that is over."""
 
 
 class SlopeFinder:
-    """Keeps to one level of the pyramid, and moves by at most one level at a time."""
+    """Keeps to one level of the means, and moves by at most one level at a time."""
 
     def __init__(self) -> None:
         self._level = 0
 
     def find(
-        self, pyramid: Pyramid, since: float, longest_s: float, noise: NoiseModel | None
+        self, means: OctaveMeans, since: float, longest_s: float, noise: NoiseModel | None
     ) -> Drift | None:
         """Slope of the newest readings later than `since`; None before three of them.
 
         σy(T/2) comes from `noise`, which rests on second differences: a drift is not in it.
         """
         level = self._level
-        here = _slope(pyramid, level, since, noise)
+        here = _slope(means, level, since, noise)
         while here is None and level:
             level -= 1
-            here = _slope(pyramid, level, since, noise)
+            here = _slope(means, level, since, noise)
         if here is not None and not _significant(here, LOOSE):
-            longer = _slope(pyramid, level + 1, since, noise)
+            longer = _slope(means, level + 1, since, noise)
             if (
                 longer is not None
                 and here.span_s < longer.span_s
@@ -49,7 +49,7 @@ class SlopeFinder:
             ):
                 level, here = level + 1, longer
         elif here is not None and level:
-            shorter = _slope(pyramid, level - 1, since, noise)
+            shorter = _slope(means, level - 1, since, noise)
             if shorter is not None and (_significant(shorter, TIGHT) or _bent(here, shorter)):
                 level, here = level - 1, shorter
         self._level = level
@@ -65,10 +65,10 @@ def _bent(longer: Drift, shorter: Drift) -> bool:
     return u is not None and abs(shorter.per_s - longer.per_s) > BENT * u
 
 
-def _slope(pyramid: Pyramid, level: int, since: float, noise: NoiseModel | None) -> Drift | None:
-    if level >= len(pyramid.levels):
+def _slope(means: OctaveMeans, level: int, since: float, noise: NoiseModel | None) -> Drift | None:
+    if level >= len(means.levels):
         return None
-    rows = pyramid.levels[level].rows()[:, -BLOCKS:]
+    rows = means.levels[level].rows()[:, -BLOCKS:]
     rows = rows[:, int(rows[0].searchsorted(since)) :]
     count = rows.shape[1]
     if count < (BLOCKS // 2 if level else 3):

@@ -11,7 +11,8 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.block_means import Floats, Pyramid
+from benchwatch.estimate.array_types import FloatArray
+from benchwatch.estimate.block_means import OctaveMeans
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.rounding import rounding_variance
 from benchwatch.estimate.settle.cycle import FittedCycle
@@ -48,7 +49,7 @@ class Evidence:
     """
 
     def __init__(self) -> None:
-        self.pyramid = Pyramid()
+        self.means = OctaveMeans()
         self.steps: list[float] = []
         """Times of the nudges that still count, s since the first reading."""
         self.origin: tuple[float, float] | None = None
@@ -70,7 +71,7 @@ class Evidence:
             return False
         start, reference = self.origin
         t = self.now = elapsed_s - start
-        self.pyramid.add(t, offset - reference)
+        self.means.add(t, offset - reference)
         return True
 
     def step(self, at_s: float) -> None:
@@ -78,34 +79,34 @@ class Evidence:
         assert self.origin is not None
         at = at_s - self.origin[0]
         first = at
-        times = self.pyramid.levels[0].rows()[0]
+        times = self.means.levels[0].rows()[0]
         while self.steps and times.searchsorted(at) - times.searchsorted(self.steps[-1]) < CLOSE:
             first = min(first, self.steps.pop())
-        for t, y in self.pyramid.cut(first):
+        for t, y in self.means.cut(first):
             if t >= at:
-                self.pyramid.add(t, y)
+                self.means.add(t, y)
         self.steps.append(at)
         self.last_step = at
 
     def leave_out(self, until: float) -> None:
         """Leave out what was read between the newest nudge and `until`: the trimmer crept."""
         at = self.steps.pop() if self.steps else self.last_step
-        for t, y in self.pyramid.cut(at):
+        for t, y in self.means.cut(at):
             if t >= until:
-                self.pyramid.add(t, y)
+                self.means.add(t, y)
         self.steps.append(until)
         self.last_step = until
 
     def go_on(self, readings: list[tuple[float, float, float]]) -> None:
         """Take the readings after a gap, with their last digits, that no block lies across."""
         assert self.origin is not None
-        self.pyramid.cut(readings[0][0] - self.origin[0])
+        self.means.cut(readings[0][0] - self.origin[0])
         for elapsed_s, offset, quantum in readings:
             self.add(elapsed_s, offset, quantum)
 
     def gap(self) -> None:
         """Forget all but the noise."""
-        self.pyramid.restart()
+        self.means.restart()
         self.origin = None
         self.now = 0.0
         self.last_step = self._unlisted = -math.inf
@@ -113,7 +114,7 @@ class Evidence:
 
     def interval_s(self) -> float:
         """Usual time from one reading to the next, lately; 0 when unknown."""
-        t = self.pyramid.levels[0].rows()[0]
+        t = self.means.levels[0].rows()[0]
         if len(t) < 2:
             return 0.0
         mean_s = float((t[-1] - t[0]) / (len(t) - 1))
@@ -125,7 +126,7 @@ class Evidence:
         return float(steps[(steps.size - 1) // 2] + steps[steps.size // 2]) / 2.0
 
     def level(
-        self, blocks: Floats, span_s: float, noise: NoiseModel, interval_s: float
+        self, blocks: FloatArray, span_s: float, noise: NoiseModel, interval_s: float
     ) -> tuple[float, float]:
         """Mean of the newest `span_s` seconds since the last nudge, and its standard u."""
         since = max(self.now - span_s, self.last_step)
@@ -136,20 +137,20 @@ class Evidence:
 
     def rounding(self) -> float:
         """Variance of means from rounding, as far as the newest readings don't average it."""
-        return rounding_variance(self.pyramid.levels[0].rows()[1].tolist(), self._quantum)
+        return rounding_variance(self.means.levels[0].rows()[1].tolist(), self._quantum)
 
     def noise(self, horizon_s: float, interval_s: float) -> NoiseModel | None:
         """Fit the noise at averaging times that matter up to the horizon."""
         longest = max(horizon_s, self.now) / 32.0
         points = []
-        for level, blocks in enumerate(self.pyramid.levels):
+        for level, blocks in enumerate(self.means.levels):
             tau_s = interval_s * 2.0**level
             if level and tau_s > longest:
                 break
             points.append((tau_s, *blocks.hadamard()))
         return fit_noise(points)
 
-    def blocks(self, horizon_s: float, interval_s: float) -> Floats:
+    def blocks(self, horizon_s: float, interval_s: float) -> FloatArray:
         """Choose blocks that lengthen with age; nudges before them no longer count.
 
         Returns:
@@ -161,10 +162,10 @@ class Evidence:
             start = max(start, self.steps[-STEPS - 1])
         finest = min(horizon_s / FINEST, self.now / YOUNG) / interval_s
         level = max(0, math.ceil(math.log2(finest)))
-        parts: list[Floats] = []
+        parts: list[FloatArray] = []
         end = math.inf
         most = 2 * BLOCKS_PER_OCTAVE
-        for blocks in self.pyramid.levels[level:]:
+        for blocks in self.means.levels[level:]:
             rows = blocks.rows()
             stop = int(rows[3].searchsorted(end))
             first = int(rows[0, :stop].searchsorted(start))
@@ -181,13 +182,13 @@ class Evidence:
             self._unlisted = self.steps.pop(0)
         return chosen
 
-    def enough(self, blocks: Floats) -> bool:
+    def enough(self, blocks: FloatArray) -> bool:
         """Tell whether `blocks` can be fitted with all nudges."""
         return len(blocks[0]) >= FEWEST + len(self.steps)
 
     def forecast(
         self,
-        blocks: Floats,
+        blocks: FloatArray,
         limit: SettleLimit,
         noise: NoiseModel,
         interval_s: float,

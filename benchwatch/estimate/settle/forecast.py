@@ -23,12 +23,10 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.settle.cycle import FittedCycle
 from benchwatch.estimate.settle.noise_model import NoiseModel
-
-Floats = NDArray[np.float64]
 
 TIME_CONSTANTS: Final = 2.0 ** np.arange(-4.0, 3.0, 0.5)
 """Of the exponentials, in horizons."""
@@ -48,14 +46,14 @@ TURNS: Final = 5
 class Forecast:
     """Change from now on at `HORIZONS`, as arrays, and its standard uncertainty."""
 
-    change: Floats
-    u: Floats
+    change: FloatArray
+    u: FloatArray
     misfit: float
     """Reduced chi-square, 1 at least; `u` is widened by it."""
 
 
 def forecast(
-    blocks: Floats,
+    blocks: FloatArray,
     now: float,
     *,
     horizon_s: float,
@@ -115,7 +113,7 @@ def forecast(
     return _solve(whitened, ahead, widest, ROOM * scale, len(age) - 2 - free)
 
 
-def _waves(cycle: FittedCycle, age: Floats, width: Floats, horizon_s: float) -> Floats:
+def _waves(cycle: FittedCycle, age: FloatArray, width: FloatArray, horizon_s: float) -> FloatArray:
     """Columns of a cycle: two harmonics, and what a little more of its rate or decay would add."""
     rate = 2.0 * np.pi * horizon_s / cycle.period_s
     swell = np.exp(np.minimum(cycle.decay_per_s * horizon_s * (age[0] - age), 0.0))
@@ -128,7 +126,7 @@ def _waves(cycle: FittedCycle, age: Floats, width: Floats, horizon_s: float) -> 
     return np.array(columns).T
 
 
-def _moved(blocks: Floats, offset: Floats, steps: tuple[float, ...]) -> float:
+def _moved(blocks: FloatArray, offset: FloatArray, steps: tuple[float, ...]) -> float:
     """Range of the offset between nudges, the largest."""
     if not steps:
         return float(offset.max() - offset.min())
@@ -137,18 +135,20 @@ def _moved(blocks: Floats, offset: Floats, steps: tuple[float, ...]) -> float:
     return max(float(part.max() - part.min()) for part in parts)
 
 
-def _covariance(age: Floats, width: Floats, white: Floats, flicker: float) -> Floats:
+def _covariance(
+    age: FloatArray, width: FloatArray, white: FloatArray, flicker: float
+) -> FloatArray:
     """White noise on the diagonal plus flicker FM, whose covariance falls with log distance."""
     distance = np.abs(np.subtract.outer(age, age))
     distance += 0.1 * np.add.outer(width, width)
     # With Allan variance v flicker FM has E(y(t+s) - y(t))² growing as v/ln 2 · ln s; any
     # constant may be added, as the level is free.
-    covariance: Floats = (flicker / (2.0 * np.log(2.0))) * (30.0 - np.log(distance))
+    covariance: FloatArray = (flicker / (2.0 * np.log(2.0))) * (30.0 - np.log(distance))
     covariance.flat[:: len(age) + 1] += white
     return covariance
 
 
-def _triangle(columns: Floats) -> Floats:
+def _triangle(columns: FloatArray) -> FloatArray:
     """The upper triangular factor of a QR decomposition, with a row for each column."""
     size = columns.shape[1]
     # Taken out of the raw form, which costs half of what the factor itself does.
@@ -157,12 +157,14 @@ def _triangle(columns: Floats) -> Floats:
 
 
 @functools.lru_cache(maxsize=64)
-def _upper(size: int) -> Floats:
+def _upper(size: int) -> FloatArray:
     """Ones on and above the diagonal, zeros below."""
     return np.triu(np.ones((size, size)))
 
 
-def _solve(columns: Floats, ahead: Floats, widest: float, least: float, freedom: int) -> Forecast:
+def _solve(
+    columns: FloatArray, ahead: FloatArray, widest: float, least: float, freedom: int
+) -> Forecast:
     """Change ahead and its u by least squares, the prior found on the way.
 
     The columns are never multiplied with each other: of a warm-up a million times its noise, the

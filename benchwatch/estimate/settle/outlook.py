@@ -15,7 +15,8 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.regression import Floats, centred_arrays
+from benchwatch.estimate.array_types import FloatArray
+from benchwatch.estimate.regression import centred_arrays
 
 SHARES: Final = (1.0 / 3.0, 2.0 / 3.0, 1.0)
 """Of the time since the start, the newest part of it; the first tells the middle of the range, as
@@ -89,7 +90,7 @@ class Outlook:
         return low, max(middle, high / 4.0) + patience_s, high + 2.0 * patience_s
 
 
-def _to_one_s(points: Floats, share: float, longest: float) -> float | None:
+def _to_one_s(points: FloatArray, share: float, longest: float) -> float | None:
     """How long the exponential through the newest points takes to come down to 1.
 
     Args:

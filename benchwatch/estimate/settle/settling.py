@@ -28,7 +28,7 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.block_means import Floats
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.results import Drift, Settle, SettleHistory, SettleLimit
 from benchwatch.estimate.settle import verdict_text
 from benchwatch.estimate.settle.after_gap import AfterGap
@@ -224,7 +224,7 @@ class Settling:
             # What doesn't average is a floor of the deviation, as flicker FM is.
             noise = replace(noise, flicker=noise.flicker + rounding)
         self._drift = self._slope.find(
-            evidence.pyramid, evidence.last_step, REACH * self._horizon_s, noise
+            evidence.means, evidence.last_step, REACH * self._horizon_s, noise
         )
         limit, verdict = self._limit, self._verdict
         pause_s = verdict.pause * self._horizon_s / 100.0
@@ -254,7 +254,7 @@ class Settling:
     def _judge(
         self,
         limit: SettleLimit,
-        blocks: Floats,
+        blocks: FloatArray,
         noise: NoiseModel,
         interval_s: float,
         rounding: float,
@@ -313,4 +313,4 @@ class Settling:
         look = self._cycles.look_everywhere if everywhere else self._cycles.look
         evidence = self._evidence
         since = evidence.last_step + CREEP_READINGS * interval_s
-        look(evidence.pyramid, since, interval_s, horizon_s=limit.horizon_s, limit=limit.limit)
+        look(evidence.means, since, interval_s, horizon_s=limit.horizon_s, limit=limit.limit)

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.block_means import Floats
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.results import Drift, OffsetCycle, SettleLimit, SettleState
 from benchwatch.estimate.settle import verdict_text
 from benchwatch.estimate.settle.cycle import FittedCycle
@@ -72,7 +72,7 @@ class Case:
             size, spread = size + swing, np.hypot(spread, CYCLE_COVERAGE * swing_u)
         return float(((size + spread) / (self.limit.limit * ALLOWANCE)).max())
 
-    def spread(self) -> Floats:
+    def spread(self) -> FloatArray:
         """How far each forecast change may be off; both its ends are known to the last digit."""
         return np.hypot(COVERAGE * self.ahead.u, self.rounded())
 

@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from benchwatch.estimate.block_means import Floats
+from benchwatch.estimate.array_types import FloatArray
 
 FEWEST: Final = 8
 LONGEST: Final = 200
@@ -56,10 +56,10 @@ class Warmup:
         """Standard uncertainty of `level` as what a real warm-up comes to, noise and `DOUBT`."""
         return math.hypot(self.u_level, DOUBT / self.share * self.amplitude)
 
-    def at(self, t: ArrayLike) -> Floats:
+    def at(self, t: ArrayLike) -> FloatArray:
         """Offset at the times `t`, same shape."""
         away = np.asarray(t, dtype=np.float64) - self.now
-        curve: Floats = self.level + self.amplitude * np.exp(-away / self.time_constant_s)
+        curve: FloatArray = self.level + self.amplitude * np.exp(-away / self.time_constant_s)
         return curve
 
 
@@ -100,7 +100,7 @@ def fit_warmup(
 
 
 def _fit(
-    times: Floats, offsets: Floats, weights: Floats, now: float, widths: Floats
+    times: FloatArray, offsets: FloatArray, weights: FloatArray, now: float, widths: FloatArray
 ) -> Warmup | None:
     span = float(times[-1] - times[0])
     total = float(weights.sum())
@@ -146,18 +146,18 @@ def _fit(
     )
 
 
-def _mean_curve(t: Floats, widths: Floats, rate: Floats | float) -> Floats:
+def _mean_curve(t: FloatArray, widths: FloatArray, rate: FloatArray | float) -> FloatArray:
     """Means of e^(-rate·t) over blocks about `t`: its middle times sinh(h)/h, h half a width."""
     half = 0.5 * widths * rate
     # Two terms of the series serve to 1e-4 up to h = 1; older blocks hold nothing of the curve.
     squared = np.minimum(half * half, 4.0)
-    curve: Floats = np.exp(-t * rate) * (1.0 + squared / 6.0 * (1.0 + squared / 20.0))
+    curve: FloatArray = np.exp(-t * rate) * (1.0 + squared / 6.0 * (1.0 + squared / 20.0))
     return curve
 
 
 def _polish(
-    ago: Floats, offsets: Floats, weights: Floats, widths: Floats, constant: float
-) -> tuple[list[float], Floats] | None:
+    ago: FloatArray, offsets: FloatArray, weights: FloatArray, widths: FloatArray, constant: float
+) -> tuple[list[float], FloatArray] | None:
     """Gauss-Newton for level, amplitude and log T from the best of the grid.
 
     Returns:

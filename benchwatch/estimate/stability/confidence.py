@@ -15,14 +15,8 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.stability.deviation_point import (
-    FloatArray,
-    IntArray,
-    Name,
-    averages_phase,
-    lowest_alpha,
-    order,
-)
+from benchwatch.estimate.array_types import FloatArray, IntArray
+from benchwatch.estimate.stability.deviation_point import Name, averages_phase, lowest_alpha, order
 from benchwatch.estimate.stability.total_bias import total_edf
 
 LARGEST_SHAPE: Final = 512

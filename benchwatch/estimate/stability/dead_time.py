@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.stability.deviation_point import FloatArray
+from benchwatch.estimate.array_types import FloatArray
 
 CORRECTED: Final = frozenset({"adev", "oadev", "hdev", "ohdev"})
 """Deviations for which the ratio is known here."""

@@ -3,9 +3,6 @@
 from dataclasses import dataclass
 from typing import Final, Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
 Name = Literal["adev", "oadev", "mdev", "tdev", "hdev", "ohdev", "totdev"]
 """Names as in the handbook (NIST SP 1065), in lower case; a leading o is for overlapping."""
 
@@ -24,10 +21,6 @@ NOISES: Final = {
 
 ONE_SIGMA: Final = 0.6826894921370859
 """Probability within one standard deviation of a normal variable, erf(1/√2)."""
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,13 +4,13 @@ import math
 from collections.abc import Iterable
 from typing import Final
 
+from benchwatch.estimate.array_types import IntArray
 from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom
 from benchwatch.estimate.stability.dead_time import CORRECTED, variance_ratio
 from benchwatch.estimate.stability.deviation_point import (
     NOISES,
     ONE_SIGMA,
     Deviation,
-    IntArray,
     Name,
     lowest_alpha,
     order,

@@ -11,25 +11,17 @@ averaging factor m; variances of frequency are in units of the squared offset.
     ohdev   the same over every i, n = N − 3m
     totdev  adev over the run prolonged by its reflection at both ends, n = N − 2
 
-Differences are taken in blocks that stay in the processor's cache.
+The sums of squares are those of `estimate.variances`.
 """
 
 from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.stability.deviation_point import (
-    BoolArray,
-    FloatArray,
-    IntArray,
-    Name,
-    order,
-)
+from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
+from benchwatch.estimate.stability.deviation_point import Name, order
 from benchwatch.estimate.stability.phase_data import Phase, run_lengths
-
-BLOCK: Final = 1 << 13
-"""Points; small enough for the cache, and for dot products that start no threads."""
-
+from benchwatch.estimate.variances import ALLAN, DIVISORS, sum_of_squares
 
 LARGEST_ERROR: Final = 0.3
 """Share of a variance that the errors of bridges may make; above, nothing is said."""
@@ -104,18 +96,18 @@ def variance(
     if mask is None and phase.gaps is not None:
         mask = phase.mask(span, stride)
     if modified:
-        total = _sum((sums or WindowSums(phase)).over(m), m, 2, stride, mask) / m**2
+        total = sum_of_squares((sums or WindowSums(phase)).over(m), m, 2, stride, mask) / m**2
     elif name in {"adev", "hdev"}:
-        total = _sum(phase.x[::m], 1, times, 1, mask)
+        total = sum_of_squares(phase.x[::m], 1, times, 1, mask)
     else:
-        total = _sum(phase.x, m, times, stride, mask)
+        total = sum_of_squares(phase.x, m, times, stride, mask)
     if across is not None and mask is not None:
         error = _error(phase, m, times, stride, mask)
         error *= WEIGHT_OF_MODIFIED if modified else 1.0
         if error > LARGEST_ERROR * total:
             return float("nan"), runs[:0]
         total -= error
-    return total / ((2 if times == 2 else 6) * m**2 * n), runs
+    return total / (DIVISORS[times] * m**2 * n), runs
 
 
 def _error(phase: Phase, m: int, times: int, stride: int, mask: BoolArray) -> float:
@@ -132,31 +124,6 @@ def _error(phase: Phase, m: int, times: int, stride: int, mask: BoolArray) -> fl
     return total
 
 
-def _sum(x: FloatArray, m: int, times: int, stride: int, mask: BoolArray | None) -> float:
-    """Sum the squares of the second or third differences of `x` at distance `m`."""
-    count = len(x) - times * m
-    total = 0.0
-    block = max(BLOCK // stride, 1) * stride
-    buffer, spare = np.empty(block), np.empty(block)
-    for start in range(0, count, block):
-        end = min(start + block, count)
-        d, t = buffer[: end - start], spare[: end - start]
-        if times == 2:
-            np.subtract(x[start + 2 * m : end + 2 * m], x[start + m : end + m], out=d)
-            np.subtract(x[start + m : end + m], x[start:end], out=t)
-            d -= t
-        else:
-            np.subtract(x[start + 3 * m : end + 3 * m], x[start:end], out=d)
-            np.subtract(x[start + m : end + m], x[start + 2 * m : end + 2 * m], out=t)
-            t *= 3
-            d += t
-        chosen = d[::stride]
-        if mask is not None:
-            chosen = chosen[mask[start // stride : start // stride + len(chosen)]]
-        total += float(np.dot(chosen, chosen))
-    return total
-
-
 def _total(phase: Phase, m: int) -> tuple[float, IntArray]:
     """Total variance; the stretches between gaps are prolonged each for itself."""
     total, runs = 0.0, []
@@ -169,7 +136,7 @@ def _total(phase: Phase, m: int) -> tuple[float, IntArray]:
         right = 2 * x[-1] - x[points - 2 : 0 : -1]
         prolonged = np.concatenate((left, x, right))
         first = points - 1 - m
-        total += _sum(prolonged[first : first + points - 2 + 2 * m], m, 2, 1, None)
+        total += sum_of_squares(prolonged[first : first + points - 2 + 2 * m], m, 2, 1, None)
         runs.append(points - 2)
     lengths = np.array(runs, dtype=np.int64)
     n = int(lengths.sum())
@@ -178,4 +145,4 @@ def _total(phase: Phase, m: int) -> tuple[float, IntArray]:
         if error > LARGEST_ERROR * total:
             return float("nan"), lengths[:0]
         total -= error
-    return (total / (2 * m**2 * n) if n else float("nan")), lengths
+    return (total / (ALLAN * m**2 * n) if n else float("nan")), lengths

@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.stability.deviation_point import BoolArray, FloatArray, IntArray
+from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
 
 LONGEST: Final = 16
 """Readings; a longer gap is never bridged."""

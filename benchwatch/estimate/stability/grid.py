@@ -4,7 +4,7 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.stability.deviation_point import BoolArray, FloatArray, IntArray
+from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
 from benchwatch.estimate.stability.gap_bridges import LONGEST
 from benchwatch.estimate.stability.phase_data import Phase, phase_of_offsets, phase_of_phase
 

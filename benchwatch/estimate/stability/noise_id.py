@@ -5,8 +5,8 @@ from typing import Final
 
 import numpy as np
 
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.stability.confidence import expected_ratio
-from benchwatch.estimate.stability.deviation_point import FloatArray
 from benchwatch.estimate.stability.phase_data import Phase
 
 FEWEST: Final = 30

@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.stability.deviation_point import BoolArray, FloatArray, IntArray
+from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
 from benchwatch.estimate.stability.gap_bridges import BESIDE, LONGEST, bridge
 
 CLEAN_SHARE: Final = 0.5

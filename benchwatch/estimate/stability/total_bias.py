@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.stability.deviation_point import FloatArray, IntArray
+from benchwatch.estimate.array_types import FloatArray, IntArray
 
 POINTS: Final = 256
 """Phase points that are computed with at most."""

@@ -334,7 +334,7 @@ def test_memory_is_bounded_and_the_newest_counts() -> None:
         if second % 500 == 0:
             settling.verdict()
 
-    levels = settling._evidence.pyramid.levels
+    levels = settling._evidence.means.levels
     drift = settling.drift()
     assert len(levels) == 17
     assert all(level.rows().shape[1] <= 128 for level in levels)

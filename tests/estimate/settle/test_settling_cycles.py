@@ -10,7 +10,7 @@ from made_cycles import SHAPES, MadeCycle, cycling
 from made_warmups import FAMILIES, LIMIT
 from seed_kit import unseen_seed
 
-from benchwatch.estimate.block_means import Pyramid
+from benchwatch.estimate.block_means import OctaveMeans
 from benchwatch.estimate.results import Numbers, OffsetCycle, Settle, SettleHistory
 from benchwatch.estimate.settle.cycle import FittedCycle, find_cycle
 from benchwatch.estimate.settle.cycle_finder import CycleFinder
@@ -131,13 +131,13 @@ def test_more_is_asked_of_a_cycle_that_was_seen_few_times() -> None:
 
 def test_a_look_goes_through_all_octaves_and_begins_anew() -> None:
     """From some readings to some horizons, each call one; then False, and the first again."""
-    pyramid = Pyramid()
+    means = OctaveMeans()
     for second, offset in enumerate(1e-10 * np.random.default_rng(5).standard_normal(4000)):
-        pyramid.add(float(second), float(offset))
+        means.add(float(second), float(offset))
     finder = CycleFinder()
 
     def look() -> bool:
-        return finder.look(pyramid, -math.inf, 1.0, horizon_s=600.0, limit=1e-9)
+        return finder.look(means, -math.inf, 1.0, horizon_s=600.0, limit=1e-9)
 
     rounds = [look() for _ in range(20)]
 
