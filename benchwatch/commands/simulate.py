@@ -7,8 +7,8 @@ import click
 
 from benchwatch.commands.common.output import narrate, print_text
 from benchwatch.errors import INTERRUPTED
+from benchwatch_simulators.bench.simulated_bench import open_bench
 from benchwatch_simulators.faults import KINDS, parse_fault
-from benchwatch_simulators.simulated_bench import open_bench
 
 
 @click.command()

@@ -43,7 +43,7 @@ from benchwatch.run.live_watch import Limits, LiveWatch
 from benchwatch.web.served_address import LOOPBACK, ServedAddress, place_of
 
 if TYPE_CHECKING:
-    from benchwatch_simulators.simulated_bench import ServedBench
+    from benchwatch_simulators.bench.simulated_bench import ServedBench
 
 FrontEnd = Literal["lines", "page", "screen"]
 

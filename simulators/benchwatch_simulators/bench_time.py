@@ -1,8 +1,15 @@
-"""The time of a bench: seconds since it was switched on, and waits that end when it closes."""
+"""The time of a simulated bench, and two clocks that tests drive instead of the computer's.
+
+Each clock fulfils `benchwatch.clock.Clock`, so the same object can time the bench and whatever
+watches it. Bench time is ``clock.monotonic()`` counted from the moment the bench was opened.
+"""
 
 import threading
 
 from benchwatch.clock import Clock, SystemClock
+
+_POLL_S = 0.02
+"""How often a wait on a clock driven by hand looks whether it was called off."""
 
 
 class InstrumentClosed(Exception):
@@ -40,3 +47,54 @@ class BenchTime:
         while (left_s := at_s - self.now_s) > 0:
             if self.clock.wait(self.closing, left_s):
                 raise InstrumentClosed
+
+
+class ManualClock:
+    """Time that passes only when a test calls `advance`."""
+
+    def __init__(self, utc_s: float = 1_900_000_000.0) -> None:
+        self._moved = threading.Condition()
+        self._now = 0.0
+        self._utc = utc_s
+        self._waiting = 0
+
+    def monotonic(self) -> float:
+        """Seconds advanced so far."""
+        return self._now
+
+    def utc(self) -> float:
+        """Unix seconds: a made-up start plus what was advanced."""
+        return self._utc + self._now
+
+    def advance(self, seconds: float) -> None:
+        """Let `seconds` pass and wake whoever has waited long enough."""
+        with self._moved:
+            self._now += seconds
+            self._moved.notify_all()
+
+    def wait(self, event: threading.Event, timeout_s: float) -> bool:
+        """Wait until `timeout_s` were advanced, or for `event`; True when it is set."""
+        until = self._now + timeout_s
+        with self._moved:
+            self._waiting += 1
+            self._moved.notify_all()
+            try:
+                while self._now < until and not event.is_set():
+                    self._moved.wait(_POLL_S)
+            finally:
+                self._waiting -= 1
+        return event.is_set()
+
+    def until_waiting(self, count: int = 1, timeout_s: float = 5.0) -> bool:
+        """Block (in real time) until `count` waits are under way; False if that never comes."""
+        with self._moved:
+            return self._moved.wait_for(lambda: self._waiting >= count, timeout_s)
+
+
+class LeapClock(ManualClock):
+    """Time that leaps to the end of every wait: hours of gates in seconds of computing."""
+
+    def wait(self, event: threading.Event, timeout_s: float) -> bool:
+        """Let `timeout_s` pass at once; True when `event` is set."""
+        self.advance(max(0.0, timeout_s))
+        return event.is_set()

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from benchwatch.errors import ConnectionFailed, LinkLost, ReplyError, ReplyTimeout
-from benchwatch_simulators.simulated_clock import LeapClock
+from benchwatch_simulators.bench_time import LeapClock
 
 LONGEST_LINE: Final = 4096
 

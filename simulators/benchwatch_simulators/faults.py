@@ -67,7 +67,7 @@ class Fault:
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class AnswerPart:
     """Bytes of an answer that leave together."""
 
     data: bytes
@@ -138,7 +138,7 @@ class FaultScript:
         with self._lock:
             self._held = None
 
-    def shape(self, answer: bytes) -> list[Piece]:
+    def shape(self, answer: bytes) -> list[AnswerPart]:
         """Return what leaves the instrument instead of `answer`, and when."""
         with self._lock:
             now_s = self._now()
@@ -151,7 +151,7 @@ class FaultScript:
                     return []
                 answer = self._held.popleft()
             if fault is None:
-                return [Piece(answer, now_s)]
+                return [AnswerPart(answer, now_s)]
             return self._spoil(fault, answer, now_s)
 
     def _due(self, now_s: float) -> Fault | None:
@@ -166,20 +166,20 @@ class FaultScript:
                 return fault
         return None
 
-    def _spoil(self, fault: Fault, answer: bytes, now_s: float) -> list[Piece]:
-        whole = Piece(answer, now_s)
+    def _spoil(self, fault: Fault, answer: bytes, now_s: float) -> list[AnswerPart]:
+        whole = AnswerPart(answer, now_s)
         end_s = max(now_s, fault.until_s)
         if fault.kind == "doubled":
-            return [whole, Piece(answer, end_s)]
+            return [whole, AnswerPart(answer, end_s)]
         if fault.kind == "late":
-            return [Piece(answer, end_s)]
+            return [AnswerPart(answer, end_s)]
         if fault.kind == "cut":
-            return [Piece(answer[: max(1, 2 * len(answer) // 3)], now_s, ends=False)]
+            return [AnswerPart(answer[: max(1, 2 * len(answer) // 3)], now_s, ends=False)]
         if fault.kind == "slow":
             step_s = (end_s - now_s) / len(answer)
             last = len(answer) - 1
             return [
-                Piece(answer[i : i + 1], now_s + (i + 1) * step_s, ends=i == last)
+                AnswerPart(answer[i : i + 1], now_s + (i + 1) * step_s, ends=i == last)
                 for i in range(len(answer))
             ]
         replaced = {
@@ -188,7 +188,7 @@ class FaultScript:
             "wrong-answer": self._other_answer,
         }.get(fault.kind)
         if replaced is not None:
-            return [Piece(replaced(answer) + b"\n", now_s)]
+            return [AnswerPart(replaced(answer) + b"\n", now_s)]
         return [] if fault.kind == "mute" else [whole]
 
     def _garbage(self, _: bytes) -> bytes:

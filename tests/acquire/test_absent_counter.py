@@ -8,7 +8,7 @@ from program_kit import COMMAND, start_program
 from socket_kit import free_port
 from terminal_kit import Terminal
 
-from benchwatch_simulators.simulated_bench import open_bench
+from benchwatch_simulators.bench.simulated_bench import open_bench
 
 
 @pytest.fixture(autouse=True)
@@ -39,7 +39,7 @@ def test_the_screen_shows_that_it_tries_and_reads_once_the_counter_is_on(tmp_pat
     with contextlib.closing(Terminal(command, tmp_path, width=120, height=36)) as screen:
         screen.wait_for("nothing listens")
         with open_bench("quiet", seed=5, port=port) as bench:
-            screen.wait_until(lambda _: bench.heard("main").count("READ?") >= 3)
+            screen.wait_until(lambda _: bench.received("main").count("READ?") >= 3)
             screen.type(b"q")
             code = screen.end()
 

@@ -29,6 +29,8 @@ from benchwatch.errors import (
     UsageError,
 )
 from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, REPEAT, UNFIT
+from benchwatch_simulators.bench.simulated_bench import open_bench
+from benchwatch_simulators.bench_time import LeapClock
 from benchwatch_simulators.fake_bus import (
     CLOSED,
     GARBAGE,
@@ -39,8 +41,6 @@ from benchwatch_simulators.fake_bus import (
     Reply,
     Script,
 )
-from benchwatch_simulators.simulated_bench import open_bench
-from benchwatch_simulators.simulated_clock import LeapClock
 
 ABSENT = ConnectionFailed("can't open it: nothing listens on that port.")
 UTC_S = 1_900_000_000.0
@@ -703,7 +703,7 @@ def test_the_simulated_bench_is_read_right_and_left_as_it_was() -> None:
         acquisition, notebook = start(bench.resources[name], enough=4)
         acquisition.join(20)
         truth = bench.truth(name)
-        heard = bench.heard(name)
+        heard = bench.received(name)
 
     assert acquisition.error is None
     assert notebook.readings[-1].offset == pytest.approx(truth, abs=2e-6)

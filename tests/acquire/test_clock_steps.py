@@ -20,8 +20,8 @@ from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark, Reading
 from benchwatch.run.live_watch import Limits, LiveWatch
+from benchwatch_simulators.bench_time import LeapClock
 from benchwatch_simulators.fake_bus import CLOSED, GARBAGE, MUTE, FakeBus, Reply
-from benchwatch_simulators.simulated_clock import LeapClock
 
 HOUR_S = 3600.0
 START_S = 1_900_000_000.0

@@ -9,7 +9,7 @@ from simulated_kit import port_of
 from socket_kit import connections_to
 from terminal_kit import Terminal
 
-from benchwatch_simulators.simulated_bench import open_bench
+from benchwatch_simulators.bench.simulated_bench import open_bench
 
 
 @pytest.fixture(autouse=True)
@@ -33,7 +33,7 @@ def test_a_signal_in_the_middle_of_a_gate_leaves_the_panel_local(number):
         process.communicate()
         local = wait_until(lambda: not bench.is_remote("main"))
         closed = wait_until(lambda: connections_to(port_of(bench)) == 0)
-        heard = bench.heard("main")
+        heard = bench.received("main")
 
     assert (code, local, closed) == (130, True, True)
     settings = [text for text in heard if "?" not in text]
@@ -49,7 +49,7 @@ def test_the_screen_leaves_the_panel_local_however_it_ends(tmp_path, how, code):
         options = ("--gate", "0.5s", "--nominal", "10MHz", "--no-journal")
         screen = Terminal([*COMMAND, "watch", bench.resources["main"], *options], tmp_path)
         try:
-            screen.wait_until(lambda _: bench.heard("main").count("READ?") >= 2)
+            screen.wait_until(lambda _: bench.received("main").count("READ?") >= 2)
             screen.wait_for("ppb")
             if isinstance(how, str):
                 screen.type(how.encode())
@@ -72,7 +72,7 @@ def test_a_watch_that_asks_only_sends_nothing_at_the_end():
         )
         process.communicate(timeout=PATIENCE_S)
         closed = wait_until(lambda: connections_to(port_of(bench)) == 0)
-        heard = bench.heard("main")
+        heard = bench.received("main")
 
     assert closed
     assert [text for text in heard if "?" not in text] == []

@@ -9,7 +9,7 @@ from simulated_kit import tell_hand
 
 from benchwatch.bench import read_bench
 from benchwatch.pipeline.pipeline import Pipeline
-from benchwatch_simulators.simulated_bench import open_bench
+from benchwatch_simulators.bench.simulated_bench import open_bench
 
 
 @pytest.fixture(autouse=True)
@@ -45,7 +45,7 @@ def test_a_reference_that_is_pulled_is_on_the_readings(tmp_path):
         flags = next(flags for flags in islice(later, 60) if "internal-timebase" in flags)
         process.terminate()
         _, errors = process.communicate(timeout=100)
-        heard = bench.heard("main")
+        heard = bench.received("main")
 
     assert first["flags"] == []
     assert "internal-timebase" in flags

@@ -36,7 +36,7 @@ ASKED = [bus for bus, (_, dialect) in BUSES.items() if dialect == "scpi"]
 
 SERVER = """
 import sys, threading
-from benchwatch_simulators.simulated_bench import open_bench
+from benchwatch_simulators.bench.simulated_bench import open_bench
 with open_bench(sys.argv[1], seed=1) as bench:
     print(bench.resources["main"], flush=True)
     threading.Event().wait()

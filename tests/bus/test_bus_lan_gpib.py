@@ -14,7 +14,7 @@ from benchwatch.bus import open_link
 from benchwatch.bus.fair_lock import FairLock
 from benchwatch.bus.resource_string import parse_address
 from benchwatch.errors import ConnectionFailed, LinkLost, ReplyTimeout, UsageError
-from benchwatch_simulators.simulated_bench import open_bench
+from benchwatch_simulators.bench.simulated_bench import open_bench
 
 
 @pytest.fixture
@@ -55,7 +55,7 @@ def test_a_counter_that_talks_when_addressed_takes_one_reading_a_wait(five, benc
     assert all(reading.startswith("F ") for reading in readings)
     assert took_at_least_s > 1.4
     assert took_s < 2.2
-    assert bench.heard("five") == []
+    assert bench.received("five") == []
 
 
 def test_two_counters_at_once_get_their_own_answers(bench, ten, five):
@@ -135,7 +135,7 @@ def test_what_looks_like_a_command_is_data(bench, ten):
     ten.write("++addr 9")
 
     assert ten.query("SYST:ERR?", 2.0).startswith("-1")
-    assert bench.heard("ten")[0] == "++addr 9"
+    assert bench.received("ten")[0] == "++addr 9"
 
 
 def test_a_number_that_never_marks_its_end_still_comes_at_once():

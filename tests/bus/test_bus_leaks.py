@@ -11,7 +11,7 @@ from load_kit import wait_until
 
 from benchwatch.bus import open_link
 from benchwatch.errors import ConnectionFailed
-from benchwatch_simulators.simulated_bench import open_bench
+from benchwatch_simulators.bench.simulated_bench import open_bench
 
 ASKED = [bus for bus, (_, dialect) in BUSES.items() if dialect == "scpi"]
 

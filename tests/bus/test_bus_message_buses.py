@@ -28,7 +28,7 @@ from benchwatch.bus.framing import Framing, one_line_end
 from benchwatch.bus.hislip import HislipWire
 from benchwatch.bus.vxi11 import Vxi11Wire
 from benchwatch.errors import ConnectionFailed, LinkLost, ReplyTimeout
-from benchwatch_simulators.simulated_bench import open_bench
+from benchwatch_simulators.bench.simulated_bench import open_bench
 
 BUSES = ["hislip", "vxi11"]
 

@@ -17,7 +17,7 @@ from benchwatch.bus import open_link
 from benchwatch.bus.resource_string import SerialSettings, parse_address
 from benchwatch.bus.serial_line import SerialWire, set_line
 from benchwatch.errors import ConnectionFailed, LinkLost, ReplyError, ReplyTimeout, UsageError
-from benchwatch_simulators.simulated_bench import open_bench
+from benchwatch_simulators.bench.simulated_bench import open_bench
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ from benchwatch.bus import Listed, Lister
 from benchwatch.cli import run
 from benchwatch.commands.common import discovery_options
 from benchwatch.commands.common.bench_text import reference_sentence
-from benchwatch_simulators.simulated_bench import open_bench
+from benchwatch_simulators.bench.simulated_bench import open_bench
 
 SERIAL = "ASRL/dev/ttyUSB0::INSTR"
 
@@ -43,7 +43,7 @@ def test_init_and_then_watch_is_all_that_is_typed(capsys, here):
         watched, out, _ = said(
             capsys, "watch", "--bench", "bench.toml", "--count", "2", "--json", "--no-journal"
         )
-        heard = bench.heard("ten")
+        heard = bench.received("ten")
 
     text = (here / "bench.toml").read_text()
     lines = [json.loads(line) for line in out.splitlines()]
@@ -133,7 +133,7 @@ def test_the_gate_of_the_file_is_set_and_nothing_else(capsys, here):
         file = a_bench(here, bench.resources["main"], 'gate = "0.1 s"')
         code, lines, _ = watched(capsys, "--bench", file)
         wait_until(lambda: not bench.is_remote("main"))  # after the gate that was under way
-        heard = bench.heard("main")
+        heard = bench.received("main")
 
     assert code == 0
     assert lines[0]["gate_s"] == 0.1

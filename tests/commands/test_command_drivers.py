@@ -6,7 +6,7 @@ import pytest
 from counter_kit import tiny_counter
 
 from benchwatch.cli import run
-from benchwatch_simulators.simulated_bench import open_bench
+from benchwatch_simulators.bench.simulated_bench import open_bench
 
 
 @pytest.fixture(autouse=True)

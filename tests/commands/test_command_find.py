@@ -10,7 +10,7 @@ from visa_sim_kit import GPIB, LAN, devices_file
 from benchwatch.bus import Listed, Lister
 from benchwatch.cli import run
 from benchwatch.commands.common import discovery_options
-from benchwatch_simulators.simulated_bench import open_bench
+from benchwatch_simulators.bench.simulated_bench import open_bench
 
 
 @pytest.fixture(autouse=True)

@@ -41,7 +41,7 @@ def test_a_wrong_option_is_refused_by_name_before_anything_starts(
     option, text, instead, capsys, monkeypatch
 ):
     """Exit 2; the sentence has the option, its text and what to write; no bench, no counter."""
-    monkeypatch.setattr("benchwatch_simulators.simulated_bench.open_bench", never)
+    monkeypatch.setattr("benchwatch_simulators.bench.simulated_bench.open_bench", never)
 
     assert run(["watch", "--sim", "station", "--no-journal", "--json", *option]) == 2
     said = capsys.readouterr().err
@@ -58,7 +58,7 @@ def never(*_: object, **__: object) -> None:
 
 def test_a_wrong_address_of_pages_is_refused_before_anything_starts(capsys, monkeypatch):
     """Likewise --web-address."""
-    monkeypatch.setattr("benchwatch_simulators.simulated_bench.open_bench", never)
+    monkeypatch.setattr("benchwatch_simulators.bench.simulated_bench.open_bench", never)
 
     assert run(["watch", "--sim", "station", "--no-journal", "--web-address", "nowhere"]) == 2
     assert "--web-address: 'nowhere' is no address" in capsys.readouterr().err

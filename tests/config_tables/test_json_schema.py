@@ -16,7 +16,7 @@ from benchwatch.bench import draft
 from benchwatch.config_tables import ConfigTable, read_tables
 from benchwatch.errors import UsageError
 from benchwatch_drivers.bundled_profiles import bundled
-from benchwatch_simulators.simulated_bench_file import bench_names
+from benchwatch_simulators.bench.simulated_bench_file import bench_names
 
 CHECKOUT = Path(__file__).parents[2]
 SCHEMAS = CHECKOUT / "docs" / "schemas"

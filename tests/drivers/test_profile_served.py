@@ -15,8 +15,8 @@ from benchwatch.counter import Setup
 from benchwatch.quantity import parse_frequency
 from benchwatch.reading import Reading
 from benchwatch_drivers.bundled_profiles import bundled, load
+from benchwatch_simulators.bench.simulated_bench import ServedBench, open_bench
 from benchwatch_simulators.faults import KINDS
-from benchwatch_simulators.simulated_bench import ServedBench, open_bench
 
 BENCH = """
 about = "a quiet oscillator for tests"
@@ -107,7 +107,7 @@ def watched(folder: Path, name: str, kind: str | None) -> "Seen":
         acquisition.stop()
         acquisition.join(PATIENCE_S)
         assert acquisition.error is None, acquisition.error
-        return notebook, bench.heard("main")
+        return notebook, bench.received("main")
 
 
 Seen = tuple[Troublemaker, list[str]]

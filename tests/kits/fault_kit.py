@@ -23,7 +23,7 @@ from benchwatch.clock import SystemClock
 from benchwatch.counter import Counter, Link, Setup
 from benchwatch.reading import UNFIT, Gap, Reading
 from benchwatch_drivers.bundled_profiles import BUNDLED, load
-from benchwatch_simulators.simulated_bench import ServedBench, open_bench
+from benchwatch_simulators.bench.simulated_bench import ServedBench, open_bench
 
 NOMINAL = Decimal(10_000_000)
 STEP = Decimal("0.0001")

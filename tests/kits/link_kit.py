@@ -11,7 +11,7 @@ import pyvisa
 from benchwatch.bus import open_link
 from benchwatch.bus.session import Session
 from benchwatch.errors import ReplyError, ReplyTimeout
-from benchwatch_simulators.simulated_bench import ServedBench
+from benchwatch_simulators.bench.simulated_bench import ServedBench
 
 
 @contextmanager

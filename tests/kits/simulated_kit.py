@@ -6,12 +6,11 @@ from contextlib import contextmanager
 import pyvisa
 from load_kit import PATIENCE_S
 
-from benchwatch_simulators.bench_time import BenchTime
+from benchwatch_simulators.bench_time import BenchTime, LeapClock
 from benchwatch_simulators.counters.counter_settings import ScpiCounterSpec
 from benchwatch_simulators.counters.edge_counter import Counting, CountingSpec
-from benchwatch_simulators.counters.scpi_counter import ScpiCounter
+from benchwatch_simulators.counters.scpi_counter import SimulatedScpiCounter
 from benchwatch_simulators.oscillator.oscillator import Oscillator, OscillatorSpec
-from benchwatch_simulators.simulated_clock import LeapClock
 
 IDENTITY = "SIMULATED,BENCH COUNTER,0,1.0"
 """What a simulated counter answers to ``*IDN?`` unless told otherwise."""
@@ -29,9 +28,9 @@ def a_counting(signal=None, *, internal=None, reference=True, seed=1, **spec):
 
 
 def a_counter(counting=None, clock=None, **spec):
-    """Return a `ScpiCounter` whose gates take no real time."""
+    """Return a `SimulatedScpiCounter` whose gates take no real time."""
     bench_time = BenchTime(clock or LeapClock())
-    return ScpiCounter(ScpiCounterSpec(**spec), counting or a_counting(), bench_time)
+    return SimulatedScpiCounter(ScpiCounterSpec(**spec), counting or a_counting(), bench_time)
 
 
 def errors_of(counter):

@@ -23,8 +23,8 @@ from benchwatch.lines import json_line
 from benchwatch.plan import Plan
 from benchwatch.reading import REPEAT, Gap, Reading
 from benchwatch.run.live_watch import Limits, LiveWatch
-from benchwatch_simulators.simulated_bench import ServedBench, open_bench
-from benchwatch_simulators.simulated_clock import HandClock
+from benchwatch_simulators.bench.simulated_bench import ServedBench, open_bench
+from benchwatch_simulators.bench_time import ManualClock
 
 BENCH = """
 about = "an oscillator that moves by 1 mHz a second, so that no two readings are alike"
@@ -56,7 +56,7 @@ BLINK_S, BLINKS, MOST_BLINKS = 0.0002, 20, 5000
 that has not is waited for longer, as the computer may be busy."""
 
 
-class SoakClock(HandClock):
+class SoakClock(ManualClock):
     """Bench time that leaps to whatever happens next.
 
     The program's waits leap to their end. The bench's own waits (a gate, a late answer)

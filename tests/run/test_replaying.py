@@ -19,7 +19,7 @@ BEGIN_S, HOLE_S, STEP = 5000.0, 20.0, -4e-9
 HOLE_AT, STEP_AT = 100, 200
 
 
-class HandClock:
+class ManualClock:
     """A clock that goes on only when told, or by a little at each look."""
 
     def __init__(self, a_look_s=0.0):
@@ -70,7 +70,7 @@ def tape_of(file):
 
 def player_of(file, clock: Clock | None = None, speed=1.0):
     """Make a player that moves only by `step`."""
-    return RecordingPlayer(tape_of(file), speed=speed, clock=clock or HandClock())
+    return RecordingPlayer(tape_of(file), speed=speed, clock=clock or ManualClock())
 
 
 def straight(file, to_s):
@@ -106,7 +106,7 @@ def test_time_counts_from_the_first_row(file):
 
 def test_it_plays_at_its_speed(file):
     """Ten seconds at the speed of 5 are fifty of the recording, reading by reading."""
-    clock = HandClock()
+    clock = ManualClock()
     player = player_of(file, clock, speed=5.0)
     seen = []
     for _ in range(100):
@@ -134,7 +134,7 @@ def test_after_any_seek_the_numbers_are_those_of_a_straight_run(file, to_s):
 
 def test_a_seek_is_done_in_pieces(file):
     """With a clock that runs while work is done, no step works longer than its piece."""
-    clock = HandClock(a_look_s=PIECE_S / 3)
+    clock = ManualClock(a_look_s=PIECE_S / 3)
     player = player_of(file, clock)
     player.seek(299.0)
     began_s = clock.now_s
@@ -149,7 +149,7 @@ def test_a_seek_is_done_in_pieces(file):
 
 def test_on_the_way_back_the_old_picture_stays(file):
     """What is shown changes only when the seek has arrived."""
-    clock = HandClock(a_look_s=PIECE_S / 3)
+    clock = ManualClock(a_look_s=PIECE_S / 3)
     player = player_of(file, clock)
     seek(player, 299.0)
     before = player.counter("main").snapshot
@@ -164,7 +164,7 @@ def test_on_the_way_back_the_old_picture_stays(file):
 
 def test_a_seek_can_be_outdone_by_another(file):
     """Back, then to the end before it has arrived: the way that was ahead goes on."""
-    clock = HandClock(a_look_s=PIECE_S / 3)
+    clock = ManualClock(a_look_s=PIECE_S / 3)
     player = player_of(file, clock)
     seek(player, 280.0)
     player.seek(100.0)
@@ -187,7 +187,7 @@ def test_seeks_stop_at_the_ends(file):
 
 def test_pause_holds_and_goes_on(file):
     """Time passes, the position does not; afterwards it goes on from there."""
-    clock = HandClock()
+    clock = ManualClock()
     player = player_of(file, clock)
     player.pause()
     clock.now_s += 30.0
@@ -204,7 +204,7 @@ def test_pause_holds_and_goes_on(file):
 
 def test_at_the_end_it_waits_and_begins_again(file):
     """The end is said; the pause key then plays from the beginning."""
-    clock = HandClock()
+    clock = ManualClock()
     player = player_of(file, clock)
     seek(player, 299.0)
     ended = player.playing.state
@@ -231,7 +231,7 @@ def test_speeds_go_up_and_down_in_steps(file):
 
 def test_too_fast_to_feed_is_played_as_fast_as_it_goes(file):
     """At a speed no computer keeps up with, the position stays with the readings."""
-    clock = HandClock(a_look_s=PIECE_S / 3)
+    clock = ManualClock(a_look_s=PIECE_S / 3)
     player = player_of(file, clock, speed=1e6)
     player.step()
     snapshot = player.counter("main").snapshot

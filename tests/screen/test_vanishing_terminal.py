@@ -19,7 +19,7 @@ from terminal_kit import Terminal
 
 from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.reading import Reading
-from benchwatch_simulators.simulated_bench import open_bench
+from benchwatch_simulators.bench.simulated_bench import open_bench
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
@@ -129,7 +129,7 @@ def test_the_panel_is_given_back_when_the_terminal_vanishes(tmp_path):
         options = ("--gate", "1s", "--no-journal")
         with watching(tmp_path, bench.resources["main"], *options) as terminal:
             terminal.wait_for("q quit")
-            terminal.wait_until(lambda _: bench.heard("main").count("READ?") >= 2)
+            terminal.wait_until(lambda _: bench.received("main").count("READ?") >= 2)
             remote = bench.is_remote("main")
             terminal.vanish()
             code, lasted_s, _ = ended(terminal.child)

@@ -10,9 +10,9 @@ from simulated_kit import a_client, port_of
 
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import parse_fraction, parse_frequency, parse_settle
-from benchwatch_simulators.simulated_bench import bench_names, open_bench
-from benchwatch_simulators.simulated_bench_file import load_plan, read_plan
-from benchwatch_simulators.simulated_clock import HandClock, LeapClock, QuickClock
+from benchwatch_simulators.bench.simulated_bench import bench_names, open_bench
+from benchwatch_simulators.bench.simulated_bench_file import load_plan, read_plan
+from benchwatch_simulators.bench_time import LeapClock, ManualClock
 
 SMALLEST = """
 [oscillators.main]
@@ -77,7 +77,7 @@ def test_every_bench_can_be_served(name):
 
 def test_station_comes_in_and_settles_in_about_90_seconds():
     """From parts in 10^6 to moving less than 1 ppb, with the noise a newcomer should see."""
-    with open_bench("station", seed=1, clock=HandClock()) as bench:
+    with open_bench("station", seed=1, clock=ManualClock()) as bench:
         start = bench.truth("main")
         bench.clock.advance(45)
         early = bench.truth("main")
@@ -101,7 +101,7 @@ def test_station_noise_and_resolution_suit_the_trim():
 
 def test_station_can_be_trimmed():
     """Coarse turns of 0.1 and fine ones of 0.01 bring the station inside its tolerance."""
-    with open_bench("station", seed=1, clock=HandClock()) as bench:
+    with open_bench("station", seed=1, clock=ManualClock()) as bench:
         bench.clock.advance(90)
         for _ in range(7):
             bench.turn("main", -0.1)
@@ -117,7 +117,7 @@ def test_station_can_be_trimmed():
 
 def test_overshooting_oven_overshoots():
     """It comes in from above, runs past its landing by more than 10 ppb, and comes back."""
-    with open_bench("overshoot", seed=1, clock=HandClock()) as bench:
+    with open_bench("overshoot", seed=1, clock=ManualClock()) as bench:
         course = []
         for _ in range(400):
             course.append(bench.truth("main"))
@@ -152,7 +152,7 @@ def test_wild_readings_are_wild():
 
 def test_running_counter_repeats_itself():
     """Asked quicker than its gates, the running bench hands out the same reading again."""
-    clock = HandClock()
+    clock = ManualClock()
     with open_bench("running", seed=1, clock=clock) as bench, a_client(port_of(bench)) as client:
         clock.advance(1.0)
         first, again = client.ask("FETC?"), client.ask("FETC?")
@@ -198,7 +198,7 @@ def test_turning_shows_at_the_counter():
 def test_control_language():
     """Another process turns, rests a tool and asks for the truth over the control socket."""
     with (
-        open_bench("quiet", seed=1, clock=HandClock()) as bench,
+        open_bench("quiet", seed=1, clock=ManualClock()) as bench,
         a_client(bench.control_port) as hand,
     ):
         bench.clock.advance(1)
@@ -352,23 +352,9 @@ def test_unreadable_bench_file(tmp_path):
 # ------------------------------------------------------------------ clocks
 
 
-def test_quick_clock_is_quick():
-    """A thousandfold clock lets 20 s pass in 20 ms, and its wait can be cut short."""
-    clock, event = QuickClock(1000.0), threading.Event()
-    start, stamp = clock.monotonic(), clock.utc()
-
-    assert clock.wait(event, 20.0) is False
-    assert clock.monotonic() - start >= 20.0
-    assert clock.utc() - stamp >= 20.0
-    event.set()
-    assert clock.wait(event, 1e6) is True
-    with pytest.raises(ValueError, match="above zero"):
-        QuickClock(0)
-
-
-def test_hand_clock_waits_for_the_hand():
+def test_a_manual_clock_waits_for_the_test():
     """A wait ends when enough was advanced, or when it is called off."""
-    clock, event = HandClock(utc_s=1000.0), threading.Event()
+    clock, event = ManualClock(utc_s=1000.0), threading.Event()
     ended = []
     thread = threading.Thread(target=lambda: ended.append(clock.wait(event, 2.0)))
     thread.start()

@@ -8,12 +8,11 @@ from decimal import Decimal
 import pytest
 from simulated_kit import a_counting
 
-from benchwatch_simulators.bench_time import BenchTime
+from benchwatch_simulators.bench_time import BenchTime, LeapClock
 from benchwatch_simulators.counters.interval_counter import IntervalCounter, Pulses
 from benchwatch_simulators.counters.talk_only import Gates, TalkOnlyCounter, displayed
 from benchwatch_simulators.counters.terse_counter import OVERFLOW, TerseCounter, in_fixed_width
 from benchwatch_simulators.oscillator.oscillator import OscillatorSpec
-from benchwatch_simulators.simulated_clock import LeapClock
 
 OFF = OscillatorSpec(landing=3.7e-8)
 

@@ -9,8 +9,8 @@ from program_kit import COMMAND
 from simulated_kit import a_client, port_of
 
 from benchwatch.errors import UsageError
+from benchwatch_simulators.bench.simulated_bench import open_bench
 from benchwatch_simulators.faults import KINDS, Fault, FaultScript, parse_fault
-from benchwatch_simulators.simulated_bench import open_bench
 
 ANSWER = b"+1.0000000037E+7\n"
 

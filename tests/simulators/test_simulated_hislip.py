@@ -8,7 +8,7 @@ import pyvisa
 from load_kit import PATIENCE_S, wait_until
 from simulated_kit import IDENTITY, foreign_client, port_after_comma
 
-from benchwatch_simulators.simulated_bench import open_bench
+from benchwatch_simulators.bench.simulated_bench import open_bench
 
 
 @pytest.fixture

@@ -9,8 +9,8 @@ import socket
 import pytest
 from load_kit import PATIENCE_S
 
+from benchwatch_simulators.bench.simulated_bench import open_bench
 from benchwatch_simulators.servers.gpib_controller import VERSION, CommandLines
-from benchwatch_simulators.simulated_bench import open_bench
 
 
 @pytest.fixture

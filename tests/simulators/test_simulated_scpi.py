@@ -10,7 +10,7 @@ from simulated_kit import IDENTITY, a_counter, a_counting, errors_of
 
 from benchwatch_simulators.oscillator.oscillator import OscillatorSpec
 from benchwatch_simulators.scpi.scpi_errors import ErrorQueue, ScpiError
-from benchwatch_simulators.servers.message_exchange import Exchange
+from benchwatch_simulators.servers.message_exchange import MessageExchange
 
 
 @pytest.mark.parametrize(
@@ -483,7 +483,7 @@ def test_local_and_remote():
     counter.execute("SYST:LOC")
 
     assert (at_first, asked, counter.remote) == (False, True, False)
-    assert list(counter.heard) == ["*IDN?", "SYST:LOC"]
+    assert list(counter.received) == ["*IDN?", "SYST:LOC"]
 
 
 # ------------------------------------------------------------------ turns, and hostile text
@@ -492,7 +492,7 @@ def test_local_and_remote():
 def test_turns_out_of_step_are_query_errors():
     """-410 when a response is not read, -420 when none was asked for (IEEE 488.2 6.3)."""
     counter = a_counter()
-    exchange = Exchange(counter)
+    exchange = MessageExchange(counter)
 
     exchange.send("*OPC?")
     assert wait_until(lambda: exchange.has_response)

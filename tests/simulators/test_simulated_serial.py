@@ -8,7 +8,7 @@ import pyvisa
 import serial
 from load_kit import PATIENCE_S, Stopwatch, wait_until
 
-from benchwatch_simulators.simulated_bench import open_bench
+from benchwatch_simulators.bench.simulated_bench import open_bench
 
 IDENTITY = b"SIMULATED,BENCH COUNTER,0,1.0\n"
 

@@ -12,9 +12,9 @@ from simulated_kit import IDENTITY, a_client, a_counter, port_of
 
 from benchwatch.clock import SystemClock
 from benchwatch.errors import ConnectionFailed, UsageError
-from benchwatch_simulators.servers.raw_socket_server import LineServer
-from benchwatch_simulators.simulated_bench import open_bench
-from benchwatch_simulators.simulated_clock import HandClock, LeapClock
+from benchwatch_simulators.bench.simulated_bench import open_bench
+from benchwatch_simulators.bench_time import LeapClock, ManualClock
+from benchwatch_simulators.servers.raw_socket_server import RawSocketServer
 
 LXI = shutil.which("lxi")
 
@@ -97,7 +97,7 @@ def test_garbage_bytes_do_not_end_the_conversation(quick_bench):
 
 def test_read_takes_its_gate_on_the_bench_clock():
     """READ? answers when the bench clock has passed the gate, not before."""
-    clock = HandClock()
+    clock = ManualClock()
     with open_bench("quiet", seed=1, clock=clock) as bench, a_client(port_of(bench)) as client:
         client.send("READ?")
         assert clock.until_waiting()
@@ -166,7 +166,7 @@ def test_a_pulled_cable_can_be_plugged_again():
 def test_only_loopback(host):
     """A simulated bench is never put on a network."""
     with pytest.raises(UsageError, match="this computer only"):
-        LineServer(a_counter(), host=host)
+        RawSocketServer(a_counter(), host=host)
 
 
 @pytest.mark.parametrize("port", [70000, -1])

@@ -9,8 +9,8 @@ import pyvisa
 from load_kit import PATIENCE_S, wait_until
 from simulated_kit import IDENTITY, foreign_client, port_after_comma
 
-from benchwatch_simulators.servers.message_exchange import Exchange
-from benchwatch_simulators.simulated_bench import open_bench
+from benchwatch_simulators.bench.simulated_bench import open_bench
+from benchwatch_simulators.servers.message_exchange import MessageExchange
 
 
 @pytest.fixture
@@ -91,7 +91,7 @@ def test_a_trigger_waits_for_the_messages_before_it():
         def talk(self):
             done.append("talk")
 
-    exchange = Exchange(Slow())
+    exchange = MessageExchange(Slow())
     exchange.send("INIT")
     assert busy.wait(PATIENCE_S)
     exchange.trigger()

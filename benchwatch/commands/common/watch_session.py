@@ -17,7 +17,7 @@ from benchwatch.snapshot import Snapshot
 
 if TYPE_CHECKING:
     from benchwatch.screen.display_options import DisplayOptions
-    from benchwatch_simulators.simulated_bench import ServedBench
+    from benchwatch_simulators.bench.simulated_bench import ServedBench
 
 LOOK_S: Final = 0.25
 """How often the narration looks at the links."""

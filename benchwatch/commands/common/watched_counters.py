@@ -26,7 +26,7 @@ from benchwatch.plan import Plan
 from benchwatch.quantity import parse_frequency, printable
 
 if TYPE_CHECKING:
-    from benchwatch_simulators.simulated_bench import ServedBench
+    from benchwatch_simulators.bench.simulated_bench import ServedBench
 
 DEFAULT_DRIVER: Final = "scpi"
 FILE_DRIVER: Final = "lines"
@@ -198,9 +198,9 @@ def simulated_bench(
             f"--sim watches a simulated bench and '{printable(resources[0])}' is a resource: "
             "give one of them."
         )
+    from benchwatch_simulators.bench.simulated_bench import open_bench  # noqa: PLC0415 - only here is it needed
+    from benchwatch_simulators.bench.simulated_bench_file import load_plan  # noqa: PLC0415 - likewise
     from benchwatch_simulators.faults import parse_fault  # noqa: PLC0415 - likewise
-    from benchwatch_simulators.simulated_bench import open_bench  # noqa: PLC0415 - only here is it needed
-    from benchwatch_simulators.simulated_bench_file import load_plan  # noqa: PLC0415 - likewise
 
     with of_option("--fault"):
         script = [parse_fault(text) for text in faults]

@@ -20,7 +20,7 @@ from benchwatch.web.served_address import ServedAddress
 
 if TYPE_CHECKING:
     from benchwatch.web.page_server import MakeApp
-    from benchwatch_simulators.simulated_bench import ServedBench
+    from benchwatch_simulators.bench.simulated_bench import ServedBench
 
 WEB_PORT: Final = 8010
 INSTALL: Final = "in the source folder, pip install '.[web]'"

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 from benchwatch_simulators.counters.edge_counter import Counting
 from benchwatch_simulators.scpi.scpi_errors import ScpiError
-from benchwatch_simulators.scpi.scpi_parameters import Limits, number, switch, word
-from benchwatch_simulators.scpi.scpi_tree import Tree
+from benchwatch_simulators.scpi.scpi_parameters import ParameterLimits, number, switch, word
+from benchwatch_simulators.scpi.scpi_tree import CommandTree
 
 GATE_PATTERNS = {
     "aperture": "[SENSe#:]FREQuency[:CW]:APERture",
@@ -34,7 +34,7 @@ class ScpiCounterSpec:
     """Free running at power-on."""
 
 
-class Settings:
+class CounterSettings:
     """The settings and their commands.
 
     Args:
@@ -49,13 +49,17 @@ class Settings:
     """
 
     def __init__(
-        self, tree: Tree, spec: ScpiCounterSpec, counting: Counting, changed: Callable[[], None]
+        self,
+        tree: CommandTree,
+        spec: ScpiCounterSpec,
+        counting: Counting,
+        changed: Callable[[], None],
     ) -> None:
-        self.limits = Limits(
-            min(spec.gate_least_s, spec.gate_s),
-            max(spec.gate_most_s, spec.gate_s),
-            spec.gate_s,
-            "S",
+        self.limits = ParameterLimits(
+            least=min(spec.gate_least_s, spec.gate_s),
+            most=max(spec.gate_most_s, spec.gate_s),
+            default=spec.gate_s,
+            unit="S",
         )
         self._counting = counting
         self._changed = changed
@@ -76,7 +80,7 @@ class Settings:
         self.gate_s = min(max(gate_s, self.limits.least), self.limits.most)
         self.on_bus_trigger = False
 
-    def _add(self, tree: Tree, gate: str) -> None:
+    def _add(self, tree: CommandTree, gate: str) -> None:
         tree.add(gate, self._set_gate, 1)
         tree.add(f"{gate}?", self._read_gate, 0, 1)
         source = "[SENSe#:]ROSCillator:SOURce"
@@ -130,7 +134,7 @@ class Settings:
 
 
 def _impedance(text: str) -> str:
-    ohms = number(text, Limits(50.0, 1e6, 1e6, "OHM"))
+    ohms = number(text, ParameterLimits(least=50.0, most=1e6, default=1e6, unit="OHM"))
     if ohms not in (50.0, 1e6):
         raise ScpiError(-224, text)
     return f"{ohms:.0f}"

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 
 from benchwatch_simulators.bench_time import BenchTime
-from benchwatch_simulators.faults import FaultScript, Piece
+from benchwatch_simulators.faults import AnswerPart, FaultScript
 
 
 class Delivery:
@@ -23,11 +23,11 @@ class Delivery:
         self._time = time or BenchTime()
         self.closing = self._time.closing
 
-    def shape(self, answer: str) -> list[Piece]:
+    def shape(self, answer: str) -> list[AnswerPart]:
         """Return the pieces of an answer line; its terminator is added."""
         return self.faults.shape(answer.encode("latin-1", "replace") + b"\n")
 
-    def pieces(self, answer: str) -> Iterator[Piece]:
+    def pieces(self, answer: str) -> Iterator[AnswerPart]:
         """Yield the pieces, each at the moment at which it leaves.
 
         Raises:

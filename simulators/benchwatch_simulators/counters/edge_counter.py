@@ -101,7 +101,7 @@ class Counting:
         """Return the time the signal gains on the time base over a span, in seconds."""
         return self._against_time_base(start_s, end_s) * (end_s - start_s)
 
-    def dice(self) -> float:
+    def random_fraction(self) -> float:
         """Return where between two ticks an edge falls: a number from 0 to 1."""
         return self._chance.random()
 

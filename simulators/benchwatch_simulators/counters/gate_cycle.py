@@ -15,7 +15,7 @@ _SLIP_S = 1e-9
 """Rounding of clock arithmetic; far below any gate."""
 
 
-class Cycle:
+class GateCycle:
     """The trigger state of one counter.
 
     Args:

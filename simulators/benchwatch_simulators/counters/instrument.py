@@ -6,7 +6,7 @@ from typing import Protocol, runtime_checkable
 from benchwatch_simulators.counters.edge_counter import Counting
 
 
-class Executes(Protocol):
+class CommandExecutor(Protocol):
     """Something that takes lines and may answer each."""
 
     def execute(self, message: str) -> str | None:
@@ -16,10 +16,10 @@ class Executes(Protocol):
         """A line was longer than any buffer and has been dropped."""
 
 
-class Instrument(Executes, Protocol):
+class Instrument(CommandExecutor, Protocol):
     """A counter with its front panel and its bus functions (IEEE 488.1, from memory)."""
 
-    heard: deque[str]
+    received: deque[str]
     """The newest messages."""
     remote: bool
     """True while the front panel is locked to the bus."""

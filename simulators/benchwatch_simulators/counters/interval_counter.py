@@ -68,7 +68,7 @@ class Pulses:
             self._phase_s %= self.period_s
             self._reached_s += span_s
         tick_s = self.counting.spec.t_res_s
-        ticks = math.floor(self._phase_s / tick_s + self.counting.dice())
+        ticks = math.floor(self._phase_s / tick_s + self.counting.random_fraction())
         last_digit = Decimal((0, (1,), math.floor(math.log10(tick_s))))
         return (Decimal(ticks) * Decimal(str(tick_s))).quantize(last_digit)
 

@@ -8,12 +8,12 @@ invalid.
 from decimal import Decimal
 
 from benchwatch_simulators.bench_time import BenchTime
-from benchwatch_simulators.counters.counter_settings import ScpiCounterSpec, Settings
+from benchwatch_simulators.counters.counter_settings import CounterSettings, ScpiCounterSpec
 from benchwatch_simulators.counters.edge_counter import Counting
-from benchwatch_simulators.counters.gate_cycle import Cycle
+from benchwatch_simulators.counters.gate_cycle import GateCycle
 from benchwatch_simulators.scpi.scpi_errors import ScpiError
 from benchwatch_simulators.scpi.scpi_instrument import MEASURING, ScpiInstrument
-from benchwatch_simulators.scpi.scpi_parameters import Limits, number, switch
+from benchwatch_simulators.scpi.scpi_parameters import ParameterLimits, number, switch
 
 NOT_A_NUMBER = "+9.91E+37"
 INFINITE = "+9.9E+37"
@@ -22,7 +22,7 @@ DOUBTFUL = 32
 """Bit 5, FREQuency, of the questionable status (SCPI-99 9.4)."""
 
 
-class ScpiCounter(ScpiInstrument):
+class SimulatedScpiCounter(ScpiInstrument):
     """Commands on top of a `Counting`.
 
     Args:
@@ -35,8 +35,8 @@ class ScpiCounter(ScpiInstrument):
         super().__init__(spec.identity)
         self.counting = counting
         self._time = time
-        self._cycle = Cycle(counting.count, spec.dead_s)
-        self.settings = Settings(self.tree, spec, counting, self._changed)
+        self._cycle = GateCycle(counting.count, spec.dead_s)
+        self.settings = CounterSettings(self.tree, spec, counting, self._changed)
         self._add_measuring()
         self._runs_from_power_on = spec.continuous
         self._start()
@@ -122,7 +122,9 @@ class ScpiCounter(ScpiInstrument):
         expected = float(self.counting.signal.spec.nominal_hz)
         if numbers:
             highest = float(self.counting.spec.maximum_hz)
-            expected = number(numbers[0], Limits(0.001, highest, expected, "HZ"))
+            expected = number(
+                numbers[0], ParameterLimits(least=0.001, most=highest, default=expected, unit="HZ")
+            )
         if len(numbers) > 1:
             gate_s = self._gate_for(expected, numbers[1])
         self._cycle.forget()
@@ -137,7 +139,9 @@ class ScpiCounter(ScpiInstrument):
             at_one_second_hz / max(gate_s, 1e-9)
             for gate_s in (gates.most, gates.least, gates.default)
         )
-        return at_one_second_hz / number(resolution, Limits(finest, coarsest, usual, "HZ"))
+        return at_one_second_hz / number(
+            resolution, ParameterLimits(least=finest, most=coarsest, default=usual, unit="HZ")
+        )
 
     def _configuration(self) -> str:
         nominal = self.counting.signal.spec.nominal_hz

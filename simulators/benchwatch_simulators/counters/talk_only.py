@@ -74,7 +74,7 @@ class TalkOnlyCounter:
     """
 
     def __init__(self, source: Source, time: BenchTime) -> None:
-        self.heard: deque[str] = deque()
+        self.received: deque[str] = deque()
         self.remote = False
         self._source = source
         self._time = time
@@ -121,7 +121,7 @@ class TalkOnlyCounter:
 
     def execute(self, message: str) -> str | None:
         """It can't be told anything."""
-        self.heard.append(message)
+        self.received.append(message)
         return None
 
     def overrun(self) -> None:

@@ -25,7 +25,7 @@ GATES_S = (0.01, 0.1, 1.0, 10.0, 100.0)
 OVERFLOW = "F  -----------E+06"
 
 _WORDS = re.compile(r"([A-Z])(\d?)")
-_HEARD = 1000
+_REMEMBERED = 1000
 
 
 class TerseCounter:
@@ -39,7 +39,7 @@ class TerseCounter:
 
     def __init__(self, gate_s: float, counting: Counting, time: BenchTime) -> None:
         self.counting = counting
-        self.heard: deque[str] = deque(maxlen=_HEARD)
+        self.received: deque[str] = deque(maxlen=_REMEMBERED)
         self.remote = False
         self.gate_s = gate_s
         self._usual_gate_s = gate_s
@@ -54,7 +54,7 @@ class TerseCounter:
     def execute(self, message: str) -> str | None:
         """Act on the letters of one line; the answer is a reading if ``T`` is among them."""
         with self._lock:
-            self.heard.append(message)
+            self.received.append(message)
             self.remote = True
             answer = None
             for letter, digit in _WORDS.findall(message.upper()):

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 
 from benchwatch_simulators.oscillator.oscillator_noise import FrequencyNoise, PhaseNoise
-from benchwatch_simulators.oscillator.trimmer import Trimmer, TrimmerSpec
+from benchwatch_simulators.oscillator.trimmer import SimulatedTrimmer, TrimmerSpec
 
 _DAY_S = 86400.0
 
@@ -38,7 +38,7 @@ class Oscillator:
 
     def __init__(self, spec: OscillatorSpec, seed: int) -> None:
         self.spec = spec
-        self._trimmer = Trimmer(spec.trimmer)
+        self._trimmer = SimulatedTrimmer(spec.trimmer)
         self._noise = FrequencyNoise(
             seed, white=spec.white_fm, flicker=spec.flicker_fm, walk=spec.random_walk_fm
         )

@@ -38,7 +38,7 @@ def normals(seed: int, stream: int, block: int, count: int = _BLOCK) -> list[flo
     return values
 
 
-class Held:
+class HeldNoise:
     """Independent frequencies of spread `sigma`, each held for `spacing_s`: white FM."""
 
     def __init__(self, seed: int, stream: int, sigma: float, spacing_s: float) -> None:
@@ -89,7 +89,7 @@ class Held:
         return found
 
 
-class Ramped(Held):
+class RampedNoise(HeldNoise):
     """Independent nodes joined by straight lines: one octave of flicker FM.
 
     The lattice is shifted by a part of its spacing, so that octaves share no corners.
@@ -110,7 +110,7 @@ class Ramped(Held):
         return part * (here + (nodes[cell + 1] - here) * part / 2)
 
 
-class Walk(Ramped):
+class WalkNoise(RampedNoise):
     """Nodes that add up independent steps, joined by straight lines: random-walk FM."""
 
     def __init__(self, seed: int, stream: int, sigma: float, spacing_s: float) -> None:
@@ -139,22 +139,22 @@ class FrequencyNoise:
     """
 
     def __init__(self, seed: int, *, white: float, flicker: float, walk: float) -> None:
-        self._parts: list[Held] = []
+        self._parts: list[HeldNoise] = []
         if white > 0:
             # AVAR = h0/(2 tau), the variance of a mean over tau: sigma1^2/spacing at a node.
             sigma = white / math.sqrt(_WHITE_SPACING_S)
-            self._parts.append(Held(seed, 1, sigma, _WHITE_SPACING_S))
+            self._parts.append(HeldNoise(seed, 1, sigma, _WHITE_SPACING_S))
         if walk > 0:
             # Steps of variance q a second have AVAR q tau/3, hence q = 3 sigma1^2.
             sigma = walk * math.sqrt(3 * _WALK_SPACING_S)
-            self._parts.append(Walk(seed, 2, sigma, _WALK_SPACING_S))
+            self._parts.append(WalkNoise(seed, 2, sigma, _WALK_SPACING_S))
         if flicker > 0:
             # A ramped lattice has S(f) = 2 s^2 L sinc^4(fL). Summed over octaves of L, f S(f)
             # is (2 s^2/ln 2) times the integral of sinc^4 from 0, which is 1/3; it must be
             # h-1 = AVAR/(2 ln 2), hence s^2 = 0.75 AVAR.
             sigma = flicker * math.sqrt(0.75)
             self._parts += [
-                Ramped(seed, 10 + octave, sigma, _SHORTEST_OCTAVE_S * 2.0**octave)
+                RampedNoise(seed, 10 + octave, sigma, _SHORTEST_OCTAVE_S * 2.0**octave)
                 for octave in range(_OCTAVES)
             ]
 

@@ -26,7 +26,7 @@ class TrimmerSpec:
     """Time constant of the pull, coming and going."""
 
 
-class Trimmer:
+class SimulatedTrimmer:
     """An offset that answers to turns and to a tool, exact at any later time.
 
     A turn takes no time; the hand's own shaking is the tool's business.

@@ -10,14 +10,14 @@ from collections import deque
 from benchwatch_simulators.scpi.scpi_errors import ErrorQueue, ScpiError
 from benchwatch_simulators.scpi.scpi_parameters import whole
 from benchwatch_simulators.scpi.scpi_syntax import Unit, parse_message
-from benchwatch_simulators.scpi.scpi_tree import Tree
+from benchwatch_simulators.scpi.scpi_tree import CommandTree
 
 OPERATION_COMPLETE = 1
 POWER_ON = 128
 MEASURING = 16
 """Bit 4 of the operation status (SCPI-99 9.3)."""
 
-_HEARD = 1000
+_REMEMBERED = 1000
 _BYTE = 255
 _REGISTER = 0x7FFF
 
@@ -27,13 +27,13 @@ class ScpiInstrument:
 
     Attributes:
         remote: False while the front panel is in local.
-        heard: the newest messages, for tests that ask what was sent.
+        received: the newest messages, for tests that ask what was sent.
     """
 
     def __init__(self, identity: str) -> None:
         self.identity = identity
         self.remote = False
-        self.heard: deque[str] = deque(maxlen=_HEARD)
+        self.received: deque[str] = deque(maxlen=_REMEMBERED)
         self.errors = ErrorQueue()
         self.events = POWER_ON
         self._event_enable = 0
@@ -42,8 +42,8 @@ class ScpiInstrument:
         self._status_events = {"operation": 0, "questionable": 0}
         self._output_waits = False
         self._wants_completion = False
-        self._common = Tree()
-        self.tree = Tree()
+        self._common = CommandTree()
+        self.tree = CommandTree()
         self._lock = threading.Lock()
         self._highest_suffix = 1
         self._add_common()
@@ -79,7 +79,7 @@ class ScpiInstrument:
             InstrumentClosed: the bench was closed meanwhile.
         """
         with self._lock:
-            self.heard.append(message)
+            self.received.append(message)
             self.remote = True
             return self._execute(message)
 
@@ -157,7 +157,7 @@ class ScpiInstrument:
         return ";".join(responses) if responses else None
 
     def _run(
-        self, tree: Tree, unit: Unit, nodes: tuple[str, ...], suffixes: tuple[int, ...]
+        self, tree: CommandTree, unit: Unit, nodes: tuple[str, ...], suffixes: tuple[int, ...]
     ) -> str | None:
         entry = tree.find(nodes, is_query=unit.is_query)
         entry.check(unit.arguments, suffixes, self._highest_suffix)

@@ -23,8 +23,8 @@ _LARGEST_EXPONENT = 32000
 _MOST_DIGITS = 255
 
 
-@dataclass(frozen=True, slots=True)
-class Limits:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ParameterLimits:
     """What a number may be."""
 
     least: float
@@ -54,7 +54,7 @@ def is_mnemonic(text: str, mnemonic: str) -> bool:
     return text.upper() in (mnemonic.upper(), short_form(mnemonic))
 
 
-def number(text: str, limits: Limits) -> float:
+def number(text: str, limits: ParameterLimits) -> float:
     """Read a number, with or without unit, or one of its names.
 
     Raises:
@@ -69,7 +69,7 @@ def number(text: str, limits: Limits) -> float:
 
 def whole(text: str, most: int) -> int:
     """Read a whole number from 0 to `most`; fractions are rounded (IEEE 488.2 10.10)."""
-    return round(number(text, Limits(0, most, 0)))
+    return round(number(text, ParameterLimits(least=0, most=most, default=0)))
 
 
 def switch(text: str) -> bool:

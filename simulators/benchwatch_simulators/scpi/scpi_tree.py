@@ -18,8 +18,8 @@ Handler = Callable[..., str | None]
 _PIECE = re.compile(r"\[:?([A-Za-z]+)(#?):?\]|:?([A-Za-z]+)(#?)")
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CommandEntry:
     """A command or query: who handles it, and how many parameters it takes."""
 
     handler: Handler
@@ -42,11 +42,11 @@ class Entry:
             raise ScpiError(-108, arguments[self.most])
 
 
-class Tree:
+class CommandTree:
     """All headers an instrument knows, every spelling of each."""
 
     def __init__(self) -> None:
-        self._entries: dict[tuple[bool, tuple[str, ...]], Entry] = {}
+        self._entries: dict[tuple[bool, tuple[str, ...]], CommandEntry] = {}
 
     def add(self, pattern: str, handler: Handler, least: int = 0, most: int | None = None) -> None:
         """Add a pattern; a trailing ``?`` makes it a query. `most` is `least` unless given."""
@@ -61,9 +61,14 @@ class Tree:
             nodes = [node for node in path if node is not None]
             key = (pattern.endswith("?"), tuple(name for name, _ in nodes))
             suffixes = tuple(suffixed for _, suffixed in nodes)
-            self._entries[key] = Entry(handler, least, least if most is None else most, suffixes)
+            self._entries[key] = CommandEntry(
+                handler=handler,
+                least=least,
+                most=least if most is None else most,
+                suffixed=suffixes,
+            )
 
-    def find(self, nodes: tuple[str, ...], *, is_query: bool) -> Entry:
+    def find(self, nodes: tuple[str, ...], *, is_query: bool) -> CommandEntry:
         """Return the entry for a header.
 
         Raises:

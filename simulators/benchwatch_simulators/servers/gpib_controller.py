@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from benchwatch_simulators.counters.delivery import Delivery
 from benchwatch_simulators.counters.instrument import Instrument
 from benchwatch_simulators.servers.line_splitter import LONGEST_LINE
-from benchwatch_simulators.servers.message_exchange import Exchange
+from benchwatch_simulators.servers.message_exchange import MessageExchange
 from benchwatch_simulators.servers.tcp_server import TcpServer
 
 VERSION = "SIMULATED GPIB CONTROLLER 1.0"
@@ -63,13 +63,13 @@ class GpibController(TcpServer):
     """
 
     def __init__(self, port: int = 0) -> None:
-        self._bus: dict[int, Exchange] = {}
+        self._bus: dict[int, MessageExchange] = {}
         self._bus_lock = threading.Lock()
         self._address = 0
         self._settings = dict(_SETTINGS)
         super().__init__(port)
 
-    def connect(self, address: int | None, exchange: Exchange) -> int:
+    def connect(self, address: int | None, exchange: MessageExchange) -> int:
         """Put an instrument on the bus, at the next free address unless one is given."""
         if address is None:
             address = next(n for n in range(1, HIGHEST_ADDRESS + 1) if n not in self._bus)
@@ -90,7 +90,7 @@ class GpibController(TcpServer):
                     elif self._listener_at(self._address) is not None:
                         self._bus[self._address].send(text.strip())
 
-    def _listener_at(self, address: int) -> Exchange | None:
+    def _listener_at(self, address: int) -> MessageExchange | None:
         exchange = self._bus.get(address)
         return exchange if exchange is not None and exchange.is_on else None
 
@@ -124,7 +124,7 @@ class GpibController(TcpServer):
 
     def _act(self, name: str) -> bool:
         exchange = self._listener_at(self._address)
-        actions: dict[str, Callable[[Exchange], None]] = {
+        actions: dict[str, Callable[[MessageExchange], None]] = {
             "clr": lambda e: e.clear(),
             "loc": lambda e: e.instrument.go_local(),
             "trg": lambda e: e.trigger(),
@@ -152,7 +152,7 @@ class GpibController(TcpServer):
                 return
 
 
-class GpibPlace:
+class GpibInstrument:
     """One instrument at its address behind a controller, as the bench sees it."""
 
     def __init__(
@@ -163,7 +163,7 @@ class GpibPlace:
         delivery: Delivery,
     ) -> None:
         self._controller = controller
-        self._exchange = Exchange(instrument, delivery)
+        self._exchange = MessageExchange(instrument, delivery)
         self._address = controller.connect(address, self._exchange)
 
     @property

@@ -3,7 +3,7 @@
 import threading
 import time
 
-_LOOK_S = 0.05
+_POLL_S = 0.05
 
 FAILURE, EXCLUSIVE, SHARED, ERROR = 0, 1, 2, 3
 """Responses to a release; a request is answered by 0 or 1."""
@@ -26,7 +26,7 @@ class Locks:
                 left_s = deadline - time.monotonic()
                 if left_s <= 0 or closing.is_set():
                     return False
-                self._changed.wait(min(left_s, _LOOK_S))
+                self._changed.wait(min(left_s, _POLL_S))
         return True
 
     def release(self, client: int) -> int:
@@ -56,7 +56,7 @@ class Locks:
         """Block while a lock of others keeps `client` out."""
         with self._changed:
             while self._keeps_out(client) and not closing.is_set():
-                self._changed.wait(_LOOK_S)
+                self._changed.wait(_POLL_S)
 
     def _keeps_out(self, client: int) -> bool:
         if self._exclusive is not None:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from benchwatch_simulators.counters.instrument import Executes
+from benchwatch_simulators.counters.instrument import CommandExecutor
 
 LONGEST_LINE = 4096
 
@@ -15,7 +15,7 @@ def lines_of(message: bytes) -> list[str]:
 class LineSplitter:
     """Splits chunks into lines; a line longer than any input buffer is dropped."""
 
-    def __init__(self, instrument: Executes) -> None:
+    def __init__(self, instrument: CommandExecutor) -> None:
         self._instrument = instrument
         self._pending = b""
         self._dropping = False

@@ -12,9 +12,9 @@ from collections import deque
 from benchwatch_simulators.bench_time import InstrumentClosed
 from benchwatch_simulators.counters.delivery import Delivery
 from benchwatch_simulators.counters.instrument import Instrument, status_byte
-from benchwatch_simulators.faults import Piece
+from benchwatch_simulators.faults import AnswerPart
 
-_LOOK_S = 0.01
+_POLL_S = 0.01
 """How often a piece that is held back is looked at, as the bench's clock may be any."""
 
 
@@ -22,7 +22,7 @@ class _Trigger:
     """Stands among the messages for a group execute trigger."""
 
 
-class Exchange:
+class MessageExchange:
     """Turns of one controller with one instrument; `close` it in the end."""
 
     def __init__(self, instrument: Instrument, delivery: Delivery | None = None) -> None:
@@ -32,7 +32,7 @@ class Exchange:
         self._changed = threading.Condition()
         self._inbox: deque[str | _Trigger | None] = deque()
         """Messages that wait; None stands for being addressed to talk."""
-        self._out: deque[Piece] = deque()
+        self._out: deque[AnswerPart] = deque()
         self._busy = False
         self._generation = 0
         self._closed = False
@@ -63,7 +63,7 @@ class Exchange:
             self._inbox.append(_Trigger())
             self._changed.notify_all()
 
-    def take(self, timeout_s: float) -> Piece | None:
+    def take(self, timeout_s: float) -> AnswerPart | None:
         """Address the instrument to talk; return what it says within `timeout_s`, or None.
 
         An instrument that was not asked anything says what it says when addressed; one that
@@ -83,7 +83,7 @@ class Exchange:
                 left_s = deadline - time.monotonic()
                 if left_s <= 0:
                     return None
-                self._changed.wait(min(left_s, _LOOK_S) if self._out else left_s)
+                self._changed.wait(min(left_s, _POLL_S) if self._out else left_s)
         return None
 
     def clear(self) -> None:

@@ -7,13 +7,13 @@ talks unasked.
 import socket
 
 from benchwatch_simulators.counters.delivery import Delivery
-from benchwatch_simulators.counters.instrument import Executes, Talker
+from benchwatch_simulators.counters.instrument import CommandExecutor, Talker
 from benchwatch_simulators.servers.line_splitter import LineSplitter
 from benchwatch_simulators.servers.tcp_server import TcpServer
 
 
-class LineServer(TcpServer):
-    """Serves one `Executes`, or one `Talker`, to any number of clients.
+class RawSocketServer(TcpServer):
+    """Serves one `CommandExecutor`, or one `Talker`, to any number of clients.
 
     Args:
         instrument: what answers.
@@ -28,7 +28,7 @@ class LineServer(TcpServer):
 
     def __init__(
         self,
-        instrument: Executes | Talker,
+        instrument: CommandExecutor | Talker,
         port: int = 0,
         host: str = "127.0.0.1",
         delivery: Delivery | None = None,

@@ -16,16 +16,16 @@ from pathlib import Path
 from benchwatch.errors import UsageError
 from benchwatch_simulators.bench_time import InstrumentClosed
 from benchwatch_simulators.counters.delivery import Delivery
-from benchwatch_simulators.counters.instrument import Executes, Talker
+from benchwatch_simulators.counters.instrument import CommandExecutor, Talker
 from benchwatch_simulators.servers.line_splitter import LineSplitter
 
-_LOOK_S = 0.02
+_POLL_S = 0.02
 """How often it is looked whether somebody has opened the line."""
 _CHUNK = 4096
 _JOIN_S = 2.0
 
 
-class Line:
+class PseudoTerminal:
     """One pseudo-terminal, seen from the instrument; safe to close from any thread.
 
     Args:
@@ -90,7 +90,7 @@ class Line:
             EOFError: the line was pulled.
         """
         while data:
-            events = self._poll(select.POLLOUT, _LOOK_S)
+            events = self._poll(select.POLLOUT, _POLL_S)
             if events & select.POLLHUP:
                 return
             with self._lock:
@@ -124,13 +124,13 @@ class SerialServer:
     """
 
     def __init__(
-        self, instrument: Executes | Talker, name: str, delivery: Delivery | None = None
+        self, instrument: CommandExecutor | Talker, name: str, delivery: Delivery | None = None
     ) -> None:
         self._instrument = instrument
         self._delivery = delivery or Delivery()
         self._folder = Path(tempfile.mkdtemp(prefix="bench-"))
         self._link = self._folder / name
-        self._line: Line | None = None
+        self._line: PseudoTerminal | None = None
         self._thread: threading.Thread | None = None
         try:
             self.resume()
@@ -163,7 +163,7 @@ class SerialServer:
     def resume(self) -> None:
         """Plug the line in again."""
         if self._line is None or not self._line.is_open:
-            self._line = Line(self._link)
+            self._line = PseudoTerminal(self._link)
             self._thread = threading.Thread(
                 target=self._serve, args=(self._line,), name="bench serial line", daemon=True
             )
@@ -173,7 +173,7 @@ class SerialServer:
     power_on = resume
     """The adapter of an instrument that is off is gone with it."""
 
-    def _serve(self, line: Line) -> None:
+    def _serve(self, line: PseudoTerminal) -> None:
         with contextlib.suppress(EOFError, OSError, InstrumentClosed):
             if isinstance(self._instrument, Talker):
                 self._talk(line, self._instrument)
@@ -181,29 +181,29 @@ class SerialServer:
                 self._converse(line, self._instrument)
         line.close()
 
-    def _converse(self, line: Line, instrument: Executes) -> None:
+    def _converse(self, line: PseudoTerminal, instrument: CommandExecutor) -> None:
         while True:
             while not line.is_used():
                 self._nap()
             self._delivery.faults.forget()
             splitter = LineSplitter(instrument)
             while line.is_used():
-                line.wait(_LOOK_S)
+                line.wait(_POLL_S)
                 for message in splitter.split(line.read()):
                     self._send(line, instrument.execute(message))
 
-    def _talk(self, line: Line, talker: Talker) -> None:
+    def _talk(self, line: PseudoTerminal, talker: Talker) -> None:
         number = talker.newest
         while True:
             number, text = talker.next_line(number)
             line.read()
             self._send(line, text)
 
-    def _send(self, line: Line, answer: str | None) -> None:
+    def _send(self, line: PseudoTerminal, answer: str | None) -> None:
         if answer is not None:
             for piece in self._delivery.pieces(answer):
                 line.write(piece.data)
 
     def _nap(self) -> None:
-        if self._delivery.closing.wait(_LOOK_S):
+        if self._delivery.closing.wait(_POLL_S):
             raise InstrumentClosed

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from benchwatch_simulators.counters.delivery import Delivery
 from benchwatch_simulators.counters.instrument import Instrument, status_byte
 from benchwatch_simulators.servers.line_splitter import LONGEST_LINE, lines_of
-from benchwatch_simulators.servers.message_exchange import Exchange
+from benchwatch_simulators.servers.message_exchange import MessageExchange
 from benchwatch_simulators.servers.tcp_server import TcpServer
 from benchwatch_simulators.servers.vxi11_calls import (
     CORE_PROGRAM,
@@ -62,7 +62,7 @@ class Vxi11Server(TcpServer):
         self, instrument: Instrument, port: int = 0, delivery: Delivery | None = None
     ) -> None:
         self._instrument = instrument
-        self._exchange = Exchange(instrument, delivery)
+        self._exchange = MessageExchange(instrument, delivery)
         self._links = itertools.count(1)
         self._lock_holder: int | None = None
         self._holding = threading.Lock()

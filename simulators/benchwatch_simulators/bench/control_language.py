@@ -25,7 +25,7 @@ from benchwatch.errors import UsageError
 from benchwatch.quantity import printable
 
 
-class Bench(Protocol):
+class ControlledBench(Protocol):
     """What the hand can reach."""
 
     @property
@@ -54,7 +54,7 @@ class Bench(Protocol):
     def hang_up(self, counter: str) -> None:
         """Drop every connection to a counter."""
 
-    def heard(self, counter: str) -> list[str]:
+    def received(self, counter: str) -> list[str]:
         """Return the newest messages a counter was sent."""
 
     def is_remote(self, counter: str) -> bool:
@@ -80,7 +80,7 @@ _MOST_TURNS = 100.0
 class Control:
     """Executes lines of the language on a bench."""
 
-    def __init__(self, bench: Bench) -> None:
+    def __init__(self, bench: ControlledBench) -> None:
         self._bench = bench
 
     def execute(self, message: str) -> str | None:
@@ -137,7 +137,7 @@ class Control:
         elif verb == "remote":
             answer = "yes" if bench.is_remote(counter) else "no"
         else:
-            answer = json.dumps(bench.heard(counter))
+            answer = json.dumps(bench.received(counter))
         return answer
 
 

@@ -11,12 +11,12 @@ from benchwatch_simulators.counters.delivery import Delivery
 from benchwatch_simulators.counters.edge_counter import Counting
 from benchwatch_simulators.counters.instrument import Instrument
 from benchwatch_simulators.counters.interval_counter import IntervalCounter, Pulses
-from benchwatch_simulators.counters.scpi_counter import ScpiCounter
+from benchwatch_simulators.counters.scpi_counter import SimulatedScpiCounter
 from benchwatch_simulators.counters.talk_only import Gates, TalkOnlyCounter
 from benchwatch_simulators.counters.terse_counter import TerseCounter
-from benchwatch_simulators.servers.gpib_controller import GpibController, GpibPlace
+from benchwatch_simulators.servers.gpib_controller import GpibController, GpibInstrument
 from benchwatch_simulators.servers.hislip_server import HislipServer
-from benchwatch_simulators.servers.raw_socket_server import LineServer
+from benchwatch_simulators.servers.raw_socket_server import RawSocketServer
 from benchwatch_simulators.servers.serial_server import SerialServer
 from benchwatch_simulators.servers.vxi11_server import Vxi11Server
 
@@ -92,7 +92,7 @@ def make_instrument(
         return IntervalCounter(front.identity, pulses, time)
     if wiring.dialect == "interval-talk-only":
         return TalkOnlyCounter(Pulses(counting, wiring.pulse_s, wiring.interval_s), time)
-    return ScpiCounter(front, counting, time)
+    return SimulatedScpiCounter(front, counting, time)
 
 
 class Servers:
@@ -132,7 +132,7 @@ class Servers:
         self, name: str, wiring: WiringSpec, instrument: Instrument, delivery: Delivery
     ) -> Server:
         if wiring.bus == "socket":
-            return LineServer(instrument, self._next_port(), delivery=delivery)
+            return RawSocketServer(instrument, self._next_port(), delivery=delivery)
         if wiring.bus == "hislip":
             return HislipServer(instrument, self._next_port(), delivery)
         if wiring.bus == "vxi11":
@@ -142,7 +142,7 @@ class Servers:
         if wiring.bus == "lan-gpib":
             if self._controller is None:
                 self._controller = GpibController(self._next_port())
-            return GpibPlace(self._controller, wiring.address, instrument, delivery)
+            return GpibInstrument(self._controller, wiring.address, instrument, delivery)
         raise UsageError(f"'{name}': there is no bus '{wiring.bus}'. There are: {BUSES}.")
 
     def _next_port(self) -> int:

@@ -13,22 +13,22 @@ from typing import Self
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import BenchwatchError, UsageError
-from benchwatch_simulators.bench_control import Control
-from benchwatch_simulators.bench_time import BenchTime
-from benchwatch_simulators.connection_breaks import Breaker
-from benchwatch_simulators.counter_wiring import Servers, make_instrument
-from benchwatch_simulators.counters.delivery import Delivery
-from benchwatch_simulators.counters.edge_counter import Counting
-from benchwatch_simulators.counters.instrument import Instrument
-from benchwatch_simulators.faults import Fault, FaultScript
-from benchwatch_simulators.oscillator.oscillator import Oscillator
-from benchwatch_simulators.servers.raw_socket_server import LineServer
-from benchwatch_simulators.simulated_bench_file import (
+from benchwatch_simulators.bench.connection_faults import ConnectionFaults
+from benchwatch_simulators.bench.control_language import Control
+from benchwatch_simulators.bench.counter_wiring import Servers, make_instrument
+from benchwatch_simulators.bench.simulated_bench_file import (
     BenchPlan,
     CounterPlan,
     bench_names,
     load_plan,
 )
+from benchwatch_simulators.bench_time import BenchTime
+from benchwatch_simulators.counters.delivery import Delivery
+from benchwatch_simulators.counters.edge_counter import Counting
+from benchwatch_simulators.counters.instrument import Instrument
+from benchwatch_simulators.faults import Fault, FaultScript
+from benchwatch_simulators.oscillator.oscillator import Oscillator
+from benchwatch_simulators.servers.raw_socket_server import RawSocketServer
 
 __all__ = ["ServedBench", "bench_names", "open_bench"]
 
@@ -46,7 +46,7 @@ class ServedBench:
         settle: suggested settle limit, such as ``1 ppb/20 s``; None likewise.
         seed: what makes the noise; pass it to `open_bench` to have the same bench again.
         clock: the bench's clock.
-        control_port: loopback port of the line language of `benchwatch_simulators.bench_control`.
+        control_port: loopback port of the `control_language`.
     """
 
     def __init__(
@@ -93,14 +93,14 @@ class ServedBench:
             for name, counter in self._counters.items():
                 delivery = Delivery(self._scripts[name], self._time)
                 self._servers.add(name, plan.counters[name].wiring, counter, delivery)
-            self._control = LineServer(Control(self))
+            self._control = RawSocketServer(Control(self))
         except BenchwatchError:
             self._stop()
             raise
         self.control_port = self._control.port
         by_counter = self._servers.by_counter
         self.resources = {name: server.resource for name, server in by_counter.items()}
-        self._breaker = Breaker(by_counter, self._counters, self._time)
+        self._breaker = ConnectionFaults(by_counter, self._counters, self._time)
         for fault in faults:
             if fault.is_break:
                 for name in self.names if fault.counter is None else [fault.counter]:
@@ -168,9 +168,9 @@ class ServedBench:
         else:
             self._scripts[counter].add(fault)
 
-    def heard(self, counter: str) -> list[str]:
+    def received(self, counter: str) -> list[str]:
         """Return the newest messages `counter` was sent, the oldest first."""
-        return list(self._named(counter).heard)
+        return list(self._named(counter).received)
 
     def is_remote(self, counter: str) -> bool:
         """Tell whether the front panel of `counter` is locked to the bus."""

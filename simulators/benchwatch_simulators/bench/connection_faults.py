@@ -4,13 +4,13 @@ import contextlib
 import threading
 from collections.abc import Callable, Mapping
 
+from benchwatch_simulators.bench.counter_wiring import Server
 from benchwatch_simulators.bench_time import BenchTime, InstrumentClosed
-from benchwatch_simulators.counter_wiring import Server
 from benchwatch_simulators.counters.instrument import Instrument
 from benchwatch_simulators.faults import Fault
 
 
-class Breaker:
+class ConnectionFaults:
     """Closes connections, and cuts power, when the faults say so.
 
     Args:

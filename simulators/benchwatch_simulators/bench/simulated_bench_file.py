@@ -1,12 +1,9 @@
-"""Bench files: TOML that says which oscillators and counters stand on a simulated bench.
+"""From the text of a simulated bench's file to what stands on the bench.
 
-Tables: ``[reference]`` (an oscillator; leave it out for a bench without one),
+Tables: ``[reference]`` (an oscillator; left out where the bench has none),
 ``[oscillators.NAME]`` with ``[oscillators.NAME.trimmer]``, and ``[counters.NAME]`` with
-``[counters.NAME.time_base]`` (the counter's own oscillator). Quantities are text as a person
-writes them: ``"10 MHz"``, ``"37 ppb"``, ``"0.25 s"``; a counter's gate may be ``"none"``.
-Every key has a default but a counter's ``oscillator`` and an oscillator's ``nominal``. A
-counter stands on a ``bus`` and speaks a ``dialect`` (`benchwatch_simulators.counter_wiring`); those
-on ``lan-gpib`` share one controller, each at its ``address``.
+``[counters.NAME.time_base]``, the counter's own oscillator. `simulated_bench_keys` declares their
+keys. Counters on ``lan-gpib`` share one controller, each at its ``address``.
 """
 
 from collections.abc import Mapping
@@ -24,17 +21,17 @@ from benchwatch.config_tables import (
 )
 from benchwatch.errors import UsageError
 from benchwatch.quantity import printable
-from benchwatch_simulators.counter_wiring import WiringSpec
-from benchwatch_simulators.counters.counter_settings import ScpiCounterSpec
-from benchwatch_simulators.counters.edge_counter import CountingSpec
-from benchwatch_simulators.oscillator.oscillator import OscillatorSpec
-from benchwatch_simulators.oscillator.trimmer import TrimmerSpec
-from benchwatch_simulators.simulated_bench_keys import (
+from benchwatch_simulators.bench.counter_wiring import WiringSpec
+from benchwatch_simulators.bench.simulated_bench_keys import (
     COUNTING_KEYS,
     SETTING_KEYS,
     SIMULATED_BENCH,
     WIRING_KEYS,
 )
+from benchwatch_simulators.counters.counter_settings import ScpiCounterSpec
+from benchwatch_simulators.counters.edge_counter import CountingSpec
+from benchwatch_simulators.oscillator.oscillator import OscillatorSpec
+from benchwatch_simulators.oscillator.trimmer import TrimmerSpec
 
 LARGEST: Final = 1_000_000
 """Bytes; a bench file is a page or two."""

@@ -20,7 +20,7 @@ from benchwatch.config_tables import (
     whole_number,
 )
 from benchwatch.quantity import parse_settle
-from benchwatch_simulators.counter_wiring import BUSES, DIALECTS
+from benchwatch_simulators.bench.counter_wiring import BUSES, DIALECTS
 from benchwatch_simulators.counters.counter_settings import GATE_PATTERNS
 from benchwatch_simulators.counters.talk_only import STYLES
 
