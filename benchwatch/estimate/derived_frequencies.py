@@ -1,7 +1,8 @@
-"""What an offset becomes at another frequency that is derived from the same oscillator.
+"""What an offset becomes at a frequency that is derived from the same oscillator.
 
-Multiplied or divided by N, an offset in hertz is multiplied by N, the fraction stays what it
-is, and phase noise grows by 20·log10(N) dB (IEEE Std 1139-2008, clause 2 and annexes).
+Where the frequency is multiplied by N (divided: N is below 1), an offset in hertz is multiplied by
+N, the fraction stays the same, and phase noise grows by 20·log10(N) dB (IEEE Std 1139-2008,
+clause 2 and annexes).
 """
 
 import math
@@ -16,7 +17,7 @@ DAY_S: Final = 86400.0
 
 @dataclass(frozen=True, slots=True)
 class Elsewhere:
-    """One fractional offset, as it shows at `frequency_hz`."""
+    """One fractional offset at one derived frequency."""
 
     frequency_hz: float
     factor: float
@@ -35,7 +36,7 @@ class Elsewhere:
 def elsewhere(
     offset: float, nominal_hz: float, at_hz: Iterable[float], u: float | None = None
 ) -> tuple[Elsewhere, ...]:
-    """Carry a fractional `offset` (and its `u`) of an oscillator to each of `at_hz`.
+    """Work out a fractional `offset` (and its `u`) of an oscillator at each of `at_hz`.
 
     Raises:
         UsageError: the offset is no finite number, or a frequency is not above zero.
@@ -47,19 +48,19 @@ def elsewhere(
 
 
 def seconds_per_day(offset: float) -> float:
-    """Gain of a clock that runs on this oscillator; positive: fast (1 ppm is 0.0864 s)."""
+    """Return the gain of a clock that runs on it, s; positive: fast (1 ppm is 0.0864 s)."""
     return offset * DAY_S
 
 
 def beat_period_s(offset: float, frequency_hz: float) -> float | None:
-    """Time of one beat between `frequency_hz` and the same with `offset`; None without offset."""
+    """Return the time of one beat between `frequency_hz` and the same with `offset`; None for 0."""
     beat_hz = abs(offset) * frequency_hz
     period = 1.0 / beat_hz if beat_hz > 0 else math.inf
     return period if math.isfinite(period) else None
 
 
 def multiplication_db(factor: float) -> float:
-    """Phase noise added by an ideal multiplication by `factor`: 20·log10(N); 10 gives 20 dB.
+    """Return the phase noise that an ideal multiplier by `factor` adds: 20·log10(N); 10: 20 dB.
 
     Raises:
         UsageError: `factor` is not above zero.

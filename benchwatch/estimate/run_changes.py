@@ -1,14 +1,14 @@
-"""What changed in the course of a recorded run: turns of the trimmer, and a warm-up.
+"""What changed in a recorded run, turns of the trimmer and a warm-up; and its steady part.
 
-Turns are the nudges that the live estimate confirms. A long run is given to it as means of
-blocks, and each turn is then placed among the single readings beside it where the split of two
-means is most likely.
+Turns are the nudges that the live estimate confirms. It is given a long run as means of blocks, and
+each turn is then placed among the single readings nearby, where a split into two means is most
+likely.
 
-Where a limit says what settled means, the run is settled from the live verdict on. Without one,
-a warm-up ends where the standard error of the mean of the rest is least (MSER: White 1997, An
-effective truncation heuristic for bias reduction in simulation output), if what comes before stands
-out: its first block lies six times further from the mean of the rest than blocks of the rest
-spread. Where less than a quarter of the run would be left nothing is said.
+Where a limit says what settled means, the run is settled since the live estimate says so. Without a
+limit, a warm-up ends where the standard error of the mean of the rest is least (MSER: White 1997,
+An effective truncation heuristic for bias reduction in simulation output), if it stands out: its
+first block lies further from the mean of the rest than six standard deviations of the rest's
+blocks. No warm-up is reported that would leave less than a quarter of the run.
 """
 
 import math
@@ -25,27 +25,29 @@ from benchwatch.estimate.spikes import spikes
 from benchwatch.reading import AS_FOUND, RecordKind
 
 MOST: Final = 4096
-"""Readings that are given one by one at most; more are given as so many blocks."""
+"""Readings up to which each is given to the estimate; a longer run is given as so many blocks."""
 BLOCKS: Final = 100
-"""Blocks among which the end of a warm-up is looked for."""
+"""Blocks among which the end of a warm-up is searched for."""
 FEWEST_IN_BLOCK: Final = 5
 """Readings in such a block (MSER-5)."""
 FEWEST_BLOCKS: Final = 12
+"""Blocks below which no warm-up is searched for."""
 STANDS_OUT: Final = 6.0
+"""Standard deviations of the blocks of the rest."""
 STAYS_AWAY: Final = 0.8
-"""Share of how far off it was in the first half of a warm-up that is too much for the second."""
+"""A warm-up approaches the rest: its second half is off by less than this part of its first."""
 LARGEST_PART: Final = 0.75
-"""Part of a stretch that its warm-up may be."""
+"""Largest part of what is searched that a warm-up may be."""
 
 
 @dataclass(frozen=True, slots=True)
 class Changes:
-    """When a run changed; times are those of the first reading afterwards."""
+    """When a run changed; each time is that of the first reading afterwards."""
 
     turns_s: tuple[float, ...] = ()
     settled_s: float | None = None
-    """Since when it is settled for good: by the limit, or after a warm-up that stands out. None:
-    it never settled within the limit, or no warm-up stands out."""
+    """Since when it is settled to its end: by the limit, or after a warm-up that stands out. None:
+    it is not settled at its end, or no warm-up stands out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,7 +127,7 @@ def find_changes(
     settle: SettleLimit | None = None,
     resolution: float = 0.0,
 ) -> Changes:
-    """Look through a run.
+    """Find the turns of a run, and since when it is settled.
 
     Args:
         times_s: seconds of each reading or gap, ascending, shape (n,).
@@ -177,7 +179,7 @@ def _blocks(times_s: FloatArray, offsets: FloatArray, size: int) -> tuple[FloatA
 
 
 def _placed(times_s: FloatArray, offsets: FloatArray, at_s: float, step_s: float) -> float:
-    """Place a turn between the readings where a split in two means fits best."""
+    """Place a turn between the two readings where a split into two means fits best."""
     low, high = np.searchsorted(times_s, [at_s - 2 * step_s, at_s + 2 * step_s]).tolist()
     known = low + np.flatnonzero(np.isfinite(offsets[low:high]))
     y = offsets[known]
@@ -220,7 +222,7 @@ def _warm_up_end(times_s: FloatArray, offsets: FloatArray) -> float | None:
     rest = means[cut:]
     if abs(float(means[0] - rest.mean())) < STANDS_OUT * float(rest.std()):
         return None
-    # A level that stays away and then steps is no warm-up but a tool or a hand.
+    # A level that stays away and then steps is no warm-up: a tool or a turn makes that.
     away = np.abs(means[:cut] - rest.mean())
     if away[(cut + 1) // 2 :].sum() > STAYS_AWAY * away[: cut // 2].sum() and cut > 1:
         return None

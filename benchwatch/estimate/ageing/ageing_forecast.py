@@ -1,9 +1,9 @@
-"""What the fitted ageing laws say of the future: forecasts with a band, and when it is due.
+"""Forecasts of an ageing oscillator: its offset with a band, and when it leaves the tolerance.
 
-A forecast by one law carries a prediction band, that is, room for the scatter of one further visit:
-±t·√(s² + u²), u that of the line, with n - 2 degrees of freedom (Draper and Smith, Applied
-Regression Analysis, section 1.4). No law is exact, though: the band that is stated is that of all
-that the visits leave open (`ageing_spread`).
+A forecast by one law has the prediction band of one further visit: ±t·√(s² + u²), u that of the
+line, with n - 2 degrees of freedom (Draper and Smith, Applied Regression Analysis, section 1.4).
+No law is exact, though: the band that is stated covers every law that the visits don't rule out
+(`ageing_spread`).
 """
 
 import math
@@ -22,16 +22,16 @@ from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE
 FloatArray = NDArray[np.float64]
 
 SEARCH_POINTS: Final = 2001
-"""Places at which a horizon is looked through for the first crossing."""
+"""Times within the horizon at which a crossing is searched for."""
 BISECTIONS: Final = 60
 BAND_POINTS: Final = 61
 BAND_BISECTIONS: Final = 16
-"""The same for the ends of the band, which are looked for more closely soon after the visits."""
+"""The same for the ends of the band; the times lie closer together soon after the visits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AgeingForecast:
-    """Expected offset at `days`, and the band a further visit is expected in."""
+    """Expected offset at `days`, and the band in which a further visit is expected to find it."""
 
     days: float
     offset: float
@@ -45,17 +45,17 @@ class DueDate:
 
     expected_days: float | None
     earliest_days: float | None
-    """When the edge of the prediction band leaves first; None too without a band."""
+    """When the first edge of the band leaves; also None without a band."""
     latest_days: float | None
     """When the whole band is outside."""
     horizon_days: float
-    """Looked this far, from the last visit."""
+    """How far it was looked ahead, from the last visit."""
 
 
 def forecast_ageing(
     ageing: Ageing, days: float, coverage: float = DEFAULT_COVERAGE
 ) -> AgeingForecast:
-    """Say what a visit at `days` is expected to find, by all that the visits leave open."""
+    """Return what a visit at `days` is expected to find, by every law that is not ruled out."""
     spread = ageing.spread()
     if spread is not None:
         best = ageing.best.at(days)
@@ -74,7 +74,7 @@ def forecast_ageing(
 def due_date(
     ageing: Ageing, tolerance: float, horizon_days: float, coverage: float = DEFAULT_COVERAGE
 ) -> DueDate:
-    """Find when ±`tolerance` is left after the last visit, by all that the visits leave open.
+    """Find when ±`tolerance` is left after the last visit, by every law that is not ruled out.
 
     Raises:
         UsageError: the tolerance or the horizon is not above zero.
@@ -134,7 +134,7 @@ def _due_by_spread(
 def forecast_by_law(
     fit: AgeingFit, days: float, coverage: float = DEFAULT_COVERAGE
 ) -> AgeingForecast:
-    """Say what a visit at `days` is expected to find."""
+    """Return what a visit at `days` is expected to find by one law."""
     offset, half = fit.at(days), fit.half_width(days, coverage)
     if half is None:
         return AgeingForecast(days=days, offset=offset, low=None, high=None)
@@ -148,7 +148,7 @@ def due_by_law(
     horizon_days: float,
     coverage: float = DEFAULT_COVERAGE,
 ) -> DueDate:
-    """Find when ±`tolerance` is left, between `last_days` and `horizon_days` later.
+    """Find when ±`tolerance` is left by one law, between `last_days` and `horizon_days` later.
 
     Raises:
         UsageError: the tolerance or the horizon is not above zero.
@@ -179,7 +179,7 @@ def due_by_law(
 
 
 def _first_above(excess: Callable[[float], float], start: float, end: float) -> float | None:
-    """First time in [start, end] at which `excess` is above zero."""
+    """Return the first time in [start, end] at which `excess` is above zero; None: never."""
     below = start
     if excess(start) > 0:
         return start

@@ -1,4 +1,4 @@
-"""Ageing of an oscillator from offsets measured at visits, and when it is due again.
+"""Ageing laws, fitted to the offsets that were measured at visits.
 
 Two laws are fitted by least squares: y = c + A·ln(t) and y = c + A·t, t in days since ageing
 began. The first is the law of MIL-PRF-55310, f(t) = A·ln(B·t + 1) + f0, for B·t well above
@@ -7,13 +7,13 @@ time (A·ln 10). The law with the smaller corrected Akaike criterion is kept (AI
 Tsai 1989, Biometrika 76, 297); as both have three parameters (c, A and the scatter), their
 difference is n·ln of the ratio of the residual sums. The usual "more than 2" (Burnham and
 Anderson 2002, 2.6) is wrong too often with a handful of visits: of made series of 4 to 25 visits
-it names the wrong law in up to 9 to 22 of 100. So a law is called the better one only from six
+it names the wrong law in up to 9 to 22 of 100. So one law is called the better one only from six
 visits on and with a difference above 8, which was wrong in 2 of 100 at most (linear and
 logarithmic, ageing of 1 to 30 times the scatter, three plans of visits).
 
-What is not told apart stays in the forecast: its band has room for both laws, also at once (two
-mechanisms may oppose each other), for a random walk, and, where nobody knows when ageing began,
-for a beginning a month and a year earlier (`ageing_spread`).
+Laws that can't be told apart both count in the forecast. Its band allows for either law, for both
+at once (two mechanisms may oppose each other), for a random walk and, where the beginning of ageing
+is not known, for one a month or a year earlier (`ageing_spread`).
 """
 
 import math
@@ -35,9 +35,9 @@ LN10: Final = math.log(10.0)
 CLEAR: Final = 8.0
 """Difference in AICc from which a law is called the better one."""
 FEWEST_TO_CHOOSE: Final = 6
-"""Visits below which none is."""
+"""Visits below which neither law is called the better one."""
 EARLIER_DAYS: Final = (30.0, 365.0)
-"""How much earlier ageing may have begun where nobody knows."""
+"""How much earlier than assumed ageing may have begun, where its beginning is not known."""
 ROUNDING: Final = 1e-13
 """Residuals below this part of the largest offset are rounding, not scatter."""
 
@@ -49,7 +49,7 @@ class AgeingFit:
     law: Law
     line: FittedLine
     earlier_days: float = 0.0
-    """Ageing is taken to have begun so much earlier than time zero; for the logarithmic law."""
+    """How much before time zero ageing is taken to have begun; for the logarithmic law."""
 
     @property
     def visits(self) -> int:
@@ -63,7 +63,7 @@ class AgeingFit:
 
     @property
     def u_slope(self) -> float | None:
-        """None with two visits, when nothing is left to judge the scatter by."""
+        """Standard uncertainty of A; None with two visits, which leave no degree of freedom."""
         return None if math.isnan(self.line.u_slope) else self.line.u_slope
 
     @property
@@ -82,15 +82,11 @@ class AgeingFit:
         return self.line.at(0.0)[0]
 
     def at(self, days: float) -> float:
-        """Offset expected at `days`."""
+        """Return the fractional offset that is expected at `days`."""
         return self.line.at(self._x(days))[0]
 
-    def rate_per_day(self, days: float) -> float:
-        """Ageing rate at `days`, fraction per day."""
-        return self.slope / (days + self.earlier_days) if self.law == "logarithmic" else self.slope
-
     def half_width(self, days: float, coverage: float) -> float | None:
-        """Half-width of the prediction band at `days`; None with two visits."""
+        """Return the half-width of the prediction band at `days`; None with two visits."""
         if self.scatter is None:
             return None
         k = coverage_factor(self.visits - 2, coverage)
@@ -102,7 +98,7 @@ class AgeingFit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ageing:
-    """Both laws, and which of them the visits speak for."""
+    """Both laws, fitted, and which of them fits better."""
 
     best: AgeingFit
     other: AgeingFit | None
@@ -112,24 +108,24 @@ class Ageing:
     first_days: float
     last_days: float
     began_earlier: tuple[AgeingFit, ...] = ()
-    """The logarithmic law from earlier beginnings, as far as the visits leave them open."""
+    """The logarithmic law with earlier beginnings, as far as the visits don't rule them out."""
     visits: tuple[tuple[float, ...], tuple[float, ...]] = ((), ())
-    """Days and offsets of what was fitted."""
+    """Days and offsets that were fitted."""
     beginnings: tuple[float, ...] = (0.0,)
     """How much earlier ageing may have begun, days."""
 
     @property
     def told_apart(self) -> bool:
-        """True when enough visits speak clearly enough for the better law."""
+        """True when the better law is clearly the better one."""
         return self.aicc_margin is not None and _clear(self.aicc_margin, self.best.visits)
 
     def spread(self) -> AgeingSpread | None:
-        """Work out what the visits leave open beyond these fits; None where nothing scatters."""
+        """Return the mixture of all forecasts that the visits allow; None without scatter."""
         return spread_of(*self.visits, self.beginnings) if self.best.scatter else None
 
     @property
     def open(self) -> tuple[AgeingFit, ...]:
-        """All that the visits leave open, the best first."""
+        """The fits that the visits don't rule out, the best first."""
         other = () if self.other is None or self.told_apart else (self.other,)
         return (self.best, *other, *self.began_earlier)
 
@@ -150,7 +146,7 @@ def fit_ageing(
 
     Args:
         days: times of the visits.
-        offsets: what they found.
+        offsets: what they found, fractional.
         origin_known: whether ageing is known to have begun at time zero.
 
     Raises:
@@ -195,7 +191,7 @@ def fit_ageing(
 
 
 def _fit(law: Law, x: NDArray[np.float64], y: NDArray[np.float64]) -> AgeingFit:
-    """Fit a line; what rounding leaves over counts as no scatter."""
+    """Fit a line; residuals of the size of rounding errors count as no scatter."""
     line = fit_line(x, y)
     if line.residual_sd <= ROUNDING * float(np.abs(y).max()):
         line = replace(line, residual_sd=0.0, u_slope=0.0, u_level=0.0)
@@ -207,7 +203,7 @@ def _clear(margin: float, visits: int) -> bool:
 
 
 def _margin(one: AgeingFit, two: AgeingFit) -> float:
-    """AICc of one fit minus that of the other."""
+    """Return the AICc of one fit minus that of the other."""
     ours, theirs = one.scatter or 0.0, two.scatter or 0.0
     if ours == theirs:
         return 0.0

@@ -1,15 +1,15 @@
-"""What visits leave open of an oscillator's future: a spread over laws, and over what is no law.
+"""A mixture of the forecasts that the visits allow, over both laws and a random walk.
 
 A forecast by one fitted law is too sure of that law. So the offsets are taken as
 
     y(t) = c + a·ln(t + e) + b·t + walk + scatter
 
-with a, b or both, a random walk of some size, and scatter of a visit; e is how much earlier ageing
-may have begun. The amounts of a and b over the visits and of the walk stand on a grid in units of
-the scatter, and every point of it is weighed by its exact likelihood, with a level c that is free
-and 1/σ² as the prior of the scale (Rasmussen and Williams, Gaussian Processes for Machine Learning,
-2.7 and 5.4). A further visit is then spread as the mixture of their t distributions, and the band
-lies between its quantiles: wide where laws differ, narrow where the visits speak for one.
+with a, b or both, a random walk and the scatter of a visit; e is how much earlier than assumed
+ageing began. The amounts of a, b and the walk over the visits lie on a grid in units of the
+scatter, and every point of the grid is weighted by its exact likelihood, with a free level c and
+1/σ² as the prior of the scale (Rasmussen and Williams, Gaussian Processes for Machine Learning,
+2.7 and 5.4). The distribution of a further visit is the mixture of their t distributions, and the
+band lies between its quantiles: wide where laws differ, narrow where the visits favour one.
 """
 
 from collections.abc import Sequence
@@ -22,22 +22,22 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 
 AMOUNTS: Final = 10.0 ** np.arange(0.0, 3.6, 0.5)
-"""Standard deviation of what a law brings over the visits, in scatters of a visit."""
+"""Standard deviations that a law adds over the visits, in units of the scatter of a visit."""
 WALKS: Final = np.concatenate(([0.0], 10.0 ** np.arange(-0.5, 2.6, 0.5)))
-"""Variance that the walk brings over the visits, in that of the scatter."""
+"""Variances that the walk adds over the visits, in units of the variance of the scatter."""
 NO_WALK: Final = 0.4
-"""Belief that there is none, before anything is seen."""
+"""Prior probability that there is no walk."""
 SINGLE: Final = 0.6
-"""Belief in a single law, linear and logarithmic alike; the rest is for both at once."""
+"""Prior probability of a single law, shared evenly by both; the rest is for both at once."""
 MOST_VISITS: Final = 60
-"""More visits than this are joined into so many means."""
+"""Where there are more visits, neighbours are joined into this many means."""
 LEAST_WEIGHT: Final = 1e-3
 BISECTIONS: Final = 35
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class AgeingSpread:
-    """A mixture of forecasts; everything below in the unit of the offsets."""
+    """A mixture of forecasts, one for each hypothesis of n visits; in the unit of the offsets."""
 
     days: FloatArray
     """Times of the visits, (n,)."""
@@ -49,7 +49,7 @@ class AgeingSpread:
     scale: FloatArray
     """Standard deviation of the scatter of one visit, (h,)."""
     solved: FloatArray
-    """(h, n): what takes covariances with the visits to the expected offset."""
+    """(h, n): weights of the covariances with the visits in the expected offset."""
     inverse: FloatArray
     """(h, n, n): inverse of the covariance of the visits, the level taken out."""
     dof: float
@@ -93,11 +93,11 @@ class AgeingSpread:
 def spread_of(
     days: Sequence[float], offsets: Sequence[float], earlier: Sequence[float] = (0.0,)
 ) -> AgeingSpread | None:
-    """Weigh what visits leave open.
+    """Weight every hypothesis by the visits.
 
     Args:
         days: times of the visits, above zero.
-        offsets: what they found.
+        offsets: what they found, in any unit.
         earlier: how much earlier ageing may have begun, days.
 
     Returns:
@@ -110,7 +110,7 @@ def spread_of(
     size = float(np.ptp(y))
     if n < 3 or not size > 0 or not span > 0:
         return None
-    laws, belief = _hypotheses(earlier)
+    laws, prior = _hypotheses(earlier)
     free = np.linalg.svd(np.ones((n, 1)))[0][:, 1:]
     among = _covariance(laws, t, t, float(t.min()), float(t.max())) + np.eye(n)
     projected = free.T @ among @ free
@@ -119,7 +119,7 @@ def spread_of(
     solved = inverse @ seen
     misfit = np.maximum(solved @ seen, 1e-24)
     log_det = np.linalg.slogdet(projected)[1]
-    log_weight = np.log(belief) - 0.5 * log_det - 0.5 * (n - 1) * np.log(misfit)
+    log_weight = np.log(prior) - 0.5 * log_det - 0.5 * (n - 1) * np.log(misfit)
     weight = np.exp(log_weight - log_weight.max())
     kept = weight > LEAST_WEIGHT
     scale = size * np.sqrt(misfit[kept] / (n - 1))
@@ -142,24 +142,24 @@ def _joined(values: FloatArray) -> FloatArray:
 
 
 def _hypotheses(earlier: Sequence[float]) -> tuple[FloatArray, FloatArray]:
-    """Return every hypothesis, as in `AgeingSpread.laws`, and the belief in each."""
-    rows, belief = [], []
+    """Return every hypothesis, as in `AgeingSpread.laws`, and its prior probability, (h,)."""
+    rows, prior = [], []
     for amount in (AMOUNTS**2).tolist():
         for walk in WALKS.tolist():
             some = (1.0 - NO_WALK) / (WALKS.size - 1) if walk else NO_WALK
             rows.append((0.0, amount, walk, 0.0))
-            belief.append(some * SINGLE / 2.0)
+            prior.append(some * SINGLE / 2.0)
             for e in earlier:
                 rows += [(amount, 0.0, walk, e), (amount, amount, walk, e)]
-                belief += [
+                prior += [
                     some * SINGLE / 2.0 / len(earlier),
                     some * (1.0 - SINGLE) / len(earlier),
                 ]
-    return np.array(rows), np.array(belief)
+    return np.array(rows), np.array(prior)
 
 
 def _shapes(laws: FloatArray, t: FloatArray, first: float, last: float) -> tuple[FloatArray, ...]:
-    """Return both laws as curves that run from 0 to 1 over the visits, and the walk's time."""
+    """Return both laws as curves from 0 to 1 over the visits, (h, times), and the walk's time."""
     e = laws[:, 3:4]
     logarithmic = np.log((t[None] + e) / (first + e)) / np.log((last + e) / (first + e))
     linear = (t - first) / (last - first)

@@ -1,4 +1,5 @@
 """Several counters on one signal.
 
-In: readings of each counter. Out: differences with u, each counter's share, claims on time bases.
+In: readings of each counter. Out: their differences with u, the noise of each alone, and claims on
+their time bases.
 """

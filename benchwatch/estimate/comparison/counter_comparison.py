@@ -1,8 +1,8 @@
-"""Several counters on one signal: what their differences tell about their time bases.
+"""Differences of several counters on one signal, and what they tell of the time bases.
 
 A counter counts by its own time base. If that is fast by y, the counter reads low,
-read = true/(1 + y). What the signal does is common to all of them, so it drops out of the
-difference of two counters and leaves the difference of their time bases.
+read = true/(1 + y). The signal is common to all of them, so it drops out of the difference of two
+counters and leaves the difference of their time bases.
 """
 
 import math
@@ -26,9 +26,9 @@ from benchwatch.estimate.uncertainty.uncertainty_budget import (
 FloatArray = NDArray[np.float64]
 
 THREE_PAIRS: Final = 3
-"""Pairs among three counters; with fewer no majority says which one is off."""
+"""Pairs among three counters; with fewer there is no majority."""
 FEWEST_TERMS: Final = 8
-"""Differences in a variance below which a hat is not tried."""
+"""Terms of a variance below which no three-cornered hat is worked out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +45,7 @@ class Difference:
     """Matched readings in the mean."""
 
     def half_width(self, coverage: float = DEFAULT_COVERAGE) -> float | None:
-        """Half of the interval that holds the true mean with `coverage`; None when unknown."""
+        """Return the half-width of the interval that holds the true mean; None when unknown."""
         dof = whole_dof(self.dof)
         if self.u is None or dof < 1:
             return None
@@ -59,15 +59,15 @@ class TimeBaseOffset:
     counter: str
     offset: float
     u: float | None
-    """From the difference and from the counter it was compared with; None when unknown."""
+    """From the difference and the reference or the others; None when unknown."""
 
 
 def differences(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[Difference, ...]:
     """Compare every pair of counters.
 
     Args:
-        readings: matched fractional offsets, one array a counter, all of one length; nan where
-            a reading is missing or time was lost, so that nothing is bridged.
+        readings: matched fractional offsets, one array a counter, (n,) each; nan where a reading
+            is missing or a stretch of time is.
         interval_s: from one matched set to the next.
 
     Raises:
@@ -98,7 +98,7 @@ def differences(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[
 
 
 def mean_offset(readings: FloatArray) -> float:
-    """Mean of what one counter reads: the `read` of the functions below.
+    """Return the mean of what one counter reads: `read` in the functions below.
 
     Args:
         readings: fractional offsets, shape (n,); nan where a reading is missing.
@@ -116,9 +116,9 @@ def mean_offset(readings: FloatArray) -> float:
 
 
 def time_base_offset(read: float, trusted: float, *, trusted_offset: float = 0.0) -> float:
-    """How far a counter's time base is off when it reads `read` where another reads `trusted`.
+    """Return how far a counter's time base is off that reads `read` where another reads `trusted`.
 
-    (1 + trusted)·(1 + trusted_offset) is the true frequency; exact, and without cancellation.
+    (1 + trusted)·(1 + trusted_offset) is the true frequency. Exact, and without cancellation.
 
     Args:
         read: fractional offset the counter in question reads.
@@ -129,7 +129,7 @@ def time_base_offset(read: float, trusted: float, *, trusted_offset: float = 0.0
 
 
 def corrected(read: float, time_base: float) -> float:
-    """True fractional offset behind `read`, with a time base that is off by `time_base`.
+    """Return the true fractional offset behind `read`, for a time base off by `time_base`.
 
     (1 + read)·(1 + time_base) - 1: a time base that is fast makes its counter read low.
     """
@@ -137,7 +137,7 @@ def corrected(read: float, time_base: float) -> float:
 
 
 def as_read(true: float, time_base: float) -> float:
-    """What a counter reads of a `true` fractional offset: `corrected` backwards."""
+    """Return what a counter reads of a `true` fractional offset: the inverse of `corrected`."""
     return (true - time_base) / (1.0 + time_base)
 
 
@@ -148,14 +148,14 @@ def against_reference(
     u_reference: float | None = None,
     reference_offset: float = 0.0,
 ) -> tuple[TimeBaseOffset, ...]:
-    """Say how far every other counter's time base is off, with `reference` on the reference.
+    """Return how far every other counter's time base is off, with `reference` on the reference.
 
     Args:
         found: the differences of all pairs.
         reference: the counter that runs on the reference.
         read: what that counter reads on average, fractional; see `mean_offset`.
-        u_reference: standard uncertainty of the reference; without it that of the result stays
-            unknown, for the difference alone says nothing about what both share.
+        u_reference: standard uncertainty of the reference; None leaves that of the results unknown,
+            for a difference says nothing of an error that both share.
         reference_offset: known offset of the reference.
     """
     result = []
@@ -175,8 +175,8 @@ def odd_one_out(
 ) -> TimeBaseOffset | None:
     """Find the one of three or more counters that disagrees while all the others agree.
 
-    Two counters agree when the interval of their difference holds zero. None when all agree,
-    when there is no single odd one, or when too little is known. The offset is that of its
+    Two counters agree when the interval of their difference contains zero. None when all agree,
+    when more than one disagrees, or when a difference has no interval. The offset is that of the
     time base against the mean of the others, which may all be off together.
     """
     widths = [pair.half_width(coverage) for pair in found]
@@ -200,14 +200,14 @@ def odd_one_out(
 def three_cornered_hat(
     ab: float, bc: float, ca: float
 ) -> tuple[float | None, float | None, float | None]:
-    """Part three variances of differences among A, B and C: σA² = ½(σAB² + σCA² - σBC²).
+    """Separate three variances of differences among A, B and C: σA² = ½(σAB² + σCA² - σBC²).
 
     Gray and Allan 1974, "A method for estimating the frequency stability of an individual
     oscillator". It takes A, B and C as independent.
 
     Returns:
         Variances of A, B and C; None where the sum is not above zero: that one is too quiet
-        to be resolved beside the others, which is not the same as having no noise.
+        to be resolved beside the others, which does not mean that it has no noise.
     """
 
     def part(mine: float, mine_too: float, other: float) -> float | None:
@@ -219,7 +219,7 @@ def three_cornered_hat(
 
 @dataclass(frozen=True, slots=True)
 class HatRow:
-    """What a three-cornered hat gives at one averaging time."""
+    """Result of a three-cornered hat at one averaging time."""
 
     tau_s: float
     deviations: tuple[float | None, float | None, float | None]
@@ -228,7 +228,7 @@ class HatRow:
 
 
 def hat_rows(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[HatRow, ...]:
-    """Part the noise of exactly three counters at octaves of averaging time.
+    """Separate the noise of exactly three counters at octaves of averaging time.
 
     Args:
         readings: as for `differences`.

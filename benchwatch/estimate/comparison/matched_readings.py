@@ -15,7 +15,7 @@ LONGEST_STEP: Final = 1.5
 def align(
     times: Mapping[str, FloatArray], offsets: Mapping[str, FloatArray], window_s: float
 ) -> tuple[dict[str, FloatArray], float]:
-    """Match the readings of several counters, with a nan wherever matched sets are missing.
+    """Match the readings of several counters; a nan stands where matched sets are missing.
 
     Args:
         times: ascending seconds of each counter's readings, on one clock.
@@ -61,13 +61,13 @@ def match_times(times: Sequence[FloatArray], window_s: float) -> NDArray[np.intp
         nearest = np.where(first - other[before] <= other[after] - first, before, after)
         distance = np.abs(other[nearest] - first)
         fits &= distance <= window_s
-        fits &= _closest_of_its_rivals(nearest, distance)
+        fits &= _nearest_only(nearest, distance)
         columns.append(nearest)
     return np.column_stack(columns)[fits]
 
 
-def _closest_of_its_rivals(nearest: NDArray[np.intp], distance: FloatArray) -> NDArray[np.bool_]:
-    """Where several firsts want one reading, only the closest (then the earliest) has it."""
+def _nearest_only(nearest: NDArray[np.intp], distance: FloatArray) -> NDArray[np.bool_]:
+    """Where one reading is nearest to several, keep the closest of these, then the earliest."""
     order = np.lexsort((distance, nearest))
     leads = np.ones(order.size, dtype=bool)
     leads[1:] = nearest[order][1:] != nearest[order][:-1]

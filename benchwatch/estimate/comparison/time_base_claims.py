@@ -1,8 +1,8 @@
-"""What a comparison of counters lets one say of their time bases, and on which condition.
+"""What a comparison of counters proves of their time bases, and on which condition.
 
-A difference of two counters is known from their readings alone. Whose time base makes it is
-known only with a counter on the reference, or from a majority; and a recording may tell that a
-counter ran on its own oscillator, against which nothing may be claimed.
+A difference of two counters is known from their readings alone. Which time base causes it is known
+only with a counter on the reference, or from a majority. A recording may tell that a counter ran on
+its own oscillator: then it is no reference.
 """
 
 from collections.abc import Mapping, Sequence
@@ -24,7 +24,7 @@ from benchwatch.estimate.comparison.counter_comparison import (
 FloatArray = NDArray[np.float64]
 
 RunTimeBase = Literal["internal", "external", "unknown", "changing"]
-"""What counted a run: ``changing`` where only a part of it was counted by the own oscillator."""
+"""Time base of a run; ``changing``: the counter's own oscillator counted only a part of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,7 +33,7 @@ class TimeBaseClaim:
 
     base: TimeBaseOffset
     against: str | None
-    """The counter that is taken to run on the reference; None: the mean of the others."""
+    """The counter that is taken to run on the reference; None: it is against the others' mean."""
     condition: str
     """A clause that begins with "if"."""
     readings: int
@@ -41,19 +41,20 @@ class TimeBaseClaim:
 
 @dataclass(frozen=True, slots=True)
 class TimeBaseClaims:
-    """What can be said, and sentences on what can't."""
+    """Claims that are proven, and a sentence on each that is not."""
 
     made: tuple[TimeBaseClaim, ...]
     refused: tuple[str, ...]
 
 
 def run_time_base(own: FloatArray, *, external: bool = False) -> RunTimeBase:
-    """Say what counted a run.
+    """Return the time base of a run.
 
     Args:
         own: 1 for each reading that the counter's own oscillator counted, 0 for each other one,
             nan where there is none, shape (n,).
-        external: whether the recording tells that what else counted was an external time base.
+        external: whether the recording tells that the other readings were counted by an external
+            time base.
     """
     known = own[np.isfinite(own)]
     if known.size and known.all():
@@ -73,15 +74,15 @@ def claims_on_reference(
     u_reference: float | None = None,
     reference_offset: float = 0.0,
 ) -> TimeBaseClaims:
-    """Say how far the other time bases are off, with `reference` on the reference.
+    """Claim how far the other time bases are off, with `reference` on the reference.
 
-    Readings that `reference` took on its own oscillator prove nothing and are left out; of a
-    counter that changed its time base only what its own oscillator counted is compared.
+    Readings that `reference` took on its own oscillator are left out. Of another counter that
+    changed its time base, only the readings by its own oscillator are compared.
 
     Args:
         readings: matched offsets as for `differences`.
         own: as for `run_time_base`, matched likewise.
-        counted: what `run_time_base` says of each.
+        counted: the time base of each, by `run_time_base`.
         reference: the counter that is said to run on the reference.
         interval_s: from one matched set to the next.
         u_reference: standard uncertainty of the reference; None when not stated.
@@ -131,7 +132,7 @@ def claims_on_reference(
 def claim_of_majority(
     pairs: Sequence[Difference], counted: Mapping[str, RunTimeBase], coverage: float
 ) -> TimeBaseClaims:
-    """Say which of three counters or more disagrees with all others, which agree.
+    """Claim which of three or more counters disagrees with all others, which agree.
 
     No claim is made against a counter on an external time base by others on their own.
     """
@@ -156,7 +157,7 @@ def claim_of_majority(
 
 
 def no_claim(counted: Mapping[str, RunTimeBase]) -> str | None:
-    """Say why nothing is known of whose time base is off, where no reference is named."""
+    """Say why no time base can be blamed where no reference is named; None: nothing to say."""
     names = list(counted)
     if all(how == "internal" for how in counted.values()):
         who = "Both" if len(names) == 2 else "All"

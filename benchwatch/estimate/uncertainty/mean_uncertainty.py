@@ -1,20 +1,20 @@
-"""How far the mean of a run may be off by noise: by how much the next run's mean would differ.
+"""Standard uncertainty, by noise, of the mean of a run: how far the next run's mean would differ.
 
 Readings of an oscillator are correlated, and s/√n can be twenty times too small (JCGM 100:2008,
 4.2.7). What counts is the deviation at the averaging time itself, which a run can't show: it holds
 that time once. So u is the standard deviation of the difference between the mean of this run and
-that of an equally long one right after it, √2·σy(T), told from how the means of up to 48 blocks
-of the run scatter.
+that of an equally long one right after it, √2·σy(T), inferred from the scatter of the means of up
+to 48 blocks of the run.
 
-The blocks are normal with a covariance that is a mixture of the power laws of IEEE Std 1139: white
-frequency noise with flicker and random-walk frequency noise and white phase noise beside it, each
-discrete in time (Kasdin 1995). A level is taken out (restricted likelihood: Patterson and
-Thompson 1971), and where nothing reaches across a gap one for each side; a drift is not, for the
-next run drifts on. How much of each noise there is, nobody knows: all mixtures on a grid are
-weighed by their exact likelihood, with 1/σ² as the prior of the scale (Box and Tiao, Bayesian
-Inference in Statistical Analysis, 1973, chapter 2, from memory), and under each the difference,
-given the blocks, is a t variable. u is the root mean square of their mixture, and the degrees of
-freedom are those with which t·u at 95 % is its half-width.
+The blocks are taken as normal. Their covariance is a mixture of the power laws of IEEE Std 1139:
+white frequency noise, with flicker and random-walk frequency noise and white phase noise beside
+it, each discrete in time (Kasdin 1995). The level is projected out (restricted likelihood:
+Patterson and Thompson 1971), one level for each side of a gap that is not bridged; a drift is not,
+for the next run drifts on. The amount of each noise is unknown: every mixture on a grid is weighted
+by its exact likelihood, with 1/σ² as the prior of the scale (Box and Tiao, Bayesian Inference in
+Statistical Analysis, 1973, chapter 2, from memory), and under each mixture the difference, given
+the blocks, is a t variable. u is the root mean square over all of them, and the degrees of freedom
+are those with which t·u at 95 % is their half-width.
 
 On made runs U at 95 % holds the mean of the next run in 92 % of cases for white noise with a random
 walk of 0.05 σ a reading over 300 readings, and in 93 to 95 % for a pure random walk of 20 and 60;
@@ -35,7 +35,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 FEWEST: Final = 6
-"""Readings below which nothing is said."""
+"""Readings below which there is no u."""
 BLOCKS: Final = 48
 """Blocks at most."""
 SINGLY: Final = 64
@@ -49,69 +49,70 @@ FEWEST_FREE: Final = 3
 COVERAGE: Final = 0.95
 BISECTIONS: Final = 40
 LEAST_WEIGHT: Final = 1e-3
-"""Mixtures that weigh less than this part of the likeliest one are left out of the spread."""
+"""Mixtures that weigh less than this part of the likeliest one are left out."""
 
 
-class _Law(NamedTuple):
-    belief: float
-    """Odds, before anything is seen, that there is some of it beside the white noise."""
+class _NoiseLaw(NamedTuple):
+    prior_odds: float
+    """Odds that there is some of it beside the white noise, before the blocks are looked at."""
     first: float
     last: float
     step: float
-    """Exponents of ten of how much there may be: variance of the difference of two runs' means
-    over what white noise brings to it."""
+    """Exponents of ten of the amounts on the grid. An amount is the variance that this noise brings
+    to the difference of two runs' means, over that of the white noise."""
 
     @property
     def shares(self) -> FloatArray:
-        """Every amount on the grid; nothing comes first."""
+        """Every amount on the grid, (k,); the first is 0."""
         some = 10.0 ** np.arange(self.first, self.last + 0.01, self.step)
         return np.concatenate(([0.0], some))
 
     @property
     def log_odds(self) -> FloatArray:
-        """Belief in each amount: that of some of it is spread evenly over all but nothing."""
-        odds = np.full(self.shares.size, math.log(self.belief / (self.shares.size - 1)))
+        """Log of the prior odds of each amount, (k,): shared evenly by all but 0."""
+        odds = np.full(self.shares.size, math.log(self.prior_odds / (self.shares.size - 1)))
         odds[0] = 0.0
         return odds
 
 
 LAWS: Final = (
-    _Law(belief=0.3, first=0.0, last=3.0, step=0.5),
-    _Law(belief=1.5, first=1.0, last=4.5, step=0.5),
-    _Law(belief=0.5, first=-1.0, last=3.0, step=1.0),
+    _NoiseLaw(prior_odds=0.3, first=0.0, last=3.0, step=0.5),
+    _NoiseLaw(prior_odds=1.5, first=1.0, last=4.5, step=0.5),
+    _NoiseLaw(prior_odds=0.5, first=-1.0, last=3.0, step=1.0),
 )
-"""Flicker and random-walk frequency noise, white phase noise. A random walk is given the odds:
-with less, one that a run hardly shows is not covered in nine cases of ten."""
+"""Flicker and random-walk frequency noise, white phase noise. The odds are for a random walk: with
+less, one that a run hardly shows is not covered in nine cases of ten."""
 SHARES: Final = np.array([mix.ravel() for mix in np.meshgrid(*(law.shares for law in LAWS))])
-"""Every mixture on the grid, one a column."""
+"""Every mixture on the grid, one a column, (3, mixtures)."""
 LOG_ODDS: Final = np.array(
     [mix.ravel() for mix in np.meshgrid(*(law.log_odds for law in LAWS))]
 ).sum(axis=0)
 
 
-class _Weighing(NamedTuple):
-    """What weighs the mixtures for one layout of blocks."""
+class _Likelihoods(NamedTuple):
+    """What the likelihood of every mixture is worked out with, for one layout of blocks."""
 
     whitening: FloatArray
-    """(mixtures, free, blocks): what makes the blocks independent, their level out."""
+    """(mixtures, free, blocks): makes the blocks independent and takes their level out."""
     log_det: FloatArray
     """(mixtures,): half the logarithm of the determinant."""
-    pull: FloatArray
-    """(mixtures, free): weights of the whitened blocks in what is expected of the next run."""
-    left: FloatArray
-    """(mixtures,): variance that is left of the difference, in units of the scale."""
+    prediction: FloatArray
+    """(mixtures, free): weights of the whitened blocks in the expected difference."""
+    residual: FloatArray
+    """(mixtures,): variance of the difference, given the blocks, in units of the scale."""
 
 
 def noise_of_mean(offsets: FloatArray, interval_s: float) -> Noise | None:
-    """Standard uncertainty by noise of the mean of `offsets`.
+    """Return the standard uncertainty, by noise, of the mean of `offsets`.
 
     Args:
-        offsets: evenly spaced fractional offsets; nan where one is missing. Short gaps are
-            bridged, and where the level jumped nothing is.
+        offsets: evenly spaced fractional offsets, (n,); nan where one is missing. Short gaps
+            are bridged, unless the level jumped.
         interval_s: from one to the next.
 
     Returns:
-        None with fewer than six readings, or no three in a row.
+        u, fractional, with its degrees of freedom; None with fewer than six readings, or where no
+        three follow each other.
     """
     here = np.isfinite(offsets)
     size = int(np.count_nonzero(here))
@@ -119,34 +120,34 @@ def noise_of_mean(offsets: FloatArray, interval_s: float) -> Noise | None:
         return None
     blocks, length, sides = _blocks(offsets, here)
     scale = float(np.abs(blocks - np.mean(blocks)).max())
-    weighing = _weighing(blocks.size, length, sides)
-    free = weighing.whitening.shape[1]
+    found = _likelihoods(blocks.size, length, sides)
+    free = found.whitening.shape[1]
     if free < FEWEST_FREE:
         return None
     averaging_s, name = size * interval_s, "√2 σy from the scatter of blocks"
     if not scale > 0:
         return Noise(u=0.0, dof=float(free), averaging_s=averaging_s, deviation=name)
-    white = weighing.whitening @ ((blocks - np.mean(blocks)) / scale)
+    white = found.whitening @ ((blocks - np.mean(blocks)) / scale)
     misfit = (white * white).sum(axis=1)
     if not misfit.min() > 0:
         return Noise(u=0.0, dof=float(free), averaging_s=averaging_s, deviation=name)
-    log_weight = LOG_ODDS - weighing.log_det - 0.5 * free * np.log(misfit)
+    log_weight = LOG_ODDS - found.log_det - 0.5 * free * np.log(misfit)
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
-    spread = np.sqrt(misfit / free * weighing.left)
-    expected = (weighing.pull * white).sum(axis=1)
+    spread = np.sqrt(misfit / free * found.residual)
+    expected = (found.prediction * white).sum(axis=1)
     u, dof = _standard(weight, expected, spread, free)
     return Noise(u=u * scale, dof=dof, averaging_s=averaging_s, deviation=name)
 
 
 def _blocks(offsets: FloatArray, here: NDArray[np.bool_]) -> tuple[FloatArray, int, bytes]:
-    """Return means of blocks, readings in one, and on which side of which jump each lies."""
+    """Return means of blocks, (blocks,), readings in one, and the level that each belongs to."""
     level = float(offsets[here][0])
     values, side = offsets - level, np.zeros(offsets.size)
     if not here.all():
         made = bridge(values)
         values = made.values
-        # Each stretch between gaps that nothing bridges has a level of its own.
+        # What lies between two gaps that are not bridged has a level of its own.
         side = np.cumsum(np.diff(made.walls.astype(np.int8), prepend=0) > 0).astype(float)
         kept = ~made.walls
         values, side = values[kept], side[kept]
@@ -164,8 +165,8 @@ def _blocks(offsets: FloatArray, here: NDArray[np.bool_]) -> tuple[FloatArray, i
 
 
 @functools.lru_cache(maxsize=8)
-def _weighing(count: int, length: int, sides: bytes) -> _Weighing:
-    """Whiten `count` blocks of `length` readings under every mixture."""
+def _likelihoods(count: int, length: int, sides: bytes) -> _Likelihoods:
+    """Whiten `count` blocks of `length` readings under every mixture; `sides` as int64 bytes."""
     laws = [_normal(cov) for cov in _covariances(2 * count, min(length, LONGEST_BLOCK))]
     of_side = np.frombuffer(sides, dtype=np.int64)
     levels = (of_side[:, None] == np.unique(of_side)[None, :]).astype(float)
@@ -173,11 +174,11 @@ def _weighing(count: int, length: int, sides: bytes) -> _Weighing:
     mixtures = SHARES.shape[1]
     if free.shape[1] == 0:
         none = np.zeros((mixtures, 0))
-        return _Weighing(
+        return _Likelihoods(
             whitening=np.zeros((mixtures, 0, count)),
             log_det=none[:, :0].sum(axis=1),
-            pull=none,
-            left=none,
+            prediction=none,
+            residual=none,
         )
     parts = np.array([free.T @ cov[:count, :count] @ free for cov in laws])
     white, others = parts[0], parts[1:]
@@ -194,25 +195,28 @@ def _weighing(count: int, length: int, sides: bytes) -> _Weighing:
         axis=2,
     )
     solved = np.linalg.solve(root, right)
-    pull = solved[:, :, -1]
-    left = 1.0 + SHARES.sum(axis=0) - (pull * pull).sum(axis=1)
-    return _Weighing(
-        whitening=solved[:, :, :-1], log_det=log_det, pull=pull, left=np.maximum(left, 1e-12)
+    prediction = solved[:, :, -1]
+    residual = 1.0 + SHARES.sum(axis=0) - (prediction * prediction).sum(axis=1)
+    return _Likelihoods(
+        whitening=solved[:, :, :-1],
+        log_det=log_det,
+        prediction=prediction,
+        residual=np.maximum(residual, 1e-12),
     )
 
 
 def _normal(covariance: FloatArray) -> FloatArray:
-    """Scale a covariance of blocks so that the difference of both halves has the variance 1."""
+    """Scale a covariance of blocks so that the difference of its halves' means has variance 1."""
     half = covariance.shape[0] // 2
     contrast = np.repeat([-1.0 / half, 1.0 / half], half)
     return np.asarray(covariance / float(contrast @ covariance @ contrast))
 
 
 def _covariances(count: int, length: int) -> list[FloatArray]:
-    """Return the generalised covariances of `count` blocks of `length` readings.
+    """Return the generalised covariances, (count, count), of `count` blocks of `length` readings.
 
-    White, flicker and random-walk frequency noise, and white phase noise; right for contrasts,
-    whose weights add up to nothing.
+    Of white, flicker and random-walk frequency noise, and of white phase noise. They hold for
+    contrasts, whose weights add up to zero.
     """
     from scipy import special  # noqa: PLC0415 - slow; the first reading comes first
 
@@ -237,7 +241,14 @@ def _covariances(count: int, length: int) -> list[FloatArray]:
 def _standard(
     weight: FloatArray, expected: FloatArray, spread: FloatArray, free: int
 ) -> tuple[float, float]:
-    """Return the root mean square of a mixture of t distributions, and its dof at 95 %."""
+    """Return the root mean square of a mixture of t distributions, and its dof at 95 %.
+
+    Args:
+        weight: of each t distribution, (mixtures,).
+        expected: its centre, likewise.
+        spread: its scale, likewise.
+        free: degrees of freedom of each.
+    """
     from scipy import special  # noqa: PLC0415 - slow; the first reading comes first
 
     likely = weight > LEAST_WEIGHT * float(weight.max())

@@ -1,4 +1,4 @@
-"""From the readings of a run to the record of an offset."""
+"""Makes the record of an offset: from the readings of a run, or from the live estimate."""
 
 import math
 from collections.abc import Sequence
@@ -23,29 +23,34 @@ from benchwatch.reading import RecordKind
 FloatArray = NDArray[np.float64]
 
 FEWEST_SPREAD: Final = 2
+"""Readings below which no spread is stated."""
 LIVE_RELIABILITY: Final = 0.25
-"""Part of itself to which the live estimate's u is taken as known."""
+"""Relative uncertainty of the live estimate's own u."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Averaged:
-    """What a run of readings says by itself, without anything the operator has to state."""
+    """The mean of a run, and what the readings themselves tell of it."""
 
     mean: float
+    """Fractional."""
     readings: int
     middle_s: float
+    """Halfway between the first and the last reading, in the times that were given."""
     span_s: float
     """From the first to the last reading, an interval included."""
     noise: Noise | None
+    """None with a single reading."""
     drift_per_s: float | None
+    """Fractional; None with too few readings."""
 
 
 def averaged(times_s: Sequence[float], offsets: Sequence[float], interval_s: float) -> Averaged:
     """Average a run.
 
     Args:
-        times_s: seconds of each reading or gap, ascending.
-        offsets: fractional; nan for a gap, which nothing bridges.
+        times_s: seconds of each reading or gap, ascending, (n,).
+        offsets: fractional, (n,); nan for a gap or a reading that is left out.
         interval_s: from one reading to the next.
 
     Raises:
@@ -79,7 +84,7 @@ def measured_record(
     resolution: float | None,
     conditions: tuple[tuple[str, str], ...] = (),
 ) -> OffsetRecord:
-    """Put an averaged run and what the operator states together.
+    """Make a record from an averaged run and what the operator states.
 
     Args:
         kind: as found or as left.
@@ -123,10 +128,10 @@ def estimated_record(
     resolution: float | None,
     conditions: tuple[tuple[str, str], ...] = (),
 ) -> OffsetRecord:
-    """Put the live estimate on record, as it stands.
+    """Make a record from the live estimate.
 
-    Its u covers noise over its span; it is itself taken as known to a quarter, which is worth
-    8 degrees of freedom (JCGM 100:2008, G.4.2), and to no more than its readings give.
+    Its u covers noise over its span. That u is itself taken as known to a quarter, which is worth
+    8 degrees of freedom (JCGM 100:2008, G.4.2), or one less than its readings if that is fewer.
 
     Args:
         kind: as found or as left.
@@ -169,7 +174,7 @@ def estimated_record(
 
 
 def _spread_of_few(values: FloatArray, interval_s: float) -> Noise | None:
-    """Difference to the mean of as many readings more, were the noise white: s·√(2/n), GUM 4.2."""
+    """Return u of the difference to the mean of n more readings, white noise: s·√(2/n), GUM 4.2."""
     n = values.size
     if n < FEWEST_SPREAD:
         return None
@@ -184,7 +189,7 @@ def _spread_of_few(values: FloatArray, interval_s: float) -> Noise | None:
 
 
 def _drift(times: FloatArray, values: FloatArray) -> float | None:
-    """Drift from the means of both halves; its spread is 2√2·σy(T/2)/T for any frequency noise."""
+    """Return the drift a second, from the means of both halves; its u is 2√2·σy(T/2)/T."""
     if values.size < FEWEST:
         return None
     half = values.size // 2

@@ -1,13 +1,13 @@
-"""As found, as left: a frequency offset with everything that makes it uncertain.
+"""The record of a frequency offset, as found or as left, with its uncertainty budget.
 
-The budget of an offset holds, in fractions of the nominal, the noise over the averaging, the
-counter's last digit, what the oscillator moved meanwhile, and what counts the seconds (the
-counter's time base, or the reference it is locked to) with its ageing since calibration.
-Sources are words without fractions: amounts are written by who shows them, all in one unit.
+The budget holds, in fractions of the nominal: the noise over the averaging, the counter's last
+digit, the drift meanwhile, and what counts the seconds (the counter's time base, or the reference
+it is locked to) with its ageing since calibration. The sources are words without amounts: a front
+end writes all amounts in one unit.
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Final, cast, get_args
 
 from benchwatch.errors import FileError, UsageError
@@ -23,20 +23,20 @@ from benchwatch.reading import RECORD_KINDS, RecordKind
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Noise:
-    """Spread of the mean over the averaging: σy at the averaging time, never s/√n (GUM 4.2.7)."""
+    """Standard uncertainty of a mean by noise: σy at the averaging time, never s/√n (GUM 4.2.7)."""
 
     u: float
     dof: float
     averaging_s: float
     deviation: str = "σy"
-    """Which deviation it is, in words."""
+    """What was worked out, in words."""
     only_white: bool = False
-    """Taken from readings that are too few to tell whether neighbours go together."""
+    """True when the readings are too few to tell whether neighbours are correlated."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reference:
-    """What counts the seconds; None stands for not stated, 0 for known to be nothing."""
+    """What counts the seconds; None stands for not stated, 0 for known to be zero."""
 
     name: str = "time base"
     u: float | None = None
@@ -52,7 +52,7 @@ class Reference:
 
     @property
     def aged_by(self) -> float | None:
-        """Most that it has moved either way since its calibration; None when not known."""
+        """Largest change either way since its calibration, fractional; None when not known."""
         if self.ageing_per_s == 0:
             return 0.0
         if self.ageing_per_s is None or self.age_s is None:
@@ -83,9 +83,9 @@ def offset_budget(
 
     Args:
         offset: mean of the readings, fractional.
-        noise: spread of the mean; None when too few readings tell.
-        resolution: last digit of one reading, as a fraction of the nominal; it does not average
-            away, for readings that repeat themselves stay rounded. None or 0 when unknown.
+        noise: of the mean; None when there are too few readings.
+        resolution: last digit of one reading, as a fraction of the nominal; None or 0 when unknown.
+            It does not average away: equal readings all carry the same rounding error.
         drift_per_s: rate of the oscillator during the averaging, fractional; None if unknown.
         span_s: from the first to the last reading.
         reference: what counts the seconds.
@@ -176,12 +176,12 @@ def _reference_lines(
 
 
 CAUTION: Final = "caution"
-"""Under this name a record keeps what speaks against it among its conditions."""
+"""Name of the condition that says why a record may be wrong."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OffsetRecord:
-    """An offset at one time, with its budget, ready to be kept, shown and printed."""
+    """An offset at one time with its budget; it is kept, shown and printed."""
 
     kind: RecordKind
     counter: str
@@ -194,7 +194,7 @@ class OffsetRecord:
     budget: Budget
     """In fractions of the nominal; its estimate is the offset."""
     conditions: tuple[tuple[str, str], ...] = ()
-    """What was so at the time, as pairs such as ``("gate", "1 s")``."""
+    """Circumstances of the measurement, as pairs such as ``("gate", "1 s")``."""
 
     @property
     def offset(self) -> float:
@@ -208,17 +208,13 @@ class OffsetRecord:
 
     @property
     def caution(self) -> str:
-        """What spoke against it; empty when nothing did."""
+        """Why it may be wrong; empty when nothing is known against it."""
         return dict(self.conditions).get(CAUTION, "")
 
     @property
     def u(self) -> float:
         """Combined standard uncertainty, fractional; a lower limit while something is missing."""
         return self.budget.u
-
-    def as_kind(self, kind: RecordKind) -> "OffsetRecord":
-        """Return the same record under another heading."""
-        return replace(self, kind=kind)
 
     def as_dict(self) -> dict[str, Any]:
         """Return it as plain values for JSON; infinite degrees of freedom become None."""
@@ -255,7 +251,7 @@ class OffsetRecord:
 
 
 def line_dict(line: BudgetRow) -> dict[str, Any]:
-    """Return one line of a budget as plain values for JSON; unbounded `dof` becomes None."""
+    """Return one row of a budget as plain values for JSON; infinite `dof` becomes None."""
     return {
         "name": line.name, "estimate": line.estimate, "u": line.u,
         "distribution": line.distribution,

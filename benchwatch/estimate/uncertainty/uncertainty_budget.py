@@ -1,11 +1,10 @@
-"""Uncertainty budgets as the GUM keeps them (JCGM 100:2008).
+"""Uncertainty budgets of the GUM (JCGM 100:2008).
 
-A budget is a table of lines, one for each thing that is not exactly known. Each line brings
-a standard uncertainty, how it is distributed, how well it is itself known (its degrees of
-freedom) and how strongly it acts on the result (its sensitivity). The lines are taken as
-uncorrelated; they combine as the root of the sum of squares (GUM 5.1.2), their degrees of
-freedom by Welch and Satterthwaite (GUM G.4.1), and the coverage factor k is a quantile of
-the t distribution (GUM G.3).
+A budget is a table with a row for each input that is not exactly known: its standard uncertainty
+and distribution, how well that uncertainty is itself known (degrees of freedom), and how strongly
+the input acts on the result (sensitivity). The inputs are taken as uncorrelated; they combine as
+the root of the sum of squares (GUM 5.1.2), their degrees of freedom by Welch and Satterthwaite
+(GUM G.4.1), and the coverage factor k is a quantile of the t distribution (GUM G.3).
 """
 
 import math
@@ -61,7 +60,7 @@ class BudgetRow:
 
     @property
     def contribution(self) -> float:
-        """Standard uncertainty that this line brings to the result."""
+        """Standard uncertainty that it brings to the result."""
         return abs(self.sensitivity) * self.u
 
 
@@ -79,15 +78,15 @@ class Expanded:
 
 @dataclass(frozen=True, slots=True)
 class Budget:
-    """Lines that combine into one uncertainty, all results in one unit."""
+    """Rows that combine into one uncertainty; all contributions are in one unit."""
 
     lines: tuple[BudgetRow, ...]
     missing: tuple[str, ...] = ()
-    """What belongs in this budget and was not stated; while there is any, `u` is a lower limit."""
+    """Inputs that belong in it and are not known; while there are any, `u` is a lower limit."""
 
     @property
     def estimate(self) -> float:
-        """The result: the sum of what every line adds to it."""
+        """The result: the sum of sensitivity times estimate over all rows."""
         return math.fsum(line.sensitivity * line.estimate for line in self.lines)
 
     @property
@@ -97,7 +96,7 @@ class Budget:
 
     @property
     def dof(self) -> float:
-        """Effective degrees of freedom, u⁴ / Σ((c·u)⁴/ν) (GUM equation G.2b); inf when known."""
+        """Effective degrees of freedom, u⁴ / Σ((c·u)⁴/ν) (GUM equation G.2b); inf when exact."""
         u = self.u
         if u == 0:
             return math.inf
@@ -105,7 +104,7 @@ class Budget:
         return 1.0 / spread if spread > 0 else math.inf
 
     def expanded(self, coverage: float = DEFAULT_COVERAGE) -> Expanded | None:
-        """Expand to `coverage`; None with less than one degree of freedom, when nothing is known.
+        """Expand to `coverage`; None with less than one degree of freedom.
 
         Raises:
             UsageError: `coverage` does not lie between 0 and 1.
@@ -144,7 +143,7 @@ def whole_dof(dof: float) -> float:
 
 
 def dof_from_reliability(relative: float) -> float:
-    """Degrees of freedom of an uncertainty known to ±`relative` of itself (GUM G.4.2, G.3).
+    """Return the degrees of freedom of a u known to ±`relative` of itself (GUM G.4.2, G.3).
 
     0.10 gives 50, 0.25 gives 8, 0.50 gives 2.
 

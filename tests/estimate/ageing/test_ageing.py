@@ -57,7 +57,6 @@ def test_against_a_general_purpose_fit() -> None:
     assert fit.slope == pytest.approx(slope, rel=1e-12)
     assert fit.constant == pytest.approx(constant, rel=1e-12)
     assert fit.u_slope == pytest.approx(math.sqrt(covariance[0, 0]), rel=1e-12)
-    assert fit.rate_per_day(10.0) == pytest.approx(slope / 10.0)
 
 
 def test_linear_ageing_is_seen_as_linear() -> None:
@@ -69,7 +68,7 @@ def test_linear_ageing_is_seen_as_linear() -> None:
     assert ageing.best.law == "linear"
     assert ageing.told_apart
     assert ageing.best.per_decade is None
-    assert ageing.best.rate_per_day(50.0) == pytest.approx(1e-10, rel=0.02)
+    assert ageing.best.slope == pytest.approx(1e-10, rel=0.02)
 
 
 def test_prediction_band_of_the_gum_line() -> None:
@@ -352,7 +351,6 @@ def test_an_unknown_beginning_widens_the_band() -> None:
     assert 365.0 in {fit.earlier_days for fit in unknown.began_earlier}
     true = next(fit for fit in unknown.began_earlier if fit.earlier_days == EARLIER_DAYS[-1])
     assert true.slope == pytest.approx(1e-9, rel=0.1)
-    assert true.rate_per_day(1000.0) == pytest.approx(1e-9 / 1365.0, rel=0.1)
     band = forecast_ageing(unknown, 2000.0)
     assert band.low is not None
     assert band.high is not None

@@ -101,7 +101,6 @@ def test_record_in_hertz() -> None:
 
     assert record.offset_hz == pytest.approx(0.024)
     assert record.u == record.budget.u
-    assert record.as_kind("as found").kind == "as found"
 
 
 def test_record_of_fractions_alone() -> None:
