@@ -47,7 +47,7 @@ class Setup:
     channel: int | None = None
 
     @property
-    def asks_nothing(self) -> bool:
+    def is_empty(self) -> bool:
         """True when nothing is to be set on the instrument."""
         return self.gate_s is None and self.channel is None
 
@@ -67,9 +67,9 @@ class Measurement:
     offset: Decimal | None = None
     """Fractional, from a counter that compares phase: true of any nominal that the pulses were
     divided from. `value_hz` is then the rate of the pulses."""
-    by_pace: bool = False
+    dated_by_pace: bool = False
     """It waited while nobody looked; `arrived_s` was worked out from the counter's pace."""
-    passed_over: int = 0
+    undated_before: int = 0
     """Readings before it that had waited and can't be dated, so that they were not used."""
 
 

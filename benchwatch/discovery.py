@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final
 
-from benchwatch.bus import Listed, Lister
+from benchwatch.bus import ListedResource, ResourceLister
 from benchwatch.bus.file_wire import file_of
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.counter import Link, OpenLink
@@ -37,7 +37,7 @@ LISTEN_S: Final = 2.5
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class FoundResource:
     """One resource, and what is known of it."""
 
     resource: str
@@ -52,7 +52,7 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
-class Looked:
+class SearchedPlace:
     """A place where nothing more will be found."""
 
     place: str
@@ -76,7 +76,7 @@ class Finder:
     def __init__(
         self,
         open_link: OpenLink,
-        listers: Sequence[Lister] = (),
+        listers: Sequence[ResourceLister] = (),
         *,
         ask_all: bool = False,
         of_identity: Callable[[str], str] = lambda _identity: SCPI,
@@ -91,21 +91,21 @@ class Finder:
         self._of_line = of_line
         self._timeout_s = timeout_s
         self._clock = clock or SystemClock()
-        self._out: queue.SimpleQueue[Found | Looked] = queue.SimpleQueue()
+        self._out: queue.SimpleQueue[FoundResource | SearchedPlace] = queue.SimpleQueue()
         self._lock = threading.Lock()
         self._known: set[str] = set()
-        self._asked: dict[str, Found] = {}
+        self._asked: dict[str, FoundResource] = {}
         """Those that are being asked, as they are told when time is up."""
         self._places: set[str] = set()
         self._cancel = threading.Event()
         self._turns = threading.Semaphore(AT_ONCE)
 
-    def find(self, typed: Sequence[str] = ()) -> Iterator[Found | Looked]:
+    def find(self, typed: Sequence[str] = ()) -> Iterator[FoundResource | SearchedPlace]:
         """Give every resource once, as soon as it is known; `typed` ones are asked too."""
         deadline = self._clock.monotonic() + self._timeout_s
         try:
             for resource in typed:
-                self._meet(Listed(resource), TYPED)
+                self._meet(ListedResource(resource), TYPED)
             for lister in self._listers:
                 self._places.add(lister.name)
                 self._spawn(partial(self._list, lister))
@@ -121,16 +121,16 @@ class Finder:
 
     # ------------------------------------------------------------- the threads
 
-    def _list(self, lister: Lister) -> None:
+    def _list(self, lister: ResourceLister) -> None:
         trouble = ""
         try:
             for listed in lister.list():
                 self._meet(listed, lister.name)
         except BaseException as error:  # noqa: BLE001 - whatever breaks in a library is told
             trouble = _sentence(error)
-        self._out.put(Looked(lister.name, trouble))
+        self._out.put(SearchedPlace(lister.name, trouble))
 
-    def _meet(self, listed: Listed, source: str) -> None:
+    def _meet(self, listed: ListedResource, source: str) -> None:
         """Ask what was found, or tell why it is not asked."""
         resource = listed.resource.strip()
         late = f"no answer within {self._timeout_s:g} s. Check power, cable and address."
@@ -138,8 +138,8 @@ class Finder:
             if resource in self._known:
                 return
             self._known.add(resource)
-            self._asked[resource] = Found(resource, source, listed.about, note=late)
-        found = Found(resource, source, listed.about)
+            self._asked[resource] = FoundResource(resource, source, listed.about, note=late)
+        found = FoundResource(resource, source, listed.about)
         why_not = _why_not_asked(resource)
         if not why_not or (self._ask_all and file_of(resource) is None):
             self._spawn(partial(self._work, self._ask, found))
@@ -148,7 +148,9 @@ class Finder:
         else:
             self._out.put(replace(found, note=why_not))
 
-    def _work(self, how: Callable[[Link, Found], Found], found: Found) -> None:
+    def _work(
+        self, how: Callable[[Link, FoundResource], FoundResource], found: FoundResource
+    ) -> None:
         """Open what was found and learn more of it; whatever breaks is told."""
         with self._turns:
             try:
@@ -161,7 +163,7 @@ class Finder:
                 found = replace(found, note=_sentence(error))
         self._out.put(found)
 
-    def _ask(self, link: Link, found: Found) -> Found:
+    def _ask(self, link: Link, found: FoundResource) -> FoundResource:
         """Ask who is there."""
         try:
             text = link.query("*IDN?", ANSWER_S)
@@ -173,7 +175,7 @@ class Finder:
             return self._by_line(found, text)
         return replace(found, identity=printable(shown, 120), driver=self._of_identity(shown))
 
-    def _listen(self, link: Link, found: Found) -> Found:
+    def _listen(self, link: Link, found: FoundResource) -> FoundResource:
         """Listen without sending anything; the first line may lack its beginning."""
         line = ""
         try:
@@ -188,7 +190,7 @@ class Finder:
             return replace(found, note=f"{note}. Does a program write to it now?")
         return replace(found, note=f"{note}. {_try_a_driver(found.resource)}; --ask asks it *IDN?")
 
-    def _by_line(self, found: Found, line: str) -> Found:
+    def _by_line(self, found: FoundResource, line: str) -> FoundResource:
         names = self._of_line(line)
         note = f"it says '{printable(line)}'"
         if len(names) == 1:
@@ -199,19 +201,19 @@ class Finder:
 
     # ------------------------------------------------------------- the caller's thread
 
-    def _done(self, item: Found | Looked) -> Found | Looked:
-        if isinstance(item, Found):
+    def _done(self, item: FoundResource | SearchedPlace) -> FoundResource | SearchedPlace:
+        if isinstance(item, FoundResource):
             with self._lock:
                 self._asked.pop(item.resource, None)
         else:
             self._places.discard(item.place)
         return item
 
-    def _unfinished(self) -> Iterator[Found | Looked]:
+    def _unfinished(self) -> Iterator[FoundResource | SearchedPlace]:
         with self._lock:
             yield from self._asked.values()
         for place in sorted(self._places):
-            yield Looked(
+            yield SearchedPlace(
                 place, f"not finished within {self._timeout_s:g} s; give it longer with --timeout."
             )
 

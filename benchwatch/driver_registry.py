@@ -110,7 +110,7 @@ class DriverInfo:
 
 
 @dataclass(slots=True)
-class Registry:
+class DriverRegistry:
     """All drivers by name, and what is wrong with any, in sentences."""
 
     found: dict[str, DriverInfo] = field(default_factory=dict)
@@ -141,9 +141,9 @@ def own_profiles() -> Path:
     return platformdirs.user_config_path("benchwatch") / "profiles"
 
 
-def drivers() -> Registry:
+def drivers() -> DriverRegistry:
     """List all drivers without loading any."""
-    registry = Registry()
+    registry = DriverRegistry()
     for info in _all():
         registry.add(info)
     return registry

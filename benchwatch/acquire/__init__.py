@@ -11,7 +11,7 @@ readings    from what a driver measured to a `Reading`: stamps, offset, plausibl
 gaps        what is missing between two readings, and why
 """
 
+from benchwatch.acquire.acquisition_thread import Acquisition
 from benchwatch.acquire.counter_status import CounterStatus
-from benchwatch.acquire.thread import Acquisition
 
 __all__ = ["Acquisition", "CounterStatus"]

@@ -3,7 +3,7 @@
 from benchwatch.reading import Gap, Reading
 
 
-class GapKeeper:
+class GapTracker:
     """Remembers the last good reading, and the first thing that went wrong after it."""
 
     def __init__(self) -> None:

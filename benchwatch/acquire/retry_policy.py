@@ -12,11 +12,11 @@ TRIES_WITHOUT_READING: Final = 5
 """An impatient run ends when so many tries from the start gave nothing."""
 
 
-class Patience:
+class RetryPolicy:
     """Counts tries, and learns the pace of counters that do not tell their gate."""
 
-    def __init__(self, *, margin_s: float = MARGIN_S, patient: bool = False) -> None:
-        self.patient = patient
+    def __init__(self, *, margin_s: float = MARGIN_S, persistent: bool = False) -> None:
+        self.persistent = persistent
         self.tries = 0
         """Failed ones since the start or the last new reading."""
         self.has_read = False
@@ -26,7 +26,7 @@ class Patience:
     @property
     def is_hopeless(self) -> bool:
         """True when an impatient run has seen no reading in a handful of tries."""
-        return not (self.patient or self.has_read) and self.tries >= TRIES_WITHOUT_READING
+        return not (self.persistent or self.has_read) and self.tries >= TRIES_WITHOUT_READING
 
     @property
     def backoff_s(self) -> float:

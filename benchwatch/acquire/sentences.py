@@ -32,7 +32,7 @@ def broken_driver(
     return broken
 
 
-def passed_over(count: int) -> str:
+def undated_readings(count: int) -> str:
     """Say that readings had waited while this computer was busy, and can't be dated."""
     what = "a reading was" if count == 1 else f"{count} readings were"
     return f"this computer was kept busy: {what} found too late to tell when taken, and not used"

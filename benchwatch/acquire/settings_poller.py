@@ -25,14 +25,14 @@ OLD_S: Final = 20.0
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class PolledSettings:
     """What a counter tells of its settings."""
 
     time_base: TimeBase = field(default_factory=TimeBase)
     gate_s: float | None = None
 
 
-class Lookout:
+class SettingsPoller:
     """Knows when it is time; it looks between two readings, never into a gate under way.
 
     What the counter told once is kept until it tells something else: an answer that does not come,
@@ -46,11 +46,11 @@ class Lookout:
         self._missing_since_s: dict[str, float] = {}
         """What is known and was not told when it was last asked for, and since when."""
 
-    def first(self, counter: Counter) -> Told:
+    def first(self, counter: Counter) -> PolledSettings:
         """Ask for both, and see how long that takes; raises as the driver does."""
         began_s = self._clock.monotonic()
         self._missing_since_s.clear()
-        told = Told(_time_base(counter), _gate_s(counter))
+        told = PolledSettings(_time_base(counter), _gate_s(counter))
         self._here_s = self._clock.monotonic()
         self._plan(began_s, asked_gate=True)
         return told
@@ -61,7 +61,7 @@ class Lookout:
         took_s, self._here_s = now_s - self._here_s, now_s
         return now_s >= self._next_s or (took_s >= LONG_S and (gate_s is None or gate_s >= LONG_S))
 
-    def again(self, counter: Counter, known: Told) -> Told:
+    def again(self, counter: Counter, known: PolledSettings) -> PolledSettings:
         """Ask again; return what is known then."""
         began_s = self._clock.monotonic()
         time_base, gate_s = TimeBase(), None
@@ -73,7 +73,7 @@ class Lookout:
         if asks_gate:
             self._note("gate", gate_s is not None, known.gate_s is not None)
         self._plan(began_s, asked_gate=asks_gate)
-        return Told(
+        return PolledSettings(
             known.time_base if time_base.source == "unknown" else time_base,
             known.gate_s if gate_s is None else gate_s,
         )

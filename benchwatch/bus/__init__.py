@@ -11,15 +11,22 @@
 PyVISA is imported when the first link is opened, not before: it costs 80 ms.
 """
 
-from benchwatch.bus.listing import Backend, Listed, Lister, backends, listers, serial_ports
+from benchwatch.bus.listing import (
+    Backend,
+    ListedResource,
+    ResourceLister,
+    backends,
+    listers,
+    serial_ports,
+)
 from benchwatch.bus.opening import DEFAULT_BACKEND, check_backend, open_link
 from benchwatch.bus.session import Session
 
 __all__ = [
     "DEFAULT_BACKEND",
     "Backend",
-    "Listed",
-    "Lister",
+    "ListedResource",
+    "ResourceLister",
     "Session",
     "backends",
     "check_backend",

@@ -108,7 +108,7 @@ class FileWire:
 
     never_duplicates: Final = True
     """What is there twice was written twice."""
-    keeps_time: Final = True
+    honours_timeout: Final = True
 
     def __init__(self, fd: int, resource: str) -> None:
         self._fd = fd
@@ -124,7 +124,7 @@ class FileWire:
         """The resource string."""
         return self._resource
 
-    def take(self, timeout_s: float) -> bytes:
+    def receive(self, timeout_s: float) -> bytes:
         """Return whole lines, waiting up to `timeout_s` for the first; or b''."""
         until_s = time.monotonic() + timeout_s
         try:
@@ -135,11 +135,11 @@ class FileWire:
         except Exception as error:
             raise link_failed(error, self._resource, "reading") from error
 
-    def waiting(self) -> bool:
+    def has_input(self) -> bool:
         """True when something is there."""
         return False
 
-    def put(self, data: bytes) -> None:
+    def send(self, data: bytes) -> None:
         """Refuse: nothing can be sent."""
         raise UsageError(
             f"nothing can be sent to {printable(self._resource, 200)} (here: "
@@ -182,7 +182,7 @@ class Pipe(FileWire):
         self._ends = ends
         self._skipping = resource in _torn
 
-    def waiting(self) -> bool:
+    def has_input(self) -> bool:
         """True when bytes, or the end, are there."""
         return bool(select.select((self._fd,), (), (), 0)[0])
 
@@ -212,7 +212,7 @@ class GrowingFile(FileWire):
             os.lseek(fd, -1, os.SEEK_END)
             self._skipping = os.read(fd, 1) != b"\n"
 
-    def waiting(self) -> bool:
+    def has_input(self) -> bool:
         """True when the file has grown."""
         return os.fstat(self._fd).st_size > self._position
 

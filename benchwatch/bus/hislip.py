@@ -48,7 +48,7 @@ class HislipWire(VisaWire):
         protocol.timeout = PUT_TIMEOUT_S
         self._ignored = self._visalib.ignore_warning(self._handle, *self._instrument_warnings())
         self._ignored.__enter__()
-        self.takes_turns = True
+        self.message_based = True
         self._framing = Framing()
         self._skip = 0
         self._reading: int | None = None
@@ -56,7 +56,7 @@ class HislipWire(VisaWire):
         self._used = False
         self._broken = False
 
-    def take(self, timeout_s: float) -> bytes:
+    def receive(self, timeout_s: float) -> bytes:
         """Return what has come of the answer to the newest message, waiting for the first of it."""
         deadline = time.monotonic() + timeout_s
         try:
@@ -75,11 +75,11 @@ class HislipWire(VisaWire):
             self._broken = True
             raise link_failed(error, self._resource, "reading") from error
 
-    def waiting(self) -> bool:
+    def has_input(self) -> bool:
         """True when bytes, or the end of the stream, are there."""
         return bool(select.select((self._socket,), (), (), 0)[0])
 
-    def put(self, data: bytes) -> None:
+    def send(self, data: bytes) -> None:
         """Send `data` as one message."""
         try:
             self._drop_rest()

@@ -32,7 +32,7 @@ class LanGpibWire:
         self._address = address.gpib
         self._resource = address.resource
         self._controller: Controller = _CONTROLLERS.get(self._key, open_wire)
-        self.takes_turns = True
+        self.message_based = True
         self._framing = Framing()
         self._ended = True
         self._asked = False
@@ -44,7 +44,7 @@ class LanGpibWire:
         """The resource string."""
         return self._resource
 
-    def take(self, timeout_s: float) -> bytes:
+    def receive(self, timeout_s: float) -> bytes:
         """Let the counter talk for up to `timeout_s`; return what it said, or b''."""
         deadline = time.monotonic() + timeout_s
         while True:
@@ -61,11 +61,11 @@ class LanGpibWire:
         self._asked = False
         return begun + self._framing.part(data, ended=data.endswith(b"\n"))
 
-    def waiting(self) -> bool:
+    def has_input(self) -> bool:
         """True when something has come that was not taken."""
         return self._controller.kept(self._address)
 
-    def put(self, data: bytes) -> None:
+    def send(self, data: bytes) -> None:
         """Send `data`."""
         self._check()
         self._used = self._asked = True

@@ -179,14 +179,14 @@ class Controller:
 
     def _put(self, data: bytes) -> None:
         try:
-            self._wire.put(data)
+            self._wire.send(data)
         except BenchwatchError:
             self.broken = True
             raise
 
     def _take(self, timeout_s: float) -> bytes:
         try:
-            return self._wire.take(timeout_s)
+            return self._wire.receive(timeout_s)
         except ReplyTimeout:
             return b""
         except BenchwatchError:

@@ -17,7 +17,7 @@ from benchwatch.quantity import printable
 
 
 @dataclass(frozen=True, slots=True)
-class Listed:
+class ListedResource:
     """One resource that is there, or was there a moment ago."""
 
     resource: str
@@ -26,18 +26,18 @@ class Listed:
 
 
 @dataclass(frozen=True, slots=True)
-class Lister:
+class ResourceLister:
     """One way of finding resources."""
 
     name: str
     """What is looked at, for people: ``serial ports``."""
     is_local: bool
     """True when nothing leaves this computer."""
-    list: Callable[[], Sequence[Listed]]
+    list: Callable[[], Sequence[ListedResource]]
     """May take seconds, and may raise whatever the libraries below raise."""
 
 
-def serial_ports() -> list[Listed]:
+def serial_ports() -> list[ListedResource]:
     """List the serial ports of this computer; none is opened, and it takes a millisecond."""
     from serial.tools.list_ports import comports  # noqa: PLC0415 - only where it is listed
 
@@ -45,30 +45,33 @@ def serial_ports() -> list[Listed]:
     for port in sorted(comports()):
         name = port.device[3:] if sys.platform == "win32" else port.device
         about = port.description if port.description not in {None, "n/a"} else ""
-        ports.append(Listed(f"ASRL{name}::INSTR", printable(about or "")))
+        ports.append(ListedResource(f"ASRL{name}::INSTR", printable(about or "")))
     return ports
 
 
-def listers(backend: str = DEFAULT_BACKEND) -> list[Lister]:
+def listers(backend: str = DEFAULT_BACKEND) -> list[ResourceLister]:
     """Return every way of finding resources, the quick ones first."""
-    found = [Lister("serial ports", True, serial_ports)]
+    found = [ResourceLister("serial ports", True, serial_ports)]
     if backend == DEFAULT_BACKEND:
         return [*found, *_python_listers()]
     stays_here = backend.endswith("@sim")
-    return [*found, Lister(f"VISA {printable(backend)}", stays_here, partial(_visa, backend))]
+    return [
+        *found,
+        ResourceLister(f"VISA {printable(backend)}", stays_here, partial(_visa, backend)),
+    ]
 
 
-def _visa(backend: str) -> list[Listed]:
+def _visa(backend: str) -> list[ListedResource]:
     import pyvisa  # noqa: PLC0415 - costs 80 ms, and most commands open no link
 
     try:
         names = pyvisa.ResourceManager(backend).list_resources("?*")
     except Exception as error:
         raise backend_failed(error, backend) from error
-    return [Listed(name) for name in names]
+    return [ListedResource(name) for name in names]
 
 
-def _python_listers() -> Iterator[Lister]:
+def _python_listers() -> Iterator[ResourceLister]:
     """Take PyVISA-py's list apart by bus: USB and GPIB answer at once, the network does not."""
     try:
         from pyvisa_py.sessions import Session  # noqa: PLC0415 - only where it is listed
@@ -76,19 +79,19 @@ def _python_listers() -> Iterator[Lister]:
         classes = list(Session.iter_valid_session_classes())
     except (ImportError, AttributeError):
         # another version that is built differently: its list as a whole
-        yield Lister("VISA", False, partial(_visa, DEFAULT_BACKEND))
+        yield ResourceLister("VISA", False, partial(_visa, DEFAULT_BACKEND))
         return
     for (interface, kind), session in sorted(classes, key=lambda item: _is_network(item[0][0])):
         if interface.name != "asrl" and kind in {"INSTR", "RAW"}:
             network = _is_network(interface)
             name = "network (broadcast)" if network else f"{interface.name.upper()} {kind}"
-            yield Lister(name, not network, partial(_class_list, session))
+            yield ResourceLister(name, not network, partial(_class_list, session))
 
 
-def _class_list(session: Any) -> list[Listed]:
+def _class_list(session: Any) -> list[ListedResource]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # what can't be looked for is said by `backends`
-        return [Listed(str(name)) for name in session.list_resources()]
+        return [ListedResource(str(name)) for name in session.list_resources()]
 
 
 def _is_network(interface: Any) -> bool:

@@ -29,7 +29,7 @@ class SerialWire(VisaWire):
         OSError: another program has it.
     """
 
-    keeps_time: Final = True
+    honours_timeout: Final = True
 
     def __init__(self, instrument: Any, resource: str, port: Any) -> None:
         super().__init__(instrument, resource)
@@ -43,7 +43,7 @@ class SerialWire(VisaWire):
             self._number = None
         self._ended = True
 
-    def take(self, timeout_s: float) -> bytes:
+    def receive(self, timeout_s: float) -> bytes:
         """Return up to 4 kB of what is there, waiting up to `timeout_s` for the first byte."""
         deadline = time.monotonic() + timeout_s
         try:
@@ -56,14 +56,14 @@ class SerialWire(VisaWire):
             raise link_failed(error, self._resource, "reading") from error
         return b""
 
-    def waiting(self) -> bool:
+    def has_input(self) -> bool:
         """True when bytes, or the end of the line, are there."""
         try:
             return self._wait(0.0) if self._number is not None else self._port.in_waiting > 0
         except Exception as error:
             raise link_failed(error, self._resource, "reading") from error
 
-    def put(self, data: bytes) -> None:
+    def send(self, data: bytes) -> None:
         """Send `data`, each line with both CR and LF, as old counters want either."""
         try:
             self._port.write(data.replace(b"\r\n", b"\n").replace(b"\n", b"\r\n"))

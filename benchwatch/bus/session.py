@@ -38,10 +38,10 @@ class Session:
 
     def __init__(self, wire: Wire, *, clock: Clock, cancel: threading.Event | None = None) -> None:
         self._wire = wire
-        self._takes_turns: bool = getattr(wire, "takes_turns", False)
+        self._message_based: bool = getattr(wire, "message_based", False)
         """Nothing comes on such a bus unless it is read, and a new question drops what waits:
         there is nothing to drain, and to try would be an error in the instrument."""
-        self._keeps_time: bool = getattr(wire, "keeps_time", False)
+        self._honours_timeout: bool = getattr(wire, "honours_timeout", False)
         """It waits no longer than it is told, as long as the computer runs."""
         self._clock = clock
         self._cancel = cancel or threading.Event()
@@ -114,7 +114,7 @@ class Session:
             ) from error
         if b"\n" in data or b"\r" in data:
             raise UsageError(f"'{printable(command)}' can't be sent: it is more than one line.")
-        self._wire.put(data + self._sent_end)
+        self._wire.send(data + self._sent_end)
         self._here_s = time.monotonic()
 
     def read(self, timeout_s: float) -> str:
@@ -149,7 +149,7 @@ class Session:
     def query(self, query: str, timeout_s: float) -> str:
         """Send `query` and return its reply line; what was there before is not its reply."""
         self._own()
-        if self._dirty or self._buffer or self._wire.waiting():
+        if self._dirty or self._buffer or self._wire.has_input():
             self.discard_input()
         self.write(query)
         return self.read(timeout_s)
@@ -165,7 +165,7 @@ class Session:
         if self._buffer:
             self._torn = not self._buffer.endswith(self._ends)
             self._buffer.clear()
-        while not self._takes_turns and (dropped := self._wire.take(SILENCE_S)):
+        while not self._message_based and (dropped := self._wire.receive(SILENCE_S)):
             self._torn = not dropped.endswith(self._ends)
             self._check_cancel()
             if self._clock.monotonic() > deadline:
@@ -193,15 +193,15 @@ class Session:
     def _look(self, timeout_s: float) -> None:
         """Take what is there, waiting for the first of it, and note since when it may be there."""
         began_s = time.monotonic()
-        data = self._wire.take(timeout_s)
+        data = self._wire.receive(timeout_s)
         here_s = time.monotonic()
         waited_s = here_s - began_s
         if data:
             self._buffer += data
-            stood_still = self._keeps_time and waited_s > timeout_s + STALL_S
+            stood_still = self._honours_timeout and waited_s > timeout_s + STALL_S
             was_awaited = waited_s > AT_ONCE_S and not stood_still
             self._unpolled_s = 0.0 if was_awaited else here_s - self._here_s
-            if self._unpolled_s > STALL_S and not self._takes_turns:
+            if self._unpolled_s > STALL_S and not self._message_based:
                 self._take_the_rest(len(data))
             self._fetched_s, self._lines_given = self._clock.monotonic(), 0
             self._lines_fetched = max(sum(map(self._buffer.count, self._ends)), 1)
@@ -210,7 +210,7 @@ class Session:
     def _take_the_rest(self, taken: int) -> None:
         """Take all that waits with what was found, so that none of it seems to have come later."""
         with suppress(BenchwatchError):  # what ends the link is told by the next look
-            while taken < MOST_AT_ONCE and (data := self._wire.take(0.0)):
+            while taken < MOST_AT_ONCE and (data := self._wire.receive(0.0)):
                 self._buffer += data
                 taken += len(data)
 

@@ -60,13 +60,13 @@ class Vxi11Wire(VisaWire):
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._calls.sock = EndingSocket(self._socket)
         instrument.timeout = PUT_TIMEOUT_S * 1000
-        self.takes_turns = True
+        self.message_based = True
         self._framing = Framing()
         self._asked = False
         self._used = False
         self._broken = False
 
-    def take(self, timeout_s: float) -> bytes:
+    def receive(self, timeout_s: float) -> bytes:
         """Return what the instrument says within `timeout_s`, or b''."""
         try:
             error, reason, data = self._calls.device_read(
@@ -87,7 +87,7 @@ class Vxi11Wire(VisaWire):
         self._asked = False
         return begun + self._framing.part(bytes(data), ended=ended)
 
-    def put(self, data: bytes) -> None:
+    def send(self, data: bytes) -> None:
         """Send `data` as one message."""
         try:
             self._used = self._asked = True

@@ -23,13 +23,13 @@ class Wire(Protocol):
     def resource(self) -> str:
         """The resource string."""
 
-    def take(self, timeout_s: float) -> bytes:
+    def receive(self, timeout_s: float) -> bytes:
         """Return the bytes that are there, waiting up to `timeout_s` for the first; or b''."""
 
-    def waiting(self) -> bool:
+    def has_input(self) -> bool:
         """True when bytes are known to be there; False too where the bus can't tell."""
 
-    def put(self, data: bytes) -> None:
+    def send(self, data: bytes) -> None:
         """Send `data`."""
 
     def close(self) -> None:
@@ -55,7 +55,7 @@ class VisaWire:
         """The resource string."""
         return self._resource
 
-    def take(self, timeout_s: float) -> bytes:
+    def receive(self, timeout_s: float) -> bytes:
         """Return one byte, or two where the bus says that it ended a message, or b''."""
         try:
             self._instrument.timeout = max(timeout_s, 0.001) * 1000
@@ -68,11 +68,11 @@ class VisaWire:
         ended = getattr(status, "name", "") == "success"
         return bytes(data) + (b"\n" if ended and data and data != b"\n" else b"")
 
-    def waiting(self) -> bool:
+    def has_input(self) -> bool:
         """False: VISA can't tell without waiting."""
         return False
 
-    def put(self, data: bytes) -> None:
+    def send(self, data: bytes) -> None:
         """Send `data`."""
         try:
             self._instrument.timeout = PUT_TIMEOUT_S * 1000
@@ -110,7 +110,7 @@ class SocketWire(VisaWire):
     exactly these are then read.
     """
 
-    keeps_time: Final = True
+    honours_timeout: Final = True
 
     def __init__(self, instrument: Any, resource: str, sock: socket.socket) -> None:
         super().__init__(instrument, resource)
@@ -119,7 +119,7 @@ class SocketWire(VisaWire):
         self._ignored = self._visalib.ignore_warning(self._handle, *self._instrument_warnings())
         self._ignored.__enter__()
 
-    def take(self, timeout_s: float) -> bytes:
+    def receive(self, timeout_s: float) -> bytes:
         """Return up to 4 kB of what is there, waiting up to `timeout_s` for the first byte."""
         try:
             if not select.select((self._socket,), (), (), timeout_s)[0]:
@@ -132,11 +132,11 @@ class SocketWire(VisaWire):
             raise link_failed(error, self._resource, "reading") from error
         return data
 
-    def waiting(self) -> bool:
+    def has_input(self) -> bool:
         """True when bytes, or the end of the stream, are there."""
         return bool(select.select((self._socket,), (), (), 0)[0])
 
-    def put(self, data: bytes) -> None:
+    def send(self, data: bytes) -> None:
         """Send `data`, but never to a peer that takes nothing: PyVISA-py would wait for ever."""
         try:
             if not select.select((), (self._socket,), (), PUT_TIMEOUT_S)[1]:

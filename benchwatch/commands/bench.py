@@ -26,7 +26,7 @@ from benchwatch.commands.common.output import (
 )
 from benchwatch.commands.common.watched_counters import check_drivers, name_resources
 from benchwatch.conformance import Examination
-from benchwatch.discovery import SCPI, Found
+from benchwatch.discovery import SCPI, FoundResource
 from benchwatch.driver_registry import driver
 from benchwatch.errors import BenchwatchError, UsageError
 from benchwatch.plan import Plan
@@ -78,7 +78,7 @@ def init(
     named = name_resources(counters)
     looking = finder(backend, places(backend, local=local), timeout_s=timeout_s)
     narrate(f"looking around, {format_duration(timeout_s)} at most")
-    found = [item for item in looking.find(list(named.values())) if isinstance(item, Found)]
+    found = [item for item in looking.find(list(named.values())) if isinstance(item, FoundResource)]
     names = {resource: name for name, resource in named.items()}
     entries = _entries(found, names, backend)
     is_kept = backend in BACKENDS and backend != DEFAULT_BACKEND
@@ -122,12 +122,12 @@ def check(*, file: Path, as_json: bool) -> int:
 # ------------------------------------------------------------- from what was found to a draft
 
 
-def _entries(found: Sequence[Found], names: dict[str, str], backend: str) -> list[Entry]:
+def _entries(found: Sequence[FoundResource], names: dict[str, str], backend: str) -> list[Entry]:
     entries = []
     taken = set(names.values())
     typed = list(names)
 
-    def place(item: Found) -> tuple[int, bool]:
+    def place(item: FoundResource) -> tuple[int, bool]:
         """What was typed goes first, in that order; then what says who it is."""
         at = typed.index(item.resource) if item.resource in names else len(typed)
         return at, item.identity is None
@@ -153,7 +153,7 @@ def _free_name(taken: set[str]) -> str:
     return next(f"counter{n}" for n in range(2, 10_000) if f"counter{n}" not in taken)
 
 
-def _look(item: Found, backend: str) -> tuple[str | None, str]:
+def _look(item: FoundResource, backend: str) -> tuple[str | None, str]:
     """Take one reading; return the round number it is near, and a sentence."""
     try:
         link = open_link(item.resource, backend=backend)

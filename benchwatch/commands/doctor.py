@@ -12,9 +12,9 @@ from typing import Final
 
 import click
 
-from benchwatch.bus import Backend, Listed, backends, serial_ports
+from benchwatch.bus import Backend, ListedResource, backends, serial_ports
 from benchwatch.commands.common.output import narrate, print_json, print_text
-from benchwatch.driver_registry import Registry, drivers
+from benchwatch.driver_registry import DriverRegistry, drivers
 from benchwatch.errors import BenchwatchError
 from benchwatch.journal import default_path
 from benchwatch.quantity import printable
@@ -125,7 +125,7 @@ def check_visa(backends: list[Backend]) -> Iterator[Finding]:
                 yield Finding(name, None, f"{bus}: {why}", advice)
 
 
-def check_serial(ports: list[Listed]) -> Iterator[Finding]:
+def check_serial(ports: list[ListedResource]) -> Iterator[Finding]:
     """Look whether the serial ports may be opened; none is."""
     if not ports:
         yield Finding("serial ports", None, "there are none")
@@ -174,7 +174,7 @@ def check_journal(path: Path) -> Iterator[Finding]:
     yield Finding("journal", not little, shown, "make room, or use --journal" if little else "")
 
 
-def check_profiles(registry: Registry) -> Iterator[Finding]:
+def check_profiles(registry: DriverRegistry) -> Iterator[Finding]:
     """Look whether every driver and profile can be loaded."""
     usable = registry.usable()
     yield Finding("drivers", True, ", ".join(usable))

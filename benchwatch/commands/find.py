@@ -11,7 +11,7 @@ from benchwatch.commands.common.discovery_options import (
     timeout_option,
 )
 from benchwatch.commands.common.output import narrate, print_json, print_text
-from benchwatch.discovery import SCPI, Found, Looked
+from benchwatch.discovery import SCPI, FoundResource, SearchedPlace
 from benchwatch.errors import ConnectionFailed
 from benchwatch.quantity import format_duration, printable
 
@@ -46,11 +46,11 @@ def find(
     if where:
         names = ", ".join(place.name for place in where)
         narrate(f"looking at {names}; {format_duration(timeout_s)} at most")
-    found: list[Found] = []
+    found: list[FoundResource] = []
     finished = True
     looking = finder(backend, where, timeout_s=timeout_s, ask_all=ask_all)
     for item in looking.find(resources):
-        if isinstance(item, Found):
+        if isinstance(item, FoundResource):
             found.append(item)
             if as_json:
                 print_json({"kind": "found", **asdict(item)})
@@ -68,7 +68,7 @@ def find(
     return 0
 
 
-def _paragraph(found: Found) -> str:
+def _paragraph(found: FoundResource) -> str:
     resource = printable(found.resource, 200)
     lines = [f"{resource}  ({found.about})" if found.about else resource]
     lines += [printable(text, 400) for text in (found.identity, found.note) if text]
@@ -78,7 +78,7 @@ def _paragraph(found: Found) -> str:
     return "\n    ".join(lines)
 
 
-def _tell_place(looked: Looked, *, as_json: bool) -> None:
+def _tell_place(looked: SearchedPlace, *, as_json: bool) -> None:
     if as_json:
         print_json({"kind": "looked", **asdict(looked)})
     if looked.trouble:

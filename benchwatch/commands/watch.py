@@ -182,7 +182,7 @@ def watch(
             give_keyboard_back()
         kept = None if no_journal else Journal(journal or default_path(), ours=journal is None)
         opening = partial(open_link, backend=backend)
-        acquire = partial(Acquisition, open_link=opening, patient=not lines)
+        acquire = partial(Acquisition, open_link=opening, persistent=not lines)
         earlier = {} if kept is None or no_resume else interrupted(plans, kept.path)
         run = LiveWatch(
             plans, journal=kept, limits=limits, lines=lines, acquire=acquire, earlier=earlier

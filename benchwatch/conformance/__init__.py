@@ -5,16 +5,16 @@ examine    the run: one `Check` after the other, and a `Findings` at the end
 draft      findings -> the text of a profile
 """
 
-from benchwatch.conformance.examination import Check, Examination, Findings, Taken
+from benchwatch.conformance.examination import Check, Examination, ExaminedReading, Findings
 from benchwatch.conformance.profile_draft import profile_draft
-from benchwatch.conformance.recording_link import Exchange, Wiretap
+from benchwatch.conformance.recording_link import RecordedExchange, RecordingLink
 
 __all__ = [
     "Check",
     "Examination",
-    "Exchange",
+    "ExaminedReading",
     "Findings",
-    "Taken",
-    "Wiretap",
+    "RecordedExchange",
+    "RecordingLink",
     "profile_draft",
 ]

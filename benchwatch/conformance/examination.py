@@ -7,8 +7,8 @@ from decimal import Decimal
 from itertools import pairwise
 from typing import Final
 
-from benchwatch.acquire.retry_policy import Patience
-from benchwatch.conformance.recording_link import Exchange, Wiretap
+from benchwatch.acquire.retry_policy import RetryPolicy
+from benchwatch.conformance.recording_link import RecordedExchange, RecordingLink
 from benchwatch.counter import (
     Counter,
     Identity,
@@ -53,7 +53,7 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class ExaminedReading:
     """One reading of the run."""
 
     text: str
@@ -72,8 +72,8 @@ class Findings:
     identity: Identity | None
     gate_s: float | None
     time_base: TimeBase
-    taken: tuple[Taken, ...]
-    exchanges: tuple[Exchange, ...]
+    taken: tuple[ExaminedReading, ...]
+    exchanges: tuple[RecordedExchange, ...]
     terminator: str = "\n"
     error: BenchwatchError | None = None
     """What ended the run early."""
@@ -100,13 +100,13 @@ class Examination:
     def __init__(
         self, link: Link, make: Callable[[Link], Counter], *, readings: int = READINGS
     ) -> None:
-        self._tap = Wiretap(link)
+        self._tap = RecordingLink(link)
         self._make = make
         self._readings = readings
         self._identity: Identity | None = None
         self._gate_s: float | None = None
         self._time_base = TimeBase()
-        self._taken: list[Taken] = []
+        self._taken: list[ExaminedReading] = []
         self._error: BenchwatchError | None = None
 
     def __iter__(self) -> Iterator[Check]:
@@ -181,7 +181,7 @@ class Examination:
 
     def _measuring(self) -> Iterator[Check]:
         self._tap.topic = "reading"
-        patience = Patience(patient=True)
+        patience = RetryPolicy(persistent=True)
         failures: list[BenchwatchError] = []
         failing_s = 0.0
         while len(self._taken) < self._readings and len(failures) < FAILURES:
@@ -200,7 +200,7 @@ class Examination:
             took_s = self._tap.now() - began_s
             patience.succeeded(took_s)
             line = self._last_line()
-            self._taken.append(Taken(line.heard or "", line.sent, measurement, took_s))
+            self._taken.append(ExaminedReading(line.heard or "", line.sent, measurement, took_s))
         yield self._coming(failures)
         if self._taken:
             yield self._pace()
@@ -208,9 +208,9 @@ class Examination:
             yield self._resolution()
             yield self._spread()
 
-    def _last_line(self) -> Exchange:
+    def _last_line(self) -> RecordedExchange:
         heard = [line for line in self._tap.about("reading") if line.heard is not None]
-        return heard[-1] if heard else Exchange("reading", None, None)
+        return heard[-1] if heard else RecordedExchange("reading", None, None)
 
     def _coming(self, failures: list[BenchwatchError]) -> Check:
         asked = self._taken[-1].sent if self._taken else None

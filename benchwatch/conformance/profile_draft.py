@@ -9,8 +9,8 @@ from collections.abc import Callable, Sequence
 from decimal import Decimal
 from typing import Final
 
-from benchwatch.conformance.examination import Findings, Taken
-from benchwatch.conformance.recording_link import Exchange
+from benchwatch.conformance.examination import ExaminedReading, Findings
+from benchwatch.conformance.recording_link import RecordedExchange
 from benchwatch.errors import NoReadings, ReplyError, UsageError
 from benchwatch.quantity import parse_reply
 
@@ -105,7 +105,7 @@ def _reading(findings: Findings, sent: str) -> list[str]:
     return ["[reading]", f"command = {_quoted(sent)}", *(hands_out if newest else []), ""]
 
 
-def _line(findings: Findings, lines: Sequence[Taken]) -> list[str]:
+def _line(findings: Findings, lines: Sequence[ExaminedReading]) -> list[str]:
     pattern, alike = line_pattern([taken.text for taken in lines])
     parts = ["[line]", f"pattern = {_quoted(pattern)}"]
     if findings.terminator != "\n":
@@ -122,7 +122,7 @@ def _gate(findings: Findings) -> list[str]:
     if findings.gate_s is None:
         return []
 
-    def tells(exchange: Exchange) -> bool:
+    def tells(exchange: RecordedExchange) -> bool:
         value = _value(exchange.heard)
         return value is not None and abs(float(value) - (findings.gate_s or 0.0)) < 1e-12
 
@@ -143,7 +143,7 @@ def _reference(findings: Findings) -> list[str]:
     ]
 
 
-def _query(findings: Findings, topic: str, tells: Callable[[Exchange], bool]) -> str | None:
+def _query(findings: Findings, topic: str, tells: Callable[[RecordedExchange], bool]) -> str | None:
     for exchange in reversed(findings.exchanges):
         if exchange.topic == topic and exchange.sent and exchange.heard and tells(exchange):
             return exchange.sent
@@ -153,7 +153,7 @@ def _query(findings: Findings, topic: str, tells: Callable[[Exchange], bool]) ->
 # ------------------------------------------------------------- lines
 
 
-def _distinct(taken: Sequence[Taken]) -> list[Taken]:
+def _distinct(taken: Sequence[ExaminedReading]) -> list[ExaminedReading]:
     """Keep the readings that are numbers and were asked for in the same way."""
     good = [one for one in taken if one.measurement.value_hz is not None and _parts(one.text)]
     return [one for one in good if one.sent == good[-1].sent]
@@ -196,7 +196,7 @@ def _literal(text: str) -> str:
     return re.sub(" {2,}", " {1,20}", re.escape(text).replace(r"\ ", " "))
 
 
-def _scale(taken: Taken) -> Decimal:
+def _scale(taken: ExaminedReading) -> Decimal:
     """Return what the number in the line must be multiplied by to be hertz."""
     parts, value = _parts(taken.text), taken.measurement.value_hz
     if parts is None or value is None:

@@ -11,7 +11,7 @@ MOST_EXCHANGES: Final = 2000
 
 
 @dataclass(frozen=True, slots=True)
-class Exchange:
+class RecordedExchange:
     """A question with its answer, a command, or a line that came by itself."""
 
     topic: str
@@ -23,7 +23,7 @@ class Exchange:
     took_s: float = 0.0
 
 
-class Wiretap:
+class RecordingLink:
     """A `benchwatch.counter.Link` around another one.
 
     Attributes:
@@ -33,7 +33,7 @@ class Wiretap:
 
     def __init__(self, link: Link) -> None:
         self.topic = ""
-        self.exchanges: list[Exchange] = []
+        self.exchanges: list[RecordedExchange] = []
         self.terminator = "\n"
         self._link = link
 
@@ -90,7 +90,7 @@ class Wiretap:
         last = self.exchanges[-1] if self.exchanges else None
         if last is not None and last.sent is not None and last.heard is None:
             took_s = last.took_s + self.now() - asked_s
-            self.exchanges[-1] = Exchange(last.topic, last.sent, text, took_s)
+            self.exchanges[-1] = RecordedExchange(last.topic, last.sent, text, took_s)
         else:
             self._note(None, text, asked_s)
         return text
@@ -118,7 +118,7 @@ class Wiretap:
         """Let go of the instrument."""
         self._link.close()
 
-    def about(self, topic: str) -> list[Exchange]:
+    def about(self, topic: str) -> list[RecordedExchange]:
         """Return the exchanges of one topic."""
         return [exchange for exchange in self.exchanges if exchange.topic == topic]
 
@@ -129,4 +129,4 @@ class Wiretap:
 
     def _note(self, sent: str | None, heard: str | None, asked_s: float) -> None:
         if len(self.exchanges) < MOST_EXCHANGES:
-            self.exchanges.append(Exchange(self.topic, sent, heard, self.now() - asked_s))
+            self.exchanges.append(RecordedExchange(self.topic, sent, heard, self.now() - asked_s))

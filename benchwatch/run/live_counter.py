@@ -107,7 +107,7 @@ class LiveCounter:
             return f"nominal {format_frequency(nominal)}, as it was"
         self._refuse_far(nominal)
         assert self.acquisition is not None
-        self.acquisition.renominate(nominal)
+        self.acquisition.set_nominal(nominal)
         return f"nominal {format_frequency(nominal)}; the numbers begin anew"
 
     def _refuse_far(self, nominal: Decimal) -> None:

@@ -18,7 +18,7 @@ EVIDENCE: Final = 4
 """So many differences must be known before an equal result is thought implausible."""
 
 
-class Freshness:
+class RepeatDetector:
     """Judges the results of one counter, in the order in which they were polled.
 
     A changed result is new. An unchanged one is too young to judge until the measuring

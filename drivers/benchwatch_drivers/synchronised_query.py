@@ -44,7 +44,7 @@ class Answer:
     waited: bool = False
 
 
-class InStep:
+class SynchronisedQuery:
     """Asks through a link; knows what is answered and what is not, and when step may be lost.
 
     Attributes:
@@ -57,7 +57,7 @@ class InStep:
         self.link = link
         self.identity: str | None = None
         self.query_timeout_s = query_timeout_s
-        self.patience_s = 0.0
+        self.busy_s = 0.0
         self._identity_query = identity_query
         self._answers: dict[str, str] = {}
         """Questions about settings, and the newest answer to each."""
@@ -73,13 +73,13 @@ class InStep:
         self._is_behind = self._passed_over = False
         """An answer behind one said twice may still come; it came too late to be used."""
         self._newest: str | None = None
-        """The newest answer of `ask_reading`."""
+        """The newest answer of `query_reading`."""
         self._quickest_s = 0.0
         """The least time it took to come; tells more than nothing where the gate is unknown."""
         self._suspected_s: float | None = None
         """How long an answer took that was held for a copy, while none has come behind it."""
         self._took_s: deque[float] = deque(maxlen=USUAL)
-        """How long the newest answers of `ask_reading` took that were heard as they came."""
+        """How long the newest answers of `query_reading` took that were heard as they came."""
         self._copies = 0
         """Answers in a row that equalled the one before and came sooner than a gate."""
 
@@ -111,10 +111,10 @@ class InStep:
             self._is_owed = self._has_missed = isinstance(error, ReplyTimeout)
             raise
         if self.identity is not None and answer == self.identity:
-            raise self.lost("answers one question late")
+            raise self.link_lost("answers one question late")
         return answer
 
-    def ask_reading(self, question: str, timeout_s: float) -> Answer:
+    def query_reading(self, question: str, timeout_s: float) -> Answer:
         """Ask for a reading that takes the gate; raises as `Link.query`.
 
         An answer that comes too soon and equals the one before was said twice, and the answer to
@@ -125,7 +125,7 @@ class InStep:
         Raises:
             ReplyError: the answer to the last question came after all, and was not used.
         """
-        self.back_in_step()
+        self.resynchronise()
         has_missed, self._has_missed = self._has_missed, False
         suspected_s, self._suspected_s = self._suspected_s, None
         if self._passed_over:
@@ -134,8 +134,8 @@ class InStep:
         if suspected_s is not None:
             self._quickest_s = min(self._quickest_s, suspected_s)
         asked_s = self.link.now()
-        due_s = asked_s + (self.patience_s or self._quickest_s)
-        soon_s = asked_s + (0.9 * self.patience_s or 0.5 * self._quickest_s)
+        due_s = asked_s + (self.busy_s or self._quickest_s)
+        soon_s = asked_s + (0.9 * self.busy_s or 0.5 * self._quickest_s)
         answer = self._dated(self._answer(question, timeout_s), asked_s)
         while (
             self._copies < COPIES
@@ -180,15 +180,15 @@ class InStep:
             raise self._stood_still()
         return Answer(text, came_s, waited=True)
 
-    def distrust(self) -> None:
+    def mark_unsynchronised(self) -> None:
         """Note that an answer was odd enough to be the answer to something else."""
         self._slipped = True
 
-    def forget_silence(self) -> None:
+    def forget_unanswered(self) -> None:
         """Ask again what was not answered: it was answered on an earlier connection."""
         self._silent.clear()
 
-    def optional(self, question: str) -> str | None:
+    def query_setting(self, question: str) -> str | None:
         """Ask about a setting; a counter that has never answered is not asked again.
 
         Raises:
@@ -196,7 +196,7 @@ class InStep:
         """
         if question in self._silent:
             return None
-        self.back_in_step()
+        self.resynchronise()
         try:
             answer = self.query(question, self.query_timeout_s)
             if answer == self._newest:  # the reading, said twice
@@ -205,12 +205,12 @@ class InStep:
             if question in self._answers:
                 raise
             self._silent.add(question)
-            self.found_silent()
+            self.on_unanswered()
             return None
         self._answers[question] = answer
         return answer
 
-    def back_in_step(self) -> object:
+    def resynchronise(self) -> object:
         """After a missed or odd answer: make sure that none is still to come.
 
         Raises:
@@ -218,10 +218,10 @@ class InStep:
         """
         raise NotImplementedError
 
-    def found_silent(self) -> None:
+    def on_unanswered(self) -> None:
         """A question has just turned out to be one that this counter does not know."""
 
-    def says_who_it_is(self, by_s: float = math.inf) -> bool:
+    def confirm_identity(self, by_s: float = math.inf) -> bool:
         """Ask twice at most who is there, and skip lines until exactly that comes.
 
         Raises:
@@ -234,7 +234,7 @@ class InStep:
                 raise ReplyTimeout("no reply when asked who is there. Check the counter's cable.")
         return False
 
-    def lost(self, why: str) -> LinkLost:
+    def link_lost(self, why: str) -> LinkLost:
         """Return the error for a connection that can't be trusted any more."""
         return LinkLost(f"the counter {why}. {printable(self.link.resource)} is opened again.")
 
@@ -254,7 +254,7 @@ class InStep:
     def _identity_comes(self, by_s: float) -> bool:
         assert self._identity_query is not None
         self.link.write(self._identity_query)
-        deadline = min(self.link.now() + IDENTITY_TIMEOUT_S + self.patience_s, by_s)
+        deadline = min(self.link.now() + IDENTITY_TIMEOUT_S + self.busy_s, by_s)
         while (left_s := deadline - self.link.now()) > 0:
             try:
                 if self.link.read(left_s) == self.identity:

@@ -65,8 +65,8 @@ def acquire(bus: FakeBus, enough: int = 3, **options: Any) -> tuple[Acquisition,
     acquisition = Acquisition(
         name="main",
         resource="TCPIP0::127.0.0.1::5025::SOCKET",
-        take=notebook.take,
-        link_changed=notebook.link_changed,
+        on_event=notebook.take,
+        on_status=notebook.on_status,
         clock=bus.clock,
         origin_s=bus.clock.monotonic(),
         open_link=bus.open_link,
@@ -255,7 +255,7 @@ def test_a_nominal_that_no_reading_is_near_ends_the_run(patient: bool) -> None:
     """Both numbers are quoted; a handful of readings is enough to tell."""
     bus = FakeBus(script(gated("+5.0000001E+06")))
 
-    acquisition, notebook = acquire(bus, patient=patient)
+    acquisition, notebook = acquire(bus, persistent=patient)
 
     assert isinstance(acquisition.error, NoReadings)
     assert "5.0000001 MHz" in str(acquisition.error)
@@ -366,7 +366,7 @@ def test_an_absent_counter_is_waited_for_with_patience() -> None:
     """The screen stays and says when the next try is."""
     bus = FakeBus(ABSENT, ABSENT, script())
 
-    acquisition, notebook = acquire(bus, patient=True)
+    acquisition, notebook = acquire(bus, persistent=True)
 
     assert acquisition.error is None
     assert len(notebook.readings) == 3
@@ -377,7 +377,7 @@ def test_an_absent_counter_is_waited_for_with_patience() -> None:
 @pytest.mark.parametrize("patient", [False, True])
 def test_what_is_no_counter_ends_any_run(patient: bool) -> None:
     """Waiting would not make it one."""
-    acquisition, _ = acquire(FakeBus({"*IDN?": GARBAGE}), patient=patient)
+    acquisition, _ = acquire(FakeBus({"*IDN?": GARBAGE}), persistent=patient)
 
     assert isinstance(acquisition.error, NotACounter)
 
@@ -395,7 +395,7 @@ def test_a_signal_that_is_plugged_in_later_is_waited_for_with_patience() -> None
     """The state says silent until then."""
     bus = FakeBus(script(*["9.91E37"] * 20, gated()))
 
-    acquisition, notebook = acquire(bus, patient=True)
+    acquisition, notebook = acquire(bus, persistent=True)
 
     assert acquisition.error is None
     assert notebook.states == ["connecting", "silent", "reading", "ended"]
@@ -496,7 +496,7 @@ def test_a_gap_that_is_open_at_the_end_is_told() -> None:
     notebook = Notebook(10)
     acquisition = Acquisition(
         name="main", resource="R", driver="scpi", setup=Setup(), nominal=TEN_MHZ,
-        take=notebook.take, link_changed=stop_late, clock=bus.clock, origin_s=0.0,
+        on_event=notebook.take, on_status=stop_late, clock=bus.clock, origin_s=0.0,
         open_link=bus.open_link,
     )  # fmt: skip
     acquisition.run()
@@ -581,7 +581,7 @@ def test_the_operators_gate_is_set_between_two_readings_and_shown() -> None:
     notebook = Notebook(5)
     acquisition = Acquisition(
         name="main", resource="R", driver="scpi", setup=Setup(), nominal=TEN_MHZ,
-        take=notebook.take, link_changed=notebook.link_changed, clock=bus.clock, origin_s=0.0,
+        on_event=notebook.take, on_status=notebook.on_status, clock=bus.clock, origin_s=0.0,
         open_link=bus.open_link,
     )  # fmt: skip
     notebook.stop = acquisition.stop
@@ -612,7 +612,7 @@ def test_why_a_run_ended_is_told_last() -> None:
     """After the state, and once."""
     told: list[object] = []
 
-    acquire(FakeBus(ABSENT), failed=told.append)
+    acquire(FakeBus(ABSENT), on_failure=told.append)
 
     assert told == [ABSENT]
 
@@ -626,7 +626,7 @@ def start(resource: str, enough: int, **options: Any) -> tuple[Acquisition, Note
     notebook = Notebook(enough)
     acquisition = Acquisition(
         name="main", resource=resource, driver="scpi", setup=Setup(), nominal=TEN_MHZ,
-        take=notebook.take, link_changed=notebook.link_changed, clock=clock,
+        on_event=notebook.take, on_status=notebook.on_status, clock=clock,
         origin_s=clock.monotonic(), **options,
     )  # fmt: skip
     notebook.stop = acquisition.stop

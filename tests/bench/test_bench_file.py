@@ -72,7 +72,7 @@ def test_every_key_reaches_the_plan():
     assert (ten.interval_s, ten.working_hz) == (10.0, (162.4e6,))
     assert five.driver == "scpi"
     assert (five.tolerance, five.settle) == (pytest.approx(1e-8), SettleLimit(2e-9, 3600.0))
-    assert five.setup.asks_nothing
+    assert five.setup.is_empty
     assert five.working_hz == (5e6, 1.5e9)
 
 
@@ -100,7 +100,7 @@ def test_a_resource_is_all_that_a_counter_needs():
     (plan,) = read(with_counter("")).plans()
 
     assert (plan.driver, plan.nominal, plan.tolerance, plan.reference) == ("scpi", None, None, None)
-    assert plan.setup.asks_nothing
+    assert plan.setup.is_empty
 
 
 def test_a_file_that_is_written_by_a_program_has_its_own_usual_driver():
@@ -233,8 +233,8 @@ def test_a_draft_is_a_bench_file_and_sets_nothing():
 
     assert (one.resource, one.driver, one.nominal) == (RESOURCE, "scpi", Decimal(10_000_000))
     assert (two.name, two.driver, two.nominal) == ("two", "talk-only", None)
-    assert one.setup.asks_nothing
-    assert two.setup.asks_nothing
+    assert one.setup.is_empty
+    assert two.setup.is_empty
 
 
 def test_every_key_is_explained_in_a_draft_and_can_be_uncommented():

@@ -131,7 +131,7 @@ def acquired(resource: str) -> float:
 
     acquisition = Acquisition(
         name="main", resource=resource, driver="scpi", setup=Setup(), nominal=TEN_MHZ,
-        take=take, link_changed=lambda _: None, clock=clock, origin_s=clock.monotonic(),
+        on_event=take, on_status=lambda _: None, clock=clock, origin_s=clock.monotonic(),
     )  # fmt: skip
     acquisition.start()
     acquisition.join()

@@ -428,15 +428,15 @@ class ScriptedWire:
     def __init__(self, chunks: list[bytes]) -> None:
         self._chunks = list(chunks)
 
-    def take(self, timeout_s: float) -> bytes:
+    def receive(self, timeout_s: float) -> bytes:
         """Next chunk."""
         return self._chunks.pop(0) if self._chunks else b""
 
-    def waiting(self) -> bool:
+    def has_input(self) -> bool:
         """Whether there is one."""
         return bool(self._chunks)
 
-    def put(self, data: bytes) -> None:
+    def send(self, data: bytes) -> None:
         """Nobody listens."""
 
     def close(self) -> None:

@@ -8,7 +8,7 @@ from counter_kit import tiny_counter
 from load_kit import wait_until
 
 from benchwatch.bench import read_bench
-from benchwatch.bus import Listed, Lister
+from benchwatch.bus import ListedResource, ResourceLister
 from benchwatch.cli import run
 from benchwatch.commands.common import discovery_options
 from benchwatch.commands.common.bench_text import reference_sentence
@@ -22,7 +22,7 @@ def here(tmp_path, monkeypatch) -> Path:
     """A folder of its own to stand in, and nothing to find but one serial port."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
-    place = Lister("serial ports", True, lambda: [Listed(SERIAL, "an adapter")])
+    place = ResourceLister("serial ports", True, lambda: [ListedResource(SERIAL, "an adapter")])
     monkeypatch.setattr(discovery_options, "listers", lambda _backend: [place])
     return tmp_path
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from benchwatch.bus import Backend, Listed
+from benchwatch.bus import Backend, ListedResource
 from benchwatch.cli import run
 from benchwatch.commands import doctor
 from benchwatch.commands.doctor import Finding
@@ -79,7 +79,7 @@ def test_a_port_that_may_not_be_opened_names_its_group(tmp_path):
     """The permissions of the file decide; nothing is opened."""
     port = tmp_path / "ttyUSB0"
     port.touch(mode=0)
-    (found,) = doctor.check_serial([Listed(f"ASRL{port}::INSTR", "an adapter")])
+    (found,) = doctor.check_serial([ListedResource(f"ASRL{port}::INSTR", "an adapter")])
 
     assert found.good is False
     assert "you may not open" in found.says
@@ -94,7 +94,7 @@ def test_the_advice_for_a_port_is_its_group(tmp_path, monkeypatch):
     group = port.stat().st_gid
     for mode, words in other.items():
         port.chmod(mode)
-        (found,) = doctor.check_serial([Listed(f"ASRL{port}::INSTR")])
+        (found,) = doctor.check_serial([ListedResource(f"ASRL{port}::INSTR")])
         expected = words if group else "udev rule"  # nobody is told to join root's group
 
         assert found.good is False

@@ -7,16 +7,16 @@ from counter_kit import tiny_counter
 from program_kit import start_program
 from visa_sim_kit import GPIB, LAN, devices_file
 
-from benchwatch.bus import Listed, Lister
+from benchwatch.bus import ListedResource, ResourceLister
 from benchwatch.cli import run
 from benchwatch.commands.common import discovery_options
 from benchwatch_simulators.bench.simulated_bench import open_bench
 
 
 @pytest.fixture(autouse=True)
-def places(monkeypatch) -> list[Lister]:
+def places(monkeypatch) -> list[ResourceLister]:
     """The places that are looked at: none, unless a test puts one in."""
-    there: list[Lister] = []
+    there: list[ResourceLister] = []
     monkeypatch.setattr(discovery_options, "listers", lambda _backend: there)
     return there
 
@@ -104,9 +104,11 @@ def test_local_looks_at_no_network(capsys, places):
     """The lister that would broadcast is not even called."""
     called = []
     places.append(
-        Lister("serial ports", True, lambda: [Listed("ASRL/dev/ttyUSB0::INSTR", "a\x1bb")])
+        ResourceLister(
+            "serial ports", True, lambda: [ListedResource("ASRL/dev/ttyUSB0::INSTR", "a\x1bb")]
+        )
     )
-    places.append(Lister("network", False, lambda: called.append(1) or []))
+    places.append(ResourceLister("network", False, lambda: called.append(1) or []))
     code, lines, errors = found(capsys, "--local")
 
     assert (code, called) == (0, [])

@@ -8,8 +8,8 @@ import pytest
 from load_kit import Stalls
 from socket_kit import answering, free_port, serving
 
-from benchwatch.bus import Listed, Lister, open_link
-from benchwatch.discovery import Finder, Found, Looked, is_identity
+from benchwatch.bus import ListedResource, ResourceLister, open_link
+from benchwatch.discovery import Finder, FoundResource, SearchedPlace, is_identity
 from benchwatch.errors import ConnectionFailed
 from benchwatch_simulators.fake_bus import CLOSED, FakeLink, Reply, Script
 
@@ -34,19 +34,21 @@ class Bus:
         return self.links[resource]
 
 
-def a_lister(*resources: str, name: str = "a place", first: Callable[[], object] = int) -> Lister:
+def a_lister(
+    *resources: str, name: str = "a place", first: Callable[[], object] = int
+) -> ResourceLister:
     """A place where `resources` are, after `first` was done."""
 
-    def look() -> Sequence[Listed]:
+    def look() -> Sequence[ListedResource]:
         first()
-        return [Listed(resource, "an adapter") for resource in resources]
+        return [ListedResource(resource, "an adapter") for resource in resources]
 
-    return Lister(name, True, look)
+    return ResourceLister(name, True, look)
 
 
-def found_by(finder: Finder, *typed: str) -> dict[str, Found]:
+def found_by(finder: Finder, *typed: str) -> dict[str, FoundResource]:
     """Run to the end; return what was found, by resource, each once."""
-    found = [item for item in finder.find(typed) if isinstance(item, Found)]
+    found = [item for item in finder.find(typed) if isinstance(item, FoundResource)]
     assert len({item.resource for item in found}) == len(found)
     return {item.resource: item for item in found}
 
@@ -134,9 +136,9 @@ def test_a_place_that_can_not_be_looked_at_is_told():
     places = [a_lister(name="broken", first=broken), a_lister(NETWORK)]
     items = list(Finder(bus.open_link, places).find())
 
-    assert Looked("broken", "OSError: no such bus.") in items
-    assert Looked("a place") in items
-    assert any(isinstance(item, Found) and item.identity for item in items)
+    assert SearchedPlace("broken", "OSError: no such bus.") in items
+    assert SearchedPlace("a place") in items
+    assert any(isinstance(item, FoundResource) and item.identity for item in items)
 
 
 def test_what_two_places_know_is_told_once():
@@ -172,7 +174,7 @@ def test_what_is_quick_is_told_before_what_is_slow_is_done():
     first = next(items)
     gone_on.set()
 
-    assert isinstance(first, Found)
+    assert isinstance(first, FoundResource)
     assert first.resource == SERIAL
     items.close()
 
@@ -193,9 +195,9 @@ def test_a_place_and_an_instrument_that_hang_are_given_up():
     never.set()
 
     assert took_s < 2.0
-    assert [item.resource for item in items if isinstance(item, Found)] == [NETWORK]
+    assert [item.resource for item in items if isinstance(item, FoundResource)] == [NETWORK]
     assert "no answer within 0.3 s" in items[0].note
-    assert [item.place for item in items if isinstance(item, Looked)] == ["slow"]
+    assert [item.place for item in items if isinstance(item, SearchedPlace)] == ["slow"]
     assert "--timeout" in items[1].trouble
 
 

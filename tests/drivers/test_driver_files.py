@@ -196,8 +196,8 @@ def test_a_growing_file_is_watched_as_a_counter(tmp_path: Path) -> None:
     path.touch()
     notebook, connected = Notebook(enough=3), threading.Event()
 
-    def link_changed(now: CounterStatus) -> None:
-        notebook.link_changed(now)
+    def on_status(now: CounterStatus) -> None:
+        notebook.on_status(now)
         if now.identity is not None:
             connected.set()
 
@@ -207,8 +207,8 @@ def test_a_growing_file_is_watched_as_a_counter(tmp_path: Path) -> None:
         driver=driver("lines"),
         setup=Setup(),
         nominal=None,
-        take=notebook.take,
-        link_changed=link_changed,
+        on_event=notebook.take,
+        on_status=on_status,
         clock=SystemClock(),
         origin_s=0.0,
     )

@@ -12,7 +12,7 @@ import pytest
 from profile_kit import talking
 from seed_kit import unseen_seed
 
-from benchwatch.acquire.readings import ReadingMaker
+from benchwatch.acquire.reading_maker import ReadingMaker
 from benchwatch.errors import ReplyError, ReplyTimeout
 from benchwatch_drivers.profile.phase_slope import PhaseSlope
 from benchwatch_drivers.profile.profile import IntervalForm

@@ -342,8 +342,8 @@ def test_lines_that_waited_are_dated_by_the_pace_once_it_is_known() -> None:
         taken = [counter.measure(2.5) for _ in range(5 if kept else 1)]
 
         assert [m.arrived_s for m in taken] == pytest.approx([*late, 12.0] if kept else [12.0])
-        assert [m.by_pace for m in taken] == ([True] * 4 + [False] if kept else [False])
-        assert taken[0].passed_over == (0 if kept else 3)
+        assert [m.dated_by_pace for m in taken] == ([True] * 4 + [False] if kept else [False])
+        assert taken[0].undated_before == (0 if kept else 3)
 
 
 def test_lines_that_nobody_wanted_go_by() -> None:
@@ -356,7 +356,11 @@ def test_lines_that_nobody_wanted_go_by() -> None:
 
     measurement = counter.measure(2.5)
 
-    assert (measurement.arrived_s, measurement.by_pace, measurement.passed_over) == (12.0, False, 0)
+    assert (measurement.arrived_s, measurement.dated_by_pace, measurement.undated_before) == (
+        12.0,
+        False,
+        0,
+    )
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from benchwatch.counter import Setup, TimeBase
 from benchwatch.errors import LinkLost, NotACounter, ReplyError, ReplyTimeout, UsageError
-from benchwatch_drivers.repeat_detection import Freshness
+from benchwatch_drivers.repeat_detection import RepeatDetector
 from benchwatch_drivers.scpi.scpi_driver import ScpiCounter
 from benchwatch_simulators.fake_bus import GARBAGE, HUGE, MUTE, Answer, FakeLink, Reply, Script
 
@@ -532,7 +532,7 @@ def test_overrange_of_a_running_counter_is_told_once_a_gate() -> None:
 
 def test_an_unchanged_result_without_a_known_gate_is_a_repeat() -> None:
     """With neither a gate nor a change nobody can tell that it was measured anew."""
-    judge = Freshness()
+    judge = RepeatDetector()
 
     verdicts = [judge.judge(Decimal(10_000_000), 0.1, at_s, 0.02) for at_s in (0.0, 0.5, 1.1, 1.5)]
 

@@ -95,8 +95,8 @@ def watched(folder: Path, name: str, kind: str | None) -> "Seen":
             driver=load(profile_path(name, folder)),
             setup=Setup(),
             nominal=parse_frequency("10MHz"),
-            take=notebook.take,
-            link_changed=notebook.link_changed,
+            on_event=notebook.take,
+            on_status=notebook.on_status,
             clock=SystemClock(),
             origin_s=SystemClock().monotonic(),
             margin_s=0.3 if kind else 2.0,  # so that a fault is over soon, and no machine too busy

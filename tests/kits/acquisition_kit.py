@@ -60,6 +60,6 @@ class Notebook:
         if len(self.readings) >= self._enough:
             self.stop()
 
-    def link_changed(self, connection: CounterStatus) -> None:
+    def on_status(self, connection: CounterStatus) -> None:
         """Write a connection down."""
         self.connections.append(connection)

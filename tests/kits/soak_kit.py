@@ -99,20 +99,20 @@ class LeapingWire:
     def __getattr__(self, name: str) -> Any:
         return getattr(self._wire, name)
 
-    def put(self, data: bytes) -> None:
+    def send(self, data: bytes) -> None:
         """Send `data`; the counter may have something to do again."""
         self._blinks = 0
         self._sent += 1
-        self._wire.put(data)
+        self._wire.send(data)
 
-    def take(self, timeout_s: float) -> bytes:
+    def receive(self, timeout_s: float) -> bytes:
         """Return what is there, or let the bench go on to what it does next."""
         end_s = self._clock.monotonic() + timeout_s
         while True:
             now_s = self._clock.monotonic()
             due_s = self._clock.next_due_s()
             sleeps = due_s is not None and due_s > now_s
-            data: bytes = self._wire.take(0.0 if sleeps else BLINK_S)
+            data: bytes = self._wire.receive(0.0 if sleeps else BLINK_S)
             if data or end_s <= now_s:
                 return data
             if due_s is not None and sleeps:
@@ -174,7 +174,7 @@ def soak(folder: Path, *, hours: float, sample_every_s: float) -> Soak:
             limits=Limits(count=round(hours * 3600)),
             lines=True,
             clock=clock,
-            acquire=partial(Acquisition, open_link=_opener(clock, bench, result), patient=True),
+            acquire=partial(Acquisition, open_link=_opener(clock, bench, result), persistent=True),
         )  # fmt: skip
         _follow(run, result, sample_every_s)
         result.outcome = run.stop().reason
@@ -207,18 +207,18 @@ def _opener(clock: SoakClock, bench: ServedBench, result: Soak) -> Any:
     def opening(resource: str, *, cancel: threading.Event) -> Any:
         session: Any = open_link(resource, clock=clock, cancel=cancel)
         wire: Any = LeapingWire(session._wire, clock, lambda: result.dealt_with)
-        put = wire.put
+        send = wire.send
 
-        def put_with_a_fault_a_minute(data: bytes) -> None:
+        def send_with_a_fault_a_minute(data: bytes) -> None:
             now_s = clock.monotonic()
             if data.startswith(b"READ?") and now_s >= next_s[0]:
                 next_s[0] += FAULT_EVERY_S
                 kind, lasts_s = next(coming)
                 result.faults.append((now_s - origin_s, kind))
                 bench.fault("main", kind, lasts_s)
-            put(data)
+            send(data)
 
-        wire.put = put_with_a_fault_a_minute
+        wire.send = send_with_a_fault_a_minute
         session._wire = wire
         return session
 

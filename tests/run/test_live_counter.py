@@ -31,20 +31,20 @@ class Deaf:
 
     def start(self):
         """Connect."""
-        self.asked["link_changed"](CONNECTED)
+        self.asked["on_status"](CONNECTED)
 
     def feed(self, offsets, since=0):
         """Give one reading a second."""
         for second, offset_hz in enumerate(offsets, start=since):
-            self.asked["take"](reading(second, f"{10_000_000 + offset_hz:.4f}"))
+            self.asked["on_event"](reading(second, f"{10_000_000 + offset_hz:.4f}"))
 
     def request(self, setup):
         """Note it."""
         self.requests.append(setup)
 
-    def renominate(self, nominal):
+    def set_nominal(self, nominal):
         """Do as the real one: the connection tells."""
-        self.asked["link_changed"](
+        self.asked["on_status"](
             CounterStatus(
                 CONNECTED.link, CONNECTED.identity, CONNECTED.time_base, CONNECTED.gate_s, nominal
             )
@@ -262,7 +262,7 @@ def test_a_gap_is_noted_and_nothing_is_held_across_it(bench):
     run, counter, _, _ = bench
     counter.feed(noisy(40, 0.0))
     held = now(run).trim
-    counter.asked["take"](Gap("main", START_UTC_S + 40, 40.0, 7200.0, "no reply within 2.5 s"))
+    counter.asked["on_event"](Gap("main", START_UTC_S + 40, 40.0, 7200.0, "no reply within 2.5 s"))
 
     trim = now(run).trim
     assert held is not None

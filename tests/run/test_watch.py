@@ -43,13 +43,13 @@ class Script:
             if self.stopped:
                 return
             if isinstance(step, CounterStatus):
-                self.asked["link_changed"](step)
+                self.asked["on_status"](step)
             elif isinstance(step, Exception):
-                self.asked["failed"](step)
+                self.asked["on_failure"](step)
             elif callable(step):
                 step()
             else:
-                self.asked["take"](step)
+                self.asked["on_event"](step)
 
     def stop(self):
         """Play no further step."""
@@ -321,8 +321,8 @@ def test_the_last_gap_is_told_although_the_run_is_over(tmp_path):
     run = watch([reading(1)], journal=journal)
     run.start()
     run.interrupt()
-    run.counter("main").acquisition.asked["take"](GAP)
-    run.counter("main").acquisition.asked["take"](reading(20))
+    run.counter("main").acquisition.asked["on_event"](GAP)
+    run.counter("main").acquisition.asked["on_event"](reading(20))
     run.stop()
     journal.close()
 

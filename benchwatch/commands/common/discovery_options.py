@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from benchwatch.bus import DEFAULT_BACKEND, Lister, listers, open_link
+from benchwatch.bus import DEFAULT_BACKEND, ResourceLister, listers, open_link
 from benchwatch.commands.common.option_types import DURATION
 from benchwatch.commands.common.output import narrate
 from benchwatch.discovery import SCPI, Finder
@@ -28,13 +28,13 @@ def timeout_option(says: str) -> "Option":
     )
 
 
-def places(backend: str, *, local: bool) -> list[Lister]:
+def places(backend: str, *, local: bool) -> list[ResourceLister]:
     """Return where a VISA library can look; with `local`, on no network."""
     return [place for place in listers(backend) if place.is_local or not local]
 
 
 def finder(
-    backend: str, where: Sequence[Lister], *, timeout_s: float, ask_all: bool = False
+    backend: str, where: Sequence[ResourceLister], *, timeout_s: float, ask_all: bool = False
 ) -> Finder:
     """Return what looks there, opens through that library, and knows the drivers."""
     experts = Experts()

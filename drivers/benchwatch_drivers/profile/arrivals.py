@@ -66,7 +66,7 @@ class Arrivals:
         self._pace.heard(arrived_s, awaited=False)
         return arrived_s
 
-    def passed_over(self) -> int:
+    def undated_before(self) -> int:
         """Return how many lines could not be dated since this was asked last."""
         count, self._passed_over = self._passed_over, 0
         return count

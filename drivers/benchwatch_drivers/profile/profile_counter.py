@@ -15,7 +15,7 @@ from benchwatch_drivers.profile.profile import Profile
 from benchwatch_drivers.profile.profile_dialogue import Steps
 from benchwatch_drivers.profile.profile_line import LineReader, Said
 from benchwatch_drivers.profile.profile_settings import Settings
-from benchwatch_drivers.repeat_detection import Freshness
+from benchwatch_drivers.repeat_detection import RepeatDetector
 from benchwatch_drivers.synchronised_query import Answer
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ class ProfileCounter:
         self._steps = Steps(link, profile.identity_query)
         self._settings = Settings(self._steps, profile)
         self._phase = PhaseSlope(profile.interval)
-        self._freshness = Freshness()
+        self._freshness = RepeatDetector()
         self._drop_next = profile.mode == "stream" and not profile.line.keeps_first
         self._last = Answer("", -math.inf)
         self._heard_s = -math.inf
@@ -74,7 +74,7 @@ class ProfileCounter:
         """
         family = self._profile.family
         try:
-            answer = self._steps.introduce()
+            answer = self._steps.query_identity()
         except (ReplyTimeout, ReplyError) as error:
             raise NotACounter(
                 f"no {family} answers at {printable(self._link.resource)}: "
@@ -107,7 +107,7 @@ class ProfileCounter:
         else:
             gate_s = self._settings.gate_s()
         if gate_s is not None:  # an answer that can't be read changes nothing
-            self._freshness.gate_s = self._steps.patience_s = gate_s
+            self._freshness.gate_s = self._steps.busy_s = gate_s
         return gate_s
 
     def time_base(self) -> TimeBase:
@@ -141,13 +141,13 @@ class ProfileCounter:
         """Give the front panel back, if anything was set and the profile knows how."""
         self._settings.release()
 
-    def distrust(self) -> None:
+    def measurement_rejected(self) -> None:
         """Note that a reading was implausible: it may have been the answer to something else."""
-        self._steps.distrust()
+        self._steps.mark_unsynchronised()
 
     def retry_unanswered(self) -> None:
         """Ask for settings again that were not told, as they were before."""
-        self._steps.forget_silence()
+        self._steps.forget_unanswered()
 
     def discard_waiting_lines(self) -> None:
         """Let lines that wait by now go by: readings were not wanted meanwhile."""
@@ -166,14 +166,14 @@ class ProfileCounter:
         if self._profile.hands_out_newest:
             return self._if_new(said, line.arrived_s)
         return Measurement(
-            said.value, said.resolution, line.repeat, line.arrived_s, by_pace=line.waited
+            said.value, said.resolution, line.repeat, line.arrived_s, dated_by_pace=line.waited
         )
 
     def _read(self, text: str) -> Said | None:
         try:
             return self._reader.read(text)
         except ReplyError as error:
-            self._steps.distrust()
+            self._steps.mark_unsynchronised()
             self._odd_lines += 1
             if self._odd_lines >= ODD_LINES and not self._has_measured:
                 raise NotACounter(
@@ -213,7 +213,7 @@ class ProfileCounter:
         assert question is not None
         if self._profile.hands_out_newest or self._profile.measures == "interval":
             return Answer(self._steps.query(question, timeout_s), self._link.now())
-        return self._steps.ask_reading(question, timeout_s)
+        return self._steps.query_reading(question, timeout_s)
 
     def _addressed(self, timeout_s: float) -> Answer:
         if self._profile.reading is not None:
@@ -251,10 +251,12 @@ class ProfileCounter:
 
     def _with_lateness(self, measurement: Measurement) -> Measurement:
         """Say of a measurement what waited before it, and whether it did itself."""
-        passed_over, waited = self._arrivals.passed_over(), self._arrivals.waited
-        if not (passed_over or waited):
+        undated, waited = self._arrivals.undated_before(), self._arrivals.waited
+        if not (undated or waited):
             return measurement
-        return replace(measurement, by_pace=measurement.by_pace or waited, passed_over=passed_over)
+        return replace(
+            measurement, dated_by_pace=measurement.dated_by_pace or waited, undated_before=undated
+        )
 
     def _talked(self, text: str, arrived_s: float) -> Answer:
         """Note when a line that nobody asked for came, and whether it was said twice.

@@ -11,20 +11,20 @@ from typing import Final
 from benchwatch.counter import Link
 from benchwatch.errors import LinkLost, ReplyError, ReplyTimeout
 from benchwatch.quantity import printable
-from benchwatch_drivers.synchronised_query import IDENTITY_TIMEOUT_S, InStep
+from benchwatch_drivers.synchronised_query import IDENTITY_TIMEOUT_S, SynchronisedQuery
 
 QUERY_TIMEOUT_S: Final = 1.0
 ANSWERS_DROPPED: Final = 32
 """More late answers than this, and it talks by itself."""
 
 
-class Steps(InStep):
+class Steps(SynchronisedQuery):
     """Asks by what a profile says."""
 
     def __init__(self, link: Link, identity_query: str | None) -> None:
         super().__init__(link, identity_query, QUERY_TIMEOUT_S)
 
-    def introduce(self) -> str | None:
+    def query_identity(self) -> str | None:
         """Ask who is there; None when the profile has no question for that."""
         if self._identity_query is not None:
             self.identity = self.link.query(self._identity_query, IDENTITY_TIMEOUT_S)
@@ -36,14 +36,14 @@ class Steps(InStep):
         Raises:
             LinkLost: it says who it is instead, so it is one answer behind, and stays so.
         """
-        self.back_in_step()
+        self.resynchronise()
         return super().query(question, timeout_s)
 
     def read(self, timeout_s: float) -> str:
         """Wait for a line that nobody asked for; raises as `Link.read`."""
         return self.link.read(timeout_s)
 
-    def back_in_step(self) -> None:
+    def resynchronise(self) -> None:
         """After a missed or odd answer: make sure that none is still to come.
 
         Raises:
@@ -58,8 +58,10 @@ class Steps(InStep):
             has_come = self._listen_until_silent()
             if self._is_owed and not has_come:
                 self._repeat_an_answer()
-        elif not self.says_who_it_is():
-            raise self.lost("no longer says who it is as it did, so its readings can't be trusted")
+        elif not self.confirm_identity():
+            raise self.link_lost(
+                "no longer says who it is as it did, so its readings can't be trusted"
+            )
         self._slipped = self._is_owed = False
 
     def _repeat_an_answer(self) -> None:
@@ -71,13 +73,13 @@ class Steps(InStep):
                     return
             except (ReplyTimeout, ReplyError):
                 break
-        raise self.lost("missed an answer, and does not show that it is in step again")
+        raise self.link_lost("missed an answer, and does not show that it is in step again")
 
     def _listen_until_silent(self) -> bool:
         """Drop what still comes; tell whether anything did."""
         for dropped in range(ANSWERS_DROPPED):
             try:
-                self.link.read(max(self.patience_s, QUERY_TIMEOUT_S))
+                self.link.read(max(self.busy_s, QUERY_TIMEOUT_S))
                 self._pass_over()
             except ReplyTimeout:
                 self._is_behind = False

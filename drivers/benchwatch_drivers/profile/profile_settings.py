@@ -24,7 +24,7 @@ class Settings:
         form = self._profile.gate
         if form.query is None:
             return form.fixed_s if self._set_gate_s is None else self._set_gate_s
-        answer = (self._steps.optional(form.query) or "").strip()
+        answer = (self._steps.query_setting(form.query) or "").strip()
         if answer in form.answers:
             return form.answers[answer]
         found = form.pattern.match(answer)
@@ -40,7 +40,7 @@ class Settings:
     def time_base(self) -> TimeBase:
         """Ask which time base is in use; unknown where that can't be asked."""
         form = self._profile.reference
-        answer = (self._steps.optional(form.query) or "").strip() if form else ""
+        answer = (self._steps.query_setting(form.query) or "").strip() if form else ""
         if form and form.internal.match(answer) is not None:
             return TimeBase("internal")
         if form and form.external.match(answer) is not None:
@@ -100,7 +100,7 @@ class Settings:
 
     def _send(self, command: str, what: str) -> None:
         """Send a setting, and ask whether the counter complains where it can be asked."""
-        self._steps.back_in_step()
+        self._steps.resynchronise()
         self._touched = True
         self._steps.link.write(command)
         errors = self._profile.errors

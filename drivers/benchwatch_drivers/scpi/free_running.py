@@ -6,7 +6,7 @@ from typing import Final
 
 from benchwatch.counter import Link, Measurement
 from benchwatch.errors import ReplyError, ReplyTimeout
-from benchwatch_drivers.repeat_detection import Freshness
+from benchwatch_drivers.repeat_detection import RepeatDetector
 
 LEAST_S: Final = 0.2
 """With less time than this left, the newest result is not asked for again."""
@@ -24,7 +24,7 @@ class FreeRunning:
     """
 
     def __init__(self, link: Link, newest: Callable[[float], Measurement]) -> None:
-        self.freshness = Freshness()
+        self.freshness = RepeatDetector()
         self._link = link
         self._newest = newest
         self._kept: Measurement | None = None

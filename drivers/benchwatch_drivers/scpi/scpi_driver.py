@@ -13,10 +13,10 @@ from typing import Final
 from benchwatch.counter import Identity, Link, Measurement, Setup, TimeBase
 from benchwatch.errors import LinkLost, NotACounter, ReplyError, ReplyTimeout
 from benchwatch.quantity import last_digit, printable
-from benchwatch_drivers.scpi.driver_settings import ScpiSettings
 from benchwatch_drivers.scpi.free_running import LEAST_S, FreeRunning
-from benchwatch_drivers.scpi.scpi_dialogue import Dialogue
 from benchwatch_drivers.scpi.scpi_number import HUGE, INFINITY, NAN, NUMBER, read_frequency
+from benchwatch_drivers.scpi.scpi_query import ScpiQuery
+from benchwatch_drivers.scpi.scpi_settings import ScpiSettings
 
 FETCH_TIMEOUT_S: Final = 1.0
 ODD_REPLIES: Final = 3
@@ -35,7 +35,7 @@ class ScpiCounter:
 
     def __init__(self, link: Link) -> None:
         self._link = link
-        self._dialogue = Dialogue(link)
+        self._dialogue = ScpiQuery(link)
         self._settings = ScpiSettings(self._dialogue)
         self._runs_by_itself: bool | None = None
         self._running = FreeRunning(link, self._newest)
@@ -52,7 +52,7 @@ class ScpiCounter:
             NotACounter: no answer, or one that is no identity.
         """
         try:
-            text = self._dialogue.introduce()
+            text = self._dialogue.query_identity()
         except (ReplyTimeout, ReplyError) as error:
             raise NotACounter(
                 f"nothing that speaks SCPI answers at {printable(self._link.resource)}: "
@@ -85,9 +85,9 @@ class ScpiCounter:
         ``READ?`` would stop a counter that runs by itself (INIT:CONT? says 1); ``FETC?``
         only looks.
         """
-        self._judge(self._dialogue.back_in_step())
+        self._judge(self._dialogue.resynchronise())
         if self._runs_by_itself is None:
-            reply = self._dialogue.optional("INIT:CONT?")
+            reply = self._dialogue.query_setting("INIT:CONT?")
             if reply is None:
                 self._runs_by_itself = self._is_changing()
             else:
@@ -108,7 +108,7 @@ class ScpiCounter:
         Raises:
             UsageError: the counter can't, or refuses; the message says in which words.
         """
-        self._judge(self._dialogue.back_in_step())
+        self._judge(self._dialogue.resynchronise())
         gate_s = channel = None
         if setup.channel is not None:
             channel = self._settings.set_channel(setup.channel)
@@ -127,28 +127,28 @@ class ScpiCounter:
         if self._settings.touched:
             self._link.write(LOCAL)
 
-    def distrust(self) -> None:
+    def measurement_rejected(self) -> None:
         """Note that a reading was implausible: it may have been the answer to something else."""
-        self._dialogue.distrust()
+        self._dialogue.mark_unsynchronised()
 
     def retry_unanswered(self) -> None:
         """Ask for settings again that were not told, as they were before."""
-        self._dialogue.forget_silence()
+        self._dialogue.forget_unanswered()
 
     # ------------------------------------------------------------- readings
 
     def _go_by(self, gate_s: float) -> None:
         self._running.go_by(gate_s)
-        self._dialogue.patience_s = gate_s
+        self._dialogue.busy_s = gate_s
 
     def _read(self, timeout_s: float) -> Measurement:
-        answer = self._dialogue.ask_reading("READ?", timeout_s)
+        answer = self._dialogue.query_reading("READ?", timeout_s)
         measurement = self._measurement(answer.text, answer.arrived_s, repeat=answer.repeat)
-        return replace(measurement, by_pace=True) if answer.waited else measurement
+        return replace(measurement, dated_by_pace=True) if answer.waited else measurement
 
     def _newest(self, deadline: float) -> Measurement:
         """Ask for the newest result; raises as `Link.query`, also when step is not proved yet."""
-        self._judge(self._dialogue.back_in_step(deadline))
+        self._judge(self._dialogue.resynchronise(deadline))
         left_s = max(deadline - self._link.now(), LEAST_S)
         text = self._dialogue.query("FETC?", min(FETCH_TIMEOUT_S, left_s))
         return self._measurement(text, self._link.now())
@@ -164,7 +164,7 @@ class ScpiCounter:
             try:
                 text = self._dialogue.query("FETC?", self._dialogue.query_timeout_s)
             except (ReplyTimeout, ReplyError):
-                self._dialogue.back_in_step()
+                self._dialogue.resynchronise()
                 return False
             if not NUMBER.fullmatch(text.strip()):
                 return False
@@ -175,7 +175,7 @@ class ScpiCounter:
 
     def _tells_its_newest(self) -> bool:
         """Tell whether a counter that can't be started hands out what it measured by itself."""
-        reply = self._dialogue.optional("FETC?") or ""
+        reply = self._dialogue.query_setting("FETC?") or ""
         return NUMBER.fullmatch(reply.strip()) is not None
 
     def _measurement(self, text: str, arrived_s: float, *, repeat: bool = False) -> Measurement:
@@ -193,7 +193,7 @@ class ScpiCounter:
         try:
             return read_frequency(text)
         except ReplyError as error:
-            self._dialogue.distrust()
+            self._dialogue.mark_unsynchronised()
             self._odd_replies += 1
             if self._odd_replies >= ODD_REPLIES and not self._has_measured:
                 raise NotACounter(

@@ -8,12 +8,12 @@ from typing import Final
 from benchwatch.counter import TimeBase, TimeBaseSource, plausible_gate_s
 from benchwatch.errors import UsageError
 from benchwatch.quantity import printable
-from benchwatch_drivers.scpi.scpi_dialogue import Dialogue
 from benchwatch_drivers.scpi.scpi_number import HUGE, NUMBER
+from benchwatch_drivers.scpi.scpi_query import ScpiQuery
 
 
 @dataclass(frozen=True, slots=True)
-class Form:
+class SettingCommands:
     """One way in which counters spell a setting."""
 
     query: str
@@ -21,9 +21,9 @@ class Form:
 
 
 GATE_FORMS: Final = (
-    Form("FREQ:APER?", "FREQ:APER"),
-    Form("FREQ:GATE:TIME?", "FREQ:GATE:TIME"),
-    Form("FREQ:ARM:STOP:TIM?", "FREQ:ARM:STOP:TIM"),
+    SettingCommands("FREQ:APER?", "FREQ:APER"),
+    SettingCommands("FREQ:GATE:TIME?", "FREQ:GATE:TIME"),
+    SettingCommands("FREQ:ARM:STOP:TIM?", "FREQ:ARM:STOP:TIM"),
 )
 """The gate has no single form (SCPI-1999 has APERture; the others are from memory)."""
 
@@ -35,10 +35,10 @@ class ScpiSettings:
         touched: Something was set.
     """
 
-    def __init__(self, dialogue: Dialogue) -> None:
+    def __init__(self, dialogue: ScpiQuery) -> None:
         self.touched = False
         self._dialogue = dialogue
-        self._gate_form: Form | None = None
+        self._gate_form: SettingCommands | None = None
 
     @property
     def has_told_gate(self) -> bool:
@@ -57,7 +57,7 @@ class ScpiSettings:
 
     def time_base(self) -> TimeBase:
         """Ask ``ROSC:SOUR?``."""
-        reply = (self._dialogue.optional("ROSC:SOUR?") or "").strip().strip("\"'").upper()
+        reply = (self._dialogue.query_setting("ROSC:SOUR?") or "").strip().strip("\"'").upper()
         source: TimeBaseSource = "unknown"
         if reply.startswith("INT"):
             source = "internal"
@@ -91,7 +91,7 @@ class ScpiSettings:
             UsageError: the counter refuses, or does not tell.
         """
         self._set(f'FUNC "FREQ {channel}"', f"channel {channel}")
-        reply = self._dialogue.optional("FUNC?") or ""
+        reply = self._dialogue.query_setting("FUNC?") or ""
         match = re.fullmatch(r'\s*"?\s*FREQ(?:UENCY)?\s+(\d+)\s*"?\s*', reply.upper())
         if match is None:
             raise UsageError(
@@ -113,6 +113,6 @@ class ScpiSettings:
 
     def _setting(self, query: str) -> float | None:
         """Ask for a number; None when there is no sensible answer."""
-        reply = (self._dialogue.optional(query) or "").strip()
+        reply = (self._dialogue.query_setting(query) or "").strip()
         value = float(reply) if NUMBER.fullmatch(reply) else math.nan
         return value if abs(value) < float(HUGE) else None

@@ -33,7 +33,7 @@ class ReadingMaker:
         self._standing: frozenset[Flag] = frozenset()
         self.arrived_s = origin_s
         """When the newest reading came, monotonic seconds."""
-        self.passed_over = 0
+        self.undated_before = 0
         """Readings right before it that nobody can date."""
         self.nominal: Decimal | None = None
         if nominal is not None:
@@ -82,7 +82,7 @@ class ReadingMaker:
         flags = self._standing
         if measurement.repeat:
             flags |= {REPEAT}
-        if measurement.by_pace:
+        if measurement.dated_by_pace:
             flags |= {DATED_BY_PACE}
         value, resolution_hz = self._of_nominal(measurement)
         text, frequency_hz, offset_hz, offset = "", math.nan, math.nan, math.nan
@@ -93,7 +93,7 @@ class ReadingMaker:
             text, frequency_hz = f"{value:f}", float(value)
             offset_hz, offset = difference(value, nominal)
             self._made += 1
-        self.arrived_s, self.passed_over = arrived_s, measurement.passed_over
+        self.arrived_s, self.undated_before = arrived_s, measurement.undated_before
         middle_s = self._mid_gate.place(arrived_s, is_new=not measurement.repeat)
         return Reading(
             counter=self._counter,

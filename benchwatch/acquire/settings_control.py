@@ -9,8 +9,8 @@ from decimal import Decimal
 from typing import Final
 
 from benchwatch.acquire.counter_status import StatusPublisher
-from benchwatch.acquire.readings import ReadingMaker
-from benchwatch.acquire.settings_poller import Lookout, Told
+from benchwatch.acquire.reading_maker import ReadingMaker
+from benchwatch.acquire.settings_poller import PolledSettings, SettingsPoller
 from benchwatch.clock import Clock
 from benchwatch.counter import Counter, Setup, TimeBase, plausible_gate_s
 from benchwatch.errors import UsageError
@@ -24,7 +24,7 @@ another one."""
 RESETS_S: Final = 600.0
 
 
-class Upkeep:
+class SettingsControl:
     """Keeps setup, time base and gate as they are asked for and told.
 
     Args:
@@ -49,7 +49,7 @@ class Upkeep:
         self._teller = teller
         self._note = note
         self._clock = clock
-        self._lookout = Lookout(clock)
+        self._lookout = SettingsPoller(clock)
         self._wishes: queue.SimpleQueue[Setup | Decimal] = queue.SimpleQueue()
         self._set_gate_s: float | None = None
         """What was read back after the gate that was asked for had been set."""
@@ -64,7 +64,7 @@ class Upkeep:
 
     def first(self, counter: Counter) -> tuple[TimeBase, float | None]:
         """Set what was asked for, also after a reconnect, and ask what can be asked."""
-        if not self._setup.asks_nothing:
+        if not self._setup.is_empty:
             self._configure(counter, self._setup)
         told = self._lookout.first(counter)
         retry_unanswered = getattr(counter, "retry_unanswered", None)
@@ -74,7 +74,7 @@ class Upkeep:
         self._learn(told)
         return told.time_base, told.gate_s
 
-    def _has_lost(self, told: Told) -> bool:
+    def _has_lost(self, told: PolledSettings) -> bool:
         """Tell whether the counter told more before it was opened again; it may have been busy."""
         known = self._teller.connection
         base = told.time_base.source == "unknown" and known.time_base.source != "unknown"
@@ -88,7 +88,7 @@ class Upkeep:
             self._lookout.look_now()
         if not self._lookout.is_time(self._maker.gate_s):
             return
-        known = Told(self._teller.connection.time_base, self._teller.connection.gate_s)
+        known = PolledSettings(self._teller.connection.time_base, self._teller.connection.gate_s)
         told = self._lookout.again(counter, known)
         if told != known and self._has_lost_its_gate(told):
             told = replace(told, gate_s=self._set_again(counter, told.gate_s))
@@ -126,7 +126,7 @@ class Upkeep:
         if done.gate_s is not None:
             self._set_gate_s = done.gate_s
 
-    def _has_lost_its_gate(self, told: Told) -> bool:
+    def _has_lost_its_gate(self, told: PolledSettings) -> bool:
         if self._set_gate_s is None or told.gate_s is None:
             return False
         return not _same(told.gate_s, self._set_gate_s)
@@ -165,7 +165,7 @@ class Upkeep:
 
     # ------------------------------------------------------------- what is known
 
-    def _tell_old(self, known: Told) -> None:
+    def _tell_old(self, known: PolledSettings) -> None:
         """Put on the time line when something known is no longer told, and when it is again."""
         old = self._lookout.old()
         shown = {
@@ -187,7 +187,7 @@ class Upkeep:
         """Tell whether the gate that is told can't be right, and that was not said yet."""
         return self._maker.doubt is not None and self._maker.gate_s != self._doubted_s
 
-    def _learn(self, told: Told) -> None:
+    def _learn(self, told: PolledSettings) -> None:
         self._maker.take_time_base(told.time_base)
         self._maker.take_gate(told.gate_s)
 

@@ -8,11 +8,11 @@ from functools import partial
 from typing import Final
 
 from benchwatch.acquire.counter_status import CounterStatus, StatusPublisher
-from benchwatch.acquire.gaps import GapKeeper
-from benchwatch.acquire.housekeeping import Upkeep
-from benchwatch.acquire.readings import ReadingMaker
-from benchwatch.acquire.retry_policy import Patience
-from benchwatch.acquire.sentences import answered_before, broken_driver, passed_over
+from benchwatch.acquire.gaps import GapTracker
+from benchwatch.acquire.reading_maker import ReadingMaker
+from benchwatch.acquire.retry_policy import RetryPolicy
+from benchwatch.acquire.sentences import answered_before, broken_driver, undated_readings
+from benchwatch.acquire.settings_control import SettingsControl
 from benchwatch.bus import open_link as open_visa_link
 from benchwatch.clock import Clock
 from benchwatch.counter import Counter, Identity, Link, OpenLink, Setup
@@ -54,15 +54,15 @@ class Acquisition(threading.Thread):
         driver: str | Callable[[Link], Counter],
         setup: Setup,
         nominal: Decimal | None,
-        take: Callable[[Reading | Gap | Mark], None],
-        link_changed: Callable[[CounterStatus], None],
-        failed: Callable[[BenchwatchError], None] | None = None,
+        on_event: Callable[[Reading | Gap | Mark], None],
+        on_status: Callable[[CounterStatus], None],
+        on_failure: Callable[[BenchwatchError], None] | None = None,
         clock: Clock,
         origin_s: float,
         open_link: OpenLink | None = None,
         interval_s: float | None = None,
         margin_s: float = MARGIN_S,
-        patient: bool = False,
+        persistent: bool = False,
     ) -> None:
         """Prepare the thread; nothing is opened before it is started.
 
@@ -72,35 +72,33 @@ class Acquisition(threading.Thread):
             driver: Name of a driver, or what makes a counter of a link.
             setup: What the operator asked to be set; it is set again after a reconnect.
             nominal: In hertz; None takes the round number that the first reading is near.
-            take: Gets every reading and gap, in order, and a mark when another counter answers.
-            link_changed: Gets a `CounterStatus` whenever something in it changed.
-            failed: Gets the error that ended the run, if one did; the last call of all.
+            on_event: Gets every reading and gap, in order, and a mark when another counter answers.
+            on_status: Gets a `CounterStatus` whenever something in it changed.
+            on_failure: Gets the error that ended the run, if one did; the last call of all.
             clock: Where time comes from.
             origin_s: Monotonic zero of the run.
             open_link: Default: `benchwatch.bus.open_link` on `clock`.
             interval_s: Time between the beginnings of two readings; None: as fast as they come.
             margin_s: Added to the gate before a reading is missed.
-            patient: Keep on trying when nothing answers at the start, or no reading comes.
+            persistent: Keep on trying when nothing answers at the start, or no reading comes.
         """
         super().__init__(name=f"acquire {name}", daemon=True)
         self._counter_name = name
         self.error: BenchwatchError | None = None
         self._resource = resource
         self._driver = driver
-        self._take = take
-        self._failed = failed
+        self._on_event = on_event
+        self._on_failure = on_failure
         self._clock = clock
         self._origin_s = origin_s
         self._open_link: OpenLink = open_link or partial(open_visa_link, clock=clock)
         self._interval_s = interval_s
         self._stopping = threading.Event()
         self._maker = ReadingMaker(name, nominal, clock=clock, origin_s=origin_s)
-        self._gaps = GapKeeper()
-        self._patience = Patience(margin_s=margin_s, patient=patient)
-        self._teller = StatusPublisher(
-            link_changed, clock=clock, origin_s=origin_s, nominal=nominal
-        )
-        self._upkeep = Upkeep(
+        self._gaps = GapTracker()
+        self._retry_policy = RetryPolicy(margin_s=margin_s, persistent=persistent)
+        self._teller = StatusPublisher(on_status, clock=clock, origin_s=origin_s, nominal=nominal)
+        self._upkeep = SettingsControl(
             setup, maker=self._maker, teller=self._teller, note=self._note, clock=clock
         )
         self._fresh_s = 0.0
@@ -120,7 +118,7 @@ class Acquisition(threading.Thread):
         """
         self._upkeep.wish(setup)
 
-    def renominate(self, nominal: Decimal) -> None:
+    def set_nominal(self, nominal: Decimal) -> None:
         """Take another nominal, in hertz, from the next reading on; nothing is set."""
         self._upkeep.wish(nominal)
 
@@ -134,7 +132,7 @@ class Acquisition(threading.Thread):
             self._stay_connected(make)
         except InputEnded as ended:
             self.error = ended
-            if not self._patience.has_read:
+            if not self._retry_policy.has_read:
                 self.error = NoReadings(f"{ended} Not one reading came.")
         except BenchwatchError as error:
             self.error = error
@@ -142,10 +140,10 @@ class Acquisition(threading.Thread):
             self.error = broken_driver(error, self._driver, self._resource)
         gap = self._gaps.until(self._clock.monotonic() - self._origin_s)
         if gap is not None:
-            self._take(gap)
+            self._on_event(gap)
         self._teller.say("ended", str(self.error or ""))
-        if self.error is not None and self._failed is not None:
-            self._failed(self.error)
+        if self.error is not None and self._on_failure is not None:
+            self._on_failure(self.error)
 
     def _stay_connected(self, make: Callable[[Link], Counter]) -> None:
         while not self._stopping.is_set():
@@ -160,7 +158,7 @@ class Acquisition(threading.Thread):
             finally:
                 if link is not None:
                     link.close()
-            self._clock.wait(self._stopping, self._patience.backoff_s)
+            self._clock.wait(self._stopping, self._retry_policy.backoff_s)
 
     def _use(self, counter: Counter) -> None:
         try:
@@ -172,28 +170,28 @@ class Acquisition(threading.Thread):
 
     def _go_on_or_raise(self, error: BenchwatchError) -> None:
         """Show that the link is lost and will be tried again, or raise what ends the run."""
-        self._patience.failed()
+        self._retry_policy.failed()
         self._gaps.failed(error)
         identified = self._teller.connection.identity is not None
-        if not self._patience.has_read:
+        if not self._retry_policy.has_read:
             if isinstance(error, UsageError | NotACounter):
                 raise error
-            if not self._patience.patient and not identified:
+            if not self._retry_policy.persistent and not identified:
                 raise error if isinstance(error, ConnectionFailed) else ConnectionFailed(str(error))
         self._give_up_if_hopeless(error)
         self._teller.say(
             "lost" if identified else "connecting",
-            f"{self._advice(error)} Next try in {self._patience.backoff_s:g} s.",
+            f"{self._advice(error)} Next try in {self._retry_policy.backoff_s:g} s.",
         )
 
     def _advice(self, error: BenchwatchError) -> str:
         """Say what to do about it, as it is known by now."""
-        return answered_before(error, self._resource) if self._patience.has_read else str(error)
+        return answered_before(error, self._resource) if self._retry_policy.has_read else str(error)
 
     def _give_up_if_hopeless(self, error: BenchwatchError) -> None:
-        if self._patience.is_hopeless:
+        if self._retry_policy.is_hopeless:
             raise NoReadings(
-                f"{self._resource} is connected, but {self._patience.tries} tries gave no "
+                f"{self._resource} is connected, but {self._retry_policy.tries} tries gave no "
                 f"reading: {error}"
             ) from error
 
@@ -221,7 +219,7 @@ class Acquisition(threading.Thread):
     def _note(self, text: str) -> None:
         """Put a sentence on the time line."""
         utc_s, elapsed_s = self._clock.utc(), self._clock.monotonic() - self._origin_s
-        self._take(Mark(self._counter_name, utc_s, elapsed_s, text))
+        self._on_event(Mark(self._counter_name, utc_s, elapsed_s, text))
 
     def _read_until_lost(self, counter: Counter) -> None:
         timeouts = 0
@@ -233,7 +231,7 @@ class Acquisition(threading.Thread):
                 getattr(counter, "discard_waiting_lines", _nothing)()
                 due_s = max(due_s + self._interval_s, self._clock.monotonic())
             try:
-                timeout_s = self._patience.timeout_s(self._maker.gate_s)
+                timeout_s = self._retry_policy.timeout_s(self._maker.gate_s)
                 reading = self._made(counter, timeout_s)
             except ReplyTimeout as error:
                 timeouts += 1
@@ -256,18 +254,18 @@ class Acquisition(threading.Thread):
         try:
             return self._maker.make(measurement)
         except ReplyError:
-            distrust = getattr(counter, "distrust", None)
-            if distrust is not None:
-                distrust()
+            rejected = getattr(counter, "measurement_rejected", None)
+            if rejected is not None:
+                rejected()
             raise
 
     def _got(self, reading: Reading, timeout_s: float) -> None:
         now_s = self._maker.arrived_s
         since_last_s = now_s - self._fresh_s
-        if self._maker.passed_over:
-            self._gaps.failed(ReplyError(passed_over(self._maker.passed_over)))
+        if self._maker.undated_before:
+            self._gaps.failed(ReplyError(undated_readings(self._maker.undated_before)))
         if REPEAT in reading.flags:
-            self._take(reading)
+            self._on_event(reading)
             if since_last_s > timeout_s:
                 self._missed(
                     ReplyError("the counter hands out the same reading again. Is it measuring?")
@@ -277,19 +275,19 @@ class Acquisition(threading.Thread):
             self._gaps.failed(ReplyError("nobody read the counter: this computer was kept busy."))
         gap = self._gaps.close(reading)
         if gap is not None:
-            self._take(gap)
+            self._on_event(gap)
         self._fresh_s = now_s
-        self._patience.succeeded(since_last_s)
+        self._retry_policy.succeeded(since_last_s)
         told = self._teller.connection
         if told.link.state != "reading" or told.nominal is not self._maker.nominal:
             self._teller.say("reading", nominal=self._maker.nominal)
-        self._take(reading)
+        self._on_event(reading)
 
     def _missed(self, error: BenchwatchError) -> None:
         if self._stopping.is_set():
             return
         self._gaps.failed(error)
-        self._patience.failed()
+        self._retry_policy.failed()
         self._give_up_if_hopeless(error)
         self._teller.say("silent", str(error))
 

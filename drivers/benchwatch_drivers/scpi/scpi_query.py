@@ -8,7 +8,7 @@ from typing import Final
 from benchwatch.counter import Link
 from benchwatch.errors import ReplyError, ReplyTimeout
 from benchwatch.quantity import printable
-from benchwatch_drivers.synchronised_query import IDENTITY_TIMEOUT_S, InStep
+from benchwatch_drivers.synchronised_query import IDENTITY_TIMEOUT_S, SynchronisedQuery
 
 QUERY_TIMEOUT_S: Final = (0.2, 1.0)
 """An instrument that has not answered a question about its settings by then can't: this long
@@ -22,13 +22,13 @@ ERROR_QUEUE_LIMIT: Final = 32
 _ERROR: Final = re.compile(r"([+-]?\d{1,6})(?:\s*,\s*(.*))?", re.ASCII)
 
 
-class Dialogue(InStep):
+class ScpiQuery(SynchronisedQuery):
     """Asks in SCPI, and reads out the error queue."""
 
     def __init__(self, link: Link) -> None:
         super().__init__(link, "*IDN?", QUERY_TIMEOUT_S[1])
 
-    def introduce(self) -> str:
+    def query_identity(self) -> str:
         """Ask ``*IDN?``, and take from it how quick the instrument is; raises as `Link.query`."""
         asked_s = self.link.now()
         self.identity = self.link.query("*IDN?", IDENTITY_TIMEOUT_S)
@@ -37,7 +37,7 @@ class Dialogue(InStep):
         self.query_timeout_s = min(max(10 * took_s, shortest_s), longest_s)
         return self.identity
 
-    def back_in_step(self, by_s: float = math.inf) -> list[tuple[int, str]]:
+    def resynchronise(self, by_s: float = math.inf) -> list[tuple[int, str]]:
         """After a missed or odd answer: ask who is there until exactly that is answered.
 
         Args:
@@ -54,19 +54,21 @@ class Dialogue(InStep):
             return []
         if not self._is_behind:
             self.link.discard_input()
-        if not self.says_who_it_is(by_s):
-            raise self.lost("no longer answers *IDN? as it did, so its readings can't be trusted")
+        if not self.confirm_identity(by_s):
+            raise self.link_lost(
+                "no longer answers *IDN? as it did, so its readings can't be trusted"
+            )
         answered_at_once = not self._asked_in_vain
         is_proved = self._answers_something_else() or answered_at_once
         self._slipped = False
         errors = self.drain_errors()
         if not (is_proved or ERRORS in self._answers):
-            raise self.lost("missed an answer, and knows no question that shows it is in step")
+            raise self.link_lost("missed an answer, and knows no question that shows it is in step")
         return errors
 
-    def found_silent(self) -> None:
+    def on_unanswered(self) -> None:
         """Clear away the error that the question caused."""
-        self.back_in_step()
+        self.resynchronise()
 
     def drain_errors(self) -> list[tuple[int, str]]:
         """Read out the error queue: (code, text as the counter put it)."""
@@ -93,7 +95,7 @@ class Dialogue(InStep):
                 self._silent.add(PROOF)
                 continue
             if is_identity:
-                raise self.lost("answers one question late")
+                raise self.link_lost("answers one question late")
             return True
         return False
 
