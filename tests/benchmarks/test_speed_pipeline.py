@@ -36,7 +36,7 @@ from benchwatch.quantity import difference
 from benchwatch.reading import Reading
 
 NOMINAL = Decimal(10_000_000)
-KIT = Path(__file__).parent.parent
+KITS = Path(__file__).parent.parent / "kits"
 
 BARE = """
 import sys, time
@@ -202,7 +202,7 @@ def test_lines_reach_a_tenth_of_a_bare_loop(bench):
     """
     command = {
         "fast": ("-m", "benchwatch.cli", "simulate", "fast"),
-        "tiny": (str(KIT / "counter_kit.py"), "0"),
+        "tiny": (str(KITS / "counter_kit.py"), "0"),
     }[bench]
     server, resource_name = served(*command)
     try:
