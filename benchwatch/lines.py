@@ -41,12 +41,12 @@ _encode: Final = json.JSONEncoder(allow_nan=False, separators=(",", ":")).encode
 _SPIKE: Final[frozenset[Flag]] = frozenset({SPIKE})
 
 
-Told = Reading | Gap | Mark | Record
+LineEvent = Reading | Gap | Mark | Record
 """What has a line of its own; the tool put on or lifted is told as a mark."""
 
 
 @dataclass(frozen=True, slots=True)
-class End:
+class EndOfRun:
     """The last line: totals of the run, and why it ended."""
 
     readings: int
@@ -54,23 +54,23 @@ class End:
     reason: str
 
 
-class Writer(Protocol):
+class LineWriter(Protocol):
     """Turns what happened, and the numbers after it, into one line without its line ending."""
 
     def __call__(
-        self, event: Told | End, numbers: Numbers, not_on_disk: int | None = None, /
+        self, event: LineEvent | EndOfRun, numbers: Numbers, not_on_disk: int | None = None, /
     ) -> str:
         """Write one line; `not_on_disk`: how much waits for the journal, None without one."""
         ...
 
 
-class Lines:
+class LineOutput:
     """Writes the lines of a run to `stream`, each when it is final.
 
     Errors of the stream (such as BrokenPipeError) pass through.
     """
 
-    def __init__(self, stream: TextIO, write: Writer) -> None:
+    def __init__(self, stream: TextIO, write: LineWriter) -> None:
         self._stream = stream
         self._write = write
         self._has_plus_minus = _can_write("±", stream)
@@ -101,7 +101,7 @@ class Lines:
         self._put(event, numbers, not_on_disk)
         self._before[name] = numbers
 
-    def end(self, end: End) -> None:
+    def end(self, end: EndOfRun) -> None:
         """Write what is still held, and the last line."""
         for name in list(self._held):
             self._release(name, None)
@@ -112,7 +112,9 @@ class Lines:
         """Hand all lines so far to whoever reads them."""
         self._stream.flush()
 
-    def _put(self, event: Told | End, numbers: Numbers, not_on_disk: int | None = None) -> None:
+    def _put(
+        self, event: LineEvent | EndOfRun, numbers: Numbers, not_on_disk: int | None = None
+    ) -> None:
         line = self._write(event, numbers, not_on_disk)
         if not self._has_plus_minus:
             line = line.replace("±", "+/-")
@@ -144,11 +146,13 @@ def _can_write(text: str, stream: TextIO) -> bool:
 # ------------------------------------------------------------- for programs
 
 
-def json_line(event: Told | End, numbers: Numbers, not_on_disk: int | None = None, /) -> str:
+def json_line(
+    event: LineEvent | EndOfRun, numbers: Numbers, not_on_disk: int | None = None, /
+) -> str:
     """Write one line of strict JSON; what is unknown is null."""
     if isinstance(event, Reading):
         return _encode(_reading(event, numbers) | {"not_on_disk": not_on_disk})
-    if isinstance(event, End):
+    if isinstance(event, EndOfRun):
         return _encode(
             {"kind": "end", "readings": event.readings, "gaps": event.gaps, "reason": event.reason}
         )
@@ -251,10 +255,10 @@ class PlainWriter:
         self._units: dict[str, OffsetUnit] = {}
 
     def __call__(
-        self, event: Told | End, numbers: Numbers, not_on_disk: int | None = None, /
+        self, event: LineEvent | EndOfRun, numbers: Numbers, not_on_disk: int | None = None, /
     ) -> str:
         """Write one line."""
-        if isinstance(event, End):
+        if isinstance(event, EndOfRun):
             readings = how_many(event.readings, "reading")
             return f"end: {event.reason}; {readings}, {how_many(event.gaps, 'gap')}"
         start = f"{_clock_time(event)}  {printable(event.counter)}"
@@ -313,6 +317,6 @@ def _signed_hz(reading: Reading) -> str:
     return write_hz(reading.offset_hz).digits
 
 
-def _clock_time(event: Told) -> str:
+def _clock_time(event: LineEvent) -> str:
     stamp = iso_time(event.utc_s)
     return f"{event.elapsed_s:.3f} s" if stamp is None else stamp

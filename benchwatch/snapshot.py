@@ -31,7 +31,7 @@ class Trace:
 Direction = Literal["high", "low", "inside", "undecided"]
 """Where the estimate lies, seen from where it should be: zero, or the aim while a tool pulls."""
 
-HappeningKind = Literal["mark", "nudge", "gap", "settle", "setting", "caution", "record", "tool"]
+LoggedKind = Literal["mark", "nudge", "gap", "settle", "setting", "caution", "record", "tool"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,12 +118,12 @@ class ElsewhereNow:
 
 
 @dataclass(frozen=True, slots=True)
-class Happening:
+class LoggedEvent:
     """Something worth a line in the notes."""
 
     utc_s: float
     elapsed_s: float
-    kind: HappeningKind
+    kind: LoggedKind
     text: str = ""
     """For people; a nudge needs none."""
     nudge: Nudge | None = None
@@ -132,7 +132,7 @@ class Happening:
 
 
 @dataclass(frozen=True, slots=True)
-class Playing:
+class Playback:
     """Where the replay of a recording stands."""
 
     state: Literal["playing", "paused", "seeking", "ended"]
@@ -170,7 +170,7 @@ class Snapshot:
     warm_up: WarmUp | None = None
     stability: StabilityNow | None = None
     elsewhere: ElsewhereNow | None = None
-    happenings: tuple[Happening, ...] | None = None
+    logged_events: tuple[LoggedEvent, ...] | None = None
     """Oldest first; None when nobody collects them."""
     spacing_s: float | None = None
     """Usual time between two readings; None while it is not known."""

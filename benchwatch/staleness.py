@@ -11,7 +11,7 @@ UNKNOWN_GATE: Final = 3.0
 """Usual times between readings after which one of a counter that tells no gate is missed."""
 
 
-class Spacing:
+class ReadingSpacing:
     """The usual time between two readings: the middle one of the newest few."""
 
     def __init__(self) -> None:

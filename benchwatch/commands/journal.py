@@ -14,11 +14,11 @@ from benchwatch.errors import BenchwatchError, JournalError, UsageError
 from benchwatch.journal import Journal, default_path
 from benchwatch.journal.archive import archive as archive_runs
 from benchwatch.journal.archive import is_there
-from benchwatch.journal.damage import WAIT_S, said_of
-from benchwatch.journal.journal_contents import Survey, survey
-from benchwatch.journal.journal_location import inode
+from benchwatch.journal.damaged_file import WAIT_S, said_of
+from benchwatch.journal.journal_contents import JournalContents, read_contents
+from benchwatch.journal.journal_file import inode
 from benchwatch.journal.open_file import OpenFile
-from benchwatch.journal.salvage import carry, is_damaged
+from benchwatch.journal.recovery import is_damaged, recover
 from benchwatch.journal.sqlite_errors import sentence
 from benchwatch.quantity import how_many
 from benchwatch.recording.dates import read_moment
@@ -48,7 +48,7 @@ def journal(context: click.Context, path: Path | None, as_json: bool) -> int:
                 f"write the options after the word {name}: journal {name} --journal ..."
             )
         return 0
-    found = survey(path or default_path())
+    found = read_contents(path or default_path())
     if as_json:
         print_json(_values(found))
     else:
@@ -128,7 +128,7 @@ def merge(*, file: Path, path: Path | None, as_json: bool) -> int:
         with closing(
             sqlite3.connect(target.resolve(), timeout=WAIT_S, isolation_level=None)
         ) as open_target:
-            done = carry(file, open_target)
+            done = recover(file, open_target)
     except sqlite3.Error as error:
         raise JournalError(
             f"{sentence(target, error)}. Do it again when that is mended."
@@ -164,7 +164,7 @@ def repair(*, path: Path | None) -> int:
         aside = file.aside
         assert aside is not None
         narrate(f"the damaged journal is kept as {aside}")
-        print_text(said_of(carry(aside, file.connection), aside))
+        print_text(said_of(recover(aside, file.connection), aside))
         file.close()
     except (sqlite3.Error, OSError) as error:
         raise JournalError(f"{sentence(target, error)}.") from error
@@ -175,7 +175,7 @@ def _events(number: int) -> str:
     return f"{number} readings and notes"
 
 
-def _values(found: Survey) -> dict[str, object]:
+def _values(found: JournalContents) -> dict[str, object]:
     return {
         "kind": "journal", "path": str(found.path), "file_bytes": found.file_bytes,
         "log_bytes": found.log_bytes, "unused_bytes": found.unused_bytes,
@@ -187,7 +187,7 @@ def _values(found: Survey) -> dict[str, object]:
     }  # fmt: skip
 
 
-def _rows(found: Survey) -> list[tuple[str, str]]:
+def _rows(found: JournalContents) -> list[tuple[str, str]]:
     unused = f", {_size(found.unused_bytes)} of it unused" if found.unused_bytes else ""
     unended = f", {found.unended} of them without an end (watched now, or killed)"
     runs = how_many(found.runs, "run")

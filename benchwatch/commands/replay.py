@@ -27,11 +27,11 @@ from benchwatch.commands.common.recorded_plan import bench_option, plan_of
 from benchwatch.commands.common.screen_options import ScreenAsked, on_a_screen, screen_options
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.journal import Journal
-from benchwatch.lines import End, Lines, PlainWriter, json_line
+from benchwatch.lines import EndOfRun, LineOutput, PlainWriter, json_line
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.recording import COLUMNS, Column, EventStream, Extent, Recording, Stated
-from benchwatch.run.recorded_timeline import Tape
+from benchwatch.run.recorded_timeline import RecordedTimeline
 from benchwatch.run.recording_player import RecordingPlayer
 
 
@@ -100,7 +100,7 @@ def replay(
             def events() -> EventStream:
                 return EventStream(path, stated, column=column, gate_s=gate_s, say=_nothing)
 
-            tape = Tape(Extent(path, stated, column=column), events, pipeline)
+            tape = RecordedTimeline(Extent(path, stated, column=column), events, pipeline)
             return _show(tape, speed or 1.0, screen, from_input=file == STANDARD_INPUT)
     stream = EventStream(file, stated, column=column, gate_s=gate_s, say=narrate)
     kept = None if journal is None else Journal(journal)
@@ -170,7 +170,7 @@ def _as_lines(screen: ScreenAsked, *, plain: bool, as_json: bool, keep: bool) ->
     return True
 
 
-def _show(tape: Tape, speed: float, screen: ScreenAsked, *, from_input: bool) -> int:
+def _show(tape: RecordedTimeline, speed: float, screen: ScreenAsked, *, from_input: bool) -> int:
     """Show the recording on the screen until it is left; then say what was noted of it.
 
     Raises:
@@ -212,9 +212,9 @@ def _plan(
 
 def _play(
     stream: EventStream, pipeline_of: Callable[[Recording], Pipeline], *, as_json: bool
-) -> End:
+) -> EndOfRun:
     """Put every event, of all counters in the order of time, through its pipeline."""
-    out = Lines(sys.stdout, json_line if as_json else PlainWriter())
+    out = LineOutput(sys.stdout, json_line if as_json else PlainWriter())
     pipelines: dict[str, Pipeline] = {}
     for event in stream:
         if event.counter not in pipelines:
@@ -222,7 +222,7 @@ def _play(
         now = pipelines[event.counter].take(event)
         out.event(now.told(event), now.numbers)
     snapshots = [pipeline.snapshot for pipeline in pipelines.values()]
-    end = End(
+    end = EndOfRun(
         sum(now.readings for now in snapshots),
         sum(now.gaps for now in snapshots),
         "end of file",

@@ -39,7 +39,7 @@ from benchwatch.errors import JournalError, UsageError
 from benchwatch.journal import Journal, default_path
 from benchwatch.lines import PlainWriter, json_line
 from benchwatch.pipeline.event_log import resumed_words
-from benchwatch.run.live_watch import Limits, LiveWatch
+from benchwatch.run.live_watch import LiveWatch, RunLimits
 from benchwatch.web.served_address import LOOPBACK, ServedAddress, place_of
 
 if TYPE_CHECKING:
@@ -162,7 +162,7 @@ def watch(
     front_end = _front_end(plain=plain, as_json=as_json, web=web, aloud=aloud, screen=screen)
     _refuse(("--journal", journal is not None), ("--no-journal", no_journal))
     asked = Asked(nominals, tolerance, settle, gate_s, interval_s, driver_name)
-    limits = Limits(count, for_s, until is not None)
+    limits = RunLimits(count, for_s, until is not None)
     lines = front_end == "lines"
     with ExitStack() as stack:
         described = None if bench_file is None else load_bench(bench_file)

@@ -34,10 +34,10 @@ class LiveEstimate:
         """What was said last."""
         return self._numbers
 
-    def retune(self, tolerance: float | None, settle: SettleLimit | None) -> None:
+    def set_limits(self, tolerance: float | None, settle: SettleLimit | None) -> None:
         """Take new limits; what was measured stays, the verdict is earned anew."""
         self._tolerance = tolerance
-        self._settling.retune(settle)
+        self._settling.set_limits(settle)
         estimate = self._numbers.estimate
         self._numbers = replace(
             self._numbers,

@@ -18,7 +18,7 @@ schema      the tables, and how runs and events become rows
 faults      what an error of SQLite means to a person
 """
 
-from benchwatch.journal.journal_location import default_path
+from benchwatch.journal.journal_file import default_path
 from benchwatch.journal.writer import Journal, new_key
 
 __all__ = ["Journal", "default_path", "new_key"]

@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Final
 
 from benchwatch.errors import JournalError
-from benchwatch.journal.damage import WAIT_S
-from benchwatch.journal.journal_location import (
+from benchwatch.journal.damaged_file import WAIT_S
+from benchwatch.journal.journal_file import (
     alone,
     beside,
     check_kind,

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchwatch.errors import JournalError
-from benchwatch.journal.journal_location import beside, check_kind, uri
+from benchwatch.journal.journal_file import beside, check_kind, uri
 from benchwatch.journal.schema import check_owner
 from benchwatch.journal.sqlite_errors import sentence
 
 
 @dataclass(frozen=True, slots=True)
-class Survey:
+class JournalContents:
     """A journal, now; times are Unix seconds."""
 
     path: Path
@@ -41,7 +41,7 @@ class Survey:
     """Files beside it that were set aside, or took what it would not take."""
 
 
-def survey(path: Path) -> Survey:
+def read_contents(path: Path) -> JournalContents:
     """Look at the journal at `path`, whoever writes it meanwhile.
 
     Raises:
@@ -57,7 +57,7 @@ def survey(path: Path) -> Survey:
         raise JournalError(f"{sentence(path, error)}.") from error
 
 
-def _survey(path: Path, reader: sqlite3.Connection) -> Survey:
+def _survey(path: Path, reader: sqlite3.Connection) -> JournalContents:
     def one(query: str) -> int:
         return int(reader.execute(query).fetchone()[0])
 
@@ -75,7 +75,7 @@ def _survey(path: Path, reader: sqlite3.Connection) -> Survey:
         )
         newest = _newest(reader)
     file, log = path.resolve(), beside(path, "-wal")
-    return Survey(
+    return JournalContents(
         path,
         file.stat().st_size,
         log.stat().st_size if log.exists() else 0,

@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any, Final, Self, get_args
 
 from benchwatch.errors import BenchwatchError, JournalError
-from benchwatch.journal.journal_location import check_kind
-from benchwatch.journal.schema import Run, check_owner
+from benchwatch.journal.journal_file import check_kind
+from benchwatch.journal.schema import JournalRun, check_owner
 from benchwatch.journal.sqlite_errors import sentence
 from benchwatch.quantity import difference, parse_reply, printable
 from benchwatch.reading import OVERRANGE, Event, Flag, Gap, Mark, Reading, Record
@@ -99,7 +99,7 @@ class JournalReader:
     def __exit__(self, *_: object) -> None:
         self._connection.close()
 
-    def runs(self) -> list[Run]:
+    def runs(self) -> list[JournalRun]:
         """Return the runs, oldest first."""
         rows = self._rows(
             "SELECT run, watch, counter, resource, driver, started_utc_s, nominal_hz, identity,"
@@ -112,11 +112,11 @@ class JournalReader:
         """Return the rows that `query` finds."""
         return self._rows(query, values)
 
-    def has_readings(self, run: Run) -> bool:
+    def has_readings(self, run: JournalRun) -> bool:
         """Tell whether there is any reading of `run`."""
         return bool(self._rows("SELECT 1 FROM readings WHERE run = ? LIMIT 1", (run.key,)))
 
-    def portions(self, run: Run, *, records: bool = False) -> Iterator[Portion]:
+    def portions(self, run: JournalRun, *, records: bool = False) -> Iterator[Portion]:
         """Give the events of `run`; `records` and notes only where they are asked for."""
         after = -_LAST
         query = (
@@ -149,7 +149,7 @@ class JournalReader:
         except sqlite3.Error as error:
             raise JournalError(f"{sentence(self._path, error)}.") from error
 
-    def _check(self, table: str, rows: list[tuple[Any, ...]], run: Run) -> None:
+    def _check(self, table: str, rows: list[tuple[Any, ...]], run: JournalRun) -> None:
         """Check that every cell is what its column says."""
         names = (_READINGS if table == "readings" else _OTHERS[table]).split(", ")
         for place, (name, column) in enumerate(zip(names, zip(*rows, strict=True), strict=False)):
@@ -162,7 +162,7 @@ class JournalReader:
                 f"event {printable(str(row[0]), 20)} of run {run.key}", name, row[place]
             )
 
-    def _run(self, *row: Any) -> Run:
+    def _run(self, *row: Any) -> JournalRun:
         key, watch, counter, resource, driver, started, nominal, identity, base, gate, settings = (
             row[:11]
         )
@@ -181,7 +181,7 @@ class JournalReader:
             missing = value is None and name != "started_utc_s"
             if not missing and (type(value) not in {int, float} or not math.isfinite(value)):
                 raise self._wrong(where, name, value)
-        return Run(
+        return JournalRun(
             key, watch, counter, resource, driver, started, self._nominal(nominal, where), identity,
             base, gate, settings, row[11], row[12],
         )  # fmt: skip
@@ -205,7 +205,7 @@ class JournalReader:
         )
 
 
-def read_runs(path: Path) -> list[Run]:
+def read_runs(path: Path) -> list[JournalRun]:
     """Return the runs in the journal at `path`, oldest first.
 
     Raises:
@@ -215,7 +215,7 @@ def read_runs(path: Path) -> list[Run]:
         return journal.runs()
 
 
-def read_events(path: Path, run: Run) -> Iterator[Event]:
+def read_events(path: Path, run: JournalRun) -> Iterator[Event]:
     """Give the events of `run` in the order in which they were written.
 
     Offsets are computed anew from what the counter wrote and the run's nominal; without a
@@ -240,7 +240,7 @@ def _is_good(name: str, value: object) -> bool:
     return not isinstance(value, int | float) or math.isfinite(value)
 
 
-def _events(portion: Portion, run: Run) -> list[Event]:
+def _events(portion: Portion, run: JournalRun) -> list[Event]:
     numbered: list[tuple[int, Event]] = [
         (number, Gap(run.counter, utc_s, elapsed_s, lasted_s, reason))
         for number, utc_s, elapsed_s, lasted_s, reason in portion.gaps

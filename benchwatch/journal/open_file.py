@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Final
 
 from benchwatch.errors import JournalError
-from benchwatch.journal.damage import DAMAGE, has_other_name, set_aside
-from benchwatch.journal.journal_location import (
+from benchwatch.journal.damaged_file import DAMAGE, has_other_name, set_aside
+from benchwatch.journal.journal_file import (
     TINY,
     alone,
     beside,
@@ -19,10 +19,10 @@ from benchwatch.journal.journal_location import (
     remove_empty,
     uri,
 )
-from benchwatch.journal.salvage import was_journal
+from benchwatch.journal.recovery import was_journal
 from benchwatch.journal.schema import prepare
 from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, code
-from benchwatch.journal.write_ahead_log import Claim, claim_of, commits_after
+from benchwatch.journal.write_ahead_log import LogExtent, commits_after, log_extent
 
 LOG_BYTES: Final = 8_000_000
 """A log beside the file that can't be emptied is worth a word from this size on."""
@@ -90,7 +90,7 @@ class OpenFile:
                 f"different names would spoil it ({path}). Remove the other name, or copy the "
                 f"file under a new one. {GO_ELSEWHERE}"
             )
-        claim = claim_of(path)
+        claim = log_extent(path)
         self.connection = sqlite3.connect(
             path.resolve(), timeout=BUSY_S, isolation_level=None, check_same_thread=False
         )
@@ -104,7 +104,7 @@ class OpenFile:
             raise
         self.inode = inode(path)
 
-    def _count_lost(self, claim: Claim | None) -> None:
+    def _count_lost(self, claim: LogExtent | None) -> None:
         """Count the commits of the log that SQLite could not recover; one with any is emptied.
 
         Else they would be counted again the next time. While another program has the journal

@@ -19,10 +19,10 @@ from benchwatch.errors import FileError
 from benchwatch.estimate.results import Nudge
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.journal.journal_reader import JournalReader
-from benchwatch.journal.schema import Run
+from benchwatch.journal.schema import JournalRun
 from benchwatch.quantity import format_duration, printable
 from benchwatch.reading import AS_LEFT, TOOL_WORDS, RecordKind
-from benchwatch.snapshot import Happening, HappeningKind, Records
+from benchwatch.snapshot import LoggedEvent, LoggedKind, Records
 
 WITHIN_S: Final = 12 * 3600.0
 """A run that was interrupted longer ago than this is not gone on with."""
@@ -47,7 +47,7 @@ Sample = tuple[float, float | None]
 
 
 @dataclass(frozen=True, slots=True)
-class Earlier:
+class InterruptedRun:
     """What was known when the run was interrupted; times are seconds of the new run."""
 
     run: int
@@ -56,7 +56,7 @@ class Earlier:
     """When the newest entry was written."""
     records: Records = field(default_factory=Records)
     samples: tuple[Sample, ...] = ()
-    notes: tuple[Happening, ...] = ()
+    notes: tuple[LoggedEvent, ...] = ()
     turn: Nudge | None = None
     """The newest turn of the trimmer."""
     tool_on: bool = False
@@ -78,7 +78,7 @@ def record_words(record: OffsetRecord, *, kept: bool) -> str:
 
 def find_interrupted(
     path: Path, resource: str, nominal: Decimal | None, simulated: str | None, utc_s: float
-) -> Earlier | None:
+) -> InterruptedRun | None:
     """Return what the newest interrupted run of `resource` left, if it can be gone on with.
 
     A run beside or after it that ended when it was asked to (``--count 5``) changes nothing.
@@ -103,7 +103,7 @@ def _find(
     nominal: Decimal | None,
     simulated: str | None,
     utc_s: float,
-) -> Earlier | None:
+) -> InterruptedRun | None:
     runs = {run.key: run for run in journal.runs()}
     mine = [run for run in runs.values() if run.resource == resource]
     last_s = {run.key: _last_entry_s(journal, run) for run in mine}
@@ -122,7 +122,7 @@ def _find(
     return None
 
 
-def _chain(runs: dict[int, Run], newest: Run) -> list[Run]:
+def _chain(runs: dict[int, JournalRun], newest: JournalRun) -> list[JournalRun]:
     """Return the runs that `newest` went on with and itself, oldest first."""
     chain = [newest]
     while len(chain) < LONGEST_CHAIN:
@@ -133,7 +133,7 @@ def _chain(runs: dict[int, Run], newest: Run) -> list[Run]:
     return chain[::-1]
 
 
-def _goes_on(run: Run, settings: dict[str, Any], silent_s: float) -> bool:
+def _goes_on(run: JournalRun, settings: dict[str, Any], silent_s: float) -> bool:
     """Tell whether another program still writes `run`."""
     process = settings.get("process")
     if run.ended_utc_s is not None:
@@ -160,7 +160,7 @@ def _is_ours(process: int) -> bool:
         return False
 
 
-def _last_entry_s(journal: JournalReader, run: Run) -> float:
+def _last_entry_s(journal: JournalReader, run: JournalRun) -> float:
     """Return when the newest entry of `run` was written; its beginning when there is none."""
     moments = [run.started_utc_s, run.ended_utc_s or 0.0]
     for table in ("readings", "gaps", "marks", "notes"):
@@ -169,7 +169,9 @@ def _last_entry_s(journal: JournalReader, run: Run) -> float:
     return max(moments)
 
 
-def _read(journal: JournalReader, chain: list[Run], last_s: float, utc_s: float) -> Earlier:
+def _read(
+    journal: JournalReader, chain: list[JournalRun], last_s: float, utc_s: float
+) -> InterruptedRun:
     nominal = chain[-1].nominal_hz
     left = _Left(utc_s, None if nominal is None else float(nominal))
     for run in chain:
@@ -178,7 +180,7 @@ def _read(journal: JournalReader, chain: list[Run], last_s: float, utc_s: float)
                 left.take(
                     at_utc_s, kind, document, lasted_s
                 )  # what is no entry of ours is left out
-    return Earlier(
+    return InterruptedRun(
         run=chain[-1].key,
         utc_s=last_s,
         records=left.records,
@@ -190,7 +192,7 @@ def _read(journal: JournalReader, chain: list[Run], last_s: float, utc_s: float)
     )
 
 
-def _entries(journal: JournalReader, run: Run) -> Iterator[tuple[float, str, str, float]]:
+def _entries(journal: JournalReader, run: JournalRun) -> Iterator[tuple[float, str, str, float]]:
     """Give time, kind, document and length of what was kept beside readings, in order of writing.
 
     A record's time is that of its readings; the one after it in the file dates it well enough.
@@ -235,7 +237,7 @@ class _Left:
         self._utc_s, self._nominal_hz = utc_s, nominal_hz
         self.records = Records()
         self.samples: tuple[Sample, ...] = ()
-        self.notes: list[Happening] = []
+        self.notes: list[LoggedEvent] = []
         self.turn: Nudge | None = None
         self.tool_on = False
 
@@ -252,7 +254,7 @@ class _Left:
             self._note(utc_s, kind, document)
         elif kind == "gap":
             self._note(utc_s, kind, gap_words(lasted_s, document))
-        elif kind in get_args(HappeningKind):
+        elif kind in get_args(LoggedKind):
             values = _object(document)
             nudge = _nudge(values["nudge"], utc_s - self._utc_s)
             text = str(values["text"])
@@ -302,10 +304,10 @@ class _Left:
         record: OffsetRecord | None = None,
     ) -> None:
         self.notes.append(
-            Happening(
+            LoggedEvent(
                 utc_s=utc_s,
                 elapsed_s=utc_s - self._utc_s,
-                kind=cast("HappeningKind", kind),
+                kind=cast("LoggedKind", kind),
                 text=printable(text, 200),
                 nudge=nudge,
                 record=record,

@@ -62,7 +62,7 @@ Row = tuple[str, Sequence[object]]
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class JournalRun:
     """One counter watched from start to end."""
 
     key: int
@@ -142,7 +142,7 @@ def check_owner(path: Path, owner: int, version: int, *, empty: bool) -> None:
         )
 
 
-def run_row(run: Run) -> Row:
+def run_row(run: JournalRun) -> Row:
     """Return the row of a run; it replaces an older one."""
     nominal = None if run.nominal_hz is None else str(run.nominal_hz)
     return "INSERT OR REPLACE INTO runs VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?)", (

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Final
 
-from benchwatch.journal.journal_location import beside
+from benchwatch.journal.journal_file import beside
 
 _HEADER: Final = struct.Struct(">8I")
 """Magic, version, page size, sequence, two salts, two checksums."""
@@ -25,7 +25,7 @@ Salts = tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True)
-class Claim:
+class LogExtent:
     """A log, by its own words.
 
     Attributes:
@@ -37,7 +37,7 @@ class Claim:
     frames: int
 
 
-def claim_of(path: Path) -> Claim | None:
+def log_extent(path: Path) -> LogExtent | None:
     """Return what the log beside the journal at `path` claims; None where there is none."""
     try:
         with beside(path, "-wal").open("rb") as log:
@@ -48,13 +48,13 @@ def claim_of(path: Path) -> Claim | None:
             count = (log.seek(0, 2) - _HEADER.size) // step
             for number in range(count, 0, -1):
                 if _commits(log, number, step, salts):
-                    return Claim(salts, number)
+                    return LogExtent(salts, number)
     except (OSError, struct.error):
         pass  # what can't be read claims nothing
     return None
 
 
-def commits_after(path: Path, claim: Claim, recovered: int) -> int:
+def commits_after(path: Path, claim: LogExtent, recovered: int) -> int:
     """Count the commits of `claim` after the first `recovered` frames.
 
     0 if the log has changed since, or if SQLite counts no frames because all of them are in the

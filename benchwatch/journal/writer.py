@@ -19,11 +19,11 @@ from typing import Final
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import JournalError
 from benchwatch.journal.backlog import Backlog
-from benchwatch.journal.damage import DAMAGE, CarryingOver, Checking, damage
-from benchwatch.journal.journal_location import alone, check_name
+from benchwatch.journal.damaged_file import DAMAGE, BackgroundRecovery, DamageCheck, damage
+from benchwatch.journal.journal_file import alone, check_name
 from benchwatch.journal.open_file import LOG_BYTES, OpenFile
 from benchwatch.journal.rescue import leave
-from benchwatch.journal.schema import Run, copy_events, count_events, event_row, run_row
+from benchwatch.journal.schema import JournalRun, copy_events, count_events, event_row, run_row
 from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, code, sentence
 from benchwatch.reading import Entry
 
@@ -78,7 +78,7 @@ class Journal:
         self._lock = threading.Lock()
         self._waiting = Backlog(backlog)
         self._number = 0
-        self._runs: dict[int, Run] = {}
+        self._runs: dict[int, JournalRun] = {}
         self._file: OpenFile | None = None
         self._moved: OpenFile | None = None
         """One that is no longer at `path`, until its runs are in the new one."""
@@ -87,8 +87,8 @@ class Journal:
         self._ours = ours
         self._damaged: tuple[int, int] | None = None
         """The inode of a file that was found damaged while it was written."""
-        self._carrying: CarryingOver | None = None
-        self._checking: Checking | None = None
+        self._carrying: BackgroundRecovery | None = None
+        self._checking: DamageCheck | None = None
         self._log_grows = False
         self._next_try_s = 0.0
         self._next_sync_s = self._clock.monotonic() + SYNC_S
@@ -107,7 +107,7 @@ class Journal:
         """How many readings and notes are not in the file at `path` by now."""
         return 0 if self.trouble is None else self._in_moved + len(self._waiting)
 
-    def save_run(self, run: Run) -> None:
+    def save_run(self, run: JournalRun) -> None:
         """Write what is known of `run`, replacing what was known before."""
         with self._lock:
             self._runs[run.key] = run
@@ -185,7 +185,7 @@ class Journal:
                 "they were not in the journal itself yet."
             )
         if self._checking is None and self._file.aside is None:
-            self._checking = Checking(self.path, self._sync_soon)
+            self._checking = DamageCheck(self.path, self._sync_soon)
         if self._file.aside is not None:
             self.news.append(
                 f"the journal was damaged: it is kept as {self._file.aside}, a new one was begun, "
@@ -193,7 +193,7 @@ class Journal:
             )
             if self._carrying is not None:
                 self._carrying.stop(CARRY_S)
-            self._carrying = CarryingOver(self._file.aside, self.path, self.news.append)
+            self._carrying = BackgroundRecovery(self._file.aside, self.path, self.news.append)
 
     def _sync_soon(self) -> None:
         self._next_sync_s = -math.inf

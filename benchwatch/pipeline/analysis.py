@@ -3,15 +3,15 @@
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Numbers, SettleLimit
 from benchwatch.estimate.settle.warmup import Warmup
-from benchwatch.pipeline.history import Buffer
-from benchwatch.pipeline.slow_statistics import Deviations
-from benchwatch.pipeline.trimming import Trimming
+from benchwatch.pipeline.history import History
+from benchwatch.pipeline.slow_statistics import StabilityTracker
+from benchwatch.pipeline.trim_tracker import TrimTracker
 from benchwatch.reading import Gap, Reading
 from benchwatch.snapshot import StabilityNow, Trace, TrimNow
-from benchwatch.staleness import Spacing
+from benchwatch.staleness import ReadingSpacing
 
 
-class Reckoning:
+class Analysis:
     """Readings and gaps in, numbers and trace out.
 
     Args:
@@ -24,13 +24,13 @@ class Reckoning:
         self, nominal_hz: float, tolerance: float | None, settle: SettleLimit | None
     ) -> None:
         self.nominal_hz, self._tolerance, self._settle = nominal_hz, tolerance, settle
-        self.trimming = Trimming(tolerance, settle)
-        self._buffer = Buffer()
+        self.trimming = TrimTracker(tolerance, settle)
+        self._buffer = History()
         self._estimate = LiveEstimate(tolerance=tolerance, settle=settle)
-        self._deviations = Deviations()
-        self._spacing = Spacing()
+        self._deviations = StabilityTracker()
+        self._spacing = ReadingSpacing()
 
-    def under(self, nominal_hz: float, *, has_turned: bool) -> "Reckoning":
+    def under(self, nominal_hz: float, *, has_turned: bool) -> "Analysis":
         """Begin anew for the same oscillator under another nominal.
 
         What touches of the tool showed, and where it is, holds under any nominal near by.
@@ -40,7 +40,7 @@ class Reckoning:
             has_turned: somebody has turned already, or as found is on record: it can't be measured
                 any more, and must not be kept by itself.
         """
-        anew = Reckoning(nominal_hz, self._tolerance, self._settle)
+        anew = Analysis(nominal_hz, self._tolerance, self._settle)
         was = self.trimming
         anew.trimming.resume(was.samples, None, known=has_turned, tool_on=was.tool.on)
         return anew
@@ -88,11 +88,11 @@ class Reckoning:
         self._estimate.touch(at_s)
         return self.trimming.touch(at_s, self._estimate.numbers, on=on)
 
-    def retune(self, tolerance: float | None, settle: SettleLimit | None) -> None:
+    def set_limits(self, tolerance: float | None, settle: SettleLimit | None) -> None:
         """Take new limits; nothing that was measured is lost."""
         self._tolerance, self._settle = tolerance, settle
-        self._estimate.retune(tolerance, settle)
-        self.trimming.retune(tolerance, settle)
+        self._estimate.set_limits(tolerance, settle)
+        self.trimming.set_limits(tolerance, settle)
 
     def trace(self, span_s: float, points: int) -> Trace:
         """Return the last `span_s` seconds in at most `points` points, nan at gaps."""

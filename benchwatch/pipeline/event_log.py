@@ -8,10 +8,10 @@ from typing import Final
 from benchwatch.estimate.results import Nudge, Numbers, Settle, SettleLimit
 from benchwatch.estimate.trim.mean_pull import mean_pull
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-from benchwatch.journal.resume import Earlier, gap_words
+from benchwatch.journal.resume import InterruptedRun, gap_words
 from benchwatch.quantity import OffsetUnit, format_duration, how_many, printable, write_fraction
 from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Mark, Reading
-from benchwatch.snapshot import Happening, HappeningKind
+from benchwatch.snapshot import LoggedEvent, LoggedKind
 
 KEPT: Final = 500
 """Newest ones shown; readings, gaps and marks are all in the journal."""
@@ -48,7 +48,7 @@ def settled_words(settle: SettleLimit) -> str:
     return f"settled means: moves by less than {limit_words(settle.limit)} in {over}"
 
 
-def resumed_words(earlier: Earlier, utc_s: float, unit: OffsetUnit | None = None) -> str:
+def resumed_words(earlier: InterruptedRun, utc_s: float, unit: OffsetUnit | None = None) -> str:
     """Say at `utc_s`, Unix seconds, what a run goes on with, in `unit`."""
     records = (earlier.records.as_found, earlier.records.as_left)
     known = [f"{one.kind} {write_fraction(one.offset, one.u, unit)}" for one in records if one]
@@ -62,44 +62,44 @@ def resumed_words(earlier: Earlier, utc_s: float, unit: OffsetUnit | None = None
     return f"goes on with the run that was interrupted {ago} ago: {', '.join(known)}"
 
 
-class Happenings:
+class EventLog:
     """Collects what happens; the tuple is made anew only when something did."""
 
-    def __init__(self, keep: Callable[[Happening], None] | None = None) -> None:
+    def __init__(self, keep: Callable[[LoggedEvent], None] | None = None) -> None:
         """Begin with none.
 
         Args:
             keep: takes each as it is added; None: nobody does.
         """
         self._keep = keep
-        self._all: tuple[Happening, ...] = ()
+        self._all: tuple[LoggedEvent, ...] = ()
         self._settle: Settle | None = None
         self._internal = False
         self._nudge: Nudge | None = None
         """The newest nudge as it was known after the last reading."""
         self._kept: Nudge | None = None
         """The same as it was given to be kept last."""
-        self._refined: Happening | None = None
+        self._refined: LoggedEvent | None = None
         """What is known of it by now, where that is not kept yet ..."""
         self._unchanged = 0
         """... and for how many readings that has been so."""
 
     @property
-    def newest(self) -> tuple[Happening, ...]:
+    def newest(self) -> tuple[LoggedEvent, ...]:
         """The newest ones, oldest first."""
         return self._all
 
-    def resume(self, earlier: tuple[Happening, ...]) -> None:
+    def resume(self, earlier: tuple[LoggedEvent, ...]) -> None:
         """Put those of an interrupted run before all others."""
         self._all = (*earlier, *self._all)[-KEPT:]
 
-    def note(self, utc_s: float, elapsed_s: float, kind: HappeningKind, text: str) -> None:
+    def note(self, utc_s: float, elapsed_s: float, kind: LoggedKind, text: str) -> None:
         """Add one."""
-        self._add(Happening(utc_s, elapsed_s, kind, printable(text, 200)))
+        self._add(LoggedEvent(utc_s, elapsed_s, kind, printable(text, 200)))
 
     def recorded(self, utc_s: float, elapsed_s: float, record: OffsetRecord, how: str) -> None:
         """Add an offset that was put on record; `how` it was, and what spoke against it."""
-        self._add(Happening(utc_s, elapsed_s, "record", printable(how, 200), record=record))
+        self._add(LoggedEvent(utc_s, elapsed_s, "record", printable(how, 200), record=record))
 
     def reading(self, reading: Reading, numbers: Numbers, *, by_tool: bool) -> None:
         """Add what the numbers after `reading` say for the first time."""
@@ -112,10 +112,10 @@ class Happenings:
         nudge = numbers.confirmed_nudge
         if nudge is not None:
             self._keep_refined()
-            kind: HappeningKind = "tool" if by_tool else "nudge"
+            kind: LoggedKind = "tool" if by_tool else "nudge"
             begun_utc_s = utc_s - (elapsed_s - nudge.at_s)
             text = BY_TOOL if by_tool else ""
-            self._add(Happening(begun_utc_s, nudge.at_s, kind, text, nudge=nudge))
+            self._add(LoggedEvent(begun_utc_s, nudge.at_s, kind, text, nudge=nudge))
             self._kept = nudge
         elif numbers.last_nudge is not self._nudge:
             self._renew(numbers.last_nudge)
@@ -159,7 +159,7 @@ class Happenings:
             if self._keep is not None:
                 self._keep(refined)
 
-    def _add(self, happening: Happening) -> None:
+    def _add(self, happening: LoggedEvent) -> None:
         """Put it where its time belongs: a gap is known at its end, a nudge readings later."""
         if self._keep is not None:
             self._keep(happening)

@@ -42,13 +42,13 @@ class Buckets(NamedTuple):
     """True where a gap lies inside the bucket, or between it and the next."""
 
 
-class Buffer:
+class History:
     """The past of one counter; one thread adds, any thread asks."""
 
     def __init__(self, capacity: int = CAPACITY) -> None:
         self._lock = threading.Lock()
         self._levels = [
-            _Level(capacity, 1 if depth == 0 else FAN_OUT, merges=depth == LEVELS - 1)
+            _HistoryLevel(capacity, 1 if depth == 0 else FAN_OUT, merges=depth == LEVELS - 1)
             for depth in range(LEVELS)
         ]
 
@@ -115,7 +115,7 @@ class Buffer:
         return np.concatenate(parts[::-1])
 
 
-class _Level:
+class _HistoryLevel:
     """A table of entries, each made of `fan_out` entries of the level below."""
 
     def __init__(self, capacity: int, fan_out: int, *, merges: bool) -> None:

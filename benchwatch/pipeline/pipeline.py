@@ -13,9 +13,9 @@ from benchwatch.counter import LinkStatus
 from benchwatch.estimate.results import Numbers, SettleLimit
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.journal import Journal
-from benchwatch.journal.resume import Earlier, record_words
-from benchwatch.journal.run_entries import RunEntries, run_of
-from benchwatch.pipeline.analysis import Reckoning
+from benchwatch.journal.resume import InterruptedRun, record_words
+from benchwatch.journal.run_writer import RunWriter, run_of
+from benchwatch.pipeline.analysis import Analysis
 from benchwatch.pipeline.cautions import (
     cautions,
     cautions_of_quiet,
@@ -23,10 +23,10 @@ from benchwatch.pipeline.cautions import (
     refuse_if_old,
     with_cautions,
 )
-from benchwatch.pipeline.event_log import Happenings, resumed_words, settled_words, tolerance_words
+from benchwatch.pipeline.event_log import EventLog, resumed_words, settled_words, tolerance_words
 from benchwatch.pipeline.records import filed, record_now, record_of_quiet
 from benchwatch.pipeline.slow_statistics import elsewhere_now, warm_up_now
-from benchwatch.pipeline.time_base_correction import TimeBases
+from benchwatch.pipeline.time_base_correction import TimeBaseCorrection
 from benchwatch.plan import Plan
 from benchwatch.quantity import format_frequency
 from benchwatch.reading import (
@@ -57,7 +57,7 @@ class Pipeline:
         journal: Journal | None = None,
         utc_s: float = 0.0,
         watch: int = 0,
-        earlier: Earlier | None = None,
+        earlier: InterruptedRun | None = None,
     ) -> None:
         """Begin a run.
 
@@ -71,12 +71,12 @@ class Pipeline:
         self.plan = plan
         self._lock = threading.Lock()
         nominal_hz = float("nan") if plan.nominal is None else float(plan.nominal)
-        self._reckoning = Reckoning(nominal_hz, plan.tolerance, plan.settle)
-        self._time_bases = TimeBases(plan)
+        self._reckoning = Analysis(nominal_hz, plan.tolerance, plan.settle)
+        self._time_bases = TimeBaseCorrection(plan)
         samples = () if earlier is None else earlier.samples
         run = run_of(plan, utc_s, watch, None if earlier is None else earlier.run)
-        self._entries = RunEntries(journal, run, samples)
-        self._notes = Happenings(self._entries.happened)
+        self._entries = RunWriter(journal, run, samples)
+        self._notes = EventLog(self._entries.happened)
         self._resumed_hz: float | None = None
         """Nominal of the run that this one goes on with, where it is known."""
         self._snapshot = Snapshot(
@@ -165,7 +165,7 @@ class Pipeline:
             self._file(record, utc_s, elapsed_s)
             return record
 
-    def retune(
+    def set_limits(
         self,
         utc_s: float,
         elapsed_s: float,
@@ -183,13 +183,13 @@ class Pipeline:
                 plan = replace(plan, settle=settle)
                 self._notes.note(utc_s, elapsed_s, "setting", settled_words(settle))
             self.plan = plan
-            self._reckoning.retune(plan.tolerance, plan.settle)
+            self._reckoning.set_limits(plan.tolerance, plan.settle)
             warm_up = replace(self._snapshot.warm_up or WarmUp(), limit=plan.settle)
             self._snapshot = replace(
                 self._snapshot,
                 numbers=self._reckoning.numbers,
                 warm_up=warm_up,
-                happenings=self._notes.newest,
+                logged_events=self._notes.newest,
             )
 
     def refresh(self) -> None:
@@ -211,14 +211,14 @@ class Pipeline:
         trim = self._reckoning.touch(elapsed_s, on=on)
         self._notes.note(utc_s, elapsed_s, "tool", TOOL_WORDS[on])
         self._keep_pull(utc_s, elapsed_s)
-        self._snapshot = replace(self._snapshot, trim=trim, happenings=self._notes.newest)
+        self._snapshot = replace(self._snapshot, trim=trim, logged_events=self._notes.newest)
 
     def _keep_pull(self, utc_s: float, elapsed_s: float) -> None:
         """Put what touches of the tool showed in the journal when it has changed."""
         trimming = self._reckoning.trimming
         self._entries.pull(trimming.tool, lambda: trimming.samples, utc_s, elapsed_s)
 
-    def _resume(self, earlier: Earlier, utc_s: float) -> None:
+    def _resume(self, earlier: InterruptedRun, utc_s: float) -> None:
         """Begin where an interrupted run was."""
         records = earlier.records
         self._resumed_hz = None if earlier.nominal is None else float(earlier.nominal)
@@ -239,7 +239,7 @@ class Pipeline:
             self._snapshot,
             trim=trimming.gap(),
             records=records if known or records.as_left is not None else None,
-            happenings=self._notes.newest,
+            logged_events=self._notes.newest,
         )
 
     def _file(
@@ -255,7 +255,7 @@ class Pipeline:
             records = replace(records, as_found=record, as_found_kept=kept)
         else:
             records = replace(records, as_left=record)
-        self._snapshot = replace(self._snapshot, records=records, happenings=self._notes.newest)
+        self._snapshot = replace(self._snapshot, records=records, logged_events=self._notes.newest)
 
     def _keep_as_found(self) -> None:
         """With the first nudge, put the quiet stretch before it on record unasked."""
@@ -298,7 +298,7 @@ class Pipeline:
         self._notes.note(utc_s, elapsed_s, "setting", said)
         self._snapshot = replace(
             self._snapshot, reading=None, numbers=Numbers(), trim=None, records=None,
-            stability=None, elsewhere=None, happenings=self._notes.newest, question=None,
+            stability=None, elsewhere=None, logged_events=self._notes.newest, question=None,
         )  # fmt: skip
 
     def _take_reading(self, reading: Reading) -> Snapshot:
@@ -337,7 +337,7 @@ class Pipeline:
             self._snapshot,
             numbers=numbers,
             trim=trim,
-            happenings=self._notes.newest,
+            logged_events=self._notes.newest,
             gaps=self._snapshot.gaps + 1,
             last_gap=gap,
             journal_trouble=self._entries.trouble,
@@ -348,7 +348,7 @@ class Pipeline:
         self._notes.mark(mark)
         return replace(
             self._snapshot,
-            happenings=self._notes.newest,
+            logged_events=self._notes.newest,
             marks=(*self._snapshot.marks, mark)[-MARKS_KEPT:],
             journal_trouble=self._entries.trouble,
             not_on_disk=self._entries.not_on_disk,

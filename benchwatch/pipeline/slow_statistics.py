@@ -29,7 +29,7 @@ from benchwatch.estimate.stability import (
 )
 from benchwatch.estimate.stability.grid import phase_on_grid
 from benchwatch.estimate.stability.live_bridges import LONGEST, LiveBridges
-from benchwatch.pipeline.history import Buffer
+from benchwatch.pipeline.history import History
 from benchwatch.snapshot import Change, ElsewhereNow, StabilityNow, Trace, WarmUp
 
 DITHER_SPAN_S: Final = 60.0
@@ -52,12 +52,12 @@ MULTIPLES: Final = (0.1, 0.5, 1.0, 2.0, 10.0, 100.0)
 """Of the nominal, when no working frequencies were stated."""
 
 
-class Deviations:
+class StabilityTracker:
     """Deviations of the run so far, and of what came since the last nudge or the settling."""
 
     def __init__(self) -> None:
-        self._run = _Series()
-        self._since: _Waiting | None = None
+        self._run = _DeviationSeries()
+        self._since: _DeferredSeries | None = None
         """Since the later of both; None before there was any."""
         self._why: Change | None = None
         self._change_s = -math.inf
@@ -97,7 +97,7 @@ class Deviations:
         if lasted_s is None:
             self._newest.clear()
 
-    def now(self, buffer: Buffer) -> StabilityNow:
+    def now(self, buffer: History) -> StabilityNow:
         """Work out the tables, and the dither of the last minute."""
         run, waiting = self._run, self._since
         since = None if waiting is None else waiting.series()
@@ -130,20 +130,20 @@ class Deviations:
         if at_s <= self._change_s:
             return
         self._change_s, self._why = at_s, why
-        self._since = _Waiting(_Series(self._run.interval_s))
+        self._since = _DeferredSeries(_DeviationSeries(self._run.interval_s))
         self._straight_at_s = -math.inf
         for elapsed_s, offset in self._newest:
             if elapsed_s >= at_s:
                 self._since.add(elapsed_s, offset)
 
 
-class _Waiting:
+class _DeferredSeries:
     """A series whose readings wait until somebody looks, for a nudge soon makes them useless.
 
     Readings come from one thread, and another one looks.
     """
 
-    def __init__(self, series: "_Series") -> None:
+    def __init__(self, series: "_DeviationSeries") -> None:
         self._series = series
         self._events: deque[tuple[float, float] | tuple[float | None]] = deque()
         """Readings (time, offset), and gaps (how long each lasted)."""
@@ -157,7 +157,7 @@ class _Waiting:
     def gap(self, lasted_s: float | None) -> None:
         self._events.append((lasted_s,))
 
-    def series(self) -> "_Series":
+    def series(self) -> "_DeviationSeries":
         """Return the series with all that has come."""
         with self._lock:
             while self._events:
@@ -169,7 +169,7 @@ class _Waiting:
         return self._series
 
 
-class _Series:
+class _DeviationSeries:
     """Deviations of one stretch, once the time between readings is known."""
 
     def __init__(self, interval_s: float = 0.0) -> None:
@@ -235,7 +235,7 @@ class _Series:
         self._first.clear()
 
 
-def _without_drift(series: _Series, buffer: Buffer) -> tuple[Deviation, ...]:
+def _without_drift(series: _DeviationSeries, buffer: History) -> tuple[Deviation, ...]:
     """Deviations of the readings still known singly, a straight line taken out."""
     known = buffer.buckets(DRIFT_SPAN_S)
     single = (known.readings == 1) & (known.end_s >= series.began_s)
@@ -274,6 +274,6 @@ def elsewhere_now(
     )
 
 
-def _recent(buffer: Buffer, span_s: float) -> Dither | None:
+def _recent(buffer: History, span_s: float) -> Dither | None:
     buckets = buffer.buckets(span_s)
     return dither(buckets.end_s, buckets.mean)

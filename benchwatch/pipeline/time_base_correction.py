@@ -17,7 +17,7 @@ from benchwatch.reading import INTERNAL_TIMEBASE, Reading
 CHANGES_KEPT: Final = 100
 
 
-class TimeBases:
+class TimeBaseCorrection:
     """Follows one counter.
 
     Args:

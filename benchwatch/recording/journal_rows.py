@@ -10,10 +10,10 @@ from typing import Final
 import numpy as np
 
 from benchwatch.errors import BenchwatchError, FileError, JournalError
-from benchwatch.journal.journal_location import is_database
+from benchwatch.journal.journal_file import is_database
 from benchwatch.journal.journal_reader import JournalReader, Portion, ReadingRow, flags_of
 from benchwatch.journal.resume import KEPT_BY_ITSELF, is_record, tool_told
-from benchwatch.journal.schema import Run
+from benchwatch.journal.schema import JournalRun
 from benchwatch.quantity import parse_reply, printable
 from benchwatch.reading import OVERRANGE
 from benchwatch.recording.decimals import Decimals, merged, of_values
@@ -56,7 +56,7 @@ class NewestWatch:
 
     def __init__(self, path: str) -> None:
         self._path = path
-        self._runs: list[Run] = []
+        self._runs: list[JournalRun] = []
         try:
             with JournalReader(Path(path)) as journal:
                 runs = journal.runs()
@@ -73,7 +73,7 @@ class NewestWatch:
         names = dict.fromkeys(run.counter for run in self._runs)
         return [self._rows_of([run for run in self._runs if run.counter == name]) for name in names]
 
-    def _rows_of(self, runs: list[Run]) -> Iterator[Round]:
+    def _rows_of(self, runs: list[JournalRun]) -> Iterator[Round]:
         source, first = shown_name(self._path), runs[0]
         name = printable(first.counter) or "main"
         track = Track(source, "frequency_hz", counter=name, tells_gaps=True, unit="event")

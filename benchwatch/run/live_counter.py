@@ -86,11 +86,11 @@ class LiveCounter:
                 limit = parse_fraction(text, self._nominal())
                 if limit <= 0:
                     raise UsageError("a tolerance is above zero, such as 5ppb.")
-                self.pipeline.retune(*self._now(), tolerance=limit)
+                self.pipeline.set_limits(*self._now(), tolerance=limit)
                 return tolerance_words(limit)
             case "settle":
                 settle = SettleLimit(*parse_settle(text, self._nominal()))
-                self.pipeline.retune(*self._now(), settle=settle)
+                self.pipeline.set_limits(*self._now(), settle=settle)
                 return settled_words(settle)
             case "gate":
                 gate_s = parse_duration(text)

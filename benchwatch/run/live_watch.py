@@ -11,7 +11,7 @@ from benchwatch.acquire import Acquisition
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import INTERRUPTED, BenchwatchError, LinkLost, NoReadings
 from benchwatch.journal import Journal, new_key
-from benchwatch.journal.resume import Earlier
+from benchwatch.journal.resume import InterruptedRun
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.quantity import format_duration
@@ -30,7 +30,7 @@ NOT_SETTLED: Final = 1
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class RunLimits:
     """When a run ends by itself."""
 
     count: int | None = None
@@ -40,7 +40,7 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class RunOutcome:
     """Why a run ended."""
 
     reason: str
@@ -68,14 +68,14 @@ class LiveWatch:
         plans: Sequence[Plan],
         *,
         journal: Journal | None = None,
-        limits: Limits | None = None,
+        limits: RunLimits | None = None,
         lines: bool = False,
         clock: Clock | None = None,
         acquire: Callable[..., Acquisition] = Acquisition,
-        earlier: Mapping[str, Earlier] | None = None,
+        earlier: Mapping[str, InterruptedRun] | None = None,
     ) -> None:
         self._clock = clock or SystemClock()
-        self._limits = limits or Limits()
+        self._limits = limits or RunLimits()
         self._lines = lines
         self._acquire = acquire
         self._origin_s = self._clock.monotonic()
@@ -98,7 +98,7 @@ class LiveWatch:
         self.events: queue.SimpleQueue[tuple[Event, Snapshot] | None] = queue.SimpleQueue()
         """Each event and the state after it; None once the run has ended."""
         self.finished = threading.Event()
-        self.outcome: Outcome | None = None
+        self.outcome: RunOutcome | None = None
         """Why the run ended; None while it goes on."""
 
     @property
@@ -154,11 +154,11 @@ class LiveWatch:
 
     def interrupt(self) -> None:
         """End the run because a person or a signal said so; safe in a signal handler."""
-        self._finish(Outcome("interrupted", INTERRUPTED))
+        self._finish(RunOutcome("interrupted", INTERRUPTED))
 
-    def stop(self) -> Outcome:
+    def stop(self) -> RunOutcome:
         """End the run if it still goes on, and wait until every instrument is let go."""
-        self._finish(Outcome("stopped"))
+        self._finish(RunOutcome("stopped"))
         for acquisition in self._acquisitions:
             acquisition.stop()
         for acquisition in self._acquisitions:
@@ -207,14 +207,14 @@ class LiveWatch:
     def _check_limits(self, name: str, snapshot: Snapshot) -> None:
         count = self._limits.count
         if count is not None and snapshot.readings >= count:
-            self._leave(name, Outcome("count reached"))
+            self._leave(name, RunOutcome("count reached"))
         if self._limits.until_settled and all(map(_settled, self._counters.values())):
-            self._finish(Outcome("settled"))
+            self._finish(RunOutcome("settled"))
 
     def _failed(self, name: str, error: BenchwatchError) -> None:
-        self._leave(name, Outcome(_few_words(error), error.exit_code, str(error)))
+        self._leave(name, RunOutcome(_few_words(error), error.exit_code, str(error)))
 
-    def _leave(self, name: str, outcome: Outcome) -> None:
+    def _leave(self, name: str, outcome: RunOutcome) -> None:
         """One counter has done its part; with the last one the run ends."""
         with self._lock:
             self._going.discard(name)
@@ -241,17 +241,17 @@ class LiveWatch:
         lasted = format_duration(for_s)
         if self.totals()[0] == 0:
             reason = f"no readings within {lasted}"
-            self._finish(Outcome(reason, NoReadings.exit_code, f"{reason}."))
+            self._finish(RunOutcome(reason, NoReadings.exit_code, f"{reason}."))
         elif self._limits.until_settled:
-            self._finish(Outcome("not settled", NOT_SETTLED, f"not settled within {lasted}."))
+            self._finish(RunOutcome("not settled", NOT_SETTLED, f"not settled within {lasted}."))
         elif all(self.counter(name).snapshot.link.state == "lost" for name in self._going):
             names = ", ".join(sorted(self._going))
             lost = f"the link to {names} is lost"
-            self._finish(Outcome(lost, LinkLost.exit_code, f"{lost}, and the time is up."))
+            self._finish(RunOutcome(lost, LinkLost.exit_code, f"{lost}, and the time is up."))
         else:
-            self._finish(Outcome("time is up"))
+            self._finish(RunOutcome("time is up"))
 
-    def _finish(self, outcome: Outcome) -> None:
+    def _finish(self, outcome: RunOutcome) -> None:
         with self._lock:
             if self.outcome is None:
                 self.outcome = outcome

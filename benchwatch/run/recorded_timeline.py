@@ -28,7 +28,7 @@ _INTERNAL: Final = TimeBase("internal")
 _BY_TIME = attrgetter("elapsed_s")
 
 
-class Tape:
+class RecordedTimeline:
     """A file that is played; its time counts from the first event of any counter.
 
     Args:
@@ -80,7 +80,7 @@ class Tape:
         start_s = self._outlines[name].utc_start_s
         return math.nan if start_s is None else start_s + self._origin_s + at_s
 
-    def way(self, marks: Sequence[Mark] = ()) -> "Way":
+    def way(self, marks: Sequence[Mark] = ()) -> "ReplayPass":
         """Begin a way from the beginning; `marks` were made at earlier showings."""
         stream = self._open()
         time_bases = {name: TimeBase(one.time_base) for name, one in self._outlines.items()}
@@ -93,7 +93,7 @@ class Tape:
         shifted = (replace(event, elapsed_s=event.elapsed_s - self._origin_s) for event in stream)
         events = merge(shifted, sorted(marks, key=_BY_TIME), key=_BY_TIME)
         known = {name: self._pipeline(outline) for name, outline in self._outlines.items()}
-        return Way(known, events, pipeline, time_bases)
+        return ReplayPass(known, events, pipeline, time_bases)
 
     def _see_counters(self) -> None:
         for outline in self._extent.outlines():
@@ -101,7 +101,7 @@ class Tape:
 
 
 @dataclass(slots=True, eq=False)
-class Way:
+class ReplayPass:
     """Pipelines on their way forward through the events."""
 
     pipelines: dict[str, Pipeline]

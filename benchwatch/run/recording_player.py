@@ -10,8 +10,8 @@ from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Setting
 from benchwatch.quantity import OffsetUnit
 from benchwatch.reading import TOOL_WORDS, Mark, RecordKind
-from benchwatch.run.recorded_timeline import Tape
-from benchwatch.snapshot import Playing, Snapshot, Trace
+from benchwatch.run.recorded_timeline import RecordedTimeline
+from benchwatch.snapshot import Playback, Snapshot, Trace
 
 SPEEDS: Final = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 1000.0, 3600.0)
 PIECE_S: Final = 0.02
@@ -37,7 +37,9 @@ class RecordingPlayer:
         clock: where real time comes from.
     """
 
-    def __init__(self, tape: Tape, *, speed: float = 1.0, clock: Clock | None = None) -> None:
+    def __init__(
+        self, tape: RecordedTimeline, *, speed: float = 1.0, clock: Clock | None = None
+    ) -> None:
         self._tape, self._speed = tape, speed
         self._clock = clock or SystemClock()
         self._marks: list[Mark] = []
@@ -78,18 +80,18 @@ class RecordingPlayer:
                 pipeline.take(mark)
 
     @property
-    def playing(self) -> Playing:
+    def playing(self) -> Playback:
         """Where the recording stands, or where a seek goes to."""
         with self._lock:
             at_s, length_s, speed = self._at_s, self._tape.length_s, self._speed
             length = self._tape.extent.state
             if self._goal_s is not None:
                 goal_s = min(self._goal_s, length_s)
-                return Playing("seeking", goal_s, length_s, speed, length)
+                return Playback("seeking", goal_s, length_s, speed, length)
             if self._is_at_end:
-                return Playing("ended", at_s, length_s, speed, length)
+                return Playback("ended", at_s, length_s, speed, length)
             state: Literal["paused", "playing"] = "paused" if self._paused else "playing"
-            return Playing(state, at_s, length_s, speed, length)
+            return Playback(state, at_s, length_s, speed, length)
 
     # ------------------------------------------------------------ what keys do
 

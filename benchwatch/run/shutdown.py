@@ -28,7 +28,7 @@ _OVER: Final = 0
 _HANG_UP: Final = int(getattr(signal, "SIGHUP", signal.SIGTERM))
 
 
-class Ending:
+class SignalShutdown:
     """A context in which signals ask for the end, on a thread that nothing can hold up.
 
     What a signal is told to does not depend on the main thread, which may hang in a write to

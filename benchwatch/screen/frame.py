@@ -9,7 +9,7 @@ from benchwatch.screen.drawing.styled_text import Role, StyledLine, Theme, fitti
 from benchwatch.screen.key_bindings import Capability
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.text.rates import RateUnit
-from benchwatch.snapshot import Playing, Snapshot, Trace
+from benchwatch.snapshot import Playback, Snapshot, Trace
 from benchwatch.staleness import is_current
 
 
@@ -53,7 +53,7 @@ class Frame:
     """There is a watch that can be told things: tool, records, settings."""
     tool_on: bool = False
     """The tool rests on the trimmer, as far as the keys have been told."""
-    playing: Playing | None = None
+    playing: Playback | None = None
     """Where a recording stands; None when the bench is live."""
     sound: bool = False
     """What is shown can be heard too."""

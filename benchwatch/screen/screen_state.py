@@ -18,7 +18,7 @@ from benchwatch.screen.frame import Frame, View
 from benchwatch.screen.key_bindings import keys_for
 from benchwatch.screen.panels.status_text import tool_on
 from benchwatch.screen.preferences import SPANS_S, Preferences
-from benchwatch.screen.views.notes_view import SCROLL_ROWS, happenings
+from benchwatch.screen.views.notes_view import SCROLL_ROWS, logged_events
 from benchwatch.screen.views.stability_view import kinds
 from benchwatch.screen.views.view_list import NUMBERED, view_named
 from benchwatch.screen.watch_source import (
@@ -268,7 +268,7 @@ class ScreenState:
             self._wish(deviation=names[(here + 1) % len(names)])
 
     def _scroll_by(self, rows: int) -> None:
-        last = max(len(happenings(self.frame())) - 1, 0)
+        last = max(len(logged_events(self.frame())) - 1, 0)
         self._scroll = min(max(self._scroll + rows, 0), last)
 
     def _next_counter(self) -> None:

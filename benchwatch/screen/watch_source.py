@@ -6,7 +6,7 @@ from typing import Protocol
 from benchwatch.plan import Setting
 from benchwatch.quantity import OffsetUnit
 from benchwatch.reading import RecordKind
-from benchwatch.snapshot import Playing, Snapshot, Trace
+from benchwatch.snapshot import Playback, Snapshot, Trace
 
 
 class CounterHandle(Protocol):
@@ -103,7 +103,7 @@ class PlaybackControl(Protocol):
     """A recording that is played; every method returns at once."""
 
     @property
-    def playing(self) -> Playing:
+    def playing(self) -> Playback:
         """Where it stands."""
 
     def pause(self) -> None:

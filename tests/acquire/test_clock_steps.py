@@ -19,7 +19,7 @@ from benchwatch.journal import Journal
 from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark, Reading
-from benchwatch.run.live_watch import Limits, LiveWatch
+from benchwatch.run.live_watch import LiveWatch, RunLimits
 from benchwatch_simulators.bench_time import LeapClock
 from benchwatch_simulators.fake_bus import CLOSED, GARBAGE, MUTE, FakeBus, Reply
 
@@ -58,7 +58,7 @@ def watched(folder: Path, step_s: float):
     journal = Journal(folder / f"{step_s:g}.db", clock=clock)
     plan = Plan("main", "R", nominal=TEN_MHZ, tolerance=5e-9, settle=SettleLimit(1e-9, 600.0))
     run = LiveWatch(
-        [plan], journal=journal, limits=Limits(count=READINGS), lines=True, clock=clock,
+        [plan], journal=journal, limits=RunLimits(count=READINGS), lines=True, clock=clock,
         acquire=partial(Acquisition, open_link=bus.open_link),
     )  # fmt: skip
     run.start()

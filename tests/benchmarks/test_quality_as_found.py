@@ -13,7 +13,7 @@ from seed_kit import unseen_seed
 
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.pipeline.cautions import cautions_of_quiet
-from benchwatch.pipeline.trimming import Trimming
+from benchwatch.pipeline.trim_tracker import TrimTracker
 
 RUNS = 12
 TOLERANCE = 5e-9
@@ -53,7 +53,7 @@ def test_as_found(family, turned):
         jumps[-1400:] = jumps[-1400] if at > 1400 else jumps[-1400:]
         size = rng.choice([-1.0, 1.0]) * 5e-9 * 20 ** rng.uniform()
         estimate = LiveEstimate(tolerance=TOLERANCE, settle=made_warmups.LIMIT)
-        trimming = Trimming(TOLERANCE, made_warmups.LIMIT)
+        trimming = TrimTracker(TOLERANCE, made_warmups.LIMIT)
         truth = made.truth.copy()
         truth[:at] += jumps
         truth[at:] += (jumps[-1] if at else 0.0) + size

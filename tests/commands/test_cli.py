@@ -21,7 +21,7 @@ from benchwatch.cli import run
 from benchwatch.commands import COMMANDS
 from benchwatch.journal import Journal
 from benchwatch.journal.journal_reader import read_events, read_runs
-from benchwatch.lines import End, Lines, json_line
+from benchwatch.lines import EndOfRun, LineOutput, json_line
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Reading
@@ -445,12 +445,12 @@ def test_a_replayed_run_has_the_numbers_of_the_live_one(home, capsys):
     """JSON lines, replayed, come out as they went in: the very same estimate."""
     pipeline = Pipeline(Plan("main", "R", nominal=NOMINAL, tolerance=5e-9))
     stream = io.StringIO()
-    lines = Lines(stream, json_line)
+    lines = LineOutput(stream, json_line)
     events = [reading(n, f"10000000.{2000 + n * 37 % 11:04d}") for n in range(60)]
     events[30:40] = [Gap("main", START_UTC_S + 29.5, 29.5, 10.0, "no reply within 2.5 s")]
     for event in events:
         lines.event(event, pipeline.take(event).numbers)
-    lines.end(End(50, 1, "end of file"))
+    lines.end(EndOfRun(50, 1, "end of file"))
     (home / "run.jsonl").write_text(stream.getvalue())
     code = run(["replay", str(home / "run.jsonl"), "--tolerance", "5ppb", "--json"])
     again = parsed(capsys.readouterr().out.splitlines())

@@ -15,7 +15,7 @@ from benchwatch.estimate.level.reading_noise import ReadingNoise
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Numbers, SettleLimit
 from benchwatch.pipeline.pipeline import Pipeline
-from benchwatch.pipeline.trimming import Trimming
+from benchwatch.pipeline.trim_tracker import TrimTracker
 from benchwatch.plan import Plan
 from benchwatch.reading import OVERRANGE, Gap
 
@@ -26,7 +26,7 @@ Move = tuple[str, float, float]
 
 moves = st.lists(
     st.tuples(
-        st.sampled_from(["reading"] * 12 + ["invalid", "gap", "gap", "long gap", "retune"]),
+        st.sampled_from(["reading"] * 12 + ["invalid", "gap", "gap", "long gap", "set_limits"]),
         st.sampled_from([0.0, 0.25, 1.0, 1.0, 1.0, 40.0]),
         st.one_of(
             st.sampled_from([0.0, 1e-9, 1.1e-9, -1e-9, 5e-8, 1e-3]),
@@ -59,15 +59,15 @@ def test_any_moves_leave_sane_numbers(
     made: list[Move], ramp: int, resolution: float, stretch: int
 ) -> None:
     """Readings, invalid ones, gaps, equal times and new limits in any order."""
-    live, trimming = LiveEstimate(tolerance=1e-9, settle=LIMIT), Trimming(1e-9, LIMIT)
+    live, trimming = LiveEstimate(tolerance=1e-9, settle=LIMIT), TrimTracker(1e-9, LIMIT)
     now_s = 0.0
     for number, (what, wait_s, away) in enumerate(made):
         now_s += wait_s
         if what.endswith("gap") or (stretch < 6 and number % (stretch + 1) == 0):
             live.gap()
             trimming.gap()
-        elif what == "retune":
-            live.retune(2e-9, LIMIT)
+        elif what == "set_limits":
+            live.set_limits(2e-9, LIMIT)
         else:
             offset = away + ramp * 1e-9 * number
             if what == "invalid":

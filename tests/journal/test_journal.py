@@ -18,7 +18,7 @@ from program_kit import start_python
 from benchwatch.errors import FileError, JournalError
 from benchwatch.journal import Journal, default_path, new_key
 from benchwatch.journal.journal_reader import read_events, read_runs
-from benchwatch.journal.schema import APPLICATION_ID, Run, settings_text
+from benchwatch.journal.schema import APPLICATION_ID, JournalRun, settings_text
 from benchwatch.journal.writer import RETRY_S, SYNC_S
 from benchwatch.reading import OVERRANGE, Gap, Mark
 
@@ -38,7 +38,7 @@ def path(tmp_path: Path) -> Path:
     return tmp_path / "journal.db"
 
 
-def numbers(path: Path, run: Run = RUN) -> list[float]:
+def numbers(path: Path, run: JournalRun = RUN) -> list[float]:
     """Return the times of the readings of `run`, which tell them apart."""
     return [event.elapsed_s for event in read_events(path, run)]
 
@@ -176,7 +176,7 @@ def test_two_programs_on_one_journal(path):
     runs = [replace(RUN, key=key, counter=name) for key, name in ((1, "ten"), (2, "five"))]
     journals = [Journal(path), Journal(path)]
 
-    def write(journal: Journal, run: Run) -> None:
+    def write(journal: Journal, run: JournalRun) -> None:
         journal.save_run(run)
         for number in range(300):
             journal.write(run.key, reading(number))

@@ -17,7 +17,7 @@ from pipeline_kit import RUN, StillClock, reading
 from program_kit import Watching, run_program
 
 from benchwatch.journal import Journal
-from benchwatch.journal.journal_location import is_database
+from benchwatch.journal.journal_file import is_database
 
 KITS = Path(__file__).parents[1] / "kits"
 

@@ -22,11 +22,11 @@ from terminal_kit import Terminal
 
 from benchwatch.estimate.results import Nudge
 from benchwatch.journal import Journal
-from benchwatch.journal.resume import KEPT_BY_ITSELF, PULL, Earlier, find_interrupted
-from benchwatch.journal.schema import Run
+from benchwatch.journal.resume import KEPT_BY_ITSELF, PULL, InterruptedRun, find_interrupted
+from benchwatch.journal.schema import JournalRun
 from benchwatch.pipeline.event_log import resumed_words
 from benchwatch.pipeline.records import filed
-from benchwatch.pipeline.trimming import Trimming
+from benchwatch.pipeline.trim_tracker import TrimTracker
 from benchwatch.reading import Event, Gap, Mark, Note
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
@@ -166,7 +166,7 @@ def made_journal(
     path = folder / "journal.db"
     began_s = NOW_S - ago_s - 100.0
     asked = json.dumps({"process": NOBODY, **settings})
-    run = Run(7, 7, "main", RESOURCE, "scpi", began_s, Decimal(10_000_000), settings=asked)
+    run = JournalRun(7, 7, "main", RESOURCE, "scpi", began_s, Decimal(10_000_000), settings=asked)
     journal = Journal(path)
     journal.save_run(run)
     nudge = json.dumps({"text": "", "nudge": {"size": -2e-9, "u": 1e-11}})
@@ -188,7 +188,7 @@ def made_journal(
     return path
 
 
-def found_in(path: Path, nominal: int | None = 10_000_000) -> Earlier | None:
+def found_in(path: Path, nominal: int | None = 10_000_000) -> InterruptedRun | None:
     """Look for a run to go on with."""
     asked = None if nominal is None else Decimal(nominal)
     return find_interrupted(path, RESOURCE, asked, None, NOW_S)
@@ -286,7 +286,7 @@ def test_the_tool_is_where_it_was(tmp_path: Path):
     assert earlier is not None
     assert earlier.tool_on
     assert "the tool on the trimmer" in resumed_words(earlier, NOW_S)
-    trimming = Trimming(1e-9, None)
+    trimming = TrimTracker(1e-9, None)
     trimming.resume(earlier.samples, earlier.turn, known=True, tool_on=earlier.tool_on)
     assert trimming.gap().tool.on  # type: ignore[union-attr] # it is one
 
@@ -310,7 +310,7 @@ def test_a_short_run_beside_or_after_changes_nothing(
     asked = {"process": NOBODY} | ({} if goes_on_with is None else {"goes_on_with": goes_on_with})
     began_s = NOW_S - 30.0
     nominal, ended_s = Decimal(10_000_000), None if not reason else began_s + 5.0
-    run = Run(8, 8, "main", RESOURCE, "scpi", began_s, nominal, settings=json.dumps(asked))
+    run = JournalRun(8, 8, "main", RESOURCE, "scpi", began_s, nominal, settings=json.dumps(asked))
     journal = Journal(path)
     journal.save_run(replace(run, ended_utc_s=ended_s, end_reason=reason))
     journal.close()

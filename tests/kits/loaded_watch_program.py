@@ -15,7 +15,7 @@ from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal
 from benchwatch.plan import Plan
 from benchwatch.reading import Reading
-from benchwatch.run.live_watch import Limits, LiveWatch
+from benchwatch.run.live_watch import LiveWatch, RunLimits
 
 NOMINAL_HZ = 10_000_000.0
 BEFORE_INTERVAL_S = 0.1
@@ -65,7 +65,7 @@ def main() -> int:
         interval_s=asked.every,
     )
     journal = Journal(asked.home / "journal.sqlite")
-    run = LiveWatch([plan], journal=journal, limits=Limits(), clock=clock)
+    run = LiveWatch([plan], journal=journal, limits=RunLimits(), clock=clock)
     past(run, asked.before)
     clock.ahead_s = asked.before
     run.start()

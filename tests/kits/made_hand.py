@@ -18,7 +18,7 @@ import numpy as np
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Estimate
 from benchwatch.estimate.trim.trim_hint import at_rest
-from benchwatch.pipeline.trimming import Trimming
+from benchwatch.pipeline.trim_tracker import TrimTracker
 from benchwatch.snapshot import TrimNow
 
 USUAL: Final = 8e-9
@@ -173,7 +173,7 @@ def trim(rng: np.random.Generator, hand: Hand, bench: Bench | None = None) -> Re
     trimmer, live, trimming = (
         Trimmer(rng, bench),
         LiveEstimate(tolerance=TOLERANCE),
-        Trimming(TOLERANCE, None),
+        TrimTracker(TOLERANCE, None),
     )
     result, on, began_s, lifted_s = Result(), False, math.nan, math.nan
     todo: tuple[float, float | str] | None = None

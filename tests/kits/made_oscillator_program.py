@@ -15,7 +15,7 @@ from pathlib import Path
 import screen_kit as kit
 
 from benchwatch.estimate.results import Estimate, Nudge, Numbers, Tolerance
-from benchwatch.pipeline.history import Buffer
+from benchwatch.pipeline.history import History
 from benchwatch.reading import Mark
 from benchwatch.snapshot import Snapshot, Trace
 
@@ -43,7 +43,7 @@ class MadeOscillator(kit.FakeWatch):
         self._crash_s, self._chatter = crash_after_s + before_s, chatter
         self._chance = random.Random(3)
         self._centre, self._pull = 6.9e-9, 0.0
-        self._buffer = Buffer()
+        self._buffer = History()
         self._recent: list[float] = []
         self._count = 0
         self._newest = kit.reading(math.nan, 0.0)

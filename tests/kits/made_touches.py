@@ -12,7 +12,7 @@ import numpy as np
 
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.trim.mean_pull import MeanPull
-from benchwatch.pipeline.trimming import Trimming
+from benchwatch.pipeline.trim_tracker import TrimTracker
 from benchwatch.snapshot import TrimNow
 
 PULL = 6e-9
@@ -67,7 +67,7 @@ def follow(
     lasts_s: float,
     gate_s: float = 0.25,
     tolerance: float = 5e-9,
-    trimming: Trimming | None = None,
+    trimming: TrimTracker | None = None,
 ) -> tuple[MeanPull | None, list[tuple[float, TrimNow]]]:
     """Run estimate and trimming over the bench; return the pull learned, and each state."""
     count = int(lasts_s / gate_s)
@@ -79,7 +79,7 @@ def follow(
         moved += np.where(late >= 0.0, move.size * (1.0 - rest), 0.0)
     read = moved.reshape(count, _FINE).mean(axis=1) + rng.normal(0.0, SIGMA, count)
     read = np.round(read / DIGIT) * DIGIT
-    live, trimming = LiveEstimate(tolerance=tolerance), trimming or Trimming(tolerance, None)
+    live, trimming = LiveEstimate(tolerance=tolerance), trimming or TrimTracker(tolerance, None)
     waiting, states = sorted(keys, key=lambda key: key.at_s), []
     for place, offset in enumerate(read.tolist()):
         at_s, ends_s = (place + 0.5) * gate_s, (place + 1) * gate_s

@@ -3,13 +3,13 @@
 import threading
 from decimal import Decimal
 
-from benchwatch.journal.schema import Run
+from benchwatch.journal.schema import JournalRun
 from benchwatch.quantity import difference
 from benchwatch.reading import Flag, Reading
 
 NOMINAL = Decimal(10_000_000)
 START_UTC_S = 1_935_656_420.5  # 2031-05-04T10:20:20.5Z by date(1), a made-up day
-RUN = Run(7, 1, "main", "TCPIP0::127.0.0.1::5025::SOCKET", "scpi", START_UTC_S, NOMINAL)
+RUN = JournalRun(7, 1, "main", "TCPIP0::127.0.0.1::5025::SOCKET", "scpi", START_UTC_S, NOMINAL)
 """A run as the journal keeps it."""
 
 

@@ -39,8 +39,8 @@ from benchwatch.screen.frame import Frame, picture
 from benchwatch.screen.views.view_list import view_named
 from benchwatch.snapshot import (
     ElsewhereNow,
-    Happening,
-    Playing,
+    LoggedEvent,
+    Playback,
     Records,
     Snapshot,
     StabilityNow,
@@ -182,26 +182,26 @@ def stability(**changes: Any) -> StabilityNow:
     return replace(now, **changes)
 
 
-def happenings(count: int = 0, nudge: Nudge | None = None) -> tuple[Happening, ...]:
+def logged_events(count: int = 0, nudge: Nudge | None = None) -> tuple[LoggedEvent, ...]:
     """Make what happened in a trim until `nudge`, the usual one or another, and more marks."""
     utc_s = 1_935_000_000.0
     nudge = nudge or numbers().last_nudge
     assert nudge is not None
     before = nudge.at_s - 4.5
     return (
-        Happening(utc_s, 0.4, "setting", "nominal 10 MHz, tolerance 1 ppb"),
-        Happening(utc_s + 2, 2.1, "caution", "the counter is on its own time base"),
-        Happening(
+        LoggedEvent(utc_s, 0.4, "setting", "nominal 10 MHz, tolerance 1 ppb"),
+        LoggedEvent(utc_s + 2, 2.1, "caution", "the counter is on its own time base"),
+        LoggedEvent(
             utc_s + nudge.at_s - GAP_BEFORE_S,
             nudge.at_s - GAP_BEFORE_S,
             "gap",
             "no readings for 10 s: no reply within 2.5 s",
         ),
-        Happening(utc_s + before - 31, before - 31.0, "record", "as found +6.93 ± 0.09 ppb"),
-        Happening(utc_s + before, before, "tool", "tool on"),
-        Happening(utc_s + nudge.at_s, nudge.at_s, "nudge", "", nudge),
-        Happening(utc_s + 745, 745.0, "mark", "lid back on [b]soon[/b]"),
-        *(Happening(utc_s + 746 + i, 746.0 + i, "mark", f"mark {i}") for i in range(count)),
+        LoggedEvent(utc_s + before - 31, before - 31.0, "record", "as found +6.93 ± 0.09 ppb"),
+        LoggedEvent(utc_s + before, before, "tool", "tool on"),
+        LoggedEvent(utc_s + nudge.at_s, nudge.at_s, "nudge", "", nudge),
+        LoggedEvent(utc_s + 745, 745.0, "mark", "lid back on [b]soon[/b]"),
+        *(LoggedEvent(utc_s + 746 + i, 746.0 + i, "mark", f"mark {i}") for i in range(count)),
     )
 
 
@@ -217,7 +217,7 @@ def full_snapshot(**changes: Any) -> Snapshot:
             seconds_per_day(2.31e-9),
             seconds_per_day(1.1e-10),
         ),
-        happenings=happenings(),
+        logged_events=logged_events(),
     )
     return replace(made, **changes)
 
@@ -402,7 +402,7 @@ class FakeTransport:
     """A transport that writes down what it is told."""
 
     def __init__(self, at_s: float = 100.0, length_s: float = 1000.0) -> None:
-        self.playing = Playing("playing", at_s, length_s, 20.0)
+        self.playing = Playback("playing", at_s, length_s, 20.0)
         self.did: list[object] = []
 
     def pause(self) -> None:

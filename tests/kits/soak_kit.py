@@ -22,7 +22,7 @@ from benchwatch.journal import Journal
 from benchwatch.lines import json_line
 from benchwatch.plan import Plan
 from benchwatch.reading import REPEAT, Gap, Reading
-from benchwatch.run.live_watch import Limits, LiveWatch
+from benchwatch.run.live_watch import LiveWatch, RunLimits
 from benchwatch_simulators.bench.simulated_bench import ServedBench, open_bench
 from benchwatch_simulators.bench_time import ManualClock
 
@@ -171,7 +171,7 @@ def soak(folder: Path, *, hours: float, sample_every_s: float) -> Soak:
             [Plan("main", bench.resources["main"], nominal=Decimal(10_000_000), tolerance=1e-5,
                   settle=SettleLimit(1e-9, 600.0))],
             journal=journal,
-            limits=Limits(count=round(hours * 3600)),
+            limits=RunLimits(count=round(hours * 3600)),
             lines=True,
             clock=clock,
             acquire=partial(Acquisition, open_link=_opener(clock, bench, result), persistent=True),

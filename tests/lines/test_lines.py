@@ -13,7 +13,7 @@ from pipeline_kit import START_UTC_S, reading
 
 from benchwatch.clock import iso_time
 from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, Rest, Settle, Tolerance
-from benchwatch.lines import End, Lines, PlainWriter, json_line
+from benchwatch.lines import EndOfRun, LineOutput, PlainWriter, json_line
 from benchwatch.reading import Gap, Mark, Reading
 
 NUMBERS = Numbers(
@@ -105,7 +105,7 @@ def test_gap_mark_and_end():
         for event in (
             GAP,
             Mark("main", START_UTC_S, 0.0, "cover on"),
-            End(1200, 1, "count reached"),
+            EndOfRun(1200, 1, "count reached"),
         )
     )
 
@@ -131,7 +131,7 @@ def test_any_values_and_texts_make_strict_json(utc_s, value, other, name, text):
         Reading(name, utc_s, other, value, text, value, other, value, other),
         Gap(name, utc_s, value, other, text),
         Mark(name, utc_s, value, text),
-        End(3, 2, text),
+        EndOfRun(3, 2, text),
     )
     numbers = Numbers(
         Estimate(value, other, 1, value), Drift(value, other, value), None,
@@ -202,12 +202,12 @@ def test_plain_lines_hold_no_escapes(name, text):
 
 
 def written(steps) -> list[dict]:
-    """Put events and their numbers through `Lines`; return what was written."""
+    """Put events and their numbers through `LineOutput`; return what was written."""
     stream = io.StringIO()
-    lines = Lines(stream, json_line)
+    lines = LineOutput(stream, json_line)
     for event, numbers in steps:
         lines.event(event, numbers)
-    lines.end(End(0, 0, "end of test"))
+    lines.end(EndOfRun(0, 0, "end of test"))
     return [strict(line) for line in stream.getvalue().splitlines()][:-1]
 
 
@@ -278,9 +278,9 @@ def test_plus_minus_is_spelled_out_where_the_encoding_lacks_it(encoding, sign):
     """A pipe that takes ASCII only gets no question mark between value and uncertainty."""
     raw = io.BytesIO()
     stream = io.TextIOWrapper(raw, encoding=encoding, errors="replace")
-    lines = Lines(stream, PlainWriter())
+    lines = LineOutput(stream, PlainWriter())
     lines.event(reading(1), NUMBERS)
-    lines.end(End(1, 0, "count reached"))
+    lines.end(EndOfRun(1, 0, "count reached"))
 
     assert f"+2.28 {sign} 0.11 ppb" in raw.getvalue().decode(encoding)
 

@@ -23,7 +23,7 @@ from benchwatch.plan import MARGIN_S, Plan
 from benchwatch.screen.panels.progress_rows import records_line
 from benchwatch.screen.text.record_page import budget_lines
 from benchwatch.snapshot import Records, Snapshot
-from benchwatch.staleness import Spacing, is_current, longest_age_s
+from benchwatch.staleness import ReadingSpacing, is_current, longest_age_s
 
 LANDED = LandingNow("landed", 45.0, 30.0, "inside and staying there, hands off")
 SETTLED = replace(kit.numbers().settle, state="settled")  # type: ignore[type-var] # it is one
@@ -174,7 +174,7 @@ def test_readings_of_the_usual_pace_are_always_current() -> None:
 
 def test_the_usual_spacing_is_that_of_the_newest_few_and_spans_no_gap() -> None:
     """A change of pace is followed within a handful of readings."""
-    spacing = Spacing()
+    spacing = ReadingSpacing()
     told = []
     for at_s in (0.0, 1.0, 2.0, 3.0):
         spacing.reading(at_s)
@@ -198,7 +198,7 @@ def test_the_nominal_is_questioned_while_readings_miss_it_and_noted_once() -> No
         one = replace(reading(number), offset=offset)
         asked.append(pipeline.take(one).question is not None)
 
-    notes = [one.text for one in pipeline.snapshot.happenings or () if one.kind == "caution"]
+    notes = [one.text for one in pipeline.snapshot.logged_events or () if one.kind == "caution"]
     assert asked == [True, True, True, True, False]
     assert len(notes) == 1
     assert "They fit 10 MHz: is the nominal right?" in notes[0]

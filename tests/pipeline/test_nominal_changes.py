@@ -11,7 +11,7 @@ from seed_kit import unseen_seed
 from benchwatch.acquire import CounterStatus
 from benchwatch.counter import LinkStatus
 from benchwatch.estimate.results import Nudge, SettleLimit
-from benchwatch.journal.resume import Earlier
+from benchwatch.journal.resume import InterruptedRun
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.quantity import difference
@@ -21,7 +21,7 @@ TEN_MHZ, OTHER, FIVE_MHZ = Decimal(10_000_000), Decimal("10000000.5"), Decimal(5
 TURN_AT, END = 60, 120
 
 
-def pipeline(nominal: Decimal | None, earlier: Earlier | None = None) -> Pipeline:
+def pipeline(nominal: Decimal | None, earlier: InterruptedRun | None = None) -> Pipeline:
     """Begin a run of a settled oscillator."""
     plan = Plan("main", "x", "scpi", nominal=nominal, tolerance=1e-9, settle=SettleLimit(1e-9, 20))
     return Pipeline(plan, utc_s=START_UTC_S, earlier=earlier)
@@ -58,7 +58,7 @@ def test_what_was_turned_is_not_kept_as_found_under_another_nominal() -> None:
     assert found.as_found is not None
     assert after.numbers.last_nudge is not None
     assert after.records is None
-    assert any("on record was held against 10 MHz" in one.text for one in after.happenings or ())
+    assert any("on record was held against 10 MHz" in one.text for one in after.logged_events or ())
 
 
 def test_what_nobody_turned_is_kept_as_found_under_another_nominal() -> None:
@@ -76,7 +76,9 @@ def test_what_nobody_turned_is_kept_as_found_under_another_nominal() -> None:
 
 def test_the_tool_and_its_pull_outlive_another_nominal() -> None:
     """It is on the trimmer still, and pulls by the same part."""
-    earlier = Earlier(7, START_UTC_S - 60, samples=((6e-9, 1e-10),), tool_on=True, nominal=TEN_MHZ)
+    earlier = InterruptedRun(
+        7, START_UTC_S - 60, samples=((6e-9, 1e-10),), tool_on=True, nominal=TEN_MHZ
+    )
     run = pipeline(TEN_MHZ, earlier)
     run.connect(connected(TEN_MHZ))
     feed(run, TEN_MHZ, [(20, 8e-9)])
@@ -93,14 +95,14 @@ def test_a_run_of_another_nominal_leaves_no_record_in_view() -> None:
     """No nominal was typed, and the counter reads 5 MHz where it read 10 MHz: it is said."""
     found = feed_found()
     turn = Nudge(-30.0, -5e-9, 1e-11)
-    earlier = Earlier(7, START_UTC_S - 60, records=found, turn=turn, nominal=TEN_MHZ)
+    earlier = InterruptedRun(7, START_UTC_S - 60, records=found, turn=turn, nominal=TEN_MHZ)
     run = pipeline(None, earlier)
     before = run.snapshot
     run.connect(connected(FIVE_MHZ))
 
     assert before.records == found
     assert run.snapshot.records is None
-    assert [one.text for one in run.snapshot.happenings or ()][-1] == (
+    assert [one.text for one in run.snapshot.logged_events or ()][-1] == (
         "nominal 5 MHz; what is on record was held against 10 MHz"
     )
 

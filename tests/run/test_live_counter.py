@@ -118,7 +118,7 @@ def test_as_left_carries_its_budget(bench):
     assert {"noise", "resolution", "station reference"} <= set(names)
     assert records.as_left.u > REFERENCE.u
     assert ("time base", "external") in records.as_left.conditions
-    assert [note.kind for note in now(run).happenings or ()] == ["record"]
+    assert [note.kind for note in now(run).logged_events or ()] == ["record"]
 
 
 def test_nothing_is_recorded_from_nothing(bench):
@@ -148,7 +148,7 @@ def test_new_limits_hold_at_once_and_lose_nothing(bench):
     assert numbers.settle is not None
     assert numbers.estimate is not None
     assert numbers.estimate.readings > 40
-    assert [note.kind for note in now(run).happenings or ()][:2] == ["setting", "setting"]
+    assert [note.kind for note in now(run).logged_events or ()][:2] == ["setting", "setting"]
 
 
 def test_a_gate_is_asked_of_the_counter_and_nothing_else(bench):
@@ -241,7 +241,7 @@ def test_as_left_with_the_tool_on_says_so_everywhere(bench):
 
     assert said.endswith("; caution: tool on the trimmer")
     assert "at least" in said
-    assert (now(run).happenings or ())[-1].text.endswith("caution: tool on the trimmer")
+    assert (now(run).logged_events or ())[-1].text.endswith("caution: tool on the trimmer")
     assert ["caution", "tool on the trimmer"] in json.loads(kept[0].document)["conditions"]
 
 
@@ -270,4 +270,4 @@ def test_a_gap_is_noted_and_nothing_is_held_across_it(bench):
     assert held.landing.state != "outside"
     assert trim is not None
     assert trim.landing is None
-    assert [note.kind for note in now(run).happenings or ()][-1] == "gap"
+    assert [note.kind for note in now(run).logged_events or ()][-1] == "gap"

@@ -77,8 +77,8 @@ def test_what_was_watched_is_what_is_played(tmp_path: Path) -> None:
     assert now.records.as_found_kept
     assert now.records.as_found is not None
     assert now.records.as_found.offset == pytest.approx(12e-9, abs=1e-10)
-    kinds = [one.kind for one in now.happenings]
-    assert kinds == [one.kind for one in live.happenings]
+    kinds = [one.kind for one in now.logged_events]
+    assert kinds == [one.kind for one in live.logged_events]
 
 
 def test_lines_of_a_played_trim_tell_the_tool_and_the_record(tmp_path: Path) -> None:

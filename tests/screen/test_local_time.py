@@ -9,7 +9,7 @@ from pipeline_kit import START_UTC_S
 
 from benchwatch.screen.text.local_time import date_and_time, minute, time_of_day
 from benchwatch.screen.views.notes_view import note_lines
-from benchwatch.snapshot import Happening
+from benchwatch.snapshot import LoggedEvent
 
 pytestmark = pytest.mark.skipif(not hasattr(time, "tzset"), reason="needs zones by TZ")
 
@@ -56,8 +56,8 @@ def test_the_date_is_said_where_it_is_not_todays(place):
 def test_the_notes_are_on_the_clock_on_the_wall(place, width):
     """The note's row has the local time and its zone, and its text is whole."""
     place(PLACES[0][0])
-    note = Happening(START_UTC_S, 100.0, "mark", "the oven's lid is on")
-    made = kit.frame(replace(kit.snapshot(), happenings=(note,)))
+    note = LoggedEvent(START_UTC_S, 100.0, "mark", "the oven's lid is on")
+    made = kit.frame(replace(kit.snapshot(), logged_events=(note,)))
 
     text = "\n".join(row.plain for row in note_lines(made, width, 5))
 

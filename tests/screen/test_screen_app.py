@@ -478,7 +478,7 @@ async def test_u_changes_the_unit():
 
 async def test_page_keys_scroll_the_notes():
     """PgDn goes to older notes, PgUp back; neither runs off the list."""
-    shown = kit.full_snapshot(happenings=kit.happenings(40))
+    shown = kit.full_snapshot(logged_events=kit.logged_events(40))
     app = made_app(kit.FakeWatch(shown), view="notes")
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("pagedown")
@@ -645,7 +645,7 @@ async def test_every_key_does_something(key):
     spare = replace(kit.full_snapshot(), counter="spare")
     trimmer, operator, playback = kit.FakeTrimmer(), kit.FakeOperator(), kit.FakeTransport()
     watch = kit.FakeWatch(
-        kit.full_snapshot(happenings=kit.happenings(40)), spare, operator=operator
+        kit.full_snapshot(logged_events=kit.logged_events(40)), spare, operator=operator
     )
     here = key.views[0] if key.views else "notes" if key.id == "view_1" else "trim"
     for name in key.keys:

@@ -84,7 +84,7 @@ STATES: dict[str, Snapshot] = {
             landing=LandingNow("holding", 12.0, 30.0, "inside; keep your hands off"),
             turn=INSIDE.last_nudge,
         ),
-        happenings=kit.happenings(nudge=INSIDE.last_nudge),
+        logged_events=kit.logged_events(nudge=INSIDE.last_nudge),
     ),
     "landed": kit.full_snapshot(
         reading=kit.reading(-1.1e-10),
@@ -100,7 +100,7 @@ STATES: dict[str, Snapshot] = {
             kit.record("as found", 6.93e-9),
             as_left=kit.record("as left", -2.4e-10, utc_s=1_935_000_000.0 + kit.NOW_S - 16.0),
         ),
-        happenings=kit.happenings(nudge=LAST_TURN),
+        logged_events=kit.logged_events(nudge=LAST_TURN),
     ),
     "creeping": kit.full_snapshot(
         numbers=kit.numbers(rest=Rest(1.24e-9, 2.9e-10, 12.0, 11, 11.0)),

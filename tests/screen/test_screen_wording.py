@@ -25,7 +25,7 @@ from benchwatch.screen.views.elsewhere_view import clock_line
 from benchwatch.screen.views.notes_view import note_lines
 from benchwatch.screen.views.stability_view import VALUE, plot
 from benchwatch.screen.views.view_list import VIEWS
-from benchwatch.snapshot import ElsewhereNow, Happening, Records
+from benchwatch.snapshot import ElsewhereNow, LoggedEvent, Records
 
 
 @pytest.mark.parametrize(
@@ -198,8 +198,8 @@ def test_a_unit_fits_beside_a_chart():
 def test_a_long_note_goes_on_in_the_next_row():
     """Its text is indented below itself, and narrow screens leave the time of day out."""
     reason = "no readings for 6 s: the counter sent half a line and then nothing more for 2.5 s"
-    happened = (Happening(1.9e9, 60.0, "gap", reason),)
-    made = kit.frame(kit.snapshot(happenings=happened))
+    happened = (LoggedEvent(1.9e9, 60.0, "gap", reason),)
+    made = kit.frame(kit.snapshot(logged_events=happened))
     wide, narrow = note_lines(made, 80, 10), note_lines(made, 60, 10)
 
     assert " ".join(" ".join(row.plain.split()) for row in wide).endswith(reason)

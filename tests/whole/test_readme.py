@@ -12,7 +12,7 @@ from pipeline_kit import reading
 
 from benchwatch.cli import cli
 from benchwatch.estimate.results import Numbers
-from benchwatch.lines import End, json_line
+from benchwatch.lines import EndOfRun, json_line
 from benchwatch.reading import Event, Flag, Gap, Mark, Record
 from benchwatch.screen.key_bindings import KEYS
 
@@ -85,11 +85,11 @@ def test_every_key_of_the_screen_is_told() -> None:
         Gap("main", 0.0, 1.0, 2.0, "no reply"),
         Mark("main", 0.0, 1.0, "lid off"),
         Record("main", 0.0, 1.0, "as found", "{}"),
-        End(1, 0, "count reached"),
+        EndOfRun(1, 0, "count reached"),
     ],
     ids=lambda event: type(event).__name__,
 )
-def test_the_json_keys_are_those_of_the_table(event: Event | End) -> None:
+def test_the_json_keys_are_those_of_the_table(event: Event | EndOfRun) -> None:
     """Every key of every kind of line, and none besides."""
     written = json.loads(json_line(event, Numbers()))
     keys = dict(table_after("**The JSON lines.**"))[f"`{written.pop('kind')}`"]

@@ -8,7 +8,7 @@ import numpy as np
 
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.run_changes import SteadyPart, steady_part
-from benchwatch.pipeline.time_base_correction import TimeBases
+from benchwatch.pipeline.time_base_correction import TimeBaseCorrection
 from benchwatch.plan import CountedBy, Plan
 from benchwatch.reading import AS_FOUND, AS_LEFT, UNFIT, Gap, Reading, RecordKind
 
@@ -89,7 +89,7 @@ def _by_time_base(
     events: Iterable[Reading | Gap], plan: Plan, wild_s: frozenset[float]
 ) -> list[_Counted]:
     """Divide a run wherever its time base changed."""
-    time_bases = TimeBases(plan)
+    time_bases = TimeBaseCorrection(plan)
     parts = [_Counted(time_bases.now)]
     for event in events:
         if isinstance(event, Reading):

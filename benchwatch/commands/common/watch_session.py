@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Final
 
 from benchwatch.commands.common.output import narrate
 from benchwatch.errors import INTERRUPTED
-from benchwatch.lines import End, Lines, Writer
+from benchwatch.lines import EndOfRun, LineOutput, LineWriter
 from benchwatch.quantity import format_duration, how_many, printable
 from benchwatch.reading import Event
-from benchwatch.run.live_watch import LiveWatch, Outcome
-from benchwatch.run.shutdown import Ending
+from benchwatch.run.live_watch import LiveWatch, RunOutcome
+from benchwatch.run.shutdown import SignalShutdown
 from benchwatch.snapshot import Snapshot
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ class Narrator:
             self._say_count = 2 * waits
 
 
-def run_lines(run: LiveWatch, write: Writer, rescue: Callable[[], object]) -> Outcome:
+def run_lines(run: LiveWatch, write: LineWriter, rescue: Callable[[], object]) -> RunOutcome:
     """Write a line an event until the run ends or a signal comes.
 
     Args:
@@ -79,9 +79,9 @@ def run_lines(run: LiveWatch, write: Writer, rescue: Callable[[], object]) -> Ou
         write: makes the lines.
         rescue: closes run and journal where whoever reads the lines has stopped reading.
     """
-    out = Lines(sys.stdout, write)
+    out = LineOutput(sys.stdout, write)
     narrator = Narrator(run)
-    with Ending(run.interrupt, rescue):
+    with SignalShutdown(run.interrupt, rescue):
         run.start()
         for event, snapshot in _events(run, narrator):
             out.event(event, snapshot.numbers, snapshot.not_on_disk)
@@ -90,7 +90,7 @@ def run_lines(run: LiveWatch, write: Writer, rescue: Callable[[], object]) -> Ou
         outcome = run.stop()
         for event, snapshot in _left(run):
             out.event(event, snapshot.numbers, snapshot.not_on_disk)
-        out.end(End(*run.totals(), outcome.reason))
+        out.end(EndOfRun(*run.totals(), outcome.reason))
     narrator.look()
     return outcome
 
@@ -103,7 +103,7 @@ def run_screen_of(
     *,
     aloud: bool = False,
     first: str = "",
-) -> Outcome:
+) -> RunOutcome:
     """Show the screen until it is left or the run ends.
 
     Args:
@@ -146,7 +146,7 @@ def run_screen_of(
     how = f": {outcome.reason}" if ended_by_itself and not outcome.message else ""
     counts = f"{how_many(readings, 'reading')}, {how_many(gaps, 'gap')}"
     narrate(f"{counts} in {format_duration(run.elapsed_s())}{how}.")
-    return outcome if ended_by_itself and code == 0 else Outcome("the screen was left", code)
+    return outcome if ended_by_itself and code == 0 else RunOutcome("the screen was left", code)
 
 
 class FirstTrimmer:

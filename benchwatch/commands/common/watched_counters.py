@@ -21,7 +21,7 @@ from benchwatch.commands.common.option_types import (
 from benchwatch.counter import Setup
 from benchwatch.driver_registry import driver
 from benchwatch.errors import DriverError, JournalError, UsageError
-from benchwatch.journal.resume import Earlier, find_interrupted
+from benchwatch.journal.resume import InterruptedRun, find_interrupted
 from benchwatch.plan import Plan
 from benchwatch.quantity import parse_frequency, printable
 
@@ -153,7 +153,7 @@ def _chosen(bench: Bench, names: tuple[str, ...]) -> list[Plan]:
     return [plan for plan in plans.values() if not names or plan.name in names]
 
 
-def interrupted(plans: Sequence[Plan], journal: Path) -> dict[str, Earlier]:
+def interrupted(plans: Sequence[Plan], journal: Path) -> dict[str, InterruptedRun]:
     """Return what interrupted runs of these counters left in `journal`, by name of the counter.
 
     A journal that can't be read now holds nothing to go on with; whoever writes it says why.

@@ -14,8 +14,8 @@ from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.screen_options import ScreenAsked
 from benchwatch.commands.common.watch_session import LOOK_S, FirstTrimmer, Narrator
 from benchwatch.errors import FileError, UsageError
-from benchwatch.run.live_watch import LiveWatch, Outcome
-from benchwatch.run.shutdown import Ending
+from benchwatch.run.live_watch import LiveWatch, RunOutcome
+from benchwatch.run.shutdown import SignalShutdown
 from benchwatch.web.served_address import ServedAddress
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ def run_web_of(
     place: ServedAddress,
     screen: ScreenAsked,
     rescue: Callable[[], object],
-) -> Outcome:
+) -> RunOutcome:
     """Show the watch on pages until it ends or a signal comes; the address goes to stdout.
 
     Args:
@@ -54,7 +54,7 @@ def run_web_of(
         raise UsageError(
             f"the page needs a library that is not installed ({error.name}): {INSTALL}."
         ) from error
-    with open_log(log_path()) as log, Ending(run.interrupt, rescue):
+    with open_log(log_path()) as log, SignalShutdown(run.interrupt, rescue):
         make = _maker(run, bench, log, screen)
         served = serving(place, make, _say_crash, trouble=narrate, logger=error_log(log))
         asyncio.run(_serve(run, served, of_this_computer=place.of_this_computer))

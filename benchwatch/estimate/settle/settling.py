@@ -111,7 +111,7 @@ class Settling:
         self._level = None
         self._worked_out_at = self._judged_at = -math.inf
 
-    def retune(self, limit: SettleLimit | None) -> None:
+    def set_limits(self, limit: SettleLimit | None) -> None:
         """Take another limit; the readings stay, the verdict is earned anew."""
         if self._after_gap is not None:
             self._forget(self._after_gap.readings)

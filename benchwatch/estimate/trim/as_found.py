@@ -71,9 +71,9 @@ class AsFound:
         self._drift: Drift | None = None
         self.missed = False
         """It was turned before anything was quiet: nothing that comes later is as found."""
-        self.retune(settle)
+        self.set_limits(settle)
 
-    def retune(self, settle: SettleLimit | None) -> None:
+    def set_limits(self, settle: SettleLimit | None) -> None:
         """Take another settle limit."""
         self._settle = settle
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TextIO
 
 from benchwatch.errors import INTERRUPTED, BenchwatchError
-from benchwatch.run.shutdown import Ending
+from benchwatch.run.shutdown import SignalShutdown
 from benchwatch.screen.app import BenchwatchApp, described
 from benchwatch.screen.terminal.terminal_stream import TerminalStream
 
@@ -57,7 +57,7 @@ def run_screen(app: BenchwatchApp, *, rescue: Callable[[], object] = lambda: Non
             rescue()
             _leave_picture()
 
-        with Ending(leave, end_without_screen, sink) as ending:
+        with SignalShutdown(leave, end_without_screen, sink) as ending:
 
             def lost() -> None:
                 print("benchwatch: the terminal is gone; the watch ends.", file=sink)

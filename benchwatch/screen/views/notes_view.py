@@ -7,7 +7,7 @@ from benchwatch.screen.drawing.styled_text import Role, StyledLine, line, wrappe
 from benchwatch.screen.frame import Frame, Panel, View, always
 from benchwatch.screen.text.amounts import run_time, with_u
 from benchwatch.screen.text.local_time import time_of_day
-from benchwatch.snapshot import Happening
+from benchwatch.snapshot import LoggedEvent
 
 LOUD = {"caution": Role.OFF, "gap": Role.OFF, "mark": Role.STRONG, "record": Role.GOOD}
 SCROLL_ROWS = 5
@@ -15,21 +15,21 @@ WIDE = 72
 """Screens from so many cells on have room for the time of day."""
 
 
-def happenings(frame: Frame) -> list[Happening]:
+def logged_events(frame: Frame) -> list[LoggedEvent]:
     """Return what happened, newest first; marks and the last gap when nobody collects more."""
     snapshot = frame.snapshot
-    if snapshot.happenings is not None:
-        return list(reversed(snapshot.happenings))
-    known = [Happening(m.utc_s, m.elapsed_s, "mark", m.text) for m in snapshot.marks]
+    if snapshot.logged_events is not None:
+        return list(reversed(snapshot.logged_events))
+    known = [LoggedEvent(m.utc_s, m.elapsed_s, "mark", m.text) for m in snapshot.marks]
     gap = snapshot.last_gap
     if gap is not None:
-        known.append(Happening(gap.utc_s, gap.elapsed_s, "gap", gap.reason))
+        known.append(LoggedEvent(gap.utc_s, gap.elapsed_s, "gap", gap.reason))
     return sorted(known, key=lambda one: one.elapsed_s, reverse=True)
 
 
 def count_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
     """Draw how much there is, and where the list begins."""
-    snapshot, total = frame.snapshot, len(happenings(frame))
+    snapshot, total = frame.snapshot, len(logged_events(frame))
     more = f"; {min(frame.scroll, total)} newer above" if frame.scroll else ""
     counts = ((total, "note"), (snapshot.readings, "reading"), (snapshot.gaps, "gap"))
     said = "  " + ", ".join(how_many(number, noun) for number, noun in counts) + more
@@ -38,13 +38,13 @@ def count_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
 
 def note_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the happenings: time of day where there is room, time of the run, kind, text."""
-    shown = happenings(frame)[frame.scroll : frame.scroll + rows]
+    shown = logged_events(frame)[frame.scroll : frame.scroll + rows]
     if not shown:
         return [line(("  nothing yet; m puts a mark here", Role.DIM))]
     return [row for one in shown for row in _rows(frame, one, width)]
 
 
-def _rows(frame: Frame, one: Happening, width: int) -> list[StyledLine]:
+def _rows(frame: Frame, one: LoggedEvent, width: int) -> list[StyledLine]:
     dated = math.isfinite(one.utc_s)
     time = time_of_day(one.utc_s) if dated else "no date"
     start = line(

@@ -402,10 +402,10 @@ def test_a_new_limit_is_judged_on_the_readings_at_hand() -> None:
     noise = 1e-9 * np.random.default_rng(16).standard_normal(200)
     _feed(settling, np.arange(200.0), noise)
 
-    settling.retune(SettleLimit(1e-7, 60.0))
+    settling.set_limits(SettleLimit(1e-7, 60.0))
 
     wide = settling.verdict()
-    settling.retune(None)
+    settling.set_limits(None)
     assert wide is not None
     assert wide.state == "settled"
     assert settling.verdict() is None

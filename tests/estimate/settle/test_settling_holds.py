@@ -221,7 +221,7 @@ def test_another_limit_begins_the_record_anew() -> None:
     """What was settled under one limit says nothing of another."""
     night = Night()
     night.run(3000)
-    night.live.retune(None, SettleLimit(1e-8, 60.0))
+    night.live.set_limits(None, SettleLimit(1e-8, 60.0))
     night.run(60)
 
     assert night.held.first_s >= 3000.0

@@ -4,18 +4,18 @@ import numpy as np
 import pytest
 from seed_kit import unseen_seed
 
-from benchwatch.pipeline.history import Buffer
-from benchwatch.pipeline.slow_statistics import Deviations
+from benchwatch.pipeline.history import History
+from benchwatch.pipeline.slow_statistics import StabilityTracker
 
 COUNT = 3000
 
 
 def oadev(offsets: np.ndarray, lost: np.ndarray) -> dict[float, float]:
     """The table of a run at 1 s without the readings marked as lost."""
-    deviations = Deviations()
+    deviations = StabilityTracker()
     for k in np.flatnonzero(~lost):
         deviations.add(float(k), float(offsets[k]))
-    rows = deviations.now(Buffer()).deviations
+    rows = deviations.now(History()).deviations
     return {row.tau_s: row.value for row in rows if row.deviation == "oadev"}
 
 
@@ -70,7 +70,7 @@ def test_without_the_straight_line_the_warm_up_still_counts() -> None:
     offsets = 1e-6 * np.exp(-np.arange(COUNT) / 100.0) + white_phase(rng)
     tables = []
     for lost in (np.zeros(COUNT, bool), some(rng)):
-        deviations, buffer = Deviations(), Buffer()
+        deviations, buffer = StabilityTracker(), History()
         for k in np.flatnonzero(~lost):
             deviations.add(float(k), float(offsets[k]))
             buffer.add(float(k), float(offsets[k]))

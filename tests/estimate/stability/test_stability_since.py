@@ -8,17 +8,17 @@ import screen_kit as kit
 from seed_kit import unseen_seed
 
 from benchwatch.estimate.results import Nudge, Numbers, Settle
-from benchwatch.pipeline.analysis import Reckoning
-from benchwatch.pipeline.history import Buffer
-from benchwatch.pipeline.slow_statistics import Deviations
+from benchwatch.pipeline.analysis import Analysis
+from benchwatch.pipeline.history import History
+from benchwatch.pipeline.slow_statistics import StabilityTracker
 from benchwatch.reading import Reading
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.views.stability_view import shown
 
 
-def fed(offsets: list[float]) -> Reckoning:
+def fed(offsets: list[float]) -> Analysis:
     """Put offsets, one a second, through the whole reckoning."""
-    made = Reckoning(1e7, None, None)
+    made = Analysis(1e7, None, None)
     for k, y in enumerate(offsets):
         made.add(Reading("main", 1e9 + k, float(k), 1.0, "", 1e7 * (1 + y), 1e7 * y, y))
     return made
@@ -44,7 +44,7 @@ def test_it_begins_at_the_last_nudge_by_itself() -> None:
 
 def test_the_later_of_both_counts() -> None:
     """Settled after a nudge, the part begins at settling; a nudge later than that begins anew."""
-    deviations = Deviations()
+    deviations = StabilityTracker()
 
     def feed(first: int, last: int, numbers: Numbers) -> None:
         for k in range(first, last):
@@ -55,13 +55,13 @@ def test_the_later_of_both_counts() -> None:
 
     feed(0, 100, Numbers())
     deviations.add(100.0, 1e-9, Numbers(confirmed_nudge=Nudge(95.0, 1e-9, 1e-11)))
-    first = deviations.now(Buffer())
+    first = deviations.now(History())
     feed(101, 150, Numbers())
     feed(150, 200, settled(150.0))
-    second = deviations.now(Buffer())
+    second = deviations.now(History())
     deviations.add(200.0, 1e-9, Numbers(confirmed_nudge=Nudge(198.0, 1e-9, 1e-11)))
     feed(201, 230, settled(150.0))
-    third = deviations.now(Buffer())
+    third = deviations.now(History())
 
     assert (first.since, first.since_s, first.since_readings) == ("nudge", 95.0, 6)
     assert (second.since, second.since_s, second.since_readings) == ("settled", 150.0, 50)
@@ -84,16 +84,16 @@ def test_lost_readings_leave_the_long_averages() -> None:
     rng = np.random.default_rng(unseen_seed())
     noise = rng.normal(0.0, 1e-10, 4000)
     lost = rng.random(4000) < 0.01
-    whole, broken = Deviations(), Deviations()
+    whole, broken = StabilityTracker(), StabilityTracker()
     for k, y in enumerate(noise.tolist()):
         whole.add(float(k), y)
         if not lost[k]:
             broken.add(float(k), y)
         if k == 1000:
-            broken.now(Buffer())
+            broken.now(History())
 
     one, two = (
-        {row.tau_s: row.value for row in made.now(Buffer()).deviations if row.deviation == "oadev"}
+        {row.tau_s: row.value for row in made.now(History()).deviations if row.deviation == "oadev"}
         for made in (whole, broken)
     )
 

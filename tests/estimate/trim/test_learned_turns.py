@@ -11,7 +11,7 @@ from seed_kit import unseen_seed
 
 from benchwatch.estimate.results import Estimate, Nudge, Numbers
 from benchwatch.estimate.trim.learned_turns import LearnedTurns
-from benchwatch.pipeline.trimming import Trimming
+from benchwatch.pipeline.trim_tracker import TrimTracker
 
 PPB = 1e-9
 U = 0.05 * PPB
@@ -122,7 +122,7 @@ def test_an_interrupted_run_is_gone_on_with() -> None:
 
 def test_the_hint_says_what_part_of_a_usual_nudge_is_left() -> None:
     """Turns of 7, 8 and 9 ppb in a run before; the next, of 8 ppb, leaves 2 ppb."""
-    trimming = Trimming(1 * PPB, None)
+    trimming = TrimTracker(1 * PPB, None)
     trimming.resume((), None, known=True, sizes=[7 * PPB, 8 * PPB, 9 * PPB])
     now = Numbers(
         Estimate(-2 * PPB, U, 8, 8.0), confirmed_nudge=Nudge(5.0, 8 * PPB, U), noise=0.1 * PPB

@@ -11,7 +11,7 @@ from made_touches import PULL, Move, follow, touches
 
 from benchwatch.estimate.results import Estimate, Nudge, Numbers
 from benchwatch.estimate.trim.tool_pull import ToolPull
-from benchwatch.pipeline.trimming import Trimming
+from benchwatch.pipeline.trim_tracker import TrimTracker
 
 PPB = 1e-9
 BENCHES = 25
@@ -78,7 +78,7 @@ def test_a_turn_right_after_the_first_touch_teaches_no_pull(late_s: float, turn_
         moves, keys = touches(rng, 1, held_s=8.0)
         moves.append(Move(moves[0].at_s + late_s, turn_ppb * PPB))
         moves.sort(key=lambda move: move.at_s)
-        trimming = Trimming(1 * PPB, None)
+        trimming = TrimTracker(1 * PPB, None)
         pull, states = follow(rng, moves, keys, lasts_s=60.0, trimming=trimming)
 
         assert pull is None or pull.size == pytest.approx(PULL, abs=0.4 * PPB)
@@ -139,7 +139,7 @@ def test_the_wait_begins_anew_with_every_touch() -> None:
 
 def test_a_touch_that_the_counter_never_sees_does_not_hold_up_for_ever() -> None:
     """A tool without any pull: after a few seconds the number counts again."""
-    trimming = Trimming(1 * PPB, None)
+    trimming = TrimTracker(1 * PPB, None)
     now = Numbers(estimate=Estimate(0.1 * PPB, 0.01 * PPB, 50, 50.0), noise=0.05 * PPB)
     trimming.add(0.0, 0.1 * PPB, now)
     trimming.touch(0.5, now, on=True)
@@ -151,7 +151,7 @@ def test_a_touch_that_the_counter_never_sees_does_not_hold_up_for_ever() -> None
 
 def test_lifting_begins_the_hold_anew_at_once() -> None:
     """Nothing counts as hands off while a tool is put on or lifted, also before a reading comes."""
-    trimming = Trimming(1 * PPB, None)
+    trimming = TrimTracker(1 * PPB, None)
     now = Numbers(estimate=Estimate(0.1 * PPB, 0.01 * PPB, 50, 50.0), noise=0.05 * PPB)
     held = [trimming.add(float(second), 0.1 * PPB, now).landing for second in range(9)]
     touched = trimming.touch(8.2, now, on=True).landing
@@ -243,7 +243,7 @@ def test_the_lift_after_a_turn_that_looks_like_it_is_the_lift() -> None:
 
     Also when the turn is taken for the lift at first, as hands may press the key late.
     """
-    trimming, at_s, level = Trimming(1 * PPB, None), 0.0, 0.0
+    trimming, at_s, level = TrimTracker(1 * PPB, None), 0.0, 0.0
 
     def stand(seconds: float, nudge: Nudge | None = None) -> None:
         nonlocal at_s
@@ -305,7 +305,7 @@ def test_a_hand_that_comes_to_rest_is_no_creep() -> None:
     for number in range(BENCHES):
         rng = np.random.default_rng((107, number))
         moves, keys = touches(rng, 3, held_s=6.0)
-        trimming = Trimming(1 * PPB, None)
+        trimming = TrimTracker(1 * PPB, None)
         _, states = follow(rng, moves, keys, lasts_s=100.0, trimming=trimming)
         told += sum(now.landing.reason.startswith("inside, but it creeps") for _, now in states)
 

@@ -10,14 +10,14 @@ from dataclasses import replace
 from typing import Any
 
 from benchwatch.journal.resume import KEPT_BY_ITSELF, PULL, Sample
-from benchwatch.journal.schema import Run, settings_text
+from benchwatch.journal.schema import JournalRun, settings_text
 from benchwatch.journal.writer import Journal, new_key
 from benchwatch.plan import Plan
 from benchwatch.reading import Entry, Note
-from benchwatch.snapshot import Happening
+from benchwatch.snapshot import LoggedEvent
 
 
-class RunEntries:
+class RunWriter:
     """Writes the entries of one run; notes, and what touches of the tool showed, when new.
 
     Args:
@@ -26,7 +26,9 @@ class RunEntries:
         samples: what touches showed in the run that this one goes on with, as it is there.
     """
 
-    def __init__(self, journal: Journal | None, run: Run, samples: tuple[Sample, ...] = ()) -> None:
+    def __init__(
+        self, journal: Journal | None, run: JournalRun, samples: tuple[Sample, ...] = ()
+    ) -> None:
         self._journal, self._run, self._samples = journal, run, samples
         self._looked_at: object = None
         """The state of the tool when its samples were looked at last."""
@@ -59,7 +61,7 @@ class RunEntries:
         if self._journal is not None:
             self._journal.write(self._run.key, event)
 
-    def happened(self, happening: Happening) -> None:
+    def happened(self, happening: LoggedEvent) -> None:
         """Keep a note, unless it is in the journal already as an event of its own."""
         if happening.kind in {"mark", "gap", "record"}:
             return
@@ -102,7 +104,7 @@ class RunEntries:
             self._journal.save_run(self._run)
 
 
-def run_of(plan: Plan, utc_s: float, watch: int, goes_on_with: int | None) -> Run:
+def run_of(plan: Plan, utc_s: float, watch: int, goes_on_with: int | None) -> JournalRun:
     """Return what the journal keeps of a run that begins by `plan`.
 
     Args:
@@ -122,7 +124,7 @@ def run_of(plan: Plan, utc_s: float, watch: int, goes_on_with: int | None) -> Ru
         process=os.getpid(),
         goes_on_with=goes_on_with,
     )
-    return Run(
+    return JournalRun(
         key=new_key(utc_s),
         watch=watch,
         counter=plan.name,

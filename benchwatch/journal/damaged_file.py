@@ -11,8 +11,8 @@ from itertools import count
 from pathlib import Path
 from typing import Final
 
-from benchwatch.journal.journal_location import BESIDE, inode, uri
-from benchwatch.journal.salvage import Carried, carry
+from benchwatch.journal.journal_file import BESIDE, inode, uri
+from benchwatch.journal.recovery import Recovered, recover
 from benchwatch.journal.sqlite_errors import code, sentence
 
 DAMAGE: Final = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
@@ -78,7 +78,7 @@ def has_other_name(path: Path) -> bool:
     return status.st_nlink > 1 + ours
 
 
-class Checking:
+class DamageCheck:
     """Looks for damage everywhere in a journal, on a thread of its own, while it is written.
 
     Args:
@@ -122,7 +122,7 @@ class Checking:
             return code(error) in DAMAGE
 
 
-class CarryingOver:
+class BackgroundRecovery:
     """Carries over what can be read of a file that was set aside, on a thread of its own.
 
     Args:
@@ -147,7 +147,7 @@ class CarryingOver:
             with closing(
                 sqlite3.connect(self._path.resolve(), timeout=WAIT_S, isolation_level=None)
             ) as target:
-                carried = carry(self._aside, target, lambda: not self._stop.is_set())
+                carried = recover(self._aside, target, lambda: not self._stop.is_set())
         except (sqlite3.Error, OSError) as error:
             why = sentence(self._aside, error)
             self._say(f"{why}: not all of it could be carried over. It is kept.")
@@ -155,7 +155,7 @@ class CarryingOver:
         self._say(said_of(carried, self._aside))
 
 
-def said_of(carried: Carried, source: Path) -> str:
+def said_of(carried: Recovered, source: Path) -> str:
     """Say what was carried over."""
     what = f"{carried.events} readings and notes of {carried.runs} runs were carried over"
     if carried.whole:

@@ -21,7 +21,7 @@ PUT_ON: Final = "the tool is on the trimmer"
 LIFTED: Final = "the tool has just been lifted"
 
 
-class Trimming:
+class TrimTracker:
     """Follows one counter.
 
     Args:
@@ -47,12 +47,12 @@ class Trimming:
         self.by_tool = False
         """Whether the newest nudge was the tool's pull."""
         self._newest = TrimNow()
-        self.retune(tolerance, settle)
+        self.set_limits(tolerance, settle)
 
-    def retune(self, tolerance: float | None, settle: SettleLimit | None) -> None:
+    def set_limits(self, tolerance: float | None, settle: SettleLimit | None) -> None:
         """Take new limits; a landing begins anew."""
         self._tolerance = tolerance
-        self._found.retune(settle)
+        self._found.set_limits(settle)
         self._landing: Landing | None = None
         if tolerance is not None:
             outlook = {} if settle is None else {"outlook_s": settle.horizon_s}

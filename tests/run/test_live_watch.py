@@ -22,7 +22,7 @@ from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.pipeline.pipeline import MARKS_KEPT, Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark
-from benchwatch.run.live_watch import NOT_SETTLED, Limits, LiveWatch
+from benchwatch.run.live_watch import NOT_SETTLED, LiveWatch, RunLimits
 
 PLAN = Plan("main", "TCPIP0::127.0.0.1::5025::SOCKET", nominal=NOMINAL, tolerance=5e-9)
 GAP = Gap("main", START_UTC_S + 3, 3.0, 6.2, "no reply within 2.5 s")
@@ -209,7 +209,7 @@ def test_trouble_of_the_journal_is_in_the_snapshot_and_readings_go_on(tmp_path):
 
 def test_count_ends_the_run_at_the_very_reading():
     """N readings, not one more, then the end."""
-    run = watch([CONNECTED, *map(reading, range(9))], limits=Limits(count=5))
+    run = watch([CONNECTED, *map(reading, range(9))], limits=RunLimits(count=5))
     run.start()
     outcome = run.stop()
 
@@ -221,7 +221,7 @@ def test_count_ends_the_run_at_the_very_reading():
 def test_count_is_of_each_counter():
     """The run goes on until the slowest counter has its readings; the fast one stops."""
     five = [replace(reading(n), counter="five") for n in range(3)]
-    run = watch([*map(reading, range(9))], five, limits=Limits(count=3))
+    run = watch([*map(reading, range(9))], five, limits=RunLimits(count=3))
     run.start()
 
     assert run.finished.is_set()
@@ -231,7 +231,7 @@ def test_count_is_of_each_counter():
 def test_repeats_do_not_count():
     """A reading handed out twice is one measurement."""
     repeat = reading(1, flags=frozenset({"repeat"}))
-    run = watch([reading(1), repeat, repeat, reading(2), reading(3)], limits=Limits(count=2))
+    run = watch([reading(1), repeat, repeat, reading(2), reading(3)], limits=RunLimits(count=2))
     run.start()
 
     assert drained(run) == [reading(1), repeat, repeat, reading(2), None]
@@ -283,7 +283,7 @@ def test_until_settled(monkeypatch):
     """The run ends with the reading that brings the verdict for the last of the counters."""
     monkeypatch.setattr("benchwatch.pipeline.analysis.LiveEstimate", SettlesAtFive)
     five = [replace(reading(n), counter="five") for n in range(9)]
-    run = watch([*map(reading, range(9))], five, limits=Limits(until_settled=True))
+    run = watch([*map(reading, range(9))], five, limits=RunLimits(until_settled=True))
     run.start()
     outcome = run.stop()
 
@@ -308,7 +308,7 @@ def test_until_settled(monkeypatch):
 def test_the_time_is_up(steps, until, reason, code):
     """After --for: done, not settled, no readings, or the link lost, each with its code."""
     plan = replace(PLAN, settle=SettleLimit(1e-9, 600.0))
-    run = watch(steps, limits=Limits(for_s=600.0, until_settled=until), plans=[plan])
+    run = watch(steps, limits=RunLimits(for_s=600.0, until_settled=until), plans=[plan])
     run.start()
     run.finished.wait(PATIENCE_S)
 

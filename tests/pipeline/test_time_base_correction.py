@@ -24,7 +24,7 @@ from benchwatch.estimate.comparison.counter_comparison import as_read, corrected
 from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.journal import Journal
 from benchwatch.journal.journal_reader import read_events, read_runs
-from benchwatch.lines import Lines, PlainWriter, json_line
+from benchwatch.lines import LineOutput, PlainWriter, json_line
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import INTERNAL_TIMEBASE, Reading
@@ -70,7 +70,7 @@ def connected(pipeline: Pipeline, source: str) -> Pipeline:
 def lines_of(pipeline: Pipeline, readings: list[Reading]) -> list[dict[str, object]]:
     """Feed readings and return their JSON lines."""
     out = io.StringIO()
-    lines = Lines(out, json_line)
+    lines = LineOutput(out, json_line)
     for one in readings:
         now = pipeline.take(one)
         lines.event(now.told(one), now.numbers)

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchwatch.pipeline.history import FAN_OUT, LEVELS, Buffer
+from benchwatch.pipeline.history import FAN_OUT, LEVELS, History
 
 
 def finite(values: tuple[float, ...]) -> list[float]:
@@ -20,7 +20,7 @@ def finite(values: tuple[float, ...]) -> list[float]:
 
 def test_few_readings_come_back_one_by_one():
     """What fits into the points asked for is given exactly as it came."""
-    buffer = Buffer()
+    buffer = History()
     for number in range(50):
         buffer.add(float(number), number * 1e-9)
 
@@ -31,7 +31,7 @@ def test_few_readings_come_back_one_by_one():
 
 def test_an_empty_buffer_gives_an_empty_trace():
     """Before the first reading there is nothing, whatever is asked."""
-    buffer = Buffer()
+    buffer = History()
     buffer.gap(5.0)
 
     assert buffer.trace(60.0, 0).elapsed_s == ()
@@ -40,7 +40,7 @@ def test_an_empty_buffer_gives_an_empty_trace():
 
 def test_a_gap_is_a_break_between_its_readings():
     """The nan stands between the last reading before and the first one after."""
-    buffer = Buffer()
+    buffer = History()
     buffer.add(1.0, 1e-9)
     buffer.gap(8.0)
     buffer.add(9.0, 2e-9)
@@ -52,7 +52,7 @@ def test_a_gap_is_a_break_between_its_readings():
 
 def test_nan_is_no_reading():
     """An overrange reading leaves no trace."""
-    buffer = Buffer()
+    buffer = History()
     buffer.add(1.0, math.nan)
     buffer.add(2.0, 1e-9)
 
@@ -62,7 +62,7 @@ def test_nan_is_no_reading():
 @pytest.fixture(scope="module")
 def spiky():
     """A long run with four spikes, in a buffer and as it was; it is only looked at."""
-    buffer = Buffer(capacity=1024)
+    buffer = History(capacity=1024)
     noise = random.Random(1)
     values = [noise.gauss(0.0, 1e-9) for _ in range(300_000)]
     for where in (3, 150_000, 295_000, 299_950):
@@ -95,7 +95,7 @@ def test_a_lone_spike_is_seen_at_any_zoom(spiky, span_s):
 )
 def test_any_run_keeps_its_range_its_order_and_its_points(steps, points, span_s):
     """Times never run backwards, points are kept to, and no value lies outside the truth."""
-    buffer = Buffer(capacity=32)
+    buffer = History(capacity=32)
     now_s, values = 0.0, {}
     for kind, seconds in steps:
         now_s += seconds
@@ -115,7 +115,7 @@ def test_any_run_keeps_its_range_its_order_and_its_points(steps, points, span_s)
 @given(st.lists(st.sampled_from(["reading", "reading", "reading", "gap"]), max_size=400))
 def test_no_reading_is_counted_twice_or_forgotten_while_there_is_room(steps):
     """Counts and means over the whole run are those of the readings."""
-    buffer = Buffer(capacity=64)
+    buffer = History(capacity=64)
     total = 0
     for number, kind in enumerate(steps):
         if kind == "gap":
@@ -136,7 +136,7 @@ def test_no_reading_is_counted_twice_or_forgotten_while_there_is_room(steps):
 
 def test_every_long_gap_shows_in_a_long_view():
     """A gap a day in a month of readings: a view of the month has a break for each."""
-    buffer = Buffer(capacity=2048)
+    buffer = History(capacity=2048)
     now_s, gaps = 0.0, []
     for _day in range(30):
         for _minute in range(1440):
@@ -158,7 +158,7 @@ def test_every_long_gap_shows_in_a_long_view():
 
 def test_memory_is_bounded_and_the_beginning_stays():
     """100 000 readings and a gap a minute: flat memory, and the start is still there."""
-    buffer = Buffer(capacity=512)
+    buffer = History(capacity=512)
     tracemalloc.start()
     sizes = []
     for number in range(100_000):
@@ -178,7 +178,7 @@ def test_memory_is_bounded_and_the_beginning_stays():
 
 def test_asking_while_readings_come_in():
     """A reader on another thread never sees a broken table."""
-    buffer = Buffer(capacity=256)
+    buffer = History(capacity=256)
     done = threading.Event()
     faults: list[str] = []
 

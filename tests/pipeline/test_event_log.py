@@ -8,12 +8,12 @@ import pytest
 
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Estimate, Nudge, Numbers, Rest, Settle, SettleLimit
-from benchwatch.pipeline.event_log import Happenings, settled_words, tolerance_words
-from benchwatch.pipeline.history import Buffer
-from benchwatch.pipeline.slow_statistics import Deviations, elsewhere_now, warm_up_now
-from benchwatch.pipeline.trimming import Trimming
+from benchwatch.pipeline.event_log import EventLog, settled_words, tolerance_words
+from benchwatch.pipeline.history import History
+from benchwatch.pipeline.slow_statistics import StabilityTracker, elsewhere_now, warm_up_now
+from benchwatch.pipeline.trim_tracker import TrimTracker
 from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Mark, Reading
-from benchwatch.snapshot import Happening, Trace, WarmUp
+from benchwatch.snapshot import LoggedEvent, Trace, WarmUp
 
 PPB = 1e-9
 
@@ -30,7 +30,7 @@ def reading(elapsed_s: float, flags: frozenset[str] = frozenset()) -> Reading:
 
 def test_a_turn_gives_a_hint_and_freezes_what_was_found() -> None:
     """40 ppb found, 10 left after a turn by -30: a third of it again."""
-    trimming = Trimming(1 * PPB, None)
+    trimming = TrimTracker(1 * PPB, None)
     for second in range(10):
         trimming.add(float(second), 40 * PPB, numbers(40 * PPB))
     after = trimming.add(10.0, 10 * PPB, numbers(10 * PPB, Nudge(10.0, -30 * PPB, 0.03 * PPB)))
@@ -49,7 +49,7 @@ def test_a_turn_gives_a_hint_and_freezes_what_was_found() -> None:
 
 def test_while_it_creeps_all_advice_goes_by_the_level_at_rest() -> None:
     """12 ppb now, 8 once it rests: the way left is 8 ppb, and the turn grows by what creeps."""
-    trimming = Trimming(1 * PPB, None)
+    trimming = TrimTracker(1 * PPB, None)
     for second in range(10):
         trimming.add(float(second), 40 * PPB, numbers(40 * PPB))
     nudge = Nudge(10.0, -28 * PPB, 0.03 * PPB)
@@ -75,7 +75,7 @@ def test_while_it_creeps_all_advice_goes_by_the_level_at_rest() -> None:
 @pytest.mark.parametrize("by_tool", [False, True])
 def test_the_two_times_of_a_nudge_are_of_one_moment(by_tool: bool) -> None:
     """It was made at 2 s and told with the reading at 4 s; a step of the tool says so."""
-    notes, nudge = Happenings(), Nudge(2.0, 8 * PPB, PPB)
+    notes, nudge = EventLog(), Nudge(2.0, 8 * PPB, PPB)
     told = reading(4.0)
     notes.reading(told, Numbers(confirmed_nudge=nudge, last_nudge=nudge), by_tool=by_tool)
 
@@ -87,7 +87,7 @@ def test_the_two_times_of_a_nudge_are_of_one_moment(by_tool: bool) -> None:
 
 def test_the_note_of_a_nudge_follows_what_is_known_of_it() -> None:
     """Its size grows while it creeps; other notes stay."""
-    notes, nudge = Happenings(), Nudge(2.0, 8 * PPB, PPB)
+    notes, nudge = EventLog(), Nudge(2.0, 8 * PPB, PPB)
     first = Numbers(confirmed_nudge=nudge, last_nudge=nudge)
     notes.reading(reading(2.0), first, by_tool=False)
     notes.mark(Mark("main", 1e9, 3.0, "lid on"))
@@ -101,17 +101,15 @@ def test_the_note_of_a_nudge_follows_what_is_known_of_it() -> None:
 
 def test_what_a_nudge_is_refined_to_is_kept_with_few_entries() -> None:
     """A creep makes -28 ppb -32 in forty small steps: the last size is kept, at the same time."""
-    kept: list[Happening] = []
-    happenings = Happenings(kept.append)
+    kept: list[LoggedEvent] = []
+    log = EventLog(kept.append)
     nudge = Nudge(10.0, -28 * PPB, PPB)
-    happenings.reading(reading(12.0), numbers(0.0, nudge), by_tool=False)
+    log.reading(reading(12.0), numbers(0.0, nudge), by_tool=False)
     for step in range(1, 41):
         refined = replace(nudge, size=(-28 - 0.1 * step) * PPB)
-        happenings.reading(
-            reading(12.0 + step), replace(numbers(0.0), last_nudge=refined), by_tool=False
-        )
+        log.reading(reading(12.0 + step), replace(numbers(0.0), last_nudge=refined), by_tool=False)
     for second in range(60, 70):
-        happenings.reading(
+        log.reading(
             reading(float(second)), replace(numbers(0.0), last_nudge=refined), by_tool=False
         )
 
@@ -124,19 +122,19 @@ def test_what_a_nudge_is_refined_to_is_kept_with_few_entries() -> None:
 
 def test_a_refined_nudge_is_kept_before_the_next_one() -> None:
     """A second turn comes while the first one's size is not yet final: both are kept in order."""
-    kept: list[Happening] = []
-    happenings = Happenings(kept.append)
+    kept: list[LoggedEvent] = []
+    log = EventLog(kept.append)
     first, refined = Nudge(10.0, -28 * PPB, 0.5 * PPB), Nudge(10.0, -28.05 * PPB, 0.5 * PPB)
-    happenings.reading(reading(12.0), numbers(0.0, first), by_tool=False)
-    happenings.reading(reading(13.0), replace(numbers(0.0), last_nudge=refined), by_tool=False)
-    happenings.reading(reading(14.0), numbers(0.0, Nudge(14.0, PPB, PPB / 2)), by_tool=False)
+    log.reading(reading(12.0), numbers(0.0, first), by_tool=False)
+    log.reading(reading(13.0), replace(numbers(0.0), last_nudge=refined), by_tool=False)
+    log.reading(reading(14.0), numbers(0.0, Nudge(14.0, PPB, PPB / 2)), by_tool=False)
 
     assert [one.nudge and one.nudge.size for one in kept] == [-28 * PPB, -28.05 * PPB, PPB]
 
 
 def test_the_tool_is_no_turn_and_moves_the_aim() -> None:
     """Its pull of 5 ppb, known from a touch before, is where to aim while it rests there."""
-    trimming = Trimming(1 * PPB, None)
+    trimming = TrimTracker(1 * PPB, None)
     trimming.add(0.0, 0.0, numbers(0.0))
     trimming.touch(1.0, numbers(0.0), on=True)
     trimming.add(2.0, 5 * PPB, numbers(5 * PPB, Nudge(2.0, 5 * PPB, 0.03 * PPB)))
@@ -156,7 +154,7 @@ def test_the_tool_is_no_turn_and_moves_the_aim() -> None:
 
 def test_notes_hold_each_event_once_with_its_time() -> None:
     """A mark, a gap, a nudge, a verdict and a lost reference, in the order they came."""
-    notes = Happenings()
+    notes = EventLog()
     settled = Settle("settled", 5.0, None)
     notes.mark(Mark("main", 1e9, 1.0, "lid on\x1b[2J"))
     notes.reading(reading(2.0), Numbers(confirmed_nudge=Nudge(2.0, PPB, None)), by_tool=False)
@@ -175,7 +173,7 @@ def test_notes_hold_each_event_once_with_its_time() -> None:
 
 def test_notes_stand_in_the_order_of_their_times() -> None:
     """A gap is entered at its end and dated at its beginning: before what came meanwhile."""
-    notes = Happenings()
+    notes = EventLog()
     notes.note(1e9 + 1, 1.0, "setting", "nominal 10 MHz")
     notes.note(1e9 + 9, 9.0, "record", "as left")
     notes.mark(Mark("main", 1e9 + 9, 9.0, "lid on"))
@@ -189,7 +187,7 @@ def test_notes_stand_in_the_order_of_their_times() -> None:
 def test_leisurely_deviations_skip_what_was_missed() -> None:
     """White noise of 1e-10: OADEV at one interval is the sd; a gap adds no difference."""
     rng = np.random.default_rng(20)
-    deviations, buffer = Deviations(), Buffer()
+    deviations, buffer = StabilityTracker(), History()
     for index, y in enumerate(rng.normal(0.0, 1e-10, 4000)):
         elapsed_s = 0.5 * index + (100.0 if index >= 2000 else 0.0)
         if index == 2000:
@@ -210,7 +208,7 @@ def test_leisurely_deviations_skip_what_was_missed() -> None:
 def test_a_straight_drift_is_taken_out() -> None:
     """ADEV of a drift D is D·τ/√2 (NIST SP 1065, 5.2); without it only the noise is left."""
     rng = np.random.default_rng(21)
-    deviations, buffer = Deviations(), Buffer()
+    deviations, buffer = StabilityTracker(), History()
     for index, y in enumerate(rng.normal(0.0, 1e-12, 2000)):
         deviations.add(float(index), y + 1e-11 * index)
         buffer.add(float(index), y + 1e-11 * index)
@@ -224,10 +222,10 @@ def test_a_straight_drift_is_taken_out() -> None:
 
 def test_a_few_readings_have_no_deviations_yet() -> None:
     """Unknown is shown as unknown."""
-    deviations = Deviations()
+    deviations = StabilityTracker()
     deviations.add(0.0, 1e-9)
 
-    now = deviations.now(Buffer())
+    now = deviations.now(History())
 
     assert now.deviations == ()
     assert now.dither is None

@@ -11,7 +11,7 @@ from benchwatch.clock import Clock
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.recording import EventStream, Extent, Stated
-from benchwatch.run.recorded_timeline import Tape
+from benchwatch.run.recorded_timeline import RecordedTimeline
 from benchwatch.run.recording_player import LOOK_S, PIECE_S, SPEEDS, RecordingPlayer
 
 ROWS = 300
@@ -65,7 +65,7 @@ def tape_of(file):
     def events():
         return EventStream(file, stated, say=lambda _: None)
 
-    return Tape(Extent(file, stated), events, pipeline)
+    return RecordedTimeline(Extent(file, stated), events, pipeline)
 
 
 def player_of(file, clock: Clock | None = None, speed=1.0):

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from benchwatch.journal.journal_location import beside, uri
+from benchwatch.journal.journal_file import beside, uri
 from benchwatch.journal.page_scan import rows_left
 from benchwatch.journal.schema import APPLICATION_ID, EVENT_TABLES, RUN_COLUMNS, lost_run
 
@@ -39,7 +39,7 @@ Found = tuple[str, Row]
 
 
 @dataclass(frozen=True, slots=True)
-class Carried:
+class Recovered:
     """What was carried over."""
 
     runs: int
@@ -62,9 +62,9 @@ def was_journal(path: Path) -> bool:
     return False
 
 
-def carry(
+def recover(
     path: Path, target: sqlite3.Connection, go_on: Callable[[], bool] = lambda: True
-) -> Carried:
+) -> Recovered:
     """Carry all that is in the file at `path` over; what is there already stays as it is.
 
     First by way of SQLite, then, where that meets damage, page by page.
@@ -86,10 +86,10 @@ def carry(
         events += _put(target, some)
         runs |= {row[0] for _, row in some}
         if not go_on():
-            return Carried(len(runs), events, whole=False)
+            return Recovered(len(runs), events, whole=False)
         time.sleep(time.monotonic() - began_s)  # whoever waits to write gets its turn
     _name_lost_runs(target)
-    return Carried(len(runs), events, whole=True)
+    return Recovered(len(runs), events, whole=True)
 
 
 def _put(target: sqlite3.Connection, found: Iterable[Found]) -> int:
