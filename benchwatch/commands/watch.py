@@ -25,7 +25,13 @@ from benchwatch.commands.common.option_types import (
 )
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.screen_options import ScreenAsked, on_a_screen, screen_options
-from benchwatch.commands.common.watch_session import run_lines, run_screen_of
+from benchwatch.commands.common.watch_session import (
+    LOOK_S,
+    FirstTrimmer,
+    Narrator,
+    run_lines,
+    run_on_screen,
+)
 from benchwatch.commands.common.watched_counters import (
     DEFAULT_DRIVER,
     Asked,
@@ -33,7 +39,6 @@ from benchwatch.commands.common.watched_counters import (
     plans_of,
     simulated_bench,
 )
-from benchwatch.commands.common.web_session import WEB_PORT, run_web_of
 from benchwatch.driver_registry import driver
 from benchwatch.errors import JournalError, UsageError
 from benchwatch.journal import Journal, default_path
@@ -41,6 +46,7 @@ from benchwatch.lines import PlainWriter, json_line
 from benchwatch.pipeline.event_log import resumed_words
 from benchwatch.run.live_watch import LiveWatch, RunLimits
 from benchwatch.web.served_address import LOOPBACK, ServedAddress, place_of
+from benchwatch.web.watch_pages import WEB_PORT, Narration, serve_watch
 
 if TYPE_CHECKING:
     from benchwatch_simulators.bench.simulated_bench import ServedBench
@@ -192,15 +198,29 @@ def watch(
         for sentence in resumed:
             narrate(f"{sentence}; --no-resume begins anew.")
         end = partial(_end, run, kept)
+        trimmer = None if bench is None else FirstTrimmer(bench)
         try:
             match front_end:
                 case "lines":
                     outcome = run_lines(run, json_line if as_json else PlainWriter(), end)
                 case "page":
-                    outcome = run_web_of(run, bench, place, screen, end)
+                    outcome = serve_watch(
+                        run,
+                        place,
+                        trimmer=trimmer,
+                        options=screen.options(bell=False),
+                        ascii_only=screen.ascii,
+                        narration=Narration(say=narrate, look=Narrator(run).look, every_s=LOOK_S),
+                        rescue=end,
+                    )
                 case "screen":
-                    outcome = run_screen_of(
-                        run, bench, screen.options(), end, aloud=aloud, first=" ".join(resumed)
+                    outcome = run_on_screen(
+                        run,
+                        screen.options(),
+                        trimmer=trimmer,
+                        with_sound=aloud,
+                        message=" ".join(resumed),
+                        rescue=end,
                     )
         finally:
             code = end()

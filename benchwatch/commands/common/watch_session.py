@@ -1,4 +1,4 @@
-"""How a watch is run to its end: as lines on standard output, or on the screen."""
+"""Runs a watch to its end, as lines on standard output or on the screen, and narrates."""
 
 import queue
 import sys
@@ -20,9 +20,9 @@ if TYPE_CHECKING:
     from benchwatch_simulators.bench.simulated_bench import ServedBench
 
 LOOK_S: Final = 0.25
-"""How often the narration looks at the links."""
+"""Time from look to look of the narration."""
 SAY_COUNT: Final = 10
-"""Readings and notes not on disk of which the narration gives the number; then at each doubling."""
+"""Readings and notes not on disk from which their number is said; then at each doubling."""
 CAUTIONS: Final = {
     "internal": " (caution: its own oscillator)",
     "unknown": " (caution: look at the front panel which oscillator it counts by)",
@@ -30,13 +30,13 @@ CAUTIONS: Final = {
 
 
 class Narrator:
-    """Says on standard error what changes beside the readings, once each."""
+    """Says on standard error what changes on the links and in the journal, each change once."""
 
     def __init__(self, run: LiveWatch) -> None:
         self._run = run
         self._said: dict[str, str] = {}
         self._questioned: dict[str, float] = {}
-        """Nominals that were questioned."""
+        """By counter: the nominal whose question was said."""
         self._trouble: str | None = None
         self._say_count = SAY_COUNT
 
@@ -77,7 +77,7 @@ def run_lines(run: LiveWatch, write: LineWriter, rescue: Callable[[], object]) -
     Args:
         run: the watch, not yet started.
         write: makes the lines.
-        rescue: closes run and journal where whoever reads the lines has stopped reading.
+        rescue: closes run and journal where a signal can't end it in order.
     """
     out = LineOutput(sys.stdout, write)
     narrator = Narrator(run)
@@ -88,41 +88,40 @@ def run_lines(run: LiveWatch, write: LineWriter, rescue: Callable[[], object]) -
             if run.events.empty():
                 out.flush()
         outcome = run.stop()
-        for event, snapshot in _left(run):
+        for event, snapshot in _remaining_events(run):
             out.event(event, snapshot.numbers, snapshot.not_on_disk)
         out.end(EndOfRun(*run.totals(), outcome.reason))
     narrator.look()
     return outcome
 
 
-def run_screen_of(
+def run_on_screen(
     run: LiveWatch,
-    bench: "ServedBench | None",
     options: "DisplayOptions",
-    rescue: Callable[[], object],
     *,
-    aloud: bool = False,
-    first: str = "",
+    trimmer: "FirstTrimmer | None",
+    with_sound: bool,
+    message: str,
+    rescue: Callable[[], object],
 ) -> RunOutcome:
     """Show the screen until it is left or the run ends.
 
     Args:
         run: the watch, not yet started.
-        bench: a simulated bench gives the keys a trimmer to turn.
-        options: look and first view.
+        options: of the screen.
+        trimmer: what the keys for a trimmer turn; None: there is none.
+        with_sound: whether the offset is heard too.
+        message: a sentence to show at first, such as what the run continues; empty: none.
         rescue: closes run and journal where the screen can't be ended in order.
-        aloud: let the offset be heard too.
-        first: a sentence to show at first, such as what the run goes on with.
     """
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
     from benchwatch.screen.terminal.screen_process import run_screen  # noqa: PLC0415 - lines never need it
     from benchwatch.sound.sound_player import SoundPlayer  # noqa: PLC0415 - lines never need it
 
-    trimmer = None if bench is None else FirstTrimmer(bench)
-    sound = SoundPlayer if aloud else None
+    sound = SoundPlayer if with_sound else None
     app = BenchwatchApp(run, trimmer=trimmer, sound=sound, options=options)
-    if first:
-        app.screen_state.show_message(first)
+    if message:
+        app.screen_state.show_message(message)
     left = threading.Event()
 
     def leave_when_finished() -> None:
@@ -140,7 +139,7 @@ def run_screen_of(
         left.set()
     ended_by_itself = run.outcome is not None
     if code == INTERRUPTED:
-        run.interrupt()  # nobody asked for the end of the run: the next one goes on with it
+        run.interrupt()  # nobody asked for its end, so the next run continues it
     outcome = run.stop()
     readings, gaps = run.totals()
     how = f": {outcome.reason}" if ended_by_itself and not outcome.message else ""
@@ -150,7 +149,7 @@ def run_screen_of(
 
 
 class FirstTrimmer:
-    """The trimmer of the first oscillator on a simulated bench, for the screen's keys."""
+    """The trimmer of the first oscillator on a simulated bench; the screen's keys turn it."""
 
     def __init__(self, bench: "ServedBench") -> None:
         self._bench = bench
@@ -166,7 +165,7 @@ class FirstTrimmer:
 
 
 def _events(run: LiveWatch, narrator: Narrator) -> Iterator[tuple[Event, Snapshot]]:
-    """Give the events as they come, and let the narrator look now and then."""
+    """Yield the events as they come, and let the narrator look now and then."""
     next_look_s = 0.0
     while True:
         now_s = run.elapsed_s()
@@ -182,8 +181,8 @@ def _events(run: LiveWatch, narrator: Narrator) -> Iterator[tuple[Event, Snapsho
         yield item
 
 
-def _left(run: LiveWatch) -> Iterator[tuple[Event, Snapshot]]:
-    """Give what the counters still delivered while the run was ending."""
+def _remaining_events(run: LiveWatch) -> Iterator[tuple[Event, Snapshot]]:
+    """Yield what the counters delivered while the run was ending."""
     while not run.events.empty():
         item = run.events.get()
         if item is not None:

@@ -1,0 +1,140 @@
+"""Serves the pages of one watch until it ends: ``watch --web``."""
+
+import asyncio
+import errno
+import os
+import stat
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final, TextIO
+
+from benchwatch.errors import FileError, UsageError
+from benchwatch.run.live_watch import LiveWatch, RunOutcome
+from benchwatch.run.shutdown import SignalShutdown
+from benchwatch.web.served_address import ServedAddress
+
+if TYPE_CHECKING:
+    from contextlib import AbstractAsyncContextManager
+
+    from benchwatch.screen.display_options import DisplayOptions
+    from benchwatch.screen.watch_source import TrimmerControl
+    from benchwatch.web.page_server import MakeApp
+
+WEB_PORT: Final = 8010
+INSTALL: Final = "in the source folder, pip install '.[web]'"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Narration:
+    """How the person who started the program is kept informed on standard error."""
+
+    say: Callable[[str], None]
+    """Writes a sentence."""
+    look: Callable[[], None]
+    """Says what has changed on the links and in the journal."""
+    every_s: float
+    """Time from look to look."""
+
+
+def serve_watch(
+    run: LiveWatch,
+    address: ServedAddress,
+    *,
+    trimmer: "TrimmerControl | None",
+    options: "DisplayOptions",
+    ascii_only: bool,
+    narration: Narration,
+    rescue: Callable[[], object],
+) -> RunOutcome:
+    """Show the watch on pages until it ends or a signal comes; the address goes to stdout.
+
+    Args:
+        run: the watch, not yet started.
+        address: where to serve.
+        trimmer: what the keys for a trimmer turn; None: there is none.
+        options: of the screen; characters and colours are chosen here.
+        ascii_only: whether the screen is drawn in plain ASCII.
+        narration: informs the person at the terminal meanwhile.
+        rescue: closes run and journal where a signal can't end it in order.
+
+    Raises:
+        UsageError: nothing can be served there, or the libraries are not installed.
+    """
+    try:
+        from benchwatch.screen.display_options import log_path, theme_for  # noqa: PLC0415 - lines never need it
+        from benchwatch.screen.terminal.screen_process import open_log  # noqa: PLC0415 - likewise
+        from benchwatch.web.error_log import error_log  # noqa: PLC0415 - an extra
+        from benchwatch.web.page_server import serving  # noqa: PLC0415 - likewise
+    except ImportError as error:
+        raise UsageError(
+            f"the page needs a library that is not installed ({error.name}): {INSTALL}."
+        ) from error
+
+    def say_crash(crash: str) -> None:
+        narration.say(
+            f"a page stopped: {crash}. Open it again; the details are in the screen's log."
+        )
+
+    no_color = {"NO_COLOR": os.environ.get("NO_COLOR", "")}
+    theme = theme_for(ascii_only=ascii_only, encoding="utf-8", environ=no_color)
+    with open_log(log_path()) as log, SignalShutdown(run.interrupt, rescue):
+        make = _page_maker(run, trimmer, log, replace(options, theme=theme))
+        served = serving(address, make, say_crash, trouble=narration.say, logger=error_log(log))
+        asyncio.run(_serve(run, served, narration, of_this_computer=address.of_this_computer))
+    assert run.outcome is not None
+    return run.outcome
+
+
+async def _serve(
+    run: LiveWatch,
+    served: "AbstractAsyncContextManager[str]",
+    narration: Narration,
+    *,
+    of_this_computer: bool,
+) -> None:
+    async with served as url:
+        if not of_this_computer:
+            narration.say(
+                "caution: whoever has the line below reaches this screen over the network, and "
+                "nothing on the way is encrypted. Keep it to a network you trust."
+            )
+        _print(url)
+        run.start()
+        while not run.finished.is_set():
+            narration.look()
+            await asyncio.sleep(narration.every_s)
+
+
+def _print(url: str) -> None:
+    """Print the address; readings go on where the terminal is gone meanwhile.
+
+    Raises:
+        FileError: what is no terminal can't be written, so nobody would know of the page.
+    """
+    try:
+        print(url, flush=True)
+    except (OSError, FileError) as error:
+        if not _has_hung_up(error.__cause__ or error):
+            raise
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())  # what is still buffered goes there
+        os.close(nowhere)
+
+
+def _has_hung_up(error: BaseException) -> bool:
+    """Tell whether a write failed because the terminal is gone (POSIX.1-2017, 11.1.10)."""
+    is_device = stat.S_ISCHR(os.fstat(sys.stdout.fileno()).st_mode)
+    return isinstance(error, OSError) and error.errno == errno.EIO and is_device
+
+
+def _page_maker(
+    run: LiveWatch, trimmer: "TrimmerControl | None", log: TextIO, options: "DisplayOptions"
+) -> "MakeApp":
+    """Return what makes the screen of one page; all of them act on the same watch."""
+    from benchwatch.web.browser_page import PageApp, PageChannel  # noqa: PLC0415 - an extra
+
+    def make(page: PageChannel) -> PageApp:
+        return PageApp(page, log, run, trimmer=trimmer, options=options)
+
+    return make
