@@ -17,7 +17,7 @@ import pytest
 import screen_kit as kit
 from load_kit import PATIENCE_S
 from oven_kit import OvenBench, oven_bench, served
-from quick_kit import QUICKLY, SLOWLY, program
+from quick_kit import QUICKLY, SLOWLY, clock_s, program
 from terminal_kit import Terminal
 
 from benchwatch.estimate.results import Nudge
@@ -78,13 +78,8 @@ def _clocks(how: signal.Signals, bench: OvenBench, terminal: Terminal) -> None:
 
 def _wait(terminal: Terminal, by_s: int) -> None:
     """Let so many seconds pass on the clock of the screen: what comes later is a turn."""
-    before_s = _clock_s(terminal.screen)
-    terminal.wait_until(lambda rows: _clock_s(rows) >= before_s + by_s)
-
-
-def _clock_s(rows: list[str]) -> int:
-    clock = re.search(r"(\d+):(\d\d):(\d\d)$", rows[0])
-    return 0 if clock is None else 3600 * int(clock[1]) + 60 * int(clock[2]) + int(clock[3])
+    before_s = clock_s(terminal.screen)
+    terminal.wait_until(lambda rows: clock_s(rows) >= before_s + by_s)
 
 
 def _rests(rows: list[str], word: str) -> bool:

@@ -25,6 +25,18 @@ TIMES = re.compile(r".*_s$|^(horizon|speed|gate|nominal|weight|moves).*")
 """Fields that hold a time or a setting; they stay as they are when the others are changed."""
 
 
+def half_a_digit(digits: str) -> float:
+    """Return half of the last digit of a number as printed: that much rounding can change."""
+    exponent = Decimal(digits).as_tuple().exponent
+    assert isinstance(exponent, int)
+    return 0.5 * 10.0**exponent
+
+
+def prints_as(value: float, digits: str) -> bool:
+    """Tell whether a value, rounded to the last digit of `digits`, is that number."""
+    return abs(value - float(digits)) <= half_a_digit(digits) * (1 + 1e-9)
+
+
 class Figure(NamedTuple):
     """A number without its sign, as printed."""
 
@@ -35,11 +47,11 @@ class Figure(NamedTuple):
 
     def can_be(self, value: float, nominal_hz: float) -> bool:
         """Tell whether a number of the snapshot is printed so."""
-        return _rounds_to(self._in_unit(value, nominal_hz), self.digits)
+        return any(prints_as(abs(one), self.digits) for one in self._in_unit(value, nominal_hz))
 
     def can_have(self, u: float, nominal_hz: float) -> bool:
         """Tell whether an uncertainty of the snapshot is printed so."""
-        return self.u is None or _rounds_to(self._in_unit(u, nominal_hz), self.u)
+        return self.u is None or any(prints_as(one, self.u) for one in self._in_unit(u, nominal_hz))
 
     def _in_unit(self, value: float, nominal_hz: float) -> tuple[float, ...]:
         if self.unit == "Hz":
@@ -114,10 +126,3 @@ def _walk(value: Any) -> Iterator[Any]:
     elif isinstance(value, tuple):
         for one in value:
             yield from _walk(one)
-
-
-def _rounds_to(values: tuple[float, ...], digits: str) -> bool:
-    exponent = Decimal(digits).as_tuple().exponent
-    assert isinstance(exponent, int)
-    half_a_digit = 0.5 * 10.0**exponent
-    return any(abs(abs(value) - float(digits)) <= half_a_digit * (1 + 1e-9) for value in values)

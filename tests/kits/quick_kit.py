@@ -1,11 +1,18 @@
 """The program on a clock that goes as quickly as it is told to, and a simulated bench with it."""
 
+import re
 import signal
 
 from program_kit import PROGRAM
 
 QUICKLY, SLOWLY = signal.SIGUSR1, signal.SIGUSR2
 """What tells the clock so: slowly is as the computer's own clock."""
+
+
+def clock_s(rows: list[str]) -> int:
+    """Return the seconds on the clock of a screen; 0 before there is one."""
+    clock = re.search(r"(\d+):(\d\d):(\d\d)$", rows[0])
+    return 0 if clock is None else 3600 * int(clock[1]) + 60 * int(clock[2]) + int(clock[3])
 
 
 def program(speed: float, *, begin_quickly: bool) -> str:

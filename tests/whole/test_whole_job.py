@@ -1,17 +1,18 @@
 """The whole job in a real terminal, from power-on to as left, by what the screen says alone."""
 
 import json
+import math
 import os
 import re
 import sys
 from collections.abc import Iterator
-from decimal import Decimal
 from pathlib import Path
 from typing import NamedTuple
 
 import pytest
+from figures_kit import half_a_digit, prints_as
 from oven_kit import oven_bench
-from quick_kit import QUICKLY, program
+from quick_kit import QUICKLY, clock_s, program
 from terminal_kit import Terminal
 
 from benchwatch.journal.journal_reader import read_events, read_runs
@@ -51,24 +52,31 @@ def terminal(tmp_path: Path, journal: Path) -> Iterator[Terminal]:
 
 
 class Amount(NamedTuple):
-    """What the screen shows, in ppb; each number was rounded to its last digit."""
+    """What the screen shows, in a unit of so many ppb."""
 
-    value: float
-    half_digit: float
-    u: float
-    u_half_digit: float
+    digits: str
+    u_digits: str
+    unit_ppb: float
 
     @property
-    def u_at_most(self) -> float:
+    def ppb(self) -> float:
+        """The number that is shown."""
+        return float(self.digits) * self.unit_ppb
+
+    @property
+    def half_digit_ppb(self) -> float:
+        """How far from it the true number may lie."""
+        return half_a_digit(self.digits) * self.unit_ppb
+
+    @property
+    def u_at_most_ppb(self) -> float:
         """The largest uncertainty that is shown so."""
-        return self.u + self.u_half_digit
+        return (float(self.u_digits) + half_a_digit(self.u_digits)) * self.unit_ppb
 
-
-def half_a_digit(printed: str) -> float:
-    """Return half of the last digit of a number as printed: that much rounding can change."""
-    exponent = Decimal(printed).as_tuple().exponent
-    assert isinstance(exponent, int)
-    return 0.5 * 10.0**exponent
+    def shows(self, value: float, u: float) -> bool:
+        """Tell whether these fractions are printed so, to the last digit."""
+        unit = self.unit_ppb * 1e-9
+        return prints_as(value / unit, self.digits) and prints_as(u / unit, self.u_digits)
 
 
 class Person:
@@ -84,11 +92,10 @@ class Person:
         assert match is not None
         return match
 
-    def reads(self, words: str) -> "Amount":
+    def reads(self, words: str) -> Amount:
         """Wait for an amount after these words."""
         value, u, unit = self.sees(words + AMOUNT).groups()
-        return Amount(float(value) * PPB[unit], half_a_digit(value) * PPB[unit],
-                      float(u) * PPB[unit], half_a_digit(u) * PPB[unit])  # fmt: skip
+        return Amount(value, u, PPB[unit])
 
     def presses(self, keys: bytes) -> None:
         """Press keys, and give the counter three seconds, by the clock on the screen.
@@ -99,8 +106,8 @@ class Person:
         self.sees("Esc closes")
         self._terminal.type(b"\x1b")
         self._terminal.wait_until(lambda rows: not _found("Esc closes", rows))
-        before_s = _clock_s(self._terminal.screen)
-        self._terminal.wait_until(lambda rows: _clock_s(rows) >= before_s + 3)
+        before_s = clock_s(self._terminal.screen)
+        self._terminal.wait_until(lambda rows: clock_s(rows) >= before_s + 3)
 
     def writes_down(self, note: str) -> None:
         """Put a note on the time line."""
@@ -117,14 +124,6 @@ class Person:
 
 def _found(pattern: str, rows: list[str]) -> "re.Match[str] | None":
     return re.search(pattern, "\n".join(rows), re.MULTILINE)
-
-
-def _clock_s(rows: list[str]) -> int:
-    clock = re.search(r"(\d+):(\d\d):(\d\d)$", rows[0])
-    if clock is None:
-        return 0
-    hours, minutes, seconds = map(int, clock.groups())
-    return 3600 * hours + 60 * minutes + seconds
 
 
 def _judged(rows: list[str]) -> str:
@@ -162,14 +161,14 @@ def test_from_power_on_to_as_left_by_the_screen_alone(terminal: Terminal, journa
 
     assert code == 0
     assert {DOWN, RIGHT} <= set(turns)
-    assert abs(found.value - 12.4) < 2 * found.u_at_most + found.half_digit
-    assert abs(pull.value - 6.0) < 1.0 + pull.half_digit
-    assert abs(left.value) <= 1.0 + left.half_digit
+    assert abs(found.ppb - 12.4) < 2 * found.u_at_most_ppb + found.half_digit_ppb
+    assert abs(pull.ppb - 6.0) < 1.0 + pull.half_digit_ppb
+    assert abs(left.ppb) <= 1.0 + left.half_digit_ppb
     assert_journal_agrees(journal, terminal.seen, (found, left))
 
 
 def assert_journal_agrees(journal: Path, seen: bytes, shown: tuple[Amount, Amount]) -> None:
-    """What is on disk is what the screen and the summary at the end said."""
+    """What is on disk is what the screen and the summary at the end said, to the printed digit."""
     (run,) = read_runs(journal)
     events = list(read_events(journal, run))
     records = [json.loads(event.document) for event in events if isinstance(event, Record)]
@@ -182,5 +181,6 @@ def assert_journal_agrees(journal: Path, seen: bytes, shown: tuple[Amount, Amoun
     assert "cover off" in [event.text for event in events if isinstance(event, Mark)]
     assert [record["kind"] for record in records] == ["as found", "as left"]
     for record, amount in zip(records, shown, strict=True):
-        recorded_ppb = record["budget"]["lines"][0]["estimate"] * 1e9
-        assert abs(recorded_ppb - amount.value) <= amount.half_digit * (1 + 1e-9)
+        lines = record["budget"]["lines"]
+        u = math.hypot(*(line["contribution"] for line in lines))
+        assert amount.shows(lines[0]["estimate"], u), (record, amount)
