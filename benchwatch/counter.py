@@ -6,9 +6,10 @@ entry-point group ``benchwatch.drivers``; the bundled ones use the same door as 
 """
 
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from typing import Final, Literal, Protocol
+from typing import Final, Literal, Protocol, Self
 
 TimeBaseSource = Literal["internal", "external", "unknown"]
 LONGEST_GATE_S: Final = 100_000.0
@@ -20,7 +21,7 @@ def plausible_gate_s(gate_s: float | None) -> float | None:
     return gate_s if gate_s is not None and 0 < gate_s <= LONGEST_GATE_S else None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Identity:
     """Who answered: the text is the instrument's own and is only ever shown as plain text."""
 
@@ -30,6 +31,13 @@ class Identity:
     model: str = ""
     serial: str = ""
     firmware: str = ""
+
+    @classmethod
+    def of_fields(cls, text: str, fields: Sequence[str]) -> Self:
+        """Return the identity in a reply; its fields are maker, model, serial and firmware."""
+        return cls(
+            text=text, **dict(zip(("maker", "model", "serial", "firmware"), fields, strict=False))
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +60,7 @@ class Setup:
         return self.gate_s is None and self.channel is None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Measurement:
     """One answer of a counter, before anybody knows the nominal."""
 

@@ -36,7 +36,7 @@ LISTEN_S: Final = 2.5
 """A talk-only counter says a line a gate, and the first one may be cut."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FoundResource:
     """One resource, and what is known of it."""
 
@@ -138,8 +138,10 @@ class Finder:
             if resource in self._known:
                 return
             self._known.add(resource)
-            self._asked[resource] = FoundResource(resource, source, listed.about, note=late)
-        found = FoundResource(resource, source, listed.about)
+            self._asked[resource] = FoundResource(
+                resource=resource, source=source, about=listed.about, note=late
+            )
+        found = FoundResource(resource=resource, source=source, about=listed.about)
         why_not = _why_not_asked(resource)
         if not why_not or (self._ask_all and file_of(resource) is None):
             self._spawn(partial(self._work, self._ask, found))

@@ -44,7 +44,7 @@ class Profiles(Protocol):
         """Make a driver of the profile in `path`; DriverError when it is none."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DriverInfo:
     """A driver as it is listed, before anything of it is loaded."""
 
@@ -178,16 +178,22 @@ def _all() -> Iterator[DriverInfo]:
     reader = _reader()
     if reader is not None:
         for path in reader.bundled():
-            yield DriverInfo(path.stem, "profile", BUNDLED, True, path)
+            yield DriverInfo(
+                name=path.stem, kind="profile", origin=BUNDLED, bundled=True, source=path
+            )
         for path in sorted(own_profiles().glob("*.toml")):
-            yield DriverInfo(path.stem, "profile", str(path), False, path)
+            yield DriverInfo(
+                name=path.stem, kind="profile", origin=str(path), bundled=False, source=path
+            )
     yield from (info for info in installed if not info.bundled)
 
 
 def _installed() -> Iterator[DriverInfo]:
     for entry in entry_points(group=DRIVERS_GROUP):
         origin = entry.dist.name if entry.dist is not None else "unknown"
-        yield DriverInfo(entry.name, "driver", origin, origin == BUNDLED, entry)
+        yield DriverInfo(
+            name=entry.name, kind="driver", origin=origin, bundled=origin == BUNDLED, source=entry
+        )
 
 
 def _profile(path: Path) -> Driver:

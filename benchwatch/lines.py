@@ -81,7 +81,12 @@ class LineOutput:
         """Take an event and the numbers after it, and how much waits for the journal by then."""
         name = event.counter
         if isinstance(event, Touch):
-            event = Mark(name, event.utc_s, event.elapsed_s, TOOL_WORDS[event.on])
+            event = Mark(
+                counter=name,
+                utc_s=event.utc_s,
+                elapsed_s=event.elapsed_s,
+                text=TOOL_WORDS[event.on],
+            )
         if isinstance(event, Mark | Record):
             self._put(event, numbers, not_on_disk)
             return

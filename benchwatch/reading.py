@@ -26,7 +26,7 @@ NO_MEASUREMENT: Final[frozenset[Flag]] = frozenset({REPEAT, OVERRANGE})
 """Flags of readings that bring no new measurement: neither counted nor estimated from."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
     """One measurement, stamped at the middle of its gate.
 
@@ -56,7 +56,7 @@ class Reading:
     ``offset`` and ``offset_hz``; text and frequency stay as the counter said them."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
     """A stretch without readings; ``utc_s`` and ``elapsed_s`` are its beginning."""
 
@@ -68,7 +68,7 @@ class Gap:
     """A sentence for people, such as ``no reply within 2.5 s``."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Mark:
     """A note that the operator, or Benchwatch itself, put on the time line."""
 
@@ -78,7 +78,7 @@ class Mark:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Record:
     """An offset that was put on record, as found or as left."""
 
@@ -90,7 +90,7 @@ class Record:
     """The whole record with its budget, as JSON."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
     """What the program noted beside the readings, for a run that goes on with this one."""
 
@@ -106,7 +106,7 @@ TOOL_WORDS: Final = {True: "tool on", False: "tool off"}
 """What notes say of the tool when it was put on, or lifted."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Touch:
     """The tool was put on the trimmer, or lifted; a journal holds it as a `Note`."""
 

@@ -219,7 +219,9 @@ class Acquisition(threading.Thread):
     def _note(self, text: str) -> None:
         """Put a sentence on the time line."""
         utc_s, elapsed_s = self._clock.utc(), self._clock.monotonic() - self._origin_s
-        self._on_event(Mark(self._counter_name, utc_s, elapsed_s, text))
+        self._on_event(
+            Mark(counter=self._counter_name, utc_s=utc_s, elapsed_s=elapsed_s, text=text)
+        )
 
     def _read_until_lost(self, counter: Counter) -> None:
         timeouts = 0

@@ -9,7 +9,7 @@ from benchwatch.clock import Clock
 from benchwatch.counter import Identity, LinkState, LinkStatus, TimeBase
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CounterStatus:
     """The state of the link, and what the counter said of itself."""
 
@@ -34,7 +34,7 @@ class StatusPublisher:
         self._tell = tell
         self._clock = clock
         self._origin_s = origin_s
-        self.connection = CounterStatus(self._link("connecting", ""), nominal=nominal)
+        self.connection = CounterStatus(link=self._link("connecting", ""), nominal=nominal)
 
     def say(self, state: LinkState, detail: str = "", **known: Any) -> None:
         """Tell a state, and what has become `known`; its age counts from when it was entered."""

@@ -32,4 +32,10 @@ class GapTracker:
         if last is None or self._reason is None:
             return None
         lasted_s = max(elapsed_s - last.elapsed_s, 0.0)
-        return Gap(last.counter, last.utc_s, last.elapsed_s, lasted_s, self._reason)
+        return Gap(
+            counter=last.counter,
+            utc_s=last.utc_s,
+            elapsed_s=last.elapsed_s,
+            lasted_s=lasted_s,
+            reason=self._reason,
+        )

@@ -98,7 +98,7 @@ def _is_network(interface: Any) -> bool:
     return interface.name not in {"usb", "gpib", "asrl"}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Backend:
     """One VISA library that PyVISA could use."""
 
@@ -116,7 +116,7 @@ def backends() -> list[Backend]:
     try:
         from pyvisa import highlevel  # noqa: PLC0415 - costs 80 ms, and most open no link
     except ImportError as error:
-        return [Backend("@py", False, trouble=f"PyVISA can't be imported: {error}")]
+        return [Backend(name="@py", usable=False, trouble=f"PyVISA can't be imported: {error}")]
     return [_backend(highlevel, name) for name in highlevel.list_backends()]
 
 
@@ -124,15 +124,19 @@ def _backend(highlevel: Any, name: str) -> Backend:
     try:
         wrapper = highlevel.get_wrapper_class(name)
         if name == "ivi" and not wrapper.get_library_paths():
-            return Backend("@ivi", False, trouble="no vendor's VISA library is installed")
+            return Backend(
+                name="@ivi", usable=False, trouble="no vendor's VISA library is installed"
+            )
         said = dict(wrapper.get_debug_info())
     except Exception as error:  # noqa: BLE001 - any library may be broken in any way
         return Backend(
-            f"@{name}", False, trouble=f"{type(error).__name__}: {printable(str(error))}"
+            name=f"@{name}",
+            usable=False,
+            trouble=f"{type(error).__name__}: {printable(str(error))}",
         )
     version = str(said.pop("Version", ""))
     buses = tuple((bus, _trouble(text)) for bus, text in said.items()) if name == "py" else ()
-    return Backend(f"@{name}", True, printable(version), buses)
+    return Backend(name=f"@{name}", usable=True, version=printable(version), buses=buses)
 
 
 def _trouble(said: Any) -> str:

@@ -35,7 +35,7 @@ class SerialSettings:
         return f"{self.baud},{self.data_bits}{self.parity}{self.stop_bits}"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Address:
     """A resource string in the spelling that the VISA libraries accept, and its parts."""
 
@@ -89,7 +89,13 @@ def parse_address(resource: str) -> Address:
                 f"Write it like {EXAMPLE}."
             )
     return Address(
-        written, name.interface_type, name.resource_class, host, port, visa, serial=settings
+        resource=written,
+        interface=name.interface_type,
+        resource_class=name.resource_class,
+        host=host,
+        port=port,
+        visa=visa,
+        serial=settings,
     )
 
 
@@ -101,7 +107,14 @@ def _lan_gpib(resource: str, written: str) -> Address:
             f"port and a GPIB address from 0 to {_HIGHEST_GPIB}, as in {LAN_GPIB_EXAMPLE}."
         )
     port = _port(resource, match[2])
-    return Address(written, "LANGPIB", "INSTR", match[1], port, gpib=int(match[3]))
+    return Address(
+        resource=written,
+        interface="LANGPIB",
+        resource_class="INSTR",
+        host=match[1],
+        port=port,
+        gpib=int(match[3]),
+    )
 
 
 def _serial(resource: str, written: str) -> tuple[str, SerialSettings | None]:

@@ -52,7 +52,7 @@ class Check:
     """A sentence, or a part of one, for people."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ExaminedReading:
     """One reading of the run."""
 
@@ -64,7 +64,7 @@ class ExaminedReading:
     took_s: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:
     """All that was found out about a counter."""
 
@@ -140,14 +140,14 @@ class Examination:
     def findings(self) -> Findings:
         """What has been found out so far."""
         return Findings(
-            self._tap.resource,
-            self._identity,
-            self._gate_s,
-            self._time_base,
-            tuple(self._taken),
-            tuple(self._tap.exchanges),
-            self._tap.terminator,
-            self._error,
+            resource=self._tap.resource,
+            identity=self._identity,
+            gate_s=self._gate_s,
+            time_base=self._time_base,
+            taken=tuple(self._taken),
+            exchanges=tuple(self._tap.exchanges),
+            terminator=self._tap.terminator,
+            error=self._error,
         )
 
     # ------------------------------------------------------------- what it tells of itself
@@ -200,7 +200,11 @@ class Examination:
             took_s = self._tap.now() - began_s
             patience.succeeded(took_s)
             line = self._last_line()
-            self._taken.append(ExaminedReading(line.heard or "", line.sent, measurement, took_s))
+            self._taken.append(
+                ExaminedReading(
+                    text=line.heard or "", sent=line.sent, measurement=measurement, took_s=took_s
+                )
+            )
         yield self._coming(failures)
         if self._taken:
             yield self._pace()
@@ -210,7 +214,7 @@ class Examination:
 
     def _last_line(self) -> RecordedExchange:
         heard = [line for line in self._tap.about("reading") if line.heard is not None]
-        return heard[-1] if heard else RecordedExchange("reading", None, None)
+        return heard[-1] if heard else RecordedExchange(topic="reading", sent=None, heard=None)
 
     def _coming(self, failures: list[BenchwatchError]) -> Check:
         asked = self._taken[-1].sent if self._taken else None

@@ -10,7 +10,7 @@ MOST_EXCHANGES: Final = 2000
 """A counter that is polled quickly says a lot; the first ones tell."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RecordedExchange:
     """A question with its answer, a command, or a line that came by itself."""
 
@@ -90,7 +90,9 @@ class RecordingLink:
         last = self.exchanges[-1] if self.exchanges else None
         if last is not None and last.sent is not None and last.heard is None:
             took_s = last.took_s + self.now() - asked_s
-            self.exchanges[-1] = RecordedExchange(last.topic, last.sent, text, took_s)
+            self.exchanges[-1] = RecordedExchange(
+                topic=last.topic, sent=last.sent, heard=text, took_s=took_s
+            )
         else:
             self._note(None, text, asked_s)
         return text
@@ -129,4 +131,8 @@ class RecordingLink:
 
     def _note(self, sent: str | None, heard: str | None, asked_s: float) -> None:
         if len(self.exchanges) < MOST_EXCHANGES:
-            self.exchanges.append(RecordedExchange(self.topic, sent, heard, self.now() - asked_s))
+            self.exchanges.append(
+                RecordedExchange(
+                    topic=self.topic, sent=sent, heard=heard, took_s=self.now() - asked_s
+                )
+            )

@@ -61,9 +61,11 @@ class _Dropped:
     def gap(self) -> Gap:
         first, last = self._first, self._last
         return Gap(
-            first.counter,
-            first.utc_s,
-            first.elapsed_s,
-            max(0.0, last.elapsed_s - first.elapsed_s),
-            f"the journal could not be written: {self.events} readings and notes were not kept",
+            counter=first.counter,
+            utc_s=first.utc_s,
+            elapsed_s=first.elapsed_s,
+            lasted_s=max(0.0, last.elapsed_s - first.elapsed_s),
+            reason=(
+                f"the journal could not be written: {self.events} readings and notes were not kept"
+            ),
         )

@@ -242,22 +242,45 @@ def _is_good(name: str, value: object) -> bool:
 
 def _events(portion: Portion, run: JournalRun) -> list[Event]:
     numbered: list[tuple[int, Event]] = [
-        (number, Gap(run.counter, utc_s, elapsed_s, lasted_s, reason))
+        (
+            number,
+            Gap(
+                counter=run.counter,
+                utc_s=utc_s,
+                elapsed_s=elapsed_s,
+                lasted_s=lasted_s,
+                reason=reason,
+            ),
+        )
         for number, utc_s, elapsed_s, lasted_s, reason in portion.gaps
     ]
     numbered += [
-        (number, Mark(run.counter, utc_s, elapsed_s, text))
+        (number, Mark(counter=run.counter, utc_s=utc_s, elapsed_s=elapsed_s, text=text))
         for number, utc_s, elapsed_s, text in portion.marks
     ]
     numbered += [
-        (number, Record(run.counter, utc_s, elapsed_s, kind, document))
+        (
+            number,
+            Record(
+                counter=run.counter, utc_s=utc_s, elapsed_s=elapsed_s, kind=kind, document=document
+            ),
+        )
         for number, utc_s, elapsed_s, kind, document in portion.records
     ]
     for number, utc_s, elapsed_s, gate_s, text, resolution_hz, written in portion.readings:
         flags = flags_of(written)
-        values = _values(text, run.nominal_hz, flags)
+        frequency_hz, offset_hz, offset = _values(text, run.nominal_hz, flags)
         reading = Reading(
-            run.counter, utc_s, elapsed_s, gate_s, text, *values, resolution_hz, flags
+            counter=run.counter,
+            utc_s=utc_s,
+            elapsed_s=elapsed_s,
+            gate_s=gate_s,
+            text=text,
+            frequency_hz=frequency_hz,
+            offset_hz=offset_hz,
+            offset=offset,
+            resolution_hz=resolution_hz,
+            flags=flags,
         )
         numbered.append((number, reading))
     return [event for _, event in sorted(numbered, key=lambda one: one[0])]

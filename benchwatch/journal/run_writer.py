@@ -97,7 +97,15 @@ class RunWriter:
             self._put(utc_s, elapsed_s, PULL, json.dumps({"samples": newest}))
 
     def _put(self, utc_s: float, elapsed_s: float, kind: str, document: str) -> None:
-        self.write(Note(self._run.counter, utc_s, elapsed_s, kind, document))
+        self.write(
+            Note(
+                counter=self._run.counter,
+                utc_s=utc_s,
+                elapsed_s=elapsed_s,
+                kind=kind,
+                document=document,
+            )
+        )
 
     def _save(self) -> None:
         if self._journal is not None:

@@ -310,7 +310,13 @@ class Pipeline:
         )
         if changed:
             # The readings step with the time base, and nobody has turned anything.
-            change = Gap(was.counter, reading.utc_s, reading.elapsed_s, 0.0, "")
+            change = Gap(
+                counter=was.counter,
+                utc_s=reading.utc_s,
+                elapsed_s=reading.elapsed_s,
+                lasted_s=0.0,
+                reason="",
+            )
             self._reckoning.gap(change, other_scale=True)
         if measures:
             numbers, trim = self._reckoning.add(reading)

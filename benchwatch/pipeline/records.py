@@ -58,7 +58,13 @@ def record_of_quiet(quiet: QuietStretch, now: Snapshot, by: CountedBy) -> Offset
 def filed(record: OffsetRecord, elapsed_s: float) -> Record:
     """Wrap a record as an event for the journal."""
     document = json.dumps(record.as_dict(), allow_nan=False)
-    return Record(record.counter, record.utc_s or 0.0, elapsed_s, record.kind, document)
+    return Record(
+        counter=record.counter,
+        utc_s=record.utc_s or 0.0,
+        elapsed_s=elapsed_s,
+        kind=record.kind,
+        document=document,
+    )
 
 
 def _record(

@@ -175,10 +175,11 @@ class Recording:
 
 def _done(said: Said, name: str, utc_s: float, at_s: float) -> Event:
     if isinstance(said, bool):
-        return Touch(name, utc_s, at_s, said)
+        return Touch(counter=name, utc_s=utc_s, elapsed_s=at_s, on=said)
     if isinstance(said, str):
-        return Mark(name, utc_s, at_s, said)
-    return Record(name, utc_s, at_s, *said)
+        return Mark(counter=name, utc_s=utc_s, elapsed_s=at_s, text=said)
+    kind, document = said
+    return Record(counter=name, utc_s=utc_s, elapsed_s=at_s, kind=kind, document=document)
 
 
 def played(
@@ -219,9 +220,18 @@ def played(
             text = f"{_WIDE.add(what.nominal, Decimal(repr(offset_hz))):f}"
             frequency_hz = float(text)
         yield Reading(
-            name, utc_start_s + time_s, time_s, gate, text, frequency_hz, offset_hz, offset,
-            what.resolution_hz, flags, what.corrections.get(row),
-        )  # fmt: skip
+            counter=name,
+            utc_s=utc_start_s + time_s,
+            elapsed_s=time_s,
+            gate_s=gate,
+            text=text,
+            frequency_hz=frequency_hz,
+            offset_hz=offset_hz,
+            offset=offset,
+            resolution_hz=what.resolution_hz,
+            flags=flags,
+            correction=what.corrections.get(row),
+        )
     while between:
         yield between.pop()[2]
 
@@ -232,4 +242,10 @@ _WIDE: Final = Context(prec=40)
 
 
 def _gap(hole: Hole, name: str, start_s: float) -> Gap:
-    return Gap(name, start_s + hole.begin_s, hole.begin_s, hole.lasted_s, hole.reason)
+    return Gap(
+        counter=name,
+        utc_s=start_s + hole.begin_s,
+        elapsed_s=hole.begin_s,
+        lasted_s=hole.lasted_s,
+        reason=hole.reason,
+    )

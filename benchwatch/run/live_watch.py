@@ -142,7 +142,7 @@ class LiveWatch:
         """Put a note on the time line of every counter."""
         utc_s, elapsed_s = self._clock.utc(), self.elapsed_s()
         for name in self._counters:
-            self._take(name, Mark(name, utc_s, elapsed_s, text))
+            self._take(name, Mark(counter=name, utc_s=utc_s, elapsed_s=elapsed_s, text=text))
 
     def news(self) -> Sequence[str]:
         """Return what befell the journal and has not been returned yet, a sentence each."""

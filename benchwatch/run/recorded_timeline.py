@@ -165,5 +165,7 @@ class ReplayPass:
     def _connect(
         self, name: str, link: LinkStatus, gate_s: float | None, time_base: TimeBase | None = None
     ) -> None:
-        self._links[name] = CounterStatus(link, gate_s=gate_s, time_base=time_base or TimeBase())
+        self._links[name] = CounterStatus(
+            link=link, gate_s=gate_s, time_base=time_base or TimeBase()
+        )
         self.pipelines[name].connect(self._links[name])

@@ -75,7 +75,12 @@ class RecordingPlayer:
         """Put a note on the time line of this showing; the file stays as it is."""
         with self._lock:
             for name, pipeline in self._shown.pipelines.items():
-                mark = Mark(name, self._tape.utc_of(name, self._at_s), self._at_s, text)
+                mark = Mark(
+                    counter=name,
+                    utc_s=self._tape.utc_of(name, self._at_s),
+                    elapsed_s=self._at_s,
+                    text=text,
+                )
                 self._marks.append(mark)
                 pipeline.take(mark)
 

@@ -26,7 +26,7 @@ COPIES: Final = 3
 """After so many equal answers sooner than a gate the counter is quicker than it says."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
     """What a counter answered when it was asked for a reading.
 
@@ -149,8 +149,8 @@ class SynchronisedQuery:
             except ReplyTimeout:
                 self._is_behind = True
                 self._suspected_s = answer.arrived_s - asked_s
-                return Answer(answer.text, answer.arrived_s, repeat=True)
-            answer = Answer(text, self.link.now())
+                return Answer(text=answer.text, arrived_s=answer.arrived_s, repeat=True)
+            answer = Answer(text=text, arrived_s=self.link.now())
         if self._copies < COPIES:
             is_quick = answer.arrived_s < soon_s and self._newest is not None
             self._copies = COPIES if is_quick else 0
@@ -168,7 +168,7 @@ class SynchronisedQuery:
         link = self.link
         if link.unpolled_s <= STOOD_STILL_S:
             self._took_s.append(link.now() - asked_s)
-            return Answer(text, link.now())
+            return Answer(text=text, arrived_s=link.now())
         usual_s = min(self._took_s, default=0.0)
         came_s, slack_s = asked_s + usual_s, EQUALLY * usual_s
         if (
@@ -178,7 +178,7 @@ class SynchronisedQuery:
             or not link.fetched_s - link.unpolled_s - slack_s <= came_s <= link.fetched_s
         ):
             raise self._stood_still()
-        return Answer(text, came_s, waited=True)
+        return Answer(text=text, arrived_s=came_s, waited=True)
 
     def mark_unsynchronised(self) -> None:
         """Note that an answer was odd enough to be the answer to something else."""

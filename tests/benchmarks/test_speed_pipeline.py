@@ -81,10 +81,18 @@ class Made:
         costs: deque[float] = deque(maxlen=100)
         for _ in range(readings):
             self.number += 1
+            text, frequency_hz, offset_hz, offset = values_of(round(self._noise.gauss(0.0, 100.0)))
             event = Reading(
-                "main", 1.9e9 + self.number, self.number * 0.1, 0.1,
-                *values_of(round(self._noise.gauss(0.0, 100.0))), 1e-4,
-            )  # fmt: skip
+                counter="main",
+                utc_s=1.9e9 + self.number,
+                elapsed_s=self.number * 0.1,
+                gate_s=0.1,
+                text=text,
+                frequency_hz=frequency_hz,
+                offset_hz=offset_hz,
+                offset=offset,
+                resolution_hz=1e-4,
+            )
             began = time.perf_counter()
             self.pipeline.take(event)
             costs.append((time.perf_counter() - began) * 1e6)

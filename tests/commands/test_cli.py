@@ -447,7 +447,15 @@ def test_a_replayed_run_has_the_numbers_of_the_live_one(home, capsys):
     stream = io.StringIO()
     lines = LineOutput(stream, json_line)
     events = [reading(n, f"10000000.{2000 + n * 37 % 11:04d}") for n in range(60)]
-    events[30:40] = [Gap("main", START_UTC_S + 29.5, 29.5, 10.0, "no reply within 2.5 s")]
+    events[30:40] = [
+        Gap(
+            counter="main",
+            utc_s=START_UTC_S + 29.5,
+            elapsed_s=29.5,
+            lasted_s=10.0,
+            reason="no reply within 2.5 s",
+        )
+    ]
     for event in events:
         lines.event(event, pipeline.take(event).numbers)
     lines.end(EndOfRun(50, 1, "end of file"))

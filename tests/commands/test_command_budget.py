@@ -208,19 +208,24 @@ def test_gaps_are_kept_as_nan() -> None:
 
     def reading(at: float, *flags: str) -> Reading:
         return Reading(
-            "main",
-            at,
-            at,
-            1.0,
-            "",
-            1e7,
-            0.0,
-            1e-9,
+            counter="main",
+            utc_s=at,
+            elapsed_s=at,
+            gate_s=1.0,
+            text="",
+            frequency_hz=1e7,
+            offset_hz=0.0,
+            offset=1e-9,
             flags=frozenset(flags),  # type: ignore[arg-type]
         )
 
     part = budget_part(
-        [reading(0.0), Gap("main", 1.0, 1.0, 5.0, "no reply"), reading(7.0, "repeat"), reading(8.0)]
+        [
+            reading(0.0),
+            Gap(counter="main", utc_s=1.0, elapsed_s=1.0, lasted_s=5.0, reason="no reply"),
+            reading(7.0, "repeat"),
+            reading(8.0),
+        ]
     )
 
     assert [math.isnan(offset) for offset in part.steady.offsets] == [False, True, True, False]

@@ -65,9 +65,16 @@ def test_an_old_python_and_a_missing_package(monkeypatch):
 
 def test_what_a_visa_library_lacks_matters_only_to_who_needs_it():
     """A bus without its library is a dash with advice; no library at all is a NO."""
-    lame = Backend("@py", True, "0.8.1", (("TCPIP SOCKET", ""), ("USB INSTR", "install PyUSB")))
-    some = list(doctor.check_visa([lame, Backend("@ivi", False, trouble="none is installed")]))
-    none = list(doctor.check_visa([Backend("@py", False, trouble="broken")]))
+    lame = Backend(
+        name="@py",
+        usable=True,
+        version="0.8.1",
+        buses=(("TCPIP SOCKET", ""), ("USB INSTR", "install PyUSB")),
+    )
+    some = list(
+        doctor.check_visa([lame, Backend(name="@ivi", usable=False, trouble="none is installed")])
+    )
+    none = list(doctor.check_visa([Backend(name="@py", usable=False, trouble="broken")]))
 
     assert [item.good for item in some] == [True, None, None]
     assert "pyusb" in some[1].advice

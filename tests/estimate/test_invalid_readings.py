@@ -88,7 +88,9 @@ def test_any_events_leave_a_sane_snapshot(made: list[Move], ramp: int) -> None:
         now_s += wait_s
         text = f"{1e7 * (1.0 + offset + ramp * 1e-9 * number):.4f}"
         if what.endswith("gap"):
-            snapshot = pipeline.take(Gap("main", now_s, now_s, 5.0, "no reply"))
+            snapshot = pipeline.take(
+                Gap(counter="main", utc_s=now_s, elapsed_s=now_s, lasted_s=5.0, reason="no reply")
+            )
         elif what == "invalid":
             snapshot = pipeline.take(reading(int(now_s), text, flags=frozenset({OVERRANGE})))
         else:

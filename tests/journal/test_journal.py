@@ -77,8 +77,14 @@ def test_a_run_and_its_events_come_back_as_they_were_written(path):
     """Run, readings, gap and mark survive in order, with the exact text."""
     events = [
         reading(1, "10000000.02310000000000001"),
-        Gap("main", START_UTC_S + 2, 2.0, 6.2, "no reply within 2.5 s"),
-        Mark("main", START_UTC_S + 9, 9.0, "cover off"),
+        Gap(
+            counter="main",
+            utc_s=START_UTC_S + 2,
+            elapsed_s=2.0,
+            lasted_s=6.2,
+            reason="no reply within 2.5 s",
+        ),
+        Mark(counter="main", utc_s=START_UTC_S + 9, elapsed_s=9.0, text="cover off"),
         reading(10, flags=frozenset({"repeat", "internal-timebase"})),
     ]
     run = replace(RUN, identity="SIMULATED,BENCH COUNTER", settings=settings_text(tolerance=5e-9))
@@ -109,7 +115,9 @@ def test_hostile_text_is_kept_and_harmless(path):
     text = "'); DROP TABLE runs; -- \x1b[2J \ud800 \x00"
     journal = Journal(path)
     journal.save_run(RUN)
-    journal.write(RUN.key, Gap("main", START_UTC_S, 0.0, 1.0, text))
+    journal.write(
+        RUN.key, Gap(counter="main", utc_s=START_UTC_S, elapsed_s=0.0, lasted_s=1.0, reason=text)
+    )
     journal.close()
 
     (gap,) = read_events(path, RUN)

@@ -41,7 +41,12 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> bytes:
         for number in range(READINGS):
             journal.write(old.key, reading(number))
             if number == READINGS // 2:
-                journal.write(old.key, Record("main", 1.5, 1.5, "as found", LONG))
+                journal.write(
+                    old.key,
+                    Record(
+                        counter="main", utc_s=1.5, elapsed_s=1.5, kind="as found", document=LONG
+                    ),
+                )
     journal.close()
     return path.read_bytes()
 

@@ -166,14 +166,35 @@ def made_journal(
     journal.save_run(run)
     nudge = json.dumps({"text": "", "nudge": {"size": -2e-9, "u": 1e-11}})
     for note in (
-        Note("main", began_s + 40.0, 40.0, PULL, '{"samples": [[6e-9, 1e-10], [5e-9, null]]}'),
-        Note("main", began_s + 50.0, 50.0, "nudge", nudge),
-        Note("main", began_s + 51.0, 51.0, "setting", '{"text": "tolerance 1 ppb", "nudge": null}'),
-        Note("main", began_s + 52.0, 52.0, "sorcery", "{}"),
-        Note("main", began_s + 53.0, 53.0, "tool", "[[["),
-        Note("main", began_s + 54.0, 54.0, PULL, '{"samples": "many"}'),
-        *(Note("main", began_s + 55.0, 55.0, "tool", one) for one in words),
-        Mark("main", began_s + 100.0, 100.0, "lid \x1b[31moff"),
+        Note(
+            counter="main",
+            utc_s=began_s + 40.0,
+            elapsed_s=40.0,
+            kind=PULL,
+            document='{"samples": [[6e-9, 1e-10], [5e-9, null]]}',
+        ),
+        Note(counter="main", utc_s=began_s + 50.0, elapsed_s=50.0, kind="nudge", document=nudge),
+        Note(
+            counter="main",
+            utc_s=began_s + 51.0,
+            elapsed_s=51.0,
+            kind="setting",
+            document='{"text": "tolerance 1 ppb", "nudge": null}',
+        ),
+        Note(counter="main", utc_s=began_s + 52.0, elapsed_s=52.0, kind="sorcery", document="{}"),
+        Note(counter="main", utc_s=began_s + 53.0, elapsed_s=53.0, kind="tool", document="[[["),
+        Note(
+            counter="main",
+            utc_s=began_s + 54.0,
+            elapsed_s=54.0,
+            kind=PULL,
+            document='{"samples": "many"}',
+        ),
+        *(
+            Note(counter="main", utc_s=began_s + 55.0, elapsed_s=55.0, kind="tool", document=one)
+            for one in words
+        ),
+        Mark(counter="main", utc_s=began_s + 100.0, elapsed_s=100.0, text="lid \x1b[31moff"),
         *more,
     ):
         journal.write(7, note)
@@ -207,7 +228,7 @@ def test_a_nudge_comes_back_with_its_last_size(tmp_path: Path):
     """A nudge that crept was written again with its final size: one note, one turn, that size."""
     began_s = NOW_S - 160.0
     final = json.dumps({"text": "", "nudge": {"size": -2.3e-9, "u": 2e-11}})
-    again = Note("main", began_s + 50.0, 50.0, "nudge", final)
+    again = Note(counter="main", utc_s=began_s + 50.0, elapsed_s=50.0, kind="nudge", document=final)
 
     earlier = found_in(made_journal(tmp_path, more=(again,)))
 
@@ -255,9 +276,21 @@ def test_notes_come_back_as_they_were_said(tmp_path: Path):
     began_s = NOW_S - 160.0
     found = replace(kit.record("as found", 2e-9), conditions=(("caution", "still moving"),))
     more = (
-        Gap("main", began_s + 110.0, 110.0, 6.2, "no reply within 2.5 s"),
+        Gap(
+            counter="main",
+            utc_s=began_s + 110.0,
+            elapsed_s=110.0,
+            lasted_s=6.2,
+            reason="no reply within 2.5 s",
+        ),
         filed(found, 120.0),
-        Note("main", began_s + 120.0, 120.0, KEPT_BY_ITSELF, "{}"),
+        Note(
+            counter="main",
+            utc_s=began_s + 120.0,
+            elapsed_s=120.0,
+            kind=KEPT_BY_ITSELF,
+            document="{}",
+        ),
     )
     earlier = found_in(made_journal(tmp_path, more=more))
 

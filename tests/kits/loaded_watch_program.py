@@ -40,10 +40,17 @@ def past(watch: LiveWatch, before_s: float) -> None:
         hertz = NOMINAL_HZ * (1.0 + offset)
         watch.counter("main").pipeline.take(
             Reading(
-                "main", utc_s + at_s, at_s, BEFORE_INTERVAL_S, f"{hertz:.5f}", hertz,
-                hertz - NOMINAL_HZ, offset, 1e-5,
+                counter="main",
+                utc_s=utc_s + at_s,
+                elapsed_s=at_s,
+                gate_s=BEFORE_INTERVAL_S,
+                text=f"{hertz:.5f}",
+                frequency_hz=hertz,
+                offset_hz=hertz - NOMINAL_HZ,
+                offset=offset,
+                resolution_hz=1e-5,
             )
-        )  # fmt: skip
+        )
 
 
 def main() -> int:

@@ -89,7 +89,9 @@ class MadeOscillator(kit.FakeWatch):
 
     def mark(self, text: str) -> None:
         """Keep the mark."""
-        self._marks += (Mark("main", time.time(), self.elapsed_s(), text),)
+        self._marks += (
+            Mark(counter="main", utc_s=time.time(), elapsed_s=self.elapsed_s(), text=text),
+        )
 
     def turn(self, amount: float) -> None:
         """Turn the made trimmer: 1 ppm a turn."""

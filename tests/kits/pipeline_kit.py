@@ -23,9 +23,17 @@ def reading(
     """Return the reading with this number of a made run, one a second."""
     offset_hz, offset = difference(Decimal(text), NOMINAL)
     return Reading(
-        counter, START_UTC_S + number, float(number), 1.0, text, float(text), offset_hz, offset,
-        1e-4, flags,
-    )  # fmt: skip
+        counter=counter,
+        utc_s=START_UTC_S + number,
+        elapsed_s=float(number),
+        gate_s=1.0,
+        text=text,
+        frequency_hz=float(text),
+        offset_hz=offset_hz,
+        offset=offset,
+        resolution_hz=1e-4,
+        flags=flags,
+    )
 
 
 class StillClock:

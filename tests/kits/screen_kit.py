@@ -82,7 +82,7 @@ def snapshot(**changes: Any) -> Snapshot:
         resource="TCPIP0::127.0.0.1::5025::SOCKET",
         nominal_hz=NOMINAL_HZ,
         link=LinkStatus("reading", 1.2),
-        identity=Identity("Station bench,SCPI counter,0042,1.0"),
+        identity=Identity(text="Station bench,SCPI counter,0042,1.0"),
         time_base=TimeBase("external"),
         gate_s=1.0,
         reading=reading(2.46e-9),

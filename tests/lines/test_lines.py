@@ -22,7 +22,13 @@ NUMBERS = Numbers(
     settle=Settle("warming", None, 420.0, reason="moves by 2 ppb in 10 min"),
     tolerance=Tolerance(5e-9, inside=True),
 )
-GAP = Gap("main", START_UTC_S + 40, 40.0, 6.2, "no reply within 2.5 s")
+GAP = Gap(
+    counter="main",
+    utc_s=START_UTC_S + 40,
+    elapsed_s=40.0,
+    lasted_s=6.2,
+    reason="no reply within 2.5 s",
+)
 
 
 def strict(line: str) -> dict:
@@ -69,7 +75,16 @@ def test_a_reading_has_every_key_of_the_contract():
 
 def test_what_is_unknown_is_null():
     """Nothing asked for and nothing known: null everywhere, and no NaN."""
-    nothing = Reading("main", math.nan, 1.0, None, "", math.nan, math.nan, math.nan)
+    nothing = Reading(
+        counter="main",
+        utc_s=math.nan,
+        elapsed_s=1.0,
+        gate_s=None,
+        text="",
+        frequency_hz=math.nan,
+        offset_hz=math.nan,
+        offset=math.nan,
+    )
     line = strict(json_line(nothing, Numbers(estimate=Estimate(math.nan, math.inf, 1, math.nan))))
 
     assert [line[key] for key in ("time", "gate_s", "frequency_hz", "offset_hz", "offset")] == [
@@ -104,7 +119,7 @@ def test_gap_mark_and_end():
         strict(json_line(event, Numbers()))
         for event in (
             GAP,
-            Mark("main", START_UTC_S, 0.0, "cover on"),
+            Mark(counter="main", utc_s=START_UTC_S, elapsed_s=0.0, text="cover on"),
             EndOfRun(1200, 1, "count reached"),
         )
     )
@@ -128,9 +143,19 @@ any_float = st.floats(allow_nan=True, allow_infinity=True)
 def test_any_values_and_texts_make_strict_json(utc_s, value, other, name, text):
     """Whatever an instrument or a file says, each line is one line of strict JSON in ASCII."""
     events = (
-        Reading(name, utc_s, other, value, text, value, other, value, other),
-        Gap(name, utc_s, value, other, text),
-        Mark(name, utc_s, value, text),
+        Reading(
+            counter=name,
+            utc_s=utc_s,
+            elapsed_s=other,
+            gate_s=value,
+            text=text,
+            frequency_hz=value,
+            offset_hz=other,
+            offset=value,
+            resolution_hz=other,
+        ),
+        Gap(counter=name, utc_s=utc_s, elapsed_s=value, lasted_s=other, reason=text),
+        Mark(counter=name, utc_s=utc_s, elapsed_s=value, text=text),
         EndOfRun(3, 2, text),
     )
     numbers = Numbers(
@@ -190,8 +215,8 @@ def test_plain_lines_hold_no_escapes(name, text):
     writer = PlainWriter()
     for event in (
         replace(reading(1), counter=name, text=text),
-        Gap(name, START_UTC_S, 1.0, 2.0, text),
-        Mark(name, START_UTC_S, 1.0, text),
+        Gap(counter=name, utc_s=START_UTC_S, elapsed_s=1.0, lasted_s=2.0, reason=text),
+        Mark(counter=name, utc_s=START_UTC_S, elapsed_s=1.0, text=text),
     ):
         line = writer(event, Numbers())
 

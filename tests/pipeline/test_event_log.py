@@ -25,7 +25,18 @@ def numbers(offset: float, nudge: Nudge | None = None) -> Numbers:
 
 def reading(elapsed_s: float, flags: frozenset[str] = frozenset()) -> Reading:
     """Make a reading."""
-    return Reading("main", 1e9 + elapsed_s, elapsed_s, 1.0, "1e7", 1e7, 0.0, 0.0, 0.0, flags)  # type: ignore[arg-type]
+    return Reading(
+        counter="main",
+        utc_s=1e9 + elapsed_s,
+        elapsed_s=elapsed_s,
+        gate_s=1.0,
+        text="1e7",
+        frequency_hz=1e7,
+        offset_hz=0.0,
+        offset=0.0,
+        resolution_hz=0.0,
+        flags=flags,
+    )  # type: ignore[arg-type]
 
 
 def test_a_turn_gives_a_hint_and_freezes_what_was_found() -> None:
@@ -90,7 +101,7 @@ def test_the_note_of_a_nudge_follows_what_is_known_of_it() -> None:
     notes, nudge = EventLog(), Nudge(2.0, 8 * PPB, PPB)
     first = Numbers(confirmed_nudge=nudge, last_nudge=nudge)
     notes.reading(reading(2.0), first, by_tool=False)
-    notes.mark(Mark("main", 1e9, 3.0, "lid on"))
+    notes.mark(Mark(counter="main", utc_s=1e9, elapsed_s=3.0, text="lid on"))
     grown = replace(nudge, size=9 * PPB)
     for _ in range(2):
         notes.reading(reading(4.0), Numbers(last_nudge=grown), by_tool=False)
@@ -156,11 +167,13 @@ def test_notes_hold_each_event_once_with_its_time() -> None:
     """A mark, a gap, a nudge, a verdict and a lost reference, in the order they came."""
     notes = EventLog()
     settled = Settle("settled", 5.0, None)
-    notes.mark(Mark("main", 1e9, 1.0, "lid on\x1b[2J"))
+    notes.mark(Mark(counter="main", utc_s=1e9, elapsed_s=1.0, text="lid on\x1b[2J"))
     notes.reading(reading(2.0), Numbers(confirmed_nudge=Nudge(2.0, PPB, None)), by_tool=False)
     notes.reading(reading(3.0), Numbers(settle=settled), by_tool=False)
     notes.reading(reading(4.0), Numbers(settle=settled), by_tool=False)
-    notes.gap(Gap("main", 1e9, 5.0, 6.2, "no reply within 2.5 s"))
+    notes.gap(
+        Gap(counter="main", utc_s=1e9, elapsed_s=5.0, lasted_s=6.2, reason="no reply within 2.5 s")
+    )
     internal = frozenset({INTERNAL_TIMEBASE})
     notes.reading(reading(12.0, internal), Numbers(settle=settled), by_tool=False)
 
@@ -176,8 +189,16 @@ def test_notes_stand_in_the_order_of_their_times() -> None:
     notes = EventLog()
     notes.note(1e9 + 1, 1.0, "setting", "nominal 10 MHz")
     notes.note(1e9 + 9, 9.0, "record", "as left")
-    notes.mark(Mark("main", 1e9 + 9, 9.0, "lid on"))
-    notes.gap(Gap("main", 1e9 + 5, 5.0, 6.2, "no reply within 2.5 s"))
+    notes.mark(Mark(counter="main", utc_s=1e9 + 9, elapsed_s=9.0, text="lid on"))
+    notes.gap(
+        Gap(
+            counter="main",
+            utc_s=1e9 + 5,
+            elapsed_s=5.0,
+            lasted_s=6.2,
+            reason="no reply within 2.5 s",
+        )
+    )
 
     assert [(one.elapsed_s, one.kind) for one in notes.newest] == [
         (1.0, "setting"), (5.0, "gap"), (9.0, "record"), (9.0, "mark"),

@@ -29,7 +29,7 @@ def pipeline(nominal: Decimal | None, earlier: InterruptedRun | None = None) -> 
 
 def connected(nominal: Decimal) -> CounterStatus:
     """The link reads, and this is the nominal."""
-    return CounterStatus(LinkStatus("reading", 0.0), nominal=nominal)
+    return CounterStatus(link=LinkStatus("reading", 0.0), nominal=nominal)
 
 
 def feed(run: Pipeline, nominal: Decimal, levels: list[tuple[int, float]]) -> Snapshot:

@@ -62,7 +62,13 @@ def made(count: int, *, internal: bool = False, first: int = 1, mean: float = 0.
 def connected(pipeline: Pipeline, source: str) -> Pipeline:
     """Say what the counter counts by."""
     pipeline.connect(
-        CounterStatus(LinkStatus("reading", 0.5), None, TimeBase(source), 1.0, NOMINAL)
+        CounterStatus(
+            link=LinkStatus("reading", 0.5),
+            identity=None,
+            time_base=TimeBase(source),
+            gate_s=1.0,
+            nominal=NOMINAL,
+        )
     )
     return pipeline
 

@@ -158,7 +158,13 @@ def test_a_missing_stretch_is_a_gap(tmp_path: Path) -> None:
     recording = read_recording(path)
 
     assert gaps(recording) == [
-        Gap("main", pytest.approx(math.nan, nan_ok=True), 2.5, 6.0, "the file has no rows for 6 s")
+        Gap(
+            counter="main",
+            utc_s=pytest.approx(math.nan, nan_ok=True),
+            elapsed_s=2.5,
+            lasted_s=6.0,
+            reason="the file has no rows for 6 s",
+        )
     ]
     np.testing.assert_array_equal(recording.series(), [1e-9, 1e-9, 1e-9, math.nan, 1e-9, 1e-9])
 

@@ -18,7 +18,11 @@ from benchwatch.run.live_watch import LiveWatch
 from benchwatch.snapshot import Snapshot
 
 CONNECTED = CounterStatus(
-    LinkStatus("reading", 0.5), Identity("SIMULATED"), TimeBase("external"), 1.0, NOMINAL
+    link=LinkStatus("reading", 0.5),
+    identity=Identity(text="SIMULATED"),
+    time_base=TimeBase("external"),
+    gate_s=1.0,
+    nominal=NOMINAL,
 )
 REFERENCE = Reference(name="station reference", u=2e-11)
 
@@ -46,7 +50,11 @@ class Deaf:
         """Do as the real one: the connection tells."""
         self.asked["on_status"](
             CounterStatus(
-                CONNECTED.link, CONNECTED.identity, CONNECTED.time_base, CONNECTED.gate_s, nominal
+                link=CONNECTED.link,
+                identity=CONNECTED.identity,
+                time_base=CONNECTED.time_base,
+                gate_s=CONNECTED.gate_s,
+                nominal=nominal,
             )
         )
 
@@ -262,7 +270,15 @@ def test_a_gap_is_noted_and_nothing_is_held_across_it(bench):
     run, counter, _, _ = bench
     counter.feed(noisy(40, 0.0))
     held = now(run).trim
-    counter.asked["on_event"](Gap("main", START_UTC_S + 40, 40.0, 7200.0, "no reply within 2.5 s"))
+    counter.asked["on_event"](
+        Gap(
+            counter="main",
+            utc_s=START_UTC_S + 40,
+            elapsed_s=40.0,
+            lasted_s=7200.0,
+            reason="no reply within 2.5 s",
+        )
+    )
 
     trim = now(run).trim
     assert held is not None

@@ -25,9 +25,19 @@ from benchwatch.reading import Gap, Mark
 from benchwatch.run.live_watch import NOT_SETTLED, LiveWatch, RunLimits
 
 PLAN = Plan("main", "TCPIP0::127.0.0.1::5025::SOCKET", nominal=NOMINAL, tolerance=5e-9)
-GAP = Gap("main", START_UTC_S + 3, 3.0, 6.2, "no reply within 2.5 s")
+GAP = Gap(
+    counter="main",
+    utc_s=START_UTC_S + 3,
+    elapsed_s=3.0,
+    lasted_s=6.2,
+    reason="no reply within 2.5 s",
+)
 CONNECTED = CounterStatus(
-    LinkStatus("reading", 0.5), Identity("SIMULATED"), TimeBase("external"), 1.0, NOMINAL
+    link=LinkStatus("reading", 0.5),
+    identity=Identity(text="SIMULATED"),
+    time_base=TimeBase("external"),
+    gate_s=1.0,
+    nominal=NOMINAL,
 )
 
 
@@ -157,7 +167,9 @@ def test_marks_are_kept_to_the_newest():
     """Marks reach the snapshot; it does not grow for ever."""
     pipeline = Pipeline(PLAN)
     for number in range(MARKS_KEPT + 5):
-        pipeline.take(Mark("main", START_UTC_S, float(number), f"note {number}"))
+        pipeline.take(
+            Mark(counter="main", utc_s=START_UTC_S, elapsed_s=float(number), text=f"note {number}")
+        )
 
     assert len(pipeline.snapshot.marks) == MARKS_KEPT
     assert pipeline.snapshot.marks[-1].text == f"note {MARKS_KEPT + 4}"
@@ -176,7 +188,7 @@ def test_what_is_learnt_of_the_counter_reaches_snapshot_and_journal(tmp_path):
     journal.close()
 
     assert (now.identity, now.time_base, now.gate_s) == (
-        Identity("SIMULATED"),
+        Identity(text="SIMULATED"),
         TimeBase("external"),
         1.0,
     )

@@ -28,7 +28,7 @@ def trimmed(journal: Path) -> Pipeline:
     plan = Plan("main", "TCPIP0::127.0.0.1::5025::SOCKET", nominal=Decimal(10_000_000))
     pipeline = Pipeline(plan, journal=kept, utc_s=1e9)
     pipeline.connect(
-        CounterStatus(LinkStatus("reading", 0.0), gate_s=1.0, nominal=Decimal(10_000_000))
+        CounterStatus(link=LinkStatus("reading", 0.0), gate_s=1.0, nominal=Decimal(10_000_000))
     )
     for second in range(240):
         at_s = float(second)
@@ -39,7 +39,17 @@ def trimmed(journal: Path) -> Pipeline:
         hertz = round(NOMINAL * offset, 6)
         text = f"{NOMINAL + hertz:.6f}"
         pipeline.take(
-            Reading("main", 1e9 + at_s, at_s, 1.0, text, float(text), hertz, hertz / NOMINAL, 1e-6)
+            Reading(
+                counter="main",
+                utc_s=1e9 + at_s,
+                elapsed_s=at_s,
+                gate_s=1.0,
+                text=text,
+                frequency_hz=float(text),
+                offset_hz=hertz,
+                offset=hertz / NOMINAL,
+                resolution_hz=1e-6,
+            )
         )
         if second == 200:
             pipeline.record("as left", 1e9 + at_s, at_s)

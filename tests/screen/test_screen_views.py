@@ -176,7 +176,7 @@ def test_flat_noise_does_not_fill_the_chart():
 
 def test_marks_stand_on_the_time_axis():
     """A mark a quarter of the span ago stands at three quarters of the axis."""
-    mark = Mark("main", 0.0, kit.NOW_S - 30.0, "lid on")
+    mark = Mark(counter="main", utc_s=0.0, elapsed_s=kit.NOW_S - 30.0, text="lid on")
     rows = strip_chart(kit.frame(kit.snapshot(marks=(mark,))), 108, 8)
 
     assert rows[-1].plain.index("^") == 9 + round(0.75 * 98)
@@ -185,7 +185,8 @@ def test_marks_stand_on_the_time_axis():
 def test_marks_hide_no_word_of_the_time_axis():
     """One of just now and one of the oldest moment stand beside the words at the ends."""
     marks = tuple(
-        Mark("main", 0.0, kit.NOW_S - ago_s, "lid on") for ago_s in (0.0, 0.5, 119.0, 120.0)
+        Mark(counter="main", utc_s=0.0, elapsed_s=kit.NOW_S - ago_s, text="lid on")
+        for ago_s in (0.0, 0.5, 119.0, 120.0)
     )
     rows = strip_chart(kit.frame(kit.snapshot(marks=marks)), 108, 8)
 
@@ -199,7 +200,7 @@ HOSTILE = (
 
 def test_hostile_identity_stays_text():
     """Escapes, markup, bidi overrides and wide characters from an instrument stay on their row."""
-    made = kit.frame(kit.snapshot(identity=Identity(HOSTILE), counter="m[b]\x1b[1m"))
+    made = kit.frame(kit.snapshot(identity=Identity(text=HOSTILE), counter="m[b]\x1b[1m"))
     text = kit.plain("trim", made, 120, 36)
 
     assert text.replace("\n", "").isprintable()

@@ -82,9 +82,9 @@ def test_every_key_of_the_screen_is_told() -> None:
     "event",
     [
         reading(1),
-        Gap("main", 0.0, 1.0, 2.0, "no reply"),
-        Mark("main", 0.0, 1.0, "lid off"),
-        Record("main", 0.0, 1.0, "as found", "{}"),
+        Gap(counter="main", utc_s=0.0, elapsed_s=1.0, lasted_s=2.0, reason="no reply"),
+        Mark(counter="main", utc_s=0.0, elapsed_s=1.0, text="lid off"),
+        Record(counter="main", utc_s=0.0, elapsed_s=1.0, kind="as found", document="{}"),
         EndOfRun(1, 0, "count reached"),
     ],
     ids=lambda event: type(event).__name__,

@@ -29,7 +29,13 @@ def soaked(*events: Reading | Gap, faults: tuple[tuple[float, str], ...] = ()) -
 
 
 WHOLE = [reading(number, f"10000000.{number:04d}") for number in range(10)]
-HOLE = Gap("main", START_UTC_S + 3, 3.0, 2.0, "no reply within 2.5 s")
+HOLE = Gap(
+    counter="main",
+    utc_s=START_UTC_S + 3,
+    elapsed_s=3.0,
+    lasted_s=2.0,
+    reason="no reply within 2.5 s",
+)
 
 
 @pytest.mark.parametrize(

@@ -47,7 +47,7 @@ class ProfileCounter:
         self._phase = PhaseSlope(profile.interval)
         self._freshness = RepeatDetector()
         self._drop_next = profile.mode == "stream" and not profile.line.keeps_first
-        self._last = Answer("", -math.inf)
+        self._last = Answer(text="", arrived_s=-math.inf)
         self._heard_s = -math.inf
         self._paces: deque[float] = deque(maxlen=PACES)
         self._arrivals = Arrivals(link)
@@ -82,7 +82,7 @@ class ProfileCounter:
                 "Check the address, or choose another driver."
             ) from error
         if answer is None:
-            return Identity(family)
+            return Identity(text=family)
         shown, form = answer.strip(), self._profile.identity_pattern
         if not shown or not shown.isprintable() or (form and form.match(shown) is None):
             raise NotACounter(
@@ -90,7 +90,7 @@ class ProfileCounter:
                 f"is, which is no {family}. Check the address, or choose another driver."
             )
         fields = [printable(field.strip()) for field in shown.split(",", 3)]
-        return Identity(printable(shown), *(fields if len(fields) == 4 else ()))
+        return Identity.of_fields(printable(shown), fields if len(fields) == 4 else ())
 
     def configure(self, setup: Setup) -> Setup:
         """Set gate and channel where asked, and read them back where that can be done.
@@ -166,7 +166,11 @@ class ProfileCounter:
         if self._profile.hands_out_newest:
             return self._if_new(said, line.arrived_s)
         return Measurement(
-            said.value, said.resolution, line.repeat, line.arrived_s, dated_by_pace=line.waited
+            value_hz=said.value,
+            resolution_hz=said.resolution,
+            repeat=line.repeat,
+            arrived_s=line.arrived_s,
+            dated_by_pace=line.waited,
         )
 
     def _read(self, text: str) -> Said | None:
@@ -185,7 +189,7 @@ class ProfileCounter:
     def _slope(self, said: Said, arrived_s: float) -> Measurement | None:
         if said.value is None:
             self._phase.restart()
-            return Measurement(None, 0.0, arrived_s=arrived_s)
+            return Measurement(value_hz=None, resolution_hz=0.0, arrived_s=arrived_s)
         offset = self._phase.add(said.value, arrived_s)
         if offset is None:
             return None
@@ -193,18 +197,23 @@ class ProfileCounter:
         rate_hz = 1 / form.period_s
         resolution_hz = said.resolution / float(form.spacing_s) * float(rate_hz)
         return Measurement(
-            rate_hz * (1 + offset), resolution_hz, arrived_s=arrived_s, offset=offset
+            value_hz=rate_hz * (1 + offset),
+            resolution_hz=resolution_hz,
+            arrived_s=arrived_s,
+            offset=offset,
         )
 
     def _if_new(self, said: Said, arrived_s: float) -> Measurement | None:
         if said.value is None:
             self._link.pause(self._freshness.gate_s or 0.5)
-            return Measurement(None, 0.0, arrived_s=arrived_s)
+            return Measurement(value_hz=None, resolution_hz=0.0, arrived_s=arrived_s)
         new = self._freshness.judge(said.value, said.resolution, arrived_s, POLL_S)
         if new is None:
             self._link.pause(POLL_S)
             return None
-        return Measurement(said.value, said.resolution, not new, arrived_s)
+        return Measurement(
+            value_hz=said.value, resolution_hz=said.resolution, repeat=not new, arrived_s=arrived_s
+        )
 
     # ------------------------------------------------------------- one line in each mode
 
@@ -212,7 +221,7 @@ class ProfileCounter:
         question = self._profile.reading
         assert question is not None
         if self._profile.hands_out_newest or self._profile.measures == "interval":
-            return Answer(self._steps.query(question, timeout_s), self._link.now())
+            return Answer(text=self._steps.query(question, timeout_s), arrived_s=self._link.now())
         return self._steps.query_reading(question, timeout_s)
 
     def _addressed(self, timeout_s: float) -> Answer:
@@ -271,7 +280,7 @@ class ProfileCounter:
         repeat = since_s < soon_s and text == self._last.text and not self._counts_all
         if not repeat and math.isfinite(since_s):
             self._paces.append(since_s)
-        self._last = Answer(text, arrived_s, repeat)
+        self._last = Answer(text=text, arrived_s=arrived_s, repeat=repeat)
         return self._last
 
     def _patience_s(self, timeout_s: float) -> float:

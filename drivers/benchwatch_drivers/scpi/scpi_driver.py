@@ -65,8 +65,8 @@ class ScpiCounter:
                 f"{printable(self._link.resource)} answers '{printable(text)}' to *IDN?, which is "
                 "no identity. Check the port, or choose another driver."
             )
-        fields = [printable(field.strip()) for field in shown.split(",", 3)] + [""] * 3
-        return Identity(printable(shown), *fields[:4])
+        fields = [printable(field.strip()) for field in shown.split(",", 3)]
+        return Identity.of_fields(printable(shown), fields)
 
     def gate_s(self) -> float | None:
         """Ask for the gate, in seconds; None when the counter does not tell it."""
@@ -186,8 +186,10 @@ class ScpiCounter:
                     "the counter has no valid result (it answers 9.91E37, not a number). "
                     "Check its signal and trigger level."
                 )
-            return Measurement(None, 0.0, repeat, arrived_s)
-        return Measurement(value, last_digit(value), repeat, arrived_s)
+            return Measurement(value_hz=None, resolution_hz=0.0, repeat=repeat, arrived_s=arrived_s)
+        return Measurement(
+            value_hz=value, resolution_hz=last_digit(value), repeat=repeat, arrived_s=arrived_s
+        )
 
     def _number(self, text: str) -> Decimal:
         try:

@@ -190,7 +190,9 @@ def test_a_lost_reading_leaves_the_snapshot_as_it_is() -> None:
     for k, offset in enumerate(offsets[:40]):
         before = pipeline.take(reading(k, f"{1e7 * (1.0 + offset):.6f}"))
 
-    now = pipeline.take(Gap("main", 0.0, 39.0, 2.0, "no reply within 2.5 s"))
+    now = pipeline.take(
+        Gap(counter="main", utc_s=0.0, elapsed_s=39.0, lasted_s=2.0, reason="no reply within 2.5 s")
+    )
     after = pipeline.take(reading(41, f"{1e7 * (1.0 + offsets[40]):.6f}"))
 
     assert now.numbers.estimate == before.numbers.estimate

@@ -148,7 +148,16 @@ def test_a_look_goes_through_all_octaves_and_begins_anew() -> None:
 
 def test_the_cycle_is_in_the_line_for_programs() -> None:
     """Seconds and fractions, null where there is none."""
-    reading = Reading("main", 1.9e9, 12.0, 1.0, "10000000.0", 1e7, 0.0, 0.0)
+    reading = Reading(
+        counter="main",
+        utc_s=1.9e9,
+        elapsed_s=12.0,
+        gate_s=1.0,
+        text="10000000.0",
+        frequency_hz=1e7,
+        offset_hz=0.0,
+        offset=0.0,
+    )
     held = SettleHistory(10.0, 3600.0, -4e-10, 1800.0, 1, 62.0)
     settle = Settle("settled", 10.0, None, cycle=OffsetCycle(300.0, 2.0, 4.2e-10, 1e-11), held=held)
 

@@ -20,7 +20,18 @@ def fed(offsets: list[float]) -> Analysis:
     """Put offsets, one a second, through the whole reckoning."""
     made = Analysis(1e7, None, None)
     for k, y in enumerate(offsets):
-        made.add(Reading("main", 1e9 + k, float(k), 1.0, "", 1e7 * (1 + y), 1e7 * y, y))
+        made.add(
+            Reading(
+                counter="main",
+                utc_s=1e9 + k,
+                elapsed_s=float(k),
+                gate_s=1.0,
+                text="",
+                frequency_hz=1e7 * (1 + y),
+                offset_hz=1e7 * y,
+                offset=y,
+            )
+        )
     return made
 
 

@@ -26,7 +26,7 @@ class TideCounter:
             self._read(2.0)
         except (ReplyTimeout, ReplyError) as error:
             raise NotACounter(f"no tide counter answers at {self._link.resource}.") from error
-        return Identity("tide counter")
+        return Identity(text="tide counter")
 
     def configure(self, setup: Setup) -> Setup:
         """Nothing can be set."""
@@ -43,7 +43,9 @@ class TideCounter:
     def measure(self, timeout_s: float) -> Measurement:
         """Ask for one reading."""
         value = self._read(timeout_s)
-        return Measurement(value, last_digit(value), arrived_s=self._link.now())
+        return Measurement(
+            value_hz=value, resolution_hz=last_digit(value), arrived_s=self._link.now()
+        )
 
     def release(self) -> None:
         """It has no front panel."""
