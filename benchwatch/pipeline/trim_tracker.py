@@ -102,7 +102,7 @@ class TrimTracker:
         nudge = numbers.confirmed_nudge
         if nudge is not None:
             turn = self._tool.step(nudge)
-            if self._tool.given_back:
+            if self._tool.reassigned:
                 self._turn = self._taken
                 self._turns.restore()
             self.by_tool = turn is None
@@ -116,10 +116,10 @@ class TrimTracker:
         apart = abs(offset - self._newest_offset)
         self._newest_offset, self._apart = offset, math.inf if math.isnan(apart) else apart
         if math.isfinite(offset) and not numbers.suspect:
-            self._tool.hear(elapsed_s, offset, numbers.noise)
+            self._tool.add(elapsed_s, offset, numbers.noise)
         if not self._tool.state.on:
             self._found.add(elapsed_s, numbers)
-        landing, touched = None, self._tool.settling(elapsed_s)
+        landing, touched = None, self._tool.unsettled(elapsed_s)
         if self._landing is not None:
             landing = self._landing.add(
                 elapsed_s,

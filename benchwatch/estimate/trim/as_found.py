@@ -1,11 +1,11 @@
 """As found: the last quiet stretch before the trimmer was first turned.
 
-Nobody can go back to it once the trimmer has moved, so it is kept from the first reading
-on, without being asked for, and frozen by the first turn. An oven that comes in shows steps
-that nobody turned, and its offset says nothing of where it will rest: so a step while it is
-warming counts as a turn only where the tool is on, and one before any verdict only where it is
-larger than what the oscillator moves by itself. As found then keeps that it had not settled.
-A step that was passed over is remembered: it may have been a turn after all.
+Nobody can go back to it once the trimmer has moved, so it is kept from the first reading on,
+without being asked for, and the first turn freezes it. An oven that warms up shows steps that
+nobody turned, and its offset says nothing of where it will rest. So a step while it is warming
+counts as a turn only where the tool is on, and one before any verdict only where it is larger than
+what the oscillator moves by itself. As found then says that it had not settled. A step that was
+taken for no turn is kept with it: it may have been one after all.
 """
 
 import math
@@ -17,16 +17,17 @@ from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, SettleL
 
 LEAST_READINGS: Final = 3
 REMEMBERED: Final = 512
-"""Readings looked back at, for a small nudge or a series of them is confirmed only later."""
+"""Readings looked back at: a small nudge or a series of them is confirmed late."""
 AGREES_U: Final = 2.0
-"""After a tool was on, an offset within so many u of the one before it is the same."""
+"""After the tool was on, an offset within so many u of the one before is the same."""
 OWN_MOTION: Final = 3.0
-"""A step on an oscillator that still moves is a turn when it is so many times as large as the
-change by itself over the horizon (by trial: steps seen in warm-ups reach the change itself)."""
+"""A step of an oscillator that still moves is a turn when it is so many times as large as what the
+oscillator moves by itself over the horizon (by trial: steps in warm-ups are as large as that)."""
 FAR_FROM_SETTLED: Final = 100.0
-"""Limits of motion over the horizon from which on no step freezes anything, tool on or not."""
+"""Motion over the horizon, in limits, from which on no step freezes as found, tool on or not."""
 RECENT, SPANS = 0.1, 3.0
-"""Before a verdict a quiet stretch counts for this share of the horizon, or so many spans of it."""
+"""Before a verdict a quiet stretch is recent for this share of the horizon, or for so many times
+its own span."""
 _RESTS: Final = frozenset({"settled", None})
 USUAL_HORIZON_S: Final = 600.0
 """Horizon where no settle limit was asked for."""
@@ -43,13 +44,13 @@ class QuietStretch:
     settle: SettleState | None
     """The verdict at that time; None when none was asked for."""
     frozen: bool = False
-    """True once a turn has ended the stretch."""
+    """A turn has ended the stretch."""
     passed_over: Nudge | None = None
-    """The newest step before it that was taken for no turn; it may have been one."""
+    """The newest step before it that was taken for no turn."""
 
 
 def least_motion(drift: Drift | None, horizon_s: float) -> float:
-    """Return the least change (fractional, a size) over `horizon_s` that `drift` leaves open."""
+    """Return the least change (fractional, unsigned) over `horizon_s` that `drift` allows."""
     if drift is None or drift.u is None:
         return 0.0
     return max(0.0, abs(drift.per_s) - 2.0 * drift.u) * horizon_s
@@ -65,12 +66,12 @@ class AsFound:
     def __init__(self, settle: SettleLimit | None = None) -> None:
         self._newest: deque[QuietStretch] = deque(maxlen=REMEMBERED)
         self._touched: QuietStretch | None = None
-        """What was quiet before a tool was put on, until the same is found again without it."""
+        """The stretch before the tool was put on, until the same offset is read without it."""
         self._passed_over: Nudge | None = None
         self._verdict: SettleState | None = None
         self._drift: Drift | None = None
         self.missed = False
-        """It was turned before anything was quiet: nothing that comes later is as found."""
+        """The trimmer was turned before any quiet stretch: nothing later is as found."""
         self.set_limits(settle)
 
     def set_limits(self, settle: SettleLimit | None) -> None:
@@ -78,7 +79,7 @@ class AsFound:
         self._settle = settle
 
     def resume(self) -> None:
-        """The trimmer was turned in an interrupted run: nothing that comes now is as found."""
+        """Take it that the trimmer was turned in an interrupted run: nothing now is as found."""
         self.missed = True
 
     @property
@@ -88,7 +89,7 @@ class AsFound:
 
     @property
     def ended(self) -> bool:
-        """Whether a turn has ended the search."""
+        """Whether a turn has ended it."""
         return self.missed or (self.quiet is not None and self.quiet.frozen)
 
     def add(self, elapsed_s: float, numbers: Numbers) -> None:
@@ -113,26 +114,26 @@ class AsFound:
             self._touched = None
         self._newest.append(
             QuietStretch(
-                elapsed_s,
-                estimate,
-                numbers.drift,
-                numbers.noise,
-                settle,
+                elapsed_s=elapsed_s,
+                estimate=estimate,
+                drift=numbers.drift,
+                noise=numbers.noise,
+                settle=settle,
                 passed_over=self._passed_over,
             )
         )
 
     def touch(self) -> None:
-        """A tool is put on: what comes after it may be turned, unless it equals what was.
+        """Take it that the tool is put on: later offsets may be turned, unless they are the same.
 
-        An oven that still comes in equals nothing; then only a turn ends the stretch.
+        The offset of an oven that warms up never is the same; there only a turn ends the stretch.
         """
         quiet = self.quiet
         if self._touched is None and quiet is not None and quiet.settle in _RESTS:
             self._touched = quiet
 
     def turn(self, nudge: Nudge, *, tool_on: bool) -> None:
-        """Take a step that no pull of the tool explains: as found is what was quiet before it.
+        """Take a step that is not the tool's pull: as found is the quiet stretch before it.
 
         Args:
             nudge: the step.
@@ -151,7 +152,7 @@ class AsFound:
         self._passed_over = nudge
 
     def _is_turn(self, nudge: Nudge, before: QuietStretch, *, tool_on: bool) -> bool:
-        """Tell a turn from a step of an oscillator that still comes in."""
+        """Return whether a step is a turn, and not one of an oscillator that warms up."""
         limit, warming = self._settle, self._verdict == "warming"
         horizon_s = USUAL_HORIZON_S if limit is None else limit.horizon_s
         motion = least_motion(self._drift, horizon_s)

@@ -1,14 +1,12 @@
 """Landed: inside the tolerance, hands off, for long enough, and likely to stay.
 
-The 2u interval of the offset must lie inside the tolerance without a break for the hold
-time, with the tool off and no nudge in between, so must that of the level where a creep is going
-to rest, and the drift, where it is known, must not
-carry it out again within the outlook.
+The 2u interval of the offset must lie inside the tolerance for the whole hold time, with the tool
+off and no nudge. So must that of the level where a creep is going to rest, and the drift, where it
+is known, must not carry the offset out again within the outlook.
 
-The hold is shorter where the readings leave no room for the offset to leave by itself. A trimmer
-creeps exponentially after a turn, so what is still to come is its present slope times the time
-constant; the slope, with 2u, is taken for one of a creep with the longest time constant that is
-allowed for.
+The hold is shorter where the readings show that the offset can't leave by itself. A trimmer creeps
+exponentially after a turn, so what is still to come is its present slope times the time constant:
+the slope with its 2u, times the longest time constant allowed for.
 """
 
 import math
@@ -24,12 +22,12 @@ DEFAULT_HOLD_S: Final = 30.0
 DEFAULT_OUTLOOK_S: Final = 600.0
 COVERAGE_K: Final = 2.0
 LEAST_HOLD_S: Final = 10.0
-"""A hold is not shorter than this: a hand has to be away, and its warmth (common practice, no
+"""A hold is not shorter than this, so that the hand and its warmth are gone (common practice, no
 source) ..."""
 LEAST_READINGS: Final = 10
 """... nor than so many readings at rest."""
 LINE_EVERY_S, MOST_LINES = 5.0, 5
-"""What creeps moves less and less: the newer line tells sooner that it hardly does."""
+"""A creep dies away: of lines begun one after the other the newer show sooner that it has."""
 LONGEST_CREEP_S: Final = 60.0
 """Time constant of the slowest creep that a short hold allows for (common practice, no source)."""
 
@@ -67,10 +65,10 @@ class Landing:
         self._since_s: float | None = None
         self._landed = False
         self._lines: list[_Line] = []
-        """Through the readings since it is inside and at rest, one begun every few seconds."""
+        """Through the readings since it is inside and at rest; one begins every few seconds."""
 
     def restart(self) -> None:
-        """A gap or a change of settings: the hold begins anew."""
+        """Begin the hold anew, after a gap or a change of settings."""
         self._since_s = None
         self._landed = False
         self._lines = []
@@ -83,19 +81,19 @@ class Landing:
         tool_on: bool = False,
         offset: float = math.nan,
     ) -> LandingNow:
-        """Take the `numbers` after the reading at `elapsed_s` and say how far it has got.
+        """Take the `numbers` after the reading at `elapsed_s`; return how far the landing has got.
 
         Args:
             elapsed_s: middle of the gate, seconds.
             numbers: after the reading.
             tool_on: the tool is on the trimmer.
             offset: the reading itself, fractional; nan while hand and trimmer still come to rest,
-                and where it says nothing.
+                and where there is no usable reading.
         """
         missing = self._missing(numbers, tool_on=tool_on)
         if missing:
             self.restart()
-            return LandingNow("outside", 0.0, self._hold_s, missing)
+            return self._now("outside", 0.0, missing)
         if self._since_s is None or numbers.confirmed_nudge is not None:
             self.restart()
             self._since_s = elapsed_s
@@ -103,15 +101,19 @@ class Landing:
         if math.isfinite(offset) and not numbers.suspect:
             self._follow(elapsed_s, offset)
         if held_s < self._hold_s and not self._landed and not self._stays(elapsed_s, numbers):
-            return LandingNow("holding", held_s, self._hold_s, "inside; keep your hands off")
+            return self._now("holding", held_s, "inside; keep your hands off")
         if not self._landed and self._drifts_out(numbers):
-            return LandingNow("holding", held_s, self._hold_s, "inside, but its drift takes it out")
+            return self._now("holding", held_s, "inside, but its drift takes it out")
         if not self._landed and self._creeps_out(elapsed_s, numbers):
-            return LandingNow("holding", held_s, self._hold_s, "inside, but it creeps out")
+            return self._now("holding", held_s, "inside, but it creeps out")
         self._landed = True
-        return LandingNow("landed", held_s, self._hold_s, "inside and staying there, hands off")
+        return self._now("landed", held_s, "inside and staying there, hands off")
+
+    def _now(self, state: LandingState, held_s: float, reason: str) -> LandingNow:
+        return LandingNow(state=state, held_s=held_s, hold_s=self._hold_s, reason=reason)
 
     def _missing(self, numbers: Numbers, *, tool_on: bool) -> str:
+        """Return what keeps a hold from beginning; empty when nothing does."""
         estimate = numbers.estimate
         if estimate is None or estimate.u is None:
             return "not yet known well enough"
@@ -135,7 +137,7 @@ class Landing:
             line.sums.add(elapsed_s, offset)
 
     def _stays(self, elapsed_s: float, numbers: Numbers) -> bool:
-        """Tell whether so little moves that no creep can take it out: a short hold will do."""
+        """Return whether a short hold will do: no creep can take the offset out."""
         estimate = numbers.estimate
         if estimate is None or numbers.noise is None or numbers.rest is not None:
             return False
@@ -145,7 +147,7 @@ class Landing:
         return any(reach <= self._tolerance for reach in reaches)
 
     def _creeps_out(self, elapsed_s: float, numbers: Numbers) -> bool:
-        """The newest readings surely move, and a creep that goes on so takes it out."""
+        """Return whether the newest readings surely move, and a creep like that takes it out."""
         estimate, lines = numbers.estimate, self._old_enough(elapsed_s)
         if estimate is None or numbers.noise is None or not lines:
             return False
@@ -163,7 +165,7 @@ class Landing:
         ]
 
     def _drifts_out(self, numbers: Numbers) -> bool:
-        """The drift is significant and would carry the offset out within the outlook."""
+        """Return whether the drift is significant and carries it out within the outlook."""
         estimate, drift = numbers.estimate, numbers.drift
         if drift is None or drift.u is None or estimate is None:
             return False
@@ -173,11 +175,11 @@ class Landing:
 
 
 def _creeps_to(estimate: Estimate, slope: float, u: float) -> float:
-    """Return how far out (fractional, unsigned) it may be, now or once a creep is over.
+    """Return how large the offset (fractional, unsigned) may be, now or once a creep is over.
 
     Args:
         estimate: the present offset.
-        slope: of the readings, a second: the creep has moved no quicker since.
+        slope: of the readings, a second; the creep is no quicker now.
         u: standard uncertainty of `slope`.
     """
     rests = abs(estimate.offset + LONGEST_CREEP_S * slope) + COVERAGE_K * LONGEST_CREEP_S * u

@@ -1,7 +1,11 @@
-"""The mean of what single touches of the tool showed."""
+"""Means of a few values with uncertainties of their own; the pull of the tool is such a mean."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+PullSample = tuple[float, float | None]
+"""What one touch shows of the pull, fractional, and its standard uncertainty; None: unknown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,27 +19,32 @@ class MeanPull:
     samples: int
 
 
-def mean_pull(samples: list[tuple[float, float | None]]) -> MeanPull | None:
-    """Return the weighted mean; u is widened where they scatter by more than their own.
+def weighted_mean(values: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Return the weighted mean and its u, widened where values scatter by more than their own u.
 
     The widening is Birge's ratio (Physical Review 40, 1932, 207; from memory).
 
     Args:
-        samples: size and standard uncertainty of each, fractional; None where it is unknown.
+        values: each with its standard uncertainty, which is not 0; one at least.
     """
+    total = math.fsum(u**-2 for _, u in values)
+    mean = math.fsum(value / u**2 for value, u in values) / total
+    chi2 = math.fsum(((value - mean) / u) ** 2 for value, u in values)
+    wider = math.sqrt(max(chi2 / max(len(values) - 1, 1), 1.0))
+    return mean, wider / math.sqrt(total)
+
+
+def mean_pull(samples: Sequence[PullSample]) -> MeanPull | None:
+    """Return the mean over touches: weighted where each has an uncertainty; None of none."""
     if not samples:
         return None
     known = [(size, u) for size, u in samples if u]
-    if len(known) < len(samples):  # without an uncertainty there is no weight either
-        mean = math.fsum(size for size, _ in samples) / len(samples)
-        return MeanPull(mean, None if len(samples) == 1 else _spread(samples, mean), len(samples))
-    total = math.fsum(u**-2 for _, u in known)
-    mean = math.fsum(size / u**2 for size, u in known) / total
-    chi2 = math.fsum(((size - mean) / u) ** 2 for size, u in known)
-    wider = math.sqrt(max(chi2 / max(len(known) - 1, 1), 1.0))
-    return MeanPull(mean, wider / math.sqrt(total), len(known))
-
-
-def _spread(samples: list[tuple[float, float | None]], mean: float) -> float:
     count = len(samples)
-    return math.sqrt(math.fsum((size - mean) ** 2 for size, _ in samples) / (count - 1) / count)
+    if len(known) == count:
+        return MeanPull(*weighted_mean(known), count)
+    # Without an uncertainty there is no weight either.
+    mean = math.fsum(size for size, _ in samples) / count
+    if count == 1:
+        return MeanPull(mean, None, count)
+    squares = math.fsum((size - mean) ** 2 for size, _ in samples)
+    return MeanPull(mean, math.sqrt(squares / (count - 1) / count), count)

@@ -2,21 +2,28 @@
 
 import math
 from collections import deque
-from typing import Final
+from typing import Final, NamedTuple
 
 LEVEL: Final = 16
 """Readings of a level, at most: those far from the touch tell of drift and creep."""
 LEAST: Final = 2
 """Readings that a level needs."""
 TRIMMED: Final = 4
-"""One part in so many is left out at either end of a level: what a touch or a wild one spoilt."""
+"""One part in so many of the sorted readings is left out at either end: touched ones, spikes."""
 TRIMMED_U: Final = 1.1
 """sd of the mean of the middle half over that of the mean, for normal noise, by trial."""
 
 Point = tuple[float, float]
 """Time in seconds, fractional offset."""
-Level = tuple[float, float]
-"""Fractional offset of readings at rest, and its standard uncertainty."""
+
+
+class RestingLevel(NamedTuple):
+    """The level of readings at rest."""
+
+    offset: float
+    """Fractional."""
+    u: float
+    """Standard uncertainty (k = 1)."""
 
 
 class RestLevel:
@@ -34,23 +41,23 @@ class RestLevel:
 
     @property
     def full(self) -> bool:
-        """Tell whether the next reading drops the oldest."""
+        """Whether the next reading drops the oldest."""
         return len(self._points) == LEVEL
 
     def begin(self, from_s: float) -> None:
-        """Begin anew: all comes to rest at `from_s`."""
+        """Begin anew with the readings from `from_s` on: by then hand and trimmer are at rest."""
         self.from_s = from_s
         self._points = deque((point for point in self._points if point[0] >= from_s), maxlen=LEVEL)
 
     def clear(self) -> None:
-        """Forget the readings: what comes is not of their level."""
+        """Forget the readings: those to come are not of their level."""
         self._points.clear()
 
     def add(self, at_s: float, offset: float) -> None:
         """Take a reading at rest: middle of its gate in seconds, fractional offset."""
         self._points.append((at_s, offset))
 
-    def standing(self, until_s: float, noise: float | None) -> Level | None:
+    def standing(self, until_s: float, noise: float | None) -> RestingLevel | None:
         """Return the level of the readings before `until_s`; None where they are too few.
 
         Args:
@@ -67,4 +74,4 @@ class RestLevel:
         middle = sorted(values)[left_out : count - left_out]
         scatter = abs(moved) if noise is None else noise
         u = math.hypot(TRIMMED_U * scatter / math.sqrt(count), math.sqrt(0.5) * moved)
-        return math.fsum(middle) / len(middle), u
+        return RestingLevel(math.fsum(middle) / len(middle), u)

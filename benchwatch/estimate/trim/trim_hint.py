@@ -1,8 +1,8 @@
-"""Trimming by nudges: is the number good enough to judge by, and how far should the next one go?
+"""Trimming by nudges: is the offset known well enough to judge, and how far should the next one go?
 
-After a nudge the estimate begins anew and its uncertainty shrinks as readings come. It is
-good enough once it can tell a fifth of the tolerance, or a tenth of the way that is left:
-finer would only cost time (common practice, no source).
+After a nudge the estimate begins anew and its uncertainty shrinks as readings come. It is good
+enough once it resolves a fifth of the tolerance, or a tenth of the way left: finer would only cost
+time (common practice, no source).
 """
 
 import math
@@ -14,17 +14,17 @@ from benchwatch.estimate.results import Estimate, Nudge, Numbers
 SHARE_OF_TOLERANCE: Final = 0.2
 SHARE_OF_OFFSET: Final = 0.1
 LEAST_READINGS: Final = 2
-"""One reading alone may be the wild one."""
+"""One reading alone may be a spike."""
 FARTHEST_HINT: Final = 20.0
-"""A hint to go on beyond so many times the last nudge is no more than "further"."""
+"""No hint is given for more than so many times the last nudge: all it would say is "further"."""
 
 
 Course = Literal["on", "back", "too far", "wrong way"]
-"""What the last nudge did: it fell short of the aim, it went past it (``too far``), or it led away
-from it (``wrong way``); ``back``: which of these two can't be told."""
+"""What the last nudge did: it fell short of the aim (``on``), it went past it (``too far``), or it
+led away from it (``wrong way``); ``back``: one of the last two, and it is not known which."""
 
 Direction = Literal["high", "low", "inside", "undecided"]
-"""Where the offset lies, seen from the aim; ``undecided``: its uncertainty reaches both ways."""
+"""Where the offset lies, seen from the aim; ``undecided``: its u reaches to both sides."""
 COVERAGE_K: Final = 2.0
 LEAST_STEADY: Final = 6
 """Readings in which a creep after a large turn shows in u, before the tool is lifted ..."""
@@ -32,7 +32,7 @@ LEAST_SLOW, STEADY_S = 4, 3.0
 """... or so many, where they span so long."""
 WELL_INSIDE: Final = 0.6
 """Part of the tolerance to turn to with the tool on: the rest is for u, for what still creeps and
-for a hand that pulls otherwise (by trial on made hands)."""
+for a pull that varies (by trial on made hands)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class Judgement:
     """Whether the present estimate is good enough to decide on the next nudge."""
 
     needed_u: float
-    """Standard uncertainty (fractional) at which the next nudge can be chosen."""
+    """Standard uncertainty (fractional) that is good enough."""
     progress: float
     """From 0 (let go) to 1 (judge now); grows about evenly in time."""
     wait_s: float | None
@@ -48,7 +48,7 @@ class Judgement:
 
     @property
     def ready(self) -> bool:
-        """True when it is time to judge."""
+        """Whether it is time to judge."""
         return self.progress >= 1.0
 
 
@@ -65,16 +65,16 @@ class Hint:
     left_u: float
     """Standard uncertainty of `left`."""
     of_usual: float | None = None
-    """`left` over the usual size of a turn, unsigned; None while turns have none in common."""
+    """`left` over the usual size of a turn, unsigned; None while there is no usual size."""
     lost: float | None = None
-    """Backlash (fractional, unsigned) that comes first, as this reverses; None: none is known."""
+    """Backlash (fractional, unsigned) that this reversal loses first; None: none is known."""
 
     @property
     def course(self) -> Course:
         """What the last nudge did, seen from the aim.
 
-        With the way left L and the last nudge S it began at -(L + S) from the aim and came to
-        -L: on the same side, and farther away, where L / S is below -1.
+        With L left and the last nudge S, it began at -(L + S) from the aim and ended at -L: on
+        the same side and farther away where L / S is below -1.
         """
         if self.times >= 0.0:
             return "on"
@@ -84,7 +84,7 @@ class Hint:
 
 
 def direction(estimate: Estimate, tolerance: float | None, aim: float = 0.0) -> Direction:
-    """Say on which side of `aim` the offset lies, or that it is inside the tolerance."""
+    """Return on which side of `aim` the offset lies, or that it is inside the tolerance."""
     away = estimate.offset - aim
     if tolerance is not None and abs(away) <= tolerance:
         return "inside"
@@ -94,7 +94,7 @@ def direction(estimate: Estimate, tolerance: float | None, aim: float = 0.0) -> 
 
 
 def lifts(estimate: Estimate, tolerance: float | None, aim: float) -> bool | None:
-    """Tell whether to lift the tool.
+    """Return whether to lift the tool.
 
     Args:
         estimate: the offset with the tool on, good enough to judge by.
@@ -102,8 +102,8 @@ def lifts(estimate: Estimate, tolerance: float | None, aim: float) -> bool | Non
         aim: the offset that becomes zero once the tool is lifted.
 
     Returns:
-        True: the offset will be inside, and not at the tolerance's edge; False: at its edge;
-        None: outside, or not enough readings since the last turn to tell that it does not creep.
+        True: the offset will be well inside the tolerance; False: at its edge; None: outside, or
+        too few readings since the last turn to exclude a creep.
     """
     steady = estimate.readings >= LEAST_STEADY or (
         estimate.readings >= LEAST_SLOW and estimate.span_s >= STEADY_S
@@ -121,16 +121,16 @@ def judge(
     aim_u: float = 0.0,
     apart: float = math.inf,
 ) -> Judgement:
-    """Say whether `estimate` is good enough to choose the next nudge by.
+    """Return whether `estimate` is good enough to choose the next nudge by.
 
     Args:
         estimate: the offset since the last nudge.
         tolerance: limit of the offset (fractional), None when none was asked for.
         aim: where the offset should come to lie, not 0 while a tool pulls.
         aim_u: standard uncertainty of `aim`; waiting does not make it smaller.
-        apart: how far the newest two readings lie apart (fractional). After a large turn that
-            creeps no level stands for two readings; where they agree to `needed_u` all the same,
-            the newest is not a wild one.
+        apart: difference of the newest two readings (fractional, unsigned). While it creeps after
+            a large turn no level lasts for two readings; where two agree to `needed_u` all the
+            same, the newest is no spike.
     """
     left = abs(estimate.offset - aim)
     needed_u = max(SHARE_OF_OFFSET * left, SHARE_OF_TOLERANCE * (tolerance or 0.0), aim_u)
@@ -150,21 +150,21 @@ def at_rest(numbers: Numbers) -> Estimate | None:
     rest = numbers.rest
     if rest is None or numbers.estimate is None:
         return numbers.estimate
-    return Estimate(rest.offset, rest.u, rest.readings, rest.span_s)
+    return Estimate(offset=rest.offset, u=rest.u, readings=rest.readings, span_s=rest.span_s)
 
 
 def anew(judgement: Judgement) -> Judgement:
-    """Return `judgement` as it is when nothing that was read counts any more."""
+    """Return `judgement` with its wait begun anew, as if nothing had been read."""
     return replace(judgement, progress=0.0, wait_s=None)
 
 
 def hint(
     estimate: Estimate, last: Nudge | None, aim: float = 0.0, aim_u: float = 0.0
 ) -> Hint | None:
-    """Say how far to go from here, in units of the `last` nudge; None when it can't be told.
+    """Return how far to go from here, in units of the `last` nudge; None when it is unknown.
 
-    The trimmer is taken as even over so small a way: offset left / size of the last nudge.
-    Its uncertainty is that of a quotient (JCGM 100:2008, 5.1.2).
+    The trimmer is taken as linear over so small a way: offset left / size of the last nudge, with
+    the uncertainty of a quotient (JCGM 100:2008, 5.1.2).
     """
     if last is None or last.size == 0.0 or estimate.u is None or last.u is None:
         return None
@@ -172,7 +172,7 @@ def hint(
     times = left / last.size
     left_u = math.hypot(estimate.u, aim_u)
     u = math.hypot(left_u, times * last.u) / abs(last.size)
-    # After a nudge the wrong way the last one is no measure, but its direction is news.
+    # Far the other way a hint is given all the same: that the last nudge went wrong is news.
     too_far = times > FARTHEST_HINT
     no_size = abs(last.size) < 2.0 * last.u
-    return None if too_far or no_size else Hint(times, u, left, left_u)
+    return None if too_far or no_size else Hint(times=times, u=u, left=left, left_u=left_u)

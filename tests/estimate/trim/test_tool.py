@@ -99,7 +99,7 @@ def test_a_turn_right_before_lifting_is_no_lift() -> None:
         nonlocal at_s
         for _ in range(int(4 * seconds)):
             at_s += 0.25
-            tool.hear(at_s, level, 0.1 * PPB)
+            tool.add(at_s, level, 0.1 * PPB)
 
     stand(10.0)
     tool.touch(at_s, on=True)
@@ -169,7 +169,7 @@ def test_a_pull_learned_wrong_is_forgotten_after_two_that_are_unlike() -> None:
     for place, on in enumerate((True, False, True, False)):
         for _ in range(20):
             at_s += 1.0
-            tool.hear(at_s, level, 0.1 * PPB)
+            tool.add(at_s, level, 0.1 * PPB)
         tool.touch(at_s + 0.4, on=on)
         moved = (6 * PPB if on else -6 * PPB) + (14 * PPB if place == 0 else 0.0)
         level += moved
@@ -184,7 +184,7 @@ def test_steps_without_an_uncertainty_have_that_of_their_scatter() -> None:
     tool = ToolPull()
     tool.touch(10.0, on=True)
     tool.step(Nudge(10.5, 6 * PPB, None))
-    tool.hear(11.0, math.nan, None)
+    tool.add(11.0, math.nan, None)
     tool.touch(20.0, on=False)
     tool.step(Nudge(20.5, -5 * PPB, None))
 
@@ -197,7 +197,7 @@ def at_rest(tool: ToolPull, from_s: float, level: float, seconds: float) -> floa
     """Let readings of a quarter second come at a level; return when the last one came."""
     for _ in range(int(4 * seconds)):
         from_s += 0.25
-        tool.hear(from_s, level, 0.1 * PPB)
+        tool.add(from_s, level, 0.1 * PPB)
     return from_s
 
 
@@ -229,7 +229,7 @@ def test_a_turn_that_is_not_confirmed_yet_does_not_spoil_the_first_touch() -> No
     at_s = at_rest(tool, at_s, 6 * PPB, 3.0)
     before = tool.state
     for back in range(8):
-        tool.hear(at_s + 0.25 * (back + 1), (96.0 + 0.5 * back) * PPB, 0.1 * PPB)
+        tool.add(at_s + 0.25 * (back + 1), (96.0 + 0.5 * back) * PPB, 0.1 * PPB)
     unconfirmed = tool.state
     turn = tool.step(Nudge(at_s - 1.5, 91 * PPB, 0.1 * PPB, 3.25))
 

@@ -310,18 +310,18 @@ def test_the_pull_is_the_level_after_minus_the_level_before() -> None:
     """A hand comes to rest slowly: the nudge says 4.5 ppb, the levels on both sides say 6."""
     tool = ToolPull()
     for second in range(10):
-        tool.hear(float(second), 10 * PPB, 0.03 * PPB)
+        tool.add(float(second), 10 * PPB, 0.03 * PPB)
     tool.touch(10.0, on=True)
     tool.step(Nudge(10.5, 4.5 * PPB, 0.4 * PPB))
     for second in range(11, 30):
-        tool.hear(float(second), 14.5 * PPB if second < 12 else 16 * PPB, 0.03 * PPB)
+        tool.add(float(second), 14.5 * PPB if second < 12 else 16 * PPB, 0.03 * PPB)
     for second in range(30, 40):
-        tool.hear(float(second), 19 * PPB, 0.03 * PPB)
+        tool.add(float(second), 19 * PPB, 0.03 * PPB)
     tool.touch(40.0, on=False)
     tool.step(Nudge(40.5, -4.5 * PPB, 0.4 * PPB))
     early = tool.state.pull
     for second in range(41, 60):
-        tool.hear(float(second), 14.5 * PPB if second < 42 else 13 * PPB, 0.03 * PPB)
+        tool.add(float(second), 14.5 * PPB if second < 42 else 13 * PPB, 0.03 * PPB)
 
     assert early is not None
     assert early.u is not None

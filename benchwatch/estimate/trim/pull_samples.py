@@ -1,0 +1,270 @@
+"""What single touches of the tool show of its pull, and the newest of them while it is refined.
+
+A hand comes to rest slowly, and the first reading may have been touched for a part of its gate
+only. So a sample is the level once all is at rest minus the level before; until then it is the
+step as first seen. Where another step comes before anything is at rest, nothing is learned.
+
+Only the person who did it can tell a first touch from a touch and a turn. So samples are unproved
+until a lift undoes what the first touch did.
+"""
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+from benchwatch.estimate.results import Nudge
+from benchwatch.estimate.trim.mean_pull import MeanPull, PullSample, mean_pull
+from benchwatch.estimate.trim.rest_level import RestingLevel
+
+WITHIN_S: Final = 3.0
+"""A step so long before the key or after it comes with the touch: hands differ. Where another one
+comes so soon after it, a sample that is not refined yet says nothing."""
+KEPT: Final = 20
+"""Samples kept."""
+SURE: Final = 3.0
+"""A step of fewer u than this has no size to learn from."""
+MOVING: Final = 0.25
+"""Part of a step by which it may fall short while the hand still comes to rest."""
+OFF_LEVEL: Final = 6.0
+"""A reading of so many sd off a level at rest is not of it, nor one off by `MOVING`."""
+UNLIKE_SHARE, UNLIKE_U = 0.5, 5.0
+"""A step is no mere pull when it differs from the known one by this share of it and so many u."""
+UNPROVED_SHARE: Final = 0.3
+"""A first touch and its lift that differ by more than this share hold a turn between them."""
+
+
+@dataclass(frozen=True, slots=True)
+class TouchStep:
+    """A step that may have come with a touch."""
+
+    nudge: Nudge
+    before: RestingLevel | None
+    """Level before it; None where too few readings were at rest."""
+
+
+@dataclass(frozen=True, slots=True)
+class KnownSamples:
+    """The samples at one moment."""
+
+    samples: tuple[PullSample, ...] = ()
+    """Oldest first."""
+    unproved: bool = False
+    """They are of touches that no lift has borne out: a turn may be in them."""
+
+    def unlike(self, nudge: Nudge, *, on: bool) -> float:
+        """Return by how much a step differs from what the newest sample makes of a touch or lift.
+
+        There must be a sample.
+        """
+        return nudge.size - _sign(on) * self.samples[-1][0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _NewestSample:
+    """Where the newest sample comes from."""
+
+    step: TouchStep
+    sign: float
+    """1 where the tool was put on, -1 where it was lifted."""
+    as_seen: PullSample
+    """What the step alone makes of it."""
+    is_as_seen: bool = True
+    """No level at rest has refined it."""
+    before: RestingLevel | None
+    """Level that it is measured from; None once it is refined no longer."""
+
+
+class PullSamples:
+    """Learns the pull from the steps that came with touches."""
+
+    def __init__(self) -> None:
+        self.known = KnownSamples()
+        self._newest: _NewestSample | None = None
+        """None before any was learned, and after one was taken back."""
+        self._unlike_in_a_row = 0
+        """Touches in a row that were unlike the pull as known."""
+        self._doubted: tuple[PullSample, RestingLevel] | None = None
+        """A first touch that its lift does not bear out as first seen, and the level before the
+        lift."""
+
+    @property
+    def newest_step(self) -> TouchStep | None:
+        """The step that gave the newest sample."""
+        return None if self._newest is None else self._newest.step
+
+    @property
+    def refining(self) -> bool:
+        """Whether a level at rest would refine the newest sample."""
+        return self._newest is not None and self._newest.before is not None
+
+    @property
+    def doubting(self) -> bool:
+        """Whether a level at rest would tell if the first touch was a mere touch."""
+        return self._doubted is not None
+
+    def mean(self) -> MeanPull | None:
+        """Return the mean of the samples, proved or not; None while there are none."""
+        return mean_pull(self.known.samples)
+
+    def resume(self, samples: tuple[PullSample, ...]) -> None:
+        """Begin with what touches showed in an interrupted run."""
+        self.known = KnownSamples(samples[-KEPT:])
+
+    def learn(self, step: TouchStep, *, on: bool) -> Nudge | None:
+        """Learn from a step that came with a touch, or lift; return what of it was a turn."""
+        nudge, known = step.nudge, self.known
+        if abs(nudge.size) < SURE * (nudge.u or 0.0):
+            return None  # there and back: the touch was over before it could be seen
+        if known.unproved and known.samples and not on:
+            turned = _turned_between(known.samples[-1], nudge)
+            if turned is not None:
+                self._doubted = None if step.before is None else (known.samples[-1], step.before)
+                self.known = KnownSamples()
+                self.end_refining()
+                return turned
+            self.known = known = KnownSamples(known.samples)
+        turned = self._beyond_pull(nudge, on=on)
+        if turned is not None:
+            return turned
+        samples, size = self.known.samples, _sign(on) * nudge.size
+        as_seen = size, None if nudge.u is None else math.hypot(nudge.u, MOVING * size)
+        unproved = on and (known.unproved or not samples)
+        self.known = KnownSamples((*samples, as_seen)[-KEPT:], unproved)
+        self._newest = _NewestSample(step=step, sign=_sign(on), as_seen=as_seen, before=step.before)
+        return None
+
+    def _beyond_pull(self, nudge: Nudge, *, on: bool) -> Nudge | None:
+        """Return what of a step the pull as known does not explain; None where it explains it.
+
+        Two touches in a row that it does not explain show that the pull is another one now.
+        """
+        pull = self.mean()
+        if pull is None:
+            return None
+        more = nudge.size - _sign(on) * pull.size
+        u = math.hypot(nudge.u or 0.0, pull.u or 0.0)
+        unlike = abs(more) > max(UNLIKE_SHARE * abs(pull.size), UNLIKE_U * u)
+        self._unlike_in_a_row = self._unlike_in_a_row + 1 if unlike else 0
+        if self._unlike_in_a_row == 1:
+            return Nudge(at_s=nudge.at_s, size=more, u=u, lasted_s=nudge.lasted_s)
+        if self._unlike_in_a_row > 1:
+            self.known = replace(self.known, samples=())
+            self._unlike_in_a_row = 0
+        return None
+
+    def refine(self, after: RestingLevel | None, most: float = math.inf) -> bool:
+        """Make the newest sample the level at rest minus the level before; return whether it is.
+
+        Args:
+            after: the level at rest; None where there is none yet.
+            most: standard uncertainty above which it is left as it is, as a part of the sample.
+        """
+        newest = self._newest
+        if newest is None or newest.before is None or after is None:
+            return False
+        size, u = after.offset - newest.before.offset, math.hypot(after.u, newest.before.u)
+        if u > most * abs(size):
+            return False
+        self._set_newest((newest.sign * size, u))
+        if newest.is_as_seen:
+            self._newest = replace(newest, is_as_seen=False)
+        return True
+
+    def end_refining(self) -> None:
+        """Leave the newest sample as it is from now on."""
+        if self._newest is not None and self._newest.before is not None:
+            self._newest = replace(self._newest, before=None)
+
+    def end_where_off(self, offset: float, noise: float | None) -> None:
+        """End refining where a reading is off the level of the sample: a turn, not confirmed yet.
+
+        Where so much creeps after a turn that no level stands, confirming it may take a while.
+
+        Args:
+            offset: of the reading, fractional.
+            noise: spread (sd) of single readings, None while unknown.
+        """
+        newest = self._newest
+        if newest is None or newest.before is None or newest.is_as_seen:
+            return
+        size = self.known.samples[-1][0]
+        away = abs(offset - (newest.before.offset + newest.sign * size))
+        if away > max(MOVING * abs(size), OFF_LEVEL * (noise or 0.0)):
+            self.end_refining()
+
+    def finish(
+        self, nudge: Nudge, at_step: RestingLevel | None, at_end: RestingLevel | None
+    ) -> None:
+        """Take it that another step has come: what came since is not of the newest sample.
+
+        Args:
+            nudge: that step.
+            at_step: level at rest before its first reading.
+            at_end: level at rest before its last turn, where it is one of several.
+        """
+        if self.refining:
+            assert self._newest is not None
+            if not self.refine(at_step) and not self.refine(at_end, most=MOVING):
+                # Readings after the step, before it was confirmed, passed for the level at rest.
+                self._set_newest(self._newest.as_seen)
+                self._newest = replace(self._newest, is_as_seen=True)
+            self.end_refining()
+        newest = self._newest
+        if newest is None or not newest.is_as_seen:
+            return
+        if nudge.at_s - newest.step.nudge.at_s < WITHIN_S:
+            self.known = replace(self.known, samples=self.known.samples[:-1])
+        self._newest = replace(newest, is_as_seen=False)
+
+    def take_back(self) -> None:
+        """Forget the newest sample: its step was a part of a touch that still goes on."""
+        self.known = replace(self.known, samples=self.known.samples[:-1])
+        if self._newest is not None:
+            self._newest = replace(self._newest, before=None, is_as_seen=False)
+
+    def restore(self, known: KnownSamples) -> None:
+        """Go back to what was known before a step that was taken for a touch and was none."""
+        self.known, self._newest, self._doubted = known, None, None
+
+    def doubt_no_more(self) -> None:
+        """Let a doubted first touch go: another touch has begun, or readings were missed."""
+        self._doubted = None
+
+    def bear_out(self, after: RestingLevel | None) -> bool:
+        """Take a doubted first touch back where the levels at rest about the lift bear it out.
+
+        What crept after turns with the tool on counts to the step of the lift, as first seen.
+
+        Args:
+            after: level at rest after the lift; None where there is none yet.
+
+        Returns:
+            Whether it has been taken back.
+        """
+        if self._doubted is None or after is None:
+            return False
+        first, before = self._doubted
+        self._doubted = None
+        lift, u = before.offset - after.offset, math.hypot(before.u, after.u)
+        most = max(UNPROVED_SHARE * abs(first[0]), UNLIKE_U * math.hypot(u, first[1] or 0.0))
+        if abs(lift - first[0]) > most or self.known.samples:
+            return False
+        self.known = replace(self.known, samples=(first, (lift, u)))
+        return True
+
+    def _set_newest(self, sample: PullSample) -> None:
+        self.known = replace(self.known, samples=(*self.known.samples[:-1], sample))
+
+
+def _sign(on: bool) -> float:
+    """Return 1 for a touch, -1 for a lift."""
+    return 1.0 if on else -1.0
+
+
+def _turned_between(first: PullSample, lift: Nudge) -> Nudge | None:
+    """Return what was turned between the first touch and its lift, None where they agree."""
+    size, u = first
+    more, u_more = lift.size + size, math.hypot(lift.u or 0.0, u or 0.0)
+    if abs(more) <= max(UNPROVED_SHARE * abs(size), UNLIKE_U * u_more):
+        return None
+    return Nudge(at_s=lift.at_s, size=more, u=u_more, lasted_s=lift.lasted_s)
