@@ -12,6 +12,8 @@ from decimal import Decimal
 from typing import Final, Literal, Protocol, Self
 
 TimeBaseSource = Literal["internal", "external", "unknown"]
+DEFAULT_DRIVER: Final = "scpi"
+"""Driver of an instrument for which none is named."""
 LONGEST_GATE_S: Final = 100_000.0
 """A day and a bit: no counter counts longer, and waits can't be so long without end."""
 

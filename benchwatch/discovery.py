@@ -17,7 +17,7 @@ from typing import Final
 from benchwatch.bus import ListedResource, ResourceLister
 from benchwatch.bus.file_wire import file_of
 from benchwatch.clock import Clock, SystemClock
-from benchwatch.counter import Link, OpenLink
+from benchwatch.counter import DEFAULT_DRIVER, Link, OpenLink
 from benchwatch.errors import BenchwatchError, ReplyTimeout
 from benchwatch.quantity import printable
 
@@ -28,7 +28,6 @@ AT_ONCE: Final = 8
 SERIAL: Final = "ASRL"
 UNSAFE: Final = (SERIAL, "GPIB", "LANGPIB", "PRLGX", "VXI")
 """How resources begin where *IDN? may be taken for something else."""
-SCPI: Final = "scpi"
 TYPED: Final = "typed"
 """The source of what somebody named."""
 
@@ -79,7 +78,7 @@ class Finder:
         listers: Sequence[ResourceLister] = (),
         *,
         ask_all: bool = False,
-        of_identity: Callable[[str], str] = lambda _identity: SCPI,
+        of_identity: Callable[[str], str] = lambda _identity: DEFAULT_DRIVER,
         of_line: Callable[[str], list[str]] = lambda _line: [],
         timeout_s: float = 10.0,
         clock: Clock | None = None,

@@ -21,7 +21,8 @@ from typing import Final, Literal, Protocol, cast
 
 import platformdirs
 
-from benchwatch.counter import Counter, Link
+from benchwatch.bus.file_wire import file_of
+from benchwatch.counter import DEFAULT_DRIVER, Counter, Link
 from benchwatch.errors import DriverError
 from benchwatch.quantity import printable
 
@@ -29,9 +30,16 @@ DRIVERS_GROUP: Final = "benchwatch.drivers"
 PROFILES_GROUP: Final = "benchwatch.profiles"
 BUNDLED: Final = "benchwatch"
 """Name of the distribution whose drivers are the bundled ones."""
+FILE_DRIVER: Final = "lines"
+"""Driver of a file, a pipe or standard input for which none is named."""
 
 Driver = Callable[[Link], Counter]
 Kind = Literal["driver", "profile"]
+
+
+def default_driver(resource: str) -> str:
+    """Return the driver of `resource` where none is named."""
+    return DEFAULT_DRIVER if file_of(resource) is None else FILE_DRIVER
 
 
 class Profiles(Protocol):

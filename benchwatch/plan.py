@@ -5,13 +5,28 @@ from decimal import Decimal
 from functools import partial
 from typing import Final, Literal
 
-from benchwatch.counter import Setup, TimeBaseSource
+from benchwatch.counter import DEFAULT_DRIVER, Setup, TimeBaseSource
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.uncertainty.offset_record import Reference
-from benchwatch.quantity import difference, format_frequency, round_nominal
+from benchwatch.quantity import (
+    DURATION_FORMS,
+    FRACTION_FORMS,
+    FREQUENCY_FORMS,
+    SETTLE_FORMS,
+    difference,
+    format_frequency,
+    round_nominal,
+)
 
 Setting = Literal["nominal", "tolerance", "settle", "gate"]
 """What of it the operator may change while the counter is watched."""
+SETTING_FORMS: Final[dict[Setting, str]] = {
+    "nominal": FREQUENCY_FORMS,
+    "tolerance": FRACTION_FORMS,
+    "settle": SETTLE_FORMS,
+    "gate": DURATION_FORMS,
+}
+"""How each is written."""
 
 PLAUSIBLE: Final = Decimal("1e-3")
 """Fraction of the nominal by which a reading may miss it. Every source worth trimming is far
@@ -40,7 +55,7 @@ class Plan:
 
     name: str
     resource: str
-    driver: str = "scpi"
+    driver: str = DEFAULT_DRIVER
     setup: Setup = field(default_factory=Setup)
     nominal: Decimal | None = None
     """Hertz, exact; None: the round number that the first reading is near."""

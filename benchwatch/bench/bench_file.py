@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any, Final
 
 from benchwatch.bench.bench_file_keys import BENCH_FILE, COUNTER, OWN_TABLE
-from benchwatch.bus.file_wire import file_of
 from benchwatch.config_tables import (
     Location,
     parse_toml,
@@ -17,11 +16,12 @@ from benchwatch.config_tables import (
     wrong_value,
 )
 from benchwatch.counter import Setup
+from benchwatch.driver_registry import default_driver
 from benchwatch.errors import QuantityError, UsageError
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.plan import OWN, Plan
-from benchwatch.quantity import parse_fraction, parse_settle, printable
+from benchwatch.quantity import parse_settle, parse_tolerance, printable
 
 LARGEST: Final = 1_000_000
 """Bytes; a bench file is a page or two."""
@@ -112,14 +112,12 @@ def _plan(
             example = COUNTER.keys[key].example
             raise wrong_value(at if key in table else file, key, example, text, error) from error
 
-    tolerance, settle = limit("tolerance", parse_fraction), limit("settle", parse_settle)
-    if tolerance is not None and tolerance <= 0:
-        raise UsageError(f"{at}: the tolerance must be above zero, such as 5 ppb.")
+    tolerance, settle = limit("tolerance", parse_tolerance), limit("settle", parse_settle)
     own = table.get(OWN_TABLE)
     return Plan(
         name=name,
         resource=table["resource"],
-        driver=table.get("driver") or _usual_driver(table["resource"]),
+        driver=table.get("driver") or default_driver(table["resource"]),
         setup=Setup(table.get("gate"), table.get("channel")),
         nominal=nominal,
         tolerance=tolerance,
@@ -128,10 +126,6 @@ def _plan(
         own_time_base=None if own is None else _reference(own, at / OWN_TABLE, utc_s, OWN),
         working_hz=table["working_hz"],
     )
-
-
-def _usual_driver(resource: str) -> str:
-    return "scpi" if file_of(resource) is None else "lines"
 
 
 def _reference(values: Mapping[str, Any], at: Location, utc_s: float, usual_name: str) -> Reference:

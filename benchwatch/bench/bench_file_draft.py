@@ -6,6 +6,7 @@ from typing import Final
 
 from benchwatch.bench.bench_file_keys import BENCH_FILE, COUNTER, OWN_TABLE, REFERENCE
 from benchwatch.config_tables import ConfigKey, toml_string
+from benchwatch.counter import DEFAULT_DRIVER
 from benchwatch.quantity import printable
 
 HEAD: Final = """\
@@ -23,7 +24,7 @@ class Entry:
 
     name: str
     resource: str
-    driver: str = "scpi"
+    driver: str = DEFAULT_DRIVER
     nominal: str | None = None
     notes: tuple[str, ...] = ()
     """What is known of it, in sentences; they become comments."""

@@ -20,9 +20,8 @@ from benchwatch.config_tables import (
     text,
     whole_number,
 )
-from benchwatch.quantity import parse_settle
+from benchwatch.quantity import parse_ageing
 
-NO_AGEING: Final = "none"
 BACKENDS: Final = ("@py", "@ivi", "@sim")
 """The VISA libraries that a file may name. PyVISA loads whatever library or module any other name
 says, so that a path, or the name of another module, counts only where a person typed it."""
@@ -62,14 +61,6 @@ def _date(value: Any) -> float:
     if moment.year < EARLIEST_YEAR:
         raise WrongValue(f"no calibration of the year {moment.year} still counts")
     return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
-
-
-def _ageing(text: str) -> float:
-    """Read the largest ageing, a fraction over a time, as a rate a second."""
-    if text.strip().lower() == NO_AGEING:
-        return 0.0
-    fraction, over_s = parse_settle(text)
-    return fraction / over_s
 
 
 _NAME: Final = text().then(str.strip)
@@ -116,7 +107,7 @@ REFERENCE_KEYS: Final = {
         explanation="date of its calibration",
     ),
     "ageing": ConfigKey(
-        kind=quantity("a fraction over a time", _ageing),
+        kind=quantity("a fraction over a time", parse_ageing),
         example='"1e-10/1 day"',
         explanation='most it ages either way since; "none" for a disciplined one',
     ),

@@ -8,6 +8,7 @@ import click
 
 from benchwatch.commands.common.option_types import DURATION, FRACTION, read_coverage
 from benchwatch.commands.common.output import narrate, print_json, print_text
+from benchwatch.commands.common.shared_options import coverage_option
 from benchwatch.errors import UsageError
 from benchwatch.estimate.ageing.ageing_forecast import (
     AgeingForecast,
@@ -47,7 +48,7 @@ STEPS = 5
     help="When ageing began: first switched on, or 48 h later. The day before the first visit "
     "if left out.",
 )
-@click.option("--coverage", default="95%", show_default=True, help="Coverage of the band.")
+@coverage_option("the band")
 @click.option("--json", "as_json", is_flag=True, help="Lines for programs.")
 def ageing(
     *,

@@ -26,7 +26,8 @@ from benchwatch.commands.common.output import (
 )
 from benchwatch.commands.common.watched_counters import check_drivers, name_resources
 from benchwatch.conformance import Examination
-from benchwatch.discovery import SCPI, FoundResource
+from benchwatch.counter import DEFAULT_DRIVER
+from benchwatch.discovery import FoundResource
 from benchwatch.driver_registry import driver
 from benchwatch.errors import BenchwatchError, UsageError
 from benchwatch.plan import Plan
@@ -142,7 +143,9 @@ def _entries(found: Sequence[FoundResource], names: dict[str, str], backend: str
             notes.append(said)
         sure = item.identity is not None or item.resource in names
         entries.append(
-            Entry(name, item.resource, item.driver or SCPI, nominal, tuple(notes), sure=sure)
+            Entry(
+                name, item.resource, item.driver or DEFAULT_DRIVER, nominal, tuple(notes), sure=sure
+            )
         )
     return entries
 
@@ -158,7 +161,7 @@ def _look(item: FoundResource, backend: str) -> tuple[str | None, str]:
     try:
         link = open_link(item.resource, backend=backend)
         try:
-            examination = Examination(link, driver(item.driver or SCPI), readings=1)
+            examination = Examination(link, driver(item.driver or DEFAULT_DRIVER), readings=1)
             for _ in examination:
                 pass
             findings = examination.findings

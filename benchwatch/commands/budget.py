@@ -21,6 +21,7 @@ from benchwatch.commands.common.option_types import (
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of
 from benchwatch.commands.common.recording_options import FileStated, file_options
+from benchwatch.commands.common.shared_options import coverage_option
 from benchwatch.commands.common.time_range import (
     TimeRange,
     TypedRange,
@@ -37,14 +38,13 @@ from benchwatch.estimate.run_changes import SteadyPart
 from benchwatch.estimate.uncertainty.measured_record import averaged, measured_record
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, Reference, line_dict
 from benchwatch.plan import CountedBy, Plan
-from benchwatch.quantity import format_duration, how_many, parse_duration, parse_settle, printable
+from benchwatch.quantity import format_duration, how_many, parse_ageing, parse_duration, printable
 from benchwatch.reading import AS_FOUND, AS_LEFT, RECORD_KINDS, Gap, Reading, RecordKind
 from benchwatch.recording import Recording
 from benchwatch.recording.dates import read_moment
 from benchwatch.recording.run_statistics import spikes_of
 from benchwatch.report.record_document import record_text
 
-NO_AGEING = "none"
 OLDEST_S = 100 * 365.25 * DAY_S
 """Age of a calibration above which a date is a slip."""
 
@@ -79,18 +79,6 @@ def _plausible(age_s: float, text: str) -> float:
     return age_s
 
 
-def ageing_of(text: str) -> float:
-    """Read ``--reference-ageing``, a fraction over a time, or ``none``, as a rate a second.
-
-    Raises:
-        QuantityError: it is none of that.
-    """
-    if text.strip().lower() == NO_AGEING:
-        return 0.0
-    fraction, over_s = parse_settle(text)
-    return fraction / over_s
-
-
 @click.command()
 @click.argument("file")
 @file_options
@@ -113,7 +101,7 @@ def ageing_of(text: str) -> float:
     metavar="RATE|none",
     help="Most it ages either way, such as 1e-10/1d; none for a disciplined one.",
 )
-@click.option("--coverage", default="95%", show_default=True, help="Coverage of the interval.")
+@coverage_option("the interval")
 @click.option("--json", "as_json", is_flag=True, help="A line a contribution, for programs.")
 def budget(
     *,
@@ -162,7 +150,7 @@ def budget(
         "u": reference_u,
         "offset": reference_offset,
         "age_s": None if calibrated is None else age_of(calibrated, utc_s),
-        "ageing_per_s": None if reference_ageing is None else ageing_of(reference_ageing),
+        "ageing_per_s": None if reference_ageing is None else parse_ageing(reference_ageing),
     }
     typed: dict[str, Any] = {key: value for key, value in told.items() if value is not None}
     record = measured_record(

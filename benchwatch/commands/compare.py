@@ -12,6 +12,7 @@ from benchwatch.commands.common.option_types import DURATION, FRACTION, read_cov
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of
 from benchwatch.commands.common.recording_options import FileStated, file_options
+from benchwatch.commands.common.shared_options import coverage_option
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.estimate.comparison.counter_comparison import (
     Difference,
@@ -71,7 +72,7 @@ class Compared:
 @bench_option
 @click.option("--reference-u", type=FRACTION, help="Standard uncertainty of that reference.")
 @click.option("--reference-offset", type=FRACTION, help="How far it is known off.")
-@click.option("--coverage", default="95%", show_default=True, help="Coverage of the intervals.")
+@coverage_option("the intervals")
 @click.option("--json", "as_json", is_flag=True, help="Lines for programs.")
 def compare(
     *,

@@ -19,7 +19,7 @@ from benchwatch.commands.common.output import (
     write_file,
 )
 from benchwatch.conformance import Check, Examination, Findings, profile_draft
-from benchwatch.counter import Counter, Link
+from benchwatch.counter import DEFAULT_DRIVER, Counter, Link
 from benchwatch.driver_registry import DriverInfo, driver, own_profiles
 from benchwatch.driver_registry import drivers as installed
 from benchwatch.errors import (
@@ -80,7 +80,9 @@ def show(name: str) -> int:
 
 @drivers.command()
 @click.argument("resource")
-@click.option("--driver", "name", default="scpi", show_default=True, help="The dialect to try.")
+@click.option(
+    "--driver", "name", default=DEFAULT_DRIVER, show_default=True, help="The dialect to try."
+)
 @click.option("--readings", type=click.IntRange(1, 1000), default=8, show_default=True)
 @click.option("--draft", type=click.Path(path_type=Path), help="Write a profile to this file.")
 @click.option("--force", is_flag=True, help="Write it over a file that exists.")

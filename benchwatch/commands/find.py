@@ -11,7 +11,8 @@ from benchwatch.commands.common.discovery_options import (
     timeout_option,
 )
 from benchwatch.commands.common.output import narrate, print_json, print_text
-from benchwatch.discovery import SCPI, FoundResource, SearchedPlace
+from benchwatch.counter import DEFAULT_DRIVER
+from benchwatch.discovery import FoundResource, SearchedPlace
 from benchwatch.errors import ConnectionFailed
 from benchwatch.quantity import format_duration, printable
 
@@ -73,7 +74,7 @@ def _paragraph(found: FoundResource) -> str:
     lines = [f"{resource}  ({found.about})" if found.about else resource]
     lines += [printable(text, 400) for text in (found.identity, found.note) if text]
     if found.driver is not None:
-        option = "" if found.driver == SCPI else f" --driver {found.driver}"
+        option = "" if found.driver == DEFAULT_DRIVER else f" --driver {found.driver}"
         lines.append(f"driver {found.driver}: benchwatch drivers check {resource}{option}")
     return "\n    ".join(lines)
 

@@ -15,34 +15,40 @@ import click
 from benchwatch.bus.file_wire import STANDARD_INPUT, give_keyboard_back
 from benchwatch.commands.common.option_types import (
     DURATION,
-    FREQUENCY,
-    SETTLE,
-    TOLERANCE,
     settle_of,
     tolerance_of,
-    wraps_option,
 )
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of
 from benchwatch.commands.common.screen_options import ScreenAsked, on_a_screen, screen_options
+from benchwatch.commands.common.shared_options import (
+    column_option,
+    json_readings_option,
+    nominal_option,
+    plain_option,
+    row_interval_option,
+    settle_option,
+    tolerance_option,
+    wraps_option,
+)
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.journal import Journal
 from benchwatch.lines import EndOfRun, LineOutput, PlainWriter, json_line
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
-from benchwatch.recording import COLUMNS, Column, EventStream, Extent, Recording, Stated
+from benchwatch.recording import Column, EventStream, Extent, Recording, Stated
 from benchwatch.run.recorded_timeline import RecordedTimeline
 from benchwatch.run.recording_player import RecordingPlayer
 
 
 @click.command()
 @click.argument("file")
-@click.option("--nominal", type=FREQUENCY, help="What the frequency should be, such as 10MHz.")
-@click.option("--tolerance", type=TOLERANCE, help="Limit of the offset, such as 5ppb.")
-@click.option("--settle", type=SETTLE, help="What settled means, such as 1ppb/10min.")
+@nominal_option
+@tolerance_option
+@settle_option
 @click.option("--gate", "gate_s", type=DURATION, help="Gate that the file was taken with.")
-@click.option("--column", type=click.Choice(COLUMNS), help="What the numbers are.")
-@click.option("--interval", "interval_s", type=DURATION, help="Time from row to row.")
+@column_option
+@row_interval_option
 @wraps_option
 @click.option(
     "--speed",
@@ -55,8 +61,8 @@ from benchwatch.run.recording_player import RecordingPlayer
     type=click.Path(path_type=Path),
     help="Keep the readings in this file; they are written as lines then.",
 )
-@click.option("--plain", is_flag=True, help="A line a reading, for people.")
-@click.option("--json", "as_json", is_flag=True, help="A line a reading, for programs.")
+@plain_option
+@json_readings_option
 @screen_options
 def replay(
     *,

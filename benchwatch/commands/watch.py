@@ -18,13 +18,17 @@ from benchwatch.commands.common.bench_text import reference_sentence
 from benchwatch.commands.common.option_types import (
     DURATION,
     FREQUENCY,
-    SETTLE,
-    TOLERANCE,
     Named,
     of_option,
 )
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.screen_options import ScreenAsked, on_a_screen, screen_options
+from benchwatch.commands.common.shared_options import (
+    json_readings_option,
+    plain_option,
+    settle_option,
+    tolerance_option,
+)
 from benchwatch.commands.common.watch_session import (
     LOOK_S,
     FirstTrimmer,
@@ -33,12 +37,12 @@ from benchwatch.commands.common.watch_session import (
     run_on_screen,
 )
 from benchwatch.commands.common.watched_counters import (
-    DEFAULT_DRIVER,
     Asked,
     interrupted,
     plans_of,
     simulated_bench,
 )
+from benchwatch.counter import DEFAULT_DRIVER
 from benchwatch.driver_registry import driver
 from benchwatch.errors import JournalError, UsageError
 from benchwatch.journal import Journal, default_path
@@ -92,8 +96,8 @@ def _check_driver(_ctx: click.Context, _param: click.Parameter, name: str | None
     multiple=True,
     help="What the frequency should be, such as 10MHz; the round number it is near if left out.",
 )
-@click.option("--tolerance", type=TOLERANCE, help="Limit of the offset, such as 5ppb.")
-@click.option("--settle", type=SETTLE, help="What settled means, such as 1ppb/10min.")
+@tolerance_option
+@settle_option
 @click.option("--gate", "gate_s", type=DURATION, help="Set the counter's gate, such as 1s.")
 @click.option("--interval", "interval_s", type=DURATION, help="Time from reading to reading.")
 @click.option("--for", "for_s", type=DURATION, help="End after this long, such as 10min.")
@@ -104,8 +108,8 @@ def _check_driver(_ctx: click.Context, _param: click.Parameter, name: str | None
 @click.option(
     "--no-resume", is_flag=True, help="Begin anew where a run of this counter was interrupted."
 )
-@click.option("--plain", is_flag=True, help="A line a reading, for people.")
-@click.option("--json", "as_json", is_flag=True, help="A line a reading, for programs.")
+@plain_option
+@json_readings_option
 @screen_options
 @click.option("--sound", "aloud", is_flag=True, help="Let the offset be heard beside the screen.")
 @click.option("--web", is_flag=True, help="Show the screen on a page in a browser instead.")

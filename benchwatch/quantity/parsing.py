@@ -13,6 +13,8 @@ from benchwatch.quantity.units import DURATION_SIZES, OFFSET_SIZES, PREFIX_EXPON
 FREQUENCY_FORMS: Final = "10MHz, 10 MHz, 32.768 kHz, 10000000 or 1e7"
 FRACTION_FORMS: Final = "5ppb, 0.005 ppm, 5e-9 or 5 parts in 10^9"
 DURATION_FORMS: Final = "250ms, 1s, 10min, 2h or 3d"
+NO_AGEING: Final = "none"
+"""Written for the ageing of a disciplined oscillator, which does not age."""
 SETTLE_FORMS: Final = "1ppb/10min, 1e-9/600s or 1 ppb in 10 min"
 
 _PARTS_IN: Final = re.compile(r"parts? in 10(?:\^|\*\*)(\d{1,2})", re.IGNORECASE | re.ASCII)
@@ -106,6 +108,30 @@ def parse_duration(text: str) -> float:
             f"Write {DURATION_FORMS}."
         )
     return value
+
+
+def parse_tolerance(text: str, nominal: Decimal | None = None) -> float:
+    """Read a limit of the offset, such as ``5ppb`` or, with a nominal, ``50 mHz``, as a fraction.
+
+    Raises:
+        QuantityError: it is no fraction, or not above zero.
+    """
+    limit = parse_fraction(text, nominal)
+    if limit <= 0:
+        raise QuantityError(f"the tolerance '{printable(text)}' must be above zero.")
+    return limit
+
+
+def parse_ageing(text: str) -> float:
+    """Read the largest ageing either way, such as ``1e-10/1d``, or ``none``, as a rate a second.
+
+    Raises:
+        QuantityError: it is neither that word nor a fraction over a duration.
+    """
+    if text.strip().lower() == NO_AGEING:
+        return 0.0
+    fraction, over_s = parse_settle(text)
+    return fraction / over_s
 
 
 def parse_settle(text: str, nominal: Decimal | None = None) -> tuple[float, float]:

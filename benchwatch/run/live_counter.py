@@ -18,9 +18,9 @@ from benchwatch.quantity import (
     format_frequency,
     how_many,
     parse_duration,
-    parse_fraction,
     parse_frequency,
     parse_settle,
+    parse_tolerance,
     write_fraction,
 )
 from benchwatch.reading import RecordKind
@@ -83,9 +83,7 @@ class LiveCounter:
         """
         match setting:
             case "tolerance":
-                limit = parse_fraction(text, self._nominal())
-                if limit <= 0:
-                    raise UsageError("a tolerance is above zero, such as 5ppb.")
+                limit = parse_tolerance(text, self._nominal())
                 self.pipeline.set_limits(*self._now(), tolerance=limit)
                 return tolerance_words(limit)
             case "settle":

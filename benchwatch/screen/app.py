@@ -11,8 +11,9 @@ from textual.events import Event, Paste
 from textual.events import Key as KeyPress
 
 from benchwatch.errors import INTERRUPTED, QuantityError
+from benchwatch.plan import SETTING_FORMS
 from benchwatch.quantity import DURATION_FORMS, parse_duration, printable
-from benchwatch.screen.command_line import SETTING_FORMS, Command, KeyCommand, SettingCommand
+from benchwatch.screen.command_line import Command, KeyCommand, SettingCommand
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.styled_text import StyledLine
 from benchwatch.screen.frame import Frame

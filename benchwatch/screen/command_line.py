@@ -2,21 +2,12 @@
 
 from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Final, get_args
+from typing import get_args
 
-from benchwatch.plan import Setting
-from benchwatch.quantity import DURATION_FORMS, FRACTION_FORMS, FREQUENCY_FORMS, SETTLE_FORMS
+from benchwatch.plan import SETTING_FORMS, Setting
 from benchwatch.screen.frame import View
 from benchwatch.screen.key_bindings import Capability, KeyBinding, keys_elsewhere, keys_for
 from benchwatch.screen.views.view_list import view_of
-
-SETTING_FORMS: Final[dict[Setting, str]] = {
-    "nominal": FREQUENCY_FORMS,
-    "tolerance": FRACTION_FORMS,
-    "settle": SETTLE_FORMS,
-    "gate": DURATION_FORMS,
-}
-"""How each setting is written."""
 
 
 @dataclass(frozen=True, slots=True)

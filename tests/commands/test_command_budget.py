@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from benchwatch.commands.budget import age_of, ageing_of, budget
+from benchwatch.commands.budget import age_of, budget
 from benchwatch.commands.common.budget_part import budget_part
 from benchwatch.errors import BenchwatchError, FileError, NoReadings, QuantityError, UsageError
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.estimate.uncertainty.uncertainty_budget import Budget, BudgetRow
+from benchwatch.quantity import parse_ageing
 from benchwatch.reading import Gap, Reading
 from benchwatch.report.record_document import record_text
 
@@ -199,8 +200,8 @@ def test_ages_and_rates() -> None:
     """An age is read as such; a date is taken from the run; ``none`` is a rate of zero."""
     assert age_of("90d", None) == 90 * 86400.0
     assert age_of("1970-01-02", 3 * 86400.0) == 2 * 86400.0
-    assert ageing_of("1ppb/1d") == pytest.approx(1e-9 / 86400)
-    assert ageing_of(" None ") == 0.0
+    assert parse_ageing("1ppb/1d") == pytest.approx(1e-9 / 86400)
+    assert parse_ageing(" None ") == 0.0
 
 
 def test_gaps_are_kept_as_nan() -> None:

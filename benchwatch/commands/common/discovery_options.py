@@ -9,7 +9,8 @@ import click
 from benchwatch.bus import DEFAULT_BACKEND, ResourceLister, listers, open_link
 from benchwatch.commands.common.option_types import DURATION
 from benchwatch.commands.common.output import narrate
-from benchwatch.discovery import SCPI, Finder
+from benchwatch.counter import DEFAULT_DRIVER
+from benchwatch.discovery import Finder
 from benchwatch.driver_registry import drivers
 from benchwatch.errors import DriverError
 
@@ -64,7 +65,7 @@ class Experts:
 
     def of_identity(self, identity: str) -> str:
         """Name the driver for an identity: one that recognises it, else the usual one."""
-        return next(self._that("recognises", identity), SCPI)
+        return next(self._that("recognises", identity), DEFAULT_DRIVER)
 
     def of_line(self, line: str) -> list[str]:
         """Name the drivers that read a line."""

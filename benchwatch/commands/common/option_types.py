@@ -15,6 +15,7 @@ from benchwatch.quantity import (
     parse_fraction,
     parse_frequency,
     parse_settle,
+    parse_tolerance,
     printable,
 )
 
@@ -58,12 +59,6 @@ DURATION: Final = Quantity("duration", parse_duration)
 
 PERIOD: Final = Quantity("duration", lambda text: Decimal(repr(parse_duration(text))))
 """Gives a Decimal, seconds."""
-
-wraps_option: Final = click.option(
-    "--wraps",
-    type=PERIOD,
-    help="A time error (phase_s) begins anew after this, such as 100ns: steps of it are put right.",
-)
 
 
 class Checked(_ReadsText):
@@ -142,7 +137,7 @@ def tolerance_of(text: str | None, nominal: Decimal | None) -> float | None:
         QuantityError: it is no fraction, or not above zero.
     """
     with of_option("--tolerance"):
-        return None if text is None else _read_tolerance(text, nominal)
+        return None if text is None else parse_tolerance(text, nominal)
 
 
 def settle_of(text: str | None, nominal: Decimal | None) -> SettleLimit | None:
@@ -155,14 +150,7 @@ def settle_of(text: str | None, nominal: Decimal | None) -> SettleLimit | None:
         return None if text is None else SettleLimit(*parse_settle(text, nominal))
 
 
-def _read_tolerance(text: str, nominal: Decimal | None) -> float:
-    limit = parse_fraction(text, nominal)
-    if limit <= 0:
-        raise QuantityError(f"the tolerance '{printable(text)}' must be above zero.")
-    return limit
-
-
-TOLERANCE: Final = Checked("fraction", _read_tolerance, "5ppb")
+TOLERANCE: Final = Checked("fraction", parse_tolerance, "5ppb")
 """Gives the text for `tolerance_of`."""
 SETTLE: Final = Checked("limit", parse_settle, "1ppb/10min")
 """Gives the text for `settle_of`."""

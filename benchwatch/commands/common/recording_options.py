@@ -6,11 +6,14 @@ from decimal import Decimal
 from functools import wraps
 from typing import Any
 
-import click
-
-from benchwatch.commands.common.option_types import DURATION, FREQUENCY, wraps_option
 from benchwatch.commands.common.output import narrate
-from benchwatch.recording import COLUMNS, Column, Recording, read_recording, read_recordings
+from benchwatch.commands.common.shared_options import (
+    column_option,
+    nominal_option,
+    row_interval_option,
+    wraps_option,
+)
+from benchwatch.recording import Column, Recording, read_recording, read_recordings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,9 +71,9 @@ class FileStated:
 def file_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command ``--nominal``, ``--column``, ``--interval`` and ``--wraps``, as `stated`."""
 
-    @click.option("--nominal", type=FREQUENCY, help="What the frequency should be, such as 10MHz.")
-    @click.option("--column", type=click.Choice(COLUMNS), help="What the numbers are.")
-    @click.option("--interval", "interval_s", type=DURATION, help="Time from row to row.")
+    @nominal_option
+    @column_option
+    @row_interval_option
     @wraps_option
     @wraps(command)
     def with_files(

@@ -19,7 +19,7 @@ from benchwatch.commands.common.option_types import (
     tolerance_of,
 )
 from benchwatch.counter import Setup
-from benchwatch.driver_registry import driver
+from benchwatch.driver_registry import default_driver, driver
 from benchwatch.errors import DriverError, JournalError, UsageError
 from benchwatch.journal.resume import InterruptedRun, find_interrupted
 from benchwatch.plan import Plan
@@ -28,8 +28,6 @@ from benchwatch.quantity import parse_frequency, printable
 if TYPE_CHECKING:
     from benchwatch_simulators.bench.simulated_bench import ServedBench
 
-DEFAULT_DRIVER: Final = "scpi"
-FILE_DRIVER: Final = "lines"
 _NAMED: Final = re.compile(r"([A-Za-z][\w-]*)=(.+)", re.DOTALL)
 
 
@@ -48,8 +46,7 @@ class Asked:
     def plan(self, name: str, resource: str, *, simulated: "ServedBench | None" = None) -> Plan:
         """Make the plan of one counter; a `simulated` bench suggests what was not asked."""
         nominal, tolerance, settle = of_counter(self.nominals, name), self.tolerance, self.settle
-        usual = DEFAULT_DRIVER if file_of(resource) is None else FILE_DRIVER
-        driver_name = self.driver or usual
+        driver_name = self.driver or default_driver(resource)
         if simulated is not None:
             driver_name = self.driver or simulated.drivers[name]
             nominal = nominal or parse_frequency(simulated.nominals[name])
