@@ -135,7 +135,7 @@ def test_a_profile_stands_beside_the_bench_file(tmp_path):
         (with_counter("channel = true"), ["counters.main.channel:"]),
         (with_counter("tolerance = '50 mHz'"), ["counters.main.tolerance:", "no nominal"]),
         ("tolerance = '5 pigs'\n" + with_counter(""), ["bench.toml: tolerance:", "Write it like"]),
-        ("tolerance = '-5 ppb'\n" + with_counter(""), ["counters.main:", "above zero"]),
+        ("tolerance = '-5 ppb'\n" + with_counter(""), ["bench.toml: tolerance:", "above zero"]),
         (with_counter("settle = '1 ppb'"), ["counters.main.settle:", "over which time"]),
         (with_counter("working = '10 MHz'"), ["counters.main.working:", "list"]),
         (with_counter("working = [10]"), ["counters.main.working:", "in quotes"]),
