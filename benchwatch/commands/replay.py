@@ -36,7 +36,7 @@ from benchwatch.journal import Journal
 from benchwatch.lines import EndOfRun, LineOutput, PlainWriter, json_line
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
-from benchwatch.recording import Column, EventStream, Extent, Recording, Stated
+from benchwatch.recording import Column, EventStream, Extent, Recording, StatedFacts
 from benchwatch.run.recorded_timeline import RecordedTimeline
 from benchwatch.run.recording_player import RecordingPlayer
 
@@ -95,7 +95,7 @@ def replay(
         raise UsageError("--speed is for the screen; lines come as fast as they go: leave it out.")
     if journal is not None:
         _check_apart(file, journal)
-    stated = Stated(nominal, interval_s, wraps)
+    stated = StatedFacts(nominal, interval_s, wraps)
 
     def pipeline(outline: Recording, kept: Journal | None = None) -> Pipeline:
         return _pipeline(outline, _plan(outline, bench_file, tolerance, settle), kept)
@@ -182,7 +182,7 @@ def _show(tape: RecordedTimeline, speed: float, screen: ScreenAsked, *, from_inp
     Raises:
         BenchwatchError: the file is broken somewhere.
     """
-    for sentence in tape.extent.told():
+    for sentence in tape.extent.take_notes():
         narrate(sentence)
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
     from benchwatch.screen.terminal.screen_process import run_screen  # noqa: PLC0415 - likewise
@@ -196,7 +196,7 @@ def _show(tape: RecordedTimeline, speed: float, screen: ScreenAsked, *, from_inp
         code = run_screen(app)
     finally:
         player.stop()
-    for sentence in tape.extent.told():
+    for sentence in tape.extent.take_notes():
         narrate(sentence)
     if tape.extent.error is not None:
         raise tape.extent.error

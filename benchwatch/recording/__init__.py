@@ -5,13 +5,21 @@ Read are comma-separated tables with a header (``time_s`` or ISO 8601 ``time``, 
 header, and what Benchwatch writes itself: JSON lines, and the journal.
 """
 
-from benchwatch.recording.assembly import Stated
-from benchwatch.recording.extent import Extent
+from benchwatch.recording.event_stream import EventStream, Extent
 from benchwatch.recording.file_reader import read_recording, read_recordings
-from benchwatch.recording.recorded_run import COLUMNS, KINDS, Column, Hole, Kind, Recording
-from benchwatch.recording.stream import EventStream
+from benchwatch.recording.reading_builder import StatedFacts
+from benchwatch.recording.recorded_run import COLUMNS, KINDS, Column, Kind, Recording, RecordingGap
 
 __all__ = [
-    "COLUMNS", "KINDS", "Column", "EventStream", "Extent", "Hole", "Kind", "Recording", "Stated",
-    "read_recording", "read_recordings",
+    "COLUMNS",
+    "KINDS",
+    "Column",
+    "EventStream",
+    "Extent",
+    "Kind",
+    "Recording",
+    "RecordingGap",
+    "StatedFacts",
+    "read_recording",
+    "read_recordings",
 ]  # fmt: skip

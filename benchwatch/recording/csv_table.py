@@ -10,7 +10,7 @@ import numpy as np
 
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
-from benchwatch.recording.cells import CellTable
+from benchwatch.recording.cell_parsing import CellTable
 from benchwatch.recording.decimals import (
     Decimals,
     FloatArray,
@@ -20,22 +20,22 @@ from benchwatch.recording.decimals import (
     of_texts,
     of_values,
 )
-from benchwatch.recording.layout import Layout, find_layout, split_cells
 from benchwatch.recording.recorded_run import Column
 from benchwatch.recording.rows import (
     BEYOND,
     LATEST_S,
     OVERRANGE_FROM,
-    Round,
+    CounterFacts,
+    CounterRows,
     Rows,
-    Track,
     check_size,
     check_time,
     read_date,
     read_number,
     unix_seconds,
 )
-from benchwatch.recording.text import Block, Line, is_content
+from benchwatch.recording.table_columns import TableColumns, find_columns, split_cells
+from benchwatch.recording.text_lines import TextBlock, TextLine, is_content
 
 UNIX_FROM_S: Final = 1_000_000_000
 """Seconds from which a time column is taken as Unix time (this is the year 2001)."""
@@ -43,11 +43,11 @@ UNIX_FROM_S: Final = 1_000_000_000
 
 def table_rows(
     source: str,
-    first: Line,
-    blocks: Iterator[Block],
+    first: TextLine,
+    blocks: Iterator[TextBlock],
     column: Column | None,
     interval_s: float | None,
-) -> Iterator[Round]:
+) -> Iterator[CounterRows]:
     """Read the rows of a table, block by block.
 
     Args:
@@ -60,33 +60,35 @@ def table_rows(
     Raises:
         FileError: the text is no such table.
     """
-    layout, headed, notes = find_layout(source, first, column)
-    if layout.seconds is None and layout.dates is None and interval_s is None:
+    columns, headed, notes = find_columns(source, first, column)
+    if columns.seconds is None and columns.dates is None and interval_s is None:
         raise FileError(
             f"{source}: has no times. Add a column time_s (seconds) or time (ISO 8601), or give "
             "the time from reading to reading, such as --interval 1s."
         )
-    track = Track(source, layout.kind, parts=layout.parts, notes=notes)
-    reader = TableReader(track, layout, interval_s)
+    facts = CounterFacts(source, columns.kind, parts=columns.parts, notes=notes)
+    reader = TableReader(facts, columns, interval_s)
     if not headed:
         again = (first.text + "\n" * first.ended).encode()
-        blocks = chain([Block(first.number, again, first.ended)], blocks)
+        blocks = chain([TextBlock(first.number, again, first.ended)], blocks)
     for block in blocks:
-        yield [(track, reader.read(block))]
+        yield [(facts, reader.read(block))]
 
 
 class TableReader:
     """Reads a table block by block.
 
     Args:
-        track: what is known of the counter; what the rows tell is added.
-        layout: which cell is what.
+        facts: what is known of the counter; what the rows tell is added.
+        columns: which cell is what.
         interval_s: time from row to row, where the file has no times.
     """
 
-    def __init__(self, track: Track, layout: Layout, interval_s: float | None) -> None:
-        self._track = track
-        self._layout = layout
+    def __init__(
+        self, facts: CounterFacts, columns: TableColumns, interval_s: float | None
+    ) -> None:
+        self._facts = facts
+        self._columns = columns
         self._step = None if interval_s is None else Decimal(repr(interval_s))
         self._start: Decimal | None = None
         self._last_s = -np.inf
@@ -94,7 +96,7 @@ class TableReader:
         self._newest: Decimals | None = None
         """To judge a last line by."""
 
-    def read(self, block: Block) -> Rows:
+    def read(self, block: TextBlock) -> Rows:
         """Read the rows of a block; a half-written last one is left out with a note.
 
         Raises:
@@ -102,21 +104,21 @@ class TableReader:
         """
         if not block.ended:
             return self._read_end(block)
-        if self._layout.dates is not None and self._start is None:
-            self._note_zone(block, self._layout.dates)
-        cells = CellTable(block, self._layout.cells)
-        value = cells.numbers(self._layout.value)
+        if self._columns.dates is not None and self._start is None:
+            self._note_zone(block, self._columns.dates)
+        cells = CellTable(block, self._columns.cells)
+        value = cells.numbers(self._columns.value)
         good = cells.plain & value.known
         time = None
-        if self._layout.seconds is not None:
-            time = cells.numbers(self._layout.seconds)
-        elif self._layout.dates is not None:
-            time = cells.dates(self._layout.dates)
+        if self._columns.seconds is not None:
+            time = cells.numbers(self._columns.seconds)
+        elif self._columns.dates is not None:
+            time = cells.dates(self._columns.dates)
         if time is not None:
             good &= time.known
         if good.all():
             return self._rows(cells.number, value, time)
-        odd = [cells.line(i, self._track.source) for i in np.flatnonzero(~good).tolist()]
+        odd = [cells.line(i, self._facts.source) for i in np.flatnonzero(~good).tolist()]
         taken = [self._take(line) for line in odd if is_content(line)]
         plain = np.flatnonzero(good)
         numbers = np.concatenate((cells.number[plain], [one.line for one in taken])).astype(int)
@@ -130,60 +132,60 @@ class TableReader:
             time = merged([(first, time.only(plain)), (second, seconds)])
         return self._rows(numbers[order], value, time)
 
-    def _note_zone(self, block: Block, cell: int) -> None:
+    def _note_zone(self, block: TextBlock, cell: int) -> None:
         """Say so when the first date has no zone."""
-        line = next(filter(is_content, block.lines(self._track.source)), None)
+        line = next(filter(is_content, block.lines(self._facts.source)), None)
         if line is None:
             return
-        where = self._track.place(line.number)
+        where = self._facts.place(line.number)
         written = split_cells(line.text, where)[cell : cell + 1]
         if written and read_date(written[0], where, zone=None).tzinfo is None:
-            self._track.notes.append(f"{where}: times without a zone are taken as UTC.")
+            self._facts.notes.append(f"{where}: times without a zone are taken as UTC.")
 
-    def _read_end(self, block: Block) -> Rows:
+    def _read_end(self, block: TextBlock) -> Rows:
         """Read a last line without its line ending: a cut number is no reading."""
-        (line,) = block.lines(self._track.source)
+        (line,) = block.lines(self._facts.source)
         taken = []
         if is_content(line):
             if self._is_whole(line):
                 taken = [self._take(line)]
             else:
-                self._track.notes.append(
-                    f"{self._track.place(line.number)}: the last line is half written "
+                self._facts.notes.append(
+                    f"{self._facts.place(line.number)}: the last line is half written "
                     f"('{printable(line.text, 40)}') and left out."
                 )
         numbers = np.array([one.line for one in taken], dtype=np.int64)
         seconds = of_values([one.time for one in taken], list)
         return self._rows(numbers, of_texts([one.text for one in taken]), seconds)
 
-    def _take(self, line: Line) -> "_Row":
+    def _take(self, line: TextLine) -> "_ParsedRow":
         """Read one row cell by cell."""
-        layout, track = self._layout, self._track
-        where = track.place(line.number)
+        columns, facts = self._columns, self._facts
+        where = facts.place(line.number)
         cells = split_cells(line.text, where)
-        if len(cells) != layout.cells:
+        if len(cells) != columns.cells:
             raise FileError(
-                f"{where}: {len(cells)} cells where the first line has {layout.cells}. "
+                f"{where}: {len(cells)} cells where the first line has {columns.cells}. "
                 "Separate by commas, write decimals with a point, and mend or remove this line."
             )
-        text = read_number(cells[layout.value], where, layout.kind)
-        check_size(text, where, layout.kind)
-        return _Row(line.number, text, self._time(cells, where))
+        text = read_number(cells[columns.value], where, columns.kind)
+        check_size(text, where, columns.kind)
+        return _ParsedRow(line.number, text, self._time(cells, where))
 
     def _time(self, cells: list[str], where: str) -> Decimal | None:
-        if self._layout.dates is not None:
-            return unix_seconds(read_date(cells[self._layout.dates], where))
-        if self._layout.seconds is None:
+        if self._columns.dates is not None:
+            return unix_seconds(read_date(cells[self._columns.dates], where))
+        if self._columns.seconds is None:
             return None
-        text = read_number(cells[self._layout.seconds], where, "time_s")
+        text = read_number(cells[self._columns.seconds], where, "time_s")
         if text is None:
             raise FileError(f"{where}: the time is missing. Fill it in or remove the line.")
         return check_time(Decimal(text), where)
 
     def _rows(self, line: IntArray, value: Decimals, time: Decimals | None) -> Rows:
-        track = self._track
+        facts = self._facts
         for i in value.beyond(BEYOND):
-            check_size(value.texts()[i], track.place(int(line[i])), self._layout.kind)
+            check_size(value.texts()[i], facts.place(int(line[i])), self._columns.kind)
         over = None
         infinite = value.beyond(OVERRANGE_FROM)
         if infinite:
@@ -191,7 +193,7 @@ class TableReader:
             # blank.
             over = np.zeros(len(line), dtype=bool)
             over[infinite] = True
-            if track.kind != "frequency_hz":
+            if facts.kind != "frequency_hz":
                 value.known[infinite] = False
                 over = None
         time_s = self._times(line, time, len(line))
@@ -202,17 +204,17 @@ class TableReader:
 
     def _times(self, line: IntArray, time: Decimals | None, count: int) -> FloatArray:
         """Return seconds since the beginning; they advance from row to row."""
-        if self._layout.seconds is None and self._layout.dates is None:
+        if self._columns.seconds is None and self._columns.dates is None:
             assert self._step is not None
             return of_steps(self._step, self._count, count).floats()
         assert time is not None
         for i in time.beyond(LATEST_S):
-            check_time(time.at(i), self._track.place(int(line[i])))
+            check_time(time.at(i), self._facts.place(int(line[i])))
         if self._start is None and count:
             first = time.at(0)
-            dated = self._layout.dates is not None or first >= UNIX_FROM_S
+            dated = self._columns.dates is not None or first >= UNIX_FROM_S
             self._start = first if dated else Decimal(0)
-            self._track.epoch_s = float(first) if dated else None
+            self._facts.epoch_s = float(first) if dated else None
         time_s = time.minus(self._start or Decimal(0))
         steps = np.diff(time_s, prepend=self._last_s)
         stuck = np.flatnonzero(steps <= 0)
@@ -220,7 +222,7 @@ class TableReader:
             row = int(stuck[0])
             earlier = self._last_s if row == 0 else float(time_s[row - 1])
             raise FileError(
-                f"{self._track.place(int(line[row]))}: the time does not advance "
+                f"{self._facts.place(int(line[row]))}: the time does not advance "
                 f"({earlier:.12g} s, then {time_s[row]:.12g} s). Sort the file by time and remove "
                 "doubled rows; if two runs were joined, split it here."
             )
@@ -228,21 +230,21 @@ class TableReader:
             self._last_s = float(time_s[-1])
         return time_s
 
-    def _is_whole(self, line: Line) -> bool:
+    def _is_whole(self, line: TextLine) -> bool:
         """Judge a last line without its line ending by its length: a cut number is no reading."""
         try:
             cells = split_cells(line.text, "")
-            value = read_number(cells[self._layout.value], "", "")
+            value = read_number(cells[self._columns.value], "", "")
         except (FileError, IndexError):
             return False
-        if len(cells) != self._layout.cells or value is None:
+        if len(cells) != self._columns.cells or value is None:
             return False
         earlier = [] if self._newest is None else self._newest.texts()[-100:]
         return len(value) >= min((len(text) for text in earlier if text), default=0)
 
 
 @dataclass(frozen=True, slots=True)
-class _Row:
+class _ParsedRow:
     """One row that was read cell by cell."""
 
     line: int

@@ -70,8 +70,8 @@ def _read_width(cells: ByteArray) -> tuple[BoolArray, IntArray]:
     days, real = _days(year, month, day)
     seconds = days * _DAY_S + hour * 3600 + minute * 60 + second
     rest = cells[:, _SHORTEST:]
-    fraction, zone_s, told = _fraction_and_zone(rest)
-    return good & real & told, (seconds - zone_s) * 10**-MICROSECONDS + fraction
+    fraction, zone_s, readable = _fraction_and_zone(rest)
+    return good & real & readable, (seconds - zone_s) * 10**-MICROSECONDS + fraction
 
 
 _FIELDS: Final = ((0, 4), (5, 7), (8, 10), (11, 13), (14, 16), (17, 19))
@@ -100,7 +100,7 @@ def _days(year: IntArray, month: IntArray, day: IntArray) -> tuple[IntArray, Boo
 def _fraction_and_zone(rest: ByteArray) -> tuple[IntArray, IntArray, BoolArray]:
     """Read what follows the seconds: microseconds, the zone in seconds, and where that is it."""
     count, wide = rest.shape
-    zone_s, told = np.zeros(count, dtype=np.int64), np.ones(count, dtype=bool)
+    zone_s, readable = np.zeros(count, dtype=np.int64), np.ones(count, dtype=bool)
     zoned = 0
     if wide and (rest[:, -1] == ord("Z")).all():
         zoned = 1
@@ -109,13 +109,13 @@ def _fraction_and_zone(rest: ByteArray) -> tuple[IntArray, IntArray, BoolArray]:
         sign = np.where(rest[:, -6] == ord("-"), -1, 1)
         hours, minutes = _whole(rest, wide - 5, wide - 3), _whole(rest, wide - 2, wide)
         zone_s = sign * (hours * 3600 + minutes * 60)
-        told = (rest[:, -3] == ord(":")) & (hours >= 0) & (hours < 24)
-        told &= (minutes >= 0) & (minutes < 60)
+        readable = (rest[:, -3] == ord(":")) & (hours >= 0) & (hours < 24)
+        readable &= (minutes >= 0) & (minutes < 60)
     left = wide - zoned
     if not left:
-        return np.zeros(count, dtype=np.int64), zone_s, told
+        return np.zeros(count, dtype=np.int64), zone_s, readable
     if not 2 <= left <= 7:
         return np.zeros(count, dtype=np.int64), zone_s, np.zeros(count, dtype=bool)
     fraction = _whole(rest, 1, left)
-    told &= (rest[:, 0] == ord(".")) & (fraction >= 0)
-    return fraction * 10 ** (7 - left), zone_s, told
+    readable &= (rest[:, 0] == ord(".")) & (fraction >= 0)
+    return fraction * 10 ** (7 - left), zone_s, readable

@@ -1,26 +1,39 @@
 """Read a recorded file, whichever of the forms it has."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from decimal import Decimal
 from itertools import chain
+from typing import TYPE_CHECKING
+
+import numpy as np
 
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import printable
-from benchwatch.recording.assembly import Assembly, Stated
-from benchwatch.recording.collected import Collected
 from benchwatch.recording.csv_table import table_rows
+from benchwatch.recording.decimals import FloatArray
 from benchwatch.recording.journal_rows import NewestWatch, is_journal
 from benchwatch.recording.json_lines import json_rows
-from benchwatch.recording.recorded_run import Column, Recording
-from benchwatch.recording.rows import Round, Track
-from benchwatch.recording.text import (
-    Line,
+from benchwatch.recording.reading_builder import ReadingBuilder, StatedFacts
+from benchwatch.recording.recorded_run import (
+    Column,
+    OperatorAction,
+    ReadingBatch,
+    Recording,
+    RecordingGap,
+)
+from benchwatch.recording.rows import CounterFacts, CounterRows, Rows
+from benchwatch.recording.text_lines import (
+    TextLine,
     first_content,
     is_content,
     lines_of,
     read_blocks,
     shown_name,
 )
+
+if TYPE_CHECKING:
+    from benchwatch.reading import Flag
 
 
 def read_recordings(
@@ -46,13 +59,13 @@ def read_recordings(
         FileError: what is wrong in which line, and what to do about it.
         UsageError: a nominal is needed and none can be guessed.
     """
-    stated = Stated(nominal, interval_s, wraps_s, offsets_only)
-    counters: dict[Track, Collected] = {}
+    stated = StatedFacts(nominal, interval_s, wraps_s, offsets_only)
+    counters: dict[CounterFacts, RecordingBuilder] = {}
     for source in sources(path, column, interval_s):
-        for track, rows in chain.from_iterable(source):
-            if track not in counters:
-                counters[track] = Collected(Assembly(track, stated))
-            counters[track].take(rows)
+        for facts, rows in chain.from_iterable(source):
+            if facts not in counters:
+                counters[facts] = RecordingBuilder(ReadingBuilder(facts, stated))
+            counters[facts].take(rows)
     recordings = tuple(one.recording() for one in counters.values() if one.has_rows)
     if not recordings:
         raise FileError(f"{shown_name(path)} holds no readings, only a header or notes.")
@@ -96,17 +109,19 @@ def read_recording(
     )
 
 
-def sources(path: str, column: Column | None, interval_s: float | None) -> list[Iterator[Round]]:
+def sources(
+    path: str, column: Column | None, interval_s: float | None
+) -> list[Iterator[CounterRows]]:
     """Open the file at `path`: streams of rows that can be read at any pace beside each other.
 
     Raises:
         FileError: it is of no form that is known, or empty.
     """
     if is_journal(path):
-        tracks = NewestWatch(path).tracks()
-        if not tracks:
+        counters = NewestWatch(path).counters()
+        if not counters:
             raise FileError(f"{shown_name(path)} holds no readings: it is empty.")
-        return tracks
+        return counters
     source = shown_name(path)
     line, blocks = first_content(read_blocks(path), source)
     if line is None:
@@ -116,5 +131,116 @@ def sources(path: str, column: Column | None, interval_s: float | None) -> list[
     return [table_rows(source, line, blocks, column, interval_s)]
 
 
-def _content(lines: Iterator[Line]) -> Iterator[Line]:
+def _content(lines: Iterator[TextLine]) -> Iterator[TextLine]:
     return filter(is_content, lines)
+
+
+class RecordingBuilder:
+    """The batches of one counter.
+
+    Args:
+        builder: makes them of rows.
+    """
+
+    def __init__(self, builder: ReadingBuilder) -> None:
+        self._builder = builder
+        self.has_rows = False
+        """Whether there was any row."""
+        self._count = 0
+        self._time_s, self._offset, self._offset_hz = _Parts(), _Parts(), _Parts()
+        self._gate_s = _Parts()
+        self._across_s: dict[int, float] = {}
+        self._text: list[str] = []
+        self._flags: dict[int, frozenset[Flag]] = {}
+        self._corrections: dict[int, float] = {}
+        self._gaps: list[RecordingGap] = []
+        self._marks: list[tuple[int, float, OperatorAction]] = []
+        self._resolution_hz = 0.0
+        self._gated = False
+
+    def take(self, rows: Rows) -> None:
+        """Take the next rows."""
+        self.has_rows = self.has_rows or len(rows) > 0
+        for batch in self._builder.take(rows):
+            self._add(batch)
+
+    def recording(self) -> Recording:
+        """Put them together; nothing can be taken afterwards.
+
+        Raises:
+            FileError: as `ReadingBuilder.end`.
+            UsageError: a nominal is needed and none can be guessed.
+        """
+        for batch in self._builder.end():
+            self._add(batch)
+        builder, facts = self._builder, self._builder.facts
+        time_s = self._time_s.joined()
+        offset_hz = self._offset_hz.joined()
+        if builder.stated.offsets_only:
+            offset_hz = np.broadcast_to(np.nan, time_s.shape)
+        interval_s = builder.stated.interval_s or self._interval_s(time_s)
+        return Recording(
+            facts.source,
+            facts.kind,
+            time_s,
+            self._offset.joined(),
+            offset_hz,
+            tuple(self._text),
+            builder.nominal,
+            interval_s or builder.interval_s,
+            resolution_hz=self._resolution_hz,
+            gate_s=self._gate_s.joined() if self._gated else None,
+            counter=facts.counter,
+            utc_start_s=facts.epoch_s,
+            flags=self._flags,
+            time_base="external" if facts.external else "unknown",
+            corrections=self._corrections,
+            gaps=tuple(self._gaps),
+            marks=tuple(self._marks),
+            across_s=self._across_s,
+            notes=tuple(builder.final_notes()),
+        )
+
+    def _add(self, batch: ReadingBatch) -> None:
+        count = self._count
+        self._time_s.add(batch.time_s)
+        self._offset.add(batch.offset)
+        if not self._builder.stated.offsets_only:
+            self._offset_hz.add(batch.offset_hz)
+        self._text += batch.text
+        if batch.gate_s is not None:
+            self._gated = True
+            self._gate_s.add(batch.gate_s)
+        for row, step_s in batch.across_s.items():
+            self._across_s[count + row] = self._across_s.get(count + row, 0.0) + step_s
+        self._flags |= {count + row: flags for row, flags in batch.flags.items()}
+        self._corrections |= {count + row: by for row, by in batch.corrections.items()}
+        self._gaps += [replace(gap, before=count + gap.before) for gap in batch.gaps]
+        self._marks += [(count + before, at_s, text) for before, at_s, text in batch.marks]
+        self._resolution_hz = batch.resolution_hz or self._resolution_hz
+        self._count += len(batch.time_s)
+
+    def _interval_s(self, time_s: FloatArray) -> float | None:
+        """Return the median step from reading to reading, those across gaps left out."""
+        steps = np.diff(time_s)
+        gaps = {gap.before - 1 for gap in self._gaps if 0 < gap.before <= steps.size}
+        if gaps:
+            steps = np.delete(steps, sorted(gaps))
+        return float(f"{np.median(steps):.12g}") if steps.size else None
+
+
+class _Parts:
+    """An array that grows by parts."""
+
+    def __init__(self) -> None:
+        self._parts: list[FloatArray] = []
+
+    def add(self, part: FloatArray) -> None:
+        """Add a part at the end."""
+        self._parts.append(part)
+
+    def joined(self) -> FloatArray:
+        """Return the whole; the parts are let go."""
+        whole = np.concatenate(self._parts) if self._parts else np.zeros(0)
+        self._parts.clear()
+        return whole

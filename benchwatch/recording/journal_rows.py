@@ -16,20 +16,20 @@ from benchwatch.journal.resume import KEPT_BY_ITSELF, is_record, tool_told
 from benchwatch.journal.schema import JournalRun
 from benchwatch.quantity import parse_reply, printable
 from benchwatch.reading import OVERRANGE
+from benchwatch.recording.cell_parsing import read_texts
 from benchwatch.recording.decimals import Decimals, merged, of_values
-from benchwatch.recording.number_cells import read_texts
-from benchwatch.recording.recorded_run import Hole, Said
+from benchwatch.recording.recorded_run import OperatorAction, RecordingGap
 from benchwatch.recording.rows import (
     BEYOND,
     LATEST_S,
     LONGEST_GATE_S,
-    Round,
+    CounterFacts,
+    CounterRows,
     Rows,
-    Track,
     check_size,
     check_time,
 )
-from benchwatch.recording.text import STANDARD_INPUT, shown_name
+from benchwatch.recording.text_lines import STANDARD_INPUT, shown_name
 
 LATEST_DATE_S: Final = 2.5e11
 """Unix seconds of the year 9999."""
@@ -68,22 +68,22 @@ class NewestWatch:
         except JournalError as error:
             raise _as_file_error(path, error) from error
 
-    def tracks(self) -> list[Iterator[Round]]:
+    def counters(self) -> list[Iterator[CounterRows]]:
         """Return the rows of each counter, to be read at any pace."""
         names = dict.fromkeys(run.counter for run in self._runs)
         return [self._rows_of([run for run in self._runs if run.counter == name]) for name in names]
 
-    def _rows_of(self, runs: list[JournalRun]) -> Iterator[Round]:
+    def _rows_of(self, runs: list[JournalRun]) -> Iterator[CounterRows]:
         source, first = shown_name(self._path), runs[0]
         name = printable(first.counter) or "main"
-        track = Track(source, "frequency_hz", counter=name, tells_gaps=True, unit="event")
-        track.nominal = first.nominal_hz
+        facts = CounterFacts(source, "frequency_hz", counter=name, reports_gaps=True, unit="event")
+        facts.nominal = first.nominal_hz
         try:
             with JournalReader(Path(self._path)) as journal:
                 for run in runs:
-                    track.external |= run.time_base == "external"
+                    facts.external |= run.time_base == "external"
                     for portion in journal.portions(run, records=True):
-                        yield [(track, _rows(track, portion))]
+                        yield [(facts, _rows(facts, portion))]
         except JournalError as error:
             raise _as_file_error(self._path, error) from error
 
@@ -96,15 +96,15 @@ def _as_file_error(path: str, error: JournalError) -> FileError:
     )
 
 
-def _rows(track: Track, portion: Portion) -> Rows:
+def _rows(facts: CounterFacts, portion: Portion) -> Rows:
     readings = portion.readings
     number = np.array([row[0] for row in readings], dtype=np.int64)
-    if track.epoch_s is None and readings:
+    if facts.epoch_s is None and readings:
         utc_s, elapsed_s = readings[0][1:3]
-        track.epoch_s = utc_s - elapsed_s if abs(utc_s) < LATEST_DATE_S else None
+        facts.epoch_s = utc_s - elapsed_s if abs(utc_s) < LATEST_DATE_S else None
     time_s = np.array([row[2] for row in readings], dtype=np.float64)
     for i in np.flatnonzero(np.abs(time_s) > float(LATEST_S)).tolist():
-        check_time(Decimal(readings[i][2]), track.place(readings[i][0]))
+        check_time(Decimal(readings[i][2]), facts.place(readings[i][0]))
     gate_s = np.array([row[3] for row in readings], dtype=np.float64)  # nan for None
     gate_s[~((gate_s > 0) & (gate_s <= LONGEST_GATE_S))] = np.nan
     flags = {i: flags_of(row[6]) for i, row in enumerate(readings) if row[6]}
@@ -113,32 +113,32 @@ def _rows(track: Track, portion: Portion) -> Rows:
     rows = Rows(
         number,
         time_s,
-        _numbers(track, readings, over.tolist()),
+        _numbers(facts, readings, over.tolist()),
         over,
         gate_s,
         flags,
     )
     for at, _, begin_s, lasted_s, reason in portion.gaps:
         before = int(np.searchsorted(number, at))
-        where = track.place(at)
+        where = facts.place(at)
         check_time(Decimal(begin_s), where)
         check_time(Decimal(lasted_s), where)
         if lasted_s < 0:
             raise FileError(f"{where}: the gap lasted {lasted_s:.3g} s. Mend or remove it.")
-        rows.gaps.append(Hole(before, begin_s, lasted_s, printable(reason, 200)))
+        rows.gaps.append(RecordingGap(before, begin_s, lasted_s, printable(reason, 200)))
     for at, at_s, said in _done(portion):
-        check_time(Decimal(at_s), track.place(at))
+        check_time(Decimal(at_s), facts.place(at))
         rows.marks.append((int(np.searchsorted(number, at)), at_s, said))
     return rows
 
 
-def _done(portion: Portion) -> list[tuple[int, float, Said]]:
+def _done(portion: Portion) -> list[tuple[int, float, OperatorAction]]:
     """Return what the operator did, in the order of writing; a record dates from where it stands.
 
     As found that was kept by itself is kept by itself again when it is played.
     """
     kept = {number - 1 for number, _, _, kind, _ in portion.notes if kind == KEPT_BY_ITSELF}
-    done: list[tuple[int, float, Said]] = [
+    done: list[tuple[int, float, OperatorAction]] = [
         (number, at_s, printable(text, 200)) for number, _, at_s, text in portion.marks
     ]
     done += [
@@ -153,16 +153,16 @@ def _done(portion: Portion) -> list[tuple[int, float, Said]]:
     return sorted(done, key=itemgetter(0))
 
 
-def _numbers(track: Track, readings: list[ReadingRow], over: list[bool]) -> Decimals:
+def _numbers(facts: CounterFacts, readings: list[ReadingRow], over: list[bool]) -> Decimals:
     texts = [row[4] for row in readings]
     if any("\n" in text for text in texts):
         texts = [text.replace("\n", " ") for text in texts]
     found = read_texts(texts)
     for i in found.beyond(BEYOND):
-        check_size(texts[i], track.place(readings[i][0]), "frequency_hz")
+        check_size(texts[i], facts.place(readings[i][0]), "frequency_hz")
     odd = [i for i in np.flatnonzero(~found.known).tolist() if not over[i]]
     if odd:
-        values = [_number(track, readings[i]) for i in odd]
+        values = [_number(facts, readings[i]) for i in odd]
         plain = np.setdiff1d(np.arange(len(texts)), odd)
         odd_ones = of_values(values, lambda: [format(value, "f") for value in values])
         found = merged([(plain, found.only(plain)), (np.array(odd), odd_ones)])
@@ -170,9 +170,9 @@ def _numbers(track: Track, readings: list[ReadingRow], over: list[bool]) -> Deci
     return found
 
 
-def _number(track: Track, row: ReadingRow) -> Decimal:
+def _number(facts: CounterFacts, row: ReadingRow) -> Decimal:
     """Read what a driver may have written otherwise than as a plain number."""
-    where = track.place(row[0])
+    where = facts.place(row[0])
     try:
         value = parse_reply(row[4])
     except BenchwatchError as error:

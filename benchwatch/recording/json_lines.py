@@ -11,24 +11,24 @@ from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, Flag
 from benchwatch.recording.decimals import of_values
-from benchwatch.recording.recorded_run import Hole, Said
+from benchwatch.recording.recorded_run import OperatorAction, RecordingGap
 from benchwatch.recording.rows import (
     BEYOND,
     OVERRANGE_FROM,
-    Round,
+    CounterFacts,
+    CounterRows,
     Rows,
-    Track,
     check_size,
     check_time,
     gate_of,
     is_beyond,
     is_number,
+    json_number,
     place,
     read_date,
-    tell,
     unix_seconds,
 )
-from benchwatch.recording.text import Line
+from benchwatch.recording.text_lines import TextLine
 
 TOGETHER: Final = 1000
 """Lines that are handed on together."""
@@ -43,13 +43,13 @@ _NOMINAL_DIGITS: Final = Context(prec=14)
 """The frequency of a line is a float of 15 to 16 digits; its offset in hertz is exact."""
 
 
-def json_rows(source: str, lines: Iterable[Line]) -> Iterator[Round]:
+def json_rows(source: str, lines: Iterable[TextLine]) -> Iterator[CounterRows]:
     """Read the readings, gaps and marks of each counter in the file, some at a time.
 
     Raises:
         FileError: a line is no JSON object, or a reading lacks what a reading has.
     """
-    counters: dict[str, _Lines] = {}
+    counters: dict[str, _CounterLines] = {}
     waiting = 0
     for line in lines:
         where = place(source, line.number)
@@ -60,7 +60,7 @@ def json_rows(source: str, lines: Iterable[Line]) -> Iterator[Round]:
                 raise
             note = f"{where}: the last line is half written and left out."
             for taken in counters.values():
-                taken.track.notes.append(note)
+                taken.facts.notes.append(note)
             continue
         kind = row.get("kind")
         if not isinstance(kind, str) or kind not in {"reading", "gap", "mark"}:
@@ -70,21 +70,21 @@ def json_rows(source: str, lines: Iterable[Line]) -> Iterator[Round]:
             raise FileError(f"{where}: the {kind} names no counter. Remove the line.")
         name = printable(told)
         if name not in counters:
-            track = Track(source, "frequency_hz", counter=name, tells_gaps=True)
-            counters[name] = _Lines(track)
+            facts = CounterFacts(source, "frequency_hz", counter=name, reports_gaps=True)
+            counters[name] = _CounterLines(facts)
         counters[name].take(kind, row, line.number, where)
         waiting += 1
         if waiting == TOGETHER:
             waiting = 0
-            yield [(taken.track, taken.rows()) for taken in counters.values()]
-    yield [(taken.track, taken.rows()) for taken in counters.values()]
+            yield [(taken.facts, taken.rows()) for taken in counters.values()]
+    yield [(taken.facts, taken.rows()) for taken in counters.values()]
 
 
-class _Lines:
+class _CounterLines:
     """Lines of one counter that were not handed on yet."""
 
-    def __init__(self, track: Track) -> None:
-        self.track = track
+    def __init__(self, facts: CounterFacts) -> None:
+        self.facts = facts
         self._begun = False
         self._line: list[int] = []
         self._time: list[Decimal] = []
@@ -93,8 +93,8 @@ class _Lines:
         self._gate_s: list[float] = []
         self._flags: dict[int, frozenset[Flag]] = {}
         self._corrections: dict[int, float] = {}
-        self._gaps: list[Hole] = []
-        self._marks: list[tuple[int, float, Said]] = []
+        self._gaps: list[RecordingGap] = []
+        self._marks: list[tuple[int, float, OperatorAction]] = []
 
     def take(self, kind: str, row: Mapping[str, object], number: int, where: str) -> None:
         """Take one line, decoded."""
@@ -111,7 +111,7 @@ class _Lines:
         texts, over = self._text, None
         value.texts = lambda: texts
         large = value.beyond(OVERRANGE_FROM)
-        if large and self.track.kind == "frequency_hz":
+        if large and self.facts.kind == "frequency_hz":
             over = np.zeros(len(value), dtype=bool)
             over[large] = True
         rows = Rows(
@@ -130,40 +130,40 @@ class _Lines:
         return rows
 
     def _take_reading(self, row: Mapping[str, object], number: int, where: str) -> None:
-        track = self.track
+        facts = self.facts
         if not self._begun and row.get("frequency_hz") is None:
-            track.kind = "frequency_hz" if tell(row, "offset") is None else "offset"
+            facts.kind = "frequency_hz" if json_number(row, "offset") is None else "offset"
         self._begun = True
-        elapsed_s = tell(row, "elapsed_s")
+        elapsed_s = json_number(row, "elapsed_s")
         if elapsed_s is None:
             raise FileError(f"{where}: the reading has no elapsed_s. Mend or remove the line.")
         check_time(elapsed_s, where)
         written = row.get("flags")
         flags = frozenset(flag for flag in _FLAGS if isinstance(written, list) and flag in written)
-        correction = tell(row, "correction") or Decimal(0)
+        correction = json_number(row, "correction") or Decimal(0)
         if is_beyond(correction, LARGEST_CORRECTION):
             raise FileError(f"{where}: a correction of {correction:.3g} is none. Mend the line.")
-        if track.kind == "offset":
+        if facts.kind == "offset":
             text, exact = _offset(row, correction)
         else:
-            text, exact = _frequency(track, row, correction, where)
+            text, exact = _frequency(facts, row, correction, where)
         if text is None and OVERRANGE not in flags:
-            raise FileError(f"{where}: the reading has no {track.kind}. Mend or remove the line.")
-        check_size(text, where, track.kind)
-        if track.epoch_s is None and isinstance(row.get("time"), str):
+            raise FileError(f"{where}: the reading has no {facts.kind}. Mend or remove the line.")
+        check_size(text, where, facts.kind)
+        if facts.epoch_s is None and isinstance(row.get("time"), str):
             moment = unix_seconds(read_date(str(row["time"]), where))
-            track.epoch_s = float(moment) - float(elapsed_s)
+            facts.epoch_s = float(moment) - float(elapsed_s)
         at = len(self._line)
         if flags:
             self._flags[at] = flags
         if correction:
             self._corrections[at] = float(correction)
         if row.get("time_base") == "external" or (correction and INTERNAL_TIMEBASE not in flags):
-            track.external = True
+            facts.external = True
         self._line.append(number)
         self._time.append(elapsed_s)
         self._text.append(text or _OVER)
-        self._gate_s.append(gate_of(tell(row, "gate_s")))
+        self._gate_s.append(gate_of(json_number(row, "gate_s")))
         self._value.append(Decimal(_OVER) if exact is None else exact)
 
 
@@ -194,7 +194,7 @@ def _refuse_constant(name: str) -> NoReturn:
 
 def _offset(row: Mapping[str, object], correction: Decimal) -> tuple[str | None, Decimal | None]:
     """Return the offset as it was read, before it was put right, as text and exactly."""
-    offset = tell(row, "offset")
+    offset = json_number(row, "offset")
     if offset is None:
         return None, None
     if correction:
@@ -203,14 +203,18 @@ def _offset(row: Mapping[str, object], correction: Decimal) -> tuple[str | None,
 
 
 def _frequency(
-    track: Track, row: Mapping[str, object], correction: Decimal, where: str
+    facts: CounterFacts, row: Mapping[str, object], correction: Decimal, where: str
 ) -> tuple[str | None, Decimal | None]:
     """Return the frequency as the counter wrote it, and exactly.
 
     The float of a line has lost digits that the counter's own text, or else the offset in
     hertz, still has. What put the offsets right is taken out again.
     """
-    frequency, offset_hz, text = tell(row, "frequency_hz"), tell(row, "offset_hz"), row.get("text")
+    frequency, offset_hz, text = (
+        json_number(row, "frequency_hz"),
+        json_number(row, "offset_hz"),
+        row.get("text"),
+    )
     if frequency is None:
         return None, None
     check_size(str(frequency), where, "frequency_hz")
@@ -225,18 +229,18 @@ def _frequency(
         offset_hz = _EXACT.subtract(offset_hz, _EXACT.multiply(correction, frequency))
     if offset_hz is None:
         return text, frequency
-    if track.nominal is None:
+    if facts.nominal is None:
         nominal = _NOMINAL_DIGITS.subtract(frequency, offset_hz).normalize()
         if nominal <= 0:
             raise FileError(f"{where}: frequency_hz less offset_hz is no frequency. Mend the line.")
-        track.nominal = nominal
-    exact = frequency if written and correction else _EXACT.add(track.nominal, offset_hz)
+        facts.nominal = nominal
+    exact = frequency if written and correction else _EXACT.add(facts.nominal, offset_hz)
     return text, exact
 
 
-def read_gap(row: Mapping[str, object], before: int, where: str) -> Hole:
+def read_gap(row: Mapping[str, object], before: int, where: str) -> RecordingGap:
     """Read a gap that a file tells of, in front of row `before`."""
-    begin_s, lasted_s = tell(row, "elapsed_s"), tell(row, "lasted_s")
+    begin_s, lasted_s = json_number(row, "elapsed_s"), json_number(row, "lasted_s")
     if begin_s is None or lasted_s is None:
         raise FileError(f"{where}: the gap has no elapsed_s or lasted_s. Remove the line.")
     check_time(begin_s, where)
@@ -245,12 +249,12 @@ def read_gap(row: Mapping[str, object], before: int, where: str) -> Hole:
         raise FileError(f"{where}: the gap lasted {lasted_s:.3g} s. Mend or remove the line.")
     reason = row.get("reason")
     words = printable(reason, 200) if isinstance(reason, str) else "gap in the file"
-    return Hole(before, float(begin_s), float(lasted_s), words)
+    return RecordingGap(before, float(begin_s), float(lasted_s), words)
 
 
 def read_mark(row: Mapping[str, object], before: int, where: str) -> tuple[int, float, str]:
     """Read a note on the time line, in front of row `before`."""
-    at_s, text = tell(row, "elapsed_s"), row.get("text")
+    at_s, text = json_number(row, "elapsed_s"), row.get("text")
     if at_s is None or not isinstance(text, str):
         raise FileError(f"{where}: the mark has no elapsed_s or text. Remove the line.")
     return before, float(check_time(at_s, where)), printable(text, 200)

@@ -48,13 +48,13 @@ def kind_of(column: Column) -> Kind:
     return next((kind for kind in KINDS if kind == column), "offset")
 
 
-Said = str | bool | tuple[str, str]
+OperatorAction = str | bool | tuple[str, str]
 """What the operator did: the text of a mark; whether the tool was put on or lifted; kind and
 document of a record."""
 
 
 @dataclass(frozen=True, slots=True)
-class Hole:
+class RecordingGap:
     """A stretch without readings, in front of the reading with index `before`."""
 
     before: int
@@ -64,7 +64,7 @@ class Hole:
 
 
 @dataclass(slots=True, eq=False)
-class Piece:
+class ReadingBatch:
     """Consecutive readings of one counter in arrays of equal length, and what lies between."""
 
     kind: Kind
@@ -78,11 +78,11 @@ class Piece:
     gate_s: FloatArray | None = None
     flags: Mapping[int, frozenset[Flag]] = field(default_factory=dict)
     corrections: Mapping[int, float] = field(default_factory=dict)
-    holes: Sequence[Hole] = ()
-    """Their `before` counts the readings of this piece."""
-    marks: Sequence[tuple[int, float, Said]] = ()
+    gaps: Sequence[RecordingGap] = ()
+    """Their `before` counts the readings of this batch."""
+    marks: Sequence[tuple[int, float, OperatorAction]] = ()
     across_s: Mapping[int, float] = field(default_factory=dict)
-    """Of a time error, by how many seconds it is further on after the holes in front of a
+    """Of a time error, by how many seconds it is further on after the gaps in front of a
     reading; after those at the end under the number of readings."""
 
 
@@ -90,7 +90,7 @@ class Piece:
 class Recording:
     """A recorded run of one counter.
 
-    Arrays have one element a reading; rows without a number are among the `holes`. Phase
+    Arrays have one element a reading; rows without a number are among the `gaps`. Phase
     makes one reading of two neighbouring rows, at the middle between them.
     """
 
@@ -125,11 +125,11 @@ class Recording:
     corrections: Mapping[int, float] = field(default_factory=dict)
     """How far the time base was known to be off, for readings that were put right by that when
     they were recorded; the offsets here are as read."""
-    holes: tuple[Hole, ...] = ()
-    marks: tuple[tuple[int, float, Said], ...] = ()
+    gaps: tuple[RecordingGap, ...] = ()
+    marks: tuple[tuple[int, float, OperatorAction], ...] = ()
     """What the operator did, where the file tells: index of the next reading, seconds, what."""
     across_s: Mapping[int, float] = field(default_factory=dict)
-    """Of a time error, by how many seconds it is further on after the holes in front of a
+    """Of a time error, by how many seconds it is further on after the gaps in front of a
     reading; it runs on through them."""
     notes: tuple[str, ...] = ()
     """Sentences on what was assumed, left out or odd; for standard error."""
@@ -146,13 +146,13 @@ class Recording:
         return [float(gate) for gate in np.unique(told[np.isfinite(told)])]
 
     def series(self) -> FloatArray:
-        """Return the offsets in order with one nan for each hole and each unfit reading.
+        """Return the offsets in order with one nan for each gap and each unfit reading.
 
-        One nan is enough to keep every difference from bridging a hole, however long it is.
+        One nan is enough to keep every difference from bridging a gap, however long it is.
         """
         values = self.offset.copy()
         values[[row for row, flags in self.flags.items() if flags & UNFIT]] = np.nan
-        return np.insert(values, [hole.before for hole in self.holes], np.nan)
+        return np.insert(values, [gap.before for gap in self.gaps], np.nan)
 
     def events(self, counter: str | None = None, gate_s: float | None = None) -> Iterator[Event]:
         """Play the file back as the readings, gaps and marks it was made of, in order.
@@ -166,14 +166,14 @@ class Recording:
         """
         name = counter or self.counter or "main"
         start_s = float("nan") if self.utc_start_s is None else self.utc_start_s
-        whole = Piece(
+        whole = ReadingBatch(
             self.kind, self.nominal, self.time_s, self.offset, self.offset_hz, self.text,
-            self.resolution_hz, self.gate_s, self.flags, self.corrections, self.holes, self.marks,
+            self.resolution_hz, self.gate_s, self.flags, self.corrections, self.gaps, self.marks,
         )  # fmt: skip
-        return played(whole, name, start_s, gate_s)
+        return play_batch(whole, name, start_s, gate_s)
 
 
-def _done(said: Said, name: str, utc_s: float, at_s: float) -> Event:
+def _done(said: OperatorAction, name: str, utc_s: float, at_s: float) -> Event:
     if isinstance(said, bool):
         return Touch(counter=name, utc_s=utc_s, elapsed_s=at_s, on=said)
     if isinstance(said, str):
@@ -182,8 +182,8 @@ def _done(said: Said, name: str, utc_s: float, at_s: float) -> Event:
     return Record(counter=name, utc_s=utc_s, elapsed_s=at_s, kind=kind, document=document)
 
 
-def played(
-    what: Piece, name: str, utc_start_s: float, gate_s: float | None = None
+def play_batch(
+    what: ReadingBatch, name: str, utc_start_s: float, gate_s: float | None = None
 ) -> Iterator[Event]:
     """Play readings and what lies between them, in order.
 
@@ -194,7 +194,7 @@ def played(
         gate_s: gate the file was taken with; what the file tells when None.
     """
     between: list[tuple[int, float, Event]] = [
-        (hole.before, hole.begin_s, _gap(hole, name, utc_start_s)) for hole in what.holes
+        (gap.before, gap.begin_s, _gap(gap, name, utc_start_s)) for gap in what.gaps
     ]
     between += [
         (before, at_s, _done(said, name, utc_start_s + at_s, at_s))
@@ -241,11 +241,11 @@ _SPIKE: Final[frozenset[Flag]] = frozenset({SPIKE})
 _WIDE: Final = Context(prec=40)
 
 
-def _gap(hole: Hole, name: str, start_s: float) -> Gap:
+def _gap(gap: RecordingGap, name: str, start_s: float) -> Gap:
     return Gap(
         counter=name,
-        utc_s=start_s + hole.begin_s,
-        elapsed_s=hole.begin_s,
-        lasted_s=hole.lasted_s,
-        reason=hole.reason,
+        utc_s=start_s + gap.begin_s,
+        elapsed_s=gap.begin_s,
+        lasted_s=gap.lasted_s,
+        reason=gap.reason,
     )

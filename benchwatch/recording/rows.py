@@ -12,7 +12,7 @@ from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 from benchwatch.reading import Flag
 from benchwatch.recording.decimals import BoolArray, Decimals, FloatArray, IntArray
-from benchwatch.recording.recorded_run import Hole, Kind, Said
+from benchwatch.recording.recorded_run import Kind, OperatorAction, RecordingGap
 
 BLANKS: Final = frozenset({"", "nan", "null", "none", "na", "n/a", "-"})
 """Cells that say that there is no value."""
@@ -36,7 +36,7 @@ _LONGEST_NUMBER: Final = 64
 
 
 @dataclass(slots=True, eq=False)
-class Track:
+class CounterFacts:
     """What a file says of one counter; it grows while the rows are read."""
 
     source: str
@@ -48,7 +48,7 @@ class Track:
     """What the file itself says."""
     parts: int = 1
     """Offsets are written in one part of so many: 10^9 for ppb."""
-    tells_gaps: bool = False
+    reports_gaps: bool = False
     """Whether such a file says where readings are missing."""
     external: bool = False
     """Whether the file tells of an external time base."""
@@ -77,9 +77,9 @@ class Rows:
     flags: dict[int, frozenset[Flag]] = field(default_factory=dict)
     corrections: dict[int, float] = field(default_factory=dict)
     """By what the rows' offsets had been put right, where the file tells; here they are as read."""
-    gaps: list[Hole] = field(default_factory=list)
+    gaps: list[RecordingGap] = field(default_factory=list)
     """Gaps the file itself reports; `before` counts these rows."""
-    marks: list[tuple[int, float, Said]] = field(default_factory=list)
+    marks: list[tuple[int, float, OperatorAction]] = field(default_factory=list)
     """Notes on the time line: how many of these rows come before it, seconds, text."""
 
     def __len__(self) -> int:
@@ -87,7 +87,7 @@ class Rows:
         return len(self.line)
 
 
-Round = list[tuple[Track, Rows]]
+CounterRows = list[tuple[CounterFacts, Rows]]
 """Rows of several counters that were read together."""
 
 
@@ -141,7 +141,7 @@ def unix_seconds(moment: datetime) -> Decimal:
     return Decimal(span.days * 86400 + span.seconds) + Decimal(span.microseconds).scaleb(-6)
 
 
-def tell(row: Mapping[str, object], key: str) -> Decimal | None:
+def json_number(row: Mapping[str, object], key: str) -> Decimal | None:
     """Return the number under `key` of a decoded JSON object, None where it is none."""
     value = row.get(key)
     return value if isinstance(value, Decimal) and value.is_finite() else None

@@ -41,7 +41,7 @@ def changes_of(
         settle: what settled means; None: where a warm-up ends that stands out.
     """
     time_s, values = recording.time_s[rows], offsets[rows]
-    before = [hole.before - rows.start for hole in recording.holes]
+    before = [gap.before - rows.start for gap in recording.gaps]
     at = [place for place in before if 0 < place < values.size]
     gates = recording.gates(rows)
     return find_changes(
@@ -64,7 +64,7 @@ def phase_of(recording: Recording, offsets: FloatArray, rows: slice, wild: BoolA
     """
     interval_s = recording.interval_s or 0.0
     time_s, values = recording.time_s[rows], offsets[rows]
-    before = np.array(sorted({hole.before - rows.start for hole in recording.holes}), dtype=int)
+    before = np.array(sorted({gap.before - rows.start for gap in recording.gaps}), dtype=int)
     breaks = before[(before > 0) & (before < values.size)]
     if recording.kind != "phase_s" or not (breaks.size or wild[rows].any()):
         return phase_on_grid(time_s, values, breaks, interval_s)

@@ -8,7 +8,7 @@ from benchwatch.errors import FileError, QuantityError
 from benchwatch.quantity import parse_fraction, printable
 from benchwatch.recording.dates import read_moment
 from benchwatch.recording.recorded_run import PARTS
-from benchwatch.recording.text import read_lines, shown_name
+from benchwatch.recording.text_lines import read_lines, shown_name
 
 DATE, OFFSET = "date", "offset"
 FIRST_VISIT_S = datetime(1900, 1, 1, tzinfo=UTC).timestamp()

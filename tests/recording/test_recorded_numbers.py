@@ -11,7 +11,7 @@ import pytest
 from recorded_kit import write
 from seed_kit import unseen_seed
 
-from benchwatch.recording import read_recording, text
+from benchwatch.recording import read_recording, text_lines
 
 EXACT = Context(prec=120)
 ODD = (
@@ -132,8 +132,8 @@ def test_where_a_file_is_cut_into_blocks_is_no_matter(
     path = write(tmp_path / "run.csv", f"time_s,{column}\n" + "\n".join(rows) + "\n")
     read = []
     for size in (1 << 26, 170, 3000):
-        monkeypatch.setattr(text, "FIRST_BLOCK", size)
-        monkeypatch.setattr(text, "BLOCK", size)
+        monkeypatch.setattr(text_lines, "FIRST_BLOCK", size)
+        monkeypatch.setattr(text_lines, "BLOCK", size)
         read.append(read_recording(path))
 
     for one in read[1:]:

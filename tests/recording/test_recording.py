@@ -509,7 +509,7 @@ def test_every_value_is_played_back_or_reported(
 
     for i, row in enumerate(rows):
         read = np.any(np.abs(recording.time_s - i) <= 0.5)
-        holed = any(h.begin_s <= i <= h.begin_s + h.lasted_s for h in recording.holes)
+        holed = any(h.begin_s <= i <= h.begin_s + h.lasted_s for h in recording.gaps)
         assert read or holed, row
 
 
@@ -529,4 +529,4 @@ def test_lines_of_our_own_tell_their_gaps_themselves(tmp_path: Path) -> None:
 
     recording = read_recording(str(path), nominal=Decimal(10_000_000))
 
-    assert [hole.before for hole in recording.holes] == [40]
+    assert [hole.before for hole in recording.gaps] == [40]

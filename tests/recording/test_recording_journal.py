@@ -47,8 +47,8 @@ def test_the_newest_watch_is_read_and_equals_its_lines(watched: tuple[Path, Path
         assert recording.nominal == other.nominal
         assert recording.offset == pytest.approx(other.offset, rel=1e-12, abs=1e-16)
         assert recording.time_s == pytest.approx(other.time_s, abs=1e-5)
-        assert [hole.before for hole in recording.holes] == [h.before for h in other.holes]
-    assert from_journal["ten"].holes
+        assert [hole.before for hole in recording.gaps] == [h.before for h in other.gaps]
+    assert from_journal["ten"].gaps
 
 
 def test_a_watch_without_readings_hides_no_older_one(tmp_path: Path) -> None:

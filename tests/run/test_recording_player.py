@@ -10,7 +10,7 @@ from load_kit import PATIENCE_S
 from benchwatch.clock import Clock
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
-from benchwatch.recording import EventStream, Extent, Stated
+from benchwatch.recording import EventStream, Extent, StatedFacts
 from benchwatch.run.recorded_timeline import RecordedTimeline
 from benchwatch.run.recording_player import LOOK_S, PIECE_S, SPEEDS, RecordingPlayer
 
@@ -56,7 +56,7 @@ def file(tmp_path_factory):
 
 def tape_of(file):
     """Make the tape of the file."""
-    stated = Stated(Decimal(10_000_000))
+    stated = StatedFacts(Decimal(10_000_000))
 
     def pipeline(outline):
         plan = Plan("main", file, "replay", nominal=outline.nominal, tolerance=1e-9)

@@ -16,7 +16,7 @@ from benchwatch.journal import Journal
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import Reading
-from benchwatch.recording import EventStream, Stated
+from benchwatch.recording import EventStream, StatedFacts
 
 PULL, NOMINAL = 6e-9, 1e7
 
@@ -61,7 +61,7 @@ def trimmed(journal: Path) -> Pipeline:
 def test_what_was_watched_is_what_is_played(tmp_path: Path) -> None:
     """The tool's pull and the records agree with those of the live watch."""
     live = trimmed(tmp_path / "journal.db").snapshot
-    stream = EventStream(str(tmp_path / "journal.db"), Stated(), say=lambda _: None)
+    stream = EventStream(str(tmp_path / "journal.db"), StatedFacts(), say=lambda _: None)
     events = iter(stream)
     first = next(events)
     played = Pipeline(Plan("main", "", nominal=Decimal(10_000_000)), utc_s=1e9)

@@ -34,7 +34,7 @@ _BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class TextLine:
     """One line of a file."""
 
     number: int
@@ -46,7 +46,7 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
+class TextBlock:
     """Consecutive lines of a file, as bytes."""
 
     number: int
@@ -55,7 +55,7 @@ class Block:
     """Whole lines with their endings; or one last line that lacks it."""
     ended: bool
 
-    def lines(self, name: str) -> Iterator[Line]:
+    def lines(self, name: str) -> Iterator[TextLine]:
         """Decode its lines; `name` is that of the file.
 
         Raises:
@@ -70,7 +70,7 @@ def shown_name(path: str) -> str:
     return "standard input" if path == STANDARD_INPUT else printable(path, 200)
 
 
-def read_lines(path: str) -> Iterator[Line]:
+def read_lines(path: str) -> Iterator[TextLine]:
     """Read the lines of the file at `path`, ``-`` being standard input.
 
     Raises:
@@ -79,13 +79,13 @@ def read_lines(path: str) -> Iterator[Line]:
     return lines_of(read_blocks(path), shown_name(path))
 
 
-def lines_of(blocks: Iterable[Block], name: str) -> Iterator[Line]:
+def lines_of(blocks: Iterable[TextBlock], name: str) -> Iterator[TextLine]:
     """Decode the lines of all `blocks`."""
     for block in blocks:
         yield from block.lines(name)
 
 
-def read_blocks(path: str) -> Iterator[Block]:
+def read_blocks(path: str) -> Iterator[TextBlock]:
     """Read the file at `path` in blocks of whole lines, each as soon as it can be had.
 
     Raises:
@@ -103,7 +103,7 @@ def read_blocks(path: str) -> Iterator[Block]:
                     left = _begin(left, name)
                 cut = left.rfind(b"\n") + 1
                 if cut:
-                    yield Block(number, left[:cut], ended=True)
+                    yield TextBlock(number, left[:cut], ended=True)
                     number += left.count(b"\n", 0, cut)
                     left = left[cut:]
                 if len(left) > LONGEST_LINE:
@@ -111,10 +111,12 @@ def read_blocks(path: str) -> Iterator[Block]:
         except OSError as error:
             raise FileError(f"{name} broke off at line {number}: {_reason(error)}.") from error
         if left:
-            yield Block(number, left, ended=False)
+            yield TextBlock(number, left, ended=False)
 
 
-def first_content(blocks: Iterator[Block], name: str) -> tuple[Line | None, Iterator[Block]]:
+def first_content(
+    blocks: Iterator[TextBlock], name: str
+) -> tuple[TextLine | None, Iterator[TextBlock]]:
     """Find the first line that is neither empty nor a comment.
 
     Returns:
@@ -126,12 +128,12 @@ def first_content(blocks: Iterator[Block], name: str) -> tuple[Line | None, Iter
             at = block.data.find(b"\n", at) + 1
             if is_content(line):
                 rest = block.data[at:] if at else b""
-                left = [Block(line.number + 1, rest, ended=True)] if rest else []
+                left = [TextBlock(line.number + 1, rest, ended=True)] if rest else []
                 return line, chain(left, blocks)
     return None, blocks
 
 
-def is_content(line: Line) -> bool:
+def is_content(line: TextLine) -> bool:
     """Tell whether a line is neither empty nor a comment."""
     text = line.text.strip()
     return bool(text) and not text.startswith("#")
@@ -172,7 +174,7 @@ def _begin(data: bytes, name: str) -> bytes:
     return data.removeprefix(_BYTE_ORDER_MARK)
 
 
-def decode(raw: bytes, number: int, name: str) -> Line:
+def decode(raw: bytes, number: int, name: str) -> TextLine:
     """Decode one line with its line ending.
 
     Raises:
@@ -201,4 +203,4 @@ def decode(raw: bytes, number: int, name: str) -> Line:
             f"{name}, line {number}: byte {error.start + 1} is not UTF-8 text. "
             "Save the file as UTF-8, or remove that line."
         ) from error
-    return Line(number, text, ended=raw.endswith(b"\n"))
+    return TextLine(number, text, ended=raw.endswith(b"\n"))

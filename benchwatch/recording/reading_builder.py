@@ -1,4 +1,4 @@
-"""From rows to readings, some at a time: exact offsets, holes, what is odd about a file."""
+"""From rows to readings, some at a time: exact offsets, gaps, what is odd about a file."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -11,29 +11,29 @@ from benchwatch.errors import FileError
 from benchwatch.quantity import last_digit
 from benchwatch.reading import OVERRANGE
 from benchwatch.recording.decimals import EXACT, BoolArray, Decimals, FloatArray, IntArray
-from benchwatch.recording.holes import HoleFinder
-from benchwatch.recording.phase_rows import PhaseSteps, wrap_note
-from benchwatch.recording.recorded_run import Hole, Kind, Piece, Recording
-from benchwatch.recording.rows import Rows, Track
-from benchwatch.recording.spacing import (
+from benchwatch.recording.gap_finder import GapFinder
+from benchwatch.recording.phase_steps import PhaseSteps, wrap_note
+from benchwatch.recording.recorded_run import Kind, ReadingBatch, Recording, RecordingGap
+from benchwatch.recording.row_spacing import (
     REMEMBERED,
-    Advance,
-    Spacing,
+    RowSpacing,
+    TimeOrdering,
     plain_steps,
     spacing_of,
     unevenness,
 )
-from benchwatch.recording.units import decide_nominal
+from benchwatch.recording.rows import CounterFacts, Rows
+from benchwatch.recording.unit_checks import decide_nominal
 
 HEAD: Final = 1000
 """Rows with a number from which nominal and spacing are taken."""
-HEAD_TOLD: Final = 30
+HEAD_WITH_GAPS: Final = 30
 """The same in a file that tells its gaps, if the time advances between as many."""
 SHORTEST_PERIOD_S: Final = Decimal("1e-20")
 
 
 @dataclass(frozen=True, slots=True)
-class Stated:
+class StatedFacts:
     """What the caller says of a file."""
 
     nominal: Decimal | None = None
@@ -46,19 +46,19 @@ class Stated:
     """Whether fractions are wanted, and neither hertz nor the numbers as they were written."""
 
 
-class Assembly:
+class ReadingBuilder:
     """Makes readings of the rows of one counter.
 
     Nominal and spacing are taken from the first rows, so these wait until there are enough;
     the spacing then follows the newest rows.
 
     Args:
-        track: of the counter.
+        facts: of the counter.
         stated: what the caller says.
     """
 
-    def __init__(self, track: Track, stated: Stated) -> None:
-        self.track, self.stated = track, stated
+    def __init__(self, facts: CounterFacts, stated: StatedFacts) -> None:
+        self.facts, self.stated = facts, stated
         self.begun = False
         """Whether nominal and spacing are known."""
         self.nominal = stated.nominal
@@ -68,13 +68,13 @@ class Assembly:
         self._rows = self._readings = self._over = self._made = self._advances = 0
         self._steps = np.zeros(0)
         self._last_s: float | None = None
-        self._spacing = Spacing(0.0, 0.0)
-        self._holes = HoleFinder(track)
-        self._advance: Advance | None = None
+        self._spacing = RowSpacing(0.0, 0.0)
+        self._gaps = GapFinder(facts)
+        self._advance: TimeOrdering | None = None
         self._phase = PhaseSteps(stated.wraps_s)
         self._resolution_hz = np.inf
 
-    def take(self, rows: Rows) -> Iterator[Piece]:
+    def take(self, rows: Rows) -> Iterator[ReadingBatch]:
         """Take the next rows; give what is complete.
 
         Raises:
@@ -85,15 +85,17 @@ class Assembly:
         self._readings += int(rows.value.known.sum())
         self._over += 0 if rows.over is None else int(rows.over.sum())
         if self.begun:
-            yield self._piece(rows)
+            yield self._batch(rows)
             return
         self._waiting.append(rows)
         self._advances += int((np.diff(rows.time_s) > 0).sum())
-        enough = HEAD_TOLD if self.track.tells_gaps and self._advances >= HEAD_TOLD else HEAD
+        enough = (
+            HEAD_WITH_GAPS if self.facts.reports_gaps and self._advances >= HEAD_WITH_GAPS else HEAD
+        )
         if self._readings - self._over >= enough:
             yield from self._begin()
 
-    def end(self) -> Iterator[Piece]:
+    def end(self) -> Iterator[ReadingBatch]:
         """Give what is left when there are no more rows; nothing comes when there was none.
 
         Raises:
@@ -106,51 +108,51 @@ class Assembly:
         self._check_any()
         if not self.begun:
             yield from self._begin()
-        if self.track.kind == "phase_s" and not self._made:
+        if self.facts.kind == "phase_s" and not self._made:
             raise FileError(
-                f"{self.track.source}: a time error needs two rows in succession to say anything."
+                f"{self.facts.source}: a time error needs two rows in succession to say anything."
             )
-        holes = self._holes.end(self._spacing)
-        if self.track.kind == "phase_s":
+        gaps = self._gaps.end(self._spacing)
+        if self.facts.kind == "phase_s":
             half_s = self._spacing.interval_s / 2
-            holes = [
-                replace(hole, begin_s=hole.begin_s - half_s, lasted_s=hole.lasted_s + half_s)
-                for hole in holes
+            gaps = [
+                replace(gap, begin_s=gap.begin_s - half_s, lasted_s=gap.lasted_s + half_s)
+                for gap in gaps
             ]
-        if holes:
-            yield replace(_empty(self.track.kind, self.nominal), holes=holes)
+        if gaps:
+            yield replace(_empty(self.facts.kind, self.nominal), gaps=gaps)
 
     def outline(self) -> Recording:
         """Return what is known of the recording, without its readings."""
-        track, nothing = self.track, np.zeros(0)
+        facts, nothing = self.facts, np.zeros(0)
         return Recording(
-            track.source, track.kind, nothing, nothing, nothing, (), self.nominal,
-            self.interval_s, counter=track.counter, utc_start_s=track.epoch_s,
+            facts.source, facts.kind, nothing, nothing, nothing, (), self.nominal,
+            self.interval_s, counter=facts.counter, utc_start_s=facts.epoch_s,
         )  # fmt: skip
 
-    def told(self) -> list[str]:
+    def take_notes(self) -> list[str]:
         """Return the sentences on what was assumed, left out or odd so far, and forget them."""
-        notes = list(self.track.notes)
-        self.track.notes.clear()
+        notes = list(self.facts.notes)
+        self.facts.notes.clear()
         return notes
 
-    def told_at_end(self) -> list[str]:
+    def final_notes(self) -> list[str]:
         """Return the sentences that only the end of a file can tell."""
-        notes = self.told()
+        notes = self.take_notes()
         if self._advance is not None:
-            notes += self._advance.told()
+            notes += self._advance.take_notes()
         if self._phase.wraps:
             count = self._phase.wraps
-            notes.append(f"{self.track.source}: {count} steps of the time error taken as wraps.")
+            notes.append(f"{self.facts.source}: {count} steps of the time error taken as wraps.")
         return notes
 
     # ------------------------------------------------------------ the beginning of a file
 
     def _check_any(self) -> None:
-        source, rows = self.track.source, self._rows
+        source, rows = self.facts.source, self._rows
         if not self._readings:
             raise FileError(
-                f"{source}: none of its {rows} rows has a value in column {self.track.kind}."
+                f"{source}: none of its {rows} rows has a value in column {self.facts.kind}."
             )
         if self._readings == self._over:
             raise FileError(
@@ -158,35 +160,37 @@ class Assembly:
                 f"counter's range, {rows - self._over} empty."
             )
 
-    def _begin(self) -> Iterator[Piece]:
-        track, waiting = self.track, self._waiting
+    def _begin(self) -> Iterator[ReadingBatch]:
+        facts, waiting = self.facts, self._waiting
         self.begun, self._waiting = True, []
         for rows in waiting:
-            if track.tells_gaps:
+            if facts.reports_gaps:
                 self._remember(rows, rows.time_s)
         time_s = np.concatenate([rows.time_s for rows in waiting])
-        if not track.tells_gaps:
+        if not facts.reports_gaps:
             self._steps = np.diff(time_s)
         spacing = self._spacing = self._now()
         self.interval_s = spacing.interval_s or None
-        if track.tells_gaps:
-            self._advance = Advance(track, spacing.interval_s)
+        if facts.reports_gaps:
+            self._advance = TimeOrdering(facts, spacing.interval_s)
         values = np.concatenate([rows.value.floats()[_usable(rows)] for rows in waiting])
-        self.nominal = decide_nominal(track, values / track.parts, self.nominal)
-        track.notes += unevenness(track, self._steps, spacing)
-        pieces = [self._piece(rows, known=True) for rows in waiting]
-        if track.kind == "phase_s" and self.stated.wraps_s is None and spacing.interval_s:
-            steps_s = np.concatenate([piece.offset for piece in pieces]) * spacing.interval_s
-            track.notes += wrap_note(track.source, steps_s)
+        self.nominal = decide_nominal(facts, values / facts.parts, self.nominal)
+        facts.notes += unevenness(facts, self._steps, spacing)
+        batches = [self._batch(rows, known=True) for rows in waiting]
+        if facts.kind == "phase_s" and self.stated.wraps_s is None and spacing.interval_s:
+            steps_s = np.concatenate([batch.offset for batch in batches]) * spacing.interval_s
+            facts.notes += wrap_note(facts.source, steps_s)
         if self._advance is not None and self._advance.moved:
-            track.notes += self._advance.told()
+            facts.notes += self._advance.take_notes()
             self._advance.moved = 0
-        yield from pieces
+        yield from batches
 
-    # ------------------------------------------------------------ piece by piece
+    # ------------------------------------------------------------ batch by batch
 
-    def _now(self) -> Spacing:
-        return spacing_of(self._steps, told=self.track.tells_gaps, stated_s=self.stated.interval_s)
+    def _now(self) -> RowSpacing:
+        return spacing_of(
+            self._steps, gaps_reported=self.facts.reports_gaps, stated_s=self.stated.interval_s
+        )
 
     def _remember(self, rows: Rows, time_s: FloatArray) -> None:
         """Keep the newest steps, to know what is usual."""
@@ -201,8 +205,8 @@ class Assembly:
         self._steps = np.concatenate((self._steps[-REMEMBERED:], plain_steps(times, apart)))
         self._last_s = float(time_s[-1])
 
-    def _piece(self, rows: Rows, *, known: bool = False) -> Piece:
-        """Make a piece; of rows that are not `known` yet the spacing is learned."""
+    def _batch(self, rows: Rows, *, known: bool = False) -> ReadingBatch:
+        """Make a batch; of rows that are not `known` yet the spacing is learned."""
         time_s = rows.time_s
         if self._advance is not None:
             time_s = self._advance.take(time_s, rows.gate_s, rows.line)
@@ -212,11 +216,11 @@ class Assembly:
             self._remember(rows, time_s)
             self._spacing = self._now()
         good = rows.value.known
-        holes = self._holes.take(rows, time_s, good, self._spacing)
+        gaps = self._gaps.take(rows, time_s, good, self._spacing)
         place = np.flatnonzero(good)
         marks = [(int(np.searchsorted(place, at)), at_s, text) for at, at_s, text in rows.marks]
-        if self.track.kind == "phase_s":
-            return self._phase_piece(time_s[good], rows.value.only(place), holes)
+        if self.facts.kind == "phase_s":
+            return self._phase_batch(time_s[good], rows.value.only(place), gaps)
         whole = bool(good.all())
         value = rows.value if whole else rows.value.only(place)
         over = None if rows.over is None or not rows.over.any() else rows.over[good]
@@ -230,8 +234,8 @@ class Assembly:
             for row in np.flatnonzero(over).tolist():
                 flags[row] = flags.get(row, frozenset()) | {OVERRANGE}
         self._see_digits(value, over)
-        return Piece(
-            self.track.kind,
+        return ReadingBatch(
+            self.facts.kind,
             self.nominal,
             time_s[good],
             offset,
@@ -241,12 +245,12 @@ class Assembly:
             None if rows.gate_s is None else rows.gate_s[good],
             flags,
             corrections,
-            holes,
+            gaps,
             marks,
         )
 
     def _see_digits(self, value: Decimals, over: BoolArray | None) -> None:
-        if self.track.kind == "frequency_hz" and len(value):
+        if self.facts.kind == "frequency_hz" and len(value):
             digits = _written_digits(value) if value.longer else value.last_digits()
             if over is not None:
                 digits = digits[~over]
@@ -256,9 +260,9 @@ class Assembly:
         self, value: Decimals, line: IntArray, over: BoolArray | None
     ) -> tuple[FloatArray, FloatArray]:
         """Return (fraction, hertz); nan where over range, and hertz nan without a nominal."""
-        kind, nominal = self.track.kind, self.nominal
+        kind, nominal = self.facts.kind, self.nominal
         if kind == "offset":
-            offset = value.minus(Decimal(0), Decimal(self.track.parts))
+            offset = value.minus(Decimal(0), Decimal(self.facts.parts))
             return offset, offset * (np.nan if nominal is None else float(nominal))
         assert nominal is not None
         if kind == "period_s":
@@ -278,18 +282,20 @@ class Assembly:
         for i in range(len(value)):
             period_s = value.at(i)
             if period_s < SHORTEST_PERIOD_S:
-                where = self.track.place(int(line[i]))
+                where = self.facts.place(int(line[i]))
                 raise FileError(f"{where}: a period of {period_s} s is none. Mend or remove it.")
             longer[i] = EXACT.divide(Decimal(1), period_s)
         return Decimals(value.known, value.mantissa, value.exponent, longer, value.texts)
 
-    def _phase_piece(self, time_s: FloatArray, value: Decimals, holes: list[Hole]) -> Piece:
-        """Two rows make one reading, and none across a hole; a hole reaches from row to row."""
+    def _phase_batch(
+        self, time_s: FloatArray, value: Decimals, gaps: list[RecordingGap]
+    ) -> ReadingBatch:
+        """Two rows make one reading, and none across a gap; a gap reaches from row to row."""
         interval_s, half_s = self._spacing.interval_s or 1.0, self._spacing.interval_s / 2
         begun = self._phase.begun
         offset, middle_s, steps_s = self._phase.take(time_s, value, interval_s)
         lag = 0 if begun else 1
-        inside = [hole.before - lag for hole in holes if hole.before >= lag]
+        inside = [gap.before - lag for gap in gaps if gap.before >= lag]
         whole = np.ones(len(offset), dtype=bool)
         whole[[i for i in inside if i < len(offset)]] = False
         counted = np.concatenate(([0], np.cumsum(whole)))
@@ -301,7 +307,7 @@ class Assembly:
         offset = offset[whole]
         self._made += len(offset)
         nominal = np.nan if self.nominal is None else float(self.nominal)
-        return Piece(
+        return ReadingBatch(
             "phase_s",
             self.nominal,
             middle_s[whole],
@@ -309,14 +315,14 @@ class Assembly:
             offset * nominal,
             [text for text, kept in zip(texts, whole.tolist(), strict=False) if kept],
             0.0,
-            holes=[
+            gaps=[
                 replace(
-                    hole,
-                    before=int(counted[min(max(hole.before - lag, 0), len(whole))]),
-                    begin_s=hole.begin_s - (half_s if begun or hole.before else 0.0),
-                    lasted_s=hole.lasted_s + half_s * (2 if begun or hole.before else 1),
+                    gap,
+                    before=int(counted[min(max(gap.before - lag, 0), len(whole))]),
+                    begin_s=gap.begin_s - (half_s if begun or gap.before else 0.0),
+                    lasted_s=gap.lasted_s + half_s * (2 if begun or gap.before else 1),
                 )
-                for hole in holes
+                for gap in gaps
             ],
             across_s=across_s,
         )
@@ -331,6 +337,6 @@ def _written_digits(value: Decimals) -> FloatArray:
     return np.array([last_digit(Decimal(text)) if text else np.inf for text in value.texts()])
 
 
-def _empty(kind: Kind, nominal: Decimal | None) -> Piece:
+def _empty(kind: Kind, nominal: Decimal | None) -> ReadingBatch:
     nothing = np.zeros(0)
-    return Piece(kind, nominal, nothing, nothing, nothing, (), 0.0)
+    return ReadingBatch(kind, nominal, nothing, nothing, nothing, (), 0.0)

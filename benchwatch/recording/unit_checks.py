@@ -10,7 +10,7 @@ from benchwatch.plan import doubtful_nominal, nominal_question
 from benchwatch.quantity import OFFSET_UNITS, format_frequency, round_nominal
 from benchwatch.recording.decimals import EXACT
 from benchwatch.recording.recorded_run import PARTS, FloatArray, Kind
-from benchwatch.recording.rows import Track
+from benchwatch.recording.rows import CounterFacts
 
 HERTZ_FROM: Final = 1e4
 """No fraction, period or time error is this large; a carrier in hertz is."""
@@ -23,11 +23,13 @@ USUAL_CHANGE: Final = 3e-9
 second. Offsets in another unit are taken to be in the coarsest one in which they change by less."""
 
 
-def decide_nominal(track: Track, values: FloatArray, stated: Decimal | None) -> Decimal | None:
+def decide_nominal(
+    facts: CounterFacts, values: FloatArray, stated: Decimal | None
+) -> Decimal | None:
     """Return the nominal of a recording in hertz, and check by it what the numbers are.
 
     Args:
-        track: of the counter; notes on what was taken or is odd are added.
+        facts: of the counter; notes on what was taken or is odd are added.
         values: the first numbers, in the unit of the column.
         stated: None: the file's own, or the round number the readings are near.
 
@@ -38,32 +40,32 @@ def decide_nominal(track: Track, values: FloatArray, stated: Decimal | None) -> 
         FileError: the numbers look like something else; it says like what.
         UsageError: a nominal is needed and none can be guessed.
     """
-    source, kind = track.source, track.kind
-    nominal = stated or track.nominal
+    source, kind = facts.source, facts.kind
+    nominal = stated or facts.nominal
     if nominal is None and kind in {"frequency_hz", "period_s"}:
-        nominal = _guess(track, values)
+        nominal = _guess(facts, values)
     elif nominal is not None:
-        track.notes += question_nominal(source, kind, values, nominal)
-    track.notes += check_units(source, kind, values, nominal)
+        facts.notes += question_nominal(source, kind, values, nominal)
+    facts.notes += check_units(source, kind, values, nominal)
     if kind == "offset":
-        track.notes += question_offsets(source, values)
+        facts.notes += question_offsets(source, values)
     return nominal
 
 
-def _guess(track: Track, values: FloatArray) -> Decimal:
+def _guess(facts: CounterFacts, values: FloatArray) -> Decimal:
     typical = Decimal(float(np.median(values)))
-    if track.kind == "frequency_hz":
-        check_units(track.source, track.kind, np.array([float(typical)]), None)
-    if track.kind == "period_s" and typical:
+    if facts.kind == "frequency_hz":
+        check_units(facts.source, facts.kind, np.array([float(typical)]), None)
+    if facts.kind == "period_s" and typical:
         typical = EXACT.divide(Decimal(1), typical)
     nominal = round_nominal(typical)
     if nominal is None:
         raise UsageError(
-            f"{track.source}: readings near {typical:.9g} Hz are near no round number. Give the "
+            f"{facts.source}: readings near {typical:.9g} Hz are near no round number. Give the "
             "nominal, such as --nominal 10MHz."
         )
-    track.notes.append(
-        f"{track.source}: nominal taken as {format_frequency(nominal)}, the round number the "
+    facts.notes.append(
+        f"{facts.source}: nominal taken as {format_frequency(nominal)}, the round number the "
         "readings are near; --nominal says otherwise."
     )
     return nominal

@@ -7,11 +7,11 @@ import numpy as np
 
 from benchwatch.errors import FileError
 from benchwatch.recording.decimals import BoolArray, FloatArray, IntArray
-from benchwatch.recording.rows import Track
+from benchwatch.recording.rows import CounterFacts
 
 LONGEST_STEP: Final = 1.5
 """Intervals; in an evenly spaced file a longer step between rows means that one is missing."""
-LONGEST_STEP_TOLD: Final = 10.0
+LONGEST_STEP_WITH_GAPS: Final = 10.0
 """The same in a file that tells its gaps: readings come unevenly, but whole lines may be lost."""
 SPREADS: Final = 6.0
 """In an unevenly spaced file a step is longer than its spread explains when it lies so many times
@@ -27,7 +27,7 @@ REMEMBERED: Final = 1000
 
 
 @dataclass(frozen=True, slots=True)
-class Spacing:
+class RowSpacing:
     """The usual time from row to row."""
 
     interval_s: float
@@ -36,37 +36,37 @@ class Spacing:
     """Above this, something is missing between two rows."""
 
 
-def spacing_of(steps_s: FloatArray, *, told: bool, stated_s: float | None) -> Spacing:
+def spacing_of(steps_s: FloatArray, *, gaps_reported: bool, stated_s: float | None) -> RowSpacing:
     """Find the spacing of rows.
 
     Args:
         steps_s: from row to row, those across reported gaps left out.
-        told: whether the file tells its gaps.
+        gaps_reported: whether the file says where readings are missing.
         stated_s: the interval, where it was stated.
     """
     steps = steps_s[steps_s > 0]
     if not steps.size:
         interval_s = stated_s or 0.0
-        return Spacing(interval_s, LONGEST_STEP * interval_s)
+        return RowSpacing(interval_s, LONGEST_STEP * interval_s)
     median = float(f"{np.median(steps):.12g}")
     interval_s = stated_s or median
-    if told:
-        return Spacing(interval_s, LONGEST_STEP_TOLD * interval_s)
+    if gaps_reported:
+        return RowSpacing(interval_s, LONGEST_STEP_WITH_GAPS * interval_s)
     longest_s = LONGEST_STEP * interval_s
     multiples = steps / median
     if np.mean(np.abs(multiples - np.round(multiples)) > NEAR_MULTIPLE) > FEW:
         # Four in five are shorter than `most`: what is missing does not spoil it.
         most = float(np.quantile(steps, 0.8, method="lower"))
         longest_s = max(longest_s, interval_s + SPREADS * (most - median))
-    return Spacing(interval_s, longest_s)
+    return RowSpacing(interval_s, longest_s)
 
 
-def unevenness(track: Track, steps_s: FloatArray, spacing: Spacing) -> list[str]:
+def unevenness(facts: CounterFacts, steps_s: FloatArray, spacing: RowSpacing) -> list[str]:
     """Return a note when the rows are unevenly spaced."""
-    interval_s, source = spacing.interval_s, track.source
+    interval_s, source = spacing.interval_s, facts.source
     if not interval_s or steps_s.size < 2:
         return []
-    longest_s = LONGEST_STEP * interval_s if track.tells_gaps else spacing.longest_s
+    longest_s = LONGEST_STEP * interval_s if facts.reports_gaps else spacing.longest_s
     steps = steps_s[steps_s <= longest_s]
     if not steps.size:
         return [f"{source}: every step is longer than the interval of {interval_s:.6g} s given."]
@@ -79,7 +79,7 @@ def unevenness(track: Track, steps_s: FloatArray, spacing: Spacing) -> list[str]
     return [note]
 
 
-class Advance:
+class TimeOrdering:
     """Times of a file of our own, put in order where they do not advance.
 
     A reading is stamped at the middle of its gate, and where the counter told a longer gate than
@@ -88,12 +88,12 @@ class Advance:
     ahead, and those at the very beginning times an interval apart.
 
     Args:
-        track: of the counter.
+        facts: of the counter.
         interval_s: the usual time from one to the next.
     """
 
-    def __init__(self, track: Track, interval_s: float) -> None:
-        self._track, self._interval_s = track, interval_s
+    def __init__(self, facts: CounterFacts, interval_s: float) -> None:
+        self._facts, self._interval_s = facts, interval_s
         self._last_s: float | None = None
         self._longest_gate_s = 0.0
         self._first_line: int | None = None
@@ -127,11 +127,11 @@ class Advance:
         self._last_s = last_s
         return times
 
-    def told(self) -> list[str]:
+    def take_notes(self) -> list[str]:
         """Return a note when any time was changed."""
         if not self.moved:
             return []
-        where = self._track.place(self._first_line or 0)
+        where = self._facts.place(self._first_line or 0)
         note = (
             f"{where}: the time of {self.moved} readings does not advance, as when a counter tells "
             "a longer gate than its readings take. They are taken in the order in which they came, "
@@ -155,7 +155,7 @@ class Advance:
         # A time was moved ahead by less than the gates that came before it, so two of them.
         if last_s - at_s > 2 * self._longest_gate_s + self._interval_s:
             raise FileError(
-                f"{self._track.place(line)}: the time does not advance ({last_s:.12g} s, then "
+                f"{self._facts.place(line)}: the time does not advance ({last_s:.12g} s, then "
                 f"{at_s:.12g} s). Sort the file by time and remove doubled rows; if two runs were "
                 "joined, split it here."
             )

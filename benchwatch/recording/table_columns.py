@@ -8,13 +8,13 @@ from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 from benchwatch.recording.recorded_run import COLUMNS, PARTS, Column, Kind, kind_of
 from benchwatch.recording.rows import is_number, place
-from benchwatch.recording.text import Line
+from benchwatch.recording.text_lines import TextLine
 
 _FORMS: Final = "time_s or time, and one of " + ", ".join(COLUMNS)
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class TableColumns:
     """Which cell of a row is what."""
 
     kind: Kind
@@ -26,8 +26,10 @@ class Layout:
     cells: int
 
 
-def find_layout(source: str, first: Line, column: Column | None) -> tuple[Layout, bool, list[str]]:
-    """Find the layout by a table's first line.
+def find_columns(
+    source: str, first: TextLine, column: Column | None
+) -> tuple[TableColumns, bool, list[str]]:
+    """Find the columns by a table's first line.
 
     Args:
         source: name of the file, for messages.
@@ -35,7 +37,7 @@ def find_layout(source: str, first: Line, column: Column | None) -> tuple[Layout
         column: what the numbers are, where the header does not say.
 
     Returns:
-        The layout, whether the line is a header, and notes on what was chosen.
+        The columns, whether the line is a header, and notes on what was chosen.
 
     Raises:
         FileError: the line is none of such a table.
@@ -54,13 +56,13 @@ def find_layout(source: str, first: Line, column: Column | None) -> tuple[Layout
         seconds = names.index("time_s") if "time_s" in names else None
         dates = names.index("time") if "time" in names and seconds is None else None
         value, parts = names.index(found[0]), PARTS.get(found[0], 1)
-        layout = Layout(kind_of(found[0]), parts, value, seconds, dates, len(cells))
-        return layout, True, notes
+        columns = TableColumns(kind_of(found[0]), parts, value, seconds, dates, len(cells))
+        return columns, True, notes
     headed = not is_number(cells[-1])
     if len(cells) == 1 and column is not None:
         skipped = [f"{where}: '{printable(cells[0], 40)}' is taken as a title."] if headed else []
         kind, parts = kind_of(column), PARTS.get(column, 1)
-        return Layout(kind, parts, 0, None, None, 1), headed, skipped
+        return TableColumns(kind, parts, 0, None, None, 1), headed, skipped
     if len(cells) == 1 and not headed:
         raise FileError(
             f"{where}: one column of numbers without a header. Say what they are and how far "

@@ -1,0 +1,231 @@
+"""The events of a recorded file, read only as fast as they are wanted."""
+
+import math
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from heapq import merge
+from operator import attrgetter
+from typing import Final, Literal
+
+from benchwatch.errors import BenchwatchError, FileError
+from benchwatch.reading import Event
+from benchwatch.recording.file_reader import sources
+from benchwatch.recording.reading_builder import ReadingBuilder, StatedFacts
+from benchwatch.recording.recorded_run import Column, ReadingBatch, Recording, play_batch
+from benchwatch.recording.rows import CounterFacts, CounterRows
+from benchwatch.recording.text_lines import shown_name
+
+MOST_HELD: Final = 5000
+"""Events that wait for those of other counters, to be put in the order of time."""
+
+_BY_TIME = attrgetter("elapsed_s")
+
+
+class EventStream:
+    """Readings, gaps and marks of all counters in a file, in the order of time.
+
+    Nominal and spacing are taken from the first rows of a counter, and the file is read on as
+    events are taken. What is wrong further down is found when it is reached. Where a counter is
+    silent for long, the others don't wait for it.
+
+    Args:
+        path: of the file; ``-`` is standard input.
+        stated: what the caller says of it.
+        column: what the numbers are, where the file does not say.
+        gate_s: gate the file was taken with; None: what it says itself.
+        say: takes sentences on what was assumed, left out or odd.
+
+    Raises:
+        FileError: here and while events are taken, what is wrong in which line.
+        UsageError: likewise, a nominal is needed and none can be guessed.
+    """
+
+    def __init__(
+        self,
+        path: str,
+        stated: StatedFacts,
+        *,
+        column: Column | None = None,
+        gate_s: float | None = None,
+        say: Callable[[str], None],
+    ) -> None:
+        self._name, self._stated, self._gate_s, self._say = shown_name(path), stated, gate_s, say
+        self._sources = sources(path, column, stated.interval_s)
+        self._builders: dict[str, ReadingBuilder] = {}
+
+    def outline(self, name: str) -> Recording:
+        """Return what is known of the counter `name`, without its readings."""
+        return self._builders[name].outline()
+
+    def __iter__(self) -> Iterator[Event]:
+        """Give the events; this can be done once."""
+        yield from merge(*map(self._events, self._sources), key=_BY_TIME)
+        if not self._builders:
+            raise FileError(f"{self._name} holds no readings, only a header or notes.")
+
+    def _events(self, rounds: Iterator[CounterRows]) -> Iterator[Event]:
+        """Give the events of one stream of rows."""
+        counters: dict[CounterFacts, _Counter] = {}
+        for together in rounds:
+            for facts, rows in together:
+                if facts not in counters:
+                    counters[facts] = _Counter(ReadingBuilder(facts, self._stated), self._gate_s)
+                counters[facts].take(counters[facts].builder.take(rows))
+                self._narrate(counters[facts].builder)
+            yield from _ready(list(counters.values()))
+        for counter in counters.values():
+            counter.take(counter.builder.end())
+            self._narrate(counter.builder)
+            for sentence in counter.builder.final_notes():
+                self._say(sentence)
+        yield from merge(*(counter.events for counter in counters.values()), key=_BY_TIME)
+
+    def _narrate(self, builder: ReadingBuilder) -> None:
+        if builder.begun:
+            self._builders.setdefault(builder.facts.counter or "main", builder)
+            for sentence in builder.take_notes():
+                self._say(sentence)
+
+
+class _Counter:
+    """What is at hand of one counter."""
+
+    def __init__(self, builder: ReadingBuilder, gate_s: float | None) -> None:
+        self.builder = builder
+        self._gate_s = gate_s
+        self._batches: deque[ReadingBatch] = deque()
+        self.held = 0
+        """Events that are at hand, nearly."""
+        self.last_s = -math.inf
+        """Nothing that is still to come is earlier."""
+        self._next: Event | None = None
+        self._playing: Iterator[Event] = iter(())
+
+    def take(self, batches: Iterable[ReadingBatch]) -> None:
+        """Keep batches to be played."""
+        for batch in batches:
+            self._batches.append(batch)
+            self.held += len(batch.time_s) + len(batch.gaps) + len(batch.marks)
+            if len(batch.time_s):
+                self.last_s = float(batch.time_s[-1])
+
+    @property
+    def events(self) -> Iterator[Event]:
+        """Play what is at hand."""
+        while (event := self.first()) is not None:
+            self._next = None
+            self.held -= 1
+            yield event
+
+    def up_to(self, goal_s: float) -> Iterator[Event]:
+        """Play what is at hand up to a time."""
+        while (event := self.first()) is not None and event.elapsed_s <= goal_s:
+            self._next = None
+            self.held -= 1
+            yield event
+
+    def first(self) -> Event | None:
+        """Return the next event at hand."""
+        while self._next is None:
+            self._next = next(self._playing, None)
+            if self._next is None:
+                if not self._batches:
+                    return None
+                self._playing = self._played(self._batches.popleft())
+        return self._next
+
+    def _played(self, batch: ReadingBatch) -> Iterator[Event]:
+        facts = self.builder.facts
+        start_s = math.nan if facts.epoch_s is None else facts.epoch_s
+        return play_batch(batch, facts.counter or "main", start_s, self._gate_s)
+
+
+def _ready(counters: list[_Counter]) -> Iterator[Event]:
+    """Give the events that none still to come precedes."""
+    if len(counters) == 1:
+        yield from counters[0].events
+        return
+    goal_s = min((counter.last_s for counter in counters), default=-math.inf)
+    if sum(counter.held for counter in counters) > MOST_HELD:
+        goal_s = max(counter.last_s for counter in counters)
+    yield from merge(*(counter.up_to(goal_s) for counter in counters), key=_BY_TIME)
+
+
+class Extent:
+    """Reads a file to its end without keeping its readings.
+
+    Attributes:
+        last_s: Time of the last reading found so far, in the file's own seconds; -inf before one.
+        readings: How many were found so far.
+        state: ``so far`` until the whole file was read; ``broken`` where it can't be read on.
+        error: What is wrong with it there; None otherwise.
+
+    Args:
+        path: of the file, which is read anew by whoever else reads it.
+        stated: what the caller says of it.
+        column: what the numbers are, where the file does not say.
+
+    Raises:
+        FileError: the file is of no form that is known, or empty.
+    """
+
+    def __init__(self, path: str, stated: StatedFacts, *, column: Column | None = None) -> None:
+        self.last_s, self.readings = -math.inf, 0
+        self.state: Literal["so far", "whole", "broken"] = "so far"
+        self.error: BenchwatchError | None = None
+        self._name, self._stated = shown_name(path), stated
+        self._builders: dict[CounterFacts, ReadingBuilder] = {}
+        self._notes: list[str] = []
+        self._rounds = _in_turn(sources(path, column, stated.interval_s))
+
+    def read_on(self) -> None:
+        """Read a batch more, some thousands of rows."""
+        if self.state != "so far":
+            return
+        try:
+            together = next(self._rounds, None)
+            if together is None:
+                self._end()
+                return
+            for facts, rows in together:
+                if facts not in self._builders:
+                    self._builders[facts] = ReadingBuilder(facts, self._stated)
+                for batch in self._builders[facts].take(rows):
+                    self._see(batch.time_s.tolist())
+                self._notes += self._builders[facts].take_notes()
+        except BenchwatchError as error:
+            self.state, self.error = "broken", error
+
+    def outlines(self) -> list[Recording]:
+        """Return what is known of each counter found so far, without its readings."""
+        return [one.outline() for one in self._builders.values() if one.begun]
+
+    def take_notes(self) -> list[str]:
+        """Return the sentences on what was assumed, left out or odd so far, and forget them."""
+        notes, self._notes = self._notes, []
+        return notes
+
+    def _end(self) -> None:
+        if not self._builders:
+            raise FileError(f"{self._name} holds no readings, only a header or notes.")
+        for builder in self._builders.values():
+            for batch in builder.end():
+                self._see(batch.time_s.tolist())
+            self._notes += builder.final_notes()
+        self.state = "whole"
+
+    def _see(self, times_s: list[float]) -> None:
+        self.readings += len(times_s)
+        if times_s:
+            self.last_s = max(self.last_s, times_s[-1])
+
+
+def _in_turn(streams: list[Iterator[CounterRows]]) -> Iterator[CounterRows]:
+    """Give a batch of each stream in turn, so that every counter is met early."""
+    while streams:
+        for stream in list(streams):
+            together = next(stream, None)
+            if together is None:
+                streams.remove(stream)
+            else:
+                yield together
