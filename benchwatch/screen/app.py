@@ -13,23 +13,24 @@ from textual.events import Key as KeyPress
 from benchwatch.errors import INTERRUPTED, QuantityError
 from benchwatch.plan import SETTING_FORMS
 from benchwatch.quantity import DURATION_FORMS, parse_duration, printable
-from benchwatch.screen.command_line import Command, KeyCommand, SettingCommand
+from benchwatch.screen.command_line import Command, KeyCommand, SettingCommand, suggestions
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.styled_text import StyledLine
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.key_bindings import keys_elsewhere, keys_for, pressed_key
+from benchwatch.screen.key_bindings import pressed_key
 from benchwatch.screen.preferences import Preferences, load, save
 from benchwatch.screen.screen_state import ScreenState
 from benchwatch.screen.text.amounts import lasted
-from benchwatch.screen.text.record_page import budget_lines
-from benchwatch.screen.text_pages import help_lines, key_list
-from benchwatch.screen.views.view_list import view_of
+from benchwatch.screen.text_pages import budget_lines, help_lines, key_list
+from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.watch_source import PlaybackControl, SoundMaker, TrimmerControl, WatchSource
 from benchwatch.screen.widgets.overlays import CommandOverlay, Overlay, PromptOverlay, TextOverlay
 from benchwatch.screen.widgets.tap_targets import key_at, tab_at
 from benchwatch.screen.widgets.view_widget import ViewWidget
 
 DIGITS_EVERY_S, CHARTS_EVERY_S = 0.1, 0.25
+PAGE_KEYS = ("explain", "list_keys", "budget")
+"""Ids of the keys that open a page of text."""
 
 
 class BenchwatchApp(App[None]):
@@ -116,7 +117,7 @@ class BenchwatchApp(App[None]):
 
     def redraw(self) -> None:
         """Draw everything from the newest snapshot."""
-        self.screen_state.look_back(self.size.width)
+        self.screen_state.fetch_past(self.size.width)
         self._draw(charts=True)
 
     def redraw_soon(self) -> None:
@@ -191,36 +192,38 @@ class BenchwatchApp(App[None]):
         elif isinstance(self.screen, Overlay):
             self.screen.take_key(pressed)
         else:
-            view, capabilities = self.screen_state.view.name, self.screen_state.frame().capabilities
-            if key := pressed_key(pressed.key, keys_for(view, capabilities)):
+            frame = self.screen_state.frame()
+            elsewhere = VIEWS.keys_elsewhere(self.screen_state.view, frame.capabilities)
+            if key := pressed_key(pressed.key, frame.keys):
                 self.act(key.id)
-            elif key := pressed_key(pressed.key, keys_elsewhere(view, capabilities)):
+            elif key := pressed_key(pressed.key, elsewhere):
+                where = VIEWS.view_for(key).title
                 self.screen_state.show_message(
-                    f"{key.shown} ({key.short or key.act}) works on {view_of(key).title}"
+                    f"{key.label} ({key.footer or key.action}) works on {where}"
                 )
                 self.redraw_soon()
 
     def on_view_widget_tapped(self, event: ViewWidget.Tapped) -> None:
         """Do what the key does whose words were tapped; only a page in a browser takes taps."""
-        view, capabilities = self.screen_state.view.name, self.screen_state.frame().capabilities
+        frame = self.screen_state.frame()
         if event.top:
-            key = tab_at(event.row, event.cell)
+            key = tab_at(event.row, event.cell, frame.tabs)
         else:
-            key = key_at(event.row, event.cell, view, capabilities)
+            key = key_at(event.row, event.cell, frame)
         if key is not None:
             self.act(key)
 
     def act(self, key: str) -> None:
-        """Do what the key with this id does; overlays are the app's, the rest is the desk's."""
+        """Do what the key with this id does: open an overlay here, or change the screen's state."""
+        view, there = self.screen_state.view, self.screen_state.frame().capabilities
         match key:
             case "leave":
                 self.exit()
             case "explain":
-                view, capabilities = self.screen_state.view, self.screen_state.frame().capabilities
-                self._page(key, lambda width: help_lines(view, capabilities, width))
+                here = VIEWS.keys_in(view, there)
+                self._page(key, lambda width: help_lines(view, here, width))
             case "list_keys":
-                view, capabilities = self.screen_state.view, self.screen_state.frame().capabilities
-                self._page(key, lambda width: key_list(view, capabilities, width))
+                self._page(key, lambda width: key_list(VIEWS, view, there, width))
             case "budget":
                 self._page(key, lambda width: budget_lines(self.screen_state.frame(), width))
             case "note":
@@ -230,16 +233,19 @@ class BenchwatchApp(App[None]):
             case "set_settle":
                 self._ask(f"Settled means, such as {SETTING_FORMS['settle']}", self._settle_asked)
             case "command":
-                frame = self.screen_state.frame()
-                self.push_screen(
-                    CommandOverlay(frame.theme, frame.view, frame.capabilities), self._command
+                overlay = CommandOverlay(
+                    self.options.theme, lambda typed: suggestions(typed, VIEWS, view, there)
                 )
+                self.push_screen(overlay, self._command)
             case _:
                 self.screen_state.press(key)
                 self.redraw_soon()
 
     def _page(self, opener: str, text: Callable[[int], list[StyledLine]]) -> None:
-        self.push_screen(TextOverlay(self.options.theme, opener, text), self._next_page)
+        openers = {*PAGE_KEYS, *(view.key_id for view in VIEWS.tabs)}
+        others = [key for key in VIEWS.keys if key.id in openers]
+        overlay = TextOverlay(self.options.theme, text, opener=opener, openers=others)
+        self.push_screen(overlay, self._next_page)
 
     def _next_page(self, key: str | None) -> None:
         if key is not None:
@@ -275,7 +281,7 @@ class BenchwatchApp(App[None]):
         if isinstance(command, KeyCommand):
             if command.view:
                 self.screen_state.show(command.view)
-            if self.screen_state.can(command.key):
+            if self.screen_state.key(command.key) is not None:
                 self.act(command.key)
         elif command is not None:
             self.screen_state.change(command)

@@ -16,6 +16,7 @@ from benchwatch.screen.drawing.axis_ranges import SteadyPlaces, SteadyRange, Ste
 from benchwatch.screen.frame import FigureFormat
 from benchwatch.screen.text.amounts import in_hertz, places, shown_offset
 from benchwatch.screen.text.rates import RateUnit, rate_unit
+from benchwatch.screen.view import ChartRange
 from benchwatch.snapshot import Snapshot, Trace
 
 BAND_SHARE, U_SHARE, NOISE_SHARE = 2.0, 5.0, 6.0
@@ -28,7 +29,7 @@ FINEST = 1e-15
 
 @dataclass(slots=True)
 class AxisState:
-    """Units, scale and chart windows of one counter."""
+    """Units, scale and chart axes of one counter."""
 
     unit: OffsetUnit = PPB
     drift_unit: RateUnit = field(default_factory=RateUnit)
@@ -83,18 +84,19 @@ class AxisState:
         self.fraction_format = FigureFormat(decimals, self._fraction_places.follow(needed, now_s))
 
     def window(
-        self, view: str, snapshot: Snapshot, trace: Trace, now_s: float, *, whole: bool = False
+        self, view: str, chart: ChartRange, snapshot: Snapshot, trace: Trace, now_s: float
     ) -> tuple[float, float] | None:
-        """Return the y axis of the chart of offsets in `view`: of its recent part, or the whole."""
-        pasts = [trace]
-        if view == "warm_up" and snapshot.warm_up is not None:
-            pasts.append(snapshot.warm_up.curve)
-        seen = [offset for past in pasts for offset in _seen(past, whole=whole)]
+        """Return the lower and upper end of the axis of offsets in the view of that name."""
+        seen = [
+            offset for past in (trace, chart.curve) for offset in _seen(past, whole=chart.whole)
+        ]
         if seen and snapshot.numbers.estimate is not None:
             seen.append(snapshot.numbers.estimate.offset)
         least = NOISE_SHARE * (snapshot.numbers.noise or _resolution(snapshot))
         low, high = (min(seen), max(seen)) if seen else (math.nan, math.nan)
-        return self.windows[f"{view} whole" if whole else view].follow(low, high, least, now_s)
+        return self.windows[f"{view} whole" if chart.whole else view].follow(
+            low, high, least, now_s
+        )
 
 
 def _sensible(decimals: int | None, size: float) -> int | None:

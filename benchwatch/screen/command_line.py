@@ -5,9 +5,8 @@ from dataclasses import dataclass
 from typing import get_args
 
 from benchwatch.plan import SETTING_FORMS, Setting
-from benchwatch.screen.frame import View
-from benchwatch.screen.key_bindings import Capability, KeyBinding, keys_elsewhere, keys_for
-from benchwatch.screen.views.view_list import view_of
+from benchwatch.screen.key_bindings import Capability, KeyBinding
+from benchwatch.screen.view import View, ViewList
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +30,7 @@ class SettingCommand:
 Command = KeyCommand | SettingCommand
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Suggestion:
     """A line of the list under the command line."""
 
@@ -45,34 +44,31 @@ class Suggestion:
     """Further words it is found by."""
 
 
-def suggestions(typed: str, view: str, capabilities: Collection[Capability]) -> list[Suggestion]:
-    """List what `typed` can mean; every word of it must be found in an offer.
+def suggestions(
+    typed: str, views: ViewList, view: View, there: Collection[Capability]
+) -> list[Suggestion]:
+    """List what `typed` can mean in `view`; every word of it must be found in a suggestion.
 
-    What works in other views only is offered to who types a word of it, behind the rest.
+    Keys that work in other views only come last, and only once something has been typed.
     """
-    found = [
-        *(_settings(typed) if "operator" in capabilities else ()),
-        *(_press(key) for key in keys_for(view, capabilities) if key.act),
-        *(
-            _press(key, view_of(key))
-            for key in keys_elsewhere(view, capabilities)
-            if key.act and typed
-        ),
-    ]
+    found = list(_settings(typed) if "operator" in there else ())
+    found += [_key(key) for key in views.keys_in(view, there) if key.action]
+    if typed:
+        elsewhere = views.keys_elsewhere(view, there)
+        found += [_key(key, views.view_for(key)) for key in elsewhere if key.action]
     words = typed.lower().split()
     return [
-        offer
-        for offer in found
-        if isinstance(offer.command, SettingCommand)
-        or all(word in f"{offer.name} {offer.text} {offer.also}".lower() for word in words)
+        one
+        for one in found
+        if isinstance(one.command, SettingCommand)
+        or all(word in f"{one.name} {one.text} {one.also}".lower() for word in words)
     ]
 
 
-def _press(key: KeyBinding, view: View | None = None) -> Suggestion:
-    name = key.shown.partition("/")[0]
-    if view is None:
-        return Suggestion(name, key.act, KeyCommand(key.id), key.help)
-    return Suggestion(name, f"{view.title}: {key.act}", KeyCommand(key.id, view.name), key.help)
+def _key(key: KeyBinding, view: View | None = None) -> Suggestion:
+    name = key.label.partition("/")[0]
+    where, text = ("", key.action) if view is None else (view.name, f"{view.title}: {key.action}")
+    return Suggestion(name=name, text=text, command=KeyCommand(key.id, where), also=key.help)
 
 
 def _settings(typed: str) -> list[Suggestion]:
@@ -81,7 +77,9 @@ def _settings(typed: str) -> list[Suggestion]:
     for setting in get_args(Setting):
         if rest and setting.startswith(first.lower()):
             text = f"Set it to {rest.strip()}"
-            listed.append(Suggestion(setting, text, SettingCommand(setting, rest.strip())))
+            command = SettingCommand(setting, rest.strip())
+            listed.append(Suggestion(name=setting, text=text, command=command))
         elif not rest:
-            listed.append(Suggestion(setting, f"such as {SETTING_FORMS[setting]}", None))
+            text = f"such as {SETTING_FORMS[setting]}"
+            listed.append(Suggestion(name=setting, text=text, command=None))
     return listed

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from benchwatch.counter import LinkState
 from benchwatch.quantity import PPB, OffsetUnit
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, Theme, fitting, line
-from benchwatch.screen.key_bindings import Capability
+from benchwatch.screen.key_bindings import Capability, KeyBinding
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.text.rates import RateUnit
 from benchwatch.snapshot import Playback, Snapshot, Trace
@@ -23,7 +23,19 @@ class FigureFormat:
     """Digits before the point, at least."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tab:
+    """A view in the top row."""
+
+    id: str
+    """Of the key binding that shows it."""
+    key: str
+    title: str
+    current: bool
+    """It is on the screen."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
     """Everything a drawing may look at: one snapshot, and how the operator wants to see it."""
 
@@ -35,8 +47,11 @@ class Frame:
     names: Sequence[str] = ()
     missing: Sequence[tuple[str, LinkState]] = ()
     """Other counters of the bench that do not read, with what their links do instead."""
-    view: str = "trim"
-    """Name of the view on the screen."""
+    tabs: Sequence[Tab] = ()
+    keys: Sequence[KeyBinding] = ()
+    """The keys that do something here and now, in the order of the footer."""
+    capabilities: frozenset[Capability] = frozenset()
+    """What there is on the bench that a key can need."""
     unit: OffsetUnit = PPB
     drift_unit: RateUnit = field(default_factory=RateUnit)
     hertz_format: FigureFormat = field(default_factory=FigureFormat)
@@ -47,16 +62,10 @@ class Frame:
     """Fractions at the lower and upper end of the strip chart."""
     span_s: float = 120.0
     """Seconds the chart of offsets shows."""
-    trimmer: bool = False
-    """There is a trimmer that keys can turn."""
-    operator: bool = False
-    """There is a watch that can be told things: tool, records, settings."""
     tool_on: bool = False
     """The tool rests on the trimmer, as far as the keys have been told."""
     playing: Playback | None = None
     """Where a recording stands; None when the bench is live."""
-    sound: bool = False
-    """What is shown can be heard too."""
     preferences: Preferences = field(default_factory=Preferences)
     scroll: int = 0
     """Rows that a long list has been scrolled."""
@@ -64,17 +73,9 @@ class Frame:
     """A sentence for the moment, such as what a key just did."""
 
     @property
-    def capabilities(self) -> frozenset[Capability]:
-        """What the bench has that keys can need."""
-        needs: dict[Capability, bool] = {
-            "trimmer": self.trimmer,
-            "operator": self.operator,
-            "counters": len(self.names) > 1,
-            "bench": self.playing is None,
-            "player": self.playing is not None,
-            "sound": self.sound,
-        }
-        return frozenset(need for need, there in needs.items() if there)
+    def operator(self) -> bool:
+        """True where the counter takes commands: tool, records, settings."""
+        return "operator" in self.capabilities
 
     @property
     def stale(self) -> bool:
@@ -104,19 +105,6 @@ class Panel:
     """Redrawn at the rate of charts."""
     drop_order: int = 0
     """When the screen is too short, the block with the highest figure goes first; 0 stays."""
-
-
-@dataclass(frozen=True, slots=True)
-class View:
-    """One way to look at a counter."""
-
-    name: str
-    title: str
-    panels: tuple[Panel, ...]
-    help: tuple[str, ...]
-    """Paragraphs of the help overlay: what is shown, and how each number is defined."""
-    numbered: bool = True
-    """Reached by its number; else by a key of its own."""
 
 
 def always(rows: int) -> Rows:
@@ -162,13 +150,3 @@ def _too_small(_frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 
 _TOO_SMALL = Panel(_too_small, always(1))
-
-
-def picture(view: View, frame: Frame, width: int, height: int) -> list[StyledLine]:
-    """Draw a whole view."""
-    lines = [
-        row
-        for panel, rows in stack(view.panels, frame, width, height)
-        for row in drawn(panel, frame, width, rows)
-    ]
-    return (lines + [StyledLine().fit(width)] * height)[:height]

@@ -1,41 +1,65 @@
-"""Help on a view, and the list of every key, as rows of text."""
+"""The pages of text that lie over a view: help, the list of keys, the records."""
 
 from collections.abc import Collection, Sequence
 from dataclasses import replace
+from typing import Final
 
-from benchwatch.screen.drawing.styled_text import Role, StyledLine, line, wrapped_text
-from benchwatch.screen.frame import View
-from benchwatch.screen.key_bindings import Capability, KeyBinding, keys_elsewhere, keys_for
+from benchwatch.quantity import QuantityText
+from benchwatch.report.blocks import Block, Phrases, Table, Tone
+from benchwatch.report.record_document import DocumentStyle, document
+from benchwatch.screen.drawing.styled_text import (
+    Role,
+    StyledLine,
+    Theme,
+    line,
+    wrapped,
+    wrapped_text,
+)
+from benchwatch.screen.frame import Frame
+from benchwatch.screen.key_bindings import Capability, KeyBinding
 from benchwatch.screen.panels.shared_rows import HAZARDS
-from benchwatch.screen.views.view_list import view_of
+from benchwatch.screen.text.amounts import with_u
+from benchwatch.screen.text.local_time import date_and_time
+from benchwatch.screen.view import View, ViewList
 
 KEY_CELLS = 12
+"""Cells for the key before its sentence."""
+NAME_CELLS, SOURCE_FROM = 24, 38
+"""Cells of the name in a table's row, and where the last cell, its source, begins."""
+WIDE = 70
+"""Pages from so many cells on have room for the source beside the figure."""
+ROLES: Final[dict[Tone, Role]] = {
+    "text": Role.TEXT,
+    "quiet": Role.DIM,
+    "strong": Role.STRONG,
+    "warning": Role.OFF,
+}
 
 
-def help_lines(view: View, capabilities: Collection[Capability], width: int) -> list[StyledLine]:
-    """Return the help of one view: what it shows, its keys, the cautions."""
+def help_lines(view: View, keys: Sequence[KeyBinding], width: int) -> list[StyledLine]:
+    """Return the help of one view: what it shows, the `keys` that work here, the cautions."""
     rows = [line((view.title, Role.STRONG)), StyledLine()]
     for paragraph in view.help:
         rows += [*wrapped_text(paragraph, width), StyledLine()]
-    rows += [line(("Keys", Role.STRONG)), *_key_lines(keys_for(view.name, capabilities), width)]
+    rows += [line(("Keys", Role.STRONG)), *_key_lines(keys, width)]
     rows += [StyledLine(), line(("Cautions", Role.STRONG))]
     return rows + wrapped_text(HAZARDS[0], width, Role.OFF)
 
 
-def key_list(view: View, capabilities: Collection[Capability], width: int) -> list[StyledLine]:
-    """Return every key: those that work in this view, and those of the others."""
-    here = keys_for(view.name, capabilities)
-    elsewhere = keys_elsewhere(view.name, capabilities)
-    rows = [line((f"Keys here ({view.title})", Role.STRONG)), *_key_lines(here, width)]
-    if elsewhere:
+def key_list(
+    views: ViewList, view: View, there: Collection[Capability], width: int
+) -> list[StyledLine]:
+    """Return every key: those that work in `view`, and those of the other views."""
+    rows = [line((f"Keys here ({view.title})", Role.STRONG))]
+    rows += _key_lines(views.keys_in(view, there), width)
+    if elsewhere := views.keys_elsewhere(view, there):
         named = [
-            replace(key, help=f"{view_of(key).title}: {key.help}") for key in elsewhere if key.help
+            replace(key, help=f"{views.view_for(key).title}: {key.help}")
+            for key in elsewhere
+            if key.help
         ]
-        rows += [
-            StyledLine(),
-            line(("Keys in other views", Role.STRONG)),
-            *_key_lines(named, width),
-        ]
+        rows += [StyledLine(), line(("Keys in other views", Role.STRONG))]
+        rows += _key_lines(named, width)
     return rows
 
 
@@ -44,6 +68,52 @@ def _key_lines(keys: Sequence[KeyBinding], width: int) -> list[StyledLine]:
     for key in keys:
         if key.help:
             first, *more = wrapped_text(key.help, width - KEY_CELLS)
-            rows.append(line((f"{key.shown:<{KEY_CELLS}}", Role.KEY)) + first)
+            rows.append(line((f"{key.label:<{KEY_CELLS}}", Role.KEY)) + first)
             rows += [line(" " * KEY_CELLS) + row for row in more]
     return rows
+
+
+def budget_lines(frame: Frame, width: int) -> list[StyledLine]:
+    """Draw both records in rows of at most `width` cells."""
+    records = frame.snapshot.records
+    drawn = [line(("Records", Role.STRONG)), StyledLine()]
+    kept = [one for one in (records.as_found, records.as_left) if one] if records else []
+    if not kept:
+        return [*drawn, *wrapped_text("Nothing has been recorded yet.", width)]
+
+    def amount(text: QuantityText) -> str:
+        return with_u(text, frame.theme.glyphs.plus_minus)
+
+    style = DocumentStyle(
+        unit=frame.unit,
+        detail="short",
+        moment=date_and_time,
+        amount=amount,
+        clean=frame.theme.told,
+    )
+    for record in kept:
+        for block in document(record, style):
+            drawn += _drawn(block, frame.theme, width)
+        drawn.append(StyledLine())
+    return drawn
+
+
+def _drawn(block: Block, theme: Theme, width: int) -> list[StyledLine]:
+    if isinstance(block, Phrases):
+        phrases = [line(*((span.text, ROLES[span.tone]) for span in one)) for one in block.phrases]
+        return wrapped(phrases, width)
+    if isinstance(block, Table):
+        return [row for cells in block.rows for row in _table_row(cells, theme, width)]
+    return wrapped_text(block.text, width, ROLES[block.tone])
+
+
+def _table_row(cells: tuple[str, ...], theme: Theme, width: int) -> list[StyledLine]:
+    """Draw name, figures and source; the source below the rest where there is no room beside."""
+    name, *figures, source = cells
+    start = line(f"  {name}").fit(NAME_CELLS + 1, theme.glyphs.cut)
+    start += line(f" {' '.join(figures)}")
+    beside = width >= WIDE and start.width < SOURCE_FROM
+    indent = SOURCE_FROM if beside else 4
+    first, *more = wrapped_text(source or "-", width - indent, Role.DIM)
+    below = [line(" " * indent) + row for row in ((first, *more) if not beside else more)]
+    return [start.fit(SOURCE_FROM) + first, *below] if beside else [start, *below]

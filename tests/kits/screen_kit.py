@@ -35,8 +35,12 @@ from benchwatch.estimate.uncertainty.offset_record import (
 from benchwatch.quantity import OffsetUnit
 from benchwatch.reading import TOOL_WORDS, Reading
 from benchwatch.screen.axis_state import AxisState
-from benchwatch.screen.frame import Frame, picture
-from benchwatch.screen.views.view_list import view_named
+from benchwatch.screen.drawing.styled_text import StyledLine
+from benchwatch.screen.frame import Frame
+from benchwatch.screen.key_bindings import capabilities
+from benchwatch.screen.preferences import Preferences
+from benchwatch.screen.view import ViewList, picture
+from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.snapshot import (
     ElsewhereNow,
     LoggedEvent,
@@ -242,37 +246,69 @@ def trace(
     return Trace(tuple(times), tuple(values))
 
 
-def frame(shown: Snapshot | None = None, **changes: Any) -> Frame:
-    """Make the frame that the app would make of `shown`."""
+def frame(
+    shown: Snapshot | None = None,
+    view: str = "trim",
+    *,
+    trimmer: bool = False,
+    operator: bool = False,
+    sound: bool = False,
+    views: ViewList = VIEWS,
+    **changes: Any,
+) -> Frame:
+    """Make the frame that the app would make of `shown` in `view`, one of `views`."""
     shown = shown or snapshot()
-    usual = warm_trace() if changes.get("view") == "warm_up" else trace()
+    usual = warm_trace() if view == "warm_up" else trace()
     past = changes.pop("trace", usual)
-    view = changes.get("view", "trim")
-    ranges = AxisState()
-    ranges.follow(shown, NOW_S)
+    there = capabilities(
+        trimmer=trimmer,
+        operator=operator,
+        counters=len(changes.get("names", ("main",))),
+        playing=changes.get("playing") is not None,
+        sound=sound,
+    )
+    axes, current = AxisState(), views.named(view)
+    axes.follow(shown, NOW_S)
+    chart = current.chart(shown, Preferences(), NOW_S)
     made = Frame(
         snapshot=shown,
         now_s=NOW_S,
         trace=past,
         names=("main",),
-        unit=ranges.unit,
-        drift_unit=ranges.drift_unit,
-        hertz_format=ranges.hertz_format,
-        fraction_format=ranges.fraction_format,
-        scale_full=ranges.scale.full,
-        window=ranges.window(view, shown, past, NOW_S, whole=view == "warm_up"),
+        unit=axes.unit,
+        drift_unit=axes.drift_unit,
+        hertz_format=axes.hertz_format,
+        fraction_format=axes.fraction_format,
+        scale_full=axes.scale.full,
+        window=axes.window(view, chart, shown, past, NOW_S),
+        capabilities=there,
+        tabs=views.tabs_for(current),
+        keys=views.keys_in(current, there),
     )
     return replace(made, **changes)
 
 
-def plain(view: str, made: Frame, width: int, height: int) -> str:
-    """Draw a view as plain text, blanks at the ends of rows cut."""
-    ranges = AxisState()
-    whole = view == "warm_up" and not made.preferences.close
-    window = ranges.window(view, made.snapshot, made.trace, NOW_S, whole=whole)
-    made = replace(made, view=view, window=window)
-    rows = picture(view_named(view), made, width, height)
-    return "\n".join(made.theme.text(row.plain).rstrip() for row in rows) + "\n"
+def in_view(made: Frame, view: str, views: ViewList = VIEWS) -> Frame:
+    """Return a frame as it is in another view."""
+    current, snapshot = views.named(view), made.snapshot
+    chart = current.chart(snapshot, made.preferences, NOW_S)
+    return replace(
+        made,
+        tabs=views.tabs_for(current),
+        keys=views.keys_in(current, made.capabilities),
+        window=AxisState().window(view, chart, snapshot, made.trace, NOW_S),
+    )
+
+
+def plain(view: str, made: Frame, width: int, height: int, views: ViewList = VIEWS) -> str:
+    """Draw a whole view as plain text."""
+    made = in_view(made, view, views)
+    return text_of(picture(views.named(view), made, width, height), made)
+
+
+def text_of(rows: Sequence[StyledLine], made: Frame) -> str:
+    """Return rows as plain text, blanks at their ends cut."""
+    return "".join(made.theme.text(row.plain).rstrip() + "\n" for row in rows)
 
 
 def compare(name: str, text: str) -> None:

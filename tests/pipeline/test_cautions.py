@@ -21,7 +21,7 @@ from benchwatch.pipeline.cautions import cautions, cautions_of, refuse_if_old, w
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import MARGIN_S, Plan
 from benchwatch.screen.panels.progress_rows import records_line
-from benchwatch.screen.text.record_page import budget_lines
+from benchwatch.screen.text_pages import budget_lines
 from benchwatch.snapshot import Records, Snapshot
 from benchwatch.staleness import ReadingSpacing, is_current, longest_age_s
 

@@ -14,7 +14,7 @@ SECTIONS: Final = (
 '''
 DRAW_PAGE = """
 import screen_kit as kit
-from benchwatch.screen.text.record_page import budget_lines
+from benchwatch.screen.text_pages import budget_lines
 from benchwatch.snapshot import Records
 
 frame = kit.frame(kit.full_snapshot(records=Records(kit.record("as found", 2e-6))))

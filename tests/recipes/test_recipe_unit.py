@@ -21,8 +21,8 @@ def test_a_unit_of_offsets_is_one_row(tmp_path: Path) -> None:
     table = tmp_path / "run.csv"
     table.write_text("time_s,offset_1e-15\n" + "".join(f"{k},{2 + k % 3}\n" for k in range(9)))
     keys = copy.python(
-        "from benchwatch.screen.key_bindings import KEYS\n"
-        "print(*(key.help for key in KEYS if key.id == 'unit'))\n"
+        "from benchwatch.screen.views.view_list import VIEWS\n"
+        "print(*(key.help for key in VIEWS.keys if key.id == 'unit'))\n"
     )
 
     assert copy.touched == {UNITS}

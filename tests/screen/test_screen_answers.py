@@ -12,7 +12,7 @@ from benchwatch.screen.command_line import SettingCommand
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.panels import status_text
 from benchwatch.screen.preferences import Preferences
-from benchwatch.screen.screen_state import FLASH_S, ScreenState
+from benchwatch.screen.screen_state import MESSAGE_S, ScreenState
 
 REFUSED = "the counter refused a gate of 11 d: -222, Data out of range."
 
@@ -103,7 +103,7 @@ def test_what_a_key_did_is_said_before_a_trouble_and_the_trouble_again_after_it(
     before = status_text.trouble(screen_state.frame())
     screen_state.mark("lid on")
     now = status_text.trouble(screen_state.frame())
-    watch.now_s += FLASH_S + 0.1
+    watch.now_s += MESSAGE_S + 0.1
     after = status_text.trouble(screen_state.frame())
 
     assert now == "marked: lid on"

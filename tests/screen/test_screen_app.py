@@ -13,7 +13,6 @@ from benchwatch.estimate.results import Estimate, Settle
 from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.styled_text import Theme
-from benchwatch.screen.key_bindings import KEYS, keys_for
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.screen_state import COARSE_TURNS, FINE_TURNS
 from benchwatch.screen.views.view_list import VIEWS
@@ -280,19 +279,20 @@ async def test_every_key_is_listed_on_a_page():
         assert not isinstance(app.screen, TextOverlay)
     assert listed.startswith("Keys here (Trim)\nq ")
     assert "\nt           Warm-up: Draw time evenly" in listed
-    for key in KEYS:
-        assert key.needs not in {None, "bench"} or not key.help or f"\n{key.shown} " in listed
+    for key in VIEWS.keys:
+        assert key.needs not in {None, "bench"} or not key.help or f"\n{key.label} " in listed
 
 
 def test_every_key_has_an_id_and_every_shown_key_a_sentence():
     """Keys are data: ids are unique, each has an action, footer keys have contextual help."""
-    assert len({key.id for key in KEYS}) == len(KEYS)
-    assert all(key.help for key in KEYS if key.short)
-    assert all(key.act for key in KEYS if key.id != "command")
-    assert len(keys_for("trim", ())) < len(keys_for("trim", ("trimmer",)))
+    assert len({key.id for key in VIEWS.keys}) == len(VIEWS.keys)
+    assert all(key.help for key in VIEWS.keys if key.footer)
+    assert all(key.action for key in VIEWS.keys if key.id != "command")
+    trim = VIEWS.named("trim")
+    assert len(VIEWS.keys_in(trim, ())) < len(VIEWS.keys_in(trim, ("trimmer",)))
 
 
-@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize("view", VIEWS.views, ids=lambda view: view.name)
 @pytest.mark.parametrize(
     "capabilities",
     [("bench", "trimmer", "operator", "counters", "sound"), ("player", "counters", "sound")],
@@ -300,7 +300,7 @@ def test_every_key_has_an_id_and_every_shown_key_a_sentence():
 )
 def test_no_key_does_two_things_at_once(view, capabilities):
     """A live bench and a recording share some keys; where both could work there is only one."""
-    names = [name for key in keys_for(view.name, capabilities) for name in key.keys]
+    names = [name for key in VIEWS.keys_in(view, capabilities) for name in key.keys]
 
     assert sorted(set(names)) == sorted(names)
 
@@ -639,7 +639,7 @@ def state_of(app: BenchwatchApp, watch: kit.FakeWatch) -> list[object]:
     return [text_of(app), type(app.screen), app.ending, watch.marks[:], watch.traces[-1:]]
 
 
-@pytest.mark.parametrize("key", KEYS, ids=lambda key: key.id)
+@pytest.mark.parametrize("key", VIEWS.keys, ids=lambda key: key.id)
 async def test_every_key_does_something(key):
     """Pressed where it works, each changes the picture, or tells somebody something."""
     spare = replace(kit.full_snapshot(), counter="spare")
@@ -647,7 +647,7 @@ async def test_every_key_does_something(key):
     watch = kit.FakeWatch(
         kit.full_snapshot(logged_events=kit.logged_events(40)), spare, operator=operator
     )
-    here = key.views[0] if key.views else "notes" if key.id == "view_1" else "trim"
+    here = "notes" if key.id == "view_trim" else VIEWS.view_for(key).name
     for name in key.keys:
         app = BenchwatchApp(
             watch,

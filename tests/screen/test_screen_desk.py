@@ -20,61 +20,65 @@ from benchwatch.screen.command_line import KeyCommand, SettingCommand, suggestio
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.styled_text import Theme
 from benchwatch.screen.frame import LEAST_WIDTH
-from benchwatch.screen.key_bindings import KEYS
 from benchwatch.screen.panels import progress_rows, status_text
 from benchwatch.screen.preferences import Preferences, load, save
 from benchwatch.screen.screen_state import ScreenState
-from benchwatch.screen.text.record_page import budget_lines
+from benchwatch.screen.text_pages import budget_lines
 from benchwatch.screen.views.stability_view import kinds, shown
-from benchwatch.screen.views.view_list import NUMBERED, VIEWS, view_named
-from benchwatch.screen.widgets.overlays import FRAME_CELLS, LINE_CELLS, offer_lines
+from benchwatch.screen.views.view_list import VIEWS
+from benchwatch.screen.widgets.overlays import FRAME_CELLS, LINE_CELLS, suggestion_lines
 from benchwatch.snapshot import ElsewhereNow, Records, StabilityNow
+
+
+def offered(typed, view, there):
+    """List what is suggested in the view of that name."""
+    return suggestions(typed, VIEWS, VIEWS.named(view), there)
 
 
 def test_offers_find_keys_by_any_word():
     """Words of the sentence or the key itself find a command, in any order."""
-    titles = [offer.command for offer in suggestions("mark time", "trim", ())]
+    titles = [one.command for one in offered("mark time", "trim", ())]
 
     assert titles == [KeyCommand("note")]
 
 
 def test_offers_of_settings_need_an_operator():
     """Nobody listens: nothing is offered."""
-    assert [offer.command for offer in suggestions("tolerance 5ppb", "trim", ("operator",))] == [
+    assert [one.command for one in offered("tolerance 5ppb", "trim", ("operator",))] == [
         SettingCommand("tolerance", "5ppb")
     ]
-    assert not suggestions("tolerance 5ppb", "trim", ())
+    assert not offered("tolerance 5ppb", "trim", ())
 
 
-@pytest.mark.parametrize("view", [view.name for view in VIEWS])
+@pytest.mark.parametrize("view", [view.name for view in VIEWS.views])
 @pytest.mark.parametrize(
     "capabilities", [("bench", "trimmer", "operator", "counters", "sound"), ("player", "sound")]
 )
 def test_no_row_of_the_command_line_is_cut(view, capabilities):
     """At 80 cells everything that can be done is read whole, at 60 every key."""
-    found = suggestions("", view, capabilities)
+    found = offered("", view, capabilities)
 
-    for offer, row in zip(found, offer_lines(found, 0, len(found)), strict=True):
-        room = LINE_CELLS if offer.command is None else LEAST_WIDTH
+    for one, row in zip(found, suggestion_lines(found, 0, len(found)), strict=True):
+        room = LINE_CELLS if one.command is None else LEAST_WIDTH
         assert row.width <= room - FRAME_CELLS
 
 
 def test_what_works_elsewhere_is_offered_with_its_view_behind_the_rest():
     """Read whole at 80 cells, and only to who types a word of it."""
     capabilities = ("bench", "trimmer", "operator", "counters", "sound")
-    found = suggestions("a", "warm_up", capabilities)
+    found = offered("a", "warm_up", capabilities)
     elsewhere = [isinstance(one.command, KeyCommand) and one.command.view != "" for one in found]
 
     assert "Trim: Record the offset as found" in [one.text for one in found]
     assert elsewhere == sorted(elsewhere)
-    assert max(row.width for row in offer_lines(found, 0, len(found))) <= LINE_CELLS - FRAME_CELLS
+    assert (
+        max(row.width for row in suggestion_lines(found, 0, len(found))) <= LINE_CELLS - FRAME_CELLS
+    )
 
 
 def test_a_pair_of_keys_is_offered_one_by_one():
     """What lowers and what raises are two rows: choosing one says what it will do."""
-    texts = {
-        offer.name: offer.text for offer in suggestions("trimmer little", "trim", ("trimmer",))
-    }
+    texts = {one.name: one.text for one in offered("trimmer little", "trim", ("trimmer",))}
 
     assert texts == {
         "Left": "Turn the trimmer down a little",
@@ -84,35 +88,35 @@ def test_a_pair_of_keys_is_offered_one_by_one():
 
 def test_the_chosen_row_is_marked_and_in_sight():
     """Of more rows than fit the chosen one is shown, marked without colour too."""
-    found = suggestions("", "trim", ("bench", "trimmer", "operator"))
-    rows = offer_lines(found, 15, 10)
+    found = offered("", "trim", ("bench", "trimmer", "operator"))
+    rows = suggestion_lines(found, 15, 10)
 
     assert [row.plain[0] for row in rows] == [" "] * 9 + [">"]
     assert found[15].text in rows[-1].plain
-    assert offer_lines([], 0, 10)[0].plain == "nothing like that here"
+    assert suggestion_lines([], 0, 10)[0].plain == "nothing like that here"
 
 
 def test_a_setting_without_a_value_shows_its_forms():
     """The list says how a nominal, a tolerance, a settle limit and a gate are written."""
-    listed = suggestions("", "trim", ("operator",))[:4]
+    listed = offered("", "trim", ("operator",))[:4]
 
-    assert [offer.command for offer in listed] == [None] * 4
+    assert [one.command for one in listed] == [None] * 4
     assert "10MHz" in listed[0].text
 
 
-def test_every_key_names_views_that_exist():
-    """A key for a view that is no more would never work."""
-    names = {view.name for view in VIEWS}
+def test_the_tabs_are_numbered_and_every_other_form_is_of_a_view():
+    """Digits from 1 on without a hole; a form of a view that is no more would never be left."""
+    names = {view.name for view in VIEWS.views}
 
-    assert all(set(key.views) <= names for key in KEYS)
-    assert [key.id for key in KEYS if key.id.startswith("view_")] == [
-        f"view_{number}" for number, _ in enumerate(NUMBERED, 1)
+    assert all(view.parent in {"", *names} for view in VIEWS.views)
+    assert [view.key for view in VIEWS.tabs] == [
+        str(number) for number, _ in enumerate(VIEWS.tabs, 1)
     ]
 
 
 def test_an_unknown_view_is_the_first():
     """A name from an older start shows the trim."""
-    assert view_named("no such view") is VIEWS[0]
+    assert VIEWS.named("no such view") is VIEWS.views[0]
 
 
 def test_wishes_survive_a_file(tmp_path):

@@ -36,7 +36,7 @@ STATES = {
 }
 
 
-@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize("view", VIEWS.views, ids=lambda view: view.name)
 @pytest.mark.parametrize("state", STATES)
 def test_every_figure_is_a_number_of_the_snapshot(view, state: str) -> None:
     """In each view, with numbers that have nothing in common, no figure comes from elsewhere."""
@@ -51,7 +51,7 @@ def test_every_figure_is_a_number_of_the_snapshot(view, state: str) -> None:
 def test_the_views_show_figures_at_all() -> None:
     """What the test above looks at is there: offsets, drifts, hertz, with their uncertainties."""
     shown = STATES["as left"]
-    text = "".join(kit.plain(v.name, kit.frame(shown, view=v.name), 120, 36) for v in VIEWS)
+    text = "".join(kit.plain(v.name, kit.frame(shown, view=v.name), 120, 36) for v in VIEWS.views)
     found = figures(text)
 
     assert {figure.unit for figure in found} >= {"ppb", "Hz"}

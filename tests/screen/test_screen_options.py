@@ -10,8 +10,8 @@ from program_kit import COMMAND
 from terminal_kit import Terminal
 
 from benchwatch.cli import run
-from benchwatch.commands.common.screen_options import VIEWS, ScreenAsked
-from benchwatch.screen.views.view_list import VIEWS as DRAWN
+from benchwatch.commands.common.screen_options import ScreenAsked, ViewChoice
+from benchwatch.screen.views.view_list import VIEWS
 
 pty_only = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 WATCH = ("watch", "--sim", "quiet", "--no-journal", "--seed", "3")
@@ -41,7 +41,11 @@ def _start(opened: list[Terminal], tmp_path: Path, *arguments: str, **environmen
 
 def test_every_view_has_its_name():
     """The names on the command line are those of the views, in the same order."""
-    assert [ScreenAsked(view=name).options().view for name in VIEWS] == [v.name for v in DRAWN]
+    names = ViewChoice().choices
+
+    assert [ScreenAsked(view=name).options().view for name in names] == [
+        view.name for view in VIEWS.views
+    ]
 
 
 @pty_only

@@ -23,9 +23,10 @@ from benchwatch.estimate.trim.mean_pull import MeanPull
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.estimate.trim.trim_hint import Hint, Judgement
 from benchwatch.screen.drawing.styled_text import Theme
-from benchwatch.screen.frame import drawn, picture, stack
+from benchwatch.screen.frame import drawn, stack
 from benchwatch.screen.preferences import Preferences
-from benchwatch.screen.views.view_list import VIEWS, view_named
+from benchwatch.screen.view import all_panels, picture
+from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.snapshot import Records, Snapshot, Trace
 
 SIZES = [(80, 24), (120, 36)]
@@ -157,7 +158,7 @@ ONLY_THERE = {"cycling": ("warm_up", "stability"), "morning": ("warm_up",)}
 KEPT = [
     *(("trim", state) for state in STATES if state not in ONLY_THERE),
     *((view, state) for state, views in ONLY_THERE.items() for view in views),
-    *((view.name, state) for view in VIEWS if view.name != "trim" for state in ASKED),
+    *((view.name, state) for view in VIEWS.views if view.name != "trim" for state in ASKED),
     ("notes", "bare"),
     ("fill", "creeping"),
 ]
@@ -205,7 +206,7 @@ def test_the_smallest_trim_looks_as_kept(state):
     kit.compare(f"trim_{state}_60x18", kit.plain("trim", _frame("trim", state), 60, 18))
 
 
-@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize("view", VIEWS.views, ids=lambda view: view.name)
 @pytest.mark.parametrize("state", STATES)
 @pytest.mark.parametrize("ascii_only", [False, True])
 def test_every_picture_fills_its_screen(view, state, ascii_only):
@@ -219,7 +220,7 @@ def test_every_picture_fills_its_screen(view, state, ascii_only):
 
 
 @pytest.mark.parametrize(("width", "height"), [(40, 10), (59, 30), (120, 17), (29, 5)])
-@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize("view", VIEWS.views, ids=lambda view: view.name)
 def test_a_window_too_small_only_says_what_it_needs(view, width, height):
     """One line, and nothing of a picture that would mislead."""
     rows = picture(view, _frame(view.name, "warming"), width, height)
@@ -230,7 +231,7 @@ def test_a_window_too_small_only_says_what_it_needs(view, width, height):
     assert "needs 60x18" in said[0]
 
 
-@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize("view", VIEWS.views, ids=lambda view: view.name)
 @pytest.mark.parametrize("state", STATES)
 @pytest.mark.parametrize("ascii_only", [False, True])
 def test_what_is_cut_has_a_sign(view, state, ascii_only):
@@ -238,7 +239,7 @@ def test_what_is_cut_has_a_sign(view, state, ascii_only):
     theme = Theme(ascii=ascii_only)
     made = _frame(view.name, state, theme)
     for size in ((60, 18), (80, 24), (120, 36)):
-        for panel, rows in stack(view.panels, made, *size):
+        for panel, rows in stack(all_panels(view), made, *size):
             whole = [row.plain.rstrip() for row in panel.draw(made, size[0], rows)]
             shown = [row.plain.rstrip() for row in drawn(panel, made, size[0], rows)]
             cut = [row for row, text in zip(shown, whole, strict=False) if row != text]
@@ -251,7 +252,7 @@ def test_what_is_cut_has_a_sign(view, state, ascii_only):
 def test_no_sentence_of_the_trim_is_cut_on_the_smallest_screen(state, ascii_only):
     """At 60x18 only the identity of the counter and a long trouble may lose their end."""
     theme = Theme(ascii=ascii_only)
-    made, (_, _, _, *panels) = _frame("trim", state, theme), view_named("trim").panels
+    made, panels = _frame("trim", state, theme), all_panels(VIEWS.named("trim"))[3:]
     rows = [row for one, rows in stack(panels, made, 60, 18) for row in one.draw(made, 60, rows)]
 
     assert not [row.plain for row in rows if row.width > 60]
@@ -260,7 +261,7 @@ def test_no_sentence_of_the_trim_is_cut_on_the_smallest_screen(state, ascii_only
 ART = {chr(code) for code in range(0x2800, 0x2900)} | set("█▀▄─━┴┼├┤│±…")
 
 
-@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize("view", VIEWS.views, ids=lambda view: view.name)
 @pytest.mark.parametrize("state", STATES)
 def test_only_tame_characters_are_drawn(view, state):
     """ASCII, braille, a few blocks and rules, and ±: no emoji, no arrows, nothing wide."""
@@ -270,7 +271,7 @@ def test_only_tame_characters_are_drawn(view, state):
     assert drawn <= ART
 
 
-@pytest.mark.parametrize("view", [view.name for view in VIEWS])
+@pytest.mark.parametrize("view", [view.name for view in VIEWS.views])
 def test_no_view_shows_a_number_in_bright_ink_while_stale(view):
     """While no readings come, every block of numbers is dim; only words of warning are not."""
     made = _frame(view, "stale")
@@ -278,7 +279,7 @@ def test_no_view_shows_a_number_in_bright_ink_while_stale(view):
 
     bright = {
         text.strip()
-        for panel in next(one for one in VIEWS if one.name == view).panels[3:-1]
+        for panel in VIEWS.named(view).panels
         for row in panel.draw(made, 80, max(panel.rows(made, 80, 24), 6))
         for text, role in row.spans
         if role in {Role.STRONG, Role.ESTIMATE, Role.GOOD, Role.GOOD_LAMP, Role.OFF_LAMP}

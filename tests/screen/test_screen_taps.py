@@ -6,8 +6,8 @@ import screen_kit as kit
 from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.styled_text import Theme
-from benchwatch.screen.key_bindings import KEYS, keys_for
-from benchwatch.screen.panels.shared_rows import header, key_lines
+from benchwatch.screen.panels.shared_rows import header_line, key_lines
+from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.widgets.overlays import CommandOverlay, PromptOverlay, TextOverlay
 from benchwatch.screen.widgets.tap_targets import key_at, tab_at
 
@@ -18,7 +18,7 @@ def cells_of(made, width=120):
     """Say for each cell of the footer which key a tap there stands for."""
     for row in key_lines(made, width, 9):
         for cell in range(width):
-            yield row.plain, cell, key_at(row, cell, made.view, made.capabilities)
+            yield row.plain, cell, key_at(row, cell, made)
 
 
 @pytest.mark.parametrize("view", ["trim", "fill", "warm_up", "stability", "notes"])
@@ -27,8 +27,8 @@ def test_every_key_of_the_footer_can_be_tapped(view, width):
     """Both sides of a pair, at any width; between the words lies nothing."""
     shown = kit.full_snapshot()
     made = kit.frame(shown, view=view, trimmer=True, operator=True, names=("main", "spare"))
-    named = [key for key in keys_for(view, made.capabilities) if key.short and not key.foot]
-    pairs = [KEYS[KEYS.index(key) + 1] for key in named if "/" in key.shown]
+    named = [key for key in made.keys if key.footer and not key.footer_label]
+    pairs = [VIEWS.keys[VIEWS.keys.index(key) + 1] for key in named if "/" in key.label]
     tapped = {key for _, _, key in cells_of(made, width)}
 
     assert {key.id for key in (*named, *pairs)} <= tapped
@@ -52,14 +52,12 @@ def test_the_left_half_of_a_pair_is_its_first_key():
 def test_the_tabs_can_be_tapped():
     """Each stands for its number; the name of the counter for nothing."""
     made = kit.frame()
-    titles = [("trim", "Trim"), ("warm_up", "Warm-up"), ("stability", "Stability"),
-              ("elsewhere", "Elsewhere"), ("notes", "Notes")]  # fmt: skip
-    (row,) = header(titles)(made, 120, 1)
+    (row,) = header_line(made, 120, 1)
 
-    assert tab_at(row, row.plain.index("Warm-up") + 2) == "view_2"
-    assert tab_at(row, row.plain.index("5 Notes")) == "view_5"
-    assert tab_at(row, 2) is None
-    assert tab_at(row, row.plain.index("0:12:34")) is None
+    assert tab_at(row, row.plain.index("Warm-up") + 2, made.tabs) == "view_warm_up"
+    assert tab_at(row, row.plain.index("5 Notes"), made.tabs) == "view_notes"
+    assert tab_at(row, 2, made.tabs) is None
+    assert tab_at(row, row.plain.index("0:12:34"), made.tabs) is None
 
 
 def where(app, word):

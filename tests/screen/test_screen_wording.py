@@ -13,14 +13,21 @@ from benchwatch.quantity import PARTS_IN_1E12, PPB, PPM
 from benchwatch.screen.axis_state import AxisState
 from benchwatch.screen.drawing.plot import axis_name
 from benchwatch.screen.drawing.styled_text import ASCII, UNICODE, Role, Theme, line
-from benchwatch.screen.frame import drawn, picture
+from benchwatch.screen.frame import drawn
 from benchwatch.screen.panels import status_text
 from benchwatch.screen.panels.large_offset import both_figures
 from benchwatch.screen.panels.progress_rows import judge_line
-from benchwatch.screen.panels.shared_rows import counter_line, header, trouble_line, trouble_rows
+from benchwatch.screen.panels.shared_rows import (
+    TOP_PANELS,
+    counter_line,
+    header_line,
+    trouble_line,
+    trouble_rows,
+)
 from benchwatch.screen.text.amounts import amount, to_go
 from benchwatch.screen.text.rates import RateUnit, rate_unit, write_rate
-from benchwatch.screen.text.record_page import budget_lines
+from benchwatch.screen.text_pages import budget_lines
+from benchwatch.screen.view import picture
 from benchwatch.screen.views.elsewhere_view import clock_line
 from benchwatch.screen.views.notes_view import note_lines
 from benchwatch.screen.views.stability_view import VALUE, plot
@@ -233,7 +240,7 @@ def test_a_trouble_too_long_for_its_rows_ends_in_the_sign():
     """Two rows hold the beginning; that there is more is seen."""
     detail = "nothing listens there. " + "Check the port number, and that the bench is on. " * 3
     made = kit.frame(kit.snapshot(link=LinkStatus("lost", 1.0, detail)))
-    panel = next(one for one in VIEWS[0].panels if one.draw is trouble_line)
+    panel = next(one for one in TOP_PANELS if one.draw is trouble_line)
     rows = [row.plain for row in drawn(panel, made, 60, 2)]
 
     assert rows[0].startswith(" nothing listens there. Check the port number")
@@ -264,11 +271,11 @@ def test_an_unknown_nominal_is_called_that():
     """Before the first reading nobody wonders what is unknown."""
     made = kit.frame(kit.snapshot(nominal_hz=math.nan))
 
-    assert header([("trim", "Trim")])(made, 80, 1)[0].plain.startswith(" main nominal unknown ")
+    assert header_line(made, 80, 1)[0].plain.startswith(" main nominal unknown ")
 
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 36), (60, 18)])
-@pytest.mark.parametrize("view", VIEWS, ids=lambda view: view.name)
+@pytest.mark.parametrize("view", VIEWS.views, ids=lambda view: view.name)
 def test_the_question_whether_the_nominal_is_right_is_whole_on_every_view(view, size):
     """10.01 MHz was typed, and 10 MHz fits: that stands on the screen until it is put right."""
     question = "the readings miss the nominal of 10.01 MHz by 0.1 %. They fit 10 MHz: is the nominal right?"  # noqa: E501

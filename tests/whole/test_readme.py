@@ -14,7 +14,7 @@ from benchwatch.cli import cli
 from benchwatch.estimate.results import Numbers
 from benchwatch.lines import EndOfRun, json_line
 from benchwatch.reading import Event, Flag, Gap, Mark, Record
-from benchwatch.screen.key_bindings import KEYS
+from benchwatch.screen.views.view_list import VIEWS
 
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 OF_OTHERS = {"--quiet", "--upgrade", "--editable", "--group", "--dist"}
@@ -65,8 +65,8 @@ def test_every_key_of_the_screen_is_told() -> None:
     """Each stands in the text as it is shown, in a pair or alone."""
     names = {
         name
-        for key in KEYS
-        for name in (key.shown.split("/") if len(key.shown) > 1 else [key.shown])
+        for key in VIEWS.keys
+        for name in (key.label.split("/") if len(key.label) > 1 else [key.label])
     }
     missing = [
         name

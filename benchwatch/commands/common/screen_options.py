@@ -5,7 +5,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import wraps
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -15,8 +15,23 @@ from benchwatch.errors import UsageError
 if TYPE_CHECKING:
     from benchwatch.screen.display_options import DisplayOptions
 
-VIEWS: Final = ("trim", "warm-up", "stability", "elsewhere", "notes", "fill")
-"""As they are called on the command line."""
+
+class ViewChoice(click.Choice):  # type: ignore[type-arg] # older versions take none
+    """The names of the views; they are loaded when one was given or help is asked for."""
+
+    def __init__(self) -> None:
+        super().__init__(())
+
+    @property
+    def choices(self) -> tuple[str, ...]:
+        """The names, in the order of the tabs."""
+        from benchwatch.screen.views.view_list import VIEWS  # noqa: PLC0415 - lines need none
+
+        return tuple(view.option for view in VIEWS.views)
+
+    @choices.setter
+    def choices(self, _: object) -> None:
+        """Leave the names as they are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +69,7 @@ def screen_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Give a command the options of the screen, as one `ScreenAsked` named `screen`."""
 
     @click.option("--ascii", "ascii_only", is_flag=True, help="Draw the screen in plain ASCII.")
-    @click.option("--view", type=click.Choice(VIEWS), help="The view that the screen begins with.")
+    @click.option("--view", type=ViewChoice(), help="The view that the screen begins with.")
     @click.option("--no-bell", is_flag=True, help="Do not ring when the oscillator settles.")
     @wraps(command)
     def with_screen(

@@ -1,6 +1,5 @@
 """The rows every view shares: header, the counter's line, what is wrong, cautions, keys."""
 
-from collections.abc import Callable, Sequence
 from typing import Final
 
 from benchwatch.pipeline.time_base_correction import correction_words
@@ -15,8 +14,8 @@ from benchwatch.screen.drawing.styled_text import (
     wrapped,
     wrapped_text,
 )
-from benchwatch.screen.frame import Frame
-from benchwatch.screen.key_bindings import KeyBinding, keys_for
+from benchwatch.screen.frame import Frame, Panel, always
+from benchwatch.screen.key_bindings import KeyBinding
 from benchwatch.screen.panels import status_text
 from benchwatch.screen.text.amounts import run_time
 
@@ -39,38 +38,34 @@ HAZARDS = (
 """The usual cautions, longest first; the longest that fits is shown."""
 
 
-def header(titles: Sequence[tuple[str, str]]) -> Callable[[Frame, int, int], list[StyledLine]]:
-    """Draw the top row: counter, nominal, views by number (name, title), time of the run."""
-
-    def draw(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-        snapshot = frame.snapshot
-        nominal = format_frequency(snapshot.nominal_hz)
-        who = line(
-            (f" {safe(snapshot.counter, 20)} ", Role.STRONG),
-            f"{nominal if snapshot.nominal_hz > 0 else 'nominal unknown'} ",
-        )
-        if len(frame.names) > 1:
-            place = list(frame.names).index(snapshot.counter) + 1
-            for name, state in frame.missing[:1]:  # there is no room for more
-                who += line((f"{safe(name, 20)} {state}, ", Role.OFF))
-            who += line((f"{place} of {len(frame.names)}, n next ", Role.DIM))
-        time = line((f" {run_time(frame.now_s)} ", Role.DIM))
-        tabs = _tabs(frame, titles, short=False)
-        if who.width + tabs.width + time.width > width:
-            tabs = _tabs(frame, titles, short=True)
-        return [spread(who, tabs + time, width, frame.theme.glyphs.cut)]
-
-    return draw
+def header_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
+    """Draw the top row: counter, nominal, tabs of the views, time of the run."""
+    snapshot = frame.snapshot
+    nominal = format_frequency(snapshot.nominal_hz)
+    who = line(
+        (f" {safe(snapshot.counter, 20)} ", Role.STRONG),
+        f"{nominal if snapshot.nominal_hz > 0 else 'nominal unknown'} ",
+    )
+    if len(frame.names) > 1:
+        place = list(frame.names).index(snapshot.counter) + 1
+        for name, state in frame.missing[:1]:  # there is no room for more
+            who += line((f"{safe(name, 20)} {state}, ", Role.OFF))
+        who += line((f"{place} of {len(frame.names)}, n next ", Role.DIM))
+    time = line((f" {run_time(frame.now_s)} ", Role.DIM))
+    tabs = _tabs(frame, short=False)
+    if who.width + tabs.width + time.width > width:
+        tabs = _tabs(frame, short=True)
+    return [spread(who, tabs + time, width, frame.theme.glyphs.cut)]
 
 
-def _tabs(frame: Frame, titles: Sequence[tuple[str, str]], *, short: bool) -> StyledLine:
-    tabs = StyledLine()
-    for number, (name, title) in enumerate(titles, 1):
-        if name == ("trim" if frame.view == "fill" else frame.view):
-            tabs += line((f" {number} {title} ", Role.PLAIN_LAMP))
+def _tabs(frame: Frame, *, short: bool) -> StyledLine:
+    row = StyledLine()
+    for tab in frame.tabs:
+        if tab.current:
+            row += line((f" {tab.key} {tab.title} ", Role.PLAIN_LAMP))
         else:
-            tabs += line((f" {number} " if short else f" {number} {title} ", Role.DIM))
-    return tabs
+            row += line((f" {tab.key} " if short else f" {tab.key} {tab.title} ", Role.DIM))
+    return row
 
 
 def counter_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
@@ -156,9 +151,18 @@ def key_rows(frame: Frame, width: int, height: int) -> int:
 
 def key_lines(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw the footer: every key that does something here."""
-    shown = [key for key in keys_for(frame.view, frame.capabilities) if key.short]
+    shown = [key for key in frame.keys if key.footer]
     return [line(" ") + row for row in wrapped([_key(key) for key in shown], width - 1)]
 
 
 def _key(key: KeyBinding) -> StyledLine:
-    return line((key.foot or key.shown, Role.KEY), " " + key.short)
+    return line((key.footer_label or key.label, Role.KEY), " " + key.footer)
+
+
+TOP_PANELS = (
+    Panel(header_line, always(1)),
+    Panel(counter_line, always(1)),
+    Panel(trouble_line, trouble_rows),
+)
+BOTTOM_PANELS = (Panel(playing_line, playing_rows), Panel(key_lines, key_rows))
+"""Above and below the panels of every view."""

@@ -5,9 +5,10 @@ from typing import TYPE_CHECKING
 
 from benchwatch.quantity import format_duration, format_frequency, write_fraction, write_hz
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, line
-from benchwatch.screen.frame import Frame, Panel, View, always
+from benchwatch.screen.frame import Frame, Panel, always
 from benchwatch.screen.panels.large_offset import both_figures
 from benchwatch.screen.text.amounts import seconds, with_u
+from benchwatch.screen.view import View
 from benchwatch.screen.views.trim_view import digit_rows
 
 if TYPE_CHECKING:
@@ -72,6 +73,9 @@ def _row(cells: list[tuple[str, Role]]) -> StyledLine:
 ELSEWHERE = View(
     name="elsewhere",
     title="Elsewhere",
+    key="4",
+    action="Show the offset elsewhere",
+    action_help="Show the offset elsewhere: other frequencies, clocks.",
     panels=(
         Panel(both_figures, digit_rows),
         Panel(fraction_line, always(1)),

@@ -2,12 +2,14 @@
 
 from benchwatch.screen.drawing.large_digits import large, size_for
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, fitting, line
-from benchwatch.screen.frame import Frame, Panel, View, always
+from benchwatch.screen.frame import Frame, Panel, always
+from benchwatch.screen.key_bindings import AS_FOUND_KEY, AS_LEFT_KEY, TOOL, TURNING
 from benchwatch.screen.panels import status_text
 from benchwatch.screen.panels.large_offset import one_figure
 from benchwatch.screen.panels.progress_rows import judge_line
 from benchwatch.screen.panels.scale import scale
 from benchwatch.screen.panels.shared_rows import hazard_line
+from benchwatch.screen.view import View
 from benchwatch.screen.views.trim_view import TALL, judge_rows
 
 _WORDS = {
@@ -45,6 +47,11 @@ def scale_rows(_frame: Frame, _width: int, height: int) -> int:
 FILL = View(
     name="fill",
     title="Fill",
+    key="f",
+    footer="fill",
+    action="Fill the screen with the number, or not",
+    action_help="Fill the screen with number and scale, or not.",
+    parent="trim",
     panels=(
         Panel(one_figure, always(4), fills=True),
         Panel(large_word, word_rows),
@@ -58,5 +65,5 @@ FILL = View(
             "go. What each means is said in the help of the trim; f goes back there."
         ),
     ),
-    numbered=False,
+    keys=(TOOL, AS_FOUND_KEY, AS_LEFT_KEY, *TURNING),
 )

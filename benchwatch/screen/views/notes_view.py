@@ -4,9 +4,11 @@ import math
 
 from benchwatch.quantity import how_many, write_fraction
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, line, wrapped_text
-from benchwatch.screen.frame import Frame, Panel, View, always
+from benchwatch.screen.frame import Frame, Panel, always
+from benchwatch.screen.key_bindings import KeyBinding
 from benchwatch.screen.text.amounts import run_time, with_u
 from benchwatch.screen.text.local_time import time_of_day
+from benchwatch.screen.view import View
 from benchwatch.snapshot import LoggedEvent
 
 LOUD = {"caution": Role.OFF, "gap": Role.OFF, "mark": Role.STRONG, "record": Role.GOOD}
@@ -37,7 +39,7 @@ def count_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
 
 
 def note_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw the happenings: time of day where there is room, time of the run, kind, text."""
+    """Draw the events: time of day where there is room, time of the run, kind, text."""
     shown = logged_events(frame)[frame.scroll : frame.scroll + rows]
     if not shown:
         return [line(("  nothing yet; m puts a mark here", Role.DIM))]
@@ -66,6 +68,9 @@ def _rows(frame: Frame, one: LoggedEvent, width: int) -> list[StyledLine]:
 NOTES = View(
     name="notes",
     title="Notes",
+    key="5",
+    action="Show the notes",
+    action_help="Show the notes: marks and everything that happened.",
     panels=(Panel(count_line, always(1)), Panel(note_lines, always(3), fills=True)),
     help=(
         (
@@ -74,4 +79,23 @@ NOTES = View(
             "time since the run began. The journal keeps them all."
         ),
     ),
+    keys=(
+        KeyBinding(
+            id="older",
+            keys=("pagedown",),
+            label="PgDn/PgUp",
+            footer="scroll",
+            action="Scroll to older notes",
+            help="Scroll to older notes, or to newer.",
+            scrolls=SCROLL_ROWS,
+        ),
+        KeyBinding(
+            id="newer",
+            keys=("pageup",),
+            label="PgUp",
+            action="Scroll to newer notes",
+            scrolls=-SCROLL_ROWS,
+        ),
+    ),
+    length=lambda frame: len(logged_events(frame)),
 )

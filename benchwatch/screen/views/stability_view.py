@@ -1,14 +1,19 @@
 """Stability: deviations over averaging time on log axes, and the dither of the last minute."""
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from benchwatch.quantity import how_many, write_fraction
 from benchwatch.screen.drawing.plot import MARGIN, Axes, Axis, along, axis_name
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, beside, faded, fitting, line
-from benchwatch.screen.frame import Frame, Panel, View, always
+from benchwatch.screen.frame import Frame, Panel, always
+from benchwatch.screen.key_bindings import KeyBinding
 from benchwatch.screen.panels.settle_rows import cycle_line, cycle_rows
+from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.text.amounts import lasted, short
+from benchwatch.screen.view import View
+from benchwatch.snapshot import Snapshot
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -181,9 +186,21 @@ def _tau_figures(axes: Axes, width: int, times: tuple[float, float]) -> StyledLi
     return along(width, [(axes.column(tau, room), f"{tau:g} s") for tau in decades])
 
 
+def _next_kind(now: Preferences, snapshot: Snapshot) -> Preferences:
+    """Choose the next kind of deviation that has been worked out."""
+    stability = snapshot.stability
+    names = kinds(stability.deviations) if stability is not None else []
+    if not names:
+        return now
+    here = names.index(now.deviation) if now.deviation in names else -1
+    return replace(now, deviation=names[(here + 1) % len(names)])
+
+
 STABILITY = View(
     name="stability",
     title="Stability",
+    key="3",
+    action="Show the stability",
     panels=(
         Panel(title_line, always(1)),
         Panel(dither_line, always(1)),
@@ -220,6 +237,35 @@ STABILITY = View(
             "Cycles by: a regular swing, from peak to peak, that stands out of the noise; it is "
             "looked for where a settle limit was asked for. In the plot it is a hump at about "
             "half its period."
+        ),
+    ),
+    keys=(
+        KeyBinding(
+            id="drift_out",
+            keys=("d",),
+            label="d",
+            footer="drift in/out",
+            action="Take a straight drift out, or not",
+            help="Take a straight drift out of the deviations, or not.",
+            changes=lambda now, _: replace(now, without_drift=not now.without_drift),
+        ),
+        KeyBinding(
+            id="whole_run",
+            keys=("w",),
+            label="w",
+            footer="whole run",
+            action="Show the whole run, or its last part",
+            help="Show the whole run, or what came since the last nudge or settling.",
+            changes=lambda now, _: replace(now, whole_run=not now.whole_run),
+        ),
+        KeyBinding(
+            id="kind",
+            keys=("k",),
+            label="k",
+            footer="kind",
+            action="Show the next kind of deviation",
+            help="Show the next kind of deviation.",
+            changes=_next_kind,
         ),
     ),
 )

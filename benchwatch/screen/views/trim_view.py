@@ -1,8 +1,11 @@
 """Trim: everything for the moment when the trimmer is turned."""
 
+from dataclasses import replace
+
 from benchwatch.quantity import how_many
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, fitting, line
-from benchwatch.screen.frame import Frame, Panel, View, always
+from benchwatch.screen.frame import Frame, Panel, always
+from benchwatch.screen.key_bindings import AS_FOUND_KEY, AS_LEFT_KEY, TOOL, TURNING, KeyBinding
 from benchwatch.screen.panels import status_text
 from benchwatch.screen.panels.large_offset import both_figures
 from benchwatch.screen.panels.progress_rows import (
@@ -14,7 +17,9 @@ from benchwatch.screen.panels.progress_rows import (
 from benchwatch.screen.panels.scale import scale
 from benchwatch.screen.panels.shared_rows import SHORT, hazard_line
 from benchwatch.screen.panels.strip_chart import strip_chart
+from benchwatch.screen.preferences import SPANS_S, Preferences
 from benchwatch.screen.text.amounts import lasted
+from benchwatch.screen.view import View
 
 TALL = 32
 """Screens from so many rows on have larger figures and a larger scale."""
@@ -80,9 +85,17 @@ def chart_rows(_frame: Frame, _width: int, height: int) -> int:
     return 1 if height < SHORT else 3
 
 
+def _zoomed(now: Preferences, steps: int) -> Preferences:
+    """Choose a longer span of the strip chart, or with negative `steps` a shorter one."""
+    place = SPANS_S.index(now.span_s) + steps
+    return replace(now, span_s=SPANS_S[min(max(place, 0), len(SPANS_S) - 1)])
+
+
 TRIM = View(
     name="trim",
     title="Trim",
+    key="1",
+    action="Show the trim",
     panels=(
         Panel(both_figures, digit_rows),
         Panel(direction_line, always(1)),
@@ -141,5 +154,27 @@ TRIM = View(
             "or v at an edge: there it lies beyond."
         ),
         "Everything goes dim when no readings come: what is dim is not current.",
+    ),
+    keys=(
+        TOOL,
+        AS_FOUND_KEY,
+        AS_LEFT_KEY,
+        KeyBinding(
+            id="shorter",
+            keys=("z",),
+            label="z/x",
+            footer="zoom",
+            action="Show a shorter time on the chart",
+            help="Show a shorter time on the strip chart, or a longer.",
+            changes=lambda now, _: _zoomed(now, -1),
+        ),
+        KeyBinding(
+            id="longer",
+            keys=("x",),
+            label="x",
+            action="Show a longer time on the chart",
+            changes=lambda now, _: _zoomed(now, 1),
+        ),
+        *TURNING,
     ),
 )

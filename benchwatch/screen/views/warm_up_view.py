@@ -1,5 +1,7 @@
 """Warm-up: the way since the run began, where it is going, and whether it has settled."""
 
+from dataclasses import replace
+
 from benchwatch.quantity import format_duration, write_fraction
 from benchwatch.screen.drawing.plot import MARGIN, Axes, Axis, along
 from benchwatch.screen.drawing.styled_text import (
@@ -10,13 +12,16 @@ from benchwatch.screen.drawing.styled_text import (
     line,
     wrapped_text,
 )
-from benchwatch.screen.frame import Frame, Panel, View, always
+from benchwatch.screen.frame import Frame, Panel, always
+from benchwatch.screen.key_bindings import KeyBinding
 from benchwatch.screen.panels.large_offset import both_figures
 from benchwatch.screen.panels.settle_rows import cycle_line, cycle_rows, held_lines, held_rows
 from benchwatch.screen.panels.strip_chart import draw_levels, offset_figures
+from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.text.amounts import ago, limit, with_u
+from benchwatch.screen.view import ChartRange, View
 from benchwatch.screen.views.trim_view import digit_rows, reason_line, settle_line
-from benchwatch.snapshot import WarmUp
+from benchwatch.snapshot import Snapshot, WarmUp
 
 EARLIEST_S = 1.0
 """Where the logarithm of time begins."""
@@ -113,9 +118,17 @@ def verdict_rows(frame: Frame, width: int, _height: int) -> int:
     return 2 if settle is not None and len(settle.reason) + 2 > width else 1
 
 
+def _since_power_on(snapshot: Snapshot, preferences: Preferences, now_s: float) -> ChartRange:
+    """Cover the time since power-on, and the fitted curve beside the readings."""
+    warm_up = snapshot.warm_up or WarmUp()
+    return ChartRange(now_s - warm_up.since_s, whole=not preferences.close, curve=warm_up.curve)
+
+
 WARM_UP = View(
     name="warm_up",
     title="Warm-up",
+    key="2",
+    action="Show the warm-up",
     panels=(
         Panel(both_figures, digit_rows),
         Panel(settle_line, always(1)),
@@ -153,4 +166,34 @@ WARM_UP = View(
             "how long readings were missing."
         ),
     ),
+    keys=(
+        KeyBinding(
+            id="time_axis",
+            keys=("t",),
+            label="t",
+            footer="time axis",
+            action="Draw time evenly, or its logarithm",
+            help="Draw time evenly, or its logarithm.",
+            changes=lambda now, _: replace(now, log_time=not now.log_time),
+        ),
+        KeyBinding(
+            id="close",
+            keys=("c",),
+            label="c",
+            footer="closer",
+            action="Draw the late part closer, or all",
+            help="Draw the offsets of late closer, or all there were.",
+            changes=lambda now, _: replace(now, close=not now.close),
+        ),
+        KeyBinding(
+            id="set_settle",
+            keys=("s",),
+            label="s",
+            footer="settle limit",
+            action="Change what settled means",
+            help="Change what settled means: 1ppb/10min.",
+            needs="operator",
+        ),
+    ),
+    chart=_since_power_on,
 )

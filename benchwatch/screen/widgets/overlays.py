@@ -1,6 +1,6 @@
 """What lies over a view for a moment: pages of text, a line to type on, the command line."""
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Generic, TypeVar
 
 from textual.app import ComposeResult
@@ -9,9 +9,9 @@ from textual.events import Click
 from textual.events import Key as KeyPress
 from textual.screen import ModalScreen
 
-from benchwatch.screen.command_line import Command, Suggestion, suggestions
+from benchwatch.screen.command_line import Command, Suggestion
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, Theme, line, wrapped_text
-from benchwatch.screen.key_bindings import KEYS, VIEW_KEYS, Capability, pressed_key
+from benchwatch.screen.key_bindings import KeyBinding, pressed_key
 from benchwatch.screen.text_pages import KEY_CELLS
 from benchwatch.screen.widgets.line_editor import LineEditor
 from benchwatch.screen.widgets.tap_targets import named_at
@@ -20,7 +20,7 @@ from benchwatch.screen.widgets.view_widget import TextWidget
 LONGEST_NOTE = 200
 LONGEST_ROW, LINE_CELLS, FRAME_CELLS = 90, 80, 6
 """Cells of a row of text, of a box to type in, and of the border and blanks around both."""
-OFFERS_SHOWN = 10
+SUGGESTIONS_SHOWN = 10
 PAGE_FOOT = line(
     ("Esc", Role.KEY), " closes  ", ("Up", Role.KEY), "  ", ("Down", Role.KEY), "  ",
     ("PgUp", Role.KEY), "  ", ("PgDn", Role.KEY), " scroll",
@@ -29,16 +29,15 @@ TYPING_FOOT = line(("Enter", Role.KEY), " does it  ", ("Esc", Role.KEY), " cance
 TITLE = "Do what? Type a word; Up, Down choose; Enter does it"
 
 
-def offer_lines(found: Sequence[Suggestion], chosen: int, rows: int) -> list[StyledLine]:
+def suggestion_lines(found: Sequence[Suggestion], chosen: int, rows: int) -> list[StyledLine]:
     """Draw `rows` of what was found, the chosen one among them."""
     if not found:
         return [line(("nothing like that here", Role.DIM))]
     first = _first_shown(chosen, rows)
     drawn = []
-    for index, offer in enumerate(found[first : first + rows], first):
-        role = Role.PLAIN_LAMP if index == chosen else Role.TEXT
-        mark = ">" if index == chosen else " "
-        drawn.append(line((f"{mark}{offer.name:<{KEY_CELLS}}", Role.KEY), (offer.text, role)))
+    for index, one in enumerate(found[first : first + rows], first):
+        role, mark = (Role.PLAIN_LAMP, ">") if index == chosen else (Role.TEXT, " ")
+        drawn.append(line((f"{mark}{one.name:<{KEY_CELLS}}", Role.KEY), (one.text, role)))
     return drawn
 
 
@@ -90,13 +89,26 @@ class TextOverlay(Overlay[str]):
     """
 
     CLOSING = frozenset({"escape", "q", "enter"})
-    OPENING = ("explain", "list_keys", "budget", *VIEW_KEYS)
     MOVING = {"up": -1, "down": 1, "pageup": -10, "pagedown": 10, "space": 10}  # noqa: RUF012 - never changed
 
-    def __init__(self, theme: Theme, opener: str, text: Callable[[int], list[StyledLine]]) -> None:
-        """Take the id of the key that opened it, and `text`, which gives the lines for a width."""
+    def __init__(
+        self,
+        theme: Theme,
+        text: Callable[[int], list[StyledLine]],
+        *,
+        opener: str,
+        openers: Sequence[KeyBinding],
+    ) -> None:
+        """Show a text.
+
+        Args:
+            theme: Colours and characters.
+            text: Gives the lines for a width in cells.
+            opener: The id of the key that opened it; that key closes it.
+            openers: All keys that open a page or a view.
+        """
         super().__init__(theme, PAGE_FOOT)
-        self._opener = opener
+        self._opener, self._openers = opener, openers
         self._text = text
         self._sheet = TextWidget(theme)
         self._rows = VerticalScroll(self._sheet, can_focus=False)
@@ -131,7 +143,7 @@ class TextOverlay(Overlay[str]):
             self.close_with()
         elif pressed.key in self.MOVING:
             self._move(self.MOVING[pressed.key])
-        elif (key := pressed_key(pressed.key, KEYS)) and key.id in self.OPENING:
+        elif key := pressed_key(pressed.key, self._openers):
             self.close_with(None if key.id == self._opener else key.id)
 
     def _move(self, rows: int) -> None:
@@ -229,13 +241,13 @@ class PromptOverlay(TypingOverlay[str]):
 class CommandOverlay(TypingOverlay[Command]):
     """A line to type on, and under it what it can mean; Up and Down choose, Enter does it."""
 
-    def __init__(self, theme: Theme, view: str, capabilities: Collection[Capability]) -> None:
-        """Offer what can be done in `view` on a bench that has `capabilities`."""
+    def __init__(self, theme: Theme, find: Callable[[str], list[Suggestion]]) -> None:
+        """Show what `find` returns for what is typed."""
         super().__init__(theme)
-        self._view, self._have = view, capabilities
+        self._suggest = find
         self._list = TextWidget(theme)
-        self._list.styles.height = OFFERS_SHOWN
-        self._offers: list[Suggestion] = []
+        self._list.styles.height = SUGGESTIONS_SHOWN
+        self._suggestions: list[Suggestion] = []
         self._chosen = 0
         self._find()
 
@@ -257,9 +269,9 @@ class CommandOverlay(TypingOverlay[Command]):
             case "down":
                 self._choose(1)
             case "pageup":
-                self._choose(-OFFERS_SHOWN)
+                self._choose(-SUGGESTIONS_SHOWN)
             case "pagedown":
-                self._choose(OFFERS_SHOWN)
+                self._choose(SUGGESTIONS_SHOWN)
             case _:
                 super().take_key(pressed)
 
@@ -270,35 +282,35 @@ class CommandOverlay(TypingOverlay[Command]):
 
     def submit(self) -> None:
         """Do the chosen one; one that still needs words is written onto the line."""
-        if not self._offers:
+        if not self._suggestions:
             return
-        offer = self._offers[self._chosen]
-        if offer.command is not None:
-            self.close_with(offer.command)
+        suggestion = self._suggestions[self._chosen]
+        if suggestion.command is not None:
+            self.close_with(suggestion.command)
             return
-        self._line.editor.text = f"{offer.name} "
+        self._line.editor.text = f"{suggestion.name} "
         self.typed()
 
     def on_click(self, event: Click) -> None:
-        """Take a tap on an offer: it is done. What any box takes is taken too."""
+        """Take a tap on an suggestion: it is done. What any box takes is taken too."""
         row = event.screen_y - self._list.region.y
         if self._list.region.contains(event.screen_x, event.screen_y):
-            chosen = _first_shown(self._chosen, OFFERS_SHOWN) + row
-            if chosen < len(self._offers):
+            chosen = _first_shown(self._chosen, SUGGESTIONS_SHOWN) + row
+            if chosen < len(self._suggestions):
                 self._chosen = chosen
                 self.submit()
 
     def _choose(self, rows: int) -> None:
-        self._chosen = min(max(self._chosen + rows, 0), max(len(self._offers) - 1, 0))
+        self._chosen = min(max(self._chosen + rows, 0), max(len(self._suggestions) - 1, 0))
         self._show()
 
     def _find(self) -> None:
         """Look up what was typed; the choice stays where it still finds the same."""
-        before = self._offers
-        self._offers = suggestions(self._line.editor.text, self._view, self._have)
-        if before != self._offers:
+        before = self._suggestions
+        self._suggestions = self._suggest(self._line.editor.text)
+        if before != self._suggestions:
             self._chosen = 0
         self._show()
 
     def _show(self) -> None:
-        self._list.show_lines(offer_lines(self._offers, self._chosen, OFFERS_SHOWN))
+        self._list.show_lines(suggestion_lines(self._suggestions, self._chosen, SUGGESTIONS_SHOWN))

@@ -3,13 +3,13 @@
 Only the page in a browser takes taps; on a terminal the mouse is left to select text.
 """
 
-from collections.abc import Collection
+from collections.abc import Sequence
 
 from rich.cells import cell_len
 
 from benchwatch.screen.drawing.styled_text import Role, StyledLine
-from benchwatch.screen.key_bindings import Capability, KeyBinding, keys_for
-from benchwatch.screen.views.view_list import NUMBERED
+from benchwatch.screen.frame import Frame, Tab
+from benchwatch.screen.key_bindings import KeyBinding
 
 
 def named_at(row: StyledLine, cell: int) -> tuple[str, int] | None:
@@ -32,20 +32,18 @@ def named_at(row: StyledLine, cell: int) -> tuple[str, int] | None:
     return None
 
 
-def tab_at(row: StyledLine, cell: int) -> str | None:
+def tab_at(row: StyledLine, cell: int, tabs: Sequence[Tab]) -> str | None:
     """Return the id of the key of the view whose tab lies under `cell` of the top row."""
     at = 0
     for text, role in row.spans:
-        number, end = text.strip().partition(" ")[0], at + cell_len(text)
-        if at <= cell < end and role in {Role.DIM, Role.PLAIN_LAMP} and number.isdecimal():
-            return f"view_{number}" if int(number) <= len(NUMBERED) else None
+        key, end = text.strip().partition(" ")[0], at + cell_len(text)
+        if at <= cell < end and role in {Role.DIM, Role.PLAIN_LAMP} and key.isdecimal():
+            return next((tab.id for tab in tabs if tab.key == key), None)
         at = end
     return None
 
 
-def key_at(
-    row: StyledLine, cell: int, view: str, capabilities: Collection[Capability]
-) -> str | None:
+def key_at(row: StyledLine, cell: int, frame: Frame) -> str | None:
     """Return the id of the key that a tap on `cell` of a footer's row stands for.
 
     A pair, such as Left/Right, is tapped at the side that is meant; ``1-5`` goes to the next view.
@@ -54,22 +52,21 @@ def key_at(
     if tapped is None:
         return None
     name, place = tapped
-    here = keys_for(view, capabilities)
-    found = next((key for key in here if key.short and (key.foot or key.shown) == name), None)
+    footer = [key for key in frame.keys if key.footer]
+    found = next((key for key in footer if (key.footer_label or key.label) == name), None)
     if found is None:
         return None
-    if found.foot:
-        return _next_view(view)
-    return _partner(found, here) if place > name.find("/") >= 0 else found.id
+    if found.footer_label:
+        return _next_view(frame.tabs)
+    return _partner(found, frame.keys) if place > name.find("/") >= 0 else found.id
 
 
-def _partner(key: KeyBinding, here: list[KeyBinding]) -> str:
+def _partner(key: KeyBinding, here: Sequence[KeyBinding]) -> str:
     """Return the id of the other key of a pair: the one listed next."""
     place = here.index(key)
     return here[min(place + 1, len(here) - 1)].id
 
 
-def _next_view(view: str) -> str:
-    names = [one.name for one in NUMBERED]
-    place = names.index(view) if view in names else 0
-    return f"view_{(place + 1) % len(names) + 1}"
+def _next_view(tabs: Sequence[Tab]) -> str:
+    place = next((index for index, tab in enumerate(tabs) if tab.current), 0)
+    return tabs[(place + 1) % len(tabs)].id

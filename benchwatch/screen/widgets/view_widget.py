@@ -9,7 +9,8 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from benchwatch.screen.drawing.styled_text import StyledLine, Theme
-from benchwatch.screen.frame import Frame, Panel, View, drawn, stack
+from benchwatch.screen.frame import Frame, Panel, drawn, stack
+from benchwatch.screen.view import View, all_panels
 
 
 class TextWidget(Widget):
@@ -75,7 +76,7 @@ class ViewWidget(TextWidget):
     def show(self, view: View, frame: Frame, *, charts: bool) -> None:
         """Draw `frame`; the slow blocks only with `charts`, or when the layout changed."""
         width, height = self.size
-        layout = stack(view.panels, frame, width, height)
+        layout = stack(all_panels(view), frame, width, height)
         fresh = layout != self._layout or any(
             panel and panel[0].width != width for panel in self._drawn
         )

@@ -1,0 +1,57 @@
+"""What the screen remembers of one counter from frame to frame."""
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from benchwatch.pipeline.cautions import cautions_of
+from benchwatch.quantity import format_duration, write_fraction
+from benchwatch.screen.axis_state import AxisState
+from benchwatch.snapshot import Snapshot
+
+if TYPE_CHECKING:
+    from benchwatch.counter import LinkStatus
+    from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
+
+
+@dataclass(slots=True)
+class CounterState:
+    """Axes and units of a counter, and what its last snapshot said of link, gate and records."""
+
+    axes: AxisState = field(default_factory=AxisState)
+    tool_on: bool = False
+    """The tool is on the trimmer, as the keys had it last."""
+    gate_asked: bool = False
+    """A gate has been asked for and the counter has not answered yet."""
+    link: "LinkStatus | None" = None
+    gate_s: float | None = None
+    kept: "OffsetRecord | None" = None
+    """As found, where the program recorded it by itself."""
+
+    def messages(self, now: Snapshot) -> list[str]:
+        """Return what the operator is to be told of a new snapshot, oldest first."""
+        return [*self._kept_by_itself(now), *self._answer(now)]
+
+    def _kept_by_itself(self, now: Snapshot) -> list[str]:
+        """Say at once that as found was recorded without being asked for, if it has a caution."""
+        records = now.records
+        kept = records.as_found if records is not None and records.as_found_kept else None
+        before, self.kept = self.kept, kept
+        if kept is None or kept is before or not cautions_of(kept):
+            return []
+        offset = write_fraction(kept.offset, kept.u, self.axes.unit)
+        return [f"as found kept by itself, {offset}; caution: {cautions_of(kept)}"]
+
+    def _answer(self, now: Snapshot) -> list[str]:
+        """Say what a counter that reads has answered: a refusal, or the gate as it is now."""
+        link, gate_s, gate_before_s = self.link, now.gate_s, self.gate_s
+        self.link, self.gate_s = now.link, gate_s
+        if link is None or link.state != "reading" or now.link.state != "reading":
+            return []
+        answered, asked = now.link is not link, self.gate_asked
+        self.gate_asked = asked and not answered
+        if answered and now.link.detail:
+            return [now.link.detail]
+        if gate_s != gate_before_s or (answered and asked):
+            gate = "unknown" if gate_s is None else format_duration(gate_s)
+            return [f"the gate is now {gate}, read back from the counter"]
+        return []

@@ -1,0 +1,161 @@
+"""What a view is: one declaration, from which its tab, keys, help and command-line name follow."""
+
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from benchwatch.screen import key_bindings as keys
+from benchwatch.screen.drawing.styled_text import StyledLine
+from benchwatch.screen.frame import Frame, Panel, Tab, drawn, stack
+from benchwatch.screen.key_bindings import Capability, KeyBinding
+from benchwatch.screen.panels.shared_rows import BOTTOM_PANELS, TOP_PANELS
+from benchwatch.screen.preferences import Preferences
+from benchwatch.snapshot import Snapshot, Trace
+
+
+@dataclass(frozen=True, slots=True)
+class ChartRange:
+    """What the chart of offsets in a view covers."""
+
+    span_s: float
+    """Seconds of the past, up to now."""
+    whole: bool = False
+    """The axis of offsets holds all of it; else what its newer part needs."""
+    curve: Trace = field(default_factory=Trace)
+    """A further curve that the axis holds."""
+
+
+def strip_chart_range(_snapshot: Snapshot, preferences: Preferences, _now_s: float) -> ChartRange:
+    """Return the span that the zoom keys chose."""
+    return ChartRange(preferences.span_s)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """One way to look at a counter."""
+
+    name: str
+    """In lower case, with underscores; with hyphens on the command line."""
+    title: str
+    key: str
+    """A digit, by which it stands among the tabs; any key for another form of a view."""
+    action: str
+    """What its key does, for the command line: short enough for one row of a small screen."""
+    action_help: str = ""
+    """The same as a sentence for the help; empty: `action` with a full stop."""
+    panels: tuple[Panel, ...]
+    help: tuple[str, ...]
+    """Paragraphs of the help: what is shown, and how each number is defined."""
+    keys: tuple[KeyBinding, ...] = ()
+    """Keys that work here and not in every view, in the order of the footer."""
+    chart: Callable[[Snapshot, Preferences, float], ChartRange] = strip_chart_range
+    """(snapshot, preferences, seconds of the run now) -> what its chart of offsets covers."""
+    parent: str = ""
+    """The view of which this is another form: no tab, and its key goes there and back."""
+    footer: str = ""
+    """The word for the key of another form in the footer."""
+    length: Callable[[Frame], int] | None = None
+    """Rows of its list, where that scrolls."""
+
+    @property
+    def key_id(self) -> str:
+        """The id of the binding that shows it."""
+        return f"view_{self.name}"
+
+    @property
+    def option(self) -> str:
+        """Its name on the command line."""
+        return self.name.replace("_", "-")
+
+
+class ViewList:
+    """The views of a screen in their order, and all keys."""
+
+    def __init__(self, views: Sequence[View]) -> None:
+        """Take at least one view; those with tabs have consecutive digits as keys."""
+        self.views: Final = tuple(views)
+        self.tabs: Final = tuple(view for view in views if not view.parent)
+        forms = [view for view in views if view.parent]
+        shared = (
+            keys.QUIT, keys.HELP, keys.LIST_KEYS,
+            *(self._tab_key(view) for view in self.tabs),
+            keys.MARK, keys.TOOL, keys.PAUSE, keys.COMMAND,
+            *(_form_key(view) for view in forms),
+            keys.UNIT, keys.AS_FOUND_KEY, keys.AS_LEFT_KEY, keys.RECORDS,
+            *keys.PLAYBACK, *keys.SOUND,
+        )  # fmt: skip
+        own = dict.fromkeys(key for view in views for key in view.keys if key not in shared)
+        self.keys: Final = (*shared, *own, keys.NEXT_COUNTER)
+        """All of them, in the order of footer and help."""
+        self._where: Final = {
+            key.id: tuple(view for view in views if key in view.keys)
+            for view in views
+            for key in view.keys
+        } | {form.key_id: (self.named(form.parent), form) for form in forms}
+        """Views in which a key works that does not work in all."""
+
+    def named(self, name: str) -> View:
+        """Return the view called `name`, or the first."""
+        return next((view for view in self.views if view.name == name), self.views[0])
+
+    def keys_in(self, view: View, there: Collection[Capability]) -> list[KeyBinding]:
+        """List the keys that do something in `view` on a bench that has `there`."""
+        return [key for key in self._usable(there) if view in self._where.get(key.id, (view,))]
+
+    def keys_elsewhere(self, view: View, there: Collection[Capability]) -> list[KeyBinding]:
+        """List the keys that do something in other views than `view` only."""
+        return [key for key in self._usable(there) if view not in self._where.get(key.id, (view,))]
+
+    def view_for(self, key: KeyBinding) -> View:
+        """Return the first view in which a key works."""
+        return self._where.get(key.id, self.views)[0]
+
+    def tabs_for(self, view: View) -> tuple[Tab, ...]:
+        """Return the tabs with `view` on the screen; another form of a view is under its tab."""
+        current = view.parent or view.name
+        return tuple(
+            Tab(id=one.key_id, key=one.key, title=one.title, current=one.name == current)
+            for one in self.tabs
+        )
+
+    def _usable(self, there: Collection[Capability]) -> list[KeyBinding]:
+        return [key for key in self.keys if key.needs is None or key.needs in there]
+
+    def _tab_key(self, view: View) -> KeyBinding:
+        """Return the binding of a view with a tab; in the footer the first speaks for all."""
+        first = view is self.tabs[0]
+        return KeyBinding(
+            id=view.key_id,
+            keys=(view.key,),
+            label=view.key,
+            footer="view" if first else "",
+            action=view.action,
+            help=view.action_help or f"{view.action}.",
+            footer_label=f"{view.key}-{self.tabs[-1].key}" if first else "",
+        )
+
+
+def _form_key(view: View) -> KeyBinding:
+    return KeyBinding(
+        id=view.key_id,
+        keys=(view.key,),
+        label=view.key,
+        footer=view.footer,
+        action=view.action,
+        help=view.action_help or f"{view.action}.",
+    )
+
+
+def all_panels(view: View) -> tuple[Panel, ...]:
+    """Return the panels of a view between those that all views share."""
+    return (*TOP_PANELS, *view.panels, *BOTTOM_PANELS)
+
+
+def picture(view: View, frame: Frame, width: int, height: int) -> list[StyledLine]:
+    """Draw a whole view."""
+    lines = [
+        row
+        for panel, rows in stack(all_panels(view), frame, width, height)
+        for row in drawn(panel, frame, width, rows)
+    ]
+    return (lines + [StyledLine().fit(width)] * height)[:height]
