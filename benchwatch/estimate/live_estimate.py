@@ -5,8 +5,8 @@ from dataclasses import replace
 
 from benchwatch.estimate.level.level_estimator import LevelEstimator
 from benchwatch.estimate.results import Numbers, SettleLimit, Tolerance
-from benchwatch.estimate.settle.settling import Settling
-from benchwatch.estimate.settle.warmup import Warmup
+from benchwatch.estimate.settle.settle_estimator import SettleEstimator
+from benchwatch.estimate.settle.warm_up_fit import WarmUpFit
 
 
 class LiveEstimate:
@@ -22,7 +22,7 @@ class LiveEstimate:
     ) -> None:
         self._tolerance = tolerance
         self._level = LevelEstimator()
-        self._settling = Settling(settle)
+        self._settling = SettleEstimator(settle)
         self._held: tuple[float, float] | None = None
         """A suspect reading, kept from the settling until it is known to be no spike."""
         self._crept = False
@@ -45,9 +45,9 @@ class LiveEstimate:
             tolerance=None if estimate is None else self._judge(estimate.offset),
         )
 
-    def warmup(self) -> Warmup | None:
+    def warm_up_fit(self) -> WarmUpFit | None:
         """The exponential that the oscillator comes in on; None when it shows none."""
-        return self._settling.warmup()
+        return self._settling.warm_up_fit()
 
     def gap(self, lasted_s: float | None = None) -> bool:
         """Readings were missed.

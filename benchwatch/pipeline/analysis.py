@@ -2,7 +2,7 @@
 
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Numbers, SettleLimit
-from benchwatch.estimate.settle.warmup import Warmup
+from benchwatch.estimate.settle.warm_up_fit import WarmUpFit
 from benchwatch.pipeline.history import History
 from benchwatch.pipeline.slow_statistics import StabilityTracker
 from benchwatch.pipeline.trim_tracker import TrimTracker
@@ -98,9 +98,9 @@ class Analysis:
         """Return the last `span_s` seconds in at most `points` points, nan at gaps."""
         return self._buffer.trace(span_s, points)
 
-    def warmup(self) -> Warmup | None:
+    def warm_up_fit(self) -> WarmUpFit | None:
         """The exponential that the oscillator comes in on; None when it shows none."""
-        return self._estimate.warmup()
+        return self._estimate.warm_up_fit()
 
     def stability(self) -> StabilityNow:
         """Work out the deviations so far, and the dither of the last minute; takes a while."""

@@ -198,7 +198,7 @@ class Pipeline:
         now = self._snapshot
         elsewhere = elsewhere_now(now.numbers.estimate, now.nominal_hz, self.plan.working_hz)
         with self._lock:
-            fit = self._reckoning.warmup()
+            fit = self._reckoning.warm_up_fit()
             now_s = 0.0 if now.reading is None else now.reading.elapsed_s
             warm_up = warm_up_now(self._snapshot.warm_up or WarmUp(), fit, now_s)
             self._snapshot = replace(

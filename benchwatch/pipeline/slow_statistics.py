@@ -19,7 +19,7 @@ from benchwatch.estimate.derived_frequencies import elsewhere, seconds_per_day
 from benchwatch.estimate.dither import Dither, dither
 from benchwatch.estimate.regression import fit_line
 from benchwatch.estimate.results import Estimate, Numbers
-from benchwatch.estimate.settle.warmup import Warmup
+from benchwatch.estimate.settle.warm_up_fit import WarmUpFit
 from benchwatch.estimate.stability import (
     Deviation,
     LiveDeviations,
@@ -249,7 +249,7 @@ def _without_drift(series: _DeviationSeries, buffer: History) -> tuple[Deviation
     return stability_table(phase, series.interval_s, NAMES, octave_factors(phase.points))
 
 
-def warm_up_now(was: WarmUp, fit: Warmup | None, now_s: float) -> WarmUp:
+def warm_up_now(was: WarmUp, fit: WarmUpFit | None, now_s: float) -> WarmUp:
     """Draw the fitted curve over the half of the run it was fitted to, and as far ahead."""
     if fit is None:
         return replace(was, curve=Trace(), end=None, end_u=None)

@@ -7,7 +7,7 @@ import pytest
 from made_cycles import SHAPES, cycling
 from made_warmups import LIMIT
 
-from benchwatch.estimate.settle.settling import Settling
+from benchwatch.estimate.settle.settle_estimator import SettleEstimator
 
 RUNS = 16
 LOOK_S = 5
@@ -33,7 +33,7 @@ def test_an_oven_that_cycles(shape: str, horizons: tuple[float, float]) -> None:
         low_s, high_s = (share * LIMIT.horizon_s for share in horizons)
         period_s = low_s * (high_s / low_s) ** rng.uniform()
         made = cycling(rng, shape, seconds=7000, period_s=period_s)
-        settling, told_s, state, given = Settling(LIMIT), made.told_at(shape), "unsure", []
+        settling, told_s, state, given = SettleEstimator(LIMIT), made.told_at(shape), "unsure", []
         for second, offset in enumerate(made.made.readings.tolist()):
             settling.add(float(second), offset)
             if second % LOOK_S == 0:
@@ -74,7 +74,7 @@ def test_an_oven_that_swings_by_a_fifth_of_the_limit(shape: str) -> None:
 
     for _ in range(RUNS):
         made = cycling(rng, shape, seconds=10_000, swing=0.2)
-        settling, truly = Settling(LIMIT), made.come_in()
+        settling, truly = SettleEstimator(LIMIT), made.come_in()
         given = np.inf
         for second, offset in enumerate(made.made.readings.tolist()):
             settling.add(float(second), offset)

@@ -21,7 +21,7 @@ import pytest
 from made_ringing import double_exponential, ringing
 from made_warmups import FAMILIES, LIMIT, MadeWarmup
 
-from benchwatch.estimate.settle.settling import Settling
+from benchwatch.estimate.settle.settle_estimator import SettleEstimator
 
 MADE_AS = {**FAMILIES, "double exponential": double_exponential, "ringing": ringing}
 RUNS = 10
@@ -75,7 +75,7 @@ def _seconds(made: MadeWarmup, end: int) -> Iterator[tuple[int, bool]]:
 
 def _verdict(made: MadeWarmup, end: int) -> tuple[int | None, int]:
     """When Settling says settled first, and how often it takes that back in the next horizon."""
-    settling = Settling(LIMIT)
+    settling = SettleEstimator(LIMIT)
     given: int | None = None
     withdrawn = 0
     reading_before = True

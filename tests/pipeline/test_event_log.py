@@ -270,7 +270,7 @@ def test_the_fitted_curve_goes_through_the_readings_and_on() -> None:
     for second in range(240):
         offset = 5e-9 + 100e-9 * np.exp(-second / 60.0) + rng.normal(0.0, 2e-11)
         live.add(float(second), float(offset))
-    now = warm_up_now(WarmUp(limit=SettleLimit(1e-9, 60.0)), live.warmup(), 239.0)
+    now = warm_up_now(WarmUp(limit=SettleLimit(1e-9, 60.0)), live.warm_up_fit(), 239.0)
 
     assert now.end == pytest.approx(5e-9, abs=5e-10)
     assert now.curve.elapsed_s[-1] > 300.0

@@ -6,14 +6,14 @@ from dataclasses import replace
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.settle.noise_model import NoiseModel
-from benchwatch.estimate.settle.warmup import Warmup, fit_warmup
+from benchwatch.estimate.settle.warm_up_fit import WarmUpFit, fit_warm_up
 
 
-class Curve:
+class WarmUpCurve:
     """Fitted every fiftieth of the horizon to the readings after the last nudge."""
 
     def __init__(self) -> None:
-        self._warmup: Warmup | None = None
+        self._warmup: WarmUpFit | None = None
         self._fitted_at = -math.inf
 
     def forget(self) -> None:
@@ -21,7 +21,7 @@ class Curve:
         self._warmup = None
         self._fitted_at = -math.inf
 
-    def since(self, origin: tuple[float, float] | None) -> Warmup | None:
+    def since(self, origin: tuple[float, float] | None) -> WarmUpFit | None:
         """Return it on the clock and the scale on which `origin` is given; None without one."""
         if self._warmup is None or origin is None:
             return None
@@ -46,4 +46,4 @@ class Curve:
         blocks = blocks[:, int(blocks[0].searchsorted(since)) :]
         width_s = blocks[2] * interval_s
         variance = noise.white / width_s + noise.flicker + (1e-6 * limit.limit) ** 2
-        self._warmup = fit_warmup(blocks[0], blocks[1], variance, now, width_s)
+        self._warmup = fit_warm_up(blocks[0], blocks[1], variance, now, width_s)

@@ -34,7 +34,7 @@ IN_TIME: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class Expected:
+class ExpectedOffset:
     """What the offset will do soon."""
 
     in_s: float
@@ -91,7 +91,7 @@ class Departures:
         calm: bool,
         limit: float,
         horizon_s: float,
-        expected: Expected | None = None,
+        expected: ExpectedOffset | None = None,
     ) -> bool:
         """Take the mean offset of late; True where it is away from a level that it was to keep to.
 

@@ -9,13 +9,13 @@ from seed_kit import unseen_seed
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.settle import verdict_text
-from benchwatch.estimate.settle.evidence import Evidence
-from benchwatch.estimate.settle.settling import Settling
+from benchwatch.estimate.settle.past_readings import PastReadings
+from benchwatch.estimate.settle.settle_estimator import SettleEstimator
 
 LIMIT = SettleLimit(1e-9, 60.0)
 
 
-def _feed(settling: Settling, times, offsets, quantum=0.0):
+def _feed(settling: SettleEstimator, times, offsets, quantum=0.0):
     """All (time, state) at which the state changed."""
     changes = []
     for t, y in zip(times, offsets, strict=True):
@@ -31,7 +31,7 @@ def test_an_oven_that_comes_in_is_settled_once() -> None:
     t = np.arange(600.0)
     offsets = 1e-6 * np.exp(-t / 20.0) + 1e-11 * np.random.default_rng(3).standard_normal(600)
 
-    changes = _feed(Settling(LIMIT), t, offsets)
+    changes = _feed(SettleEstimator(LIMIT), t, offsets)
 
     truly = 20.0 * np.log(1e-6 * (1.0 - np.exp(-3.0)) / 1e-9)
     assert changes[-1][1] == "settled"
@@ -44,7 +44,7 @@ def test_drift_is_found_on_any_origin(origin: float, offset: float) -> None:
     """A constant drift within 3 u at Unix times and offsets of 1e-3."""
     t = origin + np.arange(400.0)
     noise = 1e-11 * np.random.default_rng(4).standard_normal(400)
-    settling = Settling(None)
+    settling = SettleEstimator(None)
 
     _feed(settling, t, offset + 2e-12 * np.arange(400.0) + noise)
 
@@ -66,7 +66,7 @@ def test_creep_after_a_nudge_is_not_told_as_drift_for_ever() -> None:
         t = 0.25 * np.arange(480)
         since = np.clip(t - 80.0, 0.0, None)
         moved = np.where(t < 80.0, 0.0, -3e-8 + 4e-9 * np.exp(-since / 2.0))
-        settling = Settling(LIMIT)
+        settling = SettleEstimator(LIMIT)
         offsets = moved + 1e-10 * rng.standard_normal(480)
         _feed(settling, t[:324], offsets[:324])
         settling.step(80.0, -3e-8, 1e-10)
@@ -82,7 +82,7 @@ def test_creep_after_a_nudge_is_not_told_as_drift_for_ever() -> None:
 def test_a_nudge_leaves_a_settled_oven_settled() -> None:
     """A step of known time neither withdraws the verdict nor shows as drift."""
     rng = np.random.default_rng(5)
-    settling = Settling(LIMIT)
+    settling = SettleEstimator(LIMIT)
     before = _feed(settling, np.arange(300.0), 1e-11 * rng.standard_normal(300))
 
     _feed(settling, np.arange(300.0, 302.0), 5e-8 + 1e-11 * rng.standard_normal(2))
@@ -100,7 +100,7 @@ def test_a_nudge_leaves_a_settled_oven_settled() -> None:
 def test_a_nudge_newer_than_every_block_is_no_part_of_the_fit() -> None:
     """Readings come so fast that those after it fill no block yet: no column of zeros is fitted."""
     rng = np.random.default_rng(31)
-    settling = Settling(LIMIT)
+    settling = SettleEstimator(LIMIT)
     _feed(settling, 1e-3 * np.arange(2000), 1e-10 * rng.standard_normal(2000))
     before = settling.verdict()
     settling.step(2.0, 5e-8, 1e-10)
@@ -121,7 +121,7 @@ def test_a_step_that_nobody_confirmed_is_left_behind() -> None:
     t = np.arange(1000.0)
     offsets = 1.5e-8 * (t >= 420.0) + 1e-11 * np.random.default_rng(17).standard_normal(1000)
 
-    changes = _feed(Settling(LIMIT), t, offsets)
+    changes = _feed(SettleEstimator(LIMIT), t, offsets)
 
     back = [second for second, state in changes if state == "settled" and second > 420.0]
     assert any(state != "settled" for second, state in changes if second > 420.0)
@@ -132,7 +132,7 @@ def test_a_step_that_nobody_confirmed_is_left_behind() -> None:
 def test_a_gap_must_be_earned_again() -> None:
     """After a gap the verdict is unsure until there is enough of a span."""
     rng = np.random.default_rng(6)
-    settling = Settling(LIMIT)
+    settling = SettleEstimator(LIMIT)
     _feed(settling, np.arange(300.0), 1e-11 * rng.standard_normal(300))
 
     settling.gap()
@@ -154,7 +154,7 @@ def test_a_change_is_told_in_the_unit_that_was_asked(change: float, said: str) -
 
 def test_reasons_tell_people_what_happens() -> None:
     """Warming says how much it moves, settled too, unsure what would tell."""
-    settling = Settling(LIMIT)
+    settling = SettleEstimator(LIMIT)
     t = np.arange(400.0)
     offsets = 1e-6 * np.exp(-t / 20.0) + 1e-11 * np.random.default_rng(7).standard_normal(400)
     reasons = {}
@@ -174,7 +174,7 @@ def test_reasons_tell_people_what_happens() -> None:
 
 def test_too_much_noise_is_unsure_and_says_for_how_long() -> None:
     """With noise of 1e-9 a reading one minute cannot bound 1 ppb in 1 min."""
-    settling = Settling(LIMIT)
+    settling = SettleEstimator(LIMIT)
     noise = 1e-9 * np.random.default_rng(8).standard_normal(60)
 
     _feed(settling, np.arange(60.0), noise)
@@ -187,7 +187,7 @@ def test_too_much_noise_is_unsure_and_says_for_how_long() -> None:
 
 def test_one_time_to_go_is_told_and_no_other_beside_it() -> None:
     """While a time to go is told, the reason beside it names no wait of its own."""
-    settling = Settling(LIMIT)
+    settling = SettleEstimator(LIMIT)
     t = np.arange(900.0)
     offsets = 1e-7 * np.exp(-t / 60.0) + 1.5e-10 * np.random.default_rng(9).standard_normal(900)
     reasons = set()
@@ -210,7 +210,7 @@ def test_one_time_to_go_is_told_and_no_other_beside_it() -> None:
 
 def test_a_moment_after_a_turn_no_wait_is_foretold() -> None:
     """Within a horizon of a turn it is too soon to tell; with noise it is unsure for long."""
-    settling = Settling(LIMIT)
+    settling = SettleEstimator(LIMIT)
     noise = 1e-9 * np.random.default_rng(8).standard_normal(120)
     _feed(settling, np.arange(60.0), noise[:60])
     settling.step(59.5, 1e-7, 1e-9)
@@ -235,7 +235,7 @@ def test_time_to_go_counts_down_to_the_verdict(tail: float) -> None:
     """
     inside, shown, waited = 0, 0, 0
     for seed in range(90, 96):
-        settling = Settling(SettleLimit(1e-9, 600.0))
+        settling = SettleEstimator(SettleLimit(1e-9, 600.0))
         t = np.arange(5000.0)
         curve = 1e-6 * np.exp(-t / 200.0) + tail * np.exp(-t / 800.0)
         told: list[tuple[float, float, float]] = []
@@ -257,7 +257,7 @@ def test_time_to_go_counts_down_to_the_verdict(tail: float) -> None:
 
         assert verdict.state == "settled"
         assert verdict.eta_s is None
-        assert settling.warmup() is None
+        assert settling.warm_up_fit() is None
         inside += sum(low <= second <= high for _, low, high in told)
         shown += len(told)
         waited += int(second / 20)
@@ -272,7 +272,7 @@ def test_verdict_is_withdrawn_when_the_oscillator_moves_again() -> None:
     moving = 5e-9 / 60.0 * np.maximum(t - 500.0, 0.0)
     noise = 1e-11 * np.random.default_rng(10).standard_normal(900)
 
-    changes = _feed(Settling(LIMIT), t, moving + noise)
+    changes = _feed(SettleEstimator(LIMIT), t, moving + noise)
 
     assert [state for _, state in changes][-2:] == ["settled", "warming"]
     assert 500.0 < changes[-1][0] < 560.0
@@ -285,9 +285,9 @@ def test_verdict_ignores_sign_offset_and_origin(factor: float, shift: float, ori
     """Mirrored, shifted by 1e-3 or on Unix time, the verdicts come at the same readings."""
     t = np.arange(400.0)
     offsets = 1e-6 * np.exp(-t / 20.0) + 1e-11 * np.random.default_rng(11).standard_normal(400)
-    plain = _feed(Settling(LIMIT), t, offsets)
+    plain = _feed(SettleEstimator(LIMIT), t, offsets)
 
-    changes = _feed(Settling(LIMIT), t + origin, factor * offsets + shift)
+    changes = _feed(SettleEstimator(LIMIT), t + origin, factor * offsets + shift)
 
     assert [(time - origin, state) for time, state in changes] == plain
 
@@ -296,9 +296,9 @@ def test_scaled_offsets_and_limit_give_the_same_verdicts() -> None:
     """A thousand times the offsets and the limit change nothing."""
     t = np.arange(400.0)
     offsets = 1e-6 * np.exp(-t / 20.0) + 1e-11 * np.random.default_rng(12).standard_normal(400)
-    plain = _feed(Settling(LIMIT), t, offsets)
+    plain = _feed(SettleEstimator(LIMIT), t, offsets)
 
-    changes = _feed(Settling(SettleLimit(1e-6, 60.0)), t, 1e3 * offsets)
+    changes = _feed(SettleEstimator(SettleLimit(1e-6, 60.0)), t, 1e3 * offsets)
 
     assert changes == plain
 
@@ -308,7 +308,7 @@ def test_degenerate_input_is_survived() -> None:
 
     Equal readings of unknown resolution tell nothing of what happens below their last digit.
     """
-    settling = Settling(LIMIT)
+    settling = SettleEstimator(LIMIT)
     assert settling.drift() is None
     assert settling.verdict() is None or settling.verdict().state == "unsure"
 
@@ -326,7 +326,7 @@ def test_degenerate_input_is_survived() -> None:
 
 def test_memory_is_bounded_and_the_newest_counts() -> None:
     """A hundred thousand readings leave a few thousand numbers and a span of eight horizons."""
-    settling = Settling(LIMIT)
+    settling = SettleEstimator(LIMIT)
     rng = np.random.default_rng(13)
 
     for second, offset in enumerate((1e-11 * rng.standard_normal(100_000)).tolist()):
@@ -347,7 +347,7 @@ def test_slow_readings_serve_a_short_horizon() -> None:
     t = np.arange(0.0, 3000.0, 10.0)
     noise = 1e-11 * np.random.default_rng(14).standard_normal(300)
 
-    changes = _feed(Settling(LIMIT), t, noise)
+    changes = _feed(SettleEstimator(LIMIT), t, noise)
 
     assert changes[-1][1] == "settled"
     assert changes[-1][0] < 600.0
@@ -356,7 +356,7 @@ def test_slow_readings_serve_a_short_horizon() -> None:
 def test_many_nudges_do_not_settle_a_drifting_oscillator() -> None:
     """Nudges every 40 s against a drift of three limits a horizon: never settled."""
     rng = np.random.default_rng(15)
-    settling = Settling(LIMIT)
+    settling = SettleEstimator(LIMIT)
     states = set()
 
     for second in range(1200):
@@ -379,7 +379,7 @@ def test_a_warm_up_far_above_its_noise_is_followed(noise: float) -> None:
     t = np.arange(3000.0)
     parts = ((5e-6, 900.0), (2.5e-7, 3600.0))
     y = sum(a * np.exp(-t / tc) for a, tc in parts)
-    evidence = Evidence()
+    evidence = PastReadings()
     for second, offset in zip(
         t, y + noise * np.random.default_rng(2).standard_normal(3000), strict=True
     ):
@@ -398,7 +398,7 @@ def test_a_warm_up_far_above_its_noise_is_followed(noise: float) -> None:
 
 def test_a_new_limit_is_judged_on_the_readings_at_hand() -> None:
     """The readings stay: a wider limit is met at once, none asked gives no verdict."""
-    settling = Settling(LIMIT)
+    settling = SettleEstimator(LIMIT)
     noise = 1e-9 * np.random.default_rng(16).standard_normal(200)
     _feed(settling, np.arange(200.0), noise)
 
@@ -421,7 +421,7 @@ def test_a_last_digit_coarser_than_the_limit_is_unsure(digits: float) -> None:
     t = np.arange(1500.0)
     quantum = digits * LIMIT.limit
     offsets = _rounded(2.0 * LIMIT.limit / LIMIT.horizon_s * t * (digits >= 100.0), quantum)
-    settling = Settling(LIMIT)
+    settling = SettleEstimator(LIMIT)
     states = set()
 
     for second, offset in zip(t, offsets, strict=True):
@@ -444,7 +444,7 @@ def test_a_fine_last_digit_settles() -> None:
     quantum = 0.05 * LIMIT.limit
     offsets = _rounded(1e-7 * np.exp(-np.arange(600.0) / 20.0), quantum)
 
-    changes = _feed(Settling(LIMIT), np.arange(600.0), offsets, quantum)
+    changes = _feed(SettleEstimator(LIMIT), np.arange(600.0), offsets, quantum)
 
     assert changes[-1][1] == "settled"
 
@@ -454,7 +454,7 @@ def test_noise_of_a_digit_makes_a_coarse_counter_settle() -> None:
     noise = WARM_LIMIT.limit * np.random.default_rng(21).standard_normal(4000)
     offsets = _rounded(noise, WARM_LIMIT.limit)
 
-    changes = _feed(Settling(WARM_LIMIT), np.arange(4000.0), offsets, WARM_LIMIT.limit)
+    changes = _feed(SettleEstimator(WARM_LIMIT), np.arange(4000.0), offsets, WARM_LIMIT.limit)
 
     assert changes[-1][1] == "settled"
 
@@ -492,7 +492,7 @@ def test_settled_never_stands_beside_a_drift_that_contradicts_it(seed: int) -> N
     It may stand for the patience and the pause between two verdicts, a tenth of the horizon.
     """
     rng = np.random.default_rng(seed)
-    settling = Settling(LIMIT)
+    settling = SettleEstimator(LIMIT)
     against = []
     for k in range(1600):
         t = 0.25 * k
@@ -512,7 +512,7 @@ def test_settled_never_stands_beside_a_drift_that_contradicts_it(seed: int) -> N
 def test_turns_a_few_readings_apart_are_one_to_the_fit() -> None:
     """A dozen confirmed nudges within seconds leave verdict and drift as they were."""
     rng = np.random.default_rng(23)
-    settling = Settling(LIMIT)
+    settling = SettleEstimator(LIMIT)
     before = _feed(settling, np.arange(400.0), 1e-11 * rng.standard_normal(400))
     states = []
     for k in range(24):

@@ -12,16 +12,16 @@ from seed_kit import unseen_seed
 
 from benchwatch.estimate.block_means import OctaveMeans
 from benchwatch.estimate.results import Numbers, OffsetCycle, Settle, SettleHistory
-from benchwatch.estimate.settle.cycle import FittedCycle, find_cycle
-from benchwatch.estimate.settle.cycle_finder import CycleFinder
-from benchwatch.estimate.settle.settling import Settling
+from benchwatch.estimate.settle.cycle_search import CycleSearch
+from benchwatch.estimate.settle.fitted_cycle import FittedCycle, find_cycle
+from benchwatch.estimate.settle.settle_estimator import SettleEstimator
 from benchwatch.lines import json_line
 from benchwatch.reading import Reading
 
 
 def _watched(made: MadeCycle, *, every: int = 5) -> tuple[int | None, Settle]:
     """First second at which it was called settled, and what was said at the end."""
-    settling, given = Settling(LIMIT), None
+    settling, given = SettleEstimator(LIMIT), None
     for second, offset in enumerate(made.made.readings.tolist()):
         settling.add(float(second), offset)
         if second % every:
@@ -76,7 +76,7 @@ def test_an_oven_that_swings_by_a_fifth_of_the_limit_is_settled(shape: str) -> N
 def test_a_warm_up_is_no_cycle(family: str) -> None:
     """Without one none is told, whatever the noise."""
     made = FAMILIES[family](np.random.default_rng(unseen_seed()))
-    settling, told = Settling(LIMIT), 0
+    settling, told = SettleEstimator(LIMIT), 0
 
     for second, offset in enumerate(made.readings[:6000].tolist()):
         settling.add(float(second), offset)
@@ -134,7 +134,7 @@ def test_a_look_goes_through_all_octaves_and_begins_anew() -> None:
     means = OctaveMeans()
     for second, offset in enumerate(1e-10 * np.random.default_rng(5).standard_normal(4000)):
         means.add(float(second), float(offset))
-    finder = CycleFinder()
+    finder = CycleSearch()
 
     def look() -> bool:
         return finder.look(means, -math.inf, 1.0, horizon_s=600.0, limit=1e-9)

@@ -8,7 +8,7 @@ from made_warmups import LIMIT
 from seed_kit import unseen_seed
 
 from benchwatch.estimate.settle.departures import FIRST, LONE, LONGER, LONGEST, Departures
-from benchwatch.estimate.settle.settling import Settling
+from benchwatch.estimate.settle.settle_estimator import SettleEstimator
 
 HORIZON_S = 100.0
 
@@ -83,7 +83,7 @@ def test_a_slow_cycle_is_not_settled_again_once_it_has_jumped(shape: str) -> Non
     cycles = t / period_s
     jumps = np.flatnonzero(np.diff(np.floor(cycles))) + 1
     offsets = swing * SHAPES[shape](cycles) + 5e-11 * rng.standard_normal(len(t))
-    settling, settled = Settling(LIMIT), []
+    settling, settled = SettleEstimator(LIMIT), []
 
     for second, offset in enumerate(offsets.tolist()):
         settling.add(float(second), offset)
@@ -101,7 +101,7 @@ def test_what_is_left_of_a_ringing_does_not_take_the_verdict_back() -> None:
     withdrawn = 0
     for _ in range(3):
         made = ringing(np.random.default_rng(unseen_seed()), 5000)
-        settling, states = Settling(LIMIT), []
+        settling, states = SettleEstimator(LIMIT), []
         for second, offset in enumerate(made.readings.tolist()):
             settling.add(float(second), offset)
             if second % 15 == 0:

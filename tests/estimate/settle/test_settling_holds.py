@@ -8,7 +8,7 @@ from seed_kit import unseen_seed
 
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Settle, SettleHistory, SettleLimit
-from benchwatch.estimate.settle.settling import Settling
+from benchwatch.estimate.settle.settle_estimator import SettleEstimator
 
 SIGMA = 5e-11
 LIMIT = SettleLimit(1e-9, 600.0)
@@ -65,7 +65,7 @@ def test_a_trim_longer_than_the_horizon_takes_no_verdict_away(seed: int) -> None
 def test_nudges_that_are_no_longer_fitted_end_the_past() -> None:
     """More nudges than are fitted, then two that count as one: no older one comes back."""
     rng = np.random.default_rng(8)
-    settling = Settling(SettleLimit(1e-9, 60.0))
+    settling = SettleEstimator(SettleLimit(1e-9, 60.0))
     level = 0.0
     for second in range(700):
         if second >= 300 and second % 40 == 0:

@@ -21,7 +21,7 @@ this many of its u from that of the whole: the offset creeps after a turn and co
 and a line through both would tell a drift that is over."""
 
 
-class SlopeFinder:
+class DriftEstimator:
     """Keeps to one level of the means, and moves by at most one level at a time."""
 
     def __init__(self) -> None:

@@ -7,7 +7,7 @@ import pytest
 from made_ringing import double_exponential, ringing
 from made_warmups import FAMILIES, LIMIT
 
-from benchwatch.estimate.settle.settling import Settling
+from benchwatch.estimate.settle.settle_estimator import SettleEstimator
 
 MADE_AS = {**FAMILIES, "double exponential": double_exponential, "ringing": ringing}
 RUNS = 20
@@ -45,7 +45,7 @@ def test_time_to_go_holds_the_verdict(family: str) -> None:
 
 def looks(readings: np.ndarray) -> tuple[list[tuple[float, float, float, float]], int]:
     """(second, low, middle, high) whenever a time to go was told, and the second of the verdict."""
-    settling, told = Settling(LIMIT), []
+    settling, told = SettleEstimator(LIMIT), []
     for second, offset in enumerate(readings):
         settling.add(float(second), float(offset))
         if second % EVERY:

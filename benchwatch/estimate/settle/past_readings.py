@@ -15,8 +15,8 @@ from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.block_means import OctaveMeans
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.rounding import rounding_variance
-from benchwatch.estimate.settle.cycle import FittedCycle
-from benchwatch.estimate.settle.forecast import Forecast, forecast
+from benchwatch.estimate.settle.change_forecast import ChangeForecast, forecast_change
+from benchwatch.estimate.settle.fitted_cycle import FittedCycle
 from benchwatch.estimate.settle.noise_model import NoiseModel, fit_noise
 
 FINEST: Final = 100.0
@@ -41,7 +41,7 @@ CLOSE: Final = 8
 """Nudges fewer readings apart are one, and what was read between them is left out."""
 
 
-class Evidence:
+class PastReadings:
     """O(1) a reading and bounded memory.
 
     Times are given on any origin and kept since the first reading, offsets likewise, so that
@@ -193,12 +193,12 @@ class Evidence:
         noise: NoiseModel,
         interval_s: float,
         cycle: FittedCycle | None = None,
-    ) -> Forecast:
+    ) -> ChangeForecast:
         """Continue the longest past that the fit follows, else all of it; see `enough`.
 
         What is not followed without `cycle` is tried with it.
         """
-        longest: Forecast | None = None
+        longest: ChangeForecast | None = None
         for share in SHARES:
             for beside in (None, cycle) if cycle else (None,):
                 start = (1.0 - share) * self.now
@@ -212,7 +212,7 @@ class Evidence:
                 fewest = FEWEST + len(steps) + (WAVES if beside is not None else 0)
                 if longest is not None and recent.shape[1] < fewest:
                     continue
-                ahead = forecast(
+                ahead = forecast_change(
                     recent,
                     self.now,
                     horizon_s=limit.horizon_s,

@@ -33,10 +33,10 @@ STALE: Final = 0.3
 TIMES: Final = (0.6, 1.3, 4.0)
 """Times the earliest, the newest and the latest answer: of looks at made warm-ups with slow tails,
 overshoots, ringing and flicker noise 1 to 6 % are through before the first, about half before the
-second, and 1 to 10 % not before the last (tests/benchmarks/test_quality_outlook.py)."""
+second, and 1 to 10 % not before the last (tests/benchmarks/test_quality_time_to_go.py)."""
 
 
-class Outlook:
+class TimeToGo:
     """Remembers what stood in the way; bounded, and O(1) in the mean for each `add`."""
 
     def __init__(self) -> None:

@@ -15,12 +15,12 @@ import numpy as np
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.results import Drift, OffsetCycle, SettleLimit, SettleState
 from benchwatch.estimate.settle import verdict_text
-from benchwatch.estimate.settle.cycle import FittedCycle
-from benchwatch.estimate.settle.departures import Departures, Expected
-from benchwatch.estimate.settle.evidence import FOLLOWS
-from benchwatch.estimate.settle.forecast import HORIZONS, Forecast
+from benchwatch.estimate.settle.change_forecast import HORIZONS, ChangeForecast
+from benchwatch.estimate.settle.departures import Departures, ExpectedOffset
+from benchwatch.estimate.settle.fitted_cycle import FittedCycle
 from benchwatch.estimate.settle.noise_model import NoiseModel
-from benchwatch.estimate.settle.outlook import Outlook
+from benchwatch.estimate.settle.past_readings import FOLLOWS
+from benchwatch.estimate.settle.time_to_go import TimeToGo
 
 ALLOWANCE: Final = np.maximum(HORIZONS, 1.0)
 """Change allowed at each forecast time, in limits: up to the horizon one, then the same rate."""
@@ -48,12 +48,12 @@ RARELY: Final = 4.0
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
+class VerdictInput:
     """What a verdict rests on; times in seconds since the first reading, the rest fractional."""
 
     now: float
     limit: SettleLimit
-    ahead: Forecast
+    ahead: ChangeForecast
     drift: Drift | None
     cycle: FittedCycle | None
     level: float
@@ -95,10 +95,10 @@ class Case:
         """The largest change forecast within the horizon."""
         return float(np.abs(self.ahead.change[HORIZONS <= 1.0]).max())
 
-    def expected(self) -> Expected:
+    def expected(self) -> ExpectedOffset:
         """Return the nearest forecast."""
         in_s = float(HORIZONS[0]) * self.limit.horizon_s
-        return Expected(in_s, float(self.ahead.change[0]), float(self.spread()[0]))
+        return ExpectedOffset(in_s, float(self.ahead.change[0]), float(self.spread()[0]))
 
     def surely_moving(self) -> bool:
         """Tell whether the forecast change is above the limit beyond its uncertainty."""
@@ -122,12 +122,12 @@ class Case:
         return 0.5 * (least + most) if least > self.limit.limit + back else 0.0
 
 
-class Verdict:
+class SettleVerdict:
     """O(1) and bounded; `judge` is called with each new case."""
 
     def __init__(self) -> None:
         self.departures = Departures()
-        self.outlook = Outlook()
+        self.outlook = TimeToGo()
         self.restart()
 
     def restart(self) -> None:
@@ -159,7 +159,7 @@ class Verdict:
         self.outlook.forget()
         self.departures.nudged(at)
 
-    def creeping(self, case: Case) -> bool:
+    def creeping(self, case: VerdictInput) -> bool:
         """Tell whether a nudge is so near that what moves may be the trimmer."""
         return case.now - self._nudged_at < CREEP_READINGS * case.interval_s
 
@@ -168,12 +168,12 @@ class Verdict:
         self._moving_since = math.inf
         self.since = now
 
-    def about_to_settle(self, case: Case, excess: float) -> bool:
+    def about_to_settle(self, case: VerdictInput, excess: float) -> bool:
         """Tell whether the verdict would be given now but for a cycle not yet looked for."""
         waited_s = case.now - self._calm_since
         return excess < 1.0 and self.state != "settled" and waited_s >= CALM * case.limit.horizon_s
 
-    def to_go(self, case: Case) -> tuple[float, float, float] | None:
+    def to_go(self, case: VerdictInput) -> tuple[float, float, float] | None:
         """Seconds until the verdict: low, middle, high; None when there is no telling."""
         if self.state == "settled" or (case.cycling() and case.shown_cycle() is not None):
             return None
@@ -184,7 +184,7 @@ class Verdict:
         low, middle, high = told
         return max(low, wait_s), wait_s + middle, wait_s + high
 
-    def judge(self, case: Case) -> str:
+    def judge(self, case: VerdictInput) -> str:
         """Set the state; return its reason."""
         limit, now = case.limit, case.now
         excess, change = case.excess(), case.change()
@@ -245,7 +245,7 @@ class Verdict:
         return _reason(case, excess, lately, sure=surely_moving)
 
 
-def _reason(case: Case, excess: float, lately: float, *, sure: bool) -> str:
+def _reason(case: VerdictInput, excess: float, lately: float, *, sure: bool) -> str:
     """Say why it is not settled.
 
     Args:

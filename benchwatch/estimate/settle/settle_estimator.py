@@ -31,15 +31,15 @@ import numpy as np
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.results import Drift, Settle, SettleHistory, SettleLimit
 from benchwatch.estimate.settle import verdict_text
-from benchwatch.estimate.settle.after_gap import AfterGap
-from benchwatch.estimate.settle.curve import Curve
-from benchwatch.estimate.settle.cycle_finder import CycleFinder
-from benchwatch.estimate.settle.drift_slope import SlopeFinder
-from benchwatch.estimate.settle.evidence import Evidence
-from benchwatch.estimate.settle.held import LEVEL_SPAN, HeldSoFar
+from benchwatch.estimate.settle.curve import WarmUpCurve
+from benchwatch.estimate.settle.cycle_search import CycleSearch
+from benchwatch.estimate.settle.drift_estimator import DriftEstimator
+from benchwatch.estimate.settle.gap_comparison import GapComparison
 from benchwatch.estimate.settle.noise_model import NoiseModel
-from benchwatch.estimate.settle.verdict import CREEP_READINGS, Case, Verdict
-from benchwatch.estimate.settle.warmup import Warmup
+from benchwatch.estimate.settle.past_readings import PastReadings
+from benchwatch.estimate.settle.settle_history import LEVEL_SPAN, SettleHistoryTracker
+from benchwatch.estimate.settle.settle_verdict import CREEP_READINGS, SettleVerdict, VerdictInput
+from benchwatch.estimate.settle.warm_up_fit import WarmUpFit
 
 REACH: Final = 8.0
 """Horizons that the drift looks back at most."""
@@ -52,30 +52,30 @@ DRIFT_HORIZON_S: Final = 600.0
 """Sets the scale of the drift's span when no limit was asked for."""
 
 
-class Settling:
+class SettleEstimator:
     """O(1) a reading and bounded memory; times on any origin, offsets to 1e-3."""
 
     def __init__(self, limit: SettleLimit | None) -> None:
         self._limit = limit
         self._horizon_s = limit.horizon_s if limit else DRIFT_HORIZON_S
-        self._evidence = Evidence()
+        self._evidence = PastReadings()
         self._worked_out_at = -math.inf
         self._judged_at = -math.inf
         self._readings_since = 0
-        self._slope = SlopeFinder()
+        self._slope = DriftEstimator()
         self._drift: Drift | None = None
-        self._verdict = Verdict()
+        self._verdict = SettleVerdict()
         self._settle: Settle | None = None
         self._level: tuple[float, float] | None = None
         """Mean of late and its u, fractional since the first reading."""
-        self._cycles = CycleFinder()
+        self._cycles = CycleSearch()
         self._left_out = True
         """Whether the readings right after the newest nudge need not or no longer be left out."""
         self._looked_since = 0
         """Readings since a cycle was looked for."""
-        self._held = HeldSoFar()
-        self._after_gap: AfterGap | None = None
-        self._curve = Curve()
+        self._held = SettleHistoryTracker()
+        self._after_gap: GapComparison | None = None
+        self._curve = WarmUpCurve()
 
     def add(self, elapsed_s: float, offset: float, quantum: float = 0.0) -> None:
         """Take a clean reading; times must increase.
@@ -151,7 +151,7 @@ class Settling:
             self._forget([])
             return
         start, reference = evidence.origin
-        self._after_gap = AfterGap(
+        self._after_gap = GapComparison(
             start + evidence.now,
             reference + self._level[0],
             self._level[1],
@@ -162,7 +162,9 @@ class Settling:
             "unsure", None, None, reason=verdict_text.compared(lasted_s), held=held
         )
 
-    def _compare(self, after: AfterGap, elapsed_s: float, offset: float, quantum: float) -> None:
+    def _compare(
+        self, after: GapComparison, elapsed_s: float, offset: float, quantum: float
+    ) -> None:
         """Take a reading after a gap; go on from before the gap where the level is the same."""
         after.add(elapsed_s, offset, quantum)
         goes_on = after.goes_on()
@@ -190,7 +192,7 @@ class Settling:
         self._settle = None
         self._curve.forget()
 
-    def warmup(self) -> Warmup | None:
+    def warm_up_fit(self) -> WarmUpFit | None:
         """The exponential that the oven comes in by, for the screen; times since the run's zero."""
         return self._curve.since(self._evidence.origin)
 
@@ -266,7 +268,7 @@ class Settling:
         cycle = self._cycles.cycle
         ahead = evidence.forecast(blocks, limit, noise, interval_s, cycle)
         level, level_u = evidence.level(blocks, LEVEL_SPAN * limit.horizon_s, noise, interval_s)
-        case = Case(
+        case = VerdictInput(
             evidence.now, limit, ahead, self._drift, cycle, level, level_u, noise, interval_s,
             rounding,
         )  # fmt: skip

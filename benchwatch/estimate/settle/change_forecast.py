@@ -25,7 +25,7 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate.array_types import FloatArray
-from benchwatch.estimate.settle.cycle import FittedCycle
+from benchwatch.estimate.settle.fitted_cycle import FittedCycle
 from benchwatch.estimate.settle.noise_model import NoiseModel
 
 TIME_CONSTANTS: Final = 2.0 ** np.arange(-4.0, 3.0, 0.5)
@@ -43,7 +43,7 @@ TURNS: Final = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Forecast:
+class ChangeForecast:
     """Change from now on at `HORIZONS`, as arrays, and its standard uncertainty."""
 
     change: FloatArray
@@ -52,7 +52,7 @@ class Forecast:
     """Reduced chi-square, 1 at least; `u` is widened by it."""
 
 
-def forecast(
+def forecast_change(
     blocks: FloatArray,
     now: float,
     *,
@@ -62,7 +62,7 @@ def forecast(
     interval_s: float,
     steps: tuple[float, ...] = (),
     cycle: FittedCycle | None = None,
-) -> Forecast:
+) -> ChangeForecast:
     """Fit the past and continue it.
 
     Args:
@@ -164,7 +164,7 @@ def _upper(size: int) -> FloatArray:
 
 def _solve(
     columns: FloatArray, ahead: FloatArray, widest: float, least: float, freedom: int
-) -> Forecast:
+) -> ChangeForecast:
     """Change ahead and its u by least squares, the prior found on the way.
 
     The columns are never multiplied with each other: of a warm-up a million times its noise, the
@@ -213,4 +213,4 @@ def _solve(
     spread = ((ahead.T @ inverse) ** 2).sum(axis=1)
     # Residuals larger than the noise tell of a past that the fit does not follow.
     misfit = max(1.0, float(solved[count, count]) ** 2 / max(freedom, 1))
-    return Forecast(change, np.sqrt(spread * misfit), misfit)
+    return ChangeForecast(change, np.sqrt(spread * misfit), misfit)

@@ -35,7 +35,7 @@ GOOD_MISFIT: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Warmup:
+class WarmUpFit:
     """y(t) = level + amplitude·e^(−(t − now)/T); every u is standard, T known or not."""
 
     now: float
@@ -63,9 +63,9 @@ class Warmup:
         return curve
 
 
-def fit_warmup(
+def fit_warm_up(
     t: ArrayLike, y: ArrayLike, variance: ArrayLike, now: float, width_s: ArrayLike = 0.0
-) -> Warmup | None:
+) -> WarmUpFit | None:
     """Fit one exponential to as much of the past as is one.
 
     Weighted least squares over a grid of time constants; level and amplitude are linear. While
@@ -101,7 +101,7 @@ def fit_warmup(
 
 def _fit(
     times: FloatArray, offsets: FloatArray, weights: FloatArray, now: float, widths: FloatArray
-) -> Warmup | None:
+) -> WarmUpFit | None:
     span = float(times[-1] - times[0])
     total = float(weights.sum())
     middle = offsets[-1]
@@ -134,7 +134,7 @@ def _fit(
     if u_log > LOOSEST:
         return None
     constant = math.exp(log_constant)
-    return Warmup(
+    return WarmUpFit(
         now=now,
         level=float(middle) + centred_mean + level,
         u_level=u_level,

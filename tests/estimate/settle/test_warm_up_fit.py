@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from benchwatch.estimate.settle.outlook import time_to_fall
-from benchwatch.estimate.settle.warmup import fit_warmup
+from benchwatch.estimate.settle.time_to_go import time_to_fall
+from benchwatch.estimate.settle.warm_up_fit import fit_warm_up
 
 
 def test_time_to_fall() -> None:
@@ -22,7 +22,7 @@ def test_fit_finds_the_exponential_within_its_uncertainty() -> None:
     scaled = []
 
     for _ in range(200):
-        fit = fit_warmup(t, curve + 1e-10 * rng.standard_normal(50), np.full(50, 1e-20), 600.0)
+        fit = fit_warm_up(t, curve + 1e-10 * rng.standard_normal(50), np.full(50, 1e-20), 600.0)
         assert fit is not None
         scaled.append(
             (
@@ -46,7 +46,9 @@ def test_the_end_is_covered_where_a_slow_tail_hides(ratio: float) -> None:
         fit
         for _ in range(100)
         if (
-            fit := fit_warmup(t, curve + 1e-11 * rng.standard_normal(50), np.full(50, 1e-22), 600.0)
+            fit := fit_warm_up(
+                t, curve + 1e-11 * rng.standard_normal(50), np.full(50, 1e-22), 600.0
+            )
         )
     ]
 
@@ -72,14 +74,14 @@ def test_no_fit_is_better_than_a_bad_one(curve) -> None:
     t = np.arange(0.0, 300.0, 6.0)
     noise = 1e-10 * np.random.default_rng(13).standard_normal(50)
 
-    assert fit_warmup(t, curve(t) + noise, np.full(50, 1e-20), 300.0) is None
+    assert fit_warm_up(t, curve(t) + noise, np.full(50, 1e-20), 300.0) is None
 
 
 def test_few_points_give_no_fit() -> None:
     """Less than eight points say nothing of three parameters."""
     t = np.arange(7.0)
 
-    assert fit_warmup(t, np.exp(-t), np.ones(7), 7.0) is None
+    assert fit_warm_up(t, np.exp(-t), np.ones(7), 7.0) is None
 
 
 def test_curve_passes_through_the_readings() -> None:
@@ -87,7 +89,7 @@ def test_curve_passes_through_the_readings() -> None:
     t = np.arange(0.0, 400.0, 5.0)
     y = 1e-6 * np.exp(-t / 100.0) - 2e-8
 
-    fit = fit_warmup(t, y, np.full(80, 1e-22), 400.0)
+    fit = fit_warm_up(t, y, np.full(80, 1e-22), 400.0)
 
     assert fit is not None
     assert np.abs(fit.at(t) - y).max() < 1e-12

@@ -22,7 +22,7 @@ STEADY: Final = 0.5
 """Limits by which the halves of them may differ."""
 
 
-class AfterGap:
+class GapComparison:
     """Holds the readings after one gap.
 
     Args:

@@ -4,7 +4,7 @@ import math
 from typing import Final
 
 from benchwatch.estimate.block_means import OctaveMeans
-from benchwatch.estimate.settle.cycle import FEWEST, FittedCycle, find_cycle
+from benchwatch.estimate.settle.fitted_cycle import FEWEST, FittedCycle, find_cycle
 
 BLOCKS: Final = 96
 """Newest block means that one octave of periods is looked for in."""
@@ -16,7 +16,7 @@ LONGEST: Final = 4.0
 """Horizons in the longest one."""
 
 
-class CycleFinder:
+class CycleSearch:
     """Looks through one octave of periods at each call; bounded work, about half a millisecond."""
 
     def __init__(self) -> None:

@@ -8,7 +8,7 @@ LEVEL_SPAN: Final = 0.05
 """Horizons that the levels are means over; so long after a nudge the next reference is taken."""
 
 
-class HeldSoFar:
+class SettleHistoryTracker:
     """O(1); times on the run's clock."""
 
     def __init__(self) -> None:
