@@ -16,13 +16,13 @@ from benchwatch.clock import SystemClock
 from benchwatch.counter import Setup
 from benchwatch_drivers.scpi.scpi_driver import ScpiCounter
 
+KITS = Path(__file__).parents[1] / "kits"
 QUERIES = 3000
 ROUNDS = 5
 SERVER = """
 import threading
 from acquisition_kit import COUNTER
-from socket_kit import TinyServer
-from socket_kit import answering
+from socket_kit import TinyServer, answering
 known = {**COUNTER, "FREQ:APER?": "1E-6", "READ?": "+1.00000000231E+07"}
 server = TinyServer(answering(lambda q: f"{known[q]}\\n".encode() if q in known else None))
 print(server.resource, flush=True)
@@ -37,7 +37,7 @@ def resource() -> Iterator[str]:
         [sys.executable, "-c", SERVER],
         stdout=subprocess.PIPE,
         text=True,
-        cwd=Path(__file__).parents[1],
+        cwd=KITS,
     ) as child:
         assert child.stdout is not None
         yield child.stdout.readline().strip()
