@@ -37,6 +37,8 @@ class View:
     name: str
     """In lower case, with underscores; with hyphens on the command line."""
     title: str
+    about: str
+    """What it shows, in half a sentence."""
     key: str
     """A digit, by which it stands among the tabs; any key for another form of a view."""
     action: str
@@ -109,6 +111,10 @@ class ViewList:
     def view_for(self, key: KeyBinding) -> View:
         """Return the first view in which a key works."""
         return self._where.get(key.id, self.views)[0]
+
+    def keys_of(self, view: View) -> list[KeyBinding]:
+        """List the keys that work in `view` and in no other."""
+        return [key for key in view.keys if self._where[key.id] == (view,)]
 
     def tabs_for(self, view: View) -> tuple[Tab, ...]:
         """Return the tabs with `view` on the screen; another form of a view is under its tab."""

@@ -36,10 +36,10 @@ from benchwatch.quantity import OffsetUnit
 from benchwatch.reading import TOOL_WORDS, Reading
 from benchwatch.screen.axis_state import AxisState
 from benchwatch.screen.drawing.styled_text import StyledLine
-from benchwatch.screen.frame import Frame
+from benchwatch.screen.frame import Frame, Panel, drawn, stack
 from benchwatch.screen.key_bindings import capabilities
 from benchwatch.screen.preferences import Preferences
-from benchwatch.screen.view import ViewList, picture
+from benchwatch.screen.view import View, ViewList, all_panels, picture
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.snapshot import (
     ElsewhereNow,
@@ -311,9 +311,31 @@ def text_of(rows: Sequence[StyledLine], made: Frame) -> str:
     return "".join(made.theme.text(row.plain).rstrip() + "\n" for row in rows)
 
 
+def own_rows(name: str, made: Frame, width: int, height: int, views: ViewList = VIEWS) -> str:
+    """Draw the rows of the view called `name`, without those that stand above and below all."""
+    view = views.named(name)
+    return panel_rows(view, in_view(made, name, views), (width, height), view.panels)
+
+
+def panel_rows(view: View, made: Frame, size: tuple[int, int], panels: Sequence[Panel]) -> str:
+    """Draw the rows of some panels as plain text, as they are in the whole picture of `view`."""
+    lines = [
+        row
+        for panel, rows in stack(all_panels(view), made, *size)
+        if panel in panels
+        for row in drawn(panel, made, size[0], rows)
+    ]
+    return text_of(lines, made)
+
+
+def kept(name: str) -> str:
+    """Return the kept snapshot `name`."""
+    return (SNAPSHOTS / f"{name}.txt").read_text(encoding="utf-8")
+
+
 def compare(name: str, text: str) -> None:
     """Compare `text` with the kept snapshot `name`, or keep it when asked to."""
-    path = SNAPSHOTS / f"{name}.txt"
+    path = SNAPSHOTS / (name if "." in name else f"{name}.txt")
     if os.environ.get(UPDATE) == "1":
         path.parent.mkdir(exist_ok=True)
         path.write_text(text, encoding="utf-8")

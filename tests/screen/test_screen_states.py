@@ -22,12 +22,13 @@ from benchwatch.estimate.trim.learned_turns import TurnSizes
 from benchwatch.estimate.trim.mean_pull import MeanPull
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.estimate.trim.trim_hint import Hint, Judgement
-from benchwatch.screen.drawing.styled_text import Theme
-from benchwatch.screen.frame import drawn, stack
+from benchwatch.screen.drawing.styled_text import Theme, line
+from benchwatch.screen.frame import Panel, always, drawn, stack
+from benchwatch.screen.panels.shared_rows import BOTTOM_PANELS, TOP_PANELS
 from benchwatch.screen.preferences import Preferences
-from benchwatch.screen.view import all_panels, picture
+from benchwatch.screen.view import View, ViewList, all_panels, picture
 from benchwatch.screen.views.view_list import VIEWS
-from benchwatch.snapshot import Records, Snapshot, Trace
+from benchwatch.snapshot import Playback, Records, Snapshot, Trace
 
 SIZES = [(80, 24), (120, 36)]
 
@@ -153,15 +154,50 @@ STATES: dict[str, Snapshot] = {
         nominal_hz=5e6,
     ),
 }
+ABOUT = {
+    "ascii": "in plain ASCII",
+    "creeping": "creeping after a nudge 14 s ago, and where it will rest",
+    "bare": "only what every counter gives",
+    "far": "far off, one reading, a 5 MHz nominal",
+    "internal": "the counter runs on its own time base",
+    "landed": "landed, as found and as left on record",
+    "log": "against the logarithm of time",
+    "cycling": "the thermostat makes it swing too far",
+    "morning": "the morning after a night with two gaps",
+    "no_counter": "nobody answers yet",
+    "reversing": "a turn back, and the backlash that comes first",
+    "ready": "settled, good enough to judge, the way left as a part of a usual nudge",
+    "settled": "settled, inside, the hold of the landing running",
+    "stale": "no reading for 8 s, everything dim",
+    "tool_on": "the tool rests on the trimmer; V is where to aim",
+    "first_touch": "the tool rests on the trimmer for the first time; what it moved the offset by "
+    "is where to aim",
+    "unsure": "the noise is too large for a verdict",
+    "warming": "warming up, four touches of the tool learned, a nudge 14 s ago",
+}
+"""What the pictures show, in the order of their list."""
 ASKED = ("warming", "settled", "unsure", "stale", "no_counter", "tool_on", "landed", "internal")
 ONLY_THERE = {"cycling": ("warm_up", "stability"), "morning": ("warm_up",)}
+SMALL = [("trim", state) for state in ("warming", "ready", "stale", "creeping")]
 KEPT = [
-    *(("trim", state) for state in STATES if state not in ONLY_THERE),
-    *((view, state) for state, views in ONLY_THERE.items() for view in views),
-    *((view.name, state) for view in VIEWS.views if view.name != "trim" for state in ASKED),
-    ("notes", "bare"),
-    ("fill", "creeping"),
+    *(
+        (view, state, size)
+        for size in SIZES
+        for view, state in (
+            *(("trim", state) for state in STATES if state not in ONLY_THERE),
+            *((view, state) for state, views in ONLY_THERE.items() for view in views),
+            *((view.name, state) for view in VIEWS.views[1:] for state in ASKED),
+            ("notes", "bare"),
+            ("fill", "creeping"),
+        )
+    ),
+    *((view, state, (60, 18)) for view, state in SMALL),
+    ("trim", "ascii", (80, 24)),
+    ("stability", "ascii", (80, 24)),
+    ("warm_up", "log", (80, 24)),
 ]
+"""The pictures that are kept: view, state and size, without what stands above and below all."""
+HEADERS = ("warming", "stale", "no_counter", "internal")
 
 
 def _frame(view: str, state: str, theme: Theme | None = None, **changes):
@@ -178,32 +214,67 @@ def _frame(view: str, state: str, theme: Theme | None = None, **changes):
     )
 
 
-@pytest.mark.parametrize("size", SIZES, ids="{0[0]}x{0[1]}".format)
-@pytest.mark.parametrize(("view", "state"), KEPT)
+def _kept_frame(view: str, state: str):
+    """Make the frame of a picture that is kept."""
+    if state == "ascii":
+        return _frame(view, "warming", Theme(ascii=True))
+    if state == "log":
+        return _frame(view, "warming", preferences=Preferences(log_time=True))
+    return _frame(view, state)
+
+
+@pytest.mark.parametrize(("view", "state", "size"), KEPT, ids=str)
 def test_the_view_looks_as_kept(view, state, size):
-    """The whole picture in a fixed state, at both sizes, against the kept text."""
-    kit.compare(f"{view}_{state}_{size[0]}x{size[1]}", kit.plain(view, _frame(view, state), *size))
+    """The rows of the view itself in a fixed state, against the kept text."""
+    made = _kept_frame(view, state)
+
+    kit.compare(f"{view}_{state}_{size[0]}x{size[1]}", kit.own_rows(view, made, *size))
 
 
-def test_the_logarithmic_warm_up_looks_as_kept():
-    """The warm-up against the logarithm of time."""
-    made = _frame("warm_up", "warming", preferences=Preferences(log_time=True))
+@pytest.mark.parametrize("size", [*SIZES, (60, 18)], ids=str)
+def test_the_header_looks_as_kept(size):
+    """What stands above every view: counter, tabs, identity, link, and what is wrong."""
+    trim = VIEWS.named("trim")
+    frames = {state: _frame("trim", state) for state in HEADERS}
+    lost = [("spare", "lost")]
+    frames["two counters"] = _frame("trim", "warming", names=("main", "spare"), missing=lost)
+    shown = {name: kit.panel_rows(trim, made, size, TOP_PANELS) for name, made in frames.items()}
 
-    kit.compare("warm_up_log_80x24", kit.plain("warm_up", made, 80, 24))
-
-
-@pytest.mark.parametrize("view", ["trim", "stability"])
-def test_the_ascii_view_looks_as_kept(view):
-    """The view where only ASCII can be drawn."""
-    made = _frame(view, "warming", Theme(ascii=True))
-
-    kit.compare(f"{view}_ascii_80x24", kit.plain(view, made, 80, 24))
+    kit.compare(f"header_{size[0]}x{size[1]}", _titled(shown))
 
 
-@pytest.mark.parametrize("state", ["warming", "ready", "stale", "creeping"])
-def test_the_smallest_trim_looks_as_kept(state):
-    """The trim on the smallest screen there is a picture for."""
-    kit.compare(f"trim_{state}_60x18", kit.plain("trim", _frame("trim", state), 60, 18))
+@pytest.mark.parametrize("size", [*SIZES, (60, 18)], ids=str)
+def test_the_footer_looks_as_kept(size):
+    """What stands below every view: its keys, live and for a recording that is played."""
+    played = kit.frame(STATES["warming"], playing=Playback("playing", 90.0, 600.0, 1.0))
+    frames = [(view.name, view, _frame(view.name, "warming")) for view in VIEWS.views]
+    frames.append(("recording", VIEWS.named("trim"), played))
+    shown = {name: kit.panel_rows(view, made, size, BOTTOM_PANELS) for name, view, made in frames}
+
+    kit.compare(f"footer_{size[0]}x{size[1]}", _titled(shown))
+
+
+def _titled(shown: dict[str, str]) -> str:
+    return "".join(f"-- {name}\n{text}" for name, text in shown.items())
+
+
+def test_a_new_view_changes_no_picture_of_another():
+    """With one more view there is one more tab; the rows of every other view stay as kept."""
+    extra = View(
+        name="extra",
+        title="Extra view",
+        about="nothing",
+        key=str(len(VIEWS.tabs) + 1),
+        action="Show the extra view",
+        panels=(Panel(lambda _frame, _width, _rows: [line("extra")], always(1), fills=True),),
+        help=("It shows nothing.",),
+    )
+    views = ViewList((*VIEWS.views, extra))
+
+    assert "6" in kit.plain("trim", _frame("trim", "warming"), 80, 24, views).splitlines()[0]
+    for view, state, size in KEPT:
+        name = f"{view}_{state}_{size[0]}x{size[1]}"
+        assert kit.own_rows(view, _kept_frame(view, state), *size, views) == kit.kept(name), name
 
 
 @pytest.mark.parametrize("view", VIEWS.views, ids=lambda view: view.name)
@@ -300,9 +371,42 @@ def test_the_tool_moves_the_band_to_the_aim():
     assert ruler.index("┼") == 31
 
 
+def index() -> str:
+    """Return the list of all pictures, view by view."""
+    text = INDEX_HEAD
+    for view in VIEWS.views:
+        text += f"\n## {view.title}: {view.about}\n\n| state | files |\n|---|---|\n"
+        for state, about in ABOUT.items():
+            sizes = sorted(size for name, one, size in KEPT if (name, one) == (view.name, state))
+            files = ", ".join(
+                f"[{width}x{height}]({view.name}_{state}_{width}x{height}.txt)"
+                for width, height in sizes
+            )
+            text += f"| {about} | {files} |\n" if files else ""
+    return text
+
+
+INDEX_HEAD = """# Captures of the screen
+
+Text of every view in fixed states, at 80x24 and 120x36, some at 60x18; colours are not in them.
+What stands above and below every view is kept once: [header_80x24.txt](header_80x24.txt),
+[header_120x36.txt](header_120x36.txt), [header_60x18.txt](header_60x18.txt),
+[footer_80x24.txt](footer_80x24.txt), [footer_120x36.txt](footer_120x36.txt),
+[footer_60x18.txt](footer_60x18.txt). The tests of the screen compare what is drawn now with these.
+After a change of the screen's pictures, write them and this list anew and read the difference:
+
+```sh
+BENCHWATCH_UPDATE_SNAPSHOTS=1 python -m pytest tests/screen/test_screen_states.py
+```
+
+[picture.txt](picture.txt) is no test: it is a capture of `benchwatch watch --sim --seed 7` in a
+terminal of 120x36, settled, in the middle of a trim.
+"""
+
+
 def test_the_index_lists_every_capture():
     """Beside the captures stands a list of all of them, and of nothing that is not there."""
-    index = (kit.SNAPSHOTS / "README.md").read_text(encoding="utf-8")
-    listed = set(re.findall(r"[a-z_]+(?:_\d+x\d+)?\.txt", index))
+    listed = set(re.findall(r"[a-z_]+(?:_\d+x\d+)?\.txt", index()))
 
+    kit.compare("README.md", index())
     assert listed == {path.name for path in kit.SNAPSHOTS.glob("*.txt")}

@@ -73,6 +73,7 @@ def _row(cells: list[tuple[str, Role]]) -> StyledLine:
 ELSEWHERE = View(
     name="elsewhere",
     title="Elsewhere",
+    about="the offset at other frequencies, and on a clock",
     key="4",
     action="Show the offset elsewhere",
     action_help="Show the offset elsewhere: other frequencies, clocks.",

@@ -47,6 +47,7 @@ def scale_rows(_frame: Frame, _width: int, height: int) -> int:
 FILL = View(
     name="fill",
     title="Fill",
+    about="one number, one word and the scale over the whole screen",
     key="f",
     footer="fill",
     action="Fill the screen with the number, or not",

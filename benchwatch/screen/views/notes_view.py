@@ -68,6 +68,7 @@ def _rows(frame: Frame, one: LoggedEvent, width: int) -> list[StyledLine]:
 NOTES = View(
     name="notes",
     title="Notes",
+    about="everything that happened, newest first",
     key="5",
     action="Show the notes",
     action_help="Show the notes: marks and everything that happened.",

@@ -199,6 +199,7 @@ def _next_kind(now: Preferences, snapshot: Snapshot) -> Preferences:
 STABILITY = View(
     name="stability",
     title="Stability",
+    about="deviations and dither",
     key="3",
     action="Show the stability",
     panels=(

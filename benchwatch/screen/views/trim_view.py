@@ -94,6 +94,7 @@ def _zoomed(now: Preferences, steps: int) -> Preferences:
 TRIM = View(
     name="trim",
     title="Trim",
+    about="the moment when the trimmer is turned",
     key="1",
     action="Show the trim",
     panels=(

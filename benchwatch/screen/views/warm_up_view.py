@@ -127,6 +127,7 @@ def _since_power_on(snapshot: Snapshot, preferences: Preferences, now_s: float) 
 WARM_UP = View(
     name="warm_up",
     title="Warm-up",
+    about="the way since power-on and where it is going",
     key="2",
     action="Show the warm-up",
     panels=(
