@@ -3,7 +3,7 @@
 import signal
 
 import pytest
-from load_kit import PATIENCE_S, wait_until
+from load_kit import LONGEST_WAIT_S, wait_until
 from program_kit import COMMAND, start_program
 from simulated_kit import port_of
 from socket_kit import connections_to
@@ -29,7 +29,7 @@ def test_a_signal_in_the_middle_of_a_gate_leaves_the_panel_local(number):
         assert process.stdout is not None
         process.stdout.readline()
         process.send_signal(number)
-        code = process.wait(timeout=PATIENCE_S)
+        code = process.wait(timeout=LONGEST_WAIT_S)
         process.communicate()
         local = wait_until(lambda: not bench.is_remote("main"))
         closed = wait_until(lambda: connections_to(port_of(bench)) == 0)
@@ -70,7 +70,7 @@ def test_a_watch_that_asks_only_sends_nothing_at_the_end():
         process = start_program(
             "watch", bench.resources["main"], "--json", "--no-journal", "--count", "2"
         )
-        process.communicate(timeout=PATIENCE_S)
+        process.communicate(timeout=LONGEST_WAIT_S)
         closed = wait_until(lambda: connections_to(port_of(bench)) == 0)
         heard = bench.received("main")
 

@@ -46,8 +46,8 @@ def test_a_counter_that_answers_one_question_late_is_opened_again(lacks: tuple[s
 
 def test_an_answer_that_comes_behind_the_identity_is_not_the_next_one() -> None:
     """A counter that answers out of order: the missed reading comes when the next one is asked."""
-    gate_s, patience_s = 0.4, 1.9
-    counter = PlainCounter(gate_s, delays={("READ?", 6): patience_s - 0.7 * gate_s})
+    gate_s, longest_wait_s = 0.4, 1.9
+    counter = PlainCounter(gate_s, delays={("READ?", 6): longest_wait_s - 0.7 * gate_s})
     with on_a_socket(counter) as resource:
         watched = watch(resource, "--count", "14")
 
@@ -137,7 +137,7 @@ def test_a_gate_that_was_asked_for_is_set_again_when_the_counter_forgot_it() -> 
     with on_a_socket(counter) as resource:
         watched = watch(resource, "--gate", "100ms", "--count", "60", often=True)
 
-    settings = [line for line in counter.heard if "?" not in line]
+    settings = [line for line in counter.received if "?" not in line]
     assert watched.code == 0, watched.errors
     assert settings[:2] == ["FREQ:APER 0.1", "FREQ:APER 0.1"]
     assert watched.readings[-1]["gate_s"] == 0.1

@@ -5,7 +5,7 @@ from itertools import islice
 
 import pytest
 from program_kit import start_python
-from simulated_kit import tell_hand
+from simulated_kit import ask_control_port
 
 from benchwatch.bench import read_bench
 from benchwatch.pipeline.pipeline import Pipeline
@@ -40,7 +40,7 @@ def test_a_reference_that_is_pulled_is_on_the_readings(tmp_path):
         process = start_python(OFTEN, "watch", "--bench", str(file), "--json", "--no-journal")
         assert process.stdout is not None
         first = json.loads(process.stdout.readline())
-        assert tell_hand(bench.control_port, "reference off") == "ok"
+        assert ask_control_port(bench.control_port, "reference off") == "ok"
         later = (json.loads(line)["flags"] for line in process.stdout)
         flags = next(flags for flags in islice(later, 60) if "internal-timebase" in flags)
         process.terminate()

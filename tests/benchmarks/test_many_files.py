@@ -9,7 +9,7 @@ import secrets
 from pathlib import Path
 
 import pytest
-from mutation_kit import good_journal, json_lines, mutated, mutated_journal, table
+from made_damage import good_journal, json_lines, mutated, mutated_journal, table
 from recorded_kit import run_each
 
 FILES = 1500
@@ -37,7 +37,9 @@ def test_files_changed_at_random(form: str, tmp_path: Path) -> None:
             commands.append([*command.split(), str(path)])
         for command, outcome in zip(commands, run_each(commands), strict=True):
             codes[outcome.code] += 1
-            assert outcome.code in {0, 2, 4, 5}, (seed, command, outcome.told)
-            assert all(line.isprintable() for line in outcome.told.splitlines()), outcome.told
+            assert outcome.code in {0, 2, 4, 5}, (seed, command, outcome.narration)
+            assert all(line.isprintable() for line in outcome.narration.splitlines()), (
+                outcome.narration
+            )
 
     print(f"\n{form}: {FILES} files, seed {seed}, exit codes {dict(codes)}")

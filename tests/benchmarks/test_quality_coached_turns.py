@@ -1,12 +1,12 @@
-"""A made hand led by the screen beside the same hand with the counter's digits only.
+"""A made technician led by the screen beside one who reads the counter's digits only.
 
 python -m pytest tests/benchmarks -k coached -s
 
-The third hand knows offset, pull, creep and backlash without a reading, and turns as badly: no
-program can do better with this hand. The hand with digits waits 10 s a turn, looks hands off, and
+The third knows offset, pull, creep and backlash without a reading, and turns as badly: no program
+can do better with this technician. The one with digits waits 10 s a turn, looks hands off, and
 calls it landed when it has been inside at each look for 30 s, counted from the lift; in the fourth
-row from its first look on, which is how the screen's hold counts. The fifth row says what becomes
-of it where the hand pulls otherwise at each touch. Where readings come once a second, the screen
+row from the first look on, which is how the screen's hold counts. The fifth row says what becomes
+of it where the tool pulls otherwise at each touch. Where readings come once a second, the screen
 needs several of them after each turn, and more of a trim's time is left to it.
 """
 
@@ -15,16 +15,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_hand import Bench, ByDigits, Coached, Hand, Result, ToldTheTruth, trim
+from made_technician import Bench, ByDigits, Coached, KnowsTheTruth, Result, Technician, trim
 
 TRIMS = 40
 FAR, NEAR = Bench(), Bench(near=2.0, far=6.0)
 SLOW = Bench(gate_s=1.0, sigma=5e-11)
 """A reading a second, with the noise that four readings of the others have in the mean."""
-ROWS: dict[str, tuple[type[Hand], dict[str, float], dict[str, float]]] = {
+ROWS: dict[str, tuple[type[Technician], dict[str, float], dict[str, float]]] = {
     "digits, waits 10 s": (ByDigits, {}, {}),
     "led by the screen": (Coached, {}, {}),
-    "told the truth": (ToldTheTruth, {}, {}),
+    "knows the truth": (KnowsTheTruth, {}, {}),
     "digits, 30 s from look": (ByDigits, {"hold_s": 40.0}, {}),
     "screen, pull varies": (Coached, {}, {"pull_varies": 0.15}),
 }
@@ -50,7 +50,7 @@ def _row(name: str, trims: list[Result]) -> None:
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize("bench", [FAR, NEAR, SLOW], ids=["far", "near", "slow"])
 def test_quality_coached_turns(bench: Bench) -> None:
-    """Led by the screen nothing is landed that is not; times and touches beside the other hands."""
+    """Led by the screen nothing is called landed that is not; times and touches beside others."""
     seed = secrets.randbits(32)
     print(f"\n{TRIMS} trims from {bench.near:g} to {bench.far:g} usual nudges away; seed {seed}")
     print(f"a reading every {bench.gate_s:g} s")
@@ -59,10 +59,10 @@ def test_quality_coached_turns(bench: Bench) -> None:
         f"{'touches':>9}{'turns':>7}{'false':>7}{'never':>7}"
     )
     found: dict[str, list[Result]] = {}
-    for name, (hand, options, changes) in ROWS.items():
+    for name, (technician, options, changes) in ROWS.items():
         made = replace(bench, **changes)
         found[name] = [
-            trim(np.random.default_rng([seed, number]), hand(**options), made)
+            trim(np.random.default_rng([seed, number]), technician(**options), made)
             for number in range(TRIMS)
         ]
         _row(name, found[name])
@@ -75,7 +75,7 @@ def test_quality_coached_turns(bench: Bench) -> None:
         / np.mean([one.touches for one in digits]),
     }
     said = ", ".join(f"{name} {ratio:.2f}" for name, ratio in ratios.items())
-    print(f"of the hand with digits: {said} (target 0.50 each)")
+    print(f"of the technician with digits: {said} (target 0.50 each)")
 
     assert not any(one.false for one in coached)
     assert sum(np.isfinite(one.took_s) for one in coached) >= 0.95 * TRIMS

@@ -57,7 +57,7 @@ def test_ten_short_watches_and_every_reader_beside_a_long_one(tmp_path: Path) ->
             check_sound(path)
             long.wait_for_more(5)
         code = long.end(signal.SIGINT)
-        assert code == 130, long.said
+        assert code == 130, long.narration
         shown += long.shown
     check_sound(path)
     found = [*kept(path), *(kept(archive) if archive.exists() else [])]

@@ -45,7 +45,7 @@ def test_sixty_readings_of_a_foreign_counter_over_a_real_socket(tmp_path):
         out, errors = process.communicate(timeout=100)
 
     *readings, end = map(json.loads, out.splitlines())
-    said = [float(text) for text in counter.said if re.fullmatch(r"\d{7,8}\.\d{4}", text)]
+    said = [float(text) for text in counter.sent if re.fullmatch(r"\d{7,8}\.\d{4}", text)]
     assert process.returncode == 0, errors
     assert [line["frequency_hz"] for line in readings] == said[:60]
     assert len(said) == 60

@@ -147,7 +147,7 @@ def test_names_choose_among_the_counters_of_the_file(capsys, here):
         _, lines, _ = watched(capsys, "--bench", file, "five")
 
     assert {line["counter"] for line in lines[:-1]} == {"five"}
-    assert one.heard == []
+    assert one.received == []
 
 
 @pytest.mark.parametrize(

@@ -141,13 +141,13 @@ def test_a_watch_goes_on_while_runs_are_archived(tmp_path: Path, run: Run) -> No
         code = watch.end(signal.SIGINT)
 
     assert done.returncode == 0, done.stderr
-    assert code == 130, watch.said
+    assert code == 130, watch.narration
     assert "2 old runs without an end stay" in done.stderr
     assert runs_in(into) == [1, 2, 3]
     assert set(watch.shown) <= set(kept(path))
     check_sound(path)
     assert len(kept(into)) == 9_000
-    assert "Traceback" not in watch.said
+    assert "Traceback" not in watch.narration
 
 
 def test_killed_while_archiving_it_loses_no_reading(tmp_path: Path, run: Run) -> None:

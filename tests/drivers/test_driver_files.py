@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 from acquisition_kit import Notebook
-from load_kit import PATIENCE_S
+from load_kit import LONGEST_WAIT_S
 from program_kit import COMMAND
 from terminal_kit import Terminal
 
@@ -215,10 +215,10 @@ def test_a_growing_file_is_watched_as_a_counter(tmp_path: Path) -> None:
     notebook.stop = acquisition.stop
 
     acquisition.start()
-    assert connected.wait(PATIENCE_S)
+    assert connected.wait(LONGEST_WAIT_S)
     for text in ("# began\n", "10000000.0231\n1000", "0000.0232\nrubbish\n", "10.0000000233 MHz\n"):
         adding(path, text)()
-    acquisition.join(PATIENCE_S)
+    acquisition.join(LONGEST_WAIT_S)
 
     assert [r.text for r in notebook.readings] == [
         "10000000.0231",

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from acquisition_kit import Notebook
-from load_kit import PATIENCE_S
+from load_kit import LONGEST_WAIT_S
 
 from benchwatch.acquire import Acquisition
 from benchwatch.clock import SystemClock
@@ -103,9 +103,9 @@ def watched(folder: Path, name: str, kind: str | None) -> "Seen":
         )
         notebook.stop = acquisition.stop
         acquisition.start()
-        acquisition.join(PATIENCE_S)
+        acquisition.join(LONGEST_WAIT_S)
         acquisition.stop()
-        acquisition.join(PATIENCE_S)
+        acquisition.join(LONGEST_WAIT_S)
         assert acquisition.error is None, acquisition.error
         return notebook, bench.received("main")
 

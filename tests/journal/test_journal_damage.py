@@ -257,7 +257,7 @@ def test_two_programs_that_find_the_damage_set_it_aside_once(tmp_path, whole):
                    for _ in range(2)]  # fmt: skip
         for watch in watches:
             watch.end(0)
-    said = "".join(watch.said for watch in watches)
+    said = "".join(watch.narration for watch in watches)
 
     (aside,) = path.parent.glob("journal-damaged-*.db")
     assert said.count("the journal was damaged: it is kept as") == 1
@@ -277,12 +277,12 @@ def test_damage_while_it_is_watched_is_said_and_the_watch_goes_on(tmp_path):
             other.execute("PRAGMA writable_schema = ON")
             other.execute("UPDATE sqlite_master SET rootpage = 1 WHERE name = 'readings'")
             other.execute("PRAGMA schema_version = 99")
-        watch.wait_until_said("the journal was damaged: it is kept as")
-        watch.wait_until_said("were carried over from")
+        watch.wait_for_narration("the journal was damaged: it is kept as")
+        watch.wait_for_narration("were carried over from")
         watch.wait_for_more(30)
         code = watch.end()
 
-    assert code == 130, watch.said
+    assert code == 130, watch.narration
     check_sound(path)
     assert set(watch.shown) <= set(kept(path))
     marks = [line["text"] for line in watch.lines if line["kind"] == "mark"]
@@ -313,8 +313,10 @@ def test_in_the_default_place_whatever_is_no_journal_is_set_aside(tmp_path):
         code = watch.end(0)
 
     (aside,) = path.parent.glob("journal-damaged-*.db")
-    assert code == 0, watch.said
-    assert re.search(rf"it is kept as {re.escape(str(aside))}, a new one was begun", watch.said)
+    assert code == 0, watch.narration
+    assert re.search(
+        rf"it is kept as {re.escape(str(aside))}, a new one was begun", watch.narration
+    )
     assert aside.read_bytes() == content
     assert len(kept(path)) == 5
 

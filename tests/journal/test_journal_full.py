@@ -43,7 +43,7 @@ def test_killed_on_a_full_disk_each_line_had_said_whether_it_was_kept(home, disk
     """SIGKILL: lines with ``not_on_disk`` 0 are in the file; the last one counts all others."""
     path = disk / "journal.db"
     with tiny_counter(GATE_S) as counter, Watching(counter.resource, journal=path) as watch:
-        watch.wait_until_said("disk is full")
+        watch.wait_for_narration("disk is full")
         watch.wait_for_more(30)
         watch.end(signal.SIGKILL)
     lines = [line for line in watch.lines if line["kind"] == "reading"]
@@ -66,14 +66,16 @@ def test_at_the_end_the_rest_is_elsewhere_and_the_sentence_says_where(home, disk
         tiny_counter(GATE_S) as counter,
         Watching(counter.resource, journal=path, options=options) as watch,
     ):
-        watch.wait_until_said("disk is full")
+        watch.wait_for_narration("disk is full")
         if end is not None:
             watch.wait_for_more(30)
         code = watch.end(end or 0)
 
-    there = re.search(r": (\d+) readings and notes are not in it, but in (\S+\.db)\.", watch.said)
-    assert code == (5 if end is None else 130), watch.said
-    assert there is not None, watch.said
+    there = re.search(
+        r": (\d+) readings and notes are not in it, but in (\S+\.db)\.", watch.narration
+    )
+    assert code == (5 if end is None else 130), watch.narration
+    assert there is not None, watch.narration
     assert Path(there[2]).is_relative_to(home)
     left = kept(Path(there[2]))
     assert len(left) + gaps_in(Path(there[2])) == int(there[1])
@@ -86,15 +88,19 @@ def test_where_nothing_can_be_written_anywhere_the_number_is_said(home, tmp_path
     with tiny_counter(GATE_S) as counter, Watching(counter.resource, journal=path) as watch:
         watch.wait_for_lines(10)
         resource.prlimit(watch.process.pid, resource.RLIMIT_FSIZE, (512, resource.RLIM_INFINITY))
-        watch.wait_until_said("readings and notes are not on disk.", times=2)
+        watch.wait_for_narration("readings and notes are not on disk.", times=2)
         watch.wait_for_more(10)
         code = watch.end(signal.SIGINT)
 
-    lost = re.search(r": (\d+) readings and notes are not in it, nor anywhere else", watch.said)
-    assert code == 130, watch.said
-    assert lost is not None, watch.said
-    assert "Traceback" not in watch.said
-    told = [int(count) for count in re.findall(r"(\d+) readings and notes are not on", watch.said)]
+    lost = re.search(
+        r": (\d+) readings and notes are not in it, nor anywhere else", watch.narration
+    )
+    assert code == 130, watch.narration
+    assert lost is not None, watch.narration
+    assert "Traceback" not in watch.narration
+    told = [
+        int(count) for count in re.findall(r"(\d+) readings and notes are not on", watch.narration)
+    ]
     assert all(later >= 2 * earlier for earlier, later in pairwise(told))
     found = kept(path)
     assert len([value for value in watch.shown if value not in found]) == int(lost[1])

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 from journal_kit import ask, check_sound
-from load_kit import PATIENCE_S
+from load_kit import LONGEST_WAIT_S
 from oven_kit import OvenBench, oven_bench, served
 from program_kit import COMMAND, Watching
 from terminal_kit import Terminal
@@ -48,27 +48,27 @@ def test_a_night_leaves_nothing_false_in_the_journal(tmp_path: Path, bench: Oven
     words = [*COMMAND, "watch", bench.resource, "--nominal", "10MHz",
              "--tolerance", "1ppb", "--settle", "1ppb/2s", "--journal", str(path)]  # fmt: skip
     terminal = Terminal(words, tmp_path, width=120, height=36)
-    truths = [float(bench.tell("truth"))]
+    truths = [float(bench.ask("truth"))]
     times: list[float] = []
     try:
-        terminal.wait_until(lambda _: count(path, "readings") >= 20, PATIENCE_S)
-        assert bench.tell("hangup") == "ok"  # the gap
-        terminal.wait_until(lambda _: count(path, "gaps") == 1, PATIENCE_S)
+        terminal.wait_until(lambda _: count(path, "readings") >= 20, LONGEST_WAIT_S)
+        assert bench.ask("hangup") == "ok"  # the gap
+        terminal.wait_until(lambda _: count(path, "gaps") == 1, LONGEST_WAIT_S)
         after_gap = count(path, "readings")
-        terminal.wait_until(lambda _: count(path, "readings") >= after_gap + 20, PATIENCE_S)
+        terminal.wait_until(lambda _: count(path, "readings") >= after_gap + 20, LONGEST_WAIT_S)
         with Watching(bench.resource, journal=path, options=("--settle", "1ppb/2s")) as second:
             second.wait_for_lines(50)  # 2 s, and settled
             times.append(time.time())
-            assert bench.tell("turn 0.1") == "ok"  # it is high already: the wrong way
-            truths.append(float(bench.tell("truth")))
+            assert bench.ask("turn 0.1") == "ok"  # it is high already: the wrong way
+            truths.append(float(bench.ask("truth")))
             times.append(time.time())
             second.wait_for_more(25)
             terminal.vanish()  # the terminal is cut off
-            cut_off = terminal.child.wait(PATIENCE_S)
+            cut_off = terminal.child.wait(LONGEST_WAIT_S)
             second.wait_for_more(10)
             times.append(time.time())
-            assert bench.tell("turn -0.35") == "ok"
-            truths.append(float(bench.tell("truth")))
+            assert bench.ask("turn -0.35") == "ok"
+            truths.append(float(bench.ask("truth")))
             times.append(time.time())
             second.wait_for_more(25)
             code = second.end(signal.SIGINT)
@@ -76,7 +76,7 @@ def test_a_night_leaves_nothing_false_in_the_journal(tmp_path: Path, bench: Oven
         terminal.close()
 
     check_sound(path)
-    assert (cut_off, code) == (130, 130), second.said
+    assert (cut_off, code) == (130, 130), second.narration
     (first_run, _, first_end), (second_run, _, second_end) = ask(
         path, "SELECT run, ended_utc_s, end_reason FROM runs WHERE ended_utc_s > 0 ORDER BY run"
     )

@@ -58,7 +58,7 @@ def test_short_watches_and_readers_beside_a_long_one_cost_no_reading(tmp_path: P
     check_sound(path)
     found = kept(path)
     assert sorted(name.name for name in tmp_path.iterdir()) == ["benchwatch", "link.db"]
-    assert code == 130, long.said
+    assert code == 130, long.narration
     assert set(shown + long.shown) <= set(found)
     assert len(found) == len(set(found))
 

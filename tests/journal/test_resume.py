@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 import screen_kit as kit
-from load_kit import PATIENCE_S
+from load_kit import LONGEST_WAIT_S
 from oven_kit import OvenBench, oven_bench, served
 from quick_kit import QUICKLY, SLOWLY, clock_s, program
 from terminal_kit import Terminal
@@ -99,7 +99,7 @@ def test_the_same_command_goes_on_with_an_interrupted_trim(
         _clocks(SLOWLY, bench, first)  # the hand must follow the key within seconds of theirs
         first.type(key)
         first.wait_for(f"tool {word}")
-        assert bench.tell(f"tool {word}") == "ok"
+        assert bench.ask(f"tool {word}") == "ok"
         _wait(first, 3)  # a gate under way keeps its pace: none may be that shows the touch first
         _clocks(QUICKLY, bench, first)
         _wait(first, 5)
@@ -107,7 +107,7 @@ def test_the_same_command_goes_on_with_an_interrupted_trim(
         _wait(first, 5)
     first.wait_until(lambda rows: amount(rows, "tool off, it pulls by "))
     _wait(first, 5)
-    assert bench.tell("turn -0.1") == "ok"
+    assert bench.ask("turn -0.1") == "ok"
     rows = first.wait_until(lambda rows: amount(rows, "as found "))
     found = amount(rows, "as found ")
     first.type(b"mcover off\r")
@@ -118,7 +118,7 @@ def test_the_same_command_goes_on_with_an_interrupted_trim(
         first.child.wait()
     else:
         first.vanish()
-        first.child.wait(timeout=PATIENCE_S)
+        first.child.wait(timeout=LONGEST_WAIT_S)
 
     second = watched()
     rows = second.wait_for("goes on with the run that was interrupted")
@@ -126,7 +126,7 @@ def test_the_same_command_goes_on_with_an_interrupted_trim(
     again = amount(rows, "as found ")
     pulls = amount(second.wait_until(lambda rows: amount(rows, "pulls by ")), "pulls by ")
     second.wait_until(lambda rows: re.search(r"good to \S+ ppb, turn", "\n".join(rows)))
-    assert bench.tell("turn -0.08") == "ok"
+    assert bench.ask("turn -0.08") == "ok"
     second.wait_for("last nudge down")
     second.type(b"5")
     second.wait_for("cover off")

@@ -11,7 +11,7 @@ import re
 import shutil
 from contextlib import asynccontextmanager
 
-from load_kit import PATIENCE_S
+from load_kit import LONGEST_WAIT_S
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
 FLAGS = (
@@ -47,7 +47,7 @@ class Tab:
 
     async def until(self, true_of):
         """Take events until `true_of` the tab."""
-        async with asyncio.timeout(PATIENCE_S):
+        async with asyncio.timeout(LONGEST_WAIT_S):
             while not true_of(self):
                 await self._next()
 
@@ -100,7 +100,7 @@ async def browser(client, home, size=(1200, 800)):
         stderr=asyncio.subprocess.PIPE,
     )
     try:
-        port = await asyncio.wait_for(_port(process), PATIENCE_S)
+        port = await asyncio.wait_for(_port(process), LONGEST_WAIT_S)
         async with client.get(f"http://127.0.0.1:{port}/json/list") as answer:
             tabs = await answer.json()
         place = next(tab["webSocketDebuggerUrl"] for tab in tabs if tab["type"] == "page")

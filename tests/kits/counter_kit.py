@@ -1,4 +1,4 @@
-"""Counters on plain sockets that share no code with the product and note all they hear.
+"""Counters on plain sockets that share no code with the product and note all that they receive.
 
 They know what any SCPI counter knows (SCPI-1999 volume 1, IEEE 488.2 common queries) and count
 their own readings: reading n is 10 MHz + n tenths of a millihertz, so each one tells which it is.
@@ -46,10 +46,10 @@ def number_of(line: dict[str, Any]) -> int:
 
 
 class TinyCounter:
-    """Serves clients until closed; `heard` has every line, in order."""
+    """Serves clients until closed; `received` has every line, in order."""
 
     def __init__(self, gate_s: float = 0.0) -> None:
-        self.heard: list[str] = []
+        self.received: list[str] = []
         self.answered = 0
         self.replies: dict[str, bytes | None] = {}
         """Replies that differ from the usual ones; None: no answer."""
@@ -72,10 +72,10 @@ class TinyCounter:
 
     @property
     def settings(self) -> list[str]:
-        """All that was heard and is no query: each of these could have changed something."""
+        """All that was received and is no query: each of these could have changed something."""
         return [
             part.strip()
-            for line in self.heard
+            for line in self.received
             for part in line.split(";")
             if "?" not in part and part.strip()
         ]
@@ -84,7 +84,7 @@ class TinyCounter:
         with client.makefile("rb") as lines:
             for raw in lines:
                 line = raw.decode("latin-1").strip()
-                self.heard.append(line)
+                self.received.append(line)
                 reply = self._reply(line.upper())
                 if reply is None:
                     continue
@@ -152,7 +152,7 @@ class PlainCounter:
     hold_question: str = "READ?"
     taken: dict[int, float] = field(default_factory=dict)
     """Reading -> Unix time of the middle of its gate."""
-    heard: list[str] = field(default_factory=list)
+    received: list[str] = field(default_factory=list)
     asked: dict[str, int] = field(default_factory=dict)
     delays: dict[tuple[str, int], float] = field(default_factory=dict)
     """(Question, how often it was asked) -> how much later the answer leaves; others go on."""
@@ -167,7 +167,7 @@ class PlainCounter:
 
     def answer(self, line: str) -> str | None:
         """Return what is sent after a line; None for nothing, '' to hang up."""
-        self.heard.append(line)
+        self.received.append(line)
         question = line.upper()
         count = self.asked[question] = self.asked.get(question, 0) + 1
         text = None if question in self.lacks else self._true(question)
@@ -186,7 +186,7 @@ class PlainCounter:
 
     def send(self, how: Callable[[], None]) -> None:
         """Let an answer leave, at once or later."""
-        question = self.heard[-1].upper()
+        question = self.received[-1].upper()
         delay_s = self.delays.get((question, self.asked[question]))
         if delay_s is None:
             how()

@@ -33,7 +33,7 @@ PULSE_S = 0.2
 MARGIN_S = 0.3
 STEADY = 6
 """So many readings in a row, and all is well again."""
-PATIENCE_S = 20.0
+LONGEST_WAIT_S = 20.0
 SIDE_BY_SIDE = (16, 4, 1)
 """So many cases at once; those in which the machine stood still are tried again with fewer."""
 STOOD_STILL_S = PULSE_S / 2
@@ -185,7 +185,7 @@ class Case:
 
     def _wait(self, condition) -> bool:
         with self._changed:
-            return self._changed.wait_for(condition, PATIENCE_S)
+            return self._changed.wait_for(condition, LONGEST_WAIT_S)
 
     def _is_steady(self, over_s: float) -> bool:
         """Tell whether the last few readings came without a hole, and after the fault."""

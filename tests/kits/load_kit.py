@@ -14,7 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Self
 
-PATIENCE_S = 60.0
+LONGEST_WAIT_S = 60.0
 """Longest wait for what is to happen; it costs time only in a test that fails."""
 
 
@@ -56,7 +56,7 @@ class Stopwatch:
         return waits
 
 
-def wait_until(condition: Callable[[], object], timeout_s: float = PATIENCE_S) -> bool:
+def wait_until(condition: Callable[[], object], timeout_s: float = LONGEST_WAIT_S) -> bool:
     """Wait until `condition` is true; False when it is not in time."""
     deadline_s = time.monotonic() + timeout_s
     while not condition():

@@ -13,7 +13,7 @@ from benchwatch.estimate.live_estimate import LiveEstimate
 
 DIGIT = 1e-8
 WITHIN = 10
-"""Readings in which a turn is to be told."""
+"""Readings within which a turn is to be seen."""
 SETTLED = 3
 """Readings after a turn from which on level and u are judged."""
 
@@ -23,17 +23,17 @@ class Coarse:
     """What a level makes of turns seen through a coarse digit; sizes and errors in digits."""
 
     turns: int
-    told: int
+    seen: int
     others: int
-    """Nudges told that were no turns, or told late."""
+    """Nudges seen that were no turns, or seen late."""
     errors: Floats
     u: Floats
     """Where it was known; of the errors, in the same order."""
 
     @property
     def share(self) -> float:
-        """Of the turns, told in time."""
-        return self.told / self.turns
+        """Of the turns, seen in time."""
+        return self.seen / self.turns
 
     @property
     def within_a_digit(self) -> float:
@@ -65,7 +65,7 @@ def coarse(
         written: what the counter writes its last digit as, in digits that it resolves.
         drift: digits a reading.
     """
-    turned = told = others = 0
+    turned = seen = others = 0
     errors: list[float] = []
     us: list[float] = []
     for _ in range(sessions):
@@ -79,7 +79,7 @@ def coarse(
             since = k if k in starts else since
             if now.confirmed_nudge is not None:
                 late = [at for at in open_turns if at <= k <= at + WITHIN]
-                told += bool(late)
+                seen += bool(late)
                 others += not late
                 for at in late[:1]:
                     open_turns.remove(at)
@@ -87,7 +87,7 @@ def coarse(
                 errors.append(abs(now.estimate.offset / DIGIT - truth[k]))
                 us.append(now.estimate.u / DIGIT)
         turned += len(starts)
-    return Coarse(turned, told, others, np.array(errors), np.array(us))
+    return Coarse(turned, seen, others, np.array(errors), np.array(us))
 
 
 def _turned(rng: np.random.Generator, turns: tuple[float, float]) -> tuple[Floats, list[int]]:

@@ -1,4 +1,4 @@
-"""A made bench with one 10 MHz oven, 12.4 ppb high, and the hand at its trimmer."""
+"""A made bench with one 10 MHz oven, 12.4 ppb high, and its control port."""
 
 import re
 import signal
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TextIO
 
-from load_kit import PATIENCE_S
+from load_kit import LONGEST_WAIT_S
 
 LANDING = 12.4e-9
 """Where the oven stands until somebody turns, as a fraction."""
@@ -63,16 +63,16 @@ resolution = "1e-11 s"
 
 @dataclass
 class OvenBench:
-    """A bench that is served by a process of its own, and the hand at it."""
+    """A bench that is served by a process of its own, and its control port."""
 
     resource: str
     process: "subprocess.Popen[str]"
-    hand: socket.socket
+    control: socket.socket
     answers: TextIO
 
-    def tell(self, line: str) -> str:
-        """Tell the hand what to do; return its answer once it is done."""
-        self.hand.sendall(f"{line}\n".encode())
+    def ask(self, line: str) -> str:
+        """Send a line to the control port; return its answer, which comes once it is done."""
+        self.control.sendall(f"{line}\n".encode())
         return self.answers.readline().strip()
 
 
@@ -92,9 +92,11 @@ def served(program: Sequence[str], text: str, folder: Path, *, seed: int) -> Ite
         port = re.search(r"listens on port (\d+)", said[-1])
         assert port is not None, said
         with (
-            socket.create_connection(("127.0.0.1", int(port[1])), timeout=PATIENCE_S) as hand,
-            hand.makefile() as answers,
+            socket.create_connection(
+                ("127.0.0.1", int(port[1])), timeout=LONGEST_WAIT_S
+            ) as control,
+            control.makefile() as answers,
         ):
-            yield OvenBench(resource, process, hand, answers)
+            yield OvenBench(resource, process, control, answers)
         process.send_signal(signal.SIGINT)
         process.communicate()

@@ -7,7 +7,7 @@ from contextlib import asynccontextmanager
 
 import aiohttp
 import screen_kit as kit
-from load_kit import PATIENCE_S
+from load_kit import LONGEST_WAIT_S
 from terminal_kit import rows_of
 
 from benchwatch.screen.display_options import DisplayOptions
@@ -31,7 +31,7 @@ class PageClient:
 
     async def until(self, text):
         """Read until `text` stands on the page; True when it does, False at the end."""
-        async with asyncio.timeout(PATIENCE_S):
+        async with asyncio.timeout(LONGEST_WAIT_S):
             while text not in self.screen:
                 message = await self.socket.receive()
                 if message.type is not aiohttp.WSMsgType.BINARY:
@@ -41,7 +41,7 @@ class PageClient:
 
     async def end(self):
         """Read to the end of the session."""
-        async with asyncio.timeout(PATIENCE_S):
+        async with asyncio.timeout(LONGEST_WAIT_S):
             async for message in self.socket:
                 if message.type is aiohttp.WSMsgType.BINARY:
                     self.seen += message.data.decode()

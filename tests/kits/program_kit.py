@@ -9,7 +9,7 @@ import threading
 from pathlib import Path
 from typing import Any, Self
 
-from load_kit import PATIENCE_S
+from load_kit import LONGEST_WAIT_S
 
 PROGRAM = "from benchwatch.cli import main; main()"
 """The program for ``python -c``, behind what a test changes in it."""
@@ -33,7 +33,7 @@ def run_program(*arguments: str, **environ: str) -> "subprocess.CompletedProcess
         [*COMMAND, *arguments],
         capture_output=True,
         text=True,
-        timeout=2 * PATIENCE_S,
+        timeout=2 * LONGEST_WAIT_S,
         env=os.environ | environ,
     )
 
@@ -70,10 +70,10 @@ class Watching:
         self._changed = threading.Condition()
         self._open_streams = 2
         self._lines: list[str] = []
-        self._said: list[str] = []
+        self._narration: list[str] = []
         self._threads = [
             threading.Thread(target=self._read, args=pair, daemon=True)
-            for pair in ((self.process.stdout, self._lines), (self.process.stderr, self._said))
+            for pair in ((self.process.stdout, self._lines), (self.process.stderr, self._narration))
         ]
         for thread in self._threads:
             thread.start()
@@ -96,38 +96,38 @@ class Watching:
         return [line["frequency_hz"] for line in self.lines if line["kind"] == "reading"]
 
     @property
-    def said(self) -> str:
+    def narration(self) -> str:
         """Its narration on standard error so far."""
-        return "".join(self._said)
+        return "".join(self._narration)
 
     def wait_for_lines(self, count: int) -> None:
         """Wait until it has written so many lines in all."""
         with self._changed:
             enough = self._changed.wait_for(
-                lambda: len(self._lines) >= count or self._over, PATIENCE_S
+                lambda: len(self._lines) >= count or self._over, LONGEST_WAIT_S
             )
-        assert enough, self.said
-        assert len(self._lines) >= count, self.said
+        assert enough, self.narration
+        assert len(self._lines) >= count, self.narration
 
     def wait_for_more(self, more: int) -> None:
         """Wait until it has written so many lines more."""
         self.wait_for_lines(len(self._lines) + more)
 
-    def wait_until_said(self, words: str, times: int = 1) -> None:
+    def wait_for_narration(self, words: str, times: int = 1) -> None:
         """Wait until its narration has these words so many times."""
         with self._changed:
             self._changed.wait_for(
-                lambda: self.said.count(words) >= times or self._over, PATIENCE_S
+                lambda: self.narration.count(words) >= times or self._over, LONGEST_WAIT_S
             )
-        assert self.said.count(words) >= times, self.said
+        assert self.narration.count(words) >= times, self.narration
 
     def end(self, number: int = signal.SIGINT) -> int:
         """Send a signal (0: none), read all that is left, and return the exit code."""
         if number:
             self.process.send_signal(number)
-        code = self.process.wait(PATIENCE_S)
+        code = self.process.wait(LONGEST_WAIT_S)
         for thread in self._threads:
-            thread.join(PATIENCE_S)
+            thread.join(LONGEST_WAIT_S)
         return code
 
     @property

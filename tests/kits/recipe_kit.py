@@ -12,7 +12,7 @@ from program_kit import PROGRAM
 CHECKOUT = Path(__file__).parents[2]
 SOURCE_ROOTS = (".", "drivers", "simulators")
 """Folders of the checkout that hold import packages, and of the copy alike."""
-PATIENCE_S = 120.0
+LONGEST_WAIT_S = 120.0
 
 
 class ProgramCopy:
@@ -78,5 +78,5 @@ class ProgramCopy:
             env=self.environment(more),
             capture_output=True,
             text=True,
-            timeout=PATIENCE_S,
+            timeout=LONGEST_WAIT_S,
         )

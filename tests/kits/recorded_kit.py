@@ -13,14 +13,14 @@ CHILD = """
 import contextlib, io, json, sys, traceback
 from benchwatch.cli import run
 for line in sys.stdin:
-    out, told = io.StringIO(), io.StringIO()
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(told):
+    out, narration = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(narration):
         try:
             code = run(json.loads(line))
         except BaseException:
             code = "traceback"
             traceback.print_exc()
-    print(json.dumps([code, out.getvalue(), told.getvalue()]), flush=True)
+    print(json.dumps([code, out.getvalue(), narration.getvalue()]), flush=True)
 """
 
 
@@ -31,7 +31,7 @@ class Outcome:
     code: object
     """The exit code; ``traceback`` where an exception came through."""
     out: str
-    told: str
+    narration: str
 
     @property
     def lines(self) -> list[dict[str, object]]:

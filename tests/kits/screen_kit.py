@@ -434,43 +434,43 @@ class FakeTrimmer:
 
 
 class FakeOperator:
-    """A watch that can be told things, and remembers them."""
+    """What the operator may do with a watch; it notes each call."""
 
     def __init__(self) -> None:
-        self.told: list[tuple[str, ...]] = []
+        self.calls: list[tuple[str, ...]] = []
 
     def touch(self, name: str, *, on: bool) -> None:
         """Note the touch."""
-        self.told.append(("touch", name, "on" if on else "off"))
+        self.calls.append(("touch", name, "on" if on else "off"))
 
     def record(self, name: str, kind: str, unit: OffsetUnit | None = None) -> str:
         """Note the record."""
-        self.told.append(("record", name, kind))
+        self.calls.append(("record", name, kind))
         return f"recorded {kind}"
 
     def change(self, name: str, setting: str, text: str) -> str:
-        """Note the change; refuse nonsense as the house does."""
+        """Note the change; refuse nonsense as the program does."""
         if "nonsense" in text:
             raise UsageError(f"'{text}' is no {setting}.")
-        self.told.append(("change", name, setting, text))
+        self.calls.append(("change", name, setting, text))
         return f"{setting} is {text}"
 
 
 class FakeTransport:
-    """A transport that writes down what it is told."""
+    """A transport that notes each call."""
 
     def __init__(self, at_s: float = 100.0, length_s: float = 1000.0) -> None:
         self.playing = Playback("playing", at_s, length_s, 20.0)
-        self.did: list[object] = []
+        self.calls: list[object] = []
 
     def pause(self) -> None:
         """Note it."""
-        self.did.append("pause")
+        self.calls.append("pause")
 
     def faster(self, steps: int) -> None:
         """Note it."""
-        self.did.append(("speed", steps))
+        self.calls.append(("speed", steps))
 
     def seek(self, to_s: float) -> None:
         """Note it."""
-        self.did.append(("seek", to_s))
+        self.calls.append(("seek", to_s))

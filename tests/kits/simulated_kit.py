@@ -4,7 +4,7 @@ import socket
 from contextlib import contextmanager
 
 import pyvisa
-from load_kit import PATIENCE_S
+from load_kit import LONGEST_WAIT_S
 
 from benchwatch_simulators.bench_time import BenchTime, LeapClock
 from benchwatch_simulators.counters.counter_settings import ScpiCounterSpec
@@ -13,7 +13,7 @@ from benchwatch_simulators.counters.scpi_counter import SimulatedScpiCounter
 from benchwatch_simulators.oscillator.oscillator import Oscillator, OscillatorSpec
 
 IDENTITY = "SIMULATED,BENCH COUNTER,0,1.0"
-"""What a simulated counter answers to ``*IDN?`` unless told otherwise."""
+"""What a simulated counter answers to ``*IDN?`` unless another is given."""
 
 
 def a_counting(signal=None, *, internal=None, reference=True, seed=1, **spec):
@@ -59,17 +59,17 @@ def foreign_client(bench):
     client.close()
 
 
-def tell_hand(port, line):
-    """Say a line to the hand at a simulated bench; return its answer."""
-    with a_client(port) as hand:
-        return hand.ask(line)
+def ask_control_port(port, line):
+    """Send a line to the control port of a simulated bench; return its answer."""
+    with a_client(port) as client:
+        return client.ask(line)
 
 
 class Client:
     """Sends lines and reads lines on a plain socket."""
 
     def __init__(self, port):
-        self.socket = socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S)
+        self.socket = socket.create_connection(("127.0.0.1", port), timeout=LONGEST_WAIT_S)
         self._lines = self.socket.makefile("rb")
 
     def send(self, line):

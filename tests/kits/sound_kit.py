@@ -1,4 +1,4 @@
-"""Snapshots to be heard, and a sound that writes down what it is told."""
+"""Snapshots to be heard, and a sound that notes each call."""
 
 import screen_kit as kit
 
@@ -19,18 +19,18 @@ def of_offset(offset, u=1e-11, tolerance=1e-9, **changes):
 
 
 class FakeSound:
-    """A sound that writes down what it is told."""
+    """A sound that notes each call."""
 
     def __init__(self, ring):
-        self.ring, self.did, self.offsets, self.say = ring, [], [], "no sound device here"
+        self.ring, self.calls, self.offsets, self.say = ring, [], [], "no sound device here"
 
     def start(self):
         """Note it."""
-        self.did.append("start")
+        self.calls.append("start")
 
     def stop(self):
         """Note it."""
-        self.did.append("stop")
+        self.calls.append("stop")
 
     def hear(self, now, at_s):
         """Note the offset that is on the screen."""
@@ -43,10 +43,10 @@ class FakeSound:
 
     def mute(self):
         """Note it."""
-        self.did.append("mute")
+        self.calls.append("mute")
         return "sound off"
 
     def louder(self, levels):
         """Note it."""
-        self.did.append(levels)
+        self.calls.append(levels)
         return f"volume {levels}"

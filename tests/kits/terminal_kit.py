@@ -13,7 +13,7 @@ from codecs import getincrementaldecoder
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from load_kit import PATIENCE_S
+from load_kit import LONGEST_WAIT_S
 
 _TOKEN = re.compile(
     r"\x1b\[(?P<row>\d*);?(?P<column>\d*)H|\x1b\[[?>=]?[\d;]*[ -/]*[@-~]"
@@ -111,23 +111,23 @@ class Terminal:
         return self._cells.rows()
 
     def wait_until(
-        self, true_of: Callable[[list[str]], object], patience_s: float = PATIENCE_S
+        self, true_of: Callable[[list[str]], object], longest_wait_s: float = LONGEST_WAIT_S
     ) -> list[str]:
         """Read until `true_of` the screen; return that screen."""
-        deadline_s = time.monotonic() + patience_s
+        deadline_s = time.monotonic() + longest_wait_s
         while not true_of(screen := self.screen):
             assert time.monotonic() < deadline_s, "not so: \n" + "\n".join(screen)
             alive = self.child.poll() is None
             assert self.read(0.1) or alive, "it ended: \n" + "\n".join(screen)
         return screen
 
-    def wait_for(self, text: str, patience_s: float = PATIENCE_S) -> list[str]:
+    def wait_for(self, text: str, longest_wait_s: float = LONGEST_WAIT_S) -> list[str]:
         """Read until `text` stands on the screen."""
-        return self.wait_until(lambda rows: any(text in row for row in rows), patience_s)
+        return self.wait_until(lambda rows: any(text in row for row in rows), longest_wait_s)
 
     def end(self) -> int:
         """Read until the child has ended; return its exit code."""
-        deadline_s = time.monotonic() + PATIENCE_S
+        deadline_s = time.monotonic() + LONGEST_WAIT_S
         while self.child.poll() is None:
             assert time.monotonic() < deadline_s, "the screen does not end"
             self.read(0.05)

@@ -79,16 +79,16 @@ def _device(answers: dict[str, str]) -> dict[str, Any]:
 
 @dataclass
 class ForeignSocket:
-    """Where the device is, and all that was said."""
+    """Where the device is, and all that it received and sent."""
 
     resource: str = ""
-    heard: bytearray = field(default_factory=bytearray)
-    said: list[str] = field(default_factory=list)
+    received: bytearray = field(default_factory=bytearray)
+    sent: list[str] = field(default_factory=list)
 
     @property
     def commands(self) -> list[str]:
         """The lines it was sent."""
-        return self.heard.decode("ascii").splitlines()
+        return self.received.decode("ascii").splitlines()
 
 
 @contextmanager
@@ -99,11 +99,11 @@ def foreign_socket(devices: Path, resource: str) -> Iterator[ForeignSocket]:
 
     def serve(peer: socket.socket) -> None:
         while data := peer.recv(4096):
-            log.heard += data
+            log.received += data
             for byte in data:
                 device.write(bytes([byte]))
                 if answer := bytes(_all_of(device)):
-                    log.said.append(answer.decode("ascii").strip())
+                    log.sent.append(answer.decode("ascii").strip())
                     peer.sendall(answer)
 
     with serving(serve) as server:

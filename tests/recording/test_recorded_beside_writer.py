@@ -9,7 +9,7 @@ import sqlite3
 import subprocess
 from pathlib import Path
 
-from mutation_kit import good_journal
+from made_damage import good_journal
 from program_kit import COMMAND
 
 READINGS = 12_000

@@ -7,7 +7,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from mutation_kit import good_journal, json_lines, mutated, mutated_journal, table
+from made_damage import good_journal, json_lines, mutated, mutated_journal, table
 from program_kit import COMMAND
 from recorded_kit import Outcome, run_each, run_one, write
 from seed_kit import unseen_seed
@@ -40,8 +40,8 @@ PASSED_OVER = {"kind is a list", "kind is an object"}
 
 def check_refused(outcome: Outcome, place: str) -> None:
     """Check that the sentence names the place and ends; nothing in it steers a terminal."""
-    assert outcome.code == 5, outcome.told
-    sentence = outcome.told.splitlines()[-1]
+    assert outcome.code == 5, outcome.narration
+    sentence = outcome.narration.splitlines()[-1]
     assert place in sentence
     assert sentence.endswith(".")
     assert sentence.isprintable()
@@ -60,7 +60,7 @@ def test_hostile_lines_are_refused_by_number(tmp_path: Path) -> None:
     for i, outcome in enumerate(outcomes):
         name = list(LINES)[i // 3]
         if name in PASSED_OVER:
-            assert outcome.code == 0, (name, outcome.told)
+            assert outcome.code == 0, (name, outcome.narration)
         else:
             check_refused(outcome, f"{i // 3}.jsonl, line 6")
 
@@ -141,7 +141,7 @@ def test_hand_made_journals_are_refused_with_the_place(tmp_path: Path) -> None:
     for name, path, outcome in zip([*CELLS, *CHANGES], paths, outcomes, strict=True):
         check_refused(outcome, path)
         place = {"CELLS": "event 2"}.get("CELLS" if name in CELLS else "", "")
-        assert place in outcome.told, name
+        assert place in outcome.narration, name
 
 
 def test_pairs_of_readings_with_gaps_between_are_read(tmp_path: Path) -> None:
@@ -166,7 +166,7 @@ def test_a_gate_far_shorter_than_the_interval_costs_no_memory(tmp_path: Path) ->
     outcome = run_one("stability", "--gate", "1ms", path)
 
     assert outcome.code in {0, 5}
-    assert "Traceback" not in outcome.told
+    assert "Traceback" not in outcome.narration
 
 
 def test_a_pipe_is_read_from_its_very_beginning(tmp_path: Path) -> None:
@@ -190,7 +190,7 @@ def test_a_device_is_no_file(device: str) -> None:
     outcome = run_one("replay", "--json", device)
 
     assert outcome.code == 5
-    assert "device" in outcome.told
+    assert "device" in outcome.narration
 
 
 def test_mixed_line_ends_and_a_byte_order_mark_are_no_matter(tmp_path: Path) -> None:
@@ -219,7 +219,7 @@ def test_files_changed_at_random_end_in_numbers_or_a_sentence(tmp_path: Path) ->
     outcomes = run_each([command + paths for command, paths in commands])
 
     for command, outcome in zip(commands, outcomes, strict=True):
-        assert outcome.code in {0, 2, 4, 5}, (command, outcome.told)
-        assert all(line.isprintable() for line in outcome.told.splitlines()), outcome.told
+        assert outcome.code in {0, 2, 4, 5}, (command, outcome.narration)
+        assert all(line.isprintable() for line in outcome.narration.splitlines()), outcome.narration
         if outcome.code:
-            assert outcome.told.rstrip().endswith(".")
+            assert outcome.narration.rstrip().endswith(".")

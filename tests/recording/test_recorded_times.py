@@ -52,7 +52,7 @@ def test_a_gate_told_too_long_hides_no_run(tmp_path: Path) -> None:
     assert [outcome.code for outcome in (played, budget, stability)] == [0, 0, 0]
     assert len(played.readings) == 120
     assert all(later > earlier for earlier, later in itertools.pairwise(times(played)))
-    assert all("does not advance" in outcome.told for outcome in (played, budget, stability))
+    assert all("does not advance" in outcome.narration for outcome in (played, budget, stability))
     assert stability.lines[0]["tau_s"] == 0.5
     assert stability.lines[0]["value"] == pytest.approx(NOISE, rel=0.3)
 
@@ -68,7 +68,7 @@ def test_a_gate_that_grows_in_a_run_hides_nothing_either(tmp_path: Path) -> None
     assert played.code == 0
     assert len(played.readings) == 120
     assert all(later > earlier for earlier, later in itertools.pairwise(times(played)))
-    assert "does not advance" in played.told
+    assert "does not advance" in played.narration
 
 
 def test_two_runs_that_were_joined_are_still_refused(tmp_path: Path) -> None:
@@ -79,7 +79,7 @@ def test_two_runs_that_were_joined_are_still_refused(tmp_path: Path) -> None:
     outcome = run_one("replay", "--json", path)
 
     assert outcome.code == 5
-    assert "line 151: the time does not advance" in outcome.told
+    assert "line 151: the time does not advance" in outcome.narration
 
 
 def test_a_journal_of_such_a_counter_is_read_too(tmp_path: Path) -> None:
@@ -110,7 +110,7 @@ def test_a_journal_of_such_a_counter_is_read_too(tmp_path: Path) -> None:
 
     assert played.code == 0
     assert [float(str(r["text"])) for r in played.readings] == [r["frequency_hz"] for r in rows]
-    assert "event 1: the time of" in played.told
+    assert "event 1: the time of" in played.narration
 
 
 def table(at_s: "np.ndarray[tuple[int], np.dtype[np.float64]]", seed: int) -> str:
@@ -140,7 +140,7 @@ def test_jitter_of_the_times_invents_no_gap(tmp_path: Path) -> None:
     for outcome in outcomes:
         assert len(outcome.readings) == n
         assert outcome.lines[-1]["gaps"] == 0
-        assert "varies" in outcome.told
+        assert "varies" in outcome.narration
 
 
 def test_what_is_truly_missing_in_an_uneven_file_is_a_gap(tmp_path: Path) -> None:

@@ -44,10 +44,10 @@ def test_fractions_that_are_far_too_large_are_questioned(
     taken, meant = run_each([["replay", "--json", slip], ["replay", "--json", right]])
 
     assert taken.code == meant.code == 0
-    assert f"as if they were in {unit}" in taken.told
-    assert column in taken.told
+    assert f"as if they were in {unit}" in taken.narration
+    assert column in taken.narration
     assert [r["offset"] for r in taken.readings] == [float(cell) for cell in cells]
-    assert meant.told == ""
+    assert meant.narration == ""
     assert [r["offset"] for r in meant.readings] == pytest.approx(
         [float(cell) / parts for cell in cells], rel=1e-15
     )
@@ -57,7 +57,7 @@ def test_fractions_of_any_oscillator_are_not_questioned(tmp_path: Path) -> None:
     """Up to 100 ppm: an oven that is cold is 10 ppm away (common practice, no source)."""
     path = write(tmp_path / "cold.csv", table("offset", ["1e-5", "9e-6", "8e-6", "7e-6"]))
 
-    assert run_one("replay", "--json", path).told == ""
+    assert run_one("replay", "--json", path).narration == ""
 
 
 def test_a_nominal_that_readings_miss_is_questioned(tmp_path: Path) -> None:
@@ -72,10 +72,10 @@ def test_a_nominal_that_readings_miss_is_questioned(tmp_path: Path) -> None:
     )
 
     assert "miss the nominal of 10.01 MHz by 0.1 %. They fit 10 MHz: is the nominal right?" in (
-        typed.told
+        typed.narration
     )
     assert typed.readings[0]["offset_hz"] == -9999.9
-    assert near.told == ""
+    assert near.narration == ""
 
 
 def test_a_nominal_that_a_counter_misses_is_questioned_live(tmp_path: Path) -> None:
@@ -114,8 +114,8 @@ def test_a_time_error_that_wraps_is_put_right_when_stated_and_else_said(tmp_path
 
     read = [float(str(reading["offset"])) for reading in stated.readings]
     assert read == pytest.approx(steps, abs=2e-15)
-    assert "taken as wraps" in stated.told
-    assert "--wraps 97" in unsaid.told or "--wraps 98" in unsaid.told
+    assert "taken as wraps" in stated.narration
+    assert "--wraps 97" in unsaid.narration or "--wraps 98" in unsaid.narration
 
 
 def test_a_time_error_that_wraps_is_put_right_in_a_comparison_too(tmp_path: Path) -> None:
@@ -131,8 +131,8 @@ def test_a_time_error_that_wraps_is_put_right_in_a_comparison_too(tmp_path: Path
 
     (row,) = [line for line in stated.lines if line["kind"] == "difference"]
     assert float(str(row["offset"])) == pytest.approx(1e-9, abs=1e-14)
-    assert "taken as wraps" in stated.told
-    assert "--wraps 97" in unsaid.told or "--wraps 98" in unsaid.told
+    assert "taken as wraps" in stated.narration
+    assert "--wraps 97" in unsaid.narration or "--wraps 98" in unsaid.narration
 
 
 def test_a_time_error_runs_on_through_missing_rows(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from decimal import Decimal
 
 import numpy as np
 import pytest
-from load_kit import PATIENCE_S
+from load_kit import LONGEST_WAIT_S
 from pipeline_kit import NOMINAL, START_UTC_S, StillClock, reading
 
 from benchwatch.acquire import CounterStatus
@@ -322,7 +322,7 @@ def test_the_time_is_up(steps, until, reason, code):
     plan = replace(PLAN, settle=SettleLimit(1e-9, 600.0))
     run = watch(steps, limits=RunLimits(for_s=600.0, until_settled=until), plans=[plan])
     run.start()
-    run.finished.wait(PATIENCE_S)
+    run.finished.wait(LONGEST_WAIT_S)
 
     assert (run.outcome.reason, run.outcome.exit_code) == (reason, code)
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import psutil
 import pytest
-from load_kit import PATIENCE_S, Stopwatch
+from load_kit import LONGEST_WAIT_S, Stopwatch
 from terminal_kit import Terminal
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
@@ -65,7 +65,7 @@ def send(terminal: Terminal, numbers: Sequence[int]) -> None:
 
 def wait_until_stopped(terminal: Terminal) -> None:
     """Read until the process has stopped."""
-    deadline_s = time.monotonic() + PATIENCE_S
+    deadline_s = time.monotonic() + LONGEST_WAIT_S
     while not is_stopped(terminal):
         assert time.monotonic() < deadline_s, "it does not stop"
         terminal.read(0.02)
@@ -151,7 +151,7 @@ def test_a_screen_in_the_background_ends_when_told_to(tmp_path, numbers):
         (screen,) = psutil.Process(terminal.child.pid).children()
         if numbers[0] != TERM:
             screen.send_signal(numbers[0])
-            deadline_s = time.monotonic() + PATIENCE_S
+            deadline_s = time.monotonic() + LONGEST_WAIT_S
             while screen.status() != psutil.STATUS_STOPPED:
                 assert time.monotonic() < deadline_s
                 terminal.read(0.02)

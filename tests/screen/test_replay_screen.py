@@ -67,7 +67,7 @@ async def test_each_key_moves_the_recording(key, did):
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press(key)
 
-    assert playback.did == [did]
+    assert playback.calls == [did]
 
 
 async def test_g_goes_to_a_time():
@@ -81,7 +81,7 @@ async def test_g_goes_to_a_time():
         await pilot.press("g", *"9h", "enter")
         past = app.screen_state.frame().message
 
-    assert playback.did == [("seek", 720.0), ("seek", 32400.0)]
+    assert playback.calls == [("seek", 720.0), ("seek", 32400.0)]
     assert "noon" in said
     assert "the recording ends at 16 min" in past
 
@@ -215,7 +215,7 @@ async def test_the_end_is_where_the_file_ends_once_that_is_known():
 
         assert "the recording ends" not in app.screen_state.frame().message
 
-    assert playback.did == [("seek", math.inf), ("seek", 32400.0)]
+    assert playback.calls == [("seek", math.inf), ("seek", 32400.0)]
     assert "of more than 0:16:40" in text
 
 

@@ -164,4 +164,4 @@ async def test_keys_typed_in_one_go_are_all_taken(
         await pilot.pause()
 
     assert watch.marks == marks
-    assert operator.told == told
+    assert operator.calls == told

@@ -330,7 +330,7 @@ async def test_a_key_of_another_view_says_where_it_works():
         said = text_of(app)
 
         assert "a (as found) works on Trim" in said
-        assert told.told == []
+        assert told.calls == []
 
 
 async def test_a_command_of_another_view_goes_there_and_does_it():
@@ -344,7 +344,7 @@ async def test_a_command_of_another_view_goes_there_and_does_it():
         await pilot.pause()
 
         assert app.screen_state.view.title == "Trim"
-        assert operator.told == [("record", "main", "as found")]
+        assert operator.calls == [("record", "main", "as found")]
 
 
 @pytest.mark.parametrize("size", [(60, 18), (80, 24), (120, 36)])
@@ -385,7 +385,7 @@ async def test_records_are_made_by_key():
     async with bare.run_test() as pilot:
         await pilot.press("a", "l")
 
-    assert operator.told == [("record", "main", "as found"), ("record", "main", "as left")]
+    assert operator.calls == [("record", "main", "as found"), ("record", "main", "as left")]
     assert "recorded as left" in said
 
 
@@ -433,7 +433,7 @@ async def test_s_changes_the_settle_limit():
         await pilot.press("s", *"2ppb/1h", "enter")
         await pilot.pause()
 
-        assert operator.told == [("change", "main", "settle", "2ppb/1h")]
+        assert operator.calls == [("change", "main", "settle", "2ppb/1h")]
         assert "settle is 2ppb/1h" in text_of(app)
 
 
@@ -550,7 +550,7 @@ async def test_settings_are_typed_on_the_command_line():
         await pilot.press(":", *"gate nonsense", "enter")
         await pilot.pause()
 
-        assert operator.told == [("change", "main", "tolerance", "5ppb")]
+        assert operator.calls == [("change", "main", "tolerance", "5ppb")]
         assert "tolerance is 5ppb" in said
         assert "'nonsense' is no gate." in text_of(app)
 
@@ -660,7 +660,7 @@ async def test_every_key_does_something(key):
         async with app.run_test(size=(120, 36)) as pilot:
             await pilot.press(*BEFORE.get(key.id, ()))
             await pilot.pause()
-            told = (trimmer.turns, trimmer.tool, operator.told, playback.did, app._sound.did)
+            told = (trimmer.turns, trimmer.tool, operator.calls, playback.calls, app._sound.calls)
             before = repr((state_of(app, watch), told))
             await pilot.press(name)
             await pilot.pause()

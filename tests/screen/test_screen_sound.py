@@ -24,7 +24,7 @@ async def test_keys_act_on_the_sound_and_it_hears_what_is_drawn(tmp_path):
         listener = app._sound
         said = app.screen_state.frame().message
 
-    assert listener.did == ["start", -1, 1, "mute", "stop"]
+    assert listener.calls == ["start", -1, 1, "mute", "stop"]
     assert said == "sound off"
     assert set(listener.offsets) == {(2.31e-9, kit.NOW_S)}
 

@@ -118,7 +118,7 @@ async def test_a_whole_trim_can_be_done_by_tapping():
     assert trimmer.tool == [True]
     assert len(trimmer.turns) == 2
     assert trimmer.turns[0] < 0 < trimmer.turns[1]
-    assert ("record", "main", "as found") in operator.told
+    assert ("record", "main", "as found") in operator.calls
     assert notes == "notes"
     assert watch.marks == ["mark"]
     assert (asked, page) == (PromptOverlay, TextOverlay)
@@ -155,7 +155,7 @@ async def test_a_recording_is_played_by_tapping():
         for word in ("Space pause", "Left/Right", "Right 10 s", "Down/Up", "Up speed"):
             await tap(pilot, word)
 
-    assert playback.did == ["pause", ("seek", 90.0), ("seek", 110.0), ("speed", -1), ("speed", 1)]
+    assert playback.calls == ["pause", ("seek", 90.0), ("seek", 110.0), ("speed", -1), ("speed", 1)]
 
 
 async def test_a_tap_on_nothing_does_nothing():

@@ -13,7 +13,7 @@ from pathlib import Path
 import psutil
 import pytest
 from counter_kit import TinyCounter, tiny_counter
-from load_kit import PATIENCE_S, Stopwatch, wait_until
+from load_kit import LONGEST_WAIT_S, Stopwatch, wait_until
 from program_kit import PROGRAM
 from terminal_kit import Terminal
 
@@ -60,7 +60,7 @@ def ended(child: "subprocess.Popen[bytes]") -> tuple[int, float, float]:
         with contextlib.suppress(psutil.Error):
             used_s = computed_s(child) - before_s
         lasted_s = stopwatch.elapsed_s
-        assert stopwatch.total_s < PATIENCE_S, f"it goes on, {used_s:.1f} s computed"
+        assert stopwatch.total_s < LONGEST_WAIT_S, f"it goes on, {used_s:.1f} s computed"
         time.sleep(0.02)
     return child.returncode, lasted_s, used_s
 
@@ -262,7 +262,7 @@ def test_a_signal_while_the_screen_comes_up_ends_it(tmp_path):
         watching(tmp_path, counter.resource, "--no-journal") as terminal,
     ):
         while not terminal.seen:
-            assert terminal.read(PATIENCE_S)
+            assert terminal.read(LONGEST_WAIT_S)
         terminal.child.terminate()
         code = terminal.end()
         modes = terminal.modes()

@@ -5,7 +5,7 @@ import struct
 
 import pytest
 import pyvisa
-from load_kit import PATIENCE_S, wait_until
+from load_kit import LONGEST_WAIT_S, wait_until
 from simulated_kit import IDENTITY, foreign_client, port_after_comma
 
 from benchwatch_simulators.bench.simulated_bench import open_bench
@@ -113,7 +113,7 @@ HEADER = struct.Struct("!2sBBIQ")
 
 def raw(bench):
     """Connect without any client."""
-    return socket.create_connection(("127.0.0.1", port_after_comma(bench)), timeout=PATIENCE_S)
+    return socket.create_connection(("127.0.0.1", port_after_comma(bench)), timeout=LONGEST_WAIT_S)
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ lines for itself, all other lines for the instrument addressed, escapes with ESC
 import socket
 
 import pytest
-from load_kit import PATIENCE_S
+from load_kit import LONGEST_WAIT_S
 
 from benchwatch_simulators.bench.simulated_bench import open_bench
 from benchwatch_simulators.servers.gpib_controller import VERSION, CommandLines
@@ -24,7 +24,7 @@ def bench():
 def client(bench):
     """A connection to the controller."""
     port = int(bench.resources["ten"].split("::")[2])
-    with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as client:
+    with socket.create_connection(("127.0.0.1", port), timeout=LONGEST_WAIT_S) as client:
         yield client
 
 

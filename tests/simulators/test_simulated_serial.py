@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 import pyvisa
 import serial
-from load_kit import PATIENCE_S, Stopwatch, wait_until
+from load_kit import LONGEST_WAIT_S, Stopwatch, wait_until
 
 from benchwatch_simulators.bench.simulated_bench import open_bench
 
@@ -28,7 +28,7 @@ def test_answers_lines():
     """One line in, one line out; CR LF is as good as LF."""
     with (
         open_bench("serial", seed=1) as bench,
-        serial.Serial(path_of(bench), timeout=PATIENCE_S) as port,
+        serial.Serial(path_of(bench), timeout=LONGEST_WAIT_S) as port,
     ):
         assert ask(port, b"*IDN?") == IDENTITY
         assert float(ask(port, b"READ?")) == pytest.approx(10_000_000.37, abs=0.05)
@@ -50,7 +50,7 @@ def test_a_talker_says_a_line_a_gate_and_nothing_of_before():
     """Who opens the line late hears no old lines: a serial line keeps nothing."""
     with open_bench("talker", seed=1) as bench:
         time.sleep(0.6)  # two gates that nobody hears
-        with serial.Serial(path_of(bench), timeout=PATIENCE_S) as port:
+        with serial.Serial(path_of(bench), timeout=LONGEST_WAIT_S) as port:
             stopwatch = Stopwatch()
             lines = [port.readline() for _ in range(4)]
             total_s, took_s = stopwatch.total_s, stopwatch.elapsed_s
@@ -64,7 +64,7 @@ def test_a_pulled_line_breaks_and_comes_back_under_its_name():
     """The pseudo-terminal is another one then; the resource string is the same."""
     with open_bench("serial", seed=1) as bench:
         path = path_of(bench)
-        with serial.Serial(path, timeout=PATIENCE_S) as port:
+        with serial.Serial(path, timeout=LONGEST_WAIT_S) as port:
             ask(port, b"*IDN?")
             bench.fault("main", "closed", 0.2)
             with pytest.raises(serial.SerialException):
@@ -73,7 +73,7 @@ def test_a_pulled_line_breaks_and_comes_back_under_its_name():
 
         assert gone
         assert wait_until(lambda: Path(path).exists())
-        with serial.Serial(path, timeout=PATIENCE_S) as port:
+        with serial.Serial(path, timeout=LONGEST_WAIT_S) as port:
             assert ask(port, b"*IDN?") == IDENTITY
 
 

@@ -7,7 +7,7 @@ import threading
 
 import pytest
 import pyvisa
-from load_kit import PATIENCE_S, Stopwatch
+from load_kit import LONGEST_WAIT_S, Stopwatch
 from simulated_kit import IDENTITY, a_client, a_counter, port_of
 
 from benchwatch.clock import SystemClock
@@ -106,7 +106,7 @@ def test_read_takes_its_gate_on_the_bench_clock():
         with pytest.raises(TimeoutError):
             client.socket.recv(1)
         clock.advance(0.06)
-        client.socket.settimeout(PATIENCE_S)
+        client.socket.settimeout(LONGEST_WAIT_S)
 
         assert client.socket.recv(100).startswith(b"+1.0")
 
@@ -129,7 +129,7 @@ def test_closing_calls_off_an_open_gate():
     bench = open_bench("quiet", seed=1, clock=clock)
     with a_client(port_of(bench)) as client:
         client.send("FREQ:APER 100;:READ?")
-        assert clock.noticed.wait(PATIENCE_S)
+        assert clock.noticed.wait(LONGEST_WAIT_S)
         stopwatch = Stopwatch()
         bench.close()
         took_s = stopwatch.elapsed_s

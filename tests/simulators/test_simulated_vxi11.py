@@ -6,7 +6,7 @@ import threading
 
 import pytest
 import pyvisa
-from load_kit import PATIENCE_S, wait_until
+from load_kit import LONGEST_WAIT_S, wait_until
 from simulated_kit import IDENTITY, foreign_client, port_after_comma
 
 from benchwatch_simulators.bench.simulated_bench import open_bench
@@ -82,7 +82,7 @@ def test_a_trigger_waits_for_the_messages_before_it():
     class Slow:
         def execute(self, message):
             busy.set()
-            go_on.wait(PATIENCE_S)
+            go_on.wait(LONGEST_WAIT_S)
             done.append(message)
 
         def group_trigger(self):
@@ -93,7 +93,7 @@ def test_a_trigger_waits_for_the_messages_before_it():
 
     exchange = MessageExchange(Slow())
     exchange.send("INIT")
-    assert busy.wait(PATIENCE_S)
+    assert busy.wait(LONGEST_WAIT_S)
     exchange.trigger()
     go_on.set()
     exchange.take(0.0)
@@ -140,7 +140,7 @@ def call(program, procedure, arguments=b"", xid=7):
 def test_calls_that_can_not_be_performed(bench, sent, state):
     """RFC 5531 section 9: null procedure, no such procedure, no such program, garbage."""
     with socket.create_connection(
-        ("127.0.0.1", port_after_comma(bench)), timeout=PATIENCE_S
+        ("127.0.0.1", port_after_comma(bench)), timeout=LONGEST_WAIT_S
     ) as client:
         client.sendall(sent)
         answer = struct.unpack(">7I", client.recv(28))
@@ -152,7 +152,7 @@ def test_calls_that_can_not_be_performed(bench, sent, state):
 def test_what_is_no_call_ends_the_connection(bench):
     """Another protocol on this port is hung up on."""
     with socket.create_connection(
-        ("127.0.0.1", port_after_comma(bench)), timeout=PATIENCE_S
+        ("127.0.0.1", port_after_comma(bench)), timeout=LONGEST_WAIT_S
     ) as client:
         client.sendall(b"\x80\0\0\x08GET / HTTP/1.0\r\n\r\n")
 

@@ -13,7 +13,7 @@ import pytest
 import screen_kit as kit
 from hypothesis import given
 from hypothesis import strategies as st
-from load_kit import PATIENCE_S
+from load_kit import LONGEST_WAIT_S
 from program_kit import COMMAND
 
 from benchwatch.errors import UsageError
@@ -182,7 +182,7 @@ async def test_a_page_follows_its_size():
         page.width, page.height = 120, 36
         await page.socket.send_str(json.dumps(["resize", {"width": 120, "height": 36}]))
         assert await page.until("2 Warm-up")
-        async with asyncio.timeout(PATIENCE_S):
+        async with asyncio.timeout(LONGEST_WAIT_S):
             while made[0].view_widget.size != (120, 36):
                 await page.socket.receive()
 
@@ -214,7 +214,7 @@ async def test_one_page_too_many_is_refused_in_a_sentence():
         async with opened(client, url) as refused:
             await refused.end()
         await sockets[0].close()
-        async with asyncio.timeout(PATIENCE_S):
+        async with asyncio.timeout(LONGEST_WAIT_S):
             while True:
                 async with opened(client, url) as again:
                     if await again.until("q quit"):
@@ -230,7 +230,7 @@ async def test_a_page_that_goes_away_leaves_nothing_running():
         socket = await client.ws_connect(f"{url}ws")
         assert await PageClient(socket).until("q quit")
         await socket.close()
-        async with asyncio.timeout(PATIENCE_S):
+        async with asyncio.timeout(LONGEST_WAIT_S):
             while made[0].is_running:
                 await status_of(client, url)
 

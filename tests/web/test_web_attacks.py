@@ -7,7 +7,7 @@ import time
 
 import psutil
 import pytest
-from plain_web_kit import PlainPage, Served
+from plain_page_kit import PlainPage, Served
 
 pytest.importorskip("aiohttp", reason="the page is an extra")
 pytest.importorskip("textual_serve", reason="the page is an extra")

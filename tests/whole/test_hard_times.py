@@ -18,7 +18,7 @@ from typing import Self
 
 import pytest
 from counter_kit import TinyCounter, tiny_counter, value_of
-from load_kit import PATIENCE_S, Stopwatch
+from load_kit import LONGEST_WAIT_S, Stopwatch
 from program_kit import COMMAND, start_program
 from terminal_kit import Terminal
 
@@ -180,7 +180,7 @@ class Lines:
     def __exit__(self, *_: object) -> None:
         self.process.kill()
         self.process.wait()
-        self._listener.join(PATIENCE_S)
+        self._listener.join(LONGEST_WAIT_S)
         self.process.stdout.close()
         self.process.stderr.close()
 
@@ -210,8 +210,8 @@ class Lines:
         """End it as Ctrl-C does, read what is left, return its exit code."""
         self.process.send_signal(signal.SIGINT)
         self._read += self.process.stdout
-        code = self.process.wait(PATIENCE_S)
-        self._listener.join(PATIENCE_S)
+        code = self.process.wait(LONGEST_WAIT_S)
+        self._listener.join(LONGEST_WAIT_S)
         return code
 
 

@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from made_hand import Bench, Coached, trim
+from made_technician import Bench, Coached, trim
 from seed_kit import unseen_seed
 
 from benchwatch.estimate.results import Estimate, Numbers

@@ -12,7 +12,7 @@ import sys
 import time
 from pathlib import Path
 
-from load_kit import PATIENCE_S
+from load_kit import LONGEST_WAIT_S
 from program_kit import PROGRAM
 from terminal_kit import Cells
 
@@ -45,14 +45,14 @@ class Served:
         """End it; return the exit code."""
         self.child.terminate()
         try:
-            return self.child.wait(PATIENCE_S)
+            return self.child.wait(LONGEST_WAIT_S)
         finally:
             self.child.kill()
             self.child.communicate()
 
     def connect(self):
         """Open a connection."""
-        return socket.create_connection((self.host, self.port), PATIENCE_S)
+        return socket.create_connection((self.host, self.port), LONGEST_WAIT_S)
 
     def get(self, path, host=None, headers=()):
         """Ask for `path`; return the status line and the headers, in lower case, as one text."""
@@ -104,7 +104,7 @@ class PlainPage:
         """Read until `text` stands on the page; return how long that took."""
         began_s = time.monotonic()
         while not any(text in row for row in self.cells.rows()):
-            assert time.monotonic() - began_s < PATIENCE_S, "\n".join(self.cells.rows())
+            assert time.monotonic() - began_s < LONGEST_WAIT_S, "\n".join(self.cells.rows())
             kind, data = self._frame()
             if kind == 2:
                 self.cells.write(data)

@@ -1,12 +1,12 @@
-"""A made hand at a made trimmer: led by the screen, by the counter's digits, or told the truth.
+"""A made technician at a made trimmer: led by the screen, by the counter's digits, or all-knowing.
 
-Invented data, the project's own figures. A usual nudge is 8 ppb. What the hand turns differs from
-what it meant by 30 % (sd); a tenth of a turn creeps in with 4 s; in reversing the first half of a
-usual nudge is lost in backlash. Tool and hand pull by 0.5 to 1.5 usual nudges and come to rest with
-0.3 s. The tolerance is a fifth of a usual nudge. Readings of a quarter second, noise 0.1 ppb.
+Invented data, the project's own figures. A usual nudge is 8 ppb. What the technician turns differs
+from what was meant by 30 % (sd); a tenth of a turn creeps in with 4 s; in reversing the first half
+of a usual nudge is lost in backlash. Tool and hand pull by 0.5 to 1.5 usual nudges and come to rest
+with 0.3 s. The tolerance is a fifth of a usual nudge. Readings of a quarter second, noise 0.1 ppb.
 
-All hands begin hands off, equally far away, and take the same time for what they do. All know how
-far the trimmer moves the offset for so much of a turn, within their 30 %.
+All technicians begin hands off, equally far away, and take the same time for what they do. All know
+how far the trimmer moves the offset for so much of a turn, within their 30 %.
 """
 
 import math
@@ -25,17 +25,17 @@ USUAL: Final = 8e-9
 TOLERANCE: Final = 0.2 * USUAL
 ERROR: Final = 0.3
 BACKLASH: Final = 0.5 * USUAL
-HAND_S: Final = 0.3
+PULL_S: Final = 0.3
 QUIET_S: Final = 60.0
 HOLD_S: Final = 30.0
-"""Inside for so long, hands off, is landed for the hand that sees digits only."""
+"""Inside for so long, hands off, is landed for the technician who sees digits only."""
 STAYS_S: Final = 300.0
 """A landing is false when the offset leaves the tolerance by itself within this time."""
 TURN_S, PLACE_S = 1.0, 1.0
 """From the decision to the turn done; from taking up the tool to its being on, or off."""
 EDGE_S: Final = 5.0
 """It puts the tool on again when it was inside, but not surely, for so long."""
-PATIENCE_S: Final = 2.0
+UNSEEN_TURN_S: Final = 2.0
 """So long it waits for the screen to show a turn, or two and a half gates."""
 LONGEST_S: Final = 900.0
 _FINE, _FINE_S = 5, 0.05
@@ -59,7 +59,7 @@ class Bench:
 
 
 class Trimmer:
-    """The truth: what the oscillator does with what the hand does."""
+    """The truth: what the oscillator does with what the technician does."""
 
     def __init__(self, rng: np.random.Generator, bench: Bench) -> None:
         self._rng = rng
@@ -99,7 +99,7 @@ class Trimmer:
             if then <= at_s
         )
         pulled = math.fsum(
-            size * (1.0 - math.exp((then - at_s) / HAND_S))
+            size * (1.0 - math.exp((then - at_s) / PULL_S))
             for then, size in self._pulls
             if then <= at_s
         )
@@ -130,7 +130,7 @@ class Trimmer:
 
 @dataclass
 class Seen:
-    """What the hand can see after a reading."""
+    """What the technician can see after a reading."""
 
     at_s: float
     reading: float
@@ -139,10 +139,10 @@ class Seen:
     trim: TrimNow
     gate_s: float
     truth: Trimmer
-    """Only for the hand that is told it."""
+    """Only for the technician who knows it."""
 
 
-class Hand(Protocol):
+class Technician(Protocol):
     """Decides what to do next: turn, put the tool on or lift it, wait, or call it landed."""
 
     def decide(self, seen: Seen, *, on: bool) -> "float | str | None":
@@ -166,8 +166,8 @@ class Result:
     """Where the time went, from tool on to landed."""
 
 
-def trim(rng: np.random.Generator, hand: Hand, bench: Bench | None = None) -> Result:
-    """Let a hand trim a made oscillator."""
+def trim(rng: np.random.Generator, technician: Technician, bench: Bench | None = None) -> Result:
+    """Let a technician trim a made oscillator."""
     bench = bench or Bench()
     gate_s = bench.gate_s
     trimmer, live, trimming = (
@@ -203,7 +203,9 @@ def trim(rng: np.random.Generator, hand: Hand, bench: Bench | None = None) -> Re
             result.spent_s[what_for] = result.spent_s.get(what_for, 0.0) + gate_s
         if todo is not None:
             continue
-        told = hand.decide(Seen(now_s, reading, at_rest(numbers), state, gate_s, trimmer), on=on)
+        told = technician.decide(
+            Seen(now_s, reading, at_rest(numbers), state, gate_s, trimmer), on=on
+        )
         if told == "landed":
             result.took_s, result.off_s = now_s - began_s, lifted_s - began_s
             result.false = not trimmer.stays(now_s)
@@ -241,7 +243,7 @@ class ByDigits:
     _away: float = 0.0
 
     def decide(self, seen: Seen, *, on: bool) -> "float | str | None":
-        """See `Hand`."""
+        """See `Technician`."""
         if on:
             if not self._turned:
                 self._turned = True
@@ -257,14 +259,14 @@ class ByDigits:
         return "place"
 
 
-class ToldTheTruth:
+class KnowsTheTruth:
     """Knows offset, pull, creep and backlash without readings or waits, and turns as badly.
 
-    No program can do better with this hand.
+    No program can do better with this technician.
     """
 
     def decide(self, seen: Seen, *, on: bool) -> "float | str | None":
-        """See `Hand`."""
+        """See `Technician`."""
         left = -seen.truth.rest
         if abs(left) <= TOLERANCE:
             if on:
@@ -285,7 +287,7 @@ class Coached:
     """When it has done what it decided last."""
 
     def decide(self, seen: Seen, *, on: bool) -> "float | str | None":
-        """See `Hand`."""
+        """See `Technician`."""
         told = self._decide(seen, on=on)
         if told is not None:
             self._edge_s = 0.0
@@ -294,7 +296,7 @@ class Coached:
 
     def _answered(self, seen: Seen) -> bool:
         """Tell whether the screen shows what was done last, or has had the time to."""
-        if not self._turned or seen.at_s >= self._done_s + max(PATIENCE_S, 2.5 * seen.gate_s):
+        if not self._turned or seen.at_s >= self._done_s + max(UNSEEN_TURN_S, 2.5 * seen.gate_s):
             return True
         turn = seen.trim.turn
         return turn is not None and turn.at_s + turn.lasted_s >= self._done_s - seen.gate_s
