@@ -13,7 +13,6 @@ from benchwatch.clock import iso_time
 from benchwatch.errors import FileError
 from benchwatch.estimate.results import Numbers
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-from benchwatch.pipeline.cautions import cautions_of
 from benchwatch.pipeline.time_base_correction import correction_words
 from benchwatch.quantity import (
     OffsetUnit,
@@ -284,7 +283,7 @@ class PlainWriter:
         except (FileError, ValueError):
             return ""
         value = write_fraction(record.offset, record.u, self._units.get(event.counter))
-        caution = printable(cautions_of(record), 200)
+        caution = printable(record.caution, 200)
         return f" {value}" + (f"; caution: {caution}" if caution else "")
 
     def _values(self, reading: Reading, numbers: Numbers) -> list[str]:

@@ -41,6 +41,15 @@ class Nudge:
     lasted_s: float = 0.0
     """From the first to the last of several turns in quick succession; 0 for a single one."""
 
+    def differs(self, known: "Nudge", by: float) -> bool:
+        """Tell whether size or u differ from what was `known` by more than `by`, a fraction.
+
+        So they do where a u has become known, or was known and is not.
+        """
+        if self.u is None or known.u is None:
+            return True
+        return abs(self.size - known.size) > by or abs(self.u - known.u) > by
+
 
 @dataclass(frozen=True, slots=True)
 class OffsetCycle:

@@ -1,11 +1,10 @@
-"""One run's entries in the journal: events, and what a run that goes on with it needs.
+"""Writes one run into the journal: its events, and notes for a run that goes on with it.
 
-See `resume` for what is read of them.
+`resume` reads the notes back.
 """
 
 import json
 import os
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -18,20 +17,18 @@ from benchwatch.snapshot import LoggedEvent
 
 
 class RunWriter:
-    """Writes the entries of one run; notes, and what touches of the tool showed, when new.
+    """Writes the entries of one run.
 
     Args:
         journal: where they go; None when nothing is kept.
-        run: what is known of it at its beginning.
-        samples: what touches showed in the run that this one goes on with, as it is there.
+        run: what is known of the run at its beginning.
+        samples: the tool's pull as the journal has it from the run that this one goes on with.
     """
 
     def __init__(
         self, journal: Journal | None, run: JournalRun, samples: tuple[Sample, ...] = ()
     ) -> None:
         self._journal, self._run, self._samples = journal, run, samples
-        self._looked_at: object = None
-        """The state of the tool when its samples were looked at last."""
         self._save()
 
     @property
@@ -49,52 +46,42 @@ class RunWriter:
         """How many entries wait for it; None when nothing is kept."""
         return None if self._journal is None else self._journal.not_on_disk
 
-    def know(self, **known: Any) -> None:
-        """Keep what has become known of the run, if it is new."""
+    def update_run(self, **known: Any) -> None:
+        """Write what has become known of the run, fields of a `JournalRun`, if it is new."""
         run = replace(self._run, **known)
         if run != self._run:
             self._run = run
             self._save()
 
     def write(self, event: Entry) -> None:
-        """Keep an event or a note."""
+        """Write an event or a note."""
         if self._journal is not None:
             self._journal.write(self._run.key, event)
 
-    def happened(self, happening: LoggedEvent) -> None:
-        """Keep a note, unless it is in the journal already as an event of its own."""
-        if happening.kind in {"mark", "gap", "record"}:
+    def write_logged(self, logged: LoggedEvent) -> None:
+        """Write an entry of the event log, unless the journal has it as an event of its own."""
+        if logged.kind in {"mark", "gap", "record"}:
             return
-        nudge = happening.nudge
+        nudge = logged.nudge
         sized = None if nudge is None else {"size": nudge.size, "u": nudge.u}
-        document = json.dumps({"text": happening.text, "nudge": sized})
-        self._put(happening.utc_s, happening.elapsed_s, happening.kind, document)
+        document = json.dumps({"text": logged.text, "nudge": sized})
+        self._put(logged.utc_s, logged.elapsed_s, logged.kind, document)
 
-    def kept_by_itself(self, utc_s: float, elapsed_s: float) -> None:
-        """Keep of the as found before it that nobody asked for it."""
+    def write_kept_by_itself(self, utc_s: float, elapsed_s: float) -> None:
+        """Write that nobody asked for the as found that was written last."""
         self._put(utc_s, elapsed_s, KEPT_BY_ITSELF, "{}")
 
-    def pull(
-        self,
-        state: object,
-        samples: Callable[[], tuple[Sample, ...]],
-        utc_s: float,
-        elapsed_s: float,
-    ) -> None:
-        """Keep what touches of the tool showed when it has changed.
+    def write_tool_pull(self, samples: tuple[Sample, ...], utc_s: float, elapsed_s: float) -> None:
+        """Write what single touches of the tool showed, if it has changed.
 
         Args:
-            state: of the tool; the same object as long as nothing was learned.
-            samples: gives them, when they are needed.
+            samples: of the pull.
             utc_s: of the newest reading or touch, Unix seconds.
             elapsed_s: of the same, seconds of the run.
         """
-        if state is self._looked_at:
-            return
-        self._looked_at, newest = state, samples()
-        if newest and newest != self._samples:
-            self._samples = newest
-            self._put(utc_s, elapsed_s, PULL, json.dumps({"samples": newest}))
+        if samples and samples != self._samples:
+            self._samples = samples
+            self._put(utc_s, elapsed_s, PULL, json.dumps({"samples": samples}))
 
     def _put(self, utc_s: float, elapsed_s: float, kind: str, document: str) -> None:
         self.write(

@@ -1,18 +1,21 @@
-"""All that is worked out from one counter's readings under one nominal, side by side."""
+"""All that is worked out from one counter's readings under one nominal."""
+
+from dataclasses import replace
 
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Numbers, SettleLimit
-from benchwatch.estimate.settle.warm_up_fit import WarmUpFit
+from benchwatch.journal.resume import InterruptedRun
 from benchwatch.pipeline.history import History
 from benchwatch.pipeline.slow_statistics import StabilityTracker
 from benchwatch.pipeline.trim_tracker import TrimTracker
+from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Reading
-from benchwatch.snapshot import StabilityNow, Trace, TrimNow
+from benchwatch.snapshot import TrimNow
 from benchwatch.staleness import ReadingSpacing
 
 
 class Analysis:
-    """Readings and gaps in, numbers and trace out.
+    """Hands each reading and gap to the history, the estimate, the trim and the deviations.
 
     Args:
         nominal_hz: of all of the readings; nan while it is unknown.
@@ -23,85 +26,77 @@ class Analysis:
     def __init__(
         self, nominal_hz: float, tolerance: float | None, settle: SettleLimit | None
     ) -> None:
-        self.nominal_hz, self._tolerance, self._settle = nominal_hz, tolerance, settle
-        self.trimming = TrimTracker(tolerance, settle)
-        self._buffer = History()
-        self._estimate = LiveEstimate(tolerance=tolerance, settle=settle)
-        self._deviations = StabilityTracker()
-        self._spacing = ReadingSpacing()
+        self.nominal_hz = nominal_hz
+        self.history = History()
+        self.estimate = LiveEstimate(tolerance=tolerance, settle=settle)
+        self.trim = TrimTracker(tolerance, settle)
+        self.stability = StabilityTracker()
+        self.spacing = ReadingSpacing()
 
-    def under(self, nominal_hz: float, *, has_turned: bool) -> "Analysis":
+    def under(self, nominal_hz: float, plan: Plan, *, has_turned: bool) -> "Analysis":
         """Begin anew for the same oscillator under another nominal.
 
-        What touches of the tool showed, and where it is, holds under any nominal near by.
+        The tool's pull, and whether the tool is on, hold under any nominal near by.
 
         Args:
             nominal_hz: the other one.
+            plan: the limits that hold.
             has_turned: somebody has turned already, or as found is on record: it can't be measured
                 any more, and must not be kept by itself.
         """
-        anew = Analysis(nominal_hz, self._tolerance, self._settle)
-        was = self.trimming
-        anew.trimming.resume(was.samples, None, known=has_turned, tool_on=was.tool.on)
+        anew = Analysis(nominal_hz, plan.tolerance, plan.settle)
+        anew.trim.resume(self.trim.samples, None, known=has_turned, tool_on=self.trim.tool.on)
         return anew
 
-    @property
-    def numbers(self) -> Numbers:
-        """What the live estimate said last."""
-        return self._estimate.numbers
-
-    @property
-    def spacing_s(self) -> float | None:
-        """The usual time between two readings."""
-        return self._spacing.usual_s
+    def resume(self, earlier: InterruptedRun, *, as_found_known: bool) -> TrimNow:
+        """Go on with the trim where an interrupted run was; return how it stands."""
+        nudges = [note.nudge for note in earlier.notes if note.kind == "nudge"]
+        self.trim.resume(
+            earlier.samples,
+            earlier.turn,
+            known=as_found_known,
+            tool_on=earlier.tool_on,
+            sizes=[nudge.size for nudge in nudges if nudge is not None],
+        )
+        return self.trim.gap()
 
     def add(self, reading: Reading) -> tuple[Numbers, TrimNow]:
-        """Take a reading; return what it makes of the numbers and of the turning."""
+        """Take a reading; return the numbers and the state of the trim after it."""
         elapsed_s, offset = reading.elapsed_s, reading.offset
-        self._buffer.add(elapsed_s, offset)
-        self._spacing.reading(elapsed_s)
-        numbers = self._estimate.add(
+        self.history.add(elapsed_s, offset)
+        self.spacing.reading(elapsed_s)
+        numbers = self.estimate.add(
             elapsed_s,
             offset,
             gate_s=reading.gate_s,
             resolution=reading.resolution_hz / self.nominal_hz if self.nominal_hz > 0 else 0.0,
         )
-        trim = self.trimming.add(elapsed_s, offset, numbers)
-        self._deviations.add(elapsed_s, offset, numbers)
+        trim = self.trim.add(elapsed_s, offset, numbers)
+        self.stability.add(elapsed_s, offset, numbers)
         return numbers, trim
 
     def gap(self, gap: Gap, *, other_scale: bool = False) -> tuple[Numbers, TrimNow]:
-        """Take `gap`; return what is left.
+        """Take `gap`; return what is left of the numbers and of the trim.
 
         Args:
             gap: readings are missing, or, with no length, there is a change between two of them.
             other_scale: the readings after it can't be compared with those before.
         """
-        self._buffer.gap(gap.lasted_s)
-        self._spacing.gap()
-        goes_on = self._estimate.gap(None if other_scale else gap.lasted_s)
-        self._deviations.gap(None if other_scale else gap.lasted_s)
-        return self._estimate.numbers, self.trimming.gap(goes_on=goes_on)
+        lasted_s = None if other_scale else gap.lasted_s
+        self.history.gap(gap.lasted_s)
+        self.spacing.gap()
+        goes_on = self.estimate.gap(lasted_s)
+        self.stability.gap(lasted_s)
+        return self.estimate.numbers, self.trim.gap(goes_on=goes_on)
 
     def touch(self, at_s: float, *, on: bool) -> TrimNow:
-        """The operator says at `at_s` that the tool is on the trimmer, or off."""
-        self._estimate.touch(at_s)
-        return self.trimming.touch(at_s, self._estimate.numbers, on=on)
+        """Take it that the tool was put on the trimmer at `at_s`, or lifted."""
+        self.estimate.touch(at_s)
+        return self.trim.touch(at_s, self.estimate.numbers, on=on)
 
-    def set_limits(self, tolerance: float | None, settle: SettleLimit | None) -> None:
-        """Take new limits; nothing that was measured is lost."""
-        self._tolerance, self._settle = tolerance, settle
-        self._estimate.set_limits(tolerance, settle)
-        self.trimming.set_limits(tolerance, settle)
 
-    def trace(self, span_s: float, points: int) -> Trace:
-        """Return the last `span_s` seconds in at most `points` points, nan at gaps."""
-        return self._buffer.trace(span_s, points)
-
-    def warm_up_fit(self) -> WarmUpFit | None:
-        """The exponential that the oscillator comes in on; None when it shows none."""
-        return self._estimate.warm_up_fit()
-
-    def stability(self) -> StabilityNow:
-        """Work out the deviations so far, and the dither of the last minute; takes a while."""
-        return self._deviations.now(self._buffer)
+def without_news(numbers: Numbers) -> Numbers:
+    """Return `numbers` without what holds for the newest reading alone: nudge and spike."""
+    if numbers.confirmed_nudge is None and numbers.spike_at_s is None:
+        return numbers
+    return replace(numbers, confirmed_nudge=None, spike_at_s=None)

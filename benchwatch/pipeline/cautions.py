@@ -1,7 +1,6 @@
-"""What speaks against a nominal, and against a record that is about to be made."""
+"""Reasons to doubt an offset that is put on record; the record keeps them as its cautions."""
 
 from dataclasses import replace
-from decimal import Decimal
 from typing import Final
 
 from benchwatch.errors import NoReadings
@@ -13,9 +12,8 @@ from benchwatch.estimate.trim.as_found import (
 )
 from benchwatch.estimate.trim.landing import DEFAULT_HOLD_S
 from benchwatch.estimate.uncertainty.offset_record import CAUTION, OffsetRecord
-from benchwatch.plan import DOUBTFUL, doubtful_nominal, nominal_question
 from benchwatch.quantity import format_duration, how_many, write_fraction
-from benchwatch.reading import AS_FOUND, AS_LEFT, Reading, RecordKind
+from benchwatch.reading import AS_FOUND, AS_LEFT, RecordKind
 from benchwatch.snapshot import Snapshot, TrimNow
 from benchwatch.staleness import age_s, is_current
 
@@ -29,24 +27,8 @@ SURELY_MOVING: Final = 10.0
 """Standard uncertainties of the offset that a motion exceeds, where no limit was asked for."""
 
 
-def nominal_doubt(reading: Reading, nominal_hz: float, asked: str | None) -> str | None:
-    """Ask whether the nominal is right that a reading misses while another round number fits it.
-
-    Args:
-        reading: the newest one.
-        nominal_hz: what it is held against.
-        asked: what was asked after the reading before; it stays while readings are as far away.
-    """
-    if abs(reading.offset) <= DOUBTFUL:
-        return None
-    if asked is not None or not abs(reading.offset) > DOUBTFUL:  # nan: no measurement
-        return asked
-    frequency, nominal = Decimal(reading.frequency_hz), Decimal(nominal_hz)
-    return nominal_question(frequency, nominal) if doubtful_nominal(frequency, nominal) else None
-
-
 def refuse_if_old(kind: RecordKind, now: Snapshot, at_s: float) -> None:
-    """Let no number on record that is not current at `at_s`, seconds of the run.
+    """Refuse to record an offset that is not current at `at_s`, seconds of the run.
 
     Raises:
         NoReadings: no readings come; the sentence says for how long.
@@ -61,7 +43,7 @@ def refuse_if_old(kind: RecordKind, now: Snapshot, at_s: float) -> None:
 
 
 def cautions(kind: RecordKind, now: Snapshot, at_s: float) -> tuple[str, ...]:
-    """Say what speaks against recording `now` at `at_s`, seconds of the run."""
+    """Return the reasons to doubt a record of `now`, made at `at_s` seconds of the run."""
     trim = now.trim or TrimNow()
     said = []
     if trim.tool is not None and trim.tool.on:
@@ -79,7 +61,7 @@ def cautions(kind: RecordKind, now: Snapshot, at_s: float) -> tuple[str, ...]:
 
 
 def cautions_of_quiet(quiet: QuietStretch, tolerance: float | None) -> tuple[str, ...]:
-    """Say what speaks against taking `quiet`, the stretch before the first turn, as found.
+    """Return the reasons to doubt `quiet`, the stretch before the first turn, as found.
 
     Args:
         quiet: the stretch.
@@ -105,7 +87,7 @@ def cautions_of_quiet(quiet: QuietStretch, tolerance: float | None) -> tuple[str
 
 
 def _not_landed(trim: TrimNow, at_s: float) -> list[str]:
-    """Say what is missing to hands off and inside; nothing when it has landed."""
+    """Return what is missing to a landing (hands off, inside); nothing when it has landed."""
     landing = trim.landing
     if landing is not None and landing.state == "landed":
         return []
@@ -128,7 +110,10 @@ def _not_landed(trim: TrimNow, at_s: float) -> list[str]:
 
 
 def with_cautions(record: OffsetRecord, said: tuple[str, ...]) -> OffsetRecord:
-    """Keep `said` in the record; what a tool or a hand does to it is counted nowhere."""
+    """Return `record` with the cautions `said`.
+
+    The effect of a tool or a hand has no line in the budget: it is listed as missing.
+    """
     if not said:
         return record
     touched = [one for one in said if one == TOOL_ON or one.startswith("not hands off")]
@@ -138,8 +123,3 @@ def with_cautions(record: OffsetRecord, said: tuple[str, ...]) -> OffsetRecord:
         budget=replace(record.budget, missing=missing),
         conditions=(*record.conditions, (CAUTION, "; ".join(said))),
     )
-
-
-def cautions_of(record: OffsetRecord) -> str:
-    """Return what spoke against a record; empty when nothing did."""
-    return record.caution

@@ -1,4 +1,4 @@
-"""The notes of a run: everything that happened to one counter, with its time, oldest first."""
+"""The event log of one counter: what happened, with its time, oldest first."""
 
 from bisect import bisect_right
 from collections.abc import Callable
@@ -10,11 +10,11 @@ from benchwatch.estimate.trim.mean_pull import mean_pull
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.journal.resume import InterruptedRun, gap_words
 from benchwatch.quantity import OffsetUnit, format_duration, how_many, printable, write_fraction
-from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Mark, Reading
+from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Reading
 from benchwatch.snapshot import LoggedEvent, LoggedKind
 
 KEPT: Final = 500
-"""Newest ones shown; readings, gaps and marks are all in the journal."""
+"""Newest entries shown; readings, gaps and marks are all in the journal."""
 SETTLE_WORDS: Final = {
     "settled": "settled",
     "warming": "moving by more than asked",
@@ -23,11 +23,12 @@ SETTLE_WORDS: Final = {
 
 
 BY_TOOL: Final = "by the tool"
-"""Behind the size of a step that was its pull, and no turn."""
-WORTH: Final = 0.5
-"""Part of its u by which the size of a nudge changes before it is kept again at once ..."""
-FINAL: Final = 8
-"""... or readings after which it has become what it stays."""
+"""Follows the size of a step that was the tool's pull, and no turn."""
+WRITE_SHARE: Final = 0.5
+"""A nudge whose size is known better is written again at once when size or u have changed by more
+than this part of the u that was written ..."""
+WRITE_READINGS: Final = 8
+"""... or else when it has not changed for so many readings."""
 
 
 def limit_words(limit: float) -> str:
@@ -63,113 +64,120 @@ def resumed_words(earlier: InterruptedRun, utc_s: float, unit: OffsetUnit | None
 
 
 class EventLog:
-    """Collects what happens; the tuple is made anew only when something did."""
+    """Collects the entries; the tuple is made anew only when there is a new one.
 
-    def __init__(self, keep: Callable[[LoggedEvent], None] | None = None) -> None:
-        """Begin with none.
+    Args:
+        write: takes each entry for the journal when it is added, and a nudge again when it is
+            known better; None: nobody does.
+    """
 
-        Args:
-            keep: takes each as it is added; None: nobody does.
-        """
-        self._keep = keep
+    def __init__(self, write: Callable[[LoggedEvent], None] | None = None) -> None:
+        self._write = write
         self._all: tuple[LoggedEvent, ...] = ()
         self._settle: Settle | None = None
         self._internal = False
         self._nudge: Nudge | None = None
         """The newest nudge as it was known after the last reading."""
-        self._kept: Nudge | None = None
-        """The same as it was given to be kept last."""
-        self._refined: LoggedEvent | None = None
-        """What is known of it by now, where that is not kept yet ..."""
+        self._written: Nudge | None = None
+        """The same as it was written last."""
+        self._unwritten: LoggedEvent | None = None
+        """The entry of the newest nudge as it is known by now, where that is not written yet ..."""
         self._unchanged = 0
-        """... and for how many readings that has been so."""
+        """... and for how many readings it has not changed."""
 
     @property
     def newest(self) -> tuple[LoggedEvent, ...]:
-        """The newest ones, oldest first."""
+        """The newest entries, oldest first."""
         return self._all
 
-    def resume(self, earlier: tuple[LoggedEvent, ...]) -> None:
-        """Put those of an interrupted run before all others."""
-        self._all = (*earlier, *self._all)[-KEPT:]
+    def resume(self, earlier: InterruptedRun, utc_s: float) -> None:
+        """Put the entries of an interrupted run first, and say at `utc_s` what it left."""
+        self._all = (*earlier.notes, *self._all)[-KEPT:]
+        self.add_text(utc_s, 0.0, "setting", resumed_words(earlier, utc_s))
 
-    def note(self, utc_s: float, elapsed_s: float, kind: LoggedKind, text: str) -> None:
-        """Add one."""
-        self._add(LoggedEvent(utc_s, elapsed_s, kind, printable(text, 200)))
+    def add_text(self, utc_s: float, elapsed_s: float, kind: LoggedKind, text: str) -> None:
+        """Add an entry that is a sentence for people."""
+        self._add(
+            LoggedEvent(utc_s=utc_s, elapsed_s=elapsed_s, kind=kind, text=printable(text, 200))
+        )
 
-    def recorded(self, utc_s: float, elapsed_s: float, record: OffsetRecord, how: str) -> None:
-        """Add an offset that was put on record; `how` it was, and what spoke against it."""
-        self._add(LoggedEvent(utc_s, elapsed_s, "record", printable(how, 200), record=record))
+    def add_record(self, utc_s: float, elapsed_s: float, record: OffsetRecord, how: str) -> None:
+        """Add an offset that was put on record; `how`: by whom, and its cautions."""
+        self._add(
+            LoggedEvent(
+                utc_s=utc_s,
+                elapsed_s=elapsed_s,
+                kind="record",
+                text=printable(how, 200),
+                record=record,
+            )
+        )
 
-    def reading(self, reading: Reading, numbers: Numbers, *, by_tool: bool) -> None:
+    def add_reading(self, reading: Reading, numbers: Numbers, *, by_tool: bool) -> None:
         """Add what the numbers after `reading` say for the first time."""
         utc_s, elapsed_s = reading.utc_s, reading.elapsed_s
         internal = INTERNAL_TIMEBASE in reading.flags
         if internal != self._internal:
             self._internal = internal
             which = "the counter's own time base" if internal else "the external reference again"
-            self.note(utc_s, elapsed_s, "caution", f"counting by {which}")
+            self.add_text(utc_s, elapsed_s, "caution", f"counting by {which}")
         nudge = numbers.confirmed_nudge
         if nudge is not None:
-            self._keep_refined()
+            self._write_again()
             kind: LoggedKind = "tool" if by_tool else "nudge"
-            begun_utc_s = utc_s - (elapsed_s - nudge.at_s)
-            text = BY_TOOL if by_tool else ""
-            self._add(LoggedEvent(begun_utc_s, nudge.at_s, kind, text, nudge=nudge))
-            self._kept = nudge
+            self._add(
+                LoggedEvent(
+                    utc_s=utc_s - (elapsed_s - nudge.at_s),
+                    elapsed_s=nudge.at_s,
+                    kind=kind,
+                    text=BY_TOOL if by_tool else "",
+                    nudge=nudge,
+                )
+            )
+            self._written = nudge
         elif numbers.last_nudge is not self._nudge:
-            self._renew(numbers.last_nudge)
-        elif self._refined is not None:
+            self._update(numbers.last_nudge)
+        elif self._unwritten is not None:
             self._unchanged += 1
-            if self._unchanged >= FINAL:
-                self._keep_refined()
+            if self._unchanged >= WRITE_READINGS:
+                self._write_again()
         self._nudge = numbers.last_nudge
         settle = numbers.settle
         if settle is not None and (self._settle is None or settle.state != self._settle.state):
             if self._settle is not None or settle.state == "settled":
-                self.note(utc_s, elapsed_s, "settle", SETTLE_WORDS[settle.state])
+                self.add_text(utc_s, elapsed_s, "settle", SETTLE_WORDS[settle.state])
             self._settle = settle
 
-    def gap(self, gap: Gap) -> None:
+    def add_gap(self, gap: Gap) -> None:
         """Add a gap."""
-        self.note(gap.utc_s, gap.elapsed_s, "gap", gap_words(gap.lasted_s, gap.reason))
+        self.add_text(gap.utc_s, gap.elapsed_s, "gap", gap_words(gap.lasted_s, gap.reason))
 
-    def mark(self, mark: Mark) -> None:
-        """Add a note of the operator."""
-        self.note(mark.utc_s, mark.elapsed_s, "mark", mark.text)
-
-    def _renew(self, nudge: Nudge | None) -> None:
-        """Put what is known of the newest nudge by now in the place of what was known first."""
+    def _update(self, nudge: Nudge | None) -> None:
+        """Put the newest nudge, as it is known by now, in the place of its entry."""
         for place in range(len(self._all) - 1, -1, -1):
             old = self._all[place]
             if old.nudge is not None:
                 if nudge is not None and old.nudge.at_s == nudge.at_s:
                     new = replace(old, nudge=nudge)
                     self._all = (*self._all[:place], new, *self._all[place + 1 :])
-                    self._refined, self._unchanged = new, 0
-                    if _differs(nudge, self._kept):
-                        self._keep_refined()
+                    self._unwritten, self._unchanged = new, 0
+                    written = self._written
+                    by = 0.0 if written is None else WRITE_SHARE * (written.u or 0.0)
+                    if written is None or nudge.differs(written, by):
+                        self._write_again()
                 return
 
-    def _keep_refined(self) -> None:
-        """Give the newest nudge to be kept again, as it is known by now."""
-        refined, self._refined = self._refined, None
-        if refined is not None:
-            self._kept = refined.nudge
-            if self._keep is not None:
-                self._keep(refined)
+    def _write_again(self) -> None:
+        """Write the entry of the newest nudge again, as it is known by now."""
+        entry, self._unwritten = self._unwritten, None
+        if entry is not None:
+            self._written = entry.nudge
+            if self._write is not None:
+                self._write(entry)
 
-    def _add(self, happening: LoggedEvent) -> None:
-        """Put it where its time belongs: a gap is known at its end, a nudge readings later."""
-        if self._keep is not None:
-            self._keep(happening)
-        place = bisect_right(self._all, happening.elapsed_s, key=lambda one: one.elapsed_s)
-        self._all = (*self._all[:place], happening, *self._all[place:])[-KEPT:]
-
-
-def _differs(nudge: Nudge, kept: Nudge | None) -> bool:
-    """Tell whether a size has become another, or surer, by more than is worth keeping again."""
-    if kept is None or kept.u is None or nudge.u is None:
-        return True
-    moved = abs(nudge.size - kept.size)
-    return moved > WORTH * kept.u or abs(nudge.u - kept.u) > WORTH * kept.u
+    def _add(self, entry: LoggedEvent) -> None:
+        """Insert an entry by its time: a gap is known at its end, a nudge some readings later."""
+        if self._write is not None:
+            self._write(entry)
+        place = bisect_right(self._all, entry.elapsed_s, key=lambda one: one.elapsed_s)
+        self._all = (*self._all[:place], entry, *self._all[place:])[-KEPT:]

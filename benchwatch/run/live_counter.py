@@ -8,7 +8,6 @@ from benchwatch.clock import Clock
 from benchwatch.counter import Setup
 from benchwatch.errors import UsageError
 from benchwatch.estimate.results import SettleLimit
-from benchwatch.pipeline.cautions import cautions_of
 from benchwatch.pipeline.event_log import settled_words, tolerance_words
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import PLAUSIBLE, Setting
@@ -23,7 +22,7 @@ from benchwatch.quantity import (
     parse_tolerance,
     write_fraction,
 )
-from benchwatch.reading import RecordKind
+from benchwatch.reading import RecordKind, Touch
 from benchwatch.snapshot import Snapshot, Trace
 from benchwatch.staleness import is_current
 
@@ -57,7 +56,10 @@ class LiveCounter:
 
     def touch(self, *, on: bool) -> None:
         """Say that the tool is on the trimmer of the oscillator, or off."""
-        self.pipeline.touch(*self._now(), on=on)
+        utc_s, elapsed_s = self._now()
+        self.pipeline.take(
+            Touch(counter=self.pipeline.plan.name, utc_s=utc_s, elapsed_s=elapsed_s, on=on)
+        )
 
     def record(self, kind: RecordKind, unit: OffsetUnit | None = None) -> str:
         """Put the present offset on record and say so in a sentence, in `unit`.
@@ -68,8 +70,7 @@ class LiveCounter:
         record = self.pipeline.record(kind, *self._now())
         offset = write_fraction(record.offset, record.u, unit)
         least = " (uncertainty at least that)" if record.budget.missing else ""
-        caution = cautions_of(record)
-        but = f"; caution: {caution}" if caution else ""
+        but = f"; caution: {record.caution}" if record.caution else ""
         return f"{kind}: {offset}{least}, from {how_many(record.readings, 'reading')}{but}"
 
     def change(self, setting: Setting, text: str) -> str:

@@ -3,7 +3,6 @@
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from benchwatch.pipeline.cautions import cautions_of
 from benchwatch.quantity import format_duration, write_fraction
 from benchwatch.screen.axis_state import AxisState
 from benchwatch.snapshot import Snapshot
@@ -36,10 +35,10 @@ class CounterState:
         records = now.records
         kept = records.as_found if records is not None and records.as_found_kept else None
         before, self.kept = self.kept, kept
-        if kept is None or kept is before or not cautions_of(kept):
+        if kept is None or kept is before or not kept.caution:
             return []
         offset = write_fraction(kept.offset, kept.u, self.axes.unit)
-        return [f"as found kept by itself, {offset}; caution: {cautions_of(kept)}"]
+        return [f"as found kept by itself, {offset}; caution: {kept.caution}"]
 
     def _answer(self, now: Snapshot) -> list[str]:
         """Say what a counter that reads has answered: a refusal, or the gate as it is now."""

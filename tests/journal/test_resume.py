@@ -25,7 +25,7 @@ from benchwatch.journal import Journal
 from benchwatch.journal.resume import KEPT_BY_ITSELF, PULL, InterruptedRun, find_interrupted
 from benchwatch.journal.schema import JournalRun
 from benchwatch.pipeline.event_log import resumed_words
-from benchwatch.pipeline.records import filed
+from benchwatch.pipeline.record_keeper import journal_record
 from benchwatch.pipeline.trim_tracker import TrimTracker
 from benchwatch.reading import Event, Gap, Mark, Note
 
@@ -283,7 +283,7 @@ def test_notes_come_back_as_they_were_said(tmp_path: Path):
             lasted_s=6.2,
             reason="no reply within 2.5 s",
         ),
-        filed(found, 120.0),
+        journal_record(found, 120.0),
         Note(
             counter="main",
             utc_s=began_s + 120.0,

@@ -17,7 +17,7 @@ from benchwatch.errors import NoReadings
 from benchwatch.estimate.trim.landing import LandingNow
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-from benchwatch.pipeline.cautions import cautions, cautions_of, refuse_if_old, with_cautions
+from benchwatch.pipeline.cautions import cautions, refuse_if_old, with_cautions
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import MARGIN_S, Plan
 from benchwatch.screen.panels.progress_rows import records_line
@@ -98,7 +98,7 @@ def test_a_caution_stays_in_the_record_its_budget_and_its_json() -> None:
     marked = with_cautions(record, ("tool on the trimmer", "still moving by more than asked"))
     again = OffsetRecord.from_dict(json.loads(json.dumps(marked.as_dict())))
 
-    assert cautions_of(again) == "tool on the trimmer; still moving by more than asked"
+    assert again.caution == "tool on the trimmer; still moving by more than asked"
     assert "what the hand does: tool on the trimmer" in again.budget.missing
     assert again.offset == record.offset
     assert with_cautions(record, ()) == record

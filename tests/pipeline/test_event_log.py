@@ -12,7 +12,7 @@ from benchwatch.pipeline.event_log import EventLog, settled_words, tolerance_wor
 from benchwatch.pipeline.history import History
 from benchwatch.pipeline.slow_statistics import StabilityTracker, elsewhere_now, warm_up_now
 from benchwatch.pipeline.trim_tracker import TrimTracker
-from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Mark, Reading
+from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Reading
 from benchwatch.snapshot import LoggedEvent, Trace, WarmUp
 
 PPB = 1e-9
@@ -88,7 +88,7 @@ def test_the_two_times_of_a_nudge_are_of_one_moment(by_tool: bool) -> None:
     """It was made at 2 s and told with the reading at 4 s; a step of the tool says so."""
     notes, nudge = EventLog(), Nudge(2.0, 8 * PPB, PPB)
     told = reading(4.0)
-    notes.reading(told, Numbers(confirmed_nudge=nudge, last_nudge=nudge), by_tool=by_tool)
+    notes.add_reading(told, Numbers(confirmed_nudge=nudge, last_nudge=nudge), by_tool=by_tool)
 
     (note,) = notes.newest
     assert note.elapsed_s == 2.0
@@ -100,11 +100,11 @@ def test_the_note_of_a_nudge_follows_what_is_known_of_it() -> None:
     """Its size grows while it creeps; other notes stay."""
     notes, nudge = EventLog(), Nudge(2.0, 8 * PPB, PPB)
     first = Numbers(confirmed_nudge=nudge, last_nudge=nudge)
-    notes.reading(reading(2.0), first, by_tool=False)
-    notes.mark(Mark(counter="main", utc_s=1e9, elapsed_s=3.0, text="lid on"))
+    notes.add_reading(reading(2.0), first, by_tool=False)
+    notes.add_text(1e9, 3.0, "mark", "lid on")
     grown = replace(nudge, size=9 * PPB)
     for _ in range(2):
-        notes.reading(reading(4.0), Numbers(last_nudge=grown), by_tool=False)
+        notes.add_reading(reading(4.0), Numbers(last_nudge=grown), by_tool=False)
 
     assert [one.kind for one in notes.newest] == ["nudge", "mark"]
     assert notes.newest[0].nudge == grown
@@ -115,12 +115,14 @@ def test_what_a_nudge_is_refined_to_is_kept_with_few_entries() -> None:
     kept: list[LoggedEvent] = []
     log = EventLog(kept.append)
     nudge = Nudge(10.0, -28 * PPB, PPB)
-    log.reading(reading(12.0), numbers(0.0, nudge), by_tool=False)
+    log.add_reading(reading(12.0), numbers(0.0, nudge), by_tool=False)
     for step in range(1, 41):
         refined = replace(nudge, size=(-28 - 0.1 * step) * PPB)
-        log.reading(reading(12.0 + step), replace(numbers(0.0), last_nudge=refined), by_tool=False)
+        log.add_reading(
+            reading(12.0 + step), replace(numbers(0.0), last_nudge=refined), by_tool=False
+        )
     for second in range(60, 70):
-        log.reading(
+        log.add_reading(
             reading(float(second)), replace(numbers(0.0), last_nudge=refined), by_tool=False
         )
 
@@ -136,9 +138,9 @@ def test_a_refined_nudge_is_kept_before_the_next_one() -> None:
     kept: list[LoggedEvent] = []
     log = EventLog(kept.append)
     first, refined = Nudge(10.0, -28 * PPB, 0.5 * PPB), Nudge(10.0, -28.05 * PPB, 0.5 * PPB)
-    log.reading(reading(12.0), numbers(0.0, first), by_tool=False)
-    log.reading(reading(13.0), replace(numbers(0.0), last_nudge=refined), by_tool=False)
-    log.reading(reading(14.0), numbers(0.0, Nudge(14.0, PPB, PPB / 2)), by_tool=False)
+    log.add_reading(reading(12.0), numbers(0.0, first), by_tool=False)
+    log.add_reading(reading(13.0), replace(numbers(0.0), last_nudge=refined), by_tool=False)
+    log.add_reading(reading(14.0), numbers(0.0, Nudge(14.0, PPB, PPB / 2)), by_tool=False)
 
     assert [one.nudge and one.nudge.size for one in kept] == [-28 * PPB, -28.05 * PPB, PPB]
 
@@ -167,15 +169,15 @@ def test_notes_hold_each_event_once_with_its_time() -> None:
     """A mark, a gap, a nudge, a verdict and a lost reference, in the order they came."""
     notes = EventLog()
     settled = Settle("settled", 5.0, None)
-    notes.mark(Mark(counter="main", utc_s=1e9, elapsed_s=1.0, text="lid on\x1b[2J"))
-    notes.reading(reading(2.0), Numbers(confirmed_nudge=Nudge(2.0, PPB, None)), by_tool=False)
-    notes.reading(reading(3.0), Numbers(settle=settled), by_tool=False)
-    notes.reading(reading(4.0), Numbers(settle=settled), by_tool=False)
-    notes.gap(
+    notes.add_text(1e9, 1.0, "mark", "lid on\x1b[2J")
+    notes.add_reading(reading(2.0), Numbers(confirmed_nudge=Nudge(2.0, PPB, None)), by_tool=False)
+    notes.add_reading(reading(3.0), Numbers(settle=settled), by_tool=False)
+    notes.add_reading(reading(4.0), Numbers(settle=settled), by_tool=False)
+    notes.add_gap(
         Gap(counter="main", utc_s=1e9, elapsed_s=5.0, lasted_s=6.2, reason="no reply within 2.5 s")
     )
     internal = frozenset({INTERNAL_TIMEBASE})
-    notes.reading(reading(12.0, internal), Numbers(settle=settled), by_tool=False)
+    notes.add_reading(reading(12.0, internal), Numbers(settle=settled), by_tool=False)
 
     assert [(now.kind, now.elapsed_s) for now in notes.newest] == [
         ("mark", 1.0), ("nudge", 2.0), ("settle", 3.0), ("gap", 5.0), ("caution", 12.0),
@@ -187,10 +189,10 @@ def test_notes_hold_each_event_once_with_its_time() -> None:
 def test_notes_stand_in_the_order_of_their_times() -> None:
     """A gap is entered at its end and dated at its beginning: before what came meanwhile."""
     notes = EventLog()
-    notes.note(1e9 + 1, 1.0, "setting", "nominal 10 MHz")
-    notes.note(1e9 + 9, 9.0, "record", "as left")
-    notes.mark(Mark(counter="main", utc_s=1e9 + 9, elapsed_s=9.0, text="lid on"))
-    notes.gap(
+    notes.add_text(1e9 + 1, 1.0, "setting", "nominal 10 MHz")
+    notes.add_text(1e9 + 9, 9.0, "record", "as left")
+    notes.add_text(1e9 + 9, 9.0, "mark", "lid on")
+    notes.add_gap(
         Gap(
             counter="main",
             utc_s=1e9 + 5,

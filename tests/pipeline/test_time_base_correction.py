@@ -27,7 +27,7 @@ from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.lines import LineOutput, PlainWriter, json_line
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
-from benchwatch.reading import INTERNAL_TIMEBASE, Reading
+from benchwatch.reading import INTERNAL_TIMEBASE, Reading, Touch
 from benchwatch.recording import read_recordings
 from benchwatch.screen.panels.shared_rows import counter_line
 
@@ -172,7 +172,7 @@ def test_as_found_keeps_the_time_base_it_was_found_by() -> None:
     """With the tool on nothing is quiet; the reference is pulled, and then it is turned."""
     pipeline = connected(Pipeline(PLAN), "external")
     lines_of(pipeline, made(30))
-    pipeline.touch(START_UTC_S + 30, 30.5, on=True)
+    pipeline.take(Touch(counter="main", utc_s=START_UTC_S + 30, elapsed_s=30.5, on=True))
     connected(pipeline, "internal")
     lines_of(pipeline, made(15, internal=True, first=31))
     lines_of(pipeline, made(15, internal=True, first=46, mean=1e-8))

@@ -15,7 +15,7 @@ from benchwatch.counter import LinkStatus
 from benchwatch.journal import Journal
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
-from benchwatch.reading import Reading
+from benchwatch.reading import Reading, Touch
 from benchwatch.recording import EventStream, StatedFacts
 
 PULL, NOMINAL = 6e-9, 1e7
@@ -33,7 +33,10 @@ def trimmed(journal: Path) -> Pipeline:
     for second in range(240):
         at_s = float(second)
         if second in (60, 120):
-            pipeline.touch(1e9 + at_s - 0.5, at_s - 0.5, on=second == 60)
+            touched = Touch(
+                counter="main", utc_s=1e9 + at_s - 0.5, elapsed_s=at_s - 0.5, on=second == 60
+            )
+            pipeline.take(touched)
         level = (12e-9 if second < 90 else 1e-9) + (PULL if 60 <= second < 120 else 0.0)
         offset = level + float(rng.normal(0.0, 2e-11))
         hertz = round(NOMINAL * offset, 6)

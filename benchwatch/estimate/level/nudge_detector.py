@@ -10,6 +10,7 @@ is part of that turn, and its size grows by it.
 
 import math
 from collections import deque
+from dataclasses import replace
 from typing import Final
 
 from benchwatch.estimate.level.change_points import StableRun
@@ -284,8 +285,9 @@ class NudgeDetector:
         resting = creep.resting() if creep.fresh or over else None
         if resting is not None:
             size, u = resting[0] - self._fixed[0], math.hypot(resting[1], self._fixed[1])
-            if over or _worth_telling(size, u, self.newest):
-                self.newest = Nudge(self.newest.at_s, size, u, self.newest.lasted_s)
+            better = replace(self.newest, size=size, u=u)
+            if over or better.differs(self.newest, WORTH * u):
+                self.newest = better
         if over:
             self._learn()
 
@@ -301,11 +303,6 @@ class NudgeDetector:
         """Keep from the wander what lies between two levels."""
         before, pending = self._broken
         self._broken = (before if pending > self._fed else left, first)
-
-
-def _worth_telling(size: float, u: float, told: Nudge) -> bool:
-    """Tell whether size or uncertainty differ from what was told by more than a part of u."""
-    return told.u is None or max(abs(size - told.size), abs(u - told.u)) > WORTH * u
 
 
 def _rounding(noise: ReadingNoise, *levels: list[Point]) -> float:

@@ -3,7 +3,6 @@
 import math
 from typing import TYPE_CHECKING
 
-from benchwatch.pipeline.cautions import cautions_of
 from benchwatch.quantity import format_duration, how_many, write_fraction
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, Theme, faded, fitting, line
 from benchwatch.screen.frame import Frame
@@ -225,7 +224,7 @@ def _not_found(frame: Frame, width: int) -> StyledLine:
 
 def _caution(frame: Frame, record: "OffsetRecord", *, short: bool = False) -> StyledLine:
     """Say what spoke against a record; where there is no room, that something did."""
-    said = cautions_of(record)
+    said = record.caution
     if not said:
         return StyledLine()
     return line((" (!)" if short else f" (! {frame.theme.told(said)})", Role.OFF))
