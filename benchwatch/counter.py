@@ -151,7 +151,7 @@ class Link(Protocol):
 
 
 class OpenLink(Protocol):
-    """How a link is opened, such as `benchwatch.bus.open_link`."""
+    """How a link is opened, such as `benchwatch.bus.Buses.open_link`."""
 
     def __call__(self, resource: str, *, cancel: threading.Event) -> Link:
         """Open `resource`; every wait of the link ends when `cancel` is set."""

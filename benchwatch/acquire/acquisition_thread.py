@@ -4,7 +4,6 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 from decimal import Decimal
-from functools import partial
 from typing import Final
 
 from benchwatch.acquire.counter_status import CounterStatus, StatusPublisher
@@ -13,7 +12,6 @@ from benchwatch.acquire.reading_maker import ReadingMaker
 from benchwatch.acquire.retry_policy import RetryPolicy
 from benchwatch.acquire.sentences import answered_before, broken_driver, undated_readings
 from benchwatch.acquire.settings_control import SettingsControl
-from benchwatch.bus import open_link as open_visa_link
 from benchwatch.clock import Clock
 from benchwatch.counter import Counter, Identity, Link, OpenLink, Setup
 from benchwatch.driver_registry import driver
@@ -57,9 +55,9 @@ class Acquisition(threading.Thread):
         on_event: Callable[[Reading | Gap | Mark], None],
         on_status: Callable[[CounterStatus], None],
         on_failure: Callable[[BenchwatchError], None] | None = None,
+        open_link: OpenLink,
         clock: Clock,
         origin_s: float,
-        open_link: OpenLink | None = None,
         interval_s: float | None = None,
         margin_s: float = MARGIN_S,
         persistent: bool = False,
@@ -75,9 +73,9 @@ class Acquisition(threading.Thread):
             on_event: Gets every reading and gap, in order, and a mark when another counter answers.
             on_status: Gets a `CounterStatus` whenever something in it changed.
             on_failure: Gets the error that ended the run, if one did; the last call of all.
+            open_link: Opens the link, such as `benchwatch.bus.Buses.open_link`.
             clock: Where time comes from.
             origin_s: Monotonic zero of the run.
-            open_link: Default: `benchwatch.bus.open_link` on `clock`.
             interval_s: Time between the beginnings of two readings; None: as fast as they come.
             margin_s: Added to the gate before a reading is missed.
             persistent: Keep on trying when nothing answers at the start, or no reading comes.
@@ -91,7 +89,7 @@ class Acquisition(threading.Thread):
         self._on_failure = on_failure
         self._clock = clock
         self._origin_s = origin_s
-        self._open_link: OpenLink = open_link or partial(open_visa_link, clock=clock)
+        self._open_link = open_link
         self._interval_s = interval_s
         self._stopping = threading.Event()
         self._maker = ReadingMaker(name, nominal, clock=clock, origin_s=origin_s)

@@ -1,7 +1,7 @@
-"""The one seam: every exception of PyVISA, its backends and the sockets, as one of ours.
+"""Turns every exception of PyVISA, its backends and the sockets into one of `benchwatch.errors`.
 
-`opening_failed` speaks while a link is being opened, `link_failed` once it has worked.
-Both take any exception at all, because the libraries below raise bare ones too.
+`opening_failed` is for a link that is being opened, `link_failed` for one that has worked. Both
+take any exception, because the libraries raise bare ones too.
 """
 
 import errno
@@ -28,7 +28,7 @@ VISA_ERRORS: Final[dict[str, tuple[type[BenchwatchError], type[BenchwatchError]]
     "InvalidSession": (ConnectionFailed, LinkLost),
     "LibraryError": (UsageError, UsageError),
 }
-"""Name in pyvisa.errors -> (ours while opening, ours while in use)."""
+"""Name in pyvisa.errors -> (our error while opening, our error while in use)."""
 
 _NO_SUCH_NAME: Final = ("gaierror", "Name or service not known", "getaddrinfo failed")
 _TIMED_OUT: Final = ("error_timeout", "-1073807339")
@@ -50,7 +50,7 @@ _WHY: Final = {
 
 
 def opening_failed(error: Exception, resource: str) -> BenchwatchError:
-    """Say why `resource` can't be opened."""
+    """Return the error that says why `resource` can't be opened."""
     if isinstance(error, BenchwatchError):
         return error
     name = type(error).__name__
@@ -58,9 +58,9 @@ def opening_failed(error: Exception, resource: str) -> BenchwatchError:
     code = status_name(error)
     if code in {"error_invalid_resource_name", "error_nonsupported_operation"}:
         kind = UsageError
-    refusal = _refusal_below(error)
-    if refusal in _WHY:
-        kind, why = ConnectionFailed, _WHY[refusal]
+    number = _errno_of(error)
+    if number in _WHY:
+        kind, why = ConnectionFailed, _WHY[number]
     elif isinstance(error, socket.gaierror) or any(hint in str(error) for hint in _NO_SUCH_NAME):
         why = "there is no host of that name. Check how it is spelled"
     elif "Please install" in str(error):
@@ -81,7 +81,13 @@ def opening_failed(error: Exception, resource: str) -> BenchwatchError:
 
 
 def link_failed(error: Exception, resource: str, doing: str) -> BenchwatchError:
-    """Say how the link to `resource` broke while `doing` something ("reading", "sending")."""
+    """Return the error that says how the link to `resource` broke.
+
+    Args:
+        error: what was raised.
+        resource: the resource string.
+        doing: what was being done: ``reading``, ``sending`` or ``closing``.
+    """
     if isinstance(error, BenchwatchError):
         return error
     kind = VISA_ERRORS.get(_visa_name(error), (ConnectionFailed, LinkLost))[1]
@@ -102,15 +108,15 @@ def link_failed(error: Exception, resource: str, doing: str) -> BenchwatchError:
 
 
 def backend_failed(error: Exception, backend: str) -> BenchwatchError:
-    """Say why the VISA library `backend` can't be used."""
+    """Return the error that says why the VISA library `backend` can't be used."""
     return UsageError(
         f"the VISA backend '{printable(backend)}' can't be used: {printable(str(error), 200)}. "
         "Install it, or leave --backend out."
     )
 
 
-def _refusal_below(error: BaseException) -> int | None:
-    """Return the number of the OSError that `error` is, or that it hides."""
+def _errno_of(error: BaseException) -> int | None:
+    """Return the number of the OSError that `error` is, or that caused it."""
     below: BaseException | None = error
     while below is not None:
         if isinstance(below, OSError) and below.errno is not None:
@@ -120,7 +126,7 @@ def _refusal_below(error: BaseException) -> int | None:
 
 
 def _visa_name(error: Exception) -> str:
-    """Name of the nearest class of pyvisa.errors that `error` is one of, or ''."""
+    """Return the name of the nearest class of pyvisa.errors that `error` is one of, or ''."""
     for base in type(error).__mro__:
         if base.__module__ == "pyvisa.errors":
             return base.__name__
@@ -128,7 +134,7 @@ def _visa_name(error: Exception) -> str:
 
 
 def status_name(error: Exception) -> str:
-    """Name of the VISA status code that `error` carries, such as ``error_timeout``; or ''."""
+    """Return the name of the VISA status code in `error`, such as ``error_timeout``; or ''."""
     code = getattr(error, "error_code", None)
     if code is None:
         return ""

@@ -1,7 +1,7 @@
-"""A lock that is given out in the order in which it was asked for.
+"""A lock that is granted in the order of the requests.
 
-An ordinary lock may be taken again and again by a thread that has just let it go, and one
-counter behind a shared controller would never be read.
+An ordinary lock may be acquired again and again by the thread that has just released it, and
+another counter behind a shared controller would never be read.
 """
 
 import threading
@@ -10,7 +10,7 @@ from typing import Self
 
 
 class FairLock:
-    """Use it in a ``with`` statement, never within itself."""
+    """A context manager; not reentrant."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()

@@ -1,7 +1,7 @@
-"""A file or a pipe that some other program is writing, as a wire that can only be listened to.
+"""A file or a pipe that another program writes, as a wire that can only be read.
 
-Lines are handed on whole: a half-written one waits for its end. Of a file only what is added
-is read, as with ``tail -F``: one that is emptied or replaced is read from its new beginning.
+Lines are returned whole: a half-written one waits for its end. Of a file only what is appended
+is read, as with ``tail -F``; one that is emptied or replaced is read from its new beginning.
 """
 
 import os
@@ -17,19 +17,14 @@ from benchwatch.quantity import printable
 
 STANDARD_INPUT: Final = "-"
 POLL_S: Final = 0.01
-"""How often a file is looked at: nothing tells when one grows."""
+"""Time between two looks at a file: the system does not report that one has grown."""
 CHUNK: Final = 65_536
 LONGEST_HELD: Final = 8192
-"""Bytes without a line's end that are held back; more is no line, and the session says so."""
-
-_kept_input: list[int] = []
-"""Standard input as it was before the keyboard took its place, if it did."""
-_torn: set[str] = set()
-"""Pipes that were closed in the middle of a line: its rest is still to come, and would parse."""
+"""Bytes without a line's end that are held back; more is no line, and the session reports it."""
 
 
 def file_of(resource: str) -> str | None:
-    """Return the path that `resource` means, ``-`` for standard input; None when it is no file.
+    """Return the path in `resource`, ``-`` for standard input; None when it names no file.
 
     A file is written ``FILE::/path``, or as a path that can't be anything else.
     """
@@ -43,8 +38,11 @@ def file_of(resource: str) -> str | None:
     return text if text == STANDARD_INPUT else str(Path(text).expanduser())
 
 
-def give_keyboard_back() -> None:
-    """Put the terminal in the place of a standard input that brings readings.
+def redirect_standard_input() -> int:
+    """Put the terminal in the place of a standard input that brings readings, for the keys.
+
+    Returns:
+        The file descriptor on which the readings come from now on.
 
     Raises:
         UsageError: there is no terminal.
@@ -56,23 +54,32 @@ def give_keyboard_back() -> None:
             "readings come on standard input, and there is no terminal for the keys. "
             "Add --plain or --json."
         ) from error
-    _kept_input.append(os.dup(0))
+    readings = os.dup(0)
     os.dup2(terminal, 0)
     os.close(terminal)
+    return readings
 
 
-def open_file_wire(path: str, resource: str) -> "FileWire":
-    """Open a file, a named pipe or standard input for listening.
+def open_file_wire(
+    path: str, resource: str, *, standard_input: int, cut_pipes: set[str]
+) -> "FileWire":
+    """Open a file, a named pipe or standard input for reading.
+
+    Args:
+        path: where it is; ``-`` for standard input.
+        resource: how the operator wrote it.
+        standard_input: file descriptor of standard input.
+        cut_pipes: pipes that were closed in the middle of a line; kept up to date.
 
     Raises:
         ConnectionFailed: it can't be opened.
         UsageError: it is something that can't be read line by line.
     """
     if path == STANDARD_INPUT:
-        fd = os.dup(_kept_input[-1] if _kept_input else 0)
+        fd = os.dup(standard_input)
     else:
         try:
-            # before it is opened: to open some devices is to command them
+            # before it is opened: opening some devices already changes what they do
             _refuse_device(Path(path).stat().st_mode, resource)
             fd = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
         except FileNotFoundError as error:
@@ -88,7 +95,7 @@ def open_file_wire(path: str, resource: str) -> "FileWire":
     if stat.S_ISDIR(mode) or os.isatty(fd):
         os.close(fd)
         raise _no_lines("a folder" if stat.S_ISDIR(mode) else "a terminal", resource)
-    return Pipe(fd, resource, ends=path == STANDARD_INPUT)
+    return Pipe(fd, resource, cut_pipes, ends=path == STANDARD_INPUT)
 
 
 def _refuse_device(mode: int, resource: str) -> None:
@@ -104,11 +111,11 @@ def _no_lines(what: str, resource: str) -> UsageError:
 
 
 class FileWire:
-    """What files and pipes share: whole lines out, nothing in."""
+    """What files and pipes share: they give whole lines, and take none."""
 
-    never_duplicates: Final = True
-    """What is there twice was written twice."""
+    message_based: Final = False
     honours_timeout: Final = True
+    never_duplicates: Final = True
 
     def __init__(self, fd: int, resource: str) -> None:
         self._fd = fd
@@ -116,7 +123,7 @@ class FileWire:
         self._held = b""
         """The beginning of a line whose end is still to come."""
         self._skipping = False
-        """The line under way began before we looked."""
+        """The beginning of the line under way was not read."""
         self._closed = False
 
     @property
@@ -136,7 +143,7 @@ class FileWire:
             raise link_failed(error, self._resource, "reading") from error
 
     def has_input(self) -> bool:
-        """True when something is there."""
+        """True when bytes wait to be read."""
         return False
 
     def send(self, data: bytes) -> None:
@@ -148,18 +155,17 @@ class FileWire:
         )
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         if not self._closed:
             self._closed = True
             os.close(self._fd)
-            (_torn.add if self._held or self._skipping else _torn.discard)(self._resource)
 
     def _more(self, timeout_s: float) -> bytes:
         """Return new bytes, or b'' after at most `timeout_s`."""
         raise NotImplementedError
 
-    def _after_torn(self, data: bytes) -> bytes:
-        """Drop the rest of a line that began before we looked."""
+    def _without_tail(self, data: bytes) -> bytes:
+        """Drop the rest of a line whose beginning was not read."""
         if self._skipping:
             _, end, data = data.partition(b"\n")
             self._skipping = not end
@@ -175,16 +181,32 @@ class FileWire:
 
 
 class Pipe(FileWire):
-    """A named pipe, which may be written again and again, or standard input, which ends."""
+    """A named pipe, which may have one writer after the other, or standard input, which ends.
 
-    def __init__(self, fd: int, resource: str, *, ends: bool) -> None:
+    Args:
+        fd: file descriptor.
+        resource: how the operator wrote it.
+        cut_pipes: resources that were closed in the middle of a line: the rest of that line is
+            still to come, and would parse as a number.
+        ends: True when the end of the stream is the end of the run.
+    """
+
+    def __init__(self, fd: int, resource: str, cut_pipes: set[str], *, ends: bool) -> None:
         super().__init__(fd, resource)
+        self._cut_pipes = cut_pipes
         self._ends = ends
-        self._skipping = resource in _torn
+        self._skipping = resource in cut_pipes
 
     def has_input(self) -> bool:
-        """True when bytes, or the end, are there."""
+        """True when bytes, or the end of the stream, wait to be read."""
         return bool(select.select((self._fd,), (), (), 0)[0])
+
+    def close(self) -> None:
+        """Close the pipe, and note whether that cuts a line."""
+        if not self._closed:
+            note = self._cut_pipes.add if self._held or self._skipping else self._cut_pipes.discard
+            note(self._resource)
+        super().close()
 
     def _more(self, timeout_s: float) -> bytes:
         if not select.select((self._fd,), (), (), timeout_s)[0]:
@@ -196,13 +218,13 @@ class Pipe(FileWire):
         if not data:
             if self._ends:
                 raise InputEnded("standard input has ended.")
-            self._held = b""  # whoever wrote it has gone, and will not finish the line
+            self._held = b""  # the writer has closed the pipe and will not finish the line
             time.sleep(min(POLL_S, timeout_s))
-        return self._after_torn(data)
+        return self._without_tail(data)
 
 
 class GrowingFile(FileWire):
-    """A file that grows, is emptied, or is replaced by another of its name."""
+    """A file that grows, is emptied, or is replaced by another one of the same name."""
 
     def __init__(self, fd: int, path: str, resource: str) -> None:
         super().__init__(fd, resource)
@@ -219,12 +241,12 @@ class GrowingFile(FileWire):
     def _more(self, timeout_s: float) -> bytes:
         data = os.read(self._fd, CHUNK)
         self._position += len(data)
-        if not data and not self._begins_anew():
+        if not data and not self._restarts():
             time.sleep(min(POLL_S, timeout_s))
-        return self._after_torn(data)
+        return self._without_tail(data)
 
-    def _begins_anew(self) -> bool:
-        """Go to the beginning of what has become of the file, if it is no longer the same."""
+    def _restarts(self) -> bool:
+        """Go to the beginning of the file if it was emptied or replaced; tell whether it was."""
         here = os.fstat(self._fd)
         try:
             there = Path(self._path).stat()

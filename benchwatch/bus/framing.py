@@ -1,8 +1,8 @@
-"""Lines out of messages, on buses that mark where a message ends.
+"""Turns messages into lines, on buses that mark where a message ends.
 
-Two things must never happen there: that a reply which broke off is taken for a whole one,
-and that its beginning is joined to the next reply. Both are ended with the ASCII character
-CAN, "the data before this are in error", which no number and no identity holds.
+A reply that broke off must never pass for a whole one, nor be joined to the next reply. Such a
+reply is ended with the ASCII character CAN, "the data before this are in error", which no number
+and no identity contains.
 """
 
 import re
@@ -13,20 +13,20 @@ _LINE_ENDS: Final = re.compile(rb"[\r\n]+")
 
 
 class Framing:
-    """Follows the messages of one instrument."""
+    """Tracks the messages of one instrument."""
 
     def __init__(self) -> None:
         self._open = False
-        """A message was begun, and its end has not come."""
+        """The end of the message under way has not come."""
         self._ends_lines = False
-        """The instrument ends its messages with a line feed; one without it is cut."""
+        """The instrument ends its messages with a line feed, so one without it is cut."""
 
     def begin(self) -> bytes:
-        """A new message begins: return what ends the one before, if that never ended."""
+        """Begin a message; return what ends the one before, where its end never came."""
         return CANCEL + b"\n" if self._open else b""
 
     def part(self, data: bytes, *, ended: bool) -> bytes:
-        """Return the bytes for the line buffer; `ended` when the bus marked the end."""
+        """Return the bytes for the line buffer; `ended`: the bus marked the end of the message."""
         self._open = not ended
         if not ended:
             return data
@@ -39,12 +39,12 @@ class Framing:
 def one_line_end(data: bytes, *, after_end: bool) -> tuple[bytes, bool]:
     """Turn CR, LF and CR LF into one LF each, also when they come in pieces.
 
-    An empty line is no reply, so that a run of them counts as one end. Old counters end
-    their lines in any of these ways.
+    An empty line is no reply, so several ends in a row count as one. Old counters end their lines
+    in any of these ways.
 
     Args:
-        data: as it came.
-        after_end: the bytes before ended a line.
+        data: the bytes as received.
+        after_end: the bytes before them ended a line.
 
     Returns:
         The bytes for the line buffer, and whether they ended a line.

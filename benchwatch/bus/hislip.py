@@ -1,9 +1,9 @@
-"""HiSLIP (IVI-6.1) as PyVISA-py opened it: nothing is read that has not arrived.
+"""HiSLIP (IVI-6.1) as PyVISA-py opened it; only bytes that have arrived are read.
 
-PyVISA-py's own read loses what has come of a message when its time is up, and can then only
-be opened again; so the connection is watched here, and a message is read when it is whole. A
-response says which message it answers: a late one is dropped. Its `clear` is not used, as it
-fails when a late response is on its way.
+PyVISA-py's own read loses the part of a message that has come when its time is up, and the
+connection must then be opened again. So the connection is watched here, and a message is read
+when it is whole. A response names the message it answers: a late one is dropped. Its `clear` is
+not used, as it fails when a late response is on its way.
 """
 
 import select
@@ -23,22 +23,24 @@ DATA: Final = 6
 DATA_END: Final = 7
 ANY_MESSAGE: Final = 0xFFFF_FFFF
 WHOLE: Final = 16384
-"""Bytes; a message up to this size is waited for, a larger one is read as it comes."""
-NAP_S: Final = 0.001
-"""Between looks at a message of which a part has come."""
+"""Bytes; a message up to this size is read when it is whole, a larger one as it comes."""
+POLL_S: Final = 0.001
+"""Between two looks at a message of which a part has come."""
 DROP_S: Final = 0.5
-"""A message that was begun and does not end within this has no end."""
+"""A message that does not end within this is taken to have no end."""
 LOCAL_TIMEOUT_S: Final = 0.5
 
 
 class HislipWire(VisaWire):
-    """The synchronous connection of a HiSLIP session.
+    """The synchronous connection of a HiSLIP session, with remote/local control on close.
 
     Args:
         instrument: what PyVISA opened.
         resource: its resource string.
         protocol: PyVISA-py's own HiSLIP client inside it.
     """
+
+    message_based = True
 
     def __init__(self, instrument: Any, resource: str, protocol: Any) -> None:
         super().__init__(instrument, resource)
@@ -48,7 +50,6 @@ class HislipWire(VisaWire):
         protocol.timeout = PUT_TIMEOUT_S
         self._ignored = self._visalib.ignore_warning(self._handle, *self._instrument_warnings())
         self._ignored.__enter__()
-        self.message_based = True
         self._framing = Framing()
         self._skip = 0
         self._reading: int | None = None
@@ -57,7 +58,7 @@ class HislipWire(VisaWire):
         self._broken = False
 
     def receive(self, timeout_s: float) -> bytes:
-        """Return what has come of the answer to the newest message, waiting for the first of it."""
+        """Return bytes of the answer to the newest message, waiting up to `timeout_s`; or b''."""
         deadline = time.monotonic() + timeout_s
         try:
             while True:
@@ -70,13 +71,13 @@ class HislipWire(VisaWire):
                 if data is None:
                     if time.monotonic() >= deadline:
                         return b""
-                    time.sleep(NAP_S)
+                    time.sleep(POLL_S)
         except Exception as error:
             self._broken = True
             raise link_failed(error, self._resource, "reading") from error
 
     def has_input(self) -> bool:
-        """True when bytes, or the end of the stream, are there."""
+        """True when bytes, or the end of the stream, wait to be read."""
         return bool(select.select((self._socket,), (), (), 0)[0])
 
     def send(self, data: bytes) -> None:
@@ -90,10 +91,10 @@ class HislipWire(VisaWire):
             raise link_failed(error, self._resource, "sending") from error
 
     def close(self) -> None:
-        """Give the front panel back, if the link still stands, and close."""
+        """Return the front panel to local, if the connection still works, and close."""
         if self._used and not self._broken and not self._closed:
             self._protocol.timeout = LOCAL_TIMEOUT_S
-            # a peer that does not answer keeps its panel; there is nobody to tell
+            # an instrument that does not answer stays in remote; nothing more can be done
             with suppress(OSError, RuntimeError, AssertionError):
                 self._protocol.async_remote_local_control("justGTL")
         super().close()
@@ -105,7 +106,7 @@ class HislipWire(VisaWire):
         return rest
 
     def _drop_rest(self) -> None:
-        """Read a message that was begun to its end: the next one begins behind it."""
+        """Read the message under way to its end: the next one begins behind it."""
         deadline = time.monotonic() + DROP_S
         while self._rest or self._skip:
             left_s = deadline - time.monotonic()
@@ -117,13 +118,13 @@ class HislipWire(VisaWire):
                 there = len(self._socket.recv(WHOLE, socket.MSG_PEEK))
                 if not there:
                     raise EOFError
-                if self._rest:  # left open in the framing, so that nothing is joined to it
+                if self._rest:  # stays open in the framing, so that nothing is joined to it
                     self._visalib.read(self._handle, min(there, self._rest))
                 else:
                     self._skip -= len(self._receive(self._skip))
 
     def _next(self) -> bytes | None:
-        """Return bytes of an answer, b'' when something else was dropped, None to look again."""
+        """Return bytes of an answer; b'' where other bytes were dropped; None: look again."""
         if self._skip:
             dropped = len(self._receive(self._skip))
             self._skip -= dropped
@@ -143,15 +144,15 @@ class HislipWire(VisaWire):
         if length == 0 or not self._answers(kind, identifier):
             self._skip = HEADER.size + length
             return b""
-        come = len(there) - HEADER.size
-        if come < min(length, WHOLE):
+        arrived = len(there) - HEADER.size
+        if arrived < min(length, WHOLE):
             return None
         begun = b"" if identifier == self._reading else self._framing.begin()
         self._reading = identifier
-        return begun + self._read(min(come, length))
+        return begun + self._read(min(arrived, length))
 
     def _answers(self, kind: int, identifier: int) -> bool:
-        """Tell whether a message is (a part of) the answer to the newest that was sent."""
+        """Tell whether a message is (a part of) the answer to the newest one that was sent."""
         if kind not in {DATA, DATA_END} or self._protocol._msg_type == "DataEnd":  # noqa: SLF001
             return False  # no data, or a second answer to one message
         return identifier in {ANY_MESSAGE, self._protocol.last_message_id}

@@ -11,28 +11,33 @@ from benchwatch.bus.resource_string import Address
 from benchwatch.bus.wire import Wire
 from benchwatch.errors import LinkLost
 
-_CONTROLLERS: Final = Controllers()
-
 
 class LanGpibWire:
     """The counter at one GPIB address.
 
     Args:
         address: host and port of the controller, and the counter's GPIB address.
+        controllers: those that are open already, to be shared.
         open_wire: opens a raw socket to the controller.
 
     Raises:
         ConnectionFailed: nothing answers there, or it is no such controller.
     """
 
-    def __init__(self, address: Address, open_wire: Callable[[], Wire]) -> None:
+    message_based: Final = True
+    honours_timeout: Final = False
+    never_duplicates: Final = False
+
+    def __init__(
+        self, address: Address, controllers: Controllers, open_wire: Callable[[], Wire]
+    ) -> None:
         assert address.port is not None
         assert address.gpib is not None
         self._key = (address.host, address.port)
         self._address = address.gpib
         self._resource = address.resource
-        self._controller: Controller = _CONTROLLERS.get(self._key, open_wire)
-        self.message_based = True
+        self._controllers = controllers
+        self._controller: Controller = controllers.get(self._key, open_wire)
         self._framing = Framing()
         self._ended = True
         self._asked = False
@@ -45,7 +50,7 @@ class LanGpibWire:
         return self._resource
 
     def receive(self, timeout_s: float) -> bytes:
-        """Let the counter talk for up to `timeout_s`; return what it said, or b''."""
+        """Address the counter to talk for up to `timeout_s`; return its bytes, or b''."""
         deadline = time.monotonic() + timeout_s
         while True:
             self._check()
@@ -62,8 +67,8 @@ class LanGpibWire:
         return begun + self._framing.part(data, ended=data.endswith(b"\n"))
 
     def has_input(self) -> bool:
-        """True when something has come that was not taken."""
-        return self._controller.kept(self._address)
+        """True when bytes of this counter were read on behalf of another one."""
+        return self._controller.has_kept(self._address)
 
     def send(self, data: bytes) -> None:
         """Send `data`."""
@@ -72,14 +77,14 @@ class LanGpibWire:
         self._controller.send(self._address, data)
 
     def close(self) -> None:
-        """Give the front panel back, if the link still stands, and let go of the controller."""
+        """Return the front panel to local, if the link still works, and release the controller."""
         if self._closed:
             return
         self._closed = True
         if self._used and not self._controller.broken:
-            with suppress(LinkLost):  # the panel of a counter that is out of reach stays as it is
+            with suppress(LinkLost):  # a counter that can't be reached stays in remote
                 self._controller.command(self._address, b"++loc")
-        _CONTROLLERS.let_go(self._key, self._controller)
+        self._controllers.release(self._key, self._controller)
 
     def _check(self) -> None:
         if self._controller.broken:

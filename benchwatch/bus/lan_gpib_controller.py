@@ -1,10 +1,10 @@
-"""A controller that puts a GPIB on a network, told what to do in lines that begin with ``++``.
+"""A controller that puts a GPIB on a network; its commands are lines that begin with ``++``.
 
-What is said to it, from the common manuals of its kind, from memory: ``++addr 5`` chooses the
-instrument, any other line is sent to it, ``++read eoi`` lets it talk, and a read that times
-out is passed over in silence. So every read is followed by ``++ver``, whose answer is known:
-when it comes, the read is over, and nothing can be read twice or left on the way. Several
-counters share one controller, a turn each.
+The commands, from memory of the common manuals of such controllers: ``++addr 5`` selects the
+instrument, any other line is sent to it, ``++read eoi`` addresses it to talk, and a read that times
+out gives no answer at all. So every read is followed by ``++ver``, whose answer is known: when it
+comes, the read is over, and nothing can be read twice or left on the way. Several counters share
+one controller and use it in turn.
 """
 
 import threading
@@ -19,19 +19,19 @@ from benchwatch.errors import BenchwatchError, ConnectionFailed, LinkLost, Reply
 SETTINGS: Final = (
     b"++savecfg 0\n++mode 1\n++auto 0\n++eoi 1\n++eos 0\n++eot_enable 1\n++eot_char 10\n"
 )
-"""Nothing is written to its memory; it is the controller, reads only when told to, ends what
-it sends with CR LF and END, and marks the END of what it hears with a line feed."""
+"""In order: save nothing in its memory; be the controller; read only on request; assert EOI at the
+end of what it sends; end that with CR LF; put a line feed where an instrument asserts EOI."""
 SILENCE_S: Final = 0.05
 ANSWER_S: Final = 2.0
-"""A controller that does not say its version within this is none, or has gone."""
+"""A controller that does not report its version within this is none, or has gone."""
 SHARED_SLICE_S: Final = 0.05
-"""Longest read of a controller with several counters: as late may another's reading come."""
+"""Longest read of a controller with several counters: it delays the reading of another one."""
 ESCAPE: Final = 27
 ESCAPED: Final = frozenset(b"\x1b\r\n+")
 LONGEST_LINE: Final = 1 << 20
-"""Bytes; of more without an end only the tail is kept, in which the end will show."""
+"""Bytes; of a longer line only the tail is kept, which is enough to find the end of the read."""
 GRACE_S: Final = 0.02
-"""For the way of a read that ends when its time is up."""
+"""Added to a timeout for the travel time of a reply that ends with it."""
 
 
 class Controller:
@@ -45,79 +45,82 @@ class Controller:
     """
 
     def __init__(self, wire: Wire) -> None:
-        self.turns = FairLock()
+        self.lock = FairLock()
         self.broken = False
         self.users = 1
-        """How many counters share it."""
+        """Number of counters that share it."""
         self._wire = wire
         self._address: int | None = None
         self._timeout_ms: int | None = None
         self._reads_from: int | None = None
-        """Whom the read concerns whose end has not been seen yet."""
-        self._come = bytearray()
+        """GPIB address of the read whose end has not been seen yet."""
+        self._received = bytearray()
         self._kept: dict[int, bytes] = {}
-        self._version = self._find_out()
+        """Bytes of instruments that were read on behalf of another one, by address."""
+        self._version = self._set_up()
 
     def send(self, address: int, data: bytes) -> None:
         """Send `data`, which ends with a line feed, to the instrument at `address`."""
-        with self.turns:
+        with self.lock:
             self._finish()
-            self._kept.pop(address, None)  # said before the question: no answer to it
+            self._kept.pop(address, None)  # older than the command, so no answer to it
             body = bytearray()
             for byte in data.removesuffix(b"\n"):
                 body += bytes((ESCAPE, byte)) if byte in ESCAPED else bytes((byte,))
-            self._put(self._choose(address) + bytes(body) + b"\n")
+            self._put(self._select(address) + bytes(body) + b"\n")
 
     def command(self, address: int, command: bytes) -> None:
-        """Send a ``++`` line that has no answer and concerns the instrument at `address`."""
-        with self.turns:
+        """Send a ``++`` line without an answer, for the instrument at `address`."""
+        with self.lock:
             self._finish()
-            self._put(self._choose(address) + command + b"\n")
+            self._put(self._select(address) + command + b"\n")
 
     def read(self, address: int, timeout_s: float) -> bytes:
-        """Let the instrument at `address` talk for up to `timeout_s`, less on a shared one.
+        """Address the instrument to talk for up to `timeout_s`; less on a shared controller.
 
         Returns:
-            What it said, with a line feed where it marked its end; b'' when it said nothing.
+            Its bytes, with a line feed where it asserted EOI; b'' when none came.
         """
-        with self.turns:
+        with self.lock:
             if self._reads_from != address:
                 self._finish()
                 kept = self._kept.pop(address, b"")
                 if kept:
                     return kept
                 self._begin_read(address, min(timeout_s, SHARED_SLICE_S if self.users > 1 else 3.0))
-            said = self._hear(timeout_s)
-            return b"" if said is None else said
+            data = self._read_line(timeout_s)
+            return b"" if data is None else data
 
-    def kept(self, address: int) -> bool:
-        """Tell whether something has come from `address` that nobody has taken."""
+    def has_kept(self, address: int) -> bool:
+        """Tell whether bytes from `address` wait to be read."""
         return bool(self._kept.get(address))
 
     def close(self) -> None:
-        """Let go of the controller."""
+        """Close the connection to the controller."""
         self.broken = True
         self._wire.close()
 
-    def _find_out(self) -> bytes:
+    def _set_up(self) -> bytes:
+        """Send the settings; return the controller's version."""
         self._put(SETTINGS)
-        while self._take(SILENCE_S):  # an older controller complains of what it does not know
+        while self._take(SILENCE_S):  # an older controller reports settings it does not know
             pass
         self._put(b"++ver\n")
         deadline = time.monotonic() + ANSWER_S
-        while not self._come.endswith(b"\n"):
+        while not self._received.endswith(b"\n"):
             left_s = deadline - time.monotonic()
-            if left_s <= 0 or len(self._come) > 200:
+            if left_s <= 0 or len(self._received) > 200:
                 raise ConnectionFailed(
                     f"nothing at {self._wire.resource} answers ++ver as a LAN-GPIB controller "
                     "does. Check its address and port."
                 )
-            self._come += self._take(left_s)
-        version = bytes(self._come).strip()
-        self._come.clear()
+            self._received += self._take(left_s)
+        version = bytes(self._received).strip()
+        self._received.clear()
         return version
 
-    def _choose(self, address: int) -> bytes:
+    def _select(self, address: int) -> bytes:
+        """Return the command that selects an instrument; b'' where it is selected already."""
         if address == self._address:
             return b""
         self._address = address
@@ -125,7 +128,7 @@ class Controller:
 
     def _begin_read(self, address: int, timeout_s: float) -> None:
         timeout_ms = max(round(timeout_s * 1000), 1)
-        commands = self._choose(address)
+        commands = self._select(address)
         if timeout_ms != self._timeout_ms:
             commands += b"++read_tmo_ms %d\n" % timeout_ms
             self._timeout_ms = timeout_ms
@@ -133,49 +136,49 @@ class Controller:
         self._reads_from = address
 
     def _finish(self) -> None:
-        """See the end of the read before, and keep what still came for whoever it is for.
+        """Wait for the end of the read before, and keep what came for the instrument it is from.
 
         Raises:
-            LinkLost: it has no end.
+            LinkLost: the end does not come.
         """
         deadline = time.monotonic() + (self._timeout_ms or 0) / 1000 + ANSWER_S
         while self._reads_from is not None:
             address = self._reads_from
-            said = self._hear(deadline - time.monotonic())
-            if said is None:
+            data = self._read_line(deadline - time.monotonic())
+            if data is None:
                 self.broken = True
                 raise LinkLost(
                     f"the controller {self._wire.resource} no longer answers. "
                     "Check its power and cable."
                 )
-            if said:
-                self._kept[address] = self._kept.get(address, b"") + said
+            if data:
+                self._kept[address] = self._kept.get(address, b"") + data
 
-    def _hear(self, timeout_s: float) -> bytes | None:
-        """Return what is read, up to its first line end or to the end of the read.
+    def _read_line(self, timeout_s: float) -> bytes | None:
+        """Return the bytes up to the last line end that has come, or up to the end of the read.
 
-        None when neither comes within `timeout_s`; the read then goes on.
+        None when neither comes within `timeout_s`; the read then continues.
         """
         deadline = time.monotonic() + timeout_s
         while True:
-            said, at_end, _ = self._come.partition(self._version + b"\r\n")
+            data, at_end, _ = self._received.partition(self._version + b"\r\n")
             if not at_end:
-                said, at_end, _ = self._come.partition(self._version + b"\n")
+                data, at_end, _ = self._received.partition(self._version + b"\n")
             if at_end:
-                self._come.clear()
+                self._received.clear()
                 self._reads_from = None
-                return bytes(said)
-            line_end = self._come.rfind(b"\n") + 1
+                return bytes(data)
+            line_end = self._received.rfind(b"\n") + 1
             if line_end:
-                line = bytes(self._come[:line_end])
-                del self._come[:line_end]
+                line = bytes(self._received[:line_end])
+                del self._received[:line_end]
                 return line
             left_s = deadline + GRACE_S - time.monotonic()
             if left_s <= 0:
                 return None
-            self._come += self._take(left_s)
-            if len(self._come) > LONGEST_LINE:
-                del self._come[: -len(self._version) - 2]
+            self._received += self._take(left_s)
+            if len(self._received) > LONGEST_LINE:
+                del self._received[: -len(self._version) - 2]
 
     def _put(self, data: bytes) -> None:
         try:
@@ -195,7 +198,7 @@ class Controller:
 
 
 class Controllers:
-    """The controllers of the process, by host and port; each is opened once and shared."""
+    """The open controllers, by host and port; each is opened once and shared."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
@@ -203,7 +206,7 @@ class Controllers:
         self._open: dict[tuple[str, int], Controller] = {}
 
     def get(self, key: tuple[str, int], open_wire: Callable[[], Wire]) -> Controller:
-        """Return the controller at `key`, opening it if nobody has, or if it has broken."""
+        """Return the controller at `key`; open it where it is not open, or broken."""
         with self._lock:
             opening = self._opening.setdefault(key, threading.Lock())
         with opening:
@@ -222,8 +225,8 @@ class Controllers:
                 self._open[key] = controller
             return controller
 
-    def let_go(self, key: tuple[str, int], controller: Controller) -> None:
-        """One user fewer; the last one closes it."""
+    def release(self, key: tuple[str, int], controller: Controller) -> None:
+        """Count one user less; the last one closes the controller."""
         with self._lock:
             controller.users -= 1
             if controller.users:

@@ -1,7 +1,7 @@
-"""What can be listed without opening anything: serial ports, and what VISA libraries see.
+"""Lists resources without opening any: serial ports, and what VISA libraries find.
 
-Listing a bus can broadcast on every network of this computer and take seconds, so each bus is
-a lister of its own, and who calls it knows which ones stay on this computer.
+Listing a bus can broadcast on every network of this computer and take seconds. So each bus has a
+lister of its own, which states whether it stays on this computer.
 """
 
 import sys
@@ -18,7 +18,7 @@ from benchwatch.quantity import printable
 
 @dataclass(frozen=True, slots=True)
 class ListedResource:
-    """One resource that is there, or was there a moment ago."""
+    """One resource that was present a moment ago."""
 
     resource: str
     about: str = ""
@@ -30,16 +30,16 @@ class ResourceLister:
     """One way of finding resources."""
 
     name: str
-    """What is looked at, for people: ``serial ports``."""
+    """What it lists, for people: ``serial ports``."""
     is_local: bool
     """True when nothing leaves this computer."""
     list: Callable[[], Sequence[ListedResource]]
-    """May take seconds, and may raise whatever the libraries below raise."""
+    """May take seconds, and may raise any exception of the libraries."""
 
 
 def serial_ports() -> list[ListedResource]:
-    """List the serial ports of this computer; none is opened, and it takes a millisecond."""
-    from serial.tools.list_ports import comports  # noqa: PLC0415 - only where it is listed
+    """List the serial ports of this computer in about a millisecond; none is opened."""
+    from serial.tools.list_ports import comports  # noqa: PLC0415 - needed only for listing
 
     ports = []
     for port in sorted(comports()):
@@ -72,9 +72,9 @@ def _visa(backend: str) -> list[ListedResource]:
 
 
 def _python_listers() -> Iterator[ResourceLister]:
-    """Take PyVISA-py's list apart by bus: USB and GPIB answer at once, the network does not."""
+    """Return a lister for each bus of PyVISA-py: USB and GPIB are quick, the network is slow."""
     try:
-        from pyvisa_py.sessions import Session  # noqa: PLC0415 - only where it is listed
+        from pyvisa_py.sessions import Session  # noqa: PLC0415 - needed only for listing
 
         classes = list(Session.iter_valid_session_classes())
     except (ImportError, AttributeError):
@@ -90,7 +90,7 @@ def _python_listers() -> Iterator[ResourceLister]:
 
 def _class_list(session: Any) -> list[ListedResource]:
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # what can't be looked for is said by `backends`
+        warnings.simplefilter("ignore")  # `backends` reports what can't be searched
         return [ListedResource(str(name)) for name in session.list_resources()]
 
 
@@ -107,12 +107,12 @@ class Backend:
     usable: bool
     version: str = ""
     buses: tuple[tuple[str, str], ...] = ()
-    """Bus and what the library says of it; empty text where it simply works."""
+    """Bus, and what the library reports of it; '' where it works."""
     trouble: str = ""
 
 
 def backends() -> list[Backend]:
-    """Ask PyVISA which VISA libraries there are, and each of them what it can do."""
+    """Return the VISA libraries that PyVISA finds, and what each can do."""
     try:
         from pyvisa import highlevel  # noqa: PLC0415 - costs 80 ms, and most open no link
     except ImportError as error:
@@ -127,21 +127,21 @@ def _backend(highlevel: Any, name: str) -> Backend:
             return Backend(
                 name="@ivi", usable=False, trouble="no vendor's VISA library is installed"
             )
-        said = dict(wrapper.get_debug_info())
+        info = dict(wrapper.get_debug_info())
     except Exception as error:  # noqa: BLE001 - any library may be broken in any way
         return Backend(
             name=f"@{name}",
             usable=False,
             trouble=f"{type(error).__name__}: {printable(str(error))}",
         )
-    version = str(said.pop("Version", ""))
-    buses = tuple((bus, _trouble(text)) for bus, text in said.items()) if name == "py" else ()
+    version = str(info.pop("Version", ""))
+    buses = tuple((bus, _trouble(text)) for bus, text in info.items()) if name == "py" else ()
     return Backend(name=f"@{name}", usable=True, version=printable(version), buses=buses)
 
 
-def _trouble(said: Any) -> str:
-    """Return what a library complains of for one bus; '' when it works."""
-    lines = [str(line) for line in said] if isinstance(said, list) else str(said).splitlines()
+def _trouble(info: Any) -> str:
+    """Return what a library reports as wrong with one bus; '' when it works."""
+    lines = [str(line) for line in info] if isinstance(info, list) else str(info).splitlines()
     if lines and lines[0].startswith("Available"):
         disabled = [line.strip(" -") for line in lines if "disabled" in line]
         return printable(f"finding {disabled[0]}", 300) if disabled else ""

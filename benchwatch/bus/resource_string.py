@@ -1,4 +1,4 @@
-"""What a resource string says, checked before anything is opened."""
+"""Resource strings: parsed and checked before anything is opened."""
 
 import re
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ EXAMPLE: Final = "TCPIP0::192.168.1.20::5025::SOCKET"
 LAN_GPIB_EXAMPLE: Final = "LANGPIB::192.168.1.30::1234::5"
 SERIAL_EXAMPLE: Final = "ASRL/dev/ttyUSB0,19200,7E1::INSTR"
 SERIAL_URLS: Final = ("socket", "rfc2217", "loop", "hwgrep")
-"""What pySerial may take instead of a device's name; another of its forms writes to a file."""
+"""URLs of pySerial that may stand for a device; another of its URLs would write to a file."""
 _HIGHEST_PORT: Final = 65535
 _HIGHEST_GPIB: Final = 30
 _LAN_GPIB: Final = re.compile(
@@ -22,7 +22,7 @@ _SETTINGS: Final = re.compile(r"([1-9]\d{1,6})(?:,([78][NEO][12]))?", re.ASCII)
 
 @dataclass(frozen=True, slots=True)
 class SerialSettings:
-    """How the bits of a serial line are sent."""
+    """Speed and frame of a serial line."""
 
     baud: int
     data_bits: int = 8
@@ -31,7 +31,7 @@ class SerialSettings:
     stop_bits: int = 1
 
     def __str__(self) -> str:
-        """Write them as in a resource string."""
+        """Return them as written in a resource string."""
         return f"{self.baud},{self.data_bits}{self.parity}{self.stop_bits}"
 
 
@@ -47,22 +47,22 @@ class Address:
     host: str = ""
     port: int | None = None
     visa: str = ""
-    """What the VISA library is given, where that is not the resource itself."""
+    """The string for the VISA library, where that differs from `resource`."""
     gpib: int | None = None
     """GPIB address behind a LAN controller."""
     serial: SerialSettings | None = None
 
     @property
     def kind(self) -> tuple[str, str]:
-        """What decides which wire is used."""
+        """Interface and resource class: they select the wire."""
         return self.interface, self.resource_class
 
 
 def parse_address(resource: str) -> Address:
-    """Read a resource string.
+    """Parse a resource string.
 
     Raises:
-        UsageError: no such form, or a port that is none; the message shows an example.
+        UsageError: it has no known form, or an invalid part; the message shows an example.
     """
     from pyvisa import rname  # noqa: PLC0415 - costs 80 ms, and most commands open no link
 
@@ -118,7 +118,7 @@ def _lan_gpib(resource: str, written: str) -> Address:
 
 
 def _serial(resource: str, written: str) -> tuple[str, SerialSettings | None]:
-    """Take the settings out of ``ASRL/dev/ttyUSB0,19200,7E1::INSTR``."""
+    """Split ``ASRL/dev/ttyUSB0,19200,7E1::INSTR`` into its VISA string and its settings."""
     line, comma, settings = written.removesuffix("::INSTR").partition(",")
     if not (line.upper().startswith("ASRL") and comma):
         return written, None
@@ -142,7 +142,7 @@ def _check_serial_url(resource: str, board: str) -> None:
 
 
 def _spelled(resource: str) -> str:
-    """Put the interface and the class, and nothing between, in capitals."""
+    """Put the interface and the class into capitals, and nothing between them."""
     parts = resource.split("::")
     if len(parts) > 1 and not parts[0].lower().startswith("asrl"):
         parts[0] = parts[0].upper()

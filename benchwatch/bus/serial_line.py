@@ -1,7 +1,7 @@
 """Serial lines as PyVISA-py opened them, read through the pySerial port inside.
 
-A serial line has no messages, no peer that closes, and nothing that can be cleared: what is
-there is taken, and the session finds the lines in it.
+A serial line has no messages, no peer that closes, and no device clear: all bytes that have
+come are read, and the session finds the lines in them.
 """
 
 import select
@@ -18,7 +18,7 @@ LEAST_TIMEOUT_S: Final = 0.001
 
 
 class SerialWire(VisaWire):
-    """A serial line of which nobody else reads; another program that tries to is refused.
+    """A serial line, opened exclusively: another program that opens it is refused.
 
     Args:
         instrument: what PyVISA opened.
@@ -29,7 +29,7 @@ class SerialWire(VisaWire):
         OSError: another program has it.
     """
 
-    honours_timeout: Final = True
+    honours_timeout = True
 
     def __init__(self, instrument: Any, resource: str, port: Any) -> None:
         super().__init__(instrument, resource)
@@ -44,12 +44,12 @@ class SerialWire(VisaWire):
         self._ended = True
 
     def receive(self, timeout_s: float) -> bytes:
-        """Return up to 4 kB of what is there, waiting up to `timeout_s` for the first byte."""
+        """Return up to 4 kB, waiting up to `timeout_s` for the first byte; or b''."""
         deadline = time.monotonic() + timeout_s
         try:
             while self._wait(max(deadline - time.monotonic(), 0.0)):
-                come = bytes(self._port.read(min(max(self._port.in_waiting, 1), CHUNK)))
-                data, self._ended = one_line_end(come, after_end=self._ended)
+                received = bytes(self._port.read(min(max(self._port.in_waiting, 1), CHUNK)))
+                data, self._ended = one_line_end(received, after_end=self._ended)
                 if data or time.monotonic() >= deadline:
                     return data
         except Exception as error:
@@ -57,21 +57,21 @@ class SerialWire(VisaWire):
         return b""
 
     def has_input(self) -> bool:
-        """True when bytes, or the end of the line, are there."""
+        """True when bytes, or the end of the line, wait to be read."""
         try:
             return self._wait(0.0) if self._number is not None else self._port.in_waiting > 0
         except Exception as error:
             raise link_failed(error, self._resource, "reading") from error
 
     def send(self, data: bytes) -> None:
-        """Send `data`, each line with both CR and LF, as old counters want either."""
+        """Send `data`, each line with both CR and LF: old counters want one or the other."""
         try:
             self._port.write(data.replace(b"\r\n", b"\n").replace(b"\n", b"\r\n"))
         except Exception as error:
             raise link_failed(error, self._resource, "sending") from error
 
     def _wait(self, timeout_s: float) -> bool:
-        """Wait for something to read; where that can't be waited for, read with a timeout."""
+        """Wait for bytes; on a port without a file number, set the timeout of the next read."""
         if self._number is not None:
             return bool(select.select((self._number,), (), (), timeout_s)[0])
         if not self._port.in_waiting:

@@ -1,6 +1,6 @@
-"""The guarded session: whole lines over a wire, each under a deadline, never out of step.
+"""The guarded session: whole lines over a wire, each under a deadline, answers never shifted.
 
-What the buses do wrong by themselves, and what is done about each, is said where it is done.
+What a bus or a library does wrong, and the remedy, is stated where the remedy is.
 """
 
 import threading
@@ -14,54 +14,52 @@ from benchwatch.errors import BenchwatchError, LinkLost, ReplyError, ReplyTimeou
 from benchwatch.quantity import printable
 
 SLICE_S: Final = 0.2
-"""Longest single wait, so that a stop is heard in the middle of a long gate."""
+"""Longest single wait, so that a stop takes effect in the middle of a long gate."""
 LONGEST_LINE: Final = 4096
 """Bytes. More without a terminator is no reply, and must not fill the memory."""
 SILENCE_S: Final = 0.02
-"""A peer that was silent for so long has sent what it had to send."""
+"""A peer that was silent for so long has sent all it had to send."""
 AT_ONCE_S: Final = 0.001
-"""What is found sooner had been waiting, since nobody knows when."""
+"""Bytes that a wait finds sooner than this were waiting already, for an unknown time."""
 MOST_AT_ONCE: Final = 1 << 20
-"""Bytes that are taken together after nobody had looked; a peer that talks without end has more."""
+"""Most bytes read together after a time without a read; a peer that never stops sends more."""
 STALL_S: Final = 0.1
-"""A wait that takes longer than it was to take by this was no wait: the computer stood still."""
+"""A wait that overran its timeout by more than this was interrupted: the process stood still."""
 DRAIN_LIMIT_S: Final = 2.0
-"""A peer that still talks after this long can't be brought back into step."""
+"""A peer that still talks after this long can't be synchronised."""
 
 
 class Session:
     """A `benchwatch.counter.Link` over any wire.
 
-    It belongs to the thread that first uses it: two threads on one instrument get each
+    It belongs to the thread that first uses it: two threads on one instrument would get each
     other's answers.
     """
 
     def __init__(self, wire: Wire, *, clock: Clock, cancel: threading.Event | None = None) -> None:
         self._wire = wire
-        self._message_based: bool = getattr(wire, "message_based", False)
-        """Nothing comes on such a bus unless it is read, and a new question drops what waits:
-        there is nothing to drain, and to try would be an error in the instrument."""
-        self._honours_timeout: bool = getattr(wire, "honours_timeout", False)
-        """It waits no longer than it is told, as long as the computer runs."""
+        self._message_based = wire.message_based
+        """Then there is nothing to drain, and a read without a query is an error there."""
+        self._honours_timeout = wire.honours_timeout
         self._clock = clock
         self._cancel = cancel or threading.Event()
         self._owner: int | None = None
         self._buffer = bytearray()
         self._sent_end = b"\n"
         self._ends: tuple[bytes, ...] = (b"\n",)
-        """Bytes any of which ends a line that comes; with CR among them, an empty one is none,
-        as some buses make LF of every CR."""
+        """Bytes any of which ends a received line; with CR among them empty lines do not count,
+        as some buses turn CR LF into two line ends."""
         self._torn = False
-        """The beginning of the line on its way was lost: its tail would parse as a number."""
-        self._here_s = time.monotonic()
-        """When it was last seen that nothing waits, or something was asked; by the computer's own
-        clock, which the wires wait by, whatever clock the run goes by."""
+        """The beginning of the line on its way was dropped: its tail would parse as a number."""
+        self._polled_s = time.monotonic()
+        """When the input was last known to be empty; on the computer's own clock, which the wires
+        use for their timeouts, whatever clock the run uses."""
         self._fetched_s, self._unpolled_s = clock.monotonic(), 0.0
-        """When the newest lines were found, and for how long nobody had looked then."""
+        """When the newest lines were received, and the time without a read before that."""
         self._lines_fetched = self._lines_given = 1
         self._dirty = True
-        """Something may be on its way that would be taken for the next answer: a late reply,
-        or at the beginning a greeting."""
+        """Input may be on its way that would pass for the next answer: a late reply, or at the
+        beginning a greeting."""
 
     @property
     def resource(self) -> str:
@@ -71,27 +69,27 @@ class Session:
     @property
     def never_duplicates(self) -> bool:
         """True of a file or a pipe: no line comes twice unless it was written twice."""
-        return getattr(self._wire, "never_duplicates", False)
+        return self._wire.never_duplicates
 
     @property
     def arrived_s(self) -> float:
-        """When the newest line came, as far as that is known; see `benchwatch.counter.Link`."""
+        """When the newest line came, monotonic seconds; see `benchwatch.counter.Link`."""
         part = min(self._lines_given / self._lines_fetched, 1.0)
         return self._fetched_s - self._unpolled_s * (1.0 - part)
 
     @property
     def unpolled_s(self) -> float:
-        """For how long nobody had looked when the newest line was found; it came within that."""
+        """Time without a read before the newest line was received; it came within that time."""
         return self._unpolled_s
 
     @property
     def fetched_s(self) -> float:
-        """When the newest line was found, with all that waited with it; monotonic seconds."""
+        """When the newest line, and all that waited with it, was received; monotonic seconds."""
         return self._fetched_s
 
     @property
     def lines_fetched(self) -> int:
-        """How many whole lines were found then."""
+        """Number of whole lines that were received together then."""
         return self._lines_fetched
 
     def now(self) -> float:
@@ -105,7 +103,7 @@ class Session:
 
     def write(self, command: str) -> None:
         """Send one command line; the terminator is added."""
-        self._own()
+        self._check_owner()
         try:
             data = command.encode("ascii")
         except UnicodeEncodeError as error:
@@ -115,17 +113,17 @@ class Session:
         if b"\n" in data or b"\r" in data:
             raise UsageError(f"'{printable(command)}' can't be sent: it is more than one line.")
         self._wire.send(data + self._sent_end)
-        self._here_s = time.monotonic()
+        self._polled_s = time.monotonic()
 
     def read(self, timeout_s: float) -> str:
         """Return the next whole line, without its terminator, within `timeout_s`.
 
         Raises:
-            ReplyTimeout: no whole line came; what came of it is skipped later.
-            ReplyError: a line of more than 4 kB; the rest of it is skipped.
+            ReplyTimeout: no whole line came; one that had begun is dropped to its end.
+            ReplyError: a line of more than 4 kB; the rest of it is dropped.
             LinkLost: the peer is gone, or the wait was cancelled.
         """
-        self._own()
+        self._check_owner()
         deadline = self._clock.monotonic() + timeout_s
         is_over = False
         while True:
@@ -143,24 +141,24 @@ class Session:
                     f"no reply within {timeout_s:.3g} s. Check the counter's signal, gate and "
                     f"trigger, and the cable of {printable(self.resource)}."
                 )
-            is_over = left <= 0  # the computer may have stood still, so one look after the end
-            self._look(max(min(left, SLICE_S), 0.0))
+            is_over = left <= 0  # the process may have stood still, so read once after the end
+            self._receive(max(min(left, SLICE_S), 0.0))
 
     def query(self, query: str, timeout_s: float) -> str:
-        """Send `query` and return its reply line; what was there before is not its reply."""
-        self._own()
+        """Send `query` and return its reply line; older input is dropped first."""
+        self._check_owner()
         if self._dirty or self._buffer or self._wire.has_input():
             self.discard_input()
         self.write(query)
         return self.read(timeout_s)
 
     def discard_input(self) -> None:
-        """Drop whatever is on its way, until the line has been silent for 20 ms.
+        """Drop all input until the line has been silent for 20 ms.
 
         Raises:
             LinkLost: the peer is gone, or never falls silent.
         """
-        self._own()
+        self._check_owner()
         deadline = self._clock.monotonic() + DRAIN_LIMIT_S
         if self._buffer:
             self._torn = not self._buffer.endswith(self._ends)
@@ -173,7 +171,7 @@ class Session:
                     f"the counter talks without being asked and can't be brought into step. "
                     f"Is {printable(self.resource)} a talk-only counter? Choose its driver."
                 )
-        self._here_s = time.monotonic()
+        self._polled_s = time.monotonic()
         self._dirty = False
 
     def pause(self, timeout_s: float) -> None:
@@ -182,40 +180,40 @@ class Session:
         Raises:
             LinkLost: the wait was cancelled.
         """
-        self._own()
+        self._check_owner()
         self._clock.wait(self._cancel, timeout_s)
         self._check_cancel()
 
     def close(self) -> None:
-        """Let go of the instrument; for whoever opened the link, never for a driver."""
+        """Close the link; called by its opener, never by a driver."""
         self._wire.close()
 
-    def _look(self, timeout_s: float) -> None:
-        """Take what is there, waiting for the first of it, and note since when it may be there."""
+    def _receive(self, timeout_s: float) -> None:
+        """Receive bytes, waiting for the first one, and note how long they may have waited."""
         began_s = time.monotonic()
         data = self._wire.receive(timeout_s)
-        here_s = time.monotonic()
-        waited_s = here_s - began_s
+        now_s = time.monotonic()
+        waited_s = now_s - began_s
         if data:
             self._buffer += data
             stood_still = self._honours_timeout and waited_s > timeout_s + STALL_S
             was_awaited = waited_s > AT_ONCE_S and not stood_still
-            self._unpolled_s = 0.0 if was_awaited else here_s - self._here_s
+            self._unpolled_s = 0.0 if was_awaited else now_s - self._polled_s
             if self._unpolled_s > STALL_S and not self._message_based:
-                self._take_the_rest(len(data))
+                self._receive_rest(len(data))
             self._fetched_s, self._lines_given = self._clock.monotonic(), 0
             self._lines_fetched = max(sum(map(self._buffer.count, self._ends)), 1)
-        self._here_s = here_s
+        self._polled_s = now_s
 
-    def _take_the_rest(self, taken: int) -> None:
-        """Take all that waits with what was found, so that none of it seems to have come later."""
-        with suppress(BenchwatchError):  # what ends the link is told by the next look
-            while taken < MOST_AT_ONCE and (data := self._wire.receive(0.0)):
+    def _receive_rest(self, received: int) -> None:
+        """Receive all that waits as well, so that none of it seems to have come later."""
+        with suppress(BenchwatchError):  # a broken link is reported by the next read
+            while received < MOST_AT_ONCE and (data := self._wire.receive(0.0)):
                 self._buffer += data
-                taken += len(data)
+                received += len(data)
 
     def _next_line(self) -> str | None:
-        """Take the first whole line out of the buffer."""
+        """Remove the first whole line from the buffer and return it; None when there is none."""
         while (end := self._line_end()) >= 0:
             line = bytes(self._buffer[:end])
             del self._buffer[: end + 1]
@@ -226,7 +224,7 @@ class Session:
                 continue
             if len(line) > LONGEST_LINE:
                 raise self._too_long()
-            # latin-1 gives every byte a character: garbage becomes a line that no parser takes
+            # latin-1 gives every byte a character: garbage becomes a line that no parser accepts
             return line.rstrip(b"\r").decode("latin-1")
         if self._torn:
             self._buffer.clear()
@@ -238,7 +236,7 @@ class Session:
         return None
 
     def _line_end(self) -> int:
-        """Return where the first line in the buffer ends; -1 when none does."""
+        """Return the index at which the first line in the buffer ends; -1 when none does."""
         first = self._buffer.find(self._ends[0])
         if len(self._ends) == 1:
             return first
@@ -256,7 +254,7 @@ class Session:
             self._dirty = True
             raise LinkLost("the wait for the counter was stopped.")
 
-    def _own(self) -> None:
+    def _check_owner(self) -> None:
         me = threading.get_ident()
         if self._owner is None:
             self._owner = me

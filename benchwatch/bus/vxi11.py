@@ -1,7 +1,7 @@
 """VXI-11 as PyVISA-py opened it, one remote procedure call at a time.
 
-PyVISA-py's own read loses what it has when its time is up, and both read and close spin on a
-peer that has gone; so each call is made here, over a socket that says when its stream ends.
+PyVISA-py's own read loses the bytes it has when its time is up, and both read and close loop on
+a peer that has gone. So each call is made here, over a socket that raises when its stream ends.
 """
 
 import socket
@@ -14,7 +14,7 @@ from benchwatch.bus.wire import CHUNK, PUT_TIMEOUT_S, VisaWire, keep_alive
 from benchwatch.errors import LinkLost
 
 IO_TIMEOUT: Final = 15
-"""Error code of VXI-11 (table B.2): nothing came in time."""
+"""Error code of VXI-11 (table B.2): no bytes came in time."""
 END: Final = 4
 """Reason bit of device_read: the instrument marked the end of its message."""
 LOCAL_TIMEOUT_MS: Final = 200
@@ -22,7 +22,7 @@ LOCK_TIMEOUT_MS: Final = 0
 
 
 class EndingSocket:
-    """A socket whose `recv` raises at the end of the stream, as PyVISA-py would spin on b''."""
+    """A socket whose `recv` raises at the end of the stream, as PyVISA-py would loop on b''."""
 
     def __init__(self, sock: socket.socket) -> None:
         self._socket = sock
@@ -51,6 +51,8 @@ class Vxi11Wire(VisaWire):
         session: PyVISA-py's own session inside it.
     """
 
+    message_based = True
+
     def __init__(self, instrument: Any, resource: str, session: Any) -> None:
         super().__init__(instrument, resource)
         self._calls = session.interface
@@ -60,14 +62,13 @@ class Vxi11Wire(VisaWire):
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._calls.sock = EndingSocket(self._socket)
         instrument.timeout = PUT_TIMEOUT_S * 1000
-        self.message_based = True
         self._framing = Framing()
         self._asked = False
         self._used = False
         self._broken = False
 
     def receive(self, timeout_s: float) -> bytes:
-        """Return what the instrument says within `timeout_s`, or b''."""
+        """Return what the instrument sends within `timeout_s`, or b''."""
         try:
             error, reason, data = self._calls.device_read(
                 self._link, CHUNK, max(round(timeout_s * 1000), 1), LOCK_TIMEOUT_MS, 0, 0
@@ -97,11 +98,11 @@ class Vxi11Wire(VisaWire):
             raise link_failed(error, self._resource, "sending") from error
 
     def close(self) -> None:
-        """Give the front panel back, if the link still stands, and close without waiting."""
+        """Return the front panel to local, if the connection still works, and close at once."""
         if not self._closed:
             if self._used and not self._broken:
                 self._go_local()
-            # the peer drops the link with the connection; waiting for its word could take 5 s
+            # the peer drops the link with the connection; waiting for its reply could take 5 s
             with suppress(OSError):
                 self._socket.shutdown(socket.SHUT_RDWR)
         super().close()
@@ -109,5 +110,5 @@ class Vxi11Wire(VisaWire):
     def _go_local(self) -> None:
         try:
             self._calls.device_local(self._link, 0, LOCK_TIMEOUT_MS, LOCAL_TIMEOUT_MS)
-        except Exception as error:  # noqa: BLE001 - a peer that does not answer keeps its panel
+        except Exception as error:  # noqa: BLE001 - a silent instrument stays in remote
             self._close_error = link_failed(error, self._resource, "closing")

@@ -1,6 +1,6 @@
-"""Bytes on one bus: `Wire`, and the wires there are.
+"""Bytes on one bus: the protocol `Wire`, and the wires of plain VISA and of raw sockets.
 
-A wire never waits longer than it is told, never waits for a terminator, and loses no byte.
+A wire never waits longer than its timeout, never waits for a terminator, and loses no byte.
 """
 
 import select
@@ -11,37 +11,53 @@ from benchwatch.bus.exception_mapping import link_failed, status_name
 from benchwatch.errors import LinkLost
 
 CHUNK: Final = 4096
-"""Bytes taken at once."""
+"""Most bytes read at once."""
 PUT_TIMEOUT_S: Final = 2.0
-"""A peer that takes no bytes for this long is gone."""
+"""A peer that accepts no bytes for this long counts as gone."""
 
 
 class Wire(Protocol):
     """What a session needs of a bus. Every method raises `LinkLost` when the peer is gone."""
 
     @property
+    def message_based(self) -> bool:
+        """True where an answer comes only when it is read, and a new query drops unread ones."""
+
+    @property
+    def honours_timeout(self) -> bool:
+        """True where `receive` waits no longer than its timeout while the computer runs."""
+
+    @property
+    def never_duplicates(self) -> bool:
+        """True where a line that comes twice was written twice, as in a file."""
+
+    @property
     def resource(self) -> str:
         """The resource string."""
 
     def receive(self, timeout_s: float) -> bytes:
-        """Return the bytes that are there, waiting up to `timeout_s` for the first; or b''."""
+        """Return the bytes that have come, waiting up to `timeout_s` for the first; or b''."""
 
     def has_input(self) -> bool:
-        """True when bytes are known to be there; False too where the bus can't tell."""
+        """True when bytes are known to wait; False also where the bus can't tell."""
 
     def send(self, data: bytes) -> None:
         """Send `data`."""
 
     def close(self) -> None:
-        """Let go of the peer; never fails, may be called twice."""
+        """Close the connection; never raises, may be called twice."""
 
 
 class VisaWire:
     """Any message-based VISA resource, through any backend, a byte at a time.
 
-    Reading single bytes is slow, and it is the one way in which no backend loses any: a
-    larger read that runs into its timeout drops what it has.
+    Reading single bytes is slow, and it is the only way in which no backend loses any: a
+    larger read that runs into its timeout drops the bytes it has.
     """
+
+    message_based: bool = False
+    honours_timeout: bool = False
+    never_duplicates: Final = False
 
     def __init__(self, instrument: Any, resource: str) -> None:
         self._instrument = instrument
@@ -56,7 +72,7 @@ class VisaWire:
         return self._resource
 
     def receive(self, timeout_s: float) -> bytes:
-        """Return one byte, or two where the bus says that it ended a message, or b''."""
+        """Return one byte, with a line feed after it where the bus marks an end; or b''."""
         try:
             self._instrument.timeout = max(timeout_s, 0.001) * 1000
             with self._visalib.ignore_warning(self._handle, *self._instrument_warnings()):
@@ -87,7 +103,7 @@ class VisaWire:
         self._closed = True
         try:
             self._instrument.close()
-        except Exception as error:  # noqa: BLE001 - whatever broke, the peer is let go of
+        except Exception as error:  # noqa: BLE001 - the rest must be released all the same
             self._close_error = link_failed(error, self._resource, "closing")
         for name in ("sessions", "_last_status_in_session", "_ignore_warning_in_session"):
             kept = getattr(self._visalib, name, None)
@@ -104,13 +120,12 @@ class VisaWire:
 class SocketWire(VisaWire):
     """A raw TCP socket that PyVISA-py opened.
 
-    PyVISA-py's own read can't tell a closed peer from silence and spins on it, so the
-    session's socket is watched here: select says that something is there, a look at the
-    bytes without taking them (MSG_PEEK) says how many, or that the stream has ended, and
-    exactly these are then read.
+    PyVISA-py's own read can't tell a closed peer from silence and loops on it. So the socket is
+    watched here: select reports that bytes wait, MSG_PEEK how many, or that the stream has
+    ended, and exactly so many are then read.
     """
 
-    honours_timeout: Final = True
+    honours_timeout = True
 
     def __init__(self, instrument: Any, resource: str, sock: socket.socket) -> None:
         super().__init__(instrument, resource)
@@ -120,7 +135,7 @@ class SocketWire(VisaWire):
         self._ignored.__enter__()
 
     def receive(self, timeout_s: float) -> bytes:
-        """Return up to 4 kB of what is there, waiting up to `timeout_s` for the first byte."""
+        """Return up to 4 kB, waiting up to `timeout_s` for the first byte; or b''."""
         try:
             if not select.select((self._socket,), (), (), timeout_s)[0]:
                 return b""
@@ -133,11 +148,11 @@ class SocketWire(VisaWire):
         return data
 
     def has_input(self) -> bool:
-        """True when bytes, or the end of the stream, are there."""
+        """True when bytes, or the end of the stream, wait to be read."""
         return bool(select.select((self._socket,), (), (), 0)[0])
 
     def send(self, data: bytes) -> None:
-        """Send `data`, but never to a peer that takes nothing: PyVISA-py would wait for ever."""
+        """Send `data`; a peer that accepts nothing is given up: PyVISA-py would wait for ever."""
         try:
             if not select.select((), (self._socket,), (), PUT_TIMEOUT_S)[1]:
                 raise LinkLost(  # noqa: TRY301 - passes through the mapping below unchanged
@@ -149,10 +164,10 @@ class SocketWire(VisaWire):
             raise link_failed(error, self._resource, "sending") from error
 
     def _prepare(self) -> None:
-        """Find out whether the connection stands: PyVISA-py also "opens" a refused port.
+        """Check that the connection was made: PyVISA-py also "opens" a refused port.
 
         Raises:
-            OSError: it does not.
+            OSError: it was not.
         """
         refused = self._socket.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
         if refused:
@@ -163,7 +178,7 @@ class SocketWire(VisaWire):
 
 
 def keep_alive(sock: socket.socket) -> None:
-    """Let the network be asked now and then: idle links die unseen behind some routers."""
+    """Turn on TCP keep-alive: some routers drop an idle connection without a word."""
     sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
     for option, value in (("TCP_KEEPIDLE", 30), ("TCP_KEEPINTVL", 10), ("TCP_KEEPCNT", 3)):
         if hasattr(socket, option):

@@ -1,4 +1,4 @@
-"""Which wire fits what PyVISA opened."""
+"""Selects the wire for a resource that PyVISA opened."""
 
 import socket
 from typing import Any
@@ -12,8 +12,8 @@ from benchwatch.bus.wire import SocketWire, VisaWire, Wire
 def wire_for(instrument: Any, resource: str) -> Wire:
     """Return the wire for an open VISA resource.
 
-    PyVISA-py's sessions are looked into, as its own reads and writes do harm on every bus;
-    whatever is not recognised, and any other backend, is read through VISA alone.
+    PyVISA-py's own reads and writes lose bytes or never return on every bus, so its session is
+    recognised by its attributes and used directly. All others are read through VISA.
     """
     session = _session_in(instrument)
     inner = getattr(session, "interface", None)
@@ -29,7 +29,7 @@ def wire_for(instrument: Any, resource: str) -> Wire:
 
 
 def _session_in(instrument: Any) -> Any:
-    """Return PyVISA-py's own session behind a resource; None with another backend."""
+    """Return PyVISA-py's session behind a resource; None with another backend."""
     sessions = getattr(instrument.visalib, "sessions", None)
     return sessions.get(instrument.session) if isinstance(sessions, dict) else None
 

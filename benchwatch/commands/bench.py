@@ -7,7 +7,7 @@ from typing import Final
 import click
 
 from benchwatch.bench import BACKENDS, Bench, Entry, draft, load_bench
-from benchwatch.bus import DEFAULT_BACKEND, open_link
+from benchwatch.bus import DEFAULT_BACKEND, Buses
 from benchwatch.bus.file_wire import file_of
 from benchwatch.bus.resource_string import parse_address
 from benchwatch.commands.common.bench_text import HEADER, as_values, reference_sentence, row_of
@@ -159,7 +159,7 @@ def _free_name(taken: set[str]) -> str:
 def _look(item: FoundResource, backend: str) -> tuple[str | None, str]:
     """Take one reading; return the round number it is near, and a sentence."""
     try:
-        link = open_link(item.resource, backend=backend)
+        link = Buses().open_link(item.resource, backend=backend)
         try:
             examination = Examination(link, driver(item.driver or DEFAULT_DRIVER), readings=1)
             for _ in examination:

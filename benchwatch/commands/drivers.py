@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from benchwatch.bus import open_link
+from benchwatch.bus import Buses
 from benchwatch.commands.common.discovery_options import backend_option
 from benchwatch.commands.common.output import (
     narrate,
@@ -106,7 +106,9 @@ def check(
     if draft is not None:
         refuse_existing(draft, force=force)
     make = driver(name)
-    findings = _examine(resource, make, readings, partial(open_link, backend=backend), as_json)
+    findings = _examine(
+        resource, make, readings, partial(Buses().open_link, backend=backend), as_json
+    )
     if as_json:
         print_json(_end(findings))
     if draft is not None:

@@ -12,7 +12,7 @@ from tempfile import TemporaryDirectory
 
 import click
 
-from benchwatch.bus.file_wire import STANDARD_INPUT, give_keyboard_back
+from benchwatch.bus.file_wire import STANDARD_INPUT, redirect_standard_input
 from benchwatch.commands.common.option_types import (
     DURATION,
     settle_of,
@@ -188,7 +188,7 @@ def _show(tape: RecordedTimeline, speed: float, screen: ScreenAsked, *, from_inp
     from benchwatch.screen.terminal.screen_process import run_screen  # noqa: PLC0415 - likewise
 
     if from_input:
-        give_keyboard_back()
+        redirect_standard_input()
     player = RecordingPlayer(tape, speed=speed)
     app = BenchwatchApp(player, playback=player, options=screen.options(bell=False))
     player.start()

@@ -12,8 +12,8 @@ import click
 
 from benchwatch.acquire import Acquisition
 from benchwatch.bench import Bench, load_bench
-from benchwatch.bus import DEFAULT_BACKEND, check_backend, open_link
-from benchwatch.bus.file_wire import STANDARD_INPUT, file_of, give_keyboard_back
+from benchwatch.bus import DEFAULT_BACKEND, Buses, check_backend
+from benchwatch.bus.file_wire import STANDARD_INPUT, file_of, redirect_standard_input
 from benchwatch.commands.common.bench_text import reference_sentence
 from benchwatch.commands.common.option_types import (
     DURATION,
@@ -189,9 +189,11 @@ def watch(
         if front_end == "screen" and any(
             file_of(plan.resource) == STANDARD_INPUT for plan in plans
         ):
-            give_keyboard_back()
+            buses = Buses(redirect_standard_input())
+        else:
+            buses = Buses()
         kept = None if no_journal else Journal(journal or default_path(), ours=journal is None)
-        opening = partial(open_link, backend=backend)
+        opening = partial(buses.open_link, backend=backend)
         acquire = partial(Acquisition, open_link=opening, persistent=not lines)
         earlier = {} if kept is None or no_resume else interrupted(plans, kept.path)
         run = LiveWatch(

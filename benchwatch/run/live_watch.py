@@ -71,7 +71,7 @@ class LiveWatch:
         limits: RunLimits | None = None,
         lines: bool = False,
         clock: Clock | None = None,
-        acquire: Callable[..., Acquisition] = Acquisition,
+        acquire: Callable[..., Acquisition],
         earlier: Mapping[str, InterruptedRun] | None = None,
     ) -> None:
         self._clock = clock or SystemClock()

@@ -187,7 +187,7 @@ class FakeLink:
 
 
 class FakeBus:
-    """Opens scripted links in turn, as `benchwatch.bus.open_link` would open real ones."""
+    """Opens scripted links in turn, as `benchwatch.bus.Buses` would open real ones."""
 
     def __init__(self, *scripts: Script | BaseException, clock: LeapClock | None = None) -> None:
         self.clock = clock or LeapClock()

@@ -15,6 +15,7 @@ from typing import Any
 
 import pytest
 from acquisition_kit import COUNTER, TEN_MHZ, Notebook
+from link_kit import open_link
 from load_kit import Stalls
 from socket_kit import TinyServer, answering, free_port, serving
 
@@ -626,7 +627,7 @@ def start(resource: str, enough: int, **options: Any) -> tuple[Acquisition, Note
     notebook = Notebook(enough)
     acquisition = Acquisition(
         name="main", resource=resource, driver="scpi", setup=Setup(), nominal=TEN_MHZ,
-        on_event=notebook.take, on_status=notebook.on_status, clock=clock,
+        on_event=notebook.take, on_status=notebook.on_status, open_link=open_link, clock=clock,
         origin_s=clock.monotonic(), **options,
     )  # fmt: skip
     notebook.stop = acquisition.stop

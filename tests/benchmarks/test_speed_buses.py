@@ -17,9 +17,9 @@ import pytest
 import pyvisa
 from acquisition_kit import TEN_MHZ
 from fault_kit import BUSES
+from link_kit import open_link
 
 from benchwatch.acquire import Acquisition
-from benchwatch.bus import open_link
 from benchwatch.clock import SystemClock
 from benchwatch.counter import Setup
 
@@ -131,7 +131,8 @@ def acquired(resource: str) -> float:
 
     acquisition = Acquisition(
         name="main", resource=resource, driver="scpi", setup=Setup(), nominal=TEN_MHZ,
-        on_event=take, on_status=lambda _: None, clock=clock, origin_s=clock.monotonic(),
+        on_event=take, on_status=lambda _: None, open_link=open_link, clock=clock,
+        origin_s=clock.monotonic(),
     )  # fmt: skip
     acquisition.start()
     acquisition.join()

@@ -15,10 +15,11 @@ from collections.abc import Iterator
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from link_kit import open_link
 from load_kit import Stalls
 from socket_kit import answering, free_port, serving
 
-from benchwatch.bus import open_link, opening, session
+from benchwatch.bus import opening, session
 from benchwatch.bus.session import Session
 from benchwatch.clock import SystemClock
 from benchwatch.errors import ConnectionFailed, LinkLost, ReplyError, ReplyTimeout, UsageError
@@ -424,6 +425,7 @@ class ScriptedWire:
     """Hands out bytes in the chunks it was given, then nothing."""
 
     resource = "TCPIP0::127.0.0.1::1::SOCKET"
+    message_based = honours_timeout = never_duplicates = False
 
     def __init__(self, chunks: list[bytes]) -> None:
         self._chunks = list(chunks)

@@ -5,12 +5,11 @@ import threading
 import time
 
 import pytest
-from link_kit import after_a_bad_answer, after_late_replies, hung_up_soon, linked
+from link_kit import after_a_bad_answer, after_late_replies, hung_up_soon, linked, open_link
 from load_kit import Stalls, wait_until
 from simulated_kit import IDENTITY
 from socket_kit import answering, serving
 
-from benchwatch.bus import open_link
 from benchwatch.bus.fair_lock import FairLock
 from benchwatch.bus.resource_string import parse_address
 from benchwatch.errors import ConnectionFailed, LinkLost, ReplyTimeout, UsageError

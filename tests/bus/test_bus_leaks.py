@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 import pyvisa
 from fault_kit import BUSES, bench_file
+from link_kit import open_link
 from load_kit import wait_until
 
-from benchwatch.bus import open_link
 from benchwatch.errors import ConnectionFailed
 from benchwatch_simulators.bench.simulated_bench import open_bench
 

@@ -17,13 +17,13 @@ from link_kit import (
     after_late_replies,
     hung_up_soon,
     linked,
+    open_link,
     sessions_left_by,
 )
 from load_kit import Stalls, wait_until
 from simulated_kit import IDENTITY
 from socket_kit import free_port, serving
 
-from benchwatch.bus import open_link
 from benchwatch.bus.framing import Framing, one_line_end
 from benchwatch.bus.hislip import HislipWire
 from benchwatch.bus.vxi11 import Vxi11Wire

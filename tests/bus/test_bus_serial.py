@@ -9,11 +9,10 @@ import time
 import tty
 
 import pytest
-from link_kit import linked, sessions_left_by
+from link_kit import linked, open_link, sessions_left_by
 from load_kit import Stalls
 from simulated_kit import IDENTITY
 
-from benchwatch.bus import open_link
 from benchwatch.bus.resource_string import SerialSettings, parse_address
 from benchwatch.bus.serial_line import SerialWire, set_line
 from benchwatch.errors import ConnectionFailed, LinkLost, ReplyError, ReplyTimeout, UsageError

@@ -14,12 +14,12 @@ from pathlib import Path
 
 import pytest
 from acquisition_kit import Notebook
+from link_kit import open_link
 from load_kit import LONGEST_WAIT_S
 from program_kit import COMMAND
 from terminal_kit import Terminal
 
 from benchwatch.acquire import Acquisition, CounterStatus
-from benchwatch.bus import open_link
 from benchwatch.bus.file_wire import file_of
 from benchwatch.clock import SystemClock
 from benchwatch.counter import Setup
@@ -209,6 +209,7 @@ def test_a_growing_file_is_watched_as_a_counter(tmp_path: Path) -> None:
         nominal=None,
         on_event=notebook.take,
         on_status=on_status,
+        open_link=open_link,
         clock=SystemClock(),
         origin_s=0.0,
     )

@@ -6,9 +6,9 @@ import threading
 import tty
 
 import pytest
+from link_kit import open_link
 from socket_kit import serving
 
-from benchwatch.bus import open_link
 from benchwatch.errors import ReplyTimeout
 
 ANSWERS = [b"10000000,0231", b"10000000,0232", b"10000000,0233"]

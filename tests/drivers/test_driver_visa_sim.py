@@ -3,9 +3,9 @@
 from decimal import Decimal
 
 import pytest
+from link_kit import open_link
 from visa_sim_kit import GPIB, LAN, SETTABLE_GATE, SOCKET, SUPPLY, devices_file
 
-from benchwatch.bus import open_link
 from benchwatch.counter import Setup, TimeBase
 from benchwatch.errors import ConnectionFailed, NotACounter, ReplyError
 from benchwatch_drivers.scpi.scpi_driver import ScpiCounter

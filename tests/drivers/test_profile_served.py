@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from acquisition_kit import Notebook
+from link_kit import open_link
 from load_kit import LONGEST_WAIT_S
 
 from benchwatch.acquire import Acquisition
@@ -97,6 +98,7 @@ def watched(folder: Path, name: str, kind: str | None) -> "Seen":
             nominal=parse_frequency("10MHz"),
             on_event=notebook.take,
             on_status=notebook.on_status,
+            open_link=open_link,
             clock=SystemClock(),
             origin_s=SystemClock().monotonic(),
             margin_s=0.3 if kind else 2.0,  # so that a fault is over soon, and no machine too busy

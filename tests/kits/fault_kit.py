@@ -15,6 +15,7 @@ from decimal import Decimal
 from itertools import pairwise
 from pathlib import Path
 
+from link_kit import open_link
 from load_kit import Stalls
 from socket_kit import PipeWriter
 
@@ -135,6 +136,7 @@ class Case:
             nominal=NOMINAL,
             on_event=self._take,
             on_status=self._link_changed,
+            open_link=open_link,
             clock=SystemClock(),
             origin_s=self._origin_s,
             margin_s=MARGIN_S,

@@ -8,10 +8,13 @@ from contextlib import contextmanager
 import pytest
 import pyvisa
 
-from benchwatch.bus import open_link
+from benchwatch.bus import Buses
 from benchwatch.bus.session import Session
 from benchwatch.errors import ReplyError, ReplyTimeout
 from benchwatch_simulators.bench.simulated_bench import ServedBench
+
+open_link = Buses().open_link
+"""Opens links of one test process; what they share, such as controllers, is shared."""
 
 
 @contextmanager

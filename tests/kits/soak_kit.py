@@ -13,10 +13,10 @@ from pathlib import Path
 from typing import Any
 
 import psutil
+from link_kit import open_link
 from pyvisa import ResourceManager
 
 from benchwatch.acquire import Acquisition
-from benchwatch.bus import open_link
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal
 from benchwatch.lines import json_line

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from benchwatch.bus import DEFAULT_BACKEND, ResourceLister, listers, open_link
+from benchwatch.bus import DEFAULT_BACKEND, Buses, ResourceLister, listers
 from benchwatch.commands.common.option_types import DURATION
 from benchwatch.commands.common.output import narrate
 from benchwatch.counter import DEFAULT_DRIVER
@@ -40,7 +40,7 @@ def finder(
     """Return what looks there, opens through that library, and knows the drivers."""
     experts = Experts()
     return Finder(
-        partial(open_link, backend=backend),
+        partial(Buses().open_link, backend=backend),
         where,
         ask_all=ask_all,
         of_identity=experts.of_identity,
