@@ -7,9 +7,9 @@ from datetime import datetime, timedelta
 from typing import Final, Protocol
 
 LONGEST_WAIT_S: Final = 86_400.0
-"""Of one wait; an endless series of them makes the rest."""
+"""Longest single wait; a longer one is made of several."""
 AT_ONCE_S: Final = 1e-4
-"""Two clocks that were read within this were read at one time."""
+"""Two clocks read within this count as read at the same moment."""
 TRIES: Final = 5
 _EPOCH: Final = datetime(1970, 1, 1)  # noqa: DTZ001 - written in UTC
 
@@ -21,7 +21,7 @@ class Clock(Protocol):
         """Seconds that never jump; deadlines and spans come from here."""
 
     def utc(self) -> float:
-        """Unix seconds, as the computer believes them; only for stamps that people read."""
+        """Unix seconds of the computer's clock, which may be set; only for time stamps."""
 
     def wait(self, event: threading.Event, timeout_s: float) -> bool:
         """Wait up to `timeout_s` for `event`; True when it is set."""
@@ -41,7 +41,7 @@ class SystemClock:
     def wait(self, event: threading.Event, timeout_s: float) -> bool:
         """Wait up to `timeout_s` for `event`; True when it is set.
 
-        Longer than a computer can wait at once, where one call takes 49 days or 292 years.
+        In parts, as one call of the system can wait for no more than 49 days on some systems.
         """
         deadline_s = time.monotonic() + timeout_s
         while (left_s := deadline_s - time.monotonic()) > LONGEST_WAIT_S:
@@ -51,10 +51,10 @@ class SystemClock:
 
 
 def utc_at(clock: Clock, monotonic_s: float) -> float:
-    """Return the Unix seconds of a monotonic time of `clock`, as the computer believes them now.
+    """Return the Unix seconds of a monotonic time of `clock`, by the computer's clock as it is now.
 
-    A program may be held up between the reading of one clock and of the other. So both are read
-    again until they were read at one time, and of a few tries the quickest counts.
+    The process may be interrupted between reading one clock and the other. So both are read again
+    until they were read at the same moment; of a few tries the quickest counts.
     """
     took_s, difference_s = math.inf, 0.0
     for _ in range(TRIES):

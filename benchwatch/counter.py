@@ -1,13 +1,13 @@
-"""What a counter is to the rest of the house.
+"""What a counter, its link and its time base are to the rest of the program.
 
 A driver is a class that takes a `Link` and fulfils `Counter`. It is published under the
-entry-point group ``benchwatch.drivers``; the bundled ones use the same door as anybody's
-(see `benchwatch.driver_registry`).
+entry-point group ``benchwatch.drivers``, the bundled ones like those of anybody else (see
+`benchwatch.driver_registry`).
 """
 
 import threading
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields
 from decimal import Decimal
 from typing import Final, Literal, Protocol, Self
 
@@ -15,17 +15,17 @@ TimeBaseSource = Literal["internal", "external", "unknown"]
 DEFAULT_DRIVER: Final = "scpi"
 """Driver of an instrument for which none is named."""
 LONGEST_GATE_S: Final = 100_000.0
-"""A day and a bit: no counter counts longer, and waits can't be so long without end."""
+"""A little more than a day: no counter counts longer, and no wait may last for ever."""
 
 
 def plausible_gate_s(gate_s: float | None) -> float | None:
-    """Return a gate that a counter told, in seconds; None where it can't be one."""
+    """Return the gate that a counter reported, in seconds; None where no gate is like that."""
     return gate_s if gate_s is not None and 0 < gate_s <= LONGEST_GATE_S else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Identity:
-    """Who answered: the text is the instrument's own and is only ever shown as plain text."""
+    """Which instrument answered; all texts are the instrument's own."""
 
     text: str
     """The whole identity reply, or a family such as ``talk-only counter``; printable."""
@@ -35,23 +35,23 @@ class Identity:
     firmware: str = ""
 
     @classmethod
-    def of_fields(cls, text: str, fields: Sequence[str]) -> Self:
-        """Return the identity in a reply; its fields are maker, model, serial and firmware."""
+    def of_fields(cls, text: str, values: Sequence[str]) -> Self:
+        """Return the identity in a reply with the fields maker, model, serial and firmware."""
         return cls(
-            text=text, **dict(zip(("maker", "model", "serial", "firmware"), fields, strict=False))
+            text=text, **dict(zip(("maker", "model", "serial", "firmware"), values, strict=False))
         )
 
 
 @dataclass(frozen=True, slots=True)
 class TimeBase:
-    """Which oscillator the counter counts by."""
+    """Which oscillator counts the seconds: the counter's own, or one connected to it."""
 
     source: TimeBaseSource = "unknown"
 
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """What the operator asked to be set; None means leave it as it is."""
+    """What the operator asked to be set; None leaves a setting as it is."""
 
     gate_s: float | None = None
     channel: int | None = None
@@ -64,33 +64,33 @@ class Setup:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measurement:
-    """One answer of a counter, before anybody knows the nominal."""
+    """One result of a counter, as measured, without a nominal."""
 
     value_hz: Decimal | None
     """Exact frequency; None when the counter reports overrange."""
     resolution_hz: float = 0.0
     """Weight of the last digit written; 0 when unknown."""
     repeat: bool = False
-    """The counter handed out the same measurement again."""
+    """The counter returned the same measurement again."""
     arrived_s: float | None = None
-    """Monotonic time at which the reply was complete; None: the caller's clock at return."""
+    """Monotonic time at which the reply was complete; None: the time of the return."""
     offset: Decimal | None = None
-    """Fractional, from a counter that compares phase: true of any nominal that the pulses were
-    divided from. `value_hz` is then the rate of the pulses."""
+    """Fractional, of a counter that compares phase: it holds for any nominal from which the pulses
+    were divided. `value_hz` is the rate of the pulses then."""
     dated_by_pace: bool = False
-    """It waited while nobody looked; `arrived_s` was worked out from the counter's pace."""
+    """It waited to be read; `arrived_s` was worked out from the counter's pace."""
     undated_before: int = 0
-    """Readings before it that had waited and can't be dated, so that they were not used."""
+    """Readings right before it that waited to be read, could not be dated, and were dropped."""
 
 
 class Link(Protocol):
-    """The guarded session a driver speaks through; one owner thread, whole lines only.
+    """The guarded session through which a driver talks; one owner thread, whole lines only.
 
-    Every method raises `LinkLost` when the peer is gone or the run is being stopped. Before
-    an `query` the link drops what is already on its way, so a late reply that has arrived is
-    never taken for the answer to a newer question. A reply that is still to come can't be
-    dropped: after a `ReplyTimeout` a driver asks something whose answer it knows (such as
-    the identity), and skips lines until that comes.
+    Every method raises `LinkLost` when the peer is gone or the run is being stopped. Before a
+    `query` the link drops all input that has come, so a late reply is never taken for the answer
+    to a newer query. A reply that is still to come can't be dropped: after a `ReplyTimeout` a
+    driver sends a query whose answer it knows (such as the identity), and skips lines until that
+    answer comes.
     """
 
     @property
@@ -105,20 +105,20 @@ class Link(Protocol):
     def arrived_s(self) -> float:
         """When the newest line came, monotonic seconds.
 
-        Lines that came together are spread evenly over the time since somebody looked before.
+        Lines that were received together are spread evenly over the time since the read before.
         """
 
     @property
     def unpolled_s(self) -> float:
-        """For how long nobody had looked when the newest line was found; it came within that."""
+        """Time without a read before the newest line was received; it came within that time."""
 
     @property
     def fetched_s(self) -> float:
-        """When the newest line was found, with all that waited with it; monotonic seconds."""
+        """When the newest line, and all that waited with it, was received; monotonic seconds."""
 
     @property
     def lines_fetched(self) -> int:
-        """How many whole lines were found then."""
+        """Number of whole lines that were received together then."""
 
     def now(self) -> float:
         """Monotonic seconds, on the clock of the run."""
@@ -133,7 +133,7 @@ class Link(Protocol):
         """Return the next whole line, without its terminator, within `timeout_s`.
 
         Raises:
-            ReplyTimeout: no whole line came; a torn one is dropped to its end.
+            ReplyTimeout: no whole line came; one that had begun is dropped to its end.
             ReplyError: a line too long to be a reply.
         """
 
@@ -141,13 +141,13 @@ class Link(Protocol):
         """Send `query` and return its reply line; raises as `read`."""
 
     def discard_input(self) -> None:
-        """Drop whatever is on its way, until the line has been silent for a moment."""
+        """Drop all input until the line has been silent for a moment."""
 
     def pause(self, timeout_s: float) -> None:
-        """Wait, but not past a stop of the run."""
+        """Wait for `timeout_s`, or until the run is stopped."""
 
     def close(self) -> None:
-        """Let go of the instrument; for whoever opened the link, never for a driver."""
+        """Close the link; called by its opener, never by a driver."""
 
 
 class OpenLink(Protocol):
@@ -173,17 +173,17 @@ class LinkStatus:
 
 
 class Counter(Protocol):
-    """What every driver offers. Only `identify` and `measure` must do real work.
+    """What every driver offers; `identify` and `measure` must do real work, the rest may decline.
 
     Nothing is set on the instrument except by `configure`, which is called only when the
-    operator asked for something.
+    operator asked for something. `DriverExtras` lists the optional methods.
     """
 
     def __init__(self, link: Link) -> None:
-        """Take the link, and say how its lines end; send nothing yet."""
+        """Keep the link, and set how its lines end; send nothing."""
 
     def identify(self) -> Identity:
-        """Say who is there.
+        """Return the identity of the instrument.
 
         Raises:
             NotACounter: something answers, but it is no counter this driver can read.
@@ -193,10 +193,10 @@ class Counter(Protocol):
         """Set what `setup` asks for, and that only; return what was read back."""
 
     def gate_s(self) -> float | None:
-        """Ask for the gate time in seconds; None when the counter can't tell."""
+        """Query the gate time, in seconds; None when the counter can't report it."""
 
     def time_base(self) -> TimeBase:
-        """Ask which time base is in use; ``unknown`` when the counter can't tell."""
+        """Query which time base is in use; ``unknown`` when the counter can't report it."""
 
     def measure(self, timeout_s: float) -> Measurement:
         """Wait for one reading.
@@ -208,4 +208,28 @@ class Counter(Protocol):
         """
 
     def release(self) -> None:
-        """Give the front panel back to the person; called once, at the end."""
+        """Return the front panel to local; called once, at the end."""
+
+
+def _nothing() -> None:
+    """Stand for an optional method that a driver does not have."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DriverExtras:
+    """The optional attributes of a driver, as far as it has them."""
+
+    is_talk_only: bool = False
+    """Readings come at the counter's own pace; nothing is sent to get one."""
+    retry_unanswered: Callable[[], None] | None = None
+    """Send queries again that were given up as never answered; None where none are given up."""
+    discard_waiting_lines: Callable[[], None] = _nothing
+    """Drop lines that wait by now: readings are taken at an interval, and these lie between."""
+    measurement_rejected: Callable[[], None] = _nothing
+    """The newest measurement was implausible, so it may have been the answer to another query."""
+
+    @classmethod
+    def of(cls, counter: Counter) -> Self:
+        """Return those of `counter`."""
+        names = [field.name for field in fields(cls) if hasattr(counter, field.name)]
+        return cls(**{name: getattr(counter, name) for name in names})

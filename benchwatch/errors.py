@@ -55,7 +55,7 @@ class LinkLost(BenchwatchError):
 
 
 class ReplyTimeout(LinkLost):
-    """No whole reply came in time; the link needs resyncing before it is trusted again."""
+    """No whole reply came in time; the link must be synchronised before it is trusted again."""
 
 
 class InputEnded(BenchwatchError):

@@ -1,17 +1,17 @@
-"""What can happen on a counter's time line: a reading, a gap, a mark, a record."""
+"""The events on a counter's time line: readings, gaps, marks, records, touches of the tool."""
 
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
 Flag = Literal["spike", "repeat", "overrange", "internal-timebase", "dated-by-pace"]
-"""What is to be known about one reading; the words are those of the JSON lines."""
+"""Properties of a reading; the words are those of the JSON lines."""
 
 SPIKE: Final = "spike"
 REPEAT: Final = "repeat"
 OVERRANGE: Final = "overrange"
 INTERNAL_TIMEBASE: Final = "internal-timebase"
 DATED_BY_PACE: Final = "dated-by-pace"
-"""It waited while nobody looked; its time was worked out from the pace of the counter."""
+"""It waited to be read; its time was worked out from the pace of the counter."""
 
 RecordKind = Literal["as found", "as left"]
 """What an offset is put on record as: as the unit came, or as it goes."""
@@ -40,7 +40,7 @@ class Reading:
     elapsed_s: float
     """Middle of the gate, monotonic seconds since the run began."""
     gate_s: float | None
-    """Gate time; None when the counter does not tell."""
+    """Gate time; None when the counter does not report it."""
     text: str
     """The number exactly as the counter wrote it, in hertz, without spaces: ``10000000.0231``."""
     frequency_hz: float
@@ -52,8 +52,8 @@ class Reading:
     """Weight of the last digit the counter wrote; 0 when unknown."""
     flags: frozenset[Flag] = field(default_factory=frozenset)
     correction: float | None = None
-    """How far the time base that counted it is known to be off, where that is put right in
-    ``offset`` and ``offset_hz``; text and frequency stay as the counter said them."""
+    """Known fractional offset of the time base that counted it, where ``offset`` and ``offset_hz``
+    are corrected for it; text and frequency stay as the counter wrote them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +92,7 @@ class Record:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
-    """What the program noted beside the readings, for a run that goes on with this one."""
+    """What the program keeps beside the readings, for a run that continues this one."""
 
     counter: str
     utc_s: float
@@ -103,7 +103,7 @@ class Note:
 
 
 TOOL_WORDS: Final = {True: "tool on", False: "tool off"}
-"""What notes say of the tool when it was put on, or lifted."""
+"""Text of the note of a touch: the tool was put on (True), or lifted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,7 +117,7 @@ class Touch:
 
 
 Event = Reading | Gap | Mark | Record | Touch
-"""What happens to a counter, live or recorded."""
+"""Events of a counter, live or recorded."""
 
 Entry = Reading | Gap | Mark | Record | Note
-"""What the journal has a row of."""
+"""What is a row of the journal."""

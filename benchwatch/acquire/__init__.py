@@ -1,14 +1,7 @@
-"""Acquisition: one daemon thread a counter that connects, reads, paces and reconnects.
+"""Acquisition: one daemon thread a counter, from the first connection to the end of the run.
 
-thread      `Acquisition`, the thread
-counter_status what is known of the counter besides its readings
-upkeep      what is done between two readings: the operator's wishes, a look around
-settings_poller asks again for time base and gate while readings come
-patience    how long a reading is waited for, and when a link is tried again
-mid_gate    where on the time line a reading lies
-sentences   what is said of a counter that can't be read
-readings    from what a driver measured to a `Reading`: stamps, offset, plausible range
-gaps        what is missing between two readings, and why
+In: a counter's resource string, driver, setup and nominal; the operator's requests. Out, by
+callback: readings, gaps and marks in order, and a `CounterStatus` whenever it changes.
 """
 
 from benchwatch.acquire.acquisition_thread import Acquisition

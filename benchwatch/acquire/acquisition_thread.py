@@ -1,40 +1,33 @@
-"""The thread that owns one counter, from the first connect to the front panel's return."""
+"""The thread that owns one counter, from the first connection to the return to local."""
 
 import threading
 from collections.abc import Callable
 from contextlib import suppress
 from decimal import Decimal
-from typing import Final
 
 from benchwatch.acquire.counter_status import CounterStatus, StatusPublisher
-from benchwatch.acquire.gaps import GapTracker
+from benchwatch.acquire.reading_loop import ReadingLoop
 from benchwatch.acquire.reading_maker import ReadingMaker
 from benchwatch.acquire.retry_policy import RetryPolicy
-from benchwatch.acquire.sentences import answered_before, broken_driver, undated_readings
 from benchwatch.acquire.settings_control import SettingsControl
+from benchwatch.bus.file_wire import file_of
 from benchwatch.clock import Clock
-from benchwatch.counter import Counter, Identity, Link, OpenLink, Setup
+from benchwatch.counter import Counter, DriverExtras, Identity, Link, OpenLink, Setup
 from benchwatch.driver_registry import driver
 from benchwatch.errors import (
     BenchwatchError,
     ConnectionFailed,
+    DriverError,
     InputEnded,
     LinkLost,
     NoReadings,
     NotACounter,
     ReplyError,
-    ReplyTimeout,
     UsageError,
 )
 from benchwatch.plan import MARGIN_S
 from benchwatch.quantity import printable
-from benchwatch.reading import REPEAT, Gap, Mark, Reading
-
-TIMEOUTS_IN_A_ROW: Final = 3
-"""Then the connection itself is distrusted and opened again."""
-RETRY_PAUSE_S: Final = 0.2
-"""After a reply that is no reading, so that garbage is not asked for in a tight loop. What comes at
-the counter's own pace would only wait meanwhile, and the next line after it, without end."""
+from benchwatch.reading import Gap, Mark, Reading
 
 
 class Acquisition(threading.Thread):
@@ -77,7 +70,7 @@ class Acquisition(threading.Thread):
             clock: Where time comes from.
             origin_s: Monotonic zero of the run.
             interval_s: Time between the beginnings of two readings; None: as fast as they come.
-            margin_s: Added to the gate before a reading is missed.
+            margin_s: Added to the gate before a reading is overdue.
             persistent: Keep on trying when nothing answers at the start, or no reading comes.
         """
         super().__init__(name=f"acquire {name}", daemon=True)
@@ -87,20 +80,29 @@ class Acquisition(threading.Thread):
         self._driver = driver
         self._on_event = on_event
         self._on_failure = on_failure
+        self._open_link = open_link
         self._clock = clock
         self._origin_s = origin_s
-        self._open_link = open_link
-        self._interval_s = interval_s
         self._stopping = threading.Event()
-        self._maker = ReadingMaker(name, nominal, clock=clock, origin_s=origin_s)
-        self._gaps = GapTracker()
         self._retry_policy = RetryPolicy(margin_s=margin_s, persistent=persistent)
-        self._teller = StatusPublisher(on_status, clock=clock, origin_s=origin_s, nominal=nominal)
-        self._upkeep = SettingsControl(
-            setup, maker=self._maker, teller=self._teller, note=self._note, clock=clock
+        self._publisher = StatusPublisher(
+            on_status, clock=clock, origin_s=origin_s, nominal=nominal
         )
-        self._fresh_s = 0.0
-        """When the newest new reading came, or the link was opened."""
+        maker = ReadingMaker(name, nominal, clock=clock, origin_s=origin_s)
+        self._settings = SettingsControl(
+            setup, maker=maker, publisher=self._publisher, note=self._note, clock=clock
+        )
+        self._loop = ReadingLoop(
+            resource=resource,
+            settings=self._settings,
+            maker=maker,
+            publisher=self._publisher,
+            retry_policy=self._retry_policy,
+            on_event=on_event,
+            clock=clock,
+            stopping=self._stopping,
+            interval_s=interval_s,
+        )
 
     # ------------------------------------------------------------- for other threads
 
@@ -112,20 +114,20 @@ class Acquisition(threading.Thread):
         """Ask for a setting to be changed; it is read back and shown.
 
         It waits for the reading in flight: a gate under way is the technician's measurement,
-        and is never broken off.
+        and is never interrupted.
         """
-        self._upkeep.wish(setup)
+        self._settings.request(setup)
 
     def set_nominal(self, nominal: Decimal) -> None:
-        """Take another nominal, in hertz, from the next reading on; nothing is set."""
-        self._upkeep.wish(nominal)
+        """Use another nominal, in hertz, from the next reading on; nothing is set."""
+        self._settings.request(nominal)
 
     # ------------------------------------------------------------- the run
 
     def run(self) -> None:
         """Read until stopped or until there is no point in going on."""
         try:
-            self._teller.know()
+            self._publisher.update()
             make = driver(self._driver) if isinstance(self._driver, str) else self._driver
             self._stay_connected(make)
         except InputEnded as ended:
@@ -134,12 +136,12 @@ class Acquisition(threading.Thread):
                 self.error = NoReadings(f"{ended} Not one reading came.")
         except BenchwatchError as error:
             self.error = error
-        except BaseException as error:  # noqa: BLE001 - a driver may be anybody's, and exit
-            self.error = broken_driver(error, self._driver, self._resource)
-        gap = self._gaps.until(self._clock.monotonic() - self._origin_s)
+        except BaseException as error:  # noqa: BLE001 - a third party's driver may raise any
+            self.error = _broken_driver(error, self._driver, self._resource)
+        gap = self._loop.gaps.until(self._clock.monotonic() - self._origin_s)
         if gap is not None:
             self._on_event(gap)
-        self._teller.say("ended", str(self.error or ""))
+        self._publisher.set_state("ended", str(self.error or ""))
         if self.error is not None and self._on_failure is not None:
             self._on_failure(self.error)
 
@@ -148,7 +150,7 @@ class Acquisition(threading.Thread):
             link: Link | None = None
             try:
                 link = self._open_link(self._resource, cancel=self._stopping)
-                self._use(make(link))
+                self._read_from(make(link))
             except (ConnectionFailed, LinkLost, ReplyError, UsageError) as error:
                 if self._stopping.is_set():
                     return
@@ -158,48 +160,52 @@ class Acquisition(threading.Thread):
                     link.close()
             self._clock.wait(self._stopping, self._retry_policy.backoff_s)
 
-    def _use(self, counter: Counter) -> None:
+    def _read_from(self, counter: Counter) -> None:
+        extras = DriverExtras.of(counter)
         try:
-            self._attach(counter)
-            self._read_until_lost(counter)
+            self._identify(counter, extras)
+            self._loop.read_until_lost(counter, extras)
         finally:
             with suppress(LinkLost, ReplyError):  # the link may be gone, and the panel with it
                 counter.release()
 
     def _go_on_or_raise(self, error: BenchwatchError) -> None:
-        """Show that the link is lost and will be tried again, or raise what ends the run."""
+        """Publish that the link is lost and will be tried again, or raise what ends the run."""
         self._retry_policy.failed()
-        self._gaps.failed(error)
-        identified = self._teller.connection.identity is not None
+        self._loop.gaps.failed(error)
+        identified = self._publisher.status.identity is not None
         if not self._retry_policy.has_read:
             if isinstance(error, UsageError | NotACounter):
                 raise error
             if not self._retry_policy.persistent and not identified:
                 raise error if isinstance(error, ConnectionFailed) else ConnectionFailed(str(error))
-        self._give_up_if_hopeless(error)
-        self._teller.say(
+        self._loop.give_up_if_hopeless(error)
+        self._publisher.set_state(
             "lost" if identified else "connecting",
             f"{self._advice(error)} Next try in {self._retry_policy.backoff_s:g} s.",
         )
 
     def _advice(self, error: BenchwatchError) -> str:
-        """Say what to do about it, as it is known by now."""
-        return answered_before(error, self._resource) if self._retry_policy.has_read else str(error)
+        """Return what failed and what to do; port and driver of a counter once read are right."""
+        if (
+            not self._retry_policy.has_read
+            or not isinstance(error, ConnectionFailed)
+            or file_of(self._resource) is not None
+        ):
+            return str(error)
+        failed = str(error).split(". ", 1)[0].rstrip(".")
+        return (
+            f"{failed}. It answered before: check that it is on, its cable, and that no other "
+            "program talks to it."
+        )
 
-    def _give_up_if_hopeless(self, error: BenchwatchError) -> None:
-        if self._retry_policy.is_hopeless:
-            raise NoReadings(
-                f"{self._resource} is connected, but {self._retry_policy.tries} tries gave no "
-                f"reading: {error}"
-            ) from error
-
-    def _attach(self, counter: Counter) -> None:
-        """Find out who is there, set what was asked for, and ask what can be asked."""
+    def _identify(self, counter: Counter, extras: DriverExtras) -> None:
+        """Query the identity, set what was asked for, and query the settings."""
         identity = counter.identify()
-        time_base, gate_s = self._upkeep.first(counter)
+        time_base, gate_s = self._settings.begin(counter, extras)
         self._mark_change(identity)
-        self._teller.say(
-            self._teller.connection.link.state,
+        self._publisher.set_state(
+            self._publisher.status.link.state,
             "connected, waiting for the first reading",
             identity=identity,
             time_base=time_base,
@@ -207,8 +213,8 @@ class Acquisition(threading.Thread):
         )
 
     def _mark_change(self, identity: Identity) -> None:
-        """Put it on the time line when somebody else answers than before."""
-        before = self._teller.connection.identity
+        """Put a mark on the time line when another counter answers than before."""
+        before = self._publisher.status.identity
         if before is None or before == identity:
             return
         now, then = printable(identity.text), printable(before.text)
@@ -221,76 +227,15 @@ class Acquisition(threading.Thread):
             Mark(counter=self._counter_name, utc_s=utc_s, elapsed_s=elapsed_s, text=text)
         )
 
-    def _read_until_lost(self, counter: Counter) -> None:
-        timeouts = 0
-        due_s = self._fresh_s = self._clock.monotonic()
-        while not self._stopping.is_set():
-            self._upkeep.between(counter)
-            if self._interval_s is not None:
-                self._clock.wait(self._stopping, due_s - self._clock.monotonic())
-                getattr(counter, "discard_waiting_lines", _nothing)()
-                due_s = max(due_s + self._interval_s, self._clock.monotonic())
-            try:
-                timeout_s = self._retry_policy.timeout_s(self._maker.gate_s)
-                reading = self._made(counter, timeout_s)
-            except ReplyTimeout as error:
-                timeouts += 1
-                if timeouts >= TIMEOUTS_IN_A_ROW:
-                    raise
-                self._missed(error)
-            except ReplyError as error:
-                self._missed(error)
-                if not getattr(counter, "is_talk_only", False):
-                    self._clock.wait(self._stopping, RETRY_PAUSE_S)
-            else:
-                timeouts = 0
-                self._got(reading, timeout_s)
 
-    # ------------------------------------------------------------- one reading
-
-    def _made(self, counter: Counter, timeout_s: float) -> Reading:
-        """Take a reading; a driver that wants to know is told when it was implausible."""
-        measurement = counter.measure(timeout_s)
-        try:
-            return self._maker.make(measurement)
-        except ReplyError:
-            rejected = getattr(counter, "measurement_rejected", None)
-            if rejected is not None:
-                rejected()
-            raise
-
-    def _got(self, reading: Reading, timeout_s: float) -> None:
-        now_s = self._maker.arrived_s
-        since_last_s = now_s - self._fresh_s
-        if self._maker.undated_before:
-            self._gaps.failed(ReplyError(undated_readings(self._maker.undated_before)))
-        if REPEAT in reading.flags:
-            self._on_event(reading)
-            if since_last_s > timeout_s:
-                self._missed(
-                    ReplyError("the counter hands out the same reading again. Is it measuring?")
-                )
-            return
-        if since_last_s > timeout_s + (self._interval_s or 0.0):
-            self._gaps.failed(ReplyError("nobody read the counter: this computer was kept busy."))
-        gap = self._gaps.close(reading)
-        if gap is not None:
-            self._on_event(gap)
-        self._fresh_s = now_s
-        self._retry_policy.succeeded(since_last_s)
-        told = self._teller.connection
-        if told.link.state != "reading" or told.nominal is not self._maker.nominal:
-            self._teller.say("reading", nominal=self._maker.nominal)
-        self._on_event(reading)
-
-    def _missed(self, error: BenchwatchError) -> None:
-        if self._stopping.is_set():
-            return
-        self._gaps.failed(error)
-        self._retry_policy.failed()
-        self._give_up_if_hopeless(error)
-        self._teller.say("silent", str(error))
-
-
-def _nothing() -> None:
-    """Do nothing, for a driver that has nothing to do."""
+def _broken_driver(
+    error: BaseException, driver: str | Callable[[Link], Counter], resource: str
+) -> DriverError:
+    """Return the error for a driver that raised what no driver should."""
+    name = driver if isinstance(driver, str) else getattr(driver, "__name__", "of the caller")
+    broken = DriverError(
+        f"reading {printable(resource, 200)} with the driver '{name}' failed: "
+        f"{type(error).__name__}: {error}. This is a fault in the program or the driver."
+    )
+    broken.__cause__ = error
+    return broken

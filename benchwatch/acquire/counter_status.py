@@ -11,44 +11,55 @@ from benchwatch.counter import Identity, LinkState, LinkStatus, TimeBase
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CounterStatus:
-    """The state of the link, and what the counter said of itself."""
+    """State of the link, and what the counter reported of itself."""
 
     link: LinkStatus
     identity: Identity | None = None
     time_base: TimeBase = field(default_factory=TimeBase)
     gate_s: float | None = None
     nominal: Decimal | None = None
+    """Hertz."""
 
 
 class StatusPublisher:
-    """Keeps the newest `CounterStatus`, and tells whoever wants to know whenever it changes."""
+    """Holds the newest `CounterStatus`, and passes each new one to a callback.
+
+    Args:
+        on_status: the callback.
+        clock: where time comes from.
+        origin_s: monotonic zero of the run.
+        nominal: in hertz, where it is known from the start.
+    """
 
     def __init__(
         self,
-        tell: Callable[[CounterStatus], None],
+        on_status: Callable[[CounterStatus], None],
         *,
         clock: Clock,
         origin_s: float,
         nominal: Decimal | None,
     ) -> None:
-        self._tell = tell
+        self._on_status = on_status
         self._clock = clock
         self._origin_s = origin_s
-        self.connection = CounterStatus(link=self._link("connecting", ""), nominal=nominal)
+        self.status = CounterStatus(link=self._link("connecting", ""), nominal=nominal)
 
-    def say(self, state: LinkState, detail: str = "", **known: Any) -> None:
-        """Tell a state, and what has become `known`; its age counts from when it was entered."""
-        before = self.connection
+    def set_state(self, state: LinkState, detail: str = "", **known: Any) -> None:
+        """Publish a state of the link, and new values of other fields.
+
+        The age of a state counts from when it was first entered.
+        """
+        before = self.status
         link = self._link(state, detail)
         if before.link.state == state:
             link = replace(link, since_s=before.link.since_s)
-        self.connection = replace(before, link=link, **known)
-        self._tell(self.connection)
+        self.status = replace(before, link=link, **known)
+        self._on_status(self.status)
 
-    def know(self, **known: Any) -> None:
-        """Tell what has become `known`; the state stays."""
-        self.connection = replace(self.connection, **known)
-        self._tell(self.connection)
+    def update(self, **known: Any) -> None:
+        """Publish new values of fields; the state of the link stays."""
+        self.status = replace(self.status, **known)
+        self._on_status(self.status)
 
     def _link(self, state: LinkState, detail: str) -> LinkStatus:
         return LinkStatus(state, self._clock.monotonic() - self._origin_s, detail)

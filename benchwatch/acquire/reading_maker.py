@@ -1,6 +1,7 @@
-"""From what a driver measured to a `Reading`: stamps, exact offset, plausible range, flags."""
+"""Makes a `Reading` of what a driver measured: time stamp, exact offset, plausible range, flags."""
 
 import math
+from dataclasses import dataclass
 from decimal import Context, Decimal
 from typing import Final
 
@@ -13,12 +14,30 @@ from benchwatch.quantity import difference, format_frequency, round_nominal
 from benchwatch.reading import DATED_BY_PACE, INTERNAL_TIMEBASE, OVERRANGE, REPEAT, Flag, Reading
 
 _EXACT: Final = Context(prec=60)
-HANDFUL: Final = 5
-"""After so many implausible readings, and no other, the nominal is wrong and not the counter."""
+MOST_IMPLAUSIBLE: Final = 5
+"""After so many implausible readings and no other one the nominal is wrong, not the counter."""
+
+
+@dataclass(frozen=True, slots=True)
+class MadeReading:
+    """A reading, and how it came."""
+
+    reading: Reading
+    arrived_s: float
+    """Monotonic seconds."""
+    undated_before: int
+    """Readings right before it that could not be dated and were dropped."""
 
 
 class ReadingMaker:
-    """Makes the readings of one counter; knows its nominal, gate and time base."""
+    """Makes the readings of one counter; holds its nominal, gate and time base.
+
+    Args:
+        counter: the counter's name on the bench.
+        nominal: in hertz; None: the round number that the first reading is near.
+        clock: where time comes from.
+        origin_s: monotonic zero of the run.
+    """
 
     def __init__(
         self, counter: str, nominal: Decimal | None, *, clock: Clock, origin_s: float
@@ -27,75 +46,70 @@ class ReadingMaker:
         self._clock = clock
         self._origin_s = origin_s
         self._mid_gate = MidGate(origin_s)
-        self._told_gate_s: float | None = None
+        self._reported_gate_s: float | None = None
         self._implausible = 0
-        self._made = 0
-        self._standing: frozenset[Flag] = frozenset()
-        self.arrived_s = origin_s
-        """When the newest reading came, monotonic seconds."""
-        self.undated_before = 0
-        """Readings right before it that nobody can date."""
+        self._has_made = False
+        self._standing_flags: frozenset[Flag] = frozenset()
         self.nominal: Decimal | None = None
         if nominal is not None:
-            self.take_nominal(nominal)
+            self.set_nominal(nominal)
 
     @property
     def gate_s(self) -> float | None:
-        """The gate that the counter tells, in seconds."""
-        return self._told_gate_s
+        """The gate that the counter reports, in seconds."""
+        return self._reported_gate_s
 
     @property
     def doubt(self) -> str | None:
         """What is wrong with that gate, a sentence; None while nothing is."""
         return self._mid_gate.doubt
 
-    def take_gate(self, gate_s: float | None) -> None:
-        """Go by the gate that the counter tells from the next reading on."""
-        self._told_gate_s = gate_s
-        self._mid_gate.take_gate(gate_s)
+    def set_gate(self, gate_s: float | None) -> None:
+        """Use the gate that the counter reports, in seconds, from the next reading on."""
+        self._reported_gate_s = gate_s
+        self._mid_gate.set_gate(gate_s)
 
     def gate_was_set(self) -> None:
-        """The gate that is told is true of the next reading, whatever went before."""
+        """Judge the gate only by the readings that follow: it was set on the counter."""
         self._mid_gate.restart()
 
-    def take_time_base(self, time_base: TimeBase) -> None:
-        """Mark the readings from now on by the counter's own oscillator, or not."""
+    def set_time_base(self, time_base: TimeBase) -> None:
+        """Flag the readings from now on, where the counter's own oscillator counts them."""
         internal = time_base.source == "internal"
-        self._standing = frozenset({INTERNAL_TIMEBASE}) if internal else frozenset()
+        self._standing_flags = frozenset({INTERNAL_TIMEBASE}) if internal else frozenset()
 
-    def take_nominal(self, nominal: Decimal) -> None:
-        """Judge readings against `nominal`, in hertz, from the next one on."""
+    def set_nominal(self, nominal: Decimal) -> None:
+        """Compare readings with `nominal`, in hertz, from the next one on."""
         self.nominal = nominal
         self._lowest = nominal * (1 - PLAUSIBLE)
         self._highest = nominal * (1 + PLAUSIBLE)
 
-    def make(self, measurement: Measurement) -> Reading:
+    def make(self, measurement: Measurement) -> MadeReading:
         """Make a reading, stamped at the middle of its gate.
 
         Raises:
             ReplyError: it lies more than a part in 1000 from the nominal.
-            NoReadings: so did a handful of others, and none was nearer.
+            NoReadings: so did several others, and none was nearer.
             UsageError: no nominal was given, and the first reading is near no round number.
         """
         now_s = self._clock.monotonic()
         arrived_s = now_s if measurement.arrived_s is None else measurement.arrived_s
-        flags = self._standing
+        flags = self._standing_flags
         if measurement.repeat:
             flags |= {REPEAT}
         if measurement.dated_by_pace:
             flags |= {DATED_BY_PACE}
-        value, resolution_hz = self._of_nominal(measurement)
+        value, resolution_hz = self._at_nominal(measurement)
         text, frequency_hz, offset_hz, offset = "", math.nan, math.nan, math.nan
         if value is None:
             flags |= {OVERRANGE}
         else:
-            nominal = self._plausible(value)
+            nominal = self._nominal_for(value)
             text, frequency_hz = f"{value:f}", float(value)
             offset_hz, offset = difference(value, nominal)
-            self._made += 1
-        self.arrived_s, self.undated_before = arrived_s, measurement.undated_before
+            self._has_made = True
         middle_s = self._mid_gate.place(arrived_s, is_new=not measurement.repeat)
-        return Reading(
+        reading = Reading(
             counter=self._counter,
             utc_s=utc_at(self._clock, middle_s),
             elapsed_s=middle_s - self._origin_s,
@@ -107,17 +121,22 @@ class ReadingMaker:
             resolution_hz=resolution_hz,
             flags=flags,
         )
+        return MadeReading(reading, arrived_s, measurement.undated_before)
 
-    def _of_nominal(self, measurement: Measurement) -> tuple[Decimal | None, float]:
-        """Return frequency and resolution; of a source whose pulses were compared, its own."""
+    def _at_nominal(self, measurement: Measurement) -> tuple[Decimal | None, float]:
+        """Return frequency and resolution, in hertz.
+
+        A phase comparison measures divided pulses: its offset holds for the nominal as well, and
+        gives the frequency of the source itself.
+        """
         value, offset = measurement.value_hz, measurement.offset
         if value is None or offset is None or self.nominal is None:
             return value, measurement.resolution_hz
         scaled = _EXACT.multiply(self.nominal, 1 + offset).normalize(_EXACT)
         return scaled, measurement.resolution_hz * float(self.nominal / value)
 
-    def _plausible(self, value: Decimal) -> Decimal:
-        """Return the nominal if `value` is believable beside it."""
+    def _nominal_for(self, value: Decimal) -> Decimal:
+        """Return the nominal, in hertz; raises as `make` where `value` is implausible."""
         if self.nominal is None:
             self._guess_nominal(value)
         assert self.nominal is not None
@@ -126,7 +145,7 @@ class ReadingMaker:
             return self.nominal
         self._implausible += 1
         here, expected = format_frequency(value), format_frequency(self.nominal)
-        if self._implausible >= HANDFUL and not self._made:
+        if self._implausible >= MOST_IMPLAUSIBLE and not self._has_made:
             raise NoReadings(
                 f"'{self._counter}' reads {here} and the nominal is {expected}: they are more "
                 f"than a part in 1000 apart. Check --nominal, and which signal is connected."
@@ -142,4 +161,4 @@ class ReadingMaker:
                 f"'{self._counter}' reads {format_frequency(value)}, which is near no round "
                 "number. Say what it should be, such as --nominal 10MHz."
             )
-        self.take_nominal(guess)
+        self.set_nominal(guess)

@@ -1,19 +1,24 @@
-"""How long a reading is waited for, when a link is tried again, and when it is hopeless."""
+"""How long to wait for a reading, when to open a link again, and when to give up."""
 
 from typing import Final
 
 from benchwatch.plan import MARGIN_S, margin_s
 
 UNKNOWN_GATE_TIMEOUT_S: Final = 30.0
-"""Patience with a counter that does not tell its gate, until its pace is known."""
+"""Timeout for a counter that does not report its gate, until its pace is known."""
 BACKOFF_S: Final = (1.0, 1.0, 1.0, 2.0, 3.0, 5.0, 8.0, 13.0, 20.0, 30.0)
 """Waits before the first, second ... next try; the last one stays."""
 TRIES_WITHOUT_READING: Final = 5
-"""An impatient run ends when so many tries from the start gave nothing."""
+"""A run that is not persistent ends after so many tries without a reading."""
 
 
 class RetryPolicy:
-    """Counts tries, and learns the pace of counters that do not tell their gate."""
+    """Counts failed tries, and learns the pace of a counter that does not report its gate.
+
+    Args:
+        margin_s: added to the gate before a reading is overdue; a tenth of a longer gate.
+        persistent: never give up.
+    """
 
     def __init__(self, *, margin_s: float = MARGIN_S, persistent: bool = False) -> None:
         self.persistent = persistent
@@ -25,16 +30,16 @@ class RetryPolicy:
 
     @property
     def is_hopeless(self) -> bool:
-        """True when an impatient run has seen no reading in a handful of tries."""
+        """True when a run that is not persistent has had too many tries without a reading."""
         return not (self.persistent or self.has_read) and self.tries >= TRIES_WITHOUT_READING
 
     @property
     def backoff_s(self) -> float:
-        """Wait before the next connection; 0 when nothing has failed."""
+        """Wait before the next connection, seconds; 0 when nothing has failed."""
         return BACKOFF_S[min(self.tries, len(BACKOFF_S)) - 1] if self.tries else 0.0
 
     def timeout_s(self, gate_s: float | None) -> float:
-        """How long a reading may take."""
+        """Return how long a reading may take, in seconds; three times the pace without a gate."""
         if gate_s is not None:
             return gate_s + margin_s(gate_s, self._margin_s)
         if self._pace_s is None:
@@ -42,11 +47,11 @@ class RetryPolicy:
         return 3 * self._pace_s + self._margin_s
 
     def failed(self) -> None:
-        """Something gave no reading."""
+        """Count a try that gave no reading."""
         self.tries += 1
 
     def succeeded(self, since_last_s: float) -> None:
-        """A new reading came, `since_last_s` after the one before."""
+        """Note a new reading, `since_last_s` seconds after the one before."""
         if self.tries == 0:
             self._pace_s = max(self._pace_s or 0.0, since_last_s)
         self.tries = 0

@@ -1,4 +1,4 @@
-"""What is done with a counter between two readings: the operator's wishes, and a look around."""
+"""Sets what the operator asks for between two readings, and keeps track of time base and gate."""
 
 import math
 import queue
@@ -12,25 +12,25 @@ from benchwatch.acquire.counter_status import StatusPublisher
 from benchwatch.acquire.reading_maker import ReadingMaker
 from benchwatch.acquire.settings_poller import PolledSettings, SettingsPoller
 from benchwatch.clock import Clock
-from benchwatch.counter import Counter, Setup, TimeBase, plausible_gate_s
+from benchwatch.counter import Counter, DriverExtras, Setup, TimeBase, plausible_gate_s
 from benchwatch.errors import UsageError
 from benchwatch.quantity import format_duration
 
 SAME: Final = 1e-3
 """Two answers about one gate differ by no more than this fraction."""
 MOST_RESETS: Final = 3
-"""A gate that was asked for is set again so often within `RESETS_S`; then somebody else wants
-another one."""
+"""A requested gate is set again so often within `RESETS_S`; after that somebody else must be
+setting another one."""
 RESETS_S: Final = 600.0
 
 
 class SettingsControl:
-    """Keeps setup, time base and gate as they are asked for and told.
+    """Applies the setup and later requests, and follows time base and gate of one counter.
 
     Args:
-        setup: what the operator asked to be set; later wishes go over it.
-        maker: learns what readings are judged by.
-        teller: tells what has become known.
+        setup: what the operator asked to be set; later requests replace parts of it.
+        maker: is given nominal, gate and time base for the readings.
+        publisher: publishes what has become known.
         note: puts a sentence on the time line.
         clock: where time comes from.
     """
@@ -40,106 +40,107 @@ class SettingsControl:
         setup: Setup,
         *,
         maker: ReadingMaker,
-        teller: StatusPublisher,
+        publisher: StatusPublisher,
         note: Callable[[str], None],
         clock: Clock,
     ) -> None:
         self._setup = setup
         self._maker = maker
-        self._teller = teller
+        self._publisher = publisher
         self._note = note
         self._clock = clock
-        self._lookout = SettingsPoller(clock)
-        self._wishes: queue.SimpleQueue[Setup | Decimal] = queue.SimpleQueue()
+        self._poller = SettingsPoller(clock)
+        self._requests: queue.SimpleQueue[Setup | Decimal] = queue.SimpleQueue()
         self._set_gate_s: float | None = None
-        """What was read back after the gate that was asked for had been set."""
+        """The gate that was read back after the requested one had been set."""
         self._resets: deque[float] = deque(maxlen=MOST_RESETS)
         self._old: list[str] = []
         self._doubted_s: float | None = None
-        """The gate that was said to be impossible."""
+        """The gate that was noted as impossible."""
 
-    def wish(self, wish: Setup | Decimal) -> None:
-        """Leave a wish for after the reading in flight: settings, or a nominal in hertz."""
-        self._wishes.put(wish)
+    def request(self, request: Setup | Decimal) -> None:
+        """Queue a request for after the reading in flight: settings, or a nominal in hertz."""
+        self._requests.put(request)
 
-    def first(self, counter: Counter) -> tuple[TimeBase, float | None]:
-        """Set what was asked for, also after a reconnect, and ask what can be asked."""
+    def begin(self, counter: Counter, extras: DriverExtras) -> tuple[TimeBase, float | None]:
+        """Apply the setup on a new connection; return time base and gate in seconds."""
         if not self._setup.is_empty:
             self._configure(counter, self._setup)
-        told = self._lookout.first(counter)
-        retry_unanswered = getattr(counter, "retry_unanswered", None)
-        if retry_unanswered is not None and self._has_lost(told):
-            retry_unanswered()
-            told = self._lookout.first(counter)
-        self._learn(told)
-        return told.time_base, told.gate_s
+        polled = self._poller.first(counter)
+        if extras.retry_unanswered is not None and self._reports_less(polled):
+            extras.retry_unanswered()
+            polled = self._poller.first(counter)
+        self._use(polled)
+        return polled.time_base, polled.gate_s
 
-    def _has_lost(self, told: PolledSettings) -> bool:
-        """Tell whether the counter told more before it was opened again; it may have been busy."""
-        known = self._teller.connection
-        base = told.time_base.source == "unknown" and known.time_base.source != "unknown"
-        return base or (told.gate_s is None and known.gate_s is not None)
+    def _reports_less(self, polled: PolledSettings) -> bool:
+        """Tell whether the counter reported more on its last connection; it may be busy now."""
+        known = self._publisher.status
+        base = polled.time_base.source == "unknown" and known.time_base.source != "unknown"
+        return base or (polled.gate_s is None and known.gate_s is not None)
 
-    def between(self, counter: Counter) -> None:
-        """Do what was wished, and notice a change where the counter told before."""
-        while not self._wishes.empty():
-            self._fulfil(self._wishes.get(), counter)
-        if self._is_doubtful():
-            self._lookout.look_now()
-        if not self._lookout.is_time(self._maker.gate_s):
+    def between_readings(self, counter: Counter) -> None:
+        """Carry out requests; poll the settings when it is time, and publish changes."""
+        while not self._requests.empty():
+            self._carry_out(self._requests.get(), counter)
+        if self._is_newly_doubtful():
+            self._poller.poll_next()
+        if not self._poller.is_due(self._maker.gate_s):
             return
-        known = PolledSettings(self._teller.connection.time_base, self._teller.connection.gate_s)
-        told = self._lookout.again(counter, known)
-        if told != known and self._has_lost_its_gate(told):
-            told = replace(told, gate_s=self._set_again(counter, told.gate_s))
-        if told != known:
-            self._learn(told)
-            self._teller.know(time_base=told.time_base, gate_s=told.gate_s)
-        if self._is_doubtful():
+        status = self._publisher.status
+        known = PolledSettings(status.time_base, status.gate_s)
+        polled = self._poller.poll(counter, known)
+        if polled != known and self._has_lost_its_gate(polled):
+            polled = replace(polled, gate_s=self._set_again(counter, polled.gate_s))
+        if polled != known:
+            self._use(polled)
+            self._publisher.update(time_base=polled.time_base, gate_s=polled.gate_s)
+        if self._is_newly_doubtful():
             self._doubted_s = self._maker.gate_s
             self._note(self._maker.doubt or "")
-        self._tell_old(told)
+        self._note_old(polled)
 
-    def _fulfil(self, wish: Setup | Decimal, counter: Counter) -> None:
-        if isinstance(wish, Decimal):
-            self._maker.take_nominal(wish)
-            self._teller.know(nominal=wish)
+    def _carry_out(self, request: Setup | Decimal, counter: Counter) -> None:
+        if isinstance(request, Decimal):
+            self._maker.set_nominal(request)
+            self._publisher.update(nominal=request)
             return
+        state = self._publisher.status.link.state
         try:
-            self._configure(counter, wish)
+            self._configure(counter, request)
         except UsageError as error:
-            self._teller.say(self._teller.connection.link.state, str(error))
+            self._publisher.set_state(state, str(error))
             return
         self._setup = Setup(
-            gate_s=self._setup.gate_s if wish.gate_s is None else wish.gate_s,
-            channel=self._setup.channel if wish.channel is None else wish.channel,
+            gate_s=self._setup.gate_s if request.gate_s is None else request.gate_s,
+            channel=self._setup.channel if request.channel is None else request.channel,
         )
         gate_s = plausible_gate_s(counter.gate_s())
-        self._maker.take_gate(self._teller.connection.gate_s if gate_s is None else gate_s)
-        self._teller.say(self._teller.connection.link.state, gate_s=self._maker.gate_s)
+        self._maker.set_gate(self._publisher.status.gate_s if gate_s is None else gate_s)
+        self._publisher.set_state(state, gate_s=self._maker.gate_s)
 
-    # ------------------------------------------------------------- the gate that was asked for
+    # ------------------------------------------------------------- the requested gate
 
     def _configure(self, counter: Counter, setup: Setup) -> None:
-        done = counter.configure(setup)
+        read_back = counter.configure(setup)
         self._maker.gate_was_set()
-        if done.gate_s is not None:
-            self._set_gate_s = done.gate_s
+        if read_back.gate_s is not None:
+            self._set_gate_s = read_back.gate_s
 
-    def _has_lost_its_gate(self, told: PolledSettings) -> bool:
-        if self._set_gate_s is None or told.gate_s is None:
+    def _has_lost_its_gate(self, polled: PolledSettings) -> bool:
+        if self._set_gate_s is None or polled.gate_s is None:
             return False
-        return not _same(told.gate_s, self._set_gate_s)
+        return not _same(polled.gate_s, self._set_gate_s)
 
-    def _set_again(self, counter: Counter, told_s: float | None) -> float | None:
-        """Set what was asked for again, as after a power cut behind an adapter that stays on.
+    def _set_again(self, counter: Counter, polled_s: float | None) -> float | None:
+        """Set the requested gate again, as after a power cut behind an adapter that stays on.
 
         Returns:
-            The gate as it is then.
+            The gate after that, in seconds.
         """
         wanted_s, gate_s = self._set_gate_s, counter.gate_s()
-        if not (_same(gate_s, told_s) and wanted_s):
-            return wanted_s  # it is not told twice, so it was an answer gone wrong
+        if not (_same(gate_s, polled_s) and wanted_s):
+            return wanted_s  # a second query does not confirm it, so the first answer was wrong
         found, asked = format_duration(gate_s or 0.0), format_duration(wanted_s)
         now_s = self._clock.monotonic()
         if len(self._resets) == MOST_RESETS and now_s - self._resets[0] < RESETS_S:
@@ -165,9 +166,9 @@ class SettingsControl:
 
     # ------------------------------------------------------------- what is known
 
-    def _tell_old(self, known: PolledSettings) -> None:
-        """Put on the time line when something known is no longer told, and when it is again."""
-        old = self._lookout.old()
+    def _note_old(self, known: PolledSettings) -> None:
+        """Note when a known setting is no longer reported, and when it is again."""
+        old = self._poller.old()
         shown = {
             "time base": known.time_base.source,
             "gate": format_duration(known.gate_s or math.nan),
@@ -183,13 +184,13 @@ class SettingsControl:
                 self._note(f"the counter tells its {what} again: {shown[what]}")
         self._old = old
 
-    def _is_doubtful(self) -> bool:
-        """Tell whether the gate that is told can't be right, and that was not said yet."""
+    def _is_newly_doubtful(self) -> bool:
+        """Tell whether the reported gate can't be right, and that was not noted yet."""
         return self._maker.doubt is not None and self._maker.gate_s != self._doubted_s
 
-    def _learn(self, told: PolledSettings) -> None:
-        self._maker.take_time_base(told.time_base)
-        self._maker.take_gate(told.gate_s)
+    def _use(self, polled: PolledSettings) -> None:
+        self._maker.set_time_base(polled.time_base)
+        self._maker.set_gate(polled.gate_s)
 
 
 def _same(one_s: float | None, other_s: float | None) -> bool:

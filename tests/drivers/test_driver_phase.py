@@ -127,9 +127,9 @@ def test_a_stream_of_intervals_becomes_readings_of_the_nominal() -> None:
     lines = [(1.0 + k, written(0.25 - 37e-9 * k)) for k in range(7)]
     counter, link = talking("interval-talk-only", lines)
     maker = ReadingMaker("main", TEN_MHZ, clock=link.clock, origin_s=0.0)
-    maker.take_gate(counter.gate_s())
+    maker.set_gate(counter.gate_s())
 
-    readings = [maker.make(counter.measure(2.5)) for _ in range(3)]
+    readings = [maker.make(counter.measure(2.5)).reading for _ in range(3)]
 
     assert [r.offset for r in readings] == pytest.approx([37e-9] * 3, rel=1e-9)
     assert [r.offset_hz for r in readings] == pytest.approx([0.37] * 3, rel=1e-9)
@@ -143,7 +143,7 @@ def test_without_a_nominal_the_pulses_themselves_are_judged() -> None:
     counter, link = talking("interval-talk-only", [(k, written(0.25 - 1e-8 * k)) for k in range(5)])
     maker = ReadingMaker("main", None, clock=link.clock, origin_s=0.0)
 
-    reading = maker.make(counter.measure(2.5))
+    reading = maker.make(counter.measure(2.5)).reading
 
     assert maker.nominal == 1
     assert reading.offset == pytest.approx(1e-8)

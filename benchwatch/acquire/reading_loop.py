@@ -1,0 +1,180 @@
+"""The loop that takes readings while a link works, and the gaps between them."""
+
+import threading
+from collections.abc import Callable
+from typing import Final
+
+from benchwatch.acquire.counter_status import StatusPublisher
+from benchwatch.acquire.reading_maker import MadeReading, ReadingMaker
+from benchwatch.acquire.retry_policy import RetryPolicy
+from benchwatch.acquire.settings_control import SettingsControl
+from benchwatch.clock import Clock
+from benchwatch.counter import Counter, DriverExtras
+from benchwatch.errors import BenchwatchError, NoReadings, ReplyError, ReplyTimeout
+from benchwatch.reading import REPEAT, Gap, Mark, Reading
+
+TIMEOUTS_IN_A_ROW: Final = 3
+"""After so many the connection itself is distrusted and opened again."""
+RETRY_PAUSE_S: Final = 0.2
+"""After a reply that is no reading, so that garbage is not queried in a tight loop. A talk-only
+counter sends at its own pace: a pause there would delay its next line, and each one after it."""
+
+
+class GapTracker:
+    """Holds the last good reading, and the first thing that went wrong after it."""
+
+    def __init__(self) -> None:
+        self._last: Reading | None = None
+        self._reason: str | None = None
+
+    def failed(self, error: Exception) -> None:
+        """Note what went wrong; the first error is the reason of the gap."""
+        if self._reason is None:
+            self._reason = str(error).split(". ", 1)[0].rstrip(".")
+
+    def close(self, reading: Reading) -> Gap | None:
+        """Return the gap that `reading` ends, if there is one."""
+        gap = self.until(reading.elapsed_s)
+        self._last, self._reason = reading, None
+        return gap
+
+    def until(self, elapsed_s: float) -> Gap | None:
+        """Return the gap that is open at `elapsed_s`; before the first reading there is none."""
+        last = self._last
+        if last is None or self._reason is None:
+            return None
+        return Gap(
+            counter=last.counter,
+            utc_s=last.utc_s,
+            elapsed_s=last.elapsed_s,
+            lasted_s=max(elapsed_s - last.elapsed_s, 0.0),
+            reason=self._reason,
+        )
+
+
+class ReadingLoop:
+    """Takes the readings of one counter; one loop serves all connections of a run.
+
+    Args:
+        resource: the counter's resource string.
+        settings: is called between readings.
+        maker: makes the readings.
+        publisher: publishes the state of the link.
+        retry_policy: gives timeouts, and decides when to give up.
+        on_event: gets every reading and gap, in order.
+        clock: where time comes from.
+        stopping: set when the run is to end.
+        interval_s: time between the beginnings of two readings; None: as fast as they come.
+    """
+
+    def __init__(
+        self,
+        *,
+        resource: str,
+        settings: SettingsControl,
+        maker: ReadingMaker,
+        publisher: StatusPublisher,
+        retry_policy: RetryPolicy,
+        on_event: Callable[[Reading | Gap | Mark], None],
+        clock: Clock,
+        stopping: threading.Event,
+        interval_s: float | None,
+    ) -> None:
+        self.gaps = GapTracker()
+        self._resource = resource
+        self._settings = settings
+        self._maker = maker
+        self._publisher = publisher
+        self._retry_policy = retry_policy
+        self._on_event = on_event
+        self._clock = clock
+        self._stopping = stopping
+        self._interval_s = interval_s
+        self._fresh_s = 0.0
+        """When the newest new reading came, or the link was opened; monotonic seconds."""
+
+    def read_until_lost(self, counter: Counter, extras: DriverExtras) -> None:
+        """Take readings until the run is stopped.
+
+        Raises:
+            ReplyTimeout: several in a row, so the connection is distrusted.
+            LinkLost: the link broke.
+            NoReadings: there is no point in going on.
+        """
+        timeouts = 0
+        due_s = self._fresh_s = self._clock.monotonic()
+        while not self._stopping.is_set():
+            self._settings.between_readings(counter)
+            if self._interval_s is not None:
+                self._clock.wait(self._stopping, due_s - self._clock.monotonic())
+                extras.discard_waiting_lines()
+                due_s = max(due_s + self._interval_s, self._clock.monotonic())
+            try:
+                timeout_s = self._retry_policy.timeout_s(self._maker.gate_s)
+                made = self._measure(counter, extras, timeout_s)
+            except ReplyTimeout as error:
+                timeouts += 1
+                if timeouts >= TIMEOUTS_IN_A_ROW:
+                    raise
+                self._missed(error)
+            except ReplyError as error:
+                self._missed(error)
+                if not extras.is_talk_only:
+                    self._clock.wait(self._stopping, RETRY_PAUSE_S)
+            else:
+                timeouts = 0
+                self._take(made, timeout_s)
+
+    def give_up_if_hopeless(self, error: BenchwatchError) -> None:
+        """Raise `NoReadings` where the retry policy says that trying again is pointless."""
+        if self._retry_policy.is_hopeless:
+            raise NoReadings(
+                f"{self._resource} is connected, but {self._retry_policy.tries} tries gave no "
+                f"reading: {error}"
+            ) from error
+
+    def _measure(self, counter: Counter, extras: DriverExtras, timeout_s: float) -> MadeReading:
+        measurement = counter.measure(timeout_s)
+        try:
+            return self._maker.make(measurement)
+        except ReplyError:
+            extras.measurement_rejected()
+            raise
+
+    def _take(self, made: MadeReading, timeout_s: float) -> None:
+        reading = made.reading
+        since_last_s = made.arrived_s - self._fresh_s
+        if made.undated_before:
+            self.gaps.failed(ReplyError(_undated(made.undated_before)))
+        if REPEAT in reading.flags:
+            self._on_event(reading)
+            if since_last_s > timeout_s:
+                self._missed(
+                    ReplyError("the counter hands out the same reading again. Is it measuring?")
+                )
+            return
+        if since_last_s > timeout_s + (self._interval_s or 0.0):
+            self.gaps.failed(ReplyError("nobody read the counter: this computer was kept busy."))
+        gap = self.gaps.close(reading)
+        if gap is not None:
+            self._on_event(gap)
+        self._fresh_s = made.arrived_s
+        self._retry_policy.succeeded(since_last_s)
+        status = self._publisher.status
+        if status.link.state != "reading" or status.nominal is not self._maker.nominal:
+            self._publisher.set_state("reading", nominal=self._maker.nominal)
+        self._on_event(reading)
+
+    def _missed(self, error: BenchwatchError) -> None:
+        if self._stopping.is_set():
+            return
+        self.gaps.failed(error)
+        self._retry_policy.failed()
+        self.give_up_if_hopeless(error)
+        self._publisher.set_state("silent", str(error))
+
+
+def _undated(count: int) -> str:
+    """Return the reason of a gap: readings waited while this computer was busy."""
+    what = "a reading was" if count == 1 else f"{count} readings were"
+    return f"this computer was kept busy: {what} found too late to tell when taken, and not used"
