@@ -12,8 +12,8 @@ from benchwatch.quantity import printable
 from benchwatch_drivers.profile.arrivals import Arrivals
 from benchwatch_drivers.profile.phase_slope import PhaseSlope
 from benchwatch_drivers.profile.profile import Profile
-from benchwatch_drivers.profile.profile_dialogue import Steps
 from benchwatch_drivers.profile.profile_line import LineReader, Said
+from benchwatch_drivers.profile.profile_query import ProfileQuery
 from benchwatch_drivers.profile.profile_settings import Settings
 from benchwatch_drivers.repeat_detection import RepeatDetector
 from benchwatch_drivers.synchronised_query import Answer
@@ -42,7 +42,7 @@ class ProfileCounter:
         self._link = link
         self._profile = profile
         self._reader = LineReader(profile)
-        self._steps = Steps(link, profile.identity_query)
+        self._steps = ProfileQuery(link, profile.identity_query)
         self._settings = Settings(self._steps, profile)
         self._phase = PhaseSlope(profile.interval)
         self._freshness = RepeatDetector()

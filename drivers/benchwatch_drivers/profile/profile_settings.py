@@ -6,13 +6,13 @@ from benchwatch.counter import Setup, TimeBase, plausible_gate_s
 from benchwatch.errors import ReplyError, UsageError
 from benchwatch.quantity import parse_reply, printable
 from benchwatch_drivers.profile.profile import GateForm, Profile
-from benchwatch_drivers.profile.profile_dialogue import QUERY_TIMEOUT_S, Steps
+from benchwatch_drivers.profile.profile_query import QUERY_TIMEOUT_S, ProfileQuery
 
 
 class Settings:
     """Asks for settings, and sets what the operator asked for and nothing else."""
 
-    def __init__(self, steps: Steps, profile: Profile) -> None:
+    def __init__(self, steps: ProfileQuery, profile: Profile) -> None:
         self._steps = steps
         self._profile = profile
         self._set_gate_s: float | None = None

@@ -1,4 +1,4 @@
-"""Question and answer with an instrument that speaks SCPI, kept in step."""
+"""Queries in SCPI, kept synchronised with their answers, and the error queue."""
 
 import math
 import re
@@ -11,25 +11,25 @@ from benchwatch.quantity import printable
 from benchwatch_drivers.synchronised_query import IDENTITY_TIMEOUT_S, SynchronisedQuery
 
 QUERY_TIMEOUT_S: Final = (0.2, 1.0)
-"""An instrument that has not answered a question about its settings by then can't: this long
-at least and at most, and in between 10 times as long as it took to say who it is."""
+"""Least and greatest timeout of a query of a setting; between them it is 10 times the time that the
+answer to ``*IDN?`` took. An instrument that has not answered by then does not know the query."""
 PROOF: Final = "*ESE?"
-"""A question with another answer than ``*IDN?`` (IEEE 488.2 10.12); it changes nothing."""
+"""A query whose answer differs from that of ``*IDN?`` (IEEE 488.2 10.12); it changes nothing."""
 ERRORS: Final = "SYST:ERR?"
 ERROR_QUEUE_LIMIT: Final = 32
-"""No queue is longer; an instrument that reports errors for ever must not hold us."""
+"""No queue is longer; some instruments report errors without end."""
 
 _ERROR: Final = re.compile(r"([+-]?\d{1,6})(?:\s*,\s*(.*))?", re.ASCII)
 
 
 class ScpiQuery(SynchronisedQuery):
-    """Asks in SCPI, and reads out the error queue."""
+    """Sends queries in SCPI, and reads out the error queue."""
 
     def __init__(self, link: Link) -> None:
         super().__init__(link, "*IDN?", QUERY_TIMEOUT_S[1])
 
     def query_identity(self) -> str:
-        """Ask ``*IDN?``, and take from it how quick the instrument is; raises as `Link.query`."""
+        """Query ``*IDN?``, and derive the timeout of other queries; raises as `Link.query`."""
         asked_s = self.link.now()
         self.identity = self.link.query("*IDN?", IDENTITY_TIMEOUT_S)
         shortest_s, longest_s = QUERY_TIMEOUT_S
@@ -38,61 +38,61 @@ class ScpiQuery(SynchronisedQuery):
         return self.identity
 
     def resynchronise(self, by_s: float = math.inf) -> list[tuple[int, str]]:
-        """After a missed or odd answer: ask who is there until exactly that is answered.
+        """After a missed or odd answer: query the identity until exactly that is answered.
 
         Args:
-            by_s: When to leave it for the next time, monotonic seconds.
+            by_s: When to stop and continue at the next call, monotonic seconds.
 
         Returns:
-            What was in the error queue: (code, text). Nothing when nothing had slipped.
+            The contents of the error queue: (code, text). Empty when no answer was in doubt.
 
         Raises:
             LinkLost: it is not answered; only a new connection drops what may still come.
-            ReplyTimeout: it is not answered yet, and it is `by_s`.
+            ReplyTimeout: it is not answered by `by_s`.
         """
-        if not self._slipped:
+        if not self._is_doubtful:
             return []
-        if not self._is_behind:
+        if not self._is_behind_copy:
             self.link.discard_input()
         if not self.confirm_identity(by_s):
             raise self.link_lost(
                 "no longer answers *IDN? as it did, so its readings can't be trusted"
             )
-        answered_at_once = not self._asked_in_vain
+        answered_at_once = not self._open_identity_queries
         is_proved = self._answers_something_else() or answered_at_once
-        self._slipped = False
+        self._is_doubtful = False
         errors = self.drain_errors()
         if not (is_proved or ERRORS in self._answers):
             raise self.link_lost("missed an answer, and knows no question that shows it is in step")
         return errors
 
     def on_unanswered(self) -> None:
-        """Clear away the error that the question caused."""
+        """Read out the error that the unknown query caused."""
         self.resynchronise()
 
     def drain_errors(self) -> list[tuple[int, str]]:
-        """Read out the error queue: (code, text as the counter put it)."""
-        return [] if ERRORS in self._silent else list(self._errors())
+        """Read out the error queue: (code, text of the counter)."""
+        return [] if ERRORS in self._unanswered else list(self._errors())
 
     def _answers_something_else(self) -> bool:
-        """Ask another question than who is there; True when another answer comes.
+        """Send another query than that of the identity; True when another answer comes.
 
         Raises:
-            LinkLost: the identity is what any question gets, so that answers come a question late.
+            LinkLost: it is answered with the identity, so answers come one query late.
         """
-        if self._asked_in_vain:
+        if self._open_identity_queries:
             self.link.discard_input()  # the answers to these have come with the last one
-            self._asked_in_vain = 0
+            self._open_identity_queries = 0
         for question in (PROOF, *self._answers):
-            if question in self._silent or question == ERRORS:
+            if question in self._unanswered or question == ERRORS:
                 continue
             self.link.write(question)
             try:
                 is_identity = self.link.read(self.query_timeout_s) == self.identity
             except (ReplyTimeout, ReplyError):
                 if question != PROOF:
-                    break  # it was answered before: something is wrong still
-                self._silent.add(PROOF)
+                    break  # it was answered before, so something is still wrong
+                self._unanswered.add(PROOF)
                 continue
             if is_identity:
                 raise self.link_lost("answers one question late")
@@ -108,7 +108,7 @@ class ScpiQuery(SynchronisedQuery):
             match = _ERROR.fullmatch(reply.strip())
             if match is None:
                 if ERRORS not in self._answers:
-                    self._silent.add(ERRORS)
+                    self._unanswered.add(ERRORS)
                 return
             self._answers[ERRORS] = reply
             if int(match[1]) == 0:

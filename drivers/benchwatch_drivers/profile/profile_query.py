@@ -1,9 +1,9 @@
-"""Question and answer by a profile, kept in step.
+"""Queries by a profile, kept synchronised with their answers.
 
-A counter that can't be asked who it is is listened to after a missed answer, until it has been
-silent for as long as the answer was due. Where the missed one has not come by then, it must answer
-something whose answer is known, such as its gate; one that knows nothing of the kind is opened
-again, for only that drops what may still come.
+Some counters have no query for their identity. After a missed answer such a counter is read until
+it has been silent for as long as an answer may take. If the missed answer has not come by then, a
+query whose answer is known, such as the gate, must give that answer. Without such a query the link
+is opened again, which drops what may still come.
 """
 
 from typing import Final
@@ -18,41 +18,40 @@ ANSWERS_DROPPED: Final = 32
 """More late answers than this, and it talks by itself."""
 
 
-class Steps(SynchronisedQuery):
-    """Asks by what a profile says."""
+class ProfileQuery(SynchronisedQuery):
+    """Sends the queries of a profile."""
 
     def __init__(self, link: Link, identity_query: str | None) -> None:
         super().__init__(link, identity_query, QUERY_TIMEOUT_S)
 
     def query_identity(self) -> str | None:
-        """Ask who is there; None when the profile has no question for that."""
+        """Query the identity; None when the profile has no query for it."""
         if self._identity_query is not None:
             self.identity = self.link.query(self._identity_query, IDENTITY_TIMEOUT_S)
         return self.identity
 
     def query(self, question: str, timeout_s: float) -> str:
-        """Ask what the counter must answer; raises as `Link.query`.
+        """Send a query that the counter must answer; raises as `Link.query`.
 
         Raises:
-            LinkLost: it says who it is instead, so it is one answer behind, and stays so.
+            LinkLost: it answers with its identity instead, so its answers are one query late.
         """
         self.resynchronise()
         return super().query(question, timeout_s)
 
     def read(self, timeout_s: float) -> str:
-        """Wait for a line that nobody asked for; raises as `Link.read`."""
+        """Wait for a line without a query; raises as `Link.read`."""
         return self.link.read(timeout_s)
 
     def resynchronise(self) -> None:
-        """After a missed or odd answer: make sure that none is still to come.
+        """After a missed or odd answer: make sure that no answer is still to come.
 
         Raises:
-            LinkLost: the counter shows nothing that proves it; a new connection drops what may
-                come.
+            LinkLost: that can't be proved; only a new connection drops what may still come.
         """
-        if not self._slipped:
+        if not self._is_doubtful:
             return
-        if not self._is_behind:
+        if not self._is_behind_copy:
             self.link.discard_input()
         if self.identity is None:
             has_come = self._listen_until_silent()
@@ -62,10 +61,10 @@ class Steps(SynchronisedQuery):
             raise self.link_lost(
                 "no longer says who it is as it did, so its readings can't be trusted"
             )
-        self._slipped = self._is_owed = False
+        self._is_doubtful = self._is_owed = False
 
     def _repeat_an_answer(self) -> None:
-        """Ask again what was answered before; the same answer shows that none is behind."""
+        """Repeat a query that was answered before; the same answer proves synchronisation."""
         for question, known in self._answers.items():
             self.link.write(question)
             try:
@@ -76,13 +75,13 @@ class Steps(SynchronisedQuery):
         raise self.link_lost("missed an answer, and does not show that it is in step again")
 
     def _listen_until_silent(self) -> bool:
-        """Drop what still comes; tell whether anything did."""
+        """Drop lines until none comes; tell whether any did."""
         for dropped in range(ANSWERS_DROPPED):
             try:
                 self.link.read(max(self.busy_s, QUERY_TIMEOUT_S))
-                self._pass_over()
+                self._drop_line()
             except ReplyTimeout:
-                self._is_behind = False
+                self._is_behind_copy = False
                 return dropped > 0
             except ReplyError:
                 continue
