@@ -1,7 +1,7 @@
-"""Where the bundled profiles stand, and how any profile becomes a driver.
+"""The bundled profiles, and how any profile becomes a driver.
 
-Published under the entry-point group ``benchwatch.profiles``, so that the registry can offer
-profiles without knowing what is in them.
+Published under the entry-point group ``benchwatch.profiles``, so that the registry can list
+profiles without knowing their contents.
 """
 
 from collections.abc import Sequence
@@ -21,22 +21,22 @@ BUNDLED: Final = Path(__file__).parent / "profiles"
 
 @dataclass(frozen=True, slots=True)
 class ProfileDriver:
-    """A profile that has been read and checked; called with a link it gives a counter."""
+    """A checked profile; called with a link it returns a counter."""
 
     profile: Profile
 
     @property
     def family(self) -> str:
-        """What it is for, in a few words."""
+        """Which counters it is for, in a few words."""
         return self.profile.family
 
     def recognises(self, identity: str) -> bool:
-        """Tell whether an answer to the identity question is that of such a counter."""
+        """Tell whether an answer to the identity query is that of such a counter."""
         form = self.profile.identity_pattern
         return form is not None and form.match(identity.strip()) is not None
 
     def reads(self, line: str) -> bool:
-        """Tell whether a line that came unasked is a reading of such a counter."""
+        """Tell whether a line that came without a query is a reading of such a counter."""
         if self.profile.mode != "stream":
             return False
         try:

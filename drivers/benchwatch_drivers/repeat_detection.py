@@ -1,31 +1,31 @@
-"""Tells a new measurement of a free-running counter from one that it hands out again."""
+"""Distinguishes a new measurement of a free-running counter from one that it returns again."""
 
 from collections import deque
 from decimal import Decimal
 from typing import Final
 
 PERIODS: Final = 1.25
-"""A result unchanged for this many measuring periods was measured anew, and came out equal."""
+"""A result unchanged for this many measuring periods is a new one of equal value."""
 LATE: Final = 1.5
-"""After so many measuring periods since the last result one was missed."""
+"""After so many measuring periods since the last result, one was missed."""
 DEAD_TIME_S: Final = 1.0
 """No counter pauses longer between two gates; less than the margin of a missed reading."""
 UNKNOWN_PERIOD_S: Final = 1.0
-"""With neither a gate nor a change seen, an unchanged result is shown as a repeat this often."""
+"""Without a gate or a change yet, an unchanged result is reported as a repeat this often."""
 DIGITS: Final = 3
-"""Counters whose neighbouring results differ by no more last digits often repeat one rightly."""
+"""Where neighbouring results differ by no more than so many last digits, equal ones are usual."""
 EVIDENCE: Final = 4
-"""So many differences must be known before an equal result is thought implausible."""
+"""So many differences must be known before an equal result counts as implausible."""
 
 
 class RepeatDetector:
     """Judges the results of one counter, in the order in which they were polled.
 
-    A changed result is new. An unchanged one is too young to judge until the measuring
-    period is over: the shortest time between two changes, or at most the gate and the
-    longest dead time. After that it is a new measurement that came out equal, unless results
-    have so far always differed by many digits: then the counter has stopped measuring.
-    Where this errs, it skips an equal result; it invents none.
+    A changed result is new. An unchanged one can't be judged until the measuring period is over:
+    the shortest time between two changes, or at most the gate and the longest dead time. After
+    that it is a new measurement of equal value, unless results have always differed by many
+    digits: then the counter has stopped measuring. Where this errs, it skips an equal result; it
+    invents none.
     """
 
     def __init__(self, gate_s: float | None = None) -> None:
@@ -37,7 +37,7 @@ class RepeatDetector:
         self._steps: deque[float] = deque(maxlen=16)
 
     def judge(self, value: Decimal, last_digit: float, at_s: float, poll_s: float) -> bool | None:
-        """Return True for a new result, False for a repeat, None when it is too early to say.
+        """Return True for a new result, False for a repeat, None when it is too early to decide.
 
         Args:
             value: The result, in hertz.
@@ -60,7 +60,7 @@ class RepeatDetector:
         return self._equal_is_plausible()
 
     def is_late(self, at_s: float) -> bool:
-        """Tell whether what is met at `at_s` is not the result that follows the last one."""
+        """Tell whether a result found at `at_s` can't be the one that follows the last one."""
         period_s = self._shortest_s
         if period_s is None and self.gate_s is not None:
             period_s = self.gate_s + DEAD_TIME_S
@@ -69,7 +69,7 @@ class RepeatDetector:
         return at_s - self._accepted_s > LATE * period_s
 
     def _wait_s(self) -> float | None:
-        """How long an unchanged result is waited for; None when nothing tells."""
+        """Return how long to wait before judging an unchanged result; None when not known."""
         learned_s = None if self._shortest_s is None else PERIODS * self._shortest_s
         if self.gate_s is None:
             return learned_s
@@ -81,7 +81,7 @@ class RepeatDetector:
             if self._changed_s is not None:
                 between_s = at_s - self._changed_s
                 self._shortest_s = min(self._shortest_s or between_s, between_s)
-            self._changed_s = at_s  # the first result was met in the middle of its period
+            self._changed_s = at_s  # the first result was found in the middle of its period
             if last_digit > 0:
                 self._steps.append(abs(float(value - self._value)) / last_digit)
         self._value = value

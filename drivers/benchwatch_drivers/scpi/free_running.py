@@ -1,4 +1,4 @@
-"""Waits for the next result of a counter that measures by itself and only hands out its newest."""
+"""Waits for the next result of a free-running counter, which returns only its newest one."""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -9,53 +9,52 @@ from benchwatch.errors import ReplyError, ReplyTimeout
 from benchwatch_drivers.repeat_detection import RepeatDetector
 
 LEAST_S: Final = 0.2
-"""With less time than this left, the newest result is not asked for again."""
-
+"""With less time than this left, the newest result is not queried again."""
 KEPT_S: Final = 1.0
-"""A result kept for longer, where readings are asked for rarely, is not the newest any more."""
+"""A result kept for longer is not the newest any more, where readings are far apart."""
 
 
 class FreeRunning:
-    """Looks at the newest result until it is a new one.
+    """Queries the newest result until it is a new one.
 
     Args:
-        link: tells the time, and waits.
-        newest: asks for the newest result, until a monotonic time; raises as `Link.query`.
+        link: gives the time, and waits.
+        newest: queries the newest result, until a monotonic time; raises as `Link.query`.
     """
 
     def __init__(self, link: Link, newest: Callable[[float], Measurement]) -> None:
-        self.freshness = RepeatDetector()
+        self.repeats = RepeatDetector()
         self._link = link
         self._newest = newest
         self._kept: Measurement | None = None
-        """A result found after others were missed, for the next time."""
+        """A result that came after others were missed, for the next call."""
 
-    def go_by(self, gate_s: float) -> None:
-        """Take the gate that the counter tells, in seconds."""
-        if gate_s != self.freshness.gate_s:
-            self.freshness.gate_s = gate_s
+    def use_gate(self, gate_s: float) -> None:
+        """Use the gate that the counter reports, in seconds."""
+        if gate_s != self.repeats.gate_s:
+            self.repeats.gate_s = gate_s
             self._kept = None
 
     def next(self, timeout_s: float) -> Measurement:
-        """Wait for the next result, or for one that is handed out again.
+        """Wait for the next result, or for one that is returned again.
 
         Raises:
-            ReplyTimeout: none came in time; or one came, and others were missed with an answer.
-                The one is kept for the next time then: nobody sees the gap otherwise.
-            ReplyError: likewise, of an answer that is no result.
+            ReplyTimeout: none came in time; or an answer was missed, and with it a result. The
+                result that came after it is kept for the next call, so that the gap is seen.
+            ReplyError: likewise, where the answer was no result.
         """
         kept, self._kept = self._kept, None
         if kept is not None and self._link.now() - (kept.arrived_s or 0.0) < KEPT_S:
             return kept
         deadline = self._link.now() + timeout_s
-        gate_s = self.freshness.gate_s
+        gate_s = self.repeats.gate_s
         poll_s = 0.02 if gate_s is None else min(max(gate_s / 20, 0.001), 0.05)
         missed: ReplyTimeout | ReplyError | None = None
         while deadline - self._link.now() > LEAST_S:
             try:
                 measurement = self._newest(deadline)
             except ReplyTimeout as error:
-                # a counter whose result is not valid yet says -230 to its error queue only
+                # a counter without a valid result only queues error -230
                 missed = missed or error
                 continue
             except ReplyError as error:
@@ -65,7 +64,7 @@ class FreeRunning:
             if measurement.value_hz is None:
                 self._link.pause(gate_s or 0.5)
                 return measurement
-            is_late = self.freshness.is_late(self._link.now())
+            is_late = self.repeats.is_late(self._link.now())
             found = self._judged(measurement, poll_s)
             if found is not None and missed is not None and is_late:
                 self._kept = found
@@ -81,9 +80,9 @@ class FreeRunning:
         )
 
     def _judged(self, measurement: Measurement, poll_s: float) -> Measurement | None:
-        """Mark a result that is handed out again; None while it is too early to say."""
+        """Mark a result that is returned again; None while it is too early to decide."""
         value, arrived_s = measurement.value_hz, measurement.arrived_s
         assert value is not None
         assert arrived_s is not None
-        new = self.freshness.judge(value, measurement.resolution_hz, arrived_s, poll_s)
+        new = self.repeats.judge(value, measurement.resolution_hz, arrived_s, poll_s)
         return None if new is None else replace(measurement, repeat=not new)

@@ -1,7 +1,7 @@
 """Counters that speak SCPI-1999 (IEEE 488.2 common commands, the SENSe and ROSCillator trees).
 
-Watching sends queries only. What a counter does not know is found out by its silence, once,
-and never asked again. Clauses, from memory: IEEE 488.2-1992 section 8.7 (numeric replies) and
+Reading sends queries only. A query that a counter does not know goes unanswered once, and is not
+sent again. Clauses, from memory: IEEE 488.2-1992 section 8.7 (numeric replies) and
 10.14 (*IDN?); SCPI-1999 volume 1, 7.2.1.5 (9.91E37 is NaN, 9.9E37 infinity) and volume 2, 21.8
 (error queue).
 """
@@ -20,14 +20,14 @@ from benchwatch_drivers.scpi.scpi_settings import ScpiSettings
 
 FETCH_TIMEOUT_S: Final = 1.0
 ODD_REPLIES: Final = 3
-"""After so many, with no number ever, it is no counter."""
+"""After so many replies that are no number, and no number ever, it is no counter."""
 CHANGE_S: Final = 1.3
-"""A counter that measures by itself has a new result within this, unless its gate is long."""
+"""A free-running counter has a new result within this, unless its gate is long."""
 REFUSALS: Final = 2
-"""Command errors after a missed first reading, before even one that tells its gate is none."""
+"""So many command errors, with a reported gate but no reading ever, and it is no counter."""
 
 LOCAL: Final = "SYST:LOC"
-"""No command of SCPI-1999, though common practice on links that have no remote line."""
+"""No command of SCPI-1999, but common practice on links without a remote line."""
 
 
 class ScpiCounter:
@@ -37,8 +37,9 @@ class ScpiCounter:
         self._link = link
         self._dialogue = ScpiQuery(link)
         self._settings = ScpiSettings(self._dialogue)
-        self._runs_by_itself: bool | None = None
-        self._running = FreeRunning(link, self._newest)
+        self._is_free_running: bool | None = None
+        """None while that is not known."""
+        self._free_running = FreeRunning(link, self._newest)
         self._has_measured = False
         self._odd_replies = 0
         self._refusals = 0
@@ -46,7 +47,7 @@ class ScpiCounter:
     # ------------------------------------------------------------- what a counter offers
 
     def identify(self) -> Identity:
-        """Ask ``*IDN?``.
+        """Query ``*IDN?``.
 
         Raises:
             NotACounter: no answer, or one that is no identity.
@@ -69,35 +70,35 @@ class ScpiCounter:
         return Identity.of_fields(printable(shown), fields)
 
     def gate_s(self) -> float | None:
-        """Ask for the gate, in seconds; None when the counter does not tell it."""
+        """Query the gate, in seconds; None when the counter does not report it."""
         gate_s = self._settings.gate_s()
         if gate_s is not None:
-            self._go_by(gate_s)
+            self._use_gate(gate_s)
         return gate_s
 
     def time_base(self) -> TimeBase:
-        """Ask which time base is in use."""
+        """Query which time base is in use."""
         return self._settings.time_base()
 
     def measure(self, timeout_s: float) -> Measurement:
         """Take a reading with ``READ?``, or wait for the next one of a free-running counter.
 
-        ``READ?`` would stop a counter that runs by itself (INIT:CONT? says 1); ``FETC?``
-        only looks.
+        ``READ?`` would stop a free-running counter (INIT:CONT? answers 1); ``FETC?`` returns its
+        newest result and changes nothing.
         """
         self._judge(self._dialogue.resynchronise())
-        if self._runs_by_itself is None:
+        if self._is_free_running is None:
             reply = self._dialogue.query_setting("INIT:CONT?")
             if reply is None:
-                self._runs_by_itself = self._is_changing()
+                self._is_free_running = self._is_changing()
             else:
-                self._runs_by_itself = reply.strip() in {"1", "ON"}
+                self._is_free_running = reply.strip() in {"1", "ON"}
         try:
-            wait = self._running.next if self._runs_by_itself else self._read
+            wait = self._free_running.next if self._is_free_running else self._read
             measurement = wait(timeout_s)
         except ReplyTimeout:
             if not self._has_measured:
-                self._runs_by_itself = None
+                self._is_free_running = None
             raise
         self._has_measured = True
         return measurement
@@ -106,7 +107,7 @@ class ScpiCounter:
         """Set gate and channel where asked, and read them back.
 
         Raises:
-            UsageError: the counter can't, or refuses; the message says in which words.
+            UsageError: the counter can't, or refuses; the message quotes it.
         """
         self._judge(self._dialogue.resynchronise())
         gate_s = channel = None
@@ -114,31 +115,31 @@ class ScpiCounter:
             channel = self._settings.set_channel(setup.channel)
         if setup.gate_s is not None:
             gate_s = self._settings.set_gate(setup.gate_s)
-            self._go_by(gate_s)
+            self._use_gate(gate_s)
         return Setup(gate_s=gate_s, channel=channel)
 
     def release(self) -> None:
-        """Give the front panel back, if anything was set; queries alone do not take it.
+        """Return the front panel to local, if anything was set; queries alone leave it in local.
 
-        Nothing is asked after it: any later message would take the panel back, and in the
-        middle of a gate nobody waits for an answer. A counter that does not know the command
-        notes an error, which is read out the next time something is set.
+        No query follows: any later message would set remote again, and in the middle of a gate the
+        answer would be late. A counter that does not know the command puts an error into its
+        queue, which is read out the next time something is set.
         """
         if self._settings.touched:
             self._link.write(LOCAL)
 
     def measurement_rejected(self) -> None:
-        """Note that a reading was implausible: it may have been the answer to something else."""
+        """Note that a reading was implausible: it may have been the answer to another query."""
         self._dialogue.mark_unsynchronised()
 
     def retry_unanswered(self) -> None:
-        """Ask for settings again that were not told, as they were before."""
+        """Send queries of settings again that were not answered: they were before."""
         self._dialogue.forget_unanswered()
 
     # ------------------------------------------------------------- readings
 
-    def _go_by(self, gate_s: float) -> None:
-        self._running.go_by(gate_s)
+    def _use_gate(self, gate_s: float) -> None:
+        self._free_running.use_gate(gate_s)
         self._dialogue.busy_s = gate_s
 
     def _read(self, timeout_s: float) -> Measurement:
@@ -147,16 +148,16 @@ class ScpiCounter:
         return replace(measurement, dated_by_pace=True) if answer.waited else measurement
 
     def _newest(self, deadline: float) -> Measurement:
-        """Ask for the newest result; raises as `Link.query`, also when step is not proved yet."""
+        """Query the newest result; raises as `Link.query`, also while synchronisation is open."""
         self._judge(self._dialogue.resynchronise(deadline))
         left_s = max(deadline - self._link.now(), LEAST_S)
         text = self._dialogue.query("FETC?", min(FETCH_TIMEOUT_S, left_s))
         return self._measurement(text, self._link.now())
 
     def _is_changing(self) -> bool:
-        """Tell whether a counter that does not know INIT:CONT? measures without being asked.
+        """Tell whether a counter that does not know INIT:CONT? is free-running.
 
-        Its newest result then changes while nobody starts a measurement.
+        Its newest result then changes although no measurement is started.
         """
         deadline = self._link.now() + CHANGE_S
         first: str | None = None
@@ -173,8 +174,8 @@ class ScpiCounter:
             self._link.pause(CHANGE_S / 20)
         return False
 
-    def _tells_its_newest(self) -> bool:
-        """Tell whether a counter that can't be started hands out what it measured by itself."""
+    def _reports_newest(self) -> bool:
+        """Tell whether a counter that can't be started returns its newest result."""
         reply = self._dialogue.query_setting("FETC?") or ""
         return NUMBER.fullmatch(reply.strip()) is not None
 
@@ -205,14 +206,14 @@ class ScpiCounter:
             raise
 
     def _judge(self, errors: list[tuple[int, str]]) -> None:
-        """Act on what the error queue held after a missed answer (SCPI-1999 vol. 2, 21.8)."""
+        """Act on the errors that were queued after a missed answer (SCPI-1999 vol. 2, 21.8)."""
         for code, text in errors:
             if -200 < code <= -100 and not self._has_measured:
                 self._refusals += 1
-                if self._settings.has_told_gate and self._refusals < REFUSALS:
-                    continue  # it may be an older error of somebody else's
-                if not self._runs_by_itself and self._tells_its_newest():
-                    self._runs_by_itself = True
+                if self._settings.has_reported_gate and self._refusals < REFUSALS:
+                    continue  # it may be older, caused by another program
+                if not self._is_free_running and self._reports_newest():
+                    self._is_free_running = True
                     continue
                 raise NotACounter(
                     f"{printable(self._link.resource)} speaks SCPI, but can't be asked for a "

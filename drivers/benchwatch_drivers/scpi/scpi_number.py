@@ -1,4 +1,4 @@
-"""How numbers look in the replies of SCPI instruments."""
+"""Numbers in the replies of SCPI instruments."""
 
 import re
 from decimal import Decimal
@@ -12,19 +12,19 @@ NUMBER: Final = re.compile(
 )
 """NR1, NR2 and NR3 of IEEE 488.2, the whole reply."""
 READING: Final = re.compile(rf"(?P<number>{NUMBER.pattern})(?: ?HZ)?", re.ASCII | re.IGNORECASE)
-"""Some counters write the unit behind a reading, which the standard does not (common practice)."""
+"""Some counters write the unit after a reading, which the standard does not (common practice)."""
 BLANKS: Final = " \t\r"
-"""They may stand around a reply and mean nothing."""
+"""Characters without meaning before and after a reply."""
 NAN: Final = Decimal("9.91E37")
 INFINITY: Final = Decimal("9.9E37")
 HUGE: Final = Decimal("9.8E37")
-"""Beyond it stand the special numbers."""
+"""Greater numbers are the special ones."""
 
 
 def read_frequency(text: str) -> Decimal:
-    """Return the frequency in hertz that the whole reply `text` says, exactly.
+    """Return the exact frequency, in hertz, that is the whole reply `text`.
 
-    Digits vary, so a cut number is another number: only whole lines may come here.
+    The number of digits varies, so a cut number would be another number: `text` must be whole.
 
     Raises:
         ReplyError: it is no number, or more than one.

@@ -1,4 +1,4 @@
-"""The settings of a counter that speaks SCPI: asked for, and set only on request."""
+"""The settings of a counter that speaks SCPI: queried, and set only on request."""
 
 import math
 import re
@@ -14,49 +14,49 @@ from benchwatch_drivers.scpi.scpi_query import ScpiQuery
 
 @dataclass(frozen=True, slots=True)
 class SettingCommands:
-    """One way in which counters spell a setting."""
+    """One spelling of a setting among counters: its query and its command."""
 
     query: str
     command: str
 
 
-GATE_FORMS: Final = (
+GATE_COMMANDS: Final = (
     SettingCommands("FREQ:APER?", "FREQ:APER"),
     SettingCommands("FREQ:GATE:TIME?", "FREQ:GATE:TIME"),
     SettingCommands("FREQ:ARM:STOP:TIM?", "FREQ:ARM:STOP:TIM"),
 )
-"""The gate has no single form (SCPI-1999 has APERture; the others are from memory)."""
+"""The gate has no single spelling (SCPI-1999 has APERture; the others are from memory)."""
 
 
 class ScpiSettings:
     """Gate, channel and time base of one counter.
 
     Attributes:
-        touched: Something was set.
+        touched: True when something was set.
     """
 
     def __init__(self, dialogue: ScpiQuery) -> None:
         self.touched = False
         self._dialogue = dialogue
-        self._gate_form: SettingCommands | None = None
+        self._gate_commands: SettingCommands | None = None
 
     @property
-    def has_told_gate(self) -> bool:
-        """The counter has answered when it was asked for its gate."""
-        return self._gate_form is not None
+    def has_reported_gate(self) -> bool:
+        """True when the counter has answered a query of its gate."""
+        return self._gate_commands is not None
 
     def gate_s(self) -> float | None:
-        """Ask for the gate, in seconds, in every form there is until one is answered."""
-        forms = (self._gate_form,) if self._gate_form else GATE_FORMS
-        for form in forms:
-            gate_s = plausible_gate_s(self._setting(form.query))
+        """Query the gate, in seconds, in each spelling until one is answered."""
+        spellings = (self._gate_commands,) if self._gate_commands else GATE_COMMANDS
+        for spelling in spellings:
+            gate_s = plausible_gate_s(self._setting(spelling.query))
             if gate_s is not None:
-                self._gate_form = form
+                self._gate_commands = spelling
                 return gate_s
         return None
 
     def time_base(self) -> TimeBase:
-        """Ask ``ROSC:SOUR?``."""
+        """Query ``ROSC:SOUR?``."""
         reply = (self._dialogue.query_setting("ROSC:SOUR?") or "").strip().strip("\"'").upper()
         source: TimeBaseSource = "unknown"
         if reply.startswith("INT"):
@@ -71,14 +71,14 @@ class ScpiSettings:
         Raises:
             UsageError: the counter can't, or refuses.
         """
-        if self._gate_form is None and self.gate_s() is None:
+        if self._gate_commands is None and self.gate_s() is None:
             raise UsageError(
                 "the gate of this counter can't be set: it knows none of "
-                f"{', '.join(form.command for form in GATE_FORMS)}. "
+                f"{', '.join(spelling.command for spelling in GATE_COMMANDS)}. "
                 "Set it at the front panel and leave --gate out."
             )
-        assert self._gate_form is not None
-        self._set(f"{self._gate_form.command} {gate_s:.9g}", f"a gate of {gate_s:g} s")
+        assert self._gate_commands is not None
+        self._set(f"{self._gate_commands.command} {gate_s:.9g}", f"a gate of {gate_s:g} s")
         read_back = self.gate_s()
         if read_back is None:
             raise UsageError(f"a gate of {gate_s:g} s was set, but it can't be read back.")
@@ -88,7 +88,7 @@ class ScpiSettings:
         """Set the input, and return what is read back.
 
         Raises:
-            UsageError: the counter refuses, or does not tell.
+            UsageError: the counter refuses, or does not report it.
         """
         self._set(f'FUNC "FREQ {channel}"', f"channel {channel}")
         reply = self._dialogue.query_setting("FUNC?") or ""
@@ -101,7 +101,7 @@ class ScpiSettings:
         return int(match[1])
 
     def _set(self, command: str, what: str) -> None:
-        """Send a setting and look whether the counter complains."""
+        """Send a command and check the error queue."""
         self._dialogue.drain_errors()
         self.touched = True
         self._dialogue.link.write(command)
@@ -112,7 +112,7 @@ class ScpiSettings:
             )
 
     def _setting(self, query: str) -> float | None:
-        """Ask for a number; None when there is no sensible answer."""
+        """Query a number; None where the answer is none."""
         reply = (self._dialogue.query_setting(query) or "").strip()
         value = float(reply) if NUMBER.fullmatch(reply) else math.nan
         return value if abs(value) < float(HUGE) else None
