@@ -1,9 +1,8 @@
-"""What instruments there are, told as they are found, and never waited for without end.
+"""Finds instruments, and reports each as soon as it is found, within a time limit.
 
-Nothing is sent to what can't stand it: on the network and on USB an instrument is asked
-``*IDN?`` (IEEE 488.2 10.14, a query every one of them must know). An older counter on GPIB may
-take those letters for settings, and nobody knows what is at a serial port, so there it is done
-only when the operator says so.
+On the network and on USB an instrument is queried with ``*IDN?`` (IEEE 488.2 10.14, which every
+one of them must know). An older counter on GPIB may take those letters for settings, and a serial
+port may lead to anything, so there it is sent only when the operator asks for it.
 """
 
 import queue
@@ -24,15 +23,15 @@ from benchwatch.quantity import printable
 ANSWER_S: Final = 2.0
 """How long an answer to ``*IDN?`` is waited for."""
 AT_ONCE: Final = 8
-"""Instruments asked at the same time."""
+"""Instruments queried at the same time."""
 SERIAL: Final = "ASRL"
 UNSAFE: Final = (SERIAL, "GPIB", "LANGPIB", "PRLGX", "VXI")
 """How resources begin where *IDN? may be taken for something else."""
 TYPED: Final = "typed"
-"""The source of what somebody named."""
+"""The source of a resource that the operator named."""
 
 LISTEN_S: Final = 2.5
-"""A talk-only counter says a line a gate, and the first one may be cut."""
+"""A talk-only counter sends a line a gate, and the first one may be cut."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,34 +40,34 @@ class FoundResource:
 
     resource: str
     source: str
-    """Who named it: ``typed``, or the lister."""
+    """Where it comes from: ``typed``, or the name of a lister."""
     about: str = ""
     identity: str | None = None
-    """Its answer to ``*IDN?``, plain text; None when it was not asked or gave none."""
+    """Its answer to ``*IDN?``, plain text; None when it was not queried or gave none."""
     driver: str | None = None
     note: str = ""
-    """What is not known and why, and what to do; a sentence."""
+    """What is not known and why, and what to do: a sentence."""
 
 
 @dataclass(frozen=True, slots=True)
 class SearchedPlace:
-    """A place where nothing more will be found."""
+    """A place that has been searched."""
 
     place: str
     trouble: str = ""
-    """Why it could not be looked at, or not to the end; empty when all went well."""
+    """Why it could not be searched, or not to the end; empty when it was."""
 
 
 class Finder:
-    """Looks everywhere at once.
+    """Searches all places at once.
 
     Args:
-        open_link: how a link is opened.
-        listers: the places to look at, beside what is typed.
-        ask_all: ask ``*IDN?`` of everything, also where that is not safe.
-        of_identity: names the driver for an identity.
-        of_line: names the drivers that read a line which came unasked.
-        timeout_s: whatever has not been found by then is given up.
+        open_link: opens a link.
+        listers: the places to search, beside what is typed.
+        ask_all: query ``*IDN?`` everywhere, also where that is not safe.
+        of_identity: returns the driver for an identity.
+        of_line: returns the drivers that read a line which came without a query.
+        timeout_s: the search ends after this.
         clock: where deadlines come from.
     """
 
@@ -90,28 +89,28 @@ class Finder:
         self._of_line = of_line
         self._timeout_s = timeout_s
         self._clock = clock or SystemClock()
-        self._out: queue.SimpleQueue[FoundResource | SearchedPlace] = queue.SimpleQueue()
+        self._results: queue.SimpleQueue[FoundResource | SearchedPlace] = queue.SimpleQueue()
         self._lock = threading.Lock()
         self._known: set[str] = set()
         self._asked: dict[str, FoundResource] = {}
-        """Those that are being asked, as they are told when time is up."""
+        """Resources being queried, each as it is reported if time runs out."""
         self._places: set[str] = set()
         self._cancel = threading.Event()
-        self._turns = threading.Semaphore(AT_ONCE)
+        self._slots = threading.Semaphore(AT_ONCE)
 
     def find(self, typed: Sequence[str] = ()) -> Iterator[FoundResource | SearchedPlace]:
-        """Give every resource once, as soon as it is known; `typed` ones are asked too."""
+        """Yield every resource once, as soon as it is known; `typed` ones are queried too."""
         deadline = self._clock.monotonic() + self._timeout_s
         try:
             for resource in typed:
-                self._meet(ListedResource(resource), TYPED)
+                self._add(ListedResource(resource), TYPED)
             for lister in self._listers:
                 self._places.add(lister.name)
                 self._spawn(partial(self._list, lister))
             while self._asked or self._places:
                 try:
                     left_s = deadline - self._clock.monotonic()
-                    yield self._done(self._out.get(timeout=max(left_s, 0.0)))
+                    yield self._done(self._results.get(timeout=max(left_s, 0.0)))
                 except queue.Empty:
                     break
             yield from self._unfinished()
@@ -124,13 +123,13 @@ class Finder:
         trouble = ""
         try:
             for listed in lister.list():
-                self._meet(listed, lister.name)
-        except BaseException as error:  # noqa: BLE001 - whatever breaks in a library is told
+                self._add(listed, lister.name)
+        except BaseException as error:  # noqa: BLE001 - any exception of a library is reported
             trouble = _sentence(error)
-        self._out.put(SearchedPlace(lister.name, trouble))
+        self._results.put(SearchedPlace(lister.name, trouble))
 
-    def _meet(self, listed: ListedResource, source: str) -> None:
-        """Ask what was found, or tell why it is not asked."""
+    def _add(self, listed: ListedResource, source: str) -> None:
+        """Query a resource, or report why it is not queried."""
         resource = listed.resource.strip()
         late = f"no answer within {self._timeout_s:g} s. Check power, cable and address."
         with self._lock:
@@ -147,25 +146,25 @@ class Finder:
         elif source == TYPED and _can_be_listened_to(resource):
             self._spawn(partial(self._work, self._listen, found))
         else:
-            self._out.put(replace(found, note=why_not))
+            self._results.put(replace(found, note=why_not))
 
     def _work(
         self, how: Callable[[Link, FoundResource], FoundResource], found: FoundResource
     ) -> None:
-        """Open what was found and learn more of it; whatever breaks is told."""
-        with self._turns:
+        """Open a resource and find out more about it; any error is reported."""
+        with self._slots:
             try:
                 link = self._open_link(found.resource, cancel=self._cancel)
                 try:
                     found = how(link, found)
                 finally:
                     link.close()
-            except BaseException as error:  # noqa: BLE001 - told, so that nothing is waited for
+            except BaseException as error:  # noqa: BLE001 - reported, so that nothing waits for it
                 found = replace(found, note=_sentence(error))
-        self._out.put(found)
+        self._results.put(found)
 
     def _ask(self, link: Link, found: FoundResource) -> FoundResource:
-        """Ask who is there."""
+        """Query the identity."""
         try:
             text = link.query("*IDN?", ANSWER_S)
         except ReplyTimeout:
@@ -177,7 +176,7 @@ class Finder:
         return replace(found, identity=printable(shown, 120), driver=self._of_identity(shown))
 
     def _listen(self, link: Link, found: FoundResource) -> FoundResource:
-        """Listen without sending anything; the first line may lack its beginning."""
+        """Read without sending anything; the first line may lack its beginning."""
         line = ""
         try:
             line = link.read(LISTEN_S)
@@ -223,9 +222,9 @@ class Finder:
 
 
 def is_identity(text: str) -> bool:
-    """Tell whether a reply can be one to ``*IDN?``: four fields by the standard, some give three.
+    """Tell whether a reply can be one to ``*IDN?``: four fields by the standard, three at some.
 
-    What a counter talks unasked has letters and commas too, but no word and never two commas.
+    A reading of a talk-only counter may have letters and a comma, but no word and two commas.
     """
     has_word = any(word.isalpha() and len(word) > 1 for word in re.split(r"[^A-Za-z]+", text))
     return text.isascii() and text.isprintable() and text.count(",") >= 2 and has_word

@@ -1,14 +1,15 @@
-"""Which drivers there are, where each comes from, and which of them is meant by a name.
+"""The drivers by name, and where each comes from.
 
-Drivers come from four places. Where two claim a name, the earlier place wins, and the clash
-is reported:
+Drivers come from four places. Of two with one name that of the earlier place is used, and the
+other one is reported:
 
 1. drivers that come with Benchwatch (entry-point group ``benchwatch.drivers``);
 2. profiles that come with Benchwatch (group ``benchwatch.profiles``: see `Profiles`);
 3. the user's own profiles: ``profiles/*.toml`` in the configuration folder;
 4. drivers of other distributions (group ``benchwatch.drivers``).
 
-Nothing is imported or read before it is asked for; what is broken is named and passed over.
+A driver is imported, and a profile read, only when it is needed; a broken one is reported and
+left out.
 """
 
 import inspect
@@ -43,18 +44,18 @@ def default_driver(resource: str) -> str:
 
 
 class Profiles(Protocol):
-    """What stands behind an entry point of the group ``benchwatch.profiles``."""
+    """What an entry point of the group ``benchwatch.profiles`` provides."""
 
     def bundled(self) -> Sequence[Path]:
-        """List the profiles that come with it."""
+        """Return the files of the bundled profiles."""
 
     def load(self, path: Path) -> Driver:
-        """Make a driver of the profile in `path`; DriverError when it is none."""
+        """Return the driver of the profile in `path`; raises DriverError where it is none."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DriverInfo:
-    """A driver as it is listed, before anything of it is loaded."""
+    """A driver as listed, before it is loaded."""
 
     name: str
     kind: Kind
@@ -73,7 +74,7 @@ class DriverInfo:
             return _profile(self.source)
         try:
             loaded = self.source.load()
-        except BaseException as error:  # whatever a stranger's module raises, SystemExit too
+        except BaseException as error:  # a third party's module may raise any, SystemExit too
             raise DriverError(
                 f"the driver '{self.name}' of the package '{self.origin}' can't be loaded: "
                 f"{type(error).__name__}: {printable(str(error), 200)}. "
@@ -87,7 +88,7 @@ class DriverInfo:
         return cast("Driver", loaded)
 
     def about(self, loaded: Driver) -> str:
-        """Return what the loaded driver is for, in a few words; '' where it doesn't say."""
+        """Return which counters the loaded driver is for, in a few words; or ''."""
         try:
             family = str(getattr(loaded, "family", ""))
             return family or (inspect.getdoc(loaded) or "").split("\n", 1)[0]
@@ -97,18 +98,23 @@ class DriverInfo:
                 f"{type(error).__name__}: {printable(str(error), 200)}. Reinstall or remove it."
             ) from error
 
-    def says(self, loaded: Driver, method: str, text: str) -> bool:
-        """Ask the loaded driver whether it ``recognises`` an identity or ``reads`` a line.
+    def accepts(self, loaded: Driver, method: str, text: str) -> bool:
+        """Tell whether the loaded driver ``recognises`` an identity, or ``reads`` a line.
+
+        Args:
+            loaded: the driver.
+            method: ``recognises`` or ``reads``.
+            text: the identity, or the line.
 
         Returns:
-            False too when it has no such method.
+            False also when it has no such method.
 
         Raises:
-            DriverError: it broke on that; the message says where it came from.
+            DriverError: the method raised; the message says where the driver came from.
         """
         try:
-            ask = getattr(loaded, method, None)
-            return callable(ask) and bool(ask(text))
+            test = getattr(loaded, method, None)
+            return callable(test) and bool(test(text))
         except BaseException as error:
             raise DriverError(
                 f"the driver '{self.name}' of '{self.origin}' can't say whether it {method} "
@@ -119,13 +125,13 @@ class DriverInfo:
 
 @dataclass(slots=True)
 class DriverRegistry:
-    """All drivers by name, and what is wrong with any, in sentences."""
+    """All drivers by name, and a sentence for each that can't be used."""
 
     found: dict[str, DriverInfo] = field(default_factory=dict)
     troubles: list[str] = field(default_factory=list)
 
     def add(self, info: DriverInfo) -> None:
-        """Take a driver, unless its name is taken."""
+        """Add a driver; report it instead where its name is taken."""
         first = self.found.setdefault(info.name, info)
         if first is not info:
             self.troubles.append(
@@ -134,7 +140,7 @@ class DriverRegistry:
             )
 
     def usable(self) -> dict[str, Driver]:
-        """Load every driver; those that can't be are named in `troubles` and passed over."""
+        """Load every driver; a broken one is reported in `troubles` and left out."""
         loaded: dict[str, Driver] = {}
         for name, info in self.found.items():
             try:
@@ -145,7 +151,7 @@ class DriverRegistry:
 
 
 def own_profiles() -> Path:
-    """Return the folder of the user's own profiles; it need not exist."""
+    """Return the folder of the user's own profiles, which may not exist."""
     return platformdirs.user_config_path("benchwatch") / "profiles"
 
 
@@ -180,7 +186,7 @@ def driver(name: str) -> Driver:
 
 
 def _all() -> Iterator[DriverInfo]:
-    """Give every driver, in the order of precedence; a name may come more than once."""
+    """Yield every driver in the order of precedence; a name may come more than once."""
     installed = sorted(_installed(), key=lambda info: (not info.bundled, info.origin, info.name))
     yield from (info for info in installed if info.bundled)
     reader = _reader()
@@ -205,7 +211,7 @@ def _installed() -> Iterator[DriverInfo]:
 
 
 def _profile(path: Path) -> Driver:
-    """Read a profile; any file at all gives a driver or a sentence."""
+    """Read a profile; raises DriverError whatever is wrong with the file."""
     reader = _profiles()
     try:
         return reader.load(path)
@@ -229,7 +235,7 @@ def _profiles() -> Profiles:
 
 
 def _reader() -> Profiles | None:
-    """Load what reads profiles; the bundled one, and nobody else's."""
+    """Load the reader of profiles that comes with Benchwatch; no other one is used."""
     for entry in entry_points(group=PROFILES_GROUP):
         if entry.dist is not None and entry.dist.name == BUNDLED:
             return cast("Profiles", entry.load())

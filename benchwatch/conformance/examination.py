@@ -1,4 +1,4 @@
-"""Examines one counter through its driver; nothing is set on it."""
+"""Examines one counter through its driver, with queries only."""
 
 import statistics
 from collections.abc import Callable, Iterator
@@ -29,12 +29,12 @@ from benchwatch.quantity import format_duration, format_frequency, printable, ro
 
 READINGS: Final = 8
 FAILURES: Final = 3
-"""After so many readings that did not come, no more are waited for."""
+"""After so many missing readings no more are taken."""
 FAILING_S: Final = 30.0
-"""Nor after so long without any, as with a counter that does not tell its gate."""
+"""Nor after so long without any, as with a counter that does not report its gate."""
 SLOW: Final = 1.5
-"""A reading that takes longer than so many gates has dead time worth a word."""
-CAUTION: Final = {
+"""A reading that takes longer than so many gates has dead time worth reporting."""
+TIME_BASE_TEXT: Final = {
     "internal": "internal: it counts by its own oscillator, and can be no better than that",
     "external": "external",
     "unknown": "it can't tell; look at the front panel which oscillator it counts by",
@@ -43,30 +43,30 @@ CAUTION: Final = {
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One thing that was looked at."""
+    """The result of one check."""
 
     name: str
     good: bool | None
-    """None: it can't be told, and that is no fault."""
+    """None: it can't be determined, and that is no fault."""
     says: str
     """A sentence, or a part of one, for people."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ExaminedReading:
-    """One reading of the run."""
+    """One reading of an examination."""
 
     text: str
-    """The line it came in, as the counter wrote it."""
+    """The line as the counter wrote it."""
     sent: str | None
-    """The question it answered; None when it came by itself."""
+    """The query it answered; None when it came without one."""
     measurement: Measurement
     took_s: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:
-    """All that was found out about a counter."""
+    """All that an examination found out about a counter."""
 
     resource: str
     identity: Identity | None
@@ -76,7 +76,7 @@ class Findings:
     exchanges: tuple[RecordedExchange, ...]
     terminator: str = "\n"
     error: BenchwatchError | None = None
-    """What ended the run early."""
+    """What ended the examination early."""
 
     @property
     def values(self) -> list[Decimal]:
@@ -89,10 +89,10 @@ class Findings:
 
 
 class Examination:
-    """One run; iterate over it for the checks as they are made, then look at `findings`.
+    """Iterate over it for the checks as they are made; `findings` sums them up.
 
     Args:
-        link: an open link; whoever opened it closes it.
+        link: an open link; its opener closes it.
         make: the driver.
         readings: how many to take.
     """
@@ -100,7 +100,7 @@ class Examination:
     def __init__(
         self, link: Link, make: Callable[[Link], Counter], *, readings: int = READINGS
     ) -> None:
-        self._tap = RecordingLink(link)
+        self._link = RecordingLink(link)
         self._make = make
         self._readings = readings
         self._identity: Identity | None = None
@@ -112,12 +112,12 @@ class Examination:
     def __iter__(self) -> Iterator[Check]:
         """Make the checks."""
         try:
-            self._counter = self._make(self._tap)
+            self._counter = self._make(self._link)
             yield from self._examined()
         except BenchwatchError as error:
             self._error = error
             yield Check("run", False, str(error))
-        except Exception as error:  # noqa: BLE001 - a driver may be anybody's
+        except Exception as error:  # noqa: BLE001 - a third party's driver may raise any
             said = f"the driver broke: {type(error).__name__}: {printable(str(error), 200)}"
             self._error = DriverError(f"{said}. This is a fault in the driver.")
             yield Check("run", False, said)
@@ -131,43 +131,43 @@ class Examination:
             self._error = error
             yield Check("run", False, str(error))
         try:
-            self._tap.topic = "release"
+            self._link.topic = "release"
             self._counter.release()
         except (LinkLost, ReplyError) as error:
             yield Check("release", False, str(error))
 
     @property
     def findings(self) -> Findings:
-        """What has been found out so far."""
+        """What has been found out by now."""
         return Findings(
-            resource=self._tap.resource,
+            resource=self._link.resource,
             identity=self._identity,
             gate_s=self._gate_s,
             time_base=self._time_base,
             taken=tuple(self._taken),
-            exchanges=tuple(self._tap.exchanges),
-            terminator=self._tap.terminator,
+            exchanges=tuple(self._link.exchanges),
+            terminator=self._link.terminator,
             error=self._error,
         )
 
-    # ------------------------------------------------------------- what it tells of itself
+    # ------------------------------------------------------------- identity and settings
 
     def _settings(self) -> Iterator[Check]:
-        tap, counter = self._tap, self._counter
-        tap.topic = "identity"
-        began_s = tap.now()
+        link, counter = self._link, self._counter
+        link.topic = "identity"
+        began_s = link.now()
         self._identity = counter.identify()
-        took = format_duration(max(tap.now() - began_s, 0.0))
-        asked = any(exchange.sent for exchange in tap.about("identity"))
+        took = format_duration(max(link.now() - began_s, 0.0))
+        asked = any(exchange.sent for exchange in link.about("identity"))
         how = f"answered in {took}" if asked else "can't be asked; the driver says so"
         yield Check(
             "identity", True if asked else None, f"{printable(self._identity.text)} ({how})"
         )
-        tap.topic = "time base"
+        link.topic = "time base"
         self._time_base = counter.time_base()
         source = self._time_base.source
-        yield Check("time base", True if source == "external" else None, CAUTION[source])
-        tap.topic = "gate"
+        yield Check("time base", True if source == "external" else None, TIME_BASE_TEXT[source])
+        link.topic = "gate"
         self._gate_s = plausible_gate_s(counter.gate_s())
         yield (
             Check(
@@ -180,32 +180,32 @@ class Examination:
     # ------------------------------------------------------------- its readings
 
     def _measuring(self) -> Iterator[Check]:
-        self._tap.topic = "reading"
-        patience = RetryPolicy(persistent=True)
+        self._link.topic = "reading"
+        retry_policy = RetryPolicy(persistent=True)
         failures: list[BenchwatchError] = []
         failing_s = 0.0
         while len(self._taken) < self._readings and len(failures) < FAILURES:
-            began_s = self._tap.now()
+            began_s = self._link.now()
             try:
-                measurement = self._counter.measure(patience.timeout_s(self._gate_s))
+                measurement = self._counter.measure(retry_policy.timeout_s(self._gate_s))
             except NotACounter:
                 raise
             except (ReplyTimeout, ReplyError) as error:
                 failures.append(error)
-                patience.failed()
-                failing_s += self._tap.now() - began_s
+                retry_policy.failed()
+                failing_s += self._link.now() - began_s
                 if failing_s >= FAILING_S and not self._taken:
                     break
                 continue
-            took_s = self._tap.now() - began_s
-            patience.succeeded(took_s)
+            took_s = self._link.now() - began_s
+            retry_policy.succeeded(took_s)
             line = self._last_line()
             self._taken.append(
                 ExaminedReading(
-                    text=line.heard or "", sent=line.sent, measurement=measurement, took_s=took_s
+                    text=line.received or "", sent=line.sent, measurement=measurement, took_s=took_s
                 )
             )
-        yield self._coming(failures)
+        yield self._arrival(failures)
         if self._taken:
             yield self._pace()
             yield self._repeats()
@@ -213,10 +213,14 @@ class Examination:
             yield self._spread()
 
     def _last_line(self) -> RecordedExchange:
-        heard = [line for line in self._tap.about("reading") if line.heard is not None]
-        return heard[-1] if heard else RecordedExchange(topic="reading", sent=None, heard=None)
+        answered = [line for line in self._link.about("reading") if line.received is not None]
+        return (
+            answered[-1]
+            if answered
+            else RecordedExchange(topic="reading", sent=None, received=None)
+        )
 
-    def _coming(self, failures: list[BenchwatchError]) -> Check:
+    def _arrival(self, failures: list[BenchwatchError]) -> Check:
         asked = self._taken[-1].sent if self._taken else None
         how = f"asked by {printable(asked)}" if asked else "they come by themselves"
         if not self._taken:
@@ -230,7 +234,7 @@ class Examination:
         return Check("readings", not failures and not overrange, said)
 
     def _pace(self) -> Check:
-        # a free-running counter hands out its first reading in the middle of a gate
+        # a free-running counter returns its first reading in the middle of a gate
         first, *others = self._taken
         times = [t.took_s for t in others if not t.measurement.repeat] or [first.took_s]
         middle_s = statistics.median(times)
@@ -284,7 +288,7 @@ class Examination:
         return Check("value", True, f"{values[-1]:f} Hz{near}; they scatter by {spread:.2g} Hz")
 
     def _only_questions(self) -> Check:
-        commands = self._tap.commands()
+        commands = self._link.commands()
         if not commands:
             return Check("nothing set", True, "only questions were sent")
         shown = ", ".join(printable(text, 30) for text in commands[:5])

@@ -1,7 +1,7 @@
-"""From what a counter answered to the text of a profile that reads it.
+"""Drafts the text of a profile from what a counter answered.
 
-The patterns are as strict as the lines that were seen: a digit more or less is refused, so
-that a cut line is. Whoever uses the draft looks at each with the manual in hand.
+The patterns are as strict as the lines that were seen: a digit more or less is refused, and so a
+cut line is. The user of the draft compares each pattern with the manual.
 """
 
 import re
@@ -26,8 +26,8 @@ def profile_draft(findings: Findings) -> str:
     """Write the profile of a counter.
 
     Raises:
-        NoReadings: it gave no reading to make a pattern of.
-        UsageError: it compares phase, and what its lines mean can't be told from them.
+        NoReadings: it gave no reading from which to make a pattern.
+        UsageError: it compares phase, and its lines do not show what they mean.
     """
     lines = _distinct(findings.taken)
     if any(taken.measurement.offset is not None for taken in findings.taken):
@@ -63,9 +63,9 @@ def profile_draft(findings: Findings) -> str:
 
 
 def line_pattern(lines: Sequence[str]) -> tuple[str, bool]:
-    """Return a pattern that matches lines like these in full, and whether it counts the digits.
+    """Return a pattern of whole lines like these, and whether it fixes the number of digits.
 
-    Where their number varies, only the line's end can tell a whole line from a cut one.
+    Where that number varies, only the line's end distinguishes a whole line from a cut one.
     """
     parts = [part for part in map(_parts, lines) if part is not None]
     head, tail = _literal(parts[-1][0]), _literal(parts[-1][2])
@@ -86,8 +86,8 @@ def line_pattern(lines: Sequence[str]) -> tuple[str, bool]:
 
 def _identity(findings: Findings) -> list[str]:
     for exchange in findings.exchanges:
-        if exchange.topic == "identity" and exchange.sent and exchange.heard:
-            fields = [_literal(field) for field in exchange.heard.strip().split(",")[:2]]
+        if exchange.topic == "identity" and exchange.sent and exchange.received:
+            fields = [_literal(field) for field in exchange.received.strip().split(",")[:2]]
             pattern = ",".join(fields) + ".*"
             return [
                 "[identity]",
@@ -123,7 +123,7 @@ def _gate(findings: Findings) -> list[str]:
         return []
 
     def tells(exchange: RecordedExchange) -> bool:
-        value = _value(exchange.heard)
+        value = _value(exchange.received)
         return value is not None and abs(float(value) - (findings.gate_s or 0.0)) < 1e-12
 
     query = _query(findings, "gate", tells)
@@ -131,7 +131,7 @@ def _gate(findings: Findings) -> list[str]:
 
 
 def _reference(findings: Findings) -> list[str]:
-    query = _query(findings, "time base", lambda exchange: bool((exchange.heard or "").strip()))
+    query = _query(findings, "time base", lambda exchange: bool((exchange.received or "").strip()))
     if query is None or findings.time_base.source == "unknown":
         return []
     return [
@@ -145,7 +145,7 @@ def _reference(findings: Findings) -> list[str]:
 
 def _query(findings: Findings, topic: str, tells: Callable[[RecordedExchange], bool]) -> str | None:
     for exchange in reversed(findings.exchanges):
-        if exchange.topic == topic and exchange.sent and exchange.heard and tells(exchange):
+        if exchange.topic == topic and exchange.sent and exchange.received and tells(exchange):
             return exchange.sent
     return None
 
@@ -154,13 +154,13 @@ def _query(findings: Findings, topic: str, tells: Callable[[RecordedExchange], b
 
 
 def _distinct(taken: Sequence[ExaminedReading]) -> list[ExaminedReading]:
-    """Keep the readings that are numbers and were asked for in the same way."""
+    """Return the readings that are numbers and answer the same query as the last one."""
     good = [one for one in taken if one.measurement.value_hz is not None and _parts(one.text)]
     return [one for one in good if one.sent == good[-1].sent]
 
 
 def _parts(text: str) -> tuple[str, str, str] | None:
-    """Split a line at its longest number; None when it holds none."""
+    """Split a line at its longest number; None when it contains none."""
     text = text.strip(" ")
     spans = [match.span() for match in _NUMBER.finditer(text) if re.search(r"\d", match[0])]
     if not spans:
@@ -170,10 +170,9 @@ def _parts(text: str) -> tuple[str, str, str] | None:
 
 
 def _digits(numbers: Sequence[str]) -> str | None:
-    """Write a pattern of numbers with just as many digits; the signs may differ.
+    """Return a pattern of numbers with the same digits; signs may differ, None where more does.
 
-    Before the point there may be one digit less than was seen: 9.999 999 9 follows 10.000 000 0.
-    None when they differ in more than that.
+    Before the point one digit less than seen is allowed: 9.999 999 9 follows 10.000 000 0.
     """
     split = [re.fullmatch(r"([+-]?)(\d*)(.*)", number) for number in numbers]
     signs = {bool(match[1]) for match in split if match}
@@ -192,12 +191,12 @@ def _run_lengths(text: str) -> str:
 
 
 def _literal(text: str) -> str:
-    """Escape what stands around a number; where it is set flush, the blanks vary."""
+    """Return a pattern of the text around a number; several blanks may vary, as in columns."""
     return re.sub(" {2,}", " {1,20}", re.escape(text).replace(r"\ ", " "))
 
 
 def _scale(taken: ExaminedReading) -> Decimal:
-    """Return what the number in the line must be multiplied by to be hertz."""
+    """Return the factor that turns the number in the line into hertz."""
     parts, value = _parts(taken.text), taken.measurement.value_hz
     if parts is None or value is None:
         return Decimal(1)

@@ -170,7 +170,7 @@ def test_the_wiretap_tells_answers_from_lines_that_come_by_themselves():
     tap.write("B")
     tap.read(1.0)
 
-    assert [(e.sent, e.heard) for e in tap.about("reading")] == [("A?", "1"), ("B", "2")]
+    assert [(e.sent, e.received) for e in tap.about("reading")] == [("A?", "1"), ("B", "2")]
     assert tap.exchanges[1].took_s == pytest.approx(0.5)
     assert tap.commands() == ["B"]
 

@@ -74,7 +74,7 @@ class Experts:
     def _that(self, method: str, text: str) -> Iterator[str]:
         for name, loaded in tuple(self._usable.items()):
             try:
-                if self._found[name].says(loaded, method, text):
+                if self._found[name].accepts(loaded, method, text):
                     yield name
             except DriverError as error:
                 if self._usable.pop(name, None) is not None:
