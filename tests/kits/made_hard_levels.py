@@ -71,10 +71,10 @@ def coarse(
     for _ in range(sessions):
         truth, starts = _turned(rng, turns)
         truth = truth + drift * np.arange(truth.size)
-        seen = DIGIT * np.round(truth + noise * rng.standard_normal(truth.size))
+        shown = DIGIT * np.round(truth + noise * rng.standard_normal(truth.size))
         level, open_turns = LevelEstimator(), list(starts)
         since = 0
-        for k, offset in enumerate(seen.tolist()):
+        for k, offset in enumerate(shown.tolist()):
             now = level.add(float(k), offset, gate_s=1.0, resolution=written * DIGIT)
             since = k if k in starts else since
             if now.confirmed_nudge is not None:
