@@ -54,8 +54,14 @@ def test_split_ratio_gives_false_alarms_as_often_as_computed() -> None:
 
 
 def _readings_to_alarm(rng: np.random.Generator, limit: float) -> int:
+    """Count the readings until the best of all splits passes a limit, by running sums."""
     noise = rng.standard_normal(20_000)
+    sums, before = np.cumsum(noise), np.arange(1.0, noise.size)
     for count in range(2, noise.size):
-        if split_statistic(noise[:count])[0] > limit:
+        k, total = before[: count - 1], sums[count - 1]
+        squares = (sums[: count - 1] - k * (total / count)) ** 2 * count / (k * (count - k))
+        if squares.max() > limit**2:
+            assert split_statistic(noise[:count])[0] > limit
+            assert split_statistic(noise[: count - 1])[0] <= limit
             return count
     return noise.size

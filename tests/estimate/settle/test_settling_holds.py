@@ -1,5 +1,6 @@
 """A verdict once given stands until there is evidence against it: over turns, and over gaps."""
 
+import copy
 import math
 
 import numpy as np
@@ -133,10 +134,19 @@ class Night:
         return self.settle.held
 
 
-def test_a_gap_of_minutes_after_an_hour_costs_less_than_a_minute() -> None:
+@pytest.fixture(scope="module")
+def nights() -> dict[int, Night]:
+    """The same night after so many seconds; who goes on with one takes a copy."""
+    night, after = Night(), {}
+    for seconds in (3000, 4000, 5000):
+        night.run(seconds - int(night.now_s))
+        after[seconds] = copy.deepcopy(night)
+    return after
+
+
+def test_a_gap_of_minutes_after_an_hour_costs_less_than_a_minute(nights: dict[int, Night]) -> None:
     """Four minutes without readings after an hour settled; they go on at the old level."""
-    night = Night()
-    night.run(5000)
+    night = copy.deepcopy(nights[5000])
     night.gap(240.0)
     after_s = night.now_s
 
@@ -151,10 +161,9 @@ def test_a_gap_of_minutes_after_an_hour_costs_less_than_a_minute() -> None:
     assert settled.since_s == pytest.approx(night.settled_at[1], abs=1.0)
 
 
-def test_two_gaps_close_together_are_bridged_as_one() -> None:
+def test_two_gaps_close_together_are_bridged_as_one(nights: dict[int, Night]) -> None:
     """The second comes while the readings after the first are compared."""
-    night = Night()
-    night.run(5000)
+    night = copy.deepcopy(nights[5000])
     night.gap(100.0)
     night.run(10)
     night.gap(60.0)
@@ -171,11 +180,10 @@ def test_two_gaps_close_together_are_bridged_as_one() -> None:
     ("hours_s", "gap_s", "kick"), [(5000, 240.0, 2e-7), (5000, 240.0, 3e-9), (3000, 900.0, 0.0)]
 )
 def test_a_gap_after_which_all_is_not_as_before_is_earned_again(
-    hours_s: int, gap_s: float, kick: float
+    nights: dict[int, Night], hours_s: int, gap_s: float, kick: float
 ) -> None:
     """The power was off, or the gap is long against the time for which it had been settled."""
-    night = Night()
-    night.run(hours_s)
+    night = copy.deepcopy(nights[hours_s])
     night.gap(gap_s)
     after_s = night.now_s
 
@@ -184,13 +192,12 @@ def test_a_gap_after_which_all_is_not_as_before_is_earned_again(
     assert all(at_s < after_s for at_s in night.settled_at)
 
 
-def test_the_morning_tells_of_the_night() -> None:
+def test_the_morning_tells_of_the_night(nights: dict[int, Night]) -> None:
     """When it settled first, how long that held, the worst excursion and the gaps.
 
     The rest of the warm-up after the verdict belongs to the excursion.
     """
-    night = Night()
-    night.run(4000)
+    night = copy.deepcopy(nights[4000])
     first_s = night.settled_at[0]
     night.run(1500, swell=-4e-10)
     night.run(500)
@@ -207,20 +214,18 @@ def test_the_morning_tells_of_the_night() -> None:
     assert night.now_s - first_s - 300.0 - 120.0 < held.held_s < night.now_s - first_s - 300.0
 
 
-def test_a_turn_is_no_excursion() -> None:
+def test_a_turn_is_no_excursion(nights: dict[int, Night]) -> None:
     """The oscillator is turned by 50 ppb and rests there."""
-    night = Night()
-    night.run(3000)
+    night = copy.deepcopy(nights[3000])
     night.level = 5e-8
     night.run(600)
 
     assert abs(night.held.worst) < 5e-10
 
 
-def test_another_limit_begins_the_record_anew() -> None:
+def test_another_limit_begins_the_record_anew(nights: dict[int, Night]) -> None:
     """What was settled under one limit says nothing of another."""
-    night = Night()
-    night.run(3000)
+    night = copy.deepcopy(nights[3000])
     night.live.set_limits(None, SettleLimit(1e-8, 60.0))
     night.run(60)
 
