@@ -14,7 +14,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from acquisition_kit import COUNTER, TEN_MHZ, Notebook
+from acquisition_kit import COUNTER, TEN_MHZ, EventRecorder
 from link_kit import open_link
 from load_kit import Stalls
 from socket_kit import TinyServer, answering, free_port, serving
@@ -59,9 +59,9 @@ def script(*readings: Any, **changes: Any) -> Script:
     return made
 
 
-def acquire(bus: FakeBus, enough: int = 3, **options: Any) -> tuple[Acquisition, Notebook]:
+def acquire(bus: FakeBus, enough: int = 3, **options: Any) -> tuple[Acquisition, EventRecorder]:
     """Run an acquisition on a scripted bus to its end."""
-    notebook = Notebook(enough)
+    notebook = EventRecorder(enough)
     options = {"nominal": TEN_MHZ, "setup": Setup(), "driver": "scpi"} | options
     acquisition = Acquisition(
         name="main",
@@ -494,7 +494,7 @@ def test_a_gap_that_is_open_at_the_end_is_told() -> None:
         if bus.clock.monotonic() > stop_at_s:
             acquisition.stop()
 
-    notebook = Notebook(10)
+    notebook = EventRecorder(10)
     acquisition = Acquisition(
         name="main", resource="R", driver="scpi", setup=Setup(), nominal=TEN_MHZ,
         on_event=notebook.take, on_status=stop_late, clock=bus.clock, origin_s=0.0,
@@ -579,7 +579,7 @@ def test_the_operators_gate_is_set_between_two_readings_and_shown() -> None:
     """And what is refused is told without ending the run."""
     replies = {"FREQ:APER?": ["1.0", "0.1"]}
     bus = FakeBus({**script(), **replies})
-    notebook = Notebook(5)
+    notebook = EventRecorder(5)
     acquisition = Acquisition(
         name="main", resource="R", driver="scpi", setup=Setup(), nominal=TEN_MHZ,
         on_event=notebook.take, on_status=notebook.on_status, clock=bus.clock, origin_s=0.0,
@@ -621,10 +621,10 @@ def test_why_a_run_ended_is_told_last() -> None:
 # ------------------------------------------------------------- on real sockets and real time
 
 
-def start(resource: str, enough: int, **options: Any) -> tuple[Acquisition, Notebook]:
+def start(resource: str, enough: int, **options: Any) -> tuple[Acquisition, EventRecorder]:
     """Start an acquisition on a real link and the computer's clock."""
     clock = SystemClock()
-    notebook = Notebook(enough)
+    notebook = EventRecorder(enough)
     acquisition = Acquisition(
         name="main", resource=resource, driver="scpi", setup=Setup(), nominal=TEN_MHZ,
         on_event=notebook.take, on_status=notebook.on_status, open_link=open_link, clock=clock,

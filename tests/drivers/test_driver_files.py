@@ -13,7 +13,7 @@ from datetime import datetime
 from pathlib import Path
 
 import pytest
-from acquisition_kit import Notebook
+from acquisition_kit import EventRecorder
 from link_kit import open_link
 from load_kit import LONGEST_WAIT_S
 from program_kit import COMMAND
@@ -194,7 +194,7 @@ def test_a_growing_file_is_watched_as_a_counter(tmp_path: Path) -> None:
     """Through the real acquisition, stopped in the middle of waiting."""
     path = tmp_path / "readings.txt"
     path.touch()
-    notebook, connected = Notebook(enough=3), threading.Event()
+    notebook, connected = EventRecorder(enough=3), threading.Event()
 
     def on_status(now: CounterStatus) -> None:
         notebook.on_status(now)

@@ -6,7 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
-from acquisition_kit import Notebook
+from acquisition_kit import EventRecorder
 from link_kit import open_link
 from load_kit import LONGEST_WAIT_S
 
@@ -71,7 +71,7 @@ def served(folder: Path, name: str) -> Iterator[ServedBench]:
         yield bench
 
 
-class Troublemaker(Notebook):
+class Troublemaker(EventRecorder):
     """Lets a fault happen after a few readings, and goes on for a few more."""
 
     def __init__(self, bench: ServedBench, kind: str | None) -> None:

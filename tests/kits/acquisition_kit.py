@@ -1,4 +1,4 @@
-"""What an acquisition says, written down, and what a well-behaved counter answers."""
+"""Collects the events of an acquisition, and holds the answers of a well-behaved counter."""
 
 from decimal import Decimal
 from typing import TYPE_CHECKING
@@ -21,8 +21,8 @@ COUNTER = {
 """What a well-behaved counter answers besides its readings; the makers are invented."""
 
 
-class Notebook:
-    """Collects what an acquisition says, and stops it after enough readings."""
+class EventRecorder:
+    """Collects the events of an acquisition, and stops it after enough readings."""
 
     def __init__(self, enough: int) -> None:
         self.events: list[Reading | Gap | Mark] = []

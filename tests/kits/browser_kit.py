@@ -63,7 +63,7 @@ class Tab:
 
     @property
     def drawn(self):
-        """What the page's web socket has brought: what its terminal was told to draw."""
+        """What the page's web socket has brought: what its terminal draws."""
         frames = [one["response"] for one in self.of("Network.webSocketFrameReceived")]
         return b"".join(
             base64.b64decode(frame["payloadData"]) for frame in frames if frame["opcode"] == 2

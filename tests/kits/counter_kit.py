@@ -56,9 +56,9 @@ class TinyCounter:
         aperture = f"{gate_s or 1e-6:.6E}"
         self._knows = {**KNOWN, "FREQ:APER?": aperture}
         self.close_after: int | None = None
-        """Hang up instead of giving reading number so-and-so."""
+        """Hang up instead of giving the reading with this number."""
         self.invalid_every = 0
-        """Every so-and-so many answers one is 9.91E37, no number (SCPI-1999 volume 1, 7.2.1.5)."""
+        """One answer in so many is 9.91E37, no number (SCPI-1999 volume 1, 7.2.1.5); 0: none."""
         self._asked = 0
         self.gate_s = gate_s
         """Seconds from reading to reading; may change while it is read."""
@@ -94,7 +94,7 @@ class TinyCounter:
                 client.sendall(reply)
 
     def _wait_for_gate(self) -> None:
-        """Gates end on a grid, one after the other; whoever asks late finds one just ended."""
+        """Gates end on a grid; a late question finds one that has just ended."""
         gate_s = self.gate_s
         if not gate_s:
             return
@@ -155,7 +155,7 @@ class PlainCounter:
     received: list[str] = field(default_factory=list)
     asked: dict[str, int] = field(default_factory=dict)
     delays: dict[tuple[str, int], float] = field(default_factory=dict)
-    """(Question, how often it was asked) -> how much later the answer leaves; others go on."""
+    """(Question, how often it was asked) -> seconds by which its answer is late; others are not."""
     connections: int = 0
     _held: str | None = None
     _holds: bool = False
@@ -282,7 +282,7 @@ settings_poller.LOOK_AGAIN_S /= 16
 settings_poller.OLD_S /= 16
 {PROGRAM}
 """
-"""The program, asking for the settings more often than it does, so that no test waits for that."""
+"""The program, with settings polled more often, so that no test waits for that."""
 
 
 def watch(
@@ -292,7 +292,7 @@ def watch(
     often: bool = False,
     wait_s: float = 90.0,
 ) -> Watched:
-    """Watch in a process of its own, to its end; `often`: it asks for settings twice a second."""
+    """Watch in a process of its own, to its end; `often`: it polls settings twice a second."""
     place = ["--no-journal"] if journal is None else ["--journal", str(journal)]
     command = [sys.executable, "-c", OFTEN] if often else COMMAND
     done = subprocess.run(

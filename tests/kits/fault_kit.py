@@ -33,10 +33,10 @@ PULSE_S = 0.2
 """From pulse to pulse of the intervals; their readings are a pulse apart."""
 MARGIN_S = 0.3
 STEADY = 6
-"""So many readings in a row, and all is well again."""
+"""After so many readings in a row the link counts as well again."""
 LONGEST_WAIT_S = 20.0
 SIDE_BY_SIDE = (16, 4, 1)
-"""So many cases at once; those in which the machine stood still are tried again with fewer."""
+"""Cases run at once; those in which the machine stood still are tried again with fewer."""
 STOOD_STILL_S = PULSE_S / 2
 """A machine that stands still for longer makes a pulse, a gate or a timeout look like another."""
 
@@ -57,7 +57,7 @@ PIPED = ("pipe",)
 LASTS_S = {"late": 0.8, "mute": 0.8, "slow": 0.8, "closed": 0.5, "restart": 0.8}
 """How long the faults last that have a duration; the others concern one answer."""
 NOT_TOLD_S = 0.8
-"""A pipe does not tell that its writer has gone: it must be silent for longer than a line takes."""
+"""A pipe does not show that its writer has gone: it must be silent for longer than a line takes."""
 
 
 @dataclass

@@ -1,4 +1,4 @@
-"""How a level estimate is judged against one who knows when each step came.
+"""How a level estimate is judged against an oracle that knows when each step came.
 
 Over all readings of all sessions of a run, errors are taken from the true level in units of the
 session's σ. Three ratios, each of one figure of the program's errors to the same figure of the

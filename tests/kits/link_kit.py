@@ -1,4 +1,4 @@
-"""What the tests of every bus do to a guarded session, whatever bus is under it."""
+"""What the tests of every bus do with a guarded session."""
 
 import threading
 import time

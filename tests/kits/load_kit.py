@@ -46,7 +46,7 @@ class Stopwatch:
         return max(0.0, total_s - waited_s)
 
     def _waits_s(self) -> dict[Path, float]:
-        """How long each thread has waited, as far as the system tells."""
+        """How long each thread has waited for a processor, by the system's own account."""
         waits: dict[Path, float] = {}
         for process in self._processes:
             for thread in Path(f"/proc/{process}/task").glob("*"):
@@ -68,7 +68,7 @@ def wait_until(condition: Callable[[], object], timeout_s: float = LONGEST_WAIT_
 
 TICK_S = 0.01
 LAST_S = 1.0
-"""A stall at the very end is noted when it is over, so long after the end at most."""
+"""A stall at the very end is noted when it is over: at most so long after the end."""
 
 
 class Stalls(threading.Thread):
@@ -94,7 +94,7 @@ class Stalls(threading.Thread):
         self.join()
 
     def run(self) -> None:
-        """Look until told to end."""
+        """Look until the end of the block."""
         then_s = time.monotonic()
         while not self._over.wait(TICK_S):
             now_s = time.monotonic()

@@ -26,7 +26,7 @@ class MadeCycle:
     """The exponential alone."""
 
     def told_at(self, shape: str) -> int:
-        """Second from which on the past tells that it does not only come in.
+        """Second from which on the readings show that it cycles and does not only come in.
 
         From the first jump of a saw-tooth, and from the second turning point of the others, since
         an overshoot has one too; those that the exponential hides, with more to go than the cycle

@@ -1,4 +1,4 @@
-"""Made benches with known truth: a tool is put on a trimmer and lifted, with a hand that creeps.
+"""Made benches with known truth: a tool that is put on a trimmer, comes to rest, and is lifted.
 
 Invented data. Readings every quarter second with white noise of 1e-10, rounded to 4e-11. A tool
 that pulls by 6 ppb comes to rest exponentially with 0.3 s; readings are means over their gates, so
@@ -16,7 +16,7 @@ from benchwatch.pipeline.trim_tracker import TrimTracker
 from benchwatch.snapshot import TrimNow
 
 PULL = 6e-9
-HAND_S = 0.3
+REST_S = 0.3
 SIGMA, DIGIT = 1e-10, 4e-11
 _FINE = 20
 
@@ -28,7 +28,7 @@ class Move:
     at_s: float
     size: float
     """Fractional."""
-    hand_s: float = 0.0
+    rest_s: float = 0.0
     """Time constant with which it comes to rest; 0: at once."""
 
 
@@ -53,7 +53,7 @@ def touches(
     at_s = 20.0 + rng.uniform()
     for _ in range(times):
         for on in (True, False):
-            moves.append(Move(at_s, PULL if on else -PULL, HAND_S))
+            moves.append(Move(at_s, PULL if on else -PULL, REST_S))
             keys.append(Press(at_s + rng.uniform(-early, early), on))
             at_s += held_s if on else apart_s
     return moves, keys
@@ -75,7 +75,7 @@ def follow(
     moved = np.zeros(count * _FINE)
     for move in moves:
         late = fine - move.at_s
-        rest = np.exp(-np.maximum(late, 0.0) / move.hand_s) if move.hand_s else 0.0
+        rest = np.exp(-np.maximum(late, 0.0) / move.rest_s) if move.rest_s else 0.0
         moved += np.where(late >= 0.0, move.size * (1.0 - rest), 0.0)
     read = moved.reshape(count, _FINE).mean(axis=1) + rng.normal(0.0, SIGMA, count)
     read = np.round(read / DIGIT) * DIGIT

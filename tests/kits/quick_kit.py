@@ -1,4 +1,4 @@
-"""The program on a clock that goes as quickly as it is told to, and a simulated bench with it."""
+"""The program, or a simulated bench, on a clock whose speed is set by signals."""
 
 import re
 import signal
@@ -6,7 +6,7 @@ import signal
 from program_kit import PROGRAM
 
 QUICKLY, SLOWLY = signal.SIGUSR1, signal.SIGUSR2
-"""What tells the clock so: slowly is as the computer's own clock."""
+"""The signals: quickly is at the speed given, slowly as the computer's own clock."""
 
 
 def clock_s(rows: list[str]) -> int:

@@ -1,4 +1,4 @@
-"""A simulated counter without a socket, and a plain client for one with."""
+"""A simulated counter without a socket, and a plain client for one that has a socket."""
 
 import socket
 from contextlib import contextmanager

@@ -68,7 +68,7 @@ class SoakClock(ManualClock):
         self._dues: dict[int, float] = {}
 
     def next_due_s(self) -> float | None:
-        """Return when the bench will do something by itself; None: not that it knows."""
+        """Return when the bench will do something by itself; None where nothing is due."""
         with self._moved:
             return min(self._dues.values(), default=None)
 

@@ -10,7 +10,7 @@ STEADY = SoundCue("middle", None)
 
 
 def of_offset(offset, u=1e-11, tolerance=1e-9, **changes):
-    """Make a snapshot with that estimate and nothing said of the trim."""
+    """Make a snapshot with that estimate and without a trim."""
     made = Numbers(
         estimate=Estimate(offset, u, 10, 10.0),
         tolerance=None if tolerance is None else Tolerance(tolerance, abs(offset) <= tolerance),
