@@ -1,7 +1,6 @@
 """The real command while the disk, the journal, the terminal or the process is taken away."""
 
 import contextlib
-import json
 import os
 import re
 import resource
@@ -11,15 +10,13 @@ import sqlite3
 import subprocess
 import sys
 import termios
-import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Self
 
 import pytest
 from counter_kit import TinyCounter, tiny_counter, value_of
-from load_kit import LONGEST_WAIT_S, Stopwatch
-from program_kit import COMMAND, start_program
+from load_kit import Stopwatch
+from program_kit import COMMAND, Watching, start_program
 from terminal_kit import Terminal
 
 from benchwatch.journal.journal_reader import read_events, read_runs
@@ -56,19 +53,19 @@ class SizeLimit:
     def __init__(self, path: Path) -> None:
         self.path = path
 
-    def choke(self, pid: int) -> None:
+    def begin(self, pid: int) -> None:
         """Leave room for a few more readings."""
         size = self.path.with_name(self.path.name + "-wal").stat().st_size
         resource.prlimit(pid, resource.RLIMIT_FSIZE, (size + 20_000, resource.RLIM_INFINITY))
 
-    def relieve(self, pid: int) -> None:
-        """Make room."""
+    def end(self, pid: int) -> None:
+        """Lift the limit."""
         resource.prlimit(
             pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY)
         )
 
     def close(self) -> None:
-        """Nothing is left."""
+        """There is nothing to put back."""
 
 
 class TinyDisk:
@@ -80,11 +77,11 @@ class TinyDisk:
         self.path = path
         self._mount("-t", "tmpfs", "-o", "size=160k", "tmpfs")
 
-    def choke(self, pid: int) -> None:
+    def begin(self, pid: int) -> None:
         """It fills by itself."""
 
-    def relieve(self, pid: int) -> None:
-        """Make room."""
+    def end(self, pid: int) -> None:
+        """Make the disk larger."""
         self._mount("-o", "remount,size=16m")
 
     def close(self) -> None:
@@ -107,17 +104,17 @@ class Lock:
     def __init__(self, path: Path) -> None:
         self.path = path
 
-    def choke(self, pid: int) -> None:
-        """Begin it."""
+    def begin(self, pid: int) -> None:
+        """Begin the transaction."""
         self._other = sqlite3.connect(self.path, isolation_level=None, timeout=10)
         self._other.execute("BEGIN EXCLUSIVE")
 
-    def relieve(self, pid: int) -> None:
-        """End it."""
+    def end(self, pid: int) -> None:
+        """End the transaction."""
         self._other.execute("COMMIT")
 
     def close(self) -> None:
-        """Let go."""
+        """Close the journal."""
         self._other.close()
 
 
@@ -142,15 +139,15 @@ def place_for(trouble: Callable[[Path], Trouble], folder: Path) -> Iterator[Trou
 def test_lines_go_on_while_the_journal_cant_be_written(home, trouble):
     """Each line comes, the narration says what is wrong and when it is over, nothing is lost."""
     with place_for(trouble, home) as place, tiny_counter(GATE_S) as counter:
-        with Lines(counter, place.path) as watch:
-            watch.lines(20)
-            place.choke(watch.process.pid)
-            watch.until_said(place.says)
-            watch.lines(20)
-            place.relieve(watch.process.pid)
-            watch.until_said("the journal is written again.")
-            watch.lines(20)
-            code = watch.interrupt()
+        with Watching(counter.resource, journal=place.path) as watch:
+            watch.wait_for_more(20)
+            place.begin(watch.process.pid)
+            watch.wait_for_narration(place.says)
+            watch.wait_for_more(20)
+            place.end(watch.process.pid)
+            watch.wait_for_narration("the journal is written again.")
+            watch.wait_for_more(20)
+            code = watch.end()
         kept = kept_in(place.path)
 
     assert code == 130, watch.narration
@@ -158,61 +155,6 @@ def test_lines_go_on_while_the_journal_cant_be_written(home, trouble):
     assert "Traceback" not in watch.narration
     assert watch.shown == [value_of(n) for n in range(1, len(watch.shown) + 1)]
     assert kept == list(range(1, len(watch.shown) + 1))
-
-
-class Lines:
-    """A watch of `counter` that writes JSON lines, as far as its lines and narration were read."""
-
-    def __init__(self, counter: TinyCounter, journal: Path) -> None:
-        self.process = start_program(
-            "watch", counter.resource, "--nominal", "10MHz", "--json", "--journal", str(journal)
-        )
-        self._said: list[str] = []
-        self._read: list[str] = []
-        self._listener = threading.Thread(
-            target=lambda: self._said.extend(self.process.stderr), daemon=True
-        )
-
-    def __enter__(self) -> Self:
-        self._listener.start()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.process.kill()
-        self.process.wait()
-        self._listener.join(LONGEST_WAIT_S)
-        self.process.stdout.close()
-        self.process.stderr.close()
-
-    @property
-    def narration(self) -> str:
-        """What it said on standard error."""
-        return "".join(self._said)
-
-    @property
-    def shown(self) -> list[float]:
-        """The frequencies on its lines."""
-        lines = [json.loads(line) for line in self._read]
-        return [line["frequency_hz"] for line in lines if line["kind"] == "reading"]
-
-    def lines(self, count: int) -> None:
-        """Read some lines."""
-        for _ in range(count):
-            self._read.append(self.process.stdout.readline())
-            assert self._read[-1], "it ended"
-
-    def until_said(self, words: str) -> None:
-        """Read lines until the narration has said something."""
-        while not any(words in line for line in self._said):
-            self.lines(1)
-
-    def interrupt(self) -> int:
-        """End it as Ctrl-C does, read what is left, return its exit code."""
-        self.process.send_signal(signal.SIGINT)
-        self._read += self.process.stdout
-        code = self.process.wait(LONGEST_WAIT_S)
-        self._listener.join(LONGEST_WAIT_S)
-        return code
 
 
 @contextlib.contextmanager
@@ -235,12 +177,12 @@ def test_the_screen_stays_alive_while_the_journal_cant_be_written(home, trouble)
         with on_screen(home, counter, "--journal", str(place.path)) as terminal:
             terminal.wait_for("q quit")
             terminal.wait_until(lambda _: counter.answered > 20)
-            place.choke(terminal.child.pid)
+            place.begin(terminal.child.pid)
             terminal.wait_for("not being journaled")
             terminal.wait_for("not on disk): the journal")
             then = counter.answered
             terminal.wait_until(lambda _: counter.answered > then + 20)
-            place.relieve(terminal.child.pid)
+            place.end(terminal.child.pid)
             terminal.wait_until(lambda rows: not any("not being journaled" in r for r in rows))
             terminal.type(b"q")
             code = terminal.end()
@@ -255,13 +197,13 @@ def test_a_journal_deleted_while_watching_is_begun_again_with_the_whole_run(home
     """`rm` in the middle of a run: a sentence, and at the end every reading is there."""
     path = home / "place" / "journal.db"
     path.parent.mkdir()
-    with tiny_counter(GATE_S) as counter, Lines(counter, path) as watch:
-        watch.lines(20)
+    with tiny_counter(GATE_S) as counter, Watching(counter.resource, journal=path) as watch:
+        watch.wait_for_more(20)
         shutil.rmtree(path.parent)
         path.parent.mkdir()
-        watch.until_said("it was moved or deleted, and is begun anew")
-        watch.lines(20)
-        code = watch.interrupt()
+        watch.wait_for_narration("it was moved or deleted, and is begun anew")
+        watch.wait_for_more(20)
+        code = watch.end()
 
     assert code == 130, watch.narration
     assert kept_in(path) == list(range(1, len(watch.shown) + 1))
