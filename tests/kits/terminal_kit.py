@@ -15,6 +15,8 @@ from pathlib import Path
 
 from load_kit import LONGEST_WAIT_S
 
+MADE_OSCILLATOR = Path(__file__).with_name("made_oscillator_program.py")
+"""A screen over a made oscillator."""
 _TOKEN = re.compile(
     r"\x1b\[(?P<row>\d*);?(?P<column>\d*)H|\x1b\[[?>=]?[\d;]*[ -/]*[@-~]"
     r"|\x1b[PX^_\]].*?(?:\x1b\\|\x07)|\x1b.|(?P<end>[\r\n])|(?P<text>[^\x00-\x1f\x7f]+)",

@@ -14,11 +14,10 @@ from pathlib import Path
 import psutil
 import pytest
 from seed_kit import unseen_seed
-from terminal_kit import Terminal
+from terminal_kit import MADE_OSCILLATOR, Terminal
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
-DRIVER = Path(__file__).parents[1] / "kits" / "made_oscillator_program.py"
 NAMED = [b"\r", b"\x1b", b" ", b"\x7f", b"\t", b"\x1b[A", b"\x1b[B", b"\x1b[C", b"\x1b[D",
          b"\x1b[5~", b"\x1b[6~", b"\x1b[H", b"\x1b[F", b"\x1bOA", b"\x1b[Z", b"\x11", b"\x1a",
          b"\x1b[200~pasted\r\n\x1b[201~"]  # fmt: skip
@@ -31,7 +30,7 @@ LETTERS = [bytes([code]) for code in range(0x21, 0x7F) if chr(code) not in "q:"]
 def terminal(tmp_path: Path) -> Iterator[Terminal]:
     """A screen over a made oscillator."""
     log = tmp_path / "screen.log"
-    opened = Terminal([sys.executable, str(DRIVER), "--log", str(log)], tmp_path)
+    opened = Terminal([sys.executable, str(MADE_OSCILLATOR), "--log", str(log)], tmp_path)
     opened.wait_for("q quit")
     yield opened
     opened.close()

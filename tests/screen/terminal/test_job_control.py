@@ -11,11 +11,10 @@ from pathlib import Path
 import psutil
 import pytest
 from load_kit import LONGEST_WAIT_S, Stopwatch
-from terminal_kit import Terminal
+from terminal_kit import MADE_OSCILLATOR, Terminal
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
-DRIVER = Path(__file__).parents[1] / "kits" / "made_oscillator_program.py"
 STOP, CONT, TSTP = signal.SIGSTOP, signal.SIGCONT, signal.SIGTSTP
 TERM, HUP, QUIT = signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT
 USUAL = {"7": "h", "25": "h", "1000": "l", "1003": "l", "1004": "l", "1006": "l", "1049": "l",
@@ -33,7 +32,7 @@ def terminal(tmp_path: Path) -> Iterator[Terminal]:
         "runpy.run_module('made_oscillator_program', run_name='__main__')"
     )
     log = str(tmp_path / "screen.log")
-    command = [sys.executable, "-c", program, str(DRIVER.parent), "--log", log]
+    command = [sys.executable, "-c", program, str(MADE_OSCILLATOR.parent), "--log", log]
     opened = Terminal(command, tmp_path)
     opened.wait_for("q quit")
     yield opened
@@ -144,7 +143,7 @@ sys.exit(child.wait() % 256)
 def test_a_screen_in_the_background_ends_when_told_to(tmp_path, numbers):
     """Another program has the terminal: giving it back does not stop us (POSIX.1-2017, 11.1.4)."""
     log = str(tmp_path / "screen.log")
-    command = [sys.executable, "-c", SHELL, sys.executable, str(DRIVER), "--log", log]
+    command = [sys.executable, "-c", SHELL, sys.executable, str(MADE_OSCILLATOR), "--log", log]
     terminal = Terminal(command, tmp_path)
     try:
         terminal.wait_for("q quit")

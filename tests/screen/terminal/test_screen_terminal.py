@@ -8,17 +8,16 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from terminal_kit import Cells, Terminal
+from terminal_kit import MADE_OSCILLATOR, Cells, Terminal
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 
-DRIVER = Path(__file__).parents[1] / "kits" / "made_oscillator_program.py"
 LEAVE_ALTERNATE = b"\x1b[?1049l"
 
 
 def driver(*arguments: str) -> list[str]:
     """Return the command that shows the made oscillator."""
-    return [sys.executable, str(DRIVER), *arguments]
+    return [sys.executable, str(MADE_OSCILLATOR), *arguments]
 
 
 @pytest.fixture
