@@ -77,39 +77,39 @@ def ageing(
     ahead = ahead_s / DAY_S
     step = ahead / STEPS
     rows = [forecast_ageing(found, found.last_days + k * step, share) for k in range(STEPS + 1)]
-    leaves = None if tolerance is None else due_date(found, tolerance, ahead, share)
-    shown = _Shown(
+    due = None if tolerance is None else due_date(found, tolerance, ahead, share)
+    report = _AgeingReport(
         found=found,
         forecasts=rows,
-        leaves=leaves,
+        due=due,
         origin_s=origin_s,
         coverage=share,
         tolerance=tolerance,
     )
     if found.origin_matters:
-        narrate(_origin_sentence(found, shown.unit))
+        narrate(_origin_sentence(found, report.unit))
     if as_json:
-        shown.json()
+        report.print_json_lines()
     else:
-        shown.people()
+        report.print_tables()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Shown:
-    """Everything that is printed, in either form."""
+class _AgeingReport:
+    """Everything that is printed, as tables or as JSON lines."""
 
     found: Ageing
     forecasts: list[AgeingForecast]
-    leaves: DueDate | None
+    due: DueDate | None
     origin_s: float
     coverage: float
     tolerance: float | None
 
     def date(self, days: float | None) -> str | None:
-        """Turn days of the fit into a date."""
+        """Return the date of a time of the fit; None for None."""
         return None if days is None else _iso_date(self.origin_s + days * DAY_S)
 
-    def json(self) -> None:
+    def print_json_lines(self) -> None:
         """Print a line a law, a line a forecast, a line on the due date."""
         for fit in (self.found.best, self.found.other, *self.found.began_earlier):
             if fit is not None:
@@ -119,13 +119,13 @@ class _Shown:
                 {"kind": "forecast", "date": self.date(row.days), "offset": row.offset,
                  "low": row.low, "high": row.high, "coverage": self.coverage}
             )  # fmt: skip
-        if self.leaves is not None:
+        if self.due is not None:
             print_json(
                 {"kind": "due", "tolerance": self.tolerance,
-                 "date": self.date(self.leaves.expected_days),
-                 "earliest": self.date(self.leaves.earliest_days),
-                 "latest": self.date(self.leaves.latest_days),
-                 "horizon_s": self.leaves.horizon_days * DAY_S}
+                 "date": self.date(self.due.expected_days),
+                 "earliest": self.date(self.due.earliest_days),
+                 "latest": self.date(self.due.latest_days),
+                 "horizon_s": self.due.horizon_days * DAY_S}
             )  # fmt: skip
 
     def _law(self, fit: AgeingFit) -> dict[str, object]:
@@ -138,31 +138,31 @@ class _Shown:
             "told_apart": self.found.told_apart, "began_earlier_s": fit.earlier_days * DAY_S,
         }  # fmt: skip
 
-    def people(self) -> None:
+    def print_tables(self) -> None:
         """Print the law, the forecast and the due date."""
         best, unit = self.found.best, self.unit
         print_text(f"{best.law} ageing from {best.visits} visits: {_rate(best, unit)}")
         print_text(self._evidence(unit))
-        rivals = self.found.open[1:]
+        others = self.found.open[1:]
         rows = [
             [
                 self.date(row.days) or "",
                 write_fraction(row.offset, None, unit).bare,
-                *(write_fraction(fit.at(row.days), None, unit).bare for fit in rivals),
+                *(write_fraction(fit.at(row.days), None, unit).bare for fit in others),
                 _band(row.low, unit),
                 _band(row.high, unit),
             ]
             for row in self.forecasts
         ]
-        first = "offset" if not rivals else best.law
-        names = (first, *map(_rival_name, rivals), f"{self.coverage * 100:g} % from", "to")
+        first = "offset" if not others else best.law
+        names = (first, *map(_column_name, others), f"{self.coverage * 100:g} % from", "to")
         print_text("\n" + align_table(("date", *names), rows))
-        if self.leaves is not None and self.tolerance is not None:
-            print_text("\n" + self._due(self.leaves, self.tolerance, unit))
+        if self.due is not None and self.tolerance is not None:
+            print_text("\n" + self._due_sentence(self.due, self.tolerance, unit))
 
     @property
     def unit(self) -> OffsetUnit:
-        """One unit for all that is printed."""
+        """The unit of everything that is printed."""
         sizes = [abs(row.offset) for row in self.forecasts]
         return offset_unit(max(*sizes, self.tolerance or 0.0))
 
@@ -178,30 +178,30 @@ class _Shown:
         size = "without scatter" if math.isinf(margin) else f"AICc lower by {margin:.1f}"
         return f"Against {other.law}: {size}, {how}. {other.law}: {_rate(other, unit)}"
 
-    def _due(self, leaves: DueDate, tolerance: float, unit: OffsetUnit) -> str:
+    def _due_sentence(self, due: DueDate, tolerance: float, unit: OffsetUnit) -> str:
         limit = f"{tolerance / unit.size:g} {unit.name}"
-        horizon = format_duration(leaves.horizon_days * DAY_S)
-        if leaves.expected_days is None:
+        horizon = format_duration(due.horizon_days * DAY_S)
+        if due.expected_days is None:
             sentence = f"Stays within ±{limit} for {horizon}, as far as was looked"
-        elif leaves.expected_days == self.found.last_days:
+        elif due.expected_days == self.found.last_days:
             sentence = f"Is outside ±{limit} already"
         else:
-            sentence = f"Leaves ±{limit} on {self.date(leaves.expected_days)}"
+            sentence = f"Leaves ±{limit} on {self.date(due.expected_days)}"
         if self.found.best.scatter is None:
             return f"{sentence}; no range can be given from two visits."
-        if leaves.earliest_days is None:
+        if due.earliest_days is None:
             return f"{sentence}, the whole band too."
-        earliest = self.date(leaves.earliest_days)
-        latest = self.date(leaves.latest_days) or "not in that time"
+        earliest = self.date(due.earliest_days)
+        latest = self.date(due.latest_days) or "not in that time"
         return f"{sentence}; earliest {earliest}, latest {latest}."
 
 
-def _rival_name(fit: AgeingFit) -> str:
+def _column_name(fit: AgeingFit) -> str:
     return f"from {fit.earlier_days:g} d earlier" if fit.earlier_days else fit.law
 
 
 def _origin_sentence(found: Ageing, unit: OffsetUnit) -> str:
-    """Say what an unknown beginning does, and what to type."""
+    """Say how the unknown beginning of ageing changes the fit, and what to type."""
     other = ", ".join(
         f"{_rate(fit, unit)} if it began {fit.earlier_days:g} d earlier"
         for fit in found.began_earlier
@@ -213,7 +213,7 @@ def _origin_sentence(found: Ageing, unit: OffsetUnit) -> str:
 
 
 def _u_shown(fit: AgeingFit) -> float | None:
-    """Uncertainty of what is stated: a decade for the logarithmic law, a day for the linear."""
+    """Return u of the printed rate: a decade for the logarithmic law, a day for the linear."""
     if fit.u_slope is None or fit.per_decade is None:
         return fit.u_slope
     return fit.u_slope * math.log(10.0)
@@ -232,5 +232,5 @@ def _band(edge: float | None, unit: OffsetUnit) -> str:
 
 
 def _iso_date(utc_s: float) -> str:
-    """Write a date in UTC."""
+    """Write the date in UTC."""
     return datetime.fromtimestamp(utc_s, UTC).date().isoformat()

@@ -10,7 +10,12 @@ from benchwatch.bench import BACKENDS, Bench, Entry, draft, load_bench
 from benchwatch.bus import DEFAULT_BACKEND, Buses
 from benchwatch.bus.file_wire import file_of
 from benchwatch.bus.resource_string import parse_address
-from benchwatch.commands.common.bench_text import HEADER, as_values, reference_sentence, row_of
+from benchwatch.commands.common.bench_text import (
+    PLAN_COLUMNS,
+    plan_row,
+    plan_values,
+    reference_sentence,
+)
 from benchwatch.commands.common.discovery_options import (
     backend_option,
     finder,
@@ -112,9 +117,9 @@ def check(*, file: Path, as_json: bool) -> int:
             _check_address(plan, found)
     if as_json:
         for plan in plans:
-            print_json({"kind": "counter", **as_values(plan)})
+            print_json({"kind": "counter", **plan_values(plan)})
     else:
-        print_text(align_table(HEADER, [row_of(plan) for plan in plans]))
+        print_text(align_table(PLAN_COLUMNS, [plan_row(plan) for plan in plans]))
     narrate(reference_sentence(found))
     narrate(f"{file} is fine")
     return 0

@@ -19,8 +19,8 @@ from benchwatch.commands.common.option_types import (
     settle_of,
 )
 from benchwatch.commands.common.output import narrate, print_json, print_text
-from benchwatch.commands.common.recorded_plan import bench_option, plan_of
-from benchwatch.commands.common.recording_options import FileStated, file_options
+from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
+from benchwatch.commands.common.recording_options import RecordingOptions, file_options
 from benchwatch.commands.common.shared_options import coverage_option
 from benchwatch.commands.common.time_range import (
     TimeRange,
@@ -49,7 +49,7 @@ OLDEST_S = 100 * 365.25 * DAY_S
 """Age of a calibration above which a date is a slip."""
 
 
-def age_of(text: str, at_utc_s: float | None) -> float:
+def calibration_age_s(text: str, at_utc_s: float | None) -> float:
     """Read ``--calibrated``: an age such as ``90d``, or the date of the calibration.
 
     Raises:
@@ -106,7 +106,7 @@ def _plausible(age_s: float, text: str) -> float:
 def budget(
     *,
     file: str,
-    stated: FileStated,
+    stated: RecordingOptions,
     counter: str | None,
     last_s: float | None,
     part: TypedRange,
@@ -131,7 +131,7 @@ def budget(
     """
     share = read_coverage(coverage)
     recording = stated.read_one(file, counter)
-    plan = plan_of(recording, bench_file, counter)
+    plan = plan_of_recording(recording, bench_file, counter)
     settle = settle_of(part.settle, recording.nominal) or plan.settle
     rows = _typed_rows(recording, part, last_s)
     counted = _budget_part(recording, rows, kind, plan, settle)
@@ -149,7 +149,7 @@ def budget(
         "name": None if reference is None else printable(reference),
         "u": reference_u,
         "offset": reference_offset,
-        "age_s": None if calibrated is None else age_of(calibrated, utc_s),
+        "age_s": None if calibrated is None else calibration_age_s(calibrated, utc_s),
         "ageing_per_s": None if reference_ageing is None else parse_ageing(reference_ageing),
     }
     typed: dict[str, Any] = {key: value for key, value in told.items() if value is not None}

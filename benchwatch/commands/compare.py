@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from benchwatch.commands.common.option_types import DURATION, FRACTION, read_coverage
 from benchwatch.commands.common.output import narrate, print_json, print_text
-from benchwatch.commands.common.recorded_plan import bench_option, plan_of
-from benchwatch.commands.common.recording_options import FileStated, file_options
+from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
+from benchwatch.commands.common.recording_options import RecordingOptions, file_options
 from benchwatch.commands.common.shared_options import coverage_option
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.estimate.comparison.counter_comparison import (
@@ -45,15 +45,15 @@ from benchwatch.recording.run_statistics import spikes_of, used_offsets
 from benchwatch.report.blocks import align_table
 
 HAT = 3
-"""Counters whose noise a three-cornered hat can part; more would give several answers each."""
+"""Counters whose noise a three-cornered hat can separate; more would give several answers each."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Compared:
-    """Everything that is printed, in either form."""
+class Comparison:
+    """Everything that is printed, as tables or as JSON lines."""
 
-    counted: dict[str, RunTimeBase]
-    """What counted each counter, as far as its recording tells."""
+    time_bases: dict[str, RunTimeBase]
+    """Time base of each counter, as far as its recording tells."""
     pairs: tuple[Difference, ...]
     claims: tuple[TimeBaseClaim, ...]
     refused: tuple[str, ...]
@@ -77,7 +77,7 @@ class Compared:
 def compare(
     *,
     files: tuple[str, ...],
-    stated: FileStated,
+    stated: RecordingOptions,
     window_s: float | None,
     reference: str | None,
     bench_file: Path | None,
@@ -100,30 +100,30 @@ def compare(
             f"no counter is called '{printable(reference)}'. There are: {', '.join(recordings)}."
         )
     matched, own, step_s = _matched(recordings, window_s)
-    counted = {
+    time_bases = {
         name: run_time_base(own[name], external=recording.time_base == "external")
         for name, recording in recordings.items()
     }
     pairs = differences(matched, step_s)
     on_reference = TimeBaseClaims((), ())
     if reference is not None:
-        of_bench = plan_of(recordings[reference], bench_file).reference or Reference()
+        of_bench = plan_of_recording(recordings[reference], bench_file).reference or Reference()
         u = of_bench.u_now if reference_u is None else reference_u
         off = of_bench.offset if reference_offset is None else reference_offset
         on_reference = claims_on_reference(
             matched,
             own,
-            counted,
+            time_bases,
             reference=reference,
             interval_s=step_s,
             u_reference=u,
             reference_offset=off,
         )
-    majority = claim_of_majority(pairs, counted, share)
+    majority = claim_of_majority(pairs, time_bases, share)
     made, refused = on_reference.made + majority.made, on_reference.refused + majority.refused
-    unsaid = None if made or refused else no_claim(counted)
-    shown = Compared(
-        counted=counted,
+    unsaid = None if made or refused else no_claim(time_bases)
+    comparison = Comparison(
+        time_bases=time_bases,
         pairs=pairs,
         claims=made,
         refused=refused if unsaid is None else (unsaid,),
@@ -131,12 +131,12 @@ def compare(
         coverage=share,
     )
     if as_json:
-        _put_lines(shown)
+        _put_lines(comparison)
     else:
-        print_text(compared_text(shown))
+        print_text(comparison_text(comparison))
 
 
-def _read(files: tuple[str, ...], stated: FileStated) -> dict[str, Recording]:
+def _read(files: tuple[str, ...], stated: RecordingOptions) -> dict[str, Recording]:
     if len(set(files)) < len(files):
         raise UsageError("a file is given twice; compare different ones.")
     found: dict[str, Recording] = {}
@@ -162,7 +162,7 @@ def _read(files: tuple[str, ...], stated: FileStated) -> dict[str, Recording]:
 def _matched(
     recordings: dict[str, Recording], window_s: float | None
 ) -> tuple[dict[str, NDArray[np.float64]], dict[str, NDArray[np.float64]], float]:
-    """Return the matched offsets, which of them the own oscillator counted, and their interval."""
+    """Return matched offsets, 1 where the own oscillator counted them, and their interval."""
     starts = [recording.utc_start_s for recording in recordings.values()]
     dated = all(start is not None for start in starts)
     if not dated:
@@ -186,7 +186,7 @@ def _matched(
 
 
 def _own(recording: Recording) -> NDArray[np.float64]:
-    """Return 1 for each reading that the counter's own oscillator counted, else 0."""
+    """Return 1 for each reading that the counter's own oscillator counted, else 0, (n,)."""
     own = np.zeros(len(recording))
     own[[row for row, flags in recording.flags.items() if INTERNAL_TIMEBASE in flags]] = 1.0
     return own
@@ -195,12 +195,12 @@ def _own(recording: Recording) -> NDArray[np.float64]:
 # ------------------------------------------------------------- what is printed
 
 
-def compared_text(shown: Compared) -> str:
+def comparison_text(comparison: Comparison) -> str:
     """Write a comparison for people, all of it in one unit."""
-    share, unit = f"{shown.coverage * 100:g} %", _unit(shown)
+    share, unit = f"{comparison.coverage * 100:g} %", _unit(comparison)
     rows = []
-    for pair in shown.pairs:
-        half = pair.half_width(shown.coverage)
+    for pair in comparison.pairs:
+        half = pair.half_width(comparison.coverage)
         interval = "unknown" if half is None else in_unit(half, unit)
         agree = "unknown" if half is None else "yes" if abs(pair.mean) <= half else "no"
         mean = write_fraction(pair.mean, pair.u, unit)
@@ -215,17 +215,21 @@ def compared_text(shown: Compared) -> str:
         )
     names = ("difference", f"mean in {unit.name}, k = 1", f"± at {share}", "agree", "readings")
     parts = [align_table(names, rows)]
-    parts += [_counted_text(shown.counted)] if set(shown.counted.values()) != {"unknown"} else []
-    parts += [_claim_text(claim, unit) for claim in shown.claims]
-    parts += shown.refused
-    if shown.hat:
-        parts.append(_hat(shown, unit))
+    parts += (
+        [_time_bases_text(comparison.time_bases)]
+        if set(comparison.time_bases.values()) != {"unknown"}
+        else []
+    )
+    parts += [_claim_text(claim, unit) for claim in comparison.claims]
+    parts += comparison.refused
+    if comparison.hat:
+        parts.append(_hat(comparison, unit))
     return "\n\n".join(parts)
 
 
 UNKNOWN_U = " (state --reference-u for its uncertainty)"
 
-COUNTED_WORDS: dict[RunTimeBase, str] = {
+TIME_BASE_WORDS: dict[RunTimeBase, str] = {
     "internal": "its own oscillator",
     "external": "an external time base",
     "changing": "its own oscillator for a part",
@@ -233,15 +237,15 @@ COUNTED_WORDS: dict[RunTimeBase, str] = {
 }
 
 
-def _unit(shown: Compared) -> OffsetUnit:
-    """Choose one unit for all that is printed: that of the largest difference."""
-    sizes = [abs(pair.mean) for pair in shown.pairs]
-    sizes += [pair.half_width(shown.coverage) or 0.0 for pair in shown.pairs]
+def _unit(comparison: Comparison) -> OffsetUnit:
+    """Return the unit of everything that is printed: that of the largest difference."""
+    sizes = [abs(pair.mean) for pair in comparison.pairs]
+    sizes += [pair.half_width(comparison.coverage) or 0.0 for pair in comparison.pairs]
     return offset_unit(max(sizes))
 
 
-def _counted_text(counted: dict[str, RunTimeBase]) -> str:
-    told = "; ".join(f"{name}: {COUNTED_WORDS[how]}" for name, how in counted.items())
+def _time_bases_text(time_bases: dict[str, RunTimeBase]) -> str:
+    told = "; ".join(f"{name}: {TIME_BASE_WORDS[how]}" for name, how in time_bases.items())
     return f"Counted by, as the recordings tell: {told}."
 
 
@@ -255,40 +259,40 @@ def _claim_text(claim: TimeBaseClaim, unit: OffsetUnit) -> str:
     return f"{base.counter}: its time base is off by {off}{unknown}, {claim.condition}."
 
 
-def _hat(shown: Compared, unit: OffsetUnit) -> str:
+def _hat(comparison: Comparison, unit: OffsetUnit) -> str:
     rows = [
         [
             f"{row.tau_s:g} s",
             *("not resolvable" if part is None else in_unit(part, unit) for part in row.deviations),
             str(row.terms),
         ]
-        for row in shown.hat
+        for row in comparison.hat
     ]
     title = (
         f"Allan deviation of each counter alone, in {unit.name} (three-cornered hat; "
         "if their noise is independent)"
     )
-    return f"{title}\n" + align_table(("averaging", *shown.counted, "differences"), rows)
+    return f"{title}\n" + align_table(("averaging", *comparison.time_bases, "differences"), rows)
 
 
-def _put_lines(shown: Compared) -> None:
-    for pair in shown.pairs:
-        half = pair.half_width(shown.coverage)
+def _put_lines(comparison: Comparison) -> None:
+    for pair in comparison.pairs:
+        half = pair.half_width(comparison.coverage)
         print_json(
             {"kind": "difference", "first": pair.first, "second": pair.second,
              "offset": pair.mean, "u": pair.u, "dof": None if pair.u is None else pair.dof,
-             "expanded": half, "coverage": shown.coverage,
+             "expanded": half, "coverage": comparison.coverage,
              "agree": None if half is None else abs(pair.mean) <= half,
              "readings": pair.readings,
-             "first_time_base": shown.counted[pair.first],
-             "second_time_base": shown.counted[pair.second]}
+             "first_time_base": comparison.time_bases[pair.first],
+             "second_time_base": comparison.time_bases[pair.second]}
         )  # fmt: skip
-    for claim in shown.claims:
+    for claim in comparison.claims:
         print_json({"kind": "timebase", "counter": claim.base.counter, "against": claim.against,
                   "offset": claim.base.offset, "u": claim.base.u,
                   "condition": claim.condition, "readings": claim.readings})  # fmt: skip
-    for sentence in shown.refused:
+    for sentence in comparison.refused:
         print_json({"kind": "note", "text": sentence})
-    for row in shown.hat:
-        alone = dict(zip(shown.counted, row.deviations, strict=True))
+    for row in comparison.hat:
+        alone = dict(zip(comparison.time_bases, row.deviations, strict=True))
         print_json({"kind": "hat", "tau_s": row.tau_s, "adev": alone, "n": row.terms})

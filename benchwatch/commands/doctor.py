@@ -34,16 +34,16 @@ HELP: Final = {
     "TCPIP": "it works; only find does not see these without zeroconf: pip install zeroconf",
     "VICP": "only some oscilloscopes need it",
 }
-"""What a bus is missing, by how its name begins."""
+"""What to do for a bus that is missing, by how its name begins."""
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing that was looked at."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SystemCheck:
+    """One check of this computer, and its result."""
 
     name: str
     good: bool | None
-    """None: it is missing, and that matters only to whoever needs it."""
+    """None: it is missing, and most people do without."""
     says: str
     advice: str = ""
 
@@ -58,7 +58,7 @@ def doctor(as_json: bool) -> int:
     when something needs your hand; what is only missing if you need it (-) does not count.
     """
     bad = 0
-    for found in _all():
+    for found in _all_checks():
         bad += found.good is False
         if as_json:
             print_json(
@@ -76,7 +76,7 @@ def doctor(as_json: bool) -> int:
     return BenchwatchError.exit_code if bad else 0
 
 
-def _all() -> Iterator[Finding]:
+def _all_checks() -> Iterator[SystemCheck]:
     yield from check_versions()
     yield from check_visa(backends())
     yield from check_serial(serial_ports())
@@ -87,125 +87,176 @@ def _all() -> Iterator[Finding]:
     yield from check_terminal(size, os.environ, sys.stdout.encoding or "ascii")
 
 
-def check_versions(python: tuple[int, ...] = sys.version_info[:3]) -> Iterator[Finding]:
-    """Look at Python and at the packages that everything needs."""
+def check_versions(python: tuple[int, ...] = sys.version_info[:3]) -> Iterator[SystemCheck]:
+    """Check Python and the packages that the program needs."""
     shown = ".".join(map(str, python[:3]))
     wanted = ".".join(map(str, OLDEST_PYTHON))
     old = tuple(python[:2]) < OLDEST_PYTHON
-    yield Finding("python", not old, shown, f"install Python {wanted} or newer" if old else "")
+    yield SystemCheck(
+        name="python",
+        good=not old,
+        says=shown,
+        advice=f"install Python {wanted} or newer" if old else "",
+    )
     there, missing = [], []
     for name in PACKAGES:
         try:
             there.append(f"{name} {version(name)}")
         except PackageNotFoundError:
             missing.append(name)
-    yield Finding("packages", True, ", ".join(there))
+    yield SystemCheck(name="packages", good=True, says=", ".join(there))
     if missing:
-        yield Finding(
-            "packages", False, f"missing: {', '.join(missing)}", f"pip install {' '.join(missing)}"
+        yield SystemCheck(
+            name="packages",
+            good=False,
+            says=f"missing: {', '.join(missing)}",
+            advice=f"pip install {' '.join(missing)}",
         )
 
 
-def check_visa(backends: list[Backend]) -> Iterator[Finding]:
-    """Look at the VISA libraries and at what each can't do."""
+def check_visa(backends: list[Backend]) -> Iterator[SystemCheck]:
+    """Check the VISA libraries, and which buses each has."""
     if not any(backend.usable for backend in backends):
-        yield Finding("visa", False, "no VISA library can be used", "pip install pyvisa-py")
+        yield SystemCheck(
+            name="visa",
+            good=False,
+            says="no VISA library can be used",
+            advice="pip install pyvisa-py",
+        )
     for backend in backends:
         name = f"visa {backend.name}"
         if not backend.usable:
             advice = "needed only for GPIB or USB through a vendor's VISA"
-            yield Finding(name, None, backend.trouble, advice if backend.name == "@ivi" else "")
+            yield SystemCheck(
+                name=name,
+                good=None,
+                says=backend.trouble,
+                advice=advice if backend.name == "@ivi" else "",
+            )
             continue
         works = ", ".join(bus for bus, trouble in backend.buses if not trouble)
-        yield Finding(name, True, " ".join(filter(None, [backend.version, works])) or "usable")
+        yield SystemCheck(
+            name=name, good=True, says=" ".join(filter(None, [backend.version, works])) or "usable"
+        )
         for bus, trouble in backend.buses:
             advice = next((text for begins, text in HELP.items() if bus.startswith(begins)), "")
             if trouble:
                 why = trouble.split(". ", 1)[0].rstrip(".")
-                yield Finding(name, None, f"{bus}: {why}", advice)
+                yield SystemCheck(name=name, good=None, says=f"{bus}: {why}", advice=advice)
 
 
-def check_serial(ports: list[ListedResource]) -> Iterator[Finding]:
-    """Look whether the serial ports may be opened; none is."""
+def check_serial(ports: list[ListedResource]) -> Iterator[SystemCheck]:
+    """Check whether the serial ports may be opened; none is opened."""
     if not ports:
-        yield Finding("serial ports", None, "there are none")
+        yield SystemCheck(name="serial ports", good=None, says="there are none")
     for port in ports:
         device = Path(port.resource.removeprefix("ASRL").removesuffix("::INSTR"))
         about = f"{device} ({port.about})" if port.about else str(device)
         if os.name != "posix" or os.access(device, os.R_OK | os.W_OK):
-            yield Finding("serial ports", True, about)
+            yield SystemCheck(name="serial ports", good=True, says=about)
         else:
-            yield _forbidden("serial ports", device, about)
+            yield _not_allowed("serial ports", device, about)
 
 
 def check_usb(devices: Path = Path("/sys/bus/usb/devices"), nodes: Path = Path("/dev/bus/usb")) \
-        -> Iterator[Finding]:  # fmt: skip
-    """Look whether USB instruments (class FE, subclass 03: USBTMC 1.0, 4.2) may be opened."""
+        -> Iterator[SystemCheck]:  # fmt: skip
+    """Check whether USB instruments (class FE, subclass 03: USBTMC 1.0, 4.2) may be opened."""
     for interface in sorted(devices.glob("*:*")):
-        kind = [_word(interface / name) for name in ("bInterfaceClass", "bInterfaceSubClass")]
+        kind = [_first_text(interface / name) for name in ("bInterfaceClass", "bInterfaceSubClass")]
         if kind != ["fe", "03"]:
             continue
         device = devices / interface.name.split(":", 1)[0]
-        about = printable(_word(device / "product") or device.name)
-        number = [_word(device / name).zfill(3) for name in ("busnum", "devnum")]
+        about = printable(_first_text(device / "product") or device.name)
+        number = [_first_text(device / name).zfill(3) for name in ("busnum", "devnum")]
         node = nodes.joinpath(*number)
         if os.access(node, os.R_OK | os.W_OK):
-            yield Finding("usb", True, f"{about} at {node}")
+            yield SystemCheck(name="usb", good=True, says=f"{about} at {node}")
         else:
             rule = 'SUBSYSTEM=="usb", ATTR{idVendor}=="....", MODE="0660", GROUP="plugdev"'
-            yield Finding(
-                "usb", False, f"{about}: you may not open {node}",
-                f"add a udev rule such as {rule}, and plug it in again",
+            yield SystemCheck(
+                name="usb", good=False, says=f"{about}: you may not open {node}",
+                advice=f"add a udev rule such as {rule}, and plug it in again",
             )  # fmt: skip
 
 
-def check_journal(path: Path) -> Iterator[Finding]:
-    """Look whether the journal can be written, and whether there is room."""
+def check_journal(path: Path) -> Iterator[SystemCheck]:
+    """Check whether the journal can be written, and whether there is room."""
     folder = next(parent for parent in path.parents if parent.exists())
     if not os.access(path if path.exists() else folder, os.W_OK):
-        yield Finding(
-            "journal", False, f"{path} can't be written",
-            "make it yours, or give another place with --journal",
+        yield SystemCheck(
+            name="journal", good=False, says=f"{path} can't be written",
+            advice="make it yours, or give another place with --journal",
         )  # fmt: skip
         return
     free = shutil.disk_usage(folder).free
     shown = f"{path}; {free / 1e9:.1f} GB free"
     little = free < LITTLE_SPACE
-    yield Finding("journal", not little, shown, "make room, or use --journal" if little else "")
+    yield SystemCheck(
+        name="journal",
+        good=not little,
+        says=shown,
+        advice="make room, or use --journal" if little else "",
+    )
 
 
-def check_profiles(registry: DriverRegistry) -> Iterator[Finding]:
-    """Look whether every driver and profile can be loaded."""
+def check_profiles(registry: DriverRegistry) -> Iterator[SystemCheck]:
+    """Check whether every driver and profile can be loaded."""
     usable = registry.usable()
-    yield Finding("drivers", True, ", ".join(usable))
+    yield SystemCheck(name="drivers", good=True, says=", ".join(usable))
     for trouble in registry.troubles:
-        yield Finding("drivers", False, trouble, "benchwatch drivers lists them")
+        yield SystemCheck(
+            name="drivers", good=False, says=trouble, advice="benchwatch drivers lists them"
+        )
 
 
 def check_terminal(
     size: tuple[int, int] | None, environ: Mapping[str, str], encoding: str
-) -> Iterator[Finding]:
-    """Look at what the screen can show; `size` is (columns, lines), None without a terminal."""
+) -> Iterator[SystemCheck]:
+    """Check what the screen can show; `size` is (columns, lines), None without a terminal."""
     if size is None:
-        yield Finding("terminal", None, "standard output is no terminal; lines are written there")
+        yield SystemCheck(
+            name="terminal",
+            good=None,
+            says="standard output is no terminal; lines are written there",
+        )
         return
     small = size[0] < SMALLEST[0] or size[1] < SMALLEST[1]
     advice = f"make it {SMALLEST[0]} x {SMALLEST[1]} or larger" if small else ""
-    yield Finding("terminal", not small, f"{size[0]} columns, {size[1]} lines", advice)
+    yield SystemCheck(
+        name="terminal", good=not small, says=f"{size[0]} columns, {size[1]} lines", advice=advice
+    )
     name = environ.get("TERM", "")
     if environ.get("NO_COLOR"):
-        yield Finding("colours", None, "off, as NO_COLOR asks; words say everything that they do")
+        yield SystemCheck(
+            name="colours",
+            good=None,
+            says="off, as NO_COLOR asks; words say everything that they do",
+        )
     elif name in {"", "dumb"}:
-        yield Finding("colours", False, f"TERM is '{printable(name)}'", "set TERM=xterm-256color")
+        yield SystemCheck(
+            name="colours",
+            good=False,
+            says=f"TERM is '{printable(name)}'",
+            advice="set TERM=xterm-256color",
+        )
     else:
         many = environ.get("COLORTERM", "") in {"truecolor", "24bit"}
-        yield Finding("colours", True, f"{printable(name)}, {'all' if many else '256 or fewer'}")
+        yield SystemCheck(
+            name="colours",
+            good=True,
+            says=f"{printable(name)}, {'all' if many else '256 or fewer'}",
+        )
     plain = not encoding.lower().replace("-", "").startswith("utf")
     advice = "use a UTF-8 locale, such as LANG=C.UTF-8; until then, it is drawn in ASCII"
-    yield Finding("characters", None if plain else True, encoding, advice if plain else "")
+    yield SystemCheck(
+        name="characters",
+        good=None if plain else True,
+        says=encoding,
+        advice=advice if plain else "",
+    )
 
 
-def _forbidden(name: str, device: Path, about: str) -> Finding:
+def _not_allowed(name: str, device: Path, about: str) -> SystemCheck:
     import grp  # noqa: PLC0415 - there is none on other systems
 
     try:
@@ -213,15 +264,20 @@ def _forbidden(name: str, device: Path, about: str) -> Finding:
         group = grp.getgrgid(status.st_gid).gr_name
         by_group = bool(status.st_mode & stat.S_IRGRP)
     except (OSError, KeyError):
-        return Finding(name, False, f"you may not open {about}", "look at its permissions")
+        return SystemCheck(
+            name=name,
+            good=False,
+            says=f"you may not open {about}",
+            advice="look at its permissions",
+        )
     if by_group and group != "root":
         advice = f"join its group: sudo usermod -aG {group} $USER, and log in again"
     else:
         advice = "give it to a group of yours by a udev rule"
-    return Finding(name, False, f"you may not open {about}", advice)
+    return SystemCheck(name=name, good=False, says=f"you may not open {about}", advice=advice)
 
 
-def _word(path: Path) -> str:
+def _first_text(path: Path) -> str:
     try:
         return path.read_text("utf-8", errors="replace").strip()
     except OSError:

@@ -19,8 +19,8 @@ from benchwatch.commands.common.option_types import (
     tolerance_of,
 )
 from benchwatch.commands.common.output import narrate
-from benchwatch.commands.common.recorded_plan import bench_option, plan_of
-from benchwatch.commands.common.screen_options import ScreenAsked, on_a_screen, screen_options
+from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
+from benchwatch.commands.common.screen_options import ScreenOptions, can_show_screen, screen_options
 from benchwatch.commands.common.shared_options import (
     column_option,
     json_readings_option,
@@ -79,7 +79,7 @@ def replay(
     journal: Path | None,
     plain: bool,
     as_json: bool,
-    screen: ScreenAsked,
+    screen: ScreenOptions,
 ) -> int:
     """Put a recorded FILE through the estimate; - is standard input.
 
@@ -164,19 +164,19 @@ def _pipeline(recording: Recording, plan: Plan, journal: Journal | None) -> Pipe
     return Pipeline(plan, journal=journal, utc_s=recording.utc_start_s or 0.0)
 
 
-def _as_lines(screen: ScreenAsked, *, plain: bool, as_json: bool, keep: bool) -> bool:
+def _as_lines(screen: ScreenOptions, *, plain: bool, as_json: bool, keep: bool) -> bool:
     """Tell whether lines are written; refuse what does not go together."""
     if plain and as_json:
         raise UsageError("--plain and --json exclude each other: choose one.")
     asked_for_lines = plain or as_json or keep
-    if not asked_for_lines and on_a_screen():
+    if not asked_for_lines and can_show_screen():
         return False
     if asked_for_lines or not sys.stdout.isatty():
         screen.refuse()
     return True
 
 
-def _show(tape: RecordedTimeline, speed: float, screen: ScreenAsked, *, from_input: bool) -> int:
+def _show(tape: RecordedTimeline, speed: float, screen: ScreenOptions, *, from_input: bool) -> int:
     """Show the recording on the screen until it is left; then say what was noted of it.
 
     Raises:
@@ -207,7 +207,7 @@ def _plan(
     recording: Recording, bench_file: Path | None, tolerance: str | None, settle: str | None
 ) -> Plan:
     """Make the plan of a recorded counter; what was typed goes over the bench file."""
-    plan = plan_of(recording, bench_file)
+    plan = plan_of_recording(recording, bench_file)
     limit = tolerance_of(tolerance, recording.nominal)
     return replace(
         plan,

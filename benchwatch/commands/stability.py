@@ -6,7 +6,7 @@ import click
 
 from benchwatch.commands.common.option_types import DURATION, read_coverage
 from benchwatch.commands.common.output import narrate, print_json, print_text
-from benchwatch.commands.common.recording_options import FileStated, file_options
+from benchwatch.commands.common.recording_options import RecordingOptions, file_options
 from benchwatch.commands.common.time_range import (
     TimeRange,
     TypedRange,
@@ -69,7 +69,7 @@ def stability(
     file: str,
     taus: str,
     deviations: str,
-    stated: FileStated,
+    stated: RecordingOptions,
     gate_s: float | None,
     counter: str | None,
     part: TypedRange,
@@ -84,7 +84,7 @@ def stability(
     out and counted. Lost readings cost the short averages that touch them; longer ones reach
     across gaps of up to 16 readings.
     """
-    names = read_names(deviations)
+    names = parse_deviations(deviations)
     coverage = ONE_SIGMA if confidence is None else read_coverage(confidence)
     recording = stated.read_one(file, counter)
     if recording.interval_s is None:
@@ -125,7 +125,7 @@ def _print_range(recording: Recording, used: TimeRange) -> None:
         print_text("\n" + " ".join(said))
 
 
-def read_names(text: str) -> tuple[Name, ...]:
+def parse_deviations(text: str) -> tuple[Name, ...]:
     """Read ``oadev,mdev`` or ``all``.
 
     Raises:

@@ -22,7 +22,7 @@ from benchwatch.commands.common.option_types import (
     of_option,
 )
 from benchwatch.commands.common.output import narrate
-from benchwatch.commands.common.screen_options import ScreenAsked, on_a_screen, screen_options
+from benchwatch.commands.common.screen_options import ScreenOptions, can_show_screen, screen_options
 from benchwatch.commands.common.shared_options import (
     json_readings_option,
     plain_option,
@@ -37,9 +37,9 @@ from benchwatch.commands.common.watch_session import (
     run_on_screen,
 )
 from benchwatch.commands.common.watched_counters import (
-    Asked,
-    interrupted,
-    plans_of,
+    TypedSettings,
+    interrupted_runs,
+    plan_counters,
     simulated_bench,
 )
 from benchwatch.counter import DEFAULT_DRIVER
@@ -149,7 +149,7 @@ def watch(
     no_resume: bool,
     plain: bool,
     as_json: bool,
-    screen: ScreenAsked,
+    screen: ScreenOptions,
     aloud: bool,
     web: bool,
     web_address: str | None,
@@ -171,7 +171,14 @@ def watch(
     place = _place(web_address, web_port)
     front_end = _front_end(plain=plain, as_json=as_json, web=web, aloud=aloud, screen=screen)
     _refuse(("--journal", journal is not None), ("--no-journal", no_journal))
-    asked = Asked(nominals, tolerance, settle, gate_s, interval_s, driver_name)
+    asked = TypedSettings(
+        nominals=nominals,
+        tolerance=tolerance,
+        settle=settle,
+        gate_s=gate_s,
+        interval_s=interval_s,
+        driver=driver_name,
+    )
     limits = RunLimits(count, for_s, until is not None)
     lines = front_end == "lines"
     with ExitStack() as stack:
@@ -181,7 +188,7 @@ def watch(
         bench = stack.enter_context(
             simulated_bench(resources, bench_file, sim, seed=seed, faults=faults, nominals=nominals)
         )
-        plans = plans_of(resources, asked, simulated=bench, bench=described)
+        plans = plan_counters(resources, asked, simulated=bench, bench=described)
         for name in {plan.driver for plan in plans}:
             driver(name)
         if limits.until_settled and any(plan.settle is None for plan in plans):
@@ -195,7 +202,7 @@ def watch(
         kept = None if no_journal else Journal(journal or default_path(), ours=journal is None)
         opening = partial(buses.open_link, backend=backend)
         acquire = partial(Acquisition, open_link=opening, persistent=not lines)
-        earlier = {} if kept is None or no_resume else interrupted(plans, kept.path)
+        earlier = {} if kept is None or no_resume else interrupted_runs(plans, kept.path)
         run = LiveWatch(
             plans, journal=kept, limits=limits, lines=lines, acquire=acquire, earlier=earlier
         )
@@ -236,7 +243,7 @@ def watch(
 
 
 def _front_end(
-    *, plain: bool, as_json: bool, web: bool, aloud: bool, screen: ScreenAsked
+    *, plain: bool, as_json: bool, web: bool, aloud: bool, screen: ScreenOptions
 ) -> FrontEnd:
     """Choose where the readings are shown; refuse what does not go together."""
     _refuse(("--plain", plain), ("--json", as_json), ("--web", web))
@@ -244,7 +251,7 @@ def _front_end(
     if web:
         return "page"
     asked_for_lines = plain or as_json
-    if not asked_for_lines and on_a_screen():
+    if not asked_for_lines and can_show_screen():
         return "screen"
     if asked_for_lines or not sys.stdout.isatty():
         screen.refuse()

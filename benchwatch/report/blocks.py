@@ -46,10 +46,10 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
 
 
-Block = Sentence | Phrases | Table
+DocumentPart = Sentence | Phrases | Table
 
 
-def plain_text(blocks: Iterable[Block]) -> str:
+def plain_text(blocks: Iterable[DocumentPart]) -> str:
     """Write blocks one below the other, a blank line around each table."""
     lines: list[str] = []
     for block in blocks:

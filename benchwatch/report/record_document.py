@@ -21,7 +21,7 @@ from benchwatch.quantity import (
     write_fraction,
     write_hz,
 )
-from benchwatch.report.blocks import Block, Phrases, Sentence, Span, Table, plain_text
+from benchwatch.report.blocks import DocumentPart, Phrases, Sentence, Span, Table, plain_text
 
 MOST_DOF: Final = 300
 """Above, k is within half a percent of that of infinitely many; GUM table G.2 too goes from 100 to
@@ -53,11 +53,11 @@ class Section:
     """One section of the document."""
 
     name: str
-    blocks: Callable[[OffsetRecord, DocumentStyle], Iterator[Block]]
+    blocks: Callable[[OffsetRecord, DocumentStyle], Iterator[DocumentPart]]
     """Gives what it says of a record; nothing where it has nothing to say."""
 
 
-def document(record: OffsetRecord, style: DocumentStyle) -> list[Block]:
+def document(record: OffsetRecord, style: DocumentStyle) -> list[DocumentPart]:
     """Return what all sections say of `record`."""
     return [block for section in SECTIONS for block in section.blocks(record, style)]
 
@@ -68,7 +68,7 @@ def record_text(record: OffsetRecord, coverage: float) -> str:
     return plain_text(document(record, DocumentStyle(unit=unit, coverage=coverage)))
 
 
-def _offset(record: OffsetRecord, style: DocumentStyle) -> Iterator[Block]:
+def _offset(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
     """Offset and its uncertainty; when and from how many readings."""
     fraction = style.amount(write_fraction(record.offset, record.u, style.unit))
     hertz = ""
@@ -87,7 +87,7 @@ def _offset(record: OffsetRecord, style: DocumentStyle) -> Iterator[Block]:
     yield Sentence(f"{', '.join(filter(None, (when, readings)))}; k = 1", "quiet")
 
 
-def _conditions(record: OffsetRecord, style: DocumentStyle) -> Iterator[Block]:
+def _conditions(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
     """What was so at the time; in short, only the caution."""
     if style.detail == "full":
         for name, value in record.conditions:
@@ -96,7 +96,7 @@ def _conditions(record: OffsetRecord, style: DocumentStyle) -> Iterator[Block]:
         yield Sentence(f"{CAUTION}: {style.clean(record.caution)}", "warning")
 
 
-def _contributions(record: OffsetRecord, style: DocumentStyle) -> Iterator[Block]:
+def _contributions(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
     """Every row of the budget."""
     rows = record.budget.lines
     if style.detail == "short":
@@ -125,7 +125,7 @@ def _contributions(record: OffsetRecord, style: DocumentStyle) -> Iterator[Block
     )
 
 
-def _combined(record: OffsetRecord, style: DocumentStyle) -> Iterator[Block]:
+def _combined(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
     """The combined uncertainty, and the interval that it is expanded to."""
     if style.detail == "short":
         return
@@ -143,7 +143,7 @@ def _combined(record: OffsetRecord, style: DocumentStyle) -> Iterator[Block]:
     )
 
 
-def _not_counted(record: OffsetRecord, style: DocumentStyle) -> Iterator[Block]:
+def _not_counted(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
     """What belongs in the budget and is not known."""
     missing = record.budget.missing
     if style.detail == "short":

@@ -5,7 +5,7 @@ from dataclasses import replace
 from typing import Final
 
 from benchwatch.quantity import QuantityText
-from benchwatch.report.blocks import Block, Phrases, Table, Tone
+from benchwatch.report.blocks import DocumentPart, Phrases, Table, Tone
 from benchwatch.report.record_document import DocumentStyle, document
 from benchwatch.screen.drawing.styled_text import (
     Role,
@@ -98,7 +98,7 @@ def budget_lines(frame: Frame, width: int) -> list[StyledLine]:
     return drawn
 
 
-def _drawn(block: Block, theme: Theme, width: int) -> list[StyledLine]:
+def _drawn(block: DocumentPart, theme: Theme, width: int) -> list[StyledLine]:
     if isinstance(block, Phrases):
         phrases = [line(*((span.text, ROLES[span.tone]) for span in one)) for one in block.phrases]
         return wrapped(phrases, width)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from benchwatch.commands.budget import age_of, budget
+from benchwatch.commands.budget import budget, calibration_age_s
 from benchwatch.commands.common.budget_part import budget_part
 from benchwatch.errors import BenchwatchError, FileError, NoReadings, QuantityError, UsageError
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
@@ -198,8 +198,8 @@ def test_nothing_usable(tmp_path: Path) -> None:
 
 def test_ages_and_rates() -> None:
     """An age is read as such; a date is taken from the run; ``none`` is a rate of zero."""
-    assert age_of("90d", None) == 90 * 86400.0
-    assert age_of("1970-01-02", 3 * 86400.0) == 2 * 86400.0
+    assert calibration_age_s("90d", None) == 90 * 86400.0
+    assert calibration_age_s("1970-01-02", 3 * 86400.0) == 2 * 86400.0
     assert parse_ageing("1ppb/1d") == pytest.approx(1e-9 / 86400)
     assert parse_ageing(" None ") == 0.0
 
@@ -237,7 +237,7 @@ def test_gaps_are_kept_as_nan() -> None:
 def test_a_calibration_of_long_ago_is_a_slip(text: str) -> None:
     """No reference was calibrated a hundred years ago."""
     with pytest.raises(UsageError, match="hundred years"):
-        age_of(text, 1_935_656_420.5)
+        calibration_age_s(text, 1_935_656_420.5)
 
 
 def test_endless_degrees_of_freedom_in_a_word() -> None:

@@ -9,7 +9,7 @@ import pytest
 from benchwatch.bus import Backend, ListedResource
 from benchwatch.cli import run
 from benchwatch.commands import doctor
-from benchwatch.commands.doctor import Finding
+from benchwatch.commands.doctor import SystemCheck
 from benchwatch.driver_registry import drivers
 
 AS_ROOT = os.geteuid() == 0
@@ -186,5 +186,5 @@ def test_every_bundled_driver_loads():
     """The first finding lists them; there is no other."""
     (found,) = doctor.check_profiles(drivers())
 
-    assert isinstance(found, Finding)
+    assert isinstance(found, SystemCheck)
     assert "scpi" in found.says

@@ -13,7 +13,7 @@ from profile_kit import MINIMUM, write_profile
 from program_kit import COMMAND
 from socket_kit import answering, serving
 
-from benchwatch.commands.common.discovery_options import Experts
+from benchwatch.commands.common.discovery_options import DriverGuesser
 from benchwatch.driver_registry import driver, drivers, own_profiles
 from benchwatch.errors import DriverError
 
@@ -142,7 +142,7 @@ def test_another_distributions_driver_is_named_for_what_it_recognises(site: Path
     (site / "named_counter.py").write_text(NAMED)
     install(site, "named-counter", "named = named_counter:NamedCounter")
 
-    experts = Experts()
+    experts = DriverGuesser()
 
     assert experts.of_identity("Tide Works,Named,1,2") == "named"
     assert experts.of_identity("Tide Works,Other,1,2") == "scpi"
@@ -166,7 +166,7 @@ def test_a_plug_in_that_breaks_on_a_question_is_named_once_and_passed_over(
     install_example(site)
     (site / "named_counter.py").write_text(NAMED)
     install(site, "named-counter", "named = named_counter:NamedCounter")
-    experts = Experts()
+    experts = DriverGuesser()
 
     named = experts.of_identity("Tide Works,Named,1,2")
     read = experts.of_line("N 10.0000024E+06")
@@ -186,7 +186,7 @@ def test_a_plug_in_that_breaks_on_lines_only_is_named_for_that(
     source = "class Odd:\n    @staticmethod\n    def reads(text):\n        return int(text) > 0\n"
     (site / "broken.py").write_text(source)
     install(site, "a-broken-plug-in", "odd = broken:Odd")
-    experts = Experts()
+    experts = DriverGuesser()
 
     named = experts.of_identity("Tide Works,Named,1,2")
     before = capsys.readouterr().err

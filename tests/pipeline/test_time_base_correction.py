@@ -16,7 +16,7 @@ from pipeline_kit import NOMINAL, START_UTC_S, reading
 from benchwatch.acquire import CounterStatus
 from benchwatch.bench import read_bench
 from benchwatch.commands.budget import budget
-from benchwatch.commands.common.recorded_plan import plan_of
+from benchwatch.commands.common.recorded_plan import plan_of_recording
 from benchwatch.commands.compare import compare
 from benchwatch.commands.replay import replay
 from benchwatch.counter import LinkStatus, TimeBase
@@ -350,7 +350,7 @@ def test_a_table_by_the_name_of_its_counter(tmp_path: Path) -> None:
     run.write_text("time_s,frequency_hz\n" + "\n".join(f"{k},10000000.00" for k in range(20)))
     (recording,) = read_recordings(str(run))
 
-    assert plan_of(recording, bench).tolerance is None
-    assert plan_of(recording, bench, "spare").tolerance == pytest.approx(7e-9)
-    assert plan_of(recording, bench).reference is not None
-    assert plan_of(recording, None).reference is None
+    assert plan_of_recording(recording, bench).tolerance is None
+    assert plan_of_recording(recording, bench, "spare").tolerance == pytest.approx(7e-9)
+    assert plan_of_recording(recording, bench).reference is not None
+    assert plan_of_recording(recording, None).reference is None

@@ -10,7 +10,7 @@ from program_kit import COMMAND
 from terminal_kit import Terminal
 
 from benchwatch.cli import run
-from benchwatch.commands.common.screen_options import ScreenAsked, ViewChoice
+from benchwatch.commands.common.screen_options import ScreenOptions, ViewChoice
 from benchwatch.screen.views.view_list import VIEWS
 
 pty_only = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
@@ -43,7 +43,7 @@ def test_every_view_has_its_name():
     """The names on the command line are those of the views, in the same order."""
     names = ViewChoice().choices
 
-    assert [ScreenAsked(view=name).options().view for name in names] == [
+    assert [ScreenOptions(view=name).options().view for name in names] == [
         view.name for view in VIEWS.views
     ]
 

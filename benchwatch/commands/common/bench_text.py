@@ -13,7 +13,7 @@ from benchwatch.quantity import (
     write_fraction,
 )
 
-HEADER: Final = ("counter", "resource", "driver", "nominal", "tolerance", "settled", "set")
+PLAN_COLUMNS: Final = ("counter", "resource", "driver", "nominal", "tolerance", "settled", "set")
 
 
 def reference_sentence(found: Bench) -> str:
@@ -45,7 +45,7 @@ def _known(name: str, reference: Reference) -> str:
     return said
 
 
-def row_of(plan: Plan) -> list[str]:
+def plan_row(plan: Plan) -> list[str]:
     """Return the cells of one counter."""
     setup, settle = plan.setup, plan.settle
     asked = [] if setup.gate_s is None else [f"gate {format_duration(setup.gate_s)}"]
@@ -67,7 +67,7 @@ def _bare(fraction: float) -> str:
     return f"{fraction / unit.size:.3g} {unit.name}"
 
 
-def as_values(plan: Plan) -> dict[str, object]:
+def plan_values(plan: Plan) -> dict[str, object]:
     """Return one counter as plain values for JSON."""
     names = ("name", "u", "offset", "age_s", "ageing_per_s")
 

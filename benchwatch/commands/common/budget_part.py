@@ -70,7 +70,7 @@ def budget_part(
         settle: what settled means; None: where a warm-up ends that stands out.
         wild_s: times of readings that are known to be spikes.
     """
-    parts = _by_time_base(events, plan or Plan("main", ""), wild_s)
+    parts = _by_time_base(events, plan or Plan(name="main", resource=""), wild_s)
     chosen = len(parts) - 1
     if kind == AS_FOUND:
         chosen = next(

@@ -38,7 +38,7 @@ def finder(
     backend: str, where: Sequence[ResourceLister], *, timeout_s: float, ask_all: bool = False
 ) -> Finder:
     """Return what looks there, opens through that library, and knows the drivers."""
-    experts = Experts()
+    experts = DriverGuesser()
     return Finder(
         partial(Buses().open_link, backend=backend),
         where,
@@ -49,7 +49,7 @@ def finder(
     )
 
 
-class Experts:
+class DriverGuesser:
     """The drivers that can tell their counters, by an identity or by a line that came unasked.
 
     A driver that can has a method ``recognises(identity) -> bool``, or ``reads(line) -> bool``,

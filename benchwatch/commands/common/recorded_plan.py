@@ -20,7 +20,9 @@ bench_option: Final = click.option(
 )
 
 
-def plan_of(recording: Recording, bench_file: Path | None, counter: str | None = None) -> Plan:
+def plan_of_recording(
+    recording: Recording, bench_file: Path | None, counter: str | None = None
+) -> Plan:
     """Make the plan of a recorded counter; with a bench file, what that states of it.
 
     A counter is found in the file by its name; where there is none and the file has one
@@ -36,7 +38,7 @@ def plan_of(recording: Recording, bench_file: Path | None, counter: str | None =
         UsageError: a key in it can't be used.
     """
     name = recording.counter or "main"
-    plan = Plan(name, recording.source, "replay", nominal=recording.nominal)
+    plan = Plan(name=name, resource=recording.source, driver="replay", nominal=recording.nominal)
     if bench_file is None:
         return plan
     now_s = time.time()

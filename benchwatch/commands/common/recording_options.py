@@ -17,7 +17,7 @@ from benchwatch.recording import Column, Recording, read_recording, read_recordi
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FileStated:
+class RecordingOptions:
     """What was typed of the files."""
 
     nominal: Decimal | None = None
@@ -86,7 +86,9 @@ def file_options(command: Callable[..., Any]) -> Callable[..., Any]:
     ) -> Any:
         return command(
             *args,
-            stated=FileStated(nominal=nominal, column=column, interval_s=interval_s, wraps_s=wraps),
+            stated=RecordingOptions(
+                nominal=nominal, column=column, interval_s=interval_s, wraps_s=wraps
+            ),
             **rest,
         )
 

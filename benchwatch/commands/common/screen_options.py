@@ -34,8 +34,8 @@ class ViewChoice(click.Choice):  # type: ignore[type-arg] # older versions take 
         """Leave the names as they are."""
 
 
-@dataclass(frozen=True, slots=True)
-class ScreenAsked:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScreenOptions:
     """How the screen was asked for."""
 
     ascii: bool = False
@@ -66,7 +66,7 @@ class ScreenAsked:
 
 
 def screen_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the options of the screen, as one `ScreenAsked` named `screen`."""
+    """Give a command the options of the screen, as one `ScreenOptions` named `screen`."""
 
     @click.option("--ascii", "ascii_only", is_flag=True, help="Draw the screen in plain ASCII.")
     @click.option("--view", type=ViewChoice(), help="The view that the screen begins with.")
@@ -75,13 +75,13 @@ def screen_options(command: Callable[..., Any]) -> Callable[..., Any]:
     def with_screen(
         *args: Any, ascii_only: bool, view: str | None, no_bell: bool, **rest: Any
     ) -> Any:
-        asked = ScreenAsked(ascii_only, view or "", not no_bell)
+        asked = ScreenOptions(ascii=ascii_only, view=view or "", bell=not no_bell)
         return command(*args, screen=asked, **rest)
 
     return with_screen
 
 
-def on_a_screen() -> bool:
+def can_show_screen() -> bool:
     """Tell whether standard output can show the screen; of a terminal that can't, say so."""
     if not sys.stdout.isatty():
         return False

@@ -31,8 +31,8 @@ if TYPE_CHECKING:
 _NAMED: Final = re.compile(r"([A-Za-z][\w-]*)=(.+)", re.DOTALL)
 
 
-@dataclass(frozen=True, slots=True)
-class Asked:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TypedSettings:
     """What was asked for of every counter, as typed where that needs the nominal."""
 
     nominals: tuple[tuple[str | None, Decimal], ...]
@@ -52,18 +52,18 @@ class Asked:
             nominal = nominal or parse_frequency(simulated.nominals[name])
             tolerance, settle = tolerance or simulated.tolerance, settle or simulated.settle
         return Plan(
-            name,
-            resource,
-            driver_name,
-            Setup(gate_s=self.gate_s),
-            nominal,
-            tolerance_of(tolerance, nominal),
-            settle_of(settle, nominal),
-            self.interval_s,
-            None if simulated is None else simulated.name,
+            name=name,
+            resource=resource,
+            driver=driver_name,
+            setup=Setup(gate_s=self.gate_s),
+            nominal=nominal,
+            tolerance=tolerance_of(tolerance, nominal),
+            settle=settle_of(settle, nominal),
+            interval_s=self.interval_s,
+            simulated=None if simulated is None else simulated.name,
         )
 
-    def over(self, plan: Plan) -> Plan:
+    def applied_to(self, plan: Plan) -> Plan:
         """Put what was typed over a plan of a bench file."""
         nominal = of_counter(self.nominals, plan.name) or plan.nominal
         tolerance, settle = tolerance_of(self.tolerance, nominal), settle_of(self.settle, nominal)
@@ -79,9 +79,9 @@ class Asked:
         )
 
 
-def plans_of(
+def plan_counters(
     words: tuple[str, ...],
-    asked: Asked,
+    asked: TypedSettings,
     *,
     simulated: "ServedBench | None" = None,
     bench: Bench | None = None,
@@ -98,7 +98,7 @@ def plans_of(
         UsageError: a name is missing or taken twice.
     """
     if bench is not None:
-        plans = [asked.over(plan) for plan in _chosen(bench, words)]
+        plans = [asked.applied_to(plan) for plan in _chosen(bench, words)]
         if asked.driver is None:
             check_drivers(plans, bench.where)
     elif simulated is not None:
@@ -150,7 +150,7 @@ def _chosen(bench: Bench, names: tuple[str, ...]) -> list[Plan]:
     return [plan for plan in plans.values() if not names or plan.name in names]
 
 
-def interrupted(plans: Sequence[Plan], journal: Path) -> dict[str, InterruptedRun]:
+def interrupted_runs(plans: Sequence[Plan], journal: Path) -> dict[str, InterruptedRun]:
     """Return what interrupted runs of these counters left in `journal`, by name of the counter.
 
     A journal that can't be read now holds nothing to go on with; whoever writes it says why.

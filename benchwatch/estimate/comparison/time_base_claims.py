@@ -51,7 +51,7 @@ def run_time_base(own: FloatArray, *, external: bool = False) -> RunTimeBase:
     """Return the time base of a run.
 
     Args:
-        own: 1 for each reading that the counter's own oscillator counted, 0 for each other one,
+        own: 1 for each reading that the counter's own oscillator time_bases, 0 for each other one,
             nan where there is none, shape (n,).
         external: whether the recording tells that the other readings were counted by an external
             time base.
@@ -67,7 +67,7 @@ def run_time_base(own: FloatArray, *, external: bool = False) -> RunTimeBase:
 def claims_on_reference(
     readings: Mapping[str, FloatArray],
     own: Mapping[str, FloatArray],
-    counted: Mapping[str, RunTimeBase],
+    time_bases: Mapping[str, RunTimeBase],
     *,
     reference: str,
     interval_s: float,
@@ -82,13 +82,13 @@ def claims_on_reference(
     Args:
         readings: matched offsets as for `differences`.
         own: as for `run_time_base`, matched likewise.
-        counted: the time base of each, by `run_time_base`.
+        time_bases: the time base of each, by `run_time_base`.
         reference: the counter that is said to run on the reference.
         interval_s: from one matched set to the next.
         u_reference: standard uncertainty of the reference; None when not stated.
         reference_offset: known offset of the reference.
     """
-    if counted[reference] == "internal":
+    if time_bases[reference] == "internal":
         why = (
             f"{reference} is named as the one on the reference, but its recording says that it "
             "ran on its own oscillator: only differences are known, and no time base can be told."
@@ -100,13 +100,13 @@ def claims_on_reference(
     for name in readings:
         if name == reference:
             continue
-        if counted[name] == counted[reference] == "external":
+        if time_bases[name] == time_bases[reference] == "external":
             refused.append(
                 f"{name} ran on an external time base as {reference} did: what they differ by is "
                 "no offset of its own oscillator."
             )
             continue
-        usable = fit & (own[name] == 1.0) if counted[name] == "changing" else fit
+        usable = fit & (own[name] == 1.0) if time_bases[name] == "changing" else fit
         pair = {each: np.where(usable, readings[each], np.nan) for each in (reference, name)}
         common = int(np.count_nonzero(np.isfinite(pair[reference] - pair[name])))
         if common == 0:
@@ -122,7 +122,7 @@ def claims_on_reference(
             TimeBaseClaim(
                 base=base,
                 against=reference,
-                condition=_condition(reference, counted),
+                condition=_condition(reference, time_bases),
                 readings=common,
             )
         )
@@ -130,7 +130,7 @@ def claims_on_reference(
 
 
 def claim_of_majority(
-    pairs: Sequence[Difference], counted: Mapping[str, RunTimeBase], coverage: float
+    pairs: Sequence[Difference], time_bases: Mapping[str, RunTimeBase], coverage: float
 ) -> TimeBaseClaims:
     """Claim which of three or more counters disagrees with all others, which agree.
 
@@ -139,16 +139,18 @@ def claim_of_majority(
     odd = odd_one_out(pairs, coverage)
     if odd is None:
         return TimeBaseClaims((), ())
-    others = [name for name in counted if name != odd.counter]
+    others = [name for name in time_bases if name != odd.counter]
     head = f"{odd.counter} disagrees with the others, which agree"
-    if counted[odd.counter] == "external" and all(counted[name] == "internal" for name in others):
+    if time_bases[odd.counter] == "external" and all(
+        time_bases[name] == "internal" for name in others
+    ):
         why = (
             f"{head}. But it ran on an external time base and they ran on their own oscillators, "
             "so which side is off can't be told."
         )
         return TimeBaseClaims((), (why,))
     condition = "if the time bases of the others are right"
-    if all(how == "internal" for how in counted.values()):
+    if all(how == "internal" for how in time_bases.values()):
         condition += "; all ran on their own oscillators"
     readings = min(pair.readings for pair in pairs)
     return TimeBaseClaims(
@@ -156,13 +158,13 @@ def claim_of_majority(
     )
 
 
-def no_claim(counted: Mapping[str, RunTimeBase]) -> str | None:
+def no_claim(time_bases: Mapping[str, RunTimeBase]) -> str | None:
     """Say why no time base can be blamed where no reference is named; None: nothing to say."""
-    names = list(counted)
-    if all(how == "internal" for how in counted.values()):
+    names = list(time_bases)
+    if all(how == "internal" for how in time_bases.values()):
         who = "Both" if len(names) == 2 else "All"
         return f"{who} ran on their own oscillators: only differences of time bases are known."
-    external = [name for name in names if counted[name] == "external"]
+    external = [name for name in names if time_bases[name] == "external"]
     if len(external) == 1:
         return (
             f"{external[0]} ran on an external time base. If that is the reference, --reference "
@@ -173,10 +175,10 @@ def no_claim(counted: Mapping[str, RunTimeBase]) -> str | None:
     return None
 
 
-def _condition(reference: str, counted: Mapping[str, RunTimeBase]) -> str:
+def _condition(reference: str, time_bases: Mapping[str, RunTimeBase]) -> str:
     told = {
         "external": f"if the external time base that {reference} ran on is the reference",
         "changing": f"if {reference} was on the reference whenever not on its own oscillator",
     }
     unknown = f"if {reference} ran on the reference, which its recording doesn't tell"
-    return told.get(counted[reference], unknown)
+    return told.get(time_bases[reference], unknown)
