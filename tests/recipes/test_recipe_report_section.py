@@ -5,7 +5,7 @@ from pathlib import Path
 from recipe_kit import ProgramCopy
 
 FILE = "benchwatch/report/record_document.py"
-SECTION = '''def _clock(record: OffsetRecord, style: DocumentStyle) -> Iterator[Block]:
+SECTION = '''def _clock(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
     """What a clock that runs on the oscillator gains."""
     yield Sentence(f"a clock gains {record.offset * 86400.0:.3g} s a day")
 
