@@ -11,11 +11,8 @@ from click.testing import CliRunner
 from benchwatch.commands.budget import budget, calibration_age_s
 from benchwatch.commands.common.budget_part import budget_part
 from benchwatch.errors import BenchwatchError, FileError, NoReadings, QuantityError, UsageError
-from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-from benchwatch.estimate.uncertainty.uncertainty_budget import Budget, BudgetRow
 from benchwatch.quantity import parse_ageing
 from benchwatch.reading import Gap, Reading
-from benchwatch.report.record_document import record_text
 
 STATED = ("--reference-u", "2e-11", "--calibrated", "90d", "--reference-ageing", "1e-12/1d")
 
@@ -238,26 +235,6 @@ def test_a_calibration_of_long_ago_is_a_slip(text: str) -> None:
     """No reference was calibrated a hundred years ago."""
     with pytest.raises(UsageError, match="hundred years"):
         calibration_age_s(text, 1_935_656_420.5)
-
-
-def test_endless_degrees_of_freedom_in_a_word() -> None:
-    """Half a billion of them are unlimited; sixteen stay sixteen (GUM, table G.2)."""
-
-    def total(dof: float) -> str:
-        parts = (BudgetRow(name="noise", source="made", u=1e-10, distribution="type A", dof=dof),)
-        made = OffsetRecord(
-            kind="as left",
-            counter="main",
-            nominal_hz=1e7,
-            utc_s=None,
-            span_s=60.0,
-            readings=60,
-            budget=Budget(parts),
-        )
-        return record_text(made, 0.95)
-
-    assert "unlimited degrees of freedom, k = 1.96" in total(569547201553624.0)
-    assert "16 degrees of freedom, k = 2.12" in total(16.75)
 
 
 def test_one_notation_in_one_budget(tmp_path: Path) -> None:

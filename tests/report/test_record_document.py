@@ -1,0 +1,110 @@
+"""A record's document: its sections in the full form and in the short one."""
+
+from dataclasses import replace
+
+import pytest
+
+from benchwatch.estimate.uncertainty.offset_record import (
+    Noise,
+    OffsetRecord,
+    Reference,
+    offset_budget,
+)
+from benchwatch.estimate.uncertainty.uncertainty_budget import Budget, BudgetRow
+from benchwatch.quantity import PPB
+from benchwatch.report.blocks import Phrases, Sentence, Table, align_table
+from benchwatch.report.record_document import DocumentStyle, document, record_text
+
+
+@pytest.fixture
+def made() -> OffsetRecord:
+    """A record as left of a run on a stated reference."""
+    budget = offset_budget(
+        2.31e-9,
+        noise=Noise(u=1e-10, dof=16.0, averaging_s=30.0),
+        resolution=None,
+        drift_per_s=1e-13,
+        span_s=30.0,
+        reference=Reference(name="station reference", u=5e-11, ageing_per_s=0.0),
+    )
+    return OffsetRecord(
+        kind="as left",
+        counter="ten\x1b[2J",
+        nominal_hz=1e7,
+        utc_s=0.0,
+        span_s=30.0,
+        readings=30,
+        budget=budget,
+        conditions=(("gate", "1 s"), ("caution", "tool on the trimmer")),
+    )
+
+
+def test_the_full_document_line_by_line(made: OffsetRecord) -> None:
+    """Offset, conditions, a table of contributions, their sum, and what is not counted."""
+    head, offset, gate, caution, *rest = record_text(made, 0.95).splitlines()
+
+    assert head.startswith("as left   ten")
+    assert head.endswith("around 1970-01-01T00:00:00.000Z   30 readings over 30 s")
+    assert "\x1b" not in head
+    assert offset == "offset +2.31 ± 0.11 ppb, +0.0231 ± 0.0011 Hz (k = 1)"
+    assert (gate, caution) == ("gate: 1 s", "caution: tool on the trimmer")
+    assert rest[1].startswith("contribution       u in ppb  distribution  dof  sensitivity")
+    assert rest[-3].startswith("combined u = 0.112 ppb, 25 degrees of freedom, k = 2.06: U = ")
+    assert rest[-2] == "Not counted: resolution of the counter."
+    assert rest[-1] == "While anything is not counted, this uncertainty is a lower limit."
+
+
+def test_the_short_document_has_no_coverage_and_only_the_caution(made: OffsetRecord) -> None:
+    """Its tones say what the screen shows dim, strong, and as a warning."""
+    style = DocumentStyle(unit=PPB, detail="short", moment=lambda _: "at noon")
+
+    offset, when, caution, table, missing = document(made, style)
+
+    assert isinstance(offset, Phrases)
+    assert [span.tone for phrase in offset.phrases for span in phrase] == [
+        "quiet", "strong", "text",
+    ]  # fmt: skip
+    assert when == Sentence("around at noon, 30 readings over 30 s; k = 1", "quiet")
+    assert caution == Sentence("caution: tool on the trimmer", "warning")
+    assert isinstance(table, Table)
+    assert [row[0] for row in table.rows] == [row.name for row in made.budget.lines]
+    assert missing == Sentence("not counted: resolution of the counter", "warning")
+
+
+def test_a_record_without_nominal_or_date_says_less(made: OffsetRecord) -> None:
+    """No hertz, no moment, and nothing in their place."""
+    bare = replace(made, nominal_hz=None, utc_s=None, conditions=())
+
+    head, offset, *_ = record_text(bare, 0.95).splitlines()
+
+    assert "around" not in head
+    assert offset == "offset +2.31 ± 0.11 ppb (k = 1)"
+
+
+def test_columns_of_numbers_are_flush_right() -> None:
+    """And a cell that no terminal should obey is made harmless."""
+    lines = align_table(("name", "u"), [("a", "1.25"), ("long \x1b[2J", "-")]).splitlines()
+
+    assert lines[1].endswith("  1.25")
+    assert lines[2].endswith("     -")
+    assert "\x1b" not in lines[2]
+
+
+def test_endless_degrees_of_freedom_in_a_word() -> None:
+    """Half a billion of them are unlimited; sixteen stay sixteen (GUM, table G.2)."""
+
+    def total(dof: float) -> str:
+        parts = (BudgetRow(name="noise", source="made", u=1e-10, distribution="type A", dof=dof),)
+        made = OffsetRecord(
+            kind="as left",
+            counter="main",
+            nominal_hz=1e7,
+            utc_s=None,
+            span_s=60.0,
+            readings=60,
+            budget=Budget(parts),
+        )
+        return record_text(made, 0.95)
+
+    assert "unlimited degrees of freedom, k = 1.96" in total(569547201553624.0)
+    assert "16 degrees of freedom, k = 2.12" in total(16.75)
