@@ -56,12 +56,12 @@ class LazyGroup(click.Group):
         **extra: Any,
     ) -> click.Context:
         """Read the command line, which may already write help."""
-        with _may_be_left():
+        with _reader_may_leave():
             return super().make_context(info_name, args, parent, **extra)
 
     def invoke(self, ctx: click.Context) -> object:
         """Run the command."""
-        with _may_be_left():
+        with _reader_may_leave():
             return super().invoke(ctx)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
@@ -113,7 +113,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 
 class DataOutput(io.TextIOWrapper):
-    """Standard output; that it can't be written is a sentence, wherever it is found out."""
+    """Standard output; where it can't be written, any write raises an error with a sentence."""
 
     def write(self, text: str) -> int:
         """Write `text`."""
@@ -121,13 +121,13 @@ class DataOutput(io.TextIOWrapper):
             return super().write(text)
 
     def flush(self) -> None:
-        """Write out what is kept back."""
+        """Write out what is buffered."""
         with _as_file_error():
             super().flush()
 
 
 class NarrationOutput(io.TextIOWrapper):
-    """Standard error; that it can't be written is no reason to fail."""
+    """Standard error; an error of writing it is ignored."""
 
     def write(self, text: str) -> int:
         """Write `text` if that can be done."""
@@ -136,7 +136,7 @@ class NarrationOutput(io.TextIOWrapper):
         return len(text)
 
     def flush(self) -> None:
-        """Write out what is kept back if that can be done."""
+        """Write out what is buffered if that can be done."""
         with suppress(OSError):
             super().flush()
 
@@ -146,7 +146,7 @@ def _as_file_error() -> Iterator[None]:
     try:
         yield
     except BrokenPipeError:
-        raise  # whoever read it has had enough
+        raise  # the reader has closed the pipe
     except OSError as error:
         raise FileError(
             f"standard output can't be written: {error.strerror}. Send it elsewhere, or make room."
@@ -154,22 +154,22 @@ def _as_file_error() -> Iterator[None]:
 
 
 @contextmanager
-def _may_be_left() -> Iterator[None]:
-    """Write out what was printed; that whoever read our lines has had enough is no failure.
+def _reader_may_leave() -> Iterator[None]:
+    """Write out what was printed; that the reader has closed the pipe is no failure.
 
     Raises:
-        click.exceptions.Exit: that is so.
+        click.exceptions.Exit: the reader has closed it.
     """
     try:
         yield
         sys.stdout.flush()
     except BrokenPipeError as error:
-        _give_up(sys.stdout)
+        _discard(sys.stdout)
         raise click.exceptions.Exit(0) from error
 
 
-def _give_up(stream: TextIO) -> None:
-    """Send what is still kept back nowhere, or the interpreter complains of it at exit."""
+def _discard(stream: TextIO) -> None:
+    """Discard what is still buffered, or the interpreter complains of it at exit."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
@@ -182,11 +182,11 @@ def _say(text: str) -> None:
 
 
 def _has_streams() -> bool:
-    """Find out whether standard output is open; put a sink where standard error was closed.
+    """Tell whether standard output is open; open the null device where standard error was closed.
 
     Both are None when the shell closed them: print() would then write narration among the
     data, and the next file to be opened, such as the journal, would get the number of the
-    stream and whatever a library writes to it.
+    stream, and with it all that a library writes there.
     """
     while (sink := os.open(os.devnull, os.O_RDWR)) <= 2:
         pass
@@ -212,7 +212,7 @@ def main() -> NoReturn:
             if plain is not None:
                 plain.buffer.flush()
         except (OSError, FileError):
-            _give_up(stream)
+            _discard(stream)
     sys.exit(code)
 
 

@@ -1,4 +1,4 @@
-"""``benchwatch ageing``: what dated offsets say about an oscillator's future."""
+"""``benchwatch ageing``: forecasts an oscillator's offset from those of earlier visits."""
 
 import math
 from dataclasses import dataclass

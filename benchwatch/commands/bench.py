@@ -1,4 +1,4 @@
-"""``benchwatch bench``: the file that says what stands on the bench."""
+"""``benchwatch bench``: writes and checks the file that describes a bench."""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -134,7 +134,7 @@ def _entries(found: Sequence[FoundResource], names: dict[str, str], backend: str
     typed = list(names)
 
     def place(item: FoundResource) -> tuple[int, bool]:
-        """What was typed goes first, in that order; then what says who it is."""
+        """Return its place: typed resources in their order, then those with an identity."""
         at = typed.index(item.resource) if item.resource in names else len(typed)
         return at, item.identity is None
 
@@ -162,7 +162,7 @@ def _free_name(taken: set[str]) -> str:
 
 
 def _look(item: FoundResource, backend: str) -> tuple[str | None, str]:
-    """Take one reading; return the round number it is near, and a sentence."""
+    """Take one reading; return the nominal that it is near, and a sentence on the counter."""
     try:
         link = Buses().open_link(item.resource, backend=backend)
         try:

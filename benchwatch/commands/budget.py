@@ -1,4 +1,4 @@
-"""``benchwatch budget``: how sure an offset is, and why."""
+"""``benchwatch budget``: prints the uncertainty budget of a recorded offset."""
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
@@ -178,7 +178,7 @@ def budget(
 
 
 def _time_base(by: CountedBy, bench_file: Path | None) -> Reference:
-    """What counted, as far as it is known without what was typed."""
+    """Return what counted the seconds, before the typed values replace parts of it."""
     if bench_file is None:
         return replace(by.reference, name="time base")
     if by.source == "external":
@@ -214,7 +214,7 @@ def _budget_part(
 def _settled(
     recording: Recording, steady: SteadyPart, part: TypedRange, kind: RecordKind, *, limited: bool
 ) -> SteadyPart:
-    """Leave a warm-up out as found and where that is asked for; else say that it counts too."""
+    """Leave out a warm-up, as found or where it is asked for; else say that it counts too."""
     if part.since == "settled":
         begin_s = settled_from(recording, steady.settled_s, limit="stated" if limited else None)
         return steady if begin_s is None else steady.since(begin_s)

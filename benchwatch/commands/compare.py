@@ -1,4 +1,4 @@
-"""``benchwatch compare``: several counters on one signal, and whose time base is off."""
+"""``benchwatch compare``: compares counters on one signal, and says whose time base is off."""
 
 import math
 from dataclasses import dataclass

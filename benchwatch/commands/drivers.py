@@ -1,4 +1,4 @@
-"""``benchwatch drivers``: which dialects there are, and whether one fits a counter."""
+"""``benchwatch drivers``: lists the drivers, shows one, and tries one on a counter."""
 
 import inspect
 from collections.abc import Callable

@@ -1,4 +1,4 @@
-"""``benchwatch elsewhere``: what an offset becomes at other frequencies."""
+"""``benchwatch elsewhere``: says what an offset becomes at other frequencies."""
 
 from dataclasses import asdict
 from decimal import Decimal

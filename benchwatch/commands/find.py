@@ -1,4 +1,4 @@
-"""``benchwatch find``: what instruments there are, told as they are found."""
+"""``benchwatch find``: lists instruments as they are found."""
 
 from dataclasses import asdict
 

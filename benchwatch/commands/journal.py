@@ -1,4 +1,4 @@
-"""``benchwatch journal``: what the journal holds, and moving old runs to an archive."""
+"""``benchwatch journal``: says what the journal holds; archives, merges and repairs it."""
 
 import sqlite3
 import time

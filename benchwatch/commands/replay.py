@@ -1,4 +1,4 @@
-"""``benchwatch replay``: a recorded file through the same estimate as a live run."""
+"""``benchwatch replay``: puts a recorded file through the same estimate as a live run."""
 
 import shutil
 import stat
@@ -120,7 +120,7 @@ def replay(
 
 @contextmanager
 def _read_again(file: str) -> Iterator[str]:
-    """Give the path of a file that can be read again and again; of a pipe it is a copy."""
+    """Give the path of a file that can be read more than once: that of a copy, for a pipe."""
     if not _is_pipe(file):
         yield file
         return
@@ -138,12 +138,12 @@ def _read_again(file: str) -> Iterator[str]:
 def _is_pipe(file: str) -> bool:
     try:
         return file == STANDARD_INPUT or stat.S_ISFIFO(Path(file).stat().st_mode)
-    except (OSError, ValueError):  # the reader says it in a sentence
+    except (OSError, ValueError):  # whoever reads the file says why in a sentence
         return False
 
 
 def _nothing(_sentence: str) -> None:
-    """Say nothing: whoever looks for the end of the file says it."""
+    """Say nothing: the search for the end of the file says the same."""
 
 
 def _check_apart(file: str, journal: Path) -> None:
@@ -165,7 +165,7 @@ def _pipeline(recording: Recording, plan: Plan, journal: Journal | None) -> Pipe
 
 
 def _as_lines(screen: ScreenOptions, *, plain: bool, as_json: bool, keep: bool) -> bool:
-    """Tell whether lines are written; refuse what does not go together."""
+    """Tell whether lines are written; refuse options that don't go together."""
     if plain and as_json:
         raise UsageError("--plain and --json exclude each other: choose one.")
     asked_for_lines = plain or as_json or keep
@@ -177,7 +177,7 @@ def _as_lines(screen: ScreenOptions, *, plain: bool, as_json: bool, keep: bool) 
 
 
 def _show(tape: RecordedTimeline, speed: float, screen: ScreenOptions, *, from_input: bool) -> int:
-    """Show the recording on the screen until it is left; then say what was noted of it.
+    """Show the recording on the screen until it is left; then say what is odd about the file.
 
     Raises:
         BenchwatchError: the file is broken somewhere.
@@ -206,7 +206,7 @@ def _show(tape: RecordedTimeline, speed: float, screen: ScreenOptions, *, from_i
 def _plan(
     recording: Recording, bench_file: Path | None, tolerance: str | None, settle: str | None
 ) -> Plan:
-    """Make the plan of a recorded counter; what was typed goes over the bench file."""
+    """Make the plan of a recorded counter; what was typed replaces the bench file's."""
     plan = plan_of_recording(recording, bench_file)
     limit = tolerance_of(tolerance, recording.nominal)
     return replace(
@@ -219,7 +219,7 @@ def _plan(
 def _play(
     stream: EventStream, pipeline_of: Callable[[Recording], Pipeline], *, as_json: bool
 ) -> EndOfRun:
-    """Put every event, of all counters in the order of time, through its pipeline."""
+    """Put the events of all counters, in the order of time, through their pipelines."""
     out = LineOutput(sys.stdout, json_line if as_json else PlainWriter())
     pipelines: dict[str, Pipeline] = {}
     for event in stream:

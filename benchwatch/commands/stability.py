@@ -1,4 +1,4 @@
-"""``benchwatch stability``: the Allan family of a recorded file, with limits."""
+"""``benchwatch stability``: prints the Allan family of a recorded file, with limits."""
 
 from dataclasses import asdict
 
@@ -35,7 +35,7 @@ from benchwatch.report.blocks import align_table
 CONTIGUOUS = 0.99
 """Part of the interval from which a gate leaves no dead time worth a correction."""
 NEAR = 0.05
-"""An averaging time is taken as the nearest multiple of the interval when it is off by no more."""
+"""Relative error up to which a typed averaging time is replaced by the nearest multiple."""
 WORDS = {"nudge": "the last nudge", "settled": "it settled"}
 OF_TOTDEV = (
     "totdev: value is that of the handbook, too high for phase noise and too low for flicker and "
@@ -170,7 +170,7 @@ def _factors(taus: str, tau0_s: float, points: int) -> list[int]:
 def _dead_time(
     recording: Recording, interval_s: float, gate_s: float | None, names: tuple[Name, ...]
 ) -> float | None:
-    """Return the gate where there is dead time to correct for."""
+    """Return the gate where there is dead time to correct for; None where there is none."""
     if gate_s is None:
         known = recording.gates()
         if known and max(known) < CONTIGUOUS * interval_s:

@@ -245,7 +245,7 @@ def watch(
 def _front_end(
     *, plain: bool, as_json: bool, web: bool, aloud: bool, screen: ScreenOptions
 ) -> FrontEnd:
-    """Choose where the readings are shown; refuse what does not go together."""
+    """Choose where the readings are shown; refuse options that don't go together."""
     _refuse(("--plain", plain), ("--json", as_json), ("--web", web))
     _refuse(("--sound", aloud), ("--web", web))
     if web:
@@ -261,7 +261,7 @@ def _front_end(
 
 
 def _place(address: str | None, port: int | None) -> ServedAddress:
-    """Choose where pages would be served; to this computer only unless told otherwise."""
+    """Choose where pages would be served: to this computer only, unless an address is typed."""
     with of_option("--web-address"):
         return place_of(address or LOOPBACK, WEB_PORT if port is None else port)
 
@@ -287,7 +287,7 @@ def _introduce(
 
 
 def _end(run: LiveWatch, journal: Journal | None) -> int:
-    """Let the counters go, close the journal, and return the exit code that it asks for."""
+    """Disconnect the counters, close the journal, and return the exit code of that."""
     run.stop()
     if journal is None:
         return 0

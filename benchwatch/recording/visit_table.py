@@ -1,4 +1,4 @@
-"""Dated offsets of an oscillator, a row a visit, from a file."""
+"""Reads a table of dated offsets of an oscillator, one row a visit."""
 
 import csv
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ AFTER_LAST_VISIT_S = datetime(3000, 1, 1, tzinfo=UTC).timestamp()
 
 @dataclass(frozen=True, slots=True)
 class Visits:
-    """Dated offsets as a file has them, in the order of time."""
+    """Dated offsets, in the order of time."""
 
     utc_s: tuple[float, ...]
     offsets: tuple[float, ...]

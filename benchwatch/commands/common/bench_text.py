@@ -1,4 +1,4 @@
-"""What a bench file says, in words and values."""
+"""A bench file in words, as rows of a table, and as values for JSON."""
 
 from typing import Final
 
@@ -17,7 +17,7 @@ PLAN_COLUMNS: Final = ("counter", "resource", "driver", "nominal", "tolerance", 
 
 
 def reference_sentence(found: Bench) -> str:
-    """Say what is known of the reference of a bench, and of the counters' own time bases."""
+    """Say what is stated of the reference of a bench, and of the counters' own time bases."""
     reference = found.reference
     said = ["no [reference] in the bench file: what the time base adds is not known"]
     if reference is not None:
@@ -62,7 +62,7 @@ def plan_row(plan: Plan) -> list[str]:
 
 
 def _bare(fraction: float) -> str:
-    """Write a limit as short as it goes: ``5 ppb``."""
+    """Write a limit as short as possible: ``5 ppb``."""
     unit = offset_unit(fraction)
     return f"{fraction / unit.size:.3g} {unit.name}"
 

@@ -1,4 +1,4 @@
-"""What every command that looks for instruments has in common: options, places, drivers."""
+"""Options and helpers of the commands that look for instruments."""
 
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
@@ -23,21 +23,21 @@ backend_option: "Final[Option]" = click.option(
 
 
 def timeout_option(says: str) -> "Option":
-    """Return the option for how long is looked; `says` is its help."""
+    """Return ``--timeout``, how long is searched; `says` is its help."""
     return click.option(
         "--timeout", "timeout_s", type=DURATION, default="10s", show_default=True, help=says
     )
 
 
 def places(backend: str, *, local: bool) -> list[ResourceLister]:
-    """Return where a VISA library can look; with `local`, on no network."""
+    """Return where a VISA library can search; with `local`, nowhere on a network."""
     return [place for place in listers(backend) if place.is_local or not local]
 
 
 def finder(
     backend: str, where: Sequence[ResourceLister], *, timeout_s: float, ask_all: bool = False
 ) -> Finder:
-    """Return what looks there, opens through that library, and knows the drivers."""
+    """Return a finder that searches `where`, through that VISA library, with all drivers."""
     experts = DriverGuesser()
     return Finder(
         partial(Buses().open_link, backend=backend),
@@ -50,10 +50,10 @@ def finder(
 
 
 class DriverGuesser:
-    """The drivers that can tell their counters, by an identity or by a line that came unasked.
+    """Guesses the driver of a counter from its identity or from a line that it sent unasked.
 
-    A driver that can has a method ``recognises(identity) -> bool``, or ``reads(line) -> bool``,
-    of its own. One that breaks on a question is named, and not asked again. Any thread may ask.
+    A driver that can tell has a method ``recognises(identity) -> bool`` or ``reads(line) -> bool``.
+    One that fails is named, and not asked again. Any thread may ask.
     """
 
     def __init__(self) -> None:
@@ -64,11 +64,11 @@ class DriverGuesser:
             narrate(trouble)
 
     def of_identity(self, identity: str) -> str:
-        """Name the driver for an identity: one that recognises it, else the usual one."""
+        """Name the driver for an identity: one that recognises it, else the default."""
         return next(self._that("recognises", identity), DEFAULT_DRIVER)
 
     def of_line(self, line: str) -> list[str]:
-        """Name the drivers that read a line."""
+        """Name the drivers that can read a line."""
         return list(self._that("reads", line))
 
     def _that(self, method: str, text: str) -> Iterator[str]:

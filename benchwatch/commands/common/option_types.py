@@ -1,4 +1,4 @@
-"""What the command line's words are read as; declared once for all commands."""
+"""Types of the values on the command line, declared once for all commands."""
 
 import math
 from collections.abc import Callable, Iterable, Iterator
@@ -27,11 +27,11 @@ else:  # generic only in newer versions of click
     _ReadsQuantity = _ReadsNamed = _ReadsText = click.ParamType
 
 _SOME_NOMINAL: Final = Decimal("1E+15")
-"""In hertz, above all that is measured: no limit in hertz is too large a fraction of it."""
+"""Hertz, above every carrier: any limit in hertz is a small fraction of it."""
 
 
 class Quantity(_ReadsQuantity):
-    """An option's value, read by one of the parsers of `benchwatch.quantity`."""
+    """The value of an option, read by a parser of `benchwatch.quantity`."""
 
     def __init__(self, name: str, parse: Callable[[str], object]) -> None:
         self.name = name
@@ -40,7 +40,7 @@ class Quantity(_ReadsQuantity):
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> object:
-        """Read the text; a value that is no text is already read."""
+        """Read the text; a value that is no text has been read already."""
         if not isinstance(value, str):
             return value
         try:
@@ -62,9 +62,9 @@ PERIOD: Final = Quantity("duration", lambda text: Decimal(repr(parse_duration(te
 
 
 class Checked(_ReadsText):
-    """An option's text that is read once the nominal is known, for hertz are divided by it.
+    """Text of an option that is read once the nominal is known, by which hertz are divided.
 
-    What is wrong whatever the nominal is told at once, before anything is started.
+    An error that does not depend on the nominal is reported before anything is started.
     """
 
     def __init__(self, name: str, read: Callable[[str, Decimal], object], example: str) -> None:
@@ -72,7 +72,7 @@ class Checked(_ReadsText):
         self._read, self._example = read, example
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
-        """Check the text, and leave it."""
+        """Check the text and return it unchanged."""
         text = str(value)
         try:
             self._read(text, _SOME_NOMINAL)
@@ -102,12 +102,12 @@ class Named(_ReadsNamed):
 
 
 def of_counter(values: tuple[tuple[str | None, Decimal], ...], name: str) -> Decimal | None:
-    """Pick what was given for the counter `name`, else for all."""
+    """Return the value that was given for the counter `name`, else the one for all."""
     return dict(values).get(name, dict(values).get(None))
 
 
 def check_names(values: tuple[tuple[str | None, Decimal], ...], names: Iterable[str]) -> None:
-    """Check that what was given by name is for one of the counters `names`.
+    """Check that every value with a name is for one of the counters `names`.
 
     Raises:
         UsageError: no counter has that name.
@@ -123,7 +123,7 @@ def check_names(values: tuple[tuple[str | None, Decimal], ...], names: Iterable[
 
 @contextmanager
 def of_option(option: str) -> Iterator[None]:
-    """Name the option in what is said of its value."""
+    """Put the option in front of an error of its value."""
     try:
         yield
     except UsageError as error:

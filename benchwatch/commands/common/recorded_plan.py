@@ -1,4 +1,4 @@
-"""What a bench file states of the time bases, for a recording of that bench."""
+"""The plan of a recorded counter, with what a bench file states of it and of the time bases."""
 
 import time
 from dataclasses import replace
@@ -25,8 +25,8 @@ def plan_of_recording(
 ) -> Plan:
     """Make the plan of a recorded counter; with a bench file, what that states of it.
 
-    A counter is found in the file by its name; where there is none and the file has one
-    counter, that one is meant. The age of a calibration is that at the time of the run.
+    A counter is found in the file by its name; without a name, the only counter of a file is meant.
+    The age of a calibration is that at the time of the run.
 
     Args:
         recording: of one counter.
@@ -63,7 +63,7 @@ def _counter(bench: Bench, name: str | None) -> Plan | None:
 
 
 def _then(reference: Reference | None, ago_s: float) -> Reference | None:
-    """Return `reference` with the age that it had so long ago, either way from its calibration."""
+    """Return `reference` with its distance in time from its calibration `ago_s` ago."""
     if reference is None or reference.age_s is None:
         return reference
     return replace(reference, age_s=abs(reference.age_s - ago_s))

@@ -1,4 +1,4 @@
-"""How a command that works on recorded files is told of them, and reads them."""
+"""Options of the commands that work on recorded files, and reading these files."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -18,7 +18,7 @@ from benchwatch.recording import Column, Recording, read_recording, read_recordi
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordingOptions:
-    """What was typed of the files."""
+    """What was typed of the files; None: not stated."""
 
     nominal: Decimal | None = None
     """Hertz."""
@@ -27,10 +27,10 @@ class RecordingOptions:
     interval_s: float | None = None
     """From row to row."""
     wraps_s: Decimal | None = None
-    """After what a time error begins anew."""
+    """Seconds after which a time error begins anew."""
 
     def read_one(self, file: str, counter: str | None) -> Recording:
-        """Read the offsets of one counter, and say what is odd about the file.
+        """Read the offsets of one counter, and narrate what is odd about the file.
 
         Args:
             file: its path; ``-`` is standard input.
@@ -54,7 +54,7 @@ class RecordingOptions:
         return recording
 
     def read_all(self, file: str) -> tuple[Recording, ...]:
-        """Read all counters of a file; raises and says as `read_one`."""
+        """Read all counters of a file; raises and narrates like `read_one`."""
         recordings = read_recordings(
             file,
             nominal=self.nominal,

@@ -36,15 +36,15 @@ class ViewChoice(click.Choice):  # type: ignore[type-arg] # older versions take 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScreenOptions:
-    """How the screen was asked for."""
+    """What was typed of the screen."""
 
     ascii: bool = False
     view: str = ""
-    """Empty: the one of last time."""
+    """Empty: the view of last time."""
     bell: bool = True
 
     def options(self, *, bell: bool = True) -> "DisplayOptions":
-        """Return the screen's options; with `bell` False there is none, whatever was asked."""
+        """Return the options for the screen; `bell` False: it never rings."""
         from benchwatch.screen.display_options import DisplayOptions, theme_for  # noqa: PLC0415 - lines need none
 
         return DisplayOptions(
@@ -54,10 +54,10 @@ class ScreenOptions:
         )
 
     def refuse(self) -> None:
-        """Refuse what was asked of a screen where there is none.
+        """Refuse options of the screen where there is none.
 
         Raises:
-            UsageError: something was asked.
+            UsageError: one was given.
         """
         asked = (("--ascii", self.ascii), ("--view", bool(self.view)), ("--no-bell", not self.bell))
         for name, given in asked:
@@ -82,7 +82,7 @@ def screen_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def can_show_screen() -> bool:
-    """Tell whether standard output can show the screen; of a terminal that can't, say so."""
+    """Tell whether standard output can show the screen; narrate that a dumb terminal can't."""
     if not sys.stdout.isatty():
         return False
     if os.environ.get("TERM") == "dumb":

@@ -1,4 +1,4 @@
-"""Which counters a watch is of, and what is asked of each: typed, from a bench file, simulated."""
+"""The plans of the counters of a watch: typed, from a bench file, or of a simulated bench."""
 
 import re
 import time
@@ -33,7 +33,7 @@ _NAMED: Final = re.compile(r"([A-Za-z][\w-]*)=(.+)", re.DOTALL)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TypedSettings:
-    """What was asked for of every counter, as typed where that needs the nominal."""
+    """What was typed for every counter; a text where the nominal is needed to read it."""
 
     nominals: tuple[tuple[str | None, Decimal], ...]
     tolerance: str | None
@@ -41,10 +41,10 @@ class TypedSettings:
     gate_s: float | None
     interval_s: float | None
     driver: str | None
-    """None: ``scpi``, for a file ``lines``, or what a bench says."""
+    """None: the driver that the bench names, or the default."""
 
     def plan(self, name: str, resource: str, *, simulated: "ServedBench | None" = None) -> Plan:
-        """Make the plan of one counter; a `simulated` bench suggests what was not asked."""
+        """Make the plan of one counter; a `simulated` bench gives what was not typed."""
         nominal, tolerance, settle = of_counter(self.nominals, name), self.tolerance, self.settle
         driver_name = self.driver or default_driver(resource)
         if simulated is not None:
@@ -64,7 +64,7 @@ class TypedSettings:
         )
 
     def applied_to(self, plan: Plan) -> Plan:
-        """Put what was typed over a plan of a bench file."""
+        """Return a plan of a bench file with what was typed in place of the file's."""
         nominal = of_counter(self.nominals, plan.name) or plan.nominal
         tolerance, settle = tolerance_of(self.tolerance, nominal), settle_of(self.settle, nominal)
         setup = plan.setup if self.gate_s is None else replace(plan.setup, gate_s=self.gate_s)
@@ -89,9 +89,9 @@ def plan_counters(
     """Make the plans of a watch.
 
     Args:
-        words: what was typed: resources, or with a bench file the names of counters in it.
+        words: the typed resources, or with a bench file the names of counters in it.
         asked: the options.
-        simulated: a simulated bench, watched instead.
+        simulated: a simulated bench that is watched; then there are no words.
         bench: a bench file.
 
     Raises:
@@ -111,10 +111,10 @@ def plan_counters(
 
 
 def check_drivers(plans: Sequence[Plan], where: str) -> None:
-    """Load the driver of every plan of a bench file, so that a wrong one is told with its place.
+    """Load the driver of every plan of a bench file, so that an error names the place in the file.
 
     Raises:
-        DriverError: there is no such driver, or it is broken; file and key go first.
+        DriverError: there is no such driver, or it is broken.
     """
     for plan in plans:
         try:
@@ -151,9 +151,9 @@ def _chosen(bench: Bench, names: tuple[str, ...]) -> list[Plan]:
 
 
 def interrupted_runs(plans: Sequence[Plan], journal: Path) -> dict[str, InterruptedRun]:
-    """Return what interrupted runs of these counters left in `journal`, by name of the counter.
+    """Return the interrupted runs of these counters in `journal`, by name of the counter.
 
-    A journal that can't be read now holds nothing to go on with; whoever writes it says why.
+    A journal that can't be read has none; the writer of the journal says what is wrong with it.
     """
     utc_s, found = time.time(), {}
     for plan in plans:
@@ -176,7 +176,11 @@ def simulated_bench(
     faults: tuple[str, ...],
     nominals: tuple[tuple[str | None, Decimal], ...],
 ) -> Iterator["ServedBench | None"]:
-    """Switch the simulated bench on, if one is asked for and what is asked of it fits."""
+    """Serve the simulated bench ``--sim`` while the context lasts; None where none is asked for.
+
+    Raises:
+        UsageError: the options don't go together, or one of them can't be read.
+    """
     if sim is None:
         if not resources and bench_file is None:
             raise UsageError(
