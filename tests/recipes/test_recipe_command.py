@@ -20,6 +20,14 @@ def beat(offset: float, nominal: object) -> None:
     """Say how long one beat of an OFFSET lasts."""
     print_text(f"{beat_period_s(offset, float(nominal)):.4g} s")
 '''
+PRINT_TABLE = f"""
+import sys
+
+sys.path.append({str(Path(__file__).parents[1] / "kits")!r})
+from readme_tables import commands_table
+
+print(commands_table())
+"""
 LIST_IMPORTED = """
 import sys
 from benchwatch.cli import run
@@ -30,7 +38,7 @@ print(*(name for name in sys.modules if name.startswith("benchwatch.commands."))
 
 
 def test_a_command_is_a_module_and_a_row(tmp_path: Path) -> None:
-    """It runs, refuses bad input, stands in the help and is completed by the shell."""
+    """It runs, refuses bad input, is completed by the shell, and stands in help and README."""
     copy = ProgramCopy(tmp_path)
 
     copy.add("benchwatch/commands/beat.py", COMMAND)
@@ -47,7 +55,8 @@ def test_a_command_is_a_module_and_a_row(tmp_path: Path) -> None:
     completed = copy.program(
         _BENCHWATCH_COMPLETE="bash_complete", COMP_WORDS="benchwatch be", COMP_CWORD="1"
     )
-    assert completed.stdout.splitlines() == ["plain,bench", "plain,beat"][::-1]
+    assert completed.stdout.splitlines() == ["plain,beat", "plain,bench"]
+    assert "| `beat OFFSET` | Say how long one beat lasts. |" in copy.python(PRINT_TABLE)
 
 
 def test_the_help_imports_no_command(tmp_path: Path) -> None:
