@@ -145,14 +145,16 @@ def budget(
         narrate(f"the time base changed in this run; the budget is of what came {side} change.")
     run = averaged(steady.times_s, steady.offsets, recording.interval_s or 0.0)
     utc_s = None if recording.utc_start_s is None else recording.utc_start_s + run.middle_s
-    told = {
+    stated_reference = {
         "name": None if reference is None else printable(reference),
         "u": reference_u,
         "offset": reference_offset,
         "age_s": None if calibrated is None else calibration_age_s(calibrated, utc_s),
         "ageing_per_s": None if reference_ageing is None else parse_ageing(reference_ageing),
     }
-    typed: dict[str, Any] = {key: value for key, value in told.items() if value is not None}
+    typed: dict[str, Any] = {
+        key: value for key, value in stated_reference.items() if value is not None
+    }
     record = measured_record(
         kind,
         recording.counter or "main",
