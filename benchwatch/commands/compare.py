@@ -245,8 +245,8 @@ def _unit(comparison: Comparison) -> OffsetUnit:
 
 
 def _time_bases_text(time_bases: dict[str, RunTimeBase]) -> str:
-    told = "; ".join(f"{name}: {TIME_BASE_WORDS[how]}" for name, how in time_bases.items())
-    return f"Counted by, as the recordings tell: {told}."
+    listed = "; ".join(f"{name}: {TIME_BASE_WORDS[how]}" for name, how in time_bases.items())
+    return f"Counted by, as the recordings tell: {listed}."
 
 
 def _claim_text(claim: TimeBaseClaim, unit: OffsetUnit) -> str:

@@ -159,7 +159,7 @@ def claim_of_majority(
 
 
 def no_claim(time_bases: Mapping[str, RunTimeBase]) -> str | None:
-    """Say why no time base can be blamed where no reference is named; None: nothing to say."""
+    """Say why no claim can be made where no reference is named; None: nothing to say."""
     names = list(time_bases)
     if all(how == "internal" for how in time_bases.values()):
         who = "Both" if len(names) == 2 else "All"
@@ -176,9 +176,9 @@ def no_claim(time_bases: Mapping[str, RunTimeBase]) -> str | None:
 
 
 def _condition(reference: str, time_bases: Mapping[str, RunTimeBase]) -> str:
-    told = {
+    conditions = {
         "external": f"if the external time base that {reference} ran on is the reference",
         "changing": f"if {reference} was on the reference whenever not on its own oscillator",
     }
     unknown = f"if {reference} ran on the reference, which its recording doesn't tell"
-    return told.get(time_bases[reference], unknown)
+    return conditions.get(time_bases[reference], unknown)
