@@ -1,1 +1,5 @@
-"""The live screen: widgets that are functions of a snapshot."""
+"""The live screen: its views are functions of a snapshot, and nothing is computed here.
+
+In: snapshots of a `WatchSource`, and keys. Out: pictures on a terminal or a page, and commands of
+the operator. A view is declared in `views/`, from panels; `view` says what a declaration holds.
+"""

@@ -1,6 +1,7 @@
 """The tables of the README that follow from declarations; run it to write them anew.
 
-``python tests/kits/readme_tables.py`` after a command or a unit of measure was added or renamed.
+``python tests/kits/readme_tables.py`` after a command, a unit of measure or a view was added or
+renamed.
 """
 
 import re
@@ -12,6 +13,8 @@ import click
 from benchwatch.cli import cli
 from benchwatch.commands import COMMANDS
 from benchwatch.quantity.units import DURATION_UNITS, PREFIXES, TYPED_OFFSET_UNITS
+from benchwatch.screen.key_bindings import KeyBinding
+from benchwatch.screen.views.view_list import VIEWS
 
 README = Path(__file__).parents[2] / "README.md"
 UNITS_HEADING = "Quantities are typed"
@@ -47,6 +50,20 @@ def units_table() -> str:
     return "\n".join(rows)
 
 
+def views_table() -> str:
+    """Return a row for each view: its key, its name, what it shows, and keys that only it has."""
+    rows = ["| key | view | shows | keys that only it has |", "|---|---|---|---|"]
+    for view in VIEWS.views:
+        own = "; ".join(_key_text(key) for key in VIEWS.keys_of(view) if key.help)
+        rows.append(f"| `{view.key}` | {view.title} (`{view.option}`) | {view.about} | {own} |")
+    return "\n".join(rows)
+
+
+def _key_text(key: KeyBinding) -> str:
+    names = ", ".join(f"`{name}`" for name in key.label.split("/"))
+    return f"{names}: {key.help[0].lower()}{key.help[1:].rstrip('.')}"
+
+
 def _unit_row(what: str, name: str, also: Iterable[str], *, shown: bool) -> str:
     others = ", ".join(f"`{other}`" if other else "nothing" for other in also)
     return f"| {what} | `{name}` | {others or '–'} | {'yes' if shown else 'no'} |"
@@ -69,12 +86,20 @@ def table_after(heading: str, text: str) -> re.Match[str]:
     return found
 
 
+TABLES = (
+    ("## Commands", commands_table),
+    (UNITS_HEADING, units_table),
+    ("## On the screen", views_table),
+)
+"""What stands above each table, and what writes it."""
+
+
 def main() -> None:
     """Write the tables into the README."""
     text = README.read_text(encoding="utf-8")
-    for heading, table in (("## Commands", commands_table()), (UNITS_HEADING, units_table())):
+    for heading, table in TABLES:
         old = table_after(heading, text)
-        text = f"{text[: old.start()]}{table}\n{text[old.end() :]}"
+        text = f"{text[: old.start()]}{table()}\n{text[old.end() :]}"
     README.write_text(text, encoding="utf-8")
 
 
