@@ -15,6 +15,7 @@ from benchwatch.screen.drawing.styled_text import UNICODE
 from benchwatch.screen.panels.large_offset import offset_pair
 from benchwatch.screen.panels.strip_chart import strip_chart
 from benchwatch.screen.text.amounts import widened
+from benchwatch.screen.view import ChartRange
 from benchwatch.snapshot import Snapshot, Trace
 
 
@@ -117,10 +118,17 @@ def _past(offsets: list[float], span_s: float = 120.0) -> Trace:
     return Trace(times, tuple(offsets))
 
 
+def _axis(shown: Snapshot, past: Trace, *, whole: bool = False) -> tuple[float, float]:
+    """Return the ends of the axis of a chart of `past`."""
+    ends = AxisState().window("trim", ChartRange(120.0, whole=whole), shown, past, kit.NOW_S)
+    assert ends is not None
+    return ends
+
+
 def test_the_chart_shows_what_moves_now():
     """After a warm-up of 3000 ppb the chart reaches as far as the recent part, not to the top."""
     warm_up = _past([37e-9 + 3e-6 * math.exp(-i / 20) for i in range(240)])
-    low, high = AxisState().window("trim", _known(37e-9, 1e-10), warm_up, kit.NOW_S) or (0.0, 0.0)
+    low, high = _axis(_known(37e-9, 1e-10), warm_up)
 
     assert high < 100e-9
     assert low <= 37e-9
@@ -129,9 +137,9 @@ def test_the_chart_shows_what_moves_now():
 def test_one_wild_reading_does_not_flatten_the_chart():
     """A spike a thousand times as high as the rest leaves the range alone."""
     offsets = [2e-9 + 1e-10 * math.sin(i) for i in range(240)]
-    calm = AxisState().window("trim", _known(2e-9, 1e-10), _past(offsets), kit.NOW_S)
+    calm = _axis(_known(2e-9, 1e-10), _past(offsets))
     offsets[200] = 2e-6
-    wild = AxisState().window("trim", _known(2e-9, 1e-10), _past(offsets), kit.NOW_S)
+    wild = _axis(_known(2e-9, 1e-10), _past(offsets))
 
     assert wild == calm
 
@@ -139,7 +147,7 @@ def test_one_wild_reading_does_not_flatten_the_chart():
 def test_the_estimate_is_always_on_the_chart():
     """Right after a nudge, with one reading of the new level, the chart reaches there."""
     offsets = [7e-9] * 239 + [2e-9]
-    low, high = AxisState().window("trim", _known(2e-9, 1e-10), _past(offsets), kit.NOW_S) or (9, 9)
+    low, high = _axis(_known(2e-9, 1e-10), _past(offsets))
 
     assert low <= 2e-9
     assert high >= 7e-9
@@ -149,8 +157,8 @@ def test_the_whole_warm_up_is_on_the_chart_when_asked():
     """Without the closer look the warm-up is drawn from its first reading."""
     warm_up = _past([37e-9 + 3e-6 * math.exp(-i / 20) for i in range(240)])
     shown = _known(37e-9, 1e-10)
-    whole = AxisState().window("warm_up", shown, warm_up, kit.NOW_S, whole=True) or (0.0, 0.0)
-    close = AxisState().window("warm_up", shown, warm_up, kit.NOW_S) or (0.0, 0.0)
+    whole = _axis(shown, warm_up, whole=True)
+    close = _axis(shown, warm_up)
 
     assert whole[1] >= 3e-6
     assert close[1] < 100e-9
