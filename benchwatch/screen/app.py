@@ -1,4 +1,4 @@
-"""The live screen: polls the newest snapshot and draws it, at a fixed rate whatever comes."""
+"""The app: draws the newest snapshot at a fixed rate, whatever the rate of readings."""
 
 from collections.abc import Callable
 from dataclasses import replace
@@ -56,9 +56,9 @@ class BenchwatchApp(App[None]):
             watch: Where snapshots come from and commands go.
             trimmer: What the turning keys turn; None leaves those keys out.
             playback: What plays the recording when `watch` is one; None when it is live.
-            sound: Makes what is shown be heard; None leaves it silent.
-            options: Look, first view and files.
-            driver: What the screen is drawn on and keys come from; None: this terminal.
+            sound: Makes the offset audible; None: silent.
+            options: Theme, first view and files.
+            driver: Draws the screen and reads keys; None: this terminal.
             every_s: Seconds between redraws of digits and of charts; None: only `redraw`.
         """
         self.options = options or DisplayOptions()
@@ -84,7 +84,7 @@ class BenchwatchApp(App[None]):
         )
 
     def compose(self) -> ComposeResult:
-        """Put up the stage."""
+        """Put up the view."""
         self.view_widget = ViewWidget(self.options.theme)
         yield self.view_widget
 
@@ -103,7 +103,7 @@ class BenchwatchApp(App[None]):
         self.redraw()
 
     def on_unmount(self) -> None:
-        """Keep what was chosen for the next time, and be silent."""
+        """Save the preferences, and close the sound output."""
         if self._sound is not None:
             self._sound.stop()
         if self.options.state is not None:
@@ -121,7 +121,7 @@ class BenchwatchApp(App[None]):
         self._draw(charts=True)
 
     def redraw_soon(self) -> None:
-        """Draw everything once, behind the keys that have come already."""
+        """Draw everything once, after the keys that have come already."""
         if not self._redraw_asked:
             self._redraw_asked = True
             self.call_later(self._redraw_once)
@@ -134,7 +134,7 @@ class BenchwatchApp(App[None]):
         if self.view_widget.size.area:
             frame = self.screen_state.frame()
             self._ring(frame)
-            self._let_hear(frame)
+            self._update_sound(frame)
             self.view_widget.show(self.screen_state.view, frame, charts=charts)
 
     def _ring(self, frame: Frame) -> None:
@@ -145,26 +145,26 @@ class BenchwatchApp(App[None]):
             self.bell()
         self._settled = settled
 
-    def _let_hear(self, frame: Frame) -> None:
+    def _update_sound(self, frame: Frame) -> None:
         if self._sound is not None:
-            self._sound.hear(frame.snapshot, frame.now_s)
+            self._sound.update(frame.snapshot, frame.now_s)
             notice = self._sound.notice()
             if notice:
                 self.screen_state.show_message(notice)
 
     @property
     def crash(self) -> str:
-        """What broke, in one line; empty while nothing has."""
+        """The error that ended the app, in one line; empty if none did."""
         error = self._exception
         return "" if error is None else described(error)
 
     # ---------------------------------------------------------------- keys
 
     async def on_event(self, event: Event) -> None:
-        """Take keys and pasted text here, each done before the next is looked at.
+        """Take keys and pasted text here, each done before the next is taken.
 
-        The terminal library would hand them to queues of the widgets, where a key that closes
-        something waits while the ones behind it still go there.
+        The terminal library would put them into queues of the widgets. A key that closes an
+        overlay would wait there while the keys behind it still went to the overlay.
         """
         if isinstance(event, KeyPress):
             self.take_key(event)
@@ -175,7 +175,7 @@ class BenchwatchApp(App[None]):
             await super().on_event(event)
 
     def exit(self, *args: Any, **options: Any) -> None:
-        """End; what is typed from now on does nothing."""
+        """End the app; keys typed from now on do nothing."""
         self.ending = True
         super().exit(*args, **options)
 
@@ -184,7 +184,7 @@ class BenchwatchApp(App[None]):
         self.exit(return_code=INTERRUPTED)
 
     def take_key(self, pressed: KeyPress) -> None:
-        """Do what a key does on what lies on top."""
+        """Do what a key does, in the overlay if one is open, else in the view."""
         if self.ending:
             return
         if pressed.key == "ctrl+c":
@@ -204,7 +204,7 @@ class BenchwatchApp(App[None]):
                 self.redraw_soon()
 
     def on_view_widget_tapped(self, event: ViewWidget.Tapped) -> None:
-        """Do what the key does whose words were tapped; only a page in a browser takes taps."""
+        """Do what the tapped key does; only a page in a browser takes taps."""
         frame = self.screen_state.frame()
         if event.top:
             key = tab_at(event.row, event.cell, frame.tabs)
@@ -289,6 +289,6 @@ class BenchwatchApp(App[None]):
 
 
 def described(error: BaseException) -> str:
-    """Name an error in one line of harmless text."""
+    """Return an error as one line of printable text."""
     text = printable(" ".join(str(error).split()), 200)
     return f"{type(error).__name__}: {text}" if text else type(error).__name__

@@ -1,4 +1,4 @@
-"""What the screen remembers from picture to picture, so that units and ranges stay put."""
+"""Units, scale and chart axes of one counter, kept from frame to frame so that none flickers."""
 
 import math
 from collections import defaultdict
@@ -24,7 +24,7 @@ BAND_SHARE, U_SHARE, NOISE_SHARE = 2.0, 5.0, 6.0
 RECENT_SHARE, LONE_SHARE = 0.6, 0.01
 """A chart reaches as far as its last 60 % need, but for the hundredth at either end."""
 FINEST = 1e-15
-"""Fraction below which a digit tells of arithmetic and of no oscillator."""
+"""Fraction below which a digit shows rounding and nothing of the oscillator."""
 
 
 @dataclass(slots=True)
@@ -38,21 +38,21 @@ class AxisState:
     """One a view, and another for the whole of it."""
     hertz_format: FigureFormat = field(default_factory=FigureFormat)
     fraction_format: FigureFormat = field(default_factory=FigureFormat)
-    _fitting: OffsetUnit = PPB
+    _best_unit: OffsetUnit = PPB
     _hertz_places: SteadyPlaces = field(default_factory=SteadyPlaces)
     _fraction_places: SteadyPlaces = field(default_factory=SteadyPlaces)
 
     def follow(self, snapshot: Snapshot, now_s: float, unit: str = "") -> None:
-        """Adapt units and scale to what is about to be shown; a `unit` named is a wish."""
+        """Adapt units and scale to a snapshot; `unit` names the one that was chosen, if any."""
         numbers = snapshot.numbers
         shown = shown_offset(snapshot)
         offset, u = (math.nan, None) if shown is None else shown
         asked = [one for one in OFFSET_UNITS if one.name == unit]
         # Near zero the tolerance is what is read beside it: the unit stays fit for that.
         least = 0.0 if numbers.tolerance is None else numbers.tolerance.limit
-        self._fitting = offset_unit(max(abs(offset), least), self._fitting)
+        self._best_unit = offset_unit(max(abs(offset), least), self._best_unit)
         before = self.unit
-        self.unit = asked[0] if asked else self._fitting
+        self.unit = asked[0] if asked else self._best_unit
         if self.unit != before:
             self.fraction_format, self._fraction_places = FigureFormat(), SteadyPlaces()
         if shown is not None:
@@ -72,14 +72,14 @@ class AxisState:
     def _follow_figures(
         self, offset: float, u: float | None, nominal_hz: float, now_s: float
     ) -> None:
-        """Adapt decimals and places of both large figures, late enough that nothing jumps."""
+        """Adapt decimals and places of both large figures, late enough that they do not jump."""
         u_hz, u_unit = (None, None) if u is None else (u * nominal_hz, u / self.unit.size)
         decimals = steady_decimals(u_hz, self.hertz_format.decimals)
-        decimals = _sensible(decimals, 1.0 / nominal_hz if nominal_hz > 0 else math.nan)
+        decimals = _limited(decimals, 1.0 / nominal_hz if nominal_hz > 0 else math.nan)
         needed = places(in_hertz(offset, u, nominal_hz, decimals))
         self.hertz_format = FigureFormat(decimals, self._hertz_places.follow(needed, now_s))
         decimals = steady_decimals(u_unit, self.fraction_format.decimals)
-        decimals = _sensible(decimals, self.unit.size)
+        decimals = _limited(decimals, self.unit.size)
         needed = places(write_fraction(offset, u, self.unit, decimals=decimals))
         self.fraction_format = FigureFormat(decimals, self._fraction_places.follow(needed, now_s))
 
@@ -87,19 +87,16 @@ class AxisState:
         self, view: str, chart: ChartRange, snapshot: Snapshot, trace: Trace, now_s: float
     ) -> tuple[float, float] | None:
         """Return the lower and upper end of the axis of offsets in the view of that name."""
-        seen = [
-            offset for past in (trace, chart.curve) for offset in _seen(past, whole=chart.whole)
-        ]
+        pasts, whole = (trace, chart.curve), chart.whole
+        seen = [offset for past in pasts for offset in _offsets_shown(past, whole=whole)]
         if seen and snapshot.numbers.estimate is not None:
             seen.append(snapshot.numbers.estimate.offset)
         least = NOISE_SHARE * (snapshot.numbers.noise or _resolution(snapshot))
         low, high = (min(seen), max(seen)) if seen else (math.nan, math.nan)
-        return self.windows[f"{view} whole" if chart.whole else view].follow(
-            low, high, least, now_s
-        )
+        return self.windows[f"{view} whole" if whole else view].follow(low, high, least, now_s)
 
 
-def _sensible(decimals: int | None, size: float) -> int | None:
+def _limited(decimals: int | None, size: float) -> int | None:
     """Keep the decimals of a figure in a unit of that `size` (fractional) above `FINEST`."""
     if decimals is None or not size > FINEST:
         return decimals
@@ -112,7 +109,7 @@ def _resolution(snapshot: Snapshot) -> float:
     return snapshot.reading.resolution_hz / snapshot.nominal_hz
 
 
-def _seen(past: Trace, *, whole: bool) -> list[float]:
+def _offsets_shown(past: Trace, *, whole: bool) -> list[float]:
     """Return the offsets that a chart of `past` is to show in full."""
     known = [
         (elapsed_s, offset)

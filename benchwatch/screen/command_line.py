@@ -1,4 +1,4 @@
-"""The command line: anything a key does, found by a word of it, and settings by name."""
+"""The command line: what keys do, found by a word of it, and settings by name."""
 
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -39,7 +39,7 @@ class Suggestion:
     text: str
     """What it does, or how it is written."""
     command: Command | None
-    """None while something still has to be typed."""
+    """None while the value of a setting has not been typed."""
     also: str = ""
     """Further words it is found by."""
 

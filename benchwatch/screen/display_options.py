@@ -1,4 +1,4 @@
-"""How the operator wants the screen, and what this terminal can show."""
+"""Options of the screen from the command line, and what this terminal can show."""
 
 import os
 import sys
@@ -12,12 +12,12 @@ from benchwatch.screen.drawing.styled_text import Theme
 
 
 def log_path() -> Path:
-    """Where a crash leaves its traceback, and foreign libraries their chatter."""
+    """Return the file for the traceback of a crash and for what libraries print."""
     return user_state_path("benchwatch", appauthor=False) / "screen.log"
 
 
 def state_path() -> Path:
-    """Where what was chosen on the screen is kept for the next time."""
+    """Return the file in which the choices made on the screen are kept."""
     return user_state_path("benchwatch", appauthor=False) / "screen.json"
 
 

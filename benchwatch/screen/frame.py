@@ -1,4 +1,4 @@
-"""What one picture is drawn from, and how a view is stacked from blocks."""
+"""What one picture is drawn from, and how panels share its rows."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -37,7 +37,7 @@ class Tab:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
-    """Everything a drawing may look at: one snapshot, and how the operator wants to see it."""
+    """Everything that one picture is drawn from: a snapshot, and how it is to be shown."""
 
     snapshot: Snapshot
     now_s: float
@@ -63,14 +63,14 @@ class Frame:
     span_s: float = 120.0
     """Seconds the chart of offsets shows."""
     tool_on: bool = False
-    """The tool rests on the trimmer, as far as the keys have been told."""
+    """The tool is on the trimmer, as the keys had it last."""
     playing: Playback | None = None
     """Where a recording stands; None when the bench is live."""
     preferences: Preferences = field(default_factory=Preferences)
     scroll: int = 0
     """Rows that a long list has been scrolled."""
     message: str = ""
-    """A sentence for the moment, such as what a key just did."""
+    """A sentence shown for a moment, such as what a key just did."""
 
     @property
     def operator(self) -> bool:
@@ -90,7 +90,7 @@ Draw = Callable[[Frame, int, int], list[StyledLine]]
 """(frame, width, rows) -> lines."""
 
 Rows = Callable[[Frame, int, int], int]
-"""(frame, width, height of the whole screen) -> rows wanted; 0 leaves the block out."""
+"""(frame, width, height of the whole screen) -> rows wanted; 0 leaves the panel out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,11 +104,11 @@ class Panel:
     slow: bool = False
     """Redrawn at the rate of charts."""
     drop_order: int = 0
-    """When the screen is too short, the block with the highest figure goes first; 0 stays."""
+    """On a screen too short for all, the panel with the highest goes first; 0 stays."""
 
 
 def always(rows: int) -> Rows:
-    """Want the same rows on every screen."""
+    """Return a function that wants the same rows on every screen."""
     return lambda _frame, _width, _height: rows
 
 
@@ -131,7 +131,7 @@ def stack(
 
 
 def drawn(panel: Panel, frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw one block as exactly `rows` lines of exactly `width` cells."""
+    """Draw one panel as exactly `rows` lines of exactly `width` cells."""
     lines = panel.draw(frame, width, rows)[:rows]
     lines += [StyledLine()] * (rows - len(lines))
     return [row.fit(width, frame.theme.glyphs.cut) for row in lines]

@@ -30,7 +30,7 @@ class Preferences:
 
 
 def load(path: Path) -> Preferences:
-    """Read the choices kept in `path`; what is absent or no longer makes sense is left out."""
+    """Read the choices kept in `path`; what is absent or not valid has its default."""
     try:
         kept = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
@@ -38,18 +38,18 @@ def load(path: Path) -> Preferences:
     if not isinstance(kept, dict):
         return Preferences()
     usual = Preferences()
-    sound: dict[str, Any] = {
+    valid: dict[str, Any] = {
         field.name: kept[field.name]
         for field in fields(Preferences)
         if type(kept.get(field.name)) is type(getattr(usual, field.name))
     }
-    if sound.get("span_s") not in SPANS_S:
-        sound.pop("span_s", None)
-    return Preferences(**sound)
+    if valid.get("span_s") not in SPANS_S:
+        valid.pop("span_s", None)
+    return Preferences(**valid)
 
 
 def save(path: Path, preferences: Preferences) -> bool:
-    """Keep the choices; False when they can't be written, which loses nothing but comfort."""
+    """Keep the choices; False when they can't be written, which loses only them."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(json.dumps(asdict(preferences), indent=1) + "\n", encoding="utf-8")

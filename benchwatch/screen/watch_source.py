@@ -1,4 +1,4 @@
-"""What the screen needs from the rest of the house: a watch to look at, things to act on."""
+"""What the screen needs from outside: counters to show, and controls to act on."""
 
 from collections.abc import Callable, Sequence
 from typing import Protocol
@@ -74,29 +74,29 @@ class TrimmerControl(Protocol):
 
 
 class SoundOutput(Protocol):
-    """What makes a snapshot heard; every method returns at once."""
+    """Makes the newest snapshot audible; every method returns at once."""
 
     def start(self) -> None:
-        """Begin to sound."""
+        """Open the sound device."""
 
     def stop(self) -> None:
-        """End, and let the device go."""
+        """Close the sound device."""
 
-    def hear(self, now: Snapshot, at_s: float) -> None:
-        """Let `now` be heard at `at_s`, seconds of the run."""
+    def update(self, now: Snapshot, at_s: float) -> None:
+        """Sound as the snapshot `now` asks at `at_s`, seconds of the run."""
 
     def notice(self) -> str:
-        """Return what is to be said, once; empty when nothing is."""
+        """Return a message for the operator, once; empty when there is none."""
 
     def mute(self) -> str:
-        """Switch the sound off, or on again, and say which."""
+        """Switch the sound off, or on again; return a sentence that says which."""
 
     def louder(self, levels: int) -> str:
-        """Go up by so many levels, or down, and say where it stands."""
+        """Change the volume by so many levels; return a sentence that says the new one."""
 
 
 SoundMaker = Callable[[Callable[[], None]], SoundOutput]
-"""Makes the sound of a screen; it is given what rings the terminal's bell."""
+"""Makes the sound output of a screen, given the function that rings the terminal's bell."""
 
 
 class PlaybackControl(Protocol):
@@ -104,7 +104,7 @@ class PlaybackControl(Protocol):
 
     @property
     def playing(self) -> Playback:
-        """Where it stands."""
+        """Its present position, speed and state."""
 
     def pause(self) -> None:
         """Stop, or go on; at the end, begin again."""

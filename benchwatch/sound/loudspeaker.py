@@ -1,4 +1,4 @@
-"""The loudspeaker, through an optional library; whatever it lacks becomes one sentence."""
+"""The loudspeaker, through an optional library; what is missing for it is said in one sentence."""
 
 import importlib
 from collections.abc import Callable
@@ -15,14 +15,14 @@ Fill = Callable[[int, int], Samples]
 
 
 class NoDevice(Exception):
-    """Nothing here can play; the message says why and what to do."""
+    """Nothing here can play sound; the message says why and what to do."""
 
 
 class Stream(Protocol):
     """A device that plays until it is closed."""
 
     def close(self) -> None:
-        """Stop and let the device go."""
+        """Stop, and close the device."""
 
 
 def open_device(fill: Fill, ended: Callable[[], None]) -> Stream:
@@ -35,7 +35,7 @@ def open_device(fill: Fill, ended: Callable[[], None]) -> Stream:
         library: Any = importlib.import_module(LIBRARY)
     except ImportError:
         raise NoDevice(f"no sound library, {INSTALL}") from None
-    except OSError as error:  # its own word for a PortAudio that is not there
+    except OSError as error:  # raised where PortAudio is missing
         raise NoDevice(f"the sound library can't be used, {_words(error)}") from error
     try:
         device = library.query_devices(kind="output")

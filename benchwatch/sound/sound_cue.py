@@ -1,4 +1,4 @@
-"""From a snapshot to what should be heard: which side, how far; pure."""
+"""The sound that a snapshot asks for: the side of the offset and its distance; pure."""
 
 import math
 from dataclasses import dataclass
@@ -12,7 +12,7 @@ Note = Literal["low", "middle", "high"]
 QUICKEST_HZ: Final = 8.0
 """Pulses a second just outside the tolerance; much quicker ones run together in the ear."""
 SLOWEST_HZ: Final = 1.0
-"""Pulses a second from `FARTHEST` on: the side is still heard once a second."""
+"""Pulses a second from `FARTHEST` on: the side is still audible once a second."""
 FARTHEST: Final = 100.0
 """In tolerances; at ten the pulses come in the geometric middle of the two rates."""
 
@@ -25,15 +25,13 @@ class SoundCue:
     pulses_hz: float | None
     """Pulses a second; None: the note is held."""
     short: bool = False
-    """Ticks instead of pulses: it can't be told yet."""
+    """Ticks instead of pulses: the side can't be told yet."""
 
 
 def cue_for(now: Snapshot, at_s: float) -> SoundCue | None:
-    """Say what a person at the trimmer should hear at `at_s`, seconds of the run.
+    """Return the sound for a person at the trimmer at `at_s`, seconds of the run.
 
-    None is silence.
-
-    Silence whenever the number would not be current: no readings come, or none has yet.
+    None is silence: the offset is not current, or there is none yet.
     """
     if now.numbers.estimate is None or not is_current(now, at_s):
         return None

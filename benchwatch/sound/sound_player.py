@@ -1,4 +1,4 @@
-"""Plays what the newest snapshot asks for: on a loudspeaker, else with the terminal's bell."""
+"""Plays the sound that the newest snapshot asks for: on a loudspeaker, else by the bell."""
 
 import math
 from collections.abc import Callable
@@ -17,15 +17,15 @@ BELLS_HZ: Final = 3.0
 
 
 class Bell:
-    """The poor man's loudspeaker: it rings while off target, and once on landing."""
+    """The terminal's bell in place of a loudspeaker: rings off target, and once on landing."""
 
     def __init__(self, ring: Callable[[], None]) -> None:
         self._ring = ring
         self._rang_s = -math.inf
         self._off = False
 
-    def hear(self, now: SoundCue | None, at_s: float, *, aloud: bool) -> None:
-        """Ring if it is time to, at `at_s` on any clock that runs on."""
+    def update(self, now: SoundCue | None, at_s: float, *, aloud: bool) -> None:
+        """Ring if it is time to, at `at_s` on a clock that only grows."""
         landed = now is not None and now.pulses_hz is None
         off = now is not None and now.pulses_hz is not None and not now.short
         rate_hz = min(now.pulses_hz or 0.0, BELLS_HZ) if now is not None else 0.0
@@ -38,11 +38,11 @@ class Bell:
 
 
 class SoundPlayer:
-    """The sound of one screen; made silent, loud and ended from there.
+    """The sound of one screen.
 
     Args:
         ring: rings the terminal's bell once.
-        device: opens the loudspeaker; tests put their own here.
+        device: opens the loudspeaker.
     """
 
     def __init__(
@@ -53,8 +53,8 @@ class SoundPlayer:
         self._bell = Bell(ring)
         self._device = device
         self._stream: Stream | None = None
-        self._heard: SoundCue | None = None
-        self._carry = GeneratorState()
+        self._cue: SoundCue | None = None
+        self._state = GeneratorState()
         self._level, self._mute = USUAL_LEVEL, False
         self._notice = ""
         self._closing = False
@@ -67,30 +67,30 @@ class SoundPlayer:
             self._notice = f"the bell rings instead: {error}"
 
     def stop(self) -> None:
-        """Let the loudspeaker go; harmless when there is none."""
+        """Close the loudspeaker, if there is one."""
         self._closing = True
         stream, self._stream = self._stream, None
         if stream is not None:
             stream.close()
 
     def notice(self) -> str:
-        """Return what is to be said, once; empty when nothing is."""
+        """Return a message for the operator, once; empty when there is none."""
         said, self._notice = self._notice, ""
         return said
 
-    def hear(self, now: Snapshot, at_s: float) -> None:
-        """Let `now` be heard at `at_s`, seconds of the run; called about ten times a second."""
-        self._heard = cue_for(now, at_s)
+    def update(self, now: Snapshot, at_s: float) -> None:
+        """Sound as `now` asks at `at_s`, seconds of the run; called about ten times a second."""
+        self._cue = cue_for(now, at_s)
         if self._stream is None:
-            self._bell.hear(self._heard, at_s, aloud=not self._mute)
+            self._bell.update(self._cue, at_s, aloud=not self._mute)
 
     def mute(self) -> str:
-        """Switch the sound off, or on again, and say which."""
+        """Switch the sound off, or on again; return a sentence that says which."""
         self._mute = not self._mute
         return "sound off" if self._mute else self._level_words()
 
     def louder(self, levels: int) -> str:
-        """Go up by so many levels, or down, and say where it stands."""
+        """Change the volume by so many levels; return a sentence that says the new one."""
         self._mute = False
         self._level = min(max(self._level + levels, 1), LEVELS)
         return self._level_words()
@@ -104,7 +104,7 @@ class SoundPlayer:
 
     def _fill(self, frames: int, rate_hz: int) -> Samples:
         volume = 0.0 if self._mute else 2.0 ** (self._level - LEVELS)
-        samples, self._carry = render(self._heard, volume, self._carry, frames, rate_hz)
+        samples, self._state = render(self._cue, volume, self._state, frames, rate_hz)
         return samples
 
     def _ended(self) -> None:

@@ -1,4 +1,4 @@
-"""The generator: what is heard to samples, block by block, without a click; pure.
+"""Samples for a sound cue, block by block and without clicks; pure.
 
 Notes lie where the ear is keen and a workshop is not loud: motors and fans fill the band
 below some hundred hertz, and hearing that has aged is weak above some kilohertz (common
@@ -33,9 +33,9 @@ FULL: Final = 0.8 / (1.0 + SECOND_HARMONIC)
 
 @dataclass(frozen=True, slots=True)
 class GeneratorState:
-    """Where the generator stands between two blocks."""
+    """The state of the generator between two blocks."""
 
-    heard: SoundCue | None = None
+    cue: SoundCue | None = None
     volume: float = 0.0
     turns: float = 0.0
     """Phase of the note, in turns."""
@@ -44,28 +44,28 @@ class GeneratorState:
 
 
 def render(
-    heard: SoundCue | None, volume: float, carry: GeneratorState, frames: int, rate_hz: int
+    cue: SoundCue | None, volume: float, state: GeneratorState, frames: int, rate_hz: int
 ) -> tuple[Samples, GeneratorState]:
     """Render the next block.
 
     Args:
-        heard: what should sound; None: silence.
+        cue: what should sound; None: silence.
         volume: 0 (mute) to 1.
-        carry: what the block before returned; `GeneratorState()` at the beginning.
+        state: what the block before returned; `GeneratorState()` at the beginning.
         frames: samples wanted, at least one.
         rate_hz: samples a second.
 
     Returns:
         Samples from -1 to 1, shape (frames,), and what the next block needs to go on.
     """
-    began = carry if _same_voice(heard, carry.heard) else GeneratorState(heard)
-    after, voice = _voice(heard, began, frames, rate_hz)
-    if began is not carry:
-        _, leaving = _voice(carry.heard, carry, frames, rate_hz)
+    began = state if _same_voice(cue, state.cue) else GeneratorState(cue)
+    after, voice = _voice(cue, began, frames, rate_hz)
+    if began is not state:
+        _, leaving = _voice(state.cue, state, frames, rate_hz)
         there = _ramp(frames, rate_hz)
         voice = there * voice + (1.0 - there) * leaving
-    voice *= FULL * np.linspace(carry.volume, volume, frames)
-    return voice.astype(np.float32), GeneratorState(heard, volume, *after)
+    voice *= FULL * np.linspace(state.volume, volume, frames)
+    return voice.astype(np.float32), GeneratorState(cue, volume, *after)
 
 
 def _same_voice(one: SoundCue | None, other: SoundCue | None) -> bool:
@@ -77,23 +77,23 @@ def _same_voice(one: SoundCue | None, other: SoundCue | None) -> bool:
 
 
 def _voice(
-    heard: SoundCue | None, begin: GeneratorState, frames: int, rate_hz: int
+    cue: SoundCue | None, begin: GeneratorState, frames: int, rate_hz: int
 ) -> tuple[tuple[float, float], _Floats]:
     """Return (phase of the note, of the pulses) after the block, and one voice at full."""
-    if heard is None:
+    if cue is None:
         return (0.0, 0.0), np.zeros(frames)
-    step = NOTES_HZ[heard.note] / rate_hz
+    step = NOTES_HZ[cue.note] / rate_hz
     turns = begin.turns + step * np.arange(frames + 1)
     angle = 2.0 * math.pi * turns[:-1]
     voice = np.sin(angle) + SECOND_HARMONIC * np.sin(2.0 * angle)
     after = float(turns[-1] % 1.0)
-    if heard.pulses_hz is None:
+    if cue.pulses_hz is None:
         return (after, 0.0), voice
-    before_hz = begin.heard.pulses_hz if begin.heard is not None else None
-    rates = np.linspace(before_hz or heard.pulses_hz, heard.pulses_hz, frames)
+    before_hz = begin.cue.pulses_hz if begin.cue is not None else None
+    rates = np.linspace(before_hz or cue.pulses_hz, cue.pulses_hz, frames)
     beats = begin.beat + np.concatenate(([0.0], np.cumsum(rates / rate_hz)))
     into_s = (beats[:-1] % 1.0) / rates
-    voice *= _gate(into_s, TICK_S if heard.short else PULSE_S)
+    voice *= _gate(into_s, TICK_S if cue.short else PULSE_S)
     return (after, float(beats[-1] % 1.0)), voice
 
 

@@ -1,4 +1,4 @@
-"""One page: a screen that is drawn on a web socket, and keys that come from there."""
+"""One page: a screen drawn on a web socket, and the keys that come from it."""
 
 import asyncio
 import json
@@ -22,9 +22,9 @@ MOST_WAITING: Final = 2_000_000
 """Characters that may wait for a slow page; one that falls further behind is closed."""
 LONGEST_KEYS: Final = 4096
 BURST, PER_S = 120, 60.0
-"""Keys that a page may send at once, and for ever after: twice what a held key repeats."""
+"""Keys that a page may send at once, and a second after that: twice what a held key repeats."""
 RESIZE_S: Final = 0.1
-"""How often the picture is drawn for another size at most."""
+"""Shortest time between two pictures for different sizes."""
 
 _BEGIN: Final = "\x1b[?1049h\x1b[?25l\x1b[?2004h\x1b[?2026$p"
 """Second screen, no cursor, pasted text marked as such, and a question: draws it in one go?"""
@@ -33,11 +33,11 @@ _END: Final = "\x1b[?2004l\x1b[?25h\x1b[?1049l"
 
 _TAPS: Final = "\x1b[?1000h\x1b[?1006h"
 _NO_TAPS: Final = "\x1b[?1006l\x1b[?1000l"
-"""Buttons pressed and released, without movement, told in decimal digits."""
+"""Reports of buttons pressed and released, without movement, in decimal digits."""
 
 
 class PageDriver(Driver):
-    """What the terminal library draws on and gets its keys from."""
+    """The terminal library's driver for a page: draws on its web socket, reads its keys."""
 
     def __init__(
         self,
@@ -63,7 +63,7 @@ class PageDriver(Driver):
         self._page.write(data)
 
     def start_application_mode(self) -> None:
-        """Set the page's terminal up, and begin to take keys from it."""
+        """Set the page's terminal up, and take keys from it."""
         self.write(_BEGIN + (_TAPS if self._mouse else ""))
         self._page.driver = self
         self.resize(*(self._size or (80, 24)))
@@ -73,17 +73,17 @@ class PageDriver(Driver):
         self._page.driver = None
 
     def stop_application_mode(self) -> None:
-        """Leave the page's terminal as it was."""
+        """Restore the page's terminal."""
         self.write((_NO_TAPS if self._mouse else "") + _END)
 
     def keys(self, data: str) -> None:
-        """Take what was typed; a lone Esc is one only once nothing has followed it."""
+        """Take what was typed; a lone Esc counts once nothing has followed it."""
         for message in self._keys.feed(data):
             self.process_message(message)
         self._loop.call_later(1.5 * ESCAPE_DELAY, self._tick)
 
     def resize(self, width: int, height: int) -> None:
-        """Draw for another size; of many that come at once, for the last."""
+        """Draw for another size; of many in a short time, for the last."""
         self._wanted = Size(width, height)
         if not self._resizing:
             self._resize()
@@ -101,7 +101,7 @@ class PageDriver(Driver):
 
 
 class PageChannel:
-    """The two ways between a screen and its web socket.
+    """The channel between a screen and its web socket, in both directions.
 
     Args:
         send: sends bytes to the page; waits while the page is behind.
@@ -116,26 +116,26 @@ class PageChannel:
         """What takes keys; None while the screen is not up."""
 
     def write(self, data: str) -> None:
-        """Keep `data` for the page."""
+        """Put `data` behind what waits for the page."""
         self._waiting.append(data)
         self._size += len(data)
         self._written.set()
 
     async def sending(self) -> None:
-        """Send what was kept, in the page's own time; return when it is hopelessly behind."""
+        """Send what waits, as fast as the page takes it; return once too much waits."""
         while self._size <= MOST_WAITING:
             await self._written.wait()
             await self.flush()
 
     async def flush(self) -> None:
-        """Send what was kept."""
+        """Send what waits."""
         self._written.clear()
         data, self._waiting = "".join(self._waiting), []
         await self._send(data.encode("utf-8", "replace"))
         self._size -= len(data)
 
     def receive(self, text: str) -> str | None:
-        """Take one message of the page; return the answer, if it wants one."""
+        """Take one message of the page; return the answer, if it needs one."""
         try:
             kind, *rest = json.loads(text)
         except (ValueError, TypeError, RecursionError):
@@ -151,15 +151,15 @@ class PageChannel:
 
 
 class PageApp(BenchwatchApp):
-    """The screen on a page; what its footer names can be tapped too."""
+    """The screen on a page; the keys in its footer can be tapped too."""
 
     ALLOW_SELECT = False
 
     def __init__(self, page: PageChannel, log: TextIO, *args: Any, **options: Any) -> None:
-        """Take the page, where a crash is written in full, and what any screen takes."""
+        """Take the page, the log for a crash, and the arguments of any screen."""
         super().__init__(*args, driver=PageDriver, **options)
         self.page = page
-        # A page has all colours, whatever the terminal has that the server was started on.
+        # A page has all colours, whatever the terminal of the server has.
         self.console = Console(
             color_system="truecolor",
             file=self.console.file,
@@ -169,12 +169,12 @@ class PageApp(BenchwatchApp):
             legacy_windows=False,
         )
         self.error_console = Console(file=log, markup=False, highlight=False)
-        # Several screens share this process: none may take its standard output and error away.
+        # Several screens share this process: none may redirect its standard output and error.
         self._capture_stdout, self._capture_stderr = sys.stdout, sys.stderr  # type: ignore[assignment] # private; the version is exact
 
 
 def page_size(width: int, height: int) -> tuple[int, int]:
-    """Bring what a page asks for within reason."""
+    """Limit the size that a page asks for."""
     return (
         min(max(width, WIDTHS[0]), WIDTHS[1]),
         min(max(height, HEIGHTS[0]), HEIGHTS[1]),

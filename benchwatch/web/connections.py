@@ -1,4 +1,4 @@
-"""Connections to the server of pages: few, and none that keeps its place without asking."""
+"""Connections to the page server: limited in number, closed where no request comes."""
 
 import asyncio
 import contextlib
@@ -15,35 +15,35 @@ except ImportError:  # not on this system
 MOST_CONNECTIONS: Final = 48
 MOST_OF_ONE_ADDRESS: Final = 24
 SHARE_OF_HANDLES: Final = 8
-"""At most one in so many of the handles that the process may have: the counters need theirs."""
+"""One in so many of the handles of the process at most: the counters need handles too."""
 HEADER_S: Final = 5.0
-"""How long the header of a request may take to come."""
+"""How long the header of a request may take."""
 REQUEST_S: Final = 60.0
-"""How long a connection may last that is no page."""
+"""How long a connection may last that is not a page."""
 RETRY_S: Final = 1.0
 WAITING: Final = 128
-"""Connections that wait in the system to be taken."""
+"""Connections that may wait in the system to be accepted."""
 
 
 @dataclass(slots=True, eq=False)
 class PageConnection:
-    """One connection, from when it was taken."""
+    """One accepted connection."""
 
     transport: asyncio.Transport
     address: str
     asked: bool = False
-    """Its request has come."""
+    """Its request has come whole."""
     lasting: bool = False
     """It is a page."""
 
 
 class ConnectionAcceptor:
-    """Takes connections; where there are too many, the one that has waited longest is closed.
+    """Accepts connections; where there are too many, closes the one that has waited longest.
 
     Args:
         listening: where they come in; it is closed at the end.
-        make: makes what answers on one.
-        trouble: is told once, in a sentence, when none can be taken.
+        make: makes the protocol that answers on one.
+        trouble: is called once, with a sentence, when none can be accepted.
     """
 
     def __init__(
@@ -58,7 +58,7 @@ class ConnectionAcceptor:
         self._told = False
 
     async def taking(self) -> None:
-        """Take connections until it is cancelled."""
+        """Accept connections until cancelled."""
         loop = asyncio.get_running_loop()
         while True:
             try:
@@ -79,7 +79,7 @@ class ConnectionAcceptor:
                 taken.close()
 
     def asked(self, transport: asyncio.BaseTransport | None, *, lasting: bool = False) -> None:
-        """Take note that a request has come whole, or that it has become a page."""
+        """Note that a request has come whole, or that its connection has become a page."""
         connection = None if transport is None else self._open.get(transport)
         if connection is not None:
             connection.asked = True
@@ -102,7 +102,7 @@ class ConnectionAcceptor:
         self._open.pop(connection.transport, None)
 
     def _makes_room(self, address: str) -> bool:
-        """Close the oldest connection that is no page, where this one would be too many."""
+        """Close the oldest connection that is not a page, where this one would be too many."""
         self._open = {key: one for key, one in self._open.items() if not key.is_closing()}
         everybody = [*self._open.values()]
         of_this = [one for one in everybody if one.address == address]
@@ -112,7 +112,7 @@ class ConnectionAcceptor:
             among = everybody
         else:
             return True
-        # Who has not asked yet goes before who waits for the answer.
+        # One without a request is closed before one that waits for an answer.
         idle = [one for one in among if not one.asked] or [one for one in among if not one.lasting]
         if idle:
             self._end(idle[0])
@@ -130,10 +130,10 @@ def most_connections() -> int:
 
 
 def listening_on(address: str, port: int) -> socket.socket:
-    """Open what connections come in on.
+    """Open the listening socket.
 
     Raises:
-        OSError: it can't be had.
+        OSError: the address can't be used.
     """
     family = socket.AF_INET6 if ":" in address else socket.AF_INET
     listening = socket.create_server((address, port), family=family, backlog=WAITING)

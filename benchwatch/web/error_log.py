@@ -1,11 +1,11 @@
-"""Where errors of the server are written in full: a log, a few of them, never standard error."""
+"""The log for errors of the page server: the first few in full, never on standard error."""
 
 import asyncio
 import logging
 from typing import Any, Final, TextIO
 
 MOST_ERRORS: Final = 20
-"""Who can reach the server can cause errors; they must not fill the disk."""
+"""Anyone who reaches the server can cause errors; these must not fill the disk."""
 
 
 class FirstErrors(logging.Filter):
@@ -16,14 +16,14 @@ class FirstErrors(logging.Filter):
         self._left = MOST_ERRORS
 
     def filter(self, record: logging.LogRecord) -> bool:
-        """Count a record; tell whether it is written."""
+        """Count a record, and decide whether it is written."""
         self._left -= record.levelno >= logging.WARNING
         return self._left >= 0 and record.levelno >= logging.WARNING
 
 
 def error_log(log: TextIO) -> logging.Logger:
-    """Return a logger of the server's own that writes on `log`, and nowhere else."""
-    logger = logging.Logger("pages")  # noqa: LOG001 - in no tree, so that no other handler has it
+    """Return a logger that writes on `log`, and nowhere else."""
+    logger = logging.Logger("pages")  # noqa: LOG001 - outside the tree of loggers, so that no other handler gets it
     handler = logging.StreamHandler(log)
     handler.addFilter(FirstErrors())
     logger.addHandler(handler)
@@ -31,7 +31,7 @@ def error_log(log: TextIO) -> logging.Logger:
 
 
 def note_errors_of(loop: asyncio.AbstractEventLoop, logger: logging.Logger) -> None:
-    """Let `logger` have what `loop` would write on standard error."""
+    """Write to `logger` what `loop` would write on standard error."""
 
     def note(_loop: asyncio.AbstractEventLoop, told: dict[str, Any]) -> None:
         logger.error("%s", told.get("message"), exc_info=told.get("exception"))

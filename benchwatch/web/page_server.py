@@ -1,4 +1,4 @@
-"""Serves pages on one address; each gets a screen of the same watch."""
+"""Serves pages on one address; each page is a screen of the same watch."""
 
 import asyncio
 import contextlib
@@ -27,8 +27,8 @@ from benchwatch.web.served_address import ServedAddress
 MOST_PAGES: Final = 4
 """Each costs up to a fifth of a core, and readings come first."""
 HEARTBEAT_S: Final = 15.0
-FAREWELL_S: Final = 1.0
-"""How long a page may take to say goodbye; one that is gone never does."""
+CLOSE_S: Final = 1.0
+"""How long a page may take to close its socket; one that is gone never does."""
 LONGEST_MESSAGE: Final = 65536
 FONT_SIZES, FONT_SIZE = (8, 48), 16
 POLICY: Final = (
@@ -45,9 +45,9 @@ HEADERS: Final = {
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
 }
-"""Every answer: nobody else may frame, load or keep it, and no link tells the secret path."""
+"""Of every answer: no other site may frame, load or keep it, and no link reveals the path."""
 LINGER_S: Final = 1.0
-"""How long what follows a request is read and dropped, before the connection is closed."""
+"""How long data after a request is read and dropped before the connection is closed."""
 FULL: Final = f"There are {MOST_PAGES} pages open already: close one, then open this one again."
 
 SHUTDOWN_S: Final = 5.0
@@ -59,18 +59,18 @@ MakeApp = Callable[[PageChannel], PageApp]
 
 @dataclass(slots=True)
 class RequestHandlers:
-    """The server's work on requests.
+    """Answers requests.
 
     Attributes:
-        place: who is let in.
+        address: decides which requests are allowed.
         make: makes the screen of a page.
-        crashed: is told in one line what broke a page.
-        asked: is told of a connection that its request has come, or that it is a page.
-        screens: those that are open.
-        files: those of the page's terminal, by their path.
+        crashed: is called with one line on the error that ended a page.
+        asked: is called for a connection when its request has come, and when it is a page.
+        screens: the open ones.
+        files: the files of the page's terminal, by their path.
     """
 
-    place: ServedAddress
+    address: ServedAddress
     make: MakeApp
     crashed: Callable[[str], None]
     asked: Callable[..., None]
@@ -79,7 +79,7 @@ class RequestHandlers:
 
     async def index(self, request: web.Request) -> web.Response:
         """Answer with the page itself; ``?fontsize=22`` for a tablet that stands far away."""
-        socket = f"ws://{request.host}{self.place.path}ws"
+        socket = f"ws://{request.host}{self.address.path}ws"
         template = Template(_own("page.html"))
         least, most = FONT_SIZES
         size = min(max(_whole(request.query.get("fontsize"), FONT_SIZE), least), most)
@@ -94,7 +94,7 @@ class RequestHandlers:
         return web.Response(text=_own("page.js"), content_type="text/javascript")
 
     async def file(self, request: web.Request) -> web.FileResponse:
-        """Answer with a file of the page's terminal; only with one that was there at the start."""
+        """Answer with a file of the page's terminal, if it was there at the start."""
         path = self.files.get(request.match_info["name"])
         if path is None:
             raise web.HTTPNotFound
@@ -103,7 +103,7 @@ class RequestHandlers:
     async def socket(self, request: web.Request) -> web.WebSocketResponse:
         """Run a screen for as long as the page stays open."""
         socket = web.WebSocketResponse(
-            timeout=FAREWELL_S, heartbeat=HEARTBEAT_S, max_msg_size=LONGEST_MESSAGE
+            timeout=CLOSE_S, heartbeat=HEARTBEAT_S, max_msg_size=LONGEST_MESSAGE
         )
         await socket.prepare(request)
         if len(self.screens) >= MOST_PAGES:
@@ -130,7 +130,7 @@ class RequestHandlers:
             for task in others:
                 task.cancel()
             await asyncio.gather(*others, return_exceptions=True)
-            with contextlib.suppress(ConnectionError):  # gone, and nobody is left to see it
+            with contextlib.suppress(ConnectionError):  # the page is gone
                 await page.flush()
             if app.crash:
                 self.crashed(app.crash)
@@ -145,20 +145,20 @@ class RequestHandlers:
 
 @asynccontextmanager
 async def serving(
-    place: ServedAddress,
+    address: ServedAddress,
     make: MakeApp,
     crashed: Callable[[str], None],
     *,
     trouble: Callable[[str], None] = lambda _: None,
     logger: logging.Logger | None = None,
 ) -> AsyncIterator[str]:
-    """Serve pages for as long as the context lasts; gives the line to open in a browser.
+    """Serve pages for as long as the context lasts; yields the line to open in a browser.
 
     Args:
-        place: where, and the secret that lets in.
+        address: where, and the secret that gives access.
         make: makes the screen of a page.
-        crashed: is told in one line what broke a page.
-        trouble: is told in a sentence what keeps others from opening one.
+        crashed: is called with one line on the error that ended a page.
+        trouble: is called with a sentence when no more pages can be opened.
         logger: where errors are written in full; nowhere if left out.
 
     Raises:
@@ -174,16 +174,16 @@ async def serving(
         lingering_time=LINGER_S,
     )
     try:
-        listening = listening_on(place.address, place.port)
+        listening = listening_on(address.address, address.port)
     except OSError as error:
         raise UsageError(
-            f"the page can't be served on {place.address}, port {place.port}: "
+            f"the page can't be served on {address.address}, port {address.port}: "
             f"{os.strerror(error.errno or 0)}. Choose another with --web-port or --web-address."
         ) from error
     with listening:
         connections = ConnectionAcceptor(listening, lambda: _answering(runner), trouble)
-        pages = RequestHandlers(place, make, crashed, connections.asked)
-        application.middlewares.append(_guard(place, connections))
+        pages = RequestHandlers(address, make, crashed, connections.asked)
+        application.middlewares.append(_guard(address, connections))
         application.on_response_prepare.append(_add_headers)
         application.on_shutdown.append(pages.leave)
         for path, answer in (
@@ -197,7 +197,7 @@ async def serving(
         note_errors_of(asyncio.get_running_loop(), logger)
         taking = asyncio.create_task(connections.taking())
         try:
-            yield place.url(listening.getsockname()[1])
+            yield address.url(listening.getsockname()[1])
         finally:
             taking.cancel()
             await asyncio.gather(taking, return_exceptions=True)
@@ -209,16 +209,16 @@ def _answering(runner: web.AppRunner) -> asyncio.Protocol:
     return runner.server()
 
 
-def _guard(place: ServedAddress, connections: ConnectionAcceptor) -> Middleware:
-    """Answer only who may ask, once a connection, and say so to who may not."""
+def _guard(address: ServedAddress, connections: ConnectionAcceptor) -> Middleware:
+    """Answer allowed requests, one a connection, and refuse the others."""
 
     @web.middleware
-    async def let_in(request: web.Request, handler: Handler) -> web.StreamResponse:
+    async def allow(request: web.Request, handler: Handler) -> web.StreamResponse:
         connections.asked(request.transport)
         try:
-            if not place.lets_in(request.host, request.headers.get("Origin")):
+            if not address.allows(request.host, request.headers.get("Origin")):
                 raise web.HTTPForbidden(text="This page is not served under that name.")
-            if not place.is_secret(request.match_info.get("secret", "")):
+            if not address.is_secret(request.match_info.get("secret", "")):
                 raise web.HTTPNotFound
             response = await handler(request)
         except web.HTTPException as refusal:
@@ -228,7 +228,7 @@ def _guard(place: ServedAddress, connections: ConnectionAcceptor) -> Middleware:
             response.force_close()
         return response
 
-    return let_in
+    return allow
 
 
 async def _add_headers(_request: web.Request, response: web.StreamResponse) -> None:
@@ -238,7 +238,7 @@ async def _add_headers(_request: web.Request, response: web.StreamResponse) -> N
 
 
 async def _receiving(socket: web.WebSocketResponse, page: PageChannel) -> None:
-    """Hand on what the page says until it is gone."""
+    """Pass on the messages of the page until it is gone."""
     async for message in socket:
         if message.type is WSMsgType.TEXT:
             answer = page.receive(message.data)

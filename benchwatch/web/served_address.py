@@ -1,4 +1,4 @@
-"""Where pages are served, and who may open them."""
+"""The address where pages are served, and which requests may open them."""
 
 import ipaddress
 import re
@@ -14,7 +14,7 @@ from benchwatch.quantity import printable
 LOOPBACK: Final = "127.0.0.1"
 SECRET_BYTES: Final = 16
 ELSEWHERE: Final = ("192.0.2.1", 9)
-"""An address that is nobody's (RFC 5737); asking for the way there sends nothing."""
+"""An address for documentation (RFC 5737); looking up the route to it sends nothing."""
 
 
 _HOST: Final = re.compile(r"(?:[A-Za-z0-9_.-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\])(?::[0-9]{1,5})?")
@@ -28,9 +28,9 @@ def new_secret() -> str:
 
 @dataclass(frozen=True, slots=True)
 class ServedAddress:
-    """An address to listen on, and the secret part of the path that lets in.
+    """An address to listen on, and the secret part of the path that gives access.
 
-    There is one on loopback too: whoever has an account on this computer reaches that.
+    Loopback has a secret too, because every account of this computer reaches it.
     """
 
     address: str
@@ -48,7 +48,7 @@ class ServedAddress:
         return f"/{self.secret}/"
 
     def is_secret(self, claimed: str) -> bool:
-        """Tell whether `claimed` is the secret, in a time that tells nothing of it."""
+        """Compare `claimed` with the secret, in a time that does not depend on it."""
         return bool(self.secret) and secrets.compare_digest(
             claimed.encode("utf-8", "replace"), self.secret.encode()
         )
@@ -61,14 +61,14 @@ class ServedAddress:
         host = f"[{address}]" if address.version == 6 else str(address)
         return f"http://{host}:{port}{self.path}"
 
-    def lets_in(self, host: str, origin: str | None) -> bool:
+    def allows(self, host: str, origin: str | None) -> bool:
         """Tell whether a request may be answered.
 
         Args:
-            host: the header of that name; one that is none is refused. On loopback it must name
-                this computer: a page from elsewhere whose name was made to point here says its own.
-            origin: the header of that name; None when absent. Where a page of another site
-                asks, it says so here.
+            host: the header of that name; a malformed one is refused. On loopback it must name
+                this computer: another site whose name resolves to this address sends its own name.
+            origin: the header of that name; None when absent. A page of another site sends its
+                own here.
         """
         try:
             asks, named = origin and urlsplit(origin).netloc, urlsplit(f"//{host}").hostname
@@ -83,7 +83,7 @@ def place_of(address: str, port: int) -> ServedAddress:
     """Choose where to serve, under a new secret.
 
     Raises:
-        UsageError: it is no address.
+        UsageError: `address` is not an address.
     """
     try:
         known = ipaddress.ip_address(LOOPBACK if address == "localhost" else address)

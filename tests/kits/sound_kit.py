@@ -32,7 +32,7 @@ class FakeSound:
         """Note it."""
         self.calls.append("stop")
 
-    def hear(self, now, at_s):
+    def update(self, now, at_s):
         """Note the offset that is on the screen."""
         self.offsets.append((now.numbers.estimate.offset, at_s))
 

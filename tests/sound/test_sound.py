@@ -33,12 +33,12 @@ def heard_now(now):
     return cue_for(now, kit.NOW_S)
 
 
-def played(states, seconds_each=1.0, volume=1.0, block=BLOCK, rate_hz=RATE_HZ):
-    """Render each state for so long, in blocks as a device asks for them."""
-    carry, blocks = GeneratorState(), []
-    for state in states:
+def played(cues, seconds_each=1.0, volume=1.0, block=BLOCK, rate_hz=RATE_HZ):
+    """Render each cue for so long, in blocks as a device asks for them."""
+    state, blocks = GeneratorState(), []
+    for cue in cues:
         for _ in range(round(seconds_each * rate_hz / block)):
-            samples, carry = render(state, volume, carry, block, rate_hz)
+            samples, state = render(cue, volume, state, block, rate_hz)
             blocks.append(samples)
     return np.concatenate(blocks).astype(float)
 

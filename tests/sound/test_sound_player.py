@@ -70,12 +70,12 @@ def silent_player(rings):
 
 def test_what_was_heard_last_is_played(player, device):
     """An offset far off is pulses, one inside the tolerance a held note, a lost link silence."""
-    player.hear(of_offset(5e-9), 0.0)
+    player.update(of_offset(5e-9), 0.0)
     pulsed = device.turn(40)
-    player.hear(of_offset(1e-10), 1.0)
+    player.update(of_offset(1e-10), 1.0)
     device.turn()
     held = device.turn()
-    player.hear(of_offset(1e-10, link=LinkStatus("lost", 1.0)), 2.0)
+    player.update(of_offset(1e-10, link=LinkStatus("lost", 1.0)), 2.0)
     device.turn()
     lost = device.turn()
 
@@ -86,7 +86,7 @@ def test_what_was_heard_last_is_played(player, device):
 
 def test_mute_and_volume(player, device):
     """Mute is silence and comes back; each level doubles the amplitude, within its limits."""
-    player.hear(of_offset(1e-10), 0.0)
+    player.update(of_offset(1e-10), 0.0)
     device.turn()
     usual = np.abs(device.turn()).max()
     said = [player.mute()]
@@ -115,7 +115,7 @@ def test_a_device_that_goes_away_leaves_the_bell(device):
     player.start()
     before = player.notice()
     device.ended()
-    player.hear(of_offset(5e-9), 0.0)
+    player.update(of_offset(5e-9), 0.0)
 
     assert before == ""
     assert player.notice() == "the bell rings instead: the sound device has gone"
@@ -144,7 +144,7 @@ def test_the_bell_rings_at_most_three_times_a_second():
     rings = []
     bell = Bell(lambda: rings.append(1))
     for look in range(100):
-        bell.hear(SoundCue("high", 8.0), look / 10, aloud=True)
+        bell.update(SoundCue("high", 8.0), look / 10, aloud=True)
 
     assert 20 <= len(rings) <= 10 * BELLS_HZ
 
@@ -161,7 +161,7 @@ def test_the_bell_rings_once_on_landing():
         (10, STEADY),
     ]:
         for look in range(8):
-            bell.hear(sound, begin_s + look / 10, aloud=True)
+            bell.update(sound, begin_s + look / 10, aloud=True)
         counts.append(len(rings))
 
     assert counts == [1, 2, 3, 4]
@@ -171,11 +171,11 @@ def test_the_bell_is_silent_when_muted_stale_or_undecided():
     """None of these rings; and a landing that nobody was off before does not either."""
     rings = []
     player = silent_player(rings)
-    player.hear(of_offset(1e-10), 0.0)
-    player.hear(of_offset(3e-9, u=2e-9), 1.0)
-    player.hear(of_offset(5e-9, link=LinkStatus("silent", 1.0)), 2.0)
+    player.update(of_offset(1e-10), 0.0)
+    player.update(of_offset(3e-9, u=2e-9), 1.0)
+    player.update(of_offset(5e-9, link=LinkStatus("silent", 1.0)), 2.0)
     player.mute()
-    player.hear(of_offset(5e-9), 3.0)
+    player.update(of_offset(5e-9), 3.0)
 
     assert rings == []
 
@@ -257,6 +257,6 @@ def test_the_kit_snapshot_is_heard():
     """The very snapshot that the screen's tests draw as high is heard as high."""
     rings = []
     player = silent_player(rings)
-    player.hear(kit.snapshot(), 0.0)
+    player.update(kit.snapshot(), 0.0)
 
     assert rings == [1]

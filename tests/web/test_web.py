@@ -49,7 +49,7 @@ def test_what_is_no_address_is_a_sentence():
 
 
 @pytest.mark.parametrize(
-    ("address", "host", "origin", "lets_in"),
+    ("address", "host", "origin", "allows"),
     [
         ("127.0.0.1", "127.0.0.1:8010", None, True),
         ("127.0.0.1", "localhost:8010", "http://localhost:8010", True),
@@ -67,9 +67,9 @@ def test_what_is_no_address_is_a_sentence():
         ("0.0.0.0", "[", None, False),
     ],
 )
-def test_pages_of_other_sites_get_nothing(address, host, origin, lets_in):
+def test_pages_of_other_sites_get_nothing(address, host, origin, allows):
     """Another site's page names itself as origin (RFC 6454), or its own name as host."""
-    assert ServedAddress(address, 8010).lets_in(host, origin) is lets_in
+    assert ServedAddress(address, 8010).allows(host, origin) is allows
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""The terminal: its modes, its keys, and leaving it as it was.
+"""This terminal: runs the screen on it, reads its keys, and restores it afterwards.
 
-In: bytes of the keyboard. Out: keys for the app, and drawn pictures on the terminal.
+In: bytes of the keyboard, and the app. Out: keys for the app, and pictures on the terminal.
 """

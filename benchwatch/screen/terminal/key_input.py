@@ -1,9 +1,9 @@
-"""What is typed, pasted or tapped, from a stream of characters that may hold anything.
+"""Keys, pastes and taps, parsed from a stream of characters that may hold anything.
 
 A terminal and a page in a browser send keys as characters and sequences (ECMA-48, 5.4; xterm's
 control sequences; the keyboard protocol that the terminal library asks for). The library's parser
-also believes sequences that report a size, a position or a state, and some that make it fail. Here
-only whole sequences that a key, a button or a paste sends are handed to it; the rest is dropped.
+also accepts sequences that report a size, a position or a state, and some that make it fail. Only
+whole sequences that a key, a button or a paste sends are passed to it here; the rest is dropped.
 """
 
 import re
@@ -22,7 +22,7 @@ LONGEST_PASTE: Final = 1000
 LONGEST_STRING: Final = 4096
 """Characters of a reply that is dropped as a whole; what follows is typed again."""
 PASTE_S: Final = 1.0
-"""After so long without a character a paste has ended, whether or not its end was told."""
+"""After so long without a character a paste has ended, even without its end sequence."""
 
 _ESC: Final = "\x1b"
 _PASTE, _PASTED = "\x1b[200~", "\x1b[201~"
@@ -34,7 +34,7 @@ _KEY: Final = re.compile(
 )
 _MOUSE: Final = re.compile(r"\x1b\[<\d{1,3};(?P<x>\d{1,4});(?P<y>\d{1,4})[Mm]", re.ASCII)
 _DRAWS_AT_ONCE: Final = re.compile(r"\x1b\[\?2026;[0-4]\$y")
-"""The answer to the one question that is asked: whether a picture is drawn in one go."""
+"""The answer to the one question asked: whether the terminal draws a picture in one go."""
 
 
 class KeyInput:
@@ -42,7 +42,7 @@ class KeyInput:
 
     Args:
         burst: how many keys may come at once; those beyond are dropped.
-        per_s: how many may come for ever after.
+        per_s: how many may come a second after that.
         cells: columns and rows in which a button may be pressed; None where none is expected.
         clock: seconds that only grow.
     """
@@ -66,7 +66,7 @@ class KeyInput:
         self._came_s = clock()
 
     def feed(self, text: str) -> list[Message]:
-        """Take what comes next; return what it means."""
+        """Parse the next characters; return the messages they mean."""
         messages = [*self.tick()]
         self._came_s = self._clock()
         for character in text:
@@ -74,7 +74,7 @@ class KeyInput:
         return [message for message in messages if self._may_pass()]
 
     def tick(self) -> list[Message]:
-        """Return what the characters so far mean if none has followed for a while."""
+        """Return what an unfinished sequence means once nothing has followed for a while."""
         quiet_s = self._clock() - self._came_s
         messages: list[Message] = []
         if self._paste is not None:

@@ -1,4 +1,4 @@
-"""Running the screen so that the terminal is left clean, whatever happens."""
+"""Runs the screen on this terminal, and leaves the terminal clean whatever happens."""
 
 import asyncio
 import contextlib
@@ -24,9 +24,9 @@ except ImportError:  # not on this system, which has no modes to restore either
 
 CRASHED = BenchwatchError.exit_code
 LARGEST_LOG = 1_000_000
-FAREWELL = b"\x1b[?1000l\x1b[?2004l\x1b[?7h\x1b[<u\x1b[?1049l\x1b[?25h\x1b[?1004l"
-"""No mouse, no marks around pasted text, lines wrap, the usual keys, the first screen, a cursor."""
-FAREWELL_S = 0.2
+RESET = b"\x1b[?1000l\x1b[?2004l\x1b[?7h\x1b[<u\x1b[?1049l\x1b[?25h\x1b[?1004l"
+"""No mouse, no marks around pasted text, line wrap, plain keys, the first screen, a cursor."""
+RESET_S = 0.2
 
 
 def run_screen(app: BenchwatchApp, *, rescue: Callable[[], object] = lambda: None) -> int:
@@ -37,8 +37,8 @@ def run_screen(app: BenchwatchApp, *, rescue: Callable[[], object] = lambda: Non
 
     Args:
         app: the screen.
-        rescue: saves what must not be lost when a signal can't end the screen in order,
-            such as on a terminal that takes nothing; the process ends after it.
+        rescue: saves what must not be lost where a signal can't end the screen in order, such as
+            on a terminal that accepts no output; the process ends after it.
     """
     log = app.options.log
     crash = ""
@@ -55,7 +55,7 @@ def run_screen(app: BenchwatchApp, *, rescue: Callable[[], object] = lambda: Non
         def end_without_screen() -> None:
             _restore(modes)
             rescue()
-            _leave_picture()
+            _reset_terminal()
 
         with SignalShutdown(leave, end_without_screen, sink) as ending:
 
@@ -68,7 +68,7 @@ def run_screen(app: BenchwatchApp, *, rescue: Callable[[], object] = lambda: Non
                     with runner:
                         _use_own_keys(app)
                         runner.run(app.run_async(mouse=False))
-                except Exception as error:  # noqa: BLE001 - the last one who can say it in a sentence
+                except Exception as error:  # noqa: BLE001 - the last place to report it in a sentence
                     traceback.print_exc()
                     crash = described(error)
             _restore(modes)
@@ -87,7 +87,7 @@ def run_screen(app: BenchwatchApp, *, rescue: Callable[[], object] = lambda: Non
 
 
 def _use_own_keys(app: BenchwatchApp) -> None:
-    """Read the keys by our own thread, where the terminal is one of this family."""
+    """Read the keys on our own thread, where the system has terminal modes."""
     if termios is not None:
         from benchwatch.screen.terminal.terminal_driver import TerminalDriver  # noqa: PLC0415 - not everywhere
 
@@ -95,11 +95,11 @@ def _use_own_keys(app: BenchwatchApp) -> None:
 
 
 def _take_keys_from_terminal() -> None:
-    """Put the terminal where standard input is none, as in a loop of the shell over a file.
+    """Read keys from the terminal where standard input is a file, as in a loop of the shell.
 
-    Where there is no terminal to be had, the screen goes without keys.
+    Where there is no terminal, the screen goes without keys.
     """
-    if sys.__stdin__ is None:  # it was closed, and descriptor 0 is a sink since
+    if sys.__stdin__ is None:  # it was closed, and the null device stands in its place
         sys.__stdin__ = open(0, encoding="utf-8", closefd=False)  # type: ignore[misc] # noqa: SIM115 - the library reads there
     if termios is not None and not os.isatty(0):
         with contextlib.suppress(OSError):
@@ -109,7 +109,7 @@ def _take_keys_from_terminal() -> None:
 
 
 def _modes() -> "list[int | list[bytes | int]] | None":
-    """Return the modes of the terminal, to be put back by force."""
+    """Return the modes of the terminal, to be restored at the end."""
     if termios is not None:
         with contextlib.suppress(termios.error):
             return termios.tcgetattr(0)
@@ -117,33 +117,33 @@ def _modes() -> "list[int | list[bytes | int]] | None":
 
 
 def _restore(modes: "list[int | list[bytes | int]] | None") -> None:
-    """Put the modes of the terminal back without waiting for what is drawn."""
+    """Restore the modes of the terminal without waiting for what is being drawn."""
     if modes is not None:
-        # Blocked, it can't stop a process that is in the background by now.
+        # With SIGTTOU blocked this can't stop a process that is in the background by now.
         signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTTOU})
         with contextlib.suppress(termios.error):
             termios.tcsetattr(0, termios.TCSANOW, modes)
 
 
-def _leave_picture() -> None:
-    """Leave the second screen on a terminal that may take nothing, without waiting long for it."""
-    writing = threading.Thread(target=_write_farewell, name="farewell", daemon=True)
+def _reset_terminal() -> None:
+    """Reset the terminal, without waiting long for one that accepts no output."""
+    writing = threading.Thread(target=_write_reset, name="reset terminal", daemon=True)
     writing.start()
-    writing.join(FAREWELL_S)
+    writing.join(RESET_S)
 
 
-def _write_farewell() -> None:
-    """Write in the place of what waits to be drawn and may never be."""
+def _write_reset() -> None:
+    """Drop what waits to be drawn, and write the reset in its place."""
     if termios is not None:
         with contextlib.suppress(termios.error):
             termios.tcflush(1, termios.TCOFLUSH)
     with contextlib.suppress(OSError):
-        os.write(1, FAREWELL)
+        os.write(1, RESET)
 
 
 @contextlib.contextmanager
 def _own_signals() -> Iterator[None]:
-    """Put back what the terminal library does with signals of job control and of the window."""
+    """Restore the handlers of job control and window size that the terminal library replaces."""
     names = ("SIGTSTP", "SIGCONT", "SIGWINCH", "SIGTTIN", "SIGTTOU")
     numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
     before = {number: signal.getsignal(number) for number in numbers}

@@ -1,4 +1,4 @@
-"""This terminal: keys from it for as long as there is one, and its modes while it is drawn on."""
+"""The driver for this terminal: reads its keys, and sets its modes while the screen is drawn."""
 
 import contextlib
 import os
@@ -18,32 +18,32 @@ if TYPE_CHECKING:
     from benchwatch.screen.app import BenchwatchApp
 
 BURST, PER_S = 4096, 500.0
-"""Keys that may come at once, and for ever after: more than hands type."""
+"""Keys accepted at once, and a second after that: more than hands type."""
 MOST_CELLS: Final = (1000, 500)
 """Columns and rows that are drawn on at most; a larger terminal is filled in part."""
 LOOK_S: Final = 0.1
-"""How often it is looked whether the screen has ended; also what makes a lone Esc a key."""
+"""How often the reading thread looks whether the screen has ended, and whether Esc stays alone."""
 WAKE_S: Final = 0.5
-"""How long a process that was continued may stay awake in the background, to end if it was told."""
+"""How long a process continued in the background may run, to end in order if it was asked to."""
 
 
 class TerminalDriver(LinuxDriver):
-    """What the terminal library uses here, with some things done otherwise.
+    """The terminal library's driver, with its reading and its job control replaced.
 
-    The library's own way of reading turns in circles at the end of the input, and ends the
-    screen over a byte that is no UTF-8. At SIGCONT it sets the terminal up anew whether or not
-    it had given it back, so that the modes it keeps to restore are its own. It does not expect
-    to be in the background, where setting a mode or reading a key stops the process.
+    The library's reading thread loops without pause at the end of the input, and ends the screen
+    at a byte that is not UTF-8. At SIGCONT the library sets the terminal up again even if it had
+    not given it back; the modes it restores at the end are then its own. In the background, where
+    setting a mode or reading a key stops the process, it does both.
     """
 
     def __init__(self, *args: Any, **options: Any) -> None:
-        """Take what the library's driver takes; it also takes SIGTSTP and SIGCONT."""
+        """Take the arguments of the library's driver, which also handles SIGTSTP and SIGCONT."""
         super().__init__(*args, **options)
         self._up = self._suspended = False
         self._drawing_modes: list[Any] | None = None
 
     def start_application_mode(self) -> None:
-        """Set the terminal up for drawing, unless it is; in the background stop first."""
+        """Set the terminal up for drawing, once; in the background stop the process first."""
         if self._up:
             return
         if not in_foreground(self.fileno):
@@ -56,14 +56,14 @@ class TerminalDriver(LinuxDriver):
             self._drawing_modes = termios.tcgetattr(self.fileno)
 
     def stop_application_mode(self) -> None:
-        """Leave the terminal as it was; in the background too, where this could stop us."""
+        """Restore the terminal, also in the background, where this would stop the process."""
         if self._up:
             with unstopped():
                 super().stop_application_mode()
             self._up = False
 
     def disable_input(self) -> None:
-        """Take no more keys; this drops those that wait, which could stop us as well."""
+        """Take no more keys, and drop those that wait; both would stop a background process."""
         with unstopped():
             super().disable_input()
 
@@ -73,7 +73,7 @@ class TerminalDriver(LinuxDriver):
             super().write(data)
 
     def _get_terminal_size(self) -> tuple[int, int]:
-        """Return columns and rows to draw on; only the system tells, never what is typed."""
+        """Return columns and rows to draw on, from the system and never from what is typed."""
         width, height = super()._get_terminal_size()
         return min(width, MOST_CELLS[0]), min(height, MOST_CELLS[1])
 
@@ -84,19 +84,19 @@ class TerminalDriver(LinuxDriver):
         self._in_loop(self._continue)
 
     def _in_loop(self, act: Any) -> None:
-        """Do `act` between two events: a signal may come in the middle of setting a mode."""
+        """Run `act` between two events: a signal may come while a mode is being set."""
         with contextlib.suppress(RuntimeError):  # the loop has ended meanwhile
             self._loop.call_soon_threadsafe(act)
 
     def _suspend(self) -> None:
-        """Give the terminal back, then stop as SIGTSTP asks."""
+        """Restore the terminal, then stop the process as SIGTSTP asks."""
         if self._up:
             self.suspend_application_mode()
             self._suspended = True
         os.kill(os.getpid(), signal.SIGSTOP)
 
     def _continue(self) -> None:
-        """Take the terminal again; in the background wait for the end or stop once more."""
+        """Set the terminal up again; in the background stop again, unless the screen ends soon."""
         if not self._wanted:
             return
         if not in_foreground(self.fileno):
@@ -105,7 +105,7 @@ class TerminalDriver(LinuxDriver):
             self._suspended = False
             self.resume_application_mode()
         else:
-            # Stopped without a chance to give the terminal back: others have used it since.
+            # It was stopped before it could restore the terminal, and others have used that since.
             if self._drawing_modes is not None:
                 with contextlib.suppress(termios.error):
                     termios.tcsetattr(self.fileno, termios.TCSANOW, self._drawing_modes)
@@ -114,7 +114,7 @@ class TerminalDriver(LinuxDriver):
 
     @property
     def _wanted(self) -> bool:
-        """Whether the screen is up, or would be in the foreground, and is not ending."""
+        """Whether the screen is up, or would be if in the foreground, and is not ending."""
         return (self._up or self._suspended) and not cast("BenchwatchApp", self._app).ending
 
     def _stop_in_background(self) -> None:
@@ -122,7 +122,7 @@ class TerminalDriver(LinuxDriver):
             os.kill(os.getpid(), signal.SIGSTOP)
 
     def run_input_thread(self) -> None:
-        """Hand on what is typed until the screen ends or the keyboard is gone."""
+        """Pass on what is typed until the screen ends or the keyboard is gone."""
         keys = KeyInput(burst=BURST, per_s=PER_S)
         decode = getincrementaldecoder("utf-8")("replace").decode
         signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTTIN})
@@ -143,31 +143,31 @@ class TerminalDriver(LinuxDriver):
                 self.process_message(message)
 
     def _read(self) -> bytes | None:
-        """Read what was typed; nothing at the end of the input, None where there is none yet."""
+        """Read what was typed: empty at the end of the input, None while nothing has come."""
         try:
             return os.read(self.fileno, 4096)
-        except BlockingIOError:  # another program has set the terminal so
+        except BlockingIOError:  # another program has made reads non-blocking
             return None
-        except OSError:  # also that of a program in the background
+        except OSError:  # a program in the background gets one too
             return b"" if in_foreground(self.fileno) else None
 
     def _keys_have_ended(self) -> None:
-        """At the end of a file the screen goes on without keys; a terminal has no end."""
+        """Go on without keys at the end of a file; the end of a terminal means that it is gone."""
         if self.input_tty and isinstance(self._file, TerminalStream):
-            self._file.lose()
+            self._file.mark_lost()
 
 
 def in_foreground(descriptor: int) -> bool:
     """Tell whether keys on this terminal are for this process (POSIX.1-2017, 11.1.4)."""
     try:
         return os.tcgetpgrp(descriptor) == os.getpgrp()
-    except OSError:  # none that controls this process, so none that could stop it
+    except OSError:  # no controlling terminal, so none that could stop the process
         return True
 
 
 @contextlib.contextmanager
 def unstopped() -> Iterator[None]:
-    """Let this thread set modes from the background too (SIGTTOU; POSIX.1-2017, 11.1.4)."""
+    """Let this thread set modes in the background too (SIGTTOU; POSIX.1-2017, 11.1.4)."""
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTTOU})
     try:
         yield

@@ -1,4 +1,4 @@
-"""Where the screen is drawn: a terminal that may vanish while somebody draws on it."""
+"""The terminal as a stream to draw on; it may vanish at any time."""
 
 import contextlib
 import os
@@ -14,12 +14,12 @@ class TerminalStream:
 
     Args:
         descriptor: of the terminal; it is closed with the picture.
-        lost: is told once, on any thread, that the terminal is gone.
+        on_lost: is called once, on any thread, when the terminal is gone.
     """
 
-    def __init__(self, descriptor: int, lost: Callable[[], None]) -> None:
+    def __init__(self, descriptor: int, on_lost: Callable[[], None]) -> None:
         self._descriptor = descriptor
-        self._tell = lost
+        self._on_lost = on_lost
         self.lost = False
         """Whether the terminal is gone; what is drawn from then on goes nowhere."""
 
@@ -32,27 +32,27 @@ class TerminalStream:
             except BlockingIOError:  # another program has set the terminal so
                 select.select([], [self._descriptor], [])
             except OSError:
-                self.lose()
+                self.mark_lost()
         return len(text)
 
     def flush(self) -> None:
-        """Do nothing: nothing is kept back."""
+        """Do nothing: `write` keeps nothing back."""
 
     def fileno(self) -> int:
         """Return the descriptor."""
         return self._descriptor
 
     def isatty(self) -> bool:
-        """Tell whether it is a terminal still."""
+        """Tell whether it is still a terminal."""
         return os.isatty(self._descriptor)
 
-    def lose(self) -> None:
+    def mark_lost(self) -> None:
         """Take note that the terminal is gone."""
         if not self.lost:
             self.lost = True
-            self._tell()
+            self._on_lost()
 
     def close(self) -> None:
-        """Let the terminal go."""
+        """Close the descriptor."""
         with contextlib.suppress(OSError):
             os.close(self._descriptor)

@@ -1,4 +1,4 @@
-"""What lies over a view for a moment: pages of text, a line to type on, the command line."""
+"""The overlays: pages of text, a line to type on, the command line."""
 
 from collections.abc import Callable, Sequence
 from typing import Any, Generic, TypeVar
@@ -59,7 +59,7 @@ Answer = TypeVar("Answer")
 
 
 class Overlay(ModalScreen[Answer | None], Generic[Answer]):
-    """What lies over a view; the app hands it keys one by one, each done before the next."""
+    """A box over the view; the app gives it keys one by one, each done before the next."""
 
     def __init__(self, theme: Theme, foot: StyledLine) -> None:
         super().__init__()
@@ -239,7 +239,7 @@ class PromptOverlay(TypingOverlay[str]):
 
 
 class CommandOverlay(TypingOverlay[Command]):
-    """A line to type on, and under it what it can mean; Up and Down choose, Enter does it."""
+    """A line to type on, with suggestions under it; Up and Down choose, Enter does it."""
 
     def __init__(self, theme: Theme, find: Callable[[str], list[Suggestion]]) -> None:
         """Show what `find` returns for what is typed."""
@@ -305,7 +305,7 @@ class CommandOverlay(TypingOverlay[Command]):
         self._show()
 
     def _find(self) -> None:
-        """Look up what was typed; the choice stays where it still finds the same."""
+        """Find suggestions for what is typed; the choice stays while they stay the same."""
         before = self._suggestions
         self._suggestions = self._suggest(self._line.editor.text)
         if before != self._suggestions:

@@ -1,4 +1,4 @@
-"""Where a footer, a row of tabs or the foot of a page is tapped: which key that stands for.
+"""Which key a tap on the footer, on the tabs or on the foot of an overlay stands for.
 
 Only the page in a browser takes taps; on a terminal the mouse is left to select text.
 """

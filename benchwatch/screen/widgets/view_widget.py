@@ -14,7 +14,7 @@ from benchwatch.screen.view import View, all_panels
 
 
 class TextWidget(Widget):
-    """Lines on the screen, as they are."""
+    """Styled lines, one a row."""
 
     def __init__(self, theme: Theme, lines: Sequence[StyledLine] = ()) -> None:
         super().__init__()
@@ -50,7 +50,7 @@ class ViewWidget(TextWidget):
     """A view of a frame, digits and charts each at their own rate."""
 
     class Resized(Message):
-        """The stage has another size: what is on it no longer fits."""
+        """The widget has another size: what it shows no longer fits."""
 
     class Tapped(Message):
         """A cell was tapped."""
@@ -65,16 +65,16 @@ class ViewWidget(TextWidget):
         self._drawn: list[list[StyledLine]] = []
 
     def on_resize(self) -> None:
-        """Tell whoever draws."""
+        """Post that the size has changed."""
         self.post_message(self.Resized())
 
     def on_click(self, event: Click) -> None:
-        """Tell what lies where it was tapped."""
+        """Post which row and cell was tapped."""
         if event.y < len(self.lines):
             self.post_message(self.Tapped(self.lines[event.y], event.x, top=event.y == 0))
 
     def show(self, view: View, frame: Frame, *, charts: bool) -> None:
-        """Draw `frame`; the slow blocks only with `charts`, or when the layout changed."""
+        """Draw `frame`; the slow panels only with `charts`, or when the layout has changed."""
         width, height = self.size
         layout = stack(all_panels(view), frame, width, height)
         fresh = layout != self._layout or any(
