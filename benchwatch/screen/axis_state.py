@@ -27,7 +27,7 @@ FINEST = 1e-15
 """Fraction below which a digit shows rounding and nothing of the oscillator."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class AxisState:
     """Units, scale and chart axes of one counter."""
 

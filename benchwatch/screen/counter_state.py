@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class CounterState:
     """Axes and units of a counter, and what its last snapshot said of link, gate and records."""
 

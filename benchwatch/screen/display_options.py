@@ -43,7 +43,7 @@ def _this_terminal() -> Theme:
     return theme_for()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class DisplayOptions:
     """Settings of the screen."""
 

@@ -93,7 +93,7 @@ Rows = Callable[[Frame, int, int], int]
 """(frame, width, height of the whole screen) -> rows wanted; 0 leaves the panel out."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Panel:
     """A part of a view: a drawing and how many rows it wants."""
 
@@ -149,4 +149,4 @@ def _too_small(_frame: Frame, width: int, rows: int) -> list[StyledLine]:
     return [*[StyledLine()] * ((rows - 1) // 2), said.centred(width)]
 
 
-_TOO_SMALL = Panel(_too_small, always(1))
+_TOO_SMALL = Panel(draw=_too_small, rows=always(1))

@@ -9,7 +9,7 @@ SPANS_S = (30.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 14400.0, 86400.0, 60
 """Spans of the strip chart, one zoom step apart."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Preferences:
     """Choices that a key makes."""
 

@@ -89,7 +89,7 @@ def budget_lines(frame: Frame, width: int) -> list[StyledLine]:
         detail="short",
         moment=date_and_time,
         amount=amount,
-        clean=frame.theme.told,
+        clean=frame.theme.printable,
     )
     for record in kept:
         for block in document(record, style):

@@ -31,7 +31,7 @@ FULL: Final = 0.8 / (1.0 + SECOND_HARMONIC)
 """Amplitude at full volume, with headroom for two sounds while one fades into the other."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class GeneratorState:
     """The state of the generator between two blocks."""
 
@@ -58,14 +58,16 @@ def render(
     Returns:
         Samples from -1 to 1, shape (frames,), and what the next block needs to go on.
     """
-    began = state if _same_voice(cue, state.cue) else GeneratorState(cue)
+    began = state if _same_voice(cue, state.cue) else GeneratorState(cue=cue)
     after, voice = _voice(cue, began, frames, rate_hz)
     if began is not state:
         _, leaving = _voice(state.cue, state, frames, rate_hz)
         there = _ramp(frames, rate_hz)
         voice = there * voice + (1.0 - there) * leaving
     voice *= FULL * np.linspace(state.volume, volume, frames)
-    return voice.astype(np.float32), GeneratorState(cue, volume, *after)
+    return voice.astype(np.float32), GeneratorState(
+        cue=cue, volume=volume, turns=after[0], beat=after[1]
+    )
 
 
 def _same_voice(one: SoundCue | None, other: SoundCue | None) -> bool:

@@ -25,7 +25,7 @@ WAITING: Final = 128
 """Connections that may wait in the system to be accepted."""
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, kw_only=True)
 class PageConnection:
     """One accepted connection."""
 
@@ -88,7 +88,7 @@ class ConnectionAcceptor:
     async def _serve(self, taken: socket.socket, address: str) -> None:
         loop = asyncio.get_running_loop()
         transport, _ = await loop.connect_accepted_socket(self._make, taken)
-        connection = PageConnection(transport, address)
+        connection = PageConnection(transport=transport, address=address)
         self._open[transport] = connection
         loop.call_later(HEADER_S, self._end_unless, connection, "asked")
         loop.call_later(REQUEST_S, self._end_unless, connection, "lasting")

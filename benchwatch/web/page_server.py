@@ -57,7 +57,7 @@ STATIC: Final = Path(textual_serve.__file__).parent / "static"
 MakeApp = Callable[[PageChannel], PageApp]
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class RequestHandlers:
     """Answers requests.
 
@@ -182,7 +182,9 @@ async def serving(
         ) from error
     with listening:
         connections = ConnectionAcceptor(listening, lambda: _answering(runner), trouble)
-        pages = RequestHandlers(address, make, crashed, connections.asked)
+        pages = RequestHandlers(
+            address=address, make=make, crashed=crashed, asked=connections.asked
+        )
         application.middlewares.append(_guard(address, connections))
         application.on_response_prepare.append(_add_headers)
         application.on_shutdown.append(pages.leave)

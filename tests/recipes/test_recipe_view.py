@@ -24,7 +24,7 @@ GAPS = View(
     about="where readings are missing",
     key="6",
     action="Show the gaps",
-    panels=(Panel(gap_lines, always(1), fills=True),),
+    panels=(Panel(draw=gap_lines, rows=always(1), fills=True),),
     help=("Each gap is a time without readings.",),
 )
 '''

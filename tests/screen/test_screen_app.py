@@ -565,7 +565,9 @@ async def test_choices_survive_a_restart(tmp_path):
     async with second.run_test() as pilot:
         await pilot.pause()
 
-    assert second.screen_state.preferences == Preferences("warm_up", 300.0, "ppm", log_time=True)
+    assert second.screen_state.preferences == Preferences(
+        view="warm_up", span_s=300.0, unit="ppm", log_time=True
+    )
 
 
 async def test_the_bell_rings_once_when_it_settles(monkeypatch):

@@ -122,7 +122,7 @@ def test_an_unknown_view_is_the_first():
 def test_wishes_survive_a_file(tmp_path):
     """What was chosen comes back as it was."""
     preferences = Preferences(
-        "notes", 600.0, "ppm", log_time=True, without_drift=True, deviation="mdev"
+        view="notes", span_s=600.0, unit="ppm", log_time=True, without_drift=True, deviation="mdev"
     )
     path = tmp_path / "deep" / "screen.json"
 

@@ -266,7 +266,9 @@ def test_a_new_view_changes_no_picture_of_another():
         about="nothing",
         key=str(len(VIEWS.tabs) + 1),
         action="Show the extra view",
-        panels=(Panel(lambda _frame, _width, _rows: [line("extra")], always(1), fills=True),),
+        panels=(
+            Panel(draw=lambda _frame, _width, _rows: [line("extra")], rows=always(1), fills=True),
+        ),
         help=("It shows nothing.",),
     )
     views = ViewList((*VIEWS.views, extra))

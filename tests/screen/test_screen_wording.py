@@ -165,11 +165,11 @@ def test_a_long_trouble_is_wrapped():
 
 def test_our_signs_are_spelled_out_where_there_is_only_ascii():
     """A sentence keeps its meaning: plus or minus, the square root; what is foreign is a ?."""
-    assert Theme(ascii=True).told("36.980 ± 0.041 ppb, over √12") == (
+    assert Theme(ascii=True).printable("36.980 ± 0.041 ppb, over √12") == (
         "36.980 +/- 0.041 ppb, over sqrt 12"
     )
-    assert Theme(ascii=False).told("over √12") == "over √12"
-    assert Theme(ascii=True).text(Theme(ascii=True).told("漢")) == "??"
+    assert Theme(ascii=False).printable("over √12") == "over √12"
+    assert Theme(ascii=True).text(Theme(ascii=True).printable("漢")) == "??"
 
 
 def test_the_record_says_how_sure_in_plain_words():

@@ -1,4 +1,4 @@
-"""What pictures are made of: styled text, large digits, axes, charts and scales.
+"""Elements of pictures: styled text, large digits, canvas and axes.
 
-In: numbers and widths. Out: lines of styled text; the terminal is not known here.
+In: numbers and widths. Out: lines of styled text; nothing here knows snapshots or the terminal.
 """

@@ -33,7 +33,7 @@ class SteadyRange:
     _small_since_s: float | None = field(default=None, repr=False)
 
     def follow(self, size: float, now_s: float) -> float | None:
-        """Return the range for a value of magnitude `size`; nan leaves it alone."""
+        """Return the range for a value of magnitude `size`; nan leaves it as it is."""
         if not math.isfinite(size):
             return self.full
         wanted = step_up(size / GROW_AT)

@@ -12,7 +12,7 @@ MARGIN = 8
 """Cells for the figures at the left."""
 
 SIGN_EVERY = 2
-"""Cells from one sign of a curve to the next: what lies under it is seen between."""
+"""Cells from one sign of a curve to the next; what lies under the curve shows between them."""
 BEYOND = ("v", "^")
 """What stands at the lower and the upper edge where a curve lies beyond it."""
 
@@ -63,9 +63,9 @@ class Axes:
         dotted: bool = False,
         ascii_sign: str = "",
     ) -> None:
-        """Draw a curve, joined up or as lone dots; what is not finite leaves it open.
+        """Draw a curve, joined or as single dots; where a value is not finite it stays open.
 
-        An `ascii_sign` stands for the dots where the terminal has no finer ones to tell it by.
+        On an ASCII terminal, whose dots are all alike, `ascii_sign` is drawn in their place.
         """
         before: tuple[int, int] | None = None
         for x, y in zip(xs, ys, strict=True):
@@ -120,12 +120,12 @@ class Axes:
             self.canvas.write(column, row, char, role)
 
     def column(self, x: float, width: int) -> int | None:
-        """Return the cell of a row of `width` cells under `x`; None when it is not there."""
+        """Return the cell under `x` in a row of `width` cells; None when it is off the chart."""
         place = self.x.place(x)
         return round(place * (width - 1)) if 0 <= place <= 1 else None
 
-    def framed(self, figures: Sequence[tuple[int, str]]) -> list[StyledLine]:
-        """Return the picture with (row, text) figures at its left."""
+    def with_figures(self, figures: Sequence[tuple[int, str]]) -> list[StyledLine]:
+        """Return the lines with (row, text) figures at their left."""
         left = [StyledLine()] * self.canvas.rows
         for row, text in figures:
             if 0 <= row < len(left):
@@ -135,7 +135,7 @@ class Axes:
 
 
 def axis_name(unit: OffsetUnit) -> str:
-    """Name a unit in the room there is at the left of a chart."""
+    """Name a unit in the cells at the left of a chart."""
     return unit.name if len(unit.name) < MARGIN else f"{unit.size:g}"
 
 

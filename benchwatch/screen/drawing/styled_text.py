@@ -1,8 +1,8 @@
-"""Lines of text with a meaning for every stretch, and what each meaning looks like.
+"""Lines of text whose spans have roles, and the themes that give each role its style.
 
-Renderables produce `StyledLine` objects: stretches of plain characters, each with an `Role` that
-says what it means. Only `Theme` knows colours, so a drawing can be tested as plain text and
-the same drawing serves colour, ``NO_COLOR`` and ASCII terminals. No markup is ever read.
+Drawings are `StyledLine` objects: spans of plain characters, each with a `Role` that says what
+it means. Only `Theme` knows colours, so a drawing can be tested as plain text, and the same
+drawing serves colour, ``NO_COLOR`` and ASCII terminals. No markup is ever read.
 """
 
 import unicodedata
@@ -18,7 +18,7 @@ from benchwatch.quantity import printable
 
 
 class Role(Enum):
-    """What a stretch of characters means."""
+    """What a span of characters means."""
 
     TEXT = auto()
     DIM = auto()
@@ -85,12 +85,12 @@ class StyledLine:
         return (line(" " * max((width - self.width) // 2, 0)) + self).fit(width)
 
     def in_role(self, role: Role) -> "StyledLine":
-        """Return the same characters in one ink."""
+        """Return the same characters in one role."""
         return StyledLine(((self.plain, role),))
 
 
 def line(*parts: Part) -> StyledLine:
-    """Build a line from strings and (string, ink) pairs."""
+    """Build a line from strings and (string, role) pairs."""
     return StyledLine(tuple((part, Role.TEXT) if isinstance(part, str) else part for part in parts))
 
 
@@ -103,7 +103,7 @@ def spread(left: StyledLine, right: StyledLine, width: int, sign: str = "") -> S
 
 
 def beside(columns: Sequence[Sequence[StyledLine]], widths: Sequence[int]) -> list[StyledLine]:
-    """Put blocks of lines side by side, each in its own width."""
+    """Put columns of lines side by side, each in its own width."""
     rows = max((len(column) for column in columns), default=0)
     drawn = []
     for row in range(rows):
@@ -120,7 +120,7 @@ def fitting(width: int, *choices: StyledLine) -> StyledLine:
 
 
 def faded(lines: Iterable[StyledLine]) -> list[StyledLine]:
-    """Return the same lines, all dim: what they say is no longer current."""
+    """Return the same lines, all dim, for what is no longer current."""
     return [row.in_role(Role.DIM) for row in lines]
 
 
@@ -141,7 +141,7 @@ def wrapped_text(text: str, width: int, role: Role = Role.TEXT) -> list[StyledLi
 
 
 def safe(text: str, limit: int = 200) -> str:
-    """Make foreign text harmless and measurable: nothing invisible, nothing that overlaps."""
+    """Make text from outside printable and measurable: nothing invisible, nothing overlapping."""
     shown = printable(text, limit)
     return "".join("?" if unicodedata.category(c).startswith("M") else c for c in shown)
 
@@ -184,7 +184,7 @@ _SHADES = {
 BACKGROUND = "#0b1016"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Glyphs:
     """The characters drawings are made of."""
 
@@ -202,11 +202,41 @@ class Glyphs:
     rail: str
     empty: str
     cut: str
-    """Stands where the end of something was left out."""
+    """Stands where the end of a text was cut."""
 
 
-UNICODE = Glyphs("█", "▀", "▄", "─", "━", "┴", "┼", "├", "┤", "─", "±", "│", ".", "…")
-ASCII = Glyphs("#", "'", ".", "-", "=", "+", "|", "|", "|", "-", "+/-", "|", ".", "...")
+UNICODE = Glyphs(
+    full="█",
+    upper="▀",
+    lower="▄",
+    rule="─",
+    band="━",
+    tick="┴",
+    zero="┼",
+    left_end="├",
+    right_end="┤",
+    whisker="─",
+    plus_minus="±",
+    rail="│",
+    empty=".",
+    cut="…",
+)
+ASCII = Glyphs(
+    full="#",
+    upper="'",
+    lower=".",
+    rule="-",
+    band="=",
+    tick="+",
+    zero="|",
+    left_end="|",
+    right_end="|",
+    whisker="-",
+    plus_minus="+/-",
+    rail="|",
+    empty=".",
+    cut="...",
+)
 
 _SPELLED = {"±": "+/-", "√": "sqrt ", "σ": "sigma", "τ": "tau", "×": "x", "…": "..."}
 """Signs of our own sentences, in ASCII."""
@@ -214,7 +244,7 @@ _SPELLED = {"±": "+/-", "√": "sqrt ", "σ": "sigma", "τ": "tau", "×": "x", 
 
 @dataclass(frozen=True, slots=True)
 class Theme:
-    """How drawings become characters and styles on this terminal."""
+    """Characters and styles of this terminal."""
 
     ascii: bool = False
     colour: bool = True
@@ -225,7 +255,7 @@ class Theme:
         return ASCII if self.ascii else UNICODE
 
     def style(self, role: Role) -> Style:
-        """The style of one meaning."""
+        """Return the style of a role."""
         if not self.colour:
             return _SHADES[role]
         return Style(bgcolor=BACKGROUND) + _COLOURS[role]
@@ -234,8 +264,8 @@ class Theme:
         """Turn one line into what the terminal library draws."""
         return [Segment(self.text(text), self.style(role)) for text, role in row.spans]
 
-    def told(self, text: str, limit: int = 200) -> str:
-        """Make a sentence harmless, and spell its signs out where there is only ASCII."""
+    def printable(self, text: str, limit: int = 200) -> str:
+        """Make a sentence printable, and spell its signs out where there is only ASCII."""
         shown = safe(text, limit)
         return "".join(_SPELLED.get(c, c) for c in shown) if self.ascii else shown
 

@@ -15,7 +15,7 @@ Sizes = tuple[DigitSize | None, DigitSize | None]
 
 
 def offset_pair(frame: Frame) -> Pair | None:
-    """Write the offset in hertz and as a fraction; the newest reading while nothing is better."""
+    """Write the offset in hertz and as a fraction: the estimate, or else the reading."""
     shown = shown_offset(frame.snapshot)
     if shown is None:
         return None

@@ -1,4 +1,4 @@
-"""Bars that fill, and the sentences beside them: good enough to judge, landed, recorded."""
+"""Progress of a trim: bars and sentences for judging, tool, landing and records."""
 
 import math
 from typing import TYPE_CHECKING
@@ -89,7 +89,7 @@ def nudge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def turn_words(frame: Frame, *, short: bool = False) -> str:
-    """Say what the turns of this run tell of the next: backlash, or a part of a usual nudge."""
+    """Say what earlier turns mean for the next: backlash, or a part of a usual nudge."""
     now = frame.snapshot.trim
     if not hint_words(frame) or now is None or now.hint is None or now.turns is None:
         return ""
@@ -157,7 +157,7 @@ def landing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     if landing.state == "landed":
         lamp, reason = (
             line("  ", ("[LANDED]", Role.GOOD_LAMP), " "),
-            frame.theme.told(landing.reason),
+            frame.theme.printable(landing.reason),
         )
         offer = "l records it as left" if frame.operator and not _left(frame) else ""
         long = lamp + line("; ".join(filter(None, (reason, offer))))
@@ -165,11 +165,11 @@ def landing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     elif landing.state == "holding":
         share = landing.held_s / landing.hold_s if landing.hold_s > 0 else 0.0
         held = f"{ago(0.0, landing.held_s)} of {format_duration(landing.hold_s)}"
-        said, why = line("  hands off "), f" {held}, {frame.theme.told(landing.reason)}"
+        said, why = line("  hands off "), f" {held}, {frame.theme.printable(landing.reason)}"
         drawn = bar(share, 12, frame.theme)
         row = fitting(width, said + drawn + line(why), said + line(why.strip()))
     else:
-        row = line((f"  not landed: {frame.theme.told(landing.reason)}", Role.DIM))
+        row = line((f"  not landed: {frame.theme.printable(landing.reason)}", Role.DIM))
     return [row]
 
 
@@ -223,11 +223,11 @@ def _not_found(frame: Frame, width: int) -> StyledLine:
 
 
 def _caution(frame: Frame, record: "OffsetRecord", *, short: bool = False) -> StyledLine:
-    """Say what spoke against a record; where there is no room, that something did."""
+    """Write the caution of a record; where there is no room, only a sign that it has one."""
     said = record.caution
     if not said:
         return StyledLine()
-    return line((" (!)" if short else f" (! {frame.theme.told(said)})", Role.OFF))
+    return line((" (!)" if short else f" (! {frame.theme.printable(said)})", Role.OFF))
 
 
 def standing_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
@@ -250,10 +250,10 @@ def standing_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 
 def standing_rows(frame: Frame, _width: int, height: int) -> int:
-    """Want a row, or one each on a tall screen, when the watch can be told things."""
+    """Want a row, or one each on a tall screen, when the counter takes commands."""
     snapshot = frame.snapshot
-    told = frame.operator or snapshot.trim is not None or snapshot.records is not None
-    if not told:
+    known = frame.operator or snapshot.trim is not None or snapshot.records is not None
+    if not known:
         return int(frame.tool_on)
     return STANDING_ROWS if height >= ROOMY else 1
 

@@ -8,7 +8,7 @@ from benchwatch.screen.panels.status_text import tool, tool_aims
 from benchwatch.screen.text.amounts import short
 
 RAW, AIM = "o", "V"
-"""The newest reading, and where to aim while the tool pulls; the band lies about the aim."""
+"""Marks of the newest reading, and of the aim while the tool pulls; the band is about the aim."""
 
 
 def scale(frame: Frame, width: int, rows: int) -> list[StyledLine]:

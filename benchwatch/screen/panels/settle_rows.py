@@ -1,4 +1,4 @@
-"""Lines about the settle verdict beside the lamp: a cycle, and what became of it overnight."""
+"""Rows about the settle verdict: a cycle, and how long the verdict has held."""
 
 import math
 

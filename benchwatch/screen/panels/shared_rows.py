@@ -89,7 +89,7 @@ def counter_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 def trouble_line(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the one thing that most needs saying; what has no room is cut in the last row."""
     text = status_text.trouble(frame)
-    role = Role.TEXT if text == frame.theme.told(frame.message) else Role.OFF
+    role = Role.TEXT if text == frame.theme.printable(frame.message) else Role.OFF
     *first, last = wrapped_text(text, width - 1, role)[:rows] or [StyledLine()]
     rest = text.split()[sum(len(row.plain.split()) for row in first) :]
     return [line(" ") + row for row in (*first, line((" ".join(rest), role)) if rest else last)]
@@ -160,9 +160,9 @@ def _key(key: KeyBinding) -> StyledLine:
 
 
 TOP_PANELS = (
-    Panel(header_line, always(1)),
-    Panel(counter_line, always(1)),
-    Panel(trouble_line, trouble_rows),
+    Panel(draw=header_line, rows=always(1)),
+    Panel(draw=counter_line, rows=always(1)),
+    Panel(draw=trouble_line, rows=trouble_rows),
 )
-BOTTOM_PANELS = (Panel(playing_line, playing_rows), Panel(key_lines, key_rows))
+BOTTOM_PANELS = (Panel(draw=playing_line, rows=playing_rows), Panel(draw=key_lines, rows=key_rows))
 """Above and below the panels of every view."""

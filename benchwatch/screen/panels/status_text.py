@@ -1,4 +1,4 @@
-"""What the screen says in words: direction, link, settling."""
+"""The state of trim, link and settling in words."""
 
 from typing import TYPE_CHECKING
 
@@ -20,21 +20,21 @@ _LAMPS = {
 
 
 def where(frame: Frame) -> Direction:
-    """Say where the estimate lies, seen from the aim."""
+    """Return where the estimate lies, seen from the aim."""
     return "undecided" if frame.stale else side(frame.snapshot)
 
 
 def warming(frame: Frame) -> bool:
-    """Tell whether it still moves by itself more than was asked, so that turning is too early."""
+    """Tell whether the offset still moves by itself more than was asked: too early to turn."""
     settle = frame.snapshot.numbers.settle
     return settle is not None and settle.state == "warming"
 
 
 def wait(frame: Frame) -> str:
-    """Say why to wait and not to turn; empty when nothing speaks against turning.
+    """Say why not to turn now; empty when it is time to turn.
 
-    While it is warming: after a turn it may be the turn that still creeps. Where it is known where
-    that is going to rest, there is nothing to wait for.
+    While it is warming the offset moves by itself; after a turn that can be the turn's creep.
+    Once it is known where a creep will rest, all advice goes by that, and no wait is needed.
     """
     now = frame.snapshot.trim
     if now is not None and now.touched:
@@ -71,7 +71,7 @@ def direction(frame: Frame) -> StyledLine:
 
 
 def _way(frame: Frame) -> str:
-    """Say how far it is to the aim while no turn tells it by its own size."""
+    """Say how far it is to the aim, with the tool on and no earlier turn to measure it by."""
     now = frame.snapshot.trim
     if now is None or now.left is None or now.hint is not None or wait(frame):
         return ""
@@ -81,7 +81,7 @@ def _way(frame: Frame) -> str:
 
 
 def _lift(frame: Frame) -> str:
-    """Say whether to lift the tool, once that can be told."""
+    """Say whether to lift the tool, once that is known."""
     now = frame.snapshot.trim
     if now is None or now.lift is None or wait(frame):
         return ""
@@ -89,7 +89,7 @@ def _lift(frame: Frame) -> str:
 
 
 def rest(frame: Frame, *, short: bool = False) -> str:
-    """Say where it is going to rest while it creeps, and in how long; empty when it does not."""
+    """Say where a creep will rest, and in how long; empty when nothing creeps."""
     resting = frame.snapshot.numbers.rest
     if resting is None or frame.stale:
         return ""
@@ -180,24 +180,24 @@ def drift(frame: Frame) -> str:
 
 
 def trouble(frame: Frame) -> str:
-    """Say the one thing that most needs saying, or nothing."""
+    """Return the most important message or trouble as one sentence, or nothing."""
     snapshot = frame.snapshot
-    if frame.message:  # it answers a key, and is gone in a moment; a trouble stays
-        return frame.theme.told(frame.message)
+    if frame.message:  # it answers a key and is soon gone; a trouble stays
+        return frame.theme.printable(frame.message)
     if frame.stale and snapshot.link.detail:
-        return frame.theme.told(_reason_first(snapshot.link.detail, snapshot.resource))
+        return frame.theme.printable(_reason_first(snapshot.link.detail, snapshot.resource))
     if snapshot.journal_trouble:
         waits = f" ({snapshot.not_on_disk} not on disk)" if snapshot.not_on_disk else ""
-        return f"not being journaled{waits}: {frame.theme.told(snapshot.journal_trouble)}"
+        return f"not being journaled{waits}: {frame.theme.printable(snapshot.journal_trouble)}"
     if snapshot.question is not None:
-        return frame.theme.told(snapshot.question)
+        return frame.theme.printable(snapshot.question)
     if snapshot.time_base.source == "internal":
         return "caution: internal time base; the offset is against the counter's own oscillator"
     return ""
 
 
 def _reason_first(detail: str, resource: str) -> str:
-    """Put why a connection can't be opened before what could not be: a row may be cut."""
+    """Put the reason before the name of what can't be opened: the end of a row may be cut."""
     what = f"can't open {printable(resource)}"
     if not detail.startswith(f"{what}: "):
         return detail

@@ -1,4 +1,4 @@
-"""The strip chart: the recent past, now at the right edge, a gap left open."""
+"""The strip chart: the recent past with now at the right edge; a gap stays open."""
 
 from benchwatch.quantity import format_duration
 from benchwatch.screen.drawing.plot import MARGIN, Axes, Axis, edge_figures
@@ -31,7 +31,7 @@ def strip_chart(frame: Frame, width: int, rows: int) -> list[StyledLine]:
         axes.moment(numbers.last_nudge.at_s, NUDGE_DASH, Role.DIM)
     axes.curve(frame.trace.elapsed_s, frame.trace.offset)
     axes.beyond(frame.trace.elapsed_s, frame.trace.offset, Role.DIM)
-    drawing = axes.framed(offset_figures(frame, axes.canvas.rows))
+    drawing = axes.with_figures(offset_figures(frame, axes.canvas.rows))
     if footed:
         drawing.append(_time_axis(frame, axes, width))
     return faded(drawing) if frame.stale else drawing

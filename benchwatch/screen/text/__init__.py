@@ -1,4 +1,4 @@
-"""What the screen says: amounts, states and rows of text.
+"""Wording of amounts, rates and times.
 
-In: parts of a snapshot. Out: text; every digit comes from `benchwatch.quantity`.
+In: numbers. Out: text; every digit comes from `benchwatch.quantity`.
 """

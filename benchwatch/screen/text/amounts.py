@@ -1,4 +1,4 @@
-"""Amounts as the screen words them; every digit comes from `benchwatch.quantity`.
+"""Amounts in the screen's words; every digit comes from `benchwatch.quantity`.
 
 The only arithmetic is a change of unit, a fraction into hertz, and rounding.
 """
@@ -76,7 +76,7 @@ def spread(text: QuantityText) -> str:
 
 
 def amount(fraction: float, u: float | None, unit: OffsetUnit) -> str:
-    """Write a way to go without its sign, as finely as it is known and anybody can turn."""
+    """Write a way to go without its sign, as finely as it is known and a hand can turn."""
     coarsest = max(u or 0.0, TURNED_TO * abs(fraction))
     return write_fraction(fraction, coarsest, unit, digits=1).bare.lstrip("+-")
 
@@ -88,12 +88,12 @@ def ago(then_s: float, now_s: float) -> str:
 
 
 def lasted(span_s: float) -> str:
-    """Write how long something lasted, a part of a second not as none."""
+    """Write how long something lasted; less than a tenth of a second is not written as zero."""
     return f"{span_s:.1g} s" if 0 < span_s < 0.1 else ago(0.0, span_s)
 
 
 def to_go(seconds: float) -> str:
-    """Write how long something will take: as finely as anybody can know, at least a second."""
+    """Write how long something will take, rounded as forecasts deserve, at least a second."""
     if not math.isfinite(seconds):
         return format_duration(seconds)
     step_s = next((step_s for up_to_s, step_s in STEPS_S if seconds <= up_to_s), 3600.0)
@@ -103,7 +103,7 @@ def to_go(seconds: float) -> str:
 def run_time(elapsed_s: float) -> str:
     """Write the time since the run began as hours, minutes and seconds.
 
-    What comes from an interrupted run that is gone on with has a minus.
+    Times before the resumption of an interrupted run have a minus.
     """
     whole = abs(math.floor(elapsed_s))
     sign = "-" if elapsed_s < 0 else ""

@@ -1,4 +1,4 @@
-"""Drifts as the screen words them: in the unit of the offset beside them, so that both agree.
+"""Drifts in the screen's words: in the unit of the offset beside them, so that both agree.
 
 The only arithmetic is a change of unit: a rate a second into a rate a minute or an hour.
 """
@@ -11,7 +11,7 @@ from benchwatch.quantity import OFFSET_UNITS, PPB, OffsetUnit, QuantityText, wri
 
 SPANS: Final = (("h", 3600.0), ("min", 60.0), ("s", 1.0))
 LARGEST, STAYS_BELOW, STAYS_ABOVE = 1000.0, 5000.0, 0.5
-"""A span is taken for up to so many units in it, and left only beyond the other two."""
+"""A span is chosen for up to so many units in it, and left only beyond the other two."""
 LEAST, BACK_ABOVE = 0.001, 0.02
 """Units an hour below which a finer unit is taken, and above which it is given up again."""
 DECIMALS, DIGITS = 4, 5
@@ -51,7 +51,7 @@ def rate_unit(per_s: float, unit: OffsetUnit, current: RateUnit) -> RateUnit:
 
 
 def write_rate(per_s: float, u: float | None, unit: RateUnit) -> QuantityText:
-    """Write a drift a second in `unit`, with no more digits than anybody reads."""
+    """Write a drift a second in `unit`, with at most `DIGITS` digits."""
     value, spread = per_s * unit.span_s, None if u is None else u * unit.span_s
     text = write_fraction(value, spread, unit.unit)
     whole, _, decimals = text.digits.lstrip("+-").partition(".")

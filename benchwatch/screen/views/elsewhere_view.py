@@ -1,4 +1,4 @@
-"""Elsewhere: what the offset becomes at frequencies derived from it, and on a clock."""
+"""Elsewhere: the offset at frequencies derived from the oscillator's, and on a clock."""
 
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -78,10 +78,10 @@ ELSEWHERE = View(
     action="Show the offset elsewhere",
     action_help="Show the offset elsewhere: other frequencies, clocks.",
     panels=(
-        Panel(both_figures, digit_rows),
-        Panel(fraction_line, always(1)),
-        Panel(clock_line, always(1)),
-        Panel(table, always(3), fills=True),
+        Panel(draw=both_figures, rows=digit_rows),
+        Panel(draw=fraction_line, rows=always(1)),
+        Panel(draw=clock_line, rows=always(1)),
+        Panel(draw=table, rows=always(3), fills=True),
     ),
     help=(
         (

@@ -1,4 +1,4 @@
-"""Fill: the one number and the scale, over the whole screen, to be read from across the room."""
+"""Fill: one number and the scale over the whole screen, to be read from two metres."""
 
 from benchwatch.screen.drawing.large_digits import large, size_for
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, fitting, line
@@ -54,11 +54,11 @@ FILL = View(
     action_help="Fill the screen with number and scale, or not.",
     parent="trim",
     panels=(
-        Panel(one_figure, always(4), fills=True),
-        Panel(large_word, word_rows),
-        Panel(scale, scale_rows),
-        Panel(judge_line, judge_rows),
-        Panel(hazard_line, always(1), drop_order=1),
+        Panel(draw=one_figure, rows=always(4), fills=True),
+        Panel(draw=large_word, rows=word_rows),
+        Panel(draw=scale, rows=scale_rows),
+        Panel(draw=judge_line, rows=judge_rows),
+        Panel(draw=hazard_line, rows=always(1), drop_order=1),
     ),
     help=(
         (

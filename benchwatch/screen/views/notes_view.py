@@ -1,4 +1,4 @@
-"""Notes: everything that happened, the newest first, each with its time."""
+"""Notes: the log of events, the newest first, each with its time."""
 
 import math
 
@@ -18,7 +18,7 @@ WIDE = 72
 
 
 def logged_events(frame: Frame) -> list[LoggedEvent]:
-    """Return what happened, newest first; marks and the last gap when nobody collects more."""
+    """Return the events, newest first; where none are logged, the marks and the last gap."""
     snapshot = frame.snapshot
     if snapshot.logged_events is not None:
         return list(reversed(snapshot.logged_events))
@@ -54,7 +54,7 @@ def _rows(frame: Frame, one: LoggedEvent, width: int) -> list[StyledLine]:
         (f"{run_time(one.elapsed_s):>9}  ", Role.DIM),
         (f"{one.kind:<8} ", LOUD.get(one.kind, Role.TEXT)),
     )
-    text = frame.theme.told(one.text)
+    text = frame.theme.printable(one.text)
     if one.nudge is not None:
         size = write_fraction(one.nudge.size, one.nudge.u, frame.unit)
         text = f"{with_u(size, frame.theme.glyphs.plus_minus)} {text}".rstrip()
@@ -72,7 +72,10 @@ NOTES = View(
     key="5",
     action="Show the notes",
     action_help="Show the notes: marks and everything that happened.",
-    panels=(Panel(count_line, always(1)), Panel(note_lines, always(3), fills=True)),
+    panels=(
+        Panel(draw=count_line, rows=always(1)),
+        Panel(draw=note_lines, rows=always(3), fills=True),
+    ),
     help=(
         (
             "The newest note is at the top: marks (m), nudges, gaps, verdicts, settings that were "

@@ -130,7 +130,7 @@ def plot(frame: Frame, width: int, rows: int) -> list[StyledLine]:
             axes.range_at(one.tau_s, one.low, one.high, Role.AXIS)
     for one in points:
         axes.put(one.tau_s, one.value, VALUE, Role.ESTIMATE)
-    drawing = axes.framed(_size_figures(frame, axes, sizes))
+    drawing = axes.with_figures(_size_figures(frame, axes, sizes))
     drawing.append(_tau_figures(axes, width, times))
     return faded(drawing) if frame.stale else drawing
 
@@ -203,10 +203,10 @@ STABILITY = View(
     key="3",
     action="Show the stability",
     panels=(
-        Panel(title_line, always(1)),
-        Panel(dither_line, always(1)),
-        Panel(cycle_line, cycle_rows, drop_order=1),
-        Panel(both, always(6), fills=True, slow=True),
+        Panel(draw=title_line, rows=always(1)),
+        Panel(draw=dither_line, rows=always(1)),
+        Panel(draw=cycle_line, rows=cycle_rows, drop_order=1),
+        Panel(draw=both, rows=always(6), fills=True, slow=True),
     ),
     help=(
         (

@@ -55,7 +55,7 @@ def scale_rows(_frame: Frame, _width: int, height: int) -> int:
 
 
 def judge_rows(frame: Frame, _width: int, _height: int) -> int:
-    """Want a row when the numbers say how far the estimate has come."""
+    """Want a row when the snapshot says how far the estimate has come."""
     return int(frame.snapshot.trim is not None and frame.snapshot.trim.judgement is not None)
 
 
@@ -69,7 +69,9 @@ def settle_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 def reason_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
     """Draw why the settle verdict is what it is."""
     settle = frame.snapshot.numbers.settle
-    return [line(("  " + frame.theme.told(settle.reason if settle is not None else ""), Role.DIM))]
+    return [
+        line(("  " + frame.theme.printable(settle.reason if settle is not None else ""), Role.DIM))
+    ]
 
 
 def reason_rows(frame: Frame, _width: int, height: int) -> int:
@@ -98,16 +100,16 @@ TRIM = View(
     key="1",
     action="Show the trim",
     panels=(
-        Panel(both_figures, digit_rows),
-        Panel(direction_line, always(1)),
-        Panel(scale, scale_rows),
-        Panel(judge_line, judge_rows),
-        Panel(nudge_line, always(1)),
-        Panel(standing_lines, standing_rows, drop_order=1),
-        Panel(settle_line, always(1)),
-        Panel(reason_line, reason_rows, drop_order=3),
-        Panel(strip_chart, chart_rows, fills=True, slow=True, drop_order=2),
-        Panel(hazard_line, always(1)),
+        Panel(draw=both_figures, rows=digit_rows),
+        Panel(draw=direction_line, rows=always(1)),
+        Panel(draw=scale, rows=scale_rows),
+        Panel(draw=judge_line, rows=judge_rows),
+        Panel(draw=nudge_line, rows=always(1)),
+        Panel(draw=standing_lines, rows=standing_rows, drop_order=1),
+        Panel(draw=settle_line, rows=always(1)),
+        Panel(draw=reason_line, rows=reason_rows, drop_order=3),
+        Panel(draw=strip_chart, rows=chart_rows, fills=True, slow=True, drop_order=2),
+        Panel(draw=hazard_line, rows=always(1)),
     ),
     help=(
         (

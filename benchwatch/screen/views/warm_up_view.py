@@ -1,4 +1,4 @@
-"""Warm-up: the way since the run began, where it is going, and whether it has settled."""
+"""Warm-up: the offset since the run began, where it is going, and whether it has settled."""
 
 from dataclasses import replace
 
@@ -38,7 +38,7 @@ def _warm_up(frame: Frame) -> WarmUp:
 def limit_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw what settled means here, and for how long it has been watched.
 
-    For how long the power has been on nobody has said.
+    How long the power has been on is not known.
     """
     now = _warm_up(frame)
     on = f"  watched for {ago(now.since_s, frame.now_s)}"
@@ -50,7 +50,7 @@ def limit_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def end_rows(frame: Frame, _width: int, _height: int) -> int:
-    """Want a row, but not to say that nothing is known of an oscillator that has come to rest."""
+    """Want a row, except to say that the end is unknown of an oscillator that has settled."""
     settle = frame.snapshot.numbers.settle
     settled = settle is not None and settle.state == "settled"
     return 0 if settled and _warm_up(frame).end is None else 1
@@ -84,7 +84,7 @@ def curve_chart(frame: Frame, width: int, rows: int) -> list[StyledLine]:
         axes.curve(times, past.offset, role, dotted=dotted, ascii_sign=sign)
         if not dotted:
             axes.beyond(times, past.offset, Role.DIM)
-    drawing = axes.framed(offset_figures(frame, axes.canvas.rows))
+    drawing = axes.with_figures(offset_figures(frame, axes.canvas.rows))
     drawing.append(_time_figures(frame, axes, width, last_s))
     return faded(drawing) if frame.stale else drawing
 
@@ -109,7 +109,9 @@ def verdict_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
         return [line((f"  no limit was asked for: {way}", Role.DIM))]
     if len(settle.reason) + 2 <= width or rows < 2:
         return reason_line(frame, width, rows)
-    return [line("  ") + row for row in wrapped_text(frame.theme.told(settle.reason), width - 4)]
+    return [
+        line("  ") + row for row in wrapped_text(frame.theme.printable(settle.reason), width - 4)
+    ]
 
 
 def verdict_rows(frame: Frame, width: int, _height: int) -> int:
@@ -131,14 +133,14 @@ WARM_UP = View(
     key="2",
     action="Show the warm-up",
     panels=(
-        Panel(both_figures, digit_rows),
-        Panel(settle_line, always(1)),
-        Panel(verdict_lines, verdict_rows, drop_order=1),
-        Panel(end_line, end_rows),
-        Panel(cycle_line, cycle_rows, drop_order=2),
-        Panel(held_lines, held_rows, drop_order=1),
-        Panel(limit_line, always(1)),
-        Panel(curve_chart, always(5), fills=True, slow=True),
+        Panel(draw=both_figures, rows=digit_rows),
+        Panel(draw=settle_line, rows=always(1)),
+        Panel(draw=verdict_lines, rows=verdict_rows, drop_order=1),
+        Panel(draw=end_line, rows=end_rows),
+        Panel(draw=cycle_line, rows=cycle_rows, drop_order=2),
+        Panel(draw=held_lines, rows=held_rows, drop_order=1),
+        Panel(draw=limit_line, rows=always(1)),
+        Panel(draw=curve_chart, rows=always(5), fills=True, slow=True),
     ),
     help=(
         (
