@@ -6,7 +6,7 @@ draft   what was found -> the text of a bench file, each key explained
 """
 
 from benchwatch.bench.bench_file import Bench, load_bench, read_bench
-from benchwatch.bench.bench_file_draft import Entry, draft
+from benchwatch.bench.bench_file_draft import DraftCounter, draft
 from benchwatch.bench.bench_file_keys import BACKENDS
 
-__all__ = ["BACKENDS", "Bench", "Entry", "draft", "load_bench", "read_bench"]
+__all__ = ["BACKENDS", "Bench", "DraftCounter", "draft", "load_bench", "read_bench"]

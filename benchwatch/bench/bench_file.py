@@ -27,7 +27,7 @@ LARGEST: Final = 1_000_000
 """Bytes; a bench file is a page or two."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
     """What a bench file says."""
 

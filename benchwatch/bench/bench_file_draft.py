@@ -18,8 +18,8 @@ _COLUMN: Final = 44
 """Where the comments begin."""
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DraftCounter:
     """One counter for a draft."""
 
     name: str
@@ -32,7 +32,7 @@ class Entry:
     """False: nobody knows what is there; the whole table becomes a comment."""
 
 
-def draft(entries: Sequence[Entry], file: str, *, backend: str | None = None) -> str:
+def draft(entries: Sequence[DraftCounter], file: str, *, backend: str | None = None) -> str:
     """Write a bench file of `entries`; with none of them sure, it needs an edit to be used.
 
     Args:
@@ -41,7 +41,9 @@ def draft(entries: Sequence[Entry], file: str, *, backend: str | None = None) ->
         backend: the VISA library by which they were found; None: the usual one.
     """
     values = {} if backend is None else {"backend": toml_string(backend)}
-    example = [Entry("main", COUNTER.keys["resource"].example.strip('"'), sure=False)]
+    example = [
+        DraftCounter(name="main", resource=COUNTER.keys["resource"].example.strip('"'), sure=False)
+    ]
     tables = list(entries) if any(entry.sure for entry in entries) else [*example, *entries]
     parts = [HEAD.format(file=printable(file))]
     parts.append(
@@ -57,7 +59,7 @@ def draft(entries: Sequence[Entry], file: str, *, backend: str | None = None) ->
     return "\n".join(parts)
 
 
-def _table(entry: Entry, *, explained: bool) -> str:
+def _table(entry: DraftCounter, *, explained: bool) -> str:
     """Write one counter; with `explained`, every key it could have, else those it has."""
     values = {"resource": toml_string(entry.resource), "driver": toml_string(entry.driver)}
     if entry.nominal is not None:

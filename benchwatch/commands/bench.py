@@ -6,7 +6,7 @@ from typing import Final
 
 import click
 
-from benchwatch.bench import BACKENDS, Bench, Entry, draft, load_bench
+from benchwatch.bench import BACKENDS, Bench, DraftCounter, draft, load_bench
 from benchwatch.bus import DEFAULT_BACKEND, Buses
 from benchwatch.bus.file_wire import file_of
 from benchwatch.bus.resource_string import parse_address
@@ -128,7 +128,9 @@ def check(*, file: Path, as_json: bool) -> int:
 # ------------------------------------------------------------- from what was found to a draft
 
 
-def _entries(found: Sequence[FoundResource], names: dict[str, str], backend: str) -> list[Entry]:
+def _entries(
+    found: Sequence[FoundResource], names: dict[str, str], backend: str
+) -> list[DraftCounter]:
     entries = []
     taken = set(names.values())
     typed = list(names)
@@ -148,8 +150,13 @@ def _entries(found: Sequence[FoundResource], names: dict[str, str], backend: str
             notes.append(said)
         sure = item.identity is not None or item.resource in names
         entries.append(
-            Entry(
-                name, item.resource, item.driver or DEFAULT_DRIVER, nominal, tuple(notes), sure=sure
+            DraftCounter(
+                name=name,
+                resource=item.resource,
+                driver=item.driver or DEFAULT_DRIVER,
+                nominal=nominal,
+                notes=tuple(notes),
+                sure=sure,
             )
         )
     return entries

@@ -95,7 +95,7 @@ def replay(
         raise UsageError("--speed is for the screen; lines come as fast as they go: leave it out.")
     if journal is not None:
         _check_apart(file, journal)
-    stated = StatedFacts(nominal, interval_s, wraps)
+    stated = StatedFacts(nominal=nominal, interval_s=interval_s, wraps_s=wraps)
 
     def pipeline(outline: Recording, kept: Journal | None = None) -> Pipeline:
         return _pipeline(outline, _plan(outline, bench_file, tolerance, settle), kept)

@@ -134,7 +134,9 @@ def read_cells(data: bytes, begin: IntArray, end: IntArray) -> Decimals:
             for first, last in zip(begin.tolist(), end.tolist(), strict=True)
         ]
 
-    return Decimals(read & written, mantissa, power - decimals, {}, texts)
+    return Decimals(
+        known=read & written, mantissa=mantissa, exponent=power - decimals, longer={}, texts=texts
+    )
 
 
 def read_texts(texts: list[str]) -> Decimals:

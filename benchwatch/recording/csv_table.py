@@ -66,7 +66,7 @@ def table_rows(
             f"{source}: has no times. Add a column time_s (seconds) or time (ISO 8601), or give "
             "the time from reading to reading, such as --interval 1s."
         )
-    facts = CounterFacts(source, columns.kind, parts=columns.parts, notes=notes)
+    facts = CounterFacts(source=source, kind=columns.kind, parts=columns.parts, notes=notes)
     reader = TableReader(facts, columns, interval_s)
     if not headed:
         again = (first.text + "\n" * first.ended).encode()
@@ -200,7 +200,7 @@ class TableReader:
         self._count += len(line)
         if len(line):
             self._newest = value
-        return Rows(line, time_s, value, over)
+        return Rows(line=line, time_s=time_s, value=value, over=over)
 
     def _times(self, line: IntArray, time: Decimals | None, count: int) -> FloatArray:
         """Return seconds since the beginning; they advance from row to row."""

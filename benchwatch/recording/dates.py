@@ -54,7 +54,9 @@ def read_dates(data: bytes, begin: IntArray, end: IntArray) -> Decimals:
             rows = np.flatnonzero(width == wide)
             cells = buffer[begin[rows][:, None] + np.arange(wide)]
             known[rows], total[rows] = _read_width(cells)
-    return Decimals(known, total, np.full(count, MICROSECONDS, dtype=np.int64))
+    return Decimals(
+        known=known, mantissa=total, exponent=np.full(count, MICROSECONDS, dtype=np.int64)
+    )
 
 
 def _read_width(cells: ByteArray) -> tuple[BoolArray, IntArray]:

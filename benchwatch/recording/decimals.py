@@ -25,7 +25,7 @@ FARTHEST_POWER: Final = 22
 """10^22 is the largest power of ten that is exact in a double."""
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, kw_only=True)
 class Decimals:
     """n numbers; where `known` is False there is none."""
 
@@ -57,7 +57,13 @@ class Decimals:
             every = self.texts()
             return [every[row] for row in rows.tolist()]
 
-        return Decimals(self.known[rows], self.mantissa[rows], self.exponent[rows], longer, texts)
+        return Decimals(
+            known=self.known[rows],
+            mantissa=self.mantissa[rows],
+            exponent=self.exponent[rows],
+            longer=longer,
+            texts=texts,
+        )
 
     def beyond(self, limit: Decimal) -> list[int]:
         """Return the places of the numbers that are `limit`, which is large, or more away from 0.
@@ -134,11 +140,11 @@ def of_values(values: Sequence[Decimal | None], texts: Callable[[], list[str]]) 
     """Take numbers that are known exactly already."""
     nothing = np.zeros(len(values), dtype=np.int64)
     return Decimals(
-        np.array([value is not None for value in values], dtype=bool),
-        nothing,
-        nothing.copy(),
-        {i: value for i, value in enumerate(values) if value is not None},
-        texts,
+        known=np.array([value is not None for value in values], dtype=bool),
+        mantissa=nothing,
+        exponent=nothing.copy(),
+        longer={i: value for i, value in enumerate(values) if value is not None},
+        texts=texts,
     )
 
 
@@ -149,7 +155,11 @@ def of_steps(step: Decimal, first: int, count: int) -> Decimals:
     if abs(digits) * max(first + count, 1) >= 1 << 62:
         return of_values([step * n for n in multiples], list)
     whole = np.arange(first, first + count, dtype=np.int64) * digits
-    return Decimals(np.ones(count, dtype=bool), whole, np.full(count, power, dtype=np.int64))
+    return Decimals(
+        known=np.ones(count, dtype=bool),
+        mantissa=whole,
+        exponent=np.full(count, power, dtype=np.int64),
+    )
 
 
 def merged(parts: Sequence[tuple[IntArray, Decimals]]) -> Decimals:
@@ -170,7 +180,7 @@ def merged(parts: Sequence[tuple[IntArray, Decimals]]) -> Decimals:
                 found[place] = text
         return found
 
-    return Decimals(known, mantissa, exponent, longer, texts)
+    return Decimals(known=known, mantissa=mantissa, exponent=exponent, longer=longer, texts=texts)
 
 
 def _each(powers: IntArray) -> list[int]:

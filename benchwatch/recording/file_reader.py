@@ -59,7 +59,9 @@ def read_recordings(
         FileError: what is wrong in which line, and what to do about it.
         UsageError: a nominal is needed and none can be guessed.
     """
-    stated = StatedFacts(nominal, interval_s, wraps_s, offsets_only)
+    stated = StatedFacts(
+        nominal=nominal, interval_s=interval_s, wraps_s=wraps_s, offsets_only=offsets_only
+    )
     counters: dict[CounterFacts, RecordingBuilder] = {}
     for source in sources(path, column, interval_s):
         for facts, rows in chain.from_iterable(source):
@@ -180,14 +182,14 @@ class RecordingBuilder:
             offset_hz = np.broadcast_to(np.nan, time_s.shape)
         interval_s = builder.stated.interval_s or self._interval_s(time_s)
         return Recording(
-            facts.source,
-            facts.kind,
-            time_s,
-            self._offset.joined(),
-            offset_hz,
-            tuple(self._text),
-            builder.nominal,
-            interval_s or builder.interval_s,
+            source=facts.source,
+            kind=facts.kind,
+            time_s=time_s,
+            offset=self._offset.joined(),
+            offset_hz=offset_hz,
+            text=tuple(self._text),
+            nominal=builder.nominal,
+            interval_s=interval_s or builder.interval_s,
             resolution_hz=self._resolution_hz,
             gate_s=self._gate_s.joined() if self._gated else None,
             counter=facts.counter,

@@ -105,10 +105,10 @@ class GapFinder:
             unit = self._facts.unit
             names = f"{unit} {first}" if count == 1 else f"{unit}s {first} to {final}"
             reason = f"no value in {names} of the file"
-            return [RecordingGap(before, begin_s, lasted_s, reason)]
+            return [RecordingGap(before=before, begin_s=begin_s, lasted_s=lasted_s, reason=reason)]
         if inside and spacing.interval_s and step_s > spacing.longest_s:
             reason = f"the file has no rows for {lasted_s:.6g} s"
-            return [RecordingGap(before, begin_s, lasted_s, reason)]
+            return [RecordingGap(before=before, begin_s=begin_s, lasted_s=lasted_s, reason=reason)]
         return []
 
     def _see_blanks(self, rows: Rows, first: int, end: int) -> None:

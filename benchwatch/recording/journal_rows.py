@@ -76,7 +76,9 @@ class NewestWatch:
     def _rows_of(self, runs: list[JournalRun]) -> Iterator[CounterRows]:
         source, first = shown_name(self._path), runs[0]
         name = printable(first.counter) or "main"
-        facts = CounterFacts(source, "frequency_hz", counter=name, reports_gaps=True, unit="event")
+        facts = CounterFacts(
+            source=source, kind="frequency_hz", counter=name, reports_gaps=True, unit="event"
+        )
         facts.nominal = first.nominal_hz
         try:
             with JournalReader(Path(self._path)) as journal:
@@ -111,12 +113,12 @@ def _rows(facts: CounterFacts, portion: Portion) -> Rows:
     over = np.zeros(len(readings), dtype=bool)
     over[[i for i, words in flags.items() if OVERRANGE in words]] = True
     rows = Rows(
-        number,
-        time_s,
-        _numbers(facts, readings, over.tolist()),
-        over,
-        gate_s,
-        flags,
+        line=number,
+        time_s=time_s,
+        value=_numbers(facts, readings, over.tolist()),
+        over=over,
+        gate_s=gate_s,
+        flags=flags,
     )
     for at, _, begin_s, lasted_s, reason in portion.gaps:
         before = int(np.searchsorted(number, at))
@@ -125,7 +127,11 @@ def _rows(facts: CounterFacts, portion: Portion) -> Rows:
         check_time(Decimal(lasted_s), where)
         if lasted_s < 0:
             raise FileError(f"{where}: the gap lasted {lasted_s:.3g} s. Mend or remove it.")
-        rows.gaps.append(RecordingGap(before, begin_s, lasted_s, printable(reason, 200)))
+        rows.gaps.append(
+            RecordingGap(
+                before=before, begin_s=begin_s, lasted_s=lasted_s, reason=printable(reason, 200)
+            )
+        )
     for at, at_s, said in _done(portion):
         check_time(Decimal(at_s), facts.place(at))
         rows.marks.append((int(np.searchsorted(number, at)), at_s, said))

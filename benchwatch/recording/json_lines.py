@@ -70,7 +70,9 @@ def json_rows(source: str, lines: Iterable[TextLine]) -> Iterator[CounterRows]:
             raise FileError(f"{where}: the {kind} names no counter. Remove the line.")
         name = printable(told)
         if name not in counters:
-            facts = CounterFacts(source, "frequency_hz", counter=name, reports_gaps=True)
+            facts = CounterFacts(
+                source=source, kind="frequency_hz", counter=name, reports_gaps=True
+            )
             counters[name] = _CounterLines(facts)
         counters[name].take(kind, row, line.number, where)
         waiting += 1
@@ -115,15 +117,15 @@ class _CounterLines:
             over = np.zeros(len(value), dtype=bool)
             over[large] = True
         rows = Rows(
-            np.array(self._line, dtype=np.int64),
-            np.array(self._time, dtype=np.float64),
-            value,
-            over,
-            np.array(self._gate_s),
-            self._flags,
-            self._corrections,
-            self._gaps,
-            self._marks,
+            line=np.array(self._line, dtype=np.int64),
+            time_s=np.array(self._time, dtype=np.float64),
+            value=value,
+            over=over,
+            gate_s=np.array(self._gate_s),
+            flags=self._flags,
+            corrections=self._corrections,
+            gaps=self._gaps,
+            marks=self._marks,
         )
         self._line, self._time, self._text, self._value, self._gate_s = [], [], [], [], []
         self._flags, self._corrections, self._gaps, self._marks = {}, {}, [], []
@@ -249,7 +251,9 @@ def read_gap(row: Mapping[str, object], before: int, where: str) -> RecordingGap
         raise FileError(f"{where}: the gap lasted {lasted_s:.3g} s. Mend or remove the line.")
     reason = row.get("reason")
     words = printable(reason, 200) if isinstance(reason, str) else "gap in the file"
-    return RecordingGap(before, float(begin_s), float(lasted_s), words)
+    return RecordingGap(
+        before=before, begin_s=float(begin_s), lasted_s=float(lasted_s), reason=words
+    )
 
 
 def read_mark(row: Mapping[str, object], before: int, where: str) -> tuple[int, float, str]:

@@ -32,7 +32,7 @@ HEAD_WITH_GAPS: Final = 30
 SHORTEST_PERIOD_S: Final = Decimal("1e-20")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StatedFacts:
     """What the caller says of a file."""
 
@@ -126,9 +126,17 @@ class ReadingBuilder:
         """Return what is known of the recording, without its readings."""
         facts, nothing = self.facts, np.zeros(0)
         return Recording(
-            facts.source, facts.kind, nothing, nothing, nothing, (), self.nominal,
-            self.interval_s, counter=facts.counter, utc_start_s=facts.epoch_s,
-        )  # fmt: skip
+            source=facts.source,
+            kind=facts.kind,
+            time_s=nothing,
+            offset=nothing,
+            offset_hz=nothing,
+            text=(),
+            nominal=self.nominal,
+            interval_s=self.interval_s,
+            counter=facts.counter,
+            utc_start_s=facts.epoch_s,
+        )
 
     def take_notes(self) -> list[str]:
         """Return the sentences on what was assumed, left out or odd so far, and forget them."""
@@ -235,18 +243,18 @@ class ReadingBuilder:
                 flags[row] = flags.get(row, frozenset()) | {OVERRANGE}
         self._see_digits(value, over)
         return ReadingBatch(
-            self.facts.kind,
-            self.nominal,
-            time_s[good],
-            offset,
-            offset_hz,
-            () if self.stated.offsets_only else value.texts(),
-            self._resolution_hz if np.isfinite(self._resolution_hz) else 0.0,
-            None if rows.gate_s is None else rows.gate_s[good],
-            flags,
-            corrections,
-            gaps,
-            marks,
+            kind=self.facts.kind,
+            nominal=self.nominal,
+            time_s=time_s[good],
+            offset=offset,
+            offset_hz=offset_hz,
+            text=() if self.stated.offsets_only else value.texts(),
+            resolution_hz=self._resolution_hz if np.isfinite(self._resolution_hz) else 0.0,
+            gate_s=None if rows.gate_s is None else rows.gate_s[good],
+            flags=flags,
+            corrections=corrections,
+            gaps=gaps,
+            marks=marks,
         )
 
     def _see_digits(self, value: Decimals, over: BoolArray | None) -> None:
@@ -285,7 +293,13 @@ class ReadingBuilder:
                 where = self.facts.place(int(line[i]))
                 raise FileError(f"{where}: a period of {period_s} s is none. Mend or remove it.")
             longer[i] = EXACT.divide(Decimal(1), period_s)
-        return Decimals(value.known, value.mantissa, value.exponent, longer, value.texts)
+        return Decimals(
+            known=value.known,
+            mantissa=value.mantissa,
+            exponent=value.exponent,
+            longer=longer,
+            texts=value.texts,
+        )
 
     def _phase_batch(
         self, time_s: FloatArray, value: Decimals, gaps: list[RecordingGap]
@@ -308,13 +322,13 @@ class ReadingBuilder:
         self._made += len(offset)
         nominal = np.nan if self.nominal is None else float(self.nominal)
         return ReadingBatch(
-            "phase_s",
-            self.nominal,
-            middle_s[whole],
-            offset,
-            offset * nominal,
-            [text for text, kept in zip(texts, whole.tolist(), strict=False) if kept],
-            0.0,
+            kind="phase_s",
+            nominal=self.nominal,
+            time_s=middle_s[whole],
+            offset=offset,
+            offset_hz=offset * nominal,
+            text=[text for text, kept in zip(texts, whole.tolist(), strict=False) if kept],
+            resolution_hz=0.0,
             gaps=[
                 replace(
                     gap,
@@ -339,4 +353,12 @@ def _written_digits(value: Decimals) -> FloatArray:
 
 def _empty(kind: Kind, nominal: Decimal | None) -> ReadingBatch:
     nothing = np.zeros(0)
-    return ReadingBatch(kind, nominal, nothing, nothing, nothing, (), 0.0)
+    return ReadingBatch(
+        kind=kind,
+        nominal=nominal,
+        time_s=nothing,
+        offset=nothing,
+        offset_hz=nothing,
+        text=(),
+        resolution_hz=0.0,
+    )

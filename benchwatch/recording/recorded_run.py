@@ -53,7 +53,7 @@ OperatorAction = str | bool | tuple[str, str]
 document of a record."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RecordingGap:
     """A stretch without readings, in front of the reading with index `before`."""
 
@@ -63,7 +63,7 @@ class RecordingGap:
     reason: str
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, kw_only=True)
 class ReadingBatch:
     """Consecutive readings of one counter in arrays of equal length, and what lies between."""
 
@@ -86,7 +86,7 @@ class ReadingBatch:
     reading; after those at the end under the number of readings."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Recording:
     """A recorded run of one counter.
 
@@ -167,9 +167,19 @@ class Recording:
         name = counter or self.counter or "main"
         start_s = float("nan") if self.utc_start_s is None else self.utc_start_s
         whole = ReadingBatch(
-            self.kind, self.nominal, self.time_s, self.offset, self.offset_hz, self.text,
-            self.resolution_hz, self.gate_s, self.flags, self.corrections, self.gaps, self.marks,
-        )  # fmt: skip
+            kind=self.kind,
+            nominal=self.nominal,
+            time_s=self.time_s,
+            offset=self.offset,
+            offset_hz=self.offset_hz,
+            text=self.text,
+            resolution_hz=self.resolution_hz,
+            gate_s=self.gate_s,
+            flags=self.flags,
+            corrections=self.corrections,
+            gaps=self.gaps,
+            marks=self.marks,
+        )
         return play_batch(whole, name, start_s, gate_s)
 
 

@@ -35,7 +35,7 @@ _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,4})?", re.ASC
 _LONGEST_NUMBER: Final = 64
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, kw_only=True)
 class CounterFacts:
     """What a file says of one counter; it grows while the rows are read."""
 
@@ -61,7 +61,7 @@ class CounterFacts:
         return place(self.source, line, self.unit)
 
 
-@dataclass(slots=True, eq=False)
+@dataclass(slots=True, eq=False, kw_only=True)
 class Rows:
     """Consecutive rows of one counter as the file gives them; arrays are of equal length."""
 

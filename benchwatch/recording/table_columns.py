@@ -13,7 +13,7 @@ from benchwatch.recording.text_lines import TextLine
 _FORMS: Final = "time_s or time, and one of " + ", ".join(COLUMNS)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TableColumns:
     """Which cell of a row is what."""
 
@@ -56,13 +56,24 @@ def find_columns(
         seconds = names.index("time_s") if "time_s" in names else None
         dates = names.index("time") if "time" in names and seconds is None else None
         value, parts = names.index(found[0]), PARTS.get(found[0], 1)
-        columns = TableColumns(kind_of(found[0]), parts, value, seconds, dates, len(cells))
+        columns = TableColumns(
+            kind=kind_of(found[0]),
+            parts=parts,
+            value=value,
+            seconds=seconds,
+            dates=dates,
+            cells=len(cells),
+        )
         return columns, True, notes
     headed = not is_number(cells[-1])
     if len(cells) == 1 and column is not None:
         skipped = [f"{where}: '{printable(cells[0], 40)}' is taken as a title."] if headed else []
         kind, parts = kind_of(column), PARTS.get(column, 1)
-        return TableColumns(kind, parts, 0, None, None, 1), headed, skipped
+        return (
+            TableColumns(kind=kind, parts=parts, value=0, seconds=None, dates=None, cells=1),
+            headed,
+            skipped,
+        )
     if len(cells) == 1 and not headed:
         raise FileError(
             f"{where}: one column of numbers without a header. Say what they are and how far "

@@ -38,8 +38,8 @@ class Reply:
 
 MUTE: Final = Reply()
 CLOSED: Final = Reply(closes=True)
-GARBAGE: Final = Reply("\xff\xfe\x00\x9b31m\x1b]0;title\x07")
-HUGE: Final = Reply("9" * (LONGEST_LINE + 1))
+GARBAGE: Final = Reply(text="\xff\xfe\x00\x9b31m\x1b]0;title\x07")
+HUGE: Final = Reply(text="9" * (LONGEST_LINE + 1))
 
 Answer = str | Reply
 Script = Mapping[str, Answer | Sequence[Answer] | Callable[[], Answer]]
@@ -107,7 +107,7 @@ class FakeLink:
         self.sent.append(command)
         self._looked_s = self.now()
         answer = self._answer(command)
-        reply = answer if isinstance(answer, Reply) else Reply(answer)
+        reply = answer if isinstance(answer, Reply) else Reply(text=answer)
         if reply.effect is not None:
             reply.effect()
         if reply.closes:

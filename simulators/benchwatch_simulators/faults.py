@@ -42,7 +42,7 @@ _OTHER_ANSWERS = (b"+2.500000E-01", b'0,"No error"')
 """What a counter answers when asked for its gate, or for its errors."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fault:
     """One thing that goes wrong."""
 
@@ -101,7 +101,7 @@ def parse_fault(text: str) -> Fault:
         lasts_s = parse_duration(duration) if plus else None
     except QuantityError as error:
         raise UsageError(f"the fault '{printable(text)}': {error}") from error
-    return Fault(kind, at_s, lasts_s, counter.strip() or None)
+    return Fault(kind=kind, at_s=at_s, lasts_s=lasts_s, counter=counter.strip() or None)
 
 
 class FaultScript:

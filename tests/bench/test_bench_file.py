@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchwatch.bench import Entry, draft, load_bench, read_bench
+from benchwatch.bench import DraftCounter, draft, load_bench, read_bench
 from benchwatch.bench.bench_file_keys import BENCH_FILE, COUNTER, REFERENCE
 from benchwatch.errors import BenchwatchError, FileError, UsageError
 from benchwatch.estimate.results import SettleLimit
@@ -219,9 +219,9 @@ def test_no_text_at_all_makes_a_traceback(text):
 # ------------------------------------------------------------- the draft
 
 
-def entry(**fields) -> Entry:
+def entry(**fields) -> DraftCounter:
     """A counter that was found."""
-    return Entry(**{"name": "main", "resource": RESOURCE, **fields})
+    return DraftCounter(**{"name": "main", "resource": RESOURCE, **fields})
 
 
 def test_a_draft_is_a_bench_file_and_sets_nothing():

@@ -15,7 +15,7 @@ TERSE = "F  10.0000024E+06"
 SCPI = "+1.00000000231E+07"
 SCPI_ANSWERS = {
     "*IDN?": "TIDE WORKS,COUNTER A,17,1.0",
-    "READ?": Reply(SCPI, after_s=1.0),
+    "READ?": Reply(text=SCPI, after_s=1.0),
     "FREQ:GATE:TIME?": "+1.00000000E+00",
     "ROSC:SOUR?": "EXT",
     "SYST:ERR?": '+0,"No error"',
@@ -76,7 +76,7 @@ def test_a_refused_setting_is_told_in_the_counters_words() -> None:
 
 def test_a_late_answer_is_never_taken_for_a_newer_one() -> None:
     """After a missed answer the counter is asked who it is until exactly that comes."""
-    late = [Reply("+1.00000000999E+07", after_s=3.0), Reply(SCPI, after_s=1.0)]
+    late = [Reply(text="+1.00000000999E+07", after_s=3.0), Reply(text=SCPI, after_s=1.0)]
     counter, _ = asked("scpi-gate-time", {**SCPI_ANSWERS, "READ?": late})
 
     with pytest.raises(ReplyTimeout):
@@ -131,8 +131,8 @@ def test_a_result_handed_out_again_is_a_repeat() -> None:
 
 def test_an_answer_said_twice_costs_nothing() -> None:
     """The copy that comes after the next question is dropped, and the real answer waited for."""
-    first = Reply("+1.00000000001E+07", after_s=1.0, times=2, apart_s=0.01)
-    second = Reply("+1.00000000002E+07", after_s=1.0)
+    first = Reply(text="+1.00000000001E+07", after_s=1.0, times=2, apart_s=0.01)
+    second = Reply(text="+1.00000000002E+07", after_s=1.0)
     counter, _ = asked("scpi-gate-time", {**SCPI_ANSWERS, "READ?": [first, second]})
     counter.gate_s()
 
@@ -144,9 +144,9 @@ def test_an_answer_said_twice_costs_nothing() -> None:
 
 def test_an_answer_said_twice_is_known_by_its_haste() -> None:
     """Without a gate to go by: nothing is measured in a hundredth of the usual time."""
-    script = {"T": [Reply("F  10.0000024E+06", after_s=0.05),
-                    Reply("F  10.0000025E+06", after_s=0.05, times=2, apart_s=0.01),
-                    Reply("F  10.0000026E+06", after_s=0.05)]}  # fmt: skip
+    script = {"T": [Reply(text="F  10.0000024E+06", after_s=0.05),
+                    Reply(text="F  10.0000025E+06", after_s=0.05, times=2, apart_s=0.01),
+                    Reply(text="F  10.0000026E+06", after_s=0.05)]}  # fmt: skip
     counter, _ = asked("terse", script)
 
     taken = [counter.measure(30.0) for _ in range(3)]
@@ -157,7 +157,7 @@ def test_an_answer_said_twice_is_known_by_its_haste() -> None:
 
 def test_a_slow_first_answer_makes_no_copies_of_quicker_ones() -> None:
     """Triggered in the middle of a gate it finishes that first; then equal results are quicker."""
-    answers = [Reply(TERSE, after_s=0.9), *[Reply(TERSE, after_s=0.4)] * 5]
+    answers = [Reply(text=TERSE, after_s=0.9), *[Reply(text=TERSE, after_s=0.4)] * 5]
     counter, _ = asked("terse", {"T": answers})
 
     repeats = [counter.measure(30.0).repeat for _ in answers]
@@ -170,10 +170,10 @@ def test_an_answer_that_comes_too_late_behind_a_copy_is_told(name: str) -> None:
     """With a question who is there and without: the copy is marked, then what was missed told."""
     number = {"terse": "F  10.000002{}E+06", "scpi-gate-time": "+1.0000002{}00000E+07"}[name]
     answers = [
-        Reply(number.format(4), after_s=1.0),
-        Reply(number.format(5), after_s=1.0, times=2, apart_s=0.01),
-        Reply(number.format(6), after_s=1.6),
-        Reply(number.format(7), after_s=1.0),
+        Reply(text=number.format(4), after_s=1.0),
+        Reply(text=number.format(5), after_s=1.0, times=2, apart_s=0.01),
+        Reply(text=number.format(6), after_s=1.6),
+        Reply(text=number.format(7), after_s=1.0),
     ]
     counter, _ = asked(name, {**SCPI_ANSWERS, "READ?": answers, "T": answers})
     counter.gate_s()
@@ -207,7 +207,7 @@ def test_newest_results_are_polled_and_each_is_handed_on_once(tmp_path: Path) ->
 
 def test_a_trigger_letter_brings_a_reading_and_nothing_else_is_sent() -> None:
     """Mode addressed with a trigger: no question, as there is none it would understand."""
-    counter, link = asked("terse", {"T": Reply(TERSE, after_s=1.0)})
+    counter, link = asked("terse", {"T": Reply(text=TERSE, after_s=1.0)})
     gate_s, time_base = counter.gate_s(), counter.time_base()
 
     measurement = counter.measure(2.5)
@@ -232,7 +232,7 @@ def test_a_counter_that_talks_when_addressed_is_only_listened_to() -> None:
 
 def test_a_late_reading_of_a_counter_without_a_name_is_waited_out() -> None:
     """It can't say who it is: it is listened to until it is silent, then triggered again."""
-    late = [Reply("F  10.0009990E+06", after_s=3.2), Reply(TERSE, after_s=1.0)]
+    late = [Reply(text="F  10.0009990E+06", after_s=3.2), Reply(text=TERSE, after_s=1.0)]
     counter, _ = asked("terse", {"T": late})
 
     with pytest.raises(ReplyTimeout):
@@ -455,7 +455,7 @@ def test_a_fixed_gate_and_a_family_are_what_is_known_of_a_mute_counter(tmp_path:
 
 def test_the_timeout_rule_gives_a_counter_the_gates_it_needs() -> None:
     """A trigger in the middle of a gate of 1 s: the reading comes 1.9 s later."""
-    counter, _ = asked("terse", {"T": Reply(TERSE, after_s=1.9), "G2": MUTE})
+    counter, _ = asked("terse", {"T": Reply(text=TERSE, after_s=1.9), "G2": MUTE})
     counter.configure(Setup(gate_s=1.0))
     counter.gate_s()
 

@@ -56,7 +56,7 @@ def file(tmp_path_factory):
 
 def tape_of(file):
     """Make the tape of the file."""
-    stated = StatedFacts(Decimal(10_000_000))
+    stated = StatedFacts(nominal=Decimal(10_000_000))
 
     def pipeline(outline):
         plan = Plan("main", file, "replay", nominal=outline.nominal, tolerance=1e-9)

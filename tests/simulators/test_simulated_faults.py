@@ -18,11 +18,11 @@ ANSWER = b"+1.0000000037E+7\n"
 @pytest.mark.parametrize(
     ("text", "fault"),
     [
-        ("cut@30s", Fault("cut", 30.0)),
-        ("mute@10s+5s", Fault("mute", 10.0, 5.0)),
-        ("five=closed@1min+3s", Fault("closed", 60.0, 3.0, "five")),
-        (" Wrong answer@0 ", Fault("wrong-answer", 0.0)),
-        ("out_of_step@250ms", Fault("out-of-step", 0.25)),
+        ("cut@30s", Fault(kind="cut", at_s=30.0)),
+        ("mute@10s+5s", Fault(kind="mute", at_s=10.0, lasts_s=5.0)),
+        ("five=closed@1min+3s", Fault(kind="closed", at_s=60.0, lasts_s=3.0, counter="five")),
+        (" Wrong answer@0 ", Fault(kind="wrong-answer", at_s=0.0)),
+        ("out_of_step@250ms", Fault(kind="out-of-step", at_s=0.25)),
     ],
 )
 def test_a_fault_is_read_as_written(text, fault):
@@ -55,7 +55,7 @@ def test_a_bad_fault_is_a_sentence(text, says):
 
 def shaped(kind, *, now_s=10.0, lasts_s=None, answers=1):
     """Return the pieces of so many answers given at `now_s`, with a fault from 10 s on."""
-    script = FaultScript([Fault(kind, 10.0, lasts_s)], lambda: now_s)
+    script = FaultScript([Fault(kind=kind, at_s=10.0, lasts_s=lasts_s)], lambda: now_s)
     return [
         [(p.data, p.due_s, p.ends) for p in script.shape(b"%d" % n + ANSWER)]
         for n in range(answers)
@@ -95,7 +95,7 @@ def test_what_each_does_to_an_answer():
 
 def test_out_of_step_is_one_question_late_until_the_link_is_opened_again():
     """The first answer is held back and comes when the second is due."""
-    script = FaultScript([Fault("out-of-step")], lambda: 1.0)
+    script = FaultScript([Fault(kind="out-of-step")], lambda: 1.0)
     late = [[p.data for p in script.shape(b"%d\n" % n)] for n in range(3)]
     script.forget()
 

@@ -162,7 +162,7 @@ class ServedBench:
     def fault(self, counter: str, kind: str, lasts_s: float | None = None) -> None:
         """Let something go wrong with `counter` from now on; `kind` as in `faults.KINDS`."""
         self._named(counter)
-        fault = Fault(kind, self.now_s, lasts_s, counter)
+        fault = Fault(kind=kind, at_s=self.now_s, lasts_s=lasts_s, counter=counter)
         if fault.is_break:
             self._breaker.plan(fault, counter)
         else:

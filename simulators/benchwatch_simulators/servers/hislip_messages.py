@@ -51,7 +51,7 @@ class Fatal(IntEnum):
     BAD_INITIALIZATION = 3
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Message:
     """One message; `kind` is a plain number where it is none we know."""
 
@@ -83,4 +83,6 @@ def receive(peer: socket.socket) -> Message:
     prologue, kind, control, parameter, length = _HEADER.unpack(receive_exactly(peer, _HEADER.size))
     if prologue != b"HS" or length > LARGEST:
         raise BadHeader
-    return Message(kind, control, parameter, receive_exactly(peer, length))
+    return Message(
+        kind=kind, control=control, parameter=parameter, payload=receive_exactly(peer, length)
+    )

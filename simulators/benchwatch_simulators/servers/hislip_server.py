@@ -84,7 +84,10 @@ class HislipServer(TcpServer):
             self._refuse(client, Fatal.BAD_HEADER)
 
     def _refuse(self, client: socket.socket, code: Fatal) -> None:
-        send(client, Message(Kind.FATAL_ERROR, code, 0, code.name.encode()))
+        send(
+            client,
+            Message(kind=Kind.FATAL_ERROR, control=code, parameter=0, payload=code.name.encode()),
+        )
 
     # The synchronous connection.
 
@@ -93,7 +96,14 @@ class HislipServer(TcpServer):
         session = _Session(next(self._numbers) & 0xFFFF, client)
         self._sessions[session.number] = session
         try:
-            send(client, Message(Kind.INITIALIZE_RESPONSE, 0, VERSION << 16 | session.number))
+            send(
+                client,
+                Message(
+                    kind=Kind.INITIALIZE_RESPONSE,
+                    control=0,
+                    parameter=VERSION << 16 | session.number,
+                ),
+            )
             self._exchange(client, session)
         finally:
             self._locks.leave(session.number)
@@ -120,9 +130,17 @@ class HislipServer(TcpServer):
                 self._instrument.group_trigger()
             elif message.kind == Kind.DEVICE_CLEAR_COMPLETE:
                 pending = b""
-                send(client, Message(Kind.DEVICE_CLEAR_ACKNOWLEDGE))
+                send(client, Message(kind=Kind.DEVICE_CLEAR_ACKNOWLEDGE))
             else:
-                send(client, Message(Kind.ERROR, _UNKNOWN_MESSAGE, 0, b"unknown message type"))
+                send(
+                    client,
+                    Message(
+                        kind=Kind.ERROR,
+                        control=_UNKNOWN_MESSAGE,
+                        parameter=0,
+                        payload=b"unknown message type",
+                    ),
+                )
 
     def _answer(self, session: _Session, data: bytes, identifier: int) -> None:
         """Execute the lines of one message; each response is a message of its own."""
@@ -135,7 +153,10 @@ class HislipServer(TcpServer):
             for piece in self._delivery.pieces(response):
                 if generation == session.generation:
                     kind = Kind.DATA_END if piece.ends else Kind.DATA
-                    send(session.synchronous, Message(kind, 0, identifier, piece.data))
+                    send(
+                        session.synchronous,
+                        Message(kind=kind, control=0, parameter=identifier, payload=piece.data),
+                    )
                     session.unread = True
 
     # The asynchronous connection.
@@ -143,7 +164,7 @@ class HislipServer(TcpServer):
     def _serve_asynchronous(self, client: socket.socket, session: _Session) -> None:
         session.asynchronous = client
         session.both.set()  # before the client is told, as it goes on at once
-        send(client, Message(Kind.ASYNC_INITIALIZE_RESPONSE, 0, 0x7878))
+        send(client, Message(kind=Kind.ASYNC_INITIALIZE_RESPONSE, control=0, parameter=0x7878))
         try:
             while True:
                 send(client, self._reply(session, receive(client)))
@@ -154,34 +175,36 @@ class HislipServer(TcpServer):
         if message.kind == Kind.ASYNC_MAXIMUM_SIZE and len(message.payload) == 8:
             asked = struct.unpack("!Q", message.payload)[0]
             size = struct.pack("!Q", min(asked, LARGEST))
-            return Message(Kind.ASYNC_MAXIMUM_SIZE_RESPONSE, payload=size)
+            return Message(kind=Kind.ASYNC_MAXIMUM_SIZE_RESPONSE, payload=size)
         if message.kind == Kind.ASYNC_STATUS_QUERY:
             if message.control & 1:  # RMT delivered: the client has read the whole response
                 session.unread = False
             status = status_byte(self._instrument, response_waits=session.unread)
-            return Message(Kind.ASYNC_STATUS_RESPONSE, status)
+            return Message(kind=Kind.ASYNC_STATUS_RESPONSE, control=status)
         if message.kind == Kind.ASYNC_DEVICE_CLEAR:
             session.generation += 1
             session.unread = False
             self._delivery.faults.forget()
             self._instrument.clear()
-            return Message(Kind.ASYNC_DEVICE_CLEAR_ACKNOWLEDGE)
+            return Message(kind=Kind.ASYNC_DEVICE_CLEAR_ACKNOWLEDGE)
         if message.kind in {Kind.ASYNC_LOCK, Kind.ASYNC_LOCK_INFO}:
             return self._about_locks(session, message)
         if message.kind == Kind.ASYNC_REMOTE_LOCAL:
             self._remote_or_local(message.control)
-            return Message(Kind.ASYNC_REMOTE_LOCAL_RESPONSE)
-        return Message(Kind.ERROR, _UNKNOWN_MESSAGE, 0, b"unknown message type")
+            return Message(kind=Kind.ASYNC_REMOTE_LOCAL_RESPONSE)
+        return Message(
+            kind=Kind.ERROR, control=_UNKNOWN_MESSAGE, parameter=0, payload=b"unknown message type"
+        )
 
     def _about_locks(self, session: _Session, message: Message) -> Message:
         if message.kind == Kind.ASYNC_LOCK_INFO:
             exclusive, holders = self._locks.info()
-            return Message(Kind.ASYNC_LOCK_INFO_RESPONSE, exclusive, holders)
+            return Message(kind=Kind.ASYNC_LOCK_INFO_RESPONSE, control=exclusive, parameter=holders)
         if message.control == 1:
             name, timeout_s = message.payload.decode("latin-1"), message.parameter / 1000
             granted = self._locks.request(session.number, name, timeout_s, self._delivery.closing)
-            return Message(Kind.ASYNC_LOCK_RESPONSE, int(granted))
-        return Message(Kind.ASYNC_LOCK_RESPONSE, self._locks.release(session.number))
+            return Message(kind=Kind.ASYNC_LOCK_RESPONSE, control=int(granted))
+        return Message(kind=Kind.ASYNC_LOCK_RESPONSE, control=self._locks.release(session.number))
 
     def _remote_or_local(self, control: int) -> None:
         if control in _LOCAL:

@@ -49,7 +49,7 @@ class Arguments:
         return data
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Call:
     """One call."""
 
@@ -81,7 +81,7 @@ def receive_call(peer: socket.socket) -> Call:
             header.opaque()
     except GarbageArguments as error:
         raise EOFError from error
-    return Call(xid, program, procedure, header)
+    return Call(xid=xid, program=program, procedure=procedure, arguments=header)
 
 
 def send_reply(peer: socket.socket, xid: int, state: int, results: bytes = b"") -> None:
