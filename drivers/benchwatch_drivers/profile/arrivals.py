@@ -1,18 +1,33 @@
-"""When the lines of a counter that talks by itself came, those that had waited among them."""
+"""When the lines of a counter that talks by itself arrived, also those that had waited unread.
+
+A line that lay in the buffer of the operating system while this computer was busy has no arrival
+time of its own. The counter's own clock goes on meanwhile, so the lines that were read as they
+came give the time of each waiting one, as long as none is missing and none too many.
+"""
 
 import math
 from collections import deque
 from typing import Final
 
 from benchwatch.counter import Link
-from benchwatch_drivers.profile.pace import Pace
 
 AWAY_S: Final = 0.5
-"""Lines for which nobody looked for longer than this are dated by the pace, or not used."""
+"""Lines found after no poll for longer than this are dated by the pace, or not used."""
+LEARNED: Final = 5
+"""Spacings that make a pace, each near their mean."""
+KEPT: Final = 33
+"""Lines from which the pace is worked out, the newest."""
+STEADY: Final = 0.3
+"""Part of the pace by which a line may come off its time; one that is further off is the first of
+another pace."""
+LEAST_SLACK: Final = 0.1
+"""Part of the pace by which waiting lines may miss the time in which they can have come."""
+MOST_SLACK: Final = 0.5
+"""With more, it can't be told whether one of them is missing."""
 
 
 class Arrivals:
-    """Dates the lines of one link, in the order in which they are heard.
+    """Dates the lines of one link, in the order in which they are read.
 
     Attributes:
         waited: The newest line had waited; its time was worked out from the counter's pace.
@@ -23,50 +38,106 @@ class Arrivals:
         self._link = link
         self._pace = Pace()
         self._fetched_s = -math.inf
-        """When the newest lines were found that had waited."""
+        """When the lines were fetched that had waited last."""
         self._dates_s: deque[float] = deque()
-        """When those of them came that are still to be heard."""
-        self._lets_go_by = False
-        self._passed_over = 0
+        """Arrival times of those among them that are still to be read."""
+        self._discards_waiting = False
+        self._undated = 0
 
     def restart(self) -> None:
         """Forget the pace: a line may have been missed."""
         self._pace.restart()
 
     def discard_waiting_lines(self) -> None:
-        """Let lines that wait by now go by: none was wanted meanwhile."""
-        self._lets_go_by = True
+        """Discard the lines that wait by now: no reading was wanted meanwhile."""
+        self._discards_waiting = True
 
     def newest_s(self) -> float | None:
-        """Return when the newest line came, monotonic seconds; to be called once for each line.
+        """Return when the newest line arrived, monotonic seconds; to be called once for each line.
 
-        None where it had waited and nothing tells for how long; it must not be used.
+        None where it had waited for an unknown time; then it must not be used.
         """
         link = self._link
         self.waited = False
         if link.unpolled_s <= AWAY_S:
-            self._lets_go_by = False
-            self._pace.heard(link.arrived_s, awaited=link.unpolled_s == 0.0)
+            self._discards_waiting = False
+            self._pace.add(link.arrived_s, awaited=link.unpolled_s == 0.0)
             return link.arrived_s
         if link.fetched_s != self._fetched_s:
             self._fetched_s = link.fetched_s
             self._dates_s = deque(
                 ()
-                if self._lets_go_by
+                if self._discards_waiting
                 else self._pace.dates(
                     link.lines_fetched, fetched_s=link.fetched_s, unpolled_s=link.unpolled_s
                 )
             )
         if not self._dates_s:
             self._pace.restart()
-            self._passed_over += not self._lets_go_by
+            self._undated += not self._discards_waiting
             return None
         self.waited = True
         arrived_s = self._dates_s.popleft()
-        self._pace.heard(arrived_s, awaited=False)
+        self._pace.add(arrived_s, awaited=False)
         return arrived_s
 
     def undated_before(self) -> int:
-        """Return how many lines could not be dated since this was asked last."""
-        count, self._passed_over = self._passed_over, 0
+        """Return how many lines could not be dated since the last call."""
+        count, self._undated = self._undated, 0
         return count
+
+
+class Pace:
+    """The usual time from line to line, learned from lines read as they came."""
+
+    def __init__(self) -> None:
+        self._number = 0
+        """Of the newest line."""
+        self._lines: deque[tuple[int, float]] = deque(maxlen=KEPT)
+        """Lines that were awaited: number, arrival in monotonic seconds."""
+
+    def restart(self) -> None:
+        """Forget the pace: a line was missed, or may have been."""
+        self._lines.clear()
+
+    def add(self, arrived_s: float, *, awaited: bool) -> None:
+        """Count a line; learn from one that was `awaited`, as its time is exact."""
+        self._number += 1
+        if not awaited:
+            return
+        if self._lines:
+            number, last_s = self._lines[-1]
+            lines, pace_s = self._number - number, self._pace_s() or arrived_s - last_s
+            if abs(arrived_s - last_s - lines * pace_s) > STEADY * pace_s:
+                self._lines.clear()
+        self._lines.append((self._number, arrived_s))
+
+    def dates(self, lines: int, *, fetched_s: float, unpolled_s: float) -> list[float]:
+        """Return when each of the next `lines` arrived, monotonic seconds; [] where unknown.
+
+        Args:
+            lines: How many were fetched together.
+            fetched_s: When, monotonic seconds.
+            unpolled_s: For how long the link had not been polled then.
+        """
+        pace_s = self._pace_s()
+        if pace_s is None or len(self._lines) <= LEARNED:
+            return []
+        (first, first_s), (last, _) = self._lines[0], self._lines[-1]
+        off_s = max(abs(at_s - first_s - (number - first) * pace_s) for number, at_s in self._lines)
+        begin_s = first_s + (self._number + 1 - first) * pace_s
+        end_s = begin_s + (lines - 1) * pace_s
+        slack_s = off_s * (1 + (self._number + lines - last) / (last - first))
+        slack_s += LEAST_SLACK * pace_s
+        if slack_s > MOST_SLACK * pace_s or begin_s < fetched_s - unpolled_s - slack_s:
+            return []
+        if not end_s - slack_s <= fetched_s <= end_s + pace_s + slack_s:
+            return []
+        return [min(begin_s + k * pace_s, fetched_s) for k in range(lines)]
+
+    def _pace_s(self) -> float | None:
+        """Seconds from line to line; None before there are two."""
+        if len(self._lines) < 2:
+            return None
+        (first, first_s), (last, last_s) = self._lines[0], self._lines[-1]
+        return (last_s - first_s) / (last - first)

@@ -7,8 +7,8 @@ from benchwatch.errors import ReplyError
 from benchwatch_drivers.profile.profile import IntervalForm
 
 LARGEST_STEP: Final = Decimal("0.25")
-"""Fraction of the period. A larger step from line to line may as well be one the other way round
-the circle."""
+"""Fraction of the period. A larger step from line to line is ambiguous: it may have gone the other
+way round the circle."""
 JITTER: Final = 0.3
 """Part of a spacing by which two lines may come too soon or too late after each other. With less
 than a half, no delay of one line makes its second neighbour look like the first."""
@@ -24,9 +24,9 @@ class PhaseSlope:
     of a counter without dead time do, so noise of phase stays noise of phase. Nothing is
     averaged, and no missing interval is bridged.
 
-    Which intervals are neighbours is told by when they arrive. One that arrives at an odd time
-    may have been held up on its way, and then the next one seems to be its neighbour and is
-    not; so it is passed over, and the next one begins anew.
+    Arrival times show which intervals are neighbours. One that arrives at an odd time may have
+    been delayed, and then the next one only seems to be its neighbour; so it is dropped, and the
+    next one begins anew.
     """
 
     def __init__(self, form: IntervalForm) -> None:

@@ -12,9 +12,9 @@ from benchwatch.quantity import printable
 from benchwatch_drivers.profile.arrivals import Arrivals
 from benchwatch_drivers.profile.phase_slope import PhaseSlope
 from benchwatch_drivers.profile.profile import Profile
-from benchwatch_drivers.profile.profile_line import LineReader, Said
 from benchwatch_drivers.profile.profile_query import ProfileQuery
-from benchwatch_drivers.profile.profile_settings import Settings
+from benchwatch_drivers.profile.profile_line import LineReader, LineReading
+from benchwatch_drivers.profile.profile_settings import ProfileSettings
 from benchwatch_drivers.repeat_detection import RepeatDetector
 from benchwatch_drivers.synchronised_query import Answer
 
@@ -22,17 +22,17 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 ODD_LINES: Final = 5
-"""After so many, with no reading ever, it is not what the profile describes."""
+"""After so many odd lines and no reading ever, it is not what the profile describes."""
 DOUBLED_S: Final = 0.005
-"""No gate is so short: an equal line that comes so soon after the one before was said twice,
-by whatever can say a line twice."""
+"""No gate is so short: an equal line that follows so soon is a copy of the one before, on links
+that can duplicate a line."""
 DOUBLED: Final = 0.4
-"""Part of the usual time from line to line, for the same: a busy computer hears the copy late."""
-PACES: Final = 5
-"""So many times from line to line tell the usual one."""
+"""Part of the usual time from line to line, for the same: a busy computer reads the copy late."""
+SPACINGS: Final = 5
+"""Times from line to line, the newest, whose median is the usual one."""
 POLL_S: Final = 0.02
 LINES: Final = 4
-"""So many lines may go by, as long as each may take, until one brings a reading."""
+"""Lines that are waited for, each as long as it may take, until one brings a reading."""
 
 
 class ProfileCounter:
@@ -42,28 +42,28 @@ class ProfileCounter:
         self._link = link
         self._profile = profile
         self._reader = LineReader(profile)
-        self._steps = ProfileQuery(link, profile.identity_query)
-        self._settings = Settings(self._steps, profile)
+        self._dialogue = ProfileQuery(link, profile.identity_query)
+        self._settings = ProfileSettings(self._dialogue, profile)
         self._phase = PhaseSlope(profile.interval)
         self._freshness = RepeatDetector()
         self._drop_next = profile.mode == "stream" and not profile.line.keeps_first
         self._last = Answer(text="", arrived_s=-math.inf)
-        self._heard_s = -math.inf
-        self._paces: deque[float] = deque(maxlen=PACES)
+        self._last_line_s = -math.inf
+        self._spacings_s: deque[float] = deque(maxlen=SPACINGS)
         self._arrivals = Arrivals(link)
         self._counts_all = link.never_duplicates or profile.line.counts_doubled
         self._odd_lines = 0
         self._has_measured = False
         link.use_terminator(profile.line.terminator)
         self._next_line: Callable[[float], Answer] = {
-            "query": self._asked, "addressed": self._addressed, "stream": self._streamed
+            "query": self._answered, "addressed": self._addressed, "stream": self._streamed
         }[profile.mode]  # fmt: skip
 
     # ------------------------------------------------------------- what a counter offers
 
     @property
     def is_talk_only(self) -> bool:
-        """True where nothing is sent to have a reading: it comes at the counter's own pace."""
+        """True where readings come at the counter's own pace and nothing is sent for them."""
         return self._profile.mode == "stream"
 
     def identify(self) -> Identity:
@@ -74,7 +74,7 @@ class ProfileCounter:
         """
         family = self._profile.family
         try:
-            answer = self._steps.query_identity()
+            answer = self._dialogue.query_identity()
         except (ReplyTimeout, ReplyError) as error:
             raise NotACounter(
                 f"no {family} answers at {printable(self._link.resource)}: "
@@ -107,7 +107,7 @@ class ProfileCounter:
         else:
             gate_s = self._settings.gate_s()
         if gate_s is not None:  # an answer that can't be read changes nothing
-            self._freshness.gate_s = self._steps.busy_s = gate_s
+            self._freshness.gate_s = self._dialogue.busy_s = gate_s
         return gate_s
 
     def time_base(self) -> TimeBase:
@@ -122,7 +122,7 @@ class ProfileCounter:
             ReplyError: a line that is no reading.
             NotACounter: several of these, and never a reading.
         """
-        line_s = self._patience_s(timeout_s)
+        line_s = self._longest_wait_s(timeout_s)
         deadline = self._link.now() + line_s * (1 if self._profile.hands_out_newest else LINES)
         while self._link.now() <= deadline:
             try:
@@ -143,20 +143,20 @@ class ProfileCounter:
 
     def measurement_rejected(self) -> None:
         """Note that a reading was implausible: it may have been the answer to something else."""
-        self._steps.mark_unsynchronised()
+        self._dialogue.mark_unsynchronised()
 
     def retry_unanswered(self) -> None:
-        """Ask for settings again that were not told, as they were before."""
-        self._steps.forget_unanswered()
+        """Ask again for settings that were not answered."""
+        self._dialogue.forget_unanswered()
 
     def discard_waiting_lines(self) -> None:
-        """Let lines that wait by now go by: readings were not wanted meanwhile."""
+        """Discard the lines that wait by now: no reading was wanted meanwhile."""
         self._arrivals.discard_waiting_lines()
 
     # ------------------------------------------------------------- one line
 
     def _attempt(self, timeout_s: float) -> Measurement | None:
-        """Take one line; None when it brings no reading, and the next one is to be awaited."""
+        """Read one line; None when it is no reading, and the next one is to be awaited."""
         line = self._next_line(timeout_s)
         said = self._read(line.text)
         if said is None:
@@ -173,11 +173,11 @@ class ProfileCounter:
             dated_by_pace=line.waited,
         )
 
-    def _read(self, text: str) -> Said | None:
+    def _read(self, text: str) -> LineReading | None:
         try:
             return self._reader.read(text)
         except ReplyError as error:
-            self._steps.mark_unsynchronised()
+            self._dialogue.mark_unsynchronised()
             self._odd_lines += 1
             if self._odd_lines >= ODD_LINES and not self._has_measured:
                 raise NotACounter(
@@ -186,7 +186,7 @@ class ProfileCounter:
                 ) from error
             raise
 
-    def _slope(self, said: Said, arrived_s: float) -> Measurement | None:
+    def _slope(self, said: LineReading, arrived_s: float) -> Measurement | None:
         if said.value is None:
             self._phase.restart()
             return Measurement(value_hz=None, resolution_hz=0.0, arrived_s=arrived_s)
@@ -203,7 +203,7 @@ class ProfileCounter:
             offset=offset,
         )
 
-    def _if_new(self, said: Said, arrived_s: float) -> Measurement | None:
+    def _if_new(self, said: LineReading, arrived_s: float) -> Measurement | None:
         if said.value is None:
             self._link.pause(self._freshness.gate_s or 0.5)
             return Measurement(value_hz=None, resolution_hz=0.0, arrived_s=arrived_s)
@@ -217,36 +217,38 @@ class ProfileCounter:
 
     # ------------------------------------------------------------- one line in each mode
 
-    def _asked(self, timeout_s: float) -> Answer:
+    def _answered(self, timeout_s: float) -> Answer:
         question = self._profile.reading
         assert question is not None
         if self._profile.hands_out_newest or self._profile.measures == "interval":
-            return Answer(text=self._steps.query(question, timeout_s), arrived_s=self._link.now())
-        return self._steps.query_reading(question, timeout_s)
+            return Answer(
+                text=self._dialogue.query(question, timeout_s), arrived_s=self._link.now()
+            )
+        return self._dialogue.query_reading(question, timeout_s)
 
     def _addressed(self, timeout_s: float) -> Answer:
         if self._profile.reading is not None:
-            return self._asked(timeout_s)
+            return self._answered(timeout_s)
         try:
             if self._drop_next:
-                self._steps.read(timeout_s)
+                self._dialogue.read(timeout_s)
                 self._drop_next = False
-            return self._talked(self._steps.read(timeout_s), self._link.arrived_s)
+            return self._unasked(self._dialogue.read(timeout_s), self._link.arrived_s)
         except ReplyTimeout:
             self._drop_next = True  # the missed reading may still come, and would be stamped now
             raise
 
     def _streamed(self, timeout_s: float) -> Answer:
-        """Wait for a line that begins and ends while somebody listens."""
+        """Wait for a line that was read from its beginning to its end."""
         try:
             if self._drop_next:
-                self._steps.read(timeout_s)
+                self._dialogue.read(timeout_s)
                 self._drop_next = False
-            text = self._steps.read(timeout_s)
+            text = self._dialogue.read(timeout_s)
             while (arrived_s := self._arrivals.newest_s()) is None:
                 self._phase.restart()
-                text = self._steps.read(timeout_s)
-            return self._talked(text, arrived_s)
+                text = self._dialogue.read(timeout_s)
+            return self._unasked(text, arrived_s)
         except ReplyTimeout:
             self._arrivals.restart()
             self._drop_next = not self._profile.line.keeps_first
@@ -259,7 +261,7 @@ class ProfileCounter:
             ) from None
 
     def _with_lateness(self, measurement: Measurement) -> Measurement:
-        """Say of a measurement what waited before it, and whether it did itself."""
+        """Add to a measurement how many undated lines came before it, and whether it had waited."""
         undated, waited = self._arrivals.undated_before(), self._arrivals.waited
         if not (undated or waited):
             return measurement
@@ -267,24 +269,24 @@ class ProfileCounter:
             measurement, dated_by_pace=measurement.dated_by_pace or waited, undated_before=undated
         )
 
-    def _talked(self, text: str, arrived_s: float) -> Answer:
-        """Note when a line that nobody asked for came, and whether it was said twice.
+    def _unasked(self, text: str, arrived_s: float) -> Answer:
+        """Note when an unasked line came, and whether it is a copy of the one before.
 
-        What a program writes comes in blocks of lines, equal ones among them; each counts.
+        A program writes blocks of lines, equal ones among them; each of them counts.
         """
-        heard_s = arrived_s if self._arrivals.waited else self._link.now()
-        before_s = self._heard_s
-        since_s, soon_s, self._heard_s = heard_s - before_s, DOUBLED_S, heard_s
-        if len(self._paces) == PACES:
-            soon_s = max(soon_s, DOUBLED * median(self._paces))
+        line_s = arrived_s if self._arrivals.waited else self._link.now()
+        before_s = self._last_line_s
+        since_s, soon_s, self._last_line_s = line_s - before_s, DOUBLED_S, line_s
+        if len(self._spacings_s) == SPACINGS:
+            soon_s = max(soon_s, DOUBLED * median(self._spacings_s))
         repeat = since_s < soon_s and text == self._last.text and not self._counts_all
         if not repeat and math.isfinite(since_s):
-            self._paces.append(since_s)
+            self._spacings_s.append(since_s)
         self._last = Answer(text=text, arrived_s=arrived_s, repeat=repeat)
         return self._last
 
-    def _patience_s(self, timeout_s: float) -> float:
-        """How long a line may take: the profile's rule where it has one, at least `timeout_s`."""
+    def _longest_wait_s(self, timeout_s: float) -> float:
+        """Return how long a line may take: what the profile says, at least `timeout_s`."""
         gate_s, margin_s = self._freshness.gate_s, self._profile.timeout_margin_s
         if gate_s is None:
             return timeout_s if margin_s is None else max(timeout_s, margin_s)

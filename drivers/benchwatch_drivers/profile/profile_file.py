@@ -31,7 +31,7 @@ from benchwatch_drivers.profile.profile import (
 )
 from benchwatch_drivers.profile.profile_keys import PROFILE
 from benchwatch_drivers.profile.profile_line import LineReader
-from benchwatch_drivers.profile.profile_rules import agrees, broken_rule, treacherous_piece
+from benchwatch_drivers.profile.profile_rules import agrees, ambiguous_part, broken_rule
 from benchwatch_drivers.profile.profile_values import unit
 
 if TYPE_CHECKING:
@@ -120,7 +120,7 @@ def _with_examples(profile: Profile, given: Sequence[Mapping[str, str]], file: s
         raise _fault(file, "examples", "expected at least one line with its value")
     for number, example in enumerate(examples, start=1):
         _check_example(file, f"examples {number}", reader, example)
-        piece = None if profile.line.by_terminator else treacherous_piece(profile, example)
+        piece = None if profile.line.by_terminator else ambiguous_part(profile, example)
         if piece is not None:
             raise _fault(
                 file,

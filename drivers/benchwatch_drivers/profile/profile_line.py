@@ -17,8 +17,8 @@ _EXACT: Final = Context(prec=60)
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
-    """What a line says, in hertz, or in seconds where intervals are measured."""
+class LineReading:
+    """The number in a line, in hertz, or in seconds where intervals are measured."""
 
     value: Decimal | None
     """None: overrange."""
@@ -37,8 +37,8 @@ class LineReader:
         self._has_header = "header" in groups
         self._unit = "Hz" if profile.measures == "frequency" else "s"
 
-    def read(self, line: str) -> Said | None:
-        """Return what `line` says; None when it is one of those to be passed over.
+    def read(self, line: str) -> LineReading | None:
+        """Return the reading in `line`; None when it is a line to be ignored.
 
         Blanks at both ends do not count.
 
@@ -55,21 +55,21 @@ class LineReader:
                 if _fits(form.ignore, text):
                     return None
                 if _fits(form.overrange, text):
-                    return Said(None)
+                    return LineReading(None)
         if match is None:
             raise ReplyError(
                 f"the line '{printable(line)}' is no whole reading of a {self._profile.family}; "
                 "it was not used."
             )
         if _fits(form.overrange, text):
-            return Said(None)
+            return LineReading(None)
         self._raise_if_invalid(text)
         if self._has_header:
             self._check_header(match["header"], line)
         unit = match["unit"] if self._has_unit else form.unit
-        return self._said(match["number"], unit, line)
+        return self._reading(match["number"], unit, line)
 
-    def _said(self, number: str, unit: str, line: str) -> Said:
+    def _reading(self, number: str, unit: str, line: str) -> LineReading:
         if self._form.decimal_mark != ".":
             if "." in number:
                 raise ReplyError(f"'{printable(line)}' mixes two decimal marks; it was not used.")
@@ -90,7 +90,7 @@ class LineReader:
                 f"{self._profile.interval.period_s} s, which no interval can be; it was not used."
             )
         hint = self._form.resolution
-        return Said(value, float(step if hint is None else hint))
+        return LineReading(value, float(step if hint is None else hint))
 
     def _check_header(self, header: str, line: str) -> None:
         function = self._form.headers.get(header.strip())

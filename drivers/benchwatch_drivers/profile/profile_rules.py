@@ -1,4 +1,4 @@
-"""What the parts of a profile must agree on among each other."""
+"""The rules that tie the keys of a profile together."""
 
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
@@ -13,16 +13,16 @@ PLAUSIBLE: Final = Decimal("1e-3")
 """Acquisition refuses what is farther than this fraction from the nominal."""
 GROUPS: Final = ("number", "unit", "header")
 
-Broken = tuple[str, str]
+BrokenRule = tuple[str, str]
 """Key, and what is wrong with it."""
 
 
-def broken_rule(profile: Profile, given: Mapping[str, Any]) -> Broken | None:
+def broken_rule(profile: Profile, given: Mapping[str, Any]) -> BrokenRule | None:
     """Return the first rule that `profile` breaks; `given` tells what was written at all."""
     return next(_broken(profile, given), None)
 
 
-def treacherous_piece(profile: Profile, example: Example) -> str | None:
+def ambiguous_part(profile: Profile, example: Example) -> str | None:
     """Return a beginning or end of the example that would pass for another reading, if any.
 
     A piece with the same value does no harm, and one that is nowhere near it is refused by
@@ -54,7 +54,7 @@ def agrees(value: Decimal, written: Decimal) -> bool:
     return abs(value - written) <= step / 2
 
 
-def _broken(profile: Profile, given: Mapping[str, Any]) -> Iterator[Broken]:
+def _broken(profile: Profile, given: Mapping[str, Any]) -> Iterator[BrokenRule]:
     yield from _line_rules(profile, given)
     yield from _mode_rules(profile, given)
     yield from _gate_rules(profile, given)
@@ -70,7 +70,7 @@ def _broken(profile: Profile, given: Mapping[str, Any]) -> Iterator[Broken]:
         yield "errors", "is never asked, as this profile sets nothing; leave it out"
 
 
-def _line_rules(profile: Profile, given: Mapping[str, Any]) -> Iterator[Broken]:
+def _line_rules(profile: Profile, given: Mapping[str, Any]) -> Iterator[BrokenRule]:
     groups = profile.line.pattern.groups
     if "number" not in groups:
         yield "line.pattern", "expected a group (?P<number>...) around the digits"
@@ -89,7 +89,7 @@ def _line_rules(profile: Profile, given: Mapping[str, Any]) -> Iterator[Broken]:
         yield "line.doubled", 'is for lines that nobody asked for; leave it out in mode = "query"'
 
 
-def _mode_rules(profile: Profile, given: Mapping[str, Any]) -> Iterator[Broken]:
+def _mode_rules(profile: Profile, given: Mapping[str, Any]) -> Iterator[BrokenRule]:
     if profile.mode == "query" and profile.reading is None:
         what = '[reading] on a line of its own, and under it command = "READ?", or what it is asked'
         yield "reading.command", f'is missing and needed in mode = "query"; write {what}'
@@ -103,7 +103,7 @@ def _mode_rules(profile: Profile, given: Mapping[str, Any]) -> Iterator[Broken]:
             yield "gate", 'only fixed is possible in mode = "stream"'
 
 
-def _gate_rules(profile: Profile, given: Mapping[str, Any]) -> Iterator[Broken]:
+def _gate_rules(profile: Profile, given: Mapping[str, Any]) -> Iterator[BrokenRule]:
     gate = profile.gate
     if gate.fixed_s is not None and (gate.query or gate.can_be_set):
         yield "gate.fixed", "is for counters that can neither be asked nor set; leave it out"

@@ -9,22 +9,22 @@ from benchwatch_drivers.profile.profile import GateForm, Profile
 from benchwatch_drivers.profile.profile_query import QUERY_TIMEOUT_S, ProfileQuery
 
 
-class Settings:
-    """Asks for settings, and sets what the operator asked for and nothing else."""
+class ProfileSettings:
+    """Reads settings, and sets what the operator asked for and nothing else."""
 
-    def __init__(self, steps: ProfileQuery, profile: Profile) -> None:
-        self._steps = steps
+    def __init__(self, dialogue: ProfileQuery, profile: Profile) -> None:
+        self._dialogue = dialogue
         self._profile = profile
         self._set_gate_s: float | None = None
         """What was set, on a counter that can't be asked."""
         self._touched = False
 
     def gate_s(self) -> float | None:
-        """Return the gate in seconds; None when nothing tells."""
+        """Return the gate in seconds; None when it is unknown."""
         form = self._profile.gate
         if form.query is None:
             return form.fixed_s if self._set_gate_s is None else self._set_gate_s
-        answer = (self._steps.query_setting(form.query) or "").strip()
+        answer = (self._dialogue.query_setting(form.query) or "").strip()
         if answer in form.answers:
             return form.answers[answer]
         found = form.pattern.match(answer)
@@ -40,7 +40,7 @@ class Settings:
     def time_base(self) -> TimeBase:
         """Ask which time base is in use; unknown where that can't be asked."""
         form = self._profile.reference
-        answer = (self._steps.query_setting(form.query) or "").strip() if form else ""
+        answer = (self._dialogue.query_setting(form.query) or "").strip() if form else ""
         if form and form.internal.match(answer) is not None:
             return TimeBase("internal")
         if form and form.external.match(answer) is not None:
@@ -63,7 +63,7 @@ class Settings:
     def release(self) -> None:
         """Give the front panel back after something was set."""
         if self._touched and self._profile.local is not None:
-            self._steps.link.write(self._profile.local)
+            self._dialogue.link.write(self._profile.local)
 
     def _set_gate(self, gate_s: float) -> float:
         form = self._profile.gate
@@ -99,14 +99,14 @@ class Settings:
         return channel
 
     def _send(self, command: str, what: str) -> None:
-        """Send a setting, and ask whether the counter complains where it can be asked."""
-        self._steps.resynchronise()
+        """Send a setting; where the counter can be asked for errors, ask whether it refused."""
+        self._dialogue.resynchronise()
         self._touched = True
-        self._steps.link.write(command)
+        self._dialogue.link.write(command)
         errors = self._profile.errors
         if errors is None:
             return
-        answer = self._steps.query(errors.query, QUERY_TIMEOUT_S)
+        answer = self._dialogue.query(errors.query, QUERY_TIMEOUT_S)
         if errors.none.match(answer.strip()) is None:
             raise UsageError(
                 f"the counter refuses {what}: {printable(answer)}. "
