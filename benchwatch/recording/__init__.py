@@ -1,8 +1,8 @@
-"""Recorded files: what somebody logged earlier, read without losing or inventing anything.
+"""Recorded files, read without losing or inventing a reading.
 
-Read are comma-separated tables with a header (``time_s`` or ISO 8601 ``time``, and one of
-``frequency_hz``, ``offset``, ``period_s``, ``phase_s``), a single column of numbers without a
-header, and what Benchwatch writes itself: JSON lines, and the journal.
+In: a CSV table with a header (``time_s`` or ISO 8601 ``time``, and one of `COLUMNS`), one column
+of bare numbers, the JSON lines of a watch, or a journal. Out: whole recordings, or their events
+one by one; what was assumed, left out or odd is returned in sentences.
 """
 
 from benchwatch.recording.event_stream import EventStream, Extent

@@ -94,7 +94,7 @@ class TableReader:
         self._last_s = -np.inf
         self._count = 0
         self._newest: Decimals | None = None
-        """To judge a last line by."""
+        """The numbers of the newest block, by whose length a last line is judged."""
 
     def read(self, block: TextBlock) -> Rows:
         """Read the rows of a block; a half-written last one is left out with a note.
@@ -133,7 +133,7 @@ class TableReader:
         return self._rows(numbers[order], value, time)
 
     def _note_zone(self, block: TextBlock, cell: int) -> None:
-        """Say so when the first date has no zone."""
+        """Add a note when the first date has no zone."""
         line = next(filter(is_content, block.lines(self._facts.source)), None)
         if line is None:
             return
@@ -189,8 +189,7 @@ class TableReader:
         over = None
         infinite = value.beyond(OVERRANGE_FROM)
         if infinite:
-            # Only a frequency can be over range: that tells of the counter; elsewhere it is a
-            # blank.
+            # Only a frequency can be over the counter's range; in other columns it is a blank.
             over = np.zeros(len(line), dtype=bool)
             over[infinite] = True
             if facts.kind != "frequency_hz":

@@ -114,7 +114,7 @@ class Decimals:
     def _subtract(
         self, rows: BoolArray, power: int, reference: Decimal, scale: Decimal
     ) -> tuple[FloatArray, BoolArray]:
-        """Do it in whole numbers of the finer last digit; return also where that is exact."""
+        """Subtract in whole numbers of the finer last digit; return also where that is exact."""
         finest = power if not reference else min(power, _exponent_of(reference))
         factor = 10 ** (power - finest)
         subtracted = int(reference.scaleb(-finest, EXACT))

@@ -1,4 +1,4 @@
-"""The events of a recorded file, read only as fast as they are wanted."""
+"""A recorded file read on demand: its events in order of time, and how far it extends."""
 
 import math
 from collections import deque
@@ -16,7 +16,7 @@ from benchwatch.recording.rows import CounterFacts, CounterRows
 from benchwatch.recording.text_lines import shown_name
 
 MOST_HELD: Final = 5000
-"""Events that wait for those of other counters, to be put in the order of time."""
+"""Events that may wait for those of other counters, to be put in order of time."""
 
 _BY_TIME = attrgetter("elapsed_s")
 
@@ -58,13 +58,13 @@ class EventStream:
         return self._builders[name].outline()
 
     def __iter__(self) -> Iterator[Event]:
-        """Give the events; this can be done once."""
+        """Yield the events; this can be done once."""
         yield from merge(*map(self._events, self._sources), key=_BY_TIME)
         if not self._builders:
             raise FileError(f"{self._name} holds no readings, only a header or notes.")
 
     def _events(self, rounds: Iterator[CounterRows]) -> Iterator[Event]:
-        """Give the events of one stream of rows."""
+        """Yield the events of one stream of rows."""
         counters: dict[CounterFacts, _Counter] = {}
         for together in rounds:
             for facts, rows in together:
@@ -88,16 +88,16 @@ class EventStream:
 
 
 class _Counter:
-    """What is at hand of one counter."""
+    """The batches of one counter that were read and not played yet."""
 
     def __init__(self, builder: ReadingBuilder, gate_s: float | None) -> None:
         self.builder = builder
         self._gate_s = gate_s
         self._batches: deque[ReadingBatch] = deque()
         self.held = 0
-        """Events that are at hand, nearly."""
+        """About how many events are ready."""
         self.last_s = -math.inf
-        """Nothing that is still to come is earlier."""
+        """No later event is earlier than this."""
         self._next: Event | None = None
         self._playing: Iterator[Event] = iter(())
 
@@ -111,21 +111,21 @@ class _Counter:
 
     @property
     def events(self) -> Iterator[Event]:
-        """Play what is at hand."""
+        """Yield the events that are ready."""
         while (event := self.first()) is not None:
             self._next = None
             self.held -= 1
             yield event
 
     def up_to(self, goal_s: float) -> Iterator[Event]:
-        """Play what is at hand up to a time."""
+        """Yield those that are ready up to a time."""
         while (event := self.first()) is not None and event.elapsed_s <= goal_s:
             self._next = None
             self.held -= 1
             yield event
 
     def first(self) -> Event | None:
-        """Return the next event at hand."""
+        """Return the next event that is ready."""
         while self._next is None:
             self._next = next(self._playing, None)
             if self._next is None:
@@ -141,7 +141,7 @@ class _Counter:
 
 
 def _ready(counters: list[_Counter]) -> Iterator[Event]:
-    """Give the events that none still to come precedes."""
+    """Yield the events that no later one can precede."""
     if len(counters) == 1:
         yield from counters[0].events
         return
@@ -221,7 +221,7 @@ class Extent:
 
 
 def _in_turn(streams: list[Iterator[CounterRows]]) -> Iterator[CounterRows]:
-    """Give a batch of each stream in turn, so that every counter is met early."""
+    """Yield a batch of each stream in turn, so that every counter is found early."""
     while streams:
         for stream in list(streams):
             together = next(stream, None)

@@ -1,4 +1,4 @@
-"""Read a recorded file, whichever of the forms it has."""
+"""Reads a recorded file of any form, and puts whole recordings together."""
 
 from collections.abc import Iterator
 from dataclasses import replace
@@ -138,7 +138,7 @@ def _content(lines: Iterator[TextLine]) -> Iterator[TextLine]:
 
 
 class RecordingBuilder:
-    """The batches of one counter.
+    """Puts the batches of one counter together.
 
     Args:
         builder: makes them of rows.
@@ -167,7 +167,7 @@ class RecordingBuilder:
             self._add(batch)
 
     def recording(self) -> Recording:
-        """Put them together; nothing can be taken afterwards.
+        """Return the recording; nothing can be taken afterwards.
 
         Raises:
             FileError: as `ReadingBuilder.end`.

@@ -11,9 +11,9 @@ from benchwatch.recording.rows import CounterFacts, Rows
 
 
 class GapFinder:
-    """Finds what is missing between the rows with a number, before the first and after the last.
+    """Finds the gaps between rows with a number, before the first and after the last.
 
-    Stamps are at the middle of a gate, so that a reading covers half an interval either side.
+    Time stamps are at the middle of a gate, so a reading covers half an interval either side.
 
     Args:
         facts: of the counter.
@@ -33,7 +33,7 @@ class GapFinder:
     def take(
         self, rows: Rows, time_s: FloatArray, good: BoolArray, spacing: RowSpacing
     ) -> list[RecordingGap]:
-        """Take rows; return the gaps in front of those with a number, as far as they are known.
+        """Take rows; return the gaps in front of those with a number that are known by now.
 
         Args:
             rows: the next ones.
@@ -112,7 +112,7 @@ class GapFinder:
         return []
 
     def _see_blanks(self, rows: Rows, first: int, end: int) -> None:
-        """Take note of the rows without a number from `first` to before `end`."""
+        """Count the rows without a number from `first` to before `end`."""
         if end <= first:
             return
         count, begun, _ = self._blank_lines or (0, int(rows.line[first]), 0)

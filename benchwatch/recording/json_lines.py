@@ -31,9 +31,9 @@ from benchwatch.recording.rows import (
 from benchwatch.recording.text_lines import TextLine
 
 TOGETHER: Final = 1000
-"""Lines that are handed on together."""
+"""Lines that are passed on together."""
 FARTHEST_EXPONENT: Final = 100_000
-"""A number beyond any sense, and still one to compute with."""
+"""Power of ten of the largest number that is computed with."""
 LARGEST_CORRECTION: Final = Decimal(1)
 
 _FLAGS: Final[frozenset[Flag]] = frozenset(get_args(Flag))
@@ -83,7 +83,7 @@ def json_rows(source: str, lines: Iterable[TextLine]) -> Iterator[CounterRows]:
 
 
 class _CounterLines:
-    """Lines of one counter that were not handed on yet."""
+    """The lines of one counter that were not passed on yet."""
 
     def __init__(self, facts: CounterFacts) -> None:
         self.facts = facts
@@ -108,7 +108,7 @@ class _CounterLines:
             self._take_reading(row, number, where)
 
     def rows(self) -> Rows:
-        """Hand on what was taken since the last time."""
+        """Return what was taken since the last call."""
         value = of_values(self._value, list)
         texts, over = self._text, None
         value.texts = lambda: texts

@@ -1,4 +1,4 @@
-"""From rows to readings, some at a time: exact offsets, gaps, what is odd about a file."""
+"""From the rows of a file to readings, a batch at a time: exact offsets, gaps, and notes."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -28,7 +28,7 @@ from benchwatch.recording.unit_checks import decide_nominal
 HEAD: Final = 1000
 """Rows with a number from which nominal and spacing are taken."""
 HEAD_WITH_GAPS: Final = 30
-"""The same in a file that tells its gaps, if the time advances between as many."""
+"""The same in a file that reports its gaps, once the time advances between as many rows."""
 SHORTEST_PERIOD_S: Final = Decimal("1e-20")
 
 
@@ -41,13 +41,13 @@ class StatedFacts:
     interval_s: float | None = None
     """From row to row; None: the median step."""
     wraps_s: Decimal | None = None
-    """After what a time error begins anew; None: it does not."""
+    """Period after which a time error begins anew; None: it does not."""
     offsets_only: bool = False
-    """Whether fractions are wanted, and neither hertz nor the numbers as they were written."""
+    """True: fractions are wanted, and neither hertz nor the numbers as they were written."""
 
 
 class ReadingBuilder:
-    """Makes readings of the rows of one counter.
+    """Builds readings from the rows of one counter.
 
     Nominal and spacing are taken from the first rows, so these wait until there are enough;
     the spacing then follows the newest rows.
@@ -75,7 +75,7 @@ class ReadingBuilder:
         self._resolution_hz = np.inf
 
     def take(self, rows: Rows) -> Iterator[ReadingBatch]:
-        """Take the next rows; give what is complete.
+        """Take the next rows; yield the readings that are complete.
 
         Raises:
             FileError: the numbers are plainly in another unit, or times go back.
@@ -96,7 +96,7 @@ class ReadingBuilder:
             yield from self._begin()
 
     def end(self) -> Iterator[ReadingBatch]:
-        """Give what is left when there are no more rows; nothing comes when there was none.
+        """Yield what is left after the last row; nothing when there was no row.
 
         Raises:
             FileError: as `take`, or no row has a number, or no two rows of a time error follow
@@ -139,13 +139,13 @@ class ReadingBuilder:
         )
 
     def take_notes(self) -> list[str]:
-        """Return the sentences on what was assumed, left out or odd so far, and forget them."""
+        """Return and clear the sentences on what was assumed, left out or odd so far."""
         notes = list(self.facts.notes)
         self.facts.notes.clear()
         return notes
 
     def final_notes(self) -> list[str]:
-        """Return the sentences that only the end of a file can tell."""
+        """Return the sentences that are complete only at the end of the file."""
         notes = self.take_notes()
         if self._advance is not None:
             notes += self._advance.take_notes()
@@ -201,7 +201,7 @@ class ReadingBuilder:
         )
 
     def _remember(self, rows: Rows, time_s: FloatArray) -> None:
-        """Keep the newest steps, to know what is usual."""
+        """Keep the newest steps, from which the usual one is found."""
         if not time_s.size:
             return
         apart = np.zeros(len(time_s) + 1, dtype=bool)
@@ -214,7 +214,7 @@ class ReadingBuilder:
         self._last_s = float(time_s[-1])
 
     def _batch(self, rows: Rows, *, known: bool = False) -> ReadingBatch:
-        """Make a batch; of rows that are not `known` yet the spacing is learned."""
+        """Make a batch; unless the rows are `known`, the spacing is updated by them."""
         time_s = rows.time_s
         if self._advance is not None:
             time_s = self._advance.take(time_s, rows.gate_s, rows.line)
@@ -304,7 +304,7 @@ class ReadingBuilder:
     def _phase_batch(
         self, time_s: FloatArray, value: Decimals, gaps: list[RecordingGap]
     ) -> ReadingBatch:
-        """Two rows make one reading, and none across a gap; a gap reaches from row to row."""
+        """Make one reading of two neighbouring rows; none across a gap, from row to row."""
         interval_s, half_s = self._spacing.interval_s or 1.0, self._spacing.interval_s / 2
         begun = self._phase.begun
         offset, middle_s, steps_s = self._phase.take(time_s, value, interval_s)

@@ -55,7 +55,7 @@ document of a record."""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordingGap:
-    """A stretch without readings, in front of the reading with index `before`."""
+    """A time without readings, in front of the reading with index `before`."""
 
     before: int
     begin_s: float

@@ -1,4 +1,4 @@
-"""How far apart the rows of a file are, what counts as missing, and times that do not advance."""
+"""The time from row to row in a file, and times that do not advance."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -12,18 +12,18 @@ from benchwatch.recording.rows import CounterFacts
 LONGEST_STEP: Final = 1.5
 """Intervals; in an evenly spaced file a longer step between rows means that one is missing."""
 LONGEST_STEP_WITH_GAPS: Final = 10.0
-"""The same in a file that tells its gaps: readings come unevenly, but whole lines may be lost."""
+"""The same in a file that reports its gaps: readings come unevenly, but lines may be lost."""
 SPREADS: Final = 6.0
-"""In an unevenly spaced file a step is longer than its spread explains when it lies so many times
-as far above the median as the step that four in five are shorter than."""
+"""In an unevenly spaced file a row is missing where a step is above the median by more than so many
+times the distance from the median to the 80 % quantile of the steps."""
 UNEVEN: Final = 0.2
 """A file is called uneven when one step in twenty is off by this part of an interval."""
 NEAR_MULTIPLE: Final = 0.1
 FEW: Final = 0.1
-"""A file is evenly spaced when all but so few of its steps are that near a multiple of the median
-step: what is missing makes longer steps, but no crooked ones."""
+"""A file is evenly spaced when at most this part of its steps lies farther than `NEAR_MULTIPLE`
+from a multiple of the median step: a missing row makes a step of two or more medians."""
 REMEMBERED: Final = 1000
-"""Steps by which the next ones are judged."""
+"""Newest steps from which the usual one is found."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +33,7 @@ class RowSpacing:
     interval_s: float
     """The median; 0 when there is only one row."""
     longest_s: float
-    """Above this, something is missing between two rows."""
+    """Above this, a row is missing between two rows."""
 
 
 def spacing_of(steps_s: FloatArray, *, gaps_reported: bool, stated_s: float | None) -> RowSpacing:
@@ -55,7 +55,7 @@ def spacing_of(steps_s: FloatArray, *, gaps_reported: bool, stated_s: float | No
     longest_s = LONGEST_STEP * interval_s
     multiples = steps / median
     if np.mean(np.abs(multiples - np.round(multiples)) > NEAR_MULTIPLE) > FEW:
-        # Four in five are shorter than `most`: what is missing does not spoil it.
+        # The 80 % quantile: the long steps of missing rows do not change it.
         most = float(np.quantile(steps, 0.8, method="lower"))
         longest_s = max(longest_s, interval_s + SPREADS * (most - median))
     return RowSpacing(interval_s, longest_s)
@@ -80,7 +80,7 @@ def unevenness(facts: CounterFacts, steps_s: FloatArray, spacing: RowSpacing) ->
 
 
 class TimeOrdering:
-    """Times of a file of our own, put in order where they do not advance.
+    """Puts times of a file that this program wrote in order where they do not advance.
 
     A reading is stamped at the middle of its gate, and where the counter told a longer gate than
     its readings take, that middle lies before the reading ahead, or before the run. Readings are
@@ -152,7 +152,7 @@ class TimeOrdering:
             self._first_line = line
 
     def _check(self, last_s: float, at_s: float, line: int) -> None:
-        # A time was moved ahead by less than the gates that came before it, so two of them.
+        # A time may already have been moved ahead by less than one gate, hence two.
         if last_s - at_s > 2 * self._longest_gate_s + self._interval_s:
             raise FileError(
                 f"{self._facts.place(line)}: the time does not advance ({last_s:.12g} s, then "
@@ -162,7 +162,7 @@ class TimeOrdering:
 
 
 def plain_steps(time_s: FloatArray, apart: BoolArray) -> FloatArray:
-    """Return the steps between rows, those out that a reported gap lies in; (n,) to (m,).
+    """Return the steps between rows without those across a reported gap; (n,) to (m,).
 
     Args:
         time_s: of the rows.

@@ -1,4 +1,4 @@
-"""Rows between a file's text and a recording, and how single cells are read."""
+"""The rows of a file on their way to readings, and how single cells are read and checked."""
 
 import math
 import re
@@ -37,7 +37,7 @@ _LONGEST_NUMBER: Final = 64
 
 @dataclass(slots=True, eq=False, kw_only=True)
 class CounterFacts:
-    """What a file says of one counter; it grows while the rows are read."""
+    """What a file says of one counter; completed while the rows are read."""
 
     source: str
     kind: Kind
@@ -49,11 +49,11 @@ class CounterFacts:
     parts: int = 1
     """Offsets are written in one part of so many: 10^9 for ppb."""
     reports_gaps: bool = False
-    """Whether such a file says where readings are missing."""
+    """True where such a file reports its gaps."""
     external: bool = False
-    """Whether the file tells of an external time base."""
+    """True where the file says that an external time base was in use."""
     unit: str = "line"
-    """What rows are counted by in messages."""
+    """What messages call a row."""
     notes: list[str] = field(default_factory=list)
 
     def place(self, line: int) -> str:

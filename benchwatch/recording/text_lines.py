@@ -1,4 +1,4 @@
-"""A file as numbered lines of text; what is no such text is refused with a sentence."""
+"""A file as numbered lines of UTF-8 text, read in blocks; any other content is refused."""
 
 import io
 import os
@@ -86,7 +86,7 @@ def lines_of(blocks: Iterable[TextBlock], name: str) -> Iterator[TextLine]:
 
 
 def read_blocks(path: str) -> Iterator[TextBlock]:
-    """Read the file at `path` in blocks of whole lines, each as soon as it can be had.
+    """Read the file at `path` in blocks of whole lines, each as soon as it is available.
 
     Raises:
         FileError: it can't be read, is no text in lines, or holds an endless line.

@@ -1,4 +1,4 @@
-"""Do the numbers look like what the column says they are?"""
+"""Checks whether the numbers can be in the unit that their column names."""
 
 from decimal import Decimal
 from typing import Final
@@ -29,7 +29,7 @@ def decide_nominal(
     """Return the nominal of a recording in hertz, and check by it what the numbers are.
 
     Args:
-        facts: of the counter; notes on what was taken or is odd are added.
+        facts: of the counter; notes on what was assumed or is odd are added.
         values: the first numbers, in the unit of the column.
         stated: None: the file's own, or the round number the readings are near.
 
@@ -46,7 +46,7 @@ def decide_nominal(
         nominal = _guess(facts, values)
     elif nominal is not None:
         facts.notes += question_nominal(source, kind, values, nominal)
-    facts.notes += check_units(source, kind, values, nominal)
+    check_units(source, kind, values, nominal)
     if kind == "offset":
         facts.notes += question_offsets(source, values)
     return nominal
@@ -71,18 +71,15 @@ def _guess(facts: CounterFacts, values: FloatArray) -> Decimal:
     return nominal
 
 
-def check_units(source: str, kind: Kind, values: FloatArray, nominal: Decimal | None) -> list[str]:
+def check_units(source: str, kind: Kind, values: FloatArray, nominal: Decimal | None) -> None:
     """Refuse numbers that are plainly in another unit than their column says.
-
-    Returns:
-        Notes on numbers that are odd but taken as they are.
 
     Raises:
         FileError: the numbers look like something else; it says like what.
     """
     finite = values[np.isfinite(values)]
     if not finite.size:
-        return []
+        return
     typical = float(np.median(finite))
     size = abs(typical)
     shown = f"{source}: the values in column {kind} (typically {typical:.6g})"
@@ -92,7 +89,6 @@ def check_units(source: str, kind: Kind, values: FloatArray, nominal: Decimal | 
         _check_frequency(shown, typical, float(nominal), format_frequency(nominal))
     if kind == "period_s" and nominal is not None:
         _check_period(shown, typical, float(nominal), format_frequency(nominal))
-    return []
 
 
 def question_nominal(source: str, kind: Kind, values: FloatArray, nominal: Decimal) -> list[str]:
