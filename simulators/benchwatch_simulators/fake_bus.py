@@ -19,21 +19,21 @@ LONGEST_LINE: Final = 4096
 
 @dataclass(frozen=True, slots=True)
 class Reply:
-    """What comes back for one query, and what is wrong with it."""
+    """The answer to one command, and its faults."""
 
     text: str | None = None
-    """None: nothing comes (mute, or a query that the instrument does not know)."""
+    """None: no answer (mute, or an unknown query)."""
     after_s: float = 0.0
     times: int = 1
-    """2: the instrument says it twice."""
+    """2: the answer comes twice."""
     apart_s: float = 0.0
-    """How much later it says it again."""
+    """Time between the two."""
     cut: bool = False
     """The line breaks off before its terminator; it joins whatever comes next."""
     closes: bool = False
     """The peer closes the connection instead of answering."""
     effect: Callable[[], None] | None = None
-    """Something that happens at that moment, such as a second instrument being switched on."""
+    """Called at that moment, as to switch a second instrument on."""
 
 
 MUTE: Final = Reply()

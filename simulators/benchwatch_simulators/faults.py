@@ -34,7 +34,7 @@ KINDS = {
 FAULT_FORM = "cut@30s, mute@10s+5s or main=closed@1min+3s"
 
 _USUAL_S = {"late": 3.0, "mute": 3.0, "slow": 3.0, "restart": 2.0}
-"""How long it lasts where no duration is given; the others then concern one answer."""
+"""Duration where none is given; other kinds then concern one answer."""
 _BREAKS = {"closed", "restart"}
 _HUGE = b"9" * 100_000
 _NUMBER = re.compile(rb"\s*[+-]?\d")
@@ -68,11 +68,11 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class AnswerPart:
-    """Bytes of an answer that leave together."""
+    """Bytes of an answer that are sent together."""
 
     data: bytes
     due_s: float
-    """Bench time at which they leave."""
+    """Bench time at which they are sent."""
     ends: bool = True
     """The instrument marks the end of its message (END) with the last of them."""
 
@@ -105,11 +105,11 @@ def parse_fault(text: str) -> Fault:
 
 
 class FaultScript:
-    """What goes wrong with the answers of one counter; safe to use from several threads.
+    """Applies faults to the answers of one counter; safe to use from several threads.
 
     Args:
         faults: of this counter; those that concern the connection are ignored here.
-        now: bench time.
+        now: returns bench time.
         seed: makes the garbage.
     """
 
@@ -117,7 +117,7 @@ class FaultScript:
         self, faults: Iterable[Fault] = (), now: Callable[[], float] = lambda: 0.0, seed: int = 0
     ) -> None:
         self._now = now
-        self._chance = random.Random(seed)
+        self._random = random.Random(seed)
         self._lock = threading.Lock()
         self._coming = [fault for fault in faults if not fault.is_break]
         self._held: deque[bytes] | None = None
@@ -134,12 +134,12 @@ class FaultScript:
             self._coming.append(fault)
 
     def forget(self) -> None:
-        """The connection was opened again or cleared: nothing is held back any more."""
+        """Drop answers that are held back: the connection was opened again or cleared."""
         with self._lock:
             self._held = None
 
     def shape(self, answer: bytes) -> list[AnswerPart]:
-        """Return what leaves the instrument instead of `answer`, and when."""
+        """Return what the instrument sends instead of `answer`, and when."""
         with self._lock:
             now_s = self._now()
             fault = self._due(now_s)
@@ -193,7 +193,7 @@ class FaultScript:
 
     def _garbage(self, _: bytes) -> bytes:
         # 0x80 and up is no ASCII; an escape sequence in front shows whether it is interpreted
-        return b"\x1b[31m" + bytes(self._chance.randrange(128, 256) for _ in range(24))
+        return b"\x1b[31m" + bytes(self._random.randrange(128, 256) for _ in range(24))
 
     def _other_answer(self, answer: bytes) -> bytes:
         self._others += 1

@@ -1,4 +1,4 @@
-"""Faults of the connection: the thread that pulls the plug on time, and puts it back."""
+"""Faults of the connection: closed connections and power cuts, at their time."""
 
 import contextlib
 import threading
@@ -11,7 +11,7 @@ from benchwatch_simulators.faults import Fault
 
 
 class ConnectionFaults:
-    """Closes connections, and cuts power, when the faults say so.
+    """Closes connections and cuts power at the times that faults state.
 
     Args:
         servers: by the names of the counters.
@@ -29,10 +29,10 @@ class ConnectionFaults:
         self._instruments = instruments
         self._time = time
 
-    def plan(self, fault: Fault, counter: str) -> None:
-        """Do what `fault` says to `counter`, on a thread of its own unless it is due now."""
+    def schedule(self, fault: Fault, counter: str) -> None:
+        """Apply `fault` to `counter`: now, or at its time on a thread of its own."""
         if fault.at_s > self._time.now_s:
-            self._later(fault.at_s, lambda: self.plan(fault, counter))
+            self._later(fault.at_s, lambda: self.schedule(fault, counter))
             return
         server = self._servers[counter]
         if fault.kind == "restart":

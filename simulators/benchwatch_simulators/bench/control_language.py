@@ -1,7 +1,8 @@
-"""The hand at a simulated bench: a line language apart from the counters' own sessions.
+"""The line language that controls a simulated bench: trimmers, tools and plugs.
 
-Each line is a verb, what it needs, and the counter it concerns (may be left out where the
-bench has one). The answer is one line: ``ok``, a value, or ``error: `` and a sentence.
+It has a port of its own, apart from those of the counters. A line is a verb, its value, and the
+name of a counter (may be left out where the bench has one). The answer is one line: ``ok``, a
+value, or ``error: `` and a sentence.
 
 | line | does | answer |
 |---|---|---|
@@ -26,7 +27,7 @@ from benchwatch.quantity import printable
 
 
 class ControlledBench(Protocol):
-    """What the hand can reach."""
+    """The part of a bench that the language controls."""
 
     @property
     def names(self) -> list[str]:

@@ -1,4 +1,4 @@
-"""How a counter is put on a bus: which dialect it speaks, and which server serves it."""
+"""Makes a counter by its dialect, and puts it on a bus by a server."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -26,7 +26,7 @@ DIALECTS = ("scpi", "terse", "talk-only", "interval", "interval-talk-only")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WiringSpec:
-    """Where a counter stands, and what it speaks there."""
+    """The bus and the dialect of a counter."""
 
     bus: str = "socket"
     dialect: str = "scpi"
@@ -54,7 +54,7 @@ class WiringSpec:
 
 
 class Server(Protocol):
-    """What the bench needs of a server."""
+    """A server of one counter, as the bench uses it."""
 
     @property
     def resource(self) -> str:
@@ -82,7 +82,7 @@ class Server(Protocol):
 def make_instrument(
     wiring: WiringSpec, front: ScpiCounterSpec, counting: Counting, time: BenchTime
 ) -> Instrument:
-    """Put a dialect on top of a `Counting`."""
+    """Make the counter that speaks the dialect of `wiring`."""
     if wiring.dialect == "terse":
         return TerseCounter(front.gate_s, counting, time)
     if wiring.dialect == "talk-only":

@@ -1,4 +1,4 @@
-"""A simulated bench, switched on: oscillators, counters, and their sockets on loopback.
+"""A simulated bench that is on: oscillators, counters, and their servers on loopback.
 
 with open_bench("station") as bench:
     print(bench.resources["main"])     # TCPIP0::127.0.0.1::41234::SOCKET
@@ -100,11 +100,11 @@ class ServedBench:
         self.control_port = self._control.port
         by_counter = self._servers.by_counter
         self.resources = {name: server.resource for name, server in by_counter.items()}
-        self._breaker = ConnectionFaults(by_counter, self._counters, self._time)
+        self._connection_faults = ConnectionFaults(by_counter, self._counters, self._time)
         for fault in faults:
             if fault.is_break:
                 for name in self.names if fault.counter is None else [fault.counter]:
-                    self._breaker.plan(fault, name)
+                    self._connection_faults.schedule(fault, name)
 
     def __enter__(self) -> Self:
         return self
@@ -160,11 +160,11 @@ class ServedBench:
         self._servers.by_counter[counter].hang_up()
 
     def fault(self, counter: str, kind: str, lasts_s: float | None = None) -> None:
-        """Let something go wrong with `counter` from now on; `kind` as in `faults.KINDS`."""
+        """Start a fault of `counter` now; `kind` as in `faults.KINDS`."""
         self._named(counter)
         fault = Fault(kind=kind, at_s=self.now_s, lasts_s=lasts_s, counter=counter)
         if fault.is_break:
-            self._breaker.plan(fault, counter)
+            self._connection_faults.schedule(fault, counter)
         else:
             self._scripts[counter].add(fault)
 

@@ -1,4 +1,4 @@
-"""A counter's way out: its faults, and the bench's time to wait by."""
+"""How a counter's answers are sent: shaped by its faults, timed by the bench's clock."""
 
 from collections.abc import Iterator
 
@@ -7,7 +7,7 @@ from benchwatch_simulators.faults import AnswerPart, FaultScript
 
 
 class Delivery:
-    """Turns an answer into the pieces that leave, each when it is due.
+    """Turns an answer into the parts that are sent, each when it is due.
 
     Args:
         faults: of this counter.
@@ -24,15 +24,15 @@ class Delivery:
         self.closing = self._time.closing
 
     def shape(self, answer: str) -> list[AnswerPart]:
-        """Return the pieces of an answer line; its terminator is added."""
+        """Return the parts of an answer line; its terminator is added."""
         return self.faults.shape(answer.encode("latin-1", "replace") + b"\n")
 
-    def pieces(self, answer: str) -> Iterator[AnswerPart]:
-        """Yield the pieces, each at the moment at which it leaves.
+    def parts(self, answer: str) -> Iterator[AnswerPart]:
+        """Yield the parts, each at the moment at which it is sent.
 
         Raises:
             InstrumentClosed: the bench was closed meanwhile.
         """
-        for piece in self.shape(answer):
-            self._time.wait_until(piece.due_s)
-            yield piece
+        for part in self.shape(answer):
+            self._time.wait_until(part.due_s)
+            yield part

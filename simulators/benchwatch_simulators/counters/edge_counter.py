@@ -1,4 +1,4 @@
-"""The part of a counter that counts: edges, resolution, time base; no commands here."""
+"""The counting circuit of a counter: edges, resolution, time base; no commands."""
 
 import math
 import random
@@ -10,7 +10,7 @@ from benchwatch_simulators.oscillator.oscillator import Oscillator
 _FREE_GATE_S = 0.01
 """What a counter without a gate averages over."""
 _FREE_REFRESH_S = 0.01
-"""How often it looks afresh."""
+"""How often it measures anew."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,7 +22,7 @@ class CountingSpec:
     maximum_hz: Decimal = Decimal(200_000_000)
     """Above this the counter reads overrange."""
     wild: float = 0.0
-    """Part of the readings that are wild: a lost or an extra edge."""
+    """Part of the readings that are wild, as by a lost or an extra edge."""
     wild_least: float = 2e-9
     wild_most: float = 2e-8
     """Between these a wild reading misses, either way."""
@@ -32,7 +32,7 @@ class Counting:
     """Measures one oscillator against a time base.
 
     Args:
-        spec: resolution and misbehaviour.
+        spec: resolution and wild readings.
         signal: the oscillator at the input.
         internal: the counter's own time base.
         reference: the station's reference, or None when there is none.
@@ -55,7 +55,7 @@ class Counting:
         self.signal_present = True
         self.external = reference is not None
         self.automatic = True
-        self._chance = random.Random(seed)
+        self._random = random.Random(seed)
         self._free: tuple[float, float] = (-math.inf, 0.0)
 
     @property
@@ -65,12 +65,12 @@ class Counting:
 
     @property
     def shows_external(self) -> bool:
-        """What the counter says: a choice made by hand stays, even without a reference."""
+        """True when it reports external: a choice by command holds without a reference too."""
         return self.counts_externally if self.automatic else self.external
 
     @property
     def is_sound(self) -> bool:
-        """False without a signal, or without the reference that was chosen by hand."""
+        """False without a signal, or without the reference that was chosen by command."""
         return self.signal_present and self.shows_external == self.counts_externally
 
     def tick(self, gate_s: float) -> float:
@@ -91,8 +91,8 @@ class Counting:
         offset = self._offset(start_s, gate_s)
         tick = self.tick(gate_s)
         # The gate opens anywhere between two ticks: ±1 tick, and right in the mean.
-        ticks = math.floor(offset / tick + self._chance.random())
-        offset = ticks * tick + self._miss()
+        ticks = math.floor(offset / tick + self._random.random())
+        offset = ticks * tick + self._wild_error()
         last_digit = math.floor(math.log10(float(nominal) * tick))
         frequency = nominal + nominal * Decimal(offset)
         return frequency.quantize(Decimal((0, (1,), last_digit)))
@@ -102,8 +102,8 @@ class Counting:
         return self._against_time_base(start_s, end_s) * (end_s - start_s)
 
     def random_fraction(self) -> float:
-        """Return where between two ticks an edge falls: a number from 0 to 1."""
-        return self._chance.random()
+        """Return the place of an edge between two ticks: a random number from 0 to 1."""
+        return self._random.random()
 
     def _offset(self, start_s: float, gate_s: float) -> float:
         if gate_s > 0:
@@ -122,8 +122,8 @@ class Counting:
         # read = true / (1 + y_base): a fast time base reads low.
         return (y_signal - y_base) / (1.0 + y_base)
 
-    def _miss(self) -> float:
-        if self.spec.wild == 0 or self._chance.random() >= self.spec.wild:
+    def _wild_error(self) -> float:
+        if self.spec.wild == 0 or self._random.random() >= self.spec.wild:
             return 0.0
-        size = self._chance.uniform(self.spec.wild_least, self.spec.wild_most)
-        return math.copysign(size, self._chance.random() - 0.5)
+        size = self._random.uniform(self.spec.wild_least, self.spec.wild_most)
+        return math.copysign(size, self._random.random() - 0.5)

@@ -1,7 +1,7 @@
 """When a counter's gates open and close: single, continuous, or waiting for a trigger.
 
-Nothing runs in the background: where the gates of a running counter lie follows from when
-it was started, and a gate is counted when its reading is asked for.
+Nothing runs in the background: the start time determines every gate of a running counter, and a
+gate is counted when its reading is asked for.
 """
 
 import math

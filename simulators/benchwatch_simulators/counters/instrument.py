@@ -1,4 +1,4 @@
-"""What a transport needs of whatever it puts on a bus."""
+"""A counter as the servers see it: its commands, and the bus functions of IEEE 488.1."""
 
 from collections import deque
 from typing import Protocol, runtime_checkable
@@ -7,13 +7,13 @@ from benchwatch_simulators.counters.edge_counter import Counting
 
 
 class CommandExecutor(Protocol):
-    """Something that takes lines and may answer each."""
+    """Executes command lines; some have an answer."""
 
     def execute(self, message: str) -> str | None:
         """Execute one line; return the answer line or None."""
 
     def overrun(self) -> None:
-        """A line was longer than any buffer and has been dropped."""
+        """Note that a line longer than any buffer was dropped."""
 
 
 class Instrument(CommandExecutor, Protocol):
@@ -33,22 +33,22 @@ class Instrument(CommandExecutor, Protocol):
         """What a serial poll reads."""
 
     def talk(self) -> str | None:
-        """Answer to being addressed to talk though nothing was asked; None: nothing to say."""
+        """Return the answer to being addressed to talk without a query; None: there is none."""
 
     def interrupted(self) -> None:
-        """A response was dropped unread, because a newer message came."""
+        """Note that a response was dropped unread, because a newer message came."""
 
     def clear(self) -> None:
-        """Device clear."""
+        """Obey a device clear."""
 
     def group_trigger(self) -> None:
-        """The trigger of the bus."""
+        """Obey a group execute trigger."""
 
     def go_local(self) -> None:
         """Give the front panel back."""
 
     def power_cycle(self) -> None:
-        """Power fails and comes back: all settings are those of power-on."""
+        """Restore all settings to those of power-on, as after a power cut."""
 
 
 MAV = 16

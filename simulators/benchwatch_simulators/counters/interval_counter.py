@@ -45,7 +45,7 @@ class Pulses:
         return (number + 1) * self.period_s
 
     def line(self, number: int) -> str | None:
-        """Say interval `number` in seconds."""
+        """Return interval `number` in seconds as text; None without a signal."""
         interval = self.interval(number)
         return None if interval is None else f"{interval:+E}"
 
@@ -102,7 +102,7 @@ class IntervalCounter(ScpiInstrument):
         return self._pulses.counting
 
     def reset(self) -> None:
-        """It has no settings; a reading of before is no longer valid."""
+        """Make the last reading invalid; there are no settings."""
         self._read = None
 
     def _next(self) -> str:

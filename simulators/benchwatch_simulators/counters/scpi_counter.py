@@ -23,7 +23,7 @@ DOUBTFUL = 32
 
 
 class SimulatedScpiCounter(ScpiInstrument):
-    """Commands on top of a `Counting`.
+    """Executes SCPI commands.
 
     Args:
         spec: what it is like.
@@ -55,7 +55,7 @@ class SimulatedScpiCounter(ScpiInstrument):
         if self._runs_from_power_on:
             self._set_continuous("ON")
 
-    # What an instrument says to `ScpiInstrument`.
+    # What `ScpiInstrument` asks of a particular instrument.
 
     def reset(self) -> None:
         """Stop and go back to the settings of ``*RST``: not free running."""

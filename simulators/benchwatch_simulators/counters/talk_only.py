@@ -1,8 +1,8 @@
-"""Counters that talk without being asked, and can't be told anything.
+"""Counters that send lines unasked and obey no command.
 
-``TalkOnlyCounter`` says a line for every gate of a `Gates`, or for every pulse of a `Pulses`
-(`benchwatch_simulators.counters.interval_counter`). Whoever listens from the middle of a gate hears
-the line at its end first.
+``TalkOnlyCounter`` sends a line for every gate of a `Gates`, or for every pulse of a `Pulses`
+(`benchwatch_simulators.counters.interval_counter`). A client that connects in the middle of a gate
+receives the line at its end first.
 """
 
 import math
@@ -35,7 +35,7 @@ class Source(Protocol):
         """When line `number` is ready."""
 
     def line(self, number: int) -> str | None:
-        """What it says; None: nothing, for want of a signal."""
+        """Its text; None without a signal."""
 
 
 class Gates:
@@ -66,10 +66,10 @@ class Gates:
 
 
 class TalkOnlyCounter:
-    """Says the lines of a source to whoever listens.
+    """Sends the lines of a source to its clients.
 
     Args:
-        source: what there is to say.
+        source: makes the lines.
         time: of the bench it stands on.
     """
 
@@ -89,7 +89,7 @@ class TalkOnlyCounter:
 
     @property
     def status_byte(self) -> int:
-        """It has none."""
+        """It has no status byte."""
         return 0
 
     @property
@@ -115,32 +115,32 @@ class TalkOnlyCounter:
                 return number, line
 
     def talk(self) -> str | None:
-        """Addressed to talk, say the next line."""
+        """Return the next line."""
         self._talked, line = self.next_line(max(self._talked, self.newest))
         return line
 
     def execute(self, message: str) -> str | None:
-        """It can't be told anything."""
+        """Obey nothing."""
         self.received.append(message)
         return None
 
     def overrun(self) -> None:
-        """Nor too much."""
+        """Ignore a line that was too long."""
 
     def interrupted(self) -> None:
-        """Nor be interrupted."""
+        """Ignore a response that was dropped."""
 
     def clear(self) -> None:
-        """Nor cleared."""
+        """Ignore a device clear."""
 
     def group_trigger(self) -> None:
-        """Nor triggered."""
+        """Ignore a trigger."""
 
     def go_local(self) -> None:
-        """Its front panel is always free."""
+        """Do nothing: its front panel is never locked."""
 
     def power_cycle(self) -> None:
-        """It has no settings to forget."""
+        """Do nothing: it has no settings."""
 
 
 def displayed(frequency: Decimal) -> str:

@@ -9,7 +9,7 @@
 
 On a bus with addresses it takes a reading whenever it is addressed to talk. A reading is
 fixed in width: ``F  10.0000024E+06``, or dashes when it overflows. Several letters may share
-a line; what it does not know it passes over in silence, and without a signal its gate never
+a line; unknown ones are ignored, and without a signal its gate never
 opens. The conventions are from memory; the letters are our own.
 """
 
@@ -29,7 +29,7 @@ _REMEMBERED = 1000
 
 
 class TerseCounter:
-    """Terse letters on top of a `Counting`.
+    """Obeys terse letters.
 
     Args:
         gate_s: at power-on.
@@ -48,11 +48,11 @@ class TerseCounter:
 
     @property
     def status_byte(self) -> int:
-        """It has none to speak of."""
+        """It has no status byte."""
         return 0
 
     def execute(self, message: str) -> str | None:
-        """Act on the letters of one line; the answer is a reading if ``T`` is among them."""
+        """Obey the letters of one line; the answer is a reading if ``T`` is among them."""
         with self._lock:
             self.received.append(message)
             self.remote = True
@@ -73,24 +73,24 @@ class TerseCounter:
             return self._reading()
 
     def overrun(self) -> None:
-        """A line far too long is dropped."""
+        """Ignore a line that was too long."""
 
     def interrupted(self) -> None:
-        """It does not mind."""
+        """Ignore a response that was dropped."""
 
     def clear(self) -> None:
-        """Device clear sets it to its power-on state, as was usual before IEEE 488.2."""
+        """Restore the settings of power-on, as was usual before IEEE 488.2."""
         self._settings_of_power_on()
 
     def group_trigger(self) -> None:
-        """It has no use for the trigger of the bus."""
+        """Ignore the trigger of the bus."""
 
     def go_local(self) -> None:
         """Give the front panel back."""
         self.remote = False
 
     def power_cycle(self) -> None:
-        """Power fails and comes back."""
+        """Restore the settings of power-on."""
         self._settings_of_power_on()
         self.remote = False
 

@@ -1,4 +1,4 @@
-"""Simulated oscillators: warm-up, ageing, noise, and a trimmer with a hand on it.
+"""Simulated oscillators: warm-up, ageing, noise, and a trimmer.
 
-In: seconds since power-on. Out: the frequency at that time.
+In: seconds since power-on. Out: the offset at that time, or its mean over a gate.
 """

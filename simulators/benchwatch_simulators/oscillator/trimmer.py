@@ -1,11 +1,11 @@
-"""A trimmer and the hand on it: sensitivity, backlash, creep, and a resting tool's pull."""
+"""A trimmer: sensitivity, backlash, creep, and the pull of a tool that rests on it."""
 
 import math
 from dataclasses import dataclass
 
 _FORGET_S = 3600.0
-"""Steps older than this (and long since crept home) become part of the level: nobody asks
-about the time before them again."""
+"""Steps older than this, whose creep has ended, become part of the level: no gate reaches back
+before them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,10 +27,7 @@ class TrimmerSpec:
 
 
 class SimulatedTrimmer:
-    """An offset that answers to turns and to a tool, exact at any later time.
-
-    A turn takes no time; the hand's own shaking is the tool's business.
-    """
+    """The offset by turns and a resting tool, exact at any later time; a turn takes no time."""
 
     def __init__(self, spec: TrimmerSpec) -> None:
         self._spec = spec

@@ -23,7 +23,7 @@ _REGISTER = 0x7FFF
 
 
 class ScpiInstrument:
-    """Executes program messages one at a time, whoever sends them.
+    """Executes program messages one at a time, from any number of clients.
 
     Attributes:
         remote: False while the front panel is in local.
@@ -49,7 +49,7 @@ class ScpiInstrument:
         self._add_common()
         self._add_required()
 
-    # What a subclass says.
+    # What a subclass overrides.
 
     def reset(self) -> None:
         """Go to the state after ``*RST``; status and queues stay (IEEE 488.2 10.32)."""

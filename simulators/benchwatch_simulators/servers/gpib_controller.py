@@ -1,4 +1,4 @@
-"""A GPIB behind a network controller that is told what to do in lines that begin with ``++``.
+"""A GPIB behind a network controller whose commands are lines that begin with ``++``.
 
 Its commands are those that controllers of this kind have in common, from memory. Data that
 hold a line end, an escape or a plus have an escape in front of each. Listens on loopback.
@@ -136,19 +136,19 @@ class GpibController(TcpServer):
         return name in actions
 
     def _read(self, client: socket.socket, values: list[str]) -> None:
-        """Let the instrument talk until it marks its end, says the character, or is silent."""
+        """Read from the instrument until it marks its end, sends the character, or times out."""
         exchange = self._listener_at(self._address)
         stop = bytes((int(values[0]),)) if values and values[0].isdecimal() else None
         while exchange is not None:
-            piece = exchange.take(self._settings["read_tmo_ms"] / 1000)
-            if piece is None:
+            part = exchange.take(self._settings["read_tmo_ms"] / 1000)
+            if part is None:
                 return
-            client.sendall(piece.data)
-            if piece.ends:
+            client.sendall(part.data)
+            if part.ends:
                 if self._settings["eot_enable"]:
                     client.sendall(bytes((self._settings["eot_char"],)))
                 return
-            if stop is not None and stop in piece.data:
+            if stop is not None and stop in part.data:
                 return
 
 

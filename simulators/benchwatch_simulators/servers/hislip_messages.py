@@ -62,7 +62,7 @@ class Message:
 
 
 class BadHeader(Exception):
-    """What came is no HiSLIP; the connection can't be saved."""
+    """The bytes received are no HiSLIP; the connection must be closed."""
 
 
 def send(peer: socket.socket, message: Message) -> None:

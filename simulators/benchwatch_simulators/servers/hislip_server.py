@@ -150,12 +150,12 @@ class HislipServer(TcpServer):
             response = self._instrument.execute(line)
             if response is None or generation != session.generation:
                 continue
-            for piece in self._delivery.pieces(response):
+            for part in self._delivery.parts(response):
                 if generation == session.generation:
-                    kind = Kind.DATA_END if piece.ends else Kind.DATA
+                    kind = Kind.DATA_END if part.ends else Kind.DATA
                     send(
                         session.synchronous,
-                        Message(kind=kind, control=0, parameter=identifier, payload=piece.data),
+                        Message(kind=kind, control=0, parameter=identifier, payload=part.data),
                     )
                     session.unread = True
 

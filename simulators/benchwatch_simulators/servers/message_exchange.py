@@ -1,8 +1,8 @@
-"""The message exchange protocol of IEEE 488.2 chapter 6.3, for buses that have turns.
+"""The message exchange protocol of IEEE 488.2 chapter 6.3, for buses with a controller.
 
-On a raw socket a response is simply sent. Buses on which a controller asks to be talked to
-can break the turn-taking, and the instrument must notice (clauses from memory). A message is
-executed on a thread of the instrument's own, so that the bus is free during a long gate.
+On a raw socket a response is simply sent. A controller that addresses an instrument to talk can
+violate the order of query and response, and the instrument must notice (clauses from memory). A
+message is executed on a thread of the instrument's own, so the bus is free during a long gate.
 """
 
 import threading
@@ -15,15 +15,15 @@ from benchwatch_simulators.counters.instrument import Instrument, status_byte
 from benchwatch_simulators.faults import AnswerPart
 
 _POLL_S = 0.01
-"""How often a piece that is held back is looked at, as the bench's clock may be any."""
+"""How often a part that is not due yet is checked, as the bench's clock may be any."""
 
 
 class _Trigger:
-    """Stands among the messages for a group execute trigger."""
+    """A group execute trigger in the queue of messages."""
 
 
 class MessageExchange:
-    """Turns of one controller with one instrument; `close` it in the end."""
+    """Messages and responses between one controller and one instrument; must be closed."""
 
     def __init__(self, instrument: Instrument, delivery: Delivery | None = None) -> None:
         self.instrument = instrument
@@ -64,10 +64,10 @@ class MessageExchange:
             self._changed.notify_all()
 
     def take(self, timeout_s: float) -> AnswerPart | None:
-        """Address the instrument to talk; return what it says within `timeout_s`, or None.
+        """Address the instrument to talk; return its answer within `timeout_s`, or None.
 
-        An instrument that was not asked anything says what it says when addressed; one that
-        speaks SCPI has nothing to say then, and queues -420 (6.3.2.2).
+        Without a query an instrument answers with what it sends when addressed; an SCPI one sends
+        nothing then, and queues -420 (6.3.2.2).
         """
         deadline = time.monotonic() + timeout_s
         addressed = False

@@ -61,5 +61,5 @@ class RawSocketServer(TcpServer):
 
     def _send(self, client: socket.socket, answer: str | None) -> None:
         if answer is not None:
-            for piece in self._delivery.pieces(answer):
-                client.sendall(piece.data)
+            for part in self._delivery.parts(answer):
+                client.sendall(part.data)

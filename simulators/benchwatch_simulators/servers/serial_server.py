@@ -1,7 +1,7 @@
 """Instruments on a serial line: a pseudo-terminal, found under a name that does not change.
 
 When the line is pulled the pseudo-terminal is gone, and the next one gets another number; so
-its resource string holds a link to whichever there is. Where the computer has no
+its resource string holds a symbolic link to the present one. Where the computer has no
 pseudo-terminals there is no such bus.
 """
 
@@ -20,7 +20,7 @@ from benchwatch_simulators.counters.instrument import CommandExecutor, Talker
 from benchwatch_simulators.servers.line_splitter import LineSplitter
 
 _POLL_S = 0.02
-"""How often it is looked whether somebody has opened the line."""
+"""How often the other end is polled for being open."""
 _CHUNK = 4096
 _JOIN_S = 2.0
 
@@ -55,7 +55,7 @@ class PseudoTerminal:
                 os.close(self._master)
 
     def is_used(self) -> bool:
-        """Tell whether somebody has the other end open.
+        """Tell whether the other end is open.
 
         Raises:
             EOFError: the line was pulled.
@@ -84,7 +84,7 @@ class PseudoTerminal:
         self._poll(select.POLLIN, timeout_s)
 
     def write(self, data: bytes) -> None:
-        """Write all of `data`; what nobody takes is lost, as on any serial line.
+        """Write all of `data`; without a reader it is lost, as on any serial line.
 
         Raises:
             EOFError: the line was pulled.
@@ -201,8 +201,8 @@ class SerialServer:
 
     def _send(self, line: PseudoTerminal, answer: str | None) -> None:
         if answer is not None:
-            for piece in self._delivery.pieces(answer):
-                line.write(piece.data)
+            for part in self._delivery.parts(answer):
+                line.write(part.data)
 
     def _nap(self) -> None:
         if self._delivery.closing.wait(_POLL_S):

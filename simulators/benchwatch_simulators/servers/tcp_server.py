@@ -1,4 +1,4 @@
-"""Listening on loopback: what every simulated server on a network bus has in common."""
+"""The base of all servers on network buses: it listens on loopback, with a thread a client."""
 
 import contextlib
 import ipaddress
@@ -12,7 +12,7 @@ _JOIN_S = 2.0
 
 
 class TcpServer:
-    """Serves any number of clients, a thread each; a subclass says what is said to one.
+    """Serves any number of clients, a thread each; a subclass serves one in `converse`.
 
     Args:
         port: 0 for any free one.
@@ -37,7 +37,7 @@ class TcpServer:
         self._accepting = self._start_accepting()
 
     def converse(self, client: socket.socket) -> None:
-        """Talk with one client until it hangs up; runs on a thread of its own."""
+        """Serve one client until it disconnects; runs on a thread of its own."""
         raise NotImplementedError
 
     @property
@@ -58,7 +58,7 @@ class TcpServer:
             thread.join(_JOIN_S)
 
     def hang_up(self) -> None:
-        """Drop every client, but stay open for the next: a pulled cable."""
+        """Drop every client, but accept the next: a pulled cable."""
         with self._lock:
             clients = list(self._clients)
         for client in clients:

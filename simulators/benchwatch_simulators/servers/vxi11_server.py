@@ -202,10 +202,10 @@ class Vxi11Server(TcpServer):
         if error:
             return integers(error, 0) + opaque(b"")
         if not connection.unread:
-            piece = self._exchange.take(timeout_ms / 1000)
-            if piece is None:
+            part = self._exchange.take(timeout_ms / 1000)
+            if part is None:
                 return integers(_TIMED_OUT, 0) + opaque(b"")
-            connection.unread, connection.unread_ends = piece.data, piece.ends
+            connection.unread, connection.unread_ends = part.data, part.ends
         data, connection.unread = connection.unread[:size], connection.unread[size:]
         reason = _READ_COUNT if len(data) == size else 0
         if connection.unread_ends and not connection.unread:
