@@ -1,8 +1,8 @@
 """The bench file: which counters stand on the bench, and by which reference they count.
 
-keys    every key there is: how its value is read, an example, and what it is for
-file    the text of a bench file -> `Bench`, or a sentence that names file, key and way out
-draft   what was found -> the text of a bench file, each key explained
+In: the text of a bench file, or what was found. Out: a `Bench` with a plan for each counter or a
+sentence that names file, key and value (`bench_file`); a draft with each key explained
+(`bench_file_draft`). `bench_file_keys` declares the tables and keys for both.
 """
 
 from benchwatch.bench.bench_file import Bench, load_bench, read_bench

@@ -1,4 +1,4 @@
-"""From the text of a bench file to a `Bench`."""
+"""From the text of a bench file to a `Bench`: limits, references, and what must agree."""
 
 import time
 from collections.abc import Callable, Mapping
@@ -29,17 +29,17 @@ LARGEST: Final = 1_000_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bench:
-    """What a bench file says."""
+    """The contents of a bench file."""
 
     where: str
-    """The file, as messages call it."""
+    """The name of the file in messages."""
     counters: tuple[Plan, ...]
     about: str = ""
     backend: str | None = None
     reference: Reference | None = None
     """What the counters are locked to; its age is that at the time of reading the file."""
     working_hz: tuple[float, ...] = ()
-    """For counters that name none of their own."""
+    """Working frequencies of counters that state none of their own."""
 
     def plans(self) -> tuple[Plan, ...]:
         """Return the counters, each with the bench's reference and working frequencies.
@@ -149,7 +149,7 @@ def _reference(values: Mapping[str, Any], at: Location, utc_s: float, usual_name
 
 
 def _beside(plan: Plan, bench: Path) -> Plan:
-    """Take a driver's file to stand where the bench file does, unless its path is a whole one."""
+    """Take the path of a driver's file as relative to the bench file, unless it is absolute."""
     if not plan.driver.lower().endswith(".toml"):
         return plan
     return replace(plan, driver=str(bench.parent / Path(plan.driver).expanduser()))

@@ -27,9 +27,9 @@ class DraftCounter:
     driver: str = DEFAULT_DRIVER
     nominal: str | None = None
     notes: tuple[str, ...] = ()
-    """What is known of it, in sentences; they become comments."""
+    """Sentences on what is known of it; they become comments."""
     sure: bool = True
-    """False: nobody knows what is there; the whole table becomes a comment."""
+    """False: it is not known what is there; the whole table becomes a comment."""
 
 
 def draft(entries: Sequence[DraftCounter], file: str, *, backend: str | None = None) -> str:
@@ -60,7 +60,7 @@ def draft(entries: Sequence[DraftCounter], file: str, *, backend: str | None = N
 
 
 def _table(entry: DraftCounter, *, explained: bool) -> str:
-    """Write one counter; with `explained`, every key it could have, else those it has."""
+    """Write one counter; with `explained`, every key there is, else those with a value."""
     values = {"resource": toml_string(entry.resource), "driver": toml_string(entry.driver)}
     if entry.nominal is not None:
         values["nominal"] = toml_string(entry.nominal)

@@ -1,4 +1,4 @@
-"""What a person reads: offsets, carriers and durations as text, rounded as their u allows."""
+"""Offsets, carriers and durations as text, rounded as their uncertainty allows."""
 
 import math
 import unicodedata
@@ -11,15 +11,15 @@ from benchwatch.quantity.number_grammar import shifted
 from benchwatch.quantity.units import DURATION_UNITS, OFFSET_UNITS, PPB, PREFIXES, OffsetUnit
 
 STICK: Final = 20.0
-"""A unit is left only when the value is this many times too large or too small for it."""
+"""A unit is changed only when the value is this many times too large or too small for it."""
 _SHOWN_DURATIONS: Final = [(unit.name, int(unit.seconds)) for unit in DURATION_UNITS if unit.shown]
 STICK_U: Final = 3.0
-"""Decimals are left only when an uncertainty is this many times too large or too small for them."""
+"""Decimals change only when the uncertainty is this many times too large or too small for them."""
 
 
 @dataclass(frozen=True, slots=True)
 class QuantityText:
-    """A value in characters, in pieces that a front end can lay out."""
+    """A value as text, in parts that a front end can lay out."""
 
     digits: str
     """Always signed: ``+2.28``."""

@@ -1,4 +1,7 @@
-"""What a person types: read without guessing, and refused with a question when in doubt."""
+"""Quantities that a person types, read without guessing.
+
+``10MHz`` is mega, ``10mHz`` is milli, and ``10mhz`` is refused with a question.
+"""
 
 import re
 from decimal import Decimal
@@ -25,7 +28,7 @@ _PIECES: Final = re.compile(rf"(?:{_PIECE.pattern}\s*){{2,}}", re.ASCII)
 LONGEST_Y: Final = 100
 """Years; more is a slip of the pen, and too long for the waits of a computer."""
 SHORTEST_SETTLE_S: Final = 1.0
-"""Shorter than what any oven does, and than most gates."""
+"""No oven settles within less, and most gates are longer."""
 _LARGEST_FRACTION: Final = 0.1
 
 
