@@ -14,14 +14,7 @@ from benchwatch.recording.decimals import EXACT, BoolArray, Decimals, FloatArray
 from benchwatch.recording.gap_finder import GapFinder
 from benchwatch.recording.phase_steps import PhaseSteps, wrap_note
 from benchwatch.recording.recorded_run import Kind, ReadingBatch, Recording, RecordingGap
-from benchwatch.recording.row_spacing import (
-    REMEMBERED,
-    RowSpacing,
-    TimeOrdering,
-    plain_steps,
-    spacing_of,
-    unevenness,
-)
+from benchwatch.recording.row_spacing import SpacingTracker, TimeOrdering, unevenness
 from benchwatch.recording.rows import CounterFacts, Rows
 from benchwatch.recording.unit_checks import decide_nominal
 
@@ -66,9 +59,7 @@ class ReadingBuilder:
         """The usual time from row to row at the beginning; None when there is only one."""
         self._waiting: list[Rows] = []
         self._rows = self._readings = self._over = self._made = self._advances = 0
-        self._steps = np.zeros(0)
-        self._last_s: float | None = None
-        self._spacing = RowSpacing(0.0, 0.0)
+        self._spacing = SpacingTracker(reports_gaps=facts.reports_gaps, stated_s=stated.interval_s)
         self._gaps = GapFinder(facts)
         self._advance: TimeOrdering | None = None
         self._phase = PhaseSteps(stated.wraps_s)
@@ -112,9 +103,9 @@ class ReadingBuilder:
             raise FileError(
                 f"{self.facts.source}: a time error needs two rows in succession to say anything."
             )
-        gaps = self._gaps.end(self._spacing)
+        gaps = self._gaps.end(self._spacing.now)
         if self.facts.kind == "phase_s":
-            half_s = self._spacing.interval_s / 2
+            half_s = self._spacing.now.interval_s / 2
             gaps = [
                 replace(gap, begin_s=gap.begin_s - half_s, lasted_s=gap.lasted_s + half_s)
                 for gap in gaps
@@ -171,19 +162,13 @@ class ReadingBuilder:
     def _begin(self) -> Iterator[ReadingBatch]:
         facts, waiting = self.facts, self._waiting
         self.begun, self._waiting = True, []
-        for rows in waiting:
-            if facts.reports_gaps:
-                self._remember(rows, rows.time_s)
-        time_s = np.concatenate([rows.time_s for rows in waiting])
-        if not facts.reports_gaps:
-            self._steps = np.diff(time_s)
-        spacing = self._spacing = self._now()
+        spacing = self._spacing.begin(waiting)
         self.interval_s = spacing.interval_s or None
         if facts.reports_gaps:
             self._advance = TimeOrdering(facts, spacing.interval_s)
         values = np.concatenate([rows.value.floats()[_usable(rows)] for rows in waiting])
         self.nominal = decide_nominal(facts, values / facts.parts, self.nominal)
-        facts.notes += unevenness(facts, self._steps, spacing)
+        facts.notes += unevenness(facts, self._spacing.steps_s, spacing)
         batches = [self._batch(rows, known=True) for rows in waiting]
         if facts.kind == "phase_s" and self.stated.wraps_s is None and spacing.interval_s:
             steps_s = np.concatenate([batch.offset for batch in batches]) * spacing.interval_s
@@ -195,36 +180,14 @@ class ReadingBuilder:
 
     # ------------------------------------------------------------ batch by batch
 
-    def _now(self) -> RowSpacing:
-        return spacing_of(
-            self._steps, gaps_reported=self.facts.reports_gaps, stated_s=self.stated.interval_s
-        )
-
-    def _remember(self, rows: Rows, time_s: FloatArray) -> None:
-        """Keep the newest steps, from which the usual one is found."""
-        if not time_s.size:
-            return
-        apart = np.zeros(len(time_s) + 1, dtype=bool)
-        apart[[gap.before for gap in rows.gaps]] = True
-        apart = apart[: len(time_s)]
-        times = time_s
-        if self._last_s is not None:
-            times, apart = np.concatenate(([self._last_s], times)), np.concatenate(([False], apart))
-        self._steps = np.concatenate((self._steps[-REMEMBERED:], plain_steps(times, apart)))
-        self._last_s = float(time_s[-1])
-
     def _batch(self, rows: Rows, *, known: bool = False) -> ReadingBatch:
         """Make a batch; unless the rows are `known`, the spacing is updated by them."""
         time_s = rows.time_s
         if self._advance is not None:
             time_s = self._advance.take(time_s, rows.gate_s, rows.line)
-        if known:
-            self._last_s = float(time_s[-1]) if time_s.size else self._last_s
-        else:
-            self._remember(rows, time_s)
-            self._spacing = self._now()
+        self._spacing.add(rows, time_s, known=known)
         good = rows.value.known
-        gaps = self._gaps.take(rows, time_s, good, self._spacing)
+        gaps = self._gaps.take(rows, time_s, good, self._spacing.now)
         place = np.flatnonzero(good)
         marks = [(int(np.searchsorted(place, at)), at_s, text) for at, at_s, text in rows.marks]
         if self.facts.kind == "phase_s":
@@ -305,7 +268,7 @@ class ReadingBuilder:
         self, time_s: FloatArray, value: Decimals, gaps: list[RecordingGap]
     ) -> ReadingBatch:
         """Make one reading of two neighbouring rows; none across a gap, from row to row."""
-        interval_s, half_s = self._spacing.interval_s or 1.0, self._spacing.interval_s / 2
+        interval_s, half_s = self._spacing.now.interval_s or 1.0, self._spacing.now.interval_s / 2
         begun = self._phase.begun
         offset, middle_s, steps_s = self._phase.take(time_s, value, interval_s)
         lag = 0 if begun else 1

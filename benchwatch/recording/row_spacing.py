@@ -1,5 +1,6 @@
 """The time from row to row in a file, and times that do not advance."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -7,7 +8,7 @@ import numpy as np
 
 from benchwatch.errors import FileError
 from benchwatch.recording.decimals import BoolArray, FloatArray, IntArray
-from benchwatch.recording.rows import CounterFacts
+from benchwatch.recording.rows import CounterFacts, Rows
 
 LONGEST_STEP: Final = 1.5
 """Intervals; in an evenly spaced file a longer step between rows means that one is missing."""
@@ -77,6 +78,61 @@ def unevenness(facts: CounterFacts, steps_s: FloatArray, spacing: RowSpacing) ->
         f"{steps.max():.4g} s; stability takes it as {interval_s:.6g} s throughout."
     )
     return [note]
+
+
+class SpacingTracker:
+    """The usual time from row to row, which follows the newest rows.
+
+    Args:
+        reports_gaps: whether the file says where readings are missing.
+        stated_s: the interval, where it was stated.
+
+    Attributes:
+        now: the spacing by the newest steps.
+        steps_s: those steps; in a file that reports no gaps at first all of the beginning.
+    """
+
+    def __init__(self, *, reports_gaps: bool, stated_s: float | None) -> None:
+        self._reports_gaps, self._stated_s = reports_gaps, stated_s
+        self.now = RowSpacing(0.0, 0.0)
+        self.steps_s: FloatArray = np.zeros(0)
+        self._last_s: float | None = None
+
+    def begin(self, first: Sequence[Rows]) -> RowSpacing:
+        """Return the spacing of the first rows."""
+        if self._reports_gaps:
+            for rows in first:
+                self._remember(rows, rows.time_s)
+        else:
+            self.steps_s = np.diff(np.concatenate([rows.time_s for rows in first]))
+        return self._update()
+
+    def add(self, rows: Rows, time_s: FloatArray, *, known: bool) -> None:
+        """Update the spacing by rows at `time_s`, unless they are `known` from the beginning."""
+        if not known:
+            self._remember(rows, time_s)
+            self._update()
+        elif time_s.size:
+            self._last_s = float(time_s[-1])
+
+    def _update(self) -> RowSpacing:
+        self.now = spacing_of(
+            self.steps_s, gaps_reported=self._reports_gaps, stated_s=self._stated_s
+        )
+        return self.now
+
+    def _remember(self, rows: Rows, time_s: FloatArray) -> None:
+        """Keep the newest steps, from which the usual one is found."""
+        if not time_s.size:
+            return
+        apart = np.zeros(len(time_s) + 1, dtype=bool)
+        apart[[gap.before for gap in rows.gaps]] = True
+        apart = apart[: len(time_s)]
+        times = time_s
+        if self._last_s is not None:
+            times, apart = np.concatenate(([self._last_s], times)), np.concatenate(([False], apart))
+        self.steps_s = np.concatenate((self.steps_s[-REMEMBERED:], _plain_steps(times, apart)))
+        self._last_s = float(time_s[-1])
 
 
 class TimeOrdering:
@@ -161,7 +217,7 @@ class TimeOrdering:
             )
 
 
-def plain_steps(time_s: FloatArray, apart: BoolArray) -> FloatArray:
+def _plain_steps(time_s: FloatArray, apart: BoolArray) -> FloatArray:
     """Return the steps between rows without those across a reported gap; (n,) to (m,).
 
     Args:
