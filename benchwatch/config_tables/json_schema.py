@@ -1,7 +1,7 @@
 """Writes the JSON schema (draft 2020-12) of a declared file, by which editors complete and check.
 
-A schema says which tables and keys there are, of which type, and what each is for. What takes
-more than a type to tell, such as whether a quantity can be read, is left to the reader.
+A schema lists tables and keys with their types and explanations. What a type does not decide, such
+as whether a quantity can be read, is left to the reader.
 """
 
 import tomllib

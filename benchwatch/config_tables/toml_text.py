@@ -1,4 +1,4 @@
-"""Reads TOML files that a stranger may have written, in bounded time and memory.
+"""Reads TOML files of unknown origin, in bounded time and memory.
 
 The limits that TOML v1.0.0 leaves to the reader are stated here.
 """
@@ -39,7 +39,7 @@ def read_config_text(path: Path, what: str, *, largest: int, way_out: str = "") 
     """
     where = printable(str(path), 200)
     try:
-        # O_NONBLOCK: the opening of a named pipe would wait for somebody who writes into it
+        # O_NONBLOCK: opening a named pipe would wait for a process that writes into it
         fd = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0))
         with os.fdopen(fd, "rb") as file:
             if not stat.S_ISREG(os.fstat(fd).st_mode):
@@ -49,8 +49,8 @@ def read_config_text(path: Path, what: str, *, largest: int, way_out: str = "") 
             raw = file.read(largest + 1)
     except (OSError, ValueError) as error:
         why = (getattr(error, "strerror", None) or str(error)).lower()
-        said = f"the {what} {where} can't be read: {printable(why, 200)}. {way_out}"
-        raise FileError(said.rstrip()) from error
+        message = f"the {what} {where} can't be read: {printable(why, 200)}. {way_out}"
+        raise FileError(message.rstrip()) from error
     if len(raw) > largest:
         raise FileError(f"{where} is no {what}: it is larger than {largest} bytes.")
     try:

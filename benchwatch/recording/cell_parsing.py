@@ -22,8 +22,7 @@ class CellTable:
     """Where the cells of the lines of a block are.
 
     A line is plain when it is printable ASCII without quotation marks, semicolons and number
-    signs, and has as many cells as it should; all others are left to whoever reads them one by
-    one.
+    signs, and has as many cells as it should; all others are left to be read one by one.
 
     Args:
         block: whole lines.

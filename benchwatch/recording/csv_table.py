@@ -79,7 +79,7 @@ class TableReader:
     """Reads a table block by block.
 
     Args:
-        facts: what is known of the counter; what the rows tell is added.
+        facts: what is known of the counter; completed by what the rows contain.
         columns: which cell is what.
         interval_s: time from row to row, where the file has no times.
     """

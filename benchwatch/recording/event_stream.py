@@ -30,9 +30,9 @@ class EventStream:
 
     Args:
         path: of the file; ``-`` is standard input.
-        stated: what the caller says of it.
+        stated: what the caller states of it.
         column: what the numbers are, where the file does not say.
-        gate_s: gate the file was taken with; None: what it says itself.
+        gate_s: gate the file was taken with; None: the one that it states.
         say: takes sentences on what was assumed, left out or odd.
 
     Raises:
@@ -161,8 +161,8 @@ class Extent:
         error: What is wrong with it there; None otherwise.
 
     Args:
-        path: of the file, which is read anew by whoever else reads it.
-        stated: what the caller says of it.
+        path: of the file; every other reader opens it anew.
+        stated: what the caller states of it.
         column: what the numbers are, where the file does not say.
 
     Raises:

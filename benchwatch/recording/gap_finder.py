@@ -44,23 +44,23 @@ class GapFinder:
         place = np.flatnonzero(good)
         if self._first_s is None and time_s.size:
             self._first_s = float(time_s[0])
-        told: dict[int, list[RecordingGap]] = {}
+        reported: dict[int, list[RecordingGap]] = {}
         for gap in rows.gaps:
-            told.setdefault(int(np.searchsorted(place, gap.before)), []).append(gap)
+            reported.setdefault(int(np.searchsorted(place, gap.before)), []).append(gap)
         gaps: list[RecordingGap] = []
-        for i in self._candidates(time_s[good], place, told, spacing):
+        for i in self._candidates(time_s[good], place, reported, spacing):
             at, first = int(place[i]), 0
             if i:
                 first = int(place[i - 1]) + 1
                 self._forget(float(time_s[first - 1]))
             self._see_blanks(rows, first, at)
-            self._reported += told.pop(i, ())
+            self._reported += reported.pop(i, ())
             gaps += self._gaps(i, float(time_s[at]), spacing)
             self._forget(float(time_s[at]))
         if place.size:
             self._forget(float(time_s[place[-1]]))
         self._see_blanks(rows, int(place[-1]) + 1 if place.size else 0, len(rows))
-        self._reported += [gap for gaps in told.values() for gap in gaps]
+        self._reported += [gap for gaps in reported.values() for gap in gaps]
         if time_s.size:
             self._last_s = float(time_s[-1])
         return gaps
@@ -73,7 +73,7 @@ class GapFinder:
         self,
         times_s: FloatArray,
         place: np.ndarray[tuple[int], np.dtype[np.int64]],
-        told: dict[int, list[RecordingGap]],
+        reported: dict[int, list[RecordingGap]],
         spacing: RowSpacing,
     ) -> list[int]:
         """Return which rows with a number may have a gap in front of them."""
@@ -84,7 +84,7 @@ class GapFinder:
         apart = np.diff(place, prepend=-1) > 1
         apart[0] |= self._blank_lines is not None or bool(self._reported)
         apart |= steps > spacing.longest_s
-        apart[[i for i in told if i < len(place)]] = True
+        apart[[i for i in reported if i < len(place)]] = True
         return [int(i) for i in np.flatnonzero(apart)]
 
     def _gaps(

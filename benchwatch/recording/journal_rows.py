@@ -43,7 +43,7 @@ def is_journal(path: str) -> bool:
     try:
         plain = path != STANDARD_INPUT and stat.S_ISREG(Path(path).stat().st_mode)
         return plain and is_database(Path(path))
-    except (OSError, ValueError):  # the reader of text says it in a sentence
+    except (OSError, ValueError):  # the reader of text reports it
         return False
 
 
@@ -132,13 +132,13 @@ def _rows(facts: CounterFacts, portion: Portion) -> Rows:
                 before=before, begin_s=begin_s, lasted_s=lasted_s, reason=printable(reason, 200)
             )
         )
-    for at, at_s, said in _done(portion):
+    for at, at_s, action in _operator_actions(portion):
         check_time(Decimal(at_s), facts.place(at))
-        rows.marks.append((int(np.searchsorted(number, at)), at_s, said))
+        rows.marks.append((int(np.searchsorted(number, at)), at_s, action))
     return rows
 
 
-def _done(portion: Portion) -> list[tuple[int, float, OperatorAction]]:
+def _operator_actions(portion: Portion) -> list[tuple[int, float, OperatorAction]]:
     """Return what the operator did, in the order of writing; a record dates from where it stands.
 
     As found that was kept by itself is kept by itself again when it is played.

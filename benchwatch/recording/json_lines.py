@@ -65,10 +65,10 @@ def json_rows(source: str, lines: Iterable[TextLine]) -> Iterator[CounterRows]:
         kind = row.get("kind")
         if not isinstance(kind, str) or kind not in {"reading", "gap", "mark"}:
             continue
-        told = row.get("counter")
-        if not isinstance(told, str) or not told:
+        named = row.get("counter")
+        if not isinstance(named, str) or not named:
             raise FileError(f"{where}: the {kind} names no counter. Remove the line.")
-        name = printable(told)
+        name = printable(named)
         if name not in counters:
             facts = CounterFacts(
                 source=source, kind="frequency_hz", counter=name, reports_gaps=True
@@ -241,7 +241,7 @@ def _frequency(
 
 
 def read_gap(row: Mapping[str, object], before: int, where: str) -> RecordingGap:
-    """Read a gap that a file tells of, in front of row `before`."""
+    """Read a gap that a file reports, in front of row `before`."""
     begin_s, lasted_s = json_number(row, "elapsed_s"), json_number(row, "lasted_s")
     if begin_s is None or lasted_s is None:
         raise FileError(f"{where}: the gap has no elapsed_s or lasted_s. Remove the line.")

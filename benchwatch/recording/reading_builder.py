@@ -27,7 +27,7 @@ SHORTEST_PERIOD_S: Final = Decimal("1e-20")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StatedFacts:
-    """What the caller says of a file."""
+    """What the caller states of a file."""
 
     nominal: Decimal | None = None
     """Hertz; None: the file's own, or the round number the readings are near."""
@@ -47,13 +47,13 @@ class ReadingBuilder:
 
     Args:
         facts: of the counter.
-        stated: what the caller says.
+        stated: what the caller states.
     """
 
     def __init__(self, facts: CounterFacts, stated: StatedFacts) -> None:
         self.facts, self.stated = facts, stated
         self.begun = False
-        """Whether nominal and spacing are known."""
+        """True once nominal and spacing are known."""
         self.nominal = stated.nominal
         self.interval_s: float | None = None
         """The usual time from row to row at the beginning; None when there is only one."""

@@ -113,13 +113,14 @@ class Recording:
     resolution_hz: float = 0.0
     """Weight of the last digit written anywhere in the file; 0 when unknown."""
     gate_s: FloatArray | None = None
-    """Gate time of each reading, where the file tells; nan where it doesn't."""
+    """Gate time of each reading, where the file states it; nan where it does not."""
     counter: str | None = None
-    """Name of the counter, where the file tells."""
+    """Name of the counter, where the file states it."""
     utc_start_s: float | None = None
     """Unix seconds at which `time_s` is 0; None when the file gives no dates."""
     time_base: TimeBaseSource = "unknown"
-    """What counted the readings without the flag ``internal-timebase``, where the file tells."""
+    """What counted the readings without the flag ``internal-timebase``, where the file
+    states it."""
     flags: Mapping[int, frozenset[Flag]] = field(default_factory=dict)
     """Flags of the readings that have any."""
     corrections: Mapping[int, float] = field(default_factory=dict)
@@ -127,7 +128,7 @@ class Recording:
     they were recorded; the offsets here are as read."""
     gaps: tuple[RecordingGap, ...] = ()
     marks: tuple[tuple[int, float, OperatorAction], ...] = ()
-    """What the operator did, where the file tells: index of the next reading, seconds, what."""
+    """What the operator did: index of the next reading, seconds, what."""
     across_s: Mapping[int, float] = field(default_factory=dict)
     """Of a time error, by how many seconds it is further on after the gaps in front of a
     reading; it runs on through them."""
@@ -139,11 +140,11 @@ class Recording:
         return len(self.time_s)
 
     def gates(self, rows: slice = slice(None)) -> list[float]:
-        """Return the gate times that the file tells of `rows`, each once, in order."""
+        """Return the gate times stated for `rows`, each once, in order."""
         if self.gate_s is None:
             return []
-        told = self.gate_s[rows]
-        return [float(gate) for gate in np.unique(told[np.isfinite(told)])]
+        stated = self.gate_s[rows]
+        return [float(gate) for gate in np.unique(stated[np.isfinite(stated)])]
 
     def series(self) -> FloatArray:
         """Return the offsets in order with one nan for each gap and each unfit reading.
@@ -183,12 +184,12 @@ class Recording:
         return play_batch(whole, name, start_s, gate_s)
 
 
-def _done(said: OperatorAction, name: str, utc_s: float, at_s: float) -> Event:
-    if isinstance(said, bool):
-        return Touch(counter=name, utc_s=utc_s, elapsed_s=at_s, on=said)
-    if isinstance(said, str):
-        return Mark(counter=name, utc_s=utc_s, elapsed_s=at_s, text=said)
-    kind, document = said
+def _action_event(action: OperatorAction, name: str, utc_s: float, at_s: float) -> Event:
+    if isinstance(action, bool):
+        return Touch(counter=name, utc_s=utc_s, elapsed_s=at_s, on=action)
+    if isinstance(action, str):
+        return Mark(counter=name, utc_s=utc_s, elapsed_s=at_s, text=action)
+    kind, document = action
     return Record(counter=name, utc_s=utc_s, elapsed_s=at_s, kind=kind, document=document)
 
 
@@ -201,14 +202,14 @@ def play_batch(
         what: the readings.
         name: of the counter.
         utc_start_s: Unix seconds at time 0; nan when unknown.
-        gate_s: gate the file was taken with; what the file tells when None.
+        gate_s: gate the file was taken with; None: the one that the file states.
     """
     between: list[tuple[int, float, Event]] = [
         (gap.before, gap.begin_s, _gap(gap, name, utc_start_s)) for gap in what.gaps
     ]
     between += [
-        (before, at_s, _done(said, name, utc_start_s + at_s, at_s))
-        for before, at_s, said in what.marks
+        (before, at_s, _action_event(action, name, utc_start_s + at_s, at_s))
+        for before, at_s, action in what.marks
     ]
     between.sort(key=itemgetter(0, 1), reverse=True)
     gates = None if gate_s is not None or what.gate_s is None else what.gate_s.tolist()

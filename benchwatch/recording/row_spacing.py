@@ -138,7 +138,7 @@ class SpacingTracker:
 class TimeOrdering:
     """Puts times of a file that this program wrote in order where they do not advance.
 
-    A reading is stamped at the middle of its gate, and where the counter told a longer gate than
+    A reading is stamped at the middle of its gate, and where the counter stated a longer gate than
     its readings take, that middle lies before the reading ahead, or before the run. Readings are
     taken in the order in which they came; such a one gets a time half an interval after the one
     ahead, and those at the very beginning times an interval apart.

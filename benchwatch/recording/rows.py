@@ -29,7 +29,7 @@ LATEST_S: Final = Decimal(10) ** 12
 UNIX_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 LONGEST_GATE_S: Final = 1e6
-"""Eleven days; a counter that tells a longer gate has it wrong."""
+"""Eleven days; a counter that states a longer gate is wrong."""
 
 _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,4})?", re.ASCII)
 _LONGEST_NUMBER: Final = 64
@@ -37,7 +37,7 @@ _LONGEST_NUMBER: Final = 64
 
 @dataclass(slots=True, eq=False, kw_only=True)
 class CounterFacts:
-    """What a file says of one counter; completed while the rows are read."""
+    """What a file states of one counter; completed while the rows are read."""
 
     source: str
     kind: Kind
@@ -45,7 +45,7 @@ class CounterFacts:
     epoch_s: float | None = None
     """Unix seconds at time 0, where the file gives dates."""
     nominal: Decimal | None = None
-    """What the file itself says."""
+    """As the file states it, in hertz."""
     parts: int = 1
     """Offsets are written in one part of so many: 10^9 for ppb."""
     reports_gaps: bool = False
@@ -73,10 +73,10 @@ class Rows:
     over: BoolArray | None = None
     """Which of them say that the counter was over its range; None: none does."""
     gate_s: FloatArray | None = None
-    """Gate times, nan where none is told."""
+    """Gate times, nan where none is stated."""
     flags: dict[int, frozenset[Flag]] = field(default_factory=dict)
     corrections: dict[int, float] = field(default_factory=dict)
-    """By what the rows' offsets had been put right, where the file tells; here they are as read."""
+    """By how much the rows' offsets had been corrected; here they are as read."""
     gaps: list[RecordingGap] = field(default_factory=list)
     """Gaps the file itself reports; `before` counts these rows."""
     marks: list[tuple[int, float, OperatorAction]] = field(default_factory=list)

@@ -37,7 +37,7 @@ def decide_nominal(
         None when there is none and none is needed.
 
     Raises:
-        FileError: the numbers look like something else; it says like what.
+        FileError: the numbers look like another quantity or unit, which is named.
         UsageError: a nominal is needed and none can be guessed.
     """
     source, kind = facts.source, facts.kind
@@ -72,10 +72,10 @@ def _guess(facts: CounterFacts, values: FloatArray) -> Decimal:
 
 
 def check_units(source: str, kind: Kind, values: FloatArray, nominal: Decimal | None) -> None:
-    """Refuse numbers that are plainly in another unit than their column says.
+    """Refuse numbers that are plainly in another unit than that of their column.
 
     Raises:
-        FileError: the numbers look like something else; it says like what.
+        FileError: the numbers look like another quantity or unit, which is named.
     """
     finite = values[np.isfinite(values)]
     if not finite.size:

@@ -1,7 +1,7 @@
 """The time of a simulated bench, and two clocks that tests drive instead of the computer's.
 
-Each clock fulfils `benchwatch.clock.Clock`, so the same object can time the bench and whatever
-watches it. Bench time is ``clock.monotonic()`` counted from the moment the bench was opened.
+Each clock fulfils `benchwatch.clock.Clock`, so the same object can time the bench and the
+program that watches it. Bench time is ``clock.monotonic()`` since the bench was opened.
 """
 
 import threading
@@ -9,7 +9,7 @@ import threading
 from benchwatch.clock import Clock, SystemClock
 
 _POLL_S = 0.02
-"""How often a wait on a clock driven by hand looks whether it was called off."""
+"""How often a wait on a manual clock checks whether it was cancelled."""
 
 
 class InstrumentClosed(Exception):
@@ -67,7 +67,7 @@ class ManualClock:
         return self._utc + self._now
 
     def advance(self, seconds: float) -> None:
-        """Let `seconds` pass and wake whoever has waited long enough."""
+        """Let `seconds` pass and end the waits that are over."""
         with self._moved:
             self._now += seconds
             self._moved.notify_all()

@@ -1,7 +1,7 @@
 """A link without an instrument, for tests of drivers and acquisition.
 
 `FakeLink` fulfils `benchwatch.counter.Link` from a script of replies and faults, on a
-clock that only moves when somebody waits. There is no thread and no sleep.
+clock that only moves in waits. There is no thread and no sleep.
 """
 
 import math
@@ -29,7 +29,7 @@ class Reply:
     apart_s: float = 0.0
     """Time between the two."""
     cut: bool = False
-    """The line breaks off before its terminator; it joins whatever comes next."""
+    """The line breaks off before its terminator; the next line is appended to it."""
     closes: bool = False
     """The peer closes the connection instead of answering."""
     effect: Callable[[], None] | None = None
@@ -54,7 +54,7 @@ class FakeLink:
         clock: The clock that waits move.
         terminator: What the driver wants its lines to end with.
         arrived_s: When the newest line came, or was found where it had waited.
-        unpolled_s: For how long nobody had looked then.
+        unpolled_s: For how long it had not been polled then.
         fetched_s: When it was found.
         lines_fetched: How many lines had arrived by then.
     """

@@ -23,7 +23,7 @@ another pace."""
 LEAST_SLACK: Final = 0.1
 """Part of the pace by which waiting lines may miss the time in which they can have come."""
 MOST_SLACK: Final = 0.5
-"""With more, it can't be told whether one of them is missing."""
+"""With more, one of them may be missing unnoticed."""
 
 
 class Arrivals:

@@ -1,7 +1,7 @@
 """Patterns of a profile: matched in a time that grows with the line, whatever the pattern is.
 
 Python's own matcher tries every way in which a pattern may fit. Of some, such as ``(a+)+b``, there
-are more ways than anybody can wait for, and nothing stops it. RE2 follows all ways at once (R. Cox,
+are so many ways that it may take years, and nothing stops it. RE2 follows all ways at once (R. Cox,
 "Regular Expression Matching Can Be Simple And Fast", 2007): a line costs at most its length times
 the size of the pattern, and both have a limit here. What can't be matched so, it refuses:
 looking ahead or behind, back-references, repeats that hold on to what they took.

@@ -51,7 +51,7 @@ class PhaseSlope:
                 spacing apart, to `JITTER` of it.
 
         Raises:
-            ReplyError: the step is too large to be told from one the other way round.
+            ReplyError: the step is so large that it may have gone the other way round.
         """
         last, self._last = self._last, interval_s
         between_s = arrived_s - self._last_s

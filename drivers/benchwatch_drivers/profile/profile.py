@@ -1,4 +1,4 @@
-"""What a profile says: a counter's dialect as data.
+"""A profile: the dialect of a counter as data.
 
 `profile_file` reads it from TOML and checks it; `profile_line` turns lines into numbers by it;
 `profile_counter` drives a counter by it.
@@ -45,9 +45,9 @@ class LineForm:
     resolution: Decimal | None = None
     """Real resolution in the base unit; 0 when unknown; None: the last digit that is written."""
     counts_doubled: bool = False
-    """A line that comes twice at once is two readings; otherwise it was said twice."""
+    """An equal line at once is another reading; otherwise it is a copy."""
     by_terminator: bool = False
-    """Digits vary, so that only the terminator tells a whole line from a cut one."""
+    """The number of digits varies, so that only the terminator shows that a line is whole."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +106,7 @@ class IntervalForm:
 
 @dataclass(frozen=True, slots=True)
 class Example:
-    """A line as the counter writes it, and what it says."""
+    """A line as the counter writes it, and the value that it means."""
 
     line: str
     value: Decimal | None = None

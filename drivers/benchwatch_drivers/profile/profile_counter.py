@@ -36,7 +36,7 @@ LINES: Final = 4
 
 
 class ProfileCounter:
-    """Reads a counter as its profile says; sends nothing that the profile does not hold."""
+    """Reads a counter by its profile; sends nothing that the profile does not hold."""
 
     def __init__(self, link: Link, profile: Profile) -> None:
         self._link = link
@@ -158,16 +158,16 @@ class ProfileCounter:
     def _attempt(self, timeout_s: float) -> Measurement | None:
         """Read one line; None when it is no reading, and the next one is to be awaited."""
         line = self._next_line(timeout_s)
-        said = self._read(line.text)
-        if said is None:
+        reading = self._read(line.text)
+        if reading is None:
             return None
         if self._profile.measures == "interval":
-            return None if line.repeat else self._slope(said, line.arrived_s)
+            return None if line.repeat else self._slope(reading, line.arrived_s)
         if self._profile.hands_out_newest:
-            return self._if_new(said, line.arrived_s)
+            return self._if_new(reading, line.arrived_s)
         return Measurement(
-            value_hz=said.value,
-            resolution_hz=said.resolution,
+            value_hz=reading.value,
+            resolution_hz=reading.resolution,
             repeat=line.repeat,
             arrived_s=line.arrived_s,
             dated_by_pace=line.waited,
@@ -186,16 +186,16 @@ class ProfileCounter:
                 ) from error
             raise
 
-    def _slope(self, said: LineReading, arrived_s: float) -> Measurement | None:
-        if said.value is None:
+    def _slope(self, reading: LineReading, arrived_s: float) -> Measurement | None:
+        if reading.value is None:
             self._phase.restart()
             return Measurement(value_hz=None, resolution_hz=0.0, arrived_s=arrived_s)
-        offset = self._phase.add(said.value, arrived_s)
+        offset = self._phase.add(reading.value, arrived_s)
         if offset is None:
             return None
         form = self._profile.interval
         rate_hz = 1 / form.period_s
-        resolution_hz = said.resolution / float(form.spacing_s) * float(rate_hz)
+        resolution_hz = reading.resolution / float(form.spacing_s) * float(rate_hz)
         return Measurement(
             value_hz=rate_hz * (1 + offset),
             resolution_hz=resolution_hz,
@@ -203,16 +203,19 @@ class ProfileCounter:
             offset=offset,
         )
 
-    def _if_new(self, said: LineReading, arrived_s: float) -> Measurement | None:
-        if said.value is None:
+    def _if_new(self, reading: LineReading, arrived_s: float) -> Measurement | None:
+        if reading.value is None:
             self._link.pause(self._freshness.gate_s or 0.5)
             return Measurement(value_hz=None, resolution_hz=0.0, arrived_s=arrived_s)
-        new = self._freshness.judge(said.value, said.resolution, arrived_s, POLL_S)
+        new = self._freshness.judge(reading.value, reading.resolution, arrived_s, POLL_S)
         if new is None:
             self._link.pause(POLL_S)
             return None
         return Measurement(
-            value_hz=said.value, resolution_hz=said.resolution, repeat=not new, arrived_s=arrived_s
+            value_hz=reading.value,
+            resolution_hz=reading.resolution,
+            repeat=not new,
+            arrived_s=arrived_s,
         )
 
     # ------------------------------------------------------------- one line in each mode

@@ -1,4 +1,4 @@
-"""Reads a profile from TOML, and says in a sentence what is wrong with it.
+"""Reads a profile from TOML; what is wrong with it is refused in a sentence.
 
 Keys and values are checked against their declaration, then the rules among them. The example
 lines are read too, and then cut at every place: a piece that would pass for a reading is a fault
@@ -50,7 +50,7 @@ def read_profile(path: Path) -> Profile:
         path: A TOML file.
 
     Raises:
-        DriverError: it can't be read, or says something that can't be; where and what.
+        DriverError: it can't be read or used; the message names file, key and value.
     """
     file = printable(str(path), 200)
     given = _load(path, file)
@@ -158,14 +158,14 @@ def _examples(profile: Profile, given: Sequence[Mapping[str, str]], file: str) -
 
 def _check_example(file: str, where: str, reader: LineReader, example: Example) -> None:
     try:
-        said = reader.read(example.line)
+        reading = reader.read(example.line)
     except ReplyError as error:
         if example.value is not None:
             raise _fault(
                 file, where, f"this profile can't read its own example: {error}"
             ) from error
         return
-    value = None if said is None else said.value
+    value = None if reading is None else reading.value
     if example.value is not None and value is None:
         raise _fault(file, where, "this profile takes its own example for no reading")
     if value is not None and example.value is None:

@@ -1,7 +1,7 @@
-"""From one whole line to the number it says, or a refusal.
+"""From one whole line to its number.
 
-A tolerant number parser is no safety: most pieces of a cut line still parse. So the line must
-match the profile's pattern in full first, and only its digits are then parsed.
+Most parts of a cut line still parse as numbers. So the line must match the profile's pattern in
+full first, and only its digits are then parsed.
 """
 
 from dataclasses import dataclass

@@ -18,7 +18,7 @@ BrokenRule = tuple[str, str]
 
 
 def broken_rule(profile: Profile, given: Mapping[str, Any]) -> BrokenRule | None:
-    """Return the first rule that `profile` breaks; `given` tells what was written at all."""
+    """Return the first rule that `profile` breaks; `given` holds what was written."""
     return next(_broken(profile, given), None)
 
 
@@ -34,14 +34,14 @@ def ambiguous_part(profile: Profile, example: Example) -> str | None:
     for cut in range(1, len(text)):
         for piece in (text[:cut], text[cut:]):
             try:
-                said = reader.read(piece)
+                reading = reader.read(piece)
             except ReplyError:
                 continue
-            if said is None or said.value is None:
+            if reading is None or reading.value is None:
                 continue
-            off = abs(said.value - example.value)
+            off = abs(reading.value - example.value)
             near = profile.measures == "interval" or off <= PLAUSIBLE * abs(example.value)
-            if near and not agrees(said.value, example.value):
+            if near and not agrees(reading.value, example.value):
                 return printable(piece)
     return None
 

@@ -1,4 +1,4 @@
-"""Gate, channel and time base of a counter, as its profile says."""
+"""Gate, channel and time base of a counter, read and set by its profile."""
 
 import math
 

@@ -39,7 +39,7 @@ class WiringSpec:
     interval_s: float = 0.25
     """A time-interval counter's reading at power-on."""
     driver: str | None = None
-    """The driver that reads it; None: `reader` says."""
+    """The driver that reads it; None: the one of its dialect, see `reader`."""
 
     @property
     def reader(self) -> str:

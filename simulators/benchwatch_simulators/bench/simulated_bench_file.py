@@ -50,7 +50,7 @@ class CounterPlan:
 
 @dataclass(frozen=True, slots=True)
 class BenchPlan:
-    """What a bench file says."""
+    """The contents of a simulated bench's file."""
 
     name: str
     about: str

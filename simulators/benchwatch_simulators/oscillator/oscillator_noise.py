@@ -3,7 +3,7 @@
 A process here is a frequency (fractional) given at equally spaced nodes; what is asked for
 is its integral, the time error. The nodes are made a block at a time by a counter-based
 generator keyed by (seed, stream, block), so a process can be asked about any stretch of
-time, costs nothing where nobody looks, and does not depend on who asked before.
+time, costs nothing between requests, and does not depend on earlier ones.
 
 Levels are Allan deviations, as noise laws give them (IEEE 1139-2008 annex; SP 1065):
 white FM falls with 1/sqrt(tau), flicker FM is flat, random-walk FM rises with sqrt(tau).

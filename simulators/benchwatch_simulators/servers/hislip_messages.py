@@ -78,7 +78,7 @@ def receive(peer: socket.socket) -> Message:
 
     Raises:
         EOFError: the peer has gone.
-        BadHeader: it speaks something else.
+        BadHeader: the bytes are no HiSLIP.
     """
     prologue, kind, control, parameter, length = _HEADER.unpack(receive_exactly(peer, _HEADER.size))
     if prologue != b"HS" or length > LARGEST:

@@ -21,7 +21,7 @@ class LineSplitter:
         self._dropping = False
 
     def split(self, chunk: bytes) -> Iterator[str]:
-        """Yield the lines that `chunk` completes; the instrument hears of each dropped one."""
+        """Yield the lines that `chunk` completes; notify the instrument of each dropped one."""
         *lines, self._pending = (self._pending + chunk).split(b"\n")
         for line in lines:
             if self._dropping:

@@ -51,7 +51,7 @@ class MessageExchange:
             return bool(self._out)
 
     def send(self, message: str) -> None:
-        """Take a program message; a response nobody read is lost: -410 (6.3.2.3)."""
+        """Take a program message; an unread response is lost: -410 (6.3.2.3)."""
         with self._changed:
             self._drop_unread()
             self._inbox.append(message)
@@ -136,7 +136,7 @@ class MessageExchange:
             self._changed.notify_all()
 
     def _obey(self, message: str | _Trigger | None) -> str | None:
-        """Do what a message says; return the response, if there is one."""
+        """Execute a message; return the response, if there is one."""
         if message is None:
             return self.instrument.talk()
         if isinstance(message, str):

@@ -72,7 +72,7 @@ class PseudoTerminal:
             self._check()
             try:
                 return os.read(self._master, _CHUNK)
-            except OSError:  # nothing there, or nobody
+            except OSError:  # no data, or the other end is closed
                 return b""
 
     def wait(self, timeout_s: float) -> None:

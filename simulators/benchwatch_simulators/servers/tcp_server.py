@@ -161,6 +161,6 @@ def receive_exactly(client: socket.socket, size: int) -> bytes:
 
 
 def wake(blocked: socket.socket) -> None:
-    """End whatever a thread is waiting for on this socket; that thread closes it."""
+    """End the wait of a thread on this socket; that thread closes it."""
     with contextlib.suppress(OSError):  # it was not connected any more
         blocked.shutdown(socket.SHUT_RDWR)

@@ -76,7 +76,7 @@ def receive_call(peer: socket.socket) -> Call:
     header = Arguments(record)
     try:
         xid, _, _, program, _, procedure = (header.unsigned() for _ in range(6))
-        for _ in range(2):  # credentials and verifier, which nobody asks for here
+        for _ in range(2):  # credentials and verifier, which are ignored here
             header.unsigned()
             header.opaque()
     except GarbageArguments as error:
