@@ -81,7 +81,7 @@ def one_of(*words: str) -> ValueKind:
     def read(value: Any) -> str:
         if value not in words:
             near = get_close_matches(value, words, n=1) if isinstance(value, str) else []
-            hint = f'; did you mean "{near[0]}"?' if near and near[0].isprintable() else ""
+            hint = f' (did you mean "{near[0]}"?)' if near and near[0].isprintable() else ""
             raise WrongValue(f"expected one of {listed}{hint}")
         return str(value)
 
