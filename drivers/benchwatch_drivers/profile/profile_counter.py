@@ -12,8 +12,8 @@ from benchwatch.quantity import printable
 from benchwatch_drivers.profile.arrivals import Arrivals
 from benchwatch_drivers.profile.phase_slope import PhaseSlope
 from benchwatch_drivers.profile.profile import Profile
-from benchwatch_drivers.profile.profile_query import ProfileQuery
 from benchwatch_drivers.profile.profile_line import LineReader, LineReading
+from benchwatch_drivers.profile.profile_query import ProfileQuery
 from benchwatch_drivers.profile.profile_settings import ProfileSettings
 from benchwatch_drivers.repeat_detection import RepeatDetector
 from benchwatch_drivers.synchronised_query import Answer
