@@ -29,14 +29,14 @@ class Trace:
 
 
 Direction = Literal["high", "low", "inside", "undecided"]
-"""Where the estimate lies, seen from where it should be: zero, or the aim while a tool pulls."""
+"""Side of the aim on which the offset lies: the aim is zero, or with the tool on its pull."""
 
 LoggedKind = Literal["mark", "nudge", "gap", "settle", "setting", "caution", "record", "tool"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TrimNow:
-    """How the turning of the trimmer stands."""
+    """State of the trim: what the offset is compared with, and what to do next."""
 
     direction: Direction | None = None
     judgement: "Judgement | None" = None
@@ -46,11 +46,12 @@ class TrimNow:
     turn: Nudge | None = None
     """The newest nudge that was a turn, and not the tool put on or lifted."""
     touched: bool = False
-    """The tool has just been put on or lifted; readings have not caught up with it yet."""
+    """The tool has just been put on or lifted, and no reading shows it yet."""
     turns: "TurnSizes | None" = None
     """What the turns of this run have in common; None while nothing is known."""
     left: float | None = None
-    """Way to the aim (fractional), signed; None where that is not known, or the tool moves."""
+    """Offset still to be trimmed (fractional, signed); None where it is not known, or the tool has
+    just been put on or lifted."""
     left_u: float | None = None
     """Standard uncertainty of `left`."""
     lift: bool | None = None
@@ -68,16 +69,16 @@ class Records:
     as_left: "OffsetRecord | None" = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WarmUp:
-    """The way from power-on to where the oscillator is going."""
+    """The warm-up since power-on, and the offset that it ends at."""
 
     since_s: float = 0.0
     """Power-on, in seconds of the run; the run's beginning when nothing better is known."""
     curve: Trace = field(default_factory=Trace)
     """The fitted curve; it may reach past the present."""
     end: float | None = None
-    """The offset (fractional) that the curve goes to; None when it can't be told."""
+    """The offset (fractional) that the curve ends at; None when it can't be told."""
     end_u: float | None = None
     limit: SettleLimit | None = None
     """What settled means; None when nobody asked."""
@@ -86,9 +87,9 @@ class WarmUp:
 Change = Literal["nudge", "settled"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class StabilityNow:
-    """Deviations of the run so far; refreshed at leisure, not with every reading."""
+    """Deviations of the run so far, worked out about once a second and not with every reading."""
 
     deviations: "tuple[Deviation, ...]" = ()
     without_drift: "tuple[Deviation, ...]" = ()
@@ -98,10 +99,10 @@ class StabilityNow:
     readings: int = 0
     span_s: float = 0.0
     since: Change | None = None
-    """What the rest is of: what came since the last nudge or the settling, whichever is later; None
-    before there was any."""
+    """Where the fields below begin: at the last nudge or at the settling, whichever is later; None
+    before there was either."""
     since_s: float = 0.0
-    """When that was, in seconds of the run."""
+    """Time of it, in seconds of the run."""
     since_deviations: "tuple[Deviation, ...]" = ()
     since_without_drift: "tuple[Deviation, ...]" = ()
     since_readings: int = 0
@@ -110,16 +111,16 @@ class StabilityNow:
 
 @dataclass(frozen=True, slots=True)
 class ElsewhereNow:
-    """The offset at the frequencies the oscillator serves, and on a clock."""
+    """What the offset amounts to at other frequencies, and as the gain of a clock."""
 
     rows: "tuple[Elsewhere, ...]" = ()
     gain_s_per_day: float | None = None
     gain_u_s_per_day: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LoggedEvent:
-    """Something worth a line in the notes."""
+    """One entry of the event log."""
 
     utc_s: float
     elapsed_s: float
@@ -128,12 +129,12 @@ class LoggedEvent:
     """For people; a nudge needs none."""
     nudge: Nudge | None = None
     record: "OffsetRecord | None" = None
-    """The offset that was put on record; `text` says how, and what spoke against it."""
+    """The offset that was put on record; `text` says by whom, and its cautions."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Playback:
-    """Where the replay of a recording stands."""
+    """Position and speed of a recording that is played."""
 
     state: Literal["playing", "paused", "seeking", "ended"]
     at_s: float
@@ -142,12 +143,12 @@ class Playback:
     speed: float
     """Recorded seconds a second."""
     length: Literal["so far", "whole", "broken"] = "whole"
-    """Whether the file was read to its end by now, or can't be read on from there."""
+    """Whether `length_s` is that of the whole file, of what was read by now, or up to damage."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Snapshot:
-    """One counter, now."""
+    """The state of one counter after one event."""
 
     counter: str
     resource: str
@@ -171,42 +172,42 @@ class Snapshot:
     stability: StabilityNow | None = None
     elsewhere: ElsewhereNow | None = None
     logged_events: tuple[LoggedEvent, ...] | None = None
-    """Oldest first; None when nobody collects them."""
+    """Newest entries of the event log, oldest first; None when there is no log."""
     spacing_s: float | None = None
     """Usual time between two readings; None while it is not known."""
     not_on_disk: int | None = None
     """Readings and notes that wait for the journal; None when they are kept nowhere."""
     question: str | None = None
-    """Whether the nominal is right, where readings miss it by far and another one fits."""
+    """Asks whether the nominal is right, where readings miss it by far and another one fits."""
 
-    def told(self, event: Event) -> Event:
-        """Return `event`, after which this is the state; a reading as it was put right."""
+    @property
+    def aim(self) -> float:
+        """The offset (fractional) to trim to: zero, or with the tool on its pull."""
+        tool = self.trim.tool if self.trim is not None else None
+        return tool.aim if tool is not None else 0.0
+
+    @property
+    def side(self) -> Direction:
+        """The side of the aim on which the offset lies; `undecided` also without an estimate."""
+        if self.trim is not None and self.trim.direction is not None:
+            return self.trim.direction
+        estimate, tolerance = at_rest(self.numbers), self.numbers.tolerance
+        if estimate is None:
+            return "undecided"
+        return direction(estimate, None if tolerance is None else tolerance.limit, self.aim)
+
+    @property
+    def tolerances_from_aim(self) -> float:
+        """Distance of the offset from the aim in tolerances; nan while it is not known.
+
+        Where no tolerance was asked for, in expanded uncertainties (k = `COVERAGE_K`).
+        """
+        estimate, tolerance = at_rest(self.numbers), self.numbers.tolerance
+        if estimate is None:
+            return math.nan
+        reach = COVERAGE_K * (estimate.u or 0.0) if tolerance is None else tolerance.limit
+        return abs(estimate.offset - self.aim) / reach if reach > 0.0 else math.nan
+
+    def corrected(self, event: Event) -> Event:
+        """Return `event`, which led to this state; a reading with its offset corrected."""
         return self.reading if isinstance(event, Reading) and self.reading else event
-
-
-def aim(now: Snapshot) -> float:
-    """Return the fraction the offset should have: zero, or the pull of a tool that is on."""
-    tool = now.trim.tool if now.trim is not None else None
-    return tool.aim if tool is not None else 0.0
-
-
-def side(now: Snapshot) -> Direction:
-    """Say on which side of the aim the offset lies; `undecided` also while there is none."""
-    estimate, tolerance = at_rest(now.numbers), now.numbers.tolerance
-    if now.trim is not None and now.trim.direction is not None:
-        return now.trim.direction
-    if estimate is None:
-        return "undecided"
-    return direction(estimate, None if tolerance is None else tolerance.limit, aim(now))
-
-
-def times_out(now: Snapshot) -> float:
-    """Return the distance to the aim in tolerances; without one, in what can be told apart.
-
-    nan while it is not known.
-    """
-    estimate, tolerance = at_rest(now.numbers), now.numbers.tolerance
-    if estimate is None:
-        return math.nan
-    reach = COVERAGE_K * (estimate.u or 0.0) if tolerance is None else tolerance.limit
-    return abs(estimate.offset - aim(now)) / reach if reach > 0.0 else math.nan

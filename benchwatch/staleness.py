@@ -1,4 +1,4 @@
-"""Is the newest reading still current? Told by its age, also before the link says anything."""
+"""Whether the newest reading is still current, by its age; the link may tell later."""
 
 from collections import deque
 from typing import Final
@@ -8,11 +8,11 @@ from benchwatch.snapshot import Snapshot
 
 SPACINGS_KEPT: Final = 9
 UNKNOWN_GATE: Final = 3.0
-"""Usual times between readings after which one of a counter that tells no gate is missed."""
+"""Usual times between readings after which the next one is overdue, where the gate is unknown."""
 
 
 class ReadingSpacing:
-    """The usual time between two readings: the middle one of the newest few."""
+    """The usual time between two readings: the median of the newest few."""
 
     def __init__(self) -> None:
         self._newest: deque[float] = deque(maxlen=SPACINGS_KEPT)
@@ -30,7 +30,7 @@ class ReadingSpacing:
         self._last_s = elapsed_s
 
     def gap(self) -> None:
-        """Readings were missed: the time across them is not usual."""
+        """Leave out the time across missed readings."""
         self._last_s = None
 
 
@@ -40,7 +40,7 @@ def age_s(now: Snapshot, at_s: float) -> float | None:
 
 
 def longest_age_s(now: Snapshot) -> float | None:
-    """Return how old the newest reading may be before the next one is missed; None: not known.
+    """Return the age (seconds) at which the next reading is overdue; None while it is not known.
 
     A reading is stamped at the middle of its gate, so it is half a gate old when it comes.
     """
@@ -53,7 +53,7 @@ def longest_age_s(now: Snapshot) -> float | None:
 
 
 def is_current(now: Snapshot, at_s: float) -> bool:
-    """Tell whether the numbers in `now` still say at `at_s` what is on the bench."""
+    """Tell whether the numbers in `now` still hold at `at_s`, seconds of the run."""
     if now.link.state != "reading":
         return False
     age, longest = age_s(now, at_s), longest_age_s(now)

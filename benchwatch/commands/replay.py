@@ -226,7 +226,7 @@ def _play(
         if event.counter not in pipelines:
             pipelines[event.counter] = pipeline_of(stream.outline(event.counter))
         now = pipelines[event.counter].take(event)
-        out.event(now.told(event), now.numbers)
+        out.event(now.corrected(event), now.numbers)
     snapshots = [pipeline.snapshot for pipeline in pipelines.values()]
     end = EndOfRun(
         sum(now.readings for now in snapshots),

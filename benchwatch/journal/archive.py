@@ -75,7 +75,9 @@ def archive(path: Path, into: Path, before_utc_s: float) -> Archived:
             events += _move(both, run)
             runs += 1
     compact(path)
-    return Archived(runs, events, unended, before, _size(path))
+    return Archived(
+        runs=runs, events=events, unended=unended, bytes_before=before, bytes_after=_size(path)
+    )
 
 
 def compact(path: Path) -> None:

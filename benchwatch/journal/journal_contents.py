@@ -76,21 +76,21 @@ def _survey(path: Path, reader: sqlite3.Connection) -> JournalContents:
         newest = _newest(reader)
     file, log = path.resolve(), beside(path, "-wal")
     return JournalContents(
-        path,
-        file.stat().st_size,
-        log.stat().st_size if log.exists() else 0,
-        one("PRAGMA freelist_count") * one("PRAGMA page_size"),
-        shutil.disk_usage(file.parent).free,
-        one("SELECT count(DISTINCT watch) FROM runs"),
-        one("SELECT count(*) FROM runs"),
-        one("SELECT count(*) FROM runs WHERE ended_utc_s IS NULL"),
-        readings,
-        gaps,
-        records,
-        oldest,
-        newest,
-        damage,
-        tuple(sorted(
+        path=path,
+        file_bytes=file.stat().st_size,
+        log_bytes=log.stat().st_size if log.exists() else 0,
+        unused_bytes=one("PRAGMA freelist_count") * one("PRAGMA page_size"),
+        disk_free_bytes=shutil.disk_usage(file.parent).free,
+        watches=one("SELECT count(DISTINCT watch) FROM runs"),
+        runs=one("SELECT count(*) FROM runs"),
+        unended=one("SELECT count(*) FROM runs WHERE ended_utc_s IS NULL"),
+        readings=readings,
+        gaps=gaps,
+        records=records,
+        oldest_utc_s=oldest,
+        newest_utc_s=newest,
+        damage=damage,
+        others=tuple(sorted(
             name
             for word in ("left", "damaged")
             for name in file.parent.glob("*.db")

@@ -182,9 +182,20 @@ class JournalReader:
             if not missing and (type(value) not in {int, float} or not math.isfinite(value)):
                 raise self._wrong(where, name, value)
         return JournalRun(
-            key, watch, counter, resource, driver, started, self._nominal(nominal, where), identity,
-            base, gate, settings, row[11], row[12],
-        )  # fmt: skip
+            key=key,
+            watch=watch,
+            counter=counter,
+            resource=resource,
+            driver=driver,
+            started_utc_s=started,
+            nominal_hz=self._nominal(nominal, where),
+            identity=identity,
+            time_base=base,
+            gate_s=gate,
+            settings=settings,
+            ended_utc_s=row[11],
+            end_reason=row[12],
+        )
 
     def _nominal(self, written: object, where: str) -> Decimal | None:
         if written is None:

@@ -106,7 +106,13 @@ class StabilityTracker:
             self._straight, self._straight_at_s = _without_drift(run, buffer), run.last_s
             self._straight_since = () if since is None else _without_drift(since, buffer)
         rows = run.table()
-        told = StabilityNow(rows, self._straight, recent, run.readings, run.span_s)
+        told = StabilityNow(
+            deviations=rows,
+            without_drift=self._straight,
+            dither=recent,
+            readings=run.readings,
+            span_s=run.span_s,
+        )
         if since is None:
             return told
         return replace(

@@ -169,17 +169,17 @@ class TrimTracker:
         judgement = judge(estimate, self._tolerance, aim, aim_u, self._apart)
         aimed = (tool.aims_by is not None or not tool.on) and not touched
         return TrimNow(
-            direction(estimate, self._tolerance, aim),
-            anew(judgement) if touched else judgement,
-            None if touched else self._by_turns(hint(estimate, self._turn, aim, aim_u)),
-            tool,
-            landing,
-            self._turn,
-            touched,
-            self._turns.now,
-            aim - estimate.offset if aimed else None,
-            math.hypot(estimate.u or 0.0, aim_u) if aimed else None,
-            lifts(estimate, self._tolerance, aim)
+            direction=direction(estimate, self._tolerance, aim),
+            judgement=anew(judgement) if touched else judgement,
+            hint=None if touched else self._by_turns(hint(estimate, self._turn, aim, aim_u)),
+            tool=tool,
+            landing=landing,
+            turn=self._turn,
+            touched=touched,
+            turns=self._turns.now,
+            left=aim - estimate.offset if aimed else None,
+            left_u=math.hypot(estimate.u or 0.0, aim_u) if aimed else None,
+            lift=lifts(estimate, self._tolerance, aim)
             if aimed and tool.on and judgement.ready
             else None,
         )

@@ -188,7 +188,7 @@ class LiveWatch:
         snapshot = self._counters[name].pipeline.take(event)
         self._mark_news()
         if self._lines:
-            self.events.put((snapshot.told(event), snapshot))
+            self.events.put((snapshot.corrected(event), snapshot))
             while self.events.qsize() > QUEUE_LIMIT and not self.finished.is_set():
                 self._clock.wait(self.finished, 0.01)
         if isinstance(event, Reading):

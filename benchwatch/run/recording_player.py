@@ -92,11 +92,15 @@ class RecordingPlayer:
             length = self._tape.extent.state
             if self._goal_s is not None:
                 goal_s = min(self._goal_s, length_s)
-                return Playback("seeking", goal_s, length_s, speed, length)
+                return Playback(
+                    state="seeking", at_s=goal_s, length_s=length_s, speed=speed, length=length
+                )
             if self._is_at_end:
-                return Playback("ended", at_s, length_s, speed, length)
+                return Playback(
+                    state="ended", at_s=at_s, length_s=length_s, speed=speed, length=length
+                )
             state: Literal["paused", "playing"] = "paused" if self._paused else "playing"
-            return Playback(state, at_s, length_s, speed, length)
+            return Playback(state=state, at_s=at_s, length_s=length_s, speed=speed, length=length)
 
     # ------------------------------------------------------------ what keys do
 

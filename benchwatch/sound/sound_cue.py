@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from benchwatch.snapshot import Snapshot, side, times_out
+from benchwatch.snapshot import Snapshot
 from benchwatch.staleness import is_current
 
 Note = Literal["low", "middle", "high"]
@@ -35,15 +35,15 @@ def cue_for(now: Snapshot, at_s: float) -> SoundCue | None:
     """
     if now.numbers.estimate is None or not is_current(now, at_s):
         return None
-    match side(now):
+    match now.side:
         case "inside":
             return SoundCue("middle", None)
         case "undecided":
             return SoundCue("middle", SLOWEST_HZ, short=True)
         case "high":
-            return SoundCue("high", pulse_rate(times_out(now)))
+            return SoundCue("high", pulse_rate(now.tolerances_from_aim))
         case "low":
-            return SoundCue("low", pulse_rate(times_out(now)))
+            return SoundCue("low", pulse_rate(now.tolerances_from_aim))
 
 
 def pulse_rate(times_out: float) -> float:

@@ -161,7 +161,16 @@ def made_journal(
     path = folder / "journal.db"
     began_s = NOW_S - ago_s - 100.0
     asked = json.dumps({"process": NOBODY, **settings})
-    run = JournalRun(7, 7, "main", RESOURCE, "scpi", began_s, Decimal(10_000_000), settings=asked)
+    run = JournalRun(
+        key=7,
+        watch=7,
+        counter="main",
+        resource=RESOURCE,
+        driver="scpi",
+        started_utc_s=began_s,
+        nominal_hz=Decimal(10_000_000),
+        settings=asked,
+    )
     journal = Journal(path)
     journal.save_run(run)
     nudge = json.dumps({"text": "", "nudge": {"size": -2e-9, "u": 1e-11}})
@@ -338,7 +347,16 @@ def test_a_short_run_beside_or_after_changes_nothing(
     asked = {"process": NOBODY} | ({} if goes_on_with is None else {"goes_on_with": goes_on_with})
     began_s = NOW_S - 30.0
     nominal, ended_s = Decimal(10_000_000), None if not reason else began_s + 5.0
-    run = JournalRun(8, 8, "main", RESOURCE, "scpi", began_s, nominal, settings=json.dumps(asked))
+    run = JournalRun(
+        key=8,
+        watch=8,
+        counter="main",
+        resource=RESOURCE,
+        driver="scpi",
+        started_utc_s=began_s,
+        nominal_hz=nominal,
+        settings=json.dumps(asked),
+    )
     journal = Journal(path)
     journal.save_run(replace(run, ended_utc_s=ended_s, end_reason=reason))
     journal.close()

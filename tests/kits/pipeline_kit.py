@@ -9,7 +9,15 @@ from benchwatch.reading import Flag, Reading
 
 NOMINAL = Decimal(10_000_000)
 START_UTC_S = 1_935_656_420.5  # 2031-05-04T10:20:20.5Z by date(1), a made-up day
-RUN = JournalRun(7, 1, "main", "TCPIP0::127.0.0.1::5025::SOCKET", "scpi", START_UTC_S, NOMINAL)
+RUN = JournalRun(
+    key=7,
+    watch=1,
+    counter="main",
+    resource="TCPIP0::127.0.0.1::5025::SOCKET",
+    driver="scpi",
+    started_utc_s=START_UTC_S,
+    nominal_hz=NOMINAL,
+)
 """A run as the journal keeps it."""
 
 

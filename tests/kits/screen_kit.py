@@ -153,7 +153,10 @@ def warm_up(**changes: Any) -> WarmUp:
     """Make a warm-up on its way, fitted, with a forecast."""
     times = tuple(754.0 * i / 60 for i in range(81))
     curve = Trace(times, tuple(2.1e-9 + 4e-7 * math.exp(-t / 160.0) for t in times))
-    return replace(WarmUp(0.0, curve, 2.1e-9, 4e-10, SettleLimit(1e-9, 600.0)), **changes)
+    return replace(
+        WarmUp(since_s=0.0, curve=curve, end=2.1e-9, end_u=4e-10, limit=SettleLimit(1e-9, 600.0)),
+        **changes,
+    )
 
 
 def warm_trace() -> Trace:
@@ -179,7 +182,8 @@ def stability(**changes: Any) -> StabilityNow:
     dither = Dither(1.71e-9, 3.4e-10, 3.2e-10, 60, 59.0)
     rest = tuple(replace(one, value=0.9 * one.value) for one in made)
     now = StabilityNow(
-        tuple(made), rest, dither, 740, 740.0, since="nudge", since_s=320.0,
+        deviations=tuple(made), without_drift=rest, dither=dither, readings=740, span_s=740.0,
+        since="nudge", since_s=320.0,
         since_deviations=tuple(made), since_without_drift=rest, since_readings=420,
         since_span_s=420.0,
     )  # fmt: skip
@@ -193,19 +197,38 @@ def logged_events(count: int = 0, nudge: Nudge | None = None) -> tuple[LoggedEve
     assert nudge is not None
     before = nudge.at_s - 4.5
     return (
-        LoggedEvent(utc_s, 0.4, "setting", "nominal 10 MHz, tolerance 1 ppb"),
-        LoggedEvent(utc_s + 2, 2.1, "caution", "the counter is on its own time base"),
         LoggedEvent(
-            utc_s + nudge.at_s - GAP_BEFORE_S,
-            nudge.at_s - GAP_BEFORE_S,
-            "gap",
-            "no readings for 10 s: no reply within 2.5 s",
+            utc_s=utc_s, elapsed_s=0.4, kind="setting", text="nominal 10 MHz, tolerance 1 ppb"
         ),
-        LoggedEvent(utc_s + before - 31, before - 31.0, "record", "as found +6.93 ± 0.09 ppb"),
-        LoggedEvent(utc_s + before, before, "tool", "tool on"),
-        LoggedEvent(utc_s + nudge.at_s, nudge.at_s, "nudge", "", nudge),
-        LoggedEvent(utc_s + 745, 745.0, "mark", "lid back on [b]soon[/b]"),
-        *(LoggedEvent(utc_s + 746 + i, 746.0 + i, "mark", f"mark {i}") for i in range(count)),
+        LoggedEvent(
+            utc_s=utc_s + 2,
+            elapsed_s=2.1,
+            kind="caution",
+            text="the counter is on its own time base",
+        ),
+        LoggedEvent(
+            utc_s=utc_s + nudge.at_s - GAP_BEFORE_S,
+            elapsed_s=nudge.at_s - GAP_BEFORE_S,
+            kind="gap",
+            text="no readings for 10 s: no reply within 2.5 s",
+        ),
+        LoggedEvent(
+            utc_s=utc_s + before - 31,
+            elapsed_s=before - 31.0,
+            kind="record",
+            text="as found +6.93 ± 0.09 ppb",
+        ),
+        LoggedEvent(utc_s=utc_s + before, elapsed_s=before, kind="tool", text="tool on"),
+        LoggedEvent(
+            utc_s=utc_s + nudge.at_s, elapsed_s=nudge.at_s, kind="nudge", text="", nudge=nudge
+        ),
+        LoggedEvent(
+            utc_s=utc_s + 745, elapsed_s=745.0, kind="mark", text="lid back on [b]soon[/b]"
+        ),
+        *(
+            LoggedEvent(utc_s=utc_s + 746 + i, elapsed_s=746.0 + i, kind="mark", text=f"mark {i}")
+            for i in range(count)
+        ),
     )
 
 
@@ -460,7 +483,7 @@ class FakeTransport:
     """A transport that notes each call."""
 
     def __init__(self, at_s: float = 100.0, length_s: float = 1000.0) -> None:
-        self.playing = Playback("playing", at_s, length_s, 20.0)
+        self.playing = Playback(state="playing", at_s=at_s, length_s=length_s, speed=20.0)
         self.calls: list[object] = []
 
     def pause(self) -> None:

@@ -79,7 +79,7 @@ def lines_of(pipeline: Pipeline, readings: list[Reading]) -> list[dict[str, obje
     lines = LineOutput(out, json_line)
     for one in readings:
         now = pipeline.take(one)
-        lines.event(now.told(one), now.numbers)
+        lines.event(now.corrected(one), now.numbers)
     return [json.loads(text) for text in out.getvalue().splitlines()]
 
 

@@ -56,7 +56,7 @@ def test_the_date_is_said_where_it_is_not_todays(place):
 def test_the_notes_are_on_the_clock_on_the_wall(place, width):
     """The note's row has the local time and its zone, and its text is whole."""
     place(PLACES[0][0])
-    note = LoggedEvent(START_UTC_S, 100.0, "mark", "the oven's lid is on")
+    note = LoggedEvent(utc_s=START_UTC_S, elapsed_s=100.0, kind="mark", text="the oven's lid is on")
     made = kit.frame(replace(kit.snapshot(), logged_events=(note,)))
 
     text = "\n".join(row.plain for row in note_lines(made, width, 5))

@@ -30,7 +30,9 @@ def made_app(playback):
 @pytest.mark.parametrize("width", [80, 120])
 def test_the_footer_offers_the_records_of_a_recording(width):
     """As found is kept by itself in a recording too; its budget is one key away."""
-    made = kit.frame(kit.full_snapshot(), playing=Playback("playing", 0.0, 1000.0, 1.0))
+    made = kit.frame(
+        kit.full_snapshot(), playing=Playback(state="playing", at_s=0.0, length_s=1000.0, speed=1.0)
+    )
     rows = [row.plain.rstrip() for row in key_lines(made, width, 2)]
 
     assert len(rows) <= 2
@@ -114,7 +116,7 @@ async def test_every_view_has_the_position_and_its_keys(view, size):
 @pytest.mark.parametrize("at_s", [0.0, 333.0, 1000.0])
 def test_the_rail_has_the_mark_where_the_recording_is(at_s):
     """At the beginning, a third of the way, at the end; the row is as wide as the screen."""
-    made = kit.frame(playing=Playback("paused", at_s, 1000.0, 1.0))
+    made = kit.frame(playing=Playback(state="paused", at_s=at_s, length_s=1000.0, speed=1.0))
     (row,) = playing_line(made, 100, 1)
     rail = row.plain[row.plain.index("├") + 1 : row.plain.index("┤")]
 
@@ -124,7 +126,9 @@ def test_the_rail_has_the_mark_where_the_recording_is(at_s):
 
 def test_an_empty_recording_has_a_rail_too():
     """A single reading has no length."""
-    (row,) = playing_line(kit.frame(playing=Playback("ended", 0.0, 0.0, 1.0)), 80, 1)
+    (row,) = playing_line(
+        kit.frame(playing=Playback(state="ended", at_s=0.0, length_s=0.0, speed=1.0)), 80, 1
+    )
 
     assert "0:00:00 of 0:00:00" in row.plain
 
@@ -208,7 +212,9 @@ async def test_the_end_is_where_the_file_ends_once_that_is_known():
     playback = kit.FakeTransport()
     app = made_app(playback)
     async with app.run_test(size=(80, 24)) as pilot:
-        playback.playing = Playback("playing", 0.0, 1000.0, 1.0, "so far")
+        playback.playing = Playback(
+            state="playing", at_s=0.0, length_s=1000.0, speed=1.0, length="so far"
+        )
         await pilot.press("end")
         text = "\n".join(row.plain for row in app.view_widget.lines)
         await pilot.press("g", *"9h", "enter")

@@ -312,7 +312,7 @@ def test_a_time_deviation_is_not_drawn_as_a_fraction():
     """Tdev is in seconds and has no place on an axis of fractions."""
     points = kit.stability().deviations
     times = tuple(replace(one, deviation="tdev") for one in points[:3])
-    made = kit.frame(kit.snapshot(stability=StabilityNow((*points, *times))))
+    made = kit.frame(kit.snapshot(stability=StabilityNow(deviations=(*points, *times))))
 
     assert kinds((*points, *times)) == ["mdev", "oadev"]
     assert {one.deviation for one in shown(made)} == {"oadev"}

@@ -246,7 +246,9 @@ def test_the_header_looks_as_kept(size):
 @pytest.mark.parametrize("size", [*SIZES, (60, 18)], ids=str)
 def test_the_footer_looks_as_kept(size):
     """What stands below every view: its keys, live and for a recording that is played."""
-    played = kit.frame(STATES["warming"], playing=Playback("playing", 90.0, 600.0, 1.0))
+    played = kit.frame(
+        STATES["warming"], playing=Playback(state="playing", at_s=90.0, length_s=600.0, speed=1.0)
+    )
     frames = [(view.name, view, _frame(view.name, "warming")) for view in VIEWS.views]
     frames.append(("recording", VIEWS.named("trim"), played))
     shown = {name: kit.panel_rows(view, made, size, BOTTOM_PANELS) for name, view, made in frames}

@@ -205,7 +205,7 @@ def test_a_unit_fits_beside_a_chart():
 def test_a_long_note_goes_on_in_the_next_row():
     """Its text is indented below itself, and narrow screens leave the time of day out."""
     reason = "no readings for 6 s: the counter sent half a line and then nothing more for 2.5 s"
-    happened = (LoggedEvent(1.9e9, 60.0, "gap", reason),)
+    happened = (LoggedEvent(utc_s=1.9e9, elapsed_s=60.0, kind="gap", text=reason),)
     made = kit.frame(kit.snapshot(logged_events=happened))
     wide, narrow = note_lines(made, 80, 10), note_lines(made, 60, 10)
 

@@ -7,7 +7,7 @@ from benchwatch.screen.drawing.styled_text import Role, StyledLine, fitting, lin
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.text.amounts import ago, amount, limit, to_go, with_u
 from benchwatch.screen.text.rates import write_rate
-from benchwatch.snapshot import Direction, side
+from benchwatch.snapshot import Direction
 
 if TYPE_CHECKING:
     from benchwatch.estimate.trim.tool_pull import ToolState
@@ -21,7 +21,7 @@ _LAMPS = {
 
 def where(frame: Frame) -> Direction:
     """Return where the estimate lies, seen from the aim."""
-    return "undecided" if frame.stale else side(frame.snapshot)
+    return "undecided" if frame.stale else frame.snapshot.side
 
 
 def warming(frame: Frame) -> bool:

@@ -22,10 +22,15 @@ def logged_events(frame: Frame) -> list[LoggedEvent]:
     snapshot = frame.snapshot
     if snapshot.logged_events is not None:
         return list(reversed(snapshot.logged_events))
-    known = [LoggedEvent(m.utc_s, m.elapsed_s, "mark", m.text) for m in snapshot.marks]
+    known = [
+        LoggedEvent(utc_s=m.utc_s, elapsed_s=m.elapsed_s, kind="mark", text=m.text)
+        for m in snapshot.marks
+    ]
     gap = snapshot.last_gap
     if gap is not None:
-        known.append(LoggedEvent(gap.utc_s, gap.elapsed_s, "gap", gap.reason))
+        known.append(
+            LoggedEvent(utc_s=gap.utc_s, elapsed_s=gap.elapsed_s, kind="gap", text=gap.reason)
+        )
     return sorted(known, key=lambda one: one.elapsed_s, reverse=True)
 
 
