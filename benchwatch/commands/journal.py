@@ -14,7 +14,7 @@ from benchwatch.errors import BenchwatchError, JournalError, UsageError
 from benchwatch.journal import Journal, default_path
 from benchwatch.journal.archive import archive as archive_runs
 from benchwatch.journal.archive import is_there
-from benchwatch.journal.damaged_file import WAIT_S, said_of
+from benchwatch.journal.damaged_file import WAIT_S, recovery_words
 from benchwatch.journal.journal_contents import JournalContents, read_contents
 from benchwatch.journal.journal_file import inode
 from benchwatch.journal.open_file import OpenFile
@@ -164,7 +164,7 @@ def repair(*, path: Path | None) -> int:
         aside = file.aside
         assert aside is not None
         narrate(f"the damaged journal is kept as {aside}")
-        print_text(said_of(recover(aside, file.connection), aside))
+        print_text(recovery_words(recover(aside, file.connection), aside))
         file.close()
     except (sqlite3.Error, OSError) as error:
         raise JournalError(f"{sentence(target, error)}.") from error

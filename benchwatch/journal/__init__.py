@@ -1,21 +1,22 @@
 """The journal: every reading on disk, in SQLite, before anybody sees it.
 
-Events of a run come in; what comes back are runs and their events, in order.
+In: the events of a run. Out: runs and their events, in the order of writing.
 
-writer      `Journal`, which writes readings as they come and goes on while it can't
-open_file   the file while it is open for writing
-rescue      what the file would not take at the end, kept elsewhere
-backlog     the events that wait for the file, in bounded memory
-resume      what an interrupted run left, for the next one to go on with
-reader      runs and events read back
-archive     old runs moved to a file of their own
-survey      what a journal holds, and how much room it takes
-damage      a damaged file set aside, and what can be read of it carried over
-salvage     the rows of a file, whole or damaged
-pages       the rows that are left in single pages
-place       where the file is, and whether what is there can serve
-schema      the tables, and how runs and events become rows
-faults      what an error of SQLite means to a person
+writer            `Journal`, which writes readings as they come and goes on while it can't
+run_writer        the entries of one run
+backlog           events that the file does not take: in memory, at the end in another file
+open_file         the file while it is open for writing
+write_ahead_log   how much the log beside it holds, against what SQLite recovers
+resume            what an interrupted run left, for the next one to go on with
+journal_reader    runs and events read back
+archive           old runs moved to a file of their own
+journal_contents  what a journal holds, and how much room it takes
+damaged_file      a damaged file set aside, and recovered in the background
+recovery          the rows of a file, whole or damaged, copied to another
+page_scan         the rows that are left in single pages
+journal_file      where the file is, and whether it can serve as a journal
+schema            the tables, and how runs and events become rows
+sqlite_errors     what an error of SQLite means to a person
 """
 
 from benchwatch.journal.journal_file import default_path

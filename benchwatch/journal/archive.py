@@ -2,7 +2,7 @@
 
 A run is copied and brought to the disk, found again there row by row, and only then taken out
 of the journal, its own row last. Killed anywhere in between, every row is in one of the two
-files, and the next time finishes what was begun.
+files, and the next call finishes what was begun.
 """
 
 import sqlite3
@@ -27,9 +27,9 @@ from benchwatch.journal.schema import EVENT_TABLES, prepare
 from benchwatch.journal.sqlite_errors import sentence
 
 AT_ONCE: Final = 1000
-"""Rows that are taken out in one transaction: a watch waits no longer than for that."""
+"""Rows that are deleted in one transaction: a watch waits no longer than for that."""
 PAGES_AT_ONCE: Final = 100
-"""Pages that are given back in one transaction."""
+"""Pages that are freed in one transaction."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class Archived:
     events: int
     """Readings, gaps, notes and records."""
     unended: int
-    """Old runs that were left because they may still be watched."""
+    """Old runs that stay because they may still be watched."""
     bytes_before: int
     """Of the journal's file and the log beside it."""
     bytes_after: int
@@ -81,10 +81,10 @@ def archive(path: Path, into: Path, before_utc_s: float) -> Archived:
 
 
 def compact(path: Path) -> None:
-    """Give the room that is unused in the journal back to the disk, as far as it can be done.
+    """Free the unused pages of the journal, as far as that can be done.
 
-    Where other programs write it, that is done page by page; a journal that was begun by an
-    early version can only be written anew as a whole, when nobody else has it open.
+    It is done page by page, so that other programs can write; a journal begun by an early version
+    can only be rewritten as a whole, when no other program has it open.
     """
     try:
         with closing(_connect(path)) as connection:
@@ -104,10 +104,10 @@ def compact(path: Path) -> None:
 
 def in_use(path: Path) -> bool:
     """Tell whether another connection to the journal is open, of this program or another."""
-    with closing(sqlite3.connect(path.resolve(), timeout=0.0, isolation_level=None)) as alone_on_it:
+    with closing(sqlite3.connect(path.resolve(), timeout=0.0, isolation_level=None)) as connection:
         try:
-            alone_on_it.execute("PRAGMA locking_mode = EXCLUSIVE")
-            alone_on_it.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+            connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
         except sqlite3.OperationalError:
             return True
         return False
@@ -202,7 +202,7 @@ def _move(both: sqlite3.Connection, run: int) -> int:
             events += took
             if took < AT_ONCE:
                 break
-            time.sleep(time.monotonic() - began_s)  # whoever waits to write gets its turn
+            time.sleep(time.monotonic() - began_s)  # others that wait to write get their turn
     both.execute("DELETE FROM main.runs WHERE run = ?", (run,))
     return events
 

@@ -1,17 +1,27 @@
-"""Events that wait for the journal's file, in bounded memory."""
+"""Events that the journal's file does not take: in memory, and at the end in another file."""
 
+import os
+import sqlite3
+import tempfile
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import closing, suppress
+from pathlib import Path
+from typing import Final
 
-from benchwatch.journal.schema import Row, event_row
+from benchwatch.errors import JournalError
+from benchwatch.journal.schema import Row, event_row, prepare
 from benchwatch.reading import Entry, Gap, Note
+
+LEFT: Final = "{stem}-left-{key}.db"
+"""Name of the other file."""
 
 
 class Backlog:
-    """Keeps the newest events; a stretch that there was no room for becomes a gap.
+    """Holds the newest events; those that there was no room for become a gap.
 
     Args:
-        limit: how many events are kept.
+        limit: how many events are held.
     """
 
     def __init__(self, limit: int) -> None:
@@ -21,33 +31,33 @@ class Backlog:
         self._events = 0
 
     def __len__(self) -> int:
-        """Return how many events there were, kept or not; what the program noted counts not."""
+        """Return how many events have come, held or dropped, without the program's own notes."""
         return self._events
 
-    def keep(self, run: int, number: int, event: Entry) -> None:
-        """Add an event; beyond the limit the oldest goes."""
+    def add(self, run: int, number: int, event: Entry) -> None:
+        """Add an event; beyond the limit the oldest is dropped."""
         self._events += not isinstance(event, Note)
         self._waiting.append((run, number, event))
         if len(self._waiting) > self._limit:
-            key, oldest, victim = self._waiting.popleft()
-            self._dropped.setdefault(key, _Dropped(oldest, victim)).add(victim)
+            key, oldest, dropped = self._waiting.popleft()
+            self._dropped.setdefault(key, _Dropped(oldest, dropped)).add(dropped)
 
     def rows(self) -> Iterator[Row]:
-        """Give what is to be written, gaps first."""
-        for run, lost in self._dropped.items():
-            yield event_row(run, lost.number, lost.gap())
+        """Yield the rows to be written, gaps first."""
+        for run, dropped in self._dropped.items():
+            yield event_row(run, dropped.number, dropped.gap())
         for run, number, event in self._waiting:
             yield event_row(run, number, event)
 
     def clear(self) -> None:
-        """All was written."""
+        """Forget all: it was written."""
         self._waiting.clear()
         self._dropped.clear()
         self._events = 0
 
 
 class _Dropped:
-    """A stretch of events that the queue had no room for."""
+    """Events of one run that were dropped."""
 
     def __init__(self, number: int, first: Entry) -> None:
         self.number = number
@@ -69,3 +79,49 @@ class _Dropped:
                 f"the journal could not be written: {self.events} readings and notes were not kept"
             ),
         )
+
+
+def write_elsewhere(
+    path: Path, key: int, write: Callable[[sqlite3.Connection], None]
+) -> Path | None:
+    """Write what the journal at `path` did not take to a new journal; return its path.
+
+    Folders are tried in turn: that of the journal, the user's own, and the one for temporary
+    files. None: none of them had room.
+
+    Args:
+        path: the journal.
+        key: of a run; part of the new file's name.
+        write: writes the events through a connection.
+    """
+    for folder in _folders(path):
+        left = folder / LEFT.format(stem=path.stem, key=key)
+        try:
+            with closing(sqlite3.connect(left, isolation_level=None)) as connection:
+                prepare(connection, left)
+                write(connection)
+                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        except (sqlite3.Error, OSError, JournalError):
+            for half in (left, *(left.with_name(left.name + end) for end in ("-wal", "-shm"))):
+                with suppress(OSError):
+                    half.unlink(missing_ok=True)  # half a journal is of no use
+        else:
+            return left
+    return None
+
+
+def _folders(path: Path) -> Iterator[Path]:
+    from platformdirs import user_data_path, user_state_path  # noqa: PLC0415 - hardly ever needed
+
+    yield path.absolute().parent
+    for place in (user_data_path, user_state_path):
+        with suppress(OSError):
+            folder = place("benchwatch", appauthor=False)
+            folder.mkdir(parents=True, exist_ok=True)
+            yield folder
+    with suppress(RuntimeError):
+        yield Path.home()
+    with suppress(OSError):
+        yield Path(tempfile.gettempdir())
+    with suppress(OSError):
+        yield Path(os.getcwd())  # noqa: PTH109 - the same

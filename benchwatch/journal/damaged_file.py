@@ -1,4 +1,4 @@
-"""A damaged journal is set aside under a dated name, and what can be read is carried over."""
+"""A damaged journal is set aside under a dated name, and recovered on a thread of its own."""
 
 import glob
 import os
@@ -16,7 +16,7 @@ from benchwatch.journal.recovery import Recovered, recover
 from benchwatch.journal.sqlite_errors import code, sentence
 
 DAMAGE: Final = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
-"""Errors (primary codes) that say that a file is damaged."""
+"""Primary codes of the errors by which SQLite reports a damaged file."""
 ASIDE: Final = "{stem}-damaged-{stamp}{again}{suffix}"
 WAIT_S: Final = 5.0
 """Longest wait for another program's transaction, on a thread that nothing waits for."""
@@ -24,21 +24,21 @@ MERGE: Final = "benchwatch journal merge"
 
 
 def damage() -> sqlite3.Error:
-    """Return the error that SQLite would raise on meeting damage."""
+    """Return the error that SQLite raises for a damaged file."""
     error = sqlite3.DatabaseError("database disk image is malformed")
     error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
     return error
 
 
 def set_aside(path: Path, utc_s: float) -> Path:
-    """Give the file at `path`, and what lies beside it, another name; return it.
+    """Rename the file at `path` and its log and index; return the new name.
 
-    Only while `place.alone`. Each gets its second name before any loses the first one, so
+    Only while `journal_file.alone`. Each gets its second name before any loses its first, so
     that nothing is missing when the program is killed in between.
 
     Args:
         path: the damaged file.
-        utc_s: now, which is in the name.
+        utc_s: the present (Unix seconds), which is part of the name.
 
     Raises:
         OSError: the folder can't be written.
@@ -68,7 +68,7 @@ def set_aside(path: Path, utc_s: float) -> Path:
 
 
 def has_other_name(path: Path) -> bool:
-    """Tell whether the file at `path` has a second name that did not come from setting it aside."""
+    """Tell whether the file at `path` has a hard link other than one made by `set_aside`."""
     file = path.resolve()
     status = file.stat()
     if status.st_nlink < 2:
@@ -79,17 +79,17 @@ def has_other_name(path: Path) -> bool:
 
 
 class DamageCheck:
-    """Looks for damage everywhere in a journal, on a thread of its own, while it is written.
+    """Checks a whole journal for damage, on a thread of its own, while it is written.
 
     Args:
         path: the journal.
-        tell: called on that thread when something was found.
+        report: called on that thread when damage was found.
     """
 
-    def __init__(self, path: Path, tell: Callable[[], None]) -> None:
+    def __init__(self, path: Path, report: Callable[[], None]) -> None:
         self.damaged: tuple[int, int] | None = None
         """The inode of the file, once damage was found in it."""
-        self._path, self._tell = path, tell
+        self._path, self._report = path, report
         self._reader: sqlite3.Connection | None = None
         self._stopped = threading.Event()
         self._thread = threading.Thread(target=self._run, name="checking", daemon=True)
@@ -107,7 +107,7 @@ class DamageCheck:
         file = inode(self._path)
         if self._is_damaged():
             self.damaged = file
-            self._tell()
+            self._report()
 
     def _is_damaged(self) -> bool:
         try:
@@ -123,18 +123,18 @@ class DamageCheck:
 
 
 class BackgroundRecovery:
-    """Carries over what can be read of a file that was set aside, on a thread of its own.
+    """Recovers what can be read of a file that was set aside, on a thread of its own.
 
     Args:
         aside: that file.
         path: the journal that is in its place.
-        say: takes a sentence about what came of it.
+        report: takes a sentence about the result.
     """
 
-    def __init__(self, aside: Path, path: Path, say: Callable[[str], None]) -> None:
-        self._aside, self._path, self._say = aside, path, say
+    def __init__(self, aside: Path, path: Path, report: Callable[[str], None]) -> None:
+        self._aside, self._path, self._report = aside, path, report
         self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="carrying over", daemon=True)
+        self._thread = threading.Thread(target=self._run, name="recovery", daemon=True)
         self._thread.start()
 
     def stop(self, within_s: float) -> None:
@@ -147,18 +147,18 @@ class BackgroundRecovery:
             with closing(
                 sqlite3.connect(self._path.resolve(), timeout=WAIT_S, isolation_level=None)
             ) as target:
-                carried = recover(self._aside, target, lambda: not self._stop.is_set())
+                recovered = recover(self._aside, target, lambda: not self._stop.is_set())
         except (sqlite3.Error, OSError) as error:
             why = sentence(self._aside, error)
-            self._say(f"{why}: not all of it could be carried over. It is kept.")
+            self._report(f"{why}: not all of it could be carried over. It is kept.")
             return
-        self._say(said_of(carried, self._aside))
+        self._report(recovery_words(recovered, self._aside))
 
 
-def said_of(carried: Recovered, source: Path) -> str:
-    """Say what was carried over."""
-    what = f"{carried.events} readings and notes of {carried.runs} runs were carried over"
-    if carried.whole:
+def recovery_words(recovered: Recovered, source: Path) -> str:
+    """Say in a sentence what was recovered."""
+    what = f"{recovered.events} readings and notes of {recovered.runs} runs were carried over"
+    if recovered.whole:
         return f"{what} from {source}."
     return f"{what} so far; {MERGE} {source} carries over the rest."
 

@@ -14,7 +14,7 @@ from benchwatch.journal.sqlite_errors import sentence
 
 @dataclass(frozen=True, slots=True)
 class JournalContents:
-    """A journal, now; times are Unix seconds."""
+    """What a journal holds at present; times are Unix seconds."""
 
     path: Path
     file_bytes: int
@@ -38,11 +38,11 @@ class JournalContents:
     damage: str | None
     """What is wrong with the file; None: nothing was found."""
     others: tuple[Path, ...]
-    """Files beside it that were set aside, or took what it would not take."""
+    """Files beside it: damaged ones that were set aside, and events that it did not take."""
 
 
 def read_contents(path: Path) -> JournalContents:
-    """Look at the journal at `path`, whoever writes it meanwhile.
+    """Look at the journal at `path`, which other programs may write meanwhile.
 
     Raises:
         JournalError: there is none, or it can't be read.

@@ -1,7 +1,7 @@
-"""Where a journal is, and whether what is there can serve as one.
+"""Where a journal is, and whether the file there can serve as one.
 
-No file that may be a journal is ever opened but by SQLite: closing any other handle on it
-drops every lock that this process holds on the file (POSIX), whoever opened it. SQLite keeps
+Only SQLite ever opens a file that may be a journal: closing any other handle on it drops every
+lock that this process holds on the file (POSIX). SQLite keeps
 count of its own handles (https://www.sqlite.org/howtocorrupt.html, section 2.2).
 """
 
@@ -22,11 +22,11 @@ TINY: Final = 1
 LOOK_S: Final = 0.01
 
 BESIDE: Final = ("-wal", "-shm")
-"""Endings of what SQLite keeps beside an open file: its log, and the index of that."""
+"""Endings of the log that SQLite keeps beside an open file, and of its index."""
 
 
 def default_path() -> Path:
-    """Return where the journal lives unless told otherwise, making its folder.
+    """Return the default path of the journal, and make its folder.
 
     Raises:
         JournalError: the folder can't be made.
@@ -63,7 +63,7 @@ def check_name(path: Path) -> None:
 
 
 def check_kind(path: Path) -> None:
-    """Refuse what is there already and is no database: SQLite would overwrite a tiny file.
+    """Refuse a file that is no database: SQLite would overwrite a tiny one.
 
     Raises:
         JournalError: the file is of another kind, or can't be read.
@@ -81,7 +81,7 @@ def check_kind(path: Path) -> None:
 def is_database(path: Path) -> bool:
     """Tell whether the file at `path` begins as a database does, whole or damaged further on.
 
-    It is read by SQLite, as a file that nobody changes: nothing is locked, written or made.
+    SQLite reads it as immutable: nothing is locked, written or made.
 
     Raises:
         OSError: there is no file, or it can't be read.
@@ -104,7 +104,7 @@ def uri(path: Path, *options: str) -> str:
 
 
 def inode(path: Path) -> tuple[int, int] | None:
-    """Return what tells the file at `path` from another one put in its place; None: no file."""
+    """Return device and inode of the file at `path`, which identify it; None: there is no file."""
     try:
         status = path.stat()
     except OSError:
@@ -113,18 +113,17 @@ def inode(path: Path) -> tuple[int, int] | None:
 
 
 def beside(path: Path, ending: str) -> Path:
-    """Return the name of what SQLite keeps beside the file that `path` leads to."""
+    """Return the path of the log or index that SQLite keeps beside the file at `path`."""
     file = path.resolve()
     return file.with_name(file.name + ending)
 
 
 @contextmanager
 def alone(path: Path, wait_s: float) -> Iterator[None]:
-    """Let no other of our programs begin, replace or leave the file at `path` meanwhile.
+    """Keep other processes of this program from opening, replacing or closing the file meanwhile.
 
-    The folder is locked and no file in it, so that nothing is left behind. Where folders
-    can't be locked (some networks, and systems that don't remove open files), it is done
-    without.
+    The folder is locked, so that no lock file is left behind. Where folders can't be locked
+    (some networks, and systems that don't remove open files), there is no lock.
 
     Raises:
         TimeoutError: another program has it for longer than `wait_s`.
@@ -160,16 +159,16 @@ def _lock(handle: int, wait_s: float) -> None:
 
 
 def remove_empty(path: Path) -> None:
-    """Remove a file that was emptied while it was open: SQLite would mix the old with the new."""
+    """Remove a file that was emptied while it was open: SQLite would mix old and new pages."""
     with suppress(OSError):
         if path.is_file() and path.stat().st_size == 0:
             path.resolve().unlink()
 
 
 def clear_leftovers(path: Path) -> None:
-    """Remove what SQLite kept beside a file that is gone; only while `alone`.
+    """Remove log and index of a file that is gone; only while `alone`.
 
-    A new file would share it with whoever still has the old one open, and spoil the old one.
+    A new file would share them with a process that still has the old one open, and destroy it.
     """
     for ending in BESIDE:
         with suppress(OSError):

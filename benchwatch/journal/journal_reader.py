@@ -1,8 +1,8 @@
 """Reads a journal back: its runs, and their events in the order in which they were written.
 
-A watch may be writing the file at the same time. So rows come in portions, each of them a short
-query of its own: one long query would keep SQLite from reusing what was written meanwhile, and
-the file beside the journal would grow for as long as it lasts.
+A watch may be writing the file at the same time. So rows come in portions, each by a short query
+of its own: during one long query SQLite could not empty the log beside the journal, which would
+grow for as long as the query lasts.
 """
 
 import math
@@ -13,12 +13,12 @@ from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import Any, Final, Self, get_args
 
-from benchwatch.errors import BenchwatchError, JournalError
+from benchwatch.errors import JournalError
 from benchwatch.journal.journal_file import check_kind
 from benchwatch.journal.schema import JournalRun, check_owner
 from benchwatch.journal.sqlite_errors import sentence
-from benchwatch.quantity import difference, parse_reply, printable
-from benchwatch.reading import OVERRANGE, Event, Flag, Gap, Mark, Reading, Record
+from benchwatch.quantity import printable
+from benchwatch.reading import Flag
 
 PORTION: Final = 5000
 """Readings that are read at once."""
@@ -33,14 +33,14 @@ _OTHERS: Final = {
     "notes": "number, utc_s, elapsed_s, kind, document",
 }
 _LATER: Final = frozenset({"records", "notes"})
-"""Tables that the first journals had not."""
+"""Tables that early journals do not have."""
 _TEXTS: Final = frozenset({"text", "flags", "reason", "kind", "document"})
 _TYPES: Final[dict[str, set[type]]] = {
     **{name: {str} for name in _TEXTS},
     "number": {int},
     "gate_s": {int, float, type(None)},
 }
-"""What the cells of a column may be; else numbers."""
+"""Types of the cells of a column; numbers where it is not listed."""
 
 ReadingRow = tuple[int, float, float, float | None, str, float, str]
 """Number, Unix seconds, elapsed seconds, gate, text, resolution in hertz, flags."""
@@ -117,7 +117,7 @@ class JournalReader:
         return bool(self._rows("SELECT 1 FROM readings WHERE run = ? LIMIT 1", (run.key,)))
 
     def portions(self, run: JournalRun, *, records: bool = False) -> Iterator[Portion]:
-        """Give the events of `run`; `records` and notes only where they are asked for."""
+        """Yield the events of `run`; `records` and notes only where they are asked for."""
         after = -_LAST
         query = (
             f"SELECT {_READINGS} FROM readings"  # noqa: S608 - our own words
@@ -150,7 +150,7 @@ class JournalReader:
             raise JournalError(f"{sentence(self._path, error)}.") from error
 
     def _check(self, table: str, rows: list[tuple[Any, ...]], run: JournalRun) -> None:
-        """Check that every cell is what its column says."""
+        """Check that every cell has the type of its column."""
         names = (_READINGS if table == "readings" else _OTHERS[table]).split(", ")
         for place, (name, column) in enumerate(zip(names, zip(*rows, strict=True), strict=False)):
             if set(map(type, column)) <= _TYPES.get(name, {int, float}) and (
@@ -216,32 +216,8 @@ class JournalReader:
         )
 
 
-def read_runs(path: Path) -> list[JournalRun]:
-    """Return the runs in the journal at `path`, oldest first.
-
-    Raises:
-        JournalError: the file can't be read as a journal.
-    """
-    with JournalReader(path) as journal:
-        return journal.runs()
-
-
-def read_events(path: Path, run: JournalRun) -> Iterator[Event]:
-    """Give the events of `run` in the order in which they were written.
-
-    Offsets are computed anew from what the counter wrote and the run's nominal; without a
-    nominal they are nan. Flags that need hindsight (``spike``) are not in a journal.
-
-    Raises:
-        JournalError: the file can't be read as a journal.
-    """
-    with JournalReader(path) as journal:
-        for portion in journal.portions(run, records=True):
-            yield from _events(portion, run)
-
-
 def flags_of(written: str) -> frozenset[Flag]:
-    """Return the flags in a cell; words that are none are passed over."""
+    """Return the flags in a cell; unknown words are left out."""
     return frozenset(flag for flag in _FLAGS if flag in written.split(","))
 
 
@@ -249,64 +225,3 @@ def _is_good(name: str, value: object) -> bool:
     if type(value) not in _TYPES.get(name, {int, float}):
         return False
     return not isinstance(value, int | float) or math.isfinite(value)
-
-
-def _events(portion: Portion, run: JournalRun) -> list[Event]:
-    numbered: list[tuple[int, Event]] = [
-        (
-            number,
-            Gap(
-                counter=run.counter,
-                utc_s=utc_s,
-                elapsed_s=elapsed_s,
-                lasted_s=lasted_s,
-                reason=reason,
-            ),
-        )
-        for number, utc_s, elapsed_s, lasted_s, reason in portion.gaps
-    ]
-    numbered += [
-        (number, Mark(counter=run.counter, utc_s=utc_s, elapsed_s=elapsed_s, text=text))
-        for number, utc_s, elapsed_s, text in portion.marks
-    ]
-    numbered += [
-        (
-            number,
-            Record(
-                counter=run.counter, utc_s=utc_s, elapsed_s=elapsed_s, kind=kind, document=document
-            ),
-        )
-        for number, utc_s, elapsed_s, kind, document in portion.records
-    ]
-    for number, utc_s, elapsed_s, gate_s, text, resolution_hz, written in portion.readings:
-        flags = flags_of(written)
-        frequency_hz, offset_hz, offset = _values(text, run.nominal_hz, flags)
-        reading = Reading(
-            counter=run.counter,
-            utc_s=utc_s,
-            elapsed_s=elapsed_s,
-            gate_s=gate_s,
-            text=text,
-            frequency_hz=frequency_hz,
-            offset_hz=offset_hz,
-            offset=offset,
-            resolution_hz=resolution_hz,
-            flags=flags,
-        )
-        numbered.append((number, reading))
-    return [event for _, event in sorted(numbered, key=lambda one: one[0])]
-
-
-def _values(
-    text: str, nominal: Decimal | None, flags: frozenset[Flag]
-) -> tuple[float, float, float]:
-    nan = float("nan")
-    if OVERRANGE in flags:
-        return nan, nan, nan
-    try:
-        frequency = parse_reply(text)
-    except BenchwatchError:
-        return nan, nan, nan
-    if nominal is None:
-        return float(frequency), nan, nan
-    return float(frequency), *difference(frequency, nominal)

@@ -31,25 +31,25 @@ BUSY_S: Final = 0.1
 
 
 class OpenFile:
-    """A connection that writes, and a second one that guards what lies beside the file.
+    """A connection that writes, and a second one, the guard, that protects log and index.
 
     The last connection to be closed removes log and index by name, also when its own file
-    was moved away and the ones of that name belong to a new file. SQLite does that only with
-    nobody else on the file, and never from a connection that can't write: so where the file
-    is no longer in its place, the guard is closed last.
+    was moved away and those names belong to a new file. SQLite does that only when no other
+    connection is open, and never from one that can't write: so where the file is no longer at
+    its path, the guard is closed last.
 
     Args:
         path: the file; made when missing.
         utc_s: now; a damaged file is set aside under a name with that date.
         anew: a file was in use here before: an empty one is replaced instead of filled.
-        ours: nobody but this program puts anything there, so that whatever is no journal is set
-            aside as a damaged one, and not refused.
+        ours: only this program writes to that path: a file that is no journal is set aside as
+            damaged, and not refused.
         damaged: the inode of a file that was found damaged while it was written.
 
     Raises:
         JournalError: the file can't serve as a journal.
         sqlite3.Error: it can't be read or written.
-        TimeoutError: another program is just beginning or leaving it.
+        TimeoutError: another program is opening or closing it.
     """
 
     def __init__(
@@ -63,7 +63,7 @@ class OpenFile:
     ) -> None:
         self._path = path
         self.aside: Path | None = None
-        """Where a damaged file is now that was in the place of this one."""
+        """The new name of a damaged file that was at the path before."""
         self.lost = 0
         """Commits in the log beside it that SQLite could not recover."""
         with alone(path, BUSY_S):
@@ -90,12 +90,12 @@ class OpenFile:
                 f"different names would spoil it ({path}). Remove the other name, or copy the "
                 f"file under a new one. {GO_ELSEWHERE}"
             )
-        claim = log_extent(path)
+        stated = log_extent(path)
         self.connection = sqlite3.connect(
             path.resolve(), timeout=BUSY_S, isolation_level=None, check_same_thread=False
         )
         try:
-            prepare(self.connection, path, before_writing=lambda: self._count_lost(claim))
+            prepare(self.connection, path, before_writing=lambda: self._count_lost(stated))
             # A log that had grown large is cut when it is begun anew.
             self.connection.execute(f"PRAGMA journal_size_limit = {LOG_BYTES}")
             self._guard = _guard(path)
@@ -104,25 +104,25 @@ class OpenFile:
             raise
         self.inode = inode(path)
 
-    def _count_lost(self, claim: LogExtent | None) -> None:
+    def _count_lost(self, stated: LogExtent | None) -> None:
         """Count the commits of the log that SQLite could not recover; one with any is emptied.
 
         Else they would be counted again the next time. While another program has the journal
-        open its log is whole, and holds what it claims as soon as a commit under way is over.
+        open, its log is whole, and holds what it states as soon as a commit under way is over.
         """
-        if claim is None:
+        if stated is None:
             return
         lost = 0
         for _ in range(2):
             found = self.connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
-            lost = commits_after(self._path, claim, int(found[1]))
+            lost = commits_after(self._path, stated, int(found[1]))
             if not lost:
                 return
             try:
                 self.connection.execute("BEGIN IMMEDIATE")
                 self.connection.execute("ROLLBACK")
             except sqlite3.OperationalError:
-                return  # somebody else is writing
+                return  # another program is writing
         self.lost = lost
         self.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
@@ -141,11 +141,11 @@ class OpenFile:
         return inode(self._path) == self.inode
 
     def check_place(self) -> None:
-        """See that this file is the one at its path, and still a database.
+        """Check that this file is the one at its path, and still a database.
 
         Raises:
             FileNotFoundError: it is not; the message says how.
-            OSError: that can't be found out.
+            OSError: the path can't be looked at.
         """
         if not self.in_place:
             raise FileNotFoundError("it was moved or deleted, and is begun anew")
@@ -155,8 +155,7 @@ class OpenFile:
     def sync(self) -> int:
         """Force what was written to the disk; return the bytes of a log that can't be emptied.
 
-        That is so while another program reads, or leaves a reading transaction open: what it
-        still has to see stays in the log, and all that comes is added. 0: nobody keeps it.
+        A log can't be emptied while another program has a reading transaction open. 0: none has.
         """
         _, pages, taken_over = self.connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
         if taken_over == pages:
@@ -165,7 +164,7 @@ class OpenFile:
         return log.stat().st_size if log.exists() else 0
 
     def close(self, *, leave: bool = False) -> None:
-        """Close it; with `leave` what lies at its path is another file, and is not touched."""
+        """Close it; with `leave` the file at its path is another one, and is not touched."""
         if leave or not self.in_place:
             if not self.in_place:  # it lies elsewhere: put all that was written into it
                 with suppress(sqlite3.Error):
@@ -179,7 +178,7 @@ class OpenFile:
 
 
 def _is_spoilt(path: Path, ours: bool, anew: bool) -> bool:
-    """Tell whether what is at `path` is known to be no journal any more before it is opened."""
+    """Tell, before it is opened, whether the file at `path` is a journal that was destroyed."""
     if not path.is_file():
         return False
     if path.stat().st_size == 0:  # SQLite would throw the log away

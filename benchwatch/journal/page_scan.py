@@ -1,8 +1,8 @@
-"""Finds the rows that are left in the pages of a damaged database, and in the log beside it.
+"""Finds the rows in the single pages of a damaged database, and in the log beside it.
 
-Pages are read one by one, whatever points to them, in the format that SQLite publishes
+Pages are read one by one, without the links between them, in the format that SQLite publishes
 (https://www.sqlite.org/fileformat2.html; sections are given beside each step). Only for a file
-that is set aside, or that SQLite takes for no database: see `place`.
+that is set aside, or that SQLite takes for no database: see `journal_file`.
 """
 
 import struct
@@ -25,10 +25,10 @@ Row = tuple[Any, ...]
 
 
 def rows_left(path: Path, *, log: bool = True) -> Iterator[Row]:
-    """Give every row that any page of the file, or of the `log` beside it, still has.
+    """Yield every row in any page of the file, or of the `log` beside it.
 
-    Rows come in no order, some several times, and those of all tables together. A table with
-    an integer key has the key in its first column. Damaged cells are passed over.
+    Rows of all tables come mixed, in no order, some several times. In a table with an integer
+    key the first column is the key. Damaged cells are left out.
 
     Raises:
         OSError: the file can't be read.
@@ -39,7 +39,7 @@ def rows_left(path: Path, *, log: bool = True) -> Iterator[Row]:
 
 
 class _Pages:
-    """The pages of a database file, and those in its log, which are newer."""
+    """The pages of a database file, and the newer ones in its log."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -67,7 +67,7 @@ class _Pages:
                 yield frame[_FRAME_HEADER:]
 
     def number(self, number: int) -> bytes:
-        """Return the page with that number, of the file itself or else the newest of the log."""
+        """Return the page with that number: the newest one in the log, else that of the file."""
         with self._path.open("rb") as file:
             file.seek((number - 1) * self.size)
             page = file.read(self.size)
@@ -121,7 +121,7 @@ def _cell(page: bytes, at: int, kind: int, pages: _Pages) -> Row | None:
 
 
 def _overflow(number: int, size: int, pages: _Pages) -> bytes:
-    """Follow the pages that hold what a cell has no room for."""
+    """Read the overflow pages of a cell (section 1.6)."""
     found = b""
     while number and len(found) < size:
         page = pages.number(number)
@@ -175,7 +175,7 @@ def _value(payload: bytes, at: int, kind: int) -> tuple[Any, int]:
 
 
 def _varint(data: bytes, at: int) -> tuple[int, int]:
-    """Read an integer of one to nine bytes, big end first (section 1.6)."""
+    """Read an integer of one to nine bytes, big-endian (section 1.6)."""
     value = 0
     for number in range(9):
         byte = data[at + number]

@@ -1,4 +1,4 @@
-"""Carries runs and events from one file into another, as far as the first can be read."""
+"""Copies runs and events from one file into another, as far as the first can be read."""
 
 import itertools
 import math
@@ -15,7 +15,7 @@ from benchwatch.journal.page_scan import rows_left
 from benchwatch.journal.schema import APPLICATION_ID, EVENT_TABLES, RUN_COLUMNS, lost_run
 
 AT_ONCE: Final = 500
-"""Rows in one transaction: others that write into the same file wait no longer than for that."""
+"""Rows in one transaction: other programs that write into the same file wait no longer."""
 _TABLES: Final = {"runs": RUN_COLUMNS, **EVENT_TABLES}
 
 _INT, _REAL, _TEXT = (int,), (float,), (str,)
@@ -31,7 +31,7 @@ _TYPES: Final = {
         _REAL_OR_NONE, _TEXT,
     ),
 }  # fmt: skip
-"""What the columns of a row hold, which tells the tables apart where only rows are left."""
+"""Types of the columns, by which a row that is left alone is assigned to its table."""
 
 Row = tuple[Any, ...]
 Found = tuple[str, Row]
@@ -40,13 +40,13 @@ Found = tuple[str, Row]
 
 @dataclass(frozen=True, slots=True)
 class Recovered:
-    """What was carried over."""
+    """What was recovered."""
 
     runs: int
     events: int
     """Readings, gaps, notes and records that were not in the target before."""
     whole: bool
-    """False: it was told to stop before the end."""
+    """False: it was stopped before the end."""
 
 
 def was_journal(path: Path) -> bool:
@@ -65,14 +65,14 @@ def was_journal(path: Path) -> bool:
 def recover(
     path: Path, target: sqlite3.Connection, go_on: Callable[[], bool] = lambda: True
 ) -> Recovered:
-    """Carry all that is in the file at `path` over; what is there already stays as it is.
+    """Copy all rows of the file at `path`; rows that the target has already stay as they are.
 
-    First by way of SQLite, then, where that meets damage, page by page.
+    They are read by SQLite, and where it meets damage, page by page as well.
 
     Args:
-        path: a journal, whole or damaged, which nobody writes.
+        path: a journal, whole or damaged, that no program writes.
         target: an open journal, in no transaction.
-        go_on: asked between two transactions.
+        go_on: asked between two transactions; False stops it.
 
     Raises:
         sqlite3.Error: the target can't be written.
@@ -87,13 +87,13 @@ def recover(
         runs |= {row[0] for _, row in some}
         if not go_on():
             return Recovered(len(runs), events, whole=False)
-        time.sleep(time.monotonic() - began_s)  # whoever waits to write gets its turn
+        time.sleep(time.monotonic() - began_s)  # others that wait to write get their turn
     _name_lost_runs(target)
     return Recovered(len(runs), events, whole=True)
 
 
 def _put(target: sqlite3.Connection, found: Iterable[Found]) -> int:
-    """Write rows in one transaction; return how many of them are events that are new."""
+    """Write rows in one transaction; return how many new events are among them."""
     new = 0
     target.execute("BEGIN IMMEDIATE")
     try:
@@ -116,7 +116,7 @@ def _put(target: sqlite3.Connection, found: Iterable[Found]) -> int:
 
 
 def _name_lost_runs(target: sqlite3.Connection) -> None:
-    """Give events whose run is not known one, so that they can be read."""
+    """Add a run for events whose run is lost, so that they can be read."""
     for table in EVENT_TABLES:
         query = (
             f"SELECT run, min(utc_s) FROM {table} WHERE run NOT IN (SELECT run FROM runs) "  # noqa: S608
@@ -127,7 +127,7 @@ def _name_lost_runs(target: sqlite3.Connection) -> None:
 
 
 def _readable(path: Path) -> Iterator[Found]:
-    """Give the rows that SQLite finds, up to the first damage of each table."""
+    """Yield the rows that SQLite finds, up to the first damage of each table."""
     try:
         connection = _open(path)
     except sqlite3.Error:
@@ -141,7 +141,7 @@ def _readable(path: Path) -> Iterator[Found]:
 
 
 def _left(path: Path, *, log: bool = True) -> Iterator[Found]:
-    """Give the rows that are left in single pages."""
+    """Yield the rows that are left in single pages."""
     for row in rows_left(path, log=log):
         for table, types in _TYPES.items():
             if len(row) == len(types):
@@ -174,7 +174,7 @@ def is_damaged(path: Path) -> bool:
 
 
 def _open(path: Path) -> sqlite3.Connection:
-    """Open a file that may be damaged or cut, with the log beside it if that serves.
+    """Open a file that may be damaged or cut, with the log beside it where that can be read.
 
     Raises:
         sqlite3.Error: nothing of it can be read that way.
@@ -201,7 +201,7 @@ def _immutable(path: Path) -> sqlite3.Connection:
 
 
 def _tolerant(connection: sqlite3.Connection) -> sqlite3.Connection:
-    """Let a file be read that is shorter than it should be, and text that is none."""
+    """Accept a file that is too short, and text that is not UTF-8."""
     connection.text_factory = lambda raw: raw.decode("utf-8", "replace")
     connection.execute("PRAGMA writable_schema = ON")
     connection.execute("PRAGMA cell_size_check = ON")

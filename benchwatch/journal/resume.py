@@ -27,20 +27,20 @@ from benchwatch.snapshot import LoggedEvent, LoggedKind, Records
 WITHIN_S: Final = 12 * 3600.0
 """A run that was interrupted longer ago than this is not gone on with."""
 ALIVE_S: Final = 120.0
-"""A run whose process exists and that wrote something so recently, or within five gates, goes
-on in another program. Later its process must be one of ours as well: numbers are used again."""
+"""A run whose process exists and that wrote so recently, or within five gates, goes on in another
+process. Later that process must also run this program: process numbers are used again."""
 PROGRAM: Final = b"benchwatch"
-"""Stands in the command line of each process of ours."""
+"""Part of the command line of each process of this program."""
 LEFT: Final = "stopped"
-"""Reason of a run that somebody ended at the screen: it is over, and so is what it went on with."""
+"""End reason of a run that was ended at the screen: it is over, with those it went on with."""
 AS_ASKED: Final = frozenset({"count reached", "time is up", "settled", "not settled"})
-"""Reasons of a run that ended when it was asked to; one that went on with another can be gone on
-with, and one of its own says nothing of the run before it."""
+"""End reasons of a run that ended as asked. If it had gone on with an interrupted run, the next
+one can too; if not, it says nothing of the run before it."""
 LONGEST_CHAIN: Final = 100
 PULL: Final = "pull"
 """Kind of the entry that holds what single touches of the tool showed."""
 KEPT_BY_ITSELF: Final = "kept by itself"
-"""Kind of the entry that says so of the as found before it."""
+"""Kind of the entry that says that nobody asked for the as found before it."""
 
 Sample = tuple[float, float | None]
 """Size and standard uncertainty of the pull at one touch, fractional."""
@@ -48,7 +48,7 @@ Sample = tuple[float, float | None]
 
 @dataclass(frozen=True, slots=True)
 class InterruptedRun:
-    """What was known when the run was interrupted; times are seconds of the new run."""
+    """What an interrupted run left; times are seconds of the new run."""
 
     run: int
     """Key of the newest of the interrupted runs."""
@@ -62,16 +62,16 @@ class InterruptedRun:
     tool_on: bool = False
     """Whether the tool was said to be on the trimmer."""
     nominal: Decimal | None = None
-    """What the offsets were held against, in hertz; None: not known."""
+    """In hertz; None: not known."""
 
 
 def gap_words(lasted_s: float, reason: str) -> str:
-    """Say in the notes that readings were missing."""
+    """Say in the event log that readings are missing."""
     return f"no readings for {format_duration(lasted_s)}: {reason}"
 
 
 def record_words(record: OffsetRecord, *, kept: bool) -> str:
-    """Say in the notes how an offset came on record, and what spoke against it."""
+    """Say in the event log who put an offset on record, and its cautions."""
     caution = f"; caution: {record.caution}" if record.caution else ""
     return " (kept by itself)" * kept + caution
 
@@ -81,7 +81,7 @@ def find_interrupted(
 ) -> InterruptedRun | None:
     """Return what the newest interrupted run of `resource` left, if it can be gone on with.
 
-    A run beside or after it that ended when it was asked to (``--count 5``) changes nothing.
+    A run beside or after it that ended as asked (``--count 5``) changes nothing.
 
     Args:
         path: the journal.
@@ -173,7 +173,7 @@ def _read(
     journal: JournalReader, chain: list[JournalRun], last_s: float, utc_s: float
 ) -> InterruptedRun:
     nominal = chain[-1].nominal_hz
-    left = _Left(utc_s, None if nominal is None else float(nominal))
+    left = _EntryReader(utc_s, None if nominal is None else float(nominal))
     for run in chain:
         for at_utc_s, kind, document, lasted_s in _entries(journal, run):
             with suppress(KeyError, TypeError, ValueError, OverflowError, FileError):
@@ -193,7 +193,7 @@ def _read(
 
 
 def _entries(journal: JournalReader, run: JournalRun) -> Iterator[tuple[float, str, str, float]]:
-    """Give time, kind, document and length of what was kept beside readings, in order of writing.
+    """Yield time, kind, document and length of all entries but readings, in order of writing.
 
     A record's time is that of its readings; the one after it in the file dates it well enough.
     """
@@ -209,7 +209,7 @@ def _entries(journal: JournalReader, run: JournalRun) -> Iterator[tuple[float, s
 
 
 def tool_told(kind: str, document: str) -> bool | None:
-    """Return whether a note says that the tool is on, or off; None where it says neither."""
+    """Return whether a note says that the tool is on (True) or off; None: it says neither."""
     text = _object(document).get("text") if kind == "tool" else None
     return next((on for on, words in TOOL_WORDS.items() if words == text), None)
 
@@ -225,8 +225,8 @@ def is_record(kind: str, document: str) -> bool:
     return True
 
 
-class _Left:
-    """Gathers what the entries of interrupted runs say, in the order of writing.
+class _EntryReader:
+    """Reads the entries of interrupted runs, in the order of writing.
 
     Args:
         utc_s: zero of the new run's time, Unix seconds.
@@ -267,7 +267,7 @@ class _Left:
                 self._note(utc_s, kind, text, nudge=nudge)
 
     def _known_better(self, utc_s: float, nudge: Nudge) -> bool:
-        """Put a nudge in the place of what was known of the same one before; False: it is new."""
+        """Replace the note of the same nudge, now known better; False: the nudge is new."""
         for place in range(len(self.notes) - 1, -1, -1):
             old = self.notes[place]
             if old.nudge is not None:

@@ -58,7 +58,7 @@ EVENT_TABLES: Final = {"readings": 8, "gaps": 6, "marks": 5, "records": 6, "note
 """Where events are, and how many columns they have; run and number come first."""
 
 Row = tuple[str, Sequence[object]]
-"""An SQL statement that may run twice without harm, and its values."""
+"""An SQL statement that does no harm when it runs twice, and its values."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +193,7 @@ def copy_events(
 
 
 def count_events(connection: sqlite3.Connection, runs: Iterable[int]) -> int:
-    """Count the events of `runs`, as far as they can be read; what the program noted counts not."""
+    """Count the events of `runs`, as far as they can be read, without the program's own notes."""
     return sum(
         count
         for table, run in itertools.product(EVENT_TABLES.keys() - {"notes"}, runs)
@@ -202,14 +202,14 @@ def count_events(connection: sqlite3.Connection, runs: Iterable[int]) -> int:
 
 
 def settings_text(**settings: object) -> str:
-    """Write what was asked for as JSON; what was not asked for is left out."""
+    """Return the settings that were asked for as JSON; None is left out."""
     return json.dumps({name: value for name, value in settings.items() if value is not None})
 
 
 def _readable(
     connection: sqlite3.Connection, columns: str, table: str, run: int
 ) -> Iterator[tuple[Any, ...]]:
-    """Give the rows of a run up to where the file is damaged."""
+    """Yield the rows of a run up to where the file is damaged."""
     query = f"SELECT {columns} FROM {table} WHERE run = ?"  # noqa: S608 - our own words
     with suppress(sqlite3.Error):
         yield from connection.execute(query, (run,))

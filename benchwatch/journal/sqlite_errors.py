@@ -1,4 +1,4 @@
-"""What an error of SQLite means to a person who keeps a journal."""
+"""Errors of SQLite in words for people."""
 
 import sqlite3
 from pathlib import Path
@@ -16,7 +16,7 @@ WHY: Final = {
     sqlite3.SQLITE_CORRUPT: "is damaged",
     sqlite3.SQLITE_IOERR: "can't be written: the disk reports an error, or a size limit is reached",
 }
-"""What an SQLite error (its primary code) means to a person."""
+"""What is wrong with the journal, by the primary code of the error."""
 
 GO_ELSEWHERE: Final = "Choose another with --journal FILE, or go without with --no-journal."
 

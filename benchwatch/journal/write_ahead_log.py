@@ -1,7 +1,7 @@
-"""What the log beside a journal claims to hold, to be held against what SQLite recovers of it.
+"""How far the log beside a journal reaches, to be compared with what SQLite recovers of it.
 
-A log that a killed program left is recovered by SQLite up to the first frame whose checksum is
-wrong; what was written after that is gone without an error. A log is no database: SQLite holds
+SQLite recovers a log that a killed program left up to the first frame whose checksum is wrong;
+what was written after that is lost without an error. A log is no database: SQLite holds
 its locks on the file itself and on the index (``-shm``), never on the log, so it may be read
 while connections are open. Format: https://www.sqlite.org/fileformat2.html, section 4.1.
 """
@@ -26,19 +26,16 @@ Salts = tuple[int, int]
 
 @dataclass(frozen=True, slots=True)
 class LogExtent:
-    """A log, by its own words.
-
-    Attributes:
-        salts: What tells its frames from those of an earlier round that were not overwritten yet.
-        frames: Up to its last commit.
-    """
+    """How far a log reaches, as its frames state it."""
 
     salts: Salts
+    """Mark the frames of the present round; others are older and not overwritten yet."""
     frames: int
+    """Up to the last commit."""
 
 
 def log_extent(path: Path) -> LogExtent | None:
-    """Return what the log beside the journal at `path` claims; None where there is none."""
+    """Return how far the log beside the journal at `path` reaches; None where there is none."""
     try:
         with beside(path, "-wal").open("rb") as log:
             salts, page_bytes = _begin(log)
@@ -50,12 +47,12 @@ def log_extent(path: Path) -> LogExtent | None:
                 if _commits(log, number, step, salts):
                     return LogExtent(salts, number)
     except (OSError, struct.error):
-        pass  # what can't be read claims nothing
+        pass  # a log that can't be read has no extent
     return None
 
 
-def commits_after(path: Path, claim: LogExtent, recovered: int) -> int:
-    """Count the commits of `claim` after the first `recovered` frames.
+def commits_after(path: Path, stated: LogExtent, recovered: int) -> int:
+    """Count the commits of the log `stated` after the first `recovered` frames.
 
     0 if the log has changed since, or if SQLite counts no frames because all of them are in the
     journal: then the first commit can still be read.
@@ -63,11 +60,11 @@ def commits_after(path: Path, claim: LogExtent, recovered: int) -> int:
     try:
         with beside(path, "-wal").open("rb") as log:
             salts, page_bytes = _begin(log)
-            if salts != claim.salts or (recovered <= 0 and _first_commit_is_whole(log)):
+            if salts != stated.salts or (recovered <= 0 and _first_commit_is_whole(log)):
                 return 0
             step = _FRAME.size + page_bytes
-            numbers = range(max(recovered, 0) + 1, claim.frames + 1)
-            return sum(_commits(log, number, step, claim.salts) for number in numbers)
+            numbers = range(max(recovered, 0) + 1, stated.frames + 1)
+            return sum(_commits(log, number, step, stated.salts) for number in numbers)
     except (OSError, struct.error):
         return 0
 

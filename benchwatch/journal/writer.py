@@ -3,9 +3,9 @@
 One file serves all runs, and several programs at once. Each reading is a transaction of
 its own, so a killed program loses at most the reading in flight; what a power cut can cost
 is bounded by `SYNC_S`. While the file can't be written (locked, disk full, gone) events
-wait in a bounded queue and the run goes on; every event carries a number that makes
-writing it twice harmless. When the file is moved or deleted, a new one is begun with all of
-the runs that go on; what still waits at the end is left in a journal beside it.
+wait in a bounded backlog and the run goes on; every event carries a number, so that writing
+it twice does no harm. When the file is moved or deleted, a new one is begun with all runs that
+go on; events that still wait at the end are written to another file.
 """
 
 import contextlib
@@ -18,11 +18,10 @@ from typing import Final
 
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import JournalError
-from benchwatch.journal.backlog import Backlog
+from benchwatch.journal.backlog import Backlog, write_elsewhere
 from benchwatch.journal.damaged_file import DAMAGE, BackgroundRecovery, DamageCheck, damage
 from benchwatch.journal.journal_file import alone, check_name
 from benchwatch.journal.open_file import LOG_BYTES, OpenFile
-from benchwatch.journal.rescue import leave
 from benchwatch.journal.schema import JournalRun, copy_events, count_events, event_row, run_row
 from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, code, sentence
 from benchwatch.reading import Entry
@@ -31,15 +30,14 @@ BACKLOG: Final = 100_000
 """Events kept in memory while the file can't be written; beyond that the oldest go first."""
 RETRY_S: Final = 1.0
 SYNC_S: Final = 5.0
-"""So often, with the next event, all so far is forced to the disk, not only handed to the
-system: the most that a power cut can cost."""
+"""How often all events so far are forced to the disk, not only handed to the system: the most
+that a power cut can cost."""
 LEAVE_S: Final = 1.0
-"""Longest wait, at the end, for another program that is beginning or leaving the journal."""
+"""Longest wait, at the end, for another program that opens or closes the journal."""
+STOP_S: Final = 1.0
+"""Longest wait, at the end, for the threads that check the file and recover a damaged one."""
 
-CARRY_S: Final = 1.0
-"""Longest wait, at the end, for what carries over to stop."""
-
-_PASSING: Final = frozenset({sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_FULL})
+_TRANSIENT: Final = frozenset({sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_FULL})
 
 
 def new_key(utc_s: float) -> int:
@@ -70,25 +68,25 @@ class Journal:
         ours: bool = False,
     ) -> None:
         self.path = path
-        self.news: list[str] = []
-        """Sentences about what befell the file; they only ever become more."""
+        self.notices: list[str] = []
+        """Sentences about what happened to the file; the list only grows."""
         self.trouble: str | None = None
         """Why events wait in memory; None while they reach the file."""
         self._clock = clock or SystemClock()
         self._lock = threading.Lock()
-        self._waiting = Backlog(backlog)
+        self._backlog = Backlog(backlog)
         self._number = 0
         self._runs: dict[int, JournalRun] = {}
         self._file: OpenFile | None = None
         self._moved: OpenFile | None = None
-        """One that is no longer at `path`, until its runs are in the new one."""
+        """The file that is no longer at `path`, until its runs are in the new one."""
         self._in_moved = 0
-        """How many events are in that one."""
+        """How many events are in it."""
         self._ours = ours
         self._damaged: tuple[int, int] | None = None
         """The inode of a file that was found damaged while it was written."""
-        self._carrying: BackgroundRecovery | None = None
-        self._checking: DamageCheck | None = None
+        self._recovery: BackgroundRecovery | None = None
+        self._check: DamageCheck | None = None
         self._log_grows = False
         self._next_try_s = 0.0
         self._next_sync_s = self._clock.monotonic() + SYNC_S
@@ -96,7 +94,7 @@ class Journal:
         try:
             self._open()
         except sqlite3.Error as error:
-            if code(error) not in _PASSING:
+            if code(error) not in _TRANSIENT:
                 raise JournalError(f"{sentence(path, error)}. {GO_ELSEWHERE}") from error
             self._fail(error)
         except TimeoutError as error:
@@ -104,11 +102,11 @@ class Journal:
 
     @property
     def not_on_disk(self) -> int:
-        """How many readings and notes are not in the file at `path` by now."""
-        return 0 if self.trouble is None else self._in_moved + len(self._waiting)
+        """How many readings and notes are not in the file at `path` yet."""
+        return 0 if self.trouble is None else self._in_moved + len(self._backlog)
 
     def save_run(self, run: JournalRun) -> None:
-        """Write what is known of `run`, replacing what was known before."""
+        """Write what is known of `run`, in place of what was known before."""
         with self._lock:
             self._runs[run.key] = run
             if self._file is None or self.trouble:
@@ -120,17 +118,17 @@ class Journal:
                 self._fail(error)
 
     def write(self, run: int, event: Entry) -> None:
-        """Put `event` of the run with key `run` on disk; returns once it is there, or waits."""
+        """Write `event` of the run with key `run`; on return it is in file or backlog."""
         with self._lock:
             self._number += 1
             if self._file is None or self.trouble:
-                self._waiting.keep(run, self._number, event)
+                self._backlog.add(run, self._number, event)
                 self._retry()
                 return
             try:
                 self._file.connection.execute(*event_row(run, self._number, event))
             except sqlite3.Error as error:
-                self._waiting.keep(run, self._number, event)
+                self._backlog.add(run, self._number, event)
                 self._fail(error)
                 return
             try:
@@ -140,11 +138,11 @@ class Journal:
                 self._fail(error)
 
     def close(self) -> None:
-        """Write what still waits, and close.
+        """Write the backlog, and close.
 
         Raises:
-            JournalError: some of it could not be written; the message says how much, and the
-                file in which it was left, if there is room for one anywhere.
+            JournalError: some of it could not be written; the message says how much, and to
+                which other file it was written, if any had room.
         """
         with self._lock:
             try:
@@ -155,13 +153,15 @@ class Journal:
             if self.trouble:
                 self._retry()
             trouble, left = self.trouble, self.not_on_disk
-            for beside in (self._carrying, self._checking):
-                if beside is not None:
-                    beside.stop(CARRY_S)
-            there = left and leave(self.path, min(self._runs, default=0), self._write_waiting)
+            for thread in (self._recovery, self._check):
+                if thread is not None:
+                    thread.stop(STOP_S)
+            there = left and write_elsewhere(
+                self.path, min(self._runs, default=0), self._write_waiting
+            )
             with contextlib.suppress(TimeoutError), alone(self.path, LEAVE_S):
-                self._drop()
-            self._drop()
+                self._close_files()
+            self._close_files()
         if left or trouble:
             lost = ", nor anywhere else: there was no room" if left else ""
             kept = f", but in {there}" if there else lost
@@ -179,46 +179,46 @@ class Journal:
         )
         self._damaged = None
         if self._file.lost:
-            self.news.append(
+            self.notices.append(
                 f"the log beside the journal was damaged ({self.path}-wal): the last "
                 f"{self._file.lost} readings and notes in it can't be read, and are lost where "
                 "they were not in the journal itself yet."
             )
-        if self._checking is None and self._file.aside is None:
-            self._checking = DamageCheck(self.path, self._sync_soon)
+        if self._check is None and self._file.aside is None:
+            self._check = DamageCheck(self.path, self._sync_soon)
         if self._file.aside is not None:
-            self.news.append(
+            self.notices.append(
                 f"the journal was damaged: it is kept as {self._file.aside}, a new one was begun, "
                 "and what can be read of the old one is carried over."
             )
-            if self._carrying is not None:
-                self._carrying.stop(CARRY_S)
-            self._carrying = BackgroundRecovery(self._file.aside, self.path, self.news.append)
+            if self._recovery is not None:
+                self._recovery.stop(STOP_S)
+            self._recovery = BackgroundRecovery(self._file.aside, self.path, self.notices.append)
 
     def _sync_soon(self) -> None:
         self._next_sync_s = -math.inf
 
     def _sync(self) -> None:
-        """Force what was written to the disk, and see that the file is still there."""
+        """Force what was written to the disk, and check that the file is still there."""
         self._next_sync_s = self._clock.monotonic() + SYNC_S
         self._check_place()
         assert self._file is not None
-        if self._checking is not None and self._checking.damaged == self._file.inode:
+        if self._check is not None and self._check.damaged == self._file.inode:
             raise damage()
         kept = self._file.sync()
         if kept >= LOG_BYTES and not self._log_grows:
             self._log_grows = True
-            self.news.append(
+            self.notices.append(
                 f"another program reads the journal and keeps the log beside it from being "
                 f"emptied, which is {kept / 1e6:.0f} MB by now and grows ({self.path}-wal). Let "
                 "it end what it does with the journal."
             )
         elif kept == 0 and self._log_grows:
             self._log_grows = False
-            self.news.append("the log beside the journal is emptied again.")
+            self.notices.append("the log beside the journal is emptied again.")
 
     def _check_place(self) -> None:
-        """See that the open file is the one at `path`, and whole; if not, remember it and raise."""
+        """Check that the open file is the one at `path`; if not, remember it and raise."""
         if self._file is None:
             return
         try:
@@ -230,18 +230,18 @@ class Journal:
             raise
 
     def _fail(self, error: Exception) -> None:
-        told = isinstance(error, JournalError)
-        self.trouble = str(error).rstrip(".") if told else sentence(self.path, error)
+        ours = isinstance(error, JournalError)
+        self.trouble = str(error).rstrip(".") if ours else sentence(self.path, error)
         self._next_try_s = self._clock.monotonic() + RETRY_S
-        passing = isinstance(error, sqlite3.Error) and code(error) in _PASSING
+        transient = isinstance(error, sqlite3.Error) and code(error) in _TRANSIENT
         if self._file is not None and isinstance(error, sqlite3.Error) and code(error) in DAMAGE:
             self._damaged = self._file.inode
-        if self._file is not None and not passing:
+        if self._file is not None and not transient:
             self._file.close()
             self._file = None
 
     def _retry(self) -> None:
-        """When it is time, write all that waits in one transaction."""
+        """When it is time, write the backlog in one transaction."""
         if self._clock.monotonic() < self._next_try_s:
             return
         try:
@@ -255,7 +255,7 @@ class Journal:
                     self._file.connection.execute("ROLLBACK")
             self._fail(error)
         else:
-            self._waiting.clear()
+            self._backlog.clear()
             self.trouble = None
             if self._moved is not None:
                 self._moved.close(leave=True)
@@ -268,11 +268,11 @@ class Journal:
             connection.execute(*run_row(run))
         if self._moved is not None:
             copy_events(self._moved.connection, connection, self._runs)
-        for row in self._waiting.rows():
+        for row in self._backlog.rows():
             connection.execute(*row)
         connection.execute("COMMIT")
 
-    def _drop(self) -> None:
+    def _close_files(self) -> None:
         if self._moved is not None:
             self._moved.close(leave=True)
         if self._file is not None:

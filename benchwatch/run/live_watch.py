@@ -146,7 +146,7 @@ class LiveWatch:
 
     def news(self) -> Sequence[str]:
         """Return what befell the journal and has not been returned yet, a sentence each."""
-        news = () if self._journal is None else self._journal.news[self._said :]
+        news = () if self._journal is None else self._journal.notices[self._said :]
         self._said += len(news)
         return news
 
@@ -196,10 +196,10 @@ class LiveWatch:
 
     def _mark_news(self) -> None:
         """Put what befell the journal on the time line of every counter."""
-        if self._journal is None or self._marked == len(self._journal.news):
+        if self._journal is None or self._marked == len(self._journal.notices):
             return
         with self._lock:
-            news = self._journal.news[self._marked :]
+            news = self._journal.notices[self._marked :]
             self._marked += len(news)
         for sentence in news:
             self.mark(sentence)

@@ -11,12 +11,12 @@ from pathlib import Path
 import pytest
 from acquisition_kit import COUNTER, TEN_MHZ
 from counter_kit import tiny_counter, value_of
+from journal_events_kit import read_events, read_runs
 from program_kit import COMMAND
 
 from benchwatch.acquire import Acquisition
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal
-from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark, Reading
 from benchwatch.run.live_watch import LiveWatch, RunLimits

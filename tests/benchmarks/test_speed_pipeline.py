@@ -25,11 +25,11 @@ from pathlib import Path
 
 import pytest
 from counter_kit import tiny_counter, value_of
+from journal_events_kit import read_events, read_runs
 from program_kit import COMMAND
 
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal
-from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.quantity import difference

@@ -14,13 +14,13 @@ from pathlib import Path
 
 import pytest
 from counter_kit import tiny_counter, value_of
+from journal_events_kit import read_events, read_runs
 from pipeline_kit import NOMINAL, START_UTC_S, reading
 from program_kit import COMMAND, start_program
 
 from benchwatch.cli import run
 from benchwatch.commands import COMMANDS
 from benchwatch.journal import Journal
-from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.lines import EndOfRun, LineOutput, json_line
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan

@@ -11,13 +11,13 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from journal_events_kit import read_events, read_runs
 from journal_kit import copy
 from pipeline_kit import RUN, START_UTC_S, StillClock, reading
 from program_kit import start_python
 
 from benchwatch.errors import FileError, JournalError
 from benchwatch.journal import Journal, default_path, new_key
-from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.journal.schema import APPLICATION_ID, JournalRun, settings_text
 from benchwatch.journal.writer import RETRY_S, SYNC_S
 from benchwatch.reading import OVERRANGE, Gap, Mark

@@ -94,7 +94,7 @@ def test_a_damaged_journal_is_set_aside_and_what_is_left_is_carried_over(tmp_pat
         journal.write(NEW.key, reading(number))
         clock.now_s += RETRY_S
     carried_over(journal)
-    trouble, (said, told) = journal.trouble, journal.news
+    trouble, (said, told) = journal.trouble, journal.notices
     journal.close()
 
     (aside,) = tmp_path.glob("journal-damaged-20310504T*.db")
@@ -194,7 +194,7 @@ def test_a_damaged_log_blocks_nothing(tmp_path, where):
     check_sound(path)
     assert ask(path, f"SELECT count(*) FROM readings WHERE run = {NEW.key}") == [(10,)]
     assert where == 0.0 or ask(path, "SELECT count(*) FROM readings")[0][0] >= 15
-    (said,) = journal.news
+    (said,) = journal.notices
     told = re.search(r"was damaged \(.*-wal\): the last (\d+) readings and notes", said)
     assert told is not None
     # Every entry is a commit of its own; before the readings come the tables and the run.
@@ -214,7 +214,7 @@ def test_a_log_that_was_only_cut_off_is_not_called_damaged(tmp_path):
     journal = Journal(path)
     journal.close()
 
-    assert journal.news == []
+    assert journal.notices == []
 
 
 def test_a_log_that_another_program_writes_is_not_called_damaged(tmp_path):

@@ -141,7 +141,7 @@ def test_a_log_that_another_program_keeps_from_being_emptied_is_said_once(tmp_pa
         number += 1
         journal.write(RUN.key, reading(number))
         clock.now_s += 0.1
-    (said,) = journal.news
+    (said,) = journal.notices
     other.execute("COMMIT")
     other.close()
     for _ in range(60):
@@ -149,7 +149,7 @@ def test_a_log_that_another_program_keeps_from_being_emptied_is_said_once(tmp_pa
         journal.write(RUN.key, reading(number))
         clock.now_s += 1.0
     size = log.stat().st_size
-    (_, over) = journal.news
+    (_, over) = journal.notices
     journal.close()
 
     assert re.search(r"keeps the log .* is ([89]|1[0-2]) MB by now and grows", said)

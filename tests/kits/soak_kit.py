@@ -264,7 +264,7 @@ def _sample(hours: float, foreign: set[Any]) -> Sample:
 
 
 def _kept(path: Path) -> Iterator[Reading | Gap]:
-    from benchwatch.journal.journal_reader import read_events, read_runs
+    from journal_events_kit import read_events, read_runs
 
     (only,) = read_runs(path)
     for event in read_events(path, only):

@@ -11,6 +11,7 @@ import screen_kit as kit
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
+from journal_events_kit import read_events, read_runs
 from pipeline_kit import NOMINAL, START_UTC_S, reading
 
 from benchwatch.acquire import CounterStatus
@@ -23,7 +24,6 @@ from benchwatch.counter import LinkStatus, TimeBase
 from benchwatch.estimate.comparison.counter_comparison import as_read, corrected
 from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.journal import Journal
-from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.lines import LineOutput, PlainWriter, json_line
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan

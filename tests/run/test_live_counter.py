@@ -4,6 +4,7 @@ import json
 
 import numpy as np
 import pytest
+from journal_events_kit import read_events, read_runs
 from pipeline_kit import NOMINAL, START_UTC_S, StillClock, reading
 
 from benchwatch.acquire import CounterStatus
@@ -11,7 +12,6 @@ from benchwatch.counter import Identity, LinkStatus, Setup, TimeBase
 from benchwatch.errors import BenchwatchError, NoReadings, UsageError
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, Reference
 from benchwatch.journal import Journal
-from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Record
 from benchwatch.run.live_watch import LiveWatch

@@ -9,6 +9,7 @@ from decimal import Decimal
 
 import numpy as np
 import pytest
+from journal_events_kit import read_events, read_runs
 from load_kit import LONGEST_WAIT_S
 from pipeline_kit import NOMINAL, START_UTC_S, StillClock, reading
 
@@ -18,7 +19,6 @@ from benchwatch.errors import ConnectionFailed, NotACounter
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Settle, SettleLimit
 from benchwatch.journal import Journal
-from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.pipeline.pipeline import MARKS_KEPT, Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark

@@ -15,11 +15,11 @@ from pathlib import Path
 
 import pytest
 from counter_kit import TinyCounter, tiny_counter, value_of
+from journal_events_kit import read_events, read_runs
 from load_kit import Stopwatch
 from program_kit import COMMAND, Watching, start_program
 from terminal_kit import Terminal
 
-from benchwatch.journal.journal_reader import read_events, read_runs
 from benchwatch.reading import Gap, Reading
 
 GATE_S = 0.01
