@@ -1,7 +1,6 @@
-"""How the turning of the trimmer stands: judgement, hint, tool, landing, as found.
+"""The state of the trim after each reading: judgement, hint, tool, landing, as found.
 
-One object a counter, fed with the numbers after each reading; nothing here measures, it puts
-the small machines of `benchwatch.estimate` side by side.
+It is put together from the estimators in `benchwatch.estimate.trim`.
 """
 
 import math
@@ -32,18 +31,11 @@ class TrimTracker:
     def __init__(self, tolerance: float | None, settle: SettleLimit | None) -> None:
         self._tool = ToolPull()
         self._found = AsFound(settle)
-        self._turn: Nudge | None = None
-        """The newest nudge that was a turn and not the tool's pull."""
+        self._newest_turn = _NewestTurn()
         self._turns = LearnedTurns()
         self._newest_offset = math.nan
         self._apart = math.inf
         """How far the newest two readings lie apart."""
-        self._taken: Nudge | None = None
-        """The turn that was taken for the newest touch."""
-        self._grown: Nudge | None = None
-        """The newest nudge as it was when the turn was last worked out from it."""
-        self._other: float | None = None
-        """By how much the turn differs from the nudge that it came with; None: from none."""
         self.by_tool = False
         """Whether the newest nudge was the tool's pull."""
         self._newest = TrimNow()
@@ -93,26 +85,18 @@ class TrimTracker:
         """
         self._turns.resume(sizes)
         self._tool.resume(samples, on=tool_on)
-        self._turn = turn
+        self._newest_turn.turn = turn
         if known or turn is not None:
             self._found.resume()
 
     def add(self, elapsed_s: float, offset: float, numbers: Numbers) -> TrimNow:
         """Take the reading at `elapsed_s`, its fractional `offset` and the numbers after it."""
-        nudge = numbers.confirmed_nudge
-        if nudge is not None:
-            turn = self._tool.step(nudge)
-            if self._tool.reassigned:
-                self._turn = self._taken
-                self._turns.restore()
-            self.by_tool = turn is None
-            self._other = self._grown = None
+        if numbers.confirmed_nudge is not None:
+            self._take_nudge(numbers.confirmed_nudge)
+        elif numbers.last_nudge is not None:
+            turn = self._newest_turn.refine(numbers.last_nudge)
             if turn is not None:
-                self._turn, self._other = turn, turn.size - nudge.size
-                self._turns.add(turn)
-                self._found.turn(turn, tool_on=self._tool.state.on)
-        else:
-            self._grow(numbers.last_nudge)
+                self._turns.grow(turn)
         apart = abs(offset - self._newest_offset)
         self._newest_offset, self._apart = offset, math.inf if math.isnan(apart) else apart
         if math.isfinite(offset) and not numbers.suspect:
@@ -132,22 +116,25 @@ class TrimTracker:
             self._turns.advise(elapsed_s, now.left, now.left_u or 0.0)
         return now
 
-    def _grow(self, newest: Nudge | None) -> None:
-        """Take the newest nudge as it is known now: what creeps after a turn is part of it."""
-        if self._turn is None or self._other is None or newest is None or newest is self._grown:
-            return
-        self._grown = newest
-        was, self._turn = self._turn, replace(newest, size=newest.size + self._other)
-        if self._turn != was:
-            self._turns.grow(self._turn)
+    def _take_nudge(self, nudge: Nudge) -> None:
+        """Take a nudge for a turn or for the tool's pull."""
+        turn = self._tool.step(nudge)
+        if self._tool.reassigned:
+            self._newest_turn.restore()
+            self._turns.restore()
+        self.by_tool = turn is None
+        self._newest_turn.take(turn, nudge)
+        if turn is not None:
+            self._turns.add(turn)
+            self._found.turn(turn, tool_on=self._tool.state.on)
 
     def touch(self, at_s: float, numbers: Numbers, *, on: bool) -> TrimNow:
-        """The operator says at `at_s` that the tool is on the trimmer, or off.
+        """Take it that the tool was put on the trimmer at `at_s`, or lifted.
 
-        What `numbers` say is from before it: the wait until it is good enough begins anew.
+        The `numbers` are from before it: the wait until they are good enough begins anew.
         """
         if self._tool.touch(at_s, on=on):
-            self._taken, self._turn, self._other = self._turn, None, None
+            self._newest_turn.withdraw()
             self._turns.withdraw()
         self._turns.touch()
         if on:
@@ -155,7 +142,12 @@ class TrimTracker:
         landing = None
         if self._landing is not None:
             self._landing.restart()
-            landing = LandingNow("outside", 0.0, DEFAULT_HOLD_S, PUT_ON if on else LIFTED)
+            landing = LandingNow(
+                state="outside",
+                held_s=0.0,
+                hold_s=DEFAULT_HOLD_S,
+                reason=PUT_ON if on else LIFTED,
+            )
         self._newest = self._now(numbers, landing, touched=True)
         return self._newest
 
@@ -163,7 +155,11 @@ class TrimTracker:
         tool, estimate = self._tool.state, at_rest(numbers)
         if estimate is None:
             return TrimNow(
-                tool=tool, landing=landing, turn=self._turn, touched=touched, turns=self._turns.now
+                tool=tool,
+                landing=landing,
+                turn=self._newest_turn.turn,
+                touched=touched,
+                turns=self._turns.now,
             )
         aim, aim_u = tool.aim, tool.aim_u
         judgement = judge(estimate, self._tolerance, aim, aim_u, self._apart)
@@ -171,10 +167,12 @@ class TrimTracker:
         return TrimNow(
             direction=direction(estimate, self._tolerance, aim),
             judgement=anew(judgement) if touched else judgement,
-            hint=None if touched else self._by_turns(hint(estimate, self._turn, aim, aim_u)),
+            hint=None
+            if touched
+            else self._by_turns(hint(estimate, self._newest_turn.turn, aim, aim_u)),
             tool=tool,
             landing=landing,
-            turn=self._turn,
+            turn=self._newest_turn.turn,
             touched=touched,
             turns=self._turns.now,
             left=aim - estimate.offset if aimed else None,
@@ -184,19 +182,19 @@ class TrimTracker:
             else None,
         )
 
-    def _by_turns(self, told: Hint | None) -> Hint | None:
+    def _by_turns(self, given: Hint | None) -> Hint | None:
         """Add to a hint what is known of the turns of this run."""
         known = self._turns.now
-        if told is None or known is None:
-            return told
-        of_usual = None if known.usual is None else abs(told.left) / known.usual
-        return replace(told, of_usual=of_usual, lost=self._turns.lost(told.left))
+        if given is None or known is None:
+            return given
+        of_usual = None if known.usual is None else abs(given.left) / known.usual
+        return replace(given, of_usual=of_usual, lost=self._turns.lost(given.left))
 
     def gap(self, *, goes_on: bool = False) -> TrimNow:
-        """Readings were missed: nothing is held across it, what was learned stays.
+        """Take a gap: a landing begins anew after it; what was learned stays.
 
         Args:
-            goes_on: the level goes on over the gap (`LiveEstimate.gap`): so does the turning.
+            goes_on: the level goes on over the gap (`LiveEstimate.gap`), and so does the trim.
         """
         if goes_on:
             return self._newest
@@ -205,5 +203,46 @@ class TrimTracker:
         self._tool.gap()
         self._newest_offset, self._apart = math.nan, math.inf
         self._turns.gap()
-        self._newest = TrimNow(tool=self._tool.state, turn=self._turn, turns=self._turns.now)
+        self._newest = TrimNow(
+            tool=self._tool.state, turn=self._newest_turn.turn, turns=self._turns.now
+        )
         return self._newest
+
+
+class _NewestTurn:
+    """The newest nudge that was a turn of the trimmer, and not the tool's pull."""
+
+    def __init__(self) -> None:
+        self.turn: Nudge | None = None
+        self._withdrawn: Nudge | None = None
+        """The turn that was taken for the newest touch."""
+        self._refined_from: Nudge | None = None
+        """The nudge from which the turn was worked out last."""
+        self._beyond: float | None = None
+        """Size of the turn minus that of its nudge; None: the newest nudge was no turn."""
+
+    def take(self, turn: Nudge | None, nudge: Nudge) -> None:
+        """Take the `turn` that was seen as `nudge`; None: it was the tool's pull."""
+        self._beyond = self._refined_from = None
+        if turn is not None:
+            self.turn, self._beyond = turn, turn.size - nudge.size
+
+    def refine(self, nudge: Nudge) -> Nudge | None:
+        """Take the newest nudge as it is known by now: what creeps after a turn is part of it.
+
+        Returns:
+            The turn, where that has changed it.
+        """
+        if self.turn is None or self._beyond is None or nudge is self._refined_from:
+            return None
+        self._refined_from = nudge
+        was, self.turn = self.turn, replace(nudge, size=nudge.size + self._beyond)
+        return self.turn if self.turn != was else None
+
+    def withdraw(self) -> None:
+        """Take the turn for the touch that was just reported."""
+        self._withdrawn, self.turn, self._beyond = self.turn, None, None
+
+    def restore(self) -> None:
+        """Take it for a turn again: the touch has shown a step of its own."""
+        self.turn = self._withdrawn

@@ -77,8 +77,8 @@ DAMAGES: dict[str, tuple[Callable[[bytes], bytes], float]] = {
 
 def carried_over(journal: Journal) -> None:
     """Wait until what can be read has been carried over."""
-    assert journal._carrying is not None
-    journal._carrying._thread.join(60)
+    assert journal._recovery is not None
+    journal._recovery._thread.join(60)
 
 
 @pytest.mark.parametrize("damage", DAMAGES)
@@ -121,8 +121,8 @@ def test_damage_that_no_reading_meets_is_found_too(tmp_path, whole):
     path.write_bytes(noise(middle, middle + 1)(whole))
     clock = StillClock()
     journal = Journal(path, clock=clock)
-    assert journal._checking is not None
-    journal._checking._thread.join(60)
+    assert journal._check is not None
+    journal._check._thread.join(60)
     journal.save_run(NEW)
     for number in range(50):
         journal.write(NEW.key, reading(number))
