@@ -1,7 +1,7 @@
 """One line an event on standard output: for people (plain) or for programs (JSON).
 
-A reading that stands far off is held back until the next one tells a step from a lone
-wild reading, so that its line can carry the flag ``spike`` and the estimate without it.
+The line of a reading that is far off is held back until the next reading shows whether it was a
+spike, so that it can carry the flag ``spike`` and the estimate without it.
 """
 
 import json
@@ -41,7 +41,7 @@ _SPIKE: Final[frozenset[Flag]] = frozenset({SPIKE})
 
 
 LineEvent = Reading | Gap | Mark | Record
-"""What has a line of its own; the tool put on or lifted is told as a mark."""
+"""Events that have a line; the tool put on or lifted is written as a mark."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,12 +54,12 @@ class EndOfRun:
 
 
 class LineWriter(Protocol):
-    """Turns what happened, and the numbers after it, into one line without its line ending."""
+    """Turns an event, and the numbers after it, into one line without its line ending."""
 
     def __call__(
         self, event: LineEvent | EndOfRun, numbers: Numbers, not_on_disk: int | None = None, /
     ) -> str:
-        """Write one line; `not_on_disk`: how much waits for the journal, None without one."""
+        """Return one line; `not_on_disk`: events that wait for the journal, None without one."""
         ...
 
 
@@ -77,7 +77,7 @@ class LineOutput:
         self._before: dict[str, Numbers] = {}
 
     def event(self, event: Event, numbers: Numbers, not_on_disk: int | None = None) -> None:
-        """Take an event and the numbers after it, and how much waits for the journal by then."""
+        """Take an event, the numbers after it, and how many events wait for the journal."""
         name = event.counter
         if isinstance(event, Touch):
             event = Mark(
@@ -113,7 +113,7 @@ class LineOutput:
         self.flush()
 
     def flush(self) -> None:
-        """Hand all lines so far to whoever reads them."""
+        """Flush the stream."""
         self._stream.flush()
 
     def _put(
@@ -139,7 +139,7 @@ class LineOutput:
 
 
 def _can_write(text: str, stream: TextIO) -> bool:
-    """Tell whether the encoding of `stream` has these characters; one without any has all."""
+    """Tell whether the encoding of `stream` has these characters; without one it has all."""
     try:
         text.encode(getattr(stream, "encoding", None) or "utf-8")
     except UnicodeEncodeError:
@@ -153,7 +153,7 @@ def _can_write(text: str, stream: TextIO) -> bool:
 def json_line(
     event: LineEvent | EndOfRun, numbers: Numbers, not_on_disk: int | None = None, /
 ) -> str:
-    """Write one line of strict JSON; what is unknown is null."""
+    """Return one line of strict JSON; what is unknown is null."""
     if isinstance(event, Reading):
         return _encode(_reading(event, numbers) | {"not_on_disk": not_on_disk})
     if isinstance(event, EndOfRun):
@@ -245,7 +245,7 @@ def _known(value: float | None) -> float | None:
 
 
 def _seconds(value: float | None) -> float | None:
-    """Round to a microsecond: finer digits of a time are noise that only lengthens the line."""
+    """Round to a microsecond: finer digits of a time are noise."""
     return round(value, 6) if value is not None and math.isfinite(value) else None
 
 
@@ -253,7 +253,7 @@ def _seconds(value: float | None) -> float | None:
 
 
 class PlainWriter:
-    """Writes lines for people; each counter keeps its unit as long as it serves."""
+    """Writes lines for people; each counter keeps its unit until it no longer fits."""
 
     def __init__(self) -> None:
         self._units: dict[str, OffsetUnit] = {}
@@ -277,7 +277,7 @@ class PlainWriter:
         return "  ".join([start, *self._values(event, numbers), *sorted(event.flags), *waits])
 
     def _recorded(self, event: Record) -> str:
-        """Write the offset of a record and what spoke against it; nothing if unreadable."""
+        """Return the offset of a record and its cautions; nothing if it can't be read."""
         try:
             record = OffsetRecord.from_dict(json.loads(event.document))
         except (FileError, ValueError):

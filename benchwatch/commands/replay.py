@@ -106,8 +106,8 @@ def replay(
             def events() -> EventStream:
                 return EventStream(path, stated, column=column, gate_s=gate_s, say=_nothing)
 
-            tape = RecordedTimeline(Extent(path, stated, column=column), events, pipeline)
-            return _show(tape, speed or 1.0, screen, from_input=file == STANDARD_INPUT)
+            timeline = RecordedTimeline(Extent(path, stated, column=column), events, pipeline)
+            return _show(timeline, speed or 1.0, screen, from_input=file == STANDARD_INPUT)
     stream = EventStream(file, stated, column=column, gate_s=gate_s, say=narrate)
     kept = None if journal is None else Journal(journal)
     try:
@@ -176,30 +176,32 @@ def _as_lines(screen: ScreenOptions, *, plain: bool, as_json: bool, keep: bool) 
     return True
 
 
-def _show(tape: RecordedTimeline, speed: float, screen: ScreenOptions, *, from_input: bool) -> int:
+def _show(
+    timeline: RecordedTimeline, speed: float, screen: ScreenOptions, *, from_input: bool
+) -> int:
     """Show the recording on the screen until it is left; then say what is odd about the file.
 
     Raises:
         BenchwatchError: the file is broken somewhere.
     """
-    for sentence in tape.extent.take_notes():
+    for sentence in timeline.extent.take_notes():
         narrate(sentence)
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
     from benchwatch.screen.terminal.screen_process import run_screen  # noqa: PLC0415 - likewise
 
     if from_input:
         redirect_standard_input()
-    player = RecordingPlayer(tape, speed=speed)
+    player = RecordingPlayer(timeline, speed=speed)
     app = BenchwatchApp(player, playback=player, options=screen.options(bell=False))
     player.start()
     try:
         code = run_screen(app)
     finally:
         player.stop()
-    for sentence in tape.extent.take_notes():
+    for sentence in timeline.extent.take_notes():
         narrate(sentence)
-    if tape.extent.error is not None:
-        raise tape.extent.error
+    if timeline.extent.error is not None:
+        raise timeline.extent.error
     return code
 
 

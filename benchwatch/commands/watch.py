@@ -297,6 +297,6 @@ def _end(run: LiveWatch, journal: Journal | None) -> int:
         narrate(str(error))
         return error.exit_code
     finally:
-        for sentence in run.news():
+        for sentence in run.new_notices():
             narrate(sentence)
     return 0

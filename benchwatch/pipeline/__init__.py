@@ -1,4 +1,5 @@
-"""One counter's way from event to snapshot, the same for live and replayed readings.
+"""The way of one counter from events to snapshots, the same for live and replayed events.
 
-In: readings, gaps and what the operator says. Out: journal entries and one frozen `Snapshot`.
+In: readings, gaps, marks and the commands of the operator. Out: entries of the journal, and after
+each event one frozen `Snapshot`.
 """

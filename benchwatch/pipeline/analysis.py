@@ -9,7 +9,7 @@ from benchwatch.pipeline.history import History
 from benchwatch.pipeline.slow_statistics import StabilityTracker
 from benchwatch.pipeline.trim_tracker import TrimTracker
 from benchwatch.plan import Plan
-from benchwatch.reading import Gap, Reading
+from benchwatch.reading import Reading
 from benchwatch.snapshot import TrimNow
 from benchwatch.staleness import ReadingSpacing
 
@@ -75,18 +75,18 @@ class Analysis:
         self.stability.add(elapsed_s, offset, numbers)
         return numbers, trim
 
-    def gap(self, gap: Gap, *, other_scale: bool = False) -> tuple[Numbers, TrimNow]:
-        """Take `gap`; return what is left of the numbers and of the trim.
+    def gap(self, lasted_s: float, *, other_scale: bool = False) -> tuple[Numbers, TrimNow]:
+        """Take a gap; return what is left of the numbers and of the trim.
 
         Args:
-            gap: readings are missing, or, with no length, there is a change between two of them.
+            lasted_s: for how long readings are missing; 0 for a change between two of them.
             other_scale: the readings after it can't be compared with those before.
         """
-        lasted_s = None if other_scale else gap.lasted_s
-        self.history.gap(gap.lasted_s)
+        comparable_s = None if other_scale else lasted_s
+        self.history.gap(lasted_s)
         self.spacing.gap()
-        goes_on = self.estimate.gap(lasted_s)
-        self.stability.gap(lasted_s)
+        goes_on = self.estimate.gap(comparable_s)
+        self.stability.gap(comparable_s)
         return self.estimate.numbers, self.trim.gap(goes_on=goes_on)
 
     def touch(self, at_s: float, *, on: bool) -> TrimNow:

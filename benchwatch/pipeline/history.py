@@ -1,9 +1,9 @@
-"""The rolling buffer: a whole run in bounded memory, for the charts.
+"""The history of one counter for its charts: a whole run in bounded memory.
 
 Level 0 holds the newest readings one by one. Each level above holds buckets of `FAN_OUT`
 entries of the level below, with their lowest, highest and mean offset, so that a lone
-spike stays visible at any zoom. A full level forgets its older half, except the top one,
-which merges neighbours in pairs and so reaches back to the start for ever. Gaps stay gaps:
+spike stays visible at any zoom. A full level drops its older half, except the top one,
+which merges neighbours in pairs and so always reaches back to the start. Gaps stay gaps:
 a bucket ends at a gap longer than itself, and one that holds or precedes a gap says so.
 """
 
@@ -43,7 +43,7 @@ class Buckets(NamedTuple):
 
 
 class History:
-    """The past of one counter; one thread adds, any thread asks."""
+    """The readings of one counter; one thread adds, any thread reads."""
 
     def __init__(self, capacity: int = CAPACITY) -> None:
         self._lock = threading.Lock()
@@ -65,7 +65,7 @@ class History:
                 entry = completed
 
     def gap(self, lasted_s: float) -> None:
-        """Note that nothing is known of the `lasted_s` seconds after the newest reading."""
+        """Take a gap of `lasted_s` seconds after the newest reading."""
         ended: _Entry | None = None
         with self._lock:
             for level in self._levels:
@@ -74,17 +74,17 @@ class History:
                 ended = level.break_off(lasted_s) or ended
 
     def buckets(self, span_s: float) -> Buckets:
-        """Return the last `span_s` seconds, each part as finely as it is still known."""
+        """Return the last `span_s` seconds, each part at the finest level that still holds it."""
         with self._lock:
             table = self._within(span_s)
         return Buckets(
-            table[:, _START],
-            table[:, _END],
-            table[:, _LOW],
-            table[:, _HIGH],
-            table[:, _SUM] / table[:, _COUNT],
-            table[:, _COUNT].astype(np.int64),
-            table[:, _BROKEN] > 0,
+            start_s=table[:, _START],
+            end_s=table[:, _END],
+            low=table[:, _LOW],
+            high=table[:, _HIGH],
+            mean=table[:, _SUM] / table[:, _COUNT],
+            readings=table[:, _COUNT].astype(np.int64),
+            broken=table[:, _BROKEN] > 0,
         )
 
     def trace(self, span_s: float, points: int) -> Trace:
@@ -124,7 +124,7 @@ class _HistoryLevel:
         self._fan_out = fan_out
         self._merges = merges
         self._pending: list[_Entry] = []
-        self._forgot = False
+        self._has_dropped = False
 
     def append(self, entry: _Entry) -> _Entry | None:
         """Take an entry of the level below; return the one it completes here, if it does."""
@@ -147,8 +147,8 @@ class _HistoryLevel:
         return float(self._table[self._size - 1, _END]) if self._size else 0.0
 
     def reaches(self, since_s: float) -> bool:
-        """Say whether all that ever happened after `since_s` is still here or below."""
-        return not self._forgot or (self._size > 0 and self._table[0, _START] <= since_s)
+        """Tell whether this level and those below hold all readings after `since_s`."""
+        return not self._has_dropped or (self._size > 0 and self._table[0, _START] <= since_s)
 
     def between(self, since_s: float, until_s: float) -> _Table:
         """Copy the entries that end at or after `since_s` and begin before `until_s`."""
@@ -177,7 +177,7 @@ class _HistoryLevel:
             if self._merges:
                 self._table[:half] = _reduce(self._table, np.arange(0, self._size, 2))[:half]
             else:
-                self._forgot = True
+                self._has_dropped = True
                 self._table[:half] = self._table[self._size - half :].copy()
             self._size = half
         self._table[self._size] = entry
@@ -186,7 +186,7 @@ class _HistoryLevel:
 
 
 def _merge(table: _Table, most: int, span_s: float) -> _Table:
-    """Join entries into at most `most` stretches of equal time, on a grid that stands still."""
+    """Join entries into at most `most` stretches of equal time, on a grid fixed in time."""
     cell = np.floor(table[:, _START] / (span_s / (most - 1)))
     cell = np.maximum(cell, cell[-1] - (most - 1))
     return _reduce(table, np.flatnonzero(np.diff(cell, prepend=cell[0] - 1)))

@@ -39,7 +39,7 @@ from benchwatch.reading import (
     RecordKind,
     Touch,
 )
-from benchwatch.snapshot import Snapshot, Trace, TrimNow, WarmUp
+from benchwatch.snapshot import Snapshot, Trace, WarmUp
 
 MARKS_KEPT: Final = 100
 """Newest marks in a snapshot; the journal has them all."""
@@ -119,8 +119,7 @@ class Pipeline:
         with self._lock:
             if now.nominal is not None:
                 self._take_nominal(float(now.nominal))
-            self._snapshot = replace(
-                self._snapshot,
+            self._show(
                 link=now.link,
                 identity=now.identity,
                 time_base=now.time_base,
@@ -141,7 +140,7 @@ class Pipeline:
         """End the run; `reason` goes to the journal and the snapshot."""
         with self._lock:
             self._journal.update_run(ended_utc_s=utc_s, end_reason=reason)
-            self._snapshot = replace(self._snapshot, link=LinkStatus("ended", elapsed_s, reason))
+            self._show(link=LinkStatus("ended", elapsed_s, reason))
             return self._snapshot
 
     def refresh(self) -> None:
@@ -153,9 +152,7 @@ class Pipeline:
             fit = self._analysis.estimate.warm_up_fit()
             now_s = 0.0 if now.reading is None else now.reading.elapsed_s
             warm_up = warm_up_now(self._snapshot.warm_up or WarmUp(), fit, now_s)
-            self._snapshot = replace(
-                self._snapshot, stability=stability, elsewhere=elsewhere, warm_up=warm_up
-            )
+            self._show(stability=stability, elsewhere=elsewhere, warm_up=warm_up)
 
     # ------------------------------------------------------------ commands of the operator
 
@@ -200,20 +197,12 @@ class Pipeline:
 
     def _take_reading(self, reading: Reading) -> None:
         was, analysis = self._snapshot, self._analysis
-        trim: TrimNow | None
         measures = reading.flags.isdisjoint(NO_MEASUREMENT)
         reading, changed = self._time_base.take(reading, was.time_base.source, analysis.nominal_hz)
         if changed:
             # The readings step with the time base, and nobody has turned anything.
-            change = Gap(
-                counter=was.counter, utc_s=reading.utc_s, elapsed_s=reading.elapsed_s,
-                lasted_s=0.0, reason="",
-            )  # fmt: skip
-            analysis.gap(change, other_scale=True)
-        if measures:
-            numbers, trim = analysis.add(reading)
-        else:
-            numbers, trim = without_news(was.numbers), was.trim
+            analysis.gap(0.0, other_scale=True)
+        numbers, trim = analysis.add(reading) if measures else (without_news(was.numbers), was.trim)
         question = nominal_doubt(reading, analysis.nominal_hz, was.question)
         if question is not None and was.question is None:
             self._log.add_text(reading.utc_s, reading.elapsed_s, "caution", question)
@@ -235,7 +224,7 @@ class Pipeline:
             self._keep_as_found(reading)
 
     def _take_gap(self, gap: Gap) -> None:
-        numbers, trim = self._analysis.gap(gap)
+        numbers, trim = self._analysis.gap(gap.lasted_s)
         self._log.add_gap(gap)
         self._show(
             numbers=numbers,

@@ -1,7 +1,7 @@
-"""Numbers that are worked out at leisure, about once a second, and not with every reading.
+"""Numbers that are worked out about once a second for display, and not with every reading.
 
-Deviations grow with each reading at a bounded cost, but their limits, the dither of the last
-minute and the offset at the working frequencies are only wanted when somebody looks.
+A reading is added to the deviations at a bounded cost; their confidence limits, the dither of the
+last minute and the offset at the working frequencies are worked out only when they are shown.
 """
 
 import math
@@ -34,22 +34,24 @@ from benchwatch.snapshot import Change, ElsewhereNow, StabilityNow, Trace, WarmU
 
 DITHER_SPAN_S: Final = 60.0
 INTERVAL_READINGS: Final = 16
-"""Readings from which the time between two is told."""
+"""Readings from which the usual time between two is worked out."""
 UNEVEN: Final = 1.5
 """A wait of more than so many intervals is a gap for deviations."""
 DRIFT_SPAN_S: Final = 3600.0
-"""How far back a straight drift is taken out, at most; over longer it is no straight line."""
-STRAIGHT_EVERY_S: Final = 10.0
-"""It costs a tenth of a second over thousands of readings, and changes slowly."""
+"""Longest span from which a straight drift is taken out; over longer ones it is not straight."""
+DETREND_EVERY_S: Final = 10.0
+"""How often deviations without drift are worked out: over thousands of readings that takes a tenth
+of a second, and they change slowly."""
 NAMES: Final[tuple[Name, ...]] = ("oadev", "mdev", "ohdev")
 FEWEST: Final = 8
+"""Readings from which deviations without drift are worked out."""
 RECENT: Final = 256
-"""Newest readings kept, for a nudge is confirmed some readings after it was made."""
-MOST_WAITING: Final = 256
-"""Readings that wait at most, where nobody looks."""
+"""Newest readings held, because a nudge is confirmed some readings after it was made."""
+MOST_DEFERRED: Final = 256
+"""Most readings of a series that wait to be added."""
 CURVE_POINTS: Final = 100
 MULTIPLES: Final = (0.1, 0.5, 1.0, 2.0, 10.0, 100.0)
-"""Of the nominal, when no working frequencies were stated."""
+"""Working frequencies as multiples of the nominal, where none were stated."""
 
 
 class StabilityTracker:
@@ -58,18 +60,18 @@ class StabilityTracker:
     def __init__(self) -> None:
         self._run = _DeviationSeries()
         self._since: _DeferredSeries | None = None
-        """Since the later of both; None before there was any."""
+        """Deviations since the later of both; None before there was either."""
         self._why: Change | None = None
         self._change_s = -math.inf
         self._newest: deque[tuple[float, float]] = deque(maxlen=RECENT)
         self._held: tuple[float, float] | None = None
-        """A suspect reading, kept back until it is known to be no spike."""
-        self._straight: tuple[Deviation, ...] = ()
-        self._straight_since: tuple[Deviation, ...] = ()
-        self._straight_at_s = -math.inf
+        """A suspect reading, not added before it is known to be no spike."""
+        self._detrended: tuple[Deviation, ...] = ()
+        self._detrended_since: tuple[Deviation, ...] = ()
+        self._detrended_at_s = -math.inf
 
     def add(self, elapsed_s: float, offset: float, numbers: Numbers | None = None) -> None:
-        """Take one reading, fractional, and what the estimate says after it."""
+        """Take one reading (fractional offset), and the numbers after it."""
         if self._held is not None:
             if numbers is None or numbers.spike_at_s is None:
                 self._take(*self._held)
@@ -87,7 +89,7 @@ class StabilityTracker:
             self._begin(settle.since_s, "settled")
 
     def gap(self, lasted_s: float | None = None) -> None:
-        """Readings were missed; without a time nothing before compares with what comes."""
+        """Take a gap of `lasted_s` seconds; None: readings before and after it do not compare."""
         if self._held is not None:
             self._take(*self._held)
             self._held = None
@@ -97,30 +99,30 @@ class StabilityTracker:
         if lasted_s is None:
             self._newest.clear()
 
-    def now(self, buffer: History) -> StabilityNow:
+    def now(self, history: History) -> StabilityNow:
         """Work out the tables, and the dither of the last minute."""
-        run, waiting = self._run, self._since
-        since = None if waiting is None else waiting.series()
-        recent = _recent(buffer, DITHER_SPAN_S)
-        if run.last_s - self._straight_at_s >= STRAIGHT_EVERY_S:
-            self._straight, self._straight_at_s = _without_drift(run, buffer), run.last_s
-            self._straight_since = () if since is None else _without_drift(since, buffer)
+        run, deferred = self._run, self._since
+        since = None if deferred is None else deferred.series()
+        recent = _recent(history, DITHER_SPAN_S)
+        if run.last_s - self._detrended_at_s >= DETREND_EVERY_S:
+            self._detrended, self._detrended_at_s = _without_drift(run, history), run.last_s
+            self._detrended_since = () if since is None else _without_drift(since, history)
         rows = run.table()
-        told = StabilityNow(
+        now = StabilityNow(
             deviations=rows,
-            without_drift=self._straight,
+            without_drift=self._detrended,
             dither=recent,
             readings=run.readings,
             span_s=run.span_s,
         )
         if since is None:
-            return told
+            return now
         return replace(
-            told,
+            now,
             since=self._why,
             since_s=self._change_s,
             since_deviations=since.table(),
-            since_without_drift=self._straight_since,
+            since_without_drift=self._detrended_since,
             since_readings=since.readings,
             since_span_s=since.span_s,
         )
@@ -137,16 +139,16 @@ class StabilityTracker:
             return
         self._change_s, self._why = at_s, why
         self._since = _DeferredSeries(_DeviationSeries(self._run.interval_s))
-        self._straight_at_s = -math.inf
+        self._detrended_at_s = -math.inf
         for elapsed_s, offset in self._newest:
             if elapsed_s >= at_s:
                 self._since.add(elapsed_s, offset)
 
 
 class _DeferredSeries:
-    """A series whose readings wait until somebody looks, for a nudge soon makes them useless.
+    """A series to which readings are added only when it is asked for: a nudge often ends it before.
 
-    Readings come from one thread, and another one looks.
+    One thread adds readings, another one asks for the series.
     """
 
     def __init__(self, series: "_DeviationSeries") -> None:
@@ -157,14 +159,14 @@ class _DeferredSeries:
 
     def add(self, elapsed_s: float, offset: float) -> None:
         self._events.append((elapsed_s, offset))
-        if len(self._events) > MOST_WAITING:
+        if len(self._events) > MOST_DEFERRED:
             self.series()
 
     def gap(self, lasted_s: float | None) -> None:
         self._events.append((lasted_s,))
 
     def series(self) -> "_DeviationSeries":
-        """Return the series with all that has come."""
+        """Return the series with all readings added."""
         with self._lock:
             while self._events:
                 event = self._events.popleft()
@@ -176,7 +178,7 @@ class _DeferredSeries:
 
 
 class _DeviationSeries:
-    """Deviations of one stretch, once the time between readings is known."""
+    """Deviations of one stretch, from when the usual time between readings is known."""
 
     def __init__(self, interval_s: float = 0.0) -> None:
         self.interval_s = interval_s
@@ -220,7 +222,7 @@ class _DeviationSeries:
         return self._bridges.correct(self._live.table(), self.interval_s)
 
     def _lose(self, live: LiveDeviations, lost: int, offset: float) -> None:
-        """Put in the mean of both neighbours for a few lost readings, or begin a new stretch."""
+        """Fill a few lost readings with the mean of their neighbours; else begin a new stretch."""
         if lost > LONGEST or not math.isfinite(self._last):
             live.gap()
             self._bridges.gap()
@@ -231,7 +233,7 @@ class _DeviationSeries:
 
     def _start(self) -> None:
         times = [elapsed_s for elapsed_s, _ in self._first]
-        # Not by numpy, whose median loads a large module while the readings come.
+        # The median of numpy would load a large module while readings come.
         self.interval_s = self.interval_s or median(b - a for a, b in pairwise(times))
         self.began_s = self.last_s = times[0]
         self._live = LiveDeviations(self.interval_s)
@@ -241,9 +243,9 @@ class _DeviationSeries:
         self._first.clear()
 
 
-def _without_drift(series: _DeviationSeries, buffer: History) -> tuple[Deviation, ...]:
-    """Deviations of the readings still known singly, a straight line taken out."""
-    known = buffer.buckets(DRIFT_SPAN_S)
+def _without_drift(series: _DeviationSeries, history: History) -> tuple[Deviation, ...]:
+    """Return deviations of the readings that are still held singly, less a straight line."""
+    known = history.buckets(DRIFT_SPAN_S)
     single = (known.readings == 1) & (known.end_s >= series.began_s)
     times, offset = known.end_s[single], known.mean[single]
     if not series.span_s or len(times) < FEWEST:
@@ -256,7 +258,7 @@ def _without_drift(series: _DeviationSeries, buffer: History) -> tuple[Deviation
 
 
 def warm_up_now(was: WarmUp, fit: WarmUpFit | None, now_s: float) -> WarmUp:
-    """Draw the fitted curve over the half of the run it was fitted to, and as far ahead."""
+    """Return the warm-up with its curve, over the half of the run it fits and as far ahead."""
     if fit is None:
         return replace(was, curve=Trace(), end=None, end_u=None)
     half_s = (now_s - was.since_s) / 2.0
@@ -268,7 +270,7 @@ def warm_up_now(was: WarmUp, fit: WarmUpFit | None, now_s: float) -> WarmUp:
 def elsewhere_now(
     estimate: Estimate | None, nominal_hz: float, at_hz: Sequence[float] = ()
 ) -> ElsewhereNow | None:
-    """Carry the estimate to the working frequencies, or to round multiples of the nominal."""
+    """Return the offset at the frequencies `at_hz`, or at round multiples of the nominal."""
     if estimate is None or not nominal_hz > 0:
         return None
     where = at_hz or [factor * nominal_hz for factor in MULTIPLES]
@@ -280,6 +282,6 @@ def elsewhere_now(
     )
 
 
-def _recent(buffer: History, span_s: float) -> Dither | None:
-    buckets = buffer.buckets(span_s)
+def _recent(history: History, span_s: float) -> Dither | None:
+    buckets = history.buckets(span_s)
     return dither(buckets.end_s, buckets.mean)

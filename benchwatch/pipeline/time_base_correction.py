@@ -1,7 +1,7 @@
-"""By which time base a counter counted, reading for reading, and how far that one is off.
+"""Corrects each reading for the known offset of the time base that counted it.
 
-What a reference, or a counter's own oscillator, is known to be off is put right here, once,
-before anything is estimated. Text and frequency stay as the counter said them.
+That is done here, once, before anything is estimated. Text and frequency stay as the counter wrote
+them.
 """
 
 from dataclasses import replace
@@ -27,56 +27,56 @@ class TimeBaseCorrection:
     def __init__(self, plan: Plan) -> None:
         self._plan = plan
         self._signs: tuple[object, ...] = ()
-        """What told by what the newest reading was counted; equal signs need no second look."""
+        """What the time base of the newest reading was derived from."""
         self._changes: list[tuple[float, CountedBy]] = []
-        """Since when by what, seconds of the run; oldest first."""
+        """Time bases, and since when (seconds of the run) each counts; oldest first."""
 
     def take(
-        self, reading: Reading, told: TimeBaseSource, nominal_hz: float
+        self, reading: Reading, stated: TimeBaseSource, nominal_hz: float
     ) -> tuple[Reading, bool]:
-        """Put a reading right.
+        """Correct a reading.
 
         Args:
-            reading: as the counter said it; one from a recording may bring its `correction`.
-            told: what the counter says that it counts by.
+            reading: as the counter gave it; one from a recording may bring its `correction`.
+            stated: the time base that the counter states.
             nominal_hz: of the reading; nan when it is not known.
 
         Returns:
-            The reading put right, and whether it was counted by something else than the one
-            before it. What lies before such a change must not be bridged.
+            The corrected reading, and whether another time base counted the one before it. The
+            readings before and after such a change must not be compared.
         """
-        signs = (INTERNAL_TIMEBASE in reading.flags, told, reading.correction)
+        signs = (INTERNAL_TIMEBASE in reading.flags, stated, reading.correction)
         changed = False
         if signs != self._signs:
             self._signs = signs
-            changed = self._look(reading, told)
-        return put_right(reading, self.now.reference.offset, nominal_hz), changed
+            changed = self._update(reading, stated)
+        return corrected_reading(reading, self.now.reference.offset, nominal_hz), changed
 
     @property
     def now(self) -> CountedBy:
-        """What counted the newest reading."""
+        """The time base of the newest reading."""
         return self._changes[-1][1] if self._changes else CountedBy()
 
     def at(self, elapsed_s: float) -> CountedBy:
-        """Return what counted the reading at `elapsed_s`."""
+        """Return the time base of the reading at `elapsed_s`."""
         known = (by for since_s, by in reversed(self._changes) if since_s <= elapsed_s)
         return next(known, CountedBy())
 
-    def _look(self, reading: Reading, told: TimeBaseSource) -> bool:
-        """Keep what counts from `reading` on; tell whether something else counted before."""
-        now, before = self._counted_by(reading, told), self.now
+    def _update(self, reading: Reading, stated: TimeBaseSource) -> bool:
+        """Note the time base from `reading` on; tell whether it is another one than before."""
+        now, before = self._counted_by(reading, stated), self.now
         changed = (now.source, now.reference.offset) != (before.source, before.reference.offset)
         first = not self._changes
         if changed or first:
             self._changes = [*self._changes[-CHANGES_KEPT:], (reading.elapsed_s, now)]
         return changed and not first
 
-    def _counted_by(self, reading: Reading, told: TimeBaseSource) -> CountedBy:
+    def _counted_by(self, reading: Reading, stated: TimeBaseSource) -> CountedBy:
         recorded = reading.correction
-        source: TimeBaseSource = told
+        source: TimeBaseSource = stated
         if INTERNAL_TIMEBASE in reading.flags:
             source = "internal"
-        elif told == "unknown" and (self._plan.on_reference or recorded is not None):
+        elif stated == "unknown" and (self._plan.on_reference or recorded is not None):
             source = "external"
         return CountedBy(source, time_base_of(self._plan, source, recorded))
 
@@ -85,9 +85,9 @@ def time_base_of(plan: Plan, source: TimeBaseSource, recorded: float | None = No
     """Return what is known of the time base `source`.
 
     Args:
-        plan: what the bench file states of both.
+        plan: what the bench file states of the reference and of the counter's own oscillator.
         source: which one.
-        recorded: by how much a recording says that its readings were put right, if it does.
+        recorded: the correction of its readings that a recording states, if it does.
     """
     stated = {"external": plan.reference, "internal": plan.own_time_base}.get(source)
     if stated is not None:
@@ -95,12 +95,12 @@ def time_base_of(plan: Plan, source: TimeBaseSource, recorded: float | None = No
     return Reference(name="reference" if source == "external" else OWN, offset=recorded or 0.0)
 
 
-def put_right(reading: Reading, time_base: float, nominal_hz: float) -> Reading:
-    """Return `reading` as an exact time base would have counted it.
+def corrected_reading(reading: Reading, time_base: float, nominal_hz: float) -> Reading:
+    """Return `reading` as a time base without offset would have counted it.
 
     Args:
-        reading: as the counter said it.
-        time_base: how far its time base is known to be off; 0 when nothing is known.
+        reading: as the counter gave it.
+        time_base: known offset (fractional) of its time base; 0 when nothing is known.
         nominal_hz: of the reading; nan when it is not known.
     """
     if not time_base:
@@ -110,7 +110,7 @@ def put_right(reading: Reading, time_base: float, nominal_hz: float) -> Reading:
 
 
 def correction_words(reading: Reading | None) -> str:
-    """Say what was put right: ``reference +5.00 ppb put right``; empty when nothing was."""
+    """Name the correction: ``reference +5.00 ppb put right``; empty when there is none."""
     if reading is None or reading.correction is None:
         return ""
     which = "own time base" if INTERNAL_TIMEBASE in reading.flags else "reference"

@@ -1,4 +1,5 @@
-"""All counters of one watch or replay.
+"""All counters of one watch, or of a recording that is played, and how either ends.
 
-In: plans, or recordings. Out: events with their snapshots; the operator's commands go back down.
+In: plans, or a recording, and the commands of the operator. Out: events with their snapshots, and
+a handle to each counter.
 """

@@ -1,4 +1,4 @@
-"""A run: bench to journal, buffer and estimate, and one immutable snapshot a counter."""
+"""A watch: threads, pipelines and journal of all its counters, and when it ends."""
 
 import queue
 import threading
@@ -20,10 +20,10 @@ from benchwatch.run.live_counter import LiveCounter
 from benchwatch.snapshot import Snapshot
 
 QUEUE_LIMIT: Final = 10_000
-"""Events that a slow reader of lines may lag behind before the counters are held up."""
+"""Events that may wait for a slow reader of lines before acquisition waits too."""
 REFRESH_S: Final = 1.0
-LEISURE: Final = 20.0
-"""What is refreshed at leisure takes no more than one part in so many of a core."""
+REFRESH_PART: Final = 20.0
+"""Refreshing takes no more than one part in so many of a core."""
 JOIN_S: Final = 2.0
 NOT_SETTLED: Final = 1
 """Exit code when the time was up before the oscillator had settled."""
@@ -31,7 +31,7 @@ NOT_SETTLED: Final = 1
 
 @dataclass(frozen=True, slots=True)
 class RunLimits:
-    """When a run ends by itself."""
+    """When a watch ends by itself."""
 
     count: int | None = None
     """Readings of each counter."""
@@ -41,7 +41,7 @@ class RunLimits:
 
 @dataclass(frozen=True, slots=True)
 class RunOutcome:
-    """Why a run ended."""
+    """Why a watch ended."""
 
     reason: str
     """In a few words, for the last line."""
@@ -51,15 +51,15 @@ class RunOutcome:
 
 
 class LiveWatch:
-    """Several counters watched together; every method may be called from any thread.
+    """Several counters watched together; any thread may call any method.
 
     Args:
         plans: the counters, at least one, each with a name of its own.
         journal: where readings go first; None when they are kept nowhere.
-        limits: when to end without being told.
-        lines: whether somebody takes `events`; a screen looks at snapshots instead.
-        clock: where all times come from.
-        acquire: makes the thread that reads a counter; tests put their own here.
+        limits: when to end by itself.
+        lines: whether `events` are taken from the queue; a screen looks at snapshots instead.
+        clock: gives all times.
+        acquire: makes the thread that reads a counter; tests replace it.
         earlier: what interrupted runs left, to go on with, by the name of the counter.
     """
 
@@ -93,7 +93,7 @@ class LiveWatch:
             )
             self._counters[plan.name] = LiveCounter(pipeline, self._clock, self._origin_s)
         self._going = set(self._counters)
-        self._marked = self._said = 0
+        self._notices_marked = self._notices_given = 0
         self._lock = threading.RLock()
         self.events: queue.SimpleQueue[tuple[Event, Snapshot] | None] = queue.SimpleQueue()
         """Each event and the state after it; None once the run has ended."""
@@ -107,7 +107,7 @@ class LiveWatch:
         return tuple(self._counters)
 
     def start(self) -> None:
-        """Begin to read, on a thread a counter."""
+        """Start one thread a counter, which reads it."""
         for name, counter in self._counters.items():
             plan = counter.pipeline.plan
             counter.acquisition = self._acquire(
@@ -126,7 +126,7 @@ class LiveWatch:
         for acquisition in self._acquisitions:
             acquisition.start()
         if not self._lines:
-            threading.Thread(target=self._refresh, name="leisure", daemon=True).start()
+            threading.Thread(target=self._refresh, name="refresh", daemon=True).start()
         if self._limits.for_s is not None:
             threading.Thread(target=self._end_in_time, name="end of run", daemon=True).start()
 
@@ -144,20 +144,20 @@ class LiveWatch:
         for name in self._counters:
             self._take(name, Mark(counter=name, utc_s=utc_s, elapsed_s=elapsed_s, text=text))
 
-    def news(self) -> Sequence[str]:
-        """Return what befell the journal and has not been returned yet, a sentence each."""
-        news = () if self._journal is None else self._journal.notices[self._said :]
-        self._said += len(news)
-        return news
+    def new_notices(self) -> Sequence[str]:
+        """Return sentences on what happened to the journal since the last call."""
+        notices = () if self._journal is None else self._journal.notices[self._notices_given :]
+        self._notices_given += len(notices)
+        return notices
 
-    # ------------------------------------------------------------ how it ends
+    # ------------------------------------------------------------ the end
 
     def interrupt(self) -> None:
-        """End the run because a person or a signal said so; safe in a signal handler."""
+        """End the run by command of a person or a signal; safe in a signal handler."""
         self._finish(RunOutcome("interrupted", INTERRUPTED))
 
     def stop(self) -> RunOutcome:
-        """End the run if it still goes on, and wait until every instrument is let go."""
+        """End the run if it still goes on, and wait until every instrument is released."""
         self._finish(RunOutcome("stopped"))
         for acquisition in self._acquisitions:
             acquisition.stop()
@@ -186,7 +186,7 @@ class LiveWatch:
         if isinstance(event, Reading) and (self.outcome is not None or name not in self._going):
             return
         snapshot = self._counters[name].pipeline.take(event)
-        self._mark_news()
+        self._mark_notices()
         if self._lines:
             self.events.put((snapshot.corrected(event), snapshot))
             while self.events.qsize() > QUEUE_LIMIT and not self.finished.is_set():
@@ -194,14 +194,14 @@ class LiveWatch:
         if isinstance(event, Reading):
             self._check_limits(name, snapshot)
 
-    def _mark_news(self) -> None:
-        """Put what befell the journal on the time line of every counter."""
-        if self._journal is None or self._marked == len(self._journal.notices):
+    def _mark_notices(self) -> None:
+        """Put what happened to the journal on the time line of every counter."""
+        if self._journal is None or self._notices_marked == len(self._journal.notices):
             return
         with self._lock:
-            news = self._journal.notices[self._marked :]
-            self._marked += len(news)
-        for sentence in news:
+            notices = self._journal.notices[self._notices_marked :]
+            self._notices_marked += len(notices)
+        for sentence in notices:
             self.mark(sentence)
 
     def _check_limits(self, name: str, snapshot: Snapshot) -> None:
@@ -215,7 +215,7 @@ class LiveWatch:
         self._leave(name, RunOutcome(_few_words(error), error.exit_code, str(error)))
 
     def _leave(self, name: str, outcome: RunOutcome) -> None:
-        """One counter has done its part; with the last one the run ends."""
+        """Stop one counter; with the last one the run ends."""
         with self._lock:
             self._going.discard(name)
             acquisition = self._counters[name].acquisition
@@ -225,13 +225,13 @@ class LiveWatch:
                 self._finish(outcome)
 
     def _refresh(self) -> None:
-        """Work out what changes slowly for as long as the run lasts, in a little of the time."""
+        """Work out what changes slowly, again and again until the run ends."""
         wait_s = REFRESH_S
         while not self._clock.wait(self.finished, wait_s):
             began_s = self._clock.monotonic()
             for counter in self._counters.values():
                 counter.pipeline.refresh()
-            wait_s = max(REFRESH_S, LEISURE * (self._clock.monotonic() - began_s))
+            wait_s = max(REFRESH_S, REFRESH_PART * (self._clock.monotonic() - began_s))
 
     def _end_in_time(self) -> None:
         for_s = self._limits.for_s

@@ -1,7 +1,7 @@
-"""A recorded file on one time line, and a way through it.
+"""The events of a recorded file on one time line, and a pass through them.
 
-A recording only ever runs forward: its pipelines can't forget. To go back, a new way is begun
-and fed from the beginning. The file is read on as events are taken, and never kept whole.
+A pass only goes forward, because pipelines can't go back: to seek back, a new pass begins at the
+start of the file. The file is read as events are taken, and is never held whole.
 """
 
 import math
@@ -18,27 +18,27 @@ from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.reading import INTERNAL_TIMEBASE, Event, Gap, Mark, Reading
 from benchwatch.recording import EventStream, Extent, Recording
 
-EVENTS_A_LOOK: Final = 20
-"""Events fed between two looks at whether it is enough for now."""
-READ_AT_ONCE: Final = 10_000
-"""Readings that are looked at before anything is played: what is wrong with most files, and how
-long they are, is then known beforehand."""
+EVENTS_A_CHECK: Final = 20
+"""Events that are fed between two checks of the time."""
+READ_FIRST: Final = 10_000
+"""Readings that are read before playing starts, so that the length of most files, and most errors
+in them, are known by then."""
 
 _INTERNAL: Final = TimeBase("internal")
 _BY_TIME = attrgetter("elapsed_s")
 
 
 class RecordedTimeline:
-    """A file that is played; its time counts from the first event of any counter.
+    """The events of a file; time counts from the first event of any counter.
 
     Args:
-        extent: of the file.
-        events: opens it anew, from the beginning.
+        extent: finds how long the file is, and what is wrong with it.
+        events: opens the file again, from the beginning.
         pipeline: makes a new pipeline for a counter.
 
     Raises:
-        NoReadings: there are none in it.
-        BenchwatchError: what is wrong near its beginning.
+        NoReadings: there are none in the file.
+        BenchwatchError: the file can't be read near its beginning.
     """
 
     def __init__(
@@ -48,7 +48,7 @@ class RecordedTimeline:
         pipeline: Callable[[Recording], Pipeline],
     ) -> None:
         self._extent, self._open, self._pipeline = extent, events, pipeline
-        while extent.state == "so far" and extent.readings < READ_AT_ONCE:
+        while extent.state == "so far" and extent.readings < READ_FIRST:
             extent.read_on()
         if extent.error is not None:
             raise extent.error
@@ -61,16 +61,16 @@ class RecordedTimeline:
 
     @property
     def length_s(self) -> float:
-        """How long it is, as far as it was read, in seconds."""
+        """Length of what was read by now, in seconds."""
         return max(self._extent.last_s - self._origin_s, 0.0)
 
     @property
     def extent(self) -> Extent:
-        """How far it reaches, and what was noted of it."""
+        """How far the file reaches, and what was noted of it."""
         return self._extent
 
     def read_on(self) -> None:
-        """Read a piece more of it, to find its end."""
+        """Read the next piece of the file, to find its end."""
         if self._extent.state == "so far":
             self._extent.read_on()
             self._see_counters()
@@ -80,8 +80,8 @@ class RecordedTimeline:
         start_s = self._outlines[name].utc_start_s
         return math.nan if start_s is None else start_s + self._origin_s + at_s
 
-    def way(self, marks: Sequence[Mark] = ()) -> "ReplayPass":
-        """Begin a way from the beginning; `marks` were made at earlier showings."""
+    def new_pass(self, marks: Sequence[Mark] = ()) -> "ReplayPass":
+        """Begin a pass at the start; `marks` were made while the file was shown before."""
         stream = self._open()
         time_bases = {name: TimeBase(one.time_base) for name, one in self._outlines.items()}
 
@@ -102,15 +102,15 @@ class RecordedTimeline:
 
 @dataclass(slots=True, eq=False)
 class ReplayPass:
-    """Pipelines on their way forward through the events."""
+    """One pass forward through the events, and the pipelines they go through."""
 
     pipelines: dict[str, Pipeline]
-    """Of the counters that are known, by name."""
+    """Of the counters met by now, by name."""
     events: Iterator[Event]
     pipeline: Callable[[str], Pipeline]
-    """Makes one for a counter that is met later."""
+    """Makes the pipeline of a counter that is met later."""
     time_bases: dict[str, TimeBase]
-    """What the file says counted the readings that are not marked as counted otherwise."""
+    """Time bases that the file states, for readings without the flag ``internal-timebase``."""
     at_s: float = 0.0
     """All events up to here have been fed."""
     next: Event | None = None
@@ -122,19 +122,19 @@ class ReplayPass:
         self._read_on()
 
     def feed(self, goal_s: float, enough: Callable[[], bool]) -> None:
-        """Feed what lies up to `goal_s`, or less when it is `enough` for now."""
+        """Feed the events up to `goal_s`; fewer where `enough` says that it takes too long."""
         count = 0
         while self.next is not None and self.next.elapsed_s <= goal_s:
             self._take(self.next)
             self.at_s = max(self.at_s, self.next.elapsed_s)
             self._read_on()
             count += 1
-            if count % EVENTS_A_LOOK == 0 and enough():
+            if count % EVENTS_A_CHECK == 0 and enough():
                 return
         self.at_s = max(self.at_s, goal_s)
 
     def _read_on(self) -> None:
-        """Read the next event; where the file is broken, the links end with what is wrong."""
+        """Read the next event; where the file can't be read on, the links end with the reason."""
         try:
             self.next = next(self.events, None)
         except BenchwatchError as error:
@@ -144,7 +144,7 @@ class ReplayPass:
                 self._connect(name, link, known.gate_s, known.time_base)
 
     def _take(self, event: Event) -> None:
-        """Put an event through its pipeline; the link is silent for as long as a gap lasts."""
+        """Put an event through its pipeline; during a gap the link is silent."""
         if event.counter not in self.pipelines:
             self.pipelines[event.counter] = self.pipeline(event.counter)
             self._connect(event.counter, LinkStatus("reading", event.elapsed_s), None)

@@ -1,4 +1,4 @@
-"""A recording as a watch: pause, speed and seek, on a thread of its own."""
+"""Plays a recording for the screen, with pause, speed and seek, on a thread of its own."""
 
 import threading
 from collections.abc import Sequence
@@ -14,45 +14,45 @@ from benchwatch.run.recorded_timeline import RecordedTimeline
 from benchwatch.snapshot import Playback, Snapshot, Trace
 
 SPEEDS: Final = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 1000.0, 3600.0)
-PIECE_S: Final = 0.02
+WORK_S: Final = 0.02
 REST_S: Final = 0.005
-"""Longest stretch of work before the screen gets its turn, and that turn."""
-LOOK_S: Final = 0.1
+"""Longest work at a time, and the pause after it in which the screen is drawn."""
+TICK_S: Final = 0.1
 """The position moves on at least so often, events or not."""
 LEAST_REST_S: Final = 0.001
 REFRESH_S: Final = 1.0
-LEISURE: Final = 20.0
-"""What is refreshed at leisure takes no more than one part in so many of a core."""
+REFRESH_PART: Final = 20.0
+"""Refreshing takes no more than one part in so many of a core."""
 
 
 class RecordingPlayer:
-    """Plays a tape; what it shows it hands out as a watch does.
+    """Plays a recording; the screen uses it like a watch.
 
-    Every method may be called from any thread. What is too much to feed in time is played as
-    fast as it goes: the position tells the truth.
+    Any thread may call any method. Where feeding can't keep up with the speed, the position moves
+    as fast as feeding does.
 
     Args:
-        tape: what to play; its end is found meanwhile.
+        timeline: what to play; its end is found meanwhile.
         speed: recorded seconds a second.
-        clock: where real time comes from.
+        clock: gives real time.
     """
 
     def __init__(
-        self, tape: RecordedTimeline, *, speed: float = 1.0, clock: Clock | None = None
+        self, timeline: RecordedTimeline, *, speed: float = 1.0, clock: Clock | None = None
     ) -> None:
-        self._tape, self._speed = tape, speed
+        self._timeline, self._speed = timeline, speed
         self._clock = clock or SystemClock()
         self._marks: list[Mark] = []
         self._lock = threading.Lock()
-        self._woken, self._over = threading.Event(), threading.Event()
+        self._wake, self._stopping = threading.Event(), threading.Event()
         self._paused = False
         self._goal_s: float | None = None
         """Where a seek goes to; None when none is under way."""
         self._at_s = 0.0
-        self._way = self._shown = tape.way()
+        self._pass = self._shown = timeline.new_pass()
         self._then_s = self._refresh_at_s = self._clock.monotonic()
 
-    # ------------------------------------------------------------ what a screen looks at
+    # ------------------------------------------------------------ for the screen
 
     @property
     def names(self) -> Sequence[str]:
@@ -72,12 +72,12 @@ class RecordingPlayer:
         return self._at_s
 
     def mark(self, text: str) -> None:
-        """Put a note on the time line of this showing; the file stays as it is."""
+        """Put a note on the time line as long as it is shown; the file is not changed."""
         with self._lock:
             for name, pipeline in self._shown.pipelines.items():
                 mark = Mark(
                     counter=name,
-                    utc_s=self._tape.utc_of(name, self._at_s),
+                    utc_s=self._timeline.utc_of(name, self._at_s),
                     elapsed_s=self._at_s,
                     text=text,
                 )
@@ -86,10 +86,10 @@ class RecordingPlayer:
 
     @property
     def playing(self) -> Playback:
-        """Where the recording stands, or where a seek goes to."""
+        """Position and speed; during a seek the position that it goes to."""
         with self._lock:
-            at_s, length_s, speed = self._at_s, self._tape.length_s, self._speed
-            length = self._tape.extent.state
+            at_s, length_s, speed = self._at_s, self._timeline.length_s, self._speed
+            length = self._timeline.extent.state
             if self._goal_s is not None:
                 goal_s = min(self._goal_s, length_s)
                 return Playback(
@@ -102,7 +102,7 @@ class RecordingPlayer:
             state: Literal["paused", "playing"] = "paused" if self._paused else "playing"
             return Playback(state=state, at_s=at_s, length_s=length_s, speed=speed, length=length)
 
-    # ------------------------------------------------------------ what keys do
+    # ------------------------------------------------------------ commands
 
     def pause(self) -> None:
         """Stop, or go on; at the end, begin again."""
@@ -111,7 +111,7 @@ class RecordingPlayer:
                 self._goal_s, self._paused = 0.0, False
             else:
                 self._paused = not self._paused
-        self._woken.set()
+        self._wake.set()
 
     def faster(self, steps: int) -> None:
         """Go so many steps of speed up, or down."""
@@ -121,13 +121,13 @@ class RecordingPlayer:
                     self._speed = min((s for s in SPEEDS if s > self._speed), default=self._speed)
                 else:
                     self._speed = max((s for s in SPEEDS if s < self._speed), default=self._speed)
-        self._woken.set()
+        self._wake.set()
 
     def seek(self, to_s: float) -> None:
         """Go to `to_s` seconds from the beginning, or as near as there is."""
         with self._lock:
             self._goal_s = max(to_s, 0.0)
-        self._woken.set()
+        self._wake.set()
 
     # ------------------------------------------------------------ the thread that plays
 
@@ -137,22 +137,22 @@ class RecordingPlayer:
         threading.Thread(target=self._run, name="replay", daemon=True).start()
 
     def stop(self) -> None:
-        """End; soon after, nothing moves any more."""
-        self._over.set()
-        self._woken.set()
+        """End the thread, soon after."""
+        self._stopping.set()
+        self._wake.set()
 
     def step(self) -> float:
-        """Do a short piece of what there is to do; return how long to rest after it."""
-        self._woken.clear()
-        self._tape.read_on()
+        """Do a short piece of work; return how long to rest after it."""
+        self._wake.clear()
+        self._timeline.read_on()
         with self._lock:
             now_s, then_s = self._clock.monotonic(), self._then_s
             self._then_s = now_s
             if self._goal_s is not None:
                 self._seek_on(self._goal_s, now_s)
                 return REST_S
-            if self._paused or self._at_s >= self._tape.length_s:
-                rest_s = LOOK_S
+            if self._paused or self._at_s >= self._timeline.length_s:
+                rest_s = TICK_S
             else:
                 rest_s = self._play_on(now_s - then_s, now_s)
         self._refresh()
@@ -160,62 +160,62 @@ class RecordingPlayer:
 
     @property
     def _is_measured(self) -> bool:
-        return self._tape.extent.state != "so far"
+        return self._timeline.extent.state != "so far"
 
     @property
     def _is_at_end(self) -> bool:
-        return self._is_measured and self._at_s >= self._tape.length_s
+        return self._is_measured and self._at_s >= self._timeline.length_s
 
     def _run(self) -> None:
-        while not self._over.is_set():
-            self._clock.wait(self._woken, self.step())
+        while not self._stopping.is_set():
+            self._clock.wait(self._wake, self.step())
 
     def _refresh(self) -> None:
-        """Now and then work out what changes slowly, in a little of the time."""
+        """When it is due, work out what changes slowly."""
         began_s = self._clock.monotonic()
         if began_s >= self._refresh_at_s:
             for pipeline in self._shown.pipelines.values():
                 pipeline.refresh()
             ended_s = self._clock.monotonic()
-            self._refresh_at_s = ended_s + max(REFRESH_S, LEISURE * (ended_s - began_s))
+            self._refresh_at_s = ended_s + max(REFRESH_S, REFRESH_PART * (ended_s - began_s))
 
     # ------------------------------------------------------------ the lock is held from here on
 
     def _play_on(self, lasted_s: float, now_s: float) -> float:
         """Play what was due in the last `lasted_s`; return the time until more is due."""
-        goal_s = min(self._at_s + self._speed * lasted_s, self._tape.length_s)
-        self._way.feed(goal_s, lambda: self._worked_enough(now_s))
-        self._at_s = min(self._way.at_s, goal_s)
+        goal_s = min(self._at_s + self._speed * lasted_s, self._timeline.length_s)
+        self._pass.feed(goal_s, lambda: self._has_worked_enough(now_s))
+        self._at_s = min(self._pass.at_s, goal_s)
         if self._at_s < goal_s:
             return REST_S
-        due = self._way.next
-        wait_s = LOOK_S if due is None else (due.elapsed_s - self._at_s) / self._speed
-        return min(max(wait_s, LEAST_REST_S), LOOK_S)
+        due = self._pass.next
+        wait_s = TICK_S if due is None else (due.elapsed_s - self._at_s) / self._speed
+        return min(max(wait_s, LEAST_REST_S), TICK_S)
 
     def _seek_on(self, goal_s: float, now_s: float) -> None:
-        """Do a piece of a seek; on a way back, what is shown changes only on arrival.
+        """Do a piece of a seek; on a seek back, what is shown changes only on arrival.
 
-        While the end is not found yet, it goes as far as the file was read.
+        Before the end of the file is found, it goes as far as the file was read.
         """
-        wanted_s, goal_s = goal_s, min(goal_s, self._tape.length_s)
-        begun = [way for way in (self._way, self._shown) if way.at_s <= goal_s]
-        self._way = max(begun, key=lambda way: way.at_s, default=None) or self._tape.way(
+        wanted_s, goal_s = goal_s, min(goal_s, self._timeline.length_s)
+        begun = [one for one in (self._pass, self._shown) if one.at_s <= goal_s]
+        self._pass = max(begun, key=lambda one: one.at_s, default=None) or self._timeline.new_pass(
             self._marks
         )
-        self._way.feed(goal_s, lambda: self._worked_enough(now_s))
-        arrived = self._way.at_s >= goal_s and (self._is_measured or goal_s == wanted_s)
+        self._pass.feed(goal_s, lambda: self._has_worked_enough(now_s))
+        arrived = self._pass.at_s >= goal_s and (self._is_measured or goal_s == wanted_s)
         if arrived:
-            self._shown, self._goal_s = self._way, None
+            self._shown, self._goal_s = self._pass, None
             self._then_s = self._refresh_at_s = self._clock.monotonic()
-        if self._shown is self._way:
-            self._at_s = self._way.at_s
+        if self._shown is self._pass:
+            self._at_s = self._pass.at_s
 
-    def _worked_enough(self, began_s: float) -> bool:
-        return self._clock.monotonic() - began_s > PIECE_S
+    def _has_worked_enough(self, began_s: float) -> bool:
+        return self._clock.monotonic() - began_s > WORK_S
 
 
 class RecordedCounter:
-    """The handle to one counter of a recording: it can be looked at, and notes can be made."""
+    """The handle to one counter of a recording: its state, and notes; it takes no commands."""
 
     takes_commands = False
 

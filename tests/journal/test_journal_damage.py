@@ -202,7 +202,7 @@ def test_a_damaged_log_blocks_nothing(tmp_path, where):
     assert missing <= int(told[1]) <= missing + (5 if where == 0.0 else 0)
     again = Journal(path)
     again.close()
-    assert again.news == []
+    assert again.notices == []
 
 
 def test_a_log_that_was_only_cut_off_is_not_called_damaged(tmp_path):
@@ -239,7 +239,7 @@ def test_a_log_that_another_program_writes_is_not_called_damaged(tmp_path):
     for _ in range(40):
         beside = Journal(path)
         beside.close()
-        news += beside.news
+        news += beside.notices
     ended.set()
     thread.join()
     writer.close()

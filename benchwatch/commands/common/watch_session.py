@@ -56,7 +56,7 @@ class Narrator:
             if sentence != self._said.get(name):
                 self._said[name] = sentence
                 narrate(f"{name}: {sentence}")
-        for sentence in self._run.news():
+        for sentence in self._run.new_notices():
             narrate(sentence)
         if trouble != self._trouble:
             self._trouble = trouble

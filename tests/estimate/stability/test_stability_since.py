@@ -14,6 +14,7 @@ from benchwatch.pipeline.slow_statistics import StabilityTracker
 from benchwatch.reading import Reading
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.views.stability_view import shown
+from benchwatch.snapshot import StabilityNow
 
 
 def fed(offsets: list[float]) -> Analysis:
@@ -35,12 +36,17 @@ def fed(offsets: list[float]) -> Analysis:
     return made
 
 
+def stability_of(made: Analysis) -> StabilityNow:
+    """Work out the deviations so far."""
+    return made.stability.now(made.history)
+
+
 def test_it_begins_at_the_last_nudge_by_itself() -> None:
     """A turn of 20 σ at 300 s: the part begins there and shows the noise, the run the turn."""
     noise = np.random.default_rng(unseen_seed()).normal(0.0, 1e-10, 900)
     noise[:300] += 2e-9
 
-    now = fed(noise.tolist()).stability()
+    now = stability_of(fed(noise.tolist()))
 
     assert now.since == "nudge"
     assert now.since_s == pytest.approx(300.0, abs=2.0)
@@ -84,7 +90,7 @@ def test_a_spike_does_not_enter() -> None:
     noise = np.random.default_rng(unseen_seed()).normal(0.0, 1e-10, 600)
     noise[[200, 400]] += 3e-8
 
-    now = fed(noise.tolist()).stability()
+    now = stability_of(fed(noise.tolist()))
 
     first = next(row for row in now.deviations if row.deviation == "oadev")
     assert first.value == pytest.approx(1e-10, rel=0.15)
