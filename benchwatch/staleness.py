@@ -17,16 +17,14 @@ class ReadingSpacing:
     def __init__(self) -> None:
         self._newest: deque[float] = deque(maxlen=SPACINGS_KEPT)
         self._last_s: float | None = None
-
-    @property
-    def usual_s(self) -> float | None:
+        self.usual_s: float | None = None
         """In seconds; None while only one reading has come."""
-        return sorted(self._newest)[len(self._newest) // 2] if self._newest else None
 
     def reading(self, elapsed_s: float) -> None:
         """Take the time of a reading."""
         if self._last_s is not None:
             self._newest.append(elapsed_s - self._last_s)
+            self.usual_s = sorted(self._newest)[len(self._newest) // 2]
         self._last_s = elapsed_s
 
     def gap(self) -> None:

@@ -73,7 +73,8 @@ class EventLog:
 
     def __init__(self, write: Callable[[LoggedEvent], None] | None = None) -> None:
         self._write = write
-        self._all: tuple[LoggedEvent, ...] = ()
+        self.newest: tuple[LoggedEvent, ...] = ()
+        """The newest entries, oldest first."""
         self._settle: Settle | None = None
         self._internal = False
         self._nudge: Nudge | None = None
@@ -85,14 +86,9 @@ class EventLog:
         self._unchanged = 0
         """... and for how many readings it has not changed."""
 
-    @property
-    def newest(self) -> tuple[LoggedEvent, ...]:
-        """The newest entries, oldest first."""
-        return self._all
-
     def resume(self, earlier: InterruptedRun, utc_s: float) -> None:
         """Put the entries of an interrupted run first, and say at `utc_s` what it left."""
-        self._all = (*earlier.notes, *self._all)[-KEPT:]
+        self.newest = (*earlier.notes, *self.newest)[-KEPT:]
         self.add_text(utc_s, 0.0, "setting", resumed_words(earlier, utc_s))
 
     def add_text(self, utc_s: float, elapsed_s: float, kind: LoggedKind, text: str) -> None:
@@ -154,12 +150,12 @@ class EventLog:
 
     def _update(self, nudge: Nudge | None) -> None:
         """Put the newest nudge, as it is known by now, in the place of its entry."""
-        for place in range(len(self._all) - 1, -1, -1):
-            old = self._all[place]
+        for place in range(len(self.newest) - 1, -1, -1):
+            old = self.newest[place]
             if old.nudge is not None:
                 if nudge is not None and old.nudge.at_s == nudge.at_s:
                     new = replace(old, nudge=nudge)
-                    self._all = (*self._all[:place], new, *self._all[place + 1 :])
+                    self.newest = (*self.newest[:place], new, *self.newest[place + 1 :])
                     self._unwritten, self._unchanged = new, 0
                     written = self._written
                     by = 0.0 if written is None else WRITE_SHARE * (written.u or 0.0)
@@ -179,5 +175,5 @@ class EventLog:
         """Insert an entry by its time: a gap is known at its end, a nudge some readings later."""
         if self._write is not None:
             self._write(entry)
-        place = bisect_right(self._all, entry.elapsed_s, key=lambda one: one.elapsed_s)
-        self._all = (*self._all[:place], entry, *self._all[place:])[-KEPT:]
+        place = bisect_right(self.newest, entry.elapsed_s, key=lambda one: one.elapsed_s)
+        self.newest = (*self.newest[:place], entry, *self.newest[place:])[-KEPT:]

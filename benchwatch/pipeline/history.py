@@ -159,16 +159,9 @@ class _HistoryLevel:
 
     def _finish(self) -> _Entry:
         pending, self._pending = self._pending, []
+        starts, ends, lows, highs, sums, counts, broken = zip(*pending, strict=True)
         return self._store(
-            (
-                pending[0][_START],
-                pending[-1][_END],
-                min(entry[_LOW] for entry in pending),
-                max(entry[_HIGH] for entry in pending),
-                sum(entry[_SUM] for entry in pending),
-                sum(entry[_COUNT] for entry in pending),
-                max(entry[_BROKEN] for entry in pending),
-            )
+            (starts[0], ends[-1], min(lows), max(highs), sum(sums), sum(counts), max(broken))
         )
 
     def _store(self, entry: _Entry) -> _Entry:

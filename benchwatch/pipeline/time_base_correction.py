@@ -28,6 +28,8 @@ class TimeBaseCorrection:
         self._plan = plan
         self._signs: tuple[object, ...] = ()
         """What the time base of the newest reading was derived from."""
+        self._offset = 0.0
+        """Known offset of the time base of the newest reading, fractional."""
         self._changes: list[tuple[float, CountedBy]] = []
         """Time bases, and since when (seconds of the run) each counts; oldest first."""
 
@@ -50,7 +52,10 @@ class TimeBaseCorrection:
         if signs != self._signs:
             self._signs = signs
             changed = self._update(reading, stated)
-        return corrected_reading(reading, self.now.reference.offset, nominal_hz), changed
+            self._offset = self.now.reference.offset
+        if not self._offset and reading.correction is None:
+            return reading, changed
+        return corrected_reading(reading, self._offset, nominal_hz), changed
 
     @property
     def now(self) -> CountedBy:
