@@ -13,6 +13,9 @@ INTERNAL_TIMEBASE: Final = "internal-timebase"
 DATED_BY_PACE: Final = "dated-by-pace"
 """It waited to be read; its time was worked out from the pace of the counter."""
 
+DEFAULT_COUNTER: Final = "main"
+"""Name of a counter that was given none."""
+
 RecordKind = Literal["as found", "as left"]
 """What an offset is put on record as: as the unit came, or as it goes."""
 

@@ -8,6 +8,7 @@ from benchwatch.bench.bench_file_keys import BENCH_FILE, COUNTER, OWN_TABLE, REF
 from benchwatch.config_tables import ConfigKey, toml_string
 from benchwatch.counter import DEFAULT_DRIVER
 from benchwatch.quantity import printable
+from benchwatch.reading import DEFAULT_COUNTER
 
 HEAD: Final = """\
 # A bench, for: benchwatch watch --bench {file}
@@ -42,7 +43,9 @@ def draft(entries: Sequence[DraftCounter], file: str, *, backend: str | None = N
     """
     values = {} if backend is None else {"backend": toml_string(backend)}
     example = [
-        DraftCounter(name="main", resource=COUNTER.keys["resource"].example.strip('"'), sure=False)
+        DraftCounter(
+            name=DEFAULT_COUNTER, resource=COUNTER.keys["resource"].example.strip('"'), sure=False
+        )
     ]
     tables = list(entries) if any(entry.sure for entry in entries) else [*example, *entries]
     parts = [HEAD.format(file=printable(file))]

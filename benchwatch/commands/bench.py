@@ -42,6 +42,7 @@ from benchwatch.quantity import (
     printable,
     round_nominal,
 )
+from benchwatch.reading import DEFAULT_COUNTER
 from benchwatch.report.blocks import align_table
 
 STDOUT: Final = Path("-")
@@ -163,8 +164,8 @@ def _entries(
 
 
 def _free_name(taken: set[str]) -> str:
-    if "main" not in taken:
-        return "main"
+    if DEFAULT_COUNTER not in taken:
+        return DEFAULT_COUNTER
     return next(f"counter{n}" for n in range(2, 10_000) if f"counter{n}" not in taken)
 
 

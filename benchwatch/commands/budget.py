@@ -39,7 +39,15 @@ from benchwatch.estimate.uncertainty.measured_record import averaged, measured_r
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord, Reference, line_dict
 from benchwatch.plan import CountedBy, Plan
 from benchwatch.quantity import format_duration, how_many, parse_ageing, parse_duration, printable
-from benchwatch.reading import AS_FOUND, AS_LEFT, RECORD_KINDS, Gap, Reading, RecordKind
+from benchwatch.reading import (
+    AS_FOUND,
+    AS_LEFT,
+    DEFAULT_COUNTER,
+    RECORD_KINDS,
+    Gap,
+    Reading,
+    RecordKind,
+)
 from benchwatch.recording import Recording
 from benchwatch.recording.dates import read_moment
 from benchwatch.recording.run_statistics import spikes_of
@@ -157,7 +165,7 @@ def budget(
     }
     record = measured_record(
         kind,
-        recording.counter or "main",
+        recording.counter or DEFAULT_COUNTER,
         run,
         replace(_time_base(counted.by, bench_file), **typed),
         nominal_hz=None if recording.nominal is None else float(recording.nominal),

@@ -8,7 +8,7 @@ from operator import attrgetter
 from typing import Final, Literal
 
 from benchwatch.errors import BenchwatchError, FileError
-from benchwatch.reading import Event
+from benchwatch.reading import DEFAULT_COUNTER, Event
 from benchwatch.recording.file_reader import sources
 from benchwatch.recording.reading_builder import ReadingBuilder, StatedFacts
 from benchwatch.recording.recorded_run import Column, ReadingBatch, Recording, play_batch
@@ -82,7 +82,7 @@ class EventStream:
 
     def _narrate(self, builder: ReadingBuilder) -> None:
         if builder.begun:
-            self._builders.setdefault(builder.facts.counter or "main", builder)
+            self._builders.setdefault(builder.facts.counter or DEFAULT_COUNTER, builder)
             for sentence in builder.take_notes():
                 self._say(sentence)
 
@@ -137,7 +137,7 @@ class _Counter:
     def _played(self, batch: ReadingBatch) -> Iterator[Event]:
         facts = self.builder.facts
         start_s = math.nan if facts.epoch_s is None else facts.epoch_s
-        return play_batch(batch, facts.counter or "main", start_s, self._gate_s)
+        return play_batch(batch, facts.counter or DEFAULT_COUNTER, start_s, self._gate_s)
 
 
 def _ready(counters: list[_Counter]) -> Iterator[Event]:

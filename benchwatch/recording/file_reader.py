@@ -10,6 +10,7 @@ import numpy as np
 
 from benchwatch.errors import FileError, UsageError
 from benchwatch.quantity import printable
+from benchwatch.reading import DEFAULT_COUNTER
 from benchwatch.recording.csv_table import table_rows
 from benchwatch.recording.decimals import FloatArray
 from benchwatch.recording.journal_rows import NewestWatch, is_journal
@@ -101,7 +102,7 @@ def read_recording(
     named = [r for r in recordings if counter is None or r.counter in {None, counter}]
     if len(named) == 1:
         return named[0]
-    names = ", ".join(printable(r.counter or "main") for r in recordings)
+    names = ", ".join(printable(r.counter or DEFAULT_COUNTER) for r in recordings)
     if named:
         raise UsageError(
             f"{shown_name(path)} holds several counters: {names}. Choose one with --counter NAME."

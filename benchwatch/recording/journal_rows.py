@@ -15,7 +15,7 @@ from benchwatch.journal.journal_reader import JournalReader, Portion, ReadingRow
 from benchwatch.journal.resume import KEPT_BY_ITSELF, is_record, tool_told
 from benchwatch.journal.schema import JournalRun
 from benchwatch.quantity import parse_reply, printable
-from benchwatch.reading import OVERRANGE
+from benchwatch.reading import DEFAULT_COUNTER, OVERRANGE
 from benchwatch.recording.cell_parsing import read_texts
 from benchwatch.recording.decimals import Decimals, merged, of_values
 from benchwatch.recording.recorded_run import OperatorAction, RecordingGap
@@ -75,7 +75,7 @@ class NewestWatch:
 
     def _rows_of(self, runs: list[JournalRun]) -> Iterator[CounterRows]:
         source, first = shown_name(self._path), runs[0]
-        name = printable(first.counter) or "main"
+        name = printable(first.counter) or DEFAULT_COUNTER
         facts = CounterFacts(
             source=source, kind="frequency_hz", counter=name, reports_gaps=True, unit="event"
         )

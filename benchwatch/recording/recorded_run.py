@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from benchwatch.counter import TimeBaseSource
 from benchwatch.quantity import OFFSET_UNITS
 from benchwatch.reading import (
+    DEFAULT_COUNTER,
     OVERRANGE,
     SPIKE,
     UNFIT,
@@ -165,7 +166,7 @@ class Recording:
         Times in UTC are nan when the file gives no dates, and hertz are nan (with an empty
         text) when no nominal is known: nothing is invented.
         """
-        name = counter or self.counter or "main"
+        name = counter or self.counter or DEFAULT_COUNTER
         start_s = float("nan") if self.utc_start_s is None else self.utc_start_s
         whole = ReadingBatch(
             kind=self.kind,

@@ -15,7 +15,7 @@ from benchwatch.acquire import CounterStatus
 from benchwatch.counter import LinkStatus, TimeBase
 from benchwatch.errors import BenchwatchError, NoReadings
 from benchwatch.pipeline.pipeline import Pipeline
-from benchwatch.reading import INTERNAL_TIMEBASE, Event, Gap, Mark, Reading
+from benchwatch.reading import DEFAULT_COUNTER, INTERNAL_TIMEBASE, Event, Gap, Mark, Reading
 from benchwatch.recording import EventStream, Extent, Recording
 
 EVENTS_A_CHECK: Final = 20
@@ -97,7 +97,7 @@ class RecordedTimeline:
 
     def _see_counters(self) -> None:
         for outline in self._extent.outlines():
-            self._outlines.setdefault(outline.counter or "main", outline)
+            self._outlines.setdefault(outline.counter or DEFAULT_COUNTER, outline)
 
 
 @dataclass(slots=True, eq=False)

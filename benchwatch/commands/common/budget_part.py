@@ -10,7 +10,7 @@ from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.run_changes import SteadyPart, steady_part
 from benchwatch.pipeline.time_base_correction import TimeBaseCorrection
 from benchwatch.plan import CountedBy, Plan
-from benchwatch.reading import AS_FOUND, AS_LEFT, UNFIT, Gap, Reading, RecordKind
+from benchwatch.reading import AS_FOUND, AS_LEFT, DEFAULT_COUNTER, UNFIT, Gap, Reading, RecordKind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +70,7 @@ def budget_part(
         settle: what settled means; None: where a warm-up ends that stands out.
         wild_s: times of readings that are known to be spikes.
     """
-    parts = _by_time_base(events, plan or Plan(name="main", resource=""), wild_s)
+    parts = _by_time_base(events, plan or Plan(name=DEFAULT_COUNTER, resource=""), wild_s)
     chosen = len(parts) - 1
     if kind == AS_FOUND:
         chosen = next(

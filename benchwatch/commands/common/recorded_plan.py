@@ -10,6 +10,7 @@ import click
 from benchwatch.bench import Bench, load_bench
 from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.plan import Plan
+from benchwatch.reading import DEFAULT_COUNTER
 from benchwatch.recording import Recording
 
 bench_option: Final = click.option(
@@ -37,7 +38,7 @@ def plan_of_recording(
         FileError: the bench file can't be read.
         UsageError: a key in it can't be used.
     """
-    name = recording.counter or "main"
+    name = recording.counter or DEFAULT_COUNTER
     plan = Plan(name=name, resource=recording.source, driver="replay", nominal=recording.nominal)
     if bench_file is None:
         return plan

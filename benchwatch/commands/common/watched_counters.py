@@ -24,6 +24,7 @@ from benchwatch.errors import DriverError, JournalError, UsageError
 from benchwatch.journal.resume import InterruptedRun, find_interrupted
 from benchwatch.plan import Plan
 from benchwatch.quantity import parse_frequency, printable
+from benchwatch.reading import DEFAULT_COUNTER
 
 if TYPE_CHECKING:
     from benchwatch_simulators.bench.simulated_bench import ServedBench
@@ -128,7 +129,7 @@ def name_resources(resources: Sequence[str]) -> dict[str, str]:
     named: dict[str, str] = {}
     for number, text in enumerate(resources, start=1):
         match = _NAMED.fullmatch(text)
-        name = match[1] if match else "main" if number == 1 else f"counter{number}"
+        name = match[1] if match else DEFAULT_COUNTER if number == 1 else f"counter{number}"
         resource = match[2] if match else text
         if name in named:
             raise UsageError(f"two counters are called '{name}': give each a name of its own.")
