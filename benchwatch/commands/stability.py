@@ -17,11 +17,10 @@ from benchwatch.commands.common.time_range import (
 )
 from benchwatch.errors import FileError, UsageError
 from benchwatch.estimate.stability import (
-    CORRECTED,
+    DEVIATIONS,
     NAMES,
     ONE_SIGMA,
     Deviation,
-    Name,
     decade_factors,
     factor_of,
     octave_factors,
@@ -37,8 +36,8 @@ CONTIGUOUS = 0.99
 NEAR = 0.05
 """Relative error up to which a typed averaging time is replaced by the nearest multiple."""
 WORDS = {"nudge": "the last nudge", "settled": "it settled"}
-OF_TOTDEV = (
-    "totdev: value is that of the handbook, too high for phase noise and too low for flicker and "
+OF_THE_BIASED = (
+    "value is that of the handbook, too high for phase noise and too low for flicker and "
     "random-walk FM\nat long tau; corrected is without that bias, and low and high are about it."
 )
 TAUS = "octave, decade or a list such as 1s,10s,100s"
@@ -125,7 +124,7 @@ def _print_range(recording: Recording, used: TimeRange) -> None:
         print_text("\n" + " ".join(said))
 
 
-def parse_deviations(text: str) -> tuple[Name, ...]:
+def parse_deviations(text: str) -> tuple[str, ...]:
     """Read ``oadev,mdev`` or ``all``.
 
     Raises:
@@ -168,7 +167,7 @@ def _factors(taus: str, tau0_s: float, points: int) -> list[int]:
 
 
 def _dead_time(
-    recording: Recording, interval_s: float, gate_s: float | None, names: tuple[Name, ...]
+    recording: Recording, interval_s: float, gate_s: float | None, names: tuple[str, ...]
 ) -> float | None:
     """Return the gate where there is dead time to correct for; None where there is none."""
     if gate_s is None:
@@ -186,7 +185,7 @@ def _dead_time(
         )
     if gate_s >= CONTIGUOUS * interval_s:
         return None
-    left = [name for name in names if name not in CORRECTED]
+    left = [name for name in names if not DEVIATIONS[name].corrected]
     if left:
         narrate(f"{', '.join(left)}: not corrected for dead time; no correction is published.")
     return gate_s
@@ -194,7 +193,7 @@ def _dead_time(
 
 def _report_missing(
     recording: Recording,
-    names: tuple[Name, ...],
+    names: tuple[str, ...],
     factors: list[int],
     rows: tuple[Deviation, ...],
 ) -> None:
@@ -216,7 +215,7 @@ def _table(rows: tuple[Deviation, ...], coverage: float) -> str:
     names = ["deviation", "tau_s", "value", f"low {limits}", f"high {limits}", "n", "edf", "noise"]
     cells = [
         [
-            "tdev (s)" if row.deviation == "tdev" else row.deviation,
+            f"{row.deviation} (s)" if DEVIATIONS[row.deviation].time else row.deviation,
             f"{row.tau_s:.9g}",
             f"{row.value:.4e}",
             _number(row.low),
@@ -227,10 +226,12 @@ def _table(rows: tuple[Deviation, ...], coverage: float) -> str:
         ]
         for row in rows
     ]
-    if all(row.deviation != "totdev" for row in rows):
+    biased = [name for name in NAMES if DEVIATIONS[name].reflected]
+    biased = [name for name in biased if any(row.deviation == name for row in rows)]
+    if not biased:
         return align_table(names, cells)
     unbiased = [[*cell, _number(row.corrected)] for cell, row in zip(cells, rows, strict=True)]
-    return f"{align_table([*names, 'corrected'], unbiased)}\n\n{OF_TOTDEV}"
+    return f"{align_table([*names, 'corrected'], unbiased)}\n\n{', '.join(biased)}: {OF_THE_BIASED}"
 
 
 def _number(value: float | None) -> str:

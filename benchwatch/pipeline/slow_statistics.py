@@ -21,9 +21,9 @@ from benchwatch.estimate.regression import fit_line
 from benchwatch.estimate.results import Estimate, Numbers
 from benchwatch.estimate.settle.warm_up_fit import WarmUpFit
 from benchwatch.estimate.stability import (
+    LIVE_KINDS,
     Deviation,
     LiveDeviations,
-    Name,
     octave_factors,
     stability_table,
 )
@@ -42,7 +42,6 @@ DRIFT_SPAN_S: Final = 3600.0
 DETREND_EVERY_S: Final = 10.0
 """How often deviations without drift are worked out: over thousands of readings that takes a tenth
 of a second, and they change slowly."""
-NAMES: Final[tuple[Name, ...]] = ("oadev", "mdev", "ohdev")
 FEWEST: Final = 8
 """Readings from which deviations without drift are worked out."""
 RECENT: Final = 256
@@ -253,8 +252,9 @@ def _without_drift(series: _DeviationSeries, history: History) -> tuple[Deviatio
     line = fit_line(times, offset)
     level = offset - line.slope * (times - times[-1])
     breaks = np.flatnonzero(np.diff(times) > UNEVEN * series.interval_s) + 1
+    names = [kind.name for kind in LIVE_KINDS]
     phase = phase_on_grid(times, level, breaks, series.interval_s)
-    return stability_table(phase, series.interval_s, NAMES, octave_factors(phase.points))
+    return stability_table(phase, series.interval_s, names, octave_factors(phase.points))
 
 
 def warm_up_now(was: WarmUp, fit: WarmUpFit | None, now_s: float) -> WarmUp:

@@ -1,7 +1,7 @@
 """The tables of the README that follow from declarations; run it to write them anew.
 
-``python tests/kits/readme_tables.py`` after a command, a unit of measure or a view was added or
-renamed.
+``python tests/kits/readme_tables.py`` after a command, a unit of measure, a view or a deviation was
+added or renamed.
 """
 
 import re
@@ -12,6 +12,7 @@ import click
 
 from benchwatch.cli import cli
 from benchwatch.commands import COMMANDS
+from benchwatch.estimate.stability import KINDS
 from benchwatch.quantity.units import DURATION_UNITS, PREFIXES, TYPED_OFFSET_UNITS
 from benchwatch.screen.key_bindings import KeyBinding
 from benchwatch.screen.views.view_list import VIEWS
@@ -19,6 +20,8 @@ from benchwatch.screen.views.view_list import VIEWS
 README = Path(__file__).parents[2] / "README.md"
 UNITS_HEADING = "Quantities are typed"
 """How the paragraph above the table of units begins."""
+DEVIATIONS_HEADING = "**Deviations.**"
+"""The same for the table of deviations."""
 
 
 def commands_table() -> str:
@@ -64,6 +67,26 @@ def _key_text(key: KeyBinding) -> str:
     return f"{names}: {key.help[0].lower()}{key.help[1:].rstrip('.')}"
 
 
+def deviations_table() -> str:
+    """Return a row for each deviation: what it is, and what is done with it."""
+    rows = [
+        "| deviation | what it is | differences of phase | dead time | on the screen |",
+        "|---|---|---|---|---|",
+    ]
+    for kind in KINDS:
+        how = [
+            "second" if kind.order == 2 else "third",
+            "from every reading" if kind.overlapping else "side by side",
+            *(["of averages"] if kind.modified else []),
+            *(["of the reflected run"] if kind.reflected else []),
+        ]
+        name = f"`{kind.name}`, in seconds" if kind.time else f"`{kind.name}`"
+        dead_time = "corrected" if kind.corrected else "–"
+        live = "live" if kind.live else "–"
+        rows.append(f"| {name} | {kind.meaning} | {', '.join(how)} | {dead_time} | {live} |")
+    return "\n".join(rows)
+
+
 def _unit_row(what: str, name: str, also: Iterable[str], *, shown: bool) -> str:
     others = ", ".join(f"`{other}`" if other else "nothing" for other in also)
     return f"| {what} | `{name}` | {others or '–'} | {'yes' if shown else 'no'} |"
@@ -90,6 +113,7 @@ TABLES = (
     ("## Commands", commands_table),
     (UNITS_HEADING, units_table),
     ("## On the screen", views_table),
+    (DEVIATIONS_HEADING, deviations_table),
 )
 """What stands above each table, and what writes it."""
 

@@ -1,13 +1,21 @@
 """Frequency stability: the Allan family over a run and live, with honest limits.
 
 The formulas are those of NIST SP 1065 (Handbook of Frequency Stability Analysis, Riley 2008).
-A run becomes a `Phase` first (`phase_of_offsets`, `phase_of_phase`); `stability_table` then gives a
-table of it, `variance` a bare value. `LiveDeviations` grows with a run that still goes on.
+In: fractional offsets or phase, which become a `Phase` (`phase_of_offsets`, `phase_of_phase`). Out:
+`stability_table` gives `Deviation` rows, `variance` a bare value; `LiveDeviations` gives rows of a
+run that still goes on. Which deviations there are stands in `deviation_kinds`.
 """
 
 from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom
-from benchwatch.estimate.stability.dead_time import CORRECTED, b2, variance_ratio
-from benchwatch.estimate.stability.deviation_point import NAMES, NOISES, ONE_SIGMA, Deviation, Name
+from benchwatch.estimate.stability.dead_time import b2, variance_ratio
+from benchwatch.estimate.stability.deviation_kinds import (
+    DEVIATIONS,
+    KINDS,
+    LIVE_KINDS,
+    NAMES,
+    DeviationKind,
+)
+from benchwatch.estimate.stability.deviation_point import NOISES, ONE_SIGMA, Deviation
 from benchwatch.estimate.stability.deviation_table import (
     decade_factors,
     factor_of,
@@ -20,8 +28,9 @@ from benchwatch.estimate.stability.noise_id import lag1_alpha, ratio_alpha
 from benchwatch.estimate.stability.phase_data import Phase, phase_of_offsets, phase_of_phase
 
 __all__ = [
-    "CORRECTED", "NAMES", "NOISES", "ONE_SIGMA", "Deviation", "LiveDeviations", "Name", "Phase",
-    "Terms", "WindowSums", "b2", "chi2_limits", "decade_factors", "degrees_of_freedom", "factor_of",
-    "lag1_alpha", "octave_factors", "phase_of_offsets", "phase_of_phase", "ratio_alpha",
-    "stability_table", "variance", "variance_ratio",
+    "DEVIATIONS", "KINDS", "LIVE_KINDS", "NAMES", "NOISES", "ONE_SIGMA", "Deviation",
+    "DeviationKind", "LiveDeviations", "Phase", "Terms", "WindowSums", "b2", "chi2_limits",
+    "decade_factors", "degrees_of_freedom", "factor_of", "lag1_alpha", "octave_factors",
+    "phase_of_offsets", "phase_of_phase", "ratio_alpha", "stability_table", "variance",
+    "variance_ratio",
 ]  # fmt: skip

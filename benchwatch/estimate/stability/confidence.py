@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate.array_types import FloatArray, IntArray
-from benchwatch.estimate.stability.deviation_point import Name, averages_phase, lowest_alpha, order
+from benchwatch.estimate.stability.deviation_kinds import DEVIATIONS, LARGEST_ALPHA, DeviationKind
 from benchwatch.estimate.stability.total_bias import total_edf
 
 LARGEST_SHAPE: Final = 512
@@ -24,7 +24,7 @@ FARTHEST: Final = 64
 """Averaging factors; the lag from which the autocovariance of flicker noise is left out."""
 
 _TOTAL_EDF: Final = {0: (1.50, 0.0), -1: (1.17, 0.22), -2: (0.93, 0.36)}
-"""edf of totdev = b·T/τ − c (SP 1065; Greenhall, Howe and Percival 1999; from memory)."""
+"""edf of the total kind = b·T/τ − c (SP 1065; Greenhall, Howe and Percival 1999; from memory)."""
 _TOTAL_FROM: Final = 8
 """Averaging factor from which these hold: they are the limit of many readings."""
 
@@ -33,13 +33,19 @@ _TOTAL_FROM: Final = 8
 class Terms:
     """The squares of which a deviation is the mean."""
 
-    name: Name
+    name: str
+    """Of the deviation."""
     m: int
     """Averaging factor."""
     runs: IntArray
     """Lengths of the runs that no gap interrupts."""
     stride: int = 1
     """Intervals from term to term, of the kinds that overlap."""
+
+    @property
+    def kind(self) -> DeviationKind:
+        """Return the record of the deviation."""
+        return DEVIATIONS[self.name]
 
     @property
     def count(self) -> int:
@@ -78,20 +84,21 @@ def degrees_of_freedom(terms: Terms, alpha: int | None) -> float:
         terms: what it is the mean of.
         alpha: exponent of the noise; None for the fewest that any noise would give.
     """
-    name, m, runs, stride = terms.name, terms.m, terms.runs, terms.stride
-    lowest = lowest_alpha(name)
+    kind, m, runs, stride = terms.kind, terms.m, terms.runs, terms.stride
+    lowest = kind.lowest_alpha
     if alpha is None:
-        return min(degrees_of_freedom(terms, known) for known in range(lowest, 3))
+        noises = range(lowest, LARGEST_ALPHA + 1)
+        return min(degrees_of_freedom(terms, known) for known in noises)
     alpha = max(alpha, lowest)
-    if name == "totdev" and alpha in _TOTAL_EDF and m >= _TOTAL_FROM:
+    if kind.reflected and alpha in _TOTAL_EDF and m >= _TOTAL_FROM:
         b, c = _TOTAL_EDF[alpha]
         length = float(runs.sum() + len(runs))
         return max(b * length / m - c, 1.0)
-    if name == "totdev":
+    if kind.reflected:
         return max(total_edf(alpha, m, runs), 1.0)
-    if name in {"adev", "hdev"}:
+    if not kind.overlapping:
         stride = m
-    shape = _shape(order(name), averages_phase(name), alpha, m, stride)
+    shape = _shape(kind.order, kind.modified, alpha, m, stride)
     pairs = _pairs(runs, shape.lags / stride)
     # Not a dot product: one this long would start threads for microseconds of work.
     return float(runs.sum()) ** 2 / float((shape.weights * pairs).sum())

@@ -13,9 +13,6 @@ import numpy as np
 
 from benchwatch.estimate.array_types import FloatArray
 
-CORRECTED: Final = frozenset({"adev", "oadev", "hdev", "ohdev"})
-"""Deviations for which the ratio is known here."""
-
 _LARGEST: Final = 512
 """Averaging factor from which the ratio of FM noises no longer changes."""
 

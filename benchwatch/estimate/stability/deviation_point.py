@@ -1,12 +1,7 @@
 """What a stability number is: one deviation at one averaging time, with its limits."""
 
 from dataclasses import dataclass
-from typing import Final, Literal
-
-Name = Literal["adev", "oadev", "mdev", "tdev", "hdev", "ohdev", "totdev"]
-"""Names as in the handbook (NIST SP 1065), in lower case; a leading o is for overlapping."""
-
-NAMES: Final[tuple[Name, ...]] = ("adev", "oadev", "mdev", "tdev", "hdev", "ohdev", "totdev")
+from typing import Final
 
 NOISES: Final = {
     2: "white PM",
@@ -27,10 +22,11 @@ ONE_SIGMA: Final = 0.6826894921370859
 class Deviation:
     """One deviation at one averaging time."""
 
-    deviation: Name
+    deviation: str
+    """Name of its kind."""
     tau_s: float
     value: float
-    """Fractional; in seconds for ``tdev``."""
+    """Fractional; in seconds for a time deviation."""
     low: float | None
     """Limits of the χ² interval; None when nothing can be said (a deviation of 0)."""
     high: float | None
@@ -44,21 +40,7 @@ class Deviation:
     """Name of the noise that the limits assume; None when the data are too few to tell, and
     the limits are then the widest that any noise would give."""
     bias: float | None = None
-    """What `value` is expected to be over the truth, for ``totdev`` under that noise; else None."""
+    """What `value` is expected to be over the truth, for a total deviation under that noise; else
+    None."""
     corrected: float | None = None
     """`value` without that bias, which the limits are about."""
-
-
-def order(name: Name) -> int:
-    """Return how often `name` differences the phase: 3 for the Hadamard kind, else 2."""
-    return 3 if name in {"hdev", "ohdev"} else 2
-
-
-def averages_phase(name: Name) -> bool:
-    """Tell whether `name` averages the phase before differencing it (the modified kind)."""
-    return name in {"mdev", "tdev"}
-
-
-def lowest_alpha(name: Name) -> int:
-    """Return the exponent of the reddest noise for which `name` converges (NIST SP 1065)."""
-    return -4 if order(name) == 3 else -2

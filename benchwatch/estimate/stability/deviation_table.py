@@ -6,15 +6,9 @@ from typing import Final
 
 from benchwatch.estimate.array_types import IntArray
 from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom
-from benchwatch.estimate.stability.dead_time import CORRECTED, variance_ratio
-from benchwatch.estimate.stability.deviation_point import (
-    NOISES,
-    ONE_SIGMA,
-    Deviation,
-    Name,
-    lowest_alpha,
-    order,
-)
+from benchwatch.estimate.stability.dead_time import variance_ratio
+from benchwatch.estimate.stability.deviation_kinds import DEVIATIONS
+from benchwatch.estimate.stability.deviation_point import NOISES, ONE_SIGMA, Deviation
 from benchwatch.estimate.stability.deviations import WindowSums, variance
 from benchwatch.estimate.stability.noise_id import SHORTEST, lag1_alpha, ratio_alpha
 from benchwatch.estimate.stability.phase_data import Phase
@@ -49,7 +43,7 @@ def factor_of(tau_s: float, interval_s: float, *, within: float = WHOLE) -> int 
 def stability_table(
     phase: Phase,
     interval_s: float,
-    names: Iterable[Name],
+    names: Iterable[str],
     factors: Iterable[int],
     *,
     gate_s: float | None = None,
@@ -63,7 +57,7 @@ def stability_table(
         names: which deviations.
         factors: averaging factors, in readings.
         gate_s: gate, where there is dead time between readings. Averaging times are then
-            multiples of the gate, and the deviations of `CORRECTED` are corrected.
+            multiples of the gate, and the kinds for which that is known are corrected.
         confidence: probability that the limits cover the truth.
     """
     variances = _Variances(phase)
@@ -72,21 +66,22 @@ def stability_table(
     factors = list(factors)
     table = []
     for name in names:
+        kind = DEVIATIONS[name]
         for m in factors:
             square, runs = variances.of(name, m)
             if not runs.sum():
                 continue
             alpha = noise.at(m)
             if alpha is not None:
-                alpha = max(alpha, lowest_alpha(name))
-            if gate_s is not None and name in CORRECTED and alpha is not None:
-                square /= variance_ratio(alpha, m, interval_s / gate_s, order(name))
-            value = math.sqrt(square) * (m * tau0_s / math.sqrt(3) if name == "tdev" else 1.0)
+                alpha = max(alpha, kind.lowest_alpha)
+            if gate_s is not None and kind.corrected and alpha is not None:
+                square /= variance_ratio(alpha, m, interval_s / gate_s, kind.order)
+            value = math.sqrt(square) * kind.scale(m * tau0_s)
             edf = low = high = bias = corrected = None
             if value > 0:
                 terms = Terms(name, m, runs)
                 edf = degrees_of_freedom(terms, alpha)
-                if name != "totdev":
+                if not kind.reflected:
                     low, high = chi2_limits(value, edf, confidence)
                 else:
                     bias, corrected, low, high = _unbiased(value, terms, alpha, confidence)
@@ -94,7 +89,19 @@ def stability_table(
             tau_s = float(f"{m * tau0_s:.12g}")
             n = int(runs.sum())
             table.append(
-                Deviation(name, tau_s, value, low, high, confidence, edf, n, known, bias, corrected)
+                Deviation(
+                    deviation=name,
+                    tau_s=tau_s,
+                    value=value,
+                    low=low,
+                    high=high,
+                    confidence=confidence,
+                    edf=edf,
+                    n=n,
+                    noise=known,
+                    bias=bias,
+                    corrected=corrected,
+                )
             )
     return tuple(table)
 
@@ -122,14 +129,14 @@ class _Variances:
     def __init__(self, phase: Phase) -> None:
         self._phase = phase
         self._sums = WindowSums(phase)
-        self._known: dict[tuple[Name, int], tuple[float, IntArray]] = {}
+        self._known: dict[tuple[object, int], tuple[float, IntArray]] = {}
 
-    def of(self, name: Name, m: int) -> tuple[float, IntArray]:
+    def of(self, name: str, m: int) -> tuple[float, IntArray]:
         """Return what `variance` does."""
-        of: Name = "mdev" if name == "tdev" else name
-        if (of, m) not in self._known:
-            self._known[of, m] = variance(of, self._phase, m, sums=self._sums)
-        return self._known[of, m]
+        key = DEVIATIONS[name].differences, m
+        if key not in self._known:
+            self._known[key] = variance(name, self._phase, m, sums=self._sums)
+        return self._known[key]
 
 
 class _Noise:

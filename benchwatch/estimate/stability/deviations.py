@@ -19,15 +19,15 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
-from benchwatch.estimate.stability.deviation_point import Name, order
+from benchwatch.estimate.stability.deviation_kinds import DEVIATIONS
 from benchwatch.estimate.stability.phase_data import Phase, run_lengths
 from benchwatch.estimate.variances import ALLAN, DIVISORS, sum_of_squares
 
 LARGEST_ERROR: Final = 0.3
 """Share of a variance that the errors of bridges may make; above, nothing is said."""
-WEIGHT_OF_MODIFIED: Final = 0.5
+WEIGHT_OF_MODIFIED: Final = {2: 1.0 / 2.0, 3: 4.0 / 9.0}
 """Squared weights of readings in a difference of the modified kind over those of the plain
-one: m against 2m (each third of its span is a ramp)."""
+one, by its order: m against 2m, 8m/3 against 6m (the weights are ramps of length m)."""
 
 
 class WindowSums:
@@ -66,12 +66,12 @@ class WindowSums:
 
 
 def variance(
-    name: Name, phase: Phase, m: int, stride: int = 1, sums: WindowSums | None = None
+    name: str, phase: Phase, m: int, stride: int = 1, sums: WindowSums | None = None
 ) -> tuple[float, IntArray]:
-    """Return the variance that `name` is the root of, and its terms as lengths of runs.
+    """Return the variance that a deviation is the root of, and its terms as lengths of runs.
 
     Args:
-        name: ``tdev`` is given as ``mdev``; the factor τ/√3 is the caller's.
+        name: of a deviation; the factor of a time deviation is the caller's.
         phase: in units of the interval.
         m: averaging factor.
         stride: take every `stride`-th term only; the kinds that do not overlap take every m-th.
@@ -80,14 +80,13 @@ def variance(
     Returns:
         (nan, no runs) when the run is too short.
     """
-    if name == "totdev":
+    kind = DEVIATIONS[name]
+    if kind.reflected:
         return _total(phase, m)
-    times = order(name)
-    modified = name in {"mdev", "tdev"}
-    span = 3 * m - 1 if modified else times * m
-    if name in {"adev", "hdev"}:
+    order, span = kind.order, kind.span(m)
+    if not kind.overlapping:
         stride = m
-    across = phase.bridged(m, times, span)
+    across = phase.bridged(m, order, span)
     mask = None if across is None else across[::stride]
     runs = phase.whole(span, stride) if mask is None else run_lengths(mask)
     n = int(runs.sum())
@@ -95,19 +94,20 @@ def variance(
         return float("nan"), runs
     if mask is None and phase.gaps is not None:
         mask = phase.mask(span, stride)
-    if modified:
-        total = sum_of_squares((sums or WindowSums(phase)).over(m), m, 2, stride, mask) / m**2
-    elif name in {"adev", "hdev"}:
-        total = sum_of_squares(phase.x[::m], 1, times, 1, mask)
+    if kind.modified:
+        averaged = (sums or WindowSums(phase)).over(m)
+        total = sum_of_squares(averaged, m, order, stride, mask) / m**2
+    elif not kind.overlapping:
+        total = sum_of_squares(phase.x[::m], 1, order, 1, mask)
     else:
-        total = sum_of_squares(phase.x, m, times, stride, mask)
+        total = sum_of_squares(phase.x, m, order, stride, mask)
     if across is not None and mask is not None:
-        error = _error(phase, m, times, stride, mask)
-        error *= WEIGHT_OF_MODIFIED if modified else 1.0
+        error = _error(phase, m, order, stride, mask)
+        error *= WEIGHT_OF_MODIFIED[order] if kind.modified else 1.0
         if error > LARGEST_ERROR * total:
             return float("nan"), runs[:0]
         total -= error
-    return total / (DIVISORS[times] * m**2 * n), runs
+    return total / (DIVISORS[order] * m**2 * n), runs
 
 
 def _error(phase: Phase, m: int, times: int, stride: int, mask: BoolArray) -> float:

@@ -15,7 +15,8 @@ from collections import deque
 from dataclasses import replace
 from typing import Final
 
-from benchwatch.estimate.stability.deviation_point import Deviation, order
+from benchwatch.estimate.stability.deviation_kinds import DEVIATIONS
+from benchwatch.estimate.stability.deviation_point import Deviation
 from benchwatch.estimate.stability.deviations import LARGEST_ERROR, WEIGHT_OF_MODIFIED
 
 LONGEST: Final = 3
@@ -68,7 +69,7 @@ class LiveBridges:
         """Return the rows without what the readings put in add; leave out those it has made.
 
         Args:
-            rows: of ``oadev``, ``mdev`` and ``ohdev``, values fractional.
+            rows: of the live kinds, values fractional.
             interval_s: seconds from reading to reading.
         """
         if not any(self._bridges):
@@ -78,8 +79,9 @@ class LiveBridges:
         kept = []
         for row in rows:
             m = round(row.tau_s / interval_s)
-            span = row.n + order(row.deviation) * m
-            weight = WEIGHT_OF_MODIFIED if row.deviation == "mdev" else 1.0
+            kind = DEVIATIONS[row.deviation]
+            span = row.n + kind.order * m
+            weight = WEIGHT_OF_MODIFIED[kind.order] if kind.modified else 1.0
             share = weight * error / m / span / row.value**2 if row.value else 0.0
             if share > LARGEST_ERROR:
                 continue

@@ -21,17 +21,15 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom
-from benchwatch.estimate.stability.deviation_point import (
-    NOISES,
-    ONE_SIGMA,
-    Deviation,
-    Name,
-    lowest_alpha,
-)
+from benchwatch.estimate.stability.deviation_kinds import DEVIATIONS, LIVE_KINDS, DeviationKind
+from benchwatch.estimate.stability.deviation_point import NOISES, ONE_SIGMA, Deviation
 from benchwatch.estimate.stability.noise_id import FEWEST, SHORTEST, ratio_alpha
+from benchwatch.estimate.variances import ALLAN, HADAMARD
 
 LARGEST_FULL: Final = 256
 """Averaging factor up to which every term is taken."""
+PLAIN, MODIFIED = DEVIATIONS["oadev"], DEVIATIONS["mdev"]
+"""Of the ratio of their variances the noise is told."""
 LARGEST_OFFSET: Final = 1e9
 """Nothing above is an offset; it is taken as missing."""
 
@@ -41,7 +39,27 @@ _BITS: Final = 100
 _SQUARE_UNIT: Final = 2.0 ** (-2 * _BITS)
 
 
-class _Level:
+class _RunningSums:
+    """Squares of one kind of difference summed so far, and their number, at some factors.
+
+    Args:
+        order: of the difference of phase; of its running sum, one more.
+        modified: phase is averaged.
+        factors: how many averaging factors.
+    """
+
+    def __init__(self, order: int, *, modified: bool, factors: int) -> None:
+        self.squares = [0.0] * factors
+        self.before = [0] * factors
+        """Terms of the runs of places that are over."""
+        self.reach = order + modified
+        """Distances that a difference takes."""
+        self.divisor = ALLAN if order == 2 else HADAMARD
+        self.power = 4 if modified else 2
+        """Of the averaging factor, by which the squares are divided."""
+
+
+class _PhaseLevel:
     """Sums of squares at some averaging factors, from phase at every `stride`-th reading.
 
     Of the phases 0 ... i the sum C[i] leaves out the last, so that C[0] = 0. The level with
@@ -60,11 +78,9 @@ class _Level:
         self._spans = [
             (k, 2 * d, 3 * d, -1 - d, -1 - 2 * d, -1 - 3 * d) for k, d in enumerate(distances)
         ]
-        self._squares: dict[Name, list[float]] = {
-            name: [0.0] * len(distances) for name in ("oadev", "mdev", "ohdev")
-        }
-        self._terms: dict[Name, list[int]] = {
-            name: [0] * len(distances) for name in ("oadev", "mdev", "ohdev")
+        self._sums = {
+            (order, modified): _RunningSums(order, modified=modified, factors=len(distances))
+            for order, modified in ((2, False), (2, True), (3, False))
         }
         self._x: list[int] = []
         self._c: list[int] = [0] * self._lead
@@ -80,7 +96,7 @@ class _Level:
         if len(xs) > 2 * _RING:
             del xs[:_RING], cs[:_RING]
         held, held_sums = len(xs), len(cs)
-        plain, modified, third = self._squares.values()
+        plain, modified, third = [sums.squares for sums in self._sums.values()]
         for k, two, three, at1, at2, at3 in self._spans:
             if held <= two:
                 return
@@ -97,31 +113,34 @@ class _Level:
 
     def restart(self) -> None:
         """Begin a new run of places; what was summed stays."""
-        for name, terms in self._terms.items():
-            terms[:] = [self.terms(name, k) for k in range(len(terms))]
+        for sums in self._sums.values():
+            sums.before[:] = [self._terms(sums, k) for k in range(len(sums.before))]
         self._x.clear()
         self._c[:] = [0] * self._lead
         self._count = 0
 
-    def coarser(self) -> "_Level":
+    def coarser(self) -> "_PhaseLevel":
         """Return a level of twice the stride that knows the places so far; none is forgotten."""
-        level = _Level(2 * self.stride, [LARGEST_FULL])
+        level = _PhaseLevel(2 * self.stride, [LARGEST_FULL])
         for place in range(0, len(self._x), 2):
             x = self._x[place]
             level.add(x, self._c[place + self._lead] - self._lead * x)
         return level
 
-    def terms(self, name: Name, k: int) -> int:
+    def terms(self, kind: DeviationKind, k: int) -> int:
         """Count the terms of the `k`-th averaging factor."""
-        d = self.distances[k]
-        lost = {"oadev": 2 * d, "mdev": 3 * d - self._lead, "ohdev": 3 * d}[name]
-        return self._terms[name][k] + max(self._count - lost, 0)
+        return self._terms(self._sums[kind.order, kind.modified], k)
 
-    def variance(self, name: Name, k: int) -> float:
+    def variance(self, kind: DeviationKind, k: int) -> float:
         """Return a variance at the `k`-th averaging factor; nan without terms."""
-        n, m = self.terms(name, k), self.distances[k] * self.stride
-        factor = {"oadev": 2.0 * m**2, "mdev": 2.0 * m**4, "ohdev": 6.0 * m**2}[name]
-        return self._squares[name][k] / factor / n * _SQUARE_UNIT if n else math.nan
+        sums = self._sums[kind.order, kind.modified]
+        n, m = self._terms(sums, k), self.distances[k] * self.stride
+        factor = sums.divisor * m**sums.power
+        return sums.squares[k] / factor / n * _SQUARE_UNIT if n else math.nan
+
+    def _terms(self, sums: _RunningSums, k: int) -> int:
+        lost = sums.reach * self.distances[k] - (self._lead if sums.power == 4 else 0)
+        return sums.before[k] + max(self._count - lost, 0)
 
 
 class LiveDeviations:
@@ -134,7 +153,7 @@ class LiveDeviations:
     def __init__(self, interval_s: float) -> None:
         self._interval_s = interval_s
         octaves = [1 << k for k in range(LARGEST_FULL.bit_length())]
-        self._levels = [_Level(1, octaves)]
+        self._levels = [_PhaseLevel(1, octaves)]
         self._points = 0
         self._since_gap = 0
         self._x = self._c = 0
@@ -172,36 +191,46 @@ class LiveDeviations:
 
         With gaps the limits are a little wide: the terms are counted as one run.
         """
-        rows: dict[Name, list[Deviation]] = {"oadev": [], "mdev": [], "ohdev": []}
+        rows: list[list[Deviation]] = [[] for _ in LIVE_KINDS]
         alpha = None
         for level in self._levels:
             for k, distance in enumerate(level.distances):
                 m = distance * level.stride
                 alpha = self._noise(level, k, m, alpha)
-                for name, known in rows.items():
-                    if n := level.terms(name, k):
-                        terms = Terms(name, m, np.array([n]), stride=level.stride)
-                        square = level.variance(name, k)
+                for kind, known in zip(LIVE_KINDS, rows, strict=True):
+                    if n := level.terms(kind, k):
+                        terms = Terms(kind.name, m, np.array([n]), stride=level.stride)
+                        square = level.variance(kind, k)
                         known.append(self._row(terms, square, alpha, confidence))
-        return tuple(row for known in rows.values() for row in known)
+        return tuple(row for known in rows for row in known)
 
-    def _noise(self, level: _Level, k: int, m: int, shorter: int | None) -> int | None:
+    def _noise(self, level: _PhaseLevel, k: int, m: int, shorter: int | None) -> int | None:
         """Identify the noise; at m = 1, which tells nothing by itself, that at m = 2 is taken."""
         if self._points < FEWEST:
             return None
         if m == 1:
             k, m = 1, 2
-        if self._points < SHORTEST * m or not level.terms("mdev", k):
+        if self._points < SHORTEST * m or not level.terms(MODIFIED, k):
             return shorter
-        return ratio_alpha(level.variance("mdev", k), level.variance("oadev", k), m)
+        return ratio_alpha(level.variance(MODIFIED, k), level.variance(PLAIN, k), m)
 
     def _row(self, terms: Terms, square: float, alpha: int | None, confidence: float) -> Deviation:
         value = math.sqrt(square)
         low = high = edf = noise = None
         if value > 0:
-            known = None if alpha is None else max(alpha, lowest_alpha(terms.name))
+            known = None if alpha is None else max(alpha, terms.kind.lowest_alpha)
             edf = degrees_of_freedom(terms, known)
             low, high = chi2_limits(value, edf, confidence)
             noise = None if known is None else NOISES[known]
         tau_s = terms.m * self._interval_s
-        return Deviation(terms.name, tau_s, value, low, high, confidence, edf, terms.count, noise)
+        return Deviation(
+            deviation=terms.name,
+            tau_s=tau_s,
+            value=value,
+            low=low,
+            high=high,
+            confidence=confidence,
+            edf=edf,
+            n=terms.count,
+            noise=noise,
+        )

@@ -4,6 +4,7 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from benchwatch.estimate.stability.deviation_kinds import DEVIATIONS
 from benchwatch.quantity import how_many, write_fraction
 from benchwatch.screen.drawing.plot import MARGIN, Axes, Axis, along, axis_name
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, beside, faded, fitting, line
@@ -53,8 +54,9 @@ def _of_part(frame: Frame) -> bool:
 
 
 def kinds(deviations: "Sequence[Deviation]") -> list[str]:
-    """List the kinds of deviation, tdev left out: it is a time and has no place on this axis."""
-    return sorted({one.deviation for one in deviations} - {"tdev"})
+    """List the kinds of deviation but those in seconds, which have no place on this axis."""
+    names = {one.deviation for one in deviations}
+    return sorted(name for name in names if not DEVIATIONS[name].time)
 
 
 def title_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:

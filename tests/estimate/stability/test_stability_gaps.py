@@ -10,7 +10,6 @@ from stability_kit import FloatArray
 
 from benchwatch.estimate.stability import (
     NAMES,
-    Name,
     Terms,
     decade_factors,
     degrees_of_freedom,
@@ -25,7 +24,7 @@ from benchwatch.estimate.stability import (
 NAN = math.nan
 
 
-def by_hand(name: Name, y: FloatArray, m: int) -> tuple[float, int]:
+def by_hand(name: str, y: FloatArray, m: int) -> tuple[float, int]:
     """Sum the definition term by term over windows that hold no nan; the slow, plain way."""
     squares = []
     step = m if name in {"adev", "hdev"} else 1
@@ -52,7 +51,7 @@ def by_hand(name: Name, y: FloatArray, m: int) -> tuple[float, int]:
     name=st.sampled_from(["adev", "oadev", "mdev", "hdev", "ohdev"]),
     m=st.integers(1, 6),
 )
-def test_every_difference_that_touches_a_gap_is_skipped(y: FloatArray, name: Name, m: int) -> None:
+def test_every_difference_that_touches_a_gap_is_skipped(y: FloatArray, name: str, m: int) -> None:
     """The definition taken term by term over unbroken windows gives the same, and as many."""
     expected, count = by_hand(name, y, m)
 

@@ -11,7 +11,6 @@ from stability_kit import FloatArray, made_phase
 from benchwatch.estimate.stability import (
     NAMES,
     NOISES,
-    Name,
     Terms,
     degrees_of_freedom,
     octave_factors,
@@ -25,7 +24,7 @@ from benchwatch.estimate.stability import (
 LN2 = math.log(2)
 
 
-def mean_variance(name: Name, alpha: int, m: int, runs: int = 600) -> float:
+def mean_variance(name: str, alpha: int, m: int, runs: int = 600) -> float:
     """Average a variance over made runs of 513 phases."""
     rng = np.random.default_rng(20310504)
     squares = [
@@ -52,7 +51,7 @@ def test_noise_laws_of_the_allan_variance(alpha: int, m: int, expected: float) -
 
 
 @pytest.mark.parametrize("name", ["adev", "oadev", "mdev", "totdev"])
-def test_a_pure_drift_is_the_drift_times_tau_over_root_two(name: Name) -> None:
+def test_a_pure_drift_is_the_drift_times_tau_over_root_two(name: str) -> None:
     """NIST SP 1065, IEEE 1139-2008 (from memory): |D| τ/√2, the same for any second difference."""
     phase = phase_of_offsets(1e-3 - 2e-12 * np.arange(1000.0))
 
@@ -65,7 +64,7 @@ def test_a_pure_drift_is_the_drift_times_tau_over_root_two(name: Name) -> None:
 
 
 @pytest.mark.parametrize("name", ["hdev", "ohdev"])
-def test_the_hadamard_kind_does_not_see_a_drift(name: Name) -> None:
+def test_the_hadamard_kind_does_not_see_a_drift(name: str) -> None:
     """NIST SP 1065 (from memory): no trace of a drift, here 2e-12 a second; rounding is left."""
     phase = phase_of_offsets(-2e-12 * np.arange(1000.0))
 
@@ -76,7 +75,7 @@ def test_the_hadamard_kind_does_not_see_a_drift(name: Name) -> None:
 
 @pytest.mark.parametrize("alpha", [2, 1, 0, -1, -2])
 @pytest.mark.parametrize("name", ["oadev", "mdev", "ohdev"])
-def test_degrees_of_freedom_are_what_made_runs_scatter(name: Name, alpha: int) -> None:
+def test_degrees_of_freedom_are_what_made_runs_scatter(name: str, alpha: int) -> None:
     """2 mean²/variance over 3000 made runs is the edf that is computed, flicker included."""
     rng = np.random.default_rng([alpha + 9, len(name)])
     m, points = 8, 129
@@ -139,7 +138,7 @@ SERIES = st.lists(st.floats(-1e-6, 1e-6), min_size=8, max_size=60).map(np.array)
 
 
 @given(y=SERIES, shift=st.floats(-1e-3, 1e-3), name=st.sampled_from(NAMES))
-def test_a_shift_changes_nothing(y: FloatArray, shift: float, name: Name) -> None:
+def test_a_shift_changes_nothing(y: FloatArray, shift: float, name: str) -> None:
     """A constant offset is no instability; what is left is the rounding of y itself."""
     plain = variance(name, phase_of_offsets(y), 2)[0]
 
@@ -149,7 +148,7 @@ def test_a_shift_changes_nothing(y: FloatArray, shift: float, name: Name) -> Non
 
 
 @given(y=SERIES, scale=st.sampled_from([-1.0, -3.0, 1e-6, 7.5, 1e6]), name=st.sampled_from(NAMES))
-def test_scale_and_sign_go_straight_through(y: FloatArray, scale: float, name: Name) -> None:
+def test_scale_and_sign_go_straight_through(y: FloatArray, scale: float, name: str) -> None:
     """Twice the offsets is twice the deviation; the sign does not matter."""
     plain = math.sqrt(variance(name, phase_of_offsets(y), 2)[0])
 
@@ -160,7 +159,7 @@ def test_scale_and_sign_go_straight_through(y: FloatArray, scale: float, name: N
 
 
 @given(y=SERIES, name=st.sampled_from(NAMES))
-def test_time_may_run_backwards(y: FloatArray, name: Name) -> None:
+def test_time_may_run_backwards(y: FloatArray, name: str) -> None:
     """Every kind that overlaps is the same for the series turned round."""
     if name in {"adev", "hdev"}:
         name = "oadev" if name == "adev" else "ohdev"
