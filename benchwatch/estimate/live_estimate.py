@@ -101,13 +101,13 @@ class LiveEstimate:
             if self._crept:
                 # What crept away is no drift: it is part of the turn.
                 self._crept = False
-                settling.step(elapsed_s, 0.0, 0.0)
+                settling.step(elapsed_s)
         self._crept = self._crept or creeps
         nudge = now.confirmed_nudge
         if nudge is not None:
-            settling.step(nudge.at_s, nudge.size, nudge.u or 0.0)
+            settling.step(nudge.at_s)
             if nudge.lasted_s > 0.0:
-                settling.step(nudge.at_s + nudge.lasted_s, nudge.size, nudge.u or 0.0)
+                settling.step(nudge.at_s + nudge.lasted_s)
         self._numbers = Numbers(
             estimate=now.estimate,
             drift=settling.drift(),

@@ -3,10 +3,10 @@
 A warming oven is a sum of exponentials, a drifting one a line, and a nudge a step. The recent
 past is fitted by all of them together: a level, a line, exponentials over a grid of time
 constants and one step for each nudge, with white and flicker FM as the noise. Level, line and
-steps are free. How large each exponential may be, the past itself says: from as large as what
-was seen to move the prior closes in on the few that the past asks for, and leaves the others
-room for a change that matters. What the past does not tell apart stays open, and its future
-opens the uncertainty: at the turning point of an overshoot, or while a drift cancels a tail,
+steps are free. The prior size of each exponential comes from the past itself: it starts as large as
+the motion that was seen, closes in on the few exponentials that the past needs, and leaves the
+others room for a change that matters. What the past can't tell apart stays possible, and widens the
+uncertainty of the future: at the turning point of an overshoot, or while a drift cancels a tail,
 the slope is zero and the forecast is not. With one wide prior for all, the uncertainty shrinks
 so slowly that verdicts come 350 s late in the median, and the later the more of the past is
 used.
@@ -31,15 +31,15 @@ from benchwatch.estimate.settle.noise_model import NoiseModel
 TIME_CONSTANTS: Final = 2.0 ** np.arange(-4.0, 3.0, 0.5)
 """Of the exponentials, in horizons."""
 LARGEST_HALF: Final = 30.0
-"""Half a block in time constants; far beyond, floats can't hold what an exponential begins with."""
+"""Half a block in time constants; far beyond, floats can't hold the start of an exponential."""
 HORIZONS: Final = np.array([1.0 / 3.0, 2.0 / 3.0, 1.0, 2.0, 4.0, 64.0])
 """When the change is forecast, in horizons; at the last only the line is left."""
 FREEDOM: Final = 0.45
-"""Prior sd of each exponential to begin with, in ranges of the offset seen plus the limit."""
+"""Prior sd of each exponential at the start, in ranges of the offset seen plus the limit."""
 ROOM: Final = 0.6
 """Least prior sd of each exponential, in limits: one that was not seen may still be there."""
-TURNS: Final = 5
-"""Times the prior is closed in on the evidence; in the first half of them only half way."""
+ITERATIONS: Final = 5
+"""Of the prior; in the first half of them it moves only half way."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +73,7 @@ def forecast_change(
         noise: of the readings.
         interval_s: from one reading to the next.
         steps: times of nudges; blocks lie wholly before or after each.
-        cycle: fitted beside the rest; what it will do is not in the forecast.
+        cycle: fitted beside the rest; its future is not in the forecast.
     """
     age = (blocks[0] - now) / horizon_s
     width = blocks[2] * (interval_s / horizon_s)
@@ -88,7 +88,7 @@ def forecast_change(
     rate = 1.0 / TIME_CONSTANTS
     half = np.multiply.outer(width, rate) / 2.0
     # The mean of an exponential over a block is its middle times sinh(h)/h, for large h e^h/2h.
-    # One that is over within a small part of the first block is scaled down: nothing tells of it.
+    # One that is over within a small part of the first block leaves no trace, and is scaled down.
     inner = np.minimum(half, LARGEST_HALF)
     excess = half[0] - inner[0]
     middle = np.multiply.outer(first - age, rate) + (half - inner - excess)
@@ -114,7 +114,7 @@ def forecast_change(
 
 
 def _waves(cycle: FittedCycle, age: FloatArray, width: FloatArray, horizon_s: float) -> FloatArray:
-    """Columns of a cycle: two harmonics, and what a little more of its rate or decay would add."""
+    """Columns of a cycle: two harmonics, and the derivatives by its rate and decay."""
     rate = 2.0 * np.pi * horizon_s / cycle.period_s
     swell = np.exp(np.minimum(cycle.decay_per_s * horizon_s * (age[0] - age), 0.0))
     columns = []
@@ -165,23 +165,23 @@ def _upper(size: int) -> FloatArray:
 def _solve(
     columns: FloatArray, ahead: FloatArray, widest: float, least: float, freedom: int
 ) -> ChangeForecast:
-    """Change ahead and its u by least squares, the prior found on the way.
+    """Return the change ahead and its u by least squares; the prior is found on the way.
 
-    The columns are never multiplied with each other: of a warm-up a million times its noise, the
-    products would not hold what is left of the fit. The free ones are eliminated once, so that
+    The columns are never multiplied with each other: for a warm-up a million times its noise, the
+    products would not hold the residuals. The free ones are eliminated once, so that
     only the exponentials are decomposed anew with each prior.
 
     Args:
         columns: weighted; first the free ones, then the exponentials, last the offset.
         ahead: change of each column at each forecast time.
-        widest: prior sd of the exponentials to begin with.
+        widest: prior sd of the exponentials at the start.
         least: and never less than this.
         freedom: degrees of freedom of the residuals.
     """
     seen, size = columns.shape[0], columns.shape[1] - 1
     count = len(TIME_CONSTANTS)
     free = size - count
-    # A free column of which nothing was seen must not end the fit.
+    # A free column that the past does not touch must not stop the fit.
     norms = np.sqrt((columns[:, :size] ** 2).sum(axis=0))
     rows = max(seen + free, size + 1)
     whole = np.zeros((rows, size + 1))
@@ -194,23 +194,23 @@ def _solve(
     system[:left] = triangle[free:, free:]
     own = np.einsum("ii->i", system[left:, :count])
     prior = np.full(count, widest**2)
-    for turn in range(TURNS + 1):
+    for iteration in range(ITERATIONS + 1):
         own[:] = 1.0 / np.sqrt(prior)
         solved = _triangle(system)
-        if turn == TURNS:
+        if iteration == ITERATIONS:
             break
         inverse = np.linalg.inv(solved[:count, :count])
         square = (inverse @ solved[:count, count]) ** 2
         variance = (inverse**2).sum(axis=1)
-        told = np.minimum(np.maximum(1.0 - variance / prior, 1e-3), 1.0)
-        closer = square / told
-        if 2 * turn < TURNS:
+        determined = np.minimum(np.maximum(1.0 - variance / prior, 1e-3), 1.0)
+        closer = square / determined
+        if 2 * iteration < ITERATIONS:
             closer = np.sqrt(np.maximum(closer, least**2) * (square + variance))
         prior = np.maximum(closer, least**2)
     triangle[free:, free:] = solved
     inverse = np.linalg.inv(triangle[:size, :size])
     change = ahead.T @ (inverse @ triangle[:size, size])
     spread = ((ahead.T @ inverse) ** 2).sum(axis=1)
-    # Residuals larger than the noise tell of a past that the fit does not follow.
+    # Residuals larger than the noise show a past that the fit does not follow.
     misfit = max(1.0, float(solved[count, count]) ** 2 / max(freedom, 1))
     return ChangeForecast(change, np.sqrt(spread * misfit), misfit)

@@ -1,4 +1,4 @@
-"""The drift over the span that serves best: long enough to be significant, and no longer."""
+"""The drift over the best span: long enough for a significant slope, and no longer."""
 
 import math
 from typing import Final
@@ -17,22 +17,28 @@ TIGHT: Final = 10.0
 still give `TIGHT` u."""
 BENT: Final = 2.0
 """It also halves, and does not double, where the slope of the newer half lies further than
-this many of its u from that of the whole: the offset creeps after a turn and comes to rest,
-and a line through both would tell a drift that is over."""
+this many of its u from that of the whole: the offset creeps after a nudge and comes to rest,
+and a line through both would show a drift that is over."""
 
 
 class DriftEstimator:
-    """Keeps to one level of the means, and moves by at most one level at a time."""
+    """Fits a line to one level of the block means, and moves by at most one level at a time."""
 
     def __init__(self) -> None:
         self._level = 0
 
-    def find(
+    def estimate(
         self, means: OctaveMeans, since: float, longest_s: float, noise: NoiseModel | None
     ) -> Drift | None:
-        """Slope of the newest readings later than `since`; None before three of them.
+        """Return the slope of the newest readings after `since`; None before three of them.
 
-        σy(T/2) comes from `noise`, which rests on second differences: a drift is not in it.
+        Its u is from σy(T/2) of `noise`, which is made of second differences: no drift is in it.
+
+        Args:
+            means: block means of the readings.
+            since: time of the newest nudge, s.
+            longest_s: longest span.
+            noise: None while unknown; the drift then has no u.
         """
         level = self._level
         here = _slope(means, level, since, noise)

@@ -1,8 +1,8 @@
-"""Do the readings after a gap go on where a settled oven was before it?
+"""Do the readings after a gap go on at the level at which an oven had settled before it?
 
-Readings wait here until there are enough to say. They go on when the gap is short against the
-time for which the oven had been settled, and they are steady and at the old level within the
-limit; else what was before the gap says nothing of them.
+Readings are held until there are enough to tell. They go on if the gap is short against the time
+for which the oven had been settled, and they are steady and at the old level within the limit;
+else the readings before the gap are no guide to those after it.
 """
 
 import math
@@ -11,15 +11,15 @@ from typing import Final
 from benchwatch.estimate.results import SettleLimit
 
 SHARE: Final = 0.1
-"""Longest gap, in times for which it had been settled before."""
+"""Longest gap, as a share of the time for which the oven had been settled."""
 LONGEST_S: Final = 30.0
 SPAN: Final = 0.05
-"""Readings after a gap are compared over so many horizons, up to `LONGEST_S`."""
+"""Horizons over which readings after a gap are compared, up to `LONGEST_S`."""
 FEWEST: Final = 8
 MOST: Final = 512
 """Readings compared; with so many the span no longer counts."""
 STEADY: Final = 0.5
-"""Limits by which the halves of them may differ."""
+"""Limits by which their two halves may differ."""
 
 
 class GapComparison:
@@ -34,7 +34,7 @@ class GapComparison:
     """
 
     def __init__(
-        self, last_s: float, level: float, level_u: float, held_s: float, limit: SettleLimit
+        self, *, last_s: float, level: float, level_u: float, held_s: float, limit: SettleLimit
     ) -> None:
         self._last_s, self._level, self._level_u = last_s, level, level_u
         self._held_s = held_s
@@ -43,7 +43,7 @@ class GapComparison:
         """Time, offset and last digit, as given."""
 
     def gap(self) -> None:
-        """Readings stopped again: the comparison begins anew with the next one."""
+        """Begin anew with the next reading: readings stopped again."""
         self.readings.clear()
 
     def add(self, elapsed_s: float, offset: float, quantum: float) -> None:
@@ -51,7 +51,7 @@ class GapComparison:
         self.readings.append((elapsed_s, offset, quantum))
 
     def goes_on(self) -> bool | None:
-        """Tell whether they go on as before; None while that can't be told."""
+        """Tell whether they go on at the old level; None while that can't be told."""
         first_s, last_s = self.readings[0][0], self.readings[-1][0]
         if first_s - self._last_s > SHARE * self._held_s:
             return False

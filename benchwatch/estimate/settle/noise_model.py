@@ -1,11 +1,14 @@
-"""White and flicker FM of the readings, told apart from their live Hadamard variances."""
+"""White and flicker FM of the readings, separated by their live Hadamard variances.
+
+This fit of two weighted terms in 1/τ, neither negative, is no line of `estimate.regression`.
+"""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
 FEWEST: Final = 6
-"""Differences below which a level's variance says too little."""
+"""Differences below which a level's variance is not used."""
 
 SCATTER: Final = 35.0 / 9.0
 """Relative variance of a Hadamard variance times its number of differences, for white FM: the
@@ -63,7 +66,7 @@ def fit_noise(points: Iterable[tuple[float, float, int]]) -> NoiseModel | None:
             return NoiseModel(0.0, s_by / s_bb)
         variance = SCATTER * s_aa / determinant
         if flicker > 0.0 and flicker**2 > variance:
-            # What scatter alone would give is taken off, so that white noise stays white.
+            # Subtract what scatter alone would give, so that white noise stays white.
             flicker -= variance / flicker
             return NoiseModel((s_ay - flicker * s_ab) / s_aa, flicker)
     return NoiseModel(s_ay / s_aa, 0.0)

@@ -1,9 +1,9 @@
-"""The past that drift and settle verdict rest on: block means, noise, nudges, and its future.
+"""The past that drift and settle verdict are made from: block means, noise and nudges.
 
-The fit takes the last three quarters of the time since the first reading, or half or a quarter
-when it follows no more of it. A nudge adds a free step to the fit: the readings before it still
-bear on the drift, and neither its size nor the size's uncertainty needs to be known. A gap ends
-the evidence: the oven may have lost its power meanwhile, so only the noise is remembered.
+The forecast is fitted to the last three quarters of the time since the first reading, or to half or
+a quarter of it when the fit does not follow more. A nudge adds a free step to the fit: the readings
+before it still count for the drift, and neither its size nor its u need be known. After a gap only
+the noise is remembered: the oven may have lost its power meanwhile.
 """
 
 import math
@@ -22,11 +22,11 @@ from benchwatch.estimate.settle.noise_model import NoiseModel, fit_noise
 FINEST: Final = 100.0
 """Blocks of readings need be no shorter than this fraction of the horizon."""
 YOUNG: Final = 64.0
-"""Nor, while the past is short, than this fraction of it."""
+"""Nor need they be shorter than this fraction of the past."""
 BLOCKS_PER_OCTAVE: Final = 6
 """Blocks lengthen with their age: a sixth of it at most."""
 SHARES: Final = (0.75, 0.5, 0.25)
-"""The fit looks back over the first of these shares of the past that it follows."""
+"""The fit takes the first of these shares of the past that it follows."""
 FOLLOWS: Final = 2.0
 """Reduced chi-square up to which it does."""
 FEWEST: Final = 8
@@ -34,11 +34,11 @@ FEWEST: Final = 8
 WAVES: Final = 6
 """More blocks that it takes with a cycle."""
 LONG: Final = 4.0
-"""Mean intervals from which on a step of time is a gap."""
+"""Mean intervals from which on the time between two readings is a gap."""
 STEPS: Final = 6
 """Nudges fitted at once; readings before an older one no longer count."""
 CLOSE: Final = 8
-"""Nudges fewer readings apart are one, and what was read between them is left out."""
+"""Nudges fewer readings apart count as one, and the readings between them are left out."""
 
 
 class PastReadings:
@@ -89,7 +89,7 @@ class PastReadings:
         self.last_step = at
 
     def leave_out(self, until: float) -> None:
-        """Leave out what was read between the newest nudge and `until`: the trimmer crept."""
+        """Leave out the readings between the newest nudge and `until`: the trimmer crept."""
         at = self.steps.pop() if self.steps else self.last_step
         for t, y in self.means.cut(at):
             if t >= until:
@@ -113,12 +113,12 @@ class PastReadings:
         self.steps.clear()
 
     def interval_s(self) -> float:
-        """Usual time from one reading to the next, lately; 0 when unknown."""
+        """Usual time between the newest readings; 0 when unknown."""
         t = self.means.levels[0].rows()[0]
         if len(t) < 2:
             return 0.0
         mean_s = float((t[-1] - t[0]) / (len(t) - 1))
-        # A gap among them is none of the usual times.
+        # A gap among them is not a usual time.
         steps = np.diff(t)
         if steps.max() < LONG * mean_s:
             return mean_s
@@ -136,7 +136,7 @@ class PastReadings:
         return mean, float(np.sqrt(noise.variance(readings * interval_s)))
 
     def rounding(self) -> float:
-        """Variance of means from rounding, as far as the newest readings don't average it."""
+        """Variance of means from the rounding that the newest readings share."""
         return rounding_variance(self.means.levels[0].rows()[1].tolist(), self._quantum)
 
     def noise(self, horizon_s: float, interval_s: float) -> NoiseModel | None:
@@ -151,7 +151,7 @@ class PastReadings:
         return fit_noise(points)
 
     def blocks(self, horizon_s: float, interval_s: float) -> FloatArray:
-        """Choose blocks that lengthen with age; nudges before them no longer count.
+        """Choose blocks that lengthen with age; nudges before the oldest no longer count.
 
         Returns:
             Mean times (s since the first reading), mean offsets since the first reading and
@@ -194,9 +194,9 @@ class PastReadings:
         interval_s: float,
         cycle: FittedCycle | None = None,
     ) -> ChangeForecast:
-        """Continue the longest past that the fit follows, else all of it; see `enough`.
+        """Forecast from the longest past that the fit follows, else from all of it; see `enough`.
 
-        What is not followed without `cycle` is tried with it.
+        A past that is not followed without `cycle` is tried with it.
         """
         longest: ChangeForecast | None = None
         for share in SHARES:

@@ -2,8 +2,8 @@
 
 The forecast change, that of a cycle and their uncertainties must together stay within the limit
 up to the horizon, and beyond it within the same rate. The verdict is given when that has held for
-`CALM`, and stands until the opposite is sure for `PATIENCE`, over `FEW_READINGS` at least: turns
-that are not yet confirmed as nudges do not withdraw it.
+`GIVEN_AFTER`, and stands until the opposite is sure for `WITHDRAWN_AFTER` and for `FEW_READINGS` at
+least: turns that are not yet confirmed as nudges do not withdraw it.
 """
 
 import math
@@ -30,26 +30,26 @@ ROUNDING_COVERAGE: Final = 2.5
 """The same for rounding at both ends of a change: a digit over root 6, and never over a digit."""
 CYCLE_COVERAGE: Final = 2.0
 """Standard uncertainties added to the swing of a cycle."""
-CALM: Final = 0.03
+GIVEN_AFTER: Final = 0.03
 """Horizons for which an oven must be seen settled before the verdict is given."""
-PATIENCE: Final = 0.05
+WITHDRAWN_AFTER: Final = 0.05
 """Horizons for which it must be seen moving before the verdict is withdrawn."""
 FEW_READINGS: Final = 20
 """Readings for which it must be seen moving before the verdict is withdrawn, at least."""
 CREEP_READINGS: Final = 48
-"""Readings after a nudge in which the trimmer may creep: they withdraw no verdict. Creeping is
-over within a few dozen readings (common practice, no source)."""
+"""Readings after a nudge during which the trimmer may creep, so that they withdraw no verdict. A
+creep is over within a few dozen readings (common practice, no source)."""
 TRIM_READINGS: Final = 5 * CREEP_READINGS
-"""Readings, beside a horizon, for which turn may follow turn before that withdraws the verdict."""
+"""Readings, beside a horizon, for which nudge may follow nudge before they withdraw the verdict."""
 FAR: Final = 3.0
-"""Change that cannot be ruled out, in limits, from which on no verdict is near."""
+"""Change that can't be ruled out, in limits, above which no verdict is near."""
 RARELY: Final = 4.0
-"""Times as long between verdicts when none is near, or one stands undisputed."""
+"""Times as long between two evaluations when no verdict is near, or one stands unchallenged."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class VerdictInput:
-    """What a verdict rests on; times in seconds since the first reading, the rest fractional."""
+    """What a verdict is made from; times are since the first reading, the rest is fractional."""
 
     now: float
     limit: SettleLimit
@@ -57,7 +57,7 @@ class VerdictInput:
     drift: Drift | None
     cycle: FittedCycle | None
     level: float
-    """Mean of late."""
+    """Mean of the newest readings."""
     level_u: float
     noise: NoiseModel
     interval_s: float
@@ -73,10 +73,10 @@ class VerdictInput:
         return float(((size + spread) / (self.limit.limit * ALLOWANCE)).max())
 
     def spread(self) -> FloatArray:
-        """How far each forecast change may be off; both its ends are known to the last digit."""
-        return np.hypot(COVERAGE * self.ahead.u, self.rounded())
+        """How far each forecast change may be off, by its u and by rounding."""
+        return np.hypot(COVERAGE * self.ahead.u, self.rounding_spread())
 
-    def rounded(self) -> float:
+    def rounding_spread(self) -> float:
         """How far a change may be off by rounding at both its ends."""
         return ROUNDING_COVERAGE * math.sqrt(2.0 * self.rounding)
 
@@ -88,7 +88,7 @@ class VerdictInput:
         return swing - CYCLE_COVERAGE * swing_u > self.limit.limit
 
     def shown_cycle(self) -> OffsetCycle | None:
-        """Return the cycle that people are told of."""
+        """Return the cycle that is shown."""
         return None if self.cycle is None else self.cycle.shown(self.limit.limit)
 
     def change(self) -> float:
@@ -98,7 +98,9 @@ class VerdictInput:
     def expected(self) -> ExpectedOffset:
         """Return the nearest forecast."""
         in_s = float(HORIZONS[0]) * self.limit.horizon_s
-        return ExpectedOffset(in_s, float(self.ahead.change[0]), float(self.spread()[0]))
+        return ExpectedOffset(
+            in_s=in_s, change=float(self.ahead.change[0]), spread=float(self.spread()[0])
+        )
 
     def surely_moving(self) -> bool:
         """Tell whether the forecast change is above the limit beyond its uncertainty."""
@@ -106,16 +108,16 @@ class VerdictInput:
         return bool(sure[HORIZONS <= 1.0].any())
 
     def drift_ahead(self) -> tuple[float, float]:
-        """The least and the most that the drift of late comes to over the horizon: 2 u off it."""
+        """The least and the most that the present drift comes to over the horizon: 2u around it."""
         if self.drift is None or self.drift.u is None:
             return 0.0, math.inf
         change, u = (x * self.limit.horizon_s for x in (abs(self.drift.per_s), self.drift.u))
         return change - 2.0 * u, change + 2.0 * u
 
     def drifting(self) -> float:
-        """What the drift of late comes to over the horizon where it is surely too large, else 0.
+        """What the present drift comes to over the horizon where it is surely too large, else 0.
 
-        What a cycle drifts by between its turns is known to come back.
+        The drift of a cycle between its turning points comes back, and does not count.
         """
         least, most = self.drift_ahead()
         back = 0.0 if self.cycle is None else self.cycle.steepest() * self.limit.horizon_s
@@ -123,111 +125,115 @@ class VerdictInput:
 
 
 class SettleVerdict:
-    """O(1) and bounded; `judge` is called with each new case."""
+    """O(1) and bounded; `judge` is called at each evaluation."""
 
     def __init__(self) -> None:
         self.departures = Departures()
-        self.outlook = TimeToGo()
+        self.time_to_go = TimeToGo()
         self.restart()
 
     def restart(self) -> None:
         """Begin anew: unsure."""
         self.state: SettleState = "unsure"
         self.since: float | None = None
-        """When it was given, on the clock of the cases."""
+        """When it was given, in seconds since the first reading."""
         self.pause = 1.0
-        """Times as long to wait before the next case."""
+        """Times the usual wait until the next evaluation."""
         self._moving_since = math.inf
-        self._calm_since = math.inf
+        self._quiet_since = math.inf
         self._nudged_at = -math.inf
         self._creeps_since = math.inf
-        self._heeds_drift = False
-        # The drift has been surely as small as the verdict says. Before, it lags behind an oven
+        self._drift_was_small = False
+        # Set once the drift is surely as small as the verdict says. Before, it lags behind an oven
         # that comes in; from then on a larger one contradicts the verdict.
         self.departures.forget()
-        self.outlook.forget()
+        self.time_to_go.forget()
 
     def at_once(self) -> None:
-        """Give the verdict at the next case if that speaks for it: only the limit is another."""
+        """Begin anew, and give the verdict at the next evaluation if it can be: for a new limit."""
         self.restart()
-        self._calm_since = -math.inf
+        self._quiet_since = -math.inf
 
     def nudged(self, at: float) -> None:
-        """A nudge was confirmed: what seemed to move since `at` was that."""
+        """Take a confirmed nudge: what seemed to move since `at` was the nudge."""
         self._nudged_at = at
         self._moving_since = math.inf
-        self.outlook.forget()
+        self.time_to_go.forget()
         self.departures.nudged(at)
 
-    def creeping(self, case: VerdictInput) -> bool:
-        """Tell whether a nudge is so near that what moves may be the trimmer."""
-        return case.now - self._nudged_at < CREEP_READINGS * case.interval_s
+    def creeping(self, known: VerdictInput) -> bool:
+        """Tell whether a nudge is so recent that the trimmer may still creep."""
+        return known.now - self._nudged_at < CREEP_READINGS * known.interval_s
 
     def resume(self, now: float) -> None:
-        """Readings go on after a gap where they were before; `now` on the clock of the cases."""
+        """Go on after a gap over which the level stayed; `now` is since the first reading, s."""
         self._moving_since = math.inf
         self.since = now
 
-    def about_to_settle(self, case: VerdictInput, excess: float) -> bool:
-        """Tell whether the verdict would be given now but for a cycle not yet looked for."""
-        waited_s = case.now - self._calm_since
-        return excess < 1.0 and self.state != "settled" and waited_s >= CALM * case.limit.horizon_s
+    def about_to_settle(self, known: VerdictInput, excess: float) -> bool:
+        """Tell whether the verdict would be given now if no unknown cycle is found."""
+        waited_s = known.now - self._quiet_since
+        return (
+            excess < 1.0
+            and self.state != "settled"
+            and waited_s >= GIVEN_AFTER * known.limit.horizon_s
+        )
 
-    def to_go(self, case: VerdictInput) -> tuple[float, float, float] | None:
+    def to_go(self, known: VerdictInput) -> tuple[float, float, float] | None:
         """Seconds until the verdict: low, middle, high; None when there is no telling."""
-        if self.state == "settled" or (case.cycling() and case.shown_cycle() is not None):
+        if self.state == "settled" or (known.cycling() and known.shown_cycle() is not None):
             return None
-        told = self.outlook.to_go(CALM * case.limit.horizon_s)
-        wait_s = self.departures.wait_s(case.now, case.limit.horizon_s)
-        if told is None or not wait_s:
-            return told
-        low, middle, high = told
+        expected = self.time_to_go.seconds(GIVEN_AFTER * known.limit.horizon_s)
+        wait_s = self.departures.wait_s(known.now, known.limit.horizon_s)
+        if expected is None or not wait_s:
+            return expected
+        low, middle, high = expected
         return max(low, wait_s), wait_s + middle, wait_s + high
 
-    def judge(self, case: VerdictInput) -> str:
+    def judge(self, known: VerdictInput) -> str:
         """Set the state; return its reason."""
-        limit, now = case.limit, case.now
-        excess, change = case.excess(), case.change()
-        most = case.drift_ahead()[1]
-        lately = case.drifting()
+        limit, now = known.limit, known.now
+        excess, change = known.excess(), known.change()
+        most = known.drift_ahead()[1]
+        drifting = known.drifting()
         stands = self.state == "settled"
-        self._heeds_drift |= stands and most < limit.limit
-        contradicted = self._heeds_drift and lately > 0.0
-        cycling = case.cycling()
-        surely_moving = contradicted or cycling or case.surely_moving()
-        noiseless = case.noise.variance(case.interval_s) == 0.0
-        calm = excess < 1.0 and not (contradicted or noiseless)
-        creeping = self.creeping(case)
+        self._drift_was_small |= stands and most < limit.limit
+        contradicted = self._drift_was_small and drifting > 0.0
+        cycling = known.cycling()
+        surely_moving = contradicted or cycling or known.surely_moving()
+        noiseless = known.noise.variance(known.interval_s) == 0.0
+        quiet = excess < 1.0 and not (contradicted or noiseless)
+        creeping = self.creeping(known)
         away = False
-        if case.cycle is not None and case.ahead.misfit < FOLLOWS:
-            self.departures.dies_away(*case.cycle.large(limit.limit))
+        if known.cycle is not None and known.ahead.misfit < FOLLOWS:
+            self.departures.explain(*known.cycle.above(limit.limit))
         if not creeping:
             away = self.departures.add(
                 now,
-                case.level,
-                case.level_u,
-                calm=calm,
+                known.level,
+                known.level_u,
+                quiet=quiet,
                 limit=limit.limit,
                 horizon_s=limit.horizon_s,
-                expected=case.expected(),
+                expected=known.expected(),
             )
         wait_s = self.departures.wait_s(now, limit.horizon_s)
-        self.outlook.add(now, excess)
-        # An oscillator that runs away looks like nudges without end.
+        self.time_to_go.add(now, excess)
+        # An oscillator that runs away looks like endless nudges.
         self._creeps_since = min(self._creeps_since, now) if creeping else math.inf
-        trim_s = limit.horizon_s + TRIM_READINGS * case.interval_s
+        trim_s = limit.horizon_s + TRIM_READINGS * known.interval_s
         creeping &= now - self._creeps_since < trim_s
-        # A fit over turns may see motion where the drift since the last one is surely none.
+        # A fit across nudges may see motion where the drift since the last one is surely none.
         moving = (
             contradicted or cycling or away or (surely_moving and most > limit.limit)
         ) and not creeping
         self._moving_since = min(self._moving_since, now) if moving else math.inf
-        self._calm_since = min(self._calm_since, now) if calm and not wait_s else math.inf
-        self.pause = RARELY if excess > FAR or (stands and calm) else 1.0
-        patience_s = CALM * limit.horizon_s
+        self._quiet_since = min(self._quiet_since, now) if quiet and not wait_s else math.inf
+        self.pause = RARELY if excess > FAR or (stands and quiet) else 1.0
+        needed_s = GIVEN_AFTER * limit.horizon_s
         if stands:
-            patience_s = max(PATIENCE * limit.horizon_s, FEW_READINGS * case.interval_s)
-        if now - (self._moving_since if stands else self._calm_since) >= patience_s:
+            needed_s = max(WITHDRAWN_AFTER * limit.horizon_s, FEW_READINGS * known.interval_s)
+        if now - (self._moving_since if stands else self._quiet_since) >= needed_s:
             stands = not stands
         if stands:
             if self.state != "settled":
@@ -235,33 +241,33 @@ class SettleVerdict:
                 self.since = now
             return verdict_text.moving(change, limit)
         self.since = None
-        surely_moving |= lately > 0.0
+        surely_moving |= drifting > 0.0
         if creeping and self.state != "warming" and not cycling:
-            # What moves since the nudge may be the trimmer; it is no sign of an oven.
+            # The motion since the nudge may be a creep of the trimmer, not of a warming oven.
             surely_moving = False
         self.state = "warming" if surely_moving else "unsure"
-        if calm and wait_s:
+        if quiet and wait_s:
             return verdict_text.departed(wait_s)
-        return _reason(case, excess, lately, sure=surely_moving)
+        return _reason(known, excess, drifting, sure=surely_moving)
 
 
-def _reason(case: VerdictInput, excess: float, lately: float, *, sure: bool) -> str:
+def _reason(known: VerdictInput, excess: float, drifting: float, *, sure: bool) -> str:
     """Say why it is not settled.
 
     Args:
-        case: what speaks against it.
+        known: what the verdict is made from.
         excess: change that can't be ruled out, in limits.
-        lately: what the drift comes to within the horizon where it is surely too large, else 0.
+        drifting: what the drift comes to within the horizon where it is surely too large, else 0.
         sure: whether it surely moves by more than the limit.
     """
-    limit, change = case.limit, case.change()
-    shown = case.shown_cycle()
-    if case.cycling() and shown is not None:
+    limit, change = known.limit, known.change()
+    shown = known.shown_cycle()
+    if known.cycling() and shown is not None:
         return verdict_text.cycling(shown, limit)
     if sure:
-        return verdict_text.moving(change if change > limit.limit else lately, limit)
-    if case.noise.variance(case.interval_s) == 0.0:
+        return verdict_text.moving(change if change > limit.limit else drifting, limit)
+    if known.noise.variance(known.interval_s) == 0.0:
         return verdict_text.ALL_EQUAL
-    if case.rounded() > limit.limit:
+    if known.rounding_spread() > limit.limit:
         return verdict_text.TOO_COARSE
-    return verdict_text.unsure(excess, case.now, case.noise, case.interval_s)
+    return verdict_text.unsure(excess, known.now, known.noise, known.interval_s)

@@ -1,13 +1,12 @@
-"""How long until the settle verdict can be given, from how what stands in its way shrinks.
+"""How long until the settle verdict can be given, from how fast the excess falls.
 
-What stands in the way is the largest change that can't be ruled out, in limits: 1 and less is
-settled. While an oven comes in it falls by about the same share in every minute, so that the
-time to go is the time at which the exponential through its last third comes down to 1. Those
-through two thirds and through all of it are other answers, and the range reaches from the earliest
-to the latest: noise and a swing that dies away make them differ. The time that an exponential
-fitted to the offset takes to move by less than the limit is another, earlier one: it knows neither
-the slow tail nor how long the verdict waits to be sure, and on made warm-ups its range held the
-true time in one case of ten.
+The excess is the largest change that can't be ruled out, in limits: 1 and less is settled. While an
+oven comes in it falls by about the same share in every minute, so the time to go ends where the
+exponential through the last third of it comes down to 1. Those through two thirds and through all
+of it give other answers, and the range reaches from the earliest to the latest: noise and a
+decaying swing make them differ. The time that an exponential fitted to the offset takes to move by
+less than the limit is shorter: it includes neither the slow tail nor how long the verdict waits to
+be sure, and on made warm-ups its range held the true time in one case of ten.
 """
 
 import math
@@ -19,17 +18,17 @@ from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.regression import centred_arrays
 
 SHARES: Final = (1.0 / 3.0, 2.0 / 3.0, 1.0)
-"""Of the time since the start, the newest part of it; the first tells the middle of the range, as
-an oven slows down while it comes in."""
+"""Newest parts of the time since the start that are fitted; the first gives the middle of the
+range, as an oven slows down while it comes in."""
 FEWEST: Final = 4
 MOST: Final = 96
 """Points kept; then every second one is dropped."""
-LOOSEST: Final = 0.3
-"""Scatter about any of them, in shares of its fall, above which there is no telling."""
+LARGEST_SCATTER: Final = 0.3
+"""Scatter about any of them, in shares of its fall, above which the time is unknown."""
 LONGEST: Final = (4.0, 9.0, 9.0)
 """Times since the start that each may take to come down to 1."""
 STALE: Final = 0.3
-"""Of the time since the start, after which what was told and could not be told anew is dropped."""
+"""Part of the time since the start after which an answer that was not renewed is dropped."""
 TIMES: Final = (0.6, 1.3, 4.0)
 """Times the earliest, the newest and the latest answer: of looks at made warm-ups with slow tails,
 overshoots, ringing and flicker noise 1 to 6 % are through before the first, about half before the
@@ -37,16 +36,16 @@ second, and 1 to 10 % not before the last (tests/benchmarks/test_quality_time_to
 
 
 class TimeToGo:
-    """Remembers what stood in the way; bounded, and O(1) in the mean for each `add`."""
+    """Remembers the excess; bounded, and O(1) in the mean for each `add`."""
 
     def __init__(self) -> None:
         self._points: list[tuple[float, float]] = []
-        self._told: tuple[float, float, float] | None = None
-        """Times at which it may be settled, as told last: low, middle, high."""
-        self._told_at = -math.inf
+        self._found: tuple[float, float, float] | None = None
+        """Times at which it may be settled, as found last: low, middle, high."""
+        self._found_at = -math.inf
 
     def add(self, at_s: float, excess: float) -> None:
-        """Take the largest change that can't be ruled out, in limits, as of `at_s` seconds."""
+        """Take the largest change that can't be ruled out, in limits, at `at_s` seconds."""
         if not (math.isfinite(excess) and excess > 0.0):
             return
         log_excess = math.log(excess)
@@ -59,39 +58,39 @@ class TimeToGo:
         answers = [_to_one_s(points, *one) for one in zip(SHARES, LONGEST, strict=True)]
         known = [one for one in answers if one is not None]
         if len(known) == len(answers):
-            self._told_at = at_s
+            self._found_at = at_s
             early, middle, late = TIMES
-            self._told = (
+            self._found = (
                 at_s + early * min(known),
                 at_s + middle * known[0],
                 at_s + late * max(known),
             )
 
     def forget(self) -> None:
-        """The oscillator was turned, or not seen for a while: begin anew."""
+        """Begin anew: the oscillator was turned, or not seen for a while."""
         self._points.clear()
-        self._told = None
+        self._found = None
 
-    def to_go(self, patience_s: float) -> tuple[float, float, float] | None:
-        """Seconds from the newest point on: low, middle, high; None when there is no telling.
+    def seconds(self, given_after_s: float) -> tuple[float, float, float] | None:
+        """Seconds from the newest point on: low, middle, high; None when unknown.
 
         Args:
-            patience_s: how long the way must have been free before the verdict is given.
+            given_after_s: how long the excess must be below 1 before the verdict is given.
         """
         if not self._points:
             return None
         now, newest = self._points[-1]
         if newest <= 0.0:
-            return 0.0, patience_s, 2.0 * patience_s
-        stale = now - self._told_at > STALE * (now - self._points[0][0])
-        if self._told is None or self._told[2] <= now or stale:
+            return 0.0, given_after_s, 2.0 * given_after_s
+        stale = now - self._found_at > STALE * (now - self._points[0][0])
+        if self._found is None or self._found[2] <= now or stale:
             return None
-        low, middle, high = (max(at_s - now, 0.0) for at_s in self._told)
-        return low, max(middle, high / 4.0) + patience_s, high + 2.0 * patience_s
+        low, middle, high = (max(at_s - now, 0.0) for at_s in self._found)
+        return low, max(middle, high / 4.0) + given_after_s, high + 2.0 * given_after_s
 
 
 def _to_one_s(points: FloatArray, share: float, longest: float) -> float | None:
-    """How long the exponential through the newest points takes to come down to 1.
+    """Return how long the exponential through the newest points takes to come down to 1.
 
     Args:
         points: times in seconds and logarithms, shape (n, 2), the newest last and above 0.
@@ -110,7 +109,7 @@ def _to_one_s(points: FloatArray, share: float, longest: float) -> float | None:
     rate = -sums.slope
     fall = rate * float(newer[-1, 0] - newer[0, 0])
     scatter = math.sqrt(sums.residual_sum / len(newer))
-    if fall <= 0.0 or scatter > LOOSEST * fall or newest > longest * rate * gone_s:
+    if fall <= 0.0 or scatter > LARGEST_SCATTER * fall or newest > longest * rate * gone_s:
         return None
     return time_to_fall(math.exp(newest), 1.0 / rate, 1.0)
 

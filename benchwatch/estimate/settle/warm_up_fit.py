@@ -1,7 +1,7 @@
-"""The warm-up as one exponential: its curve, for the screen.
+"""The warm-up as one exponential: the curve that the screen draws through it.
 
 One exponential fitted to a warm-up that has a slow tail as well runs a little early: it shows
-where the offset is going, and serves never for the verdict.
+where the offset is going, and is never used for the verdict.
 """
 
 import math
@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from benchwatch.estimate.array_types import FloatArray
+from benchwatch.estimate.results import SettleLimit
+from benchwatch.estimate.settle.noise_model import NoiseModel
 
 FEWEST: Final = 8
 LONGEST: Final = 200
@@ -21,14 +23,14 @@ STEP: Final = 1.15
 SHORTEST_TC: Final = 1.0 / 20.0
 LONGEST_TC: Final = 3.0
 """Ends of the grid, in spans: an exponential slower than that is a line."""
-DOUBT: Final = 0.5
-"""Standard uncertainty of the end as a share of what is still to go there, as no warm-up is just
-one exponential; more where only a share of the past is one. By the noise alone 2u holds the end
-of one made warm-up with a tail in four."""
+END_U: Final = 0.5
+"""Standard uncertainty of the end as a share of what is still to go, as no warm-up is just one
+exponential; more where only a share of the past is one. With the noise alone 2u covers the end of
+one in four made warm-ups that have a tail."""
 SHARES: Final = (1.0, 0.5)
 """Of the past, tried in this order."""
-TURNS: Final = 4
-LOOSEST: Final = 0.3
+ITERATIONS: Final = 4
+LARGEST_U: Final = 0.3
 """Relative uncertainty of the time constant above which the fit is not shown."""
 GOOD_MISFIT: Final = 2.0
 """Reduced chi-square above which one exponential does not describe the past."""
@@ -53,8 +55,8 @@ class WarmUpFit:
 
     @property
     def u_end(self) -> float:
-        """Standard uncertainty of `level` as what a real warm-up comes to, noise and `DOUBT`."""
-        return math.hypot(self.u_level, DOUBT / self.share * self.amplitude)
+        """Standard uncertainty of `level` as what a real warm-up comes to, noise and `END_U`."""
+        return math.hypot(self.u_level, END_U / self.share * self.amplitude)
 
     def at(self, t: ArrayLike) -> FloatArray:
         """Offset at the times `t`, same shape."""
@@ -131,7 +133,7 @@ def _fit(
         return None
     unit = max(1.0, misfit)
     u_level, u_amplitude, u_log = np.sqrt(np.diag(covariance) * unit).tolist()
-    if u_log > LOOSEST:
+    if u_log > LARGEST_U:
         return None
     constant = math.exp(log_constant)
     return WarmUpFit(
@@ -166,10 +168,10 @@ def _polish(
     log_constant = math.log(constant)
     jacobian = np.ones((len(ago), 3))
     amplitude = level = 0.0
-    for turn in range(TURNS):
+    for iteration in range(ITERATIONS):
         rate = math.exp(-log_constant)
         curve = _mean_curve(ago, widths, rate)
-        if turn == 0:
+        if iteration == 0:
             jacobian[:, 1] = curve
             weighted = jacobian[:, :2].T * weights
             level, amplitude = np.linalg.solve(
@@ -192,3 +194,43 @@ def _polish(
             return None
     covariance = np.asarray(inverse * np.multiply.outer(scale, scale), dtype=np.float64)
     return [level, amplitude, log_constant], covariance
+
+
+class WarmUpCurve:
+    """Fitted anew every fiftieth of the horizon to the readings after the last nudge."""
+
+    def __init__(self) -> None:
+        self._fit: WarmUpFit | None = None
+        self._fitted_at = -math.inf
+
+    def forget(self) -> None:
+        """Drop the curve."""
+        self._fit = None
+        self._fitted_at = -math.inf
+
+    def in_run(self, origin: tuple[float, float] | None) -> WarmUpFit | None:
+        """Return it with times and offsets of the run, where its `origin` is; None without one."""
+        if self._fit is None or origin is None:
+            return None
+        start, reference = origin
+        fit = self._fit
+        return replace(fit, now=fit.now + start, level=fit.level + reference)
+
+    def fit(
+        self,
+        blocks: FloatArray,
+        *,
+        now: float,
+        since: float,
+        noise: NoiseModel,
+        interval_s: float,
+        limit: SettleLimit,
+    ) -> None:
+        """Fit it to the `blocks` from `since` on, as of `now`; see `PastReadings.blocks`."""
+        if now - self._fitted_at < limit.horizon_s / 50.0:
+            return
+        self._fitted_at = now
+        blocks = blocks[:, int(blocks[0].searchsorted(since)) :]
+        width_s = blocks[2] * interval_s
+        variance = noise.white / width_s + noise.flicker + (1e-6 * limit.limit) ** 2
+        self._fit = fit_warm_up(blocks[0], blocks[1], variance, now, width_s)

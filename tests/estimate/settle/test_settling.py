@@ -69,7 +69,7 @@ def test_creep_after_a_nudge_is_not_told_as_drift_for_ever() -> None:
         settling = SettleEstimator(LIMIT)
         offsets = moved + 1e-10 * rng.standard_normal(480)
         _feed(settling, t[:324], offsets[:324])
-        settling.step(80.0, -3e-8, 1e-10)
+        settling.step(80.0)
         _feed(settling, t[324:], offsets[324:])
         drift = settling.drift()
         assert drift is not None
@@ -86,7 +86,7 @@ def test_a_nudge_leaves_a_settled_oven_settled() -> None:
     before = _feed(settling, np.arange(300.0), 1e-11 * rng.standard_normal(300))
 
     _feed(settling, np.arange(300.0, 302.0), 5e-8 + 1e-11 * rng.standard_normal(2))
-    settling.step(300.0, 5e-8, 1e-11)
+    settling.step(300.0)
     after = _feed(settling, np.arange(302.0, 500.0), 5e-8 + 1e-11 * rng.standard_normal(198))
 
     drift = settling.drift()
@@ -103,7 +103,7 @@ def test_a_nudge_newer_than_every_block_is_no_part_of_the_fit() -> None:
     settling = SettleEstimator(LIMIT)
     _feed(settling, 1e-3 * np.arange(2000), 1e-10 * rng.standard_normal(2000))
     before = settling.verdict()
-    settling.step(2.0, 5e-8, 1e-10)
+    settling.step(2.0)
     settling.add(2.0, 5e-8)
 
     after = settling.verdict()
@@ -213,7 +213,7 @@ def test_a_moment_after_a_turn_no_wait_is_foretold() -> None:
     settling = SettleEstimator(LIMIT)
     noise = 1e-9 * np.random.default_rng(8).standard_normal(120)
     _feed(settling, np.arange(60.0), noise[:60])
-    settling.step(59.5, 1e-7, 1e-9)
+    settling.step(59.5)
 
     reasons = set()
     for second in range(60, 118):
@@ -334,7 +334,7 @@ def test_memory_is_bounded_and_the_newest_counts() -> None:
         if second % 500 == 0:
             settling.verdict()
 
-    levels = settling._evidence.means.levels
+    levels = settling._past.means.levels
     drift = settling.drift()
     assert len(levels) == 17
     assert all(level.rows().shape[1] <= 128 for level in levels)
@@ -363,7 +363,7 @@ def test_many_nudges_do_not_settle_a_drifting_oscillator() -> None:
         level = -2e-9 * (second // 40)
         settling.add(second, level + 5e-11 * second + 1e-11 * rng.standard_normal())
         if second % 40 == 0 and second:
-            settling.step(float(second), -2e-9, 1e-11)
+            settling.step(float(second))
         verdict = settling.verdict()
         states.add(verdict.state if verdict else None)
 
@@ -379,16 +379,16 @@ def test_a_warm_up_far_above_its_noise_is_followed(noise: float) -> None:
     t = np.arange(3000.0)
     parts = ((5e-6, 900.0), (2.5e-7, 3600.0))
     y = sum(a * np.exp(-t / tc) for a, tc in parts)
-    evidence = PastReadings()
+    past = PastReadings()
     for second, offset in zip(
         t, y + noise * np.random.default_rng(2).standard_normal(3000), strict=True
     ):
-        evidence.add(float(second), float(offset))
-    interval_s = evidence.interval_s()
-    model = evidence.noise(600.0, interval_s)
+        past.add(float(second), float(offset))
+    interval_s = past.interval_s()
+    model = past.noise(600.0, interval_s)
     assert model is not None
 
-    ahead = evidence.forecast(evidence.blocks(600.0, interval_s), WARM_LIMIT, model, interval_s)
+    ahead = past.forecast(past.blocks(600.0, interval_s), WARM_LIMIT, model, interval_s)
 
     truly = sum(a * np.exp(-t[-1] / tc) * np.expm1(-600.0 / tc) for a, tc in parts)
     assert ahead.misfit < 1.5
@@ -519,7 +519,7 @@ def test_turns_a_few_readings_apart_are_one_to_the_fit() -> None:
         level = 1e-7 * (k // 2 + 1)
         settling.add(400.0 + k, level + 1e-11 * rng.standard_normal())
         if k % 2:
-            settling.step(399.0 + k, 1e-7, 1e-11)
+            settling.step(399.0 + k)
         states.append(settling.verdict().state)
     after = _feed(settling, np.arange(424.0, 500.0), 1.2e-6 + 1e-11 * rng.standard_normal(76))
 
@@ -527,7 +527,7 @@ def test_turns_a_few_readings_apart_are_one_to_the_fit() -> None:
     assert before[-1][1] == "settled"
     assert set(states) == {"settled"}
     assert [state for _, state in after] == ["settled"]
-    assert len(settling._evidence.steps) == 1
+    assert len(settling._past.steps) == 1
     assert drift is not None
     assert drift.u is not None
     assert abs(drift.per_s) < 4.0 * drift.u

@@ -12,8 +12,8 @@ from seed_kit import unseen_seed
 
 from benchwatch.estimate.block_means import OctaveMeans
 from benchwatch.estimate.results import Numbers, OffsetCycle, Settle, SettleHistory
-from benchwatch.estimate.settle.cycle_search import CycleSearch
-from benchwatch.estimate.settle.fitted_cycle import FittedCycle, find_cycle
+from benchwatch.estimate.settle.cycle_search import CycleSearch, find_cycle
+from benchwatch.estimate.settle.fitted_cycle import FittedCycle
 from benchwatch.estimate.settle.settle_estimator import SettleEstimator
 from benchwatch.lines import json_line
 from benchwatch.reading import Reading
@@ -121,8 +121,28 @@ def test_more_is_asked_of_a_cycle_that_was_seen_few_times() -> None:
 
     One of 2.7 periods at 143 times the residual variance came up in such noise alone.
     """
-    often = FittedCycle(200.0, 1.0, 1e-10, 1e-11, 0.0, 8.0, 143.0, 0.0, 1600.0)
-    seldom = FittedCycle(1081.0, 20.0, 1e-10, 1e-11, 0.0, 2.7, 143.0, 0.0, 2900.0)
+    often = FittedCycle(
+        period_s=200.0,
+        period_u=1.0,
+        swing=1e-10,
+        swing_u=1e-11,
+        decay_per_s=0.0,
+        seen=8.0,
+        power=143.0,
+        since_s=0.0,
+        until_s=1600.0,
+    )
+    seldom = FittedCycle(
+        period_s=1081.0,
+        period_u=20.0,
+        swing=1e-10,
+        swing_u=1e-11,
+        decay_per_s=0.0,
+        seen=2.7,
+        power=143.0,
+        since_s=0.0,
+        until_s=2900.0,
+    )
 
     assert often.shown(1e-9) is not None
     assert seldom.shown(1e-9) is None
@@ -137,7 +157,7 @@ def test_a_look_goes_through_all_octaves_and_begins_anew() -> None:
     finder = CycleSearch()
 
     def look() -> bool:
-        return finder.look(means, -math.inf, 1.0, horizon_s=600.0, limit=1e-9)
+        return finder.search(means, -math.inf, 1.0, horizon_s=600.0, limit=1e-9)
 
     rounds = [look() for _ in range(20)]
 

@@ -17,7 +17,7 @@ def kept(departures: Departures, since_s: int, until_s: int, level: float) -> fl
     """Keep to `level`, in limits, with a look a second; return the wait at the end, seconds."""
     for second in range(since_s, until_s):
         calm = not departures.wait_s(float(second), HORIZON_S)
-        departures.add(float(second), level, 0.0, calm=calm, limit=1.0, horizon_s=HORIZON_S)
+        departures.add(float(second), level, 0.0, quiet=calm, limit=1.0, horizon_s=HORIZON_S)
     return departures.wait_s(float(until_s - 1), HORIZON_S)
 
 
@@ -61,9 +61,9 @@ def test_what_dies_away_and_what_was_turned_is_no_departure() -> None:
     kept(departures, 0, 200, 0.0)
     kept(departures, 200, 310, 2.0)
 
-    departures.dies_away(0.0, 150.0)
+    departures.explain(0.0, 150.0)
     still_s = departures.wait_s(310.0, HORIZON_S)
-    departures.dies_away(150.0, 310.0)
+    departures.explain(150.0, 310.0)
     after_s = departures.wait_s(310.0, HORIZON_S)
 
     assert still_s > 300.0
