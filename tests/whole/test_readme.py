@@ -49,13 +49,6 @@ def test_the_tables_are_those_of_the_declarations(heading: str, table: Callable[
     assert readme_tables.table_after(heading, README)[0].strip() == table()
 
 
-def test_the_table_of_deviations_is_that_of_the_records() -> None:
-    """``python tests/kits/readme_tables.py`` writes it."""
-    assert readme_tables.table_after(readme_tables.DEVIATIONS_HEADING, README)[0].strip() == (
-        readme_tables.deviations_table()
-    )
-
-
 def test_every_option_in_the_text_is_one() -> None:
     """What the README tells to type can be typed."""
     options = {
