@@ -1,6 +1,6 @@
 """The app: draws the newest snapshot at a fixed rate, whatever the rate of readings."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,11 +17,11 @@ from benchwatch.screen.command_line import Command, KeyCommand, SettingCommand, 
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.styled_text import StyledLine
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.key_bindings import pressed_key
+from benchwatch.screen.key_bindings import Capability, pressed_key
 from benchwatch.screen.preferences import Preferences, load, save
 from benchwatch.screen.screen_state import ScreenState
 from benchwatch.screen.text.amounts import lasted
-from benchwatch.screen.text_pages import budget_lines, help_lines, key_list
+from benchwatch.screen.view import View
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.watch_source import PlaybackControl, SoundMaker, TrimmerControl, WatchSource
 from benchwatch.screen.widgets.overlays import CommandOverlay, Overlay, PromptOverlay, TextOverlay
@@ -219,13 +219,8 @@ class BenchwatchApp(App[None]):
         match key:
             case "leave":
                 self.exit()
-            case "explain":
-                here = VIEWS.keys_in(view, there)
-                self._page(key, lambda width: help_lines(view, here, width))
-            case "list_keys":
-                self._page(key, lambda width: key_list(VIEWS, view, there, width))
-            case "budget":
-                self._page(key, lambda width: budget_lines(self.screen_state.frame(), width))
+            case "explain" | "list_keys" | "budget":
+                self.push_screen(self._page(key, view, there), self._next_page)
             case "note":
                 self._ask("Mark on the time line: a word, or none (Esc: no mark)", self._noted)
             case "go_to":
@@ -241,11 +236,22 @@ class BenchwatchApp(App[None]):
                 self.screen_state.press(key)
                 self.redraw_soon()
 
-    def _page(self, opener: str, text: Callable[[int], list[StyledLine]]) -> None:
+    def _page(self, opener: str, view: View, there: Collection[Capability]) -> TextOverlay:
+        """Make the page of text that a key opens; from it other keys open the next."""
+        from benchwatch.screen import text_pages  # noqa: PLC0415 - the first screen needs none
+
+        def text(width: int) -> list[StyledLine]:
+            match opener:
+                case "explain":
+                    return text_pages.help_lines(view, VIEWS.keys_in(view, there), width)
+                case "list_keys":
+                    return text_pages.key_list(VIEWS, view, there, width)
+                case _:
+                    return text_pages.record_lines(self.screen_state.frame(), width)
+
         openers = {*PAGE_KEYS, *(view.key_id for view in VIEWS.tabs)}
         others = [key for key in VIEWS.keys if key.id in openers]
-        overlay = TextOverlay(self.options.theme, text, opener=opener, openers=others)
-        self.push_screen(overlay, self._next_page)
+        return TextOverlay(self.options.theme, text, opener=opener, openers=others)
 
     def _next_page(self, key: str | None) -> None:
         if key is not None:

@@ -18,6 +18,10 @@ commands; ``counters``: more than one; ``bench``: a live watch; ``player``: a re
 played; ``sound``: a sound output."""
 
 
+KEY_CELLS = 12
+"""Cells for the label of a key in lists of keys."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeyBinding:
     """One thing that a key does."""

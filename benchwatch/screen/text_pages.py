@@ -16,14 +16,12 @@ from benchwatch.screen.drawing.styled_text import (
     wrapped_text,
 )
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.key_bindings import Capability, KeyBinding
+from benchwatch.screen.key_bindings import KEY_CELLS, Capability, KeyBinding
 from benchwatch.screen.panels.shared_rows import HAZARDS
 from benchwatch.screen.text.amounts import with_u
 from benchwatch.screen.text.local_time import date_and_time
 from benchwatch.screen.view import View, ViewList
 
-KEY_CELLS = 12
-"""Cells for the key before its sentence."""
 NAME_CELLS, SOURCE_FROM = 24, 38
 """Cells of the name in a table's row, and where the last cell, its source, begins."""
 WIDE = 70
@@ -73,7 +71,7 @@ def _key_lines(keys: Sequence[KeyBinding], width: int) -> list[StyledLine]:
     return rows
 
 
-def budget_lines(frame: Frame, width: int) -> list[StyledLine]:
+def record_lines(frame: Frame, width: int) -> list[StyledLine]:
     """Draw both records in rows of at most `width` cells."""
     records = frame.snapshot.records
     drawn = [line(("Records", Role.STRONG)), StyledLine()]

@@ -21,7 +21,7 @@ from benchwatch.pipeline.cautions import cautions, refuse_if_old, with_cautions
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import MARGIN_S, Plan
 from benchwatch.screen.panels.progress_rows import records_line
-from benchwatch.screen.text_pages import budget_lines
+from benchwatch.screen.text_pages import record_lines
 from benchwatch.snapshot import Records, Snapshot
 from benchwatch.staleness import ReadingSpacing, is_current, longest_age_s
 
@@ -108,7 +108,7 @@ def test_a_caution_is_shown_with_the_record() -> None:
     """On the budget's page in full, in the row of records as the room allows."""
     marked = with_cautions(kit.record("as left", 1e-10), ("tool on the trimmer",))
     made = kit.frame(kit.snapshot(records=Records(kit.record("as found", 6.9e-9), False, marked)))
-    page = [row.plain.strip() for row in budget_lines(made, 60)]
+    page = [row.plain.strip() for row in record_lines(made, 60)]
     wide, narrow = (records_line(made, width, 1)[0].plain for width in (120, 60))
 
     assert "caution: tool on the trimmer" in page

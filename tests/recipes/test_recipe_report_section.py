@@ -14,11 +14,11 @@ SECTIONS: Final = (
 '''
 DRAW_PAGE = """
 import screen_kit as kit
-from benchwatch.screen.text_pages import budget_lines
+from benchwatch.screen.text_pages import record_lines
 from benchwatch.snapshot import Records
 
 frame = kit.frame(kit.full_snapshot(records=Records(kit.record("as found", 2e-6))))
-print(*(row.plain for row in budget_lines(frame, 80)), sep="\\n")
+print(*(row.plain for row in record_lines(frame, 80)), sep="\\n")
 """
 
 

@@ -23,7 +23,7 @@ from benchwatch.screen.frame import LEAST_WIDTH
 from benchwatch.screen.panels import progress_rows, status_text
 from benchwatch.screen.preferences import Preferences, load, save
 from benchwatch.screen.screen_state import ScreenState
-from benchwatch.screen.text_pages import budget_lines
+from benchwatch.screen.text_pages import record_lines
 from benchwatch.screen.views.stability_view import kinds, shown
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.widgets.overlays import FRAME_CELLS, LINE_CELLS, suggestion_lines
@@ -296,7 +296,7 @@ def test_the_budget_shows_every_line_and_what_is_missing():
     """Each contribution with its source; what was not counted is said."""
     found = kit.record("as found", 6.93e-9)
     made = kit.frame(kit.snapshot(records=Records(found)))
-    text = "\n".join(line.plain for line in budget_lines(made, 90))
+    text = "\n".join(line.plain for line in record_lines(made, 90))
 
     assert all(one.name in text for one in found.budget.lines)
     assert all(missing in text for missing in found.budget.missing)
@@ -305,7 +305,7 @@ def test_the_budget_shows_every_line_and_what_is_missing():
 
 def test_the_budget_without_records_says_so():
     """An empty page is not left empty."""
-    assert "Nothing has been recorded yet." in budget_lines(kit.frame(), 60)[-1].plain
+    assert "Nothing has been recorded yet." in record_lines(kit.frame(), 60)[-1].plain
 
 
 def test_a_time_deviation_is_not_drawn_as_a_fraction():

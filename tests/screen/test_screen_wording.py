@@ -26,7 +26,7 @@ from benchwatch.screen.panels.shared_rows import (
 )
 from benchwatch.screen.text.amounts import amount, to_go
 from benchwatch.screen.text.rates import RateUnit, rate_unit, write_rate
-from benchwatch.screen.text_pages import budget_lines
+from benchwatch.screen.text_pages import record_lines
 from benchwatch.screen.view import picture
 from benchwatch.screen.views.elsewhere_view import clock_line
 from benchwatch.screen.views.notes_view import note_lines
@@ -176,7 +176,7 @@ def test_the_record_says_how_sure_in_plain_words():
     """No symbol and no trade name of an estimate in the first line of the budget."""
     records = Records(kit.record("as found", 6.93e-9))
     text = "\n".join(
-        row.plain for row in budget_lines(kit.frame(kit.full_snapshot(records=records)), 74)
+        row.plain for row in record_lines(kit.frame(kit.full_snapshot(records=records)), 74)
     )
 
     assert "averaged over 30 s" in text
@@ -220,7 +220,7 @@ def test_a_budget_fits_its_page(width):
     """Where there is little room the source stands below its contribution, whole."""
     records = Records(kit.record("as found", 6.93e-12))
     made = kit.frame(kit.full_snapshot(records=records), unit=PARTS_IN_1E12)
-    rows = [row.plain for row in budget_lines(made, width)]
+    rows = [row.plain for row in record_lines(made, width)]
     text = " ".join(" ".join(rows).split())
 
     assert all(len(row) <= width for row in rows)
