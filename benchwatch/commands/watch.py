@@ -224,7 +224,7 @@ def watch(
                         options=screen.options(bell=False),
                         ascii_only=screen.ascii,
                         narration=Narration(say=narrate, look=Narrator(run).look, every_s=LOOK_S),
-                        rescue=end,
+                        cleanup=end,
                     )
                 case "screen":
                     outcome = run_on_screen(
@@ -233,7 +233,7 @@ def watch(
                         trimmer=trimmer,
                         with_sound=aloud,
                         message=" ".join(resumed),
-                        rescue=end,
+                        cleanup=end,
                     )
         finally:
             code = end()

@@ -7,7 +7,8 @@ run_writer        the entries of one run
 backlog           events that the file does not take: in memory, at the end in another file
 open_file         the file while it is open for writing
 write_ahead_log   how much the log beside it holds, against what SQLite recovers
-resume            what an interrupted run left, for the next one to go on with
+resume            which interrupted run the next one goes on with, and what it left
+trim_entries      what is kept of a trim beside its readings, read back
 journal_reader    runs and events read back
 archive           old runs moved to a file of their own
 journal_contents  what a journal holds, and how much room it takes

@@ -32,7 +32,7 @@ PAGES_AT_ONCE: Final = 100
 """Pages that are freed in one transaction."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Archived:
     """What was moved."""
 

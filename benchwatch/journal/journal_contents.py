@@ -12,7 +12,7 @@ from benchwatch.journal.schema import check_owner
 from benchwatch.journal.sqlite_errors import sentence
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JournalContents:
     """What a journal holds at present; times are Unix seconds."""
 

@@ -6,23 +6,20 @@ run of the same resource and nominal goes on where the interrupted one was, up t
 later: its records, the tool's pull, notes and last turn.
 """
 
-import json
 import os
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
-from typing import Any, Final, cast, get_args
+from typing import Any, Final
 
 from benchwatch.errors import FileError
 from benchwatch.estimate.results import Nudge
-from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.journal.journal_reader import JournalReader
 from benchwatch.journal.schema import JournalRun
-from benchwatch.quantity import format_duration, printable
-from benchwatch.reading import AS_LEFT, TOOL_WORDS, RecordKind
-from benchwatch.snapshot import LoggedEvent, LoggedKind, Records
+from benchwatch.journal.trim_entries import PullSample, TrimEntries, json_object
+from benchwatch.snapshot import LoggedEvent, Records
 
 WITHIN_S: Final = 12 * 3600.0
 """A run that was interrupted longer ago than this is not gone on with."""
@@ -37,16 +34,9 @@ AS_ASKED: Final = frozenset({"count reached", "time is up", "settled", "not sett
 """End reasons of a run that ended as asked. If it had gone on with an interrupted run, the next
 one can too; if not, it says nothing of the run before it."""
 LONGEST_CHAIN: Final = 100
-PULL: Final = "pull"
-"""Kind of the entry that holds what single touches of the tool showed."""
-KEPT_BY_ITSELF: Final = "kept by itself"
-"""Kind of the entry that says that nobody asked for the as found before it."""
-
-Sample = tuple[float, float | None]
-"""Size and standard uncertainty of the pull at one touch, fractional."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class InterruptedRun:
     """What an interrupted run left; times are seconds of the new run."""
 
@@ -55,7 +45,7 @@ class InterruptedRun:
     utc_s: float
     """When the newest entry was written."""
     records: Records = field(default_factory=Records)
-    samples: tuple[Sample, ...] = ()
+    samples: tuple[PullSample, ...] = ()
     notes: tuple[LoggedEvent, ...] = ()
     turn: Nudge | None = None
     """The newest turn of the trimmer."""
@@ -63,17 +53,6 @@ class InterruptedRun:
     """Whether the tool was said to be on the trimmer."""
     nominal: Decimal | None = None
     """In hertz; None: not known."""
-
-
-def gap_words(lasted_s: float, reason: str) -> str:
-    """Say in the event log that readings are missing."""
-    return f"no readings for {format_duration(lasted_s)}: {reason}"
-
-
-def record_words(record: OffsetRecord, *, kept: bool) -> str:
-    """Say in the event log who put an offset on record, and its cautions."""
-    caution = f"; caution: {record.caution}" if record.caution else ""
-    return " (kept by itself)" * kept + caution
 
 
 def find_interrupted(
@@ -108,7 +87,7 @@ def _find(
     mine = [run for run in runs.values() if run.resource == resource]
     last_s = {run.key: _last_entry_s(journal, run) for run in mine}
     for run in sorted(mine, key=lambda run: last_s[run.key], reverse=True):
-        settings = _object(run.settings)
+        settings = json_object(run.settings)
         if settings.get("simulated_bench") != simulated:
             continue
         if None not in (nominal, run.nominal_hz) and nominal != run.nominal_hz:
@@ -126,7 +105,7 @@ def _chain(runs: dict[int, JournalRun], newest: JournalRun) -> list[JournalRun]:
     """Return the runs that `newest` went on with and itself, oldest first."""
     chain = [newest]
     while len(chain) < LONGEST_CHAIN:
-        before = runs.get(_object(chain[-1].settings).get("goes_on_with", 0))
+        before = runs.get(json_object(chain[-1].settings).get("goes_on_with", 0))
         if before is None or before in chain:
             break
         chain.append(before)
@@ -173,13 +152,12 @@ def _read(
     journal: JournalReader, chain: list[JournalRun], last_s: float, utc_s: float
 ) -> InterruptedRun:
     nominal = chain[-1].nominal_hz
-    left = _EntryReader(utc_s, None if nominal is None else float(nominal))
+    left = TrimEntries(utc_s, None if nominal is None else float(nominal))
     for run in chain:
         for at_utc_s, kind, document, lasted_s in _entries(journal, run):
+            # An entry that this program did not write is left out.
             with suppress(KeyError, TypeError, ValueError, OverflowError, FileError):
-                left.take(
-                    at_utc_s, kind, document, lasted_s
-                )  # what is no entry of ours is left out
+                left.take(at_utc_s, kind, document, lasted_s)
     return InterruptedRun(
         run=chain[-1].key,
         utc_s=last_s,
@@ -206,127 +184,3 @@ def _entries(journal: JournalReader, run: JournalRun) -> Iterator[tuple[float, s
         ORDER BY number"""
     for _, elapsed_s, kind, document, lasted_s in journal.ask(query, (run.key,)):
         yield began + float(elapsed_s), str(kind), str(document), float(lasted_s)
-
-
-def tool_told(kind: str, document: str) -> bool | None:
-    """Return whether a note says that the tool is on (True) or off; None: it says neither."""
-    text = _object(document).get("text") if kind == "tool" else None
-    return next((on for on, words in TOOL_WORDS.items() if words == text), None)
-
-
-def is_record(kind: str, document: str) -> bool:
-    """Tell whether an entry of the table of records can be read as one."""
-    if kind not in get_args(RecordKind):
-        return False
-    try:
-        OffsetRecord.from_dict(_object(document))
-    except (KeyError, TypeError, ValueError, OverflowError, FileError):
-        return False
-    return True
-
-
-class _EntryReader:
-    """Reads the entries of interrupted runs, in the order of writing.
-
-    Args:
-        utc_s: zero of the new run's time, Unix seconds.
-        nominal_hz: of the newest of them; records under another one are notes only.
-    """
-
-    def __init__(self, utc_s: float, nominal_hz: float | None) -> None:
-        self._utc_s, self._nominal_hz = utc_s, nominal_hz
-        self.records = Records()
-        self.samples: tuple[Sample, ...] = ()
-        self.notes: list[LoggedEvent] = []
-        self.turn: Nudge | None = None
-        self.tool_on = False
-
-    def take(self, utc_s: float, kind: str, document: str, lasted_s: float) -> None:
-        """Take the entry that was written at `utc_s`, or of a gap that began then."""
-        if kind in get_args(RecordKind):
-            self._take_record(utc_s, OffsetRecord.from_dict(_object(document)))
-        elif kind == KEPT_BY_ITSELF:
-            self._kept_by_itself()
-        elif kind == PULL:
-            samples = _object(document)["samples"]
-            self.samples = tuple((float(size), _optional(u)) for size, u in samples)
-        elif kind == "mark":
-            self._note(utc_s, kind, document)
-        elif kind == "gap":
-            self._note(utc_s, kind, gap_words(lasted_s, document))
-        elif kind in get_args(LoggedKind):
-            values = _object(document)
-            nudge = _nudge(values["nudge"], utc_s - self._utc_s)
-            text = str(values["text"])
-            if kind == "nudge":
-                self.turn = nudge
-            elif kind == "tool":
-                told = tool_told(kind, document)
-                self.tool_on = self.tool_on if told is None else told
-            if nudge is None or not self._known_better(utc_s, nudge):
-                self._note(utc_s, kind, text, nudge=nudge)
-
-    def _known_better(self, utc_s: float, nudge: Nudge) -> bool:
-        """Replace the note of the same nudge, now known better; False: the nudge is new."""
-        for place in range(len(self.notes) - 1, -1, -1):
-            old = self.notes[place]
-            if old.nudge is not None:
-                if old.utc_s == utc_s:
-                    self.notes[place] = replace(old, nudge=nudge)
-                return old.utc_s == utc_s
-        return False
-
-    def _kept_by_itself(self) -> None:
-        self.records = replace(self.records, as_found_kept=self.records.as_found is not None)
-        record = self.notes[-1].record if self.notes else None
-        if record is not None:
-            words = record_words(record, kept=True)
-            self.notes[-1] = replace(self.notes[-1], text=words)
-
-    def _take_record(self, utc_s: float, record: OffsetRecord) -> None:
-        self._note(utc_s, "record", record_words(record, kept=False), record=record)
-        if None not in (record.nominal_hz, self._nominal_hz) and (
-            record.nominal_hz != self._nominal_hz
-        ):
-            return
-        if record.kind == AS_LEFT:
-            self.records = replace(self.records, as_left=record)
-        else:
-            self.records = replace(self.records, as_found=record, as_found_kept=False)
-
-    def _note(
-        self,
-        utc_s: float,
-        kind: str,
-        text: str,
-        *,
-        nudge: Nudge | None = None,
-        record: OffsetRecord | None = None,
-    ) -> None:
-        self.notes.append(
-            LoggedEvent(
-                utc_s=utc_s,
-                elapsed_s=utc_s - self._utc_s,
-                kind=cast("LoggedKind", kind),
-                text=printable(text, 200),
-                nudge=nudge,
-                record=record,
-            )
-        )
-
-
-def _nudge(values: dict[str, Any] | None, at_s: float) -> Nudge | None:
-    return None if values is None else Nudge(at_s, float(values["size"]), _optional(values["u"]))
-
-
-def _optional(value: Any) -> float | None:
-    return None if value is None else float(value)
-
-
-def _object(text: str) -> dict[str, Any]:
-    """Read a JSON object; anything else is an empty one."""
-    try:
-        values = json.loads(text)
-    except (ValueError, RecursionError):
-        return {}
-    return values if isinstance(values, dict) else {}

@@ -1,6 +1,6 @@
 """Writes one run into the journal: its events, and notes for a run that goes on with it.
 
-`resume` reads the notes back.
+`trim_entries` reads the notes back.
 """
 
 import json
@@ -8,8 +8,8 @@ import os
 from dataclasses import replace
 from typing import Any
 
-from benchwatch.journal.resume import KEPT_BY_ITSELF, PULL, Sample
 from benchwatch.journal.schema import JournalRun, settings_text
+from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, PULL, PullSample
 from benchwatch.journal.writer import Journal, new_key
 from benchwatch.plan import Plan
 from benchwatch.reading import Entry, Note
@@ -26,7 +26,7 @@ class RunWriter:
     """
 
     def __init__(
-        self, journal: Journal | None, run: JournalRun, samples: tuple[Sample, ...] = ()
+        self, journal: Journal | None, run: JournalRun, samples: tuple[PullSample, ...] = ()
     ) -> None:
         self._journal, self._run, self._samples = journal, run, samples
         self._save()
@@ -71,7 +71,9 @@ class RunWriter:
         """Write that nobody asked for the as found that was written last."""
         self._put(utc_s, elapsed_s, KEPT_BY_ITSELF, "{}")
 
-    def write_tool_pull(self, samples: tuple[Sample, ...], utc_s: float, elapsed_s: float) -> None:
+    def write_tool_pull(
+        self, samples: tuple[PullSample, ...], utc_s: float, elapsed_s: float
+    ) -> None:
         """Write what single touches of the tool showed, if it has changed.
 
         Args:

@@ -61,7 +61,7 @@ Row = tuple[str, Sequence[object]]
 """An SQL statement that does no harm when it runs twice, and its values."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JournalRun:
     """One counter watched from start to end."""
 

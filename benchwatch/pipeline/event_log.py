@@ -8,7 +8,8 @@ from typing import Final
 from benchwatch.estimate.results import Nudge, Numbers, Settle, SettleLimit
 from benchwatch.estimate.trim.mean_pull import mean_pull
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-from benchwatch.journal.resume import InterruptedRun, gap_words
+from benchwatch.journal.resume import InterruptedRun
+from benchwatch.journal.trim_entries import gap_words
 from benchwatch.quantity import OffsetUnit, format_duration, how_many, printable, write_fraction
 from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Reading
 from benchwatch.snapshot import LoggedEvent, LoggedKind

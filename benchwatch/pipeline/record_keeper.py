@@ -10,8 +10,8 @@ from benchwatch.estimate.results import Drift, Estimate, SettleState
 from benchwatch.estimate.trim.as_found import QuietStretch
 from benchwatch.estimate.uncertainty.measured_record import estimated_record
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
-from benchwatch.journal.resume import record_words
 from benchwatch.journal.run_writer import RunWriter
+from benchwatch.journal.trim_entries import record_words
 from benchwatch.pipeline.cautions import (
     cautions,
     cautions_of_quiet,

@@ -12,8 +12,8 @@ import numpy as np
 from benchwatch.errors import BenchwatchError, FileError, JournalError
 from benchwatch.journal.journal_file import is_database
 from benchwatch.journal.journal_reader import JournalReader, Portion, ReadingRow, flags_of
-from benchwatch.journal.resume import KEPT_BY_ITSELF, is_record, tool_told
 from benchwatch.journal.schema import JournalRun
+from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, is_record, tool_told
 from benchwatch.quantity import parse_reply, printable
 from benchwatch.reading import DEFAULT_COUNTER, OVERRANGE
 from benchwatch.recording.cell_parsing import read_texts

@@ -40,14 +40,14 @@ class SignalShutdown:
 
     Args:
         end: asks for the orderly end; called on that thread.
-        rescue: saves what must not be lost, when there is no orderly end.
+        cleanup: saves what must not be lost, when there is no orderly end.
         log: where a missing orderly end is reported.
     """
 
     def __init__(
-        self, end: Callable[[], None], rescue: Callable[[], object], log: TextIO | None = None
+        self, end: Callable[[], None], cleanup: Callable[[], object], log: TextIO | None = None
     ) -> None:
-        self._end, self._rescue, self._log = end, rescue, log
+        self._end, self._cleanup, self._log = end, cleanup, log
         self._saved = threading.Event()
         self._receiver, self._sender = socket.socketpair()
         self._sender.setblocking(False)  # as the interpreter wants it
@@ -100,16 +100,16 @@ class SignalShutdown:
         return None
 
     def _end_without_order(self) -> None:
-        rescuer = threading.Thread(target=self._rescue_and_report, name="rescue", daemon=True)
-        rescuer.start()
+        thread = threading.Thread(target=self._clean_up_and_report, name="cleanup", daemon=True)
+        thread.start()
         self._saved.wait(CLEANUP_S)
-        rescuer.join(LOG_S)
+        thread.join(LOG_S)
         os._exit(INTERRUPTED)
 
-    def _rescue_and_report(self) -> None:
+    def _clean_up_and_report(self) -> None:
         log = self._log or sys.stderr
         try:
-            self._rescue()
+            self._cleanup()
         except Exception:  # noqa: BLE001 - the process ends here, and the log says why
             traceback.print_exc(file=log)
         self._saved.set()

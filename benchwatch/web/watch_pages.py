@@ -45,7 +45,7 @@ def serve_watch(
     options: "DisplayOptions",
     ascii_only: bool,
     narration: Narration,
-    rescue: Callable[[], object],
+    cleanup: Callable[[], object],
 ) -> RunOutcome:
     """Show the watch on pages until it ends or a signal comes; the address goes to stdout.
 
@@ -56,7 +56,7 @@ def serve_watch(
         options: of the screen; characters and colours are chosen here.
         ascii_only: whether the screen is drawn in plain ASCII.
         narration: informs the person at the terminal meanwhile.
-        rescue: closes run and journal where a signal can't end it in order.
+        cleanup: closes run and journal where a signal can't end it in order.
 
     Raises:
         UsageError: nothing can be served there, or the libraries are not installed.
@@ -78,7 +78,7 @@ def serve_watch(
 
     no_color = {"NO_COLOR": os.environ.get("NO_COLOR", "")}
     theme = theme_for(ascii_only=ascii_only, encoding="utf-8", environ=no_color)
-    with open_log(log_path()) as log, SignalShutdown(run.interrupt, rescue):
+    with open_log(log_path()) as log, SignalShutdown(run.interrupt, cleanup):
         make = _page_maker(run, trimmer, log, replace(options, theme=theme))
         served = serving(address, make, say_crash, trouble=narration.say, logger=error_log(log))
         asyncio.run(_serve(run, served, narration, of_this_computer=address.of_this_computer))

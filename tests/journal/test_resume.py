@@ -22,8 +22,9 @@ from terminal_kit import Terminal
 
 from benchwatch.estimate.results import Nudge
 from benchwatch.journal import Journal
-from benchwatch.journal.resume import KEPT_BY_ITSELF, PULL, InterruptedRun, find_interrupted
+from benchwatch.journal.resume import InterruptedRun, find_interrupted
 from benchwatch.journal.schema import JournalRun
+from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, PULL
 from benchwatch.pipeline.event_log import resumed_words
 from benchwatch.pipeline.record_keeper import journal_record
 from benchwatch.pipeline.trim_tracker import TrimTracker

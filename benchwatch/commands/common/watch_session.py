@@ -71,17 +71,17 @@ class Narrator:
             self._say_count = 2 * waits
 
 
-def run_lines(run: LiveWatch, write: LineWriter, rescue: Callable[[], object]) -> RunOutcome:
+def run_lines(run: LiveWatch, write: LineWriter, cleanup: Callable[[], object]) -> RunOutcome:
     """Write a line an event until the run ends or a signal comes.
 
     Args:
         run: the watch, not yet started.
         write: makes the lines.
-        rescue: closes run and journal where a signal can't end it in order.
+        cleanup: closes run and journal where a signal can't end it in order.
     """
     out = LineOutput(sys.stdout, write)
     narrator = Narrator(run)
-    with SignalShutdown(run.interrupt, rescue):
+    with SignalShutdown(run.interrupt, cleanup):
         run.start()
         for event, snapshot in _events(run, narrator):
             out.event(event, snapshot.numbers, snapshot.not_on_disk)
@@ -102,7 +102,7 @@ def run_on_screen(
     trimmer: "FirstTrimmer | None",
     with_sound: bool,
     message: str,
-    rescue: Callable[[], object],
+    cleanup: Callable[[], object],
 ) -> RunOutcome:
     """Show the screen until it is left or the run ends.
 
@@ -112,7 +112,7 @@ def run_on_screen(
         trimmer: what the keys for a trimmer turn; None: there is none.
         with_sound: whether the offset is heard too.
         message: a sentence to show at first, such as what the run continues; empty: none.
-        rescue: closes run and journal where the screen can't be ended in order.
+        cleanup: closes run and journal where the screen can't be ended in order.
     """
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
     from benchwatch.screen.terminal.screen_process import run_screen  # noqa: PLC0415 - lines never need it
@@ -134,7 +134,7 @@ def run_on_screen(
     threading.Thread(target=leave_when_finished, name="end of screen", daemon=True).start()
     run.start()
     try:
-        code = run_screen(app, rescue=rescue)
+        code = run_screen(app, cleanup=cleanup)
     finally:
         left.set()
     ended_by_itself = run.outcome is not None

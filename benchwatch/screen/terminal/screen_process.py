@@ -29,7 +29,7 @@ RESET = b"\x1b[?1000l\x1b[?2004l\x1b[?7h\x1b[<u\x1b[?1049l\x1b[?25h\x1b[?1004l"
 RESET_S = 0.2
 
 
-def run_screen(app: BenchwatchApp, *, rescue: Callable[[], object] = lambda: None) -> int:
+def run_screen(app: BenchwatchApp, *, cleanup: Callable[[], object] = lambda: None) -> int:
     """Run `app` on this terminal and return the exit code.
 
     0 after quitting, 130 after Ctrl-C, a signal or the loss of the terminal, 1 after a
@@ -37,7 +37,7 @@ def run_screen(app: BenchwatchApp, *, rescue: Callable[[], object] = lambda: Non
 
     Args:
         app: the screen.
-        rescue: saves what must not be lost where a signal can't end the screen in order, such as
+        cleanup: saves what must not be lost where a signal can't end the screen in order, such as
             on a terminal that accepts no output; the process ends after it.
     """
     log = app.options.log
@@ -54,7 +54,7 @@ def run_screen(app: BenchwatchApp, *, rescue: Callable[[], object] = lambda: Non
 
         def end_without_screen() -> None:
             _restore(modes)
-            rescue()
+            cleanup()
             _reset_terminal()
 
         with SignalShutdown(leave, end_without_screen, sink) as ending:

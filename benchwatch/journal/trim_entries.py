@@ -1,0 +1,158 @@
+"""Entries of a trim that the journal keeps beside readings, read back for a later run.
+
+`run_writer` writes them.
+"""
+
+import json
+from dataclasses import replace
+from typing import Any, Final, cast, get_args
+
+from benchwatch.errors import FileError
+from benchwatch.estimate.results import Nudge
+from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
+from benchwatch.quantity import format_duration, printable
+from benchwatch.reading import AS_LEFT, TOOL_WORDS, RecordKind
+from benchwatch.snapshot import LoggedEvent, LoggedKind, Records
+
+PULL: Final = "pull"
+"""Kind of the entry that holds what single touches of the tool showed."""
+KEPT_BY_ITSELF: Final = "kept by itself"
+"""Kind of the entry that says that nobody asked for the as found before it."""
+
+PullSample = tuple[float, float | None]
+"""Size and standard uncertainty of the pull at one touch, fractional."""
+
+
+def gap_words(lasted_s: float, reason: str) -> str:
+    """Say in the event log that readings are missing."""
+    return f"no readings for {format_duration(lasted_s)}: {reason}"
+
+
+def record_words(record: OffsetRecord, *, kept: bool) -> str:
+    """Say in the event log who put an offset on record, and its cautions."""
+    caution = f"; caution: {record.caution}" if record.caution else ""
+    return " (kept by itself)" * kept + caution
+
+
+def tool_told(kind: str, document: str) -> bool | None:
+    """Return whether a note says that the tool is on (True) or off; None: it says neither."""
+    text = json_object(document).get("text") if kind == "tool" else None
+    return next((on for on, words in TOOL_WORDS.items() if words == text), None)
+
+
+def is_record(kind: str, document: str) -> bool:
+    """Tell whether an entry of the table of records can be read as one."""
+    if kind not in get_args(RecordKind):
+        return False
+    try:
+        OffsetRecord.from_dict(json_object(document))
+    except (KeyError, TypeError, ValueError, OverflowError, FileError):
+        return False
+    return True
+
+
+class TrimEntries:
+    """What the entries of interrupted runs say, taken in the order of writing.
+
+    Args:
+        utc_s: zero of the new run's time, Unix seconds.
+        nominal_hz: of the newest of them; records under another one are notes only.
+    """
+
+    def __init__(self, utc_s: float, nominal_hz: float | None) -> None:
+        self._utc_s, self._nominal_hz = utc_s, nominal_hz
+        self.records = Records()
+        self.samples: tuple[PullSample, ...] = ()
+        self.notes: list[LoggedEvent] = []
+        self.turn: Nudge | None = None
+        self.tool_on = False
+
+    def take(self, utc_s: float, kind: str, document: str, lasted_s: float) -> None:
+        """Take the entry that was written at `utc_s`, or of a gap that began then."""
+        if kind in get_args(RecordKind):
+            self._take_record(utc_s, OffsetRecord.from_dict(json_object(document)))
+        elif kind == KEPT_BY_ITSELF:
+            self._kept_by_itself()
+        elif kind == PULL:
+            samples = json_object(document)["samples"]
+            self.samples = tuple((float(size), _optional(u)) for size, u in samples)
+        elif kind == "mark":
+            self._note(utc_s, kind, document)
+        elif kind == "gap":
+            self._note(utc_s, kind, gap_words(lasted_s, document))
+        elif kind in get_args(LoggedKind):
+            values = json_object(document)
+            nudge = _nudge(values["nudge"], utc_s - self._utc_s)
+            text = str(values["text"])
+            if kind == "nudge":
+                self.turn = nudge
+            elif kind == "tool":
+                told = tool_told(kind, document)
+                self.tool_on = self.tool_on if told is None else told
+            if nudge is None or not self._known_better(utc_s, nudge):
+                self._note(utc_s, kind, text, nudge=nudge)
+
+    def _known_better(self, utc_s: float, nudge: Nudge) -> bool:
+        """Replace the note of the same nudge, now known better; False: the nudge is new."""
+        for place in range(len(self.notes) - 1, -1, -1):
+            old = self.notes[place]
+            if old.nudge is not None:
+                if old.utc_s == utc_s:
+                    self.notes[place] = replace(old, nudge=nudge)
+                return old.utc_s == utc_s
+        return False
+
+    def _kept_by_itself(self) -> None:
+        self.records = replace(self.records, as_found_kept=self.records.as_found is not None)
+        record = self.notes[-1].record if self.notes else None
+        if record is not None:
+            words = record_words(record, kept=True)
+            self.notes[-1] = replace(self.notes[-1], text=words)
+
+    def _take_record(self, utc_s: float, record: OffsetRecord) -> None:
+        self._note(utc_s, "record", record_words(record, kept=False), record=record)
+        if None not in (record.nominal_hz, self._nominal_hz) and (
+            record.nominal_hz != self._nominal_hz
+        ):
+            return
+        if record.kind == AS_LEFT:
+            self.records = replace(self.records, as_left=record)
+        else:
+            self.records = replace(self.records, as_found=record, as_found_kept=False)
+
+    def _note(
+        self,
+        utc_s: float,
+        kind: str,
+        text: str,
+        *,
+        nudge: Nudge | None = None,
+        record: OffsetRecord | None = None,
+    ) -> None:
+        self.notes.append(
+            LoggedEvent(
+                utc_s=utc_s,
+                elapsed_s=utc_s - self._utc_s,
+                kind=cast("LoggedKind", kind),
+                text=printable(text, 200),
+                nudge=nudge,
+                record=record,
+            )
+        )
+
+
+def _nudge(values: dict[str, Any] | None, at_s: float) -> Nudge | None:
+    return None if values is None else Nudge(at_s, float(values["size"]), _optional(values["u"]))
+
+
+def _optional(value: Any) -> float | None:
+    return None if value is None else float(value)
+
+
+def json_object(text: str) -> dict[str, Any]:
+    """Read a JSON object; anything else is an empty one."""
+    try:
+        values = json.loads(text)
+    except (ValueError, RecursionError):
+        return {}
+    return values if isinstance(values, dict) else {}
