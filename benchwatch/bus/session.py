@@ -6,8 +6,10 @@ What a bus or a library does wrong, and the remedy, is stated where the remedy i
 import threading
 import time
 from contextlib import suppress
+from dataclasses import dataclass
 from typing import Final
 
+from benchwatch.bus.line_buffer import LineBuffer
 from benchwatch.bus.wire import Wire
 from benchwatch.clock import Clock
 from benchwatch.errors import BenchwatchError, LinkLost, ReplyError, ReplyTimeout, UsageError
@@ -15,8 +17,6 @@ from benchwatch.quantity import printable
 
 SLICE_S: Final = 0.2
 """Longest single wait, so that a stop takes effect in the middle of a long gate."""
-LONGEST_LINE: Final = 4096
-"""Bytes. More without a terminator is no reply, and must not fill the memory."""
 SILENCE_S: Final = 0.02
 """A peer that was silent for so long has sent all it had to send."""
 AT_ONCE_S: Final = 0.001
@@ -27,6 +27,18 @@ STALL_S: Final = 0.1
 """A wait that overran its timeout by more than this was interrupted: the process stood still."""
 DRAIN_LIMIT_S: Final = 2.0
 """A peer that still talks after this long can't be synchronised."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fetch:
+    """When the newest lines were received."""
+
+    at_s: float
+    """Monotonic seconds, on the clock of the run."""
+    unpolled_s: float = 0.0
+    """Time without a read before that."""
+    lines: int = 1
+    """Number of whole lines that were received together."""
 
 
 class Session:
@@ -44,19 +56,14 @@ class Session:
         self._clock = clock
         self._cancel = cancel or threading.Event()
         self._owner: int | None = None
-        self._buffer = bytearray()
+        self._lines = LineBuffer(wire.resource)
         self._sent_end = b"\n"
-        self._ends: tuple[bytes, ...] = (b"\n",)
-        """Bytes any of which ends a received line; with CR among them empty lines do not count,
-        as some buses turn CR LF into two line ends."""
-        self._torn = False
-        """The beginning of the line on its way was dropped: its tail would parse as a number."""
         self._polled_s = time.monotonic()
         """When the input was last known to be empty; on the computer's own clock, which the wires
         use for their timeouts, whatever clock the run uses."""
-        self._fetched_s, self._unpolled_s = clock.monotonic(), 0.0
-        """When the newest lines were received, and the time without a read before that."""
-        self._lines_fetched = self._lines_given = 1
+        self._fetch = Fetch(clock.monotonic())
+        self._lines_given = 1
+        """Number of lines of the newest fetch that were read."""
         self._dirty = True
         """Input may be on its way that would pass for the next answer: a late reply, or at the
         beginning a greeting."""
@@ -74,23 +81,23 @@ class Session:
     @property
     def arrived_s(self) -> float:
         """When the newest line came, monotonic seconds; see `benchwatch.counter.Link`."""
-        part = min(self._lines_given / self._lines_fetched, 1.0)
-        return self._fetched_s - self._unpolled_s * (1.0 - part)
+        part = min(self._lines_given / self._fetch.lines, 1.0)
+        return self._fetch.at_s - self._fetch.unpolled_s * (1.0 - part)
 
     @property
     def unpolled_s(self) -> float:
         """Time without a read before the newest line was received; it came within that time."""
-        return self._unpolled_s
+        return self._fetch.unpolled_s
 
     @property
     def fetched_s(self) -> float:
         """When the newest line, and all that waited with it, was received; monotonic seconds."""
-        return self._fetched_s
+        return self._fetch.at_s
 
     @property
     def lines_fetched(self) -> int:
         """Number of whole lines that were received together then."""
-        return self._lines_fetched
+        return self._fetch.lines
 
     def now(self) -> float:
         """Monotonic seconds."""
@@ -99,7 +106,7 @@ class Session:
     def use_terminator(self, terminator: str) -> None:
         """End lines, both ways, with LF (the default), CR or CR LF from now on."""
         self._sent_end = terminator.encode("ascii")
-        self._ends = (b"\r", b"\n") if terminator == "\r" else (b"\n",)
+        self._lines.use_ends((b"\r", b"\n") if terminator == "\r" else (b"\n",))
 
     def write(self, command: str) -> None:
         """Send one command line; the terminator is added."""
@@ -134,8 +141,7 @@ class Session:
             self._check_cancel()
             left = deadline - self._clock.monotonic()
             if left <= 0 and is_over:
-                self._torn = self._torn or bool(self._buffer)
-                self._buffer.clear()
+                self._lines.drop()
                 self._dirty = True
                 raise ReplyTimeout(
                     f"no reply within {timeout_s:.3g} s. Check the counter's signal, gate and "
@@ -147,7 +153,7 @@ class Session:
     def query(self, query: str, timeout_s: float) -> str:
         """Send `query` and return its reply line; older input is dropped first."""
         self._check_owner()
-        if self._dirty or self._buffer or self._wire.has_input():
+        if self._dirty or self._lines or self._wire.has_input():
             self.discard_input()
         self.write(query)
         return self.read(timeout_s)
@@ -160,11 +166,9 @@ class Session:
         """
         self._check_owner()
         deadline = self._clock.monotonic() + DRAIN_LIMIT_S
-        if self._buffer:
-            self._torn = not self._buffer.endswith(self._ends)
-            self._buffer.clear()
+        self._lines.drop()
         while not self._message_based and (dropped := self._wire.receive(SILENCE_S)):
-            self._torn = not dropped.endswith(self._ends)
+            self._lines.drop(dropped)
             self._check_cancel()
             if self._clock.monotonic() > deadline:
                 raise LinkLost(
@@ -175,7 +179,7 @@ class Session:
         self._dirty = False
 
     def pause(self, timeout_s: float) -> None:
-        """Wait, but not past a stop.
+        """Wait for `timeout_s`, or until the run is stopped.
 
         Raises:
             LinkLost: the wait was cancelled.
@@ -195,59 +199,30 @@ class Session:
         now_s = time.monotonic()
         waited_s = now_s - began_s
         if data:
-            self._buffer += data
+            self._lines.add(data)
             stood_still = self._honours_timeout and waited_s > timeout_s + STALL_S
             was_awaited = waited_s > AT_ONCE_S and not stood_still
-            self._unpolled_s = 0.0 if was_awaited else now_s - self._polled_s
-            if self._unpolled_s > STALL_S and not self._message_based:
+            unpolled_s = 0.0 if was_awaited else now_s - self._polled_s
+            if unpolled_s > STALL_S and not self._message_based:
                 self._receive_rest(len(data))
-            self._fetched_s, self._lines_given = self._clock.monotonic(), 0
-            self._lines_fetched = max(sum(map(self._buffer.count, self._ends)), 1)
+            lines = max(self._lines.count_ends(), 1)
+            self._fetch, self._lines_given = Fetch(self._clock.monotonic(), unpolled_s, lines), 0
         self._polled_s = now_s
 
     def _receive_rest(self, received: int) -> None:
         """Receive all that waits as well, so that none of it seems to have come later."""
         with suppress(BenchwatchError):  # a broken link is reported by the next read
             while received < MOST_AT_ONCE and (data := self._wire.receive(0.0)):
-                self._buffer += data
+                self._lines.add(data)
                 received += len(data)
 
     def _next_line(self) -> str | None:
-        """Remove the first whole line from the buffer and return it; None when there is none."""
-        while (end := self._line_end()) >= 0:
-            line = bytes(self._buffer[:end])
-            del self._buffer[: end + 1]
-            if not line and len(self._ends) > 1:
-                continue
-            if self._torn:
-                self._torn = False
-                continue
-            if len(line) > LONGEST_LINE:
-                raise self._too_long()
-            # latin-1 gives every byte a character: garbage becomes a line that no parser accepts
-            return line.rstrip(b"\r").decode("latin-1")
-        if self._torn:
-            self._buffer.clear()
-        elif len(self._buffer) > LONGEST_LINE:
-            self._buffer.clear()
-            self._torn = True
-            self._dirty = True
-            raise self._too_long()
-        return None
-
-    def _line_end(self) -> int:
-        """Return the index at which the first line in the buffer ends; -1 when none does."""
-        first = self._buffer.find(self._ends[0])
-        if len(self._ends) == 1:
-            return first
-        other = self._buffer.find(self._ends[1])
-        return max(first, other) if min(first, other) < 0 else min(first, other)
-
-    def _too_long(self) -> ReplyError:
-        return ReplyError(
-            f"a reply of more than {LONGEST_LINE} bytes is no reading. "
-            f"Does {printable(self.resource)} send something else than lines of text?"
-        )
+        """Return the next line that was received whole; None when there is none."""
+        try:
+            return self._lines.next_line()
+        except ReplyError:
+            self._dirty = self._dirty or self._lines.is_cut
+            raise
 
     def _check_cancel(self) -> None:
         if self._cancel.is_set():

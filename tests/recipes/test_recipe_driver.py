@@ -22,7 +22,7 @@ class ReverseCounter:
         self._link = link
 
     def identify(self) -> Identity:
-        return Identity("reverse counter")
+        return Identity(text="reverse counter")
 
     def measure(self, timeout_s: float) -> Measurement:
         line = self._link.query("R?", timeout_s)
