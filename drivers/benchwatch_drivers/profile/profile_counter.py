@@ -42,8 +42,8 @@ class ProfileCounter:
         self._link = link
         self._profile = profile
         self._reader = LineReader(profile)
-        self._dialogue = ProfileQuery(link, profile.identity_query)
-        self._settings = ProfileSettings(self._dialogue, profile)
+        self._queries = ProfileQuery(link, profile.identity_query)
+        self._settings = ProfileSettings(self._queries, profile)
         self._phase = PhaseSlope(profile.interval)
         self._freshness = RepeatDetector()
         self._drop_next = profile.mode == "stream" and not profile.line.keeps_first
@@ -74,7 +74,7 @@ class ProfileCounter:
         """
         family = self._profile.family
         try:
-            answer = self._dialogue.query_identity()
+            answer = self._queries.query_identity()
         except (ReplyTimeout, ReplyError) as error:
             raise NotACounter(
                 f"no {family} answers at {printable(self._link.resource)}: "
@@ -107,7 +107,7 @@ class ProfileCounter:
         else:
             gate_s = self._settings.gate_s()
         if gate_s is not None:  # an answer that can't be read changes nothing
-            self._freshness.gate_s = self._dialogue.busy_s = gate_s
+            self._freshness.gate_s = self._queries.busy_s = gate_s
         return gate_s
 
     def time_base(self) -> TimeBase:
@@ -143,11 +143,11 @@ class ProfileCounter:
 
     def measurement_rejected(self) -> None:
         """Note that a reading was implausible: it may have been the answer to something else."""
-        self._dialogue.mark_unsynchronised()
+        self._queries.mark_unsynchronised()
 
     def retry_unanswered(self) -> None:
         """Ask again for settings that were not answered."""
-        self._dialogue.forget_unanswered()
+        self._queries.forget_unanswered()
 
     def discard_waiting_lines(self) -> None:
         """Discard the lines that wait by now: no reading was wanted meanwhile."""
@@ -177,7 +177,7 @@ class ProfileCounter:
         try:
             return self._reader.read(text)
         except ReplyError as error:
-            self._dialogue.mark_unsynchronised()
+            self._queries.mark_unsynchronised()
             self._odd_lines += 1
             if self._odd_lines >= ODD_LINES and not self._has_measured:
                 raise NotACounter(
@@ -224,19 +224,17 @@ class ProfileCounter:
         question = self._profile.reading
         assert question is not None
         if self._profile.hands_out_newest or self._profile.measures == "interval":
-            return Answer(
-                text=self._dialogue.query(question, timeout_s), arrived_s=self._link.now()
-            )
-        return self._dialogue.query_reading(question, timeout_s)
+            return Answer(text=self._queries.query(question, timeout_s), arrived_s=self._link.now())
+        return self._queries.query_reading(question, timeout_s)
 
     def _addressed(self, timeout_s: float) -> Answer:
         if self._profile.reading is not None:
             return self._answered(timeout_s)
         try:
             if self._drop_next:
-                self._dialogue.read(timeout_s)
+                self._queries.read(timeout_s)
                 self._drop_next = False
-            return self._unasked(self._dialogue.read(timeout_s), self._link.arrived_s)
+            return self._unasked(self._queries.read(timeout_s), self._link.arrived_s)
         except ReplyTimeout:
             self._drop_next = True  # the missed reading may still come, and would be stamped now
             raise
@@ -245,12 +243,12 @@ class ProfileCounter:
         """Wait for a line that was read from its beginning to its end."""
         try:
             if self._drop_next:
-                self._dialogue.read(timeout_s)
+                self._queries.read(timeout_s)
                 self._drop_next = False
-            text = self._dialogue.read(timeout_s)
+            text = self._queries.read(timeout_s)
             while (arrived_s := self._arrivals.newest_s()) is None:
                 self._phase.restart()
-                text = self._dialogue.read(timeout_s)
+                text = self._queries.read(timeout_s)
             return self._unasked(text, arrived_s)
         except ReplyTimeout:
             self._arrivals.restart()

@@ -12,8 +12,8 @@ from benchwatch_drivers.profile.profile_query import QUERY_TIMEOUT_S, ProfileQue
 class ProfileSettings:
     """Reads settings, and sets what the operator asked for and nothing else."""
 
-    def __init__(self, dialogue: ProfileQuery, profile: Profile) -> None:
-        self._dialogue = dialogue
+    def __init__(self, queries: ProfileQuery, profile: Profile) -> None:
+        self._queries = queries
         self._profile = profile
         self._set_gate_s: float | None = None
         """What was set, on a counter that can't be asked."""
@@ -24,7 +24,7 @@ class ProfileSettings:
         form = self._profile.gate
         if form.query is None:
             return form.fixed_s if self._set_gate_s is None else self._set_gate_s
-        answer = (self._dialogue.query_setting(form.query) or "").strip()
+        answer = (self._queries.query_setting(form.query) or "").strip()
         if answer in form.answers:
             return form.answers[answer]
         found = form.pattern.match(answer)
@@ -40,7 +40,7 @@ class ProfileSettings:
     def time_base(self) -> TimeBase:
         """Ask which time base is in use; unknown where that can't be asked."""
         form = self._profile.reference
-        answer = (self._dialogue.query_setting(form.query) or "").strip() if form else ""
+        answer = (self._queries.query_setting(form.query) or "").strip() if form else ""
         if form and form.internal.match(answer) is not None:
             return TimeBase("internal")
         if form and form.external.match(answer) is not None:
@@ -63,7 +63,7 @@ class ProfileSettings:
     def release(self) -> None:
         """Give the front panel back after something was set."""
         if self._touched and self._profile.local is not None:
-            self._dialogue.link.write(self._profile.local)
+            self._queries.link.write(self._profile.local)
 
     def _set_gate(self, gate_s: float) -> float:
         form = self._profile.gate
@@ -100,13 +100,13 @@ class ProfileSettings:
 
     def _send(self, command: str, what: str) -> None:
         """Send a setting; where the counter can be asked for errors, ask whether it refused."""
-        self._dialogue.resynchronise()
+        self._queries.resynchronise()
         self._touched = True
-        self._dialogue.link.write(command)
+        self._queries.link.write(command)
         errors = self._profile.errors
         if errors is None:
             return
-        answer = self._dialogue.query(errors.query, QUERY_TIMEOUT_S)
+        answer = self._queries.query(errors.query, QUERY_TIMEOUT_S)
         if errors.none.match(answer.strip()) is None:
             raise UsageError(
                 f"the counter refuses {what}: {printable(answer)}. "
