@@ -1,20 +1,18 @@
 """The creep of a trimmer after a turn: where the level is going to rest.
 
-A trimmer, its plates or its spring, goes on by a part of a turn after it, exponentially. So the
-readings from the turn on are y = L + A exp(-t/tau) with noise. For each time constant of a grid
-the posterior of level L and amplitude A is that of linear regression with a normal prior on A,
-which is a small part of the turn; the time constants, and the answer "no creep", are weighed by
-their evidence (Bishop, Pattern Recognition and Machine Learning, 3.3 and 3.5.1; from memory).
-
-The share that crept and the time it took are learned from turn to turn.
+A trimmer, its plates or its spring, goes on by a part of a turn after it, exponentially.
+`creep_fit` finds level, amplitude and time constant; the amplitude that it expects is a small part
+of the turn. The share that creeps and the time it takes are learned from turn to turn.
 """
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
-from benchwatch.estimate.level.learned_creep import SHARE, LearnedCreep, expected
-from benchwatch.estimate.regression import CentredSums, Point, centred
+from benchwatch.estimate.level.creep_fit import CreepFit, CreepPrior
+from benchwatch.estimate.level.step_fit import PossibleCreep, creep_explains
+from benchwatch.estimate.regression import Point
 from benchwatch.estimate.results import Rest
 
 TAUS: Final = tuple(2.5 * 1.44**place for place in range(7))
@@ -22,40 +20,50 @@ TAUS: Final = tuple(2.5 * 1.44**place for place in range(7))
 FOLLOWED: Final = 100
 """Readings after a turn in which a creep is followed, at most."""
 MOST_SHARE: Final = 0.35
-"""What comes to more than this part of a turn is another turn."""
+"""Part of a turn that may creep; more than this is another turn."""
 SEEN, UNSEEN = 0.95, 0.5
-"""Probability from which on a creep is told, and below which it is told no longer."""
-_HARDLY: Final = 1e-6
-"""A time constant with less weight than this is weighed no longer ..."""
-_YOUNG: Final = 10
-"""... once so many readings have been weighed."""
+"""Probability from which on a creep is shown, and below which it is shown no longer."""
+LEARNED_FROM: Final = 6
+"""Turns whose creep is kept."""
+_SHARE: Final = 0.12
+"""sd of the part of a turn that creeps, before any creep was seen (common practice, no source)."""
+_HAPPENS = 0.5
+"""Probability that a turn creeps, before any was seen."""
+_SPREAD_OF_ONE = 0.5
+"""sd of the next turn's creep after a single one was seen, as a part of it."""
 _DRIFTS: Final = 0.05
 """A drift of more than this part of the turn in the longest time constant hides a creep."""
 _OVER: Final = 0.5
 """A creep is over when what is left of it is less than this part of u."""
-_LEAST_READINGS = 3
 _EACH, _EVERY = 8, 4
-"""Up to so many readings all is weighed anew with each, then with one in so many."""
+"""Up to so many readings the fit is worked out with each, then with one in so many."""
 _NONE, _ENOUGH = 0.2, 24
 """A creep less probable than this after so many readings is looked for no longer."""
-_BEYOND: Final = 1.001
-"""A little more than 1, for rounding of floats."""
-_REACH = 2.5
-"""A creep explains a step as far as its amplitude may be, by so many of its sd."""
 
 
-class _Sums:
-    """Sums for one time constant: of e = exp(-t/tau), its square, and its product with y."""
+@dataclass(frozen=True, slots=True)
+class LearnedCreep:
+    """What crept after one turn."""
 
-    __slots__ = ("e", "ee", "ey", "tau_s")
+    share: float
+    """Part of the whole turn; positive: in the direction of the turn."""
+    u: float
+    tau_s: float
+    """Time constant."""
 
-    def __init__(self, tau_s: float) -> None:
-        self.tau_s = tau_s
-        self.e = self.ee = self.ey = 0.0
 
-
-_Answer = tuple[float, float, float, float, float, float]
-"""One hypothesis: weight, time constant, level and its variance, amplitude and its variance."""
+def _expected(learned: Sequence[LearnedCreep]) -> CreepPrior:
+    """Return what earlier turns let expect, as fractions of the turn."""
+    if not learned:
+        return CreepPrior(0.0, _SHARE, _HAPPENS)
+    shares = [one.share for one in learned]
+    n = len(shares)
+    mean = math.fsum(shares) / n
+    own = math.fsum(one.u**2 for one in learned) / n
+    scatter = math.fsum((share - mean) ** 2 for share in shares) / (n - 1) if n > 1 else 0.0
+    spread = max(math.sqrt(scatter + own), _SPREAD_OF_ONE / math.sqrt(n) * abs(mean), 0.01)
+    crept = sum(abs(one.share) > 3.0 * one.u for one in learned)
+    return CreepPrior(-mean, spread, (1.0 + crept) / (2.0 + n))
 
 
 class Creep:
@@ -69,7 +77,7 @@ class Creep:
         spacing_s: usual time between readings.
         slope: drift that was there before the turn, a second.
         slope_u: its standard uncertainty.
-        learned: what earlier turns of this trimmer showed.
+        learned: what crept after earlier turns of this trimmer.
     """
 
     def __init__(
@@ -85,162 +93,96 @@ class Creep:
     ) -> None:
         self.at_s = at_s
         self.size = size
-        self.readings = 0
         drifts = abs(slope) * TAUS[-1] * spacing_s
-        self.tells = drifts <= _DRIFTS * abs(size)
-        """False where the oscillator itself drifts so much that a creep can't be told from it."""
+        self._separable = drifts <= _DRIFTS * abs(size)
+        """False where the oscillator drifts so much that no creep can be told from its drift."""
         self._level0 = level
         self._slope, self._slope_u = slope, slope_u
         self._now_s = at_s
-        self._y = self._yy = 0.0
-        self._sums = [_Sums(tau * spacing_s) for tau in TAUS]
-        self._prior, self._prior_u, self._happens = expected(learned)
-        self._answers: list[_Answer] = []
-        self._level = 0.0, 0.0
-        """Level at rest and its variance, over the answers."""
-        self.seen = 0.0
-        """Probability that it creeps."""
-        self._told = False
-        """It is said where it is going to rest."""
-        self._was_told = False
+        share = _expected(learned)
+        self._fit = CreepFit(
+            [tau * spacing_s for tau in TAUS],
+            share._replace(amplitude=share.amplitude * size, sd=share.sd * abs(size)),
+        )
+        self._shown = False
+        """It is shown where it is going to rest."""
+        self._was_shown = False
 
     def add(self, at_s: float, offset: float, sigma: float) -> None:
         """Take a reading with white noise of `sigma`."""
         t = at_s - self.at_s
-        y = offset - self._level0 - self._slope * t
         self._now_s = at_s
-        self.readings += 1
-        self._y += y
-        self._yy += y * y
-        exp = math.exp
-        for sums in self._sums:
-            e = exp(-t / sums.tau_s)
-            sums.e += e
-            sums.ee += e * e
-            sums.ey += e * y
+        self._fit.add(t, offset - self._level0 - self._slope * t)
         if self.fresh:
-            self._weigh(sigma)
-
-    def _weigh(self, sigma: float) -> None:
-        """Work out the answers and their weights anew."""
-        n = self.readings
-        mean = self._y / n
-        yy = max(self._yy - n * mean * mean, 0.0)
-        prior, spread = self._prior * self.size, self._prior_u * abs(self.size)
-        if not sigma or not spread or n < _LEAST_READINGS:
-            self._answers = []
-            self.seen = 0.0
-            return
-        variance = sigma * sigma
-        ridge = variance / (spread * spread)
-        found, lefts = [], []
-        known = ridge * prior
-        before = yy + known * prior
-        for sums in self._sums:
-            e = sums.e / n
-            weight = sums.ee - n * e * e + ridge
-            amplitude = (sums.ey - n * e * mean + known) / weight
-            lefts.append(before - weight * amplitude * amplitude)
-            found.append((e, weight, amplitude))
-        variance = max(variance, min(yy, *lefts) / max(n - 2, 1))
-        log = math.log
-        even = log(self._happens / len(lefts))
-        logs = [
-            even - 0.5 * left / variance - 0.5 * log(weight / ridge)
-            for left, (_, weight, _) in zip(lefts, found, strict=True)
-        ]
-        none = log(1.0 - self._happens) - 0.5 * yy / variance
-        likeliest = max(logs)
-        best = max(likeliest, none)
-        shares = [math.exp(one - best) for one in logs]
-        still = math.exp(none - best)
-        total = still + math.fsum(shares)
-        self.seen = 1.0 - still / total
-        of_mean = variance / n
-        answers = [(1.0 - self.seen, math.inf, mean, of_mean, 0.0, 0.0)]
-        kept, middle, last = [], logs.index(likeliest), len(logs) - 1
-        hardly = _HARDLY * self.seen if n > _YOUNG else 0.0
-        levels = [mean - amplitude * e for e, _, amplitude in found]
-        padded = [levels[0], *levels, levels[-1]]
-        for place, (sums, (e, weight, amplitude)) in enumerate(zip(self._sums, found, strict=True)):
-            share, own = shares[place] / total, variance / weight
-            if share < hardly and abs(place - middle) > 1:
-                continue
-            kept.append(sums)
-            # The true time constant lies anywhere between those of the grid.
-            cell = padded[place + 2] - padded[place]
-            if 0 < place < last:
-                cell /= 2.0
-            level_variance = of_mean + e * e * own + cell * cell / 12.0
-            answers.append((share, sums.tau_s, levels[place], level_variance, amplitude, own))
-        self._answers = answers
-        self._sums = kept
-        level = math.fsum([weight * level for weight, _, level, *_ in answers])
-        squares = [
-            weight * (variance + (own - level) ** 2) for weight, _, own, variance, *_ in answers
-        ]
-        self._level = level, math.fsum(squares)
+            self._fit.weigh(sigma)
 
     def resting(self, wander: float = 0.0) -> tuple[float, float] | None:
-        """Return where it rests, and its standard uncertainty; None while nothing tells it.
+        """Return the level at rest and its standard uncertainty; None while unknown.
 
         Args:
             wander: variance of a mean of the readings beyond white noise.
         """
-        if not (self._answers and self.tells):
+        if not (self._fit.posterior.answers and self._separable):
             return None
-        level, variance = self._level
-        t = self._now_s - self.at_s
-        variance += wander + (0.5 * t * self._slope_u) ** 2
-        return self._level0 + self._slope * t + level, math.sqrt(variance)
+        posterior, t = self._fit.posterior, self._now_s - self.at_s
+        variance = posterior.variance + (wander + (0.5 * t * self._slope_u) ** 2)
+        return self._level0 + self._slope * t + posterior.level, math.sqrt(variance)
 
     @property
     def fresh(self) -> bool:
-        """Tell whether the last reading has changed what is known."""
-        return self.readings <= _EACH or self.readings % _EVERY == 0
+        """Whether the last reading has changed what is known."""
+        return self._fit.readings <= _EACH or self._fit.readings % _EVERY == 0
 
     @property
     def over(self) -> bool:
-        """Tell whether nothing more is to be learned: it has come to rest, or never crept."""
-        if self.readings >= FOLLOWED:
+        """Whether nothing more is to be learned: it has come to rest, or never crept."""
+        if self._fit.readings >= FOLLOWED:
             return True
-        if self.readings < _ENOUGH or self._told:
+        if self._fit.readings < _ENOUGH or self._shown:
             return False
-        return self.seen < _NONE or self._was_told
+        return self._fit.posterior.creeps < _NONE or self._was_shown
 
     def rest(self, wander: float = 0.0) -> Rest | None:
-        """Return where it is going to rest and in how long; None when it is there, or is still."""
+        """Return where it is going to rest and in how long; None while it does not creep."""
         resting = self.resting(wander)
-        if resting is None or self.seen < (UNSEEN if self._told else SEEN):
-            self._told = False
+        least = UNSEEN if self._shown else SEEN
+        if resting is None or self._fit.posterior.creeps < least:
+            self._shown = False
             return None
         offset, u = resting
         left, tau_s = self._left()
-        self._told = left > (_OVER * u if self._told else u)
-        self._was_told = self._was_told or self._told
-        if not self._told:
+        self._shown = left > (_OVER * u if self._shown else u)
+        self._was_shown = self._was_shown or self._shown
+        if not self._shown:
             return None
-        in_s, span_s = tau_s * math.log(left / (_OVER * u)), self._now_s - self.at_s
-        return Rest(offset, u, in_s, self.readings, span_s)
+        return Rest(
+            offset=offset,
+            u=u,
+            in_s=tau_s * math.log(left / (_OVER * u)),
+            readings=self._fit.readings,
+            span_s=self._now_s - self.at_s,
+        )
 
     def _left(self) -> tuple[float, float]:
-        """How far it still has to creep, and the time constant."""
+        """Return how far it still has to creep, unsigned, and the time constant."""
         t = self._now_s - self.at_s
-        creeping = self._answers[1:]
-        weight = math.fsum([one[0] for one in creeping])
+        creeping = self._fit.posterior.answers[1:]
+        weight = math.fsum([one.probability for one in creeping])
         left = math.fsum(
-            [share * size * math.exp(-t / tau_s) for share, tau_s, _, _, size, _ in creeping]
+            [one.probability * one.amplitude * math.exp(-t / one.tau_s) for one in creeping]
         )
-        tau_s = math.fsum([one[0] * one[1] for one in creeping]) / weight
+        tau_s = math.fsum([one.probability * one.tau_s for one in creeping]) / weight
         return abs(left) / weight, tau_s
 
     def learned(self) -> LearnedCreep | None:
-        """Return what this turn tells of the next one; None when it was too short to tell."""
-        if not (self._answers and self.tells):
+        """Return what crept after this turn; None where it was too short to know."""
+        answers = self._fit.posterior.answers
+        if not (answers and self._separable):
             return None
-        amplitude = math.fsum(weight * size for weight, _, _, _, size, _ in self._answers)
+        amplitude = math.fsum(one.probability * one.amplitude for one in answers)
         variance = math.fsum(
-            weight * (own + (size - amplitude) ** 2) for weight, _, _, _, size, own in self._answers
+            one.probability * (one.amplitude_variance + (one.amplitude - amplitude) ** 2)
+            for one in answers
         )
         whole = self.size - amplitude
         share, u = -amplitude / whole, math.sqrt(variance) / abs(whole)
@@ -256,65 +198,28 @@ class Creep:
         excess: float,
         sure: float,
     ) -> bool:
-        """Tell whether the step of `steps_by` is no more than `sure` of its u."""
-        first, second = self._undrifted(before), self._undrifted(after)
-        rise = math.fsum(y for _, y in second) / len(second)
-        rise -= math.fsum(y for _, y in first) / len(first)
-        # No creep takes more off a step than its amplitude: beyond that none need be tried.
-        if abs(rise) > _BEYOND * (
-            MOST_SHARE * abs(self.size)
-            + sure * self._step_u(len(before), len(after), sigma, excess)
-        ):
-            return False
-        size, u = self.steps_by(before, after, sigma, excess)
-        return abs(size) <= sure * u
-
-    @staticmethod
-    def _step_u(before: int, after: int, sigma: float, excess: float) -> float:
-        """Standard uncertainty of a step between means of so many readings."""
-        variance = 1.0 / before + 1.0 / after
-        return math.sqrt(variance * (sigma * sigma + min(before, after) * excess))
-
-    def steps_by(
-        self, before: Sequence[Point], after: Sequence[Point], sigma: float, excess: float
-    ) -> tuple[float, float]:
-        """Return the step between two stretches that no creep of this turn explains, and its u.
-
-        For each time constant the step is that of two curves with one creep in common, an
-        analysis of covariance with exp(-t/tau) as the covariate, and an amplitude that explains as
-        much as it may; the least sure step is returned.
+        """Return whether a step since the turn may be no more than this creep.
 
         Args:
             before: readings since the turn, oldest first, one at least.
             after: readings from the step on, one at least.
             sigma: sd of single readings, fractional.
             excess: variance beyond white noise of block means as long as the shorter stretch.
+            sure: a step of more u than this is none of the creep.
         """
-        spread = SHARE * self.size
-        ridge = sigma * sigma / (spread * spread)
-        most = MOST_SHARE * abs(self.size)
-        least = (math.inf, 1.0)
-        u = self._step_u(len(before), len(after), sigma, excess)
-        older, newer = self._undrifted(before), self._undrifted(after)
-        for sums in self._sums:
-            first, second = _curved(older, sums.tau_s), _curved(newer, sums.tau_s)
-            weight = first.tt + second.tt + ridge
-            ty = first.ty + second.ty
-            apart, rise = second.t - first.t, second.y - first.y
-            reach = _REACH * sigma / math.sqrt(weight)
-            low, high = max(ty / weight - reach, -most), min(ty / weight + reach, most)
-            amplitude = min(max(rise / apart if apart else 0.0, low), high)
-            size = rise - amplitude * apart
-            if abs(size) * least[1] < abs(least[0]) * u:
-                least = size, u
-        return least
+        return creep_explains(
+            self._undrifted(before),
+            self._undrifted(after),
+            PossibleCreep(
+                taus_s=self._fit.taus_s,
+                sd=_SHARE * self.size,
+                most=MOST_SHARE * abs(self.size),
+            ),
+            sigma=sigma,
+            excess=excess,
+            sure=sure,
+        )
 
     def _undrifted(self, points: Sequence[Point]) -> list[Point]:
-        """Readings with minus the time since the turn, and without the drift."""
+        """Return readings with minus the time since the turn, and without the drift."""
         return [(self.at_s - at_s, y - self._slope * (at_s - self.at_s)) for at_s, y in points]
-
-
-def _curved(points: Sequence[Point], tau_s: float) -> CentredSums:
-    """Sums over readings, with exp(-t/tau) in place of their time."""
-    exp = math.exp
-    return centred([(exp(ago / tau_s), y) for ago, y in points])

@@ -14,8 +14,7 @@ from dataclasses import replace
 from typing import Final
 
 from benchwatch.estimate.level.change_points import StableRun
-from benchwatch.estimate.level.creep import Creep
-from benchwatch.estimate.level.learned_creep import KEPT, LearnedCreep
+from benchwatch.estimate.level.creep import LEARNED_FROM, Creep, LearnedCreep
 from benchwatch.estimate.level.low_frequency_noise import LowFrequencyNoise
 from benchwatch.estimate.level.oscillator_steps import OscillatorSteps
 from benchwatch.estimate.level.reading_noise import ReadingNoise
@@ -88,7 +87,7 @@ class NudgeDetector:
         """When the tool was put on the trimmer or lifted last."""
         self._waiting: Entry | None = None
         """The newest reading, until the next one tells whether it is a lone wild one."""
-        self._learned: deque[LearnedCreep] = deque(maxlen=KEPT)
+        self._learned: deque[LearnedCreep] = deque(maxlen=LEARNED_FROM)
         """What crept after the turns so far."""
         self.newest: Nudge | None = None
         """The newest nudge, as it is known now."""

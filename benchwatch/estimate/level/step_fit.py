@@ -1,23 +1,32 @@
-"""A step between two stretches of readings that share one slope."""
+"""The step between two stretches of readings, which share a slope or a creep.
+
+Both are analyses of covariance with two groups and one slope, on the time or on exp(-t/tau) (a
+textbook matter, such as in Snedecor and Cochran, Statistical Methods; from memory).
+"""
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from benchwatch.estimate.regression import Point, centred
+from benchwatch.estimate.regression import CentredSums, Point, centred
 
 _LEAST_BEFORE = 3
 _LEAST_AFTER = 2
 _NO_CHANCE = 2.0
 """Standard deviations by which a slope may be larger than it looks."""
+_REACH = 2.5
+"""sd of a creep's amplitude by which it may differ from the best fit to explain a step."""
+_ROUNDING = 1.001
+"""A little more than 1, for rounding of floats."""
 
 
 @dataclass(frozen=True, slots=True)
 class StepFit:
-    """Height of a step, and its variance per unit variance of a reading."""
+    """A step."""
 
     size: float
     spread: float
+    """Variance of `size` per unit variance of a reading."""
     white: float
     """Variance of single readings: the larger of what was known and what the fit leaves over."""
     shorter: int
@@ -27,14 +36,14 @@ class StepFit:
     slope: float
     """Common to both stretches, a second."""
     bend: float
-    """By how much more a second the level may move after the step than before it."""
+    """By how much faster, a second, the level may move after the step than before it."""
 
     def from_after(self, point: Point) -> float:
-        """How far a reading lies from the line after the step."""
+        """Return how far a reading lies from the line after the step."""
         return point[1] - self.after[1] - self.slope * (point[0] - self.after[0])
 
     def u(self, excess: float) -> float:
-        """Standard uncertainty of the step.
+        """Return the standard uncertainty of the step.
 
         Args:
             excess: variance beyond white noise of block means as long as the shorter stretch.
@@ -45,9 +54,7 @@ class StepFit:
 def fit_step(before: Sequence[Point], after: Sequence[Point], sigma: float) -> StepFit | None:
     """Fit two parallel lines and return the step from one to the other; None with too few.
 
-    The common slope keeps a drift or a warm-up from passing for a step. The formulas are those
-    of the analysis of covariance with two groups and one slope (a textbook matter, such as in
-    Snedecor and Cochran, Statistical Methods; from memory).
+    The common slope keeps a drift or a warm-up from passing for a step.
 
     Args:
         before: readings up to the step, oldest first.
@@ -74,3 +81,74 @@ def fit_step(before: Sequence[Point], after: Sequence[Point], sigma: float) -> S
         slope=slope,
         bend=bend,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PossibleCreep:
+    """A creep A exp(-t/tau) that may lie under a step."""
+
+    taus_s: Sequence[float]
+    """Its possible time constants."""
+    sd: float
+    """Of its amplitude, about 0."""
+    most: float
+    """Largest amplitude, unsigned."""
+
+
+def creep_explains(
+    before: Sequence[Point],
+    after: Sequence[Point],
+    creep: PossibleCreep,
+    *,
+    sigma: float,
+    excess: float,
+    sure: float,
+) -> bool:
+    """Return whether a creep leaves no step of more than `sure` standard uncertainties.
+
+    For each time constant the step is that between two curves with one creep in common, whose
+    amplitude explains as much of it as it may.
+
+    Args:
+        before: minus the time since the creep began, and offset; oldest first, one at least.
+        after: the same from the step on, one at least.
+        creep: what may be in them.
+        sigma: sd of single readings, fractional.
+        excess: variance beyond white noise of block means as long as the shorter stretch.
+        sure: standard uncertainties.
+    """
+    shorter = min(len(before), len(after))
+    spread = 1.0 / len(before) + 1.0 / len(after)
+    limit = sure * math.sqrt(spread * (sigma * sigma + shorter * excess))
+    rise = math.fsum(y for _, y in after) / len(after)
+    rise -= math.fsum(y for _, y in before) / len(before)
+    # No creep takes more off a step than its amplitude: beyond that none need be tried.
+    if abs(rise) > _ROUNDING * (creep.most + limit):
+        return False
+    return any(
+        abs(_least_step(before, after, creep, tau_s, sigma)) <= limit for tau_s in creep.taus_s
+    )
+
+
+def _least_step(
+    before: Sequence[Point],
+    after: Sequence[Point],
+    creep: PossibleCreep,
+    tau_s: float,
+    sigma: float,
+) -> float:
+    """Return the smallest step that a creep of one time constant leaves; see `creep_explains`."""
+    first, second = _curved(before, tau_s), _curved(after, tau_s)
+    weight = first.tt + second.tt + sigma * sigma / (creep.sd * creep.sd)
+    ty = first.ty + second.ty
+    apart, rise = second.t - first.t, second.y - first.y
+    reach = _REACH * sigma / math.sqrt(weight)
+    low, high = max(ty / weight - reach, -creep.most), min(ty / weight + reach, creep.most)
+    amplitude = min(max(rise / apart if apart else 0.0, low), high)
+    return rise - amplitude * apart
+
+
+def _curved(points: Sequence[Point], tau_s: float) -> CentredSums:
+    """Return the sums over readings, with exp(-t/tau) in place of their time."""
+    exp = math.exp
+    return centred([(exp(ago / tau_s), y) for ago, y in points])

@@ -7,8 +7,7 @@ import pytest
 from made_creeps import SIGMA, follow, make_creep
 from seed_kit import unseen_seed
 
-from benchwatch.estimate.level.creep import Creep
-from benchwatch.estimate.level.learned_creep import LearnedCreep
+from benchwatch.estimate.level.creep import Creep, LearnedCreep
 from benchwatch.estimate.level.level_estimator import LevelEstimator
 from benchwatch.estimate.results import Estimate, Numbers, Rest, SettleLimit
 from benchwatch.estimate.trim.trim_hint import at_rest
