@@ -63,8 +63,8 @@ class LevelEstimator:
         self._noise = ReadingNoise()
         self._runs = ChangePoints()
         self._wander = LowFrequencyNoise()
-        self._turns = NudgeDetector()
-        self._recent = self._turns.recent
+        self._nudges = NudgeDetector()
+        self._recent = self._nudges.recent
         self._interval = ReadingInterval()
         self._number = 0
         self._suspect = False
@@ -98,8 +98,8 @@ class LevelEstimator:
         return True
 
     def touch(self, at_s: float) -> None:
-        """The tool is put on the trimmer or lifted at `at_s` (`NudgeDetector.touch`)."""
-        self._turns.touch(at_s)
+        """Take it that the tool is put on the trimmer or lifted (`CreepTracker.touch`)."""
+        self._nudges.creep.touch(at_s)
 
     def _goes_on(self, intervals: float) -> bool:
         """Carry the level over a gap of so many intervals, if it may be."""
@@ -159,11 +159,11 @@ class LevelEstimator:
         if self._suspect and run.wild_at == self._number - 1:
             spike_at_s = self._recent.pop()[1]
         if before is None:
-            self._turns.restart(self._number)
-        self._turns.feed(wander, noise.sigma)
-        nudge = self._turns.add((self._number, elapsed_s, offset), run, noise, wander)
+            self._nudges.restart(self._number)
+        self._nudges.feed(wander, noise.sigma)
+        nudge = self._nudges.add((self._number, elapsed_s, offset), run, noise, wander)
         if nudge is not None:
-            runs.keep_from(min(self._turns.confirmed, run.start))
+            runs.keep_from(min(self._nudges.confirmed, run.start))
         self._suspect = (
             before is not None
             and before.readings >= _ESTABLISHED
@@ -177,8 +177,8 @@ class LevelEstimator:
             confirmed_nudge=nudge,
             suspect=self._suspect,
             spike_at_s=spike_at_s,
-            last_nudge=self._turns.newest,
-            rest=self._turns.rest(strays),
+            last_nudge=self._nudges.creep.newest,
+            rest=self._nudges.creep.rest(strays),
         )
 
     def _creep(self, run: StableRun) -> float:

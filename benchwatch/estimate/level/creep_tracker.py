@@ -1,0 +1,145 @@
+"""The newest nudge: its size grows by what creeps after it, and what crept is learned from."""
+
+import math
+from collections import deque
+from collections.abc import Sequence
+from typing import Final
+
+from benchwatch.estimate.level.change_points import StableRun
+from benchwatch.estimate.level.creep import LEARNED_FROM, Creep, LearnedCreep
+from benchwatch.estimate.regression import Point, centred
+from benchwatch.estimate.results import Nudge, Rest
+
+DRIFTS: Final = 3.0
+"""A slope of so many u before a turn goes on after it."""
+WITH_TOUCH_S: Final = 3.0
+"""A step up to so long after a touch is the tool's: no creep is learned from it."""
+WORTH_TELLING: Final = 0.25
+"""Part of its u by which the size of a nudge changes before a new one is given."""
+
+NumberedReading = tuple[int, float, float]
+"""Number, time in seconds and fractional offset of a reading."""
+
+
+class CreepTracker:
+    """Follows what creeps after the newest nudge until that is over."""
+
+    def __init__(self) -> None:
+        self.newest: Nudge | None = None
+        """The newest nudge as it is known now; None after a gap."""
+        self._creep: Creep | None = None
+        """None once it is over."""
+        self._from = 0.0, 0.0
+        """Level that the newest nudge is measured from, and its standard uncertainty."""
+        self._waiting: NumberedReading | None = None
+        """The newest reading, until the next one shows whether it is a spike."""
+        self._touched_s = -math.inf
+        """When the tool was put on the trimmer or lifted last."""
+        self._learned: deque[LearnedCreep] = deque(maxlen=LEARNED_FROM)
+        """What crept after the turns so far."""
+
+    def touch(self, at_s: float) -> None:
+        """Take it that the tool is put on the trimmer or lifted: what moves now is no creep.
+
+        A hand comes to rest like a creep, and what it shows says nothing of the next turn.
+        """
+        self._end()
+        self._waiting = None
+        self._touched_s = at_s
+
+    def restart(self) -> None:
+        """Forget the nudge after a gap; what earlier turns showed stays."""
+        self._creep = self._waiting = self.newest = None
+
+    def begin(
+        self, nudge: Nudge, level: float, old: Sequence[Point], new: Sequence[Point], sigma: float
+    ) -> None:
+        """Follow what creeps after a nudge.
+
+        Args:
+            nudge: just confirmed.
+            level: right after it, fractional.
+            old: readings of the level before it, oldest first, three at least.
+            new: readings since, one at least.
+            sigma: sd of single readings.
+        """
+        self._end()
+        u = math.sqrt(max((nudge.u or 0.0) ** 2 - sigma**2 / 2, sigma**2 / len(old)))
+        self.newest, self._from = nudge, (level - nudge.size, u)
+        if nudge.at_s + nudge.lasted_s <= self._touched_s + WITH_TOUCH_S:
+            return
+        before = centred(old)
+        slope, slope_u = before.slope, sigma / math.sqrt(before.tt)
+        self._creep = Creep(
+            new[0][0],
+            level,
+            nudge.size,
+            spacing_s=(old[-1][0] - old[0][0]) / (len(old) - 1),
+            slope=slope if abs(slope) > DRIFTS * slope_u else 0.0,
+            slope_u=slope_u,
+            learned=self._learned,
+        )
+        self._waiting = None
+        for at_s, offset in new:
+            self._creep.add(at_s, offset, sigma)
+
+    def add(self, reading: NumberedReading, run: StableRun, sigma: float) -> None:
+        """Take a reading; one that may be a spike goes in once the next shows that it is none.
+
+        Args:
+            reading: the newest.
+            run: the most likely one after it.
+            sigma: sd of single readings.
+        """
+        creep, waiting = self._creep, self._waiting
+        if creep is None:
+            return
+        self._waiting = None
+        if waiting is not None and run.wild_at != waiting[0]:
+            creep.add(waiting[1], waiting[2], sigma)
+        if run.readings == 1 or run.wild:
+            self._waiting = reading
+            return
+        creep.add(reading[1], reading[2], sigma)
+        over = creep.over
+        resting = creep.resting() if creep.fresh or over else None
+        if resting is not None:
+            self._resize(resting[0] - self._from[0], math.hypot(resting[1], self._from[1]), over)
+        if over:
+            self._end()
+
+    def explains(
+        self,
+        before: Sequence[Point],
+        after: Sequence[Point],
+        sigma: float,
+        excess: float,
+        sure: float,
+    ) -> bool:
+        """Return whether the creep of the newest nudge explains a step; see `Creep.explains`."""
+        return self._creep is not None and self._creep.explains(before, after, sigma, excess, sure)
+
+    def rest(self, wander: float) -> Rest | None:
+        """Return where it is going to rest while it creeps.
+
+        Args:
+            wander: variance of a mean of the readings since the turn, beyond white noise.
+        """
+        return None if self._creep is None else self._creep.rest(wander)
+
+    def _resize(self, size: float, u: float, over: bool) -> None:
+        """Give the nudge another size, if that differs enough or is the last word."""
+        was = self.newest
+        assert was is not None
+        worth = (
+            over or was.u is None or max(abs(size - was.size), abs(u - was.u)) > WORTH_TELLING * u
+        )
+        if worth:
+            self.newest = Nudge(at_s=was.at_s, size=size, u=u, lasted_s=was.lasted_s)
+
+    def _end(self) -> None:
+        """Keep what the creep has shown; it is followed no longer."""
+        learned = self._creep.learned() if self._creep is not None else None
+        if learned is not None:
+            self._learned.append(learned)
+        self._creep = None
