@@ -1,35 +1,12 @@
 """Whether the newest reading is still current, by its age; the link may tell later."""
 
-from collections import deque
 from typing import Final
 
 from benchwatch.plan import MARGIN_S, margin_s
 from benchwatch.snapshot import Snapshot
 
-SPACINGS_KEPT: Final = 9
 UNKNOWN_GATE: Final = 3.0
 """Usual times between readings after which the next one is overdue, where the gate is unknown."""
-
-
-class ReadingSpacing:
-    """The usual time between two readings: the median of the newest few."""
-
-    def __init__(self) -> None:
-        self._newest: deque[float] = deque(maxlen=SPACINGS_KEPT)
-        self._last_s: float | None = None
-        self.usual_s: float | None = None
-        """In seconds; None while only one reading has come."""
-
-    def reading(self, elapsed_s: float) -> None:
-        """Take the time of a reading."""
-        if self._last_s is not None:
-            self._newest.append(elapsed_s - self._last_s)
-            self.usual_s = sorted(self._newest)[len(self._newest) // 2]
-        self._last_s = elapsed_s
-
-    def gap(self) -> None:
-        """Leave out the time across missed readings."""
-        self._last_s = None
 
 
 def age_s(now: Snapshot, at_s: float) -> float | None:

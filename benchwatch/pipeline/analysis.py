@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 from benchwatch.estimate.live_estimate import LiveEstimate
+from benchwatch.estimate.reading_spacing import ReadingSpacing
 from benchwatch.estimate.results import Numbers, SettleLimit
 from benchwatch.journal.resume import InterruptedRun
 from benchwatch.pipeline.history import History
@@ -11,7 +12,6 @@ from benchwatch.pipeline.trim_tracker import TrimTracker
 from benchwatch.plan import Plan
 from benchwatch.reading import Reading
 from benchwatch.snapshot import TrimNow
-from benchwatch.staleness import ReadingSpacing
 
 
 class Analysis:
@@ -64,7 +64,7 @@ class Analysis:
         """Take a reading; return the numbers and the state of the trim after it."""
         elapsed_s, offset = reading.elapsed_s, reading.offset
         self.history.add(elapsed_s, offset)
-        self.spacing.reading(elapsed_s)
+        self.spacing.add(elapsed_s)
         numbers = self.estimate.add(
             elapsed_s,
             offset,

@@ -23,7 +23,7 @@ from benchwatch.plan import MARGIN_S, Plan
 from benchwatch.screen.panels.progress_rows import records_line
 from benchwatch.screen.text_pages import record_lines
 from benchwatch.snapshot import Records, Snapshot
-from benchwatch.staleness import ReadingSpacing, is_current, longest_age_s
+from benchwatch.staleness import is_current, longest_age_s
 
 LANDED = LandingNow("landed", 45.0, 30.0, "inside and staying there, hands off")
 SETTLED = replace(kit.numbers().settle, state="settled")  # type: ignore[type-var] # it is one
@@ -170,24 +170,6 @@ def test_readings_of_the_usual_pace_are_always_current() -> None:
 
         assert is_current(now, arrives_s)
         assert not is_current(now, arrives_s + 3.0 * every_s + MARGIN_S)
-
-
-def test_the_usual_spacing_is_that_of_the_newest_few_and_spans_no_gap() -> None:
-    """A change of pace is followed within a handful of readings."""
-    spacing = ReadingSpacing()
-    told = []
-    for at_s in (0.0, 1.0, 2.0, 3.0):
-        spacing.reading(at_s)
-        told.append(spacing.usual_s)
-    spacing.gap()
-    spacing.reading(500.0)
-    across = spacing.usual_s
-    for place in range(1, 7):
-        spacing.reading(500.0 + 10.0 * place)
-
-    assert told == [None, 1.0, 1.0, 1.0]
-    assert across == 1.0
-    assert spacing.usual_s == 10.0
 
 
 def test_the_nominal_is_questioned_while_readings_miss_it_and_noted_once() -> None:

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from itertools import islice
 
 from benchwatch.estimate.level.change_points import ChangePoints, StableRun
-from benchwatch.estimate.level.gap_tracker import ReadingInterval
 from benchwatch.estimate.level.low_frequency_noise import LowFrequencyNoise
 from benchwatch.estimate.level.nudge_detector import LEAST_DEGREES, NudgeDetector
 from benchwatch.estimate.level.reading_noise import ReadingNoise
+from benchwatch.estimate.reading_spacing import ReadingSpacing
 from benchwatch.estimate.results import Estimate, Nudge, Rest
 from benchwatch.estimate.rounding import rounding_variance
 
@@ -65,7 +65,7 @@ class LevelEstimator:
         self._wander = LowFrequencyNoise()
         self._nudges = NudgeDetector()
         self._recent = self._nudges.recent
-        self._interval = ReadingInterval()
+        self._spacing = ReadingSpacing()
         self._number = 0
         self._suspect = False
 
@@ -90,8 +90,8 @@ class LevelEstimator:
         Returns:
             Whether the level goes on; else it is forgotten, while noise and wander stay known.
         """
-        intervals = self._interval.count(lasted_s)
-        self._interval.gap()
+        intervals = self._spacing.spacings_in(lasted_s)
+        self._spacing.gap()
         if intervals is None or not self._goes_on(intervals):
             self._restart()
             return False
@@ -139,11 +139,11 @@ class LevelEstimator:
         """
         if gate_s is not None and gate_s != self._gate_s:
             self._restart()
-            self._interval = ReadingInterval()
+            self._spacing = ReadingSpacing()
             self._gate_s, self._noise, self._wander = gate_s, ReadingNoise(), LowFrequencyNoise()
         noise, wander, runs = self._noise, self._wander, self._runs
         self._number += 1
-        self._interval.add(elapsed_s)
+        self._spacing.add(elapsed_s)
         before = runs.best
         run = runs.add(
             self._number,

@@ -9,7 +9,6 @@ from made_sessions import make_flicker
 from pipeline_kit import reading
 from seed_kit import unseen_seed
 
-from benchwatch.estimate.level.gap_tracker import ReadingInterval
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Numbers
 from benchwatch.pipeline.pipeline import Pipeline
@@ -27,21 +26,6 @@ def quiet(readings: int, level: float = 0.0, seed: int = 4) -> list[float]:
 def feed(live: LiveEstimate, offsets: list[float], start_s: float = 0.0) -> list[Numbers]:
     """Put readings, one a second, through a live estimate."""
     return [live.add(start_s + k, offset, gate_s=1.0) for k, offset in enumerate(offsets)]
-
-
-def test_a_gap_is_counted_in_intervals() -> None:
-    """By the middle one of the newest steps; not before there is one, nor for an unknown length."""
-    interval = ReadingInterval()
-    assert interval.count(2.0) is None
-
-    for at_s in (0.0, 0.5, 1.0, 1.6):
-        interval.add(at_s)
-    interval.gap()
-    interval.add(100.0)
-
-    assert interval.count(2.0) == pytest.approx(4.0)
-    assert interval.count(0.1) == 1.0
-    assert interval.count(None) is None
 
 
 @pytest.mark.parametrize("missing", [1, 2, 3])

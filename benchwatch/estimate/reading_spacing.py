@@ -1,0 +1,37 @@
+"""The usual time from one reading to the next: what a gap is measured by."""
+
+from collections import deque
+from typing import Final
+
+KEPT: Final = 9
+"""Newest spacings; the middle one is usual."""
+
+
+class ReadingSpacing:
+    """The usual time between two readings; spacings across gaps are left out."""
+
+    def __init__(self) -> None:
+        self._newest: deque[float] = deque(maxlen=KEPT)
+        self._last_s: float | None = None
+
+    @property
+    def usual_s(self) -> float | None:
+        """In seconds; None while no two readings have come in a row."""
+        return sorted(self._newest)[len(self._newest) // 2] if self._newest else None
+
+    def add(self, elapsed_s: float) -> None:
+        """Take the time of a reading, seconds of any origin."""
+        if self._last_s is not None:
+            self._newest.append(elapsed_s - self._last_s)
+        self._last_s = elapsed_s
+
+    def gap(self) -> None:
+        """Take it that readings were missed: the time across them is not usual."""
+        self._last_s = None
+
+    def spacings_in(self, lasted_s: float | None) -> float | None:
+        """Return the length of a gap in usual spacings, 1 at least; None where it is unknown."""
+        usual_s = self.usual_s
+        if lasted_s is None or usual_s is None or usual_s <= 0.0:
+            return None
+        return max(lasted_s / usual_s, 1.0)
