@@ -1,4 +1,5 @@
 """The present level of the offset, and the nudges of the trimmer.
 
-In: one reading at a time. Out: level with u, confirmed nudges, and where a creep will rest.
+`LevelEstimator` takes one reading at a time; it returns the level with its u, the confirmed nudge,
+whether the reading is suspect, and where a creep is going to rest.
 """

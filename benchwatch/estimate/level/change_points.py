@@ -1,13 +1,13 @@
 """Since when has the level stood still? Bayesian weights over the possible answers.
 
-On-line Bayesian change points (Adams and MacKay 2007) with three additions: the noise is learnt
+On-line Bayesian change points (Adams and MacKay 2007) with three additions: the noise is learned
 from the readings (Student t with its degrees of freedom), a step's size is log-uniform about the
 present level instead of drawn from a wide normal, and a run may leave a lone wild reading out.
 
-Why this and not a split likelihood ratio: on fresh made sessions (steps 1 to 500 σ, dwell 5 to
-60 readings, the same noise scale for all; ``tests/benchmarks/test_quality_level.py`` prints them
-anew) the errors, as ratios to one who knows when each step came, were in one run of 16 000
-readings a family
+A run, here, is a stretch of readings of one level. Why this and not a split likelihood ratio: on
+made sessions (steps 1 to 500 σ, dwell 5 to 60 readings, the same noise scale for all methods) the
+errors, as ratios to those of an oracle that knows when each step came, were over 16 000 readings a
+family (``tests/benchmarks/test_quality_level.py`` prints them anew)
 
     RMS / median / 95 %       white             rounded to 2σ     drifting          1 % wild
     this module               1.19 1.09 1.22    1.24 1.08 1.28    1.21 1.06 1.24    -    1.08 1.41
@@ -16,9 +16,9 @@ readings a family
     CUSUM k = 1, h = 4        1.37 1.10 1.37    1.41 1.09 1.47    1.40 1.11 1.39    -    1.22 1.65
     mean of 10 readings       134  1.85 123     94   1.72 93      116  1.83 100     -    2.16 106
 
-The split ratio decides once and for all, and is late or wrong by the whole step until it does;
-averaging over the likely runs hedges the small steps of 1 to 3 σ, where most of the error is.
-The textbook form's normal prior has to be wide enough for 500 σ, which makes it slow there too.
+The split ratio decides once and for all, and is wrong by the whole step until it does; an average
+over the likely runs is wrong by less at small steps of 1 to 3 σ, where most of the error is. The
+textbook form's normal prior has to be wide enough for 500 σ, which makes it slow there too.
 """
 
 import math
@@ -30,33 +30,35 @@ from benchwatch.estimate.level.reading_noise import dust
 _LOG_STEPS = 2.0 * math.log(500.0)
 """Normalises the density of step sizes, log-uniform over a factor of 500, either sign."""
 _DWELL = 25.0
-"""Readings between two steps, expected of a fresh run ..."""
+"""Expected readings from one step to the next, in a new run ..."""
 _DWELL_GROWTH = 0.1
 """... and how much more for each reading that the level has stood still already."""
 _MOST_STEP_ODDS = 0.5
-"""Odds of a step across a gap, at most."""
+"""Highest prior probability of a step across a gap."""
 _WILD_ODDS = 0.005
-"""Odds, before looking, that a reading is a lone wild one."""
+"""Prior probability that a reading is a lone wild one."""
 _REPEATS = 3
+"""Equal readings that make a level while no noise is known."""
 _SHARPNESS = 1.2
-"""Power of the probabilities that level and u are averaged with ..."""
+"""Power of the probabilities that weigh the runs in level and u."""
 _NEWEST = 2
-"""So many of the newest readings may stand on a step that is too small to be told ..."""
+"""So many of the newest readings may be after a step that is too small to be seen ..."""
 _STANDS_OUT = 1.3**2
-"""... from this squared distance to the level on, in variances of their mean. Its square counts in
-the variance of the level ..."""
+"""... where they lie farther than this from the level, squared, in variances of their mean. That
+square then counts in the variance of the level ..."""
 _YOUNG = 40.0
-"""... up to so many readings since the last step, and less and less beyond."""
+"""... in full up to so many readings since the last step, and less and less beyond."""
 _FORGET = 9.2
 """Runs 10 000 times less likely than the best are dropped."""
 _MOST = 24
+"""Runs kept."""
 
 
 _weight = attrgetter("weight")
 
 
 class StableRun:
-    """One answer: the level has stood still since reading `start`."""
+    """One hypothesis: the level has stood still since reading `start`."""
 
     __slots__ = ("mean", "readings", "start", "start_s", "weight", "wild", "wild_at")
 
@@ -66,38 +68,38 @@ class StableRun:
         self.readings = 1
         self.mean = offset
         self.weight = weight
-        """Logarithm of its probability relative to the best run's."""
+        """Logarithm of its probability over that of the most likely run."""
         self.wild = False
-        """It takes the newest reading for a wild one."""
+        """For this run the newest reading is a wild one."""
         self.wild_at = -1
-        """Number of the last reading it left out."""
+        """Number of the last reading that it left out."""
 
 
 class ChangePoints:
     """Pruned on-line Bayesian change points (Adams and MacKay 2007), unknown variance.
 
-    Each run predicts the next reading by a Student t around its mean. A newborn run pays the
-    odds of a step and the density of its size about the present estimate; a run that the
-    reading contradicts may instead take it for a lone wild reading, leave it out and pay for
-    that. So a clear step wins on its first reading, and the old run comes back whole on the
-    next one if it was none.
+    Each run predicts the next reading by a Student t around its mean. A new run has the prior
+    probability of a step times the density of its size about the present level. A run that the
+    reading contradicts may take it for a lone wild one and leave it out, at the probability of
+    that. So a clear step wins with its first reading, and if it was none, the old run wins again
+    with the next.
     """
 
     def __init__(self) -> None:
         self.runs: list[StableRun] = []
         self.best: StableRun | None = None
         self.mean = 0.0
-        """Level now, over the runs that agree with the best on whether the newest is wild."""
+        """Level now: mean over the runs that agree with the best on whether the newest is wild."""
         self.u = 0.0
         """Spread of the level about `mean`, given white noise of `sigma`."""
         self.unseen_step = 0.0
-        """Variance of the level from a step so small that it can't be told from noise yet."""
+        """Variance of the level from a step that is still too small to tell from noise."""
         self._degrees = 0.0
         """Degrees of freedom ..."""
         self._student = 0.0
         """... and the logarithm of a Student t's normalisation with so many."""
         self._chances = 1.0
-        """Readings' worth of time for a step before the next reading; more after a gap."""
+        """Intervals in which a step may come before the next reading; more than 1 after a gap."""
 
     def clear(self) -> None:
         """Forget every run."""
@@ -122,7 +124,7 @@ class ChangePoints:
                 run.readings = max(round(1.0 / (1.0 / run.readings + variance)), 1)
 
     def keep_from(self, start: int) -> None:
-        """Drop the runs that began before reading `start`: a step there is certain."""
+        """Drop the runs that began before reading `start`, where a step is certain."""
         self.runs = [run for run in self.runs if run.start >= start]
 
     def add(
@@ -151,7 +153,7 @@ class ChangePoints:
             The most likely run.
         """
         if self.best is None:
-            self.runs = [StableRun(index, at_s, offset, 0.0)]
+            self.runs = [StableRun(start=index, start_s=at_s, offset=offset, weight=0.0)]
             self.best = self.runs[0]
         elif sigma > 0.0:
             if slope:
@@ -173,9 +175,10 @@ class ChangePoints:
         return self.best
 
     def _compare(self, index: int, at_s: float, offset: float) -> None:
-        """Without any noise known: what differs from a counter that repeats itself is a new level.
+        """Take a reading while no noise is known: of a counter that repeats itself.
 
-        The first few readings of all are averaged. Fewer than three that nothing repeats were wild.
+        A reading that differs from the level begins a new one. The first few of all are averaged.
+        Readings of a new level that do not come three times were wild.
         """
         best, first = self.best, self.runs[0]
         assert best is not None
@@ -188,7 +191,7 @@ class ChangePoints:
             stood.wild = True
             stood.wild_at = index
             stood.weight = math.log(_WILD_ODDS * _DWELL)
-            self.runs = [stood, StableRun(index, at_s, offset, 0.0)]
+            self.runs = [stood, StableRun(start=index, start_s=at_s, offset=offset, weight=0.0)]
             return
         match.readings += 1
         match.mean += (offset - match.mean) / match.readings
@@ -207,7 +210,7 @@ class ChangePoints:
         degrees: float,
         most_readings: int,
     ) -> StableRun:
-        """Give every run its reading and a newborn one its weight; return the most likely."""
+        """Give every run the reading and a new run its weight; return the most likely."""
         assert self.best is not None
         runs = self.runs
         variance_degrees = sigma * sigma * degrees
@@ -251,10 +254,12 @@ class ChangePoints:
             run.weight = weight
             if weight > most:
                 most, best = weight, run
-        newborn = StableRun(index, at_s, offset, log(total * step_odds * far))
-        runs.append(newborn)
-        if newborn.weight > most:
-            most, best = newborn.weight, newborn
+        new = StableRun(
+            start=index, start_s=at_s, offset=offset, weight=log(total * step_odds * far)
+        )
+        runs.append(new)
+        if new.weight > most:
+            most, best = new.weight, new
         least = most - _FORGET
         runs = [run for run in runs if run.weight > least]
         if len(runs) > _MOST:
@@ -265,6 +270,7 @@ class ChangePoints:
         return best
 
     def _average(self, best: StableRun, sigma: float) -> None:
+        """Work out level and u as weighted means over the runs."""
         weights = first = second = off = 0.0
         variance = sigma * sigma
         exp, mean, wild = math.exp, best.mean, best.wild

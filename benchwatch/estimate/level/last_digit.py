@@ -1,11 +1,11 @@
-"""The last digit that a counter resolves, told apart from turns of the trimmer.
+"""The last digit that a counter resolves, which may be coarser than the last one it writes.
 
-How a reading is written tells its last digit. A counter may write more digits than it resolves:
-then all its readings differ by multiples of something coarser. That may be chance, too: of k
-independent changes the later ones are multiples of n written digits, as the first is, with
-probability n^-(k - 1). So a first turn of a quiet oscillator, which is a multiple of itself, says
-nothing; the coarser digit is believed once chance is a hundred times less likely, the odds that a
-counter writes as many digits as it resolves (common practice, no source).
+A counter may write more digits than it resolves: then all its readings differ by multiples of
+something coarser. That may be chance, too: of k independent changes the later ones are multiples
+of n written digits, as the first is, with probability n^-(k - 1). So a first turn of a quiet
+oscillator, which is a multiple of itself, says nothing; the coarser digit is believed once chance
+is a hundred times less likely, the odds that a counter writes as many digits as it resolves (common
+practice, no source).
 """
 
 import math
@@ -13,30 +13,30 @@ from typing import Final
 
 _CHANCE: Final = 100.0
 _FREE_RETURNS: Final = 2
-"""Changes that only undo the one before, as after a lone wild reading or a touch, and say nothing
-new; more of them show a counter that wavers between two digits."""
+"""A change that only undoes the one before, as after a spike or a touch, says nothing new; more of
+them than this show a counter that wavers between two digits."""
 _OFF_GRID: Final = 0.1
 """Part of a digit by which a difference may miss a multiple of it."""
 
 
 class LastDigit:
-    """Differences of neighbouring readings in, the digit they come in out; O(1) a reading.
+    """Finds the digit that the differences of neighbouring readings are multiples of; O(1) each.
 
     Attributes:
-        learnt: the coarser digit that the readings move in, as a fraction; 0 while none is sure.
+        learned: the coarser digit that the readings move in, as a fraction; 0 while none is sure.
     """
 
     def __init__(self) -> None:
-        self.learnt = 0.0
+        self.learned = 0.0
         self._written = 0.0
         self._common = 0.0
         """Greatest common divisor of all changes."""
         self._changes = 0
         self._returns = 0
         self._last = 0.0
-        """The change before ..."""
+        """The newest change ..."""
         self._before = 0.0
-        """... and the difference before, a change or none."""
+        """... and the newest difference, which may be none."""
         self._repeats = False
         self._settled = False
         """The readings move in digits no coarser than written, or in none."""
@@ -47,7 +47,7 @@ class LastDigit:
         Args:
             difference: of two neighbouring readings, fractional.
             resolution: weight of the digit written, as a fraction; 0 when unknown.
-            nothing: differences below this are none.
+            nothing: smaller differences count as none.
         """
         magnitude = abs(difference)
         before, self._before = self._before, difference
@@ -67,13 +67,14 @@ class LastDigit:
         least = self._written if self._written > 0.0 else 4.0 * nothing
         self._common = _common(self._common, magnitude, _OFF_GRID * least)
         if self._common < 1.5 * least:
-            self._settled, self.learnt = True, 0.0
+            self._settled, self.learned = True, 0.0
         elif self._sure():
-            self.learnt = self._common
+            self.learned = self._common
         else:
-            self.learnt = 0.0
+            self.learned = 0.0
 
     def _sure(self) -> bool:
+        """Return whether the common divisor is more than chance."""
         if self._written <= 0.0:
             return self._repeats and self._changes > 1
         ratio = self._common / self._written
@@ -81,7 +82,7 @@ class LastDigit:
 
 
 def _common(a: float, b: float, nothing: float) -> float:
-    """Greatest common divisor of two magnitudes, up to `nothing` (Euclid)."""
+    """Return the greatest common divisor of two magnitudes, up to `nothing` (Euclid)."""
     while b > nothing:
         a, b = b, abs(a - b * round(a / b))
     return a

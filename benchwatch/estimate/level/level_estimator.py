@@ -1,12 +1,11 @@
 """The present level of a counter's readings while somebody turns the trimmer.
 
 `ChangePoints` weighs since when the level has stood still and gives the mean; `ReadingNoise` says
-how much single readings scatter, `LowFrequencyNoise` how the oscillator drifts and wanders.
-A nudge is confirmed only when a step stands out from all three; the mean follows at once.
+how much single readings scatter, `LowFrequencyNoise` how the oscillator drifts and wanders. The
+mean follows a step at once; `NudgeDetector` confirms it only when it stands out from all three.
 
-How well that does is measured by ``tests/benchmarks/test_quality_level.py``, on made sessions
-beside the other methods; `benchwatch.estimate.level.change_points` gives the figures and the
-reason for the choice.
+``tests/benchmarks/test_quality_level.py`` measures how good that is, beside other methods;
+`change_points` gives the figures and the reason for the choice.
 """
 
 import math
@@ -22,20 +21,20 @@ from benchwatch.estimate.results import Estimate, Nudge, Rest
 from benchwatch.estimate.rounding import rounding_variance
 
 _ESTABLISHED = 3
-"""A reading is suspect only against a level that this many readings stand for."""
+"""A reading is suspect only where the level before it had so many readings."""
 _YOUNG = 33
-"""Readings in which a creep is looked for."""
+"""Readings since a step in which a motion of the level is looked for."""
 _FEW = 4.0
 """Intervals between readings up to which a gap is a few lost readings."""
 _LEAST_HALF = 2
 _BEYOND = 8.0
-"""Variances of the known wander from which on the newest readings may stand on a small step."""
+"""Variances of the known wander beyond which a step may be unseen."""
 _LIKELY_STEP = 0.1
-"""Share of the variance from steps as likely as they look; a step that is too small to look likely
+"""Share of the variance from possible steps that counts: a step that is too small to look likely
 counts by itself, and both would make u too large on a level that stands."""
 _NO_CHANCE = 2.0
-"""Standard deviations, squared, from which on a motion counts: a creep that is missed makes u too
-small, one too many only makes it cautious."""
+"""Variances from which on a motion counts: one that is missed makes u too small, one too many only
+makes it cautious."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +47,7 @@ class LevelNow:
     suspect: bool = False
     spike_at_s: float | None = None
     last_nudge: Nudge | None = None
-    """The newest one as it is known now; None once nothing can change it any more."""
+    """The newest one as it is known now; None before the first and after a gap."""
     rest: Rest | None = None
 
 
@@ -71,17 +70,16 @@ class LevelEstimator:
 
     @property
     def quantum(self) -> float:
-        """The last digit of the readings as a fraction; 0 while nothing tells it."""
+        """The last digit of the readings as a fraction; 0 while unknown."""
         return self._noise.quantum
 
     def gap(self, lasted_s: float | None = None) -> bool:
-        """Take a gap: the level goes on if the oscillator can't have strayed far meanwhile.
+        """Take a gap: the level goes on if the oscillator can't have wandered far meanwhile.
 
         Up to three lost readings in a row change nothing. A longer gap ends the level where it is
-        longer than the level had stood, or where the wander and drift that the readings have
-        shown may have moved the oscillator by more than single readings scatter. Up to there the
-        level counts for fewer readings than went into it: as many as tell it as well as it is
-        still known.
+        longer than the level had stood, or where wander and drift may have moved the oscillator by
+        more than single readings scatter. Up to there the level goes on with fewer readings than
+        went into it: as many as would give the uncertainty that it still has.
 
         Args:
             lasted_s: seconds without readings; None when the readings before the gap say nothing
@@ -102,7 +100,7 @@ class LevelEstimator:
         self._nudges.creep.touch(at_s)
 
     def _goes_on(self, intervals: float) -> bool:
-        """Carry the level over a gap of so many intervals, if it may be."""
+        """Carry the level over a gap of so many intervals; return whether it goes on."""
         best, noise, wander = self._runs.best, self._noise, self._wander
         if best is None:
             return False
@@ -128,7 +126,7 @@ class LevelEstimator:
     def add(
         self, elapsed_s: float, offset: float, *, gate_s: float | None, resolution: float
     ) -> LevelNow:
-        """Take one finite reading and say where the level is.
+        """Take one finite reading and return where the level is.
 
         Args:
             elapsed_s: middle of the gate, seconds, any origin.
@@ -181,11 +179,11 @@ class LevelEstimator:
             rest=self._nudges.creep.rest(strays),
         )
 
-    def _creep(self, run: StableRun) -> float:
-        """Variance of the mean from a motion that the young run itself shows.
+    def _lag(self, run: StableRun) -> float:
+        """Return the variance of the mean from a motion that the young run itself shows.
 
-        A trimmer creeps for a while after a turn. The mean lags behind by what the run's halves
-        differ by if it creeps evenly, by half of that if the creep is dying away.
+        A trimmer creeps for a while after a turn. If the creep is even, the mean lags behind by
+        the difference of the run's halves; if it dies away, by half of that.
         """
         if self._wander.slope:
             return 0.0
@@ -198,13 +196,13 @@ class LevelEstimator:
         return 0.5 * apart * apart if apart * apart > _NO_CHANCE * chance else 0.0
 
     def _rounding(self, run: StableRun) -> float:
-        """Variance of the mean from rounding, as far as the run's noise doesn't average it."""
+        """Return the variance of the mean from rounding that noise doesn't average out."""
         if not self._noise.coarse:
             return 0.0
         return rounding_variance(self._own(run, len(self._recent)), self._noise.quantum)
 
     def _own(self, run: StableRun, most: int) -> list[float]:
-        """The run's readings among so many of the newest."""
+        """Return the run's readings among so many of the newest."""
         start = run.start
         newest = islice(reversed(self._recent), min(most, self._number - start + 1))
         offsets = [y for k, _, y in newest if k >= start]
@@ -212,6 +210,7 @@ class LevelEstimator:
         return offsets
 
     def _estimate(self, run: StableRun, elapsed_s: float, wander: float) -> Estimate:
+        """Return the level of a run; `wander` is the variance of its mean from wander."""
         degrees = self._noise.degrees
         u = None
         if self._noise.sigma > 0.0 and degrees > LEAST_DEGREES:
@@ -222,9 +221,9 @@ class LevelEstimator:
             white *= degrees / (degrees - LEAST_DEGREES)
             # Readings of a coarse counter that waver between two digits show no step.
             unseen = 0.0 if coarse else self._runs.unseen_step
-            moved = max(wander, self._creep(run), unseen if unseen > _BEYOND * wander else 0.0)
+            moved = max(wander, self._lag(run), unseen if unseen > _BEYOND * wander else 0.0)
             u = math.sqrt(white + self._rounding(run) + moved)
         since = self._number - run.start + 1
         share = run.readings / since if run.readings >= self._wander.most_readings else 1.0
         span_s = (elapsed_s - run.start_s) * share + (self._gate_s or 0.0)
-        return Estimate(self._runs.mean, u, run.readings, span_s)
+        return Estimate(offset=self._runs.mean, u=u, readings=run.readings, span_s=span_s)

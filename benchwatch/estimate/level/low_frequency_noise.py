@@ -1,11 +1,11 @@
-"""How the oscillator moves by itself: its drift, and how far it strays at each time scale.
+"""How the oscillator moves by itself: its drift, and its wander at each time scale.
 
 A cascade halves the readings' rate again and again. At octave j the means of neighbouring
 blocks of w = 2^j readings give the Allan variance, (b2 − b1)²/2, which feels drift, and the
 Hadamard variance, (b3 − 2 b2 + b1)²/6, which does not (NIST SP 1065, sections 5.2.2 and 5.2.8),
-robustly, from the newest differences. What exceeds white noise, σ²/w, is wander: flicker, random
-walk, drift. Reasons for using it: σ/√n alone covers the truth in 25 to 66 % of cases under
-flicker noise, and averaging for longer than the wander allows makes the mean worse.
+robustly, from the newest differences. What exceeds white noise, σ²/w, is called wander: flicker,
+random walk, drift. Reasons for using it: under flicker noise σ/√n alone covers the truth in 25 to
+66 % of cases, and averaging for longer than the wander allows makes the mean worse.
 """
 
 import math
@@ -30,17 +30,17 @@ _SCATTER = 3.0
 _SURE = 3.0 * math.sqrt(_SCATTER)
 """Three standard deviations of a variance from m differences: 3 √(3/m)."""
 _BELIEVED_ANYWAY = 5
-"""From this octave on, blocks of 64 readings, an excess counts even where it might be chance."""
+"""From this octave on, blocks of 64 readings, an excess counts even where it may be chance."""
 _DOUBT = 0.03
-"""Standard deviations added to the excess that all octaves share: few readings show none of a small
-one, and more than this would make u too large where there is none."""
+"""Standard deviations added to the excess that all octaves share: few readings do not show a small
+one; more than this would make u too large where there is none."""
 _ALLOWED = 1.5
 """Standard deviations by which the shared excess may exceed that of any one octave: the longest
-remember a warm-up that is over."""
+ones still hold a warm-up that is over."""
 _WEIGHT = 0.64
 """Share of an octave's excess that goes into the variance of a mean; see `variance_of_mean`."""
 _ALWAYS = 32
-"""Readings that are averaged whatever the wander; the runs themselves tell at shorter spans."""
+"""Readings that are averaged whatever the wander; `ChangePoints` sees motion over fewer."""
 UNLIMITED: Final = sys.maxsize
 
 
@@ -91,18 +91,19 @@ class _Octave(CascadeLevel[float]):
 
 
 class _Excess:
-    """Variance beyond white noise, an octave; drift included or not."""
+    """Variance beyond white noise at each octave, with drift (Allan) or without (Hadamard)."""
 
     def __init__(self) -> None:
         self.sums = [0.0] * (OCTAVES + 1)
+        """Excess that goes into the variance of a mean, summed up to each octave."""
         self.most_readings = UNLIMITED
         """Averaging more readings than this gains nothing."""
         self._floor = 0.0
         """One excess for all octaves, as flicker noise has it: their weighted mean."""
         self._shown = [0.0] * OCTAVES
-        """What an octave itself shows, where that is believed."""
+        """What each octave itself shows, where that is believed."""
         self.likely = [0.0] * OCTAVES
-        """Where it may be chance as well: the largest of an octave and those below it."""
+        """What each octave or a shorter one shows at most, believed or not."""
 
     def renew(self, spreads: list[RobustSpread], divisor: float, white: float) -> None:
         """Work it out anew; an octave not yet known repeats the one below it."""
@@ -118,7 +119,7 @@ class _Excess:
                 break
             known = place + 1
             noise = white / (2 << place)
-            own = spread.lately(math.sqrt(divisor * noise)) ** 2 / divisor - noise
+            own = spread.recent_sd(math.sqrt(divisor * noise)) ** 2 / divisor - noise
             scatter = noise + self._floor
             if scatter > 0.0:
                 weight = count / (_SCATTER * scatter * scatter)
@@ -148,7 +149,7 @@ class _Excess:
 
 
 class LowFrequencyNoise:
-    """Deviations of the level at 2, 4, 8 ... readings, and its slope; amortised O(1) a reading."""
+    """Wander at 2, 4, 8 ... readings, and the slope; amortised O(1) a reading."""
 
     def __init__(self) -> None:
         self._octaves = [_Octave() for _ in range(OCTAVES)]
@@ -174,7 +175,7 @@ class LowFrequencyNoise:
         return excess.most_readings
 
     def restart(self) -> None:
-        """Begin new blocks: a step or a gap; what was learnt stays."""
+        """Begin new blocks after a step or a gap; what was learned stays."""
         self._single.end_pair()
         for octave in self._octaves:
             octave.restart()
@@ -192,7 +193,7 @@ class LowFrequencyNoise:
             self._hadamard.renew(self._hadamard_spreads, HADAMARD, white)
 
     def variance_of_mean(self, readings: int) -> float:
-        """Wander between now and the mean of the last `readings`.
+        """Return the variance, from wander, between now and the mean of the last `readings`.
 
         The mean of n readings differs from that of the newest n/2 by half the difference of
         neighbouring block means, variance σy²(n/2)/2; so on down to the newest reading. Under
@@ -203,16 +204,15 @@ class LowFrequencyNoise:
         without_drift = self._hadamard.sums[octaves]
         if self._slope.slope:
             return without_drift + (0.5 * readings * self._slope.u) ** 2
-        # The Allan variance remembers the drift of a warm-up that is over.
+        # The Allan variance still holds the drift of a warm-up that is over.
         drift = 0.5 * readings * self._slope.at_most(readings)
         return min(self._allan.sums[octaves], without_drift + drift * drift)
 
     def variance_over(self, intervals: float, readings: int) -> float:
-        """Variance of what the level may change by over a gap; beyond the drift that is followed.
+        """Return the variance of the level's change over a gap, beyond the drift that is followed.
 
-        Block means as long as the gap differ by √2 of their deviation, and the level strays as
-        far at each shorter scale as well; how large a drift may be hidden, the slope's own
-        uncertainty tells.
+        Means over blocks as long as the gap differ by √2 of their deviation, and the level wanders
+        as far at each shorter scale as well. The u of the slope is the drift that may be hidden.
 
         Args:
             intervals: length of the gap in intervals between readings.
@@ -223,5 +223,5 @@ class LowFrequencyNoise:
         return 2.0 * self._hadamard.sums[octaves] + (intervals * slope) ** 2
 
     def excess_of_step(self, readings: int) -> float:
-        """Hadamard variance beyond white noise, the largest of blocks up to `readings` long."""
+        """Return the Hadamard variance beyond white noise, in blocks up to `readings` long."""
         return self._hadamard.likely[min(readings.bit_length() - 1, OCTAVES - 1)]

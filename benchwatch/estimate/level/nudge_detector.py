@@ -176,7 +176,7 @@ class NudgeDetector:
             return None
         stands = fit.after[1] + fit.slope * (new[0][0] - fit.after[0])
         # The level right before it is the old one with what was reported since.
-        if self._own.again(first, stands - size, size, u, AFTER):
+        if self._own.recurs(first, stands - size, size, u, AFTER):
             self._own.add(first, size, stands, 0.0, AFTER)
             return None
         if self._creeps(first, new, noise.sigma, sure, wander):

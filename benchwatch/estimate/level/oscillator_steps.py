@@ -2,9 +2,8 @@
 
 A thermostat that switches, or a heater that comes on now and then, moves the offset slowly one way
 and quickly back. The quick part looks like a turn of the trimmer, and the first one is taken for
-such. It is known again by what lies between two of them: without being turned, the offset has gone
-back by as much as the step is high, and the step is as high as the one before. Between turns of a
-trimmer the offset stays.
+one. The next is recognised by two things: it is as large as the one before, and between the two
+the offset has gone back by as much without a turn. Between turns of a trimmer the offset stays.
 """
 
 from collections import deque
@@ -12,43 +11,45 @@ from dataclasses import dataclass
 from typing import Final
 
 KEPT: Final = 8
-"""Steps remembered."""
+"""Steps kept."""
 ALIKE: Final = 0.3
 """Part of a step by which two steps, or a step and the way back to it, may differ."""
 ALIKE_U: Final = 3.0
 """The same in standard uncertainties of the step."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, kw_only=True)
 class _Step:
-    """One step; the level after it moves with the turns that came since."""
+    """One step."""
 
     number: int
+    """Of the first reading after it."""
     size: float
     level: float
+    """After it; moves with the turns since."""
     turned: float
-    """How much of its size was told as a turn."""
+    """How much of its size was reported as a turn."""
 
 
 class OscillatorSteps:
-    """Remembers steps, turned or not; constant memory."""
+    """Keeps the newest steps, whether turns or not; constant memory."""
 
     def __init__(self) -> None:
         self._steps: deque[_Step] = deque(maxlen=KEPT)
 
     def clear(self) -> None:
-        """Forget all: the level before a gap says nothing of that after it."""
+        """Forget all, after a gap: the level before it says nothing of that after it."""
         self._steps.clear()
 
-    def again(self, number: int, before: float, size: float, u: float, apart: int) -> bool:
-        """Tell whether a step is one that the oscillator has made before.
+    def recurs(self, number: int, before: float, size: float, u: float, apart: int) -> bool:
+        """Return whether a step is one that the oscillator has made before.
 
         Args:
             number: of the first reading after the step.
             before: level right before it, fractional.
             size: of the step, fractional.
             u: its standard uncertainty.
-            apart: readings between two steps that are not the same one.
+            apart: steps nearer than so many readings are the same one.
         """
         return any(
             abs(size - one.size) <= ALIKE * abs(one.size) + ALIKE_U * u
@@ -63,14 +64,16 @@ class OscillatorSteps:
 
         Args:
             number: of the first reading after it.
-            size: of what was not told before, fractional.
+            size: what was not reported before, fractional.
             level: right after it.
-            turned: how much of it is told as a turn: all, or 0 for one of its own.
-            apart: a step nearer to the last one than so many readings is the same.
+            turned: how much of it is reported as a turn: all, or 0 for a step of the oscillator.
+            apart: a step nearer to the last one than so many readings is the same one.
         """
-        told = 0.0
+        before = 0.0
         if self._steps and number - self._steps[-1].number <= apart:
-            told = self._steps.pop().turned
+            before = self._steps.pop().turned
         for one in self._steps:
             one.level += turned
-        self._steps.append(_Step(number, told + size, level, told + turned))
+        self._steps.append(
+            _Step(number=number, size=before + size, level=level, turned=before + turned)
+        )

@@ -1,15 +1,14 @@
 """Noise of single readings, from differences of neighbours, so that steps don't count as noise.
 
-The spread of first differences is √2 σ whatever the level does between steps. It is taken
-robustly: differences beyond 3.3 times the spread that the 60 % quantile suggests are left out
-(steps and wild readings), the rest is averaged as squares; 0.9886 is the share of variance a
-normal keeps inside ±3.3 σ. While the readings move steadily (warm-up) second differences, √6 σ
-for white noise, take over, so that motion doesn't count as noise either.
+First differences have an sd of √2 σ at any level. It is estimated robustly: differences beyond 3.3
+times the spread that the 60 % quantile suggests are left out (steps and wild readings), the rest is
+averaged as squares; 0.9886 is the share of its variance that a normal keeps inside ±3.3 σ. While
+the readings move steadily (warm-up) second differences, √6 σ for white noise, are used instead, so
+that motion doesn't count as noise either.
 
 A quantised counter repeats itself, and a median difference of 0 is not "no noise": σ is never
-below quantum/√12, the spread of rounding (JCGM 100:2008, 4.3.7). The quantum is the resolution
-the counter writes, or, if that is coarser, the smallest
-difference seen between neighbours of a counter that has repeated itself exactly.
+below quantum/√12, the sd of rounding (JCGM 100:2008, 4.3.7). The quantum is the last digit that the
+counter writes, or the coarser one that it resolves (`last_digit`).
 """
 
 import math
@@ -31,7 +30,7 @@ _DIFFERS, _BENDS = math.sqrt(ALLAN), math.sqrt(HADAMARD)
 """sd of first and of second differences of readings, over that of the readings."""
 _NEWEST = ((6, 1.8), (12, 1.4), (24, 1.2))
 """So many of the newest magnitudes, and the factor by which their spread may fall short by chance:
-one and a half standard deviations of the spread of half as many independent ones."""
+1.5 standard deviations of the spread of half as many independent ones."""
 _SIGNS = 20
 _MOVING = 14
 """A surplus of 14 of 20 equal signs is no noise ..."""
@@ -40,14 +39,14 @@ _MONOTONE = 5
 
 
 _DUST = 8.0 * 2.0**-53
-"""Differences of a few units in the last place of the numbers are none: a perfect ramp has second
-differences of that size ..."""
+"""Differences of a few units in the last place count as none: an exact ramp has second differences
+of that size ..."""
 _NOTHING = 2.0**-52
-"""... nor are fractions below the last place of 1, which frequencies and phases leave behind."""
+"""... and so do those below the last place of 1, left by conversions from frequency or phase."""
 
 
 def dust(offset: float) -> float:
-    """Differences of offsets about `offset` that are smaller than this are rounding of floats."""
+    """Return the size below which differences of offsets near `offset` are rounding of floats."""
     return max(_NOTHING, _DUST * abs(offset))
 
 
@@ -59,9 +58,9 @@ class RobustSpread:
         self._ring: deque[float] = deque()
         self._ordered: list[float] = []
         self._known = 0.0
-        """What `lately` told last ..."""
+        """What `recent_sd` returned last ..."""
         self._known_from, self._known_below = math.inf, -math.inf
-        """... which it tells again for limits in this range."""
+        """... and the range of limits for which that stays right."""
 
     def __len__(self) -> int:
         return len(self._ordered)
@@ -75,17 +74,18 @@ class RobustSpread:
             del self._ordered[bisect_right(self._ordered, self._ring.popleft()) - 1]
 
     def sd(self, floor: float) -> float:
-        """Spread of the magnitudes kept; `floor` is a spread below which none is left out.
+        """Return the sd that the magnitudes kept show; 0 while there are none.
 
-        0 while there are none.
+        Args:
+            floor: none is left out that is likely with this sd.
         """
         return _robust_sd(self._ordered, floor)[0]
 
-    def lately(self, floor: float) -> float:
-        """The same, or what fewer of the newest tell, if that is less beyond their own scatter.
+    def recent_sd(self, floor: float) -> float:
+        """Return that of the newest few where it is surely less, else that of all.
 
-        A spread that is dying away, as after a warm-up, is not remembered for longer than the
-        newest few need to show that it has.
+        So a spread that dies away, as after a warm-up, is forgotten as soon as the newest few show
+        that it has.
         """
         if self._known_from <= _KEEP * floor < self._known_below:
             return self._known
@@ -101,11 +101,11 @@ class RobustSpread:
 
 
 def _robust_sd(ordered: list[float], floor: float) -> tuple[float, float, float]:
-    """Spread of magnitudes in ascending order; 0 of none.
+    """Work out the sd that magnitudes in ascending order show; 0 of none.
 
     Returns:
-        The spread, and the range of `_KEEP` times the floor in which it is the same: from the
-        first to below the second.
+        The sd, and the range of `_KEEP` times the floor in which it stays the same: from the first
+        to below the second.
     """
     if not ordered:
         return 0.0, -math.inf, math.inf
@@ -133,7 +133,7 @@ class ReadingNoise:
         degrees: degrees of freedom of `sigma`: two thirds of the differences in use, because
             neighbouring differences share a reading.
         quantum: the last digit of the readings as a fraction; 0 while nothing tells it.
-        moving: the newest differences have one sign too often to be noise.
+        moving: the newest differences have one sign more often than noise would.
     """
 
     def __init__(self) -> None:
@@ -154,11 +154,11 @@ class ReadingNoise:
 
     @property
     def coarse(self) -> bool:
-        """Single readings scatter so little that rounding may not average."""
+        """Whether readings scatter so little that rounding errors may not average out."""
         return self.sigma <= self.quantum and self.quantum > 0.0
 
     def gap(self) -> None:
-        """Take no difference across a gap, and count no order of readings across it."""
+        """Take no difference and no order of readings across a gap."""
         self._last = None
         self._last_difference = None
         self._signs.clear()
@@ -182,7 +182,7 @@ class ReadingNoise:
             self._second.add(bend if bend >= nothing else 0.0)
         self._last_difference = difference
         self._follow_sign(1 if difference > 0.0 else -1 if difference < 0.0 else 0)
-        self.quantum = max(resolution, self._digit.learnt)
+        self.quantum = max(resolution, self._digit.learned)
         floor = self.quantum / math.sqrt(12.0)
         self.moving = self._same_signs >= _MONOTONE or abs(self._sum_of_signs) >= _MOVING
         if self.moving and len(self._second):

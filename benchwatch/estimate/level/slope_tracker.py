@@ -1,4 +1,4 @@
-"""The oscillator's present slope a reading, from block means, so that the level can follow it."""
+"""The present slope of the offset a reading, from block means, so that the level can follow it."""
 
 import math
 from collections import deque
@@ -22,8 +22,8 @@ _LINE: Final = EvenLine(BLOCKS)
 class SlopeTracker:
     """Least squares through the newest blocks of the shortest octave that shows a slope.
 
-    A slope of more than σ a reading is not followed: averaging gains nothing then, and the bend
-    of a warm-up makes yesterday's slope wrong.
+    A slope of more than σ a reading is not followed: averaging gains nothing then, and the bend of
+    a warm-up makes an old slope wrong.
 
     Attributes:
         slope: fractional change a reading; 0 while none is sure.
@@ -35,11 +35,11 @@ class SlopeTracker:
         self.u = 0.0
         self._found = [(0.0, 0.0)] * _SLOPES
         self._known = self._reach = 0
-        """Octaves known from the present blocks; and from those before the last step as well."""
+        """Octaves known from the present blocks; `_reach`: from those before the last step too."""
         self._age = 0
 
     def restart(self) -> None:
-        """Old and new blocks don't join: a step or a gap. The slope stays for a while."""
+        """Begin new blocks after a step or a gap. The slope stays for a while."""
         self._known = 0
         self._age = 0
 
@@ -69,7 +69,7 @@ class SlopeTracker:
             self._reach = 0
 
     def at_most(self, readings: int) -> float:
-        """Return how large the present slope may be, by the last `readings` and a few more."""
+        """Return how large the slope of the last `readings` may be, unsigned; inf while unknown."""
         if not self._reach:
             return math.inf
         long_enough = ((readings - 1) // (2 * BLOCKS)).bit_length()
@@ -78,7 +78,7 @@ class SlopeTracker:
 
 
 def _fit(blocks: BlockMeans, readings: int, white: float) -> tuple[float, float]:
-    """Slope a reading and its u; noise is the larger of white noise and what is left over."""
+    """Return the slope a reading and its u, from the larger of white noise and the residuals."""
     slope, left_over = _LINE.fit(blocks)
     variance = max(white / readings, left_over / (BLOCKS - 2)) / _LINE.squares
     return slope / readings, math.sqrt(variance) / readings

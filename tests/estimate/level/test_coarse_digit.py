@@ -90,24 +90,24 @@ def test_a_coarser_digit_is_learnt_once_chance_does_not_explain_it() -> None:
     """Steps of 2.0 written to 0.1: not from one turn or two, but from three."""
     two = [0.0] * 5 + [14.0] * 5 + [4.0] * 5
 
-    assert learn(two[:10], 0.1).learnt == 0.0
-    assert learn(two, 0.1).learnt == 0.0
-    assert learn([*two, 30.0, 30.0], 0.1).learnt == pytest.approx(2.0)
+    assert learn(two[:10], 0.1).learned == 0.0
+    assert learn(two, 0.1).learned == 0.0
+    assert learn([*two, 30.0, 30.0], 0.1).learned == pytest.approx(2.0)
 
 
 def test_a_turn_there_and_back_is_no_digit() -> None:
     """A wild reading or a touch that comes back exactly is one change, not two."""
-    assert learn([0.0, 0.0, 7.0, 0.0, 0.0, 0.0], 0.1).learnt == 0.0
+    assert learn([0.0, 0.0, 7.0, 0.0, 0.0, 0.0], 0.1).learned == 0.0
 
 
 def test_a_counter_that_wavers_between_two_readings_shows_its_digit() -> None:
     """Nobody turns there and back between the same two readings again and again."""
-    assert learn([0.0, 2.0] * 5, 0.1).learnt == pytest.approx(2.0)
+    assert learn([0.0, 2.0] * 5, 0.1).learned == pytest.approx(2.0)
 
 
 def test_a_steady_motion_shows_no_digit() -> None:
     """Equal changes one after the other are a ramp."""
-    assert learn([2.0 * k for k in range(60)], 0.1).learnt == 0.0
+    assert learn([2.0 * k for k in range(60)], 0.1).learned == 0.0
 
 
 @given(
@@ -119,10 +119,10 @@ def test_the_digit_divides_every_change(steps: list[int], coarser: int, written:
     """Whatever is learnt, all readings are multiples of it away, and it is no finer than theirs."""
     digit = learn([written * coarser * step for step in steps], written)
 
-    if digit.learnt:
-        assert digit.learnt >= coarser * written * 0.99
+    if digit.learned:
+        assert digit.learned >= coarser * written * 0.99
         for step in steps:
-            places = (step - steps[0]) * coarser * written / digit.learnt
+            places = (step - steps[0]) * coarser * written / digit.learned
             assert abs(places - round(places)) < 0.01
 
 

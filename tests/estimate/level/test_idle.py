@@ -65,12 +65,12 @@ def test_a_step_is_known_again_by_the_way_back() -> None:
     own = OscillatorSteps()
     own.add(100, 20.0, 20.0, 20.0, 12)
 
-    assert own.again(220, 0.0, 20.0, 1.0, 12)  # it was at 20, and is at 0 again
-    assert not own.again(220, 20.0, 20.0, 1.0, 12)  # it stayed at 20
-    assert not own.again(220, 20.0, -20.0, 1.0, 12)  # it is turned back
-    assert not own.again(105, 0.0, 20.0, 1.0, 12)  # the same step
-    assert not own.again(220, 0.0, 50.0, 1.0, 12)  # another size
+    assert own.recurs(220, 0.0, 20.0, 1.0, 12)  # it was at 20, and is at 0 again
+    assert not own.recurs(220, 20.0, 20.0, 1.0, 12)  # it stayed at 20
+    assert not own.recurs(220, 20.0, -20.0, 1.0, 12)  # it is turned back
+    assert not own.recurs(105, 0.0, 20.0, 1.0, 12)  # the same step
+    assert not own.recurs(220, 0.0, 50.0, 1.0, 12)  # another size
     own.add(160, -20.0, 0.0, -20.0, 12)
-    assert not own.again(220, 0.0, 20.0, 1.0, 12)  # it was turned to 0
+    assert not own.recurs(220, 0.0, 20.0, 1.0, 12)  # it was turned to 0
     own.clear()
-    assert not own.again(220, 0.0, 20.0, 1.0, 12)
+    assert not own.recurs(220, 0.0, 20.0, 1.0, 12)
