@@ -28,7 +28,7 @@ class ReverseCounter:
         line = self._link.query("R?", timeout_s)
         if not line.startswith("zH"):
             raise ReplyError("the reply does not begin with its unit.")
-        return Measurement(Decimal(line[2:][::-1]), arrived_s=self._link.arrived_s)
+        return Measurement(value_hz=Decimal(line[2:][::-1]), arrived_s=self._link.arrived_s)
 
     def configure(self, setup: Setup) -> Setup:
         raise UsageError("nothing can be set on this counter.")
