@@ -15,6 +15,7 @@ import click
 from benchwatch.bus.file_wire import STANDARD_INPUT, redirect_standard_input
 from benchwatch.commands.common.option_types import (
     DURATION,
+    refuse_together,
     settle_of,
     tolerance_of,
 )
@@ -166,8 +167,7 @@ def _pipeline(recording: Recording, plan: Plan, journal: Journal | None) -> Pipe
 
 def _as_lines(screen: ScreenOptions, *, plain: bool, as_json: bool, keep: bool) -> bool:
     """Tell whether lines are written; refuse options that don't go together."""
-    if plain and as_json:
-        raise UsageError("--plain and --json exclude each other: choose one.")
+    refuse_together(("--plain", plain), ("--json", as_json))
     asked_for_lines = plain or as_json or keep
     if not asked_for_lines and can_show_screen():
         return False

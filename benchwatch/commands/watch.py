@@ -20,6 +20,7 @@ from benchwatch.commands.common.option_types import (
     FREQUENCY,
     Named,
     of_option,
+    refuse_together,
 )
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.screen_options import ScreenOptions, can_show_screen, screen_options
@@ -170,7 +171,7 @@ def watch(
     web = web or web_address is not None or web_port is not None
     place = _place(web_address, web_port)
     front_end = _front_end(plain=plain, as_json=as_json, web=web, aloud=aloud, screen=screen)
-    _refuse(("--journal", journal is not None), ("--no-journal", no_journal))
+    refuse_together(("--journal", journal is not None), ("--no-journal", no_journal))
     asked = TypedSettings(
         nominals=nominals,
         tolerance=tolerance,
@@ -246,8 +247,8 @@ def _front_end(
     *, plain: bool, as_json: bool, web: bool, aloud: bool, screen: ScreenOptions
 ) -> FrontEnd:
     """Choose where the readings are shown; refuse options that don't go together."""
-    _refuse(("--plain", plain), ("--json", as_json), ("--web", web))
-    _refuse(("--sound", aloud), ("--web", web))
+    refuse_together(("--plain", plain), ("--json", as_json), ("--web", web))
+    refuse_together(("--sound", aloud), ("--web", web))
     if web:
         return "page"
     asked_for_lines = plain or as_json
@@ -264,13 +265,6 @@ def _place(address: str | None, port: int | None) -> ServedAddress:
     """Choose where pages would be served: to this computer only, unless an address is typed."""
     with of_option("--web-address"):
         return place_of(address or LOOPBACK, WEB_PORT if port is None else port)
-
-
-def _refuse(*given: tuple[str, bool]) -> None:
-    """Refuse options that exclude each other."""
-    names = [name for name, there in given if there]
-    if len(names) > 1:
-        raise UsageError(f"{' and '.join(names)} exclude each other: choose one.")
 
 
 def _introduce(

@@ -130,6 +130,17 @@ def of_option(option: str) -> Iterator[None]:
         raise type(error)(f"{option}: {error}") from error
 
 
+def refuse_together(*given: tuple[str, bool]) -> None:
+    """Refuse options that exclude each other; each is a name and whether it was given.
+
+    Raises:
+        UsageError: more than one was given.
+    """
+    names = [name for name, is_given in given if is_given]
+    if len(names) > 1:
+        raise UsageError(f"{' and '.join(names)} exclude each other: choose one.")
+
+
 def tolerance_of(text: str | None, nominal: Decimal | None) -> float | None:
     """Read ``--tolerance``; ``50 mHz`` needs the nominal.
 
