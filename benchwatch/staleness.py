@@ -1,4 +1,4 @@
-"""Whether the newest reading is still current, by its age; the link may tell later."""
+"""Whether the newest reading is still current: by its age, before the link reports silence."""
 
 from typing import Final
 

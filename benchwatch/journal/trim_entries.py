@@ -34,7 +34,7 @@ def record_words(record: OffsetRecord, *, kept: bool) -> str:
     return " (kept by itself)" * kept + caution
 
 
-def tool_told(kind: str, document: str) -> bool | None:
+def noted_tool_state(kind: str, document: str) -> bool | None:
     """Return whether a note says that the tool is on (True) or off; None: it says neither."""
     text = json_object(document).get("text") if kind == "tool" else None
     return next((on for on, words in TOOL_WORDS.items() if words == text), None)
@@ -87,8 +87,8 @@ class TrimEntries:
             if kind == "nudge":
                 self.turn = nudge
             elif kind == "tool":
-                told = tool_told(kind, document)
-                self.tool_on = self.tool_on if told is None else told
+                noted = noted_tool_state(kind, document)
+                self.tool_on = self.tool_on if noted is None else noted
             if nudge is None or not self._known_better(utc_s, nudge):
                 self._note(utc_s, kind, text, nudge=nudge)
 
