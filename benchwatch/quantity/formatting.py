@@ -12,6 +12,7 @@ from benchwatch.quantity.units import DURATION_UNITS, OFFSET_UNITS, PPB, PREFIXE
 
 STICK: Final = 20.0
 """A unit is changed only when the value is this many times too large or too small for it."""
+_PLACES: Final = {unit.name: place for place, unit in enumerate(OFFSET_UNITS)}
 _SHOWN_DURATIONS: Final = [(unit.name, int(unit.seconds)) for unit in DURATION_UNITS if unit.shown]
 STICK_U: Final = 3.0
 """Decimals change only when the uncertainty is this many times too large or too small for them."""
@@ -43,10 +44,10 @@ def offset_unit(fraction: float, current: OffsetUnit | None = None) -> OffsetUni
     ppb serves from 0.05 to 20 000; nan keeps what there is.
     """
     size = abs(fraction)
-    if current is not None and (not size < math.inf or _fit(size, current) == 0):
+    if current is not None and (not size < math.inf or _step(size, _PLACES[current.name]) == 0):
         return current
-    place = OFFSET_UNITS.index(PPB)
-    while step := _fit(size, OFFSET_UNITS[place]):
+    place = _PLACES[PPB.name]
+    while step := _step(size, place):
         place += step
     return OFFSET_UNITS[place]
 
@@ -125,13 +126,11 @@ def how_many(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
-def _fit(size: float, unit: OffsetUnit) -> int:
-    """Return 0 where `unit` fits, -1 where a larger one would, 1 where a smaller one would."""
-    place = OFFSET_UNITS.index(unit)
+def _step(size: float, place: int) -> int:
+    """Return 0 where the unit at `place` fits, -1 where a larger one would, 1 where a smaller."""
     if place > 0 and size > OFFSET_UNITS[place - 1].size * STICK:
         return -1
-    too_small = 0 < size < unit.size / STICK and place + 1 < len(OFFSET_UNITS)
-    return 1 if too_small else 0
+    return 1 if 0 < size < OFFSET_UNITS[place].size / STICK and place + 1 < len(_PLACES) else 0
 
 
 def _rounded(
