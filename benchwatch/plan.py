@@ -49,7 +49,7 @@ class CountedBy:
     """As the bench file states it; without a word in it, nothing but a name."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """One counter to watch, and what is asked of it."""
 

@@ -20,7 +20,7 @@ _LAN_GPIB: Final = re.compile(
 _SETTINGS: Final = re.compile(r"([1-9]\d{1,6})(?:,([78][NEO][12]))?", re.ASCII)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SerialSettings:
     """Speed and frame of a serial line."""
 
@@ -129,7 +129,9 @@ def _serial(resource: str, written: str) -> tuple[str, SerialSettings | None]:
             f"Write speed and frame, as in {SERIAL_EXAMPLE}."
         )
     frame = match[2] or "8N1"
-    return f"{line}::INSTR", SerialSettings(int(match[1]), int(frame[0]), frame[1], int(frame[2]))
+    return f"{line}::INSTR", SerialSettings(
+        baud=int(match[1]), data_bits=int(frame[0]), parity=frame[1], stop_bits=int(frame[2])
+    )
 
 
 def _check_serial_url(resource: str, board: str) -> None:

@@ -56,7 +56,9 @@ def watched(folder: Path, step_s: float):
     again = {**COUNTER, "READ?": [*made[:250], CLOSED]}
     bus = FakeBus({**script, "READ?": [*script["READ?"][:200], CLOSED]}, again, clock=clock)
     journal = Journal(folder / f"{step_s:g}.db", clock=clock)
-    plan = Plan("main", "R", nominal=TEN_MHZ, tolerance=5e-9, settle=SettleLimit(1e-9, 600.0))
+    plan = Plan(
+        name="main", resource="R", nominal=TEN_MHZ, tolerance=5e-9, settle=SettleLimit(1e-9, 600.0)
+    )
     run = LiveWatch(
         [plan], journal=journal, limits=RunLimits(count=READINGS), lines=True, clock=clock,
         acquire=partial(Acquisition, open_link=bus.open_link),

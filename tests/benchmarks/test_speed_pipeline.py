@@ -70,7 +70,11 @@ class Made:
     def __init__(self, path: Path, seed: int) -> None:
         self.journal = Journal(path)
         plan = Plan(
-            "main", "made", nominal=NOMINAL, tolerance=5e-9, settle=SettleLimit(1e-9, 600.0)
+            name="main",
+            resource="made",
+            nominal=NOMINAL,
+            tolerance=5e-9,
+            settle=SettleLimit(1e-9, 600.0),
         )
         self.pipeline = Pipeline(plan, journal=self.journal, utc_s=1.9e9)
         self.number = 0

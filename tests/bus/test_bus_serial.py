@@ -155,15 +155,18 @@ def test_a_frame_the_line_can_not_do_is_a_sentence(bare):
             raise OSError(22, "Invalid argument")
 
     with pytest.raises(ConnectionFailed, match="can't be set to 300,7E1"):
-        set_line(Stubborn(), SerialSettings(300, 7, "E", 1))
+        set_line(Stubborn(), SerialSettings(baud=300, data_bits=7, parity="E", stop_bits=1))
 
 
 @pytest.mark.parametrize(
     ("resource", "settings"),
     [
         ("ASRL/dev/ttyUSB0::INSTR", None),
-        ("ASRL/dev/ttyUSB0,1200::INSTR", SerialSettings(1200)),
-        ("asrl/dev/ttyUSB0,9600,8N2", SerialSettings(9600, 8, "N", 2)),
+        ("ASRL/dev/ttyUSB0,1200::INSTR", SerialSettings(baud=1200)),
+        (
+            "asrl/dev/ttyUSB0,9600,8N2",
+            SerialSettings(baud=9600, data_bits=8, parity="N", stop_bits=2),
+        ),
     ],
 )
 def test_addresses(resource, settings):

@@ -443,7 +443,7 @@ def test_a_journal_that_is_locked_holds_nothing_up(home):
 
 def test_a_replayed_run_has_the_numbers_of_the_live_one(home, capsys):
     """JSON lines, replayed, come out as they went in: the very same estimate."""
-    pipeline = Pipeline(Plan("main", "R", nominal=NOMINAL, tolerance=5e-9))
+    pipeline = Pipeline(Plan(name="main", resource="R", nominal=NOMINAL, tolerance=5e-9))
     stream = io.StringIO()
     lines = LineOutput(stream, json_line)
     events = [reading(n, f"10000000.{2000 + n * 37 % 11:04d}") for n in range(60)]

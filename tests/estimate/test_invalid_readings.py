@@ -81,7 +81,7 @@ def test_any_moves_leave_sane_numbers(
 @given(moves, ramps)
 def test_any_events_leave_a_sane_snapshot(made: list[Move], ramp: int) -> None:
     """The same through the whole pipeline, slow numbers included."""
-    pipeline = Pipeline(Plan("main", "", tolerance=1e-9, settle=LIMIT))
+    pipeline = Pipeline(Plan(name="main", resource="", tolerance=1e-9, settle=LIMIT))
     snapshot = pipeline.snapshot
     now_s = 0.0
     for number, (what, wait_s, offset) in enumerate(made):

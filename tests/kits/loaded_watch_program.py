@@ -64,8 +64,8 @@ def main() -> int:
     asked = parser.parse_args()
     clock = AdvancedClock()
     plan = Plan(
-        "main",
-        asked.resource,
+        name="main",
+        resource=asked.resource,
         nominal=Decimal("10e6"),
         tolerance=1e-9,
         settle=SettleLimit(1e-9, 600.0),

@@ -168,8 +168,8 @@ def soak(folder: Path, *, hours: float, sample_every_s: float) -> Soak:
         _note_what_is_issued(bench, result)
         journal = Journal(folder / "journal.db", clock=clock)
         run = LiveWatch(
-            [Plan("main", bench.resources["main"], nominal=Decimal(10_000_000), tolerance=1e-5,
-                  settle=SettleLimit(1e-9, 600.0))],
+            [Plan(name="main", resource=bench.resources["main"], nominal=Decimal(10_000_000),
+                  tolerance=1e-5, settle=SettleLimit(1e-9, 600.0))],
             journal=journal,
             limits=RunLimits(count=round(hours * 3600)),
             lines=True,

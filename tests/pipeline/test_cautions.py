@@ -174,7 +174,7 @@ def test_readings_of_the_usual_pace_are_always_current() -> None:
 
 def test_the_nominal_is_questioned_while_readings_miss_it_and_noted_once() -> None:
     """10.01 MHz for an oscillator of 10 MHz; with the right nominal the question is gone."""
-    pipeline = Pipeline(Plan("main", "x", "scpi", nominal=Decimal(10_010_000)))
+    pipeline = Pipeline(Plan(name="main", resource="x", driver="scpi", nominal=Decimal(10_010_000)))
     asked = []
     for number, offset in enumerate([-1e-3, -1e-3, float("nan"), -1e-3, 1e-9]):
         one = replace(reading(number), offset=offset)

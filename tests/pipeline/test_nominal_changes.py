@@ -23,7 +23,14 @@ TURN_AT, END = 60, 120
 
 def pipeline(nominal: Decimal | None, earlier: InterruptedRun | None = None) -> Pipeline:
     """Begin a run of a settled oscillator."""
-    plan = Plan("main", "x", "scpi", nominal=nominal, tolerance=1e-9, settle=SettleLimit(1e-9, 20))
+    plan = Plan(
+        name="main",
+        resource="x",
+        driver="scpi",
+        nominal=nominal,
+        tolerance=1e-9,
+        settle=SettleLimit(1e-9, 20),
+    )
     return Pipeline(plan, utc_s=START_UTC_S, earlier=earlier)
 
 

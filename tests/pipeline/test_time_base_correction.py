@@ -34,7 +34,7 @@ from benchwatch.screen.panels.shared_rows import counter_line
 OFF = 5e-9
 HOUSE = Reference(name="house reference", u=1e-10, offset=OFF, ageing_per_s=0.0)
 OWN = Reference(name="counter's time base", u=2e-9, offset=-2e-8)
-PLAN = Plan("main", "lines", nominal=NOMINAL, tolerance=4e-9, reference=HOUSE)
+PLAN = Plan(name="main", resource="lines", nominal=NOMINAL, tolerance=4e-9, reference=HOUSE)
 BENCH = """
 [reference]
 name = "house reference"

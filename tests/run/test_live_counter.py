@@ -70,8 +70,13 @@ def bench(tmp_path):
     """Give a watch of one counter, what stands for its thread, its handle and its journal."""
     journal = Journal(tmp_path / "journal.db")
     made = []
-    plan = Plan("main", "TCPIP0::h::1::SOCKET", nominal=NOMINAL, tolerance=1e-9,
-                reference=REFERENCE)  # fmt: skip
+    plan = Plan(
+        name="main",
+        resource="TCPIP0::h::1::SOCKET",
+        nominal=NOMINAL,
+        tolerance=1e-9,
+        reference=REFERENCE,
+    )
     run = LiveWatch(
         [plan], journal=journal, lines=True, clock=StillClock(),
         acquire=lambda **asked: made.append(Deaf(**asked)) or made[0],

@@ -24,7 +24,9 @@ from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Mark
 from benchwatch.run.live_watch import NOT_SETTLED, LiveWatch, RunLimits
 
-PLAN = Plan("main", "TCPIP0::127.0.0.1::5025::SOCKET", nominal=NOMINAL, tolerance=5e-9)
+PLAN = Plan(
+    name="main", resource="TCPIP0::127.0.0.1::5025::SOCKET", nominal=NOMINAL, tolerance=5e-9
+)
 GAP = Gap(
     counter="main",
     utc_s=START_UTC_S + 3,
@@ -179,7 +181,7 @@ def test_what_is_learnt_of_the_counter_reaches_snapshot_and_journal(tmp_path):
     """Identity, time base, gate and the nominal that nobody gave."""
     journal = Journal(tmp_path / "journal.db")
     pipeline = Pipeline(
-        Plan("main", "R", setup=Setup(gate_s=1.0), settle=SettleLimit(1e-9, 600.0)),
+        Plan(name="main", resource="R", setup=Setup(gate_s=1.0), settle=SettleLimit(1e-9, 600.0)),
         journal=journal,
         utc_s=START_UTC_S,
     )

@@ -59,7 +59,9 @@ def tape_of(file):
     stated = StatedFacts(nominal=Decimal(10_000_000))
 
     def pipeline(outline):
-        plan = Plan("main", file, "replay", nominal=outline.nominal, tolerance=1e-9)
+        plan = Plan(
+            name="main", resource=file, driver="replay", nominal=outline.nominal, tolerance=1e-9
+        )
         return Pipeline(plan)
 
     def events():

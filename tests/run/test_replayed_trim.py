@@ -25,7 +25,9 @@ def trimmed(journal: Path) -> Pipeline:
     """Watch a trim with its journal: the tool on, a turn, the tool off, as left by the operator."""
     rng = np.random.default_rng(unseen_seed())
     kept = Journal(journal)
-    plan = Plan("main", "TCPIP0::127.0.0.1::5025::SOCKET", nominal=Decimal(10_000_000))
+    plan = Plan(
+        name="main", resource="TCPIP0::127.0.0.1::5025::SOCKET", nominal=Decimal(10_000_000)
+    )
     pipeline = Pipeline(plan, journal=kept, utc_s=1e9)
     pipeline.connect(
         CounterStatus(link=LinkStatus("reading", 0.0), gate_s=1.0, nominal=Decimal(10_000_000))
@@ -67,7 +69,7 @@ def test_what_was_watched_is_what_is_played(tmp_path: Path) -> None:
     stream = EventStream(str(tmp_path / "journal.db"), StatedFacts(), say=lambda _: None)
     events = iter(stream)
     first = next(events)
-    played = Pipeline(Plan("main", "", nominal=Decimal(10_000_000)), utc_s=1e9)
+    played = Pipeline(Plan(name="main", resource="", nominal=Decimal(10_000_000)), utc_s=1e9)
     for event in (first, *events):
         played.take(event)
 

@@ -169,7 +169,7 @@ def test_readings_by_another_time_base_are_not_compared() -> None:
 
 def test_a_lost_reading_leaves_the_snapshot_as_it_is() -> None:
     """Through the pipeline: numbers and turning stay, the gap is counted and told."""
-    pipeline = Pipeline(Plan("main", "", tolerance=5e-9))
+    pipeline = Pipeline(Plan(name="main", resource="", tolerance=5e-9))
     offsets = quiet(41, level=1e-9)
     for k, offset in enumerate(offsets[:40]):
         before = pipeline.take(reading(k, f"{1e7 * (1.0 + offset):.6f}"))
