@@ -59,7 +59,7 @@ def test_a_turn_right_after_lifting_is_no_pull(late_s: float) -> None:
         rng = np.random.default_rng((103, number))
         moves, keys = touches(rng, 2, held_s=10.0)
         moves.append(Move(moves[-1].at_s + late_s, -5 * PPB))
-        pull, states = follow(rng, moves, keys, lasts_s=90.0)
+        pull, states = follow(rng, moves, keys, lasts_s=75.0)
 
         assert pull is not None
         assert pull.size == pytest.approx(PULL, abs=0.4 * PPB)
@@ -79,7 +79,7 @@ def test_a_turn_right_after_the_first_touch_teaches_no_pull(late_s: float, turn_
         moves.append(Move(moves[0].at_s + late_s, turn_ppb * PPB))
         moves.sort(key=lambda move: move.at_s)
         trimming = TrimTracker(1 * PPB, None)
-        pull, states = follow(rng, moves, keys, lasts_s=60.0, trimming=trimming)
+        pull, states = follow(rng, moves, keys, lasts_s=45.0, trimming=trimming)
 
         assert pull is None or pull.size == pytest.approx(PULL, abs=0.4 * PPB)
         pulls_told = [now.tool.pull for _, now in states if now.tool.pull is not None]
