@@ -3,7 +3,7 @@
 from decimal import Decimal
 
 import pytest
-import readme_tables
+import readme_tables_program
 
 from benchwatch.quantity import (
     OFFSET_UNITS,
@@ -67,9 +67,9 @@ def test_a_prefix_is_read_in_every_way_it_is_typed(prefix: Prefix) -> None:
 
 
 def test_the_readme_lists_every_unit() -> None:
-    """``python tests/kits/readme_tables.py`` writes it."""
-    text = readme_tables.README.read_text(encoding="utf-8")
+    """``python tests/kits/readme_tables_program.py`` writes it."""
+    text = readme_tables_program.README.read_text(encoding="utf-8")
 
-    table = readme_tables.table_after(readme_tables.UNITS_HEADING, text)[0]
+    table = readme_tables_program.table_after(readme_tables_program.UNITS_HEADING, text)[0]
 
-    assert table.strip() == readme_tables.units_table()
+    assert table.strip() == readme_tables_program.units_table()

@@ -8,7 +8,7 @@ from typing import get_args
 
 import click
 import pytest
-import readme_tables
+import readme_tables_program
 from pipeline_kit import reading
 
 from benchwatch.cli import cli
@@ -43,10 +43,10 @@ def commands_of(group: click.Group) -> dict[str, click.Command]:
     return found
 
 
-@pytest.mark.parametrize(("heading", "table"), readme_tables.TABLES)
+@pytest.mark.parametrize(("heading", "table"), readme_tables_program.TABLES)
 def test_the_tables_are_those_of_the_declarations(heading: str, table: Callable[[], str]) -> None:
-    """``python tests/kits/readme_tables.py`` writes them."""
-    assert readme_tables.table_after(heading, README)[0].strip() == table()
+    """``python tests/kits/readme_tables_program.py`` writes them."""
+    assert readme_tables_program.table_after(heading, README)[0].strip() == table()
 
 
 def test_every_option_in_the_text_is_one() -> None:

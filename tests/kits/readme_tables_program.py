@@ -1,7 +1,7 @@
 """The tables of the README that follow from declarations; run it to write them anew.
 
-``python tests/kits/readme_tables.py`` after a command, a unit of measure, a view or a deviation was
-added or renamed.
+``python tests/kits/readme_tables_program.py`` after a command, a unit of measure, a view or a
+deviation was added or renamed.
 """
 
 import re
