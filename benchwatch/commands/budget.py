@@ -21,7 +21,7 @@ from benchwatch.commands.common.option_types import (
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
 from benchwatch.commands.common.recording_options import RecordingOptions, file_options
-from benchwatch.commands.common.shared_options import coverage_option
+from benchwatch.commands.common.shared_options import coverage_option, reference_offset_option
 from benchwatch.commands.common.time_range import (
     TimeRange,
     TypedRange,
@@ -102,7 +102,7 @@ def _plausible(age_s: float, text: str) -> float:
     type=FRACTION,
     help="Its standard uncertainty when calibrated (half of a certificate's U at k = 2).",
 )
-@click.option("--reference-offset", type=FRACTION, help="How far it is known off.")
+@reference_offset_option
 @click.option("--calibrated", metavar="DATE|AGE", help="When it was calibrated, or how long ago.")
 @click.option(
     "--reference-ageing",

@@ -12,7 +12,7 @@ from benchwatch.commands.common.option_types import DURATION, FRACTION, read_cov
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
 from benchwatch.commands.common.recording_options import RecordingOptions, file_options
-from benchwatch.commands.common.shared_options import coverage_option
+from benchwatch.commands.common.shared_options import coverage_option, reference_offset_option
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.estimate.comparison.counter_comparison import (
     Difference,
@@ -71,7 +71,7 @@ class Comparison:
 @click.option("--reference", metavar="NAME", help="The counter that runs on the reference.")
 @bench_option
 @click.option("--reference-u", type=FRACTION, help="Standard uncertainty of that reference.")
-@click.option("--reference-offset", type=FRACTION, help="How far it is known off.")
+@reference_offset_option
 @coverage_option("the intervals")
 @click.option("--json", "as_json", is_flag=True, help="Lines for programs.")
 def compare(

@@ -5,7 +5,14 @@ from typing import Any, Final, TypeVar
 
 import click
 
-from benchwatch.commands.common.option_types import DURATION, FREQUENCY, PERIOD, SETTLE, TOLERANCE
+from benchwatch.commands.common.option_types import (
+    DURATION,
+    FRACTION,
+    FREQUENCY,
+    PERIOD,
+    SETTLE,
+    TOLERANCE,
+)
 from benchwatch.recording import COLUMNS
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
@@ -29,6 +36,9 @@ wraps_option: Final = click.option(
     "--wraps",
     type=PERIOD,
     help="A time error (phase_s) begins anew after this, such as 100ns: steps of it are put right.",
+)
+reference_offset_option: Final = click.option(
+    "--reference-offset", type=FRACTION, help="How far it is known off."
 )
 plain_option: Final = click.option("--plain", is_flag=True, help="A line a reading, for people.")
 json_readings_option: Final = click.option(
