@@ -17,7 +17,7 @@ class InstrumentClosed(Exception):
 
 
 class BenchTime:
-    """One for a bench; all that stands on it waits by it.
+    """The time of one bench, by which everything on it waits.
 
     Args:
         clock: the computer's own unless given.
@@ -25,7 +25,7 @@ class BenchTime:
     Attributes:
         clock: where time comes from.
         zero_s: ``clock.monotonic()`` when the bench was switched on.
-        closing: set when the bench closes; calls off every wait.
+        closing: set when the bench closes; ends every wait.
     """
 
     def __init__(self, clock: Clock | None = None) -> None:

@@ -80,19 +80,21 @@ class Server(Protocol):
 
 
 def make_instrument(
-    wiring: WiringSpec, front: ScpiCounterSpec, counting: Counting, time: BenchTime
+    wiring: WiringSpec, settings: ScpiCounterSpec, counting: Counting, time: BenchTime
 ) -> Instrument:
     """Make the counter that speaks the dialect of `wiring`."""
     if wiring.dialect == "terse":
-        return TerseCounter(front.gate_s, counting, time)
+        return TerseCounter(settings.gate_s, counting, time)
     if wiring.dialect == "talk-only":
-        return TalkOnlyCounter(Gates(counting, front.gate_s, front.dead_s, wiring.style), time)
+        return TalkOnlyCounter(
+            Gates(counting, settings.gate_s, settings.dead_s, wiring.style), time
+        )
     if wiring.dialect == "interval":
         pulses = Pulses(counting, wiring.pulse_s, wiring.interval_s)
-        return IntervalCounter(front.identity, pulses, time)
+        return IntervalCounter(settings.identity, pulses, time)
     if wiring.dialect == "interval-talk-only":
         return TalkOnlyCounter(Pulses(counting, wiring.pulse_s, wiring.interval_s), time)
-    return SimulatedScpiCounter(front, counting, time)
+    return SimulatedScpiCounter(settings, counting, time)
 
 
 class Servers:

@@ -184,7 +184,7 @@ class ServedBench:
             reference=self._reference,
             seed=_seed(self.seed, "counter", name),
         )
-        return make_instrument(plan.wiring, plan.front, counting, self._time)
+        return make_instrument(plan.wiring, plan.settings, counting, self._time)
 
     def _named(self, counter: str) -> Instrument:
         self._known(counter, self._counters)

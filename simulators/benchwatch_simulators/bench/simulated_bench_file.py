@@ -43,7 +43,7 @@ class CounterPlan:
 
     oscillator: str
     wiring: WiringSpec
-    front: ScpiCounterSpec
+    settings: ScpiCounterSpec
     counting: CountingSpec
     time_base: OscillatorSpec
 
@@ -139,7 +139,7 @@ def _counter(
     return CounterPlan(
         oscillator=oscillator,
         wiring=WiringSpec(**fields(WIRING_KEYS)),
-        front=ScpiCounterSpec(**fields(SETTING_KEYS)),
+        settings=ScpiCounterSpec(**fields(SETTING_KEYS)),
         counting=CountingSpec(**fields(COUNTING_KEYS)),
         time_base=_oscillator(values.get("time_base", {})),
     )

@@ -21,7 +21,7 @@ GATE_PATTERNS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScpiCounterSpec:
-    """The front of a counter; times in seconds."""
+    """Identity, gate and state at power-on of a counter; times in seconds."""
 
     identity: str = "SIMULATED,BENCH COUNTER,0,1.0"
     gate_command: str = "aperture"
