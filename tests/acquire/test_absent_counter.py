@@ -1,4 +1,4 @@
-"""A counter that is not there yet: the screen waits for it, lines say so and end."""
+"""A counter that is not there yet: the screen waits for it, lines report it and end."""
 
 import contextlib
 import json

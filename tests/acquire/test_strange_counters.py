@@ -1,4 +1,4 @@
-"""Counters that misbehave, watched by the program as a process of its own: nothing false is told.
+"""Counters that misbehave, watched by the program as a process: no false reading is shown.
 
 The counters are plain sockets and pseudo-terminals (`plain_counter`); what the program says is read
 as JSON lines.

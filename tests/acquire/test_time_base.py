@@ -1,4 +1,4 @@
-"""The time base end to end: asked for, watched, shown, and the reference's own uncertainty."""
+"""The time base end to end: queried, followed, shown, and the reference's own uncertainty."""
 
 import json
 from itertools import islice
@@ -26,7 +26,7 @@ from benchwatch.cli import main
 main()
 """
 """The product, asking for the time base more often than it does, for speed. That it is soon enough
-as it is, tests/acquire/test_acquire.py shows on a driven clock."""
+as it is, tests/acquire/test_acquisition.py shows on a driven clock."""
 
 
 def test_a_reference_that_is_pulled_is_on_the_readings(tmp_path):

@@ -1,4 +1,4 @@
-"""Leaving well: the front panel is the technician's again, and the connection is closed."""
+"""At the end the front panel is in local, and the connection is closed."""
 
 import signal
 

@@ -1,4 +1,4 @@
-"""Finding instruments: partial results, nothing unsafe sent, never waited for without end."""
+"""Finding instruments: partial results, nothing unsafe sent, an end within the time limit."""
 
 import threading
 import time

@@ -1,4 +1,4 @@
-"""Lines that end otherwise: CR, CR LF, both ways, on a real socket and on a pty."""
+"""Other line ends, CR and CR LF, both ways, on a real socket and on a pty."""
 
 import os
 import socket

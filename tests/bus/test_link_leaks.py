@@ -1,4 +1,4 @@
-"""Opening, closing and failing to open, over and over on every bus: nothing is left behind."""
+"""Links opened, closed and failing to open many times on every bus leave nothing behind."""
 
 import gc
 import threading

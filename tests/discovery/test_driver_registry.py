@@ -1,4 +1,4 @@
-"""Drivers and profiles from elsewhere: found, loaded, used; broken ones named and passed over."""
+"""Drivers and profiles from elsewhere: found, loaded, used; broken ones are reported."""
 
 import json
 import os

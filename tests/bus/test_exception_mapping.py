@@ -1,4 +1,4 @@
-"""The seam: whatever PyVISA, a backend or a socket raises becomes one sentence of ours."""
+"""Every exception of PyVISA, a backend or a socket becomes one of ours, with a sentence."""
 
 import errno
 import socket

@@ -1,4 +1,4 @@
-"""Counters driven by profiles, against scripts: what is sent, believed, dropped and refused."""
+"""Counters driven by profiles, with scripts: what is sent, accepted, dropped and refused."""
 
 from decimal import Decimal
 from pathlib import Path

@@ -1,4 +1,4 @@
-"""The driver against an instrument that none of us wrote: pyvisa-sim's, through PyVISA."""
+"""The driver with an instrument from elsewhere: pyvisa-sim's, through PyVISA."""
 
 from decimal import Decimal
 

@@ -1,4 +1,4 @@
-"""The guarded session over real sockets: every way a peer can be bad, on loopback.
+"""The guarded session over real sockets, with peers that misbehave in every known way.
 
 What each peer does to a plain PyVISA session was measured with PyVISA 1.16.2 and
 PyVISA-py 0.8.1; the threads of their projects on it: pyvisa-py #376 (old reply after a

@@ -1,4 +1,4 @@
-"""The real commands with peers that none of us wrote: pyvisa-sim's instrument, the client lxi."""
+"""The real commands with peers from elsewhere: pyvisa-sim's instrument, the client lxi."""
 
 import json
 import re

@@ -1,4 +1,4 @@
-"""Counters behind a LAN-GPIB controller: one socket, a turn each, no read too many."""
+"""Counters behind a LAN-GPIB controller share one socket in turn; nothing is read twice."""
 
 import socket
 import threading

@@ -1,4 +1,4 @@
-"""The SCPI driver against scripted counters: what it asks, believes, and refuses.
+"""The SCPI driver with scripted counters: what it sends, accepts and refuses.
 
 Codes and special numbers: SCPI-1999 volume 1 section 7.2.1.5 and volume 2 section 21.8,
 numeric replies: IEEE 488.2-1992 section 8.7 (clauses from memory).
