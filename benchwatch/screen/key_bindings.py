@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchwatch.quantity import OFFSET_UNITS
+from benchwatch.reading import AS_FOUND, AS_LEFT
 from benchwatch.screen.preferences import Preferences
 from benchwatch.snapshot import Snapshot
 
@@ -135,7 +136,7 @@ AS_FOUND_KEY = KeyBinding(
     id="found",
     keys=("a",),
     label="a",
-    footer="as found",
+    footer=AS_FOUND,
     action="Record the offset as found",
     help="Record the present offset as found.",
     needs="operator",
@@ -144,7 +145,7 @@ AS_LEFT_KEY = KeyBinding(
     id="left",
     keys=("l",),
     label="l",
-    footer="as left",
+    footer=AS_LEFT,
     action="Record the offset as left",
     help="Record the present offset as left.",
     needs="operator",
