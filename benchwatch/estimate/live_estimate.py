@@ -1,4 +1,4 @@
-"""Everything the live estimate says after each reading: level, drift, settling, tolerance."""
+"""The live estimate: level, drift, settling and tolerance after each reading."""
 
 import math
 from dataclasses import replace
@@ -10,7 +10,7 @@ from benchwatch.estimate.settle.warm_up_fit import WarmUpFit
 
 
 class LiveEstimate:
-    """One counter's readings in, `Numbers` out; constant memory, bounded work a reading.
+    """Takes one counter's readings, gives `Numbers`; constant memory, bounded work a reading.
 
     Args:
         tolerance: limit of the offset (fractional), None when none was asked for.
@@ -23,19 +23,19 @@ class LiveEstimate:
         self._tolerance = tolerance
         self._level = LevelEstimator()
         self._settling = SettleEstimator(settle)
-        self._held: tuple[float, float] | None = None
-        """A suspect reading, kept from the settling until it is known to be no spike."""
+        self._withheld: tuple[float, float] | None = None
+        """Time and offset of a suspect reading that the settling takes once it is no spike."""
         self._crept = False
-        """A creep was told since the last reading that the settling has taken."""
+        """A creep was shown since the last reading that the settling has taken."""
         self._numbers = Numbers()
 
     @property
     def numbers(self) -> Numbers:
-        """What was said last."""
+        """The numbers after the last reading."""
         return self._numbers
 
     def set_limits(self, tolerance: float | None, settle: SettleLimit | None) -> None:
-        """Take new limits; what was measured stays, the verdict is earned anew."""
+        """Take new limits; what was measured stays, the verdict begins anew."""
         self._tolerance = tolerance
         self._settling.set_limits(settle)
         estimate = self._numbers.estimate
@@ -50,11 +50,11 @@ class LiveEstimate:
         return self._settling.warm_up_fit()
 
     def gap(self, lasted_s: float | None = None) -> bool:
-        """Readings were missed.
+        """Take it that readings were missed.
 
         Args:
-            lasted_s: for how long, seconds; None when the readings before say nothing of those to
-                come, as after a change of the time base.
+            lasted_s: for how long; None where the readings before say nothing of those to come, as
+                after a change of the time base.
 
         Returns:
             Whether the level goes on over the gap, by the rule of `LevelEstimator.gap`; else the
@@ -64,12 +64,12 @@ class LiveEstimate:
         if self._level.gap(lasted_s):
             self._numbers = replace(self._numbers, confirmed_nudge=None, spike_at_s=None)
             return True
-        self._held = None
+        self._withheld = None
         self._numbers = Numbers(last_nudge=self._numbers.last_nudge, noise=self._numbers.noise)
         return False
 
     def touch(self, at_s: float) -> None:
-        """The operator says at `at_s` that the tool is on the trimmer, or off."""
+        """Take it that the operator puts the tool on the trimmer at `at_s`, or lifts it."""
         self._level.touch(at_s)
 
     def add(
@@ -92,14 +92,14 @@ class LiveEstimate:
             return self._numbers
         now = self._level.add(elapsed_s, offset, gate_s=gate_s, resolution=resolution)
         settling, quantum = self._settling, self._level.quantum
-        if self._held is not None and now.spike_at_s is None:
-            settling.add(*self._held, quantum)
+        if self._withheld is not None and now.spike_at_s is None:
+            settling.add(*self._withheld, quantum)
         creeps = now.rest is not None
-        self._held = (elapsed_s, offset) if now.suspect and not creeps else None
+        self._withheld = (elapsed_s, offset) if now.suspect and not creeps else None
         if not now.suspect and not creeps:
             settling.add(elapsed_s, offset, quantum)
             if self._crept:
-                # What crept away is no drift: it is part of the turn.
+                # What crept is no drift: it is part of the turn.
                 self._crept = False
                 settling.step(elapsed_s)
         self._crept = self._crept or creeps

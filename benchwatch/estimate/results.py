@@ -1,4 +1,4 @@
-"""What the live numbers are, each with its uncertainty; frozen, so a front end can keep them.
+"""The records of what the live estimate says, each value with its uncertainty; all frozen.
 
 Fractions are dimensionless, times are seconds on the run's monotonic clock, and every
 ``u`` is a standard uncertainty (k = 1), None when it is not yet known.
@@ -42,9 +42,9 @@ class Nudge:
     """From the first to the last of several turns in quick succession; 0 for a single one."""
 
     def differs(self, known: "Nudge", by: float) -> bool:
-        """Tell whether size or u differ from what was `known` by more than `by`, a fraction.
+        """Return whether size or u differ from those `known` before by more than `by`, fractional.
 
-        So they do where a u has become known, or was known and is not.
+        They do where only one of both u's is known.
         """
         if self.u is None or known.u is None:
             return True
@@ -53,7 +53,7 @@ class Nudge:
 
 @dataclass(frozen=True, slots=True)
 class OffsetCycle:
-    """The offset goes up and down by itself, as with the thermostat of an oven."""
+    """A cycle of the offset by itself, as with the thermostat of an oven."""
 
     period_s: float
     period_u: float
@@ -69,15 +69,16 @@ class SettleHistory:
     first_s: float
     """When it was first given."""
     held_s: float = 0.0
-    """How long it stood in all."""
+    """Time for which it held, in all."""
     worst: float = 0.0
-    """Largest excursion since, fractional and with its sign: of means over a twentieth of the
-    horizon, from where it was when it settled or came to rest after a nudge."""
+    """Largest excursion since, fractional, signed: of means over a twentieth of the horizon, from
+    the offset at which it settled or came to rest after a nudge."""
     worst_s: float | None = None
     """When that was."""
     gaps: int = 0
+    """Gaps in the readings since."""
     gaps_s: float = 0.0
-    """Gaps in the readings since, and how long they were in all."""
+    """How long they lasted in all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,16 +89,16 @@ class Rest:
     u: float
     """Standard uncertainty (k = 1)."""
     in_s: float
-    """Until what is left of the creep is less than half of `u`."""
+    """Time until what is left of the creep is less than half of `u`."""
     readings: int = 0
-    """Since the turn ..."""
+    """Readings since the turn."""
     span_s: float = 0.0
-    """... and the time they span."""
+    """The time they span."""
 
 
 @dataclass(frozen=True, slots=True)
 class Settle:
-    """Does the offset move by less than the limit over the horizon?"""
+    """Whether the offset moves by less than the limit over the horizon."""
 
     state: SettleState
     since_s: float | None
@@ -107,11 +108,11 @@ class Settle:
     eta_low_s: float | None = None
     eta_high_s: float | None = None
     reason: str = ""
-    """One line for people: why this verdict, and when unsure what would tell."""
+    """One line for people: why this verdict, and what it needs to become sure."""
     cycle: OffsetCycle | None = None
-    """What it cycles by; None when no cycle stands out."""
+    """None while no cycle stands out."""
     held: SettleHistory | None = None
-    """What became of the verdict since it was first given; None before."""
+    """None until a settle verdict was first given."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,22 +138,22 @@ class Numbers:
     estimate: Estimate | None = None
     drift: Drift | None = None
     last_nudge: Nudge | None = None
-    """The newest; its size grows as the readings show what creeps after it."""
+    """The newest one; its size grows as the readings show what creeps after it."""
     confirmed_nudge: Nudge | None = None
-    """The nudge that this very reading confirmed, else None."""
+    """The one that this very reading confirmed, else None."""
     settle: Settle | None = None
     tolerance: Tolerance | None = None
     noise: float | None = None
-    """Spread (sd) of single readings at the present gate, fractional."""
+    """sd of single readings at the present gate, fractional."""
     suspect: bool = False
-    """This very reading stands far off; only the next one tells a step from a lone wild reading.
-    The estimate has followed it already."""
+    """This very reading is far off: a step or a spike, which only the next one shows. The estimate
+    has followed it already."""
     spike_at_s: float | None = None
-    """Time of the reading before, now known to be a lone wild one and out of the estimate.
+    """Time of the reading before, where that is now known to be a spike and left out.
 
-    Whoever writes readings one a line holds a `suspect` line back until the next reading, gap
-    or end, and flags it ``spike`` when this time is its own; the estimate that left it out is
-    that of the line before.
+    A writer of one line a reading holds a `suspect` line back until the next reading, gap or end,
+    and flags it ``spike`` if this is its time; the estimate without the spike is that of the line
+    before it.
     """
     rest: Rest | None = None
-    """Where it is going to rest; None while it does not creep."""
+    """None while the offset does not creep."""

@@ -3,6 +3,7 @@
 import math
 from collections import deque
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 from benchwatch.estimate.level.change_points import StableRun
@@ -129,13 +130,10 @@ class CreepTracker:
 
     def _resize(self, size: float, u: float, over: bool) -> None:
         """Give the nudge another size, if that differs enough or is the last word."""
-        was = self.newest
-        assert was is not None
-        worth = (
-            over or was.u is None or max(abs(size - was.size), abs(u - was.u)) > WORTH_TELLING * u
-        )
-        if worth:
-            self.newest = Nudge(at_s=was.at_s, size=size, u=u, lasted_s=was.lasted_s)
+        assert self.newest is not None
+        nudge = replace(self.newest, size=size, u=u)
+        if over or nudge.differs(self.newest, WORTH_TELLING * u):
+            self.newest = nudge
 
     def _end(self) -> None:
         """Keep what the creep has shown; it is followed no longer."""

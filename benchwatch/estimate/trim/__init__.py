@@ -1,4 +1,5 @@
-"""Trimming by nudges.
+"""Trimming by nudges, with a tool that pulls the frequency while it is on the trimmer.
 
-In: the level, nudges and touches of the tool. Out: hint, pull of the tool, as found, landing.
+In: the numbers after each reading, and the operator's touches of the tool. Out: hint for the next
+nudge, pull of the tool, sizes of the turns, as found, landing.
 """

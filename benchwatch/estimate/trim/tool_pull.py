@@ -29,9 +29,9 @@ from benchwatch.estimate.trim.pull_samples import (
 from benchwatch.estimate.trim.rest_level import LEAST, RestingLevel, RestLevel
 
 LATE: Final = 1.5
-"""A reading is stamped so many spacings later, at most, than what it shows first."""
+"""A reading may show what happened so many spacings before its time stamp, at most."""
 REST_S: Final = 1.0
-"""A hand, and the trimmer under it, need so long to come to rest (common practice, no source)."""
+"""Hand and trimmer need so long to come to rest (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,11 +43,11 @@ class ToolState:
     pull: MeanPull | None = None
     first: MeanPull | None = None
     """What the first touch moved the offset by, while the tool is still on: its pull, unless the
-    trimmer was turned with it; None once a lift has told."""
+    trimmer was turned with it; None once a lift has shown which."""
 
     @property
     def aims_by(self) -> MeanPull | None:
-        """What the aim goes by: the pull, or what the first touch did; None with the tool off."""
+        """The pull that is aimed for, or what the first touch did; None with the tool off."""
         return (self.pull or self.first) if self.on else None
 
     @property
@@ -71,7 +71,7 @@ class _Touch:
     seen: bool = True
     """The counter has seen it: a step was taken for it."""
     hurried: bool = False
-    """It came before the one before it was seen: whose a step is can't be told."""
+    """It came before the counter had seen the one before: a step may be of either."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
