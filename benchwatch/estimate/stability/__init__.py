@@ -7,7 +7,7 @@ run that still goes on. Which deviations there are stands in `deviation_kinds`.
 """
 
 from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom
-from benchwatch.estimate.stability.dead_time import b2, variance_ratio
+from benchwatch.estimate.stability.dead_time import variance_ratio
 from benchwatch.estimate.stability.deviation_kinds import (
     DEVIATIONS,
     KINDS,
@@ -29,7 +29,7 @@ from benchwatch.estimate.stability.phase_data import Phase, phase_of_offsets, ph
 
 __all__ = [
     "DEVIATIONS", "KINDS", "LIVE_KINDS", "NAMES", "NOISES", "ONE_SIGMA", "Deviation",
-    "DeviationKind", "LiveDeviations", "Phase", "Terms", "WindowSums", "b2", "chi2_limits",
+    "DeviationKind", "LiveDeviations", "Phase", "Terms", "WindowSums", "chi2_limits",
     "decade_factors", "degrees_of_freedom", "factor_of", "lag1_alpha", "octave_factors",
     "phase_of_offsets", "phase_of_phase", "ratio_alpha", "stability_table", "variance",
     "variance_ratio",

@@ -1,4 +1,4 @@
-"""What dead time between readings does to the two- and three-sample deviations, undone.
+"""Correction of the two- and three-sample deviations for dead time between readings.
 
 Readings with a gate g at every T > g are not contiguous, and the variance of their
 differences is not the one at τ = m·g. The ratio of the two follows from the autocovariance
@@ -6,7 +6,6 @@ of phase: B2·B3 of Barnes 1969 (NBS TN 375; NIST TN 1318), here for the averagi
 """
 
 import functools
-import math
 from typing import Final
 
 import numpy as np
@@ -17,27 +16,12 @@ _LARGEST: Final = 512
 """Averaging factor from which the ratio of FM noises no longer changes."""
 
 
-def b2(alpha: int, r: float) -> float:
-    """Return Barnes's B2(r), r = T/g, for white, flicker or random-walk FM (α = 0, −1, −2).
-
-    Formulas from memory of TN 1318; they agree with `variance_ratio` at m = 1.
-    """
-    if alpha == 0 or r == 1:
-        return 1.0
-    if alpha == -2:
-        return (3 * r - 1) / 2
-    if alpha != -1:
-        raise ValueError(f"B2 is given here for α = 0, -1, -2, not {alpha}")
-    terms = (r + 1) ** 2 * math.log(r + 1) + (r - 1) ** 2 * math.log(r - 1)
-    return (terms - 2 * r**2 * math.log(r)) / (4 * math.log(2))
-
-
 @functools.lru_cache(maxsize=256)
 def variance_ratio(alpha: int, m: int, r: float, times: int = 2) -> float:
     """Return the variance measured with dead time over that at τ = m·gate without.
 
     Args:
-        alpha: exponent of the noise. For flicker PM, which hangs on the bandwidth, and for
+        alpha: exponent of the noise. For flicker PM, which depends on the bandwidth, and for
             noise redder than random-walk FM the ratio is taken as 1.
         m: readings averaged.
         r: time from reading to reading over gate, at least 1.

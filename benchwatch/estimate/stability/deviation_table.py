@@ -1,4 +1,4 @@
-"""The stability of a run: any of the deviations over a grid of averaging times, with limits."""
+"""The table of a run: deviations at a list of averaging times, with limits."""
 
 import math
 from collections.abc import Iterable
@@ -124,7 +124,7 @@ def _unbiased(
 
 
 class _Variances:
-    """Works out each variance once: the table and the kind of noise need some of them both."""
+    """Works out each variance once: table and noise identification share some."""
 
     def __init__(self, phase: Phase) -> None:
         self._phase = phase
@@ -147,7 +147,7 @@ class _Noise:
         self._known: dict[int, int | None] = {}
 
     def at(self, m: int) -> int | None:
-        """Return α at `m`, or where the run is too short for that at the longest it tells."""
+        """Return α at `m`, or at the longest factor for which the run is long enough."""
         m = max(min(m, self._phase.points // SHORTEST), 1)
         if m not in self._known:
             self._known[m] = self._identify(m)

@@ -24,7 +24,7 @@ from benchwatch.estimate.stability.phase_data import Phase, run_lengths
 from benchwatch.estimate.variances import ALLAN, DIVISORS, sum_of_squares
 
 LARGEST_ERROR: Final = 0.3
-"""Share of a variance that the errors of bridges may make; above, nothing is said."""
+"""Share of a variance that the errors of bridges may make up; above, it is not given."""
 WEIGHT_OF_MODIFIED: Final = {2: 1.0 / 2.0, 3: 4.0 / 9.0}
 """Squared weights of readings in a difference of the modified kind over those of the plain
 one, by its order: m against 2m, 8m/3 against 6m (the weights are ramps of length m)."""
@@ -33,7 +33,7 @@ one, by its order: m against 2m, 8m/3 against 6m (the weights are ramps of lengt
 class WindowSums:
     """Sums of phase over windows, kept from one averaging factor to the next.
 
-    Doubling a window is one addition a point; with factors in octaves that is all there is.
+    Doubling a window is one addition a point; factors in octaves need nothing else.
     """
 
     def __init__(self, phase: Phase) -> None:
@@ -51,7 +51,7 @@ class WindowSums:
         times = m // self._m
         if times == 1:
             return self._sums
-        # What is left is odd: add up the powers of two that it is made of.
+        # The rest of the factor is odd: add up the powers of two that it consists of.
         power, width = self._sums, self._m
         total, reached = power, width
         times //= 2
@@ -111,7 +111,7 @@ def variance(
 
 
 def _error(phase: Phase, m: int, times: int, stride: int, mask: BoolArray) -> float:
-    """Sum what the errors of bridges bring to the squares of differences on average."""
+    """Sum what the errors of bridges add to the squares of differences on average."""
     assert phase.bridges is not None
     error = phase.bridges.error
     over = error[m:] - error[: len(error) - m]
@@ -125,7 +125,7 @@ def _error(phase: Phase, m: int, times: int, stride: int, mask: BoolArray) -> fl
 
 
 def _total(phase: Phase, m: int) -> tuple[float, IntArray]:
-    """Total variance; the stretches between gaps are prolonged each for itself."""
+    """Total variance; each stretch between gaps is prolonged by itself."""
     total, runs = 0.0, []
     across = phase.bridged(m, 2, 2 * m, whole=True)
     for x in phase.segments(bridged=across is not None):

@@ -1,14 +1,14 @@
-"""Short gaps in offsets bridged by their best linear estimate, with its error known.
+"""Short gaps in offsets, filled by the best linear estimate, whose error is known.
 
-A lost reading breaks the phase that is summed from offsets, and with one reading in a hundred
+A lost reading interrupts the phase that is summed from offsets, and with one reading in a hundred
 lost no difference over a thousand readings is left. So a gap of a few readings is filled by
 ordinary kriging (Matheron 1963; Cressie, Statistics for Spatial Data, 1993, section 3.2) from the
 readings beside it and the variogram of the run itself: the weights sum to one, so the level
-doesn't matter, and follow the noise there is, whichever it is. The error of the sum over the
-gap has the variance −aᵀΓa (a: the contrast of gap and weights, Γ: variogram); it is hardly
-correlated with sums over times that are long against the neighbours used, and so is subtracted
-from the squares of differences that reach across. Gaps that are longer, that have too few readings
-beside them, or across which the level jumped, stay: nothing reaches across.
+doesn't matter, and they suit any noise. The error of the sum over the gap has the variance −aᵀΓa
+(a: the contrast of gap and weights, Γ: variogram); it is hardly correlated with sums over times
+that are long against the neighbours used, and so is subtracted from the squares of differences
+that reach across. No difference reaches across a gap that is longer, that has too few readings
+beside it, or across which the level jumped.
 """
 
 from dataclasses import dataclass
@@ -24,10 +24,10 @@ BESIDE: Final = 16
 """Readings used on either side at most."""
 FEWEST_BESIDE: Final = 4
 REACH: Final = 64
-"""How far from the gap they may lie."""
+"""How far from the gap they may lie, in readings."""
 JUMP: Final = 5.0
-"""A level that differs by so many standard deviations across the gap is a jump: no bridge. It is
-none where a straight line through both sides explains it, as while an oven comes in."""
+"""A level that differs by so many standard deviations across the gap is a jump, and the gap is not
+filled. It is no jump where one straight line fits both sides, as while an oven comes in."""
 RIDGE: Final = 1e-3
 """Part of γ(1) added on the diagonal, so that the variogram of a short run stays solvable."""
 SAMPLE: Final = 1 << 18
@@ -40,23 +40,23 @@ class Bridged:
     """Offsets with their short gaps filled, each array of shape (n,)."""
 
     values: FloatArray
-    """nan no longer; 0 where a gap was not bridged."""
+    """Without nan; 0 in a gap that was not filled."""
     error: FloatArray
     """Variance that each reading brings to a sum over it; 0 where nothing was filled."""
-    walls: BoolArray
-    """Which are in a gap that was not bridged."""
+    unbridged: BoolArray
+    """Which lie in a gap that was not filled."""
 
 
 def bridge(offset: FloatArray) -> Bridged:
     """Fill the short gaps of `offset`, (n,), nan where missing, any unit."""
     missing = ~np.isfinite(offset)
     values, error = np.where(missing, 0.0, offset), np.zeros(offset.size)
-    walls = missing.copy()
+    unbridged = missing.copy()
     edges = np.flatnonzero(np.diff(missing.astype(np.int8), prepend=0, append=0))
     starts, ends = edges[::2], edges[1::2]
     short = (ends - starts <= LONGEST) & (starts > 0) & (ends < offset.size)
     if not short.any():
-        return Bridged(values, error, walls)
+        return Bridged(values, error, unbridged)
     gamma = _variogram(offset)
     solved: dict[bytes, _Solved | None] = {}
     for start, end in zip(starts[short].tolist(), ends[short].tolist(), strict=True):
@@ -74,13 +74,13 @@ def bridge(offset: FloatArray) -> Bridged:
             continue
         values[start:end] = one.weights @ near
         error[start:end] = one.variance / (end - start)
-        walls[start:end] = False
-    return Bridged(values, error, walls)
+        unbridged[start:end] = False
+    return Bridged(values, error, unbridged)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Jump:
-    """By how much the level differs across the gap, and how much it does by noise."""
+    """How to measure a jump of the level across the gap, and what noise makes of it."""
 
     weights: FloatArray
     """Of the neighbours."""
@@ -98,7 +98,7 @@ class _Solved:
 
 
 def _beside(missing: BoolArray, start: int, end: int) -> IntArray | None:
-    """Return where the readings beside the gap lie; None when there are too few."""
+    """Return the indices of the readings beside the gap; None when there are too few."""
     low, high = max(start - REACH, 0), min(end + REACH, missing.size)
     before = low + np.flatnonzero(~missing[low:start])[-BESIDE:]
     after = end + np.flatnonzero(~missing[end:high])[:BESIDE]
@@ -131,12 +131,12 @@ def _solve(gamma: FloatArray, known: IntArray, length: int) -> _Solved | None:
 
 
 def _sd(contrast: FloatArray, gamma: FloatArray) -> float:
-    """Return the spread of a sum whose weights add up to nothing."""
+    """Return the standard deviation of a sum whose weights add up to 0."""
     return float(np.sqrt(max(-float(contrast @ gamma @ contrast), 0.0)))
 
 
 def _variogram(offset: FloatArray) -> FloatArray:
-    """Return γ(h) = ½ E (y(i+h) − y(i))² at lags 0, 1 ... as far as neighbours may lie apart."""
+    """Return γ(h) = ½ E (y(i+h) − y(i))² at lags 0, 1 ... to the largest between neighbours."""
     farthest = 2 * REACH + LONGEST + 1
     pieces = [offset]
     if offset.size > SAMPLE:

@@ -9,7 +9,7 @@ from benchwatch.estimate.stability.gap_bridges import LONGEST
 from benchwatch.estimate.stability.phase_data import Phase, phase_of_offsets, phase_of_phase
 
 MOST_POINTS: Final = 4
-"""The grid of phase has so many times the points of the run at most; longer gaps are cut."""
+"""Most points of the grid of phase, in points of the run; longer gaps are shortened."""
 
 
 def phase_on_grid(
@@ -63,19 +63,19 @@ def measured_phase_on_grid(
         size[end - 1] = total
         points_missing[end - count + 1 : end] = True
     x = np.concatenate(([0.0], np.cumsum(size - step.mean(), dtype=np.longdouble)))
-    walls = np.zeros(owner.size, dtype=bool)
+    unbridged = np.zeros(owner.size, dtype=bool)
     wild = np.zeros(owner.size, dtype=bool)
     wild[place] = left_out
     twice = np.flatnonzero(wild[:-1] & wild[1:])
     points_missing[twice + 1] = True
     single = wild.copy()
     single[twice] = single[twice + 1] = False
-    walls[single] = True
+    unbridged[single] = True
     points = np.where(points_missing, np.nan, np.asarray(x, dtype=np.float64))
-    return phase_of_phase(points, 1.0, runs_on=True, walls=walls)
+    return phase_of_phase(points, 1.0, runs_on=True, unbridged=unbridged)
 
 
 def _lost(time_s: FloatArray, breaks: IntArray, interval_s: float) -> IntArray:
-    """Count what is missing in front of each break, at least one."""
+    """Count the readings missing in front of each break, at least one."""
     steps = (time_s[breaks] - time_s[breaks - 1]) / interval_s
     return np.maximum(np.rint(steps).astype(np.int64) - 1, 1)

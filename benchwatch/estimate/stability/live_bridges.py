@@ -1,14 +1,14 @@
-"""What the readings put in for lost ones add to the deviations of a run that still goes on.
+"""What the values put in for lost readings add to the deviations of a run that still goes on.
 
-Up to three lost readings in a row are taken as the mean m of both neighbours. The sum of the true
-ones differs from the sum of those put in by e, and what e² is in the mean is measured where no
-reading is lost: there the sum of one, two or three readings less as many m is known.
+Up to three lost readings in a row are replaced by the mean of both neighbours. The sum of the true
+readings differs from the sum of the values put in by e, and the mean of e² is measured where no
+reading is lost: there both sums are known for one, two or three readings.
 
 In a second difference of phase over 2m readings e counts once, with either sign, and of the n
-differences of n + 2m readings n·2m/(n + 2m) hold a given place on average. So e adds
-e²·2m/(n + 2m) to their mean square, which is 2m² times the variance. In a third difference e counts
-once, twice, once, which makes 6m/(n + 3m), and the mean square is 6m² times the variance. In a
-modified second difference its squared weights add up to half as much as in the plain one.
+differences of n + 2m readings n·2m/(n + 2m) hold a given reading on average. So e adds
+e²·2m/(n + 2m) to their mean square, which is 2m² times the variance. In a third difference e has
+the weights 1, −2, 1, which makes 6m/(n + 3m), and the mean square is 6m² times the variance. In a
+modified difference its squared weights are smaller by `WEIGHT_OF_MODIFIED`.
 """
 
 from collections import deque
@@ -20,11 +20,11 @@ from benchwatch.estimate.stability.deviation_point import Deviation
 from benchwatch.estimate.stability.deviations import LARGEST_ERROR, WEIGHT_OF_MODIFIED
 
 LONGEST: Final = 3
-"""Lost readings in a row that the mean of both neighbours stands for; more end a stretch."""
+"""Lost readings in a row that are replaced by the mean of both neighbours; more end a stretch."""
 
 
 class LiveBridges:
-    """Counts lost readings that were put in, and measures what that costs."""
+    """Counts the values put in for lost readings, and measures their error."""
 
     def __init__(self) -> None:
         self._newest: deque[float] = deque(maxlen=LONGEST + 2)
@@ -37,7 +37,7 @@ class LiveBridges:
         newest, squares, measured = self._newest, self._squares, self._measured
         newest.append(offset)
         if len(newest) == LONGEST + 2:
-            # The usual case, in few steps: it is gone through at every reading.
+            # The usual case, written out: it happens at every reading.
             oldest, third, second, last, _ = newest
             one = last - (offset + second) / 2.0
             two = last + second - (offset + third)
@@ -57,16 +57,16 @@ class LiveBridges:
             measured[lost - 1] += 1
 
     def bridge(self, lost: int) -> None:
-        """Take it that 1 to `LONGEST` readings were put in before the next one."""
+        """Count that values were put in for 1 to `LONGEST` lost readings before the next one."""
         self._bridges[lost - 1] += 1
         self._newest.clear()
 
     def gap(self) -> None:
-        """Nothing was put in: what follows is a stretch of its own."""
+        """Begin a new stretch: nothing was put in."""
         self._newest.clear()
 
     def correct(self, rows: tuple[Deviation, ...], interval_s: float) -> tuple[Deviation, ...]:
-        """Return the rows without what the readings put in add; leave out those it has made.
+        """Return the rows without what the values put in add; drop those of which that is too much.
 
         Args:
             rows: of the live kinds, values fractional.

@@ -1,4 +1,4 @@
-"""OADEV, MDEV and OHDEV of a run that is still going on, at averaging factors 1, 2, 4 ...
+"""The live deviations of a run that is still going on, at averaging factors 1, 2, 4 ...
 
 Each reading costs the same however long the run (Dobrogowski and Kasznia 2007): with phase x
 and its running sum C, each averaging factor m adds one square,
@@ -10,7 +10,7 @@ and its running sum C, each averaging factor m adds one square,
 x and C grow without bound while their differences do not, so both are whole numbers of
 2^-100: nothing is lost after any number of readings, and no reference offset is needed.
 
-Up to m = 256 every term is taken, so that the result is that of the whole run. Above it every
+Up to m = 256 every difference is taken, so that the result is that of the whole run. Above it every
 (m/256)-th is, from 1024 points or more of every (m/256)-th phase: memory grows with
 the logarithm of the run, and the degrees of freedom of FM noise by less than one in a thousand.
 """
@@ -27,14 +27,14 @@ from benchwatch.estimate.stability.noise_id import FEWEST, SHORTEST, ratio_alpha
 from benchwatch.estimate.variances import ALLAN, HADAMARD
 
 LARGEST_FULL: Final = 256
-"""Averaging factor up to which every term is taken."""
+"""Averaging factor up to which every difference is taken."""
 PLAIN, MODIFIED = DEVIATIONS["oadev"], DEVIATIONS["mdev"]
-"""Of the ratio of their variances the noise is told."""
+"""The ratio of their variances identifies the noise."""
 LARGEST_OFFSET: Final = 1e9
-"""Nothing above is an offset; it is taken as missing."""
+"""Fractional; a larger value is no offset, and is taken as missing."""
 
 _RING: Final = 1024
-"""Places that are kept, at least; the longest difference needs 3 · 256 + 1."""
+"""Points that are kept, at least; the longest difference needs 3 · 256 + 1."""
 _BITS: Final = 100
 _SQUARE_UNIT: Final = 2.0 ** (-2 * _BITS)
 
@@ -51,7 +51,7 @@ class _RunningSums:
     def __init__(self, order: int, *, modified: bool, factors: int) -> None:
         self.squares = [0.0] * factors
         self.before = [0] * factors
-        """Terms of the runs of places that are over."""
+        """Terms of the runs of points that are over."""
         self.reach = order + modified
         """Distances that a difference takes."""
         self.divisor = ALLAN if order == 2 else HADAMARD
@@ -62,12 +62,12 @@ class _RunningSums:
 class _PhaseLevel:
     """Sums of squares at some averaging factors, from phase at every `stride`-th reading.
 
-    Of the phases 0 ... i the sum C[i] leaves out the last, so that C[0] = 0. The level with
-    every reading holds C[i+1] beside x[i], so that its newest term is not a reading late.
+    C[i] is the sum of the phases before point i, so that C[0] = 0. The level with every reading
+    holds C[i+1] beside x[i], so that its newest difference is not a reading late.
 
     Args:
-        stride: readings from place to place.
-        distances: averaging factors, in places, shortest first.
+        stride: readings from point to point.
+        distances: averaging factors, in points, shortest first.
     """
 
     def __init__(self, stride: int, distances: list[int]) -> None:
@@ -112,7 +112,7 @@ class _PhaseLevel:
                     third[k] += d * d
 
     def restart(self) -> None:
-        """Begin a new run of places; what was summed stays."""
+        """Begin a new run of points; what was summed stays."""
         for sums in self._sums.values():
             sums.before[:] = [self._terms(sums, k) for k in range(len(sums.before))]
         self._x.clear()
@@ -120,11 +120,11 @@ class _PhaseLevel:
         self._count = 0
 
     def coarser(self) -> "_PhaseLevel":
-        """Return a level of twice the stride that knows the places so far; none is forgotten."""
+        """Return a level of twice the stride that has taken all points so far."""
         level = _PhaseLevel(2 * self.stride, [LARGEST_FULL])
-        for place in range(0, len(self._x), 2):
-            x = self._x[place]
-            level.add(x, self._c[place + self._lead] - self._lead * x)
+        for point in range(0, len(self._x), 2):
+            x = self._x[point]
+            level.add(x, self._c[point + self._lead] - self._lead * x)
         return level
 
     def terms(self, kind: DeviationKind, k: int) -> int:
@@ -172,7 +172,7 @@ class LiveDeviations:
         self._put(self._since_gap)
 
     def gap(self) -> None:
-        """Begin anew after a gap; no difference reaches across it."""
+        """Begin a new run of points after a gap; no difference reaches across it."""
         if self._since_gap:
             for level in self._levels:
                 level.restart()
@@ -187,7 +187,7 @@ class LiveDeviations:
             self._levels.append(self._levels[-1].coarser())
 
     def table(self, confidence: float = ONE_SIGMA) -> tuple[Deviation, ...]:
-        """Return what is known now: each deviation at each averaging time, shortest first.
+        """Return each live deviation at each averaging time so far, shortest first.
 
         With gaps the limits are a little wide: the terms are counted as one run.
         """
@@ -205,7 +205,7 @@ class LiveDeviations:
         return tuple(row for known in rows for row in known)
 
     def _noise(self, level: _PhaseLevel, k: int, m: int, shorter: int | None) -> int | None:
-        """Identify the noise; at m = 1, which tells nothing by itself, that at m = 2 is taken."""
+        """Identify the noise; at m = 1, where both variances are equal, it is that at m = 2."""
         if self._points < FEWEST:
             return None
         if m == 1:

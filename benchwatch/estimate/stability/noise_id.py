@@ -1,4 +1,4 @@
-"""Which power-law noise dominates at an averaging time."""
+"""Identifies the power-law noise that dominates at an averaging time."""
 
 import math
 from typing import Final
@@ -16,7 +16,7 @@ DEEPEST: Final = 3
 BLOCK: Final = 1 << 13
 """Points that are worked on at once."""
 SHORTEST: Final = 20
-"""Averaging times that a run must hold for MVAR/AVAR to tell the noise; at half of them it is
+"""Averaging times that a run must hold for MVAR/AVAR to identify the noise; with half as many it is
 right for flicker FM one time in two."""
 
 
@@ -60,7 +60,7 @@ def ratio_alpha(mvar: float, avar: float, m: int) -> int | None:
 
 
 def _without_parabola(x: FloatArray) -> FloatArray:
-    """Subtract the best parabola, made of Legendre polynomials; in blocks, as runs may be long."""
+    """Subtract the least-squares parabola (Legendre polynomials), in blocks: runs may be long."""
     n = len(x)
     gram, product = np.zeros((3, 3)), np.zeros(3)
     for start in range(0, n, BLOCK):

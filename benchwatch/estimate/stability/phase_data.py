@@ -1,4 +1,4 @@
-"""Phase from offsets, and which stretches of it no gap interrupts."""
+"""Phase from offsets, and which stretches of it are free of gaps."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -9,21 +9,21 @@ from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
 from benchwatch.estimate.stability.gap_bridges import BESIDE, LONGEST, bridge
 
 CLEAN_SHARE: Final = 0.5
-"""Share of differences free of gaps from which these alone are used."""
+"""Share of differences free of gaps from which on only these are used."""
 MISSING_SHARE: Final = 0.25
-"""Share of an average that may be bridged."""
+"""Share of an average that may be filled."""
 SHORTEST_BRIDGED: Final = 2 * BESIDE
-"""Averaging factor from which the errors of bridges are as good as uncorrelated with sums."""
+"""Averaging factor from which on errors of filled gaps are hardly correlated with sums."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bridges:
-    """What was bridged, and what could not be."""
+    """Which gaps were filled, with what error, and which were not."""
 
-    walls: IntArray
-    """Prefix count, (N,): intervals before each point that nothing reaches across."""
+    unbridged: IntArray
+    """Prefix count, (N,): intervals before each point that no difference reaches across."""
     error: FloatArray
-    """Prefix sum, (N,), of the variance that bridges bring to a sum."""
+    """Prefix sum, (N,), of the variance that filled gaps add to a sum."""
     breaks: IntArray
     """Prefix count, (N,), of intervals at which the run is cut where it is prolonged."""
 
@@ -43,8 +43,8 @@ class Phase:
     bridges: Bridges | None = None
     """None when gaps are not bridged."""
     known: BoolArray | None = None
-    """Which points were measured, (N,), where the phase itself was: it runs on through a gap,
-    and only points are missing. What stands at the others is interpolated."""
+    """Which points were measured, (N,), where the phase itself was measured: it runs on through a
+    gap, and only points are missing. The others are interpolated."""
 
     @property
     def points(self) -> int:
@@ -71,22 +71,22 @@ class Phase:
         return whole[::stride]
 
     def bridged(self, m: int, windows: int, span: int, *, whole: bool = False) -> BoolArray | None:
-        """Return which windows of `span` intervals may reach across bridges at factor `m`.
+        """Return which windows of `span` intervals may reach across filled gaps at factor `m`.
 
         Args:
             m: averaging factor.
             windows: how many averages of `m` intervals, side by side, are compared.
             span: intervals that a difference takes; `windows`·m where it takes points only.
-            whole: reach across even where those free of gaps are many.
+            whole: reach across even where windows free of gaps are many.
 
         Returns:
-            None where only those free of gaps are to be used: they are many enough, or the
-            averages are too short, or nothing was bridged.
+            None where only windows free of gaps are to be used: they are many enough, or the
+            averages are too short, or no gap was filled.
         """
         if self.gaps is None or self.bridges is None or self.points <= span:
             return None
-        walls, counts = self.bridges.walls, self.gaps
-        usable: BoolArray = walls[span:] == walls[: len(walls) - span]
+        unbridged, counts = self.bridges.unbridged, self.gaps
+        usable: BoolArray = unbridged[span:] == unbridged[: len(unbridged) - span]
         if self.known is not None and span == windows * m:
             for k in range(windows + 1):
                 usable = usable & self.known[k * m : k * m + len(usable)]
@@ -137,16 +137,16 @@ def phase_of_offsets(offset: FloatArray, *, bridged: bool = False) -> Phase:
             x[1:] = np.cumsum(first - first.mean(), dtype=np.longdouble)
         return Phase(x, None)
     known = y[~missing]
-    bridges, filled, walls = None, np.where(missing, 0.0, y), missing
+    bridges, filled, unbridged = None, np.where(missing, 0.0, y), missing
     if bridged and known.size:
         made = bridge(np.where(missing, np.nan, y))
-        filled, walls = made.values, made.walls
+        filled, unbridged = made.values, made.unbridged
         error = np.concatenate(([0.0], np.cumsum(made.error)))
-        bridges = Bridges(_prefix(walls), error, _prefix(walls))
+        bridges = Bridges(_prefix(unbridged), error, _prefix(unbridged))
     if known.size:
-        first = np.where(walls, 0.0, filled - known[0])
+        first = np.where(unbridged, 0.0, filled - known[0])
         mean = first[~missing].sum() / known.size
-        x[1:] = np.cumsum(np.where(walls, 0.0, first - mean), dtype=np.longdouble)
+        x[1:] = np.cumsum(np.where(unbridged, 0.0, first - mean), dtype=np.longdouble)
     return Phase(x, _prefix(missing), bridges)
 
 
@@ -155,7 +155,7 @@ def phase_of_phase(
     interval_s: float,
     *,
     runs_on: bool = False,
-    walls: BoolArray | None = None,
+    unbridged: BoolArray | None = None,
 ) -> Phase:
     """Take phase points in seconds, (N,), nan where missing.
 
@@ -163,7 +163,7 @@ def phase_of_phase(
         x_s: the points.
         interval_s: from one to the next.
         runs_on: differences that take no missing point count, whatever is missing between.
-        walls: intervals that nothing reaches across all the same, (N - 1,).
+        unbridged: intervals that nothing reaches across all the same, (N - 1,).
     """
     x = np.asarray(x_s, dtype=np.float64)
     finite = np.isfinite(x)
@@ -177,7 +177,7 @@ def phase_of_phase(
         line = np.arange(-first, x.size - first, dtype=np.float64)
         line *= slope
         flat -= line
-    if finite.all() and walls is None:
+    if finite.all() and unbridged is None:
         return Phase(flat, None)
     missing, known = ~finite, np.flatnonzero(finite)
     gaps = missing[1:] | missing[:-1]
@@ -186,7 +186,7 @@ def phase_of_phase(
         return Phase(flat[nearest], _prefix(gaps))
     at = np.arange(x.size, dtype=np.float64)
     flat = np.interp(at, at[known], flat[known])
-    closed = np.zeros(x.size - 1, dtype=bool) if walls is None else walls
+    closed = np.zeros(x.size - 1, dtype=bool) if unbridged is None else unbridged
     lengths = np.diff(known)
     cut = closed.copy()
     for place in np.flatnonzero(lengths > LONGEST + 1).tolist():

@@ -1,4 +1,4 @@
-"""What the total variance is expected to be beside the Allan variance, and how sure it is.
+"""The expected ratio of the total variance to the Allan variance, and its degrees of freedom.
 
 The total variance is the mean of squares of second differences of a run that is prolonged by its
 own reflection at both ends. Each difference is a contrast of measured phases, so its expectation
@@ -20,7 +20,7 @@ import numpy as np
 from benchwatch.estimate.array_types import FloatArray, IntArray
 
 POINTS: Final = 256
-"""Phase points that are computed with at most."""
+"""Most phase points in the computation."""
 SHORTEST: Final = 8
 """Averaging factor below which the ratio of a scaled run is taken as linear in τ/T."""
 

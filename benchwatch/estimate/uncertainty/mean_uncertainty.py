@@ -148,8 +148,8 @@ def _blocks(offsets: FloatArray, here: NDArray[np.bool_]) -> tuple[FloatArray, i
         made = bridge(values)
         values = made.values
         # What lies between two gaps that are not bridged has a level of its own.
-        side = np.cumsum(np.diff(made.walls.astype(np.int8), prepend=0) > 0).astype(float)
-        kept = ~made.walls
+        side = np.cumsum(np.diff(made.unbridged.astype(np.int8), prepend=0) > 0).astype(float)
+        kept = ~made.unbridged
         values, side = values[kept], side[kept]
     n = values.size
     if n >= EVEN:
