@@ -50,7 +50,7 @@ from benchwatch.journal import Journal, default_path
 from benchwatch.lines import PlainWriter, json_line
 from benchwatch.pipeline.event_log import resumed_words
 from benchwatch.run.live_watch import LiveWatch, RunLimits
-from benchwatch.web.served_address import LOOPBACK, ServedAddress, place_of
+from benchwatch.web.served_address import LOOPBACK, ServedAddress, parse_served_address
 from benchwatch.web.watch_pages import WEB_PORT, Narration, serve_watch
 
 if TYPE_CHECKING:
@@ -264,7 +264,7 @@ def _front_end(
 def _place(address: str | None, port: int | None) -> ServedAddress:
     """Choose where pages would be served: to this computer only, unless an address is typed."""
     with of_option("--web-address"):
-        return place_of(address or LOOPBACK, WEB_PORT if port is None else port)
+        return parse_served_address(address or LOOPBACK, WEB_PORT if port is None else port)
 
 
 def _introduce(

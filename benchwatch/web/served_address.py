@@ -79,7 +79,7 @@ class ServedAddress:
         return not self.of_this_computer or _names_loopback(named)
 
 
-def place_of(address: str, port: int) -> ServedAddress:
+def parse_served_address(address: str, port: int) -> ServedAddress:
     """Choose where to serve, under a new secret.
 
     Raises:

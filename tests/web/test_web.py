@@ -25,7 +25,7 @@ from page_kit import PageClient, opened, served, status_of  # noqa: E402 - only 
 
 from benchwatch.web.browser_page import MOST_WAITING, PageChannel, page_size  # noqa: E402 - likewise
 from benchwatch.web.page_server import FULL, MOST_PAGES  # noqa: E402 - likewise
-from benchwatch.web.served_address import LOOPBACK, ServedAddress, place_of  # noqa: E402 - only with the extra
+from benchwatch.web.served_address import LOOPBACK, ServedAddress, parse_served_address  # noqa: E402 - only with the extra
 
 # ------------------------------------------------------------------ who gets in
 
@@ -36,7 +36,7 @@ from benchwatch.web.served_address import LOOPBACK, ServedAddress, place_of  # n
 )
 def test_every_address_has_a_secret(address):
     """22 characters of 128 random bits, new every time; on loopback other accounts are kept out."""
-    secrets = {place_of(address, 8010).secret for _ in range(10)}
+    secrets = {parse_served_address(address, 8010).secret for _ in range(10)}
 
     assert len(secrets) == 10
     assert all(re.fullmatch(r"[\w-]{22}", secret) for secret in secrets)
@@ -45,7 +45,7 @@ def test_every_address_has_a_secret(address):
 def test_what_is_no_address_is_a_sentence():
     """A name or a typing slip is quoted harmlessly."""
     with pytest.raises(UsageError, match=r"'bench\?' is no address"):
-        place_of("bench\x1b", 8010)
+        parse_served_address("bench\x1b", 8010)
 
 
 @pytest.mark.parametrize(
@@ -78,15 +78,15 @@ def test_pages_of_other_sites_get_nothing(address, host, origin, allows):
 )
 def test_the_line_to_open(address, url):
     """An address of the newer kind stands in brackets (RFC 3986, 3.2.2); then the secret."""
-    place = place_of(address, 0)
+    place = parse_served_address(address, 0)
 
     assert place.url(99) == f"{url}{place.secret}/"
 
 
 def test_the_line_for_all_addresses_names_one():
     """0.0.0.0 can't be opened: an address of this computer is shown in its place."""
-    assert re.fullmatch(r"http://[\d.]+:99/[\w-]{22}/", place_of("0.0.0.0", 0).url(99))
-    assert "0.0.0.0" not in place_of("0.0.0.0", 0).url(99)
+    assert re.fullmatch(r"http://[\d.]+:99/[\w-]{22}/", parse_served_address("0.0.0.0", 0).url(99))
+    assert "0.0.0.0" not in parse_served_address("0.0.0.0", 0).url(99)
 
 
 async def test_requests_that_may_not_ask_are_refused():

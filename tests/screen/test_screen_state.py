@@ -1,4 +1,4 @@
-"""Behind the picture: commands, choices that are kept, the words about trimming and records."""
+"""Commands, preferences that are kept, and the words about trimming and records."""
 
 import json
 from dataclasses import replace

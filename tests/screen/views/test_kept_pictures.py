@@ -400,7 +400,7 @@ What stands above and below every view is kept once: [header_80x24.txt](header_8
 After a change of the screen's pictures, write them and this list anew and read the difference:
 
 ```sh
-BENCHWATCH_UPDATE_SNAPSHOTS=1 python -m pytest tests/screen/test_screen_states.py
+BENCHWATCH_UPDATE_SNAPSHOTS=1 python -m pytest tests/screen/views/test_kept_pictures.py
 ```
 
 [picture.txt](picture.txt) is no test: it is a capture of `benchwatch watch --sim --seed 7` in a
