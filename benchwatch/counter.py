@@ -7,7 +7,7 @@ entry-point group ``benchwatch.drivers``, the bundled ones like those of anybody
 
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import KW_ONLY, dataclass, fields
 from decimal import Decimal
 from typing import Final, Literal, Protocol, Self
 
@@ -23,12 +23,13 @@ def plausible_gate_s(gate_s: float | None) -> float | None:
     return gate_s if gate_s is not None and 0 < gate_s <= LONGEST_GATE_S else None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Identity:
     """Which instrument answered; all texts are the instrument's own."""
 
     text: str
     """The whole identity reply, or a family such as ``talk-only counter``; printable."""
+    _: KW_ONLY
     maker: str = ""
     model: str = ""
     serial: str = ""
@@ -62,12 +63,13 @@ class Setup:
         return self.gate_s is None and self.channel is None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Measurement:
     """One result of a counter, as measured, without a nominal."""
 
     value_hz: Decimal | None
     """Exact frequency; None when the counter reports overrange."""
+    _: KW_ONLY
     resolution_hz: float = 0.0
     """Weight of the last digit written; 0 when unknown."""
     repeat: bool = False
