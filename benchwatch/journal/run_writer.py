@@ -43,7 +43,7 @@ class RunWriter:
 
     @property
     def not_on_disk(self) -> int | None:
-        """How many entries wait for it; None when nothing is kept."""
+        """How many entries wait for the disk; None when nothing is kept."""
         return None if self._journal is None else self._journal.not_on_disk
 
     def update_run(self, **known: Any) -> None:

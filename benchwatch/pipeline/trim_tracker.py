@@ -101,14 +101,15 @@ class TrimTracker:
         self._newest_offset, self._apart = offset, math.inf if math.isnan(apart) else apart
         if math.isfinite(offset) and not numbers.suspect:
             self._tool.add(elapsed_s, offset, numbers.noise)
-        if not self._tool.state.on:
+        tool_on = self._tool.state.on
+        if not tool_on:
             self._found.add(elapsed_s, numbers)
         landing, touched = None, self._tool.unsettled(elapsed_s)
         if self._landing is not None:
             landing = self._landing.add(
                 elapsed_s,
                 numbers,
-                tool_on=self._tool.state.on,
+                tool_on=tool_on,
                 offset=math.nan if touched else offset,
             )
         self._newest = now = self._now(numbers, landing, touched=touched)
