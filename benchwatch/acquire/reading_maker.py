@@ -46,7 +46,8 @@ class ReadingMaker:
         self._clock = clock
         self._origin_s = origin_s
         self._mid_gate = MidGate(origin_s)
-        self._reported_gate_s: float | None = None
+        self.gate_s: float | None = None
+        """The gate that the counter reports, in seconds; see `set_gate`."""
         self._implausible = 0
         self._has_made = False
         self._standing_flags: frozenset[Flag] = frozenset()
@@ -55,18 +56,13 @@ class ReadingMaker:
             self.set_nominal(nominal)
 
     @property
-    def gate_s(self) -> float | None:
-        """The gate that the counter reports, in seconds."""
-        return self._reported_gate_s
-
-    @property
     def doubt(self) -> str | None:
         """What is wrong with that gate, a sentence; None while nothing is."""
         return self._mid_gate.doubt
 
     def set_gate(self, gate_s: float | None) -> None:
         """Use the gate that the counter reports, in seconds, from the next reading on."""
-        self._reported_gate_s = gate_s
+        self.gate_s = gate_s
         self._mid_gate.set_gate(gate_s)
 
     def gate_was_set(self) -> None:

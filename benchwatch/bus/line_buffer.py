@@ -57,6 +57,8 @@ class LineBuffer:
         Raises:
             ReplyError: it is longer than any reply.
         """
+        if not self._bytes:
+            return None
         while (end := self._first_end()) >= 0:
             line = bytes(self._bytes[:end])
             del self._bytes[: end + 1]

@@ -134,7 +134,11 @@ class Session:
         deadline = self._clock.monotonic() + timeout_s
         is_over = False
         while True:
-            line = self._next_line()
+            try:
+                line = self._lines.next_line()
+            except ReplyError:
+                self._dirty = self._dirty or self._lines.is_cut
+                raise
             if line is not None:
                 self._lines_given += 1
                 return line
@@ -152,7 +156,6 @@ class Session:
 
     def query(self, query: str, timeout_s: float) -> str:
         """Send `query` and return its reply line; older input is dropped first."""
-        self._check_owner()
         if self._dirty or self._lines or self._wire.has_input():
             self.discard_input()
         self.write(query)
@@ -215,14 +218,6 @@ class Session:
             while received < MOST_AT_ONCE and (data := self._wire.receive(0.0)):
                 self._lines.add(data)
                 received += len(data)
-
-    def _next_line(self) -> str | None:
-        """Return the next line that was received whole; None when there is none."""
-        try:
-            return self._lines.next_line()
-        except ReplyError:
-            self._dirty = self._dirty or self._lines.is_cut
-            raise
 
     def _check_cancel(self) -> None:
         if self._cancel.is_set():
