@@ -27,7 +27,7 @@ class CounterState:
     """As found, where the program recorded it by itself."""
 
     def messages(self, now: Snapshot) -> list[str]:
-        """Return what the operator is to be told of a new snapshot, oldest first."""
+        """Return messages for the operator about a new snapshot, oldest first."""
         return [*self._kept_by_itself(now), *self._answer(now)]
 
     def _kept_by_itself(self, now: Snapshot) -> list[str]:

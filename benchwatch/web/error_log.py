@@ -33,7 +33,7 @@ def error_log(log: TextIO) -> logging.Logger:
 def note_errors_of(loop: asyncio.AbstractEventLoop, logger: logging.Logger) -> None:
     """Write to `logger` what `loop` would write on standard error."""
 
-    def note(_loop: asyncio.AbstractEventLoop, told: dict[str, Any]) -> None:
-        logger.error("%s", told.get("message"), exc_info=told.get("exception"))
+    def note(_loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        logger.error("%s", context.get("message"), exc_info=context.get("exception"))
 
     loop.set_exception_handler(note)

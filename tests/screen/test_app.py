@@ -30,7 +30,7 @@ def made_app(
 
 
 def text_of(app: BenchwatchApp) -> str:
-    """Return what the stage shows."""
+    """Return what the view shows."""
     return "\n".join(row.plain.rstrip() for row in app.view_widget.lines) + "\n"
 
 
@@ -504,7 +504,7 @@ async def test_the_command_line_does_what_keys_do():
 
 
 async def test_the_command_line_chooses_with_up_and_down():
-    """Down goes to the next offer, Escape leaves without doing anything."""
+    """Down goes to the next suggestion, Escape leaves without doing anything."""
     app = made_app()
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press("ctrl+p", "down", "down", "up", "enter")
@@ -516,7 +516,7 @@ async def test_the_command_line_chooses_with_up_and_down():
 
 
 async def test_the_command_line_goes_through_its_offers_by_pages():
-    """A page down and up again is where it began; far down is the last offer."""
+    """A page down and up again is where it began; far down is the last suggestion."""
     app = made_app()
     async with app.run_test(size=(80, 24)) as pilot:
         await pilot.press(":")
@@ -533,7 +533,7 @@ async def test_the_command_line_goes_through_its_offers_by_pages():
 
 
 def chosen(app: BenchwatchApp) -> str:
-    """Return the offer that stands out on the command line."""
+    """Return the suggestion that stands out on the command line."""
     sheets = [sheet for sheet in app.screen.query("TextWidget") if len(sheet.lines) > 1]
     (line,) = [row.plain for row in sheets[0].lines if row.plain.startswith(">")]
     return line

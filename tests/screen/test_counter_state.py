@@ -18,7 +18,7 @@ REFUSED = "the counter refused a gate of 11 d: -222, Data out of range."
 
 
 def desk_of(watch: kit.FakeWatch) -> ScreenState:
-    """Make a desk over `watch` that can be told things."""
+    """Make the state of a screen over `watch`."""
     watch.operator = kit.FakeOperator()
     return ScreenState(watch, None, DisplayOptions(state=None), Preferences())
 

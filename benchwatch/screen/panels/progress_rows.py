@@ -108,7 +108,7 @@ def turn_words(frame: Frame, *, short: bool = False) -> str:
 def hint_words(frame: Frame, *, short: bool = False) -> str:
     """Say how far the next nudge should go, and whether the way of the last one or back.
 
-    Back: why is said where it can be told. It went past the aim, or away from it.
+    For a way back it gives the reason where that is known: past the aim, or away from it.
     """
     now = frame.snapshot.trim
     if now is None or now.hint is None or frame.stale or where(frame) == "inside":
