@@ -8,8 +8,11 @@ import argparse
 import random
 import sys
 from decimal import Decimal
+from functools import partial
 from pathlib import Path
 
+from benchwatch.acquire import Acquisition
+from benchwatch.bus import Buses
 from benchwatch.clock import SystemClock
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal
@@ -72,7 +75,8 @@ def main() -> int:
         interval_s=asked.every,
     )
     journal = Journal(asked.home / "journal.sqlite")
-    run = LiveWatch([plan], journal=journal, limits=RunLimits(), clock=clock)
+    acquire = partial(Acquisition, open_link=Buses().open_link, persistent=True)
+    run = LiveWatch([plan], journal=journal, limits=RunLimits(), clock=clock, acquire=acquire)
     past(run, asked.before)
     clock.ahead_s = asked.before
     run.start()

@@ -5,9 +5,6 @@ import sys
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
 
-from program_kit import COMMAND
-from terminal_kit import Terminal
-
 BENCHMARKS = Path(__file__).parents[1] / "benchmarks"
 
 
@@ -27,17 +24,17 @@ def test_every_benchmark_is_found_by_the_words_of_the_readme():
 
 
 def test_the_paint_of_a_key_is_seen_and_timed(tmp_path):
-    """What measures key to paint finds the paint of two keys on a real watch."""
+    """What measures key to paint finds the paint of two keys on a watch with a made past."""
     spec = spec_from_file_location("speed_screen", BENCHMARKS / "test_speed_screen.py")
     benchmark = module_from_spec(spec)
     spec.loader.exec_module(benchmark)
-    command = [*COMMAND, "watch", "--sim", "fast", "--no-journal"]
-    terminal = Terminal(command, tmp_path, width=120, height=36)
-    try:
-        terminal.wait_for("q quit")
-        waits = benchmark.key_waits(terminal, 2)
-    finally:
-        terminal.close()
+    with benchmark.simulated("fast") as resource:
+        terminal = benchmark.opened(resource, tmp_path, before=5.0)
+        try:
+            terminal.wait_for("q quit")
+            waits = benchmark.key_waits(terminal, 2)
+        finally:
+            terminal.close()
 
     assert len(waits) == 2
     assert all(0.0 < wait_s < benchmark.LONGEST_S for wait_s in waits)
