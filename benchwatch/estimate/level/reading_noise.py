@@ -129,10 +129,10 @@ class ReadingNoise:
     """Standard deviation of single readings; O(1) a reading, `WINDOW` differences of memory.
 
     Attributes:
-        sigma: fractional sd of single readings; 0 while nothing tells it.
+        sigma: fractional sd of single readings; 0 while unknown.
         degrees: degrees of freedom of `sigma`: two thirds of the differences in use, because
             neighbouring differences share a reading.
-        quantum: the last digit of the readings as a fraction; 0 while nothing tells it.
+        quantum: the last digit of the readings as a fraction; 0 while unknown.
         moving: the newest differences have one sign more often than noise would.
     """
 

@@ -41,6 +41,17 @@ class TouchStep:
     before: RestingLevel | None
     """Level before it; None where too few readings were at rest."""
 
+    def continued(self, nudge: Nudge) -> "TouchStep":
+        """Return this step with another as its last part."""
+        first, unknown = self.nudge, self.nudge.u is None or nudge.u is None
+        whole = Nudge(
+            at_s=first.at_s,
+            size=first.size + nudge.size,
+            u=None if unknown else math.hypot(first.u or 0.0, nudge.u or 0.0),
+            lasted_s=nudge.at_s + nudge.lasted_s - first.at_s,
+        )
+        return TouchStep(whole, self.before)
+
 
 @dataclass(frozen=True, slots=True)
 class KnownSamples:

@@ -174,7 +174,7 @@ class ToolPull:
         self._reassign(nudge)
         again = self._still_moves(nudge)
         if again is not None:
-            step = TouchStep(_together(again.nudge, nudge), again.before)
+            step = again.continued(nudge)
             self._samples.take_back()
         ended_s = nudge.at_s + nudge.lasted_s
         self._samples.finish(nudge, self._standing(nudge.at_s), self._standing(ended_s))
@@ -295,13 +295,3 @@ class ToolPull:
             pull=None if unproved else mean,
             first=mean if unproved and touch.on else None,
         )
-
-
-def _together(first: Nudge, second: Nudge) -> Nudge:
-    """Return two steps as the one that they are parts of."""
-    return Nudge(
-        at_s=first.at_s,
-        size=first.size + second.size,
-        u=None if first.u is None or second.u is None else math.hypot(first.u, second.u),
-        lasted_s=second.at_s + second.lasted_s - first.at_s,
-    )
