@@ -180,7 +180,7 @@ class SettleVerdict:
         )
 
     def to_go(self, known: VerdictInput) -> tuple[float, float, float] | None:
-        """Seconds until the verdict: low, middle, high; None when there is no telling."""
+        """Seconds until the verdict: low, middle, high; None when unknown."""
         if self.state == "settled" or (known.cycling() and known.shown_cycle() is not None):
             return None
         expected = self.time_to_go.seconds(GIVEN_AFTER * known.limit.horizon_s)

@@ -1,4 +1,4 @@
-"""The one line for people that goes with a settle verdict."""
+"""The sentence that is shown with a settle verdict."""
 
 import math
 from typing import Final
@@ -9,19 +9,19 @@ from benchwatch.quantity import OffsetUnit, format_duration, offset_unit
 
 WOULD_TELL: Final = " more at this noise would tell"
 TOO_SOON: Final = "too soon after a turn or a touch to tell"
-HOPELESS: Final = 100.0
-"""Excess above which an extrapolation of the noise says nothing."""
-CALM: Final = 0.1
-"""Changes below this fraction of the limit are not told in figures."""
+EXTRAPOLATED: Final = 100.0
+"""Excess up to which the time that would tell is extrapolated from the noise."""
+SMALL: Final = 0.1
+"""Changes below this fraction of the limit are not given as figures, which would only flicker."""
 TOO_COARSE: Final = "the last digit is too coarse for this limit: a longer gate would tell"
 ALL_EQUAL: Final = "equal readings, unknown last digit: a longer gate would tell"
 NO_TIME_HELPS: Final = (TOO_COARSE, ALL_EQUAL)
 
 
 def moving(change: float, limit: SettleLimit) -> str:
-    """Forecast and limit, in one unit; far inside, the figure would only flicker."""
+    """Forecast change and limit, in one unit."""
     asked = offset_unit(limit.limit)
-    change, least = abs(change), CALM * limit.limit
+    change, least = abs(change), SMALL * limit.limit
     said = _short(change, asked) if change >= least else f"less than {_short(least, asked)}"
     horizon = format_duration(limit.horizon_s)
     return f"expected to move {said} in {horizon}, asked {_short(limit.limit)}"
@@ -36,18 +36,18 @@ def cycling(cycle: OffsetCycle, limit: SettleLimit) -> str:
 
 
 def departed(wait_s: float) -> str:
-    """It moved by more than the limit although nothing had spoken against staying inside it."""
+    """It left the limit although the forecast had ruled that out."""
     wait = format_duration(max(round(wait_s), 1))
     return f"moved by more than asked a while ago: settled if it stays for {wait} more"
 
 
 def compared(lasted_s: float) -> str:
-    """Readings go on after a gap."""
+    """Readings after a gap are compared with the level before it."""
     return f"no readings for {format_duration(lasted_s)}: comparing with the level before"
 
 
 def too_few(limit: SettleLimit) -> str:
-    """Nothing can be said yet."""
+    """The readings are too few for a verdict."""
     return f"too few readings yet for {_short(limit.limit)} in {format_duration(limit.horizon_s)}"
 
 
@@ -64,7 +64,7 @@ def unsure(excess: float, seen_s: float, noise: NoiseModel, interval_s: float) -
     white = noise.white / max(seen_s / 4.0, interval_s)
     power = 1.0 / 1.5 if white > noise.flicker else 1.0
     more_s = seen_s * (excess**power - 1.0)
-    if not math.isfinite(more_s) or excess > HOPELESS:
+    if not math.isfinite(more_s) or excess > EXTRAPOLATED:
         return "too early to tell: the past is too short for this limit"
     about_s = max(round(_rough(more_s)), 1)
     wait = f"about {format_duration(about_s)}{WOULD_TELL}"
@@ -91,7 +91,7 @@ def soon_after_a_step(reason: str) -> str:
 
 
 def _rough(seconds: float) -> float:
-    """Round to two digits: nobody knows it better."""
+    """Round to two digits, as well as it is known."""
     return float(f"{seconds:.2g}")
 
 
