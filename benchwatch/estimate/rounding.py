@@ -1,20 +1,20 @@
-"""What rounding to a last digit leaves of an error in a mean, however many readings it has.
+"""The error that rounding to a last digit leaves in a mean of any number of readings.
 
 Readings that are all equal share one rounding error, anywhere within half a digit: their mean
 is no better than one of them, sd q/√12 (JCGM 100:2008, F.2.2.1 and 4.3.7). Noise of half a
-digit and more spreads the readings over several digits, and their mean then knows better: a
-quantiser dithered by normal noise of σ is off by
+digit and more spreads the readings over several digits, and their mean is then better: the error of
+a quantiser dithered by normal noise of σ is
 
     q/π Σ (-1)ᵏ/k · exp(-2π²k²σ²/q²) · sin(2πk·level/q),   k = 1, 2 ...
 
 (Fourier series of the sawtooth, each harmonic damped by the noise's characteristic function;
-derived, and from memory what the literature on dither says). Its mean square over all levels
-falls from q²/12 at σ = 0 to (0.002 q)² at σ = q/2. Seen in readings is not σ but their
-variance, on average over levels w = σ² + q²/12 minus that mean square.
+derived; it agrees with the literature on dither, from memory). Its mean square over all levels
+falls from q²/12 at σ = 0 to (0.002 q)² at σ = q/2. The readings show not σ but their variance, on
+average over levels w = σ² + q²/12 minus that mean square.
 
-Between two digits only, σ and level can't both be told: a share of readings at the upper one of
-0.8 may mean little noise close to the boundary or more of it further up. The level then lies
-between boundary and mean, √(q²/4 - w) apart, and is as likely anywhere: that over √3.
+Readings of two digits only can't tell both σ and the level: with 0.8 of them at the upper digit
+there may be little noise near the boundary or more of it further up. The level then lies anywhere
+between boundary and mean, which are √(q²/4 - w) apart: a uniform distribution, sd that over √3.
 """
 
 import math
@@ -26,10 +26,10 @@ from typing import Final
 from benchwatch.estimate.variances import ALLAN
 
 FEWEST_QUIET: Final = 3
-"""Readings that show a level to be quiet."""
+"""Readings needed to see that a level is quiet."""
 _HARMONICS: Final = 5
 _LARGEST: Final = 0.6
-"""Noise in digits, from which on nothing is left."""
+"""Noise in digits from which on no error is left."""
 _STEPS: Final = 60
 
 
@@ -50,7 +50,7 @@ _SEEN: Final = [
 
 
 def rounding_variance(readings: Sequence[float], quantum: float) -> float:
-    """Variance of the mean of `readings` from rounding, which more readings don't lower.
+    """Variance of the mean of `readings` by rounding, which more readings don't lower.
 
     Args:
         readings: in order of time, so that a slow drift doesn't pass for dither.

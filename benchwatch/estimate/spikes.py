@@ -1,4 +1,4 @@
-"""Lone wild readings of a whole run: the one rule for all numbers after the fact.
+"""Spikes, lone wild readings, of a whole recorded run: one rule for all its statistics.
 
 A reading is a spike when it stands on the same side of the readings before and after it by more
 than 6 standard deviations, while these agree with each other. Before and after are medians of
