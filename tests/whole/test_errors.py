@@ -1,37 +1,8 @@
-"""The house: rooms below the screen never load it, and errors are one tree."""
-
-import pkgutil
-import subprocess
-import sys
+"""Errors are one tree, each with the exit code of the command line's contract."""
 
 import pytest
 
-import benchwatch
 from benchwatch import errors
-
-FRONT_ENDS = ("screen", "web", "lines", "report", "cli", "commands")
-
-
-def rooms() -> list[str]:
-    """List every module of floors 1 to 4."""
-    found = [module.name for module in pkgutil.walk_packages(benchwatch.__path__, "benchwatch.")]
-    return [name for name in found if name.split(".")[1] not in FRONT_ENDS]
-
-
-def test_rooms_below_the_screen_load_neither_textual_nor_visa_nor_scipy() -> None:
-    """One fresh interpreter imports floors 1 to 4; what is heavy waits until it is needed."""
-    heavy = ("textual", "pyvisa", "scipy", "matplotlib")
-    script = (
-        "import importlib, sys\n"
-        f"for room in {rooms()!r}:\n"
-        "    importlib.import_module(room)\n"
-        f"    loaded = [name for name in {heavy!r} if name in sys.modules]\n"
-        "    assert not loaded, f'{room} loads {loaded}'\n"
-    )
-
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True)
-
-    assert done.returncode == 0, done.stderr
 
 
 def test_the_tree_of_errors_is_drawn_as_it_is() -> None:
