@@ -153,7 +153,7 @@ class ChangePoints:
             The most likely run.
         """
         if self.best is None:
-            self.runs = [StableRun(start=index, start_s=at_s, offset=offset, weight=0.0)]
+            self.runs = [StableRun(index, at_s, offset, 0.0)]
             self.best = self.runs[0]
         elif sigma > 0.0:
             if slope:
@@ -191,7 +191,7 @@ class ChangePoints:
             stood.wild = True
             stood.wild_at = index
             stood.weight = math.log(_WILD_ODDS * _DWELL)
-            self.runs = [stood, StableRun(start=index, start_s=at_s, offset=offset, weight=0.0)]
+            self.runs = [stood, StableRun(index, at_s, offset, 0.0)]
             return
         match.readings += 1
         match.mean += (offset - match.mean) / match.readings
@@ -254,9 +254,8 @@ class ChangePoints:
             run.weight = weight
             if weight > most:
                 most, best = weight, run
-        new = StableRun(
-            start=index, start_s=at_s, offset=offset, weight=log(total * step_odds * far)
-        )
+        # By position: one at each reading, and keywords take 1 us.
+        new = StableRun(index, at_s, offset, log(total * step_odds * far))
         runs.append(new)
         if new.weight > most:
             most, best = new.weight, new

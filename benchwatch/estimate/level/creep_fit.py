@@ -185,13 +185,9 @@ class CreepFit:
             level_variance = variance / n + e * e * own + cell * cell / 12.0
             kept.append(sums)
             answers.append(
+                # By position: up to seven of them a reading, and keywords take 0.2 us each.
                 CreepAnswer(
-                    probability=probabilities[place],
-                    tau_s=sums.tau_s,
-                    level=levels[place],
-                    level_variance=level_variance,
-                    amplitude=amplitude,
-                    amplitude_variance=own,
+                    probabilities[place], sums.tau_s, levels[place], level_variance, amplitude, own
                 )
             )
         self._sums = kept

@@ -51,8 +51,6 @@ class _Standing(NamedTuple):
 
     first: int = -1
     """Number of its first reading."""
-    end: int = -LONGEST_SERIES
-    """Number of the first reading after it."""
     reported: float = 0.0
     """How much of the way from there nudges have reported."""
     reported_u: float = 0.0
@@ -69,6 +67,8 @@ class NudgeDetector:
         self.creep = CreepTracker()
         """What creeps after the newest nudge."""
         self._standing = _Standing()
+        self._stood = -LONGEST_SERIES
+        """First reading after that level."""
         self._left = 0
         """First reading that the level known last does not explain."""
         self._broken = (0, 0)
@@ -83,7 +83,7 @@ class NudgeDetector:
         self.recent.clear()
         self.confirmed = self._left = number
         self._broken = (number, number)
-        self._standing = _Standing()
+        self._forget_level()
         self._own.clear()
         self.creep.restart()
 
@@ -119,20 +119,25 @@ class NudgeDetector:
         self.recent.append(reading)
         stands = back and run.start <= self._standing.first
         if stands or (not run.wild and number - first >= AFTER):
-            self._standing = _Standing(max(run.start, self.confirmed), number + 1)
-            self._left = number + 1
+            self._stood = self._left = number + 1
+            first = max(run.start, self.confirmed)
+            if self._standing.first != first or self._standing.reported_u:
+                self._standing = _Standing(first)
             return None
         if back or run.wild or noise.degrees <= LEAST_DEGREES or not noise.sigma:
             return None
-        standing = self._standing
-        if number - standing.end <= LONGEST_SERIES:
-            old = self._between(standing.first, min(standing.end, first))[-BEFORE:]
+        if number - self._stood <= LONGEST_SERIES:
+            old = self._between(self._standing.first, min(self._stood, first))[-BEFORE:]
         else:
             # In a fast warm-up no run lasts: there each reading may be the first after a step.
-            self._standing = _Standing()
+            self._forget_level()
             self._left = first = min(first, number - AFTER_MOVING + 1)
             old = self._between(self.confirmed, first)[-BEFORE_MOVING:]
         return self._confirm(old, first, noise, wander) if first > self.confirmed else None
+
+    def _forget_level(self) -> None:
+        """Let no level stand that turns could be measured from."""
+        self._standing, self._stood = _Standing(), -LONGEST_SERIES
 
     def _leave_out(self, level: float, most: float) -> None:
         """Drop readings farther than `most` off the `level` that is back."""
