@@ -222,7 +222,7 @@ class Finder:
 
 
 def is_identity(text: str) -> bool:
-    """Tell whether a reply can be one to ``*IDN?``: four fields by the standard, three at some.
+    """Return whether a reply can be one to ``*IDN?``: four fields by the standard, three at some.
 
     A reading of a talk-only counter may have letters and a comma, but no word and two commas.
     """

@@ -99,7 +99,7 @@ class DriverInfo:
             ) from error
 
     def accepts(self, loaded: Driver, method: str, text: str) -> bool:
-        """Tell whether the loaded driver ``recognises`` an identity, or ``reads`` a line.
+        """Return whether the loaded driver ``recognises`` an identity, or ``reads`` a line.
 
         Args:
             loaded: the driver.

@@ -60,7 +60,7 @@ class Acquisition(threading.Thread):
         Args:
             name: The counter's name on this bench.
             resource: Its resource string.
-            driver: Name of a driver, or what makes a counter of a link.
+            driver: Name of a driver, or a function that makes a counter of a link.
             setup: What the operator asked to be set; it is set again after a reconnect.
             nominal: In hertz; None takes the round number that the first reading is near.
             on_event: Gets every reading and gap, in order, and a mark when another counter answers.
@@ -71,7 +71,7 @@ class Acquisition(threading.Thread):
             origin_s: Monotonic zero of the run.
             interval_s: Time between the beginnings of two readings; None: as fast as they come.
             margin_s: Added to the gate before a reading is overdue.
-            persistent: Keep on trying when nothing answers at the start, or no reading comes.
+            persistent: Keep trying when nothing answers at the start, or no reading comes.
         """
         super().__init__(name=f"acquire {name}", daemon=True)
         self._counter_name = name
@@ -125,7 +125,7 @@ class Acquisition(threading.Thread):
     # ------------------------------------------------------------- the run
 
     def run(self) -> None:
-        """Read until stopped or until there is no point in going on."""
+        """Read until stopped, or until an error ends the run."""
         try:
             self._publisher.update()
             make = driver(self._driver) if isinstance(self._driver, str) else self._driver
@@ -154,7 +154,7 @@ class Acquisition(threading.Thread):
             except (ConnectionFailed, LinkLost, ReplyError, UsageError) as error:
                 if self._stopping.is_set():
                     return
-                self._go_on_or_raise(error)
+                self._retry_or_raise(error)
             finally:
                 if link is not None:
                     link.close()
@@ -166,10 +166,10 @@ class Acquisition(threading.Thread):
             self._identify(counter, extras)
             self._loop.read_until_lost(counter, extras)
         finally:
-            with suppress(LinkLost, ReplyError):  # the link may be gone, and the panel with it
+            with suppress(LinkLost, ReplyError):  # without a link nothing can be returned to local
                 counter.release()
 
-    def _go_on_or_raise(self, error: BenchwatchError) -> None:
+    def _retry_or_raise(self, error: BenchwatchError) -> None:
         """Publish that the link is lost and will be tried again, or raise what ends the run."""
         self._retry_policy.failed()
         self._loop.gaps.failed(error)
@@ -186,7 +186,7 @@ class Acquisition(threading.Thread):
         )
 
     def _advice(self, error: BenchwatchError) -> str:
-        """Return what failed and what to do; port and driver of a counter once read are right."""
+        """Return what failed and what to do; once a counter was read, port and driver are right."""
         if (
             not self._retry_policy.has_read
             or not isinstance(error, ConnectionFailed)
@@ -231,7 +231,7 @@ class Acquisition(threading.Thread):
 def _broken_driver(
     error: BaseException, driver: str | Callable[[Link], Counter], resource: str
 ) -> DriverError:
-    """Return the error for a driver that raised what no driver should."""
+    """Return the error for a driver that raised an exception no driver should raise."""
     name = driver if isinstance(driver, str) else getattr(driver, "__name__", "of the caller")
     broken = DriverError(
         f"reading {printable(resource, 200)} with the driver '{name}' failed: "

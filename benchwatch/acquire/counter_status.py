@@ -1,4 +1,4 @@
-"""What is known of a counter besides its readings."""
+"""The status of one counter: link, identity, time base, gate and nominal."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
@@ -11,7 +11,7 @@ from benchwatch.counter import Identity, LinkState, LinkStatus, TimeBase
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CounterStatus:
-    """State of the link, and what the counter reported of itself."""
+    """State of the link, and what the counter reported about itself."""
 
     link: LinkStatus
     identity: Identity | None = None

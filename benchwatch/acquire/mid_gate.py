@@ -8,10 +8,10 @@ from typing import Final
 from benchwatch.quantity import format_duration
 
 SPACINGS: Final = 4
-"""So many spacings in a row shorter than the gate refute it. One or two may be short: the first
-result of a free-running counter is found in the middle of a gate."""
+"""So many spacings in a row that are shorter than the gate prove it wrong. One or two may be short:
+the first result of a free-running counter is found in the middle of a gate."""
 SHORTER: Final = 0.8
-"""Part of the gate below which no two readings can follow each other; a line may be delayed."""
+"""Fraction of the gate that lies at least between two readings; below 1, as a line may be late."""
 LEAST_STEP_S: Final = 2e-6
 """Readings are shown and recorded in microseconds, and no two of a counter share a time."""
 

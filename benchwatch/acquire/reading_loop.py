@@ -21,7 +21,7 @@ counter sends at its own pace: a pause there would delay its next line, and each
 
 
 class GapTracker:
-    """Holds the last good reading, and the first thing that went wrong after it."""
+    """Holds the last good reading, and the reason of the first failure after it."""
 
     def __init__(self) -> None:
         self._last: Reading | None = None
@@ -57,7 +57,7 @@ class ReadingLoop:
 
     Args:
         resource: the counter's resource string.
-        settings: is called between readings.
+        settings: sets and polls the counter's settings between readings.
         maker: makes the readings.
         publisher: publishes the state of the link.
         retry_policy: gives timeouts, and decides when to give up.
@@ -99,7 +99,7 @@ class ReadingLoop:
         Raises:
             ReplyTimeout: several in a row, so the connection is distrusted.
             LinkLost: the link broke.
-            NoReadings: there is no point in going on.
+            NoReadings: the retry policy gives up.
         """
         timeouts = 0
         due_s = self._fresh_s = self._clock.monotonic()

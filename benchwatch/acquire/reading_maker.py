@@ -1,4 +1,4 @@
-"""Makes a `Reading` of what a driver measured: time stamp, exact offset, plausible range, flags."""
+"""Makes a `Reading` of a `Measurement`: time stamp, exact offset, plausible range, flags."""
 
 import math
 from dataclasses import dataclass
@@ -15,12 +15,12 @@ from benchwatch.reading import DATED_BY_PACE, INTERNAL_TIMEBASE, OVERRANGE, REPE
 
 _EXACT: Final = Context(prec=60)
 MOST_IMPLAUSIBLE: Final = 5
-"""After so many implausible readings and no other one the nominal is wrong, not the counter."""
+"""After so many implausible readings and no plausible one, the nominal is wrong."""
 
 
 @dataclass(frozen=True, slots=True)
 class MadeReading:
-    """A reading, and how it came."""
+    """A reading, when it arrived, and how many before it were dropped."""
 
     reading: Reading
     arrived_s: float
@@ -57,7 +57,7 @@ class ReadingMaker:
 
     @property
     def doubt(self) -> str | None:
-        """What is wrong with that gate, a sentence; None while nothing is."""
+        """What is wrong with the reported gate, a sentence; None while nothing is."""
         return self._mid_gate.doubt
 
     def set_gate(self, gate_s: float | None) -> None:
@@ -70,7 +70,7 @@ class ReadingMaker:
         self._mid_gate.restart()
 
     def set_time_base(self, time_base: TimeBase) -> None:
-        """Flag the readings from now on, where the counter's own oscillator counts them."""
+        """Flag the readings from now on where `time_base` is the counter's own oscillator."""
         internal = time_base.source == "internal"
         self._standing_flags = frozenset({INTERNAL_TIMEBASE}) if internal else frozenset()
 
@@ -84,8 +84,8 @@ class ReadingMaker:
         """Make a reading, stamped at the middle of its gate.
 
         Raises:
-            ReplyError: it lies more than a part in 1000 from the nominal.
-            NoReadings: so did several others, and none was nearer.
+            ReplyError: the value lies more than a part in 1000 from the nominal.
+            NoReadings: so did several in a row, and no reading was ever nearer.
             UsageError: no nominal was given, and the first reading is near no round number.
         """
         now_s = self._clock.monotonic()

@@ -23,7 +23,7 @@ class RetryPolicy:
     def __init__(self, *, margin_s: float = MARGIN_S, persistent: bool = False) -> None:
         self.persistent = persistent
         self.tries = 0
-        """Failed ones since the start or the last new reading."""
+        """Failed tries since the start or the last new reading."""
         self.has_read = False
         self._margin_s = margin_s
         self._pace_s: float | None = None

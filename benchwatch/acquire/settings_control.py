@@ -30,7 +30,7 @@ class SettingsControl:
     Args:
         setup: what the operator asked to be set; later requests replace parts of it.
         maker: is given nominal, gate and time base for the readings.
-        publisher: publishes what has become known.
+        publisher: publishes changes.
         note: puts a sentence on the time line.
         clock: where time comes from.
     """
@@ -55,6 +55,7 @@ class SettingsControl:
         """The gate that was read back after the requested one had been set."""
         self._resets: deque[float] = deque(maxlen=MOST_RESETS)
         self._old: list[str] = []
+        """Settings that were noted as no longer reported."""
         self._doubted_s: float | None = None
         """The gate that was noted as impossible."""
 
@@ -74,7 +75,7 @@ class SettingsControl:
         return polled.time_base, polled.gate_s
 
     def _reports_less(self, polled: PolledSettings) -> bool:
-        """Tell whether the counter reported more on its last connection; it may be busy now."""
+        """Return whether the counter reported more on its last connection; it may be busy now."""
         known = self._publisher.status
         base = polled.time_base.source == "unknown" and known.time_base.source != "unknown"
         return base or (polled.gate_s is None and known.gate_s is not None)
@@ -164,7 +165,7 @@ class SettingsControl:
         self._note(f"the counter's gate was found at {found}; {end}")
         return self._set_gate_s
 
-    # ------------------------------------------------------------- what is known
+    # ------------------------------------------------------------- notes on the time line
 
     def _note_old(self, known: PolledSettings) -> None:
         """Note when a known setting is no longer reported, and when it is again."""
@@ -185,7 +186,7 @@ class SettingsControl:
         self._old = old
 
     def _is_newly_doubtful(self) -> bool:
-        """Tell whether the reported gate can't be right, and that was not noted yet."""
+        """Return whether the reported gate can't be right and this is not noted yet."""
         return self._maker.doubt is not None and self._maker.gate_s != self._doubted_s
 
     def _use(self, polled: PolledSettings) -> None:
@@ -194,5 +195,5 @@ class SettingsControl:
 
 
 def _same(one_s: float | None, other_s: float | None) -> bool:
-    """Tell whether two answers are about the same gate."""
+    """Return whether two answers are about the same gate."""
     return one_s is not None and other_s is not None and math.isclose(one_s, other_s, rel_tol=SAME)

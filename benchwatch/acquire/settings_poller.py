@@ -1,4 +1,4 @@
-"""Queries now and then what may have changed at the counter: its time base and its gate."""
+"""Polls the settings that may change at the counter: time base and gate."""
 
 import math
 from contextlib import suppress
@@ -9,8 +9,8 @@ from benchwatch.clock import Clock
 from benchwatch.counter import Counter, TimeBase, plausible_gate_s
 from benchwatch.errors import ReplyError, ReplyTimeout
 
-LOOK_AGAIN_S: Final = 8.0
-"""With a reading of less than 2 s on top: a reference that drops out, or a gate changed by hand, is
+POLL_INTERVAL_S: Final = 8.0
+"""With a reading of less than 2 s added, a reference that drops out, or a gate changed by hand, is
 shown within 10 s."""
 LONG_S: Final = 2.0
 """Where a reading takes this long, the settings are queried after every one, so that a change is
@@ -19,9 +19,9 @@ COSTLY_S: Final = 0.5
 """A counter that takes longer than this for both answers is queried for its gate once a minute."""
 RARELY_S: Final = 60.0
 TRIES: Final = 3
-"""A query whose answer can't be read is repeated at once, so often in all."""
+"""A query whose answer can't be read is sent at once again, up to so often in all."""
 OLD_S: Final = 20.0
-"""A setting that was queried and not reported for so long is old; two polls and a reading."""
+"""A setting not reported for so long, the time of two polls and a reading, is old."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,13 +56,13 @@ class SettingsPoller:
         return polled
 
     def is_due(self, gate_s: float | None) -> bool:
-        """Tell whether it is time to poll; to be called before every reading."""
+        """Return whether it is time to poll; call it before every reading."""
         now_s = self._clock.monotonic()
         took_s, self._checked_s = now_s - self._checked_s, now_s
         return now_s >= self._next_s or (took_s >= LONG_S and (gate_s is None or gate_s >= LONG_S))
 
     def poll(self, counter: Counter, known: PolledSettings) -> PolledSettings:
-        """Query again; return `known` with what has changed."""
+        """Query again; return `known` with the changes."""
         began_s = self._clock.monotonic()
         time_base, gate_s = TimeBase(), None
         asks_gate = began_s >= self._next_gate_s
@@ -79,7 +79,7 @@ class SettingsPoller:
         )
 
     def poll_next(self) -> None:
-        """Make the next reading the time to poll."""
+        """Poll before the next reading."""
         self._next_s = self._next_gate_s = 0.0
 
     def old(self) -> list[str]:
@@ -88,6 +88,7 @@ class SettingsPoller:
         return [what for what, since_s in self._missing_since_s.items() if now_s - since_s > OLD_S]
 
     def _note(self, what: str, is_reported: bool, is_known: bool) -> None:
+        """Note since when a known setting is not reported."""
         if is_reported:
             self._missing_since_s.pop(what, None)
         elif is_known:
@@ -95,7 +96,7 @@ class SettingsPoller:
 
     def _schedule(self, began_s: float, *, asked_gate: bool) -> None:
         now_s = self._clock.monotonic()
-        self._next_s = now_s + LOOK_AGAIN_S
+        self._next_s = now_s + POLL_INTERVAL_S
         if asked_gate:
             self._next_gate_s = now_s + (RARELY_S if now_s - began_s > COSTLY_S else 0.0)
 

@@ -1,7 +1,7 @@
 """Turns every exception of PyVISA, its backends and the sockets into one of `benchwatch.errors`.
 
 `opening_failed` is for a link that is being opened, `link_failed` for one that has worked. Both
-take any exception, because the libraries raise bare ones too.
+take any exception, because the libraries also raise a plain `Exception`.
 """
 
 import errno
@@ -47,6 +47,7 @@ _WHY: Final = {
     errno.EAGAIN: "another program has it open. Close that, as two would take each other's answers",
     errno.EMFILE: "too many files are open. Close some, or raise the limit",
 }
+"""errno -> cause and remedy, for people."""
 
 
 def opening_failed(error: Exception, resource: str) -> BenchwatchError:
@@ -116,7 +117,7 @@ def backend_failed(error: Exception, backend: str) -> BenchwatchError:
 
 
 def _errno_of(error: BaseException) -> int | None:
-    """Return the number of the OSError that `error` is, or that caused it."""
+    """Return the errno of `error` or of an exception that caused it; None without one."""
     below: BaseException | None = error
     while below is not None:
         if isinstance(below, OSError) and below.errno is not None:
@@ -126,7 +127,7 @@ def _errno_of(error: BaseException) -> int | None:
 
 
 def _visa_name(error: Exception) -> str:
-    """Return the name of the nearest class of pyvisa.errors that `error` is one of, or ''."""
+    """Return the name of the class in pyvisa.errors that `error` belongs to, or ''."""
     for base in type(error).__mro__:
         if base.__module__ == "pyvisa.errors":
             return base.__name__

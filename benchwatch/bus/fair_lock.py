@@ -10,7 +10,7 @@ from typing import Self
 
 
 class FairLock:
-    """A context manager; not reentrant."""
+    """A lock for ``with`` statements; not reentrant."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()

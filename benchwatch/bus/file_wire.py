@@ -1,7 +1,7 @@
 """A file or a pipe that another program writes, as a wire that can only be read.
 
-Lines are returned whole: a half-written one waits for its end. Of a file only what is appended
-is read, as with ``tail -F``; one that is emptied or replaced is read from its new beginning.
+Only whole lines are returned: a half-written one is held until its end comes. Of a file only what
+is appended is read, as with ``tail -F``; a file that is emptied or replaced is read from its start.
 """
 
 import os
@@ -17,10 +17,10 @@ from benchwatch.quantity import printable
 
 STANDARD_INPUT: Final = "-"
 POLL_S: Final = 0.01
-"""Time between two looks at a file: the system does not report that one has grown."""
+"""Time between two checks of a file: the system does not report that it has grown."""
 CHUNK: Final = 65_536
 LONGEST_HELD: Final = 8192
-"""Bytes without a line's end that are held back; more is no line, and the session reports it."""
+"""Most bytes held until a line ends; more are passed on, and the session refuses the line."""
 
 
 def file_of(resource: str) -> str | None:
@@ -39,10 +39,10 @@ def file_of(resource: str) -> str | None:
 
 
 def redirect_standard_input() -> int:
-    """Put the terminal in the place of a standard input that brings readings, for the keys.
+    """Make the terminal standard input, for the keys, where readings come on standard input.
 
     Returns:
-        The file descriptor on which the readings come from now on.
+        The file descriptor of the readings from now on.
 
     Raises:
         UsageError: there is no terminal.
@@ -66,20 +66,20 @@ def open_file_wire(
     """Open a file, a named pipe or standard input for reading.
 
     Args:
-        path: where it is; ``-`` for standard input.
-        resource: how the operator wrote it.
+        path: the file's path; ``-`` for standard input.
+        resource: the resource string as the operator wrote it.
         standard_input: file descriptor of standard input.
-        cut_pipes: pipes that were closed in the middle of a line; kept up to date.
+        cut_pipes: resources of pipes that were closed in the middle of a line; updated on close.
 
     Raises:
         ConnectionFailed: it can't be opened.
-        UsageError: it is something that can't be read line by line.
+        UsageError: it is a folder, a terminal or another device.
     """
     if path == STANDARD_INPUT:
         fd = os.dup(standard_input)
     else:
         try:
-            # before it is opened: opening some devices already changes what they do
+            # checked before opening, because opening some devices already changes their state
             _refuse_device(Path(path).stat().st_mode, resource)
             fd = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
         except FileNotFoundError as error:
@@ -111,7 +111,7 @@ def _no_lines(what: str, resource: str) -> UsageError:
 
 
 class FileWire:
-    """What files and pipes share: they give whole lines, and take none."""
+    """Base class of the wires of files and pipes: whole lines are read, nothing can be sent."""
 
     message_based: Final = False
     honours_timeout: Final = True
@@ -123,7 +123,7 @@ class FileWire:
         self._held = b""
         """The beginning of a line whose end is still to come."""
         self._skipping = False
-        """The beginning of the line under way was not read."""
+        """True until the next line end, where the beginning of the line was not read."""
         self._closed = False
 
     @property
@@ -172,6 +172,7 @@ class FileWire:
         return data
 
     def _whole(self, data: bytes) -> bytes:
+        """Return the whole lines in the held bytes and `data`; hold the rest."""
         data = self._held + data
         end = data.rfind(b"\n") + 1
         if len(data) - end > LONGEST_HELD:
@@ -185,7 +186,7 @@ class Pipe(FileWire):
 
     Args:
         fd: file descriptor.
-        resource: how the operator wrote it.
+        resource: the resource string as the operator wrote it.
         cut_pipes: resources that were closed in the middle of a line: the rest of that line is
             still to come, and would parse as a number.
         ends: True when the end of the stream is the end of the run.
@@ -246,7 +247,7 @@ class GrowingFile(FileWire):
         return self._without_tail(data)
 
     def _restarts(self) -> bool:
-        """Go to the beginning of the file if it was emptied or replaced; tell whether it was."""
+        """Go to the beginning of the file if it was emptied or replaced; return whether it was."""
         here = os.fstat(self._fd)
         try:
             there = Path(self._path).stat()

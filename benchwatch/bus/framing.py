@@ -17,12 +17,12 @@ class Framing:
 
     def __init__(self) -> None:
         self._open = False
-        """The end of the message under way has not come."""
+        """True while the end of a message is still to come."""
         self._ends_lines = False
-        """The instrument ends its messages with a line feed, so one without it is cut."""
+        """True when the instrument ends its messages with a line feed: one without it is cut."""
 
     def begin(self) -> bytes:
-        """Begin a message; return what ends the one before, where its end never came."""
+        """Begin a message; return bytes that mark the one before as cut, b'' where it had ended."""
         return CANCEL + b"\n" if self._open else b""
 
     def part(self, data: bytes, *, ended: bool) -> bytes:
@@ -44,7 +44,7 @@ def one_line_end(data: bytes, *, after_end: bool) -> tuple[bytes, bool]:
 
     Args:
         data: the bytes as received.
-        after_end: the bytes before them ended a line.
+        after_end: True when the bytes before `data` ended a line.
 
     Returns:
         The bytes for the line buffer, and whether they ended a line.

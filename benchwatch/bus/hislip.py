@@ -1,9 +1,9 @@
 """HiSLIP (IVI-6.1) as PyVISA-py opened it; only bytes that have arrived are read.
 
 PyVISA-py's own read loses the part of a message that has come when its time is up, and the
-connection must then be opened again. So the connection is watched here, and a message is read
-when it is whole. A response names the message it answers: a late one is dropped. Its `clear` is
-not used, as it fails when a late response is on its way.
+connection must then be opened again. So the wire checks what has arrived, and has a message read
+once it is whole. A response names the message it answers: a late one is dropped. PyVISA-py's
+`clear` is not used, as it fails when a late response is on its way.
 """
 
 import select
@@ -23,9 +23,9 @@ DATA: Final = 6
 DATA_END: Final = 7
 ANY_MESSAGE: Final = 0xFFFF_FFFF
 WHOLE: Final = 16384
-"""Bytes; a message up to this size is read when it is whole, a larger one as it comes."""
+"""Bytes; a message up to this size is read once it is whole, a larger one piece by piece."""
 POLL_S: Final = 0.001
-"""Between two looks at a message of which a part has come."""
+"""Time between two checks of a message of which only a part has come."""
 DROP_S: Final = 0.5
 """A message that does not end within this is taken to have no end."""
 LOCAL_TIMEOUT_S: Final = 0.5
@@ -52,8 +52,9 @@ class HislipWire(VisaWire):
         self._ignored.__enter__()
         self._framing = Framing()
         self._skip = 0
+        """Bytes of an unwanted message that are still to be dropped."""
         self._reading: int | None = None
-        """Identifier of the answer whose beginning came last."""
+        """Message identifier of the answer that was begun last."""
         self._used = False
         self._broken = False
 
@@ -106,7 +107,7 @@ class HislipWire(VisaWire):
         return rest
 
     def _drop_rest(self) -> None:
-        """Read the message under way to its end: the next one begins behind it."""
+        """Drop the rest of the message under way; the next one begins after it."""
         deadline = time.monotonic() + DROP_S
         while self._rest or self._skip:
             left_s = deadline - time.monotonic()
@@ -118,13 +119,13 @@ class HislipWire(VisaWire):
                 there = len(self._socket.recv(WHOLE, socket.MSG_PEEK))
                 if not there:
                     raise EOFError
-                if self._rest:  # stays open in the framing, so that nothing is joined to it
+                if self._rest:  # kept from the framing, which then marks this reply as cut
                     self._visalib.read(self._handle, min(there, self._rest))
                 else:
                     self._skip -= len(self._receive(self._skip))
 
     def _next(self) -> bytes | None:
-        """Return bytes of an answer; b'' where other bytes were dropped; None: look again."""
+        """Return bytes of an answer; b'' where others were dropped; None when too few have come."""
         if self._skip:
             dropped = len(self._receive(self._skip))
             self._skip -= dropped
@@ -152,7 +153,7 @@ class HislipWire(VisaWire):
         return begun + self._read(min(arrived, length))
 
     def _answers(self, kind: int, identifier: int) -> bool:
-        """Tell whether a message is (a part of) the answer to the newest one that was sent."""
+        """Return whether a message is (a part of) the answer to the newest one that was sent."""
         if kind not in {DATA, DATA_END} or self._protocol._msg_type == "DataEnd":  # noqa: SLF001
             return False  # no data, or a second answer to one message
         return identifier in {ANY_MESSAGE, self._protocol.last_message_id}

@@ -17,11 +17,11 @@ class LanGpibWire:
 
     Args:
         address: host and port of the controller, and the counter's GPIB address.
-        controllers: those that are open already, to be shared.
+        controllers: the open controllers, shared by all links.
         open_wire: opens a raw socket to the controller.
 
     Raises:
-        ConnectionFailed: nothing answers there, or it is no such controller.
+        ConnectionFailed: no such controller answers at that host and port.
     """
 
     message_based: Final = True

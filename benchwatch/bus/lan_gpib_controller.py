@@ -3,7 +3,7 @@
 The commands, from memory of the common manuals of such controllers: ``++addr 5`` selects the
 instrument, any other line is sent to it, ``++read eoi`` addresses it to talk, and a read that times
 out gives no answer at all. So every read is followed by ``++ver``, whose answer is known: when it
-comes, the read is over, and nothing can be read twice or left on the way. Several counters share
+comes, the read is over: nothing is read twice, and nothing is still to come. Several counters share
 one controller and use it in turn.
 """
 
@@ -23,7 +23,7 @@ SETTINGS: Final = (
 end of what it sends; end that with CR LF; put a line feed where an instrument asserts EOI."""
 SILENCE_S: Final = 0.05
 ANSWER_S: Final = 2.0
-"""A controller that does not report its version within this is none, or has gone."""
+"""What does not report a version within this is no controller, or has gone."""
 SHARED_SLICE_S: Final = 0.05
 """Longest read of a controller with several counters: it delays the reading of another one."""
 ESCAPE: Final = 27
@@ -31,17 +31,17 @@ ESCAPED: Final = frozenset(b"\x1b\r\n+")
 LONGEST_LINE: Final = 1 << 20
 """Bytes; of a longer line only the tail is kept, which is enough to find the end of the read."""
 GRACE_S: Final = 0.02
-"""Added to a timeout for the travel time of a reply that ends with it."""
+"""Added to a timeout: what the controller sends when its own is over has to travel."""
 
 
 class Controller:
     """One controller, shared by the threads of several counters.
 
     Args:
-        wire: the open socket to it.
+        wire: the open socket to the controller.
 
     Raises:
-        ConnectionFailed: what answers is no such controller.
+        ConnectionFailed: nothing answers as a LAN-GPIB controller does.
     """
 
     def __init__(self, wire: Wire) -> None:
@@ -53,7 +53,7 @@ class Controller:
         self._address: int | None = None
         self._timeout_ms: int | None = None
         self._reads_from: int | None = None
-        """GPIB address of the read whose end has not been seen yet."""
+        """GPIB address of the read that has not ended yet."""
         self._received = bytearray()
         self._kept: dict[int, bytes] = {}
         """Bytes of instruments that were read on behalf of another one, by address."""
@@ -92,7 +92,7 @@ class Controller:
             return b"" if data is None else data
 
     def has_kept(self, address: int) -> bool:
-        """Tell whether bytes from `address` wait to be read."""
+        """Return whether bytes from `address` wait to be read."""
         return bool(self._kept.get(address))
 
     def close(self) -> None:
@@ -136,7 +136,7 @@ class Controller:
         self._reads_from = address
 
     def _finish(self) -> None:
-        """Wait for the end of the read before, and keep what came for the instrument it is from.
+        """Wait for the end of the pending read, and keep its bytes for their instrument.
 
         Raises:
             LinkLost: the end does not come.

@@ -6,7 +6,7 @@ from benchwatch.errors import ReplyError
 from benchwatch.quantity import printable
 
 LONGEST_LINE: Final = 4096
-"""Bytes. More without a terminator is no reply, and must not fill the memory."""
+"""Bytes; more without a terminator are no reply, and must not fill the memory."""
 
 
 class LineBuffer:
@@ -16,7 +16,8 @@ class LineBuffer:
         resource: the resource string, for error messages.
 
     Attributes:
-        is_cut: The beginning of the line under way was dropped: its tail would parse as a number.
+        is_cut: The beginning of the line under way was dropped. Its rest is dropped too, as it
+            could parse as a number.
     """
 
     def __init__(self, resource: str) -> None:
@@ -55,7 +56,7 @@ class LineBuffer:
         """Remove the first whole line and return it; None when there is none.
 
         Raises:
-            ReplyError: it is longer than any reply.
+            ReplyError: the line is longer than any reply.
         """
         if not self._bytes:
             return None

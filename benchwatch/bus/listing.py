@@ -18,11 +18,11 @@ from benchwatch.quantity import printable
 
 @dataclass(frozen=True, slots=True)
 class ListedResource:
-    """One resource that was present a moment ago."""
+    """A resource that was present when it was listed."""
 
     resource: str
     about: str = ""
-    """What the computer knows of it, such as the name of a USB adapter; plain text."""
+    """The computer's description, such as the name of a USB adapter; plain text."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,11 +30,11 @@ class ResourceLister:
     """One way of finding resources."""
 
     name: str
-    """What it lists, for people: ``serial ports``."""
+    """Kind of the listed resources, for people: ``serial ports``."""
     is_local: bool
     """True when nothing leaves this computer."""
     list: Callable[[], Sequence[ListedResource]]
-    """May take seconds, and may raise any exception of the libraries."""
+    """Lists the resources; may take seconds, and may raise any exception of the libraries."""
 
 
 def serial_ports() -> list[ListedResource]:
@@ -78,7 +78,7 @@ def _python_listers() -> Iterator[ResourceLister]:
 
         classes = list(Session.iter_valid_session_classes())
     except (ImportError, AttributeError):
-        # another version that is built differently: its list as a whole
+        # a version of PyVISA-py that is built differently: list all its buses together
         yield ResourceLister("VISA", False, partial(_visa, DEFAULT_BACKEND))
         return
     for (interface, kind), session in sorted(classes, key=lambda item: _is_network(item[0][0])):
@@ -107,8 +107,9 @@ class Backend:
     usable: bool
     version: str = ""
     buses: tuple[tuple[str, str], ...] = ()
-    """Bus, and what the library reports of it; '' where it works."""
+    """Each bus, and what the library reports as wrong with it; '' where it works."""
     trouble: str = ""
+    """Why it can't be used; '' when it can."""
 
 
 def backends() -> list[Backend]:

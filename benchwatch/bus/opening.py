@@ -25,7 +25,7 @@ PY_KINDS: Final = {
     ("TCPIP", "SOCKET"), ("TCPIP", "INSTR"), ("ASRL", "INSTR"), ("GPIB", "INSTR"), ("USB", "INSTR"),
     ("LANGPIB", "INSTR"),
 }  # fmt: skip
-"""What PyVISA-py can open, GPIB and USB with more libraries and hardware."""
+"""Kinds of resources that PyVISA-py can open; GPIB and USB need more libraries and hardware."""
 OPEN_TIMEOUT_S: Final = 5.0
 """An absent host is given up after this long."""
 CANCEL_SLICE_S: Final = 0.05
@@ -35,7 +35,7 @@ _SOCKET_HOLDERS: Final = ("_sync", "_async", "sock", "interface")
 
 
 class Buses:
-    """Opens links, and holds what the links of one run share.
+    """Opens links, and holds the state that the links of one run share.
 
     Args:
         standard_input: file descriptor on which readings come for the resource ``-``.
@@ -56,18 +56,18 @@ class Buses:
         timeout_s: float = OPEN_TIMEOUT_S,
         cancel: threading.Event | None = None,
     ) -> Session:
-        """Open `resource`; to be called on the thread that will own the link: it may block.
+        """Open `resource`. Call it on the thread that will own the link: it may block.
 
         Args:
             resource: A VISA resource string such as ``TCPIP0::127.0.0.1::5025::SOCKET``, a file
                 (``FILE::/path`` or a path), or ``-`` for standard input.
-            clock: Where deadlines come from.
+            clock: Clock of the deadlines.
             backend: Which VISA library, as PyVISA names it: ``@py``, ``@ivi``, ``bench.yaml@sim``.
             timeout_s: How long to wait for the connection.
             cancel: When set, opening and every wait of the session end within 0.2 s.
 
         Raises:
-            UsageError: no such resource string or backend.
+            UsageError: the resource string or the backend can't be used.
             ConnectionFailed: nothing answers there.
         """
         path = file_of(resource)
@@ -101,7 +101,7 @@ class Buses:
 
 
 class _Opening:
-    """Opens a wire on a thread of its own, as nothing can interrupt a connect or a name search.
+    """Opens a wire on a thread of its own, as nothing can interrupt a connect or a name look-up.
 
     The caller may stop waiting; a wire that is opened after that is closed.
     """
@@ -153,7 +153,7 @@ def _open_visa_wire(address: Address, manager: Any, timeout_s: float) -> Wire:
             read_termination=None,
         )
         if not instrument.session:
-            # a backend that returns a status from open, and raises nothing
+            # some backends report a failed open by a status only, and raise nothing
             raise VisaIOError(StatusCode.error_resource_not_found)  # noqa: TRY301 - mapped below
     except Exception as error:
         _close_sockets(error)
@@ -171,7 +171,7 @@ def check_backend(backend: str) -> None:
     """Load a VISA library early, so that a missing one is reported at the start.
 
     Raises:
-        UsageError: it can't be used.
+        UsageError: the library can't be used.
     """
     if backend != DEFAULT_BACKEND:
         _manager(backend)
@@ -194,7 +194,7 @@ def _close_sockets(error: BaseException) -> None:
     """Close the sockets that PyVISA-py leaves open when an open fails.
 
     Nothing refers to them but the frames of `error` and of its causes. Garbage collection would
-    close them in time; until then a try a second would leak a file handle a second.
+    close them later; until then one try a second would leak one file handle a second.
     """
     below: BaseException | None = error
     while below is not None:

@@ -11,7 +11,7 @@ EXAMPLE: Final = "TCPIP0::192.168.1.20::5025::SOCKET"
 LAN_GPIB_EXAMPLE: Final = "LANGPIB::192.168.1.30::1234::5"
 SERIAL_EXAMPLE: Final = "ASRL/dev/ttyUSB0,19200,7E1::INSTR"
 SERIAL_URLS: Final = ("socket", "rfc2217", "loop", "hwgrep")
-"""URLs of pySerial that may stand for a device; another of its URLs would write to a file."""
+"""Schemes of pySerial's URLs that are allowed for a device; another one writes to a file."""
 _HIGHEST_PORT: Final = 65535
 _HIGHEST_GPIB: Final = 30
 _LAN_GPIB: Final = re.compile(
@@ -47,14 +47,14 @@ class Address:
     host: str = ""
     port: int | None = None
     visa: str = ""
-    """The string for the VISA library, where that differs from `resource`."""
+    """The string for the VISA library, without serial settings; '' behind a LAN controller."""
     gpib: int | None = None
     """GPIB address behind a LAN controller."""
     serial: SerialSettings | None = None
 
     @property
     def kind(self) -> tuple[str, str]:
-        """Interface and resource class: they select the wire."""
+        """Interface and resource class."""
         return self.interface, self.resource_class
 
 
@@ -144,7 +144,7 @@ def _check_serial_url(resource: str, board: str) -> None:
 
 
 def _spelled(resource: str) -> str:
-    """Put the interface and the class into capitals, and nothing between them."""
+    """Put interface and class into capitals; leave all between them as it is."""
     parts = resource.split("::")
     if len(parts) > 1 and not parts[0].lower().startswith("asrl"):
         parts[0] = parts[0].upper()

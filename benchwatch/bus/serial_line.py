@@ -26,7 +26,7 @@ class SerialWire(VisaWire):
         port: the pySerial port inside it.
 
     Raises:
-        OSError: another program has it.
+        OSError: another program has the line open.
     """
 
     honours_timeout = True
@@ -38,9 +38,9 @@ class SerialWire(VisaWire):
         port.write_timeout = PUT_TIMEOUT_S
         port.timeout = 0  # takes effect with the two settings above
         try:
-            self._number: int | None = port.fileno()
-        except (AttributeError, OSError):  # not on every system, nor for every kind of port
-            self._number = None
+            self._fd: int | None = port.fileno()
+        except (AttributeError, OSError):  # some systems and kinds of ports have none
+            self._fd = None
         self._ended = True
 
     def receive(self, timeout_s: float) -> bytes:
@@ -57,9 +57,9 @@ class SerialWire(VisaWire):
         return b""
 
     def has_input(self) -> bool:
-        """True when bytes, or the end of the line, wait to be read."""
+        """True when bytes, or a hang-up, wait to be read."""
         try:
-            return self._wait(0.0) if self._number is not None else self._port.in_waiting > 0
+            return self._wait(0.0) if self._fd is not None else self._port.in_waiting > 0
         except Exception as error:
             raise link_failed(error, self._resource, "reading") from error
 
@@ -71,9 +71,9 @@ class SerialWire(VisaWire):
             raise link_failed(error, self._resource, "sending") from error
 
     def _wait(self, timeout_s: float) -> bool:
-        """Wait for bytes; on a port without a file number, set the timeout of the next read."""
-        if self._number is not None:
-            return bool(select.select((self._number,), (), (), timeout_s)[0])
+        """Wait for bytes; on a port without a descriptor, set the timeout of the next read."""
+        if self._fd is not None:
+            return bool(select.select((self._fd,), (), (), timeout_s)[0])
         if not self._port.in_waiting:
             self._port.timeout = max(timeout_s, LEAST_TIMEOUT_S)
         return True
@@ -83,7 +83,7 @@ def set_line(instrument: Any, settings: SerialSettings) -> None:
     """Set speed and frame of a serial line that PyVISA opened.
 
     Raises:
-        ConnectionFailed: the line can't do that.
+        ConnectionFailed: the line refuses these settings.
     """
     from pyvisa.constants import Parity, StopBits  # noqa: PLC0415 - PyVISA is loaded by now
 

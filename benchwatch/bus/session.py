@@ -1,6 +1,6 @@
-"""The guarded session: whole lines over a wire, each under a deadline, answers never shifted.
+"""The guarded session: whole lines over a wire, each by a deadline, each answer to its own query.
 
-What a bus or a library does wrong, and the remedy, is stated where the remedy is.
+Each remedy for a fault of a bus or a library stands beside a comment that states the fault.
 """
 
 import threading
@@ -20,23 +20,23 @@ SLICE_S: Final = 0.2
 SILENCE_S: Final = 0.02
 """A peer that was silent for so long has sent all it had to send."""
 AT_ONCE_S: Final = 0.001
-"""Bytes that a wait finds sooner than this were waiting already, for an unknown time."""
+"""Bytes received sooner than this were waiting already, for an unknown time."""
 MOST_AT_ONCE: Final = 1 << 20
-"""Most bytes read together after a time without a read; a peer that never stops sends more."""
+"""Most bytes read together after a time without a read: a peer may never stop sending."""
 STALL_S: Final = 0.1
 """A wait that overran its timeout by more than this was interrupted: the process stood still."""
 DRAIN_LIMIT_S: Final = 2.0
-"""A peer that still talks after this long can't be synchronised."""
+"""A peer that still sends after this long can't be synchronised."""
 
 
 @dataclass(frozen=True, slots=True)
 class Fetch:
-    """When the newest lines were received."""
+    """When the newest lines were received, and how many."""
 
     at_s: float
     """Monotonic seconds, on the clock of the run."""
     unpolled_s: float = 0.0
-    """Time without a read before that."""
+    """Seconds without a read before that."""
     lines: int = 1
     """Number of whole lines that were received together."""
 
@@ -51,7 +51,7 @@ class Session:
     def __init__(self, wire: Wire, *, clock: Clock, cancel: threading.Event | None = None) -> None:
         self._wire = wire
         self._message_based = wire.message_based
-        """Then there is nothing to drain, and a read without a query is an error there."""
+        """On such a bus nothing is to be drained, and a read without a query is an error."""
         self._honours_timeout = wire.honours_timeout
         self._clock = clock
         self._cancel = cancel or threading.Event()
@@ -59,14 +59,14 @@ class Session:
         self._lines = LineBuffer(wire.resource)
         self._sent_end = b"\n"
         self._polled_s = time.monotonic()
-        """When the input was last known to be empty; on the computer's own clock, which the wires
-        use for their timeouts, whatever clock the run uses."""
+        """When the input was last known to be empty, on the computer's own clock: the wires use it
+        for their timeouts, also where the run has another clock."""
         self._fetch = Fetch(clock.monotonic())
         self._lines_given = 1
         """Number of lines of the newest fetch that were read."""
         self._dirty = True
-        """Input may be on its way that would pass for the next answer: a late reply, or at the
-        beginning a greeting."""
+        """True while input may be on its way that would be taken for the next answer: a late reply,
+        or at the beginning a greeting."""
 
     @property
     def resource(self) -> str:
@@ -96,7 +96,7 @@ class Session:
 
     @property
     def lines_fetched(self) -> int:
-        """Number of whole lines that were received together then."""
+        """Number of whole lines that were received together at `fetched_s`."""
         return self._fetch.lines
 
     def now(self) -> float:
@@ -126,7 +126,7 @@ class Session:
         """Return the next whole line, without its terminator, within `timeout_s`.
 
         Raises:
-            ReplyTimeout: no whole line came; one that had begun is dropped to its end.
+            ReplyTimeout: no whole line came; a line under way is dropped to its end.
             ReplyError: a line of more than 4 kB; the rest of it is dropped.
             LinkLost: the peer is gone, or the wait was cancelled.
         """
@@ -151,7 +151,7 @@ class Session:
                     f"no reply within {timeout_s:.3g} s. Check the counter's signal, gate and "
                     f"trigger, and the cable of {printable(self.resource)}."
                 )
-            is_over = left <= 0  # the process may have stood still, so read once after the end
+            is_over = left <= 0  # the process may have stood still, so read once more
             self._receive(max(min(left, SLICE_S), 0.0))
 
     def query(self, query: str, timeout_s: float) -> str:
@@ -213,7 +213,7 @@ class Session:
         self._polled_s = now_s
 
     def _receive_rest(self, received: int) -> None:
-        """Receive all that waits as well, so that none of it seems to have come later."""
+        """Receive all other waiting bytes too, so that none of them seem to have come later."""
         with suppress(BenchwatchError):  # a broken link is reported by the next read
             while received < MOST_AT_ONCE and (data := self._wire.receive(0.0)):
                 self._lines.add(data)

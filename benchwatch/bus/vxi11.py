@@ -1,7 +1,8 @@
 """VXI-11 as PyVISA-py opened it, one remote procedure call at a time.
 
 PyVISA-py's own read loses the bytes it has when its time is up, and both read and close loop on
-a peer that has gone. So each call is made here, over a socket that raises when its stream ends.
+a peer that has gone. So `device_read` and `device_local` are called from here, over a socket that
+raises when its stream ends.
 """
 
 import socket

@@ -17,7 +17,7 @@ PUT_TIMEOUT_S: Final = 2.0
 
 
 class Wire(Protocol):
-    """What a session needs of a bus. Every method raises `LinkLost` when the peer is gone."""
+    """A bus as a session uses it. Every method raises `LinkLost` when the peer is gone."""
 
     @property
     def message_based(self) -> bool:
@@ -97,7 +97,7 @@ class VisaWire:
             raise link_failed(error, self._resource, "sending") from error
 
     def close(self) -> None:
-        """Close the VISA session, and forget its handle, which PyVISA-py would keep."""
+        """Close the VISA session, and remove its handle, which PyVISA-py would keep."""
         if self._closed:
             return
         self._closed = True
@@ -139,10 +139,10 @@ class SocketWire(VisaWire):
         try:
             if not select.select((self._socket,), (), (), timeout_s)[0]:
                 return b""
-            there = len(self._socket.recv(CHUNK, socket.MSG_PEEK))
-            if there == 0:
+            waiting = len(self._socket.recv(CHUNK, socket.MSG_PEEK))
+            if waiting == 0:
                 raise EOFError  # noqa: TRY301 - mapped with all the others below
-            data: bytes = self._visalib.read(self._handle, there)[0]
+            data: bytes = self._visalib.read(self._handle, waiting)[0]
         except Exception as error:
             raise link_failed(error, self._resource, "reading") from error
         return data
@@ -167,7 +167,7 @@ class SocketWire(VisaWire):
         """Check that the connection was made: PyVISA-py also "opens" a refused port.
 
         Raises:
-            OSError: it was not.
+            OSError: there is no connection.
         """
         refused = self._socket.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
         if refused:
@@ -178,7 +178,7 @@ class SocketWire(VisaWire):
 
 
 def keep_alive(sock: socket.socket) -> None:
-    """Turn on TCP keep-alive: some routers drop an idle connection without a word."""
+    """Turn on TCP keep-alive: some routers silently drop an idle connection."""
     sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
     for option, value in (("TCP_KEEPIDLE", 30), ("TCP_KEEPINTVL", 10), ("TCP_KEEPCNT", 3)):
         if hasattr(socket, option):

@@ -31,7 +31,7 @@ READINGS: Final = 8
 FAILURES: Final = 3
 """After so many missing readings no more are taken."""
 FAILING_S: Final = 30.0
-"""Nor after so long without any, as with a counter that does not report its gate."""
+"""Nor after so long without any: the timeout of a counter that does not report its gate."""
 SLOW: Final = 1.5
 """A reading that takes longer than so many gates has dead time worth reporting."""
 TIME_BASE_TEXT: Final = {
@@ -66,7 +66,7 @@ class ExaminedReading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Findings:
-    """All that an examination found out about a counter."""
+    """The results of an examination."""
 
     resource: str
     identity: Identity | None
@@ -89,11 +89,11 @@ class Findings:
 
 
 class Examination:
-    """Iterate over it for the checks as they are made; `findings` sums them up.
+    """Checks one counter; iterating over it makes the checks, `findings` then holds the results.
 
     Args:
         link: an open link; its opener closes it.
-        make: the driver.
+        make: the driver: it makes a counter of the link.
         readings: how many to take.
     """
 
@@ -110,7 +110,7 @@ class Examination:
         self._error: BenchwatchError | None = None
 
     def __iter__(self) -> Iterator[Check]:
-        """Make the checks."""
+        """Make the checks, and yield each result."""
         try:
             self._counter = self._make(self._link)
             yield from self._examined()
@@ -121,7 +121,7 @@ class Examination:
             said = f"the driver broke: {type(error).__name__}: {printable(str(error), 200)}"
             self._error = DriverError(f"{said}. This is a fault in the driver.")
             yield Check("run", False, said)
-        yield self._only_questions()
+        yield self._nothing_set()
 
     def _examined(self) -> Iterator[Check]:
         try:
@@ -138,7 +138,7 @@ class Examination:
 
     @property
     def findings(self) -> Findings:
-        """What has been found out by now."""
+        """The results until now."""
         return Findings(
             resource=self._link.resource,
             identity=self._identity,
@@ -287,7 +287,7 @@ class Examination:
         spread = statistics.stdev(float(value - values[0]) for value in values)
         return Check("value", True, f"{values[-1]:f} Hz{near}; they scatter by {spread:.2g} Hz")
 
-    def _only_questions(self) -> Check:
+    def _nothing_set(self) -> Check:
         commands = self._link.commands()
         if not commands:
             return Check("nothing set", True, "only questions were sent")

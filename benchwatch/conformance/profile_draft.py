@@ -1,7 +1,7 @@
 """Drafts the text of a profile from what a counter answered.
 
-The patterns are as strict as the lines that were seen: a digit more or less is refused, and so a
-cut line is. The user of the draft compares each pattern with the manual.
+The patterns are as strict as the lines that were seen: a digit more or less is refused, and so is
+a cut line. The user of the draft compares each pattern with the manual.
 """
 
 import re
@@ -26,10 +26,10 @@ def profile_draft(findings: Findings) -> str:
     """Write the profile of a counter.
 
     Raises:
-        NoReadings: it gave no reading from which to make a pattern.
-        UsageError: it compares phase, and its lines do not show what they mean.
+        NoReadings: the counter gave no reading from which to make a pattern.
+        UsageError: the counter compares phase: its lines do not show period and sign.
     """
-    lines = _distinct(findings.taken)
+    lines = _of_one_query(findings.taken)
     if any(taken.measurement.offset is not None for taken in findings.taken):
         raise UsageError(
             "no draft can be written of a counter that compares phase: its lines do not tell "
@@ -65,7 +65,7 @@ def profile_draft(findings: Findings) -> str:
 def line_pattern(lines: Sequence[str]) -> tuple[str, bool]:
     """Return a pattern of whole lines like these, and whether it fixes the number of digits.
 
-    Where that number varies, only the line's end distinguishes a whole line from a cut one.
+    Where the number varies, only the line's end distinguishes a whole line from a cut one.
     """
     parts = [part for part in map(_parts, lines) if part is not None]
     head, tail = _literal(parts[-1][0]), _literal(parts[-1][2])
@@ -106,14 +106,14 @@ def _reading(findings: Findings, sent: str) -> list[str]:
 
 
 def _line(findings: Findings, lines: Sequence[ExaminedReading]) -> list[str]:
-    pattern, alike = line_pattern([taken.text for taken in lines])
+    pattern, is_fixed = line_pattern([taken.text for taken in lines])
     parts = ["[line]", f"pattern = {_quoted(pattern)}"]
     if findings.terminator != "\n":
         parts.append(f"terminator = {_quoted(findings.terminator)}")
     scale = _scale(lines[0])
     if scale != 1:
         parts.append(f"scale = {_quoted(f'{scale:f}')}")
-    if not alike:
+    if not is_fixed:
         parts.append('cuts = "terminator"       # the number of digits varied')
     return [*parts, ""]
 
@@ -122,11 +122,11 @@ def _gate(findings: Findings) -> list[str]:
     if findings.gate_s is None:
         return []
 
-    def tells(exchange: RecordedExchange) -> bool:
+    def is_gate(exchange: RecordedExchange) -> bool:
         value = _value(exchange.received)
         return value is not None and abs(float(value) - (findings.gate_s or 0.0)) < 1e-12
 
-    query = _query(findings, "gate", tells)
+    query = _query(findings, "gate", is_gate)
     return [] if query is None else ["[gate]", f"query = {_quoted(query)}", ""]
 
 
@@ -143,9 +143,12 @@ def _reference(findings: Findings) -> list[str]:
     ]
 
 
-def _query(findings: Findings, topic: str, tells: Callable[[RecordedExchange], bool]) -> str | None:
+def _query(
+    findings: Findings, topic: str, is_answer: Callable[[RecordedExchange], bool]
+) -> str | None:
+    """Return the newest query of `topic` with an answer that `is_answer` accepts."""
     for exchange in reversed(findings.exchanges):
-        if exchange.topic == topic and exchange.sent and exchange.received and tells(exchange):
+        if exchange.topic == topic and exchange.sent and exchange.received and is_answer(exchange):
             return exchange.sent
     return None
 
@@ -153,7 +156,7 @@ def _query(findings: Findings, topic: str, tells: Callable[[RecordedExchange], b
 # ------------------------------------------------------------- lines
 
 
-def _distinct(taken: Sequence[ExaminedReading]) -> list[ExaminedReading]:
+def _of_one_query(taken: Sequence[ExaminedReading]) -> list[ExaminedReading]:
     """Return the readings that are numbers and answer the same query as the last one."""
     good = [one for one in taken if one.measurement.value_hz is not None and _parts(one.text)]
     return [one for one in good if one.sent == good[-1].sent]
@@ -170,7 +173,7 @@ def _parts(text: str) -> tuple[str, str, str] | None:
 
 
 def _digits(numbers: Sequence[str]) -> str | None:
-    """Return a pattern of numbers with the same digits; signs may differ, None where more does.
+    """Return a pattern of numbers with the same digits, signs aside; None where they differ.
 
     Before the point one digit less than seen is allowed: 9.999 999 9 follows 10.000 000 0.
     """

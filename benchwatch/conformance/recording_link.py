@@ -7,7 +7,7 @@ from benchwatch.counter import Link
 from benchwatch.errors import BenchwatchError
 
 MOST_EXCHANGES: Final = 2000
-"""A counter that is polled quickly makes many; the first ones are enough."""
+"""A counter that is polled quickly has many; the first ones are enough."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +28,8 @@ class RecordingLink:
 
     Attributes:
         topic: what the next exchanges are about; set by the examination.
-        exchanges: in order.
+        exchanges: in order, the first ones only.
+        terminator: what ends a line.
     """
 
     def __init__(self, link: Link) -> None:
@@ -72,7 +73,7 @@ class RecordingLink:
         return self._link.now()
 
     def use_terminator(self, terminator: str) -> None:
-        """Record how lines end, and pass it on."""
+        """Record the terminator, and set it on the link."""
         self.terminator = terminator
         self._link.use_terminator(terminator)
 
@@ -123,7 +124,7 @@ class RecordingLink:
         return [exchange for exchange in self.exchanges if exchange.topic == topic]
 
     def commands(self) -> list[str]:
-        """Return what was sent and is no query, each once: it could have set something."""
+        """Return the lines sent that are no queries, each once: they could have set something."""
         sent = [exchange.sent for exchange in self.exchanges if exchange.sent is not None]
         return list(dict.fromkeys(text for text in sent if not text.rstrip().endswith("?")))
 

@@ -31,12 +31,12 @@ class ProfileDriver:
         return self.profile.family
 
     def recognises(self, identity: str) -> bool:
-        """Tell whether an answer to the identity query is that of such a counter."""
+        """Return whether an answer to the identity query is that of such a counter."""
         form = self.profile.identity_pattern
         return form is not None and form.match(identity.strip()) is not None
 
     def reads(self, line: str) -> bool:
-        """Tell whether a line that came without a query is a reading of such a counter."""
+        """Return whether a line that came without a query is a reading of such a counter."""
         if self.profile.mode != "stream":
             return False
         try:

@@ -60,7 +60,7 @@ class RepeatDetector:
         return self._equal_is_plausible()
 
     def is_late(self, at_s: float) -> bool:
-        """Tell whether a result found at `at_s` can't be the one that follows the last one."""
+        """Return whether a result found at `at_s` can't be the one that follows the last one."""
         period_s = self._shortest_s
         if period_s is None and self.gate_s is not None:
             period_s = self.gate_s + DEAD_TIME_S

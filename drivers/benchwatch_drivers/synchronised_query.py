@@ -74,7 +74,7 @@ class AnswerTimes:
         self._suspected_s = None
 
     def may_be_copy(self, text: str, took_s: float, soon_s: float, *, after_missed: bool) -> bool:
-        """Tell whether an answer came too soon and is an old one; each time counts."""
+        """Return whether an answer came too soon and is an old one; each time counts."""
         if self._copies >= COPIES or took_s >= soon_s:
             return False
         if not (after_missed or text == self.newest):

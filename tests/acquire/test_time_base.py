@@ -21,7 +21,7 @@ def home(tmp_path, monkeypatch):
 
 OFTEN = """
 from benchwatch.acquire import settings_poller
-settings_poller.LOOK_AGAIN_S /= 16
+settings_poller.POLL_INTERVAL_S /= 16
 from benchwatch.cli import main
 main()
 """

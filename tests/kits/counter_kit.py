@@ -278,7 +278,7 @@ def unix_time(text: str) -> float:
 
 OFTEN = f"""
 from benchwatch.acquire import settings_poller
-settings_poller.LOOK_AGAIN_S /= 16
+settings_poller.POLL_INTERVAL_S /= 16
 settings_poller.OLD_S /= 16
 {PROGRAM}
 """

@@ -11,7 +11,7 @@ from benchwatch_drivers.repeat_detection import RepeatDetector
 LEAST_S: Final = 0.2
 """With less time than this left, the newest result is not queried again."""
 KEPT_S: Final = 1.0
-"""A result kept for longer is not the newest any more, where readings are far apart."""
+"""A result kept for longer is dropped: a newer one may have come."""
 
 
 class FreeRunning:

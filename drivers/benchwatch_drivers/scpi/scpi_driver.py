@@ -24,7 +24,7 @@ ODD_REPLIES: Final = 3
 CHANGE_S: Final = 1.3
 """A free-running counter has a new result within this, unless its gate is long."""
 REFUSALS: Final = 2
-"""So many command errors, with a reported gate but no reading ever, and it is no counter."""
+"""After so many command errors, with a reported gate but no reading ever, it is no counter."""
 
 LOCAL: Final = "SYST:LOC"
 """No command of SCPI-1999, but common practice on links without a remote line."""
@@ -38,7 +38,7 @@ class ScpiCounter:
         self._dialogue = ScpiQuery(link)
         self._settings = ScpiSettings(self._dialogue)
         self._is_free_running: bool | None = None
-        """None while that is not known."""
+        """None while it is not known whether the counter is free-running."""
         self._free_running = FreeRunning(link, self._newest)
         self._has_measured = False
         self._odd_replies = 0
@@ -133,7 +133,7 @@ class ScpiCounter:
         self._dialogue.mark_unsynchronised()
 
     def retry_unanswered(self) -> None:
-        """Send queries of settings again that were not answered: they were before."""
+        """Allow queries of settings that went unanswered again: they were answered before."""
         self._dialogue.forget_unanswered()
 
     # ------------------------------------------------------------- readings
@@ -148,14 +148,14 @@ class ScpiCounter:
         return replace(measurement, dated_by_pace=True) if answer.waited else measurement
 
     def _newest(self, deadline: float) -> Measurement:
-        """Query the newest result; raises as `Link.query`, also while synchronisation is open."""
+        """Query the newest result; raises as `Link.query` and `ScpiQuery.resynchronise`."""
         self._judge(self._dialogue.resynchronise(deadline))
         left_s = max(deadline - self._link.now(), LEAST_S)
         text = self._dialogue.query("FETC?", min(FETCH_TIMEOUT_S, left_s))
         return self._measurement(text, self._link.now())
 
     def _is_changing(self) -> bool:
-        """Tell whether a counter that does not know INIT:CONT? is free-running.
+        """Return whether a counter that does not know INIT:CONT? is free-running.
 
         Its newest result then changes although no measurement is started.
         """
@@ -175,7 +175,7 @@ class ScpiCounter:
         return False
 
     def _reports_newest(self) -> bool:
-        """Tell whether a counter that can't be started returns its newest result."""
+        """Return whether a counter that can't be started returns its newest result."""
         reply = self._dialogue.query_setting("FETC?") or ""
         return NUMBER.fullmatch(reply.strip()) is not None
 
@@ -211,7 +211,7 @@ class ScpiCounter:
             if -200 < code <= -100 and not self._has_measured:
                 self._refusals += 1
                 if self._settings.has_reported_gate and self._refusals < REFUSALS:
-                    continue  # it may be older, caused by another program
+                    continue  # the error may be older, caused by another program
                 if not self._is_free_running and self._reports_newest():
                     self._is_free_running = True
                     continue

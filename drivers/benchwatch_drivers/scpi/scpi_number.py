@@ -18,7 +18,7 @@ BLANKS: Final = " \t\r"
 NAN: Final = Decimal("9.91E37")
 INFINITY: Final = Decimal("9.9E37")
 HUGE: Final = Decimal("9.8E37")
-"""Greater numbers are the special ones."""
+"""Greater numbers stand for NaN or infinity."""
 
 
 def read_frequency(text: str) -> Decimal:
@@ -27,7 +27,7 @@ def read_frequency(text: str) -> Decimal:
     The number of digits varies, so a cut number would be another number: `text` must be whole.
 
     Raises:
-        ReplyError: it is no number, or more than one.
+        ReplyError: the reply is no number, or more than one.
     """
     match = READING.fullmatch(text.strip(BLANKS))
     if match is None:

@@ -38,7 +38,7 @@ class ScpiQuery(SynchronisedQuery):
         return self.identity
 
     def resynchronise(self, by_s: float = math.inf) -> list[tuple[int, str]]:
-        """After a missed or odd answer: query the identity until exactly that is answered.
+        """Query the identity, after a missed or odd answer, until exactly that is answered.
 
         Args:
             by_s: When to stop and continue at the next call, monotonic seconds.
@@ -47,8 +47,8 @@ class ScpiQuery(SynchronisedQuery):
             The contents of the error queue: (code, text). Empty when no answer was in doubt.
 
         Raises:
-            LinkLost: it is not answered; only a new connection drops what may still come.
-            ReplyTimeout: it is not answered by `by_s`.
+            LinkLost: the identity does not come; only a new connection drops late answers.
+            ReplyTimeout: the identity does not come by `by_s`.
         """
         if not self._is_doubtful:
             return []
@@ -75,10 +75,10 @@ class ScpiQuery(SynchronisedQuery):
         return [] if ERRORS in self._unanswered else list(self._errors())
 
     def _answers_something_else(self) -> bool:
-        """Send another query than that of the identity; True when another answer comes.
+        """Send a query other than that of the identity; return whether another answer comes.
 
         Raises:
-            LinkLost: it is answered with the identity, so answers come one query late.
+            LinkLost: the answer is the identity, so answers come one query late.
         """
         if self._open_identity_queries:
             self.link.discard_input()  # the answers to these have come with the last one

@@ -14,7 +14,7 @@ from benchwatch_drivers.scpi.scpi_query import ScpiQuery
 
 @dataclass(frozen=True, slots=True)
 class SettingCommands:
-    """One spelling of a setting among counters: its query and its command."""
+    """The query and the command of a setting, in one of the spellings that counters use."""
 
     query: str
     command: str
@@ -112,7 +112,7 @@ class ScpiSettings:
             )
 
     def _setting(self, query: str) -> float | None:
-        """Query a number; None where the answer is none."""
+        """Query a number; None where the answer is no number."""
         reply = (self._dialogue.query_setting(query) or "").strip()
         value = float(reply) if NUMBER.fullmatch(reply) else math.nan
         return value if abs(value) < float(HUGE) else None
