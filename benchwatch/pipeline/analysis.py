@@ -1,4 +1,4 @@
-"""All that is worked out from one counter's readings under one nominal."""
+"""The analysis of one counter's readings under one nominal: history, numbers, trim, deviations."""
 
 from dataclasses import replace
 
@@ -15,12 +15,12 @@ from benchwatch.snapshot import TrimNow
 
 
 class Analysis:
-    """Hands each reading and gap to the history, the estimate, the trim and the deviations.
+    """Passes each reading and gap to the history, the estimate, the trim and the deviations.
 
     Args:
-        nominal_hz: of all of the readings; nan while it is unknown.
-        tolerance: limit of the offset (fractional), None when none was asked for.
-        settle: what settled means, None when not asked for.
+        nominal_hz: nominal frequency of all the readings; nan while it is unknown.
+        tolerance: limit of the offset (fractional); None without one.
+        settle: limit of the drift that counts as settled; None without one.
     """
 
     def __init__(
@@ -34,22 +34,23 @@ class Analysis:
         self.spacing = ReadingSpacing()
 
     def under(self, nominal_hz: float, plan: Plan, *, has_turned: bool) -> "Analysis":
-        """Begin anew for the same oscillator under another nominal.
+        """Return an empty analysis of the same oscillator under another nominal.
 
-        The tool's pull, and whether the tool is on, hold under any nominal near by.
+        It takes over the tool's pull and whether the tool is on the trimmer: both are the same
+        under any nominal near by.
 
         Args:
-            nominal_hz: the other one.
-            plan: the limits that hold.
-            has_turned: somebody has turned already, or as found is on record: it can't be measured
-                any more, and must not be kept by itself.
+            nominal_hz: the other nominal.
+            plan: gives the limits.
+            has_turned: the trimmer was turned already, or an offset is on record: as found can't
+                be measured any more, and must not be recorded automatically.
         """
-        anew = Analysis(nominal_hz, plan.tolerance, plan.settle)
-        anew.trim.resume(self.trim.samples, None, known=has_turned, tool_on=self.trim.tool.on)
-        return anew
+        restarted = Analysis(nominal_hz, plan.tolerance, plan.settle)
+        restarted.trim.resume(self.trim.samples, None, known=has_turned, tool_on=self.trim.tool.on)
+        return restarted
 
     def resume(self, earlier: InterruptedRun, *, as_found_known: bool) -> TrimNow:
-        """Go on with the trim where an interrupted run was; return how it stands."""
+        """Continue the trim of an interrupted run; return its state."""
         nudges = [note.nudge for note in earlier.notes if note.kind == "nudge"]
         self.trim.resume(
             earlier.samples,
@@ -61,7 +62,7 @@ class Analysis:
         return self.trim.gap()
 
     def add(self, reading: Reading) -> tuple[Numbers, TrimNow]:
-        """Take a reading; return the numbers and the state of the trim after it."""
+        """Add a reading; return the numbers and the state of the trim after it."""
         elapsed_s, offset = reading.elapsed_s, reading.offset
         self.history.add(elapsed_s, offset)
         self.spacing.add(elapsed_s)
@@ -76,11 +77,11 @@ class Analysis:
         return numbers, trim
 
     def gap(self, lasted_s: float, *, other_scale: bool = False) -> tuple[Numbers, TrimNow]:
-        """Take a gap; return what is left of the numbers and of the trim.
+        """Add a gap; return the numbers and the state of the trim that remain valid after it.
 
         Args:
-            lasted_s: for how long readings are missing; 0 for a change between two of them.
-            other_scale: the readings after it can't be compared with those before.
+            lasted_s: for how long readings are missing; 0 for a change between two readings.
+            other_scale: readings after the gap can't be compared with those before it.
         """
         comparable_s = None if other_scale else lasted_s
         self.history.gap(lasted_s)
@@ -90,13 +91,13 @@ class Analysis:
         return self.estimate.numbers, self.trim.gap(goes_on=goes_on)
 
     def touch(self, at_s: float, *, on: bool) -> TrimNow:
-        """Take it that the tool was put on the trimmer at `at_s`, or lifted."""
+        """Note that the tool was put on the trimmer at `at_s` (seconds of the run), or lifted."""
         self.estimate.touch(at_s)
         return self.trim.touch(at_s, self.estimate.numbers, on=on)
 
 
 def without_news(numbers: Numbers) -> Numbers:
-    """Return `numbers` without what holds for the newest reading alone: nudge and spike."""
+    """Return `numbers` without the nudge and the spike, which hold for one reading only."""
     if numbers.confirmed_nudge is None and numbers.spike_at_s is None:
         return numbers
     return replace(numbers, confirmed_nudge=None, spike_at_s=None)

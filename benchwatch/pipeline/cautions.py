@@ -1,4 +1,4 @@
-"""Reasons to doubt an offset that is put on record; the record keeps them as its cautions."""
+"""Cautions of a record: reasons to doubt the offset that is put on record."""
 
 from dataclasses import replace
 from typing import Final
@@ -22,16 +22,17 @@ STILL_MOVING: Final = "still moving by more than asked"
 NOT_KNOWN_SETTLED: Final = "not yet known to have settled"
 
 MOTION_DIGITS: Final = 0.1
-"""A motion is written to a tenth of itself."""
+"""The drift in a caution is rounded as if its uncertainty were this part of it."""
 SURELY_MOVING: Final = 10.0
-"""Standard uncertainties of the offset that a motion exceeds, where no limit was asked for."""
+"""Without any limit, a drift of more than so many standard uncertainties of the offset is a reason
+for a caution."""
 
 
 def refuse_if_old(kind: RecordKind, now: Snapshot, at_s: float) -> None:
     """Refuse to record an offset that is not current at `at_s`, seconds of the run.
 
     Raises:
-        NoReadings: no readings come; the sentence says for how long.
+        NoReadings: readings have stopped; the message gives the age of the newest one.
     """
     age = age_s(now, at_s)
     if age is None or is_current(now, at_s):
@@ -45,49 +46,49 @@ def refuse_if_old(kind: RecordKind, now: Snapshot, at_s: float) -> None:
 def cautions(kind: RecordKind, now: Snapshot, at_s: float) -> tuple[str, ...]:
     """Return the reasons to doubt a record of `now`, made at `at_s` seconds of the run."""
     trim = now.trim or TrimNow()
-    said = []
+    reasons = []
     if trim.tool is not None and trim.tool.on:
-        said.append(TOOL_ON)
+        reasons.append(TOOL_ON)
     elif kind == AS_LEFT:
-        said += _not_landed(trim, at_s)
+        reasons += _not_landed(trim, at_s)
     if kind == AS_FOUND and trim.turn is not None:
-        said.append("the trimmer had been turned already")
+        reasons.append("the trimmer had been turned already")
     settle, estimate = now.numbers.settle, now.numbers.estimate
     if settle is not None and settle.state != "settled":
-        said.append(STILL_MOVING if settle.state == "warming" else NOT_KNOWN_SETTLED)
+        reasons.append(STILL_MOVING if settle.state == "warming" else NOT_KNOWN_SETTLED)
     if estimate is not None and estimate.readings < LEAST_READINGS:
-        said.append(f"from {how_many(estimate.readings, 'reading')} only")
-    return tuple(said)
+        reasons.append(f"from {how_many(estimate.readings, 'reading')} only")
+    return tuple(reasons)
 
 
 def cautions_of_quiet(quiet: QuietStretch, tolerance: float | None) -> tuple[str, ...]:
-    """Return the reasons to doubt `quiet`, the stretch before the first turn, as found.
+    """Return the reasons to doubt as found, measured from the stretch before the first turn.
 
     Args:
         quiet: the stretch.
-        tolerance: limit of the offset (fractional); without a settle limit, a motion of more
-            than this within `USUAL_HORIZON_S` counts. None when none was asked for.
+        tolerance: limit of the offset (fractional), or None. Without a settle limit, a drift by
+            more than the tolerance within `USUAL_HORIZON_S` is a reason.
     """
-    said = []
+    reasons = []
     if quiet.settle == "warming":
-        said.append(STILL_MOVING)
+        reasons.append(STILL_MOVING)
     elif quiet.settle == "unsure":
-        said.append(NOT_KNOWN_SETTLED)
+        reasons.append(NOT_KNOWN_SETTLED)
     elif quiet.settle is None:
         motion = least_motion(quiet.drift, USUAL_HORIZON_S)
         allowed = SURELY_MOVING * (quiet.estimate.u or 0.0) if tolerance is None else tolerance
         if motion > allowed:
             change = write_fraction(motion, MOTION_DIGITS * motion, digits=1)
             size = f"{change.digits.lstrip('+')} {change.unit}"
-            said.append(f"still moving by {size} or more in {format_duration(USUAL_HORIZON_S)}")
+            reasons.append(f"still moving by {size} or more in {format_duration(USUAL_HORIZON_S)}")
     if quiet.passed_over is not None:
         step = write_fraction(quiet.passed_over.size, quiet.passed_over.u)
-        said.append(f"a step of {step} came before it, while it had not settled")
-    return tuple(said)
+        reasons.append(f"a step of {step} came before it, while it had not settled")
+    return tuple(reasons)
 
 
 def _not_landed(trim: TrimNow, at_s: float) -> list[str]:
-    """Return what is missing to a landing (hands off, inside); nothing when it has landed."""
+    """Return why the trim has not landed at `at_s` (touched lately, outside); empty if it has."""
     landing = trim.landing
     if landing is not None and landing.state == "landed":
         return []
@@ -95,31 +96,31 @@ def _not_landed(trim: TrimNow, at_s: float) -> list[str]:
     touched = [] if trim.turn is None else [trim.turn.at_s + trim.turn.lasted_s]
     if trim.tool is not None and trim.tool.since_s is not None:
         touched.append(trim.tool.since_s)
-    said = []
+    reasons = []
     if touched and at_s - max(touched) < hold_s:
-        said.append(f"not hands off for {format_duration(hold_s)}")
+        reasons.append(f"not hands off for {format_duration(hold_s)}")
     if landing is None:
-        return said
+        return reasons
     if landing.state == "outside":
-        return [f"not landed: {landing.reason}", *said]
-    if said:
-        return said
+        return [f"not landed: {landing.reason}", *reasons]
+    if reasons:
+        return reasons
     if landing.held_s < landing.hold_s:
         return [f"inside for {format_duration(landing.held_s)} only"]
     return [f"not landed: {landing.reason}"]
 
 
-def with_cautions(record: OffsetRecord, said: tuple[str, ...]) -> OffsetRecord:
-    """Return `record` with the cautions `said`.
+def with_cautions(record: OffsetRecord, reasons: tuple[str, ...]) -> OffsetRecord:
+    """Return `record` with the cautions `reasons`.
 
-    The effect of a tool or a hand has no line in the budget: it is listed as missing.
+    The budget has no line for the effect of a tool or a hand, so that effect is listed as missing.
     """
-    if not said:
+    if not reasons:
         return record
-    touched = [one for one in said if one == TOOL_ON or one.startswith("not hands off")]
+    touched = [one for one in reasons if one == TOOL_ON or one.startswith("not hands off")]
     missing = (*record.budget.missing, *(f"what the hand does: {one}" for one in touched))
     return replace(
         record,
         budget=replace(record.budget, missing=missing),
-        conditions=(*record.conditions, (CAUTION, "; ".join(said))),
+        conditions=(*record.conditions, (CAUTION, "; ".join(reasons))),
     )

@@ -1,4 +1,4 @@
-"""The event log of one counter: what happened, with its time, oldest first."""
+"""The event log of one counter: dated entries, oldest first."""
 
 from bisect import bisect_right
 from collections.abc import Callable
@@ -15,7 +15,7 @@ from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Reading
 from benchwatch.snapshot import LoggedEvent, LoggedKind
 
 KEPT: Final = 500
-"""Newest entries shown; readings, gaps and marks are all in the journal."""
+"""Newest entries held for display; the journal has all."""
 SETTLE_WORDS: Final = {
     "settled": "settled",
     "warming": "moving by more than asked",
@@ -24,34 +24,40 @@ SETTLE_WORDS: Final = {
 
 
 BY_TOOL: Final = "by the tool"
-"""Follows the size of a step that was the tool's pull, and no turn."""
+"""Text of a step that was the tool's pull and not a turn; it is shown after the size."""
 WRITE_SHARE: Final = 0.5
-"""A nudge whose size is known better is written again at once when size or u have changed by more
-than this part of the u that was written ..."""
+"""A nudge whose estimate was refined is written to the journal again at once when its size or u has
+changed by more than this part of the u written last."""
 WRITE_READINGS: Final = 8
-"""... or else when it has not changed for so many readings."""
+"""After a smaller change, it is written again once it stays the same for so many readings."""
 
 
 def limit_words(limit: float) -> str:
-    """Write a limit as it was typed: ``5 ppb``, without sign or spare zeros."""
+    """Write a limit (fractional) in short: ``5 ppb``, without sign or trailing zeros."""
     text = write_fraction(limit)
     digits = text.digits.lstrip("+")
     return f"{digits.rstrip('0').rstrip('.') if '.' in digits else digits} {text.unit}"
 
 
 def tolerance_words(tolerance: float) -> str:
-    """Say which tolerance holds."""
+    """Write the sentence that states the tolerance (fractional)."""
     return f"tolerance {limit_words(tolerance)}"
 
 
 def settled_words(settle: SettleLimit) -> str:
-    """Say what settled means."""
+    """Write the sentence that states the settle limit."""
     over = format_duration(settle.horizon_s)
     return f"settled means: moves by less than {limit_words(settle.limit)} in {over}"
 
 
 def resumed_words(earlier: InterruptedRun, utc_s: float, unit: OffsetUnit | None = None) -> str:
-    """Say at `utc_s`, Unix seconds, what a run goes on with, in `unit`."""
+    """Write what a run continues from an interrupted one: records, tool's pull, notes.
+
+    Args:
+        earlier: the interrupted run.
+        utc_s: the present, Unix seconds.
+        unit: of the offsets; None: each in the unit that fits it.
+    """
     records = (earlier.records.as_found, earlier.records.as_left)
     known = [f"{one.kind} {write_fraction(one.offset, one.u, unit)}" for one in records if one]
     pull = mean_pull(list(earlier.samples))
@@ -65,11 +71,11 @@ def resumed_words(earlier: InterruptedRun, utc_s: float, unit: OffsetUnit | None
 
 
 class EventLog:
-    """Collects the entries; the tuple is made anew only when there is a new one.
+    """Collects the entries; its tuple is replaced only when an entry is added or changed.
 
     Args:
-        write: takes each entry for the journal when it is added, and a nudge again when it is
-            known better; None: nobody does.
+        write: writes to the journal each entry that is added, and the entry of a nudge again
+            when its estimate is refined; None without a journal.
     """
 
     def __init__(self, write: Callable[[LoggedEvent], None] | None = None) -> None:
@@ -79,27 +85,30 @@ class EventLog:
         self._settle: Settle | None = None
         self._internal = False
         self._nudge: Nudge | None = None
-        """The newest nudge as it was known after the last reading."""
+        """The newest nudge as estimated after the last reading."""
         self._written: Nudge | None = None
-        """The same as it was written last."""
+        """The newest nudge as written last."""
         self._unwritten: LoggedEvent | None = None
-        """The entry of the newest nudge as it is known by now, where that is not written yet ..."""
+        """The refined entry of the newest nudge, until it is written."""
         self._unchanged = 0
-        """... and for how many readings it has not changed."""
+        """Readings since `_unwritten` changed."""
 
     def resume(self, earlier: InterruptedRun, utc_s: float) -> None:
-        """Put the entries of an interrupted run first, and say at `utc_s` what it left."""
+        """Put the entries of an interrupted run first, and add one that says what continues.
+
+        `utc_s` is the time of that entry, Unix seconds.
+        """
         self.newest = (*earlier.notes, *self.newest)[-KEPT:]
         self.add_text(utc_s, 0.0, "setting", resumed_words(earlier, utc_s))
 
     def add_text(self, utc_s: float, elapsed_s: float, kind: LoggedKind, text: str) -> None:
-        """Add an entry that is a sentence for people."""
+        """Add an entry with a text for people."""
         self._add(
             LoggedEvent(utc_s=utc_s, elapsed_s=elapsed_s, kind=kind, text=printable(text, 200))
         )
 
     def add_record(self, utc_s: float, elapsed_s: float, record: OffsetRecord, how: str) -> None:
-        """Add an offset that was put on record; `how`: by whom, and its cautions."""
+        """Add an offset that was put on record; `how` says by whom, and its cautions."""
         self._add(
             LoggedEvent(
                 utc_s=utc_s,
@@ -111,7 +120,13 @@ class EventLog:
         )
 
     def add_reading(self, reading: Reading, numbers: Numbers, *, by_tool: bool) -> None:
-        """Add what the numbers after `reading` say for the first time."""
+        """Add what changed with `reading`: the time base, a nudge, the settle state.
+
+        Args:
+            reading: the newest one.
+            numbers: the numbers after it.
+            by_tool: whether a nudge in the numbers is the tool's pull.
+        """
         utc_s, elapsed_s = reading.utc_s, reading.elapsed_s
         internal = INTERNAL_TIMEBASE in reading.flags
         if internal != self._internal:
@@ -150,7 +165,7 @@ class EventLog:
         self.add_text(gap.utc_s, gap.elapsed_s, "gap", gap_words(gap.lasted_s, gap.reason))
 
     def _update(self, nudge: Nudge | None) -> None:
-        """Put the newest nudge, as it is known by now, in the place of its entry."""
+        """Replace the entry of the newest nudge by its refined estimate."""
         for place in range(len(self.newest) - 1, -1, -1):
             old = self.newest[place]
             if old.nudge is not None:
@@ -165,7 +180,7 @@ class EventLog:
                 return
 
     def _write_again(self) -> None:
-        """Write the entry of the newest nudge again, as it is known by now."""
+        """Write the refined entry of the newest nudge, if there is one."""
         entry, self._unwritten = self._unwritten, None
         if entry is not None:
             self._written = entry.nudge
@@ -173,7 +188,7 @@ class EventLog:
                 self._write(entry)
 
     def _add(self, entry: LoggedEvent) -> None:
-        """Insert an entry by its time: a gap is known at its end, a nudge some readings later."""
+        """Insert an entry by its time: a gap is noticed at its end, a nudge some readings later."""
         if self._write is not None:
             self._write(entry)
         place = bisect_right(self.newest, entry.elapsed_s, key=lambda one: one.elapsed_s)

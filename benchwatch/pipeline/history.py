@@ -1,10 +1,10 @@
 """The history of one counter for its charts: a whole run in bounded memory.
 
 Level 0 holds the newest readings one by one. Each level above holds buckets of `FAN_OUT`
-entries of the level below, with their lowest, highest and mean offset, so that a lone
+entries of the level below, with their lowest, highest and mean offset, so that a single
 spike stays visible at any zoom. A full level drops its older half, except the top one,
-which merges neighbours in pairs and so always reaches back to the start. Gaps stay gaps:
-a bucket ends at a gap longer than itself, and one that holds or precedes a gap says so.
+which merges neighbours in pairs and so always reaches back to the start. Gaps stay visible:
+a bucket ends at a gap longer than itself, and one that holds or precedes a gap is marked.
 """
 
 import math
@@ -30,7 +30,7 @@ _Table = NDArray[np.float64]
 
 
 class Buckets(NamedTuple):
-    """What lies in a span, oldest first; arrays of equal length, offsets fractional."""
+    """The buckets of a span, oldest first; arrays of equal length, offsets fractional."""
 
     start_s: NDArray[np.float64]
     end_s: NDArray[np.float64]
@@ -53,7 +53,7 @@ class History:
         ]
 
     def add(self, elapsed_s: float, offset: float) -> None:
-        """Take one reading; times never run backwards, and a nan offset is ignored."""
+        """Add a reading no older than the last one; a nan offset is ignored."""
         if math.isnan(offset):
             return
         entry: _Entry = (elapsed_s, elapsed_s, offset, offset, offset, 1.0, 0.0)
@@ -65,7 +65,7 @@ class History:
                 entry = completed
 
     def gap(self, lasted_s: float) -> None:
-        """Take a gap of `lasted_s` seconds after the newest reading."""
+        """Add a gap of `lasted_s` seconds after the newest reading."""
         ended: _Entry | None = None
         with self._lock:
             for level in self._levels:
@@ -90,8 +90,8 @@ class History:
     def trace(self, span_s: float, points: int) -> Trace:
         """Return the last `span_s` seconds in at most `points` points (6 or more).
 
-        Where readings must share a point, their lowest and highest are both given, and a
-        nan stands at each gap.
+        Readings that are joined are drawn as their lowest and their highest offset. A gap is
+        drawn as nan.
         """
         with self._lock:
             table = self._within(span_s)
@@ -101,7 +101,7 @@ class History:
         return Trace(tuple(elapsed_s.tolist()), tuple(offset.tolist()))
 
     def _within(self, span_s: float) -> _Table:
-        """Copy the entries of the span, oldest first: each stretch from its finest level."""
+        """Copy the entries of the span, oldest first, each part at its finest level."""
         parts = [np.empty((0, _COLUMNS))]
         since, until = self._levels[0].newest_s() - span_s, math.inf
         for level in self._levels:
@@ -127,14 +127,14 @@ class _HistoryLevel:
         self._has_dropped = False
 
     def append(self, entry: _Entry) -> _Entry | None:
-        """Take an entry of the level below; return the one it completes here, if it does."""
+        """Add an entry of the level below; return the entry of this level that it completes."""
         if self._fan_out == 1:
             return self._store(entry)
         self._pending.append(entry)
         return self._finish() if len(self._pending) == self._fan_out else None
 
     def break_off(self, lasted_s: float) -> _Entry | None:
-        """Mark a gap after the newest entry; return the entry that it ends early, if any."""
+        """Mark a gap after the newest entry; return the entry that the gap ends early, if any."""
         if not self._pending:
             if self._size:
                 self._table[self._size - 1, _BROKEN] = 1.0
@@ -199,7 +199,7 @@ def _reduce(table: _Table, firsts: NDArray[np.intp]) -> _Table:
 
 
 def _draw(table: _Table) -> tuple[_Table, _Table]:
-    """Turn entries into points: lowest, highest where it differs, nan where broken."""
+    """Return times and offsets of the points: lowest, highest if several readings, nan at a gap."""
     elapsed_s = np.column_stack((table[:, _START], table[:, _END], table[:, _END]))
     offset = np.column_stack((table[:, _LOW], table[:, _HIGH], np.full(len(table), np.nan)))
     keep = np.column_stack(

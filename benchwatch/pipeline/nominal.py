@@ -1,4 +1,4 @@
-"""The nominal of a counter: whether its readings fit it, and what is left after a change of it."""
+"""The nominal of a counter: whether readings fit it, and what a change of it resets."""
 
 from decimal import Decimal
 from typing import Any, Final
@@ -18,16 +18,19 @@ WITHOUT_MEASUREMENTS: Final[dict[str, Any]] = {
     "elsewhere": None,
     "question": None,
 }
-"""Fields of a snapshot as they are before the first reading under a nominal."""
+"""Values of the snapshot's fields before the first reading under a nominal."""
 
 
 def nominal_doubt(reading: Reading, nominal_hz: float, asked: str | None) -> str | None:
-    """Ask whether the nominal is right that a reading misses while another round number fits it.
+    """Return the question whether the nominal is right, or None while there is no doubt.
+
+    There is doubt when a reading misses the nominal by more than `DOUBTFUL` and another round
+    number fits it.
 
     Args:
         reading: the newest one.
-        nominal_hz: what it is compared with.
-        asked: the question after the reading before; it stays while readings are as far away.
+        nominal_hz: the nominal.
+        asked: the question after the previous reading; it stays while readings are as far off.
     """
     if abs(reading.offset) <= DOUBTFUL:
         return None
@@ -40,15 +43,15 @@ def nominal_doubt(reading: Reading, nominal_hz: float, asked: str | None) -> str
 def has_turned(now: Snapshot) -> bool:
     """Tell whether the trimmer was turned already, or an offset is on record.
 
-    As found can't be measured any more then, under whichever nominal.
+    If so, as found can't be measured any more, under any nominal.
     """
     turned = now.trim is not None and now.trim.turn is not None
     return turned or now.numbers.last_nudge is not None or now.records is not None
 
 
 def nominal_words(nominal_hz: float, before_hz: float, before: Snapshot) -> str:
-    """Say in the event log that the nominal has changed, and what holds for earlier records."""
-    said = f"nominal {format_frequency(nominal_hz)}"
+    """Write the event log's entry on a new nominal, with the nominal of earlier records."""
+    text = f"nominal {format_frequency(nominal_hz)}"
     if before.records is not None:
-        said += f"; what is on record was held against {format_frequency(before_hz)}"
-    return said
+        text += f"; what is on record was held against {format_frequency(before_hz)}"
+    return text

@@ -1,7 +1,7 @@
-"""The way of one counter's events to its snapshots; live and replayed events take the same one.
+"""The pipeline of one counter, which turns live or replayed events into snapshots.
 
-A reading goes from `Pipeline.take` through the journal, the time base correction, the analysis
-and the event log into a new `Snapshot`, in this order.
+`Pipeline.take` passes a reading to the journal, the time base correction, the analysis and the
+event log, in this order, and puts the results in a new `Snapshot`.
 """
 
 import json
@@ -46,14 +46,14 @@ MARKS_KEPT: Final = 100
 
 
 class Pipeline:
-    """Events of one counter in, snapshots out; the newest one may be read from any thread.
+    """Turns events of one counter into snapshots; any thread may read the newest snapshot.
 
     Args:
-        plan: the counter, and what is asked of it.
-        journal: where events go first; None when they are kept nowhere.
+        plan: the counter, and its limits and settings.
+        journal: where events are written first; None: nowhere.
         utc_s: when the run began, Unix seconds.
         watch: key shared by the counters of one watch.
-        earlier: what an interrupted run of this counter left, to go on with.
+        earlier: an interrupted run of this counter, which this run continues.
     """
 
     def __init__(
@@ -75,7 +75,7 @@ class Pipeline:
         self._log = EventLog(self._journal.write_logged)
         self._records = RecordKeeper(self._journal, self._log)
         self._resumed_hz: float | None = None
-        """Nominal of the run that this one goes on with, where it is known."""
+        """Nominal of the interrupted run that this one continues; None if not known."""
         self._snapshot = Snapshot(
             counter=plan.name,
             resource=plan.resource,
@@ -96,7 +96,7 @@ class Pipeline:
         return self._analysis.history.trace(span_s, points)
 
     def take(self, event: Event) -> Snapshot:
-        """Put `event` on disk, then into the numbers; return the state after it."""
+        """Write `event` to the journal, then update the numbers; return the new snapshot."""
         with self._lock:
             if isinstance(event, Touch):
                 self._take_touch(event)
@@ -115,7 +115,7 @@ class Pipeline:
             return self._snapshot
 
     def connect(self, now: CounterStatus) -> Snapshot:
-        """Take a change of the connection, and what is known of the counter by now."""
+        """Update the link's state and the counter's properties; return the new snapshot."""
         with self._lock:
             if now.nominal is not None:
                 self._take_nominal(float(now.nominal))
@@ -137,14 +137,14 @@ class Pipeline:
             return self._snapshot
 
     def end(self, utc_s: float, elapsed_s: float, reason: str) -> Snapshot:
-        """End the run; `reason` goes to the journal and the snapshot."""
+        """End the run; write `reason` to the journal and the snapshot."""
         with self._lock:
             self._journal.update_run(ended_utc_s=utc_s, end_reason=reason)
             self._show(link=LinkStatus("ended", elapsed_s, reason))
             return self._snapshot
 
     def refresh(self) -> None:
-        """Work out what changes slowly; it may take a while, and is called about once a second."""
+        """Update the slow statistics; called about once a second, as it may take a while."""
         stability = self._analysis.stability.now(self._analysis.history)
         now = self._snapshot
         elsewhere = elsewhere_now(now.numbers.estimate, now.nominal_hz, self.plan.working_hz)
@@ -177,7 +177,7 @@ class Pipeline:
         tolerance: float | None = None,
         settle: SettleLimit | None = None,
     ) -> None:
-        """Take a new limit; None leaves the old one. Nothing that was measured is lost."""
+        """Set new limits; None leaves the old one. Nothing that was measured is lost."""
         with self._lock:
             if tolerance is not None:
                 self.plan = replace(self.plan, tolerance=tolerance)
@@ -200,7 +200,7 @@ class Pipeline:
         measures = reading.flags.isdisjoint(NO_MEASUREMENT)
         reading, changed = self._time_base.take(reading, was.time_base.source, analysis.nominal_hz)
         if changed:
-            # The readings step with the time base, and nobody has turned anything.
+            # Readings step because the time base changed, and not because of a turn.
             analysis.gap(0.0, other_scale=True)
         numbers, trim = analysis.add(reading) if measures else (without_news(was.numbers), was.trim)
         question = nominal_doubt(reading, analysis.nominal_hz, was.question)
@@ -250,15 +250,15 @@ class Pipeline:
         self._show(trim=trim)
 
     def _show(self, **changes: Any) -> None:
-        """Put `changes`, and what was logged by now, in the snapshot."""
+        """Put `changes`, and the newest log entries, in the snapshot."""
         self._snapshot = replace(self._snapshot, logged_events=self._log.newest, **changes)
 
     def _write_tool_pull(self, utc_s: float, elapsed_s: float) -> None:
-        """Put what touches of the tool showed in the journal, for a run that goes on with this."""
+        """Write the tool's measured pulls to the journal, for a run that continues this one."""
         self._journal.write_tool_pull(self._analysis.trim.samples, utc_s, elapsed_s)
 
     def _keep_as_found(self, reading: Reading) -> None:
-        """With the first nudge, put the quiet stretch before it on record unasked."""
+        """At the first nudge, put the quiet stretch before it on record automatically."""
         quiet = self._analysis.trim.found
         if quiet is None or not quiet.frozen or self._records.has_as_found:
             return
@@ -267,10 +267,10 @@ class Pipeline:
         self._show(records=self._records.newest)
 
     def _take_nominal(self, nominal_hz: float) -> None:
-        """Take the nominal; the numbers begin anew if what is known was held against another.
+        """Set the nominal; restart the analysis if earlier readings had another nominal.
 
-        Records under the other one leave the view and stay in the journal; none is kept by itself
-        in their place once somebody has turned.
+        Records under the other nominal leave the snapshot and stay in the journal. Once the
+        trimmer was turned, no as found is recorded automatically in their place.
         """
         was, before_hz = self._snapshot, self._analysis.nominal_hz
         if was.reading is None:
@@ -288,7 +288,7 @@ class Pipeline:
         self._show(**WITHOUT_MEASUREMENTS)
 
     def _resume(self, earlier: InterruptedRun, utc_s: float) -> None:
-        """Begin where an interrupted run was."""
+        """Continue an interrupted run."""
         self._resumed_hz = None if earlier.nominal is None else float(earlier.nominal)
         self._records.resume(earlier.records)
         trim = self._analysis.resume(earlier, as_found_known=self._records.has_as_found)

@@ -1,4 +1,4 @@
-"""Offsets that are put on record, as found and as left: made, kept in the journal, and logged."""
+"""Records of offsets as found and as left: made, written to the journal, and logged."""
 
 import json
 import math
@@ -44,18 +44,18 @@ class RecordKeeper:
         return self.newest is not None and self.newest.as_found is not None
 
     def resume(self, records: Records) -> None:
-        """Begin with the records of an interrupted run."""
+        """Start with the records of an interrupted run."""
         if records.as_found is not None or records.as_left is not None:
             self.newest = records
 
     def record_now(
         self, kind: RecordKind, now: Snapshot, counted_by: CountedBy, utc_s: float, elapsed_s: float
     ) -> OffsetRecord:
-        """Put the present estimate on record, with the cautions that go with it.
+        """Put the present estimate on record, with its cautions.
 
         Args:
             kind: as found or as left.
-            now: what there is to record, corrected for the offset of the reference.
+            now: the present state, corrected for the offset of the reference.
             counted_by: the time base of the readings.
             utc_s: the present, Unix seconds.
             elapsed_s: the same, seconds of the run.
@@ -77,7 +77,7 @@ class RecordKeeper:
         reading: Reading,
         tolerance: float | None,
     ) -> None:
-        """Put the quiet stretch before the first nudge on record, as found, unasked.
+        """Put the quiet stretch before the first nudge on record as found, automatically.
 
         Args:
             quiet: that stretch, corrected for the offset of the reference.
@@ -93,7 +93,7 @@ class RecordKeeper:
     def add(
         self, record: OffsetRecord, utc_s: float, elapsed_s: float, *, unasked: bool = False
     ) -> None:
-        """Keep a record, `unasked` or by the operator's command."""
+        """Add a record, made automatically (`unasked`) or by the operator's command."""
         self._journal.write(journal_record(record, elapsed_s))
         if unasked:
             self._journal.write_kept_by_itself(utc_s, elapsed_s)
@@ -166,7 +166,7 @@ def _record(
     settle: SettleState | None,
 ) -> OffsetRecord:
     resolution_hz = 0.0 if now.reading is None else now.reading.resolution_hz
-    # A budget states the offset as read and the reference's own, which together are the true one.
+    # A budget states the offset as read and that of the reference; together they are the true one.
     estimate = replace(estimate, offset=as_read(estimate.offset, counted_by.reference.offset))
     gate = "unknown" if now.gate_s is None else format_duration(now.gate_s)
     conditions = [("gate", gate), ("time base", counted_by.source)]

@@ -1,7 +1,7 @@
-"""Numbers that are worked out about once a second for display, and not with every reading.
+"""Statistics that are computed about once a second for display, and not with every reading.
 
-A reading is added to the deviations at a bounded cost; their confidence limits, the dither of the
-last minute and the offset at the working frequencies are worked out only when they are shown.
+Adding a reading to the deviations has a bounded cost. Confidence limits, the dither of the last
+minute and the offset at the working frequencies are computed only when they are shown.
 """
 
 import math
@@ -34,43 +34,43 @@ from benchwatch.snapshot import Change, ElsewhereNow, StabilityNow, Trace, WarmU
 
 DITHER_SPAN_S: Final = 60.0
 INTERVAL_READINGS: Final = 16
-"""Readings from which the usual time between two is worked out."""
+"""Number of readings whose median spacing is taken as the usual interval."""
 UNEVEN: Final = 1.5
-"""A wait of more than so many intervals is a gap for deviations."""
+"""Readings more than so many intervals apart have a gap between them."""
 DRIFT_SPAN_S: Final = 3600.0
-"""Longest span from which a straight drift is taken out; over longer ones it is not straight."""
+"""Longest span from which a linear drift is removed; over longer ones drift is not linear."""
 DETREND_EVERY_S: Final = 10.0
-"""How often deviations without drift are worked out: over thousands of readings that takes a tenth
-of a second, and they change slowly."""
+"""How often deviations without drift are computed: they change slowly, and over thousands of
+readings they take a tenth of a second."""
 FEWEST: Final = 8
-"""Readings from which deviations without drift are worked out."""
+"""Fewest readings for deviations without drift."""
 RECENT: Final = 256
 """Newest readings held, because a nudge is confirmed some readings after it was made."""
 MOST_DEFERRED: Final = 256
-"""Most readings of a series that wait to be added."""
+"""Most readings that wait to be added to a series."""
 CURVE_POINTS: Final = 100
 MULTIPLES: Final = (0.1, 0.5, 1.0, 2.0, 10.0, 100.0)
 """Working frequencies as multiples of the nominal, where none were stated."""
 
 
 class StabilityTracker:
-    """Deviations of the run so far, and of what came since the last nudge or the settling."""
+    """Deviations of the whole run, and since the last nudge or the settling."""
 
     def __init__(self) -> None:
         self._run = _DeviationSeries()
         self._since: _DeferredSeries | None = None
-        """Deviations since the later of both; None before there was either."""
+        """Deviations since the last nudge or the settling, the later one; None before either."""
         self._why: Change | None = None
         self._change_s = -math.inf
         self._newest: deque[tuple[float, float]] = deque(maxlen=RECENT)
         self._held: tuple[float, float] | None = None
-        """A suspect reading, not added before it is known to be no spike."""
+        """A suspect reading, added once the next reading shows that it is no spike."""
         self._detrended: tuple[Deviation, ...] = ()
         self._detrended_since: tuple[Deviation, ...] = ()
         self._detrended_at_s = -math.inf
 
     def add(self, elapsed_s: float, offset: float, numbers: Numbers | None = None) -> None:
-        """Take one reading (fractional offset), and the numbers after it."""
+        """Add a reading (fractional offset); `numbers` are those after it."""
         if self._held is not None:
             if numbers is None or numbers.spike_at_s is None:
                 self._take(*self._held)
@@ -88,7 +88,7 @@ class StabilityTracker:
             self._begin(settle.since_s, "settled")
 
     def gap(self, lasted_s: float | None = None) -> None:
-        """Take a gap of `lasted_s` seconds; None: readings before and after it do not compare."""
+        """Add a gap of `lasted_s` seconds; None: readings after it compare with none before."""
         if self._held is not None:
             self._take(*self._held)
             self._held = None
@@ -99,7 +99,7 @@ class StabilityTracker:
             self._newest.clear()
 
     def now(self, history: History) -> StabilityNow:
-        """Work out the tables, and the dither of the last minute."""
+        """Compute the tables of deviations, and the dither of the last minute."""
         run, deferred = self._run, self._since
         since = None if deferred is None else deferred.series()
         recent = _recent(history, DITHER_SPAN_S)
@@ -133,7 +133,7 @@ class StabilityTracker:
             self._since.add(elapsed_s, offset)
 
     def _begin(self, at_s: float, why: Change) -> None:
-        """Begin anew at a change, if it is later than the one before."""
+        """Restart the second series at a change, if it is later than the previous change."""
         if at_s <= self._change_s:
             return
         self._change_s, self._why = at_s, why
@@ -145,15 +145,15 @@ class StabilityTracker:
 
 
 class _DeferredSeries:
-    """A series to which readings are added only when it is asked for: a nudge often ends it before.
+    """A series that readings are added to only when it is read: a nudge often discards it before.
 
-    One thread adds readings, another one asks for the series.
+    One thread adds readings, another one reads the series.
     """
 
     def __init__(self, series: "_DeviationSeries") -> None:
         self._series = series
         self._events: deque[tuple[float, float] | tuple[float | None]] = deque()
-        """Readings (time, offset), and gaps (how long each lasted)."""
+        """Readings (time, offset) and gaps (seconds or None), oldest first."""
         self._lock = threading.Lock()
 
     def add(self, elapsed_s: float, offset: float) -> None:
@@ -177,7 +177,7 @@ class _DeferredSeries:
 
 
 class _DeviationSeries:
-    """Deviations of one stretch, from when the usual time between readings is known."""
+    """Deviations of one stretch; readings wait in `_first` until the usual interval is known."""
 
     def __init__(self, interval_s: float = 0.0) -> None:
         self.interval_s = interval_s
@@ -221,7 +221,7 @@ class _DeviationSeries:
         return self._bridges.correct(self._live.table(), self.interval_s)
 
     def _lose(self, live: LiveDeviations, lost: int, offset: float) -> None:
-        """Fill a few lost readings with the mean of their neighbours; else begin a new stretch."""
+        """Fill a few lost readings with the mean of their neighbours; start anew after many."""
         if lost > LONGEST or not math.isfinite(self._last):
             live.gap()
             self._bridges.gap()
@@ -232,7 +232,7 @@ class _DeviationSeries:
 
     def _start(self) -> None:
         times = [elapsed_s for elapsed_s, _ in self._first]
-        # The median of numpy would load a large module while readings come.
+        # numpy's median would import a large module between two readings.
         self.interval_s = self.interval_s or median(b - a for a, b in pairwise(times))
         self.began_s = self.last_s = times[0]
         self._live = LiveDeviations(self.interval_s)
@@ -243,7 +243,7 @@ class _DeviationSeries:
 
 
 def _without_drift(series: _DeviationSeries, history: History) -> tuple[Deviation, ...]:
-    """Return deviations of the readings that are still held singly, less a straight line."""
+    """Return deviations after removing a linear drift, from readings still held one by one."""
     known = history.buckets(DRIFT_SPAN_S)
     single = (known.readings == 1) & (known.end_s >= series.began_s)
     times, offset = known.end_s[single], known.mean[single]
@@ -258,7 +258,15 @@ def _without_drift(series: _DeviationSeries, history: History) -> tuple[Deviatio
 
 
 def warm_up_now(was: WarmUp, fit: WarmUpFit | None, now_s: float) -> WarmUp:
-    """Return the warm-up with its curve, over the half of the run it fits and as far ahead."""
+    """Return the warm-up with its fitted curve.
+
+    The curve covers the second half of the warm-up so far and as long a time ahead.
+
+    Args:
+        was: the warm-up before.
+        fit: the fitted curve; None while there is none.
+        now_s: the present, seconds of the run.
+    """
     if fit is None:
         return replace(was, curve=Trace(), end=None, end_u=None)
     half_s = (now_s - was.since_s) / 2.0
@@ -270,7 +278,13 @@ def warm_up_now(was: WarmUp, fit: WarmUpFit | None, now_s: float) -> WarmUp:
 def elsewhere_now(
     estimate: Estimate | None, nominal_hz: float, at_hz: Sequence[float] = ()
 ) -> ElsewhereNow | None:
-    """Return the offset at the frequencies `at_hz`, or at round multiples of the nominal."""
+    """Return the offset at other frequencies; None without an estimate or a nominal.
+
+    Args:
+        estimate: the present offset.
+        nominal_hz: the nominal.
+        at_hz: the frequencies; empty: `MULTIPLES` of the nominal.
+    """
     if estimate is None or not nominal_hz > 0:
         return None
     where = at_hz or [factor * nominal_hz for factor in MULTIPLES]

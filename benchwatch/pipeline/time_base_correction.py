@@ -1,6 +1,6 @@
-"""Corrects each reading for the known offset of the time base that counted it.
+"""Corrects the offset of each reading for the known offset of the counter's time base.
 
-That is done here, once, before anything is estimated. Text and frequency stay as the counter wrote
+This happens once, before any estimate. A reading's text and frequency stay as the counter wrote
 them.
 """
 
@@ -18,15 +18,15 @@ CHANGES_KEPT: Final = 100
 
 
 class TimeBaseCorrection:
-    """Follows one counter.
+    """Corrects the readings of one counter, and stores which time base counted them.
 
     Args:
-        plan: says what is known of the reference and of the counter's own oscillator.
+        plan: states the offsets of the reference and of the counter's own oscillator.
     """
 
     def __init__(self, plan: Plan) -> None:
         self._plan = plan
-        self._signs: tuple[object, ...] = ()
+        self._evidence: tuple[object, ...] = ()
         """What the time base of the newest reading was derived from."""
         self._offset = 0.0
         """Known offset of the time base of the newest reading, fractional."""
@@ -39,18 +39,18 @@ class TimeBaseCorrection:
         """Correct a reading.
 
         Args:
-            reading: as the counter gave it; one from a recording may bring its `correction`.
+            reading: as read; a reading of a recording may contain its `correction`.
             stated: the time base that the counter states.
-            nominal_hz: of the reading; nan when it is not known.
+            nominal_hz: nominal of the reading; nan when it is not known.
 
         Returns:
-            The corrected reading, and whether another time base counted the one before it. The
-            readings before and after such a change must not be compared.
+            The corrected reading, and whether its time base differs from that of the previous
+            reading. Readings before and after such a change must not be compared.
         """
-        signs = (INTERNAL_TIMEBASE in reading.flags, stated, reading.correction)
+        evidence = (INTERNAL_TIMEBASE in reading.flags, stated, reading.correction)
         changed = False
-        if signs != self._signs:
-            self._signs = signs
+        if evidence != self._evidence:
+            self._evidence = evidence
             changed = self._update(reading, stated)
             self._offset = self.now.reference.offset
         if not self._offset and reading.correction is None:
@@ -68,7 +68,7 @@ class TimeBaseCorrection:
         return next(known, CountedBy())
 
     def _update(self, reading: Reading, stated: TimeBaseSource) -> bool:
-        """Note the time base from `reading` on; tell whether it is another one than before."""
+        """Store the time base from `reading` on; return whether it differs from the one before."""
         now, before = self._counted_by(reading, stated), self.now
         changed = (now.source, now.reference.offset) != (before.source, before.reference.offset)
         first = not self._changes
@@ -87,12 +87,12 @@ class TimeBaseCorrection:
 
 
 def time_base_of(plan: Plan, source: TimeBaseSource, recorded: float | None = None) -> Reference:
-    """Return what is known of the time base `source`.
+    """Return name and offset of the time base `source`.
 
     Args:
-        plan: what the bench file states of the reference and of the counter's own oscillator.
-        source: which one.
-        recorded: the correction of its readings that a recording states, if it does.
+        plan: states the reference and the counter's own oscillator.
+        source: which of the two.
+        recorded: correction that a recording states; the offset where the plan states none.
     """
     stated = {"external": plan.reference, "internal": plan.own_time_base}.get(source)
     if stated is not None:
@@ -104,9 +104,9 @@ def corrected_reading(reading: Reading, time_base: float, nominal_hz: float) -> 
     """Return `reading` as a time base without offset would have counted it.
 
     Args:
-        reading: as the counter gave it.
+        reading: as read.
         time_base: known offset (fractional) of its time base; 0 when nothing is known.
-        nominal_hz: of the reading; nan when it is not known.
+        nominal_hz: nominal of the reading; nan when it is not known.
     """
     if not time_base:
         return reading if reading.correction is None else replace(reading, correction=None)
@@ -115,7 +115,7 @@ def corrected_reading(reading: Reading, time_base: float, nominal_hz: float) -> 
 
 
 def correction_words(reading: Reading | None) -> str:
-    """Name the correction: ``reference +5.00 ppb put right``; empty when there is none."""
+    """Write the correction: ``reference +5.00 ppb put right``; empty when there is none."""
     if reading is None or reading.correction is None:
         return ""
     which = "own time base" if INTERNAL_TIMEBASE in reading.flags else "reference"

@@ -1,6 +1,6 @@
 """The state of the trim after each reading: judgement, hint, tool, landing, as found.
 
-It is put together from the estimators in `benchwatch.estimate.trim`.
+It is combined from the estimators in `benchwatch.estimate.trim`.
 """
 
 import math
@@ -21,11 +21,11 @@ LIFTED: Final = "the tool has just been lifted"
 
 
 class TrimTracker:
-    """Follows one counter.
+    """Tracks the trim of one counter.
 
     Args:
-        tolerance: limit of the offset (fractional), None when none was asked for.
-        settle: its horizon is how far ahead a landing looks at the drift.
+        tolerance: limit of the offset (fractional); None without one.
+        settle: settle limit; a landing extrapolates the drift over its horizon.
     """
 
     def __init__(self, tolerance: float | None, settle: SettleLimit | None) -> None:
@@ -35,14 +35,14 @@ class TrimTracker:
         self._turns = LearnedTurns()
         self._newest_offset = math.nan
         self._apart = math.inf
-        """How far the newest two readings lie apart."""
+        """Difference of the newest two offsets, fractional."""
         self.by_tool = False
         """Whether the newest nudge was the tool's pull."""
         self._newest = TrimNow()
         self.set_limits(tolerance, settle)
 
     def set_limits(self, tolerance: float | None, settle: SettleLimit | None) -> None:
-        """Take new limits; a landing begins anew."""
+        """Set new limits; a landing restarts."""
         self._tolerance = tolerance
         self._found.set_limits(settle)
         self._landing: Landing | None = None
@@ -52,7 +52,7 @@ class TrimTracker:
 
     @property
     def tool(self) -> ToolState:
-        """Where the tool is and what it does."""
+        """Whether the tool is on the trimmer, and its pull."""
         return self._tool.state
 
     @property
@@ -62,7 +62,7 @@ class TrimTracker:
 
     @property
     def samples(self) -> tuple[tuple[float, float | None], ...]:
-        """What single touches of the tool showed, fractional."""
+        """Measured pulls of single touches of the tool, fractional (`ToolPull.samples`)."""
         return self._tool.samples
 
     def resume(
@@ -74,14 +74,14 @@ class TrimTracker:
         tool_on: bool = False,
         sizes: Iterable[float] = (),
     ) -> None:
-        """Go on where an interrupted run was.
+        """Continue the trim of an interrupted run.
 
         Args:
-            samples: what single touches of the tool showed, fractional.
-            turn: the newest turn of the trimmer; None when there was none.
+            samples: its measured pulls of the tool, fractional.
+            turn: its newest turn of the trimmer; None when there was none.
             known: whether as found is on record.
             tool_on: whether the tool was on the trimmer.
-            sizes: of its turns, fractional and signed, oldest first.
+            sizes: sizes of its turns, fractional and signed, oldest first.
         """
         self._turns.resume(sizes)
         self._tool.resume(samples, on=tool_on)
@@ -90,7 +90,7 @@ class TrimTracker:
             self._found.resume()
 
     def add(self, elapsed_s: float, offset: float, numbers: Numbers) -> TrimNow:
-        """Take the reading at `elapsed_s`, its fractional `offset` and the numbers after it."""
+        """Add the reading at `elapsed_s` (fractional `offset`); `numbers` are those after it."""
         if numbers.confirmed_nudge is not None:
             self._take_nudge(numbers.confirmed_nudge)
         elif numbers.last_nudge is not None:
@@ -118,7 +118,7 @@ class TrimTracker:
         return now
 
     def _take_nudge(self, nudge: Nudge) -> None:
-        """Take a nudge for a turn or for the tool's pull."""
+        """Classify a nudge as a turn or as the tool's pull."""
         turn = self._tool.step(nudge)
         if self._tool.reassigned:
             self._newest_turn.restore()
@@ -130,9 +130,9 @@ class TrimTracker:
             self._found.turn(turn, tool_on=self._tool.state.on)
 
     def touch(self, at_s: float, numbers: Numbers, *, on: bool) -> TrimNow:
-        """Take it that the tool was put on the trimmer at `at_s`, or lifted.
+        """Note that the tool was put on the trimmer at `at_s` (seconds of the run), or lifted.
 
-        The `numbers` are from before it: the wait until they are good enough begins anew.
+        The `numbers` are from before the touch, so the wait for good enough ones restarts.
         """
         if self._tool.touch(at_s, on=on):
             self._newest_turn.withdraw()
@@ -184,7 +184,7 @@ class TrimTracker:
         )
 
     def _by_turns(self, given: Hint | None) -> Hint | None:
-        """Add to a hint what is known of the turns of this run."""
+        """Compare a hint with the usual turn of this run."""
         known = self._turns.now
         if given is None or known is None:
             return given
@@ -192,10 +192,10 @@ class TrimTracker:
         return replace(given, of_usual=of_usual, lost=self._turns.lost(given.left))
 
     def gap(self, *, goes_on: bool = False) -> TrimNow:
-        """Take a gap: a landing begins anew after it; what was learned stays.
+        """Add a gap: a landing restarts after it; what was learned of tool and turns stays.
 
         Args:
-            goes_on: the level goes on over the gap (`LiveEstimate.gap`), and so does the trim.
+            goes_on: the level continues over the gap (`LiveEstimate.gap`), and so does the trim.
         """
         if goes_on:
             return self._newest
@@ -216,23 +216,23 @@ class _NewestTurn:
     def __init__(self) -> None:
         self.turn: Nudge | None = None
         self._withdrawn: Nudge | None = None
-        """The turn that was taken for the newest touch."""
+        """The turn that was reclassified as the newest touch of the tool."""
         self._refined_from: Nudge | None = None
-        """The nudge from which the turn was worked out last."""
+        """The nudge from which the turn was computed last."""
         self._beyond: float | None = None
-        """Size of the turn minus that of its nudge; None: the newest nudge was no turn."""
+        """Size of the turn minus that of its nudge; None: the newest nudge was not a turn."""
 
     def take(self, turn: Nudge | None, nudge: Nudge) -> None:
-        """Take the `turn` that was seen as `nudge`; None: it was the tool's pull."""
+        """Store the `turn` that was measured as `nudge`; None: that was the tool's pull."""
         self._beyond = self._refined_from = None
         if turn is not None:
             self.turn, self._beyond = turn, turn.size - nudge.size
 
     def refine(self, nudge: Nudge) -> Nudge | None:
-        """Take the newest nudge as it is known by now: what creeps after a turn is part of it.
+        """Update the turn from the refined newest nudge: creep after a turn is part of it.
 
         Returns:
-            The turn, where that has changed it.
+            The turn if it has changed, else None.
         """
         if self.turn is None or self._beyond is None or nudge is self._refined_from:
             return None
@@ -241,9 +241,9 @@ class _NewestTurn:
         return self.turn if self.turn != was else None
 
     def withdraw(self) -> None:
-        """Take the turn for the touch that was just reported."""
+        """Reclassify the turn as the touch that was just reported."""
         self._withdrawn, self.turn, self._beyond = self.turn, None, None
 
     def restore(self) -> None:
-        """Take it for a turn again: the touch has shown a step of its own."""
+        """Reclassify the withdrawn step as a turn: the touch has shown a step of its own."""
         self.turn = self._withdrawn
