@@ -1,5 +1,5 @@
-"""All counters of one watch, or of a recording that is played, and how either ends.
+"""Running a live watch of several counters, or playing a recording, and ending either.
 
-In: plans, or a recording, and the commands of the operator. Out: events with their snapshots, and
+In: plans or a recording, and the commands of the operator. Out: events with their snapshots, and
 a handle to each counter.
 """

@@ -31,8 +31,8 @@ class LiveCounter:
     """One counter of a watch; every method returns at once and may be called from any thread.
 
     Args:
-        pipeline: makes its snapshots.
-        clock: dates what the operator does.
+        pipeline: makes the counter's snapshots.
+        clock: dates the operator's commands.
         origin_s: monotonic seconds at which the run began.
     """
 
@@ -55,17 +55,17 @@ class LiveCounter:
         return self.pipeline.trace(span_s, points)
 
     def touch(self, *, on: bool) -> None:
-        """Say that the tool is on the trimmer of the oscillator, or off."""
+        """Report that the tool is on the trimmer of the oscillator, or off."""
         utc_s, elapsed_s = self._now()
         self.pipeline.take(
             Touch(counter=self.pipeline.plan.name, utc_s=utc_s, elapsed_s=elapsed_s, on=on)
         )
 
     def record(self, kind: RecordKind, unit: OffsetUnit | None = None) -> str:
-        """Put the present offset on record and say so in a sentence, in `unit`.
+        """Put the present offset on record; return a sentence that states it, in `unit`.
 
         Raises:
-            NoReadings: there is nothing to record yet, or no readings come.
+            NoReadings: there is no offset to record yet, or readings have stopped.
         """
         record = self.pipeline.record(kind, *self._now())
         offset = write_fraction(record.offset, record.u, unit)
@@ -74,12 +74,12 @@ class LiveCounter:
         return f"{kind}: {offset}{least}, from {how_many(record.readings, 'reading')}{but}"
 
     def change(self, setting: Setting, text: str) -> str:
-        """Change a setting to what was typed and say in a sentence what holds now.
+        """Change a setting to the value typed in `text`; return a sentence for the operator.
 
-        A gate is set between two readings; what was read back shows in the next snapshots.
+        A gate is set between two readings; later snapshots show the gate that was read back.
 
         Raises:
-            QuantityError: the text is no such quantity.
+            QuantityError: the text is not a value of this setting.
             UsageError: there is no such setting, or the counter reads nowhere near the nominal.
         """
         match setting:
@@ -101,7 +101,7 @@ class LiveCounter:
         raise UsageError(f"there is no setting '{setting}'.")
 
     def _change_nominal(self, nominal: Decimal) -> str:
-        """Judge readings against `nominal` from the next one on; the numbers begin anew."""
+        """Compare readings with `nominal` from the next one on; the numbers restart."""
         if nominal == self._nominal():
             return f"nominal {format_frequency(nominal)}, as it was"
         self._refuse_far(nominal)
@@ -110,7 +110,7 @@ class LiveCounter:
         return f"nominal {format_frequency(nominal)}; the numbers begin anew"
 
     def _refuse_far(self, nominal: Decimal) -> None:
-        """Refuse a nominal under which every reading of what is connected would be refused.
+        """Refuse a nominal under which every reading of the connected source would be refused.
 
         Raises:
             UsageError: the current reading is nowhere near it.
@@ -118,7 +118,7 @@ class LiveCounter:
         now = self.snapshot
         reading = now.reading
         if reading is None or not is_current(now, self._now()[1]):
-            return  # another source may be connected by now
+            return  # another source may have been connected since
         far = abs(reading.frequency_hz - float(nominal)) > float(PLAUSIBLE * nominal)
         if not (far and math.isfinite(reading.frequency_hz)):
             return

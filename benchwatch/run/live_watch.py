@@ -1,4 +1,4 @@
-"""A watch: threads, pipelines and journal of all its counters, and when it ends."""
+"""A live watch: threads, pipelines and journal of all its counters, and when it ends."""
 
 import queue
 import threading
@@ -20,18 +20,19 @@ from benchwatch.run.live_counter import LiveCounter
 from benchwatch.snapshot import Snapshot
 
 QUEUE_LIMIT: Final = 10_000
-"""Events that may wait for a slow reader of lines before acquisition waits too."""
+"""Events that may wait in the queue for a slow reader before acquisition waits too."""
 REFRESH_S: Final = 1.0
+"""Shortest wait between two updates of the slow statistics."""
 REFRESH_PART: Final = 20.0
-"""Refreshing takes no more than one part in so many of a core."""
+"""The wait is at least so many times as long as the update took, to spare the processor."""
 JOIN_S: Final = 2.0
 NOT_SETTLED: Final = 1
-"""Exit code when the time was up before the oscillator had settled."""
+"""Exit code when the oscillator had not settled within the time limit."""
 
 
 @dataclass(frozen=True, slots=True)
 class RunLimits:
-    """When a watch ends by itself."""
+    """Limits at which a watch ends by itself; None and False: no limit."""
 
     count: int | None = None
     """Readings of each counter."""
@@ -44,10 +45,10 @@ class RunOutcome:
     """Why a watch ended."""
 
     reason: str
-    """In a few words, for the last line."""
+    """A few words for the last line."""
     exit_code: int = 0
     message: str = ""
-    """A sentence for standard error, when there is more to say."""
+    """A sentence for standard error; empty when the reason is enough."""
 
 
 class LiveWatch:
@@ -55,12 +56,12 @@ class LiveWatch:
 
     Args:
         plans: the counters, at least one, each with a name of its own.
-        journal: where readings go first; None when they are kept nowhere.
-        limits: when to end by itself.
-        lines: whether `events` are taken from the queue; a screen looks at snapshots instead.
+        journal: where readings are written first; None: nowhere.
+        limits: limits at which the watch ends by itself; None: it does not.
+        lines: whether a reader takes `events` from the queue; a screen reads snapshots instead.
         clock: gives all times.
         acquire: makes the thread that reads a counter; tests replace it.
-        earlier: what interrupted runs left, to go on with, by the name of the counter.
+        earlier: interrupted runs to continue, by name of the counter.
     """
 
     def __init__(
@@ -96,10 +97,10 @@ class LiveWatch:
         self._notices_marked = self._notices_given = 0
         self._lock = threading.RLock()
         self.events: queue.SimpleQueue[tuple[Event, Snapshot] | None] = queue.SimpleQueue()
-        """Each event and the state after it; None once the run has ended."""
+        """Each event and the snapshot after it; None at the end of the run."""
         self.finished = threading.Event()
         self.outcome: RunOutcome | None = None
-        """Why the run ended; None while it goes on."""
+        """Why the run ended; None while it runs."""
 
     @property
     def names(self) -> Sequence[str]:
@@ -107,7 +108,7 @@ class LiveWatch:
         return tuple(self._counters)
 
     def start(self) -> None:
-        """Start one thread a counter, which reads it."""
+        """Start one thread for each counter, which reads it."""
         for name, counter in self._counters.items():
             plan = counter.pipeline.plan
             counter.acquisition = self._acquire(
@@ -135,7 +136,7 @@ class LiveWatch:
         return self._counters[name]
 
     def elapsed_s(self) -> float:
-        """Return the seconds since the run began, on the clock of the snapshots."""
+        """Return the seconds since the run began, as in the snapshots."""
         return self._clock.monotonic() - self._origin_s
 
     def mark(self, text: str) -> None:
@@ -145,7 +146,7 @@ class LiveWatch:
             self._take(name, Mark(counter=name, utc_s=utc_s, elapsed_s=elapsed_s, text=text))
 
     def new_notices(self) -> Sequence[str]:
-        """Return sentences on what happened to the journal since the last call."""
+        """Return the journal's notices since the last call; each is a sentence."""
         notices = () if self._journal is None else self._journal.notices[self._notices_given :]
         self._notices_given += len(notices)
         return notices
@@ -153,11 +154,11 @@ class LiveWatch:
     # ------------------------------------------------------------ the end
 
     def interrupt(self) -> None:
-        """End the run by command of a person or a signal; safe in a signal handler."""
+        """End the run because of a key or a signal; safe in a signal handler."""
         self._finish(RunOutcome("interrupted", INTERRUPTED))
 
     def stop(self) -> RunOutcome:
-        """End the run if it still goes on, and wait until every instrument is released."""
+        """End the run if it has not ended, and wait until every instrument is released."""
         self._finish(RunOutcome("stopped"))
         for acquisition in self._acquisitions:
             acquisition.stop()
@@ -170,7 +171,7 @@ class LiveWatch:
         return self.outcome
 
     def totals(self) -> tuple[int, int]:
-        """Return how many readings and gaps there were, of all counters together."""
+        """Return the number of readings and of gaps, all counters together."""
         snapshots = [counter.snapshot for counter in self._counters.values()]
         return sum(now.readings for now in snapshots), sum(now.gaps for now in snapshots)
 
@@ -178,7 +179,7 @@ class LiveWatch:
 
     @property
     def _acquisitions(self) -> list[Acquisition]:
-        """The threads that read, once the run is started."""
+        """The threads that read the counters; empty before the run is started."""
         of_counters = [counter.acquisition for counter in self._counters.values()]
         return [one for one in of_counters if one is not None]
 
@@ -195,7 +196,7 @@ class LiveWatch:
             self._check_limits(name, snapshot)
 
     def _mark_notices(self) -> None:
-        """Put what happened to the journal on the time line of every counter."""
+        """Put new notices of the journal on the time line of every counter."""
         if self._journal is None or self._notices_marked == len(self._journal.notices):
             return
         with self._lock:
@@ -215,7 +216,7 @@ class LiveWatch:
         self._leave(name, RunOutcome(_few_words(error), error.exit_code, str(error)))
 
     def _leave(self, name: str, outcome: RunOutcome) -> None:
-        """Stop one counter; with the last one the run ends."""
+        """Stop one counter; end the run with the last one."""
         with self._lock:
             self._going.discard(name)
             acquisition = self._counters[name].acquisition
@@ -225,7 +226,7 @@ class LiveWatch:
                 self._finish(outcome)
 
     def _refresh(self) -> None:
-        """Work out what changes slowly, again and again until the run ends."""
+        """Update the slow statistics of all counters repeatedly until the run ends."""
         wait_s = REFRESH_S
         while not self._clock.wait(self.finished, wait_s):
             began_s = self._clock.monotonic()

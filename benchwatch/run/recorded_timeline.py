@@ -1,7 +1,7 @@
 """The events of a recorded file on one time line, and a pass through them.
 
 A pass only goes forward, because pipelines can't go back: to seek back, a new pass begins at the
-start of the file. The file is read as events are taken, and is never held whole.
+start of the file. The file is read as events are taken, and is never held in memory as a whole.
 """
 
 import math
@@ -19,10 +19,10 @@ from benchwatch.reading import DEFAULT_COUNTER, INTERNAL_TIMEBASE, Event, Gap, M
 from benchwatch.recording import EventStream, Extent, Recording
 
 EVENTS_A_CHECK: Final = 20
-"""Events that are fed between two checks of the time."""
+"""Events fed to the pipelines between two checks of the time."""
 READ_FIRST: Final = 10_000
-"""Readings that are read before playing starts, so that the length of most files, and most errors
-in them, are known by then."""
+"""Readings that are read before playing starts: enough to know the length of most files, and to
+find most errors in them."""
 
 _INTERNAL: Final = TimeBase("internal")
 _BY_TIME = attrgetter("elapsed_s")
@@ -32,12 +32,12 @@ class RecordedTimeline:
     """The events of a file; time counts from the first event of any counter.
 
     Args:
-        extent: finds how long the file is, and what is wrong with it.
+        extent: finds the length of the file and errors in it.
         events: opens the file again, from the beginning.
         pipeline: makes a new pipeline for a counter.
 
     Raises:
-        NoReadings: there are none in the file.
+        NoReadings: the file has no readings.
         BenchwatchError: the file can't be read near its beginning.
     """
 
@@ -61,12 +61,12 @@ class RecordedTimeline:
 
     @property
     def length_s(self) -> float:
-        """Length of what was read by now, in seconds."""
+        """Length, in seconds, of the part of the file that has been read."""
         return max(self._extent.last_s - self._origin_s, 0.0)
 
     @property
     def extent(self) -> Extent:
-        """How far the file reaches, and what was noted of it."""
+        """Extent of the file: its last time, its counters and its errors, as far as read."""
         return self._extent
 
     def read_on(self) -> None:
@@ -81,7 +81,7 @@ class RecordedTimeline:
         return math.nan if start_s is None else start_s + self._origin_s + at_s
 
     def new_pass(self, marks: Sequence[Mark] = ()) -> "ReplayPass":
-        """Begin a pass at the start; `marks` were made while the file was shown before."""
+        """Begin a pass at the start, with the `marks` that were made on earlier passes."""
         stream = self._open()
         time_bases = {name: TimeBase(one.time_base) for name, one in self._outlines.items()}
 
@@ -102,18 +102,19 @@ class RecordedTimeline:
 
 @dataclass(slots=True, eq=False)
 class ReplayPass:
-    """One pass forward through the events, and the pipelines they go through."""
+    """One pass forward through the events, which it feeds to the pipelines."""
 
     pipelines: dict[str, Pipeline]
-    """Of the counters met by now, by name."""
+    """Pipelines of the counters found so far, by name."""
     events: Iterator[Event]
     pipeline: Callable[[str], Pipeline]
-    """Makes the pipeline of a counter that is met later."""
+    """Makes the pipeline of a counter that appears later in the file."""
     time_bases: dict[str, TimeBase]
     """Time bases that the file states, for readings without the flag ``internal-timebase``."""
     at_s: float = 0.0
-    """All events up to here have been fed."""
+    """Position in seconds: all events up to it have been fed."""
     next: Event | None = None
+    """The first event that has not been fed; None at the end."""
     _links: dict[str, CounterStatus] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -122,7 +123,7 @@ class ReplayPass:
         self._read_on()
 
     def feed(self, goal_s: float, enough: Callable[[], bool]) -> None:
-        """Feed the events up to `goal_s`; fewer where `enough` says that it takes too long."""
+        """Feed the events up to `goal_s`; stop earlier when `enough` returns True."""
         count = 0
         while self.next is not None and self.next.elapsed_s <= goal_s:
             self._take(self.next)
@@ -134,7 +135,7 @@ class ReplayPass:
         self.at_s = max(self.at_s, goal_s)
 
     def _read_on(self) -> None:
-        """Read the next event; where the file can't be read on, the links end with the reason."""
+        """Read the next event; on an error of the file, end all links with its message."""
         try:
             self.next = next(self.events, None)
         except BenchwatchError as error:
@@ -144,7 +145,7 @@ class ReplayPass:
                 self._connect(name, link, known.gate_s, known.time_base)
 
     def _take(self, event: Event) -> None:
-        """Put an event through its pipeline; during a gap the link is silent."""
+        """Feed an event to its counter's pipeline; during a gap the link is silent."""
         if event.counter not in self.pipelines:
             self.pipelines[event.counter] = self.pipeline(event.counter)
             self._connect(event.counter, LinkStatus("reading", event.elapsed_s), None)

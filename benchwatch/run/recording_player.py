@@ -18,22 +18,23 @@ WORK_S: Final = 0.02
 REST_S: Final = 0.005
 """Longest work at a time, and the pause after it in which the screen is drawn."""
 TICK_S: Final = 0.1
-"""The position moves on at least so often, events or not."""
+"""Longest time between two updates of the position, with or without events."""
 LEAST_REST_S: Final = 0.001
 REFRESH_S: Final = 1.0
+"""Shortest wait between two updates of the slow statistics."""
 REFRESH_PART: Final = 20.0
-"""Refreshing takes no more than one part in so many of a core."""
+"""The wait is at least so many times as long as the update took, to spare the processor."""
 
 
 class RecordingPlayer:
-    """Plays a recording; the screen uses it like a watch.
+    """Plays a recording; the screen uses it like a live watch.
 
-    Any thread may call any method. Where feeding can't keep up with the speed, the position moves
-    as fast as feeding does.
+    Any thread may call any method. Where the pipelines can't keep up with the speed, the position
+    moves as fast as they process events.
 
     Args:
-        timeline: what to play; its end is found meanwhile.
-        speed: recorded seconds a second.
+        timeline: the recording; its end is searched for while it plays.
+        speed: recorded seconds per second.
         clock: gives real time.
     """
 
@@ -47,7 +48,7 @@ class RecordingPlayer:
         self._wake, self._stopping = threading.Event(), threading.Event()
         self._paused = False
         self._goal_s: float | None = None
-        """Where a seek goes to; None when none is under way."""
+        """Target of a seek; None when none is under way."""
         self._at_s = 0.0
         self._pass = self._shown = timeline.new_pass()
         self._then_s = self._refresh_at_s = self._clock.monotonic()
@@ -64,7 +65,7 @@ class RecordingPlayer:
         return RecordedCounter(name, self)
 
     def pipeline(self, name: str) -> Pipeline:
-        """Return what has made the state of the counter `name` at the position shown."""
+        """Return the pipeline of the counter `name`, as at the position shown."""
         return self._shown.pipelines[name]
 
     def elapsed_s(self) -> float:
@@ -72,7 +73,7 @@ class RecordingPlayer:
         return self._at_s
 
     def mark(self, text: str) -> None:
-        """Put a note on the time line as long as it is shown; the file is not changed."""
+        """Put a note on the time line, for this session only: the file is not changed."""
         with self._lock:
             for name, pipeline in self._shown.pipelines.items():
                 mark = Mark(
@@ -86,7 +87,7 @@ class RecordingPlayer:
 
     @property
     def playing(self) -> Playback:
-        """Position and speed; during a seek the position that it goes to."""
+        """Position and speed; during a seek its target is given as the position."""
         with self._lock:
             at_s, length_s, speed = self._at_s, self._timeline.length_s, self._speed
             length = self._timeline.extent.state
@@ -105,7 +106,7 @@ class RecordingPlayer:
     # ------------------------------------------------------------ commands
 
     def pause(self) -> None:
-        """Stop, or go on; at the end, begin again."""
+        """Pause or continue; at the end, play again from the beginning."""
         with self._lock:
             if self._goal_s is None and self._is_at_end:
                 self._goal_s, self._paused = 0.0, False
@@ -114,7 +115,7 @@ class RecordingPlayer:
         self._wake.set()
 
     def faster(self, steps: int) -> None:
-        """Go so many steps of speed up, or down."""
+        """Raise the speed by so many steps of `SPEEDS`; lower it if `steps` is negative."""
         with self._lock:
             for _ in range(abs(steps)):
                 if steps > 0:
@@ -124,7 +125,7 @@ class RecordingPlayer:
         self._wake.set()
 
     def seek(self, to_s: float) -> None:
-        """Go to `to_s` seconds from the beginning, or as near as there is."""
+        """Go to `to_s` seconds from the beginning; at most to the end."""
         with self._lock:
             self._goal_s = max(to_s, 0.0)
         self._wake.set()
@@ -137,12 +138,12 @@ class RecordingPlayer:
         threading.Thread(target=self._run, name="replay", daemon=True).start()
 
     def stop(self) -> None:
-        """End the thread, soon after."""
+        """End the thread, without waiting for it."""
         self._stopping.set()
         self._wake.set()
 
     def step(self) -> float:
-        """Do a short piece of work; return how long to rest after it."""
+        """Work for a short time; return how many seconds to rest after it."""
         self._wake.clear()
         self._timeline.read_on()
         with self._lock:
@@ -171,7 +172,7 @@ class RecordingPlayer:
             self._clock.wait(self._wake, self.step())
 
     def _refresh(self) -> None:
-        """When it is due, work out what changes slowly."""
+        """Update the slow statistics when they are due."""
         began_s = self._clock.monotonic()
         if began_s >= self._refresh_at_s:
             for pipeline in self._shown.pipelines.values():
@@ -182,7 +183,7 @@ class RecordingPlayer:
     # ------------------------------------------------------------ the lock is held from here on
 
     def _play_on(self, lasted_s: float, now_s: float) -> float:
-        """Play what was due in the last `lasted_s`; return the time until more is due."""
+        """Play the events due in the last `lasted_s`; return the seconds until the next is due."""
         goal_s = min(self._at_s + self._speed * lasted_s, self._timeline.length_s)
         self._pass.feed(goal_s, lambda: self._has_worked_enough(now_s))
         self._at_s = min(self._pass.at_s, goal_s)
@@ -193,13 +194,13 @@ class RecordingPlayer:
         return min(max(wait_s, LEAST_REST_S), TICK_S)
 
     def _seek_on(self, goal_s: float, now_s: float) -> None:
-        """Do a piece of a seek; on a seek back, what is shown changes only on arrival.
+        """Continue a seek for a short time; a seek back changes the shown pass only on arrival.
 
-        Before the end of the file is found, it goes as far as the file was read.
+        Until the end of the file is found, a seek goes at most as far as the file was read.
         """
         wanted_s, goal_s = goal_s, min(goal_s, self._timeline.length_s)
-        begun = [one for one in (self._pass, self._shown) if one.at_s <= goal_s]
-        self._pass = max(begun, key=lambda one: one.at_s, default=None) or self._timeline.new_pass(
+        usable = [one for one in (self._pass, self._shown) if one.at_s <= goal_s]
+        self._pass = max(usable, key=lambda one: one.at_s, default=None) or self._timeline.new_pass(
             self._marks
         )
         self._pass.feed(goal_s, lambda: self._has_worked_enough(now_s))
@@ -215,7 +216,7 @@ class RecordingPlayer:
 
 
 class RecordedCounter:
-    """The handle to one counter of a recording: its state, and notes; it takes no commands."""
+    """The handle to one counter of a recording: gives its state, takes notes but no commands."""
 
     takes_commands = False
 
@@ -232,13 +233,21 @@ class RecordedCounter:
         return self._player.pipeline(self._name).trace(span_s, points)
 
     def touch(self, *, on: bool) -> None:
-        """Note that the tool is on the trimmer, or off; the estimate goes by the recording."""
+        """Mark that the tool is on the trimmer, or off; the estimate does not use the mark."""
         self._player.mark(TOOL_WORDS[on])
 
-    def record(self, kind: RecordKind, unit: OffsetUnit | None = None) -> str:  # noqa: ARG002 - as a live one
-        """Refuse: a recording has its records already."""
+    def record(self, kind: RecordKind, unit: OffsetUnit | None = None) -> str:  # noqa: ARG002 - same signature as LiveCounter
+        """Refuse: offsets are put on record only in a live watch.
+
+        Raises:
+            UsageError: always.
+        """
         raise UsageError(f"nothing is put on record {kind} while a recording is shown.")
 
     def change(self, setting: Setting, text: str) -> str:
-        """Refuse: settings of a recording are given when it is opened."""
+        """Refuse: settings of a recording are given when it is opened.
+
+        Raises:
+            UsageError: always.
+        """
         raise UsageError(f"the {setting} can't be changed to {text} while a recording is shown.")

@@ -1,4 +1,4 @@
-"""Signals end a command in order; where that takes too long, the process ends all the same."""
+"""Shutdown by signals: a command ends in order, or is forced to end if that takes too long."""
 
 import contextlib
 import os
@@ -31,17 +31,17 @@ _HANG_UP: Final = int(getattr(signal, "SIGHUP", signal.SIGTERM))
 class SignalShutdown:
     """A context in which signals are handled on a thread of their own.
 
-    That does not depend on the main thread, which may hang in a write to a terminal or in a
-    stopped event loop: the interpreter writes the number of the signal into a socket, and the
-    thread reads its other end. The thread asks for the orderly end; where that does not come
-    within `ORDERLY_S`, it cleans up and ends the process with exit code 130.
+    The handling does not depend on the main thread, which may hang in a write to a terminal or in
+    a stopped event loop: the interpreter writes the number of the signal to a socket, and the
+    thread reads the other end. The thread asks for the orderly end; if the context is not left
+    within `ORDERLY_S`, the thread cleans up and ends the process with exit code 130.
 
-    Only the main thread may enter it.
+    Only the main thread may enter the context.
 
     Args:
-        end: asks for the orderly end; called on that thread.
-        cleanup: saves what must not be lost, when there is no orderly end.
-        log: where a missing orderly end is reported.
+        end: asks for the orderly end; called on the thread.
+        cleanup: saves data that must not be lost, when there is no orderly end.
+        log: where a missing orderly end is reported; None: standard error.
     """
 
     def __init__(
@@ -50,11 +50,11 @@ class SignalShutdown:
         self._end, self._cleanup, self._log = end, cleanup, log
         self._saved = threading.Event()
         self._receiver, self._sender = socket.socketpair()
-        self._sender.setblocking(False)  # as the interpreter wants it
+        self._sender.setblocking(False)  # required by signal.set_wakeup_fd
         self._thread = threading.Thread(target=self._wait, name="shutdown", daemon=True)
 
     def __enter__(self) -> Self:
-        """Take the signals."""
+        """Install the signal handlers and start the thread."""
         self._before = {number: signal.signal(number, _noted) for number in SIGNALS}
         self._woke = signal.set_wakeup_fd(self._sender.fileno(), warn_on_full_buffer=False)
         self._thread.start()
@@ -71,11 +71,11 @@ class SignalShutdown:
         self._receiver.close()
 
     def ask(self) -> None:
-        """Ask for the end as a signal would; any thread may."""
+        """Ask for the end as a signal does; any thread may call this."""
         self._send(_HANG_UP)
 
     def _send(self, number: int) -> None:
-        with contextlib.suppress(OSError):  # full: enough signals are on their way
+        with contextlib.suppress(OSError):  # full: enough signals are waiting to be read
             self._sender.send(bytes([number]))
 
     def _wait(self) -> None:
@@ -86,7 +86,7 @@ class SignalShutdown:
             self._end_without_order()
 
     def _receive(self, wanted: set[int], within_s: float | None) -> int | None:
-        """Wait for one of these numbers and return it; None: none came in time."""
+        """Wait for one of the numbers `wanted` and return it; None: none came in time."""
         deadline_s = None if within_s is None else time.monotonic() + within_s
         while deadline_s is None or time.monotonic() < deadline_s:
             if deadline_s is not None:
@@ -123,4 +123,4 @@ class SignalShutdown:
 
 
 def _noted(_number: int, _frame: object) -> None:
-    """Do nothing: the interpreter has sent the number of the signal to the thread."""
+    """Do nothing: the interpreter has written the signal's number to the socket."""
