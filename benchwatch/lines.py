@@ -1,7 +1,7 @@
-"""One line an event on standard output: for people (plain) or for programs (JSON).
+"""One line per event on standard output: for people (plain) or for programs (JSON).
 
-The line of a reading that is far off is held back until the next reading shows whether it was a
-spike, so that it can carry the flag ``spike`` and the estimate without it.
+The line of a suspect reading is held back until the next reading shows whether it was a spike.
+Then the line has the flag ``spike``, and the estimate from before the spike.
 """
 
 import json
@@ -41,12 +41,12 @@ _SPIKE: Final[frozenset[Flag]] = frozenset({SPIKE})
 
 
 LineEvent = Reading | Gap | Mark | Record
-"""Events that have a line; the tool put on or lifted is written as a mark."""
+"""Events that have a line; a `Touch` is written as a mark."""
 
 
 @dataclass(frozen=True, slots=True)
 class EndOfRun:
-    """The last line: totals of the run, and why it ended."""
+    """The last line: the totals of the run and why the run ended."""
 
     readings: int
     gaps: int
@@ -54,7 +54,7 @@ class EndOfRun:
 
 
 class LineWriter(Protocol):
-    """Turns an event, and the numbers after it, into one line without its line ending."""
+    """Writes an event, and the numbers after it, as one line without a line ending."""
 
     def __call__(
         self, event: LineEvent | EndOfRun, numbers: Numbers, not_on_disk: int | None = None, /
@@ -64,7 +64,7 @@ class LineWriter(Protocol):
 
 
 class LineOutput:
-    """Writes the lines of a run to `stream`, each when it is final.
+    """Writes the lines of a run to `stream`, each as soon as it is final.
 
     Errors of the stream (such as BrokenPipeError) pass through.
     """
@@ -77,7 +77,13 @@ class LineOutput:
         self._before: dict[str, Numbers] = {}
 
     def event(self, event: Event, numbers: Numbers, not_on_disk: int | None = None) -> None:
-        """Take an event, the numbers after it, and how many events wait for the journal."""
+        """Write an event, or hold a suspect reading back.
+
+        Args:
+            event: the event.
+            numbers: the numbers after it.
+            not_on_disk: how many events wait for the journal; None without one.
+        """
         name = event.counter
         if isinstance(event, Touch):
             event = Mark(
@@ -106,7 +112,7 @@ class LineOutput:
         self._before[name] = numbers
 
     def end(self, end: EndOfRun) -> None:
-        """Write what is still held, and the last line."""
+        """Write the lines still held back, and the last line."""
         for name in list(self._held):
             self._release(name, None)
         self._put(end, Numbers())
@@ -139,7 +145,7 @@ class LineOutput:
 
 
 def _can_write(text: str, stream: TextIO) -> bool:
-    """Tell whether the encoding of `stream` has these characters; without one it has all."""
+    """Return whether the encoding of `stream` (UTF-8 if it states none) has these characters."""
     try:
         text.encode(getattr(stream, "encoding", None) or "utf-8")
     except UnicodeEncodeError:
@@ -153,7 +159,7 @@ def _can_write(text: str, stream: TextIO) -> bool:
 def json_line(
     event: LineEvent | EndOfRun, numbers: Numbers, not_on_disk: int | None = None, /
 ) -> str:
-    """Return one line of strict JSON; what is unknown is null."""
+    """Return one line of strict JSON; unknown values are null."""
     if isinstance(event, Reading):
         return _encode(_reading(event, numbers) | {"not_on_disk": not_on_disk})
     if isinstance(event, EndOfRun):
@@ -253,7 +259,7 @@ def _seconds(value: float | None) -> float | None:
 
 
 class PlainWriter:
-    """Writes lines for people; each counter keeps its unit until it no longer fits."""
+    """Writes lines for people; each counter keeps its unit until the offset no longer fits it."""
 
     def __init__(self) -> None:
         self._units: dict[str, OffsetUnit] = {}

@@ -1,4 +1,4 @@
-"""What is asked of one counter on the bench, and which readings of it are plausible."""
+"""The plan of one counter: its settings and limits, and which readings are plausible."""
 
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -19,66 +19,67 @@ from benchwatch.quantity import (
 )
 
 Setting = Literal["nominal", "tolerance", "settle", "gate"]
-"""What of it the operator may change while the counter is watched."""
+"""Settings that the operator may change during a watch."""
 SETTING_FORMS: Final[dict[Setting, str]] = {
     "nominal": FREQUENCY_FORMS,
     "tolerance": FRACTION_FORMS,
     "settle": SETTLE_FORMS,
     "gate": DURATION_FORMS,
 }
-"""How each is written."""
+"""Accepted forms of each setting, for messages."""
 
 PLAUSIBLE: Final = Decimal("1e-3")
-"""Fraction of the nominal by which a reading may miss it. Every source worth trimming is far
-inside it, and a reply that lost a digit or half its exponent is far outside."""
+"""Largest plausible difference of a reading from the nominal, as a fraction of it. Sources worth
+trimming are much nearer, and a reply that lost a digit or half its exponent is much farther off."""
 DOUBTFUL: Final = 1e-4
-"""Part by which readings may miss the nominal before it is questioned; `round_nominal` reaches as
-far, and oscillators worth trimming are nearer."""
+"""Offset (fractional) above which the nominal is questioned; `round_nominal` accepts as much, and
+oscillators worth trimming are nearer."""
 MARGIN_S: Final = 1.5
-"""Added to the gate before a reading is overdue; a tenth of a long gate if that is more."""
+"""Seconds after the gate at which a reading is overdue; a tenth of the gate if that is more."""
 OWN: Final = "counter's time base"
-"""What a counter's own oscillator is called in a budget."""
+"""Name of a counter's own oscillator in a budget."""
 
 
 @dataclass(frozen=True, slots=True)
 class CountedBy:
-    """What counted the seconds."""
+    """The time base that counted a reading."""
 
     source: TimeBaseSource = "unknown"
     reference: Reference = field(default_factory=partial(Reference, name=OWN))
-    """As the bench file states it; without a word in it, nothing but a name."""
+    """Its offset as the bench file states it; only a name where the file states nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """One counter to watch, and what is asked of it."""
+    """One counter to watch, with its settings and limits."""
 
     name: str
     resource: str
     driver: str = DEFAULT_DRIVER
     setup: Setup = field(default_factory=Setup)
     nominal: Decimal | None = None
-    """Hertz, exact; None: the round number that the first reading is near."""
+    """Hertz, exact; None: the round number that the first reading is near (`round_nominal`)."""
     tolerance: float | None = None
     """Fractional."""
     settle: SettleLimit | None = None
     interval_s: float | None = None
-    """Time between the beginnings of two readings; None: as fast as they come."""
+    """Time between the beginnings of two readings; None: as fast as the counter gives them."""
     simulated: str | None = None
-    """Name of the simulated bench it stands on; None: it is real."""
+    """Name of the simulated bench the counter belongs to; None: a real counter."""
     reference: Reference | None = None
-    """What counts the seconds while the counter is on its external time base, as the bench file
-    states it; None: not stated. It says nothing about the counter's own oscillator."""
+    """The external reference as the bench file states it; None: not stated. It corrects only
+    readings counted by the external time base."""
     own_time_base: Reference | None = None
-    """The counter's own oscillator, likewise, for readings that are counted by it."""
+    """The counter's own oscillator as the bench file states it; it corrects readings counted by
+    the internal time base."""
     on_reference: bool = False
-    """Taken as counting by the reference where nothing tells; a recording may not."""
+    """Whether the external time base is assumed where neither counter nor recording states one."""
     working_hz: tuple[float, ...] = ()
-    """Frequencies the oscillator serves, in hertz; empty: round multiples of the nominal."""
+    """Frequencies at which the oscillator is used, in hertz; empty: multiples of the nominal."""
 
 
 def margin_s(gate_s: float, least_s: float = MARGIN_S) -> float:
-    """Return how long after its gate (both in seconds) a reading is overdue."""
+    """Return how many seconds after a gate of `gate_s` its reading is overdue."""
     return max(least_s, gate_s / 10.0)
 
 

@@ -22,14 +22,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """The recent past for the charts: equal-length columns, oldest first, nan at a gap."""
+    """Points of a chart: columns of equal length, oldest first; offsets fractional, nan at gaps."""
 
     elapsed_s: tuple[float, ...] = ()
     offset: tuple[float, ...] = ()
 
 
 Direction = Literal["high", "low", "inside", "undecided"]
-"""Side of the aim on which the offset lies: the aim is zero, or with the tool on its pull."""
+"""Side of the aim on which the offset lies; the aim is zero, or the tool's pull while it is on."""
 
 LoggedKind = Literal["mark", "nudge", "gap", "settle", "setting", "caution", "record", "tool"]
 
@@ -46,17 +46,17 @@ class TrimNow:
     turn: Nudge | None = None
     """The newest nudge that was a turn, and not the tool put on or lifted."""
     touched: bool = False
-    """The tool has just been put on or lifted, and no reading shows it yet."""
+    """The tool has just been put on or lifted, and no reading shows the effect yet."""
     turns: "TurnSizes | None" = None
-    """What the turns of this run have in common; None while nothing is known."""
+    """Usual sizes of the turns of this run; None while unknown."""
     left: float | None = None
     """Offset still to be trimmed (fractional, signed); None where it is not known, or the tool has
     just been put on or lifted."""
     left_u: float | None = None
     """Standard uncertainty of `left`."""
     lift: bool | None = None
-    """With the tool on: lifted now, the offset will lie well inside the tolerance (True) or at its
-    edge (False); None where it lies outside, or can't be told yet."""
+    """Where the offset will lie if the tool is lifted now: well inside the tolerance (True) or at
+    its edge (False); None: outside, not known yet, or the tool is not on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +65,8 @@ class Records:
 
     as_found: "OffsetRecord | None" = None
     as_found_kept: bool = False
-    """Nobody asked for it: it is the last quiet stretch before the first nudge."""
+    """Whether `as_found` was recorded automatically, from the quiet stretch before the first
+    nudge."""
     as_left: "OffsetRecord | None" = None
 
 
@@ -78,10 +79,10 @@ class WarmUp:
     curve: Trace = field(default_factory=Trace)
     """The fitted curve; it may reach past the present."""
     end: float | None = None
-    """The offset (fractional) that the curve ends at; None when it can't be told."""
+    """The offset (fractional) that the curve ends at; None while unknown."""
     end_u: float | None = None
     limit: SettleLimit | None = None
-    """What settled means; None when nobody asked."""
+    """Limit of the drift that counts as settled; None without one."""
 
 
 Change = Literal["nudge", "settled"]
@@ -89,20 +90,20 @@ Change = Literal["nudge", "settled"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StabilityNow:
-    """Deviations of the run so far, worked out about once a second and not with every reading."""
+    """Deviations of the run so far, computed about once a second and not with every reading."""
 
     deviations: "tuple[Deviation, ...]" = ()
     without_drift: "tuple[Deviation, ...]" = ()
-    """The same with a straight drift taken out first; empty when not worked out."""
+    """Deviations after removing a linear drift; empty when not computed."""
     dither: "Dither | None" = None
     """Spread of the last minute."""
     readings: int = 0
     span_s: float = 0.0
     since: Change | None = None
-    """Where the fields below begin: at the last nudge or at the settling, whichever is later; None
-    before there was either."""
+    """Start of the fields below: the last nudge or the settling, the later one; None before
+    either."""
     since_s: float = 0.0
-    """Time of it, in seconds of the run."""
+    """Time of that change, in seconds of the run."""
     since_deviations: "tuple[Deviation, ...]" = ()
     since_without_drift: "tuple[Deviation, ...]" = ()
     since_readings: int = 0
@@ -111,7 +112,7 @@ class StabilityNow:
 
 @dataclass(frozen=True, slots=True)
 class ElsewhereNow:
-    """What the offset amounts to at other frequencies, and as the gain of a clock."""
+    """The offset expressed at other frequencies, and as a clock's gain in seconds per day."""
 
     rows: "tuple[Elsewhere, ...]" = ()
     gain_s_per_day: float | None = None
@@ -126,7 +127,7 @@ class LoggedEvent:
     elapsed_s: float
     kind: LoggedKind
     text: str = ""
-    """For people; a nudge needs none."""
+    """Text for people; empty for a nudge."""
     nudge: Nudge | None = None
     record: "OffsetRecord | None" = None
     """The offset that was put on record; `text` says by whom, and its cautions."""
@@ -141,9 +142,9 @@ class Playback:
     """Seconds from the recording's beginning."""
     length_s: float
     speed: float
-    """Recorded seconds a second."""
+    """Recorded seconds per second."""
     length: Literal["so far", "whole", "broken"] = "whole"
-    """Whether `length_s` is that of the whole file, of what was read by now, or up to damage."""
+    """Whether `length_s` covers the part read so far, the whole file, or the part up to damage."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,13 +177,13 @@ class Snapshot:
     spacing_s: float | None = None
     """Usual time between two readings; None while it is not known."""
     not_on_disk: int | None = None
-    """Readings and notes that wait for the journal; None when they are kept nowhere."""
+    """Readings and notes that wait for the journal; None without a journal."""
     question: str | None = None
-    """Asks whether the nominal is right, where readings miss it by far and another one fits."""
+    """The question whether the nominal is right, while readings are far off and another fits."""
 
     @property
     def aim(self) -> float:
-        """The offset (fractional) to trim to: zero, or with the tool on its pull."""
+        """The offset (fractional) to trim to: zero, or the tool's pull while it is on."""
         tool = self.trim.tool if self.trim is not None else None
         return tool.aim if tool is not None else 0.0
 
@@ -198,9 +199,9 @@ class Snapshot:
 
     @property
     def tolerances_from_aim(self) -> float:
-        """Distance of the offset from the aim in tolerances; nan while it is not known.
+        """Distance of the offset from the aim in tolerances; nan while unknown.
 
-        Where no tolerance was asked for, in expanded uncertainties (k = `COVERAGE_K`).
+        Without a tolerance the unit is the expanded uncertainty (k = `COVERAGE_K`).
         """
         estimate, tolerance = at_rest(self.numbers), self.numbers.tolerance
         if estimate is None:
@@ -209,5 +210,5 @@ class Snapshot:
         return abs(estimate.offset - self.aim) / reach if reach > 0.0 else math.nan
 
     def corrected(self, event: Event) -> Event:
-        """Return `event`, which led to this state; a reading with its offset corrected."""
+        """Return `event`, which led to this snapshot; a reading in its corrected form."""
         return self.reading if isinstance(event, Reading) and self.reading else event

@@ -1,4 +1,4 @@
-"""Whether the newest reading is still current: by its age, before the link reports silence."""
+"""Staleness of the newest reading, judged by its age before the link reports silence."""
 
 from typing import Final
 
@@ -6,7 +6,7 @@ from benchwatch.plan import MARGIN_S, margin_s
 from benchwatch.snapshot import Snapshot
 
 UNKNOWN_GATE: Final = 3.0
-"""Usual times between readings after which the next one is overdue, where the gate is unknown."""
+"""With an unknown gate, a reading is overdue after so many times the usual spacing."""
 
 
 def age_s(now: Snapshot, at_s: float) -> float | None:
@@ -15,9 +15,9 @@ def age_s(now: Snapshot, at_s: float) -> float | None:
 
 
 def longest_age_s(now: Snapshot) -> float | None:
-    """Return the age (seconds) at which the next reading is overdue; None while it is not known.
+    """Return the age (seconds) of the newest reading at which the next is overdue; None: unknown.
 
-    A reading is stamped at the middle of its gate, so it is half a gate old when it comes.
+    A reading is dated at the middle of its gate, so it is half a gate old when it arrives.
     """
     spacing_s, gate_s = now.spacing_s, now.gate_s
     if spacing_s is None:
@@ -28,7 +28,7 @@ def longest_age_s(now: Snapshot) -> float | None:
 
 
 def is_current(now: Snapshot, at_s: float) -> bool:
-    """Tell whether the numbers in `now` still hold at `at_s`, seconds of the run."""
+    """Return whether the numbers in `now` are still valid at `at_s`, seconds of the run."""
     if now.link.state != "reading":
         return False
     age, longest = age_s(now, at_s), longest_age_s(now)

@@ -1,4 +1,4 @@
-"""Documents for people: what a record says, as declared sections.
+"""Documents for people, made of declared sections: today the document of a record.
 
-In: records of the estimate. Out: blocks of text that each front end lays out in its own way.
+In: records of offsets. Out: blocks of text that each front end lays out in its own way.
 """

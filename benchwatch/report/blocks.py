@@ -1,4 +1,4 @@
-"""What a document is made of, without a font or a width; and the same as plain text."""
+"""The blocks of a document, independent of font and width, and their form in plain text."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -7,12 +7,12 @@ from typing import Final, Literal
 from benchwatch.quantity import printable
 
 Tone = Literal["text", "quiet", "strong", "warning"]
-"""What a stretch of text means; a front end gives it a colour or a weight."""
+"""Meaning of a stretch of text; a front end shows it by a colour or a weight."""
 
 GAP: Final = "   "
-"""Between two phrases of one line of plain text."""
+"""Separates two phrases on one line of plain text."""
 LONGEST_CELL: Final = 120
-"""Characters of a table's cell that are shown."""
+"""Characters of a table's cell that are shown at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +25,7 @@ class Span:
 
 @dataclass(frozen=True, slots=True)
 class Sentence:
-    """Running text, which may be broken between any two words."""
+    """Running text; a line may break between any two words."""
 
     text: str
     tone: Tone = "text"
@@ -33,7 +33,7 @@ class Sentence:
 
 @dataclass(frozen=True, slots=True)
 class Phrases:
-    """Short pieces of one line; it may be broken between them, not within."""
+    """Short pieces of text on one line; the line may break between pieces, not within one."""
 
     phrases: tuple[tuple[Span, ...], ...]
 
@@ -50,7 +50,7 @@ DocumentPart = Sentence | Phrases | Table
 
 
 def plain_text(blocks: Iterable[DocumentPart]) -> str:
-    """Write blocks one below the other, a blank line around each table."""
+    """Write blocks one below the other, with a blank line before and after each table."""
     lines: list[str] = []
     for block in blocks:
         if isinstance(block, Table):
@@ -63,7 +63,7 @@ def plain_text(blocks: Iterable[DocumentPart]) -> str:
 
 
 def align_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Align columns; those whose cells all begin like a number are set flush right."""
+    """Align columns; a column whose cells all begin like a number is set flush right."""
     shown = [[printable(cell, LONGEST_CELL) for cell in row] for row in rows]
     widths = [max(len(row[k]) for row in (header, *shown)) for k in range(len(header))]
     right = [bool(shown) and all(_is_numeric(row[k]) for row in shown) for k in range(len(header))]

@@ -1,7 +1,7 @@
-"""The document of a record: an offset as found or as left, and what makes it uncertain.
+"""The document of a record: an offset as found or as left, and its uncertainty budget.
 
-`SECTIONS` declares its sections in their order. ``benchwatch budget`` prints the full document,
-the screen shows the short one; a section that is added here stands in both.
+`SECTIONS` declares the sections in their order. ``benchwatch budget`` prints the full document,
+the screen shows the short one; a section added here appears in both.
 """
 
 from collections.abc import Callable, Iterator
@@ -24,28 +24,28 @@ from benchwatch.quantity import (
 from benchwatch.report.blocks import DocumentPart, Phrases, Sentence, Span, Table, plain_text
 
 MOST_DOF: Final = 300
-"""Above, k is within half a percent of that of infinitely many; GUM table G.2 too goes from 100 to
-infinity."""
+"""More degrees of freedom are shown as unlimited: k is within half a percent of its limit there;
+GUM table G.2 too goes from 100 to infinity."""
 SMALLEST_SHOWN: Final = 1e-12
-"""The fraction that an offset of nothing, known exactly, takes its unit from."""
+"""Fraction whose unit is used where both the offset and its uncertainty are 0."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DocumentStyle:
-    """How a front end wants the document."""
+    """Form in which a front end shows the document."""
 
     unit: OffsetUnit
-    """Of every fraction in it."""
+    """Unit of every fraction in the document."""
     detail: Literal["full", "short"] = "full"
     """Short: without coverage, degrees of freedom and conditions."""
     coverage: float = 0.95
-    """Of the expanded uncertainty in the full document."""
+    """Coverage probability of the expanded uncertainty in the full document."""
     moment: Callable[[float], str | None] = iso_time
-    """Writes Unix seconds; None: the time is not known."""
+    """Writes a time in Unix seconds; returns None when the time is not known."""
     amount: Callable[[QuantityText], str] = str
     """Writes a value with its uncertainty and unit."""
     clean: Callable[[str], str] = printable
-    """Makes text from instruments and files harmless."""
+    """Escapes text from instruments and files."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,22 +54,27 @@ class Section:
 
     name: str
     blocks: Callable[[OffsetRecord, DocumentStyle], Iterator[DocumentPart]]
-    """Gives what it says of a record; nothing where it has nothing to say."""
+    """Yields the section's blocks for a record; none where it has nothing to show."""
 
 
 def document(record: OffsetRecord, style: DocumentStyle) -> list[DocumentPart]:
-    """Return what all sections say of `record`."""
+    """Return the blocks of all sections for `record`."""
     return [block for section in SECTIONS for block in section.blocks(record, style)]
 
 
 def record_text(record: OffsetRecord, coverage: float) -> str:
-    """Write the full document as plain text, all of it in one unit."""
+    """Write the full document as plain text, every offset in the same unit.
+
+    Args:
+        record: the record.
+        coverage: coverage probability of the expanded uncertainty.
+    """
     unit = offset_unit(max(abs(record.offset), record.u) or SMALLEST_SHOWN)
     return plain_text(document(record, DocumentStyle(unit=unit, coverage=coverage)))
 
 
 def _offset(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
-    """Offset and its uncertainty; when and from how many readings."""
+    """Yield the offset with its uncertainty, the time and the number of readings."""
     fraction = style.amount(write_fraction(record.offset, record.u, style.unit))
     hertz = ""
     if record.nominal_hz is not None and record.offset_hz is not None:
@@ -88,7 +93,7 @@ def _offset(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart
 
 
 def _conditions(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
-    """What was so at the time; in short, only the caution."""
+    """Yield the conditions of the measurement; in the short document only the caution."""
     if style.detail == "full":
         for name, value in record.conditions:
             yield Sentence(f"{style.clean(name)}: {style.clean(value)}")
@@ -97,7 +102,7 @@ def _conditions(record: OffsetRecord, style: DocumentStyle) -> Iterator[Document
 
 
 def _contributions(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
-    """Every row of the budget."""
+    """Yield the table of the budget's contributions."""
     rows = record.budget.lines
     if style.detail == "short":
         shares = [write_fraction(row.contribution, row.contribution, style.unit) for row in rows]
@@ -126,7 +131,7 @@ def _contributions(record: OffsetRecord, style: DocumentStyle) -> Iterator[Docum
 
 
 def _combined(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
-    """The combined uncertainty, and the interval that it is expanded to."""
+    """Yield the combined and the expanded uncertainty; none in the short document."""
     if style.detail == "short":
         return
     unit = style.unit
@@ -144,7 +149,7 @@ def _combined(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPa
 
 
 def _not_counted(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
-    """What belongs in the budget and is not known."""
+    """Yield the contributions that belong in the budget and are not known."""
     missing = record.budget.missing
     if style.detail == "short":
         yield from (Sentence(f"not counted: {style.clean(one)}", "warning") for one in missing)
@@ -161,4 +166,4 @@ SECTIONS: Final = (
     Section("combined uncertainty", _combined),
     Section("not counted", _not_counted),
 )
-"""The sections of the document, in the order in which they are read."""
+"""The sections of the document, in reading order."""
