@@ -1,4 +1,4 @@
-"""Time as an argument, so that tests can drive it; and how data writes a moment."""
+"""Clocks, passed as arguments so that tests can set the time; and moments as text in data."""
 
 import math
 import threading

@@ -1,8 +1,7 @@
-"""What a counter, its link and its time base are to the rest of the program.
+"""The interfaces of a counter and its link, and the records that pass between.
 
-A driver is a class that takes a `Link` and fulfils `Counter`. It is published under the
-entry-point group ``benchwatch.drivers``, the bundled ones like those of anybody else (see
-`benchwatch.driver_registry`).
+A driver is a class that takes a `Link` and fulfils `Counter`. Every driver, bundled or not, is
+published under the entry-point group ``benchwatch.drivers`` (see `benchwatch.driver_registry`).
 """
 
 import threading
@@ -19,7 +18,7 @@ LONGEST_GATE_S: Final = 100_000.0
 
 
 def plausible_gate_s(gate_s: float | None) -> float | None:
-    """Return the gate that a counter reported, in seconds; None where no gate is like that."""
+    """Return the gate that a counter reported, in seconds; None where that is no possible gate."""
     return gate_s if gate_s is not None and 0 < gate_s <= LONGEST_GATE_S else None
 
 
@@ -77,16 +76,16 @@ class Measurement:
     arrived_s: float | None = None
     """Monotonic time at which the reply was complete; None: the time of the return."""
     offset: Decimal | None = None
-    """Fractional, of a counter that compares phase: it holds for any nominal from which the pulses
-    were divided. `value_hz` is the rate of the pulses then."""
+    """Fractional offset, only of a counter that compares phase: it holds for any nominal from which
+    the pulses were divided. `value_hz` is then the rate of the pulses."""
     dated_by_pace: bool = False
-    """It waited to be read; `arrived_s` was worked out from the counter's pace."""
+    """The reading waited in a buffer; `arrived_s` was worked out from the counter's pace."""
     undated_before: int = 0
     """Readings right before it that waited to be read, could not be dated, and were dropped."""
 
 
 class Link(Protocol):
-    """The guarded session through which a driver talks; one owner thread, whole lines only.
+    """The guarded session that a driver uses; one owner thread, whole lines only.
 
     Every method raises `LinkLost` when the peer is gone or the run is being stopped. Before a
     `query` the link drops all input that has come, so a late reply is never taken for the answer
@@ -120,7 +119,7 @@ class Link(Protocol):
 
     @property
     def lines_fetched(self) -> int:
-        """Number of whole lines that were received together then."""
+        """Number of whole lines that were received together at `fetched_s`."""
 
     def now(self) -> float:
         """Monotonic seconds, on the clock of the run."""
@@ -135,7 +134,7 @@ class Link(Protocol):
         """Return the next whole line, without its terminator, within `timeout_s`.
 
         Raises:
-            ReplyTimeout: no whole line came; one that had begun is dropped to its end.
+            ReplyTimeout: no whole line came; a line under way is dropped to its end.
             ReplyError: a line too long to be a reply.
         """
 
@@ -153,7 +152,7 @@ class Link(Protocol):
 
 
 class OpenLink(Protocol):
-    """How a link is opened, such as `benchwatch.bus.Buses.open_link`."""
+    """A function that opens a link, such as `benchwatch.bus.Buses.open_link`."""
 
     def __call__(self, resource: str, *, cancel: threading.Event) -> Link:
         """Open `resource`; every wait of the link ends when `cancel` is set."""
@@ -175,7 +174,7 @@ class LinkStatus:
 
 
 class Counter(Protocol):
-    """What every driver offers; `identify` and `measure` must do real work, the rest may decline.
+    """The methods of every driver; all but `identify` and `measure` may do nothing.
 
     Nothing is set on the instrument except by `configure`, which is called only when the
     operator asked for something. `DriverExtras` lists the optional methods.
@@ -214,7 +213,7 @@ class Counter(Protocol):
 
 
 def _nothing() -> None:
-    """Stand for an optional method that a driver does not have."""
+    """Do nothing, in place of an optional method that a driver does not have."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -224,14 +223,14 @@ class DriverExtras:
     is_talk_only: bool = False
     """Readings come at the counter's own pace; nothing is sent to get one."""
     retry_unanswered: Callable[[], None] | None = None
-    """Send queries again that were given up as never answered; None where none are given up."""
+    """Allows queries again that are no longer sent because they were never answered."""
     discard_waiting_lines: Callable[[], None] = _nothing
-    """Drop lines that wait by now: readings are taken at an interval, and these lie between."""
+    """Drops the lines that wait by now: they came between readings taken at an interval."""
     measurement_rejected: Callable[[], None] = _nothing
-    """The newest measurement was implausible, so it may have been the answer to another query."""
+    """Notes that the newest measurement was implausible: it may have answered another query."""
 
     @classmethod
     def of(cls, counter: Counter) -> Self:
-        """Return those of `counter`."""
+        """Return the optional attributes of `counter`."""
         names = [field.name for field in fields(cls) if hasattr(counter, field.name)]
         return cls(**{name: getattr(counter, name) for name in names})

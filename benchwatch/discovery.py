@@ -26,21 +26,21 @@ AT_ONCE: Final = 8
 """Instruments queried at the same time."""
 SERIAL: Final = "ASRL"
 UNSAFE: Final = (SERIAL, "GPIB", "LANGPIB", "PRLGX", "VXI")
-"""How resources begin where *IDN? may be taken for something else."""
+"""Beginnings of the resources where *IDN? may be taken for something else."""
 TYPED: Final = "typed"
 """The source of a resource that the operator named."""
 
 LISTEN_S: Final = 2.5
-"""A talk-only counter sends a line a gate, and the first one may be cut."""
+"""How long each of two lines is waited for: a talk-only counter sends one a gate."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FoundResource:
-    """One resource, and what is known of it."""
+    """A resource, and what has been found out about it."""
 
     resource: str
     source: str
-    """Where it comes from: ``typed``, or the name of a lister."""
+    """``typed``, or the name of the lister that found it."""
     about: str = ""
     identity: str | None = None
     """Its answer to ``*IDN?``, plain text; None when it was not queried or gave none."""
@@ -63,7 +63,7 @@ class Finder:
 
     Args:
         open_link: opens a link.
-        listers: the places to search, beside what is typed.
+        listers: the places to search, besides the typed resources.
         ask_all: query ``*IDN?`` everywhere, also where that is not safe.
         of_identity: returns the driver for an identity.
         of_line: returns the drivers that read a line which came without a query.
@@ -149,17 +149,17 @@ class Finder:
             self._results.put(replace(found, note=why_not))
 
     def _work(
-        self, how: Callable[[Link, FoundResource], FoundResource], found: FoundResource
+        self, examine: Callable[[Link, FoundResource], FoundResource], found: FoundResource
     ) -> None:
-        """Open a resource and find out more about it; any error is reported."""
+        """Open a resource and `examine` it; any error is reported."""
         with self._slots:
             try:
                 link = self._open_link(found.resource, cancel=self._cancel)
                 try:
-                    found = how(link, found)
+                    found = examine(link, found)
                 finally:
                     link.close()
-            except BaseException as error:  # noqa: BLE001 - reported, so that nothing waits for it
+            except BaseException as error:  # noqa: BLE001 - reported, so that the search ends
                 found = replace(found, note=_sentence(error))
         self._results.put(found)
 
@@ -191,6 +191,7 @@ class Finder:
         return replace(found, note=f"{note}. {_try_a_driver(found.resource)}; --ask asks it *IDN?")
 
     def _by_line(self, found: FoundResource, line: str) -> FoundResource:
+        """Note a line that came, and the drivers that read it."""
         names = self._of_line(line)
         note = f"it says '{printable(line)}'"
         if len(names) == 1:
@@ -222,7 +223,7 @@ class Finder:
 
 
 def is_identity(text: str) -> bool:
-    """Return whether a reply can be one to ``*IDN?``: four fields by the standard, three at some.
+    """Return whether a reply can be one to ``*IDN?``: four fields by the standard, some send three.
 
     A reading of a talk-only counter may have letters and a comma, but no word and two commas.
     """

@@ -1,7 +1,7 @@
 """The drivers by name, and where each comes from.
 
-Drivers come from four places. Of two with one name that of the earlier place is used, and the
-other one is reported:
+Drivers come from four places. Of two drivers with one name, the one from the earlier place is used
+and the other is reported:
 
 1. drivers that come with Benchwatch (entry-point group ``benchwatch.drivers``);
 2. profiles that come with Benchwatch (group ``benchwatch.profiles``: see `Profiles`);
@@ -44,13 +44,13 @@ def default_driver(resource: str) -> str:
 
 
 class Profiles(Protocol):
-    """What an entry point of the group ``benchwatch.profiles`` provides."""
+    """The interface of an entry point of the group ``benchwatch.profiles``."""
 
     def bundled(self) -> Sequence[Path]:
         """Return the files of the bundled profiles."""
 
     def load(self, path: Path) -> Driver:
-        """Return the driver of the profile in `path`; raises DriverError where it is none."""
+        """Return the driver of the profile in `path`; raises DriverError where it can't be used."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +68,7 @@ class DriverInfo:
         """Import the driver, or read the profile.
 
         Raises:
-            DriverError: it is broken; the message says where it came from.
+            DriverError: the driver is broken; the message names its origin.
         """
         if isinstance(self.source, Path):
             return _profile(self.source)
@@ -107,10 +107,10 @@ class DriverInfo:
             text: the identity, or the line.
 
         Returns:
-            False also when it has no such method.
+            False also when the driver has no such method.
 
         Raises:
-            DriverError: the method raised; the message says where the driver came from.
+            DriverError: the method raised; the message names the driver's origin.
         """
         try:
             test = getattr(loaded, method, None)
@@ -211,7 +211,7 @@ def _installed() -> Iterator[DriverInfo]:
 
 
 def _profile(path: Path) -> Driver:
-    """Read a profile; raises DriverError whatever is wrong with the file."""
+    """Read a profile; any error is raised as a DriverError."""
     reader = _profiles()
     try:
         return reader.load(path)

@@ -11,13 +11,13 @@ REPEAT: Final = "repeat"
 OVERRANGE: Final = "overrange"
 INTERNAL_TIMEBASE: Final = "internal-timebase"
 DATED_BY_PACE: Final = "dated-by-pace"
-"""It waited to be read; its time was worked out from the pace of the counter."""
+"""The reading waited in a buffer; its time was worked out from the pace of the counter."""
 
 DEFAULT_COUNTER: Final = "main"
-"""Name of a counter that was given none."""
+"""Name of a counter for which none is given."""
 
 RecordKind = Literal["as found", "as left"]
-"""What an offset is put on record as: as the unit came, or as it goes."""
+"""Kind of a record: the offset of a unit as it came, or as it leaves."""
 
 AS_FOUND: Final = "as found"
 AS_LEFT: Final = "as left"
@@ -33,7 +33,7 @@ NO_MEASUREMENT: Final[frozenset[Flag]] = frozenset({REPEAT, OVERRANGE})
 class Reading:
     """One measurement, stamped at the middle of its gate.
 
-    An overrange reading (flag ``overrange``) has nan for its three values.
+    An overrange reading (flag ``overrange``) has nan for its frequency and both offsets.
     """
 
     counter: str
@@ -55,8 +55,8 @@ class Reading:
     """Weight of the last digit the counter wrote; 0 when unknown."""
     flags: frozenset[Flag] = field(default_factory=frozenset)
     correction: float | None = None
-    """Known fractional offset of the time base that counted it, where ``offset`` and ``offset_hz``
-    are corrected for it; text and frequency stay as the counter wrote them."""
+    """Known fractional offset of the counter's time base, where ``offset`` and ``offset_hz`` are
+    corrected for it; None where they are not. Text and frequency stay as the counter wrote them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +95,7 @@ class Record:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Note:
-    """What the program keeps beside the readings, for a run that continues this one."""
+    """State of the program, stored beside the readings for a run that continues this one."""
 
     counter: str
     utc_s: float
@@ -123,4 +123,4 @@ Event = Reading | Gap | Mark | Record | Touch
 """Events of a counter, live or recorded."""
 
 Entry = Reading | Gap | Mark | Record | Note
-"""What is a row of the journal."""
+"""The contents of a row of the journal."""

@@ -1,4 +1,4 @@
-"""The bundled profiles, and how any profile becomes a driver.
+"""The bundled profiles, and the driver that any profile makes.
 
 Published under the entry-point group ``benchwatch.profiles``, so that the registry can list
 profiles without knowing their contents.

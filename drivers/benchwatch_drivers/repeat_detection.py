@@ -24,8 +24,8 @@ class RepeatDetector:
     A changed result is new. An unchanged one can't be judged until the measuring period is over:
     the shortest time between two changes, or at most the gate and the longest dead time. After
     that it is a new measurement of equal value, unless results have always differed by many
-    digits: then the counter has stopped measuring. Where this errs, it skips an equal result; it
-    invents none.
+    digits: then the counter has stopped measuring. An error of this rule skips an equal result; it
+    never invents one.
     """
 
     def __init__(self, gate_s: float | None = None) -> None:

@@ -1,4 +1,4 @@
-"""Keeps queries and answers together, in any dialect.
+"""Keeps each answer with its own query, in any dialect.
 
 A missed answer may still come, and would be taken for the answer to the next query, and so on for
 ever. So after each missed answer the identity is queried until exactly that comes.
@@ -15,15 +15,15 @@ from benchwatch.quantity import printable
 
 IDENTITY_TIMEOUT_S: Final = 2.0
 LATE_S: Final = 0.25
-"""An answer that is still to come is there so long after the end of its gate."""
+"""An answer comes at most so long after the end of its gate."""
 STOOD_STILL_S: Final = 0.5
 """After a longer time without a read it is unknown when an answer came."""
 USUAL: Final = 3
-"""So many answers in a row give the usual time of one, where they took equally long."""
+"""So many answers in a row, if they took equally long, give the usual time of an answer."""
 EQUALLY: Final = 0.2
-"""Fraction by which these may differ."""
+"""Fraction by which the times of these answers may differ."""
 COPIES: Final = 3
-"""After so many equal answers sooner than a gate the counter is quicker than it reports."""
+"""After so many equal answers sooner than a gate, the counter is quicker than it reports."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +56,7 @@ class AnswerTimes:
         self._quickest_s = 0.0
         """The least time of an answer; a lower bound where the gate is unknown."""
         self._suspected_s: float | None = None
-        """Time of an answer that was taken for a copy, while none has come behind it."""
+        """Time of an answer that was taken for a copy, until another answer comes after it."""
         self._awaited_s: deque[float] = deque(maxlen=USUAL)
         """Times of the newest answers that were read as they came."""
         self._copies = 0
@@ -69,12 +69,12 @@ class AnswerTimes:
             self._suspected_s = None
         return 0.9 * busy_s or 0.5 * self._quickest_s, busy_s or self._quickest_s
 
-    def forget_suspicion(self) -> None:
-        """Forget that the newest answer was taken for a copy: one came behind it."""
+    def clear_suspicion(self) -> None:
+        """Note that another answer came after the one that was taken for a copy."""
         self._suspected_s = None
 
     def may_be_copy(self, text: str, took_s: float, soon_s: float, *, after_missed: bool) -> bool:
-        """Return whether an answer came too soon and is an old one; each time counts."""
+        """Return whether an answer came so soon that it may be an old one; count it if so."""
         if self._copies >= COPIES or took_s >= soon_s:
             return False
         if not (after_missed or text == self.newest):
@@ -83,11 +83,11 @@ class AnswerTimes:
         return True
 
     def suspect(self, took_s: float) -> None:
-        """Note that no other answer came behind one that was taken for a copy."""
+        """Note that no other answer came after one that was taken for a copy."""
         self._suspected_s = took_s
 
     def accept(self, text: str, took_s: float, soon_s: float) -> None:
-        """Learn from an answer that counts."""
+        """Update the times by an answer that is used."""
         if self._copies < COPIES:
             is_quick = took_s < soon_s and self.newest is not None
             self._copies = COPIES if is_quick else 0
@@ -95,7 +95,7 @@ class AnswerTimes:
         self.newest = text
 
     def awaited(self, took_s: float) -> None:
-        """Learn from an answer that was read as it came."""
+        """Update the usual time by an answer that was read as it came."""
         self._awaited_s.append(took_s)
 
     def usual_s(self) -> float | None:
@@ -112,7 +112,7 @@ class SynchronisedQuery:
     Attributes:
         identity: The answer that proves that queries and answers belong together.
         query_timeout_s: How long an answer about a setting may take.
-        busy_s: How much longer than usual the counter may be busy, such as its gate.
+        busy_s: How long a busy counter may delay an answer, such as its gate.
     """
 
     def __init__(self, link: Link, identity_query: str | None, query_timeout_s: float) -> None:
@@ -126,23 +126,23 @@ class SynchronisedQuery:
         self._unanswered: set[str] = set()
         """Queries that were never answered."""
         self._is_doubtful = False
-        """An answer was missed or odd, so the next one may belong to another query."""
-        self._is_owed = False
-        """The answer to a query did not come, and still may."""
+        """True when an answer was missed or odd: the next one may belong to another query."""
+        self._is_answer_pending = False
+        """True when the answer to a query did not come, and still may."""
         self._reading_missed = False
-        """Likewise, and no reading was queried since then."""
+        """True when an answer did not come, until a reading is queried."""
         self._open_identity_queries = 0
         """Queries of the identity whose answers may still come."""
         self._is_behind_copy = self._dropped_late = False
-        """An answer behind a second copy may still come; it came too late and was dropped."""
+        """An answer after a second copy may still come; it came too late and was dropped."""
         self._times = AnswerTimes()
 
     def query(self, question: str, timeout_s: float) -> str:
         """Send a query that the counter must answer; raises as `Link.query`.
 
         Raises:
-            LinkLost: it answers with its identity instead, so its answers are one query late.
-            ReplyError: also where it is unknown when it answered.
+            LinkLost: the answer is the identity instead, so answers are one query late.
+            ReplyError: also where it is unknown when the answer came.
         """
         answer = self._answer(question, timeout_s)
         if self.link.unpolled_s > STOOD_STILL_S:
@@ -157,12 +157,12 @@ class SynchronisedQuery:
         )
 
     def _answer(self, question: str, timeout_s: float) -> str:
-        """Send a query; raises as `query`, but not where it is unknown when it was answered."""
+        """Send a query; raises as `query`, but not where it is unknown when the answer came."""
         try:
             answer = self.link.query(question, timeout_s)
         except (ReplyTimeout, ReplyError) as error:
             self._is_doubtful = True
-            self._is_owed = self._reading_missed = isinstance(error, ReplyTimeout)
+            self._is_answer_pending = self._reading_missed = isinstance(error, ReplyTimeout)
             raise
         if self.identity is not None and answer == self.identity:
             raise self.link_lost("answers one question late")
@@ -173,17 +173,17 @@ class SynchronisedQuery:
 
         An answer that comes too soon and equals the one before is a second copy of it, and the
         answer to this query is still to come. One that comes too soon after a missed answer is the
-        missed one. If no other comes, the counter is quicker than it was before and has measured
-        the same again, or quicker than its gate: that is believed after a few.
+        missed one. If no other answer comes, the counter is quicker than before, or than its gate,
+        and has measured the same again; after `COPIES` of these, such answers are used.
 
         Raises:
-            ReplyError: the answer to the query before came after all, and was dropped.
+            ReplyError: the answer to the query before came too late, and was dropped.
         """
         self.resynchronise()
         after_missed, self._reading_missed = self._reading_missed, False
         if self._dropped_late:
             self._dropped_late = False
-            self._times.forget_suspicion()
+            self._times.clear_suspicion()
             raise ReplyError("a reading came too late, behind one said twice. It was not used.")
         soon_s, due_s = self._times.limits(self.busy_s)
         asked_s = self.link.now()
@@ -203,10 +203,10 @@ class SynchronisedQuery:
         return answer
 
     def _dated(self, text: str, asked_s: float) -> Answer:
-        """Return an answer with its time; one that waited took as long as the others.
+        """Return an answer with its time; for one that waited, the usual time is assumed.
 
         Raises:
-            ReplyError: the time is unknown; or it equals the one before and may be its copy.
+            ReplyError: the time is unknown; or the answer may be a copy of the one before.
         """
         link = self.link
         if link.unpolled_s <= STOOD_STILL_S:
@@ -224,15 +224,15 @@ class SynchronisedQuery:
         """Note that an answer was odd enough to belong to another query."""
         self._is_doubtful = True
 
-    def forget_unanswered(self) -> None:
-        """Send queries again that were not answered: they were on an earlier connection."""
+    def clear_unanswered(self) -> None:
+        """Allow unanswered queries again: they were answered on an earlier connection."""
         self._unanswered.clear()
 
     def query_setting(self, question: str) -> str | None:
-        """Query a setting; None, and not sent again, where the counter never answers it.
+        """Query a setting; None where the counter never answers that, and it is not sent again.
 
         Raises:
-            ReplyTimeout: it answered this before, and now does not.
+            ReplyTimeout: the counter answered this before, and now does not.
         """
         if question in self._unanswered:
             return None
@@ -251,7 +251,7 @@ class SynchronisedQuery:
         return answer
 
     def resynchronise(self) -> object:
-        """After a missed or odd answer: make sure that no answer is still to come.
+        """Make sure, after a missed or odd answer, that no answer is still to come.
 
         Raises:
             LinkLost: that can't be proved; only a new connection drops what may still come.
@@ -265,7 +265,7 @@ class SynchronisedQuery:
         """Query the identity up to twice, and skip lines until exactly that comes.
 
         Raises:
-            ReplyTimeout: the time is `by_s`, and waiting longer might still help.
+            ReplyTimeout: `by_s` is reached, and the identity may still come.
         """
         for _ in range(2):
             if self._identity_comes(by_s):
@@ -279,12 +279,12 @@ class SynchronisedQuery:
         return LinkLost(f"the counter {why}. {printable(self.link.resource)} is opened again.")
 
     def _drop_line(self) -> None:
-        """Note a line that came too late; the one behind a copy was the answer that counts."""
+        """Note a line that came too late; after a copy it was the answer with the reading."""
         self._dropped_late = self._dropped_late or self._is_behind_copy
         self._is_behind_copy = False
 
     def _read_on(self, timeout_s: float) -> str:
-        """Wait for the answer behind a second copy; raises as `Link.read`."""
+        """Wait for the answer after a second copy; raises as `Link.read`."""
         try:
             return self.link.read(timeout_s)
         except (ReplyTimeout, ReplyError):

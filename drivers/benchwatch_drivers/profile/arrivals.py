@@ -1,8 +1,8 @@
-"""When the lines of a counter that talks by itself arrived, also those that had waited unread.
+"""Arrival times of the lines of a talk-only counter, also of lines that waited unread.
 
-A line that lay in the buffer of the operating system while this computer was busy has no arrival
-time of its own. The counter's own clock goes on meanwhile, so the lines that were read as they
-came give the time of each waiting one, as long as none is missing and none too many.
+A line that waited in the operating system's buffer while this computer was busy has no arrival
+time of its own. The counter kept its pace meanwhile, so the lines that were read as they came give
+the time of each waiting one, unless a line is missing or there is one too many.
 """
 
 import math
@@ -14,23 +14,23 @@ from benchwatch.counter import Link
 AWAY_S: Final = 0.5
 """Lines found after no poll for longer than this are dated by the pace, or not used."""
 LEARNED: Final = 5
-"""Spacings that make a pace, each near their mean."""
+"""Number of spacings that make a pace, each near their mean."""
 KEPT: Final = 33
-"""Lines from which the pace is worked out, the newest."""
+"""Number of newest lines from which the pace is worked out."""
 STEADY: Final = 0.3
-"""Part of the pace by which a line may come off its time; one that is further off is the first of
+"""Fraction of the pace by which a line may miss its time; a line further off is the first of
 another pace."""
 LEAST_SLACK: Final = 0.1
-"""Part of the pace by which waiting lines may miss the time in which they can have come."""
+"""Fraction of the pace by which waiting lines may miss the time in which they can have come."""
 MOST_SLACK: Final = 0.5
-"""With more, one of them may be missing unnoticed."""
+"""Greatest such fraction: with more, a missing line would go unnoticed."""
 
 
 class Arrivals:
     """Dates the lines of one link, in the order in which they are read.
 
     Attributes:
-        waited: The newest line had waited; its time was worked out from the counter's pace.
+        waited: True when the newest line had waited: its time comes from the counter's pace.
     """
 
     def __init__(self, link: Link) -> None:
@@ -38,14 +38,14 @@ class Arrivals:
         self._link = link
         self._pace = Pace()
         self._fetched_s = -math.inf
-        """When the lines were fetched that had waited last."""
+        """When waiting lines were last fetched."""
         self._dates_s: deque[float] = deque()
-        """Arrival times of those among them that are still to be read."""
+        """Arrival times of those fetched lines that are still to be read."""
         self._discards_waiting = False
         self._undated = 0
 
     def restart(self) -> None:
-        """Forget the pace: a line may have been missed."""
+        """Discard the pace: a line may have been missed."""
         self._pace.restart()
 
     def discard_waiting_lines(self) -> None:
@@ -53,9 +53,9 @@ class Arrivals:
         self._discards_waiting = True
 
     def newest_s(self) -> float | None:
-        """Return when the newest line arrived, monotonic seconds; to be called once for each line.
+        """Return when the newest line arrived, monotonic seconds; call it once for each line.
 
-        None where it had waited for an unknown time; then it must not be used.
+        None where the line had waited for an unknown time; then it must not be used.
         """
         link = self._link
         self.waited = False
@@ -92,12 +92,12 @@ class Pace:
 
     def __init__(self) -> None:
         self._number = 0
-        """Of the newest line."""
+        """Number of the newest line."""
         self._lines: deque[tuple[int, float]] = deque(maxlen=KEPT)
         """Lines that were awaited: number, arrival in monotonic seconds."""
 
     def restart(self) -> None:
-        """Forget the pace: a line was missed, or may have been."""
+        """Discard the pace: a line was missed, or may have been."""
         self._lines.clear()
 
     def add(self, arrived_s: float, *, awaited: bool) -> None:
@@ -117,7 +117,7 @@ class Pace:
 
         Args:
             lines: How many were fetched together.
-            fetched_s: When, monotonic seconds.
+            fetched_s: When they were fetched, monotonic seconds.
             unpolled_s: For how long the link had not been polled then.
         """
         pace_s = self._pace_s()
@@ -136,7 +136,7 @@ class Pace:
         return [min(begin_s + k * pace_s, fetched_s) for k in range(lines)]
 
     def _pace_s(self) -> float | None:
-        """Seconds from line to line; None before there are two."""
+        """Return the seconds from line to line; None before there are two lines."""
         if len(self._lines) < 2:
             return None
         (first, first_s), (last, last_s) = self._lines[0], self._lines[-1]

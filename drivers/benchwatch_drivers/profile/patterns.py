@@ -1,10 +1,10 @@
-"""Patterns of a profile: matched in a time that grows with the line, whatever the pattern is.
+"""Patterns of a profile: any of them is matched in a time proportional to the line's length.
 
 Python's own matcher tries every way in which a pattern may fit. Of some, such as ``(a+)+b``, there
 are so many ways that it may take years, and nothing stops it. RE2 follows all ways at once (R. Cox,
 "Regular Expression Matching Can Be Simple And Fast", 2007): a line costs at most its length times
-the size of the pattern, and both have a limit here. What can't be matched so, it refuses:
-looking ahead or behind, back-references, repeats that hold on to what they took.
+the size of the pattern, and both have a limit here. RE2 refuses what it can't match so:
+look-ahead, look-behind, back-references and possessive repeats.
 """
 
 import re
@@ -14,7 +14,7 @@ from typing import Final
 import re2
 
 LONGEST_LINE: Final = 200
-"""Characters, display text and all; nothing longer is ever matched."""
+"""Characters of a line with all its display text; nothing longer is matched."""
 MOST_MEMORY: Final = 1 << 18
 """Bytes that a compiled pattern may take; a usual one takes a hundredth of it. A larger pattern is
 refused, so that the longest line takes some hundredths of a second."""
@@ -30,12 +30,12 @@ class Pattern:
 
     Args:
         source: A regular expression in the syntax of RE2, which is that of Python without what is
-            named above; ``\d``, ``\w``, ``\s`` and ``\b`` know ASCII only.
+            named above; ``\d``, ``\w``, ``\s`` and ``\b`` match ASCII only.
 
     Attributes:
-        source: The same.
+        source: The regular expression.
         groups: The names of its groups.
-        size: Steps that a character of a line may cost, at most.
+        size: Most steps that a character of a line costs.
 
     Raises:
         PatternFault: it can't be compiled.
@@ -55,7 +55,7 @@ class Pattern:
         try:
             self._compiled = re2.compile(source.encode("utf-8"), options=options)
         except (re2.error, UnicodeEncodeError) as error:
-            raise PatternFault(_said(error)) from error
+            raise PatternFault(_reason(error)) from error
         self.source = source
         self._numbers = {
             name.decode("utf-8"): number for name, number in self._compiled.groupindex.items()
@@ -67,8 +67,8 @@ class Pattern:
         """Match the whole of `text`.
 
         Returns:
-            What each named group holds, '' where it took no part; None where `text` does not fit,
-            or is longer than any line.
+            The text of each named group, '' where it took no part; None where `text` does not
+            match, or is longer than any line.
         """
         if len(text) > LONGEST_LINE:
             return None
@@ -81,6 +81,6 @@ class Pattern:
         }
 
 
-def _said(error: Exception) -> str:
+def _reason(error: Exception) -> str:
     why = error.args[0] if error.args else ""
     return why.decode("utf-8", "replace") if isinstance(why, bytes) else str(error)

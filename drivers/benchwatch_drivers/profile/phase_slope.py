@@ -1,4 +1,4 @@
-"""From successive time intervals to the offset of the source: first differences of phase."""
+"""The offset of the source from successive time intervals: first differences of phase."""
 
 from decimal import Context, Decimal
 from typing import Final
@@ -7,11 +7,11 @@ from benchwatch.errors import ReplyError
 from benchwatch_drivers.profile.profile import IntervalForm
 
 LARGEST_STEP: Final = Decimal("0.25")
-"""Fraction of the period. A larger step from line to line is ambiguous: it may have gone the other
-way round the circle."""
+"""Fraction of the period. A larger step from line to line is ambiguous: it may be one of the
+other sign, less a period."""
 JITTER: Final = 0.3
-"""Part of a spacing by which two lines may come too soon or too late after each other. With less
-than a half, no delay of one line makes its second neighbour look like the first."""
+"""Fraction of a spacing by which two lines may come too soon or too late after each other. Below a
+half, no delay of one line makes its second neighbour look like the first."""
 _EXACT: Final = Context(prec=40)
 
 
@@ -26,7 +26,7 @@ class PhaseSlope:
 
     Arrival times show which intervals are neighbours. One that arrives at an odd time may have
     been delayed, and then the next one only seems to be its neighbour; so it is dropped, and the
-    next one begins anew.
+    differences restart at the next one.
     """
 
     def __init__(self, form: IntervalForm) -> None:
@@ -36,22 +36,22 @@ class PhaseSlope:
         self._last: Decimal | None = None
         self._last_s = 0.0
         self._in_time = False
-        """The newest interval came a spacing after the one before it."""
+        """True when the newest interval came a spacing after the one before it."""
 
     def restart(self) -> None:
-        """The next interval begins anew."""
+        """Restart: take no difference between the next interval and the one before."""
         self._last, self._in_time = None, False
 
     def add(self, interval_s: Decimal, arrived_s: float) -> Decimal | None:
-        """Take an interval; return the fractional offset since its neighbour, if that came.
+        """Add an interval; return the fractional offset since its neighbour, None without one.
 
         Args:
             interval_s: As the counter wrote it.
-            arrived_s: When, monotonic seconds; two lines came in time when they came one
+            arrived_s: When it came, monotonic seconds; two lines came in time when they came one
                 spacing apart, to `JITTER` of it.
 
         Raises:
-            ReplyError: the step is so large that it may have gone the other way round.
+            ReplyError: the step is so large that its sign is ambiguous.
         """
         last, self._last = self._last, interval_s
         between_s = arrived_s - self._last_s

@@ -11,10 +11,10 @@ from typing import Final, Literal
 from benchwatch_drivers.profile.patterns import Pattern
 
 Mode = Literal["query", "addressed", "stream"]
-"""``query``: a question is answered by a reading. ``addressed``: the counter talks when it is
-addressed, or after a trigger letter. ``stream``: a line a gate, and nothing can be asked."""
+"""``query``: a reading answers a query. ``addressed``: the counter sends a reading when it is
+addressed to talk, or after a trigger. ``stream``: it sends a line a gate and takes no commands."""
 Measures = Literal["frequency", "period", "interval"]
-"""``interval``: between a pulse of the reference and one of the source; the offset is its slope."""
+"""``interval``: from a pulse of the reference to one of the source; its slope is the offset."""
 
 MODES: Final[tuple[Mode, ...]] = ("query", "addressed", "stream")
 MEASURES: Final[tuple[Measures, ...]] = ("frequency", "period", "interval")
@@ -29,7 +29,7 @@ class LineForm:
     """Matches a reading in full; the group ``number`` holds its digits."""
     terminator: str = "\n"
     unit: str = "Hz"
-    """Of the number, where the line itself names none by the group ``unit``."""
+    """Unit of the number, where the line itself names none by the group ``unit``."""
     scale: Decimal = Decimal(1)
     """The number is multiplied by this."""
     decimal_mark: str = "."
@@ -41,42 +41,42 @@ class LineForm:
     ignore: Pattern | None = None
     """Lines that are no readings and mean nothing, such as a heading."""
     keeps_first: bool = False
-    """The first line after connecting is whole; otherwise a stream drops it."""
+    """True: the first line after connecting is whole; otherwise a stream drops it."""
     resolution: Decimal | None = None
     """Real resolution in the base unit; 0 when unknown; None: the last digit that is written."""
     counts_doubled: bool = False
-    """An equal line at once is another reading; otherwise it is a copy."""
+    """True: an equal line that follows at once is another reading; otherwise it is a copy."""
     by_terminator: bool = False
-    """The number of digits varies, so that only the terminator shows that a line is whole."""
+    """True: the number of digits varies, and only the terminator shows that a line is whole."""
 
 
 @dataclass(frozen=True, slots=True)
 class GateForm:
-    """How the gate is known and set; seconds throughout."""
+    """How the gate is queried and set; gates are in seconds."""
 
     fixed_s: float | None = None
-    """What the front panel is set to, where the counter can't be asked."""
+    """The gate set at the front panel, where there is no query for it."""
     query: str | None = None
     pattern: Pattern = ANY_NUMBER
-    """The whole answer; a group ``number`` holds its digits, else all of it does."""
+    """Matches the whole answer; its digits are the group ``number``, or all of it."""
     unit_s: Decimal = Decimal(1)
-    """Size of the unit in which the gate is asked and set."""
+    """Size of the unit in which the gate is queried and set, seconds."""
     answers: dict[str, float] = field(default_factory=dict)
-    """Answers that are codes."""
+    """Answers that are codes, and the gate of each."""
     command: str | None = None
-    """With ``{gate}`` where the number goes."""
+    """The command that sets any gate, with ``{gate}`` in place of the number."""
     choices: dict[float, str] = field(default_factory=dict)
     """The only gates there are, and the command of each."""
 
     @property
     def can_be_set(self) -> bool:
-        """True when there is a way to set it."""
+        """True when there is a command for it."""
         return bool(self.command or self.choices)
 
 
 @dataclass(frozen=True, slots=True)
 class ReferenceForm:
-    """How the time base is asked for."""
+    """How the time base is queried."""
 
     query: str
     internal: Pattern
@@ -85,16 +85,16 @@ class ReferenceForm:
 
 @dataclass(frozen=True, slots=True)
 class ErrorForm:
-    """How the counter is asked whether it refused something."""
+    """How the counter is queried for a setting that it refused."""
 
     query: str
     none: Pattern
-    """The answer when there is nothing to complain of."""
+    """Matches the answer without an error."""
 
 
 @dataclass(frozen=True, slots=True)
 class IntervalForm:
-    """What two pulse trains are compared."""
+    """How two pulse trains are compared."""
 
     period_s: Decimal = Decimal(1)
     """The interval starts over after one period."""
@@ -115,7 +115,7 @@ class Example:
 
 @dataclass(frozen=True, slots=True)
 class Profile:
-    """One dialect."""
+    """The dialect of a family of counters."""
 
     name: str
     family: str
@@ -123,9 +123,9 @@ class Profile:
     line: LineForm
     measures: Measures = "frequency"
     reading: str | None = None
-    """The question in mode query, the trigger in mode addressed."""
+    """The query in mode ``query``, the trigger in mode ``addressed``."""
     hands_out_newest: bool = False
-    """It answers at once with its newest result, so that the same one comes again and again."""
+    """True: the counter answers at once with its newest result, the same one several times."""
     identity_query: str | None = None
     identity_pattern: Pattern | None = None
     gate: GateForm = field(default_factory=GateForm)
@@ -134,10 +134,10 @@ class Profile:
     channels: dict[int, str] = field(default_factory=dict)
     """Input channels, and the command that chooses each."""
     local: str | None = None
-    """Gives the front panel back; sent only where something was set."""
+    """Returns the front panel to local; sent only where something was set."""
     timeout_gates: float = 1.0
     """A reading may take this many gates, as where a trigger meets a gate under way."""
     timeout_margin_s: float | None = None
-    """And this much longer; None: as long as is usual."""
+    """And so many seconds longer; None: the usual margin."""
     interval: IntervalForm = field(default_factory=IntervalForm)
     examples: tuple[Example, ...] = ()

@@ -22,21 +22,21 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 ODD_LINES: Final = 5
-"""After so many odd lines and no reading ever, it is not what the profile describes."""
+"""After so many odd lines and no reading ever, the counter is not that of the profile."""
 DOUBLED_S: Final = 0.005
 """No gate is so short: an equal line that follows so soon is a copy of the one before, on links
 that can duplicate a line."""
 DOUBLED: Final = 0.4
-"""Part of the usual time from line to line, for the same: a busy computer reads the copy late."""
+"""The same as a fraction of the usual time from line to line: a busy computer reads late."""
 SPACINGS: Final = 5
-"""Times from line to line, the newest, whose median is the usual one."""
+"""Number of newest times from line to line; their median is the usual time."""
 POLL_S: Final = 0.02
 LINES: Final = 4
-"""Lines that are waited for, each as long as it may take, until one brings a reading."""
+"""Most lines that are waited for, each as long as it may take, until one holds a reading."""
 
 
 class ProfileCounter:
-    """Reads a counter by its profile; sends nothing that the profile does not hold."""
+    """Reads a counter by its profile; sends nothing that is not in the profile."""
 
     def __init__(self, link: Link, profile: Profile) -> None:
         self._link = link
@@ -45,7 +45,7 @@ class ProfileCounter:
         self._queries = ProfileQuery(link, profile.identity_query)
         self._settings = ProfileSettings(self._queries, profile)
         self._phase = PhaseSlope(profile.interval)
-        self._freshness = RepeatDetector()
+        self._repeats = RepeatDetector()
         self._drop_next = profile.mode == "stream" and not profile.line.keeps_first
         self._last = Answer(text="", arrived_s=-math.inf)
         self._last_line_s = -math.inf
@@ -67,10 +67,10 @@ class ProfileCounter:
         return self._profile.mode == "stream"
 
     def identify(self) -> Identity:
-        """Ask who is there, where the profile has a question for that; else say its family.
+        """Query the identity where the profile has a query for it; else return its family.
 
         Raises:
-            NotACounter: no answer, or one that is another's.
+            NotACounter: no answer, or that of another instrument.
         """
         family = self._profile.family
         try:
@@ -101,17 +101,17 @@ class ProfileCounter:
         return self._settings.set(setup)
 
     def gate_s(self) -> float | None:
-        """Return the gate: asked for, set by us, stated by the profile, or None."""
+        """Return the gate in seconds: as queried, set or stated by the profile; else None."""
         if self._profile.measures == "interval":
             gate_s: float | None = float(self._profile.interval.spacing_s)
         else:
             gate_s = self._settings.gate_s()
         if gate_s is not None:  # an answer that can't be read changes nothing
-            self._freshness.gate_s = self._queries.busy_s = gate_s
+            self._repeats.gate_s = self._queries.busy_s = gate_s
         return gate_s
 
     def time_base(self) -> TimeBase:
-        """Ask which time base is in use, where the profile has a question for that."""
+        """Query which time base is in use, where the profile has a query for it."""
         return self._settings.time_base()
 
     def measure(self, timeout_s: float) -> Measurement:
@@ -120,7 +120,7 @@ class ProfileCounter:
         Raises:
             ReplyTimeout: no line in time.
             ReplyError: a line that is no reading.
-            NotACounter: several of these, and never a reading.
+            NotACounter: several such lines, and never a reading.
         """
         line_s = self._longest_wait_s(timeout_s)
         deadline = self._link.now() + line_s * (1 if self._profile.hands_out_newest else LINES)
@@ -138,16 +138,16 @@ class ProfileCounter:
         )
 
     def release(self) -> None:
-        """Give the front panel back, if anything was set and the profile knows how."""
+        """Return the front panel to local, if anything was set and the profile has the command."""
         self._settings.release()
 
     def measurement_rejected(self) -> None:
-        """Note that a reading was implausible: it may have been the answer to something else."""
+        """Note that a reading was implausible: it may have been the answer to another query."""
         self._queries.mark_unsynchronised()
 
     def retry_unanswered(self) -> None:
-        """Ask again for settings that were not answered."""
-        self._queries.forget_unanswered()
+        """Allow queries of settings that went unanswered again."""
+        self._queries.clear_unanswered()
 
     def discard_waiting_lines(self) -> None:
         """Discard the lines that wait by now: no reading was wanted meanwhile."""
@@ -205,9 +205,9 @@ class ProfileCounter:
 
     def _if_new(self, reading: LineReading, arrived_s: float) -> Measurement | None:
         if reading.value is None:
-            self._link.pause(self._freshness.gate_s or 0.5)
+            self._link.pause(self._repeats.gate_s or 0.5)
             return Measurement(value_hz=None, resolution_hz=0.0, arrived_s=arrived_s)
-        new = self._freshness.judge(reading.value, reading.resolution, arrived_s, POLL_S)
+        new = self._repeats.judge(reading.value, reading.resolution, arrived_s, POLL_S)
         if new is None:
             self._link.pause(POLL_S)
             return None
@@ -253,7 +253,7 @@ class ProfileCounter:
         except ReplyTimeout:
             self._arrivals.restart()
             self._drop_next = not self._profile.line.keeps_first
-            if self._freshness.gate_s is not None:
+            if self._repeats.gate_s is not None:
                 raise
             raise ReplyTimeout(
                 f"no line within {timeout_s:.3g} s. Check signal and cable of "
@@ -271,7 +271,7 @@ class ProfileCounter:
         )
 
     def _unasked(self, text: str, arrived_s: float) -> Answer:
-        """Note when an unasked line came, and whether it is a copy of the one before.
+        """Note when a line without a query came, and whether it is a copy of the one before.
 
         A program writes blocks of lines, equal ones among them; each of them counts.
         """
@@ -287,8 +287,8 @@ class ProfileCounter:
         return self._last
 
     def _longest_wait_s(self, timeout_s: float) -> float:
-        """Return how long a line may take: what the profile says, at least `timeout_s`."""
-        gate_s, margin_s = self._freshness.gate_s, self._profile.timeout_margin_s
+        """Return how long a line may take, in seconds, by the profile; at least `timeout_s`."""
+        gate_s, margin_s = self._repeats.gate_s, self._profile.timeout_margin_s
         if gate_s is None:
             return timeout_s if margin_s is None else max(timeout_s, margin_s)
         own_s = (self._profile.timeout_gates - 1) * gate_s

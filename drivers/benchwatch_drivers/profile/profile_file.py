@@ -1,4 +1,4 @@
-"""Reads a profile from TOML; what is wrong with it is refused in a sentence.
+"""Reads a profile from TOML; a fault in it is reported in a sentence.
 
 Keys and values are checked against their declaration, then the rules among them. The example
 lines are read too, and then cut at every place: a piece that would pass for a reading is a fault
@@ -40,17 +40,17 @@ if TYPE_CHECKING:
 LARGEST_FILE: Final = 100_000
 """Bytes; a profile is a page of text."""
 MOST_STEPS: Final = 30_000_000
-"""Of matching, to try all pieces of the examples: a second or two; a usual profile takes few."""
+"""Most steps of matching to try all pieces of the examples, a second or two; few are usual."""
 
 
 def read_profile(path: Path) -> Profile:
-    """Read and check the profile in `path`; it is called like the file.
+    """Read and check the profile in `path`; its name is that of the file.
 
     Args:
         path: A TOML file.
 
     Raises:
-        DriverError: it can't be read or used; the message names file, key and value.
+        DriverError: the profile can't be read or used; the message names file, key and value.
     """
     file = printable(str(path), 200)
     given = _load(path, file)
@@ -80,7 +80,7 @@ def _load(path: Path, file: str) -> dict[str, Any]:
 
 
 def _profile(name: str, values: Mapping[str, Any]) -> Profile:
-    """Put the values together, without the examples."""
+    """Return the profile with these values, without the examples."""
     reference, errors = values.get("reference"), values.get("errors")
     return Profile(
         name=name,
@@ -133,7 +133,7 @@ def _with_examples(profile: Profile, given: Sequence[Mapping[str, str]], file: s
 
 
 def _check_cost(form: LineForm, examples: Sequence[Example], file: str) -> None:
-    """Refuse examples whose pieces could not all be tried in a moment."""
+    """Refuse examples whose pieces can't all be tried in `MOST_STEPS`."""
     patterns = (form.pattern, form.overrange, form.invalid, form.ignore)
     size = sum(pattern.size for pattern in patterns if pattern is not None)
     if size * sum(len(example.line) ** 2 for example in examples) > MOST_STEPS:

@@ -1,4 +1,4 @@
-"""From one whole line to its number.
+"""Reads the number in one whole line.
 
 Most parts of a cut line still parse as numbers. So the line must match the profile's pattern in
 full first, and only its digits are then parsed.
@@ -43,7 +43,7 @@ class LineReader:
         Blanks at both ends do not count.
 
         Raises:
-            ReplyError: anything but a whole reading, or one of something else.
+            ReplyError: the line is no whole reading, or one of another quantity.
         """
         text = line.strip(" ")
         form = self._form
@@ -124,7 +124,7 @@ def _exponent(value: Decimal) -> int:
 
 
 def _inverted(period_s: Decimal, step_s: Decimal, line: str) -> tuple[Decimal, Decimal]:
-    """Return frequency and resolution of a period; the digits kept go far below the last one."""
+    """Return frequency and resolution of a period; the frequency keeps three more digits."""
     if period_s <= 0:
         raise ReplyError(f"the line '{printable(line)}' is no period; it was not used.")
     value = _EXACT.divide(Decimal(1), period_s)

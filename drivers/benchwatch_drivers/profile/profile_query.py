@@ -15,7 +15,7 @@ from benchwatch_drivers.synchronised_query import IDENTITY_TIMEOUT_S, Synchronis
 
 QUERY_TIMEOUT_S: Final = 1.0
 ANSWERS_DROPPED: Final = 32
-"""More late answers than this, and it talks by itself."""
+"""With more late answers than this, the counter sends lines without a query."""
 
 
 class ProfileQuery(SynchronisedQuery):
@@ -34,7 +34,7 @@ class ProfileQuery(SynchronisedQuery):
         """Send a query that the counter must answer; raises as `Link.query`.
 
         Raises:
-            LinkLost: it answers with its identity instead, so its answers are one query late.
+            LinkLost: the answer is the identity instead, so answers are one query late.
         """
         self.resynchronise()
         return super().query(question, timeout_s)
@@ -44,7 +44,7 @@ class ProfileQuery(SynchronisedQuery):
         return self.link.read(timeout_s)
 
     def resynchronise(self) -> None:
-        """After a missed or odd answer: make sure that no answer is still to come.
+        """Make sure, after a missed or odd answer, that no answer is still to come.
 
         Raises:
             LinkLost: that can't be proved; only a new connection drops what may still come.
@@ -55,13 +55,13 @@ class ProfileQuery(SynchronisedQuery):
             self.link.discard_input()
         if self.identity is None:
             has_come = self._listen_until_silent()
-            if self._is_owed and not has_come:
+            if self._is_answer_pending and not has_come:
                 self._repeat_an_answer()
         elif not self.confirm_identity():
             raise self.link_lost(
                 "no longer says who it is as it did, so its readings can't be trusted"
             )
-        self._is_doubtful = self._is_owed = False
+        self._is_doubtful = self._is_answer_pending = False
 
     def _repeat_an_answer(self) -> None:
         """Repeat a query that was answered before; the same answer proves synchronisation."""
@@ -75,7 +75,7 @@ class ProfileQuery(SynchronisedQuery):
         raise self.link_lost("missed an answer, and does not show that it is in step again")
 
     def _listen_until_silent(self) -> bool:
-        """Drop lines until none comes; tell whether any did."""
+        """Drop lines until none comes; return whether any came."""
         for dropped in range(ANSWERS_DROPPED):
             try:
                 self.link.read(max(self.busy_s, QUERY_TIMEOUT_S))

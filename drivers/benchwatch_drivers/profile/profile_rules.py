@@ -1,4 +1,4 @@
-"""The rules that tie the keys of a profile together."""
+"""The rules among the keys of a profile, and those that its examples must pass."""
 
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
@@ -18,7 +18,7 @@ BrokenRule = tuple[str, str]
 
 
 def broken_rule(profile: Profile, given: Mapping[str, Any]) -> BrokenRule | None:
-    """Return the first rule that `profile` breaks; `given` holds what was written."""
+    """Return the first rule that `profile` breaks; `given` is the file's own tables."""
     return next(_broken(profile, given), None)
 
 
@@ -26,7 +26,7 @@ def ambiguous_part(profile: Profile, example: Example) -> str | None:
     """Return a beginning or end of the example that would pass for another reading, if any.
 
     A piece with the same value does no harm, and one that is nowhere near it is refused by
-    acquisition. Of intervals none is far enough from any other, so no piece may be read.
+    acquisition. Any interval is plausible, so no piece of one may be read.
     """
     if example.value is None:
         return None
@@ -47,7 +47,7 @@ def ambiguous_part(profile: Profile, example: Example) -> str | None:
 
 
 def agrees(value: Decimal, written: Decimal) -> bool:
-    """True when `value` is `written` to the last digit that this has; a period is rounded so."""
+    """Return whether `value` rounds to `written`; the frequency of a period has more digits."""
     exponent = written.as_tuple().exponent
     assert isinstance(exponent, int), "a parsed number is finite"
     step = Decimal(1).scaleb(min(exponent, 0))

@@ -16,7 +16,7 @@ class ProfileSettings:
         self._queries = queries
         self._profile = profile
         self._set_gate_s: float | None = None
-        """What was set, on a counter that can't be asked."""
+        """The gate that was set, on a counter that has no query for it."""
         self._touched = False
 
     def gate_s(self) -> float | None:
@@ -38,7 +38,7 @@ class ProfileSettings:
         return plausible_gate_s(gate_s)
 
     def time_base(self) -> TimeBase:
-        """Ask which time base is in use; unknown where that can't be asked."""
+        """Query which time base is in use; unknown without a query for it."""
         form = self._profile.reference
         answer = (self._queries.query_setting(form.query) or "").strip() if form else ""
         if form and form.internal.match(answer) is not None:
@@ -48,10 +48,10 @@ class ProfileSettings:
         return TimeBase()
 
     def set(self, setup: Setup) -> Setup:
-        """Set what is asked for; return what was read back, or set where it can't be read.
+        """Set what is asked for; return what was read back, or what was set without a query for it.
 
         Raises:
-            UsageError: it can't be set, or the counter refuses.
+            UsageError: a setting can't be set, or the counter refuses.
         """
         gate_s = channel = None
         if setup.channel is not None:
@@ -61,7 +61,7 @@ class ProfileSettings:
         return Setup(gate_s=gate_s, channel=channel)
 
     def release(self) -> None:
-        """Give the front panel back after something was set."""
+        """Return the front panel to local after something was set."""
         if self._touched and self._profile.local is not None:
             self._queries.link.write(self._profile.local)
 
@@ -99,7 +99,7 @@ class ProfileSettings:
         return channel
 
     def _send(self, command: str, what: str) -> None:
-        """Send a setting; where the counter can be asked for errors, ask whether it refused."""
+        """Send the command of a setting; then query for an error, where there is a query for it."""
         self._queries.resynchronise()
         self._touched = True
         self._queries.link.write(command)

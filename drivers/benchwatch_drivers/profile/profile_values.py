@@ -13,12 +13,12 @@ _TEXT_SCHEMA: Final = {"type": "string", "minLength": 1}
 
 
 def chosen(word: str, other: str) -> ValueKind:
-    """Whether `word` was chosen, and not the `other` one."""
+    """Return the kind: one of two words, read as True for `word` and False for `other`."""
     return one_of(word, other).then(lambda value: value == word)
 
 
 def unit(base: str) -> ValueKind:
-    """A unit of frequency (`base` Hz) or time (s), as it is written."""
+    """Return the kind: a unit of frequency (`base` Hz) or time (s), as it is written."""
 
     def read(value: Any) -> str:
         known = "Hz, kHz, MHz or GHz" if base == "Hz" else "s, ms, us or ns"
@@ -105,7 +105,7 @@ _NUMBER_SCHEMA: Final = {"type": ["number", "string"], "minLength": 1}
 NUMBER: Final = ValueKind(_number, _NUMBER_SCHEMA)
 FACTOR: Final = ValueKind(_factor, _NUMBER_SCHEMA)
 EXACT_DURATION: Final = DURATION.then(lambda seconds: Decimal(repr(seconds)))
-"""Calculated with exactly."""
+"""Seconds as an exact decimal."""
 UNIT_OF_TIME: Final = unit("s").then(lambda name: parse_reply(f"1 {name}", "s"))
-"""Gives its size in seconds."""
+"""Read as its size in seconds."""
 RESOLUTION: Final = ValueKind(_resolution, _TEXT_SCHEMA)

@@ -134,7 +134,7 @@ class ScpiCounter:
 
     def retry_unanswered(self) -> None:
         """Allow queries of settings that went unanswered again: they were answered before."""
-        self._dialogue.forget_unanswered()
+        self._dialogue.clear_unanswered()
 
     # ------------------------------------------------------------- readings
 
