@@ -1,4 +1,4 @@
-"""From the text of a bench file to a `Bench`: limits, references, and what must agree."""
+"""Reads the text of a bench file into a `Bench`: limits, references, and checks among keys."""
 
 import time
 from collections.abc import Callable, Mapping
@@ -37,7 +37,7 @@ class Bench:
     about: str = ""
     backend: str | None = None
     reference: Reference | None = None
-    """What the counters are locked to; its age is that at the time of reading the file."""
+    """The reference that the counters are locked to; its age is that when the file was read."""
     working_hz: tuple[float, ...] = ()
     """Working frequencies of counters that state none of their own."""
 
@@ -59,7 +59,11 @@ class Bench:
 
 
 def load_bench(path: Path, *, utc_s: float | None = None) -> Bench:
-    """Read a bench file; `utc_s` is now, from which the reference's age is counted.
+    """Read a bench file.
+
+    Args:
+        path: The file.
+        utc_s: The present in Unix seconds, for the ages of references; None: now.
 
     Raises:
         FileError: the file can't be read, or is no TOML.

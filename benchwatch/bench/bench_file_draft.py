@@ -1,4 +1,4 @@
-"""From what was found to the text of a bench file, each key explained."""
+"""Writes the text of a bench file for the counters that were found, each key explained."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -16,7 +16,7 @@ HEAD: Final = """\
 # sign away to use it. What the counters do not need to be told is best left out.
 """
 _COLUMN: Final = 44
-"""Where the comments begin."""
+"""Column in which the comments begin."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,17 +28,17 @@ class DraftCounter:
     driver: str = DEFAULT_DRIVER
     nominal: str | None = None
     notes: tuple[str, ...] = ()
-    """Sentences on what is known of it; they become comments."""
+    """Sentences about the counter; they become comments."""
     sure: bool = True
-    """False: it is not known what is there; the whole table becomes a comment."""
+    """False: it may be no counter; the whole table becomes a comment."""
 
 
 def draft(entries: Sequence[DraftCounter], file: str, *, backend: str | None = None) -> str:
-    """Write a bench file of `entries`; with none of them sure, it needs an edit to be used.
+    """Return the text of a bench file of `entries`; where none is sure, it must be edited first.
 
     Args:
         entries: the counters.
-        file: what the file is called.
+        file: the file's name.
         backend: the VISA library by which they were found; None: the usual one.
     """
     values = {} if backend is None else {"backend": toml_string(backend)}
@@ -63,7 +63,7 @@ def draft(entries: Sequence[DraftCounter], file: str, *, backend: str | None = N
 
 
 def _table(entry: DraftCounter, *, explained: bool) -> str:
-    """Write one counter; with `explained`, every key there is, else those with a value."""
+    """Return the table of a counter: with `explained` all keys, else those with a value."""
     values = {"resource": toml_string(entry.resource), "driver": toml_string(entry.driver)}
     if entry.nominal is not None:
         values["nominal"] = toml_string(entry.nominal)
@@ -84,7 +84,7 @@ def _table(entry: DraftCounter, *, explained: bool) -> str:
 
 
 def _line(name: str, key: ConfigKey, value: str | None = None, example: str | None = None) -> str:
-    """Write a key with its explanation; as a comment when it has no value."""
+    """Return the line of a key with its explanation; a comment when it has no value."""
     sign = "" if value is not None else "# "
     text = f"{sign}{name} = {value or example or key.example}"
     return f"{text.ljust(_COLUMN)}  # {key.explanation}"

@@ -23,10 +23,10 @@ from benchwatch.config_tables import (
 from benchwatch.quantity import parse_ageing
 
 BACKENDS: Final = ("@py", "@ivi", "@sim")
-"""The VISA libraries that a file may name. PyVISA loads whatever library or module any other name
-says, so that a path, or the name of another module, counts only where a person typed it."""
+"""The VISA libraries that a file may name. Any other name is a path or a module that PyVISA would
+load and run, so it is accepted only on the command line."""
 EARLIEST_YEAR: Final = 1950
-"""No calibration that still counts is older than that."""
+"""An older calibration does not count any more."""
 
 
 def _backend(value: Any) -> str:
@@ -65,7 +65,7 @@ def _date(value: Any) -> float:
 
 _NAME: Final = text().then(str.strip)
 _LIMIT: Final = quantity("a quantity", str)
-"""Kept as text, and read once the nominal is known that hertz are divided by."""
+"""Kept as text until the nominal is known, by which a limit in hertz is divided."""
 _COVERAGE_FACTOR: Final = number("a number above zero", lambda value: 0 < value < 100)
 
 _TOLERANCE: Final = ConfigKey(

@@ -12,12 +12,12 @@ from benchwatch.config_tables.value_kinds import ValueKind
 Repeated = Literal["no", "named", "array"]
 """``named``: ``[counters.main]``, any number of tables by name; ``array``: ``[[examples]]``."""
 NAME: Final = r"[A-Za-z][A-Za-z0-9_-]{0,31}"
-"""Of a table that is repeated by name."""
+"""Pattern of the name of a table that is repeated by name."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConfigKey:
-    """One key."""
+    """A key of a table."""
 
     kind: ValueKind
     example: str
@@ -26,14 +26,14 @@ class ConfigKey:
     """What it is for, one line."""
     required: bool = False
     default: object = None
-    """Its value as read where the key is left out; None: it is absent from what was read."""
+    """Its value, as read, where the key is left out; None: it has no value then."""
     field: str = ""
     """Its name among the values read, where that differs from the key's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ConfigTable:
-    """One table: the whole file is one too."""
+    """A table; the whole file is one too."""
 
     entries: Mapping[str, "ConfigKey | ConfigTable"]
     explanation: str = ""
@@ -41,7 +41,7 @@ class ConfigTable:
     repeated: Repeated = "no"
     name_pattern: str = NAME
     begin_with: tuple[str, ...] = ()
-    """Keys to propose where the table is missing; empty: the required ones."""
+    """Keys proposed in the message where the table is missing; empty: the required ones."""
 
     @property
     def keys(self) -> dict[str, ConfigKey]:
@@ -54,7 +54,7 @@ class ConfigTable:
         return {name: one for name, one in self.entries.items() if isinstance(one, ConfigTable)}
 
     def header(self, path: tuple[str, ...], name: str = "NAME") -> str:
-        """Return the line that begins it in a file, such as ``[counters.NAME]``."""
+        """Return the line that begins the table in a file, such as ``[counters.NAME]``."""
         if self.repeated == "array":
             return f"[[{'.'.join(path)}]]"
         return f"[{'.'.join([*path, name] if self.repeated == 'named' else path)}]"

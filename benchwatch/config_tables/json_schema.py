@@ -1,4 +1,4 @@
-"""Writes the JSON schema (draft 2020-12) of a declared file, by which editors complete and check.
+"""Writes the JSON schema (draft 2020-12) of a declared file, for completion and checks in editors.
 
 A schema lists tables and keys with their types and explanations. What a type does not decide, such
 as whether a quantity can be read, is left to the reader.

@@ -1,4 +1,4 @@
-"""Checks what a configuration file holds against its declaration, and words what is wrong."""
+"""Checks a configuration file against its declaration, and reports the first fault."""
 
 import json
 import re
@@ -15,7 +15,7 @@ from benchwatch.quantity import printable
 
 @dataclass(frozen=True, slots=True)
 class Location:
-    """Where in a file a message points to."""
+    """A place in a file, for messages."""
 
     file: str
     path: tuple[str, ...] = ()
@@ -29,7 +29,7 @@ class Location:
 
 @dataclass(frozen=True, slots=True)
 class _Part:
-    """One table of the file."""
+    """A table of the file, with its place and its declaration."""
 
     at: Location
     table: ConfigTable
@@ -37,12 +37,12 @@ class _Part:
 
 
 def read_tables(given: Mapping[str, Any], table: ConfigTable, file: str) -> dict[str, Any]:
-    """Return the values in a file; what is misspelt is refused before what is missing.
+    """Return the values in a file; an unknown key is reported before a missing one.
 
     Args:
         given: The file's tables as `parse_toml` returns them.
         table: The declaration of the file.
-        file: What messages call the file.
+        file: The file's name in messages.
 
     Returns:
         Each key's value under the key's name (or its declared field). A table within is such a
@@ -68,7 +68,7 @@ def wrong_value(
         at: The table that holds the key.
         name: The key.
         example: Its value as it may stand in the file.
-        value: What stands there.
+        value: Its value in the file.
         error: What is wrong with it.
     """
     advice = f"Write it like {name} = {example}."
@@ -85,7 +85,7 @@ def did_you_mean(word: str, known: Iterable[str]) -> str:
 
 
 def _parts(part: _Part, root: ConfigTable) -> Iterator[_Part]:
-    """Yield this table and those within it; every key in them is known."""
+    """Yield this table and those within it; raise where one has an unknown key."""
     for name in part.given:
         if name not in part.table.entries:
             raise UsageError(_unknown(part, name, root))

@@ -14,7 +14,7 @@ from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 
 DEEPEST: Final = 16
-"""Tables and lists within each other; the files of this program need four."""
+"""Most levels of tables and lists within each other; the files of this program need four."""
 LARGEST_INTEGER: Final = 2**63 - 1
 """TOML v1.0.0, Integer: 64 bits are to be accepted, and what can't be kept exactly is an error."""
 
@@ -29,13 +29,13 @@ def read_config_text(path: Path, what: str, *, largest: int, way_out: str = "") 
     """Return the text of a file.
 
     Args:
-        path: An ordinary file; a pipe or a device could be waited for without end.
+        path: An ordinary file; a read from a pipe or a device might never end.
         what: What the file should be, such as ``bench file``.
-        largest: Bytes.
-        way_out: A sentence that ends the message where the file can't be opened.
+        largest: Most bytes that the file may have.
+        way_out: The advice that ends the message where the file can't be read.
 
     Raises:
-        FileError: it can't be read, is no ordinary file, too large, or no UTF-8 text.
+        FileError: the file can't be read, is no ordinary one, too large, or no UTF-8 text.
     """
     where = printable(str(path), 200)
     try:
@@ -64,10 +64,10 @@ def parse_toml(text: str, refusal: str) -> dict[str, Any]:
 
     Args:
         text: TOML.
-        refusal: How the message begins where it can't be read, such as ``bench.toml is no TOML``.
+        refusal: The beginning of an error's message, such as ``bench.toml is no TOML``.
 
     Raises:
-        FileError: it is no TOML, or holds what no file of this program needs.
+        FileError: the text is no TOML, or exceeds a limit of this module.
     """
     long_key = _LONG_KEY.search(text)
     if long_key is not None:

@@ -1,4 +1,4 @@
-"""Kinds of values in a configuration file: how each is read, refused, and described in a schema."""
+"""Kinds of values in a configuration file: how each is read, checked and described in a schema."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -12,7 +12,7 @@ LONGEST_TEXT: Final = 200
 
 
 class WrongValue(Exception):
-    """A value is something else than was expected.
+    """A value is not of the expected kind.
 
     Args:
         expected: What was expected, without a full stop.
@@ -29,8 +29,8 @@ class ValueKind:
     """One kind of value."""
 
     read: Read
-    """From what stands in the file, as `tomllib` gives it, to what the program works with; raises
-    `WrongValue`, or `QuantityError` whose message quotes the value."""
+    """Turns a value, as `tomllib` returns it, into the one that the program uses; raises
+    `WrongValue`, or `QuantityError` with a message that quotes the value."""
     schema: Mapping[str, Any]
     """JSON schema of what may stand in the file: types and choices, not every rule."""
 
@@ -42,12 +42,12 @@ class ValueKind:
 def text(
     *, longest: int | None = LONGEST_TEXT, ascii_only: bool = False, blank: bool = False
 ) -> ValueKind:
-    """One line of text.
+    """Return the kind: one line of text.
 
     Args:
-        longest: Characters; None: as many as the file holds.
-        ascii_only: Refuse everything beyond ASCII.
-        blank: Take text without a letter too.
+        longest: Most characters; None: as many as the file holds.
+        ascii_only: Refuse other characters than ASCII.
+        blank: Accept empty and blank text too.
     """
     limit = "" if longest is None else f", at most {longest} characters"
     expected = f"expected one line of plain text in quotes{limit}"
@@ -64,7 +64,7 @@ def text(
 
 
 def quantity(what: str, parse: Callable[[str], Any]) -> ValueKind:
-    """Text with a unit; `parse` raises `QuantityError`."""
+    """Return the kind: text with a unit, read by `parse`, which raises `QuantityError`."""
 
     def read(value: Any) -> Any:
         if not isinstance(value, str) or not value.strip():
@@ -75,7 +75,7 @@ def quantity(what: str, parse: Callable[[str], Any]) -> ValueKind:
 
 
 def one_of(*words: str) -> ValueKind:
-    """One of a few words."""
+    """Return the kind: one of `words`."""
     listed = ", ".join(repr(word).replace("'", '"') for word in words)
 
     def read(value: Any) -> str:
@@ -89,7 +89,7 @@ def one_of(*words: str) -> ValueKind:
 
 
 def number(expected: str, good: Callable[[float], bool]) -> ValueKind:
-    """A number for which `good` is true; `expected` describes those."""
+    """Return the kind: a number for which `good` is true; messages call it `expected`."""
 
     def read(value: Any) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float) or not good(value):
@@ -100,7 +100,7 @@ def number(expected: str, good: Callable[[float], bool]) -> ValueKind:
 
 
 def whole_number(least: int, most: int) -> ValueKind:
-    """A whole number from `least` to `most`."""
+    """Return the kind: a whole number from `least` to `most`."""
 
     def read(value: Any) -> int:
         if isinstance(value, bool) or not isinstance(value, int) or not least <= value <= most:
@@ -111,7 +111,7 @@ def whole_number(least: int, most: int) -> ValueKind:
 
 
 def list_of(kind: ValueKind, what: str) -> ValueKind:
-    """A list of at least one value; gives a tuple."""
+    """Return the kind: a list of at least one value of `kind`, read as a tuple."""
 
     def read(value: Any) -> tuple[Any, ...]:
         if not isinstance(value, list) or not value:
@@ -122,9 +122,12 @@ def list_of(kind: ValueKind, what: str) -> ValueKind:
 
 
 def mapping(name: Read, value: ValueKind, name_pattern: str = "") -> ValueKind:
-    """A table with names of the user's own; `name` reads each, and raises as `ValueKind.read`.
+    """Return the kind: a table of at least one `value`, under names that its author chooses.
 
-    `name_pattern` is for the schema: a regular expression that every good name matches.
+    Args:
+        name: Reads a name; raises as `ValueKind.read`.
+        value: The kind of the values.
+        name_pattern: For the schema, a regular expression that every valid name matches.
     """
 
     def read(given: Any) -> dict[Any, Any]:
@@ -138,7 +141,7 @@ def mapping(name: Read, value: ValueKind, name_pattern: str = "") -> ValueKind:
 
 
 def as_written(kind: ValueKind) -> ValueKind:
-    """A value that `kind` can read, and that is kept as it is written."""
+    """Return the kind: a value that `kind` can read, kept as it is written."""
 
     def read(value: Any) -> Any:
         kind.read(value)

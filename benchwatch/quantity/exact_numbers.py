@@ -15,12 +15,12 @@ from benchwatch.quantity.units import PREFIX_EXPONENTS
 def parse_reply(text: str, unit: str = "Hz") -> Decimal:
     """Read the number a counter wrote, exactly, in `unit`.
 
-    Digits may be grouped by blanks and an exponent may be spaced (``E 06``); an SI prefix
-    counts only in front of the unit. A cut number still parses, so a
-    driver matches the whole reply against a strict pattern first.
+    Digits may be grouped by blanks and an exponent may be spaced (``E 06``); an SI prefix counts
+    only in front of the unit. A cut number still parses, so a driver matches the whole reply
+    against a strict pattern first.
 
     Raises:
-        ReplyError: anything else, control bytes, or more than 64 characters.
+        ReplyError: the text is no such number, has control characters, or is longer than 64.
     """
     if len(text) > LONGEST:
         raise ReplyError(f"a reply of {len(text)} characters is no reading; limit {LONGEST}.")

@@ -41,7 +41,7 @@ class QuantityText:
 def offset_unit(fraction: float, current: OffsetUnit | None = None) -> OffsetUnit:
     """Choose the unit for `fraction`; `current` is kept until it is off by a factor of 20.
 
-    ppb serves from 0.05 to 20 000; nan keeps what there is.
+    ppb serves from 0.05 to 20 000; nan keeps `current`.
     """
     size = abs(fraction)
     if current is not None and (not size < math.inf or _step(size, _PLACES[current.name]) == 0):
@@ -53,7 +53,7 @@ def offset_unit(fraction: float, current: OffsetUnit | None = None) -> OffsetUni
 
 
 def steady_decimals(u: float | None, current: int | None = None) -> int | None:
-    """Choose the decimals of a live figure from its `u`, in the figure's own unit.
+    """Choose the decimals of a live figure from its uncertainty `u`, in the figure's own unit.
 
     Two digits of `u` are shown at first; `current` decimals are kept until `u` has shrunk
     or grown by three times more than they can show. None while no `u` was ever known.
@@ -74,7 +74,7 @@ def write_fraction(
 ) -> QuantityText:
     """Write a fractional offset in `unit` (chosen by size when None).
 
-    It is rounded as its `u` asks, with `digits` of that, or to `decimals` when they are given.
+    It is rounded to `digits` significant digits of its uncertainty `u`, or to `decimals`.
     """
     unit = unit or offset_unit(fraction)
     scaled_u = None if u is None else u / unit.size
@@ -96,7 +96,7 @@ def in_unit(fraction: float | None, unit: OffsetUnit, digits: int = 3) -> str:
 
 
 def format_frequency(frequency: Decimal | float) -> str:
-    """Write a carrier exactly and as short as it goes: ``10 MHz``, ``32.768 kHz``."""
+    """Write a carrier exactly and as short as possible: ``10 MHz``, ``32.768 kHz``."""
     value = Decimal(repr(frequency)) if isinstance(frequency, float) else frequency
     if not value.is_finite():
         return "unknown"
@@ -122,12 +122,12 @@ def format_duration(seconds: float) -> str:
 
 
 def how_many(number: int, noun: str) -> str:
-    """Write how many there are, ``1 gap`` or ``2 gaps``."""
+    """Write a number with its noun, ``1 gap`` or ``2 gaps``."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def _step(size: float, place: int) -> int:
-    """Return 0 where the unit at `place` fits, -1 where a larger one would, 1 where a smaller."""
+    """Return 0 where the unit at `place` fits, -1 where it is too small, 1 where too large."""
     if place > 0 and size > OFFSET_UNITS[place - 1].size * STICK:
         return -1
     return 1 if 0 < size < OFFSET_UNITS[place].size / STICK and place + 1 < len(_PLACES) else 0
@@ -151,7 +151,7 @@ def _rounded(
 
 
 def _decimals(size: float, digits: int) -> int:
-    """Decimals that show `digits` significant digits of `size` after rounding."""
+    """Return the decimals that show `digits` significant digits of `size` after rounding."""
     exponent = int(f"{size:.{digits - 1}e}".partition("e")[2])
     return min(max(digits - 1 - exponent, 0), 15)
 

@@ -1,4 +1,4 @@
-"""What all quantities have in common: the grammar of their numbers, and exact arithmetic."""
+"""The grammar of the numbers in all quantities, and exact arithmetic."""
 
 import re
 from decimal import Context, Decimal

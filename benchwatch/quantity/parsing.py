@@ -17,7 +17,7 @@ FREQUENCY_FORMS: Final = "10MHz, 10 MHz, 32.768 kHz, 10000000 or 1e7"
 FRACTION_FORMS: Final = "5ppb, 0.005 ppm, 5e-9 or 5 parts in 10^9"
 DURATION_FORMS: Final = "250ms, 1s, 10min, 2h or 3d"
 NO_AGEING: Final = "none"
-"""Written for the ageing of a disciplined oscillator, which does not age."""
+"""What a person types for the ageing of a disciplined oscillator, which does not age."""
 SETTLE_FORMS: Final = "1ppb/10min, 1e-9/600s or 1 ppb in 10 min"
 
 _PARTS_IN: Final = re.compile(r"parts? in 10(?:\^|\*\*)(\d{1,2})", re.IGNORECASE | re.ASCII)
@@ -26,7 +26,7 @@ _PIECE_UNIT: Final = re.compile(r"[A-Za-z]+", re.ASCII)
 _PIECES: Final = re.compile(rf"(?:{_PIECE.pattern}\s*){{2,}}", re.ASCII)
 """A duration in several units, such as ``2 min 10 s``."""
 LONGEST_Y: Final = 100
-"""Years; more is a slip of the pen, and too long for the waits of a computer."""
+"""Years; more is a typing error, and too long for the waits of a computer."""
 SHORTEST_SETTLE_S: Final = 1.0
 """No oven settles within less, and most gates are longer."""
 _LARGEST_FRACTION: Final = 0.1
@@ -53,7 +53,7 @@ def parse_fraction(text: str, nominal: Decimal | None = None) -> float:
     With a `nominal` in hertz, ``50 mHz`` is understood too.
 
     Raises:
-        QuantityError: no such quantity, or one so large (over 0.1) that a unit is missing.
+        QuantityError: the text is no fraction, or is over 0.1, so that a unit must be missing.
     """
     number, unit = _split(text, "fraction", FRACTION_FORMS)
     lowered = unit.lower()
@@ -117,7 +117,7 @@ def parse_tolerance(text: str, nominal: Decimal | None = None) -> float:
     """Read a limit of the offset, such as ``5ppb`` or, with a nominal, ``50 mHz``, as a fraction.
 
     Raises:
-        QuantityError: it is no fraction, or not above zero.
+        QuantityError: the text is no fraction, or not above zero.
     """
     limit = parse_fraction(text, nominal)
     if limit <= 0:
@@ -126,10 +126,10 @@ def parse_tolerance(text: str, nominal: Decimal | None = None) -> float:
 
 
 def parse_ageing(text: str) -> float:
-    """Read the largest ageing either way, such as ``1e-10/1d``, or ``none``, as a rate a second.
+    """Read the largest ageing either way, such as ``1e-10/1d`` or ``none``, as a fraction a second.
 
     Raises:
-        QuantityError: it is neither that word nor a fraction over a duration.
+        QuantityError: the text is neither ``none`` nor a fraction over a duration.
     """
     if text.strip().lower() == NO_AGEING:
         return 0.0
@@ -138,10 +138,10 @@ def parse_ageing(text: str) -> float:
 
 
 def parse_settle(text: str, nominal: Decimal | None = None) -> tuple[float, float]:
-    """Read what settled means, such as ``1ppb/10min``, as (fraction, seconds).
+    """Read a settle limit such as ``1ppb/10min`` as (fraction, seconds).
 
     Raises:
-        QuantityError: it is not a fraction, a slash and a duration, or the duration is too short.
+        QuantityError: the text is no fraction over a duration, or the duration is too short.
     """
     limit_text, slash, horizon_text = re.sub(r"\s(?:in|per)\s(?!10(?:\^|\*))", "/", text).partition(
         "/"

@@ -10,12 +10,12 @@ class OffsetUnit:
     """A unit of fractional offsets."""
 
     name: str
-    """As it is written, and may be typed in any case."""
+    """The unit as it is written; it may be typed in any case."""
     size: float
     also: tuple[str, ...] = ()
     """Other ways to type it, in lower case."""
     shown: bool = True
-    """False: it may be typed, and nothing is shown in it."""
+    """False: it may be typed, but no value is shown in it."""
 
     @property
     def short_name(self) -> str:
@@ -29,7 +29,7 @@ class DurationUnit:
 
     name: str
     seconds: str
-    """Its size, a decimal number."""
+    """Its size in seconds, as a decimal number."""
     also: tuple[str, ...] = ()
     shown: bool = False
 
@@ -82,7 +82,7 @@ PREFIXES: Final = (
 )
 
 OFFSET_UNITS: Final = tuple(unit for unit in TYPED_OFFSET_UNITS if unit.shown)
-"""Those that offsets are shown in."""
+"""The units that offsets are shown in."""
 OFFSET_SIZES: Final = {
     name: Decimal(repr(unit.size))
     for unit in TYPED_OFFSET_UNITS
