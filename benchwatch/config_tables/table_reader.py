@@ -5,6 +5,8 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
+from itertools import takewhile
+from operator import itemgetter
 from typing import Any
 
 from benchwatch.config_tables.declarations import ConfigKey, ConfigTable
@@ -99,20 +101,35 @@ def _parts(part: _Part, root: ConfigTable) -> Iterator[_Part]:
 def _unknown(part: _Part, name: str, root: ConfigTable) -> str:
     hint = did_you_mean(name, part.table.entries)
     if hint == ".":
-        for header, table in _headers(root, ()):
-            if name in table.entries and table is not part.table:
-                hint = f"; it belongs in {header}."
-                break
+        hint = _belongs_in(part, name, root)
     known = ", ".join(part.table.entries)
     return f"{part.at}: unknown key '{printable(name)}'{hint} Known: {known}."
 
 
-def _headers(table: ConfigTable, path: tuple[str, ...]) -> Iterator[tuple[str, ConfigTable]]:
-    """Yield every table within `table` and the line that begins it."""
+def _belongs_in(part: _Part, name: str, root: ConfigTable) -> str:
+    """Return ``; it belongs in [line].``, the nearest such table, or a full stop without one."""
+    headers = [
+        (_shared_levels(path, part.at.path), table.header(path))
+        for path, table in _inner_tables(root, ())
+        if name in table.entries and table is not part.table
+    ]
+    return f"; it belongs in {max(headers, key=itemgetter(0))[1]}." if headers else "."
+
+
+def _inner_tables(
+    table: ConfigTable, path: tuple[str, ...]
+) -> Iterator[tuple[tuple[str, ...], ConfigTable]]:
+    """Yield every table within `table`, each with its path; ``NAME`` stands for any name."""
     for name, inner in table.tables.items():
         here = (*path, name)
-        yield inner.header(here), inner
-        yield from _headers(inner, (*here, "NAME") if inner.repeated == "named" else here)
+        yield here, inner
+        yield from _inner_tables(inner, (*here, "NAME") if inner.repeated == "named" else here)
+
+
+def _shared_levels(path: tuple[str, ...], other: tuple[str, ...]) -> int:
+    """Count the levels from the top in which two tables lie together."""
+    pairs = zip(path, other, strict=False)
+    return sum(1 for _ in takewhile(lambda pair: pair[0] in ("NAME", pair[1]), pairs))
 
 
 def _repetitions(

@@ -314,6 +314,7 @@ def test_smallest_file(tmp_path):
         ("counters = 5\n" + SMALLEST.split("[counters", maxsplit=1)[0], "counters must be a table"),
         (SMALLEST + "time_base = 7", "time_base must be a table"),
         ("reference = true" + SMALLEST, "reference must be a table"),
+        ("[oscillators.main]\ntool_pull = 1", r"it belongs in \[oscillators.NAME.trimmer\]"),
         (SMALLEST + "[oscillators.main.trimmer]\ncrepe = 1", "unknown key 'crepe'; did you mean"),
         (SMALLEST.replace("[count", 'warm_up = ["1ppm"]\n[count'), "each part is a pair"),
         (SMALLEST.replace("[count", "warm_up = 3\n[count"), "warm_up: expected pairs"),
