@@ -34,7 +34,7 @@ class Acquisition(threading.Thread):
     """Reads one counter until stopped; the callbacks run on this thread.
 
     Attributes:
-        error: What ended the run, if it was not `stop`.
+        error: The error that ended the run; None after `stop`.
     """
 
     def __init__(
@@ -67,7 +67,7 @@ class Acquisition(threading.Thread):
             on_status: Gets a `CounterStatus` whenever something in it changed.
             on_failure: Gets the error that ended the run, if one did; the last call of all.
             open_link: Opens the link, such as `benchwatch.bus.Buses.open_link`.
-            clock: Where time comes from.
+            clock: The clock of the run.
             origin_s: Monotonic zero of the run.
             interval_s: Time between the beginnings of two readings; None: as fast as they come.
             margin_s: Added to the gate before a reading is overdue.

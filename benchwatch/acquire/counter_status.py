@@ -26,7 +26,7 @@ class StatusPublisher:
 
     Args:
         on_status: the callback.
-        clock: where time comes from.
+        clock: the clock of the run.
         origin_s: monotonic zero of the run.
         nominal: in hertz, where it is known from the start.
     """
@@ -44,7 +44,7 @@ class StatusPublisher:
         self._origin_s = origin_s
         self.status = CounterStatus(link=self._link("connecting", ""), nominal=nominal)
 
-    def set_state(self, state: LinkState, detail: str = "", **known: Any) -> None:
+    def set_state(self, state: LinkState, detail: str = "", **fields: Any) -> None:
         """Publish a state of the link, and new values of other fields.
 
         The age of a state counts from when it was first entered.
@@ -53,12 +53,12 @@ class StatusPublisher:
         link = self._link(state, detail)
         if before.link.state == state:
             link = replace(link, since_s=before.link.since_s)
-        self.status = replace(before, link=link, **known)
+        self.status = replace(before, link=link, **fields)
         self._on_status(self.status)
 
-    def update(self, **known: Any) -> None:
+    def update(self, **fields: Any) -> None:
         """Publish new values of fields; the state of the link stays."""
-        self.status = replace(self.status, **known)
+        self.status = replace(self.status, **fields)
         self._on_status(self.status)
 
     def _link(self, state: LinkState, detail: str) -> LinkStatus:

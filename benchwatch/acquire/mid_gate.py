@@ -11,7 +11,7 @@ SPACINGS: Final = 4
 """So many spacings in a row that are shorter than the gate prove it wrong. One or two may be short:
 the first result of a free-running counter is found in the middle of a gate."""
 SHORTER: Final = 0.8
-"""Fraction of the gate that lies at least between two readings; below 1, as a line may be late."""
+"""Two readings are at least this fraction of the gate apart; below 1, as a line may be delayed."""
 LEAST_STEP_S: Final = 2e-6
 """Readings are shown and recorded in microseconds, and no two of a counter share a time."""
 

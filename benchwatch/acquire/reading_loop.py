@@ -62,7 +62,7 @@ class ReadingLoop:
         publisher: publishes the state of the link.
         retry_policy: gives timeouts, and decides when to give up.
         on_event: gets every reading and gap, in order.
-        clock: where time comes from.
+        clock: the clock of the run.
         stopping: set when the run is to end.
         interval_s: time between the beginnings of two readings; None: as fast as they come.
     """

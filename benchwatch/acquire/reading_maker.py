@@ -35,7 +35,7 @@ class ReadingMaker:
     Args:
         counter: the counter's name on the bench.
         nominal: in hertz; None: the round number that the first reading is near.
-        clock: where time comes from.
+        clock: the clock of the run.
         origin_s: monotonic zero of the run.
     """
 
@@ -85,7 +85,7 @@ class ReadingMaker:
 
         Raises:
             ReplyError: the value lies more than a part in 1000 from the nominal.
-            NoReadings: so did several in a row, and no reading was ever nearer.
+            NoReadings: several in a row were so far off, and no reading was ever nearer.
             UsageError: no nominal was given, and the first reading is near no round number.
         """
         now_s = self._clock.monotonic()

@@ -16,7 +16,7 @@ class RetryPolicy:
     """Counts failed tries, and learns the pace of a counter that does not report its gate.
 
     Args:
-        margin_s: added to the gate before a reading is overdue; a tenth of a longer gate.
+        margin_s: added to the gate before a reading is overdue, or a tenth of the gate if longer.
         persistent: never give up.
     """
 

@@ -29,10 +29,10 @@ class SettingsControl:
 
     Args:
         setup: what the operator asked to be set; later requests replace parts of it.
-        maker: is given nominal, gate and time base for the readings.
+        maker: gets nominal, gate and time base for the readings.
         publisher: publishes changes.
         note: puts a sentence on the time line.
-        clock: where time comes from.
+        clock: the clock of the run.
     """
 
     def __init__(

@@ -36,7 +36,7 @@ class SettingsPoller:
     """Queries the settings between two readings when it is time, never during a gate.
 
     What the counter reported is kept until it reports something else: an answer that does not come,
-    or can't be read, says nothing of the setting.
+    or can't be read, is no sign of a change.
     """
 
     def __init__(self, clock: Clock) -> None:

@@ -65,9 +65,9 @@ def opening_failed(error: Exception, resource: str) -> BenchwatchError:
     elif isinstance(error, socket.gaierror) or any(hint in str(error) for hint in _NO_SUCH_NAME):
         why = "there is no host of that name. Check how it is spelled"
     elif "Please install" in str(error):
-        said = printable(str(error).splitlines()[0].split(". ")[0].rstrip("."), 160)
+        text = printable(str(error).splitlines()[0].split(". ")[0].rstrip("."), 160)
         why = (
-            f"PyVISA-py lacks a library for this bus: {said}. Or install another VISA, and choose "
+            f"PyVISA-py lacks a library for this bus: {text}. Or install another VISA, and choose "
             "that with --backend @ivi"
         )
     elif code == "error_timeout" or any(hint in str(error) for hint in _TIMED_OUT):

@@ -148,9 +148,9 @@ class HislipWire(VisaWire):
         arrived = len(there) - HEADER.size
         if arrived < min(length, WHOLE):
             return None
-        begun = b"" if identifier == self._reading else self._framing.begin()
+        cut_mark = b"" if identifier == self._reading else self._framing.begin()
         self._reading = identifier
-        return begun + self._read(min(arrived, length))
+        return cut_mark + self._read(min(arrived, length))
 
     def _answers(self, kind: int, identifier: int) -> bool:
         """Return whether a message is (a part of) the answer to the newest one that was sent."""

@@ -40,7 +40,7 @@ class LanGpibWire:
         self._controller: Controller = controllers.get(self._key, open_wire)
         self._framing = Framing()
         self._ended = True
-        self._asked = False
+        self._awaits_answer = False
         self._used = False
         self._closed = False
 
@@ -62,9 +62,9 @@ class LanGpibWire:
         data, self._ended = one_line_end(data, after_end=self._ended)
         if not data:
             return b""
-        begun = self._framing.begin() if self._asked else b""
-        self._asked = False
-        return begun + self._framing.part(data, ended=data.endswith(b"\n"))
+        cut_mark = self._framing.begin() if self._awaits_answer else b""
+        self._awaits_answer = False
+        return cut_mark + self._framing.part(data, ended=data.endswith(b"\n"))
 
     def has_input(self) -> bool:
         """True when bytes of this counter were read on behalf of another one."""
@@ -73,7 +73,7 @@ class LanGpibWire:
     def send(self, data: bytes) -> None:
         """Send `data`."""
         self._check()
-        self._used = self._asked = True
+        self._used = self._awaits_answer = True
         self._controller.send(self._address, data)
 
     def close(self) -> None:

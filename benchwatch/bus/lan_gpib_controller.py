@@ -2,8 +2,8 @@
 
 The commands, from memory of the common manuals of such controllers: ``++addr 5`` selects the
 instrument, any other line is sent to it, ``++read eoi`` addresses it to talk, and a read that times
-out gives no answer at all. So every read is followed by ``++ver``, whose answer is known: when it
-comes, the read is over: nothing is read twice, and nothing is still to come. Several counters share
+out gives no answer at all. So every read is followed by ``++ver``, whose answer is known: once that
+comes the read is over, nothing is read twice, and nothing is still to come. Several counters share
 one controller and use it in turn.
 """
 
@@ -23,7 +23,7 @@ SETTINGS: Final = (
 end of what it sends; end that with CR LF; put a line feed where an instrument asserts EOI."""
 SILENCE_S: Final = 0.05
 ANSWER_S: Final = 2.0
-"""What does not report a version within this is no controller, or has gone."""
+"""A peer that does not report a version within this is no controller, or has gone."""
 SHARED_SLICE_S: Final = 0.05
 """Longest read of a controller with several counters: it delays the reading of another one."""
 ESCAPE: Final = 27
@@ -31,7 +31,7 @@ ESCAPED: Final = frozenset(b"\x1b\r\n+")
 LONGEST_LINE: Final = 1 << 20
 """Bytes; of a longer line only the tail is kept, which is enough to find the end of the read."""
 GRACE_S: Final = 0.02
-"""Added to a timeout: what the controller sends when its own is over has to travel."""
+"""Added to a timeout, for the travel time of what the controller sends at its end."""
 
 
 class Controller:

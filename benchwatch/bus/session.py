@@ -1,4 +1,4 @@
-"""The guarded session: whole lines over a wire, each by a deadline, each answer to its own query.
+"""The guarded session: whole lines over a wire, with deadlines, each answer to its own query.
 
 Each remedy for a fault of a bus or a library stands beside a comment that states the fault.
 """

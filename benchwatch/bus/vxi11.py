@@ -64,7 +64,7 @@ class Vxi11Wire(VisaWire):
         self._calls.sock = EndingSocket(self._socket)
         instrument.timeout = PUT_TIMEOUT_S * 1000
         self._framing = Framing()
-        self._asked = False
+        self._awaits_answer = False
         self._used = False
         self._broken = False
 
@@ -85,14 +85,14 @@ class Vxi11Wire(VisaWire):
         ended = bool(reason & END)
         if not data and not ended:
             return b""
-        begun = self._framing.begin() if self._asked else b""
-        self._asked = False
-        return begun + self._framing.part(bytes(data), ended=ended)
+        cut_mark = self._framing.begin() if self._awaits_answer else b""
+        self._awaits_answer = False
+        return cut_mark + self._framing.part(bytes(data), ended=ended)
 
     def send(self, data: bytes) -> None:
         """Send `data` as one message."""
         try:
-            self._used = self._asked = True
+            self._used = self._awaits_answer = True
             self._visalib.write(self._handle, data)
         except Exception as error:
             self._broken = True

@@ -118,9 +118,9 @@ class Examination:
             self._error = error
             yield Check("run", False, str(error))
         except Exception as error:  # noqa: BLE001 - a third party's driver may raise any
-            said = f"the driver broke: {type(error).__name__}: {printable(str(error), 200)}"
-            self._error = DriverError(f"{said}. This is a fault in the driver.")
-            yield Check("run", False, said)
+            text = f"the driver broke: {type(error).__name__}: {printable(str(error), 200)}"
+            self._error = DriverError(f"{text}. This is a fault in the driver.")
+            yield Check("run", False, text)
         yield self._nothing_set()
 
     def _examined(self) -> Iterator[Check]:
@@ -226,33 +226,33 @@ class Examination:
         if not self._taken:
             return Check("readings", False, f"none came: {failures[-1]}")
         overrange = sum(taken.measurement.value_hz is None for taken in self._taken)
-        said = f"{len(self._taken)}, {how}"
+        text = f"{len(self._taken)}, {how}"
         if overrange:
-            said += f"; {overrange} of them overrange: check signal and input"
+            text += f"; {overrange} of them overrange: check signal and input"
         if failures:
-            said += f"; {len(failures)} did not come: {failures[-1]}"
-        return Check("readings", not failures and not overrange, said)
+            text += f"; {len(failures)} did not come: {failures[-1]}"
+        return Check("readings", not failures and not overrange, text)
 
     def _pace(self) -> Check:
         # a free-running counter returns its first reading in the middle of a gate
         first, *others = self._taken
         times = [t.took_s for t in others if not t.measurement.repeat] or [first.took_s]
         middle_s = statistics.median(times)
-        said = f"{format_duration(middle_s)} each ({format_duration(min(times))} to "
-        said += f"{format_duration(max(times))})"
+        text = f"{format_duration(middle_s)} each ({format_duration(min(times))} to "
+        text += f"{format_duration(max(times))})"
         if self._gate_s is None:
-            return Check("pace", None, said)
+            return Check("pace", None, text)
         if middle_s < self._gate_s / 2:
-            return Check("pace", None, f"{said}, quicker than its gate: are they all new?")
+            return Check("pace", None, f"{text}, quicker than its gate: are they all new?")
         if middle_s > SLOW * self._gate_s:
-            said += f": {format_duration(middle_s - self._gate_s)} of that is not the gate"
-        return Check("pace", True, said)
+            text += f": {format_duration(middle_s - self._gate_s)} of that is not the gate"
+        return Check("pace", True, text)
 
     def _repeats(self) -> Check:
         again = sum(taken.measurement.repeat for taken in self._taken)
         if again:
-            said = f"{again} of {len(self._taken)} were handed out a second time; marked, not used"
-            return Check("repeats", None, said)
+            text = f"{again} of {len(self._taken)} were handed out a second time; marked, not used"
+            return Check("repeats", None, text)
         values = self.findings.values
         equal = sum(one == next_one for one, next_one in pairwise(values))
         if equal and equal == len(values) - 1:

@@ -31,12 +31,12 @@ class ProfileDriver:
         return self.profile.family
 
     def recognises(self, identity: str) -> bool:
-        """Return whether an answer to the identity query is that of such a counter."""
+        """Return whether an answer to the identity query fits the profile."""
         form = self.profile.identity_pattern
         return form is not None and form.match(identity.strip()) is not None
 
     def reads(self, line: str) -> bool:
-        """Return whether a line that came without a query is a reading of such a counter."""
+        """Return whether a line that came without a query is a reading by the profile."""
         if self.profile.mode != "stream":
             return False
         try:
@@ -58,6 +58,6 @@ def load(path: Path) -> ProfileDriver:
     """Read the profile in `path`.
 
     Raises:
-        DriverError: it can't be read or is no profile; the message says where and what.
+        DriverError: the file can't be read or is no profile; the message says where and why.
     """
     return ProfileDriver(read_profile(path))

@@ -25,8 +25,8 @@ class PhaseSlope:
     averaged, and no missing interval is bridged.
 
     Arrival times show which intervals are neighbours. One that arrives at an odd time may have
-    been delayed, and then the next one only seems to be its neighbour; so it is dropped, and the
-    differences restart at the next one.
+    been delayed, and the next one may then only seem to be its neighbour; so neither of these two
+    gives an offset.
     """
 
     def __init__(self, form: IntervalForm) -> None:
@@ -39,7 +39,7 @@ class PhaseSlope:
         """True when the newest interval came a spacing after the one before it."""
 
     def restart(self) -> None:
-        """Restart: take no difference between the next interval and the one before."""
+        """Restart with the next interval: it has no neighbour before it."""
         self._last, self._in_time = None, False
 
     def add(self, interval_s: Decimal, arrived_s: float) -> Decimal | None:

@@ -70,7 +70,7 @@ class GateForm:
 
     @property
     def can_be_set(self) -> bool:
-        """True when there is a command for it."""
+        """True when there is a command that sets the gate."""
         return bool(self.command or self.choices)
 
 

@@ -27,7 +27,7 @@ DOUBLED_S: Final = 0.005
 """No gate is so short: an equal line that follows so soon is a copy of the one before, on links
 that can duplicate a line."""
 DOUBLED: Final = 0.4
-"""The same as a fraction of the usual time from line to line: a busy computer reads late."""
+"""The same limit as a fraction of the usual time from line to line: a busy computer reads late."""
 SPACINGS: Final = 5
 """Number of newest times from line to line; their median is the usual time."""
 POLL_S: Final = 0.02
