@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import Final
 
-from benchwatch.bus import ListedResource, ResourceLister
 from benchwatch.bus.file_wire import file_of
+from benchwatch.bus.listing import ListedResource, ResourceLister
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.counter import DEFAULT_DRIVER, Link, OpenLink
 from benchwatch.errors import BenchwatchError, ReplyTimeout

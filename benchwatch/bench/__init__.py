@@ -6,7 +6,6 @@ explained (`bench_file_draft`). `bench_file_keys` declares the tables and keys f
 """
 
 from benchwatch.bench.bench_file import Bench, load_bench, read_bench
-from benchwatch.bench.bench_file_draft import DraftCounter, draft
 from benchwatch.bench.bench_file_keys import BACKENDS
 
-__all__ = ["BACKENDS", "Bench", "DraftCounter", "draft", "load_bench", "read_bench"]
+__all__ = ["BACKENDS", "Bench", "load_bench", "read_bench"]

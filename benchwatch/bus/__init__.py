@@ -2,29 +2,16 @@
 
 In: a resource string, such as ``TCPIP0::192.168.1.20::5025::SOCKET`` or a file's path. Out: a
 `Session`, the link of a driver, opened by `Buses.open_link`; and lists of the resources that could
-be opened. PyVISA is imported when the first link is opened, not before: it costs 80 ms.
+be opened (`listing`, imported by what searches only). PyVISA is imported when the first link is
+opened, not before: it costs 80 ms.
 """
 
-from benchwatch.bus.listing import (
-    Backend,
-    ListedResource,
-    ResourceLister,
-    backends,
-    listers,
-    serial_ports,
-)
 from benchwatch.bus.opening import DEFAULT_BACKEND, Buses, check_backend
 from benchwatch.bus.session import Session
 
 __all__ = [
     "DEFAULT_BACKEND",
-    "Backend",
     "Buses",
-    "ListedResource",
-    "ResourceLister",
     "Session",
-    "backends",
     "check_backend",
-    "listers",
-    "serial_ports",
 ]

@@ -6,7 +6,8 @@ from typing import Final
 
 import click
 
-from benchwatch.bench import BACKENDS, Bench, DraftCounter, draft, load_bench
+from benchwatch.bench import BACKENDS, Bench, load_bench
+from benchwatch.bench.bench_file_draft import DraftCounter, draft
 from benchwatch.bus import DEFAULT_BACKEND, Buses
 from benchwatch.bus.file_wire import file_of
 from benchwatch.bus.resource_string import parse_address

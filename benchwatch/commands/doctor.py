@@ -12,7 +12,7 @@ from typing import Final
 
 import click
 
-from benchwatch.bus import Backend, ListedResource, backends, serial_ports
+from benchwatch.bus.listing import Backend, ListedResource, backends, serial_ports
 from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.driver_registry import DriverRegistry, drivers
 from benchwatch.errors import BenchwatchError

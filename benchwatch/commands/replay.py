@@ -21,16 +21,18 @@ from benchwatch.commands.common.option_types import (
 )
 from benchwatch.commands.common.output import narrate
 from benchwatch.commands.common.recorded_plan import bench_option, plan_of_recording
+from benchwatch.commands.common.recording_options import (
+    column_option,
+    row_interval_option,
+    wraps_option,
+)
 from benchwatch.commands.common.screen_options import ScreenOptions, can_show_screen, screen_options
 from benchwatch.commands.common.shared_options import (
-    column_option,
     json_readings_option,
     nominal_option,
     plain_option,
-    row_interval_option,
     settle_option,
     tolerance_option,
-    wraps_option,
 )
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.journal import Journal

@@ -31,10 +31,9 @@ from benchwatch.commands.common.shared_options import (
     tolerance_option,
 )
 from benchwatch.commands.common.watch_session import (
-    LOOK_S,
     FirstTrimmer,
-    Narrator,
     run_lines,
+    run_on_page,
     run_on_screen,
 )
 from benchwatch.commands.common.watched_counters import (
@@ -50,8 +49,7 @@ from benchwatch.journal import Journal, default_path
 from benchwatch.lines import PlainWriter, json_line
 from benchwatch.pipeline.event_log import resumed_words
 from benchwatch.run.live_watch import LiveWatch, RunLimits
-from benchwatch.web.served_address import LOOPBACK, ServedAddress, parse_served_address
-from benchwatch.web.watch_pages import WEB_PORT, Narration, serve_watch
+from benchwatch.web.served_address import LOOPBACK, WEB_PORT, ServedAddress, parse_served_address
 
 if TYPE_CHECKING:
     from benchwatch_simulators.bench.simulated_bench import ServedBench
@@ -218,13 +216,12 @@ def watch(
                 case "lines":
                     outcome = run_lines(run, json_line if as_json else PlainWriter(), end)
                 case "page":
-                    outcome = serve_watch(
+                    outcome = run_on_page(
                         run,
                         place,
+                        screen.options(bell=False),
                         trimmer=trimmer,
-                        options=screen.options(bell=False),
                         ascii_only=screen.ascii,
-                        narration=Narration(say=narrate, look=Narrator(run).look, every_s=LOOK_S),
                         cleanup=end,
                     )
                 case "screen":

@@ -12,6 +12,7 @@ from benchwatch.errors import UsageError
 from benchwatch.quantity import printable
 
 LOOPBACK: Final = "127.0.0.1"
+WEB_PORT: Final = 8010
 SECRET_BYTES: Final = 16
 ELSEWHERE: Final = ("192.0.2.1", 9)
 """An address for documentation (RFC 5737); looking up the route to it sends nothing."""

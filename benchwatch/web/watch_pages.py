@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from benchwatch.screen.watch_source import TrimmerControl
     from benchwatch.web.page_server import MakeApp
 
-WEB_PORT: Final = 8010
 INSTALL: Final = "in the source folder, pip install '.[web]'"
 
 

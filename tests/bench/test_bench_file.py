@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchwatch.bench import DraftCounter, draft, load_bench, read_bench
+from benchwatch.bench import load_bench, read_bench
+from benchwatch.bench.bench_file_draft import DraftCounter, draft
 from benchwatch.bench.bench_file_keys import BENCH_FILE, COUNTER, REFERENCE
 from benchwatch.errors import BenchwatchError, FileError, UsageError
 from benchwatch.estimate.results import SettleLimit

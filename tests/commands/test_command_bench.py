@@ -8,7 +8,7 @@ from counter_kit import tiny_counter
 from load_kit import wait_until
 
 from benchwatch.bench import read_bench
-from benchwatch.bus import ListedResource, ResourceLister
+from benchwatch.bus.listing import ListedResource, ResourceLister
 from benchwatch.cli import run
 from benchwatch.commands.common import discovery_options
 from benchwatch.commands.common.bench_text import reference_sentence

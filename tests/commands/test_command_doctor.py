@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from benchwatch.bus import Backend, ListedResource
+from benchwatch.bus.listing import Backend, ListedResource
 from benchwatch.cli import run
 from benchwatch.commands import doctor
 from benchwatch.commands.doctor import SystemCheck

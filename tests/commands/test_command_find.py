@@ -7,7 +7,7 @@ from counter_kit import tiny_counter
 from program_kit import start_program
 from visa_sim_kit import GPIB, LAN, devices_file
 
-from benchwatch.bus import ListedResource, ResourceLister
+from benchwatch.bus.listing import ListedResource, ResourceLister
 from benchwatch.cli import run
 from benchwatch.commands.common import discovery_options
 from benchwatch_simulators.bench.simulated_bench import open_bench

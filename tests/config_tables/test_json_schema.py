@@ -12,7 +12,7 @@ from typing import Any
 import jsonschema
 import pytest
 
-from benchwatch.bench import draft
+from benchwatch.bench.bench_file_draft import draft
 from benchwatch.config_tables import ConfigTable, read_tables
 from benchwatch.errors import UsageError
 from benchwatch_drivers.bundled_profiles import bundled

@@ -9,7 +9,7 @@ from link_kit import open_link
 from load_kit import Stalls
 from socket_kit import answering, free_port, serving
 
-from benchwatch.bus import ListedResource, ResourceLister
+from benchwatch.bus.listing import ListedResource, ResourceLister
 from benchwatch.discovery import Finder, FoundResource, SearchedPlace, is_identity
 from benchwatch.errors import ConnectionFailed
 from benchwatch_simulators.fake_bus import CLOSED, FakeLink, Reply, Script

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from benchwatch.bus import DEFAULT_BACKEND, Buses, ResourceLister, listers
+from benchwatch.bus import DEFAULT_BACKEND, Buses
+from benchwatch.bus.listing import ResourceLister, listers
 from benchwatch.commands.common.option_types import DURATION
 from benchwatch.commands.common.output import narrate
 from benchwatch.counter import DEFAULT_DRIVER

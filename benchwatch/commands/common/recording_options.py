@@ -4,16 +4,26 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 from functools import wraps
-from typing import Any
+from typing import Any, Final
 
+import click
+
+from benchwatch.commands.common.option_types import DURATION, PERIOD
 from benchwatch.commands.common.output import narrate
-from benchwatch.commands.common.shared_options import (
-    column_option,
-    nominal_option,
-    row_interval_option,
-    wraps_option,
+from benchwatch.commands.common.shared_options import nominal_option
+from benchwatch.recording import COLUMNS, Column, Recording, read_recording, read_recordings
+
+column_option: Final = click.option(
+    "--column", type=click.Choice(COLUMNS), help="What the numbers are."
 )
-from benchwatch.recording import Column, Recording, read_recording, read_recordings
+row_interval_option: Final = click.option(
+    "--interval", "interval_s", type=DURATION, help="Time from row to row."
+)
+wraps_option: Final = click.option(
+    "--wraps",
+    type=PERIOD,
+    help="A time error (phase_s) begins anew after this, such as 100ns: steps of it are put right.",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

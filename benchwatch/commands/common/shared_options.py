@@ -6,14 +6,11 @@ from typing import Any, Final, TypeVar
 import click
 
 from benchwatch.commands.common.option_types import (
-    DURATION,
     FRACTION,
     FREQUENCY,
-    PERIOD,
     SETTLE,
     TOLERANCE,
 )
-from benchwatch.recording import COLUMNS
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
@@ -25,17 +22,6 @@ tolerance_option: Final = click.option(
 )
 settle_option: Final = click.option(
     "--settle", type=SETTLE, help="What settled means, such as 1ppb/10min."
-)
-column_option: Final = click.option(
-    "--column", type=click.Choice(COLUMNS), help="What the numbers are."
-)
-row_interval_option: Final = click.option(
-    "--interval", "interval_s", type=DURATION, help="Time from row to row."
-)
-wraps_option: Final = click.option(
-    "--wraps",
-    type=PERIOD,
-    help="A time error (phase_s) begins anew after this, such as 100ns: steps of it are put right.",
 )
 reference_offset_option: Final = click.option(
     "--reference-offset", type=FRACTION, help="How far it is known off."

@@ -1,4 +1,4 @@
-"""Runs a watch to its end, as lines on standard output or on the screen, and narrates."""
+"""Runs a watch to its end, as lines, on the screen or on a page in a browser, and narrates."""
 
 import queue
 import sys
@@ -17,6 +17,7 @@ from benchwatch.snapshot import Snapshot
 
 if TYPE_CHECKING:
     from benchwatch.screen.display_options import DisplayOptions
+    from benchwatch.web.served_address import ServedAddress
     from benchwatch_simulators.bench.simulated_bench import ServedBench
 
 LOOK_S: Final = 0.25
@@ -146,6 +147,38 @@ def run_on_screen(
     counts = f"{how_many(readings, 'reading')}, {how_many(gaps, 'gap')}"
     narrate(f"{counts} in {format_duration(run.elapsed_s())}{how}.")
     return outcome if ended_by_itself and code == 0 else RunOutcome("the screen was left", code)
+
+
+def run_on_page(
+    run: LiveWatch,
+    address: "ServedAddress",
+    options: "DisplayOptions",
+    *,
+    trimmer: "FirstTrimmer | None",
+    ascii_only: bool,
+    cleanup: Callable[[], object],
+) -> RunOutcome:
+    """Show the screen on pages in a browser until the run ends or a signal comes.
+
+    Args:
+        run: the watch, not yet started.
+        address: where the pages are served.
+        options: of the screen.
+        trimmer: what the keys for a trimmer turn; None: there is none.
+        ascii_only: draw with ASCII characters alone.
+        cleanup: closes run and journal where a signal can't end it in order.
+    """
+    from benchwatch.web.watch_pages import Narration, serve_watch  # noqa: PLC0415 - lines never need it
+
+    return serve_watch(
+        run,
+        address,
+        trimmer=trimmer,
+        options=options,
+        ascii_only=ascii_only,
+        narration=Narration(say=narrate, look=Narrator(run).look, every_s=LOOK_S),
+        cleanup=cleanup,
+    )
 
 
 class FirstTrimmer:
