@@ -162,9 +162,10 @@ class TrimTracker:
                 touched=touched,
                 turns=self._turns.now,
             )
-        aim, aim_u = tool.aim, tool.aim_u
+        pull = tool.aims_by
+        aim, aim_u = (0.0, 0.0) if pull is None else (pull.size, pull.u or 0.0)
         judgement = judge(estimate, self._tolerance, aim, aim_u, self._apart)
-        aimed = (tool.aims_by is not None or not tool.on) and not touched
+        aimed = (pull is not None or not tool.on) and not touched
         return TrimNow(
             direction=direction(estimate, self._tolerance, aim),
             judgement=anew(judgement) if touched else judgement,

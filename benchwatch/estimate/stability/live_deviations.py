@@ -82,6 +82,7 @@ class _PhaseLevel:
             (order, modified): _RunningSums(order, modified=modified, factors=len(distances))
             for order, modified in ((2, False), (2, True), (3, False))
         }
+        self._squares = [sums.squares for sums in self._sums.values()]
         self._x: list[int] = []
         self._c: list[int] = [0] * self._lead
         self._count = 0
@@ -96,7 +97,7 @@ class _PhaseLevel:
         if len(xs) > 2 * _RING:
             del xs[:_RING], cs[:_RING]
         held, held_sums = len(xs), len(cs)
-        plain, modified, third = [sums.squares for sums in self._sums.values()]
+        plain, modified, third = self._squares
         for k, two, three, at1, at2, at3 in self._spans:
             if held <= two:
                 return

@@ -26,6 +26,7 @@ LEAST_HOLD_S: Final = 10.0
 source) ..."""
 LEAST_READINGS: Final = 10
 """... nor than so many readings at rest."""
+LANDED: Final = "inside and staying there, hands off"
 LINE_EVERY_S, MOST_LINES = 5.0, 5
 """A creep dies away: of lines begun one after the other the newer show sooner that it has."""
 LONGEST_CREEP_S: Final = 60.0
@@ -93,23 +94,25 @@ class Landing:
         missing = self._missing(numbers, tool_on=tool_on)
         if missing:
             self.restart()
-            return self._now("outside", 0.0, missing)
+            return LandingNow(state="outside", held_s=0.0, hold_s=self._hold_s, reason=missing)
         if self._since_s is None or numbers.confirmed_nudge is not None:
             self.restart()
             self._since_s = elapsed_s
         held_s = elapsed_s - self._since_s
         if math.isfinite(offset) and not numbers.suspect:
             self._follow(elapsed_s, offset)
-        if held_s < self._hold_s and not self._landed and not self._stays(elapsed_s, numbers):
-            return self._now("holding", held_s, "inside; keep your hands off")
-        if not self._landed and self._drifts_out(numbers):
-            return self._now("holding", held_s, "inside, but its drift takes it out")
-        if not self._landed and self._creeps_out(elapsed_s, numbers):
-            return self._now("holding", held_s, "inside, but it creeps out")
-        self._landed = True
-        return self._now("landed", held_s, "inside and staying there, hands off")
-
-    def _now(self, state: LandingState, held_s: float, reason: str) -> LandingNow:
+        state: LandingState = "holding"
+        if self._landed:
+            state, reason = "landed", LANDED
+        elif held_s < self._hold_s and not self._stays(elapsed_s, numbers):
+            reason = "inside; keep your hands off"
+        elif self._drifts_out(numbers):
+            reason = "inside, but its drift takes it out"
+        elif self._creeps_out(elapsed_s, numbers):
+            reason = "inside, but it creeps out"
+        else:
+            self._landed = True
+            state, reason = "landed", LANDED
         return LandingNow(state=state, held_s=held_s, hold_s=self._hold_s, reason=reason)
 
     def _missing(self, numbers: Numbers, *, tool_on: bool) -> str:

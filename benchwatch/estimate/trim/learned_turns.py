@@ -11,7 +11,7 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from statistics import median
-from typing import Final
+from typing import Final, NamedTuple
 
 from benchwatch.estimate.results import Nudge
 from benchwatch.estimate.trim.mean_pull import weighted_mean
@@ -51,9 +51,8 @@ class TurnSizes:
     """How many turns that was learned from."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Advice:
-    """What a reading said is left of the way."""
+class _Advice(NamedTuple):
+    """What a reading said is left of the way; a tuple, because there is one with each reading."""
 
     at_s: float
     left: float
@@ -101,7 +100,7 @@ class LearnedTurns:
 
     def advise(self, at_s: float, left: float, left_u: float) -> None:
         """Keep what the reading at `at_s` says is left of the way, fractional and signed."""
-        self._advice.append(_Advice(at_s=at_s, left=left, left_u=left_u))
+        self._advice.append(_Advice(at_s, left, left_u))
 
     def touch(self) -> None:
         """Take it that the tool is put on or lifted: earlier advice no longer counts."""

@@ -109,9 +109,9 @@ class PullSamples:
         return self._newest is not None and self._newest.before is not None
 
     @property
-    def doubting(self) -> bool:
-        """Whether a level at rest would tell if the first touch was a mere touch."""
-        return self._doubted is not None
+    def await_rest(self) -> bool:
+        """Whether a level at rest would refine the newest sample, or bear out a doubted one."""
+        return self.refining or self._doubted is not None
 
     def mean(self) -> MeanPull | None:
         """Return the mean of the samples, proved or not; None while there are none."""

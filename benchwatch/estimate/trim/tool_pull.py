@@ -108,12 +108,8 @@ class ToolPull:
         """None where no step before the newest key may have been its touch."""
         self.reassigned = False
         """The newest step is the touch that the one before it had been taken for."""
-        self._state = ToolState()
-
-    @property
-    def state(self) -> ToolState:
-        """The present state."""
-        return self._state
+        self.state = ToolState()
+        """The present one; renewed where it may have changed."""
 
     @property
     def samples(self) -> tuple[PullSample, ...]:
@@ -199,11 +195,16 @@ class ToolPull:
         self._last_s, self._noise = at_s, noise
         if at_s < self._level.from_s:
             return
-        samples = self._samples
-        samples.end_where_off(offset, noise)
         self._level.add(at_s, offset)
+        if self._samples.await_rest:
+            self._learn_at_rest(offset)
+
+    def _learn_at_rest(self, offset: float) -> None:
+        """Learn from the level at rest, which the reading with this `offset` has joined."""
+        samples = self._samples
+        samples.end_where_off(offset, self._noise)
         self._refine(math.inf)
-        if samples.doubting and samples.bear_out(self._standing(math.inf)):
+        if samples.bear_out(self._standing(math.inf)):
             self._renew()
         if self._level.full:
             samples.end_refining()
@@ -289,7 +290,7 @@ class ToolPull:
     def _renew(self) -> None:
         touch, mean = self._touch, self._samples.mean()
         unproved = self._samples.known.unproved
-        self._state = ToolState(
+        self.state = ToolState(
             on=touch.on,
             since_s=touch.at_s,
             pull=None if unproved else mean,
