@@ -1,23 +1,11 @@
-"""The journal: every reading on disk, in SQLite, before anybody sees it.
+"""The journal: every reading on disk, in SQLite, before it is shown.
 
 In: the events of a run. Out: runs and their events, in the order of writing.
 
-writer            `Journal`, which writes readings as they come and goes on while it can't
-run_writer        the entries of one run
-backlog           events that the file does not take: in memory, at the end in another file
-open_file         the file while it is open for writing
-write_ahead_log   how much the log beside it holds, against what SQLite recovers
-resume            which interrupted run the next one goes on with, and what it left
-trim_entries      what is kept of a trim beside its readings, read back
-journal_reader    runs and events read back
-archive           old runs moved to a file of their own
-journal_contents  what a journal holds, and how much room it takes
-damaged_file      a damaged file set aside, and recovered in the background
-recovery          the rows of a file, whole or damaged, copied to another
-page_scan         the rows that are left in single pages
-journal_file      where the file is, and whether it can serve as a journal
-schema            the tables, and how runs and events become rows
-sqlite_errors     what an error of SQLite means to a person
+Writing: writer (`Journal`), run_writer, backlog, open_file. Reading: journal_reader,
+journal_contents, archive; resume and trim_entries for a run that continues an interrupted one.
+Damage: damaged_file, recovery, page_scan, write_ahead_log. Shared: schema, journal_file,
+sqlite_errors.
 """
 
 from benchwatch.journal.journal_file import default_path

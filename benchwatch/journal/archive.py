@@ -1,8 +1,8 @@
-"""Moves old runs from a journal to a file of their own, while others may write the journal.
+"""Moves old runs from a journal to an archive file, while other programs may write the journal.
 
-A run is copied and brought to the disk, found again there row by row, and only then taken out
-of the journal, its own row last. Killed anywhere in between, every row is in one of the two
-files, and the next call finishes what was begun.
+A run is copied and forced to the disk, compared with the journal row by row, and only then
+deleted from the journal, its own row last. If the program is killed in between, every row is in
+one of the two files, and the next call completes the move.
 """
 
 import sqlite3
@@ -27,38 +27,40 @@ from benchwatch.journal.schema import EVENT_TABLES, prepare
 from benchwatch.journal.sqlite_errors import sentence
 
 AT_ONCE: Final = 1000
-"""Rows that are deleted in one transaction: a watch waits no longer than for that."""
+"""Rows deleted in one transaction, which bounds the time that a watch waits for the journal."""
 PAGES_AT_ONCE: Final = 100
-"""Pages that are freed in one transaction."""
+"""Pages freed in one transaction."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Archived:
-    """What was moved."""
+    """The result of moving old runs to an archive."""
 
     runs: int
+    """Runs moved."""
     events: int
-    """Readings, gaps, notes and records."""
+    """Events moved: readings, gaps, notes and records."""
     unended: int
-    """Old runs that stay because they may still be watched."""
+    """Old runs not moved because they may still be watched."""
     bytes_before: int
-    """Of the journal's file and the log beside it."""
+    """Size of the journal's file and its write-ahead log before."""
     bytes_after: int
+    """The same size afterwards."""
 
 
 def archive(path: Path, into: Path, before_utc_s: float) -> Archived:
     """Move every watch that ended before `before_utc_s` from the journal to the file `into`.
 
     Runs of one watch stay together. A run without an end may still be watched; it is moved
-    only where no other program has the journal open.
+    only if no other program has the journal open.
 
     Args:
         path: the journal.
-        into: an archive: a new file, or one that was written so before.
+        into: the archive: a new file, or an earlier archive.
         before_utc_s: Unix seconds.
 
     Raises:
-        JournalError: either file can't be used.
+        JournalError: one of the files can't be used.
     """
     if not is_there(path):
         raise JournalError(f"there is no journal at {path} yet.")
@@ -81,10 +83,13 @@ def archive(path: Path, into: Path, before_utc_s: float) -> Archived:
 
 
 def compact(path: Path) -> None:
-    """Free the unused pages of the journal, as far as that can be done.
+    """Return the unused pages of the journal to the disk, as far as possible.
 
-    It is done page by page, so that other programs can write; a journal begun by an early version
-    can only be rewritten as a whole, when no other program has it open.
+    They are freed in small transactions, so that other programs can write. A journal made by an
+    early version can only be rewritten as a whole, and only if no other program has it open.
+
+    Raises:
+        JournalError: the journal can't be compacted.
     """
     try:
         with closing(_connect(path)) as connection:
@@ -103,7 +108,7 @@ def compact(path: Path) -> None:
 
 
 def in_use(path: Path) -> bool:
-    """Tell whether another connection to the journal is open, of this program or another."""
+    """Return whether another connection to the journal is open, in this program or another."""
     with closing(sqlite3.connect(path.resolve(), timeout=0.0, isolation_level=None)) as connection:
         try:
             connection.execute("PRAGMA locking_mode = EXCLUSIVE")
@@ -120,7 +125,7 @@ def is_there(path: Path) -> bool:
 
 @contextmanager
 def _joined(path: Path, into: Path) -> Iterator[sqlite3.Connection]:
-    """Open both files, the archive as the schema ``old``."""
+    """Open both files on one connection, the archive as the schema ``old``."""
     try:
         with alone(into, WAIT_S), closing(_connect(into)) as made:
             prepare(made, into)
@@ -142,7 +147,7 @@ def _joined(path: Path, into: Path) -> Iterator[sqlite3.Connection]:
 def _old_watches(
     both: sqlite3.Connection, before_utc_s: float, *, watched: bool
 ) -> tuple[list[int], int]:
-    """Return the runs to be moved, oldest first, and how many may still be watched."""
+    """Return the runs to move, oldest first, and how many old runs may still be watched."""
     keys: list[int] = []
     unended = 0
     for (watch,) in both.execute(
@@ -202,7 +207,7 @@ def _move(both: sqlite3.Connection, run: int) -> int:
             events += took
             if took < AT_ONCE:
                 break
-            time.sleep(time.monotonic() - began_s)  # others that wait to write get their turn
+            time.sleep(time.monotonic() - began_s)  # let waiting programs write
     both.execute("DELETE FROM main.runs WHERE run = ?", (run,))
     return events
 

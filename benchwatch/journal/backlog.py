@@ -1,4 +1,7 @@
-"""Events that the journal's file does not take: in memory, and at the end in another file."""
+"""The backlog of events that could not be written to the journal's file.
+
+They wait in memory; those that still wait at the end are written to another file.
+"""
 
 import os
 import sqlite3
@@ -14,14 +17,14 @@ from benchwatch.journal.schema import Row, event_row, prepare
 from benchwatch.reading import Entry, Gap, Note
 
 LEFT: Final = "{stem}-left-{key}.db"
-"""Name of the other file."""
+"""Name of the file that the rest of the backlog is written to."""
 
 
 class Backlog:
-    """Holds the newest events; those that there was no room for become a gap.
+    """Holds the newest events; dropped older events of a run become one gap.
 
     Args:
-        limit: how many events are held.
+        limit: largest number of events held.
     """
 
     def __init__(self, limit: int) -> None:
@@ -31,7 +34,7 @@ class Backlog:
         self._events = 0
 
     def __len__(self) -> int:
-        """Return how many events have come, held or dropped, without the program's own notes."""
+        """Return the number of events added, held or dropped, without notes."""
         return self._events
 
     def add(self, run: int, number: int, event: Entry) -> None:
@@ -43,14 +46,14 @@ class Backlog:
             self._dropped.setdefault(key, _Dropped(oldest, dropped)).add(dropped)
 
     def rows(self) -> Iterator[Row]:
-        """Yield the rows to be written, gaps first."""
+        """Yield the rows to write, gaps first."""
         for run, dropped in self._dropped.items():
             yield event_row(run, dropped.number, dropped.gap())
         for run, number, event in self._waiting:
             yield event_row(run, number, event)
 
     def clear(self) -> None:
-        """Forget all: it was written."""
+        """Empty the backlog after it was written."""
         self._waiting.clear()
         self._dropped.clear()
         self._events = 0
@@ -84,15 +87,18 @@ class _Dropped:
 def write_elsewhere(
     path: Path, key: int, write: Callable[[sqlite3.Connection], None]
 ) -> Path | None:
-    """Write what the journal at `path` did not take to a new journal; return its path.
+    """Write the events that did not reach the journal at `path` to a new journal.
 
     Folders are tried in turn: that of the journal, the user's own, and the one for temporary
-    files. None: none of them had room.
+    files.
 
     Args:
         path: the journal.
-        key: of a run; part of the new file's name.
+        key: key of a run; part of the new file's name.
         write: writes the events through a connection.
+
+    Returns:
+        The path of the new journal; None if no folder had room.
     """
     for folder in _folders(path):
         left = folder / LEFT.format(stem=path.stem, key=key)
@@ -104,7 +110,7 @@ def write_elsewhere(
         except (sqlite3.Error, OSError, JournalError):
             for half in (left, *(left.with_name(left.name + end) for end in ("-wal", "-shm"))):
                 with suppress(OSError):
-                    half.unlink(missing_ok=True)  # half a journal is of no use
+                    half.unlink(missing_ok=True)  # an incomplete journal is of no use
         else:
             return left
     return None
@@ -124,4 +130,4 @@ def _folders(path: Path) -> Iterator[Path]:
     with suppress(OSError):
         yield Path(tempfile.gettempdir())
     with suppress(OSError):
-        yield Path(os.getcwd())  # noqa: PTH109 - the same
+        yield Path(os.getcwd())  # noqa: PTH109 - Path.cwd() does the same

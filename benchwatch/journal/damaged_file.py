@@ -1,4 +1,4 @@
-"""A damaged journal is set aside under a dated name, and recovered on a thread of its own."""
+"""Finding damage in a journal, setting the file aside, and recovering it in the background."""
 
 import glob
 import os
@@ -16,10 +16,10 @@ from benchwatch.journal.recovery import Recovered, recover
 from benchwatch.journal.sqlite_errors import code, sentence
 
 DAMAGE: Final = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
-"""Primary codes of the errors by which SQLite reports a damaged file."""
+"""Primary result codes by which SQLite reports a damaged file."""
 ASIDE: Final = "{stem}-damaged-{stamp}{again}{suffix}"
 WAIT_S: Final = 5.0
-"""Longest wait for another program's transaction, on a thread that nothing waits for."""
+"""Longest wait for another program's transaction, on a background thread."""
 MERGE: Final = "benchwatch journal merge"
 
 
@@ -31,10 +31,10 @@ def damage() -> sqlite3.Error:
 
 
 def set_aside(path: Path, utc_s: float) -> Path:
-    """Rename the file at `path` and its log and index; return the new name.
+    """Rename the file at `path` with its log and index; return the new path.
 
-    Only while `journal_file.alone`. Each gets its second name before any loses its first, so
-    that nothing is missing when the program is killed in between.
+    Call only within `journal_file.alone`. All new names are made before any old one is removed,
+    so that no file is lost when the program is killed in between.
 
     Args:
         path: the damaged file.
@@ -58,7 +58,7 @@ def set_aside(path: Path, utc_s: float) -> Path:
     try:
         for old, new in there:
             os.link(old, new)
-    except OSError:  # no second names on this kind of disk
+    except OSError:  # a file system without hard links
         for old, new in reversed(there):
             old.replace(new)
     else:
@@ -68,7 +68,7 @@ def set_aside(path: Path, utc_s: float) -> Path:
 
 
 def has_other_name(path: Path) -> bool:
-    """Tell whether the file at `path` has a hard link other than one made by `set_aside`."""
+    """Return whether the file at `path` has a hard link other than those made by `set_aside`."""
     file = path.resolve()
     status = file.stat()
     if status.st_nlink < 2:
@@ -79,11 +79,11 @@ def has_other_name(path: Path) -> bool:
 
 
 class DamageCheck:
-    """Checks a whole journal for damage, on a thread of its own, while it is written.
+    """Checks a whole journal for damage on a background thread, while it is written.
 
     Args:
         path: the journal.
-        report: called on that thread when damage was found.
+        report: called on the background thread when damage was found.
     """
 
     def __init__(self, path: Path, report: Callable[[], None]) -> None:
@@ -96,7 +96,7 @@ class DamageCheck:
         self._thread.start()
 
     def stop(self, within_s: float) -> None:
-        """Stop it, if it has not ended, and wait for that."""
+        """Stop the check, if it has not ended, and wait at most `within_s` for its thread."""
         self._stopped.set()
         with suppress(sqlite3.Error):
             if self._reader is not None:
@@ -123,12 +123,12 @@ class DamageCheck:
 
 
 class BackgroundRecovery:
-    """Recovers what can be read of a file that was set aside, on a thread of its own.
+    """Copies what can be read of a file set aside to its successor, on a background thread.
 
     Args:
-        aside: that file.
-        path: the journal that is in its place.
-        report: takes a sentence about the result.
+        aside: the file that was set aside.
+        path: the new journal in its place.
+        report: called with a sentence about the result.
     """
 
     def __init__(self, aside: Path, path: Path, report: Callable[[str], None]) -> None:
@@ -138,7 +138,7 @@ class BackgroundRecovery:
         self._thread.start()
 
     def stop(self, within_s: float) -> None:
-        """Stop between two transactions, if it has not ended, and wait for that."""
+        """Stop it between two transactions, and wait at most `within_s` for its thread."""
         self._stop.set()
         self._thread.join(within_s)
 
@@ -156,7 +156,7 @@ class BackgroundRecovery:
 
 
 def recovery_words(recovered: Recovered, source: Path) -> str:
-    """Say in a sentence what was recovered."""
+    """Return a sentence that states what was recovered from `source`."""
     what = f"{recovered.events} readings and notes of {recovered.runs} runs were carried over"
     if recovered.whole:
         return f"{what} from {source}."

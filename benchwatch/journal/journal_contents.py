@@ -1,4 +1,4 @@
-"""What a journal holds, and how much room it takes."""
+"""The contents and the size of a journal."""
 
 import shutil
 import sqlite3
@@ -14,38 +14,38 @@ from benchwatch.journal.sqlite_errors import sentence
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JournalContents:
-    """What a journal holds at present; times are Unix seconds."""
+    """Numbers of a journal's rows, and sizes of its files; times are Unix seconds."""
 
     path: Path
     file_bytes: int
     log_bytes: int
-    """Of the log beside it."""
+    """Size of the write-ahead log beside the file."""
     unused_bytes: int
-    """In the file, free to be written again."""
+    """Bytes of the file's unused pages."""
     disk_free_bytes: int
     watches: int
-    """Program starts that have a run in it."""
+    """Program starts that have a run in the journal."""
     runs: int
     unended: int
-    """Runs without an end: they are being watched, or were killed."""
+    """Runs without an end: still being watched, or killed."""
     readings: int
     gaps: int
     records: int
     oldest_utc_s: float | None
     """Start of the first run."""
     newest_utc_s: float | None
-    """The newest reading."""
+    """Time of the newest reading."""
     damage: str | None
-    """What is wrong with the file; None: nothing was found."""
+    """Damage that SQLite reports; None: none found."""
     others: tuple[Path, ...]
-    """Files beside it: damaged ones that were set aside, and events that it did not take."""
+    """Related files in the folder: damaged journals set aside, and backlogs written elsewhere."""
 
 
 def read_contents(path: Path) -> JournalContents:
-    """Look at the journal at `path`, which other programs may write meanwhile.
+    """Read the contents of the journal at `path`, which other programs may write meanwhile.
 
     Raises:
-        JournalError: there is none, or it can't be read.
+        JournalError: there is no journal, or it can't be read.
     """
     if not path.exists():
         raise JournalError(f"there is no journal at {path} yet.")
@@ -100,7 +100,7 @@ def _survey(path: Path, reader: sqlite3.Connection) -> JournalContents:
 
 
 def _newest(reader: sqlite3.Connection) -> float | None:
-    """Return when the newest reading was taken: the last one of some run."""
+    """Return the time of the newest reading, from the last reading of each run."""
     times = [
         reader.execute(
             "SELECT utc_s FROM readings WHERE run = ? ORDER BY number DESC LIMIT 1", run

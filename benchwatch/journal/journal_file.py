@@ -1,8 +1,8 @@
-"""Where a journal is, and whether the file there can serve as one.
+"""The path of a journal, checks of the file there, and the lock on its folder.
 
-Only SQLite ever opens a file that may be a journal: closing any other handle on it drops every
-lock that this process holds on the file (POSIX). SQLite keeps
-count of its own handles (https://www.sqlite.org/howtocorrupt.html, section 2.2).
+Only SQLite may open a file that can be a journal: closing any other handle on it drops every
+lock that this process holds on the file (POSIX). SQLite keeps count of its own handles
+(https://www.sqlite.org/howtocorrupt.html, section 2.2).
 """
 
 import os
@@ -18,11 +18,12 @@ from benchwatch.errors import JournalError
 from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, code
 
 TINY: Final = 1
-"""Bytes in a file that SQLite takes for an empty one and would write over."""
+"""Size in bytes of a file that SQLite treats as empty and would overwrite."""
 LOOK_S: Final = 0.01
+"""Time between two attempts to get the lock."""
 
 BESIDE: Final = ("-wal", "-shm")
-"""Endings of the log that SQLite keeps beside an open file, and of its index."""
+"""Endings of the write-ahead log that SQLite keeps beside an open file, and of its index."""
 
 
 def default_path() -> Path:
@@ -45,10 +46,10 @@ def default_path() -> Path:
 
 
 def check_name(path: Path) -> None:
-    """Refuse names that SQLite takes for something other than a file.
+    """Refuse a name that SQLite would not open as a file.
 
     Raises:
-        JournalError: it is such a name, or none.
+        JournalError: the name is empty, a URI or ``:memory:``.
     """
     name = str(path)
     if path.name == ":memory:":
@@ -58,15 +59,15 @@ def check_name(path: Path) -> None:
         )
     if name.lower().startswith("file:"):
         raise JournalError(f"'{name}' is a URI: give the journal as the name of a file.")
-    if name == ".":  # what an empty name becomes, too
+    if name == ".":  # Path("") is "." too
         raise JournalError(f"an empty name, or '.', is no file for the journal. {GO_ELSEWHERE}")
 
 
 def check_kind(path: Path) -> None:
-    """Refuse a file that is no database: SQLite would overwrite a tiny one.
+    """Refuse a file that is not a database: SQLite would overwrite a very small one.
 
     Raises:
-        JournalError: the file is of another kind, or can't be read.
+        JournalError: the file is not a database, or can't be read.
     """
     try:
         if not path.exists() or (path.is_file() and path.stat().st_size == 0):
@@ -79,9 +80,9 @@ def check_kind(path: Path) -> None:
 
 
 def is_database(path: Path) -> bool:
-    """Tell whether the file at `path` begins as a database does, whole or damaged further on.
+    """Return whether the file at `path` begins like a database, even if damaged further on.
 
-    SQLite reads it as immutable: nothing is locked, written or made.
+    SQLite opens it as immutable, so that nothing is locked, written or created.
 
     Raises:
         OSError: there is no file, or it can't be read.
@@ -104,7 +105,7 @@ def uri(path: Path, *options: str) -> str:
 
 
 def inode(path: Path) -> tuple[int, int] | None:
-    """Return device and inode of the file at `path`, which identify it; None: there is no file."""
+    """Return device and inode number of the file at `path`; None: there is no file."""
     try:
         status = path.stat()
     except OSError:
@@ -113,20 +114,20 @@ def inode(path: Path) -> tuple[int, int] | None:
 
 
 def beside(path: Path, ending: str) -> Path:
-    """Return the path of the log or index that SQLite keeps beside the file at `path`."""
+    """Return the path of the log or the index (`BESIDE`) of the database at `path`."""
     file = path.resolve()
     return file.with_name(file.name + ending)
 
 
 @contextmanager
 def alone(path: Path, wait_s: float) -> Iterator[None]:
-    """Keep other processes of this program from opening, replacing or closing the file meanwhile.
+    """Keep other processes of this program from opening, replacing or closing the file.
 
     The folder is locked, so that no lock file is left behind. Where folders can't be locked
-    (some networks, and systems that don't remove open files), there is no lock.
+    (some network file systems, and systems that don't remove open files), there is no lock.
 
     Raises:
-        TimeoutError: another program has it for longer than `wait_s`.
+        TimeoutError: another program holds the lock for longer than `wait_s`.
     """
     handle = None
     if sys.platform != "win32":
@@ -138,7 +139,7 @@ def alone(path: Path, wait_s: float) -> Iterator[None]:
         yield
     finally:
         if handle is not None:
-            os.close(handle)  # lets go of the lock
+            os.close(handle)  # releases the lock
 
 
 def _lock(handle: int, wait_s: float) -> None:
@@ -159,16 +160,17 @@ def _lock(handle: int, wait_s: float) -> None:
 
 
 def remove_empty(path: Path) -> None:
-    """Remove a file that was emptied while it was open: SQLite would mix old and new pages."""
+    """Remove a file that was emptied while open: SQLite would mix old and new pages in it."""
     with suppress(OSError):
         if path.is_file() and path.stat().st_size == 0:
             path.resolve().unlink()
 
 
 def clear_leftovers(path: Path) -> None:
-    """Remove log and index of a file that is gone; only while `alone`.
+    """Remove log and index of a file that no longer exists; call only within `alone`.
 
-    A new file would share them with a process that still has the old one open, and destroy it.
+    A new file would share them with a process that still has the old file open, and both files
+    would be damaged.
     """
     for ending in BESIDE:
         with suppress(OSError):

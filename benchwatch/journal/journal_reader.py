@@ -1,8 +1,8 @@
-"""Reads a journal back: its runs, and their events in the order in which they were written.
+"""Reads the runs of a journal, and their events in the order of writing.
 
-A watch may be writing the file at the same time. So rows come in portions, each by a short query
-of its own: during one long query SQLite could not empty the log beside the journal, which would
-grow for as long as the query lasts.
+A watch may write the file at the same time. So rows are read in portions, each by a short query:
+during one long query SQLite can't empty the log beside the journal, which would grow as long as
+the query lasts.
 """
 
 import math
@@ -21,7 +21,7 @@ from benchwatch.quantity import printable
 from benchwatch.reading import Flag
 
 PORTION: Final = 5000
-"""Readings that are read at once."""
+"""Readings read by one query."""
 
 _FLAGS: Final[frozenset[Flag]] = frozenset(get_args(Flag))
 _LAST: Final = 2**63 - 1
@@ -40,7 +40,7 @@ _TYPES: Final[dict[str, set[type]]] = {
     "number": {int},
     "gate_s": {int, float, type(None)},
 }
-"""Types of the cells of a column; numbers where it is not listed."""
+"""Allowed types of each column's cells; numbers for columns not listed."""
 
 ReadingRow = tuple[int, float, float, float | None, str, float, str]
 """Number, Unix seconds, elapsed seconds, gate, text, resolution in hertz, flags."""
@@ -48,7 +48,7 @@ ReadingRow = tuple[int, float, float, float | None, str, float, str]
 
 @dataclass(frozen=True, slots=True)
 class Portion:
-    """Consecutive events of a run, each kind in the order of its numbers."""
+    """Consecutive events of a run, each kind in the order of writing."""
 
     readings: list[ReadingRow]
     gaps: list[tuple[int, float, float, float, str]] = field(default_factory=list)
@@ -58,14 +58,14 @@ class Portion:
     records: list[tuple[int, float, float, str, str]] = field(default_factory=list)
     """Number, Unix seconds, elapsed seconds, kind, document."""
     notes: list[tuple[int, float, float, str, str]] = field(default_factory=list)
-    """Likewise."""
+    """Number, Unix seconds, elapsed seconds, kind, document."""
 
 
 class JournalReader:
     """The journal at `path`, open for reading; a context manager.
 
     Raises:
-        JournalError: here and in all methods, the file can't be read as a journal.
+        JournalError: the file can't be read as a journal; every method may raise it.
     """
 
     def __init__(self, path: Path) -> None:
@@ -73,7 +73,7 @@ class JournalReader:
         self._path = path
         address = f"{path.absolute().as_uri()}?mode=ro"
         try:
-            # A recording on the screen is begun by one thread and read on by another.
+            # A replay opens the journal on one thread and continues reading on another.
             self._connection = sqlite3.connect(
                 address, uri=True, isolation_level=None, check_same_thread=False
             )
@@ -109,15 +109,15 @@ class JournalReader:
         return [self._run(*row) for row in rows]
 
     def ask(self, query: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
-        """Return the rows that `query` finds."""
+        """Return the rows that the SQL `query` with the parameters `values` selects."""
         return self._rows(query, values)
 
     def has_readings(self, run: JournalRun) -> bool:
-        """Tell whether there is any reading of `run`."""
+        """Return whether `run` has any readings."""
         return bool(self._rows("SELECT 1 FROM readings WHERE run = ? LIMIT 1", (run.key,)))
 
     def portions(self, run: JournalRun, *, records: bool = False) -> Iterator[Portion]:
-        """Yield the events of `run`; `records` and notes only where they are asked for."""
+        """Yield the events of `run` in portions; records and notes only if `records` is True."""
         after = -_LAST
         query = (
             f"SELECT {_READINGS} FROM readings"  # noqa: S608 - our own words
@@ -217,7 +217,7 @@ class JournalReader:
 
 
 def flags_of(written: str) -> frozenset[Flag]:
-    """Return the flags in a cell; unknown words are left out."""
+    """Return the flags in a cell, which holds words with commas; unknown words are left out."""
     return frozenset(flag for flag in _FLAGS if flag in written.split(","))
 
 

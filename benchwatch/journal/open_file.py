@@ -1,4 +1,4 @@
-"""A journal's file while it is open for writing."""
+"""A journal's file that is open for writing."""
 
 import os
 import sqlite3
@@ -25,31 +25,30 @@ from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, code
 from benchwatch.journal.write_ahead_log import LogExtent, commits_after, log_extent
 
 LOG_BYTES: Final = 8_000_000
-"""A log beside the file that can't be emptied is worth a word from this size on."""
+"""Size from which a write-ahead log that can't be emptied is reported."""
 BUSY_S: Final = 0.1
 """Longest wait for another program's transaction, on the thread that reads the counter."""
 
 
 class OpenFile:
-    """A connection that writes, and a second one, the guard, that protects log and index.
+    """A connection that writes, and a read-only one, the guard, that protects log and index.
 
-    The last connection to be closed removes log and index by name, also when its own file
-    was moved away and those names belong to a new file. SQLite does that only when no other
-    connection is open, and never from one that can't write: so where the file is no longer at
-    its path, the guard is closed last.
+    SQLite removes log and index by name when the last connection is closed, even if the file was
+    moved away and these names belong to a new file. A read-only connection that is closed last
+    removes nothing: so the guard is closed last if the file is no longer at its path.
 
     Args:
         path: the file; made when missing.
-        utc_s: now; a damaged file is set aside under a name with that date.
-        anew: a file was in use here before: an empty one is replaced instead of filled.
-        ours: only this program writes to that path: a file that is no journal is set aside as
-            damaged, and not refused.
+        utc_s: the present, Unix seconds; part of the name under which a damaged file is set aside.
+        anew: a file was open at this path before: an empty file there is replaced, not filled.
+        ours: only this program writes to `path`: a file that is not a journal is set aside as
+            damaged instead of refused.
         damaged: the inode of a file that was found damaged while it was written.
 
     Raises:
-        JournalError: the file can't serve as a journal.
-        sqlite3.Error: it can't be read or written.
-        TimeoutError: another program is opening or closing it.
+        JournalError: the file can't be used as a journal.
+        sqlite3.Error: the file can't be read or written.
+        TimeoutError: another program is opening or closing the file.
     """
 
     def __init__(
@@ -63,9 +62,9 @@ class OpenFile:
     ) -> None:
         self._path = path
         self.aside: Path | None = None
-        """The new name of a damaged file that was at the path before."""
+        """The new path of a damaged file that was at `path` before."""
         self.lost = 0
-        """Commits in the log beside it that SQLite could not recover."""
+        """Commits in the write-ahead log that SQLite could not recover."""
         with alone(path, BUSY_S):
             if (damaged is not None and inode(path) == damaged) or _is_spoilt(path, ours, anew):
                 self._set_aside(utc_s)
@@ -96,7 +95,7 @@ class OpenFile:
         )
         try:
             prepare(self.connection, path, before_writing=lambda: self._count_lost(stated))
-            # A log that had grown large is cut when it is begun anew.
+            # SQLite truncates a larger log to this size when it starts to overwrite it.
             self.connection.execute(f"PRAGMA journal_size_limit = {LOG_BYTES}")
             self._guard = _guard(path)
         except BaseException:
@@ -105,10 +104,10 @@ class OpenFile:
         self.inode = inode(path)
 
     def _count_lost(self, stated: LogExtent | None) -> None:
-        """Count the commits of the log that SQLite could not recover; one with any is emptied.
+        """Count the commits of the log that SQLite could not recover, and empty such a log.
 
-        Else they would be counted again the next time. While another program has the journal
-        open, its log is whole, and holds what it states as soon as a commit under way is over.
+        Otherwise they would be counted again the next time. While another program has the journal
+        open, the log is whole as soon as a commit in progress has ended: hence the second attempt.
         """
         if stated is None:
             return
@@ -137,15 +136,15 @@ class OpenFile:
 
     @property
     def in_place(self) -> bool:
-        """Tell whether this file is still the one at its path."""
+        """Whether this file is still the one at its path."""
         return inode(self._path) == self.inode
 
     def check_place(self) -> None:
         """Check that this file is the one at its path, and still a database.
 
         Raises:
-            FileNotFoundError: it is not; the message says how.
-            OSError: the path can't be looked at.
+            FileNotFoundError: the file was moved, deleted or overwritten.
+            OSError: the path can't be read.
         """
         if not self.in_place:
             raise FileNotFoundError("it was moved or deleted, and is begun anew")
@@ -153,9 +152,9 @@ class OpenFile:
             raise FileNotFoundError("something else has written over it")
 
     def sync(self) -> int:
-        """Force what was written to the disk; return the bytes of a log that can't be emptied.
+        """Force all written events to the disk; return the bytes of a log that can't be emptied.
 
-        A log can't be emptied while another program has a reading transaction open. 0: none has.
+        A log can't be emptied while another program has a read transaction open; else 0.
         """
         _, pages, taken_over = self.connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
         if taken_over == pages:
@@ -164,9 +163,9 @@ class OpenFile:
         return log.stat().st_size if log.exists() else 0
 
     def close(self, *, leave: bool = False) -> None:
-        """Close it; with `leave` the file at its path is another one, and is not touched."""
+        """Close the file; with `leave` another file is at its path, and is not touched."""
         if leave or not self.in_place:
-            if not self.in_place:  # it lies elsewhere: put all that was written into it
+            if not self.in_place:  # moved away, and its log was not: copy the log into it
                 with suppress(sqlite3.Error):
                     self.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             closing = self.connection, self._guard
@@ -178,10 +177,10 @@ class OpenFile:
 
 
 def _is_spoilt(path: Path, ours: bool, anew: bool) -> bool:
-    """Tell, before it is opened, whether the file at `path` is a journal that was destroyed."""
+    """Return whether the file at `path`, not yet opened, is a journal that was destroyed."""
     if not path.is_file():
         return False
-    if path.stat().st_size == 0:  # SQLite would throw the log away
+    if path.stat().st_size == 0:  # SQLite would discard the log
         log = beside(path, "-wal")
         return not anew and log.exists() and log.stat().st_size > 0
     if not os.access(path, os.R_OK) or path.stat().st_size == TINY or is_database(path):

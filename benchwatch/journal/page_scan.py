@@ -1,8 +1,9 @@
-"""Finds the rows in the single pages of a damaged database, and in the log beside it.
+"""Reads rows from the single pages of a damaged database, and of the log beside it.
 
-Pages are read one by one, without the links between them, in the format that SQLite publishes
-(https://www.sqlite.org/fileformat2.html; sections are given beside each step). Only for a file
-that is set aside, or that SQLite takes for no database: see `journal_file`.
+Pages are read one by one, without following the links between them, in the format that SQLite
+publishes (https://www.sqlite.org/fileformat2.html; its sections are named beside each step).
+Only for a file that is set aside, or that SQLite does not accept as a database: see
+`journal_file` for the reason.
 """
 
 import struct
@@ -12,7 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 PAGE: Final = 4096
-"""Bytes of a page unless the header says otherwise: SQLite's default, and so ours."""
+"""Bytes of a page where the header states none: SQLite's default, which journals use."""
 _INDEX_INNER, _INDEX_LEAF, _TABLE_LEAF = 2, 10, 13
 _HEADERS: Final = {_INDEX_INNER: 12, _INDEX_LEAF: 8, _TABLE_LEAF: 8}
 """Bytes before the cell pointers, by the kind of page (section 1.6)."""
@@ -25,10 +26,10 @@ Row = tuple[Any, ...]
 
 
 def rows_left(path: Path, *, log: bool = True) -> Iterator[Row]:
-    """Yield every row in any page of the file, or of the `log` beside it.
+    """Yield every row in any page of the file, and with `log` also of the log beside it.
 
-    Rows of all tables come mixed, in no order, some several times. In a table with an integer
-    key the first column is the key. Damaged cells are left out.
+    Rows of all tables are mixed, in no order, some repeated. In a table with an integer key the
+    first column is the key. Damaged cells are left out.
 
     Raises:
         OSError: the file can't be read.
@@ -39,7 +40,7 @@ def rows_left(path: Path, *, log: bool = True) -> Iterator[Row]:
 
 
 class _Pages:
-    """The pages of a database file, and the newer ones in its log."""
+    """The pages of a database file, and the newer versions of pages in its log."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -67,7 +68,7 @@ class _Pages:
                 yield frame[_FRAME_HEADER:]
 
     def number(self, number: int) -> bytes:
-        """Return the page with that number: the newest one in the log, else that of the file."""
+        """Return the page with this number: its newest version in the log, else in the file."""
         with self._path.open("rb") as file:
             file.seek((number - 1) * self.size)
             page = file.read(self.size)
@@ -99,7 +100,7 @@ def _cell(page: bytes, at: int, kind: int, pages: _Pages) -> Row | None:
     if at < _HEADERS[kind]:
         return None
     if kind == _INDEX_INNER:
-        at += 4  # the page below
+        at += 4  # skip the number of the child page
     size, at = _varint(page, at)
     key = None
     if kind == _TABLE_LEAF:

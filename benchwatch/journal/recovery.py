@@ -1,4 +1,4 @@
-"""Copies runs and events from one file into another, as far as the first can be read."""
+"""Copies runs and events from a damaged journal into another, as far as they can be read."""
 
 import itertools
 import math
@@ -15,7 +15,7 @@ from benchwatch.journal.page_scan import rows_left
 from benchwatch.journal.schema import APPLICATION_ID, EVENT_TABLES, RUN_COLUMNS, lost_run
 
 AT_ONCE: Final = 500
-"""Rows in one transaction: other programs that write into the same file wait no longer."""
+"""Rows in one transaction, which bounds the time that other programs wait to write the file."""
 _TABLES: Final = {"runs": RUN_COLUMNS, **EVENT_TABLES}
 
 _INT, _REAL, _TEXT = (int,), (float,), (str,)
@@ -31,28 +31,28 @@ _TYPES: Final = {
         _REAL_OR_NONE, _TEXT,
     ),
 }  # fmt: skip
-"""Types of the columns, by which a row that is left alone is assigned to its table."""
+"""Types of the columns, by which a row found in a single page is assigned to its table."""
 
 Row = tuple[Any, ...]
 Found = tuple[str, Row]
-"""A table, and a row of it."""
+"""Name of a table, and a row of it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Recovered:
-    """What was recovered."""
+    """The result of a recovery."""
 
     runs: int
     events: int
     """Readings, gaps, notes and records that were not in the target before."""
     whole: bool
-    """False: it was stopped before the end."""
+    """False: the recovery was stopped before its end."""
 
 
 def was_journal(path: Path) -> bool:
-    """Tell whether a damaged file was a journal: by its header, or by rows that are left in it.
+    """Return whether a damaged file was a journal, by its header or by rows left in its pages.
 
-    Only for a file that SQLite takes for damaged or for no database.
+    Only for a file that SQLite reports as damaged, or as no database.
     """
     with suppress(sqlite3.Error), closing(_immutable(path)) as connection:
         (owner,) = connection.execute("PRAGMA application_id").fetchone()
@@ -65,14 +65,14 @@ def was_journal(path: Path) -> bool:
 def recover(
     path: Path, target: sqlite3.Connection, go_on: Callable[[], bool] = lambda: True
 ) -> Recovered:
-    """Copy all rows of the file at `path`; rows that the target has already stay as they are.
+    """Copy all rows of the file at `path`; rows that the target already has stay as they are.
 
-    They are read by SQLite, and where it meets damage, page by page as well.
+    SQLite reads the rows; if it finds damage, they are also read page by page.
 
     Args:
         path: a journal, whole or damaged, that no program writes.
         target: an open journal, in no transaction.
-        go_on: asked between two transactions; False stops it.
+        go_on: called between two transactions; False stops the copying.
 
     Raises:
         sqlite3.Error: the target can't be written.
@@ -87,13 +87,13 @@ def recover(
         runs |= {row[0] for _, row in some}
         if not go_on():
             return Recovered(len(runs), events, whole=False)
-        time.sleep(time.monotonic() - began_s)  # others that wait to write get their turn
+        time.sleep(time.monotonic() - began_s)  # let waiting programs write
     _name_lost_runs(target)
     return Recovered(len(runs), events, whole=True)
 
 
 def _put(target: sqlite3.Connection, found: Iterable[Found]) -> int:
-    """Write rows in one transaction; return how many new events are among them."""
+    """Write rows in one transaction; return the number of new events."""
     new = 0
     target.execute("BEGIN IMMEDIATE")
     try:
@@ -116,7 +116,7 @@ def _put(target: sqlite3.Connection, found: Iterable[Found]) -> int:
 
 
 def _name_lost_runs(target: sqlite3.Connection) -> None:
-    """Add a run for events whose run is lost, so that they can be read."""
+    """Add a run for events whose run is lost, so that the events can be read."""
     for table in EVENT_TABLES:
         query = (
             f"SELECT run, min(utc_s) FROM {table} WHERE run NOT IN (SELECT run FROM runs) "  # noqa: S608
@@ -127,7 +127,7 @@ def _name_lost_runs(target: sqlite3.Connection) -> None:
 
 
 def _readable(path: Path) -> Iterator[Found]:
-    """Yield the rows that SQLite finds, up to the first damage of each table."""
+    """Yield the rows that SQLite can read, up to the first damage of each table."""
     try:
         connection = _open(path)
     except sqlite3.Error:
@@ -141,7 +141,7 @@ def _readable(path: Path) -> Iterator[Found]:
 
 
 def _left(path: Path, *, log: bool = True) -> Iterator[Found]:
-    """Yield the rows that are left in single pages."""
+    """Yield the rows that can be read from single pages."""
     for row in rows_left(path, log=log):
         for table, types in _TYPES.items():
             if len(row) == len(types):
@@ -165,7 +165,7 @@ def _belongs(row: Row, table: str) -> bool:
 
 
 def is_damaged(path: Path) -> bool:
-    """Tell whether SQLite finds anything wrong with the file (``PRAGMA quick_check``)."""
+    """Return whether SQLite finds damage in the file (``PRAGMA quick_check``)."""
     try:
         with closing(_open(path)) as connection:
             return bool(connection.execute("PRAGMA quick_check(1)").fetchone() != ("ok",))
@@ -174,13 +174,13 @@ def is_damaged(path: Path) -> bool:
 
 
 def _open(path: Path) -> sqlite3.Connection:
-    """Open a file that may be damaged or cut, with the log beside it where that can be read.
+    """Open a file that may be damaged or truncated, with its log if that can be read.
 
     Raises:
-        sqlite3.Error: nothing of it can be read that way.
+        sqlite3.Error: SQLite can't read the file at all.
     """
     if path.stat().st_size == 0:
-        raise sqlite3.DatabaseError("it is empty")  # and SQLite would throw its log away
+        raise sqlite3.DatabaseError("it is empty")  # opened, SQLite would discard its log
     log = beside(path, "-wal")
     if log.exists() and log.stat().st_size:
         connection = sqlite3.connect(uri(path), uri=True, timeout=1.0)
@@ -201,7 +201,7 @@ def _immutable(path: Path) -> sqlite3.Connection:
 
 
 def _tolerant(connection: sqlite3.Connection) -> sqlite3.Connection:
-    """Accept a file that is too short, and text that is not UTF-8."""
+    """Make a connection accept a truncated file, and text that is not UTF-8."""
     connection.text_factory = lambda raw: raw.decode("utf-8", "replace")
     connection.execute("PRAGMA writable_schema = ON")
     connection.execute("PRAGMA cell_size_check = ON")

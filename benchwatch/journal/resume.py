@@ -1,9 +1,9 @@
-"""What an interrupted run left behind, for the next one on the same counter.
+"""Finds the interrupted run that a new run on the same counter continues, and reads its results.
 
-A terminal that is closed, a power cut or ``kill -9`` ends a run in the middle of a trim. As
-found can't be measured again, and a nudge in the next run would put a false one on record. So a
-run of the same resource and nominal goes on where the interrupted one was, up to `WITHIN_S`
-later: its records, the tool's pull, notes and last turn.
+A closed terminal, a power cut or ``kill -9`` ends a run in the middle of a trim. As found can't
+be measured again, and a nudge in the next run would put a false one on record. So a run of the
+same resource and nominal, up to `WITHIN_S` later, continues the interrupted one: with its records,
+the tool's pull, its notes and its last turn.
 """
 
 import os
@@ -22,51 +22,54 @@ from benchwatch.journal.trim_entries import PullSample, TrimEntries, json_object
 from benchwatch.snapshot import LoggedEvent, Records
 
 WITHIN_S: Final = 12 * 3600.0
-"""A run that was interrupted longer ago than this is not gone on with."""
+"""A run that was interrupted longer ago is not continued."""
 ALIVE_S: Final = 120.0
-"""A run whose process exists and that wrote so recently, or within five gates, goes on in another
-process. Later that process must also run this program: process numbers are used again."""
+"""A run that wrote an entry within this time, or within five gates, and whose process exists, is
+still running. After that time the process must also run this program, because the system uses
+process numbers again."""
 PROGRAM: Final = b"benchwatch"
 """Part of the command line of each process of this program."""
 LEFT: Final = "stopped"
-"""End reason of a run that was ended at the screen: it is over, with those it went on with."""
+"""End reason of a run that was ended at the screen: neither it nor the runs that it continued are
+continued."""
 AS_ASKED: Final = frozenset({"count reached", "time is up", "settled", "not settled"})
-"""End reasons of a run that ended as asked. If it had gone on with an interrupted run, the next
-one can too; if not, it says nothing of the run before it."""
+"""End reasons of a run that ended by its own limits. It is skipped, unless it had itself continued
+an interrupted run: then the next run can continue both."""
 LONGEST_CHAIN: Final = 100
+"""Most interrupted runs, each continuing the one before, that are read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InterruptedRun:
-    """What an interrupted run left; times are seconds of the new run."""
+    """Results of an interrupted run and of those it continued; times are seconds of the new run."""
 
     run: int
     """Key of the newest of the interrupted runs."""
     utc_s: float
-    """When the newest entry was written."""
+    """When its newest entry was written, Unix seconds."""
     records: Records = field(default_factory=Records)
     samples: tuple[PullSample, ...] = ()
     notes: tuple[LoggedEvent, ...] = ()
     turn: Nudge | None = None
     """The newest turn of the trimmer."""
     tool_on: bool = False
-    """Whether the tool was said to be on the trimmer."""
+    """Whether the operator had last reported the tool as on the trimmer."""
     nominal: Decimal | None = None
-    """In hertz; None: not known."""
+    """Hertz; None: not known."""
 
 
 def find_interrupted(
     path: Path, resource: str, nominal: Decimal | None, simulated: str | None, utc_s: float
 ) -> InterruptedRun | None:
-    """Return what the newest interrupted run of `resource` left, if it can be gone on with.
+    """Return the newest interrupted run of `resource`, or None if none can be continued.
 
-    A run beside or after it that ended as asked (``--count 5``) changes nothing.
+    A later or parallel run that ended by its own limits (``--count 5``) makes no difference.
 
     Args:
         path: the journal.
         resource: the instrument.
-        nominal: in hertz; None takes whatever the run had.
-        simulated: name of the simulated bench, None for a real one.
+        nominal: hertz; None accepts a run with any nominal.
+        simulated: name of the simulated bench; None for a real one.
         utc_s: the present, Unix seconds; the new run begins now.
 
     Raises:
@@ -102,7 +105,7 @@ def _find(
 
 
 def _chain(runs: dict[int, JournalRun], newest: JournalRun) -> list[JournalRun]:
-    """Return the runs that `newest` went on with and itself, oldest first."""
+    """Return `newest` and the runs that it continued, oldest first."""
     chain = [newest]
     while len(chain) < LONGEST_CHAIN:
         before = runs.get(json_object(chain[-1].settings).get("goes_on_with", 0))
@@ -113,7 +116,7 @@ def _chain(runs: dict[int, JournalRun], newest: JournalRun) -> list[JournalRun]:
 
 
 def _goes_on(run: JournalRun, settings: dict[str, Any], silent_s: float) -> bool:
-    """Tell whether another program still writes `run`."""
+    """Return whether another process still writes `run`."""
     process = settings.get("process")
     if run.ended_utc_s is not None:
         return False
@@ -132,7 +135,7 @@ def _goes_on(run: JournalRun, settings: dict[str, Any], silent_s: float) -> bool
 
 
 def _is_ours(process: int) -> bool:
-    """Tell whether a process runs this program; False where the system does not tell."""
+    """Return whether a process runs this program; False where the system can't be asked."""
     try:
         return PROGRAM in Path(f"/proc/{process}/cmdline").read_bytes()
     except OSError:
@@ -140,7 +143,7 @@ def _is_ours(process: int) -> bool:
 
 
 def _last_entry_s(journal: JournalReader, run: JournalRun) -> float:
-    """Return when the newest entry of `run` was written; its beginning when there is none."""
+    """Return the time of the newest entry of `run`, Unix seconds; the start without entries."""
     moments = [run.started_utc_s, run.ended_utc_s or 0.0]
     for table in ("readings", "gaps", "marks", "notes"):
         query = f"SELECT utc_s FROM {table} WHERE run = ?1 ORDER BY number DESC LIMIT 1"  # noqa: S608 - ours
@@ -155,7 +158,7 @@ def _read(
     left = TrimEntries(utc_s, None if nominal is None else float(nominal))
     for run in chain:
         for at_utc_s, kind, document, lasted_s in _entries(journal, run):
-            # An entry that this program did not write is left out.
+            # An entry in a form that this program does not write is left out.
             with suppress(KeyError, TypeError, ValueError, OverflowError, FileError):
                 left.take(at_utc_s, kind, document, lasted_s)
     return InterruptedRun(
@@ -171,9 +174,10 @@ def _read(
 
 
 def _entries(journal: JournalReader, run: JournalRun) -> Iterator[tuple[float, str, str, float]]:
-    """Yield time, kind, document and length of all entries but readings, in order of writing.
+    """Yield time, kind, document and duration of all entries but readings, in order of writing.
 
-    A record's time is that of its readings; the one after it in the file dates it well enough.
+    The time (Unix seconds) is the start of the run plus the entry's elapsed time: the ``utc_s`` of
+    a record is the time of its readings, and not when it was made.
     """
     began = run.started_utc_s
     query = """

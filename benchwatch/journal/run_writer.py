@@ -1,6 +1,6 @@
-"""Writes one run into the journal: its events, and notes for a run that goes on with it.
+"""Writes one run to the journal: its events, and notes for a later run that continues it.
 
-`trim_entries` reads the notes back.
+`trim_entries` reads the notes.
 """
 
 import json
@@ -20,9 +20,10 @@ class RunWriter:
     """Writes the entries of one run.
 
     Args:
-        journal: where they go; None when nothing is kept.
-        run: what is known of the run at its beginning.
-        samples: the tool's pull as the journal has it from the run that this one goes on with.
+        journal: where entries are written; None: nowhere.
+        run: the run as known at its start.
+        samples: measured pulls of the tool from the run that this one continues; they are in the
+            journal already.
     """
 
     def __init__(
@@ -43,11 +44,11 @@ class RunWriter:
 
     @property
     def not_on_disk(self) -> int | None:
-        """How many entries wait for the disk; None when nothing is kept."""
+        """How many entries wait for the disk; None without a journal."""
         return None if self._journal is None else self._journal.not_on_disk
 
     def update_run(self, **known: Any) -> None:
-        """Write what has become known of the run, fields of a `JournalRun`, if it is new."""
+        """Write the fields of the run's `JournalRun` given by keyword, if any has changed."""
         run = replace(self._run, **known)
         if run != self._run:
             self._run = run
@@ -59,7 +60,7 @@ class RunWriter:
             self._journal.write(self._run.key, event)
 
     def write_logged(self, logged: LoggedEvent) -> None:
-        """Write an entry of the event log, unless the journal has it as an event of its own."""
+        """Write an entry of the event log as a note, unless the journal has it as an event."""
         if logged.kind in {"mark", "gap", "record"}:
             return
         nudge = logged.nudge
@@ -68,18 +69,18 @@ class RunWriter:
         self._put(logged.utc_s, logged.elapsed_s, logged.kind, document)
 
     def write_kept_by_itself(self, utc_s: float, elapsed_s: float) -> None:
-        """Write that nobody asked for the as found that was written last."""
+        """Write a note that the last record, as found, was made automatically."""
         self._put(utc_s, elapsed_s, KEPT_BY_ITSELF, "{}")
 
     def write_tool_pull(
         self, samples: tuple[PullSample, ...], utc_s: float, elapsed_s: float
     ) -> None:
-        """Write what single touches of the tool showed, if it has changed.
+        """Write the measured pulls of the tool, if they have changed.
 
         Args:
-            samples: of the pull.
-            utc_s: of the newest reading or touch, Unix seconds.
-            elapsed_s: of the same, seconds of the run.
+            samples: the pulls.
+            utc_s: time of the newest reading or touch, Unix seconds.
+            elapsed_s: the same time, seconds of the run.
         """
         if samples and samples != self._samples:
             self._samples = samples
@@ -102,13 +103,13 @@ class RunWriter:
 
 
 def run_of(plan: Plan, utc_s: float, watch: int, goes_on_with: int | None) -> JournalRun:
-    """Return what the journal keeps of a run that begins by `plan`.
+    """Return the journal's run for a run that starts with `plan`.
 
     Args:
-        plan: what is asked of the counter.
-        utc_s: when it begins, Unix seconds.
+        plan: the counter, and its limits and settings.
+        utc_s: when the run starts, Unix seconds.
         watch: key shared by the counters of one watch.
-        goes_on_with: key of the interrupted run that it goes on with.
+        goes_on_with: key of the interrupted run that it continues; None: of none.
     """
     settings = settings_text(
         tolerance=plan.tolerance,

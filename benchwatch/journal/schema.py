@@ -1,4 +1,4 @@
-"""What is inside a journal file: its tables, and how runs and events become rows."""
+"""The schema of a journal file: its tables, and how runs and events are written as rows."""
 
 import itertools
 import json
@@ -15,7 +15,7 @@ from benchwatch.journal.sqlite_errors import GO_ELSEWHERE
 from benchwatch.reading import Entry, Gap, Note, Reading, Record
 
 APPLICATION_ID: Final = 0x42774A31
-"""Marks an SQLite file as a journal of ours (its ``application_id``)."""
+"""The ``application_id`` by which an SQLite file is identified as a journal."""
 
 MIGRATIONS: Final = (
     """
@@ -50,15 +50,15 @@ MIGRATIONS: Final = (
         PRIMARY KEY (run, number)) WITHOUT ROWID;
     """,
 )
-"""Step n takes a file from schema version n (its ``user_version``) to n + 1."""
+"""Step n migrates a file from schema version n (its ``user_version``) to n + 1."""
 
 RUN_COLUMNS: Final = 13
 
 EVENT_TABLES: Final = {"readings": 8, "gaps": 6, "marks": 5, "records": 6, "notes": 6}
-"""Where events are, and how many columns they have; run and number come first."""
+"""Tables of events, and their numbers of columns; run and number are the first two."""
 
 Row = tuple[str, Sequence[object]]
-"""An SQL statement that does no harm when it runs twice, and its values."""
+"""An SQL statement that may safely run twice, and its values."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,9 +66,9 @@ class JournalRun:
     """One counter watched from start to end."""
 
     key: int
-    """Unique in the file, and in any file it is merged with."""
+    """Unique in this file and in any other, so that files can be merged."""
     watch: int
-    """The same for all counters of one program start: they share the zero of elapsed time."""
+    """Key of the program start; its counters share the zero of elapsed time."""
     counter: str
     resource: str
     driver: str
@@ -78,25 +78,25 @@ class JournalRun:
     time_base: str = "unknown"
     gate_s: float | None = None
     settings: str = "{}"
-    """What was asked for (tolerance, settle limit, gate to set), as JSON."""
+    """Settings of the plan (tolerance, settle limit, gate), as JSON."""
     ended_utc_s: float | None = None
-    """None also when the program was killed."""
+    """None while the run lasts, and when the program was killed."""
     end_reason: str = ""
 
 
 def prepare(
     connection: sqlite3.Connection, path: Path, *, before_writing: Callable[[], None] | None = None
 ) -> None:
-    """Make the file a journal of the present schema, or check that it is one.
+    """Make an empty file a journal, or migrate a journal to the present schema.
 
     Args:
-        connection: to the file.
-        path: of the file, for messages.
-        before_writing: called once the file is known to be ours and before anything is changed.
+        connection: a connection to the file.
+        path: path of the file, for messages.
+        before_writing: called after the file's owner was checked and before anything is changed.
 
     Raises:
-        sqlite3.Error: it can't be read or written.
-        JournalError: it belongs to another program, or to a newer version of this one.
+        sqlite3.Error: the file can't be read or written.
+        JournalError: the file belongs to another program, or to a newer version of this one.
     """
     version = int(connection.execute("PRAGMA user_version").fetchone()[0])
     owner = int(connection.execute("PRAGMA application_id").fetchone()[0])
@@ -126,10 +126,16 @@ def prepare(
 
 
 def check_owner(path: Path, owner: int, version: int, *, empty: bool) -> None:
-    """Refuse a database that is not ours, or newer than this program.
+    """Refuse a database of another program, or of a newer version of this one.
+
+    Args:
+        path: path of the file, for messages.
+        owner: its ``application_id``.
+        version: its ``user_version``.
+        empty: whether it has no tables; such a file is accepted.
 
     Raises:
-        JournalError: it is either.
+        JournalError: the database is refused.
     """
     if owner != APPLICATION_ID and not (empty and version == 0):
         raise JournalError(
@@ -143,7 +149,7 @@ def check_owner(path: Path, owner: int, version: int, *, empty: bool) -> None:
 
 
 def run_row(run: JournalRun) -> Row:
-    """Return the row of a run; it replaces an older one."""
+    """Return the row of a run; it replaces the run's earlier row."""
     nominal = None if run.nominal_hz is None else str(run.nominal_hz)
     return "INSERT OR REPLACE INTO runs VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?)", (
         run.key, run.watch, run.counter, _plain(run.resource), run.driver, run.started_utc_s,
@@ -153,13 +159,13 @@ def run_row(run: JournalRun) -> Row:
 
 
 def lost_run(run: int, utc_s: float) -> tuple[object, ...]:
-    """Return the values of a run of which only events are left; `utc_s`: of the first of them."""
+    """Return the row of a run of which only events are left, the first at `utc_s`."""
     why = "what was known of this run was lost with a damaged journal"
     return run, run, "unknown", "", "", utc_s, None, "", "unknown", None, "{}", None, why
 
 
 def event_row(run: int, number: int, event: Entry) -> Row:
-    """Return the row of an event; `number` counts the events of the run."""
+    """Return the row of an event; `number` increases from event to event."""
     if isinstance(event, Reading):
         flags = ",".join(sorted(event.flags)) if event.flags else ""
         return "INSERT OR IGNORE INTO readings VALUES (?,?,?,?,?,?,?,?)", (
@@ -186,14 +192,14 @@ def event_row(run: int, number: int, event: Entry) -> Row:
 def copy_events(
     source: sqlite3.Connection, target: sqlite3.Connection, runs: Iterable[int]
 ) -> None:
-    """Copy the events of `runs`, as far as they can be read, in the target's transaction."""
+    """Copy the events of `runs`, as far as they can be read, in the target's open transaction."""
     for (table, columns), run in itertools.product(EVENT_TABLES.items(), runs):
         put = f"INSERT OR IGNORE INTO {table} VALUES ({','.join('?' * columns)})"  # noqa: S608 - ours
         target.executemany(put, _readable(source, "*", table, run))
 
 
 def count_events(connection: sqlite3.Connection, runs: Iterable[int]) -> int:
-    """Count the events of `runs`, as far as they can be read, without the program's own notes."""
+    """Count the events of `runs`, as far as they can be read, without notes."""
     return sum(
         count
         for table, run in itertools.product(EVENT_TABLES.keys() - {"notes"}, runs)
@@ -202,19 +208,19 @@ def count_events(connection: sqlite3.Connection, runs: Iterable[int]) -> int:
 
 
 def settings_text(**settings: object) -> str:
-    """Return the settings that were asked for as JSON; None is left out."""
+    """Return settings as JSON, without those that are None."""
     return json.dumps({name: value for name, value in settings.items() if value is not None})
 
 
 def _readable(
     connection: sqlite3.Connection, columns: str, table: str, run: int
 ) -> Iterator[tuple[Any, ...]]:
-    """Yield the rows of a run up to where the file is damaged."""
+    """Yield the rows of a run, up to the first damage of the file."""
     query = f"SELECT {columns} FROM {table} WHERE run = ?"  # noqa: S608 - our own words
     with suppress(sqlite3.Error):
         yield from connection.execute(query, (run,))
 
 
 def _plain(text: str) -> str:
-    """Replace what can't be stored as UTF-8 (lone surrogates)."""
+    """Replace characters that can't be stored as UTF-8 (lone surrogates)."""
     return text.encode("utf-8", "replace").decode("utf-8")

@@ -1,4 +1,4 @@
-"""Errors of SQLite in words for people."""
+"""Messages for people about errors of SQLite."""
 
 import sqlite3
 from pathlib import Path
@@ -16,7 +16,7 @@ WHY: Final = {
     sqlite3.SQLITE_CORRUPT: "is damaged",
     sqlite3.SQLITE_IOERR: "can't be written: the disk reports an error, or a size limit is reached",
 }
-"""What is wrong with the journal, by the primary code of the error."""
+"""Predicate of the message, by the primary result code of the error."""
 
 GO_ELSEWHERE: Final = "Choose another with --journal FILE, or go without with --no-journal."
 
@@ -27,6 +27,6 @@ def code(error: sqlite3.Error) -> int:
 
 
 def sentence(path: Path, error: Exception) -> str:
-    """Say what `error` means for the journal at `path`, without a full stop; the path last."""
+    """Return the message on `error` of the journal at `path`, without a full stop."""
     why = WHY.get(code(error)) if isinstance(error, sqlite3.Error) else None
     return f"the journal {why or f'fails: {error}'} ({path})"

@@ -1,4 +1,4 @@
-"""Entries of a trim that the journal keeps beside readings, read back for a later run.
+"""Reads the journal's entries of a trim (records, notes, tool's pull) for a run that continues it.
 
 `run_writer` writes them.
 """
@@ -15,33 +15,33 @@ from benchwatch.reading import AS_LEFT, TOOL_WORDS, RecordKind
 from benchwatch.snapshot import LoggedEvent, LoggedKind, Records
 
 PULL: Final = "pull"
-"""Kind of the entry that holds what single touches of the tool showed."""
+"""Kind of the note that holds the measured pulls of the tool."""
 KEPT_BY_ITSELF: Final = "kept by itself"
-"""Kind of the entry that says that nobody asked for the as found before it."""
+"""Kind of the note that marks the as found before it as recorded automatically."""
 
 PullSample = tuple[float, float | None]
 """Size and standard uncertainty of the pull at one touch, fractional."""
 
 
 def gap_words(lasted_s: float, reason: str) -> str:
-    """Say in the event log that readings are missing."""
+    """Write the event log's text on a gap of `lasted_s` seconds."""
     return f"no readings for {format_duration(lasted_s)}: {reason}"
 
 
 def record_words(record: OffsetRecord, *, kept: bool) -> str:
-    """Say in the event log who put an offset on record, and its cautions."""
+    """Write the event log's text on a record: made automatically (`kept`), and its cautions."""
     caution = f"; caution: {record.caution}" if record.caution else ""
     return " (kept by itself)" * kept + caution
 
 
 def noted_tool_state(kind: str, document: str) -> bool | None:
-    """Return whether a note says that the tool is on (True) or off; None: it says neither."""
+    """Return whether a note reports the tool as on (True) or off (False); None: neither."""
     text = json_object(document).get("text") if kind == "tool" else None
     return next((on for on, words in TOOL_WORDS.items() if words == text), None)
 
 
 def is_record(kind: str, document: str) -> bool:
-    """Tell whether an entry of the table of records can be read as one."""
+    """Return whether an entry of the table of records is a readable record."""
     if kind not in get_args(RecordKind):
         return False
     try:
@@ -52,11 +52,11 @@ def is_record(kind: str, document: str) -> bool:
 
 
 class TrimEntries:
-    """What the entries of interrupted runs say, taken in the order of writing.
+    """Collects the state of a trim from the entries of interrupted runs, in order of writing.
 
     Args:
         utc_s: zero of the new run's time, Unix seconds.
-        nominal_hz: of the newest of them; records under another one are notes only.
+        nominal_hz: nominal of the newest run; records under another nominal become notes only.
     """
 
     def __init__(self, utc_s: float, nominal_hz: float | None) -> None:
@@ -68,7 +68,17 @@ class TrimEntries:
         self.tool_on = False
 
     def take(self, utc_s: float, kind: str, document: str, lasted_s: float) -> None:
-        """Take the entry that was written at `utc_s`, or of a gap that began then."""
+        """Add an entry.
+
+        Args:
+            utc_s: when the entry was made, or a gap began; Unix seconds.
+            kind: kind of record or note, ``mark`` or ``gap``.
+            document: its document, or text.
+            lasted_s: duration of a gap in seconds.
+
+        Raises:
+            KeyError, TypeError, ValueError, OverflowError, FileError: it can't be read.
+        """
         if kind in get_args(RecordKind):
             self._take_record(utc_s, OffsetRecord.from_dict(json_object(document)))
         elif kind == KEPT_BY_ITSELF:
@@ -93,7 +103,7 @@ class TrimEntries:
                 self._note(utc_s, kind, text, nudge=nudge)
 
     def _known_better(self, utc_s: float, nudge: Nudge) -> bool:
-        """Replace the note of the same nudge, now known better; False: the nudge is new."""
+        """Refine the note of the same nudge, if there is one; False: the nudge is new."""
         for place in range(len(self.notes) - 1, -1, -1):
             old = self.notes[place]
             if old.nudge is not None:
@@ -150,7 +160,7 @@ def _optional(value: Any) -> float | None:
 
 
 def json_object(text: str) -> dict[str, Any]:
-    """Read a JSON object; anything else is an empty one."""
+    """Read a JSON object; return an empty one for any other text."""
     try:
         values = json.loads(text)
     except (ValueError, RecursionError):

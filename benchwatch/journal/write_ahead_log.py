@@ -1,9 +1,9 @@
-"""How far the log beside a journal reaches, to be compared with what SQLite recovers of it.
+"""Counts the commits in a journal's write-ahead log that SQLite did not recover.
 
-SQLite recovers a log that a killed program left up to the first frame whose checksum is wrong;
-what was written after that is lost without an error. A log is no database: SQLite holds
-its locks on the file itself and on the index (``-shm``), never on the log, so it may be read
-while connections are open. Format: https://www.sqlite.org/fileformat2.html, section 4.1.
+SQLite recovers the log of a killed program up to the first frame whose checksum is wrong; later
+frames are lost without an error. SQLite locks the database file and the index (``-shm``), never
+the log, so the log may be read while connections are open.
+Format: https://www.sqlite.org/fileformat2.html, section 4.1.
 """
 
 import struct
@@ -19,23 +19,23 @@ _FRAME: Final = struct.Struct(">6I")
 """Page, pages of the database after a commit or 0, two salts, two checksums."""
 _MAGIC: Final = frozenset({0x377F0682, 0x377F0683})
 _PAGE_BYTES: Final = 4096
-"""Of a database that was made with no other one asked for."""
+"""SQLite's default size of a page."""
 
 Salts = tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True)
 class LogExtent:
-    """How far a log reaches, as its frames state it."""
+    """Extent of a log, read from its frames without checking their checksums."""
 
     salts: Salts
-    """Mark the frames of the present round; others are older and not overwritten yet."""
+    """Salts of the valid frames; frames with other salts are older and not yet overwritten."""
     frames: int
-    """Up to the last commit."""
+    """Number of frames up to the last commit."""
 
 
 def log_extent(path: Path) -> LogExtent | None:
-    """Return how far the log beside the journal at `path` reaches; None where there is none."""
+    """Return the extent of the log beside the journal at `path`; None without a readable log."""
     try:
         with beside(path, "-wal").open("rb") as log:
             salts, page_bytes = _begin(log)
@@ -52,10 +52,16 @@ def log_extent(path: Path) -> LogExtent | None:
 
 
 def commits_after(path: Path, stated: LogExtent, recovered: int) -> int:
-    """Count the commits of the log `stated` after the first `recovered` frames.
+    """Count the commits of a log after the first `recovered` frames.
 
-    0 if the log has changed since, or if SQLite counts no frames because all of them are in the
-    journal: then the first commit can still be read.
+    Args:
+        path: the journal.
+        stated: extent of the log before SQLite opened it.
+        recovered: frames that SQLite recovered.
+
+    Returns:
+        0 if the log has changed since. Also 0 if SQLite counts no frames and the first commit is
+        whole: then all frames are in the journal already.
     """
     try:
         with beside(path, "-wal").open("rb") as log:
@@ -70,10 +76,7 @@ def commits_after(path: Path, stated: LogExtent, recovered: int) -> int:
 
 
 def _begin(log: BinaryIO) -> tuple[Salts | None, int]:
-    """Read salts and size of a page; where the header is damaged, those of two frames that agree.
-
-    The file is left at its end.
-    """
+    """Read the salts and the page size; if the header is damaged, from two frames that agree."""
     header = _header(log)
     bytes_there = log.seek(0, 2)
     if header is not None:
@@ -90,7 +93,7 @@ def _begin(log: BinaryIO) -> tuple[Salts | None, int]:
 
 
 def _header(log: BinaryIO) -> tuple[int, ...] | None:
-    """Read the header; None where it is damaged."""
+    """Read the header; return None if it is damaged."""
     log.seek(0)
     data = log.read(_HEADER.size)
     if len(data) < _HEADER.size:
@@ -101,7 +104,7 @@ def _header(log: BinaryIO) -> tuple[int, ...] | None:
 
 
 def _first_commit_is_whole(log: BinaryIO) -> bool:
-    """Tell whether SQLite can read the first commit: header and frames have right checksums."""
+    """Return whether the header and all frames of the first commit have correct checksums."""
     header = _header(log)
     if header is None:
         return False
@@ -120,14 +123,14 @@ def _first_commit_is_whole(log: BinaryIO) -> bool:
 
 
 def _commits(log: BinaryIO, number: int, step: int, salts: Salts) -> bool:
-    """Tell whether the frame with this number, from 1, is of this round and ends a commit."""
+    """Return whether the frame with this number, from 1, has these salts and ends a commit."""
     log.seek(_HEADER.size + (number - 1) * step)
     _, pages, *rest = _FRAME.unpack(log.read(_FRAME.size))
     return pages != 0 and (rest[0], rest[1]) == salts
 
 
 def _checksum(data: bytes, sums: tuple[int, int], magic: int) -> tuple[int, int]:
-    """Go on with a checksum over `data`; the magic number tells the order of its bytes."""
+    """Continue a checksum over `data`; the lowest bit of the magic number gives its byte order."""
     first, second = sums
     for one, two in struct.iter_unpack(">2I" if magic & 1 else "<2I", data):
         first = (first + one + second) & 0xFFFFFFFF

@@ -1,11 +1,11 @@
-"""The journal: every reading on disk, in SQLite, before anybody sees it.
+"""Writes the journal: every reading on disk, in SQLite, before it is shown.
 
-One file serves all runs, and several programs at once. Each reading is a transaction of
-its own, so a killed program loses at most the reading in flight; what a power cut can cost
-is bounded by `SYNC_S`. While the file can't be written (locked, disk full, gone) events
-wait in a bounded backlog and the run goes on; every event carries a number, so that writing
-it twice does no harm. When the file is moved or deleted, a new one is begun with all runs that
-go on; events that still wait at the end are written to another file.
+One file serves all runs, and several programs at once. Each reading is one transaction, so a
+killed program loses at most the reading in progress; the loss by a power cut is bounded by
+`SYNC_S`. While the file can't be written (locked, disk full, gone), events wait in a bounded
+backlog and the run continues; every event has a number, so that writing it twice does no harm.
+When the file is moved or deleted, a new one is made with all current runs. Events that still
+wait at the end are written to another file.
 """
 
 import contextlib
@@ -27,21 +27,21 @@ from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, code, sentence
 from benchwatch.reading import Entry
 
 BACKLOG: Final = 100_000
-"""Events kept in memory while the file can't be written; beyond that the oldest go first."""
+"""Most events kept in memory while the file can't be written; then the oldest are dropped."""
 RETRY_S: Final = 1.0
 SYNC_S: Final = 5.0
-"""How often all events so far are forced to the disk, not only handed to the system: the most
-that a power cut can cost."""
+"""How often all written events are forced to the disk, and not only passed to the system: a power
+cut loses at most so many seconds."""
 LEAVE_S: Final = 1.0
-"""Longest wait, at the end, for another program that opens or closes the journal."""
+"""Longest wait, on closing, for another program that opens or closes the journal."""
 STOP_S: Final = 1.0
-"""Longest wait, at the end, for the threads that check the file and recover a damaged one."""
+"""Longest wait, on closing, for the threads that check the file and recover a damaged one."""
 
 _TRANSIENT: Final = frozenset({sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_FULL})
 
 
 def new_key(utc_s: float) -> int:
-    """Return a key for a run that no other program will choose; keys sort by time."""
+    """Return a unique key for a run that starts at `utc_s` (Unix seconds); keys sort by time."""
     return (int(utc_s * 1000) << 20) | secrets.randbits(20)
 
 
@@ -50,13 +50,13 @@ class Journal:
 
     Args:
         path: the file; made when missing.
-        clock: paces retries and syncs.
+        clock: times retries and syncs.
         backlog: how many events may wait in memory.
-        ours: `path` is the default one, where nobody else puts anything.
+        ours: `path` is the default path, where no other program writes files.
 
     Raises:
-        JournalError: the file can't serve as a journal. One that is locked, or whose disk
-            is full just now, is accepted: `trouble` says so, and events wait.
+        JournalError: the file can't be used as a journal. A file that is locked, or whose disk
+            is full, is accepted: `trouble` gives the reason, and events wait.
     """
 
     def __init__(
@@ -79,9 +79,9 @@ class Journal:
         self._runs: dict[int, JournalRun] = {}
         self._file: OpenFile | None = None
         self._moved: OpenFile | None = None
-        """The file that is no longer at `path`, until its runs are in the new one."""
+        """The file that is no longer at `path`, until its runs are copied to the new one."""
         self._in_moved = 0
-        """How many events are in it."""
+        """How many events are in the moved file."""
         self._ours = ours
         self._damaged: tuple[int, int] | None = None
         """The inode of a file that was found damaged while it was written."""
@@ -106,7 +106,7 @@ class Journal:
         return 0 if self.trouble is None else self._in_moved + len(self._backlog)
 
     def save_run(self, run: JournalRun) -> None:
-        """Write what is known of `run`, in place of what was known before."""
+        """Write `run`, in place of its earlier version."""
         with self._lock:
             self._runs[run.key] = run
             if self._file is None or self.trouble:
@@ -118,7 +118,7 @@ class Journal:
                 self._fail(error)
 
     def write(self, run: int, event: Entry) -> None:
-        """Write `event` of the run with key `run`; on return it is in file or backlog."""
+        """Write `event` of the run with key `run`; on return it is in the file or the backlog."""
         with self._lock:
             self._number += 1
             if self._file is None or self.trouble:
@@ -138,11 +138,11 @@ class Journal:
                 self._fail(error)
 
     def close(self) -> None:
-        """Write the backlog, and close.
+        """Write the backlog, and close the file.
 
         Raises:
-            JournalError: some of it could not be written; the message says how much, and to
-                which other file it was written, if any had room.
+            JournalError: part of the backlog could not be written; the message says how much,
+                and to which other file it was written, if any.
         """
         with self._lock:
             try:
@@ -167,7 +167,7 @@ class Journal:
             kept = f", but in {there}" if there else lost
             raise JournalError(f"{trouble}: {left} readings and notes are not in it{kept}.")
 
-    # The lock is held in all that follows.
+    # All methods below are called with the lock held.
 
     def _open(self) -> None:
         self._file = OpenFile(
@@ -199,7 +199,7 @@ class Journal:
         self._next_sync_s = -math.inf
 
     def _sync(self) -> None:
-        """Force what was written to the disk, and check that the file is still there."""
+        """Force all written events to the disk, and check that the file is still at its path."""
         self._next_sync_s = self._clock.monotonic() + SYNC_S
         self._check_place()
         assert self._file is not None
@@ -218,7 +218,7 @@ class Journal:
             self.notices.append("the log beside the journal is emptied again.")
 
     def _check_place(self) -> None:
-        """Check that the open file is the one at `path`; if not, remember it and raise."""
+        """Check that the open file is the one at `path`; if not, keep it as `_moved` and raise."""
         if self._file is None:
             return
         try:
@@ -241,7 +241,7 @@ class Journal:
             self._file = None
 
     def _retry(self) -> None:
-        """When it is time, write the backlog in one transaction."""
+        """Write the backlog in one transaction, if the next attempt is due."""
         if self._clock.monotonic() < self._next_try_s:
             return
         try:
@@ -262,7 +262,7 @@ class Journal:
                 self._moved, self._in_moved = None, 0
 
     def _write_waiting(self, connection: sqlite3.Connection) -> None:
-        """Write all that is not in the file at `path`, in one transaction."""
+        """Write all runs, events of a moved file and the backlog, in one transaction."""
         connection.execute("BEGIN IMMEDIATE")
         for run in self._runs.values():
             connection.execute(*run_row(run))
