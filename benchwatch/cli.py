@@ -1,6 +1,6 @@
-"""The command line: it finds the command, and turns errors into sentences and exit codes.
+"""The command line: finds the command, and turns errors into sentences and exit codes.
 
-A command is loaded when it is used, so that ``--version`` need not wait for the screen.
+A command is imported when it is used, so that ``--version`` does not wait for imports.
 """
 
 import importlib
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 class LazyGroup(click.Group):
-    """A group whose commands are imported when they are asked for."""
+    """A group of commands, each imported when it is used."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
         """Return the names of all commands."""
@@ -38,7 +38,7 @@ class LazyGroup(click.Group):
         return command
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> "list[CompletionItem]":
-        """Return what completes a word, without importing any command."""
+        """Return the completions of a word, without importing any command."""
         from click.shell_completion import CompletionItem  # noqa: PLC0415 - only for the shell
 
         commands = [
@@ -55,13 +55,13 @@ class LazyGroup(click.Group):
         parent: click.Context | None = None,
         **extra: Any,
     ) -> click.Context:
-        """Read the command line, which may already write help."""
-        with _reader_may_leave():
+        """Parse the command line; ``--help`` is written here."""
+        with _closed_pipe_exits():
             return super().make_context(info_name, args, parent, **extra)
 
     def invoke(self, ctx: click.Context) -> object:
         """Run the command."""
-        with _reader_may_leave():
+        with _closed_pipe_exits():
             return super().invoke(ctx)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
@@ -73,7 +73,7 @@ class LazyGroup(click.Group):
 def _print_version(ctx: click.Context, _param: click.Parameter, asked: bool) -> None:
     if not asked or ctx.resilient_parsing:
         return
-    from importlib.metadata import version  # noqa: PLC0415 - only here, and not for free
+    from importlib.metadata import version  # noqa: PLC0415 - slow to import, and used only here
 
     click.echo(f"benchwatch {version('benchwatch')}")
     ctx.exit()
@@ -98,7 +98,7 @@ def cli() -> None:
 
 
 def run(arguments: Sequence[str] | None = None) -> int:
-    """Run a command line (that of the process when None) and return its exit code."""
+    """Run a command line (None: that of the process) and return its exit code."""
     try:
         code = cli.main(args=arguments, prog_name="benchwatch", standalone_mode=False)
     except click.ClickException as error:
@@ -113,7 +113,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 
 class DataOutput(io.TextIOWrapper):
-    """Standard output; where it can't be written, any write raises an error with a sentence."""
+    """Standard output; an error of writing it is raised as a `FileError` with a sentence."""
 
     def write(self, text: str) -> int:
         """Write `text`."""
@@ -121,7 +121,7 @@ class DataOutput(io.TextIOWrapper):
             return super().write(text)
 
     def flush(self) -> None:
-        """Write out what is buffered."""
+        """Write the buffered text."""
         with _as_file_error():
             super().flush()
 
@@ -130,13 +130,13 @@ class NarrationOutput(io.TextIOWrapper):
     """Standard error; an error of writing it is ignored."""
 
     def write(self, text: str) -> int:
-        """Write `text` if that can be done."""
+        """Write `text`, if possible."""
         with suppress(OSError):
             super().write(text)
         return len(text)
 
     def flush(self) -> None:
-        """Write out what is buffered if that can be done."""
+        """Write the buffered text, if possible."""
         with suppress(OSError):
             super().flush()
 
@@ -154,11 +154,11 @@ def _as_file_error() -> Iterator[None]:
 
 
 @contextmanager
-def _reader_may_leave() -> Iterator[None]:
-    """Write out what was printed; that the reader has closed the pipe is no failure.
+def _closed_pipe_exits() -> Iterator[None]:
+    """Flush standard output on leaving; end with exit code 0 if its reader has closed the pipe.
 
     Raises:
-        click.exceptions.Exit: the reader has closed it.
+        click.exceptions.Exit: the reader has closed the pipe.
     """
     try:
         yield
@@ -169,12 +169,12 @@ def _reader_may_leave() -> Iterator[None]:
 
 
 def _discard(stream: TextIO) -> None:
-    """Discard what is still buffered, or the interpreter complains of it at exit."""
+    """Discard the buffered text, so that the interpreter reports no error about it at exit."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def _say(text: str) -> None:
-    """Write to standard error; a closed one is no reason to fail."""
+    """Write a line to standard error; an error of writing it is ignored."""
     try:
         print(text, file=sys.stderr, flush=True)
     except OSError:
@@ -182,11 +182,11 @@ def _say(text: str) -> None:
 
 
 def _has_streams() -> bool:
-    """Tell whether standard output is open; open the null device where standard error was closed.
+    """Return whether standard output is open; replace a closed standard error by the null device.
 
-    Both are None when the shell closed them: print() would then write narration among the
-    data, and the next file to be opened, such as the journal, would get the number of the
-    stream, and with it all that a library writes there.
+    A stream that the shell closed is None. Then print() would write narration among the data,
+    and the next file to be opened, such as the journal, would get the stream's file number: all
+    that a library writes to the stream would go into that file.
     """
     while (sink := os.open(os.devnull, os.O_RDWR)) <= 2:
         pass
@@ -217,7 +217,7 @@ def main() -> NoReturn:
 
 
 def _over(kind: type[io.TextIOWrapper], stream: TextIO) -> io.TextIOWrapper:
-    """Put a text stream of that kind over the bytes of a standard stream."""
+    """Return a text stream of the class `kind` on the bytes of a standard stream."""
     return kind(
         stream.buffer,
         encoding=stream.encoding,

@@ -1,7 +1,7 @@
 """The commands, one module each: NAME.py holds the click command NAME.
 
 In: words of the command line. Out: lines on standard output, an exit code. This module imports
-none of them: a command is loaded when it is used.
+no command: each is loaded when it is used. `common` holds what several commands share.
 """
 
 from typing import Final
@@ -21,5 +21,5 @@ COMMANDS: Final = {
     "ageing": "Fit dated offsets and say when the next visit is due.",
     "simulate": "Serve a simulated bench until interrupted.",
 }
-"""Name and one line of help of each command, in the order in which a newcomer meets them. The list
-in ``--help``, the completion of the shell and the README's table follow from it."""
+"""Name and one line of help of each command, in the order in which a newcomer needs them. The list
+in ``--help``, the shell's completion and the README's table are made from it."""

@@ -35,7 +35,7 @@ from benchwatch.recording.visit_table import read_visits
 from benchwatch.report.blocks import align_table
 
 STEPS = 5
-"""Rows of the forecast."""
+"""Steps of the forecast from the last visit to the horizon."""
 
 
 @click.command()
@@ -96,7 +96,7 @@ def ageing(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _AgeingReport:
-    """Everything that is printed, as tables or as JSON lines."""
+    """The results to print, as tables or as JSON lines."""
 
     found: Ageing
     forecasts: list[AgeingForecast]
@@ -106,11 +106,11 @@ class _AgeingReport:
     tolerance: float | None
 
     def date(self, days: float | None) -> str | None:
-        """Return the date of a time of the fit; None for None."""
+        """Return the date (UTC) that lies `days` after `origin_s`; None for None."""
         return None if days is None else _iso_date(self.origin_s + days * DAY_S)
 
     def print_json_lines(self) -> None:
-        """Print a line a law, a line a forecast, a line on the due date."""
+        """Print one line for each law, one for each forecast, and one for the due date."""
         for fit in (self.found.best, self.found.other, *self.found.began_earlier):
             if fit is not None:
                 print_json(self._law(fit))
@@ -162,7 +162,7 @@ class _AgeingReport:
 
     @property
     def unit(self) -> OffsetUnit:
-        """The unit of everything that is printed."""
+        """The unit of all printed offsets."""
         sizes = [abs(row.offset) for row in self.forecasts]
         return offset_unit(max(*sizes, self.tolerance or 0.0))
 
@@ -201,7 +201,7 @@ def _column_name(fit: AgeingFit) -> str:
 
 
 def _origin_sentence(found: Ageing, unit: OffsetUnit) -> str:
-    """Say how the unknown beginning of ageing changes the fit, and what to type."""
+    """Write how the unknown start of ageing changes the fit, and which option states it."""
     other = ", ".join(
         f"{_rate(fit, unit)} if it began {fit.earlier_days:g} d earlier"
         for fit in found.began_earlier
@@ -213,7 +213,7 @@ def _origin_sentence(found: Ageing, unit: OffsetUnit) -> str:
 
 
 def _u_shown(fit: AgeingFit) -> float | None:
-    """Return u of the printed rate: a decade for the logarithmic law, a day for the linear."""
+    """Return u of the rate: per decade of time for the logarithmic law, per day for the linear."""
     if fit.u_slope is None or fit.per_decade is None:
         return fit.u_slope
     return fit.u_slope * math.log(10.0)

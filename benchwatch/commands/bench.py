@@ -1,4 +1,4 @@
-"""``benchwatch bench``: writes and checks the file that describes a bench."""
+"""``benchwatch bench``: writes and checks a bench file."""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -127,7 +127,7 @@ def check(*, file: Path, as_json: bool) -> int:
     return 0
 
 
-# ------------------------------------------------------------- from what was found to a draft
+# ------------------------------------------------------------- from found resources to a draft
 
 
 def _entries(
@@ -138,7 +138,7 @@ def _entries(
     typed = list(names)
 
     def place(item: FoundResource) -> tuple[int, bool]:
-        """Return its place: typed resources in their order, then those with an identity."""
+        """Return the sort key: typed resources in their order, then those with an identity."""
         at = typed.index(item.resource) if item.resource in names else len(typed)
         return at, item.identity is None
 
@@ -148,8 +148,8 @@ def _entries(
         notes = [text for text in (item.about, item.identity, item.note) if text]
         nominal = None
         if item.resource in names and item.identity is not None:
-            nominal, said = _look(item, backend)
-            notes.append(said)
+            nominal, note = _take_reading(item, backend)
+            notes.append(note)
         sure = item.identity is not None or item.resource in names
         entries.append(
             DraftCounter(
@@ -170,8 +170,8 @@ def _free_name(taken: set[str]) -> str:
     return next(f"counter{n}" for n in range(2, 10_000) if f"counter{n}" not in taken)
 
 
-def _look(item: FoundResource, backend: str) -> tuple[str | None, str]:
-    """Take one reading; return the nominal that it is near, and a sentence on the counter."""
+def _take_reading(item: FoundResource, backend: str) -> tuple[str | None, str]:
+    """Take one reading; return the nominal that it is near, if any, and a note on the counter."""
     try:
         link = Buses().open_link(item.resource, backend=backend)
         try:
@@ -183,14 +183,14 @@ def _look(item: FoundResource, backend: str) -> tuple[str | None, str]:
             link.close()
     except BenchwatchError as error:
         return None, f"it could not be read: {error}"
-    said = f"time base {findings.time_base.source}"
+    note = f"time base {findings.time_base.source}"
     if findings.gate_s is not None:
-        said = f"gate {format_duration(findings.gate_s)}, {said}"
+        note = f"gate {format_duration(findings.gate_s)}, {note}"
     if not findings.values:
-        return None, f"{said}; it gave no reading"
+        return None, f"{note}; it gave no reading"
     nominal = round_nominal(findings.values[-1])
-    said = f"{said}; it read {findings.values[-1]:f} Hz"
-    return None if nominal is None else format_frequency(nominal), said
+    note = f"{note}; it read {findings.values[-1]:f} Hz"
+    return None if nominal is None else format_frequency(nominal), note
 
 
 def _check_address(plan: Plan, found: Bench) -> None:

@@ -54,14 +54,19 @@ from benchwatch.recording.run_statistics import spikes_of
 from benchwatch.report.record_document import record_text
 
 OLDEST_S = 100 * 365.25 * DAY_S
-"""Age of a calibration above which a date is a slip."""
+"""Age of a calibration above which it is refused as a typing error."""
 
 
 def calibration_age_s(text: str, at_utc_s: float | None) -> float:
-    """Read ``--calibrated``: an age such as ``90d``, or the date of the calibration.
+    """Return the age in seconds that ``--calibrated`` states: an age such as ``90d``, or a date.
+
+    Args:
+        text: as typed.
+        at_utc_s: time of the run, Unix seconds; None when the recording has no dates.
 
     Raises:
-        UsageError: it is neither, lies after the run, or is a date and the run has none.
+        UsageError: the text is neither age nor date, the date lies after the run, or the run has
+            no date to compare it with.
     """
     try:
         age_s = parse_duration(text)
@@ -188,7 +193,7 @@ def budget(
 
 
 def _time_base(by: CountedBy, bench_file: Path | None) -> Reference:
-    """Return what counted the seconds, before the typed values replace parts of it."""
+    """Return the time base of the readings, before typed options replace parts of it."""
     if bench_file is None:
         return replace(by.reference, name="time base")
     if by.source == "external":
@@ -197,7 +202,7 @@ def _time_base(by: CountedBy, bench_file: Path | None) -> Reference:
 
 
 def _typed_rows(recording: Recording, part: TypedRange, last_s: float | None) -> slice:
-    """Return the readings that ``--from``, ``--to`` and ``--last`` leave."""
+    """Return the rows of the readings that ``--from``, ``--to`` and ``--last`` select."""
     rows = typed_rows(recording, part)
     if last_s is None:
         return rows
@@ -209,7 +214,7 @@ def _typed_rows(recording: Recording, part: TypedRange, last_s: float | None) ->
 def _budget_part(
     recording: Recording, rows: slice, kind: RecordKind, plan: Plan, settle: SettleLimit | None
 ) -> BudgetPart:
-    """Return the part of some rows, without the spikes that the whole recording shows."""
+    """Return the part of `rows` that the budget uses, without spikes of the whole recording."""
     wild = spikes_of(recording)
     first_s, last_s = float(recording.time_s[rows.start]), float(recording.time_s[rows.stop - 1])
     events = (
@@ -224,7 +229,7 @@ def _budget_part(
 def _settled(
     recording: Recording, steady: SteadyPart, part: TypedRange, kind: RecordKind, *, limited: bool
 ) -> SteadyPart:
-    """Leave out a warm-up, as found or where it is asked for; else say that it counts too."""
+    """Leave out a warm-up, for as found or ``--since settled``; else report that it is included."""
     if part.since == "settled":
         begin_s = settled_from(recording, steady.settled_s, limit="stated" if limited else None)
         return steady if begin_s is None else steady.since(begin_s)
@@ -259,7 +264,7 @@ def _resolution(recording: Recording, stated_hz: Decimal | None) -> float | None
 
 
 def _print_record_json(record: OffsetRecord, coverage: float, used: Mapping[str, object]) -> None:
-    """Print a line a contribution and one for the whole; `used` says of which readings."""
+    """Print one line for each contribution and one for the whole; `used` states the readings."""
     for line in record.budget.lines:
         print_json({"kind": "contribution", **line_dict(line)})
     expanded = record.budget.expanded(coverage)

@@ -45,19 +45,19 @@ from benchwatch.recording.run_statistics import spikes_of, used_offsets
 from benchwatch.report.blocks import align_table
 
 HAT = 3
-"""Counters whose noise a three-cornered hat can separate; more would give several answers each."""
+"""Number of counters for a three-cornered hat: with more, each counter has several solutions."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Comparison:
-    """Everything that is printed, as tables or as JSON lines."""
+    """The results to print, as tables or as JSON lines."""
 
     time_bases: dict[str, RunTimeBase]
-    """Time base of each counter, as far as its recording tells."""
+    """Time base of each counter, as far as its recording states one."""
     pairs: tuple[Difference, ...]
     claims: tuple[TimeBaseClaim, ...]
     refused: tuple[str, ...]
-    """Sentences on what can't be claimed."""
+    """Sentences that say what can't be claimed, and why."""
     hat: tuple[HatRow, ...]
     coverage: float
 
@@ -121,17 +121,17 @@ def compare(
         )
     majority = claim_of_majority(pairs, time_bases, share)
     made, refused = on_reference.made + majority.made, on_reference.refused + majority.refused
-    unsaid = None if made or refused else no_claim(time_bases)
+    why_none = None if made or refused else no_claim(time_bases)
     comparison = Comparison(
         time_bases=time_bases,
         pairs=pairs,
         claims=made,
-        refused=refused if unsaid is None else (unsaid,),
+        refused=refused if why_none is None else (why_none,),
         hat=hat_rows(matched, step_s) if len(matched) == HAT else (),
         coverage=share,
     )
     if as_json:
-        _put_lines(comparison)
+        _print_json_lines(comparison)
     else:
         print_text(comparison_text(comparison))
 
@@ -162,7 +162,12 @@ def _read(files: tuple[str, ...], stated: RecordingOptions) -> dict[str, Recordi
 def _matched(
     recordings: dict[str, Recording], window_s: float | None
 ) -> tuple[dict[str, NDArray[np.float64]], dict[str, NDArray[np.float64]], float]:
-    """Return matched offsets, 1 where the own oscillator counted them, and their interval."""
+    """Match the readings of all counters in time.
+
+    Returns:
+        Offsets by counter, (n,) each; the part of each that the counter's own oscillator
+        counted, 0 to 1, (n,); the interval in seconds.
+    """
     starts = [recording.utc_start_s for recording in recordings.values()]
     dated = all(start is not None for start in starts)
     if not dated:
@@ -186,17 +191,17 @@ def _matched(
 
 
 def _own(recording: Recording) -> NDArray[np.float64]:
-    """Return 1 for each reading that the counter's own oscillator counted, else 0, (n,)."""
+    """Return 1 for each reading that the counter's own oscillator counted, else 0; (n,)."""
     own = np.zeros(len(recording))
     own[[row for row, flags in recording.flags.items() if INTERNAL_TIMEBASE in flags]] = 1.0
     return own
 
 
-# ------------------------------------------------------------- what is printed
+# ------------------------------------------------------------- output
 
 
 def comparison_text(comparison: Comparison) -> str:
-    """Write a comparison for people, all of it in one unit."""
+    """Write a comparison for people, all offsets in one unit."""
     share, unit = f"{comparison.coverage * 100:g} %", _unit(comparison)
     rows = []
     for pair in comparison.pairs:
@@ -238,7 +243,7 @@ TIME_BASE_WORDS: dict[RunTimeBase, str] = {
 
 
 def _unit(comparison: Comparison) -> OffsetUnit:
-    """Return the unit of everything that is printed: that of the largest difference."""
+    """Return the unit of all printed offsets, which fits the largest difference."""
     sizes = [abs(pair.mean) for pair in comparison.pairs]
     sizes += [pair.half_width(comparison.coverage) or 0.0 for pair in comparison.pairs]
     return offset_unit(max(sizes))
@@ -275,7 +280,7 @@ def _hat(comparison: Comparison, unit: OffsetUnit) -> str:
     return f"{title}\n" + align_table(("averaging", *comparison.time_bases, "differences"), rows)
 
 
-def _put_lines(comparison: Comparison) -> None:
+def _print_json_lines(comparison: Comparison) -> None:
     for pair in comparison.pairs:
         half = pair.half_width(comparison.coverage)
         print_json(

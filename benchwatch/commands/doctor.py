@@ -1,4 +1,4 @@
-"""``benchwatch doctor``: what is missing on this computer, and what to do."""
+"""``benchwatch doctor``: checks this computer, and says what is missing and what to do."""
 
 import os
 import shutil
@@ -25,7 +25,8 @@ PACKAGES: Final = (
 )  # fmt: skip
 OLDEST_PYTHON: Final = (3, 11)
 LITTLE_SPACE: Final = 200_000_000
-"""Bytes; a reading takes about 100, so a month at one a second fits in 300 million."""
+"""Free bytes below which the disk is reported: a reading takes about 100, a month at one per second
+about 300 million."""
 SMALLEST: Final = (80, 24)
 HELP: Final = {
     "USB": "counters on USB need it: pip install pyusb, and a libusb of the system",
@@ -34,7 +35,7 @@ HELP: Final = {
     "TCPIP": "it works; only find does not see these without zeroconf: pip install zeroconf",
     "VICP": "only some oscilloscopes need it",
 }
-"""What to do for a bus that is missing, by how its name begins."""
+"""Advice for a bus that can't be used, by the beginning of its name."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +44,7 @@ class SystemCheck:
 
     name: str
     good: bool | None
-    """None: it is missing, and most people do without."""
+    """Passed (True) or failed (False); None: missing, but optional."""
     says: str
     advice: str = ""
 
@@ -88,7 +89,7 @@ def _all_checks() -> Iterator[SystemCheck]:
 
 
 def check_versions(python: tuple[int, ...] = sys.version_info[:3]) -> Iterator[SystemCheck]:
-    """Check Python and the packages that the program needs."""
+    """Check the versions of Python and of the packages that the program needs."""
     shown = ".".join(map(str, python[:3]))
     wanted = ".".join(map(str, OLDEST_PYTHON))
     old = tuple(python[:2]) < OLDEST_PYTHON
@@ -115,7 +116,7 @@ def check_versions(python: tuple[int, ...] = sys.version_info[:3]) -> Iterator[S
 
 
 def check_visa(backends: list[Backend]) -> Iterator[SystemCheck]:
-    """Check the VISA libraries, and which buses each has."""
+    """Check the VISA libraries, and which buses each supports."""
     if not any(backend.usable for backend in backends):
         yield SystemCheck(
             name="visa",
@@ -180,7 +181,7 @@ def check_usb(devices: Path = Path("/sys/bus/usb/devices"), nodes: Path = Path("
 
 
 def check_journal(path: Path) -> Iterator[SystemCheck]:
-    """Check whether the journal can be written, and whether there is room."""
+    """Check whether the journal can be written, and whether its disk has room."""
     folder = next(parent for parent in path.parents if parent.exists())
     if not os.access(path if path.exists() else folder, os.W_OK):
         yield SystemCheck(
@@ -212,7 +213,13 @@ def check_profiles(registry: DriverRegistry) -> Iterator[SystemCheck]:
 def check_terminal(
     size: tuple[int, int] | None, environ: Mapping[str, str], encoding: str
 ) -> Iterator[SystemCheck]:
-    """Check what the screen can show; `size` is (columns, lines), None without a terminal."""
+    """Check size, colours and characters of the terminal.
+
+    Args:
+        size: columns and lines; None without a terminal.
+        environ: environment variables.
+        encoding: of standard output.
+    """
     if size is None:
         yield SystemCheck(
             name="terminal",
@@ -257,7 +264,7 @@ def check_terminal(
 
 
 def _not_allowed(name: str, device: Path, about: str) -> SystemCheck:
-    import grp  # noqa: PLC0415 - there is none on other systems
+    import grp  # noqa: PLC0415 - exists on POSIX systems only
 
     try:
         status = device.stat()

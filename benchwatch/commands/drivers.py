@@ -1,4 +1,4 @@
-"""``benchwatch drivers``: lists the drivers, shows one, and tries one on a counter."""
+"""``benchwatch drivers``: lists the drivers, shows one, and checks one on a counter."""
 
 import inspect
 from collections.abc import Callable
@@ -68,12 +68,14 @@ def show(name: str) -> int:
             text = source.read_text("utf-8")
         except (OSError, UnicodeDecodeError) as error:
             raise FileError(f"the profile {source} can't be read: {error}.") from error
-        print_text(_harmless(f"# {source}\n{text.rstrip()}"))
+        print_text(_printable_lines(f"# {source}\n{text.rstrip()}"))
         return 0
     module = inspect.getmodule(loaded)
-    said = [inspect.getdoc(module), inspect.getdoc(loaded)]
+    docs = [inspect.getdoc(module), inspect.getdoc(loaded)]
     print_text(
-        _harmless("\n\n".join(text for text in said if text) or f"{name} says nothing of itself.")
+        _printable_lines(
+            "\n\n".join(text for text in docs if text) or f"{name} says nothing of itself."
+        )
     )
     return 0
 
@@ -131,7 +133,7 @@ def _examine(
     try:
         examination = Examination(link, make, readings=readings)
         for found in examination:
-            _tell(found, as_json=as_json)
+            _print_check(found, as_json=as_json)
             if found.name == "gate":
                 narrate(f"taking {readings} readings")
         return examination.findings
@@ -139,7 +141,7 @@ def _examine(
         link.close()
 
 
-def _tell(found: Check, *, as_json: bool) -> None:
+def _print_check(found: Check, *, as_json: bool) -> None:
     if as_json:
         print_json({"kind": "check", "name": found.name, "good": found.good, "says": found.says})
         return
@@ -170,7 +172,7 @@ def _write_draft(path: Path, findings: Findings) -> None:
 
 
 def _fault_of(path: Path) -> str:
-    """Return why a profile can't be used as it stands; '' when it can."""
+    """Return why the profile at `path` can't be used yet; empty if it can."""
     from benchwatch_drivers.profile.profile_file import read_profile  # noqa: PLC0415 - only for a draft
 
     try:
@@ -198,5 +200,5 @@ def _row(info: DriverInfo) -> dict[str, Any]:
     }
 
 
-def _harmless(text: str) -> str:
+def _printable_lines(text: str) -> str:
     return "\n".join(printable(line, 500) for line in text.splitlines())

@@ -1,4 +1,4 @@
-"""``benchwatch elsewhere``: says what an offset becomes at other frequencies."""
+"""``benchwatch elsewhere``: converts an offset to other frequencies."""
 
 from dataclasses import asdict
 from decimal import Decimal
@@ -71,10 +71,10 @@ def elsewhere(
 
 
 def _uncertainty(text: str, nominal: Decimal) -> float:
-    """Read ``--u``.
+    """Read ``--u``, the standard uncertainty, as a fraction.
 
     Raises:
-        QuantityError: it is no fraction, or below zero.
+        QuantityError: the text is not an offset, or is negative.
     """
     with of_option("--u"):
         u = parse_fraction(text, nominal)

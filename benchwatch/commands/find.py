@@ -59,7 +59,7 @@ def find(
                 print_text(_paragraph(item))
         else:
             finished = finished and not item.trouble
-            _tell_place(item, as_json=as_json)
+            _report_place(item, as_json=as_json)
     known = sum(item.driver is not None for item in found)
     if as_json:
         print_json({"kind": "end", "found": len(found), "fitted": known, "finished": finished})
@@ -79,8 +79,8 @@ def _paragraph(found: FoundResource) -> str:
     return "\n    ".join(lines)
 
 
-def _tell_place(looked: SearchedPlace, *, as_json: bool) -> None:
+def _report_place(searched: SearchedPlace, *, as_json: bool) -> None:
     if as_json:
-        print_json({"kind": "looked", **asdict(looked)})
-    if looked.trouble:
-        narrate(f"{looked.place}: {printable(looked.trouble, 300)}")
+        print_json({"kind": "looked", **asdict(searched)})
+    if searched.trouble:
+        narrate(f"{searched.place}: {printable(searched.trouble, 300)}")

@@ -1,4 +1,4 @@
-"""``benchwatch journal``: says what the journal holds; archives, merges and repairs it."""
+"""``benchwatch journal``: shows, archives, merges and repairs the journal."""
 
 import sqlite3
 import time
@@ -123,7 +123,7 @@ def merge(*, file: Path, path: Path | None, as_json: bool) -> int:
         raise JournalError(f"there is no file {file}.")
     if inode(file) == inode(target):
         raise JournalError(f"{file} is the journal itself: give another file.")
-    Journal(target).close()  # made where there is none, and refused where it can't be one
+    Journal(target).close()  # makes a missing journal, and refuses another kind of file
     try:
         with closing(
             sqlite3.connect(target.resolve(), timeout=WAIT_S, isolation_level=None)

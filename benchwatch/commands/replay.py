@@ -1,4 +1,4 @@
-"""``benchwatch replay``: puts a recorded file through the same estimate as a live run."""
+"""``benchwatch replay``: analyses a recorded file like a live run, on the screen or as lines."""
 
 import shutil
 import stat
@@ -123,7 +123,7 @@ def replay(
 
 @contextmanager
 def _read_again(file: str) -> Iterator[str]:
-    """Give the path of a file that can be read more than once: that of a copy, for a pipe."""
+    """Yield the path of a file that can be read repeatedly: `file`, or for a pipe a copy."""
     if not _is_pipe(file):
         yield file
         return
@@ -141,19 +141,19 @@ def _read_again(file: str) -> Iterator[str]:
 def _is_pipe(file: str) -> bool:
     try:
         return file == STANDARD_INPUT or stat.S_ISFIFO(Path(file).stat().st_mode)
-    except (OSError, ValueError):  # whoever reads the file says why in a sentence
+    except (OSError, ValueError):  # opening the file raises this again, with a sentence
         return False
 
 
 def _nothing(_sentence: str) -> None:
-    """Say nothing: the search for the end of the file says the same."""
+    """Drop a notice: the search for the end of the file finds the same ones."""
 
 
 def _check_apart(file: str, journal: Path) -> None:
-    """Refuse to write into the file that is read.
+    """Refuse a journal that is the recorded file itself.
 
     Raises:
-        UsageError: the two are the same.
+        UsageError: both are the same file.
     """
     try:
         same = file != STANDARD_INPUT and journal.samefile(file)
@@ -168,7 +168,11 @@ def _pipeline(recording: Recording, plan: Plan, journal: Journal | None) -> Pipe
 
 
 def _as_lines(screen: ScreenOptions, *, plain: bool, as_json: bool, keep: bool) -> bool:
-    """Tell whether lines are written; refuse options that don't go together."""
+    """Return whether lines are written instead of the screen.
+
+    Raises:
+        UsageError: options exclude each other.
+    """
     refuse_together(("--plain", plain), ("--json", as_json))
     asked_for_lines = plain or as_json or keep
     if not asked_for_lines and can_show_screen():
@@ -181,10 +185,10 @@ def _as_lines(screen: ScreenOptions, *, plain: bool, as_json: bool, keep: bool) 
 def _show(
     timeline: RecordedTimeline, speed: float, screen: ScreenOptions, *, from_input: bool
 ) -> int:
-    """Show the recording on the screen until it is left; then say what is odd about the file.
+    """Show the recording on the screen until the operator quits, then write notes on the file.
 
     Raises:
-        BenchwatchError: the file is broken somewhere.
+        BenchwatchError: the file is damaged.
     """
     for sentence in timeline.extent.take_notes():
         narrate(sentence)
@@ -210,7 +214,7 @@ def _show(
 def _plan(
     recording: Recording, bench_file: Path | None, tolerance: str | None, settle: str | None
 ) -> Plan:
-    """Make the plan of a recorded counter; what was typed replaces the bench file's."""
+    """Make the plan of a recorded counter; typed limits replace those of the bench file."""
     plan = plan_of_recording(recording, bench_file)
     limit = tolerance_of(tolerance, recording.nominal)
     return replace(
@@ -223,7 +227,7 @@ def _plan(
 def _play(
     stream: EventStream, pipeline_of: Callable[[Recording], Pipeline], *, as_json: bool
 ) -> EndOfRun:
-    """Put the events of all counters, in the order of time, through their pipelines."""
+    """Feed the events of all counters, in order of time, to their pipelines; write the lines."""
     out = LineOutput(sys.stdout, json_line if as_json else PlainWriter())
     pipelines: dict[str, Pipeline] = {}
     for event in stream:

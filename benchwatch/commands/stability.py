@@ -1,4 +1,4 @@
-"""``benchwatch stability``: prints the Allan family of a recorded file, with limits."""
+"""``benchwatch stability``: prints Allan deviations of a recorded file, with confidence limits."""
 
 from dataclasses import asdict
 
@@ -32,9 +32,9 @@ from benchwatch.recording.run_statistics import phase_of
 from benchwatch.report.blocks import align_table
 
 CONTIGUOUS = 0.99
-"""Part of the interval from which a gate leaves no dead time worth a correction."""
+"""A gate of at least this part of the interval leaves no dead time worth a correction."""
 NEAR = 0.05
-"""Relative error up to which a typed averaging time is replaced by the nearest multiple."""
+"""Relative difference up to which a typed averaging time is rounded to the nearest multiple."""
 WORDS = {"nudge": "the last nudge", "settled": "it settled"}
 OF_THE_BIASED = (
     "value is that of the handbook, too high for phase noise and too low for flicker and "
@@ -112,23 +112,23 @@ def stability(
 
 
 def _print_range(recording: Recording, used: TimeRange) -> None:
-    """Print which part of the run was used, and how many spikes were left out of it."""
-    said = []
+    """Print which part of the run was used, and how many spikes were left out."""
+    sentences = []
     if used.since != "whole":
         begin, end = when(recording, used.begin_s), when(recording, used.end_s)
         why = "" if used.since == "typed" else f", since {WORDS[used.since]}"
-        said.append(f"Of the readings from {begin} to {end}{why}.")
+        sentences.append(f"Of the readings from {begin} to {end}{why}.")
     if used.spikes:
-        said.append(f"{how_many(used.spikes, 'spike')} left out.")
-    if said:
-        print_text("\n" + " ".join(said))
+        sentences.append(f"{how_many(used.spikes, 'spike')} left out.")
+    if sentences:
+        print_text("\n" + " ".join(sentences))
 
 
 def parse_deviations(text: str) -> tuple[str, ...]:
-    """Read ``oadev,mdev`` or ``all``.
+    """Return the names in ``--deviations``, such as ``oadev,mdev`` or ``all``.
 
     Raises:
-        UsageError: a name is none of a deviation.
+        UsageError: a name is not that of a deviation.
     """
     wanted = [word.strip().lower() for word in text.split(",") if word.strip()]
     if wanted == ["all"]:
@@ -143,7 +143,16 @@ def parse_deviations(text: str) -> tuple[str, ...]:
 
 
 def _factors(taus: str, tau0_s: float, points: int) -> list[int]:
-    """Read ``--taus`` as averaging factors."""
+    """Return the averaging factors that ``--taus`` selects.
+
+    Args:
+        taus: as typed.
+        tau0_s: time that one reading stands for, in seconds.
+        points: phase points of the recording.
+
+    Raises:
+        UsageError: an averaging time is not near a multiple of `tau0_s`.
+    """
     word = taus.strip().lower()
     if word == "octave":
         return octave_factors(points)
@@ -169,7 +178,11 @@ def _factors(taus: str, tau0_s: float, points: int) -> list[int]:
 def _dead_time(
     recording: Recording, interval_s: float, gate_s: float | None, names: tuple[str, ...]
 ) -> float | None:
-    """Return the gate where there is dead time to correct for; None where there is none."""
+    """Return the gate if there is dead time to correct for; else None.
+
+    Raises:
+        UsageError: the gate is longer than the interval.
+    """
     if gate_s is None:
         known = recording.gates()
         if known and max(known) < CONTIGUOUS * interval_s:

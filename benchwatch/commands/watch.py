@@ -1,4 +1,4 @@
-"""``benchwatch watch``: the live screen, or a line a reading."""
+"""``benchwatch watch``: shows live counters on the screen, as lines or on a page."""
 
 import sys
 import time
@@ -243,7 +243,11 @@ def watch(
 def _front_end(
     *, plain: bool, as_json: bool, web: bool, aloud: bool, screen: ScreenOptions
 ) -> FrontEnd:
-    """Choose where the readings are shown; refuse options that don't go together."""
+    """Choose where the readings are shown.
+
+    Raises:
+        UsageError: options exclude each other.
+    """
     refuse_together(("--plain", plain), ("--json", as_json), ("--web", web))
     refuse_together(("--sound", aloud), ("--web", web))
     if web:
@@ -259,7 +263,7 @@ def _front_end(
 
 
 def _place(address: str | None, port: int | None) -> ServedAddress:
-    """Choose where pages would be served: to this computer only, unless an address is typed."""
+    """Return the address to serve pages on; without a typed one, that of this computer only."""
     with of_option("--web-address"):
         return parse_served_address(address or LOOPBACK, WEB_PORT if port is None else port)
 
@@ -267,7 +271,7 @@ def _place(address: str | None, port: int | None) -> ServedAddress:
 def _introduce(
     served: "ServedBench | None", described: Bench | None, journal: Journal | None
 ) -> None:
-    """Say what is watched, by what, and where it is kept."""
+    """Write to standard error the simulated bench, the reference and the journal in use."""
     if served is not None:
         name, about, seed = served.name, served.about, served.seed
         narrate(f"simulated bench '{name}': {about} (seed {seed})")
@@ -278,7 +282,7 @@ def _introduce(
 
 
 def _end(run: LiveWatch, journal: Journal | None) -> int:
-    """Disconnect the counters, close the journal, and return the exit code of that."""
+    """Disconnect the counters and close the journal; return the exit code."""
     run.stop()
     if journal is None:
         return 0
