@@ -1,4 +1,4 @@
-"""One page: a screen drawn on a web socket, and the keys that come from it."""
+"""One page: a screen that draws on a web socket and reads its keys from it."""
 
 import asyncio
 import json
@@ -17,27 +17,27 @@ from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.terminal.key_input import KeyInput
 
 WIDTHS, HEIGHTS = (20, 500), (6, 200)
-"""Cells that a page may ask for."""
+"""Smallest and largest numbers of columns and of lines that a page may have."""
 MOST_WAITING: Final = 2_000_000
-"""Characters that may wait for a slow page; one that falls further behind is closed."""
+"""Characters that may wait for a slow page; a page that falls further behind is closed."""
 LONGEST_KEYS: Final = 4096
 BURST, PER_S = 120, 60.0
-"""Keys that a page may send at once, and a second after that: twice what a held key repeats."""
+"""Keys that a page may send at once, and then per second: twice the repeat rate of a held key."""
 RESIZE_S: Final = 0.1
-"""Shortest time between two pictures for different sizes."""
+"""Shortest time between two pictures of different sizes."""
 
 _BEGIN: Final = "\x1b[?1049h\x1b[?25l\x1b[?2004h\x1b[?2026$p"
-"""Second screen, no cursor, pasted text marked as such, and a question: draws it in one go?"""
+"""Alternate screen, no cursor, bracketed paste, and a query for synchronised output."""
 _END: Final = "\x1b[?2004l\x1b[?25h\x1b[?1049l"
 
 
 _TAPS: Final = "\x1b[?1000h\x1b[?1006h"
 _NO_TAPS: Final = "\x1b[?1006l\x1b[?1000l"
-"""Reports of buttons pressed and released, without movement, in decimal digits."""
+"""Switch reports of mouse buttons (not of movement) on and off, in decimal digits."""
 
 
 class PageDriver(Driver):
-    """The terminal library's driver for a page: draws on its web socket, reads its keys."""
+    """Textual's driver for a page: draws on the web socket, and reads keys from it."""
 
     def __init__(
         self,
@@ -55,21 +55,21 @@ class PageDriver(Driver):
 
     @property
     def is_web(self) -> bool:
-        """True: it is a browser."""
+        """Whether the terminal is in a browser: True."""
         return True
 
     def write(self, data: str) -> None:
-        """Draw."""
+        """Queue output for the page."""
         self._page.write(data)
 
     def start_application_mode(self) -> None:
-        """Set the page's terminal up, and take keys from it."""
+        """Set up the page's terminal, and start to read keys."""
         self.write(_BEGIN + (_TAPS if self._mouse else ""))
         self._page.driver = self
         self.resize(*(self._size or (80, 24)))
 
     def disable_input(self) -> None:
-        """Take no more keys."""
+        """Stop reading keys."""
         self._page.driver = None
 
     def stop_application_mode(self) -> None:
@@ -77,13 +77,13 @@ class PageDriver(Driver):
         self.write((_NO_TAPS if self._mouse else "") + _END)
 
     def keys(self, data: str) -> None:
-        """Take what was typed; a lone Esc counts once nothing has followed it."""
+        """Process typed characters; a single Esc counts as a key once nothing has followed it."""
         for message in self._keys.feed(data):
             self.process_message(message)
         self._loop.call_later(1.5 * ESCAPE_DELAY, self._tick)
 
     def resize(self, width: int, height: int) -> None:
-        """Draw for another size; of many in a short time, for the last."""
+        """Draw for another size; of several sizes within `RESIZE_S` only the last is drawn."""
         self._wanted = Size(width, height)
         if not self._resizing:
             self._resize()
@@ -113,29 +113,29 @@ class PageChannel:
         self._size = 0
         self._written = asyncio.Event()
         self.driver: PageDriver | None = None
-        """What takes keys; None while the screen is not up."""
+        """The driver that gets the keys; None while the screen does not run."""
 
     def write(self, data: str) -> None:
-        """Put `data` behind what waits for the page."""
+        """Queue `data` for the page."""
         self._waiting.append(data)
         self._size += len(data)
         self._written.set()
 
     async def sending(self) -> None:
-        """Send what waits, as fast as the page takes it; return once too much waits."""
+        """Send queued data as fast as the page accepts it; return once too much is queued."""
         while self._size <= MOST_WAITING:
             await self._written.wait()
             await self.flush()
 
     async def flush(self) -> None:
-        """Send what waits."""
+        """Send the queued data."""
         self._written.clear()
         data, self._waiting = "".join(self._waiting), []
         await self._send(data.encode("utf-8", "replace"))
         self._size -= len(data)
 
     def receive(self, text: str) -> str | None:
-        """Take one message of the page; return the answer, if it needs one."""
+        """Process one message from the page; return the answer, or None if it needs none."""
         try:
             kind, *rest = json.loads(text)
         except (ValueError, TypeError, RecursionError):
@@ -151,15 +151,22 @@ class PageChannel:
 
 
 class PageApp(BenchwatchApp):
-    """The screen on a page; the keys in its footer can be tapped too."""
+    """The screen on a page; the keys in its footer can also be tapped."""
 
     ALLOW_SELECT = False
 
     def __init__(self, page: PageChannel, log: TextIO, *args: Any, **options: Any) -> None:
-        """Take the page, the log for a crash, and the arguments of any screen."""
+        """Create the screen.
+
+        Args:
+            page: the channel to the page.
+            log: where a crash is written.
+            args: arguments of `BenchwatchApp`.
+            options: keyword arguments of `BenchwatchApp`.
+        """
         super().__init__(*args, driver=PageDriver, **options)
         self.page = page
-        # A page has all colours, whatever the terminal of the server has.
+        # A page shows all colours, even if the server's terminal does not.
         self.console = Console(
             color_system="truecolor",
             file=self.console.file,
@@ -174,7 +181,7 @@ class PageApp(BenchwatchApp):
 
 
 def page_size(width: int, height: int) -> tuple[int, int]:
-    """Limit the size that a page asks for."""
+    """Return the size that a page asks for, limited to `WIDTHS` and `HEIGHTS`."""
     return (
         min(max(width, WIDTHS[0]), WIDTHS[1]),
         min(max(height, HEIGHTS[0]), HEIGHTS[1]),

@@ -1,4 +1,4 @@
-"""Connections to the page server: limited in number, closed where no request comes."""
+"""Connections to the page server: limited in number, and closed if no request comes."""
 
 import asyncio
 import contextlib
@@ -9,20 +9,20 @@ from typing import Final
 
 try:
     import resource
-except ImportError:  # not on this system
-    resource = None  # type: ignore[assignment] # looked at before it is used
+except ImportError:  # not a POSIX system
+    resource = None  # type: ignore[assignment] # checked before use
 
 MOST_CONNECTIONS: Final = 48
 MOST_OF_ONE_ADDRESS: Final = 24
 SHARE_OF_HANDLES: Final = 8
-"""One in so many of the handles of the process at most: the counters need handles too."""
+"""Connections use at most one in so many of the process's file handles; counters need them too."""
 HEADER_S: Final = 5.0
-"""How long the header of a request may take."""
+"""Longest time for the header of a request."""
 REQUEST_S: Final = 60.0
-"""How long a connection may last that is not a page."""
+"""Longest time that a connection may last unless it is a page."""
 RETRY_S: Final = 1.0
 WAITING: Final = 128
-"""Connections that may wait in the system to be accepted."""
+"""Connections that may wait in the system's queue to be accepted."""
 
 
 @dataclass(slots=True, eq=False, kw_only=True)
@@ -32,18 +32,18 @@ class PageConnection:
     transport: asyncio.Transport
     address: str
     asked: bool = False
-    """Its request has come whole."""
+    """Whether its request has arrived completely."""
     lasting: bool = False
-    """It is a page."""
+    """Whether the connection is a page."""
 
 
 class ConnectionAcceptor:
-    """Accepts connections; where there are too many, closes the one that has waited longest.
+    """Accepts connections; if there are too many, closes the one that has waited longest.
 
     Args:
-        listening: where they come in; it is closed at the end.
-        make: makes the protocol that answers on one.
-        trouble: is called once, with a sentence, when none can be accepted.
+        listening: the listening socket.
+        make: makes the protocol that answers on a connection.
+        trouble: called once, with a sentence, when no connection can be accepted.
     """
 
     def __init__(
@@ -55,7 +55,7 @@ class ConnectionAcceptor:
         self._listening, self._make, self._trouble = listening, make, trouble
         self._open: dict[asyncio.BaseTransport, PageConnection] = {}
         self._most = most_connections()
-        self._told = False
+        self._reported = False
 
     async def taking(self) -> None:
         """Accept connections until cancelled."""
@@ -64,8 +64,8 @@ class ConnectionAcceptor:
             try:
                 taken, address = await loop.sock_accept(self._listening)
             except OSError as error:
-                if not self._told:
-                    self._told = True
+                if not self._reported:
+                    self._reported = True
                     self._trouble(
                         f"no more pages can be opened for now: {error.strerror}. Those that are "
                         "open and the counters go on; close other programs, or some pages."
@@ -73,13 +73,13 @@ class ConnectionAcceptor:
                 await asyncio.sleep(RETRY_S)
                 continue
             if self._makes_room(address[0]):
-                with contextlib.suppress(OSError):  # gone already
+                with contextlib.suppress(OSError):  # closed by the browser meanwhile
                     await self._serve(taken, address[0])
             else:
                 taken.close()
 
     def asked(self, transport: asyncio.BaseTransport | None, *, lasting: bool = False) -> None:
-        """Note that a request has come whole, or that its connection has become a page."""
+        """Note that a request has arrived completely, or that its connection is now a page."""
         connection = None if transport is None else self._open.get(transport)
         if connection is not None:
             connection.asked = True
@@ -102,7 +102,11 @@ class ConnectionAcceptor:
         self._open.pop(connection.transport, None)
 
     def _makes_room(self, address: str) -> bool:
-        """Close the oldest connection that is not a page, where this one would be too many."""
+        """Close the oldest connection that is not a page, if one more would be too many.
+
+        Returns:
+            Whether there is room for a connection from `address`.
+        """
         self._open = {key: one for key, one in self._open.items() if not key.is_closing()}
         everybody = [*self._open.values()]
         of_this = [one for one in everybody if one.address == address]
@@ -112,7 +116,7 @@ class ConnectionAcceptor:
             among = everybody
         else:
             return True
-        # One without a request is closed before one that waits for an answer.
+        # A connection without a request is closed before one that waits for an answer.
         idle = [one for one in among if not one.asked] or [one for one in among if not one.lasting]
         if idle:
             self._end(idle[0])
@@ -120,7 +124,7 @@ class ConnectionAcceptor:
 
 
 def most_connections() -> int:
-    """Return how many connections there may be, well below what the system grants."""
+    """Return the most connections allowed, well below the process's limit of file handles."""
     if resource is None:
         return MOST_CONNECTIONS
     granted, _ = resource.getrlimit(resource.RLIMIT_NOFILE)

@@ -1,5 +1,5 @@
 "use strict";
-// Keys go to the terminal as soon as the page is there, without a click first.
+// Keys go to the terminal as soon as the page is loaded, without a click.
 const take_keys = () => document.querySelector(".xterm-helper-textarea")?.focus();
 window.addEventListener("load", take_keys);
 window.addEventListener("focus", take_keys);

@@ -25,10 +25,10 @@ from benchwatch.web.error_log import error_log, note_errors_of
 from benchwatch.web.served_address import ServedAddress
 
 MOST_PAGES: Final = 4
-"""Each costs up to a fifth of a core, and readings come first."""
+"""Most open pages: each costs up to a fifth of a core, and readings must not be delayed."""
 HEARTBEAT_S: Final = 15.0
 CLOSE_S: Final = 1.0
-"""How long a page may take to close its socket; one that is gone never does."""
+"""Longest wait for a page to close its socket; a lost page never does."""
 LONGEST_MESSAGE: Final = 65536
 FONT_SIZES, FONT_SIZE = (8, 48), 16
 POLICY: Final = (
@@ -36,7 +36,7 @@ POLICY: Final = (
     "img-src 'self' data:; connect-src {socket}; base-uri 'none'; form-action 'none'; "
     "frame-ancestors 'none'"
 )
-"""The page may load and reach nothing but this server (https://www.w3.org/TR/CSP3/)."""
+"""The page may load from and connect to this server only (https://www.w3.org/TR/CSP3/)."""
 HEADERS: Final = {
     "Cache-Control": "no-store",
     "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
@@ -45,29 +45,30 @@ HEADERS: Final = {
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
 }
-"""Of every answer: no other site may frame, load or keep it, and no link reveals the path."""
+"""Headers of every answer: no site may frame or load it, nothing is cached, and no link sends the
+secret path to another site."""
 LINGER_S: Final = 1.0
-"""How long data after a request is read and dropped before the connection is closed."""
+"""How long data after a request is read and discarded before the connection is closed."""
 FULL: Final = f"There are {MOST_PAGES} pages open already: close one, then open this one again."
 
 SHUTDOWN_S: Final = 5.0
 STATIC: Final = Path(textual_serve.__file__).parent / "static"
-"""The terminal of the page: script, style sheet, fonts."""
+"""The terminal emulator of the page: script, style sheet, fonts."""
 
 MakeApp = Callable[[PageChannel], PageApp]
 
 
 @dataclass(slots=True, kw_only=True)
 class RequestHandlers:
-    """Answers requests.
+    """The handlers of the page server's requests.
 
     Attributes:
         address: decides which requests are allowed.
         make: makes the screen of a page.
-        crashed: is called with one line on the error that ended a page.
-        asked: is called for a connection when its request has come, and when it is a page.
-        screens: the open ones.
-        files: the files of the page's terminal, by their path.
+        crashed: called with one line on the error that ended a page.
+        asked: called for a connection when its request has arrived, and when it is a page.
+        screens: screens of the open pages.
+        files: files of the page's terminal emulator, by path.
     """
 
     address: ServedAddress
@@ -78,7 +79,7 @@ class RequestHandlers:
     files: dict[str, Path] = field(default_factory=lambda: files_under(STATIC))
 
     async def index(self, request: web.Request) -> web.Response:
-        """Answer with the page itself; ``?fontsize=22`` for a tablet that stands far away."""
+        """Answer with the page itself; ``?fontsize=22`` makes it legible from far away."""
         socket = f"ws://{request.host}{self.address.path}ws"
         template = Template(_own("page.html"))
         least, most = FONT_SIZES
@@ -90,18 +91,22 @@ class RequestHandlers:
         )
 
     async def script(self, _request: web.Request) -> web.Response:
-        """Answer with the page's own few lines of script."""
+        """Answer with the page's own script."""
         return web.Response(text=_own("page.js"), content_type="text/javascript")
 
     async def file(self, request: web.Request) -> web.FileResponse:
-        """Answer with a file of the page's terminal, if it was there at the start."""
+        """Answer with a file of the terminal emulator, if it existed at the start.
+
+        Raises:
+            web.HTTPNotFound: there is no such file.
+        """
         path = self.files.get(request.match_info["name"])
         if path is None:
             raise web.HTTPNotFound
         return web.FileResponse(path)
 
     async def socket(self, request: web.Request) -> web.WebSocketResponse:
-        """Run a screen for as long as the page stays open."""
+        """Run a screen while the page is open; refuse it if `MOST_PAGES` are open already."""
         socket = web.WebSocketResponse(
             timeout=CLOSE_S, heartbeat=HEARTBEAT_S, max_msg_size=LONGEST_MESSAGE
         )
@@ -130,7 +135,7 @@ class RequestHandlers:
             for task in others:
                 task.cancel()
             await asyncio.gather(*others, return_exceptions=True)
-            with contextlib.suppress(ConnectionError):  # the page is gone
+            with contextlib.suppress(ConnectionError):  # the page has been closed
                 await page.flush()
             if app.crash:
                 self.crashed(app.crash)
@@ -152,17 +157,17 @@ async def serving(
     trouble: Callable[[str], None] = lambda _: None,
     logger: logging.Logger | None = None,
 ) -> AsyncIterator[str]:
-    """Serve pages for as long as the context lasts; yields the line to open in a browser.
+    """Serve pages while the context lasts; yield the URL to open in a browser.
 
     Args:
-        address: where, and the secret that gives access.
+        address: where to serve, and the secret that gives access.
         make: makes the screen of a page.
-        crashed: is called with one line on the error that ended a page.
-        trouble: is called with a sentence when no more pages can be opened.
-        logger: where errors are written in full; nowhere if left out.
+        crashed: called with one line on the error that ended a page.
+        trouble: called with a sentence when no more pages can be opened.
+        logger: where errors are written in full; None: nowhere.
 
     Raises:
-        UsageError: nothing can be served there.
+        UsageError: the address or port can't be used.
     """
     logger = logger or error_log(io.StringIO())
     application = web.Application()
@@ -212,7 +217,7 @@ def _answering(runner: web.AppRunner) -> asyncio.Protocol:
 
 
 def _guard(address: ServedAddress, connections: ConnectionAcceptor) -> Middleware:
-    """Answer allowed requests, one a connection, and refuse the others."""
+    """Return a middleware that refuses forbidden requests, and closes after one request."""
 
     @web.middleware
     async def allow(request: web.Request, handler: Handler) -> web.StreamResponse:
@@ -240,7 +245,7 @@ async def _add_headers(_request: web.Request, response: web.StreamResponse) -> N
 
 
 async def _receiving(socket: web.WebSocketResponse, page: PageChannel) -> None:
-    """Pass on the messages of the page until it is gone."""
+    """Process the messages of the page until it is closed."""
     async for message in socket:
         if message.type is WSMsgType.TEXT:
             answer = page.receive(message.data)
@@ -249,7 +254,7 @@ async def _receiving(socket: web.WebSocketResponse, page: PageChannel) -> None:
 
 
 def files_under(folder: Path) -> dict[str, Path]:
-    """Return all files in `folder`, by their path in it."""
+    """Return all files in `folder`, by their path relative to it."""
     return {
         path.relative_to(folder).as_posix(): path for path in folder.rglob("*") if path.is_file()
     }

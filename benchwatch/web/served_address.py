@@ -1,4 +1,4 @@
-"""The address where pages are served, and which requests may open them."""
+"""The address where pages are served, and the check of requests to it."""
 
 import ipaddress
 import re
@@ -15,7 +15,7 @@ LOOPBACK: Final = "127.0.0.1"
 WEB_PORT: Final = 8010
 SECRET_BYTES: Final = 16
 ELSEWHERE: Final = ("192.0.2.1", 9)
-"""An address for documentation (RFC 5737); looking up the route to it sends nothing."""
+"""An address reserved for documentation (RFC 5737): looking up the route to it sends nothing."""
 
 
 _HOST: Final = re.compile(r"(?:[A-Za-z0-9_.-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\])(?::[0-9]{1,5})?")
@@ -23,7 +23,7 @@ _HOST: Final = re.compile(r"(?:[A-Za-z0-9_.-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\])(?:
 
 
 def new_secret() -> str:
-    """Return a path of 128 random bits."""
+    """Return a secret of 128 random bits, as text for a path."""
     return secrets.token_urlsafe(SECRET_BYTES)
 
 
@@ -31,7 +31,7 @@ def new_secret() -> str:
 class ServedAddress:
     """An address to listen on, and the secret part of the path that gives access.
 
-    Loopback has a secret too, because every account of this computer reaches it.
+    Loopback needs the secret too, because every user of this computer can connect to it.
     """
 
     address: str
@@ -40,22 +40,22 @@ class ServedAddress:
 
     @property
     def of_this_computer(self) -> bool:
-        """Whether only this computer reaches it."""
+        """Whether only this computer can connect to the address."""
         return ipaddress.ip_address(self.address).is_loopback
 
     @property
     def path(self) -> str:
-        """What all paths begin with; ends in a slash."""
+        """The beginning of all paths, with the secret; ends in a slash."""
         return f"/{self.secret}/"
 
     def is_secret(self, claimed: str) -> bool:
-        """Compare `claimed` with the secret, in a time that does not depend on it."""
+        """Return whether `claimed` is the secret, in a time that does not depend on either."""
         return bool(self.secret) and secrets.compare_digest(
             claimed.encode("utf-8", "replace"), self.secret.encode()
         )
 
     def url(self, port: int) -> str:
-        """Return the line to open in a browser, once it is known on which `port`."""
+        """Return the URL to open in a browser; `port` is the one that was bound."""
         address = ipaddress.ip_address(self.address)
         if address.is_unspecified:
             address = ipaddress.ip_address(_own_address())
@@ -63,13 +63,13 @@ class ServedAddress:
         return f"http://{host}:{port}{self.path}"
 
     def allows(self, host: str, origin: str | None) -> bool:
-        """Tell whether a request may be answered.
+        """Return whether a request may be answered.
 
         Args:
-            host: the header of that name; a malformed one is refused. On loopback it must name
-                this computer: another site whose name resolves to this address sends its own name.
-            origin: the header of that name; None when absent. A page of another site sends its
-                own here.
+            host: the header ``Host``; a malformed one is refused. On loopback it must name this
+                computer: a site whose name was made to resolve to this address sends its own name.
+            origin: the header ``Origin``; None when absent. A page of another site sends the name
+                of that site.
         """
         try:
             asks, named = origin and urlsplit(origin).netloc, urlsplit(f"//{host}").hostname
@@ -81,10 +81,10 @@ class ServedAddress:
 
 
 def parse_served_address(address: str, port: int) -> ServedAddress:
-    """Choose where to serve, under a new secret.
+    """Return the address to serve on, with a new secret.
 
     Raises:
-        UsageError: `address` is not an address.
+        UsageError: `address` is not an IP address or ``localhost``.
     """
     try:
         known = ipaddress.ip_address(LOOPBACK if address == "localhost" else address)
@@ -106,7 +106,7 @@ def _names_loopback(host: str | None) -> bool:
 
 
 def _own_address() -> str:
-    """Return the address under which others reach this computer, or loopback when none do."""
+    """Return this computer's address on the network; loopback if there is no network."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:
             probe.connect(ELSEWHERE)

@@ -26,14 +26,14 @@ INSTALL: Final = "in the source folder, pip install '.[web]'"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Narration:
-    """How the person who started the program is kept informed on standard error."""
+    """Functions that write messages for the person at the terminal, to standard error."""
 
     say: Callable[[str], None]
     """Writes a sentence."""
     look: Callable[[], None]
-    """Says what has changed on the links and in the journal."""
+    """Writes what has changed on the links and in the journal."""
     every_s: float
-    """Time from look to look."""
+    """Time between two calls of `look`."""
 
 
 def serve_watch(
@@ -46,19 +46,19 @@ def serve_watch(
     narration: Narration,
     cleanup: Callable[[], object],
 ) -> RunOutcome:
-    """Show the watch on pages until it ends or a signal comes; the address goes to stdout.
+    """Show the watch on pages until it ends or a signal comes; print the URL on standard output.
 
     Args:
         run: the watch, not yet started.
         address: where to serve.
-        trimmer: what the keys for a trimmer turn; None: there is none.
-        options: of the screen; characters and colours are chosen here.
+        trimmer: the simulated trimmer that keys of the screen turn; None: there is none.
+        options: display options of the screen; the theme is replaced.
         ascii_only: whether the screen is drawn in plain ASCII.
-        narration: informs the person at the terminal meanwhile.
-        cleanup: closes run and journal where a signal can't end it in order.
+        narration: writes messages for the person at the terminal.
+        cleanup: closes run and journal if the run does not end in order after a signal.
 
     Raises:
-        UsageError: nothing can be served there, or the libraries are not installed.
+        UsageError: the address can't be used, or a library is not installed.
     """
     try:
         from benchwatch.screen.display_options import log_path, theme_for  # noqa: PLC0415 - lines never need it
@@ -106,10 +106,10 @@ async def _serve(
 
 
 def _print(url: str) -> None:
-    """Print the address; readings go on where the terminal is gone meanwhile.
+    """Print the URL; ignore that the terminal has been closed, so that the run continues.
 
     Raises:
-        FileError: what is no terminal can't be written, so nobody would know of the page.
+        FileError: standard output is not a terminal and can't be written: nobody gets the URL.
     """
     try:
         print(url, flush=True)
@@ -117,12 +117,12 @@ def _print(url: str) -> None:
         if not _has_hung_up(error.__cause__ or error):
             raise
         nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, sys.stdout.fileno())  # what is still buffered goes there
+        os.dup2(nowhere, sys.stdout.fileno())  # discards the buffered text
         os.close(nowhere)
 
 
 def _has_hung_up(error: BaseException) -> bool:
-    """Tell whether a write failed because the terminal is gone (POSIX.1-2017, 11.1.10)."""
+    """Return whether a write failed because the terminal was closed (POSIX.1-2017, 11.1.10)."""
     is_device = stat.S_ISCHR(os.fstat(sys.stdout.fileno()).st_mode)
     return isinstance(error, OSError) and error.errno == errno.EIO and is_device
 
@@ -130,7 +130,7 @@ def _has_hung_up(error: BaseException) -> bool:
 def _page_maker(
     run: LiveWatch, trimmer: "TrimmerControl | None", log: TextIO, options: "DisplayOptions"
 ) -> "MakeApp":
-    """Return what makes the screen of one page; all of them act on the same watch."""
+    """Return a function that makes the screen of one page; all screens share the same watch."""
     from benchwatch.web.browser_page import PageApp, PageChannel  # noqa: PLC0415 - an extra
 
     def make(page: PageChannel) -> PageApp:
