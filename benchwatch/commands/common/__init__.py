@@ -1,4 +1,4 @@
-"""What several commands share.
+"""Parts that several commands share: options, plans, sessions and output.
 
-In: words of the command line. Out: options, plans, sessions and printed tables for the commands.
+In: words of the command line. Out: typed values, plans of counters, printed tables and lines.
 """

@@ -1,4 +1,4 @@
-"""A bench file in words, as rows of a table, and as values for JSON."""
+"""A bench file as text: as a sentence, as rows of a table, and as values for JSON."""
 
 from typing import Final
 
@@ -17,36 +17,36 @@ PLAN_COLUMNS: Final = ("counter", "resource", "driver", "nominal", "tolerance", 
 
 
 def reference_sentence(found: Bench) -> str:
-    """Say what is stated of the reference of a bench, and of the counters' own time bases."""
+    """Write what a bench file states of the reference, and of the counters' own time bases."""
     reference = found.reference
-    said = ["no [reference] in the bench file: what the time base adds is not known"]
+    clauses = ["no [reference] in the bench file: what the time base adds is not known"]
     if reference is not None:
         name = printable(reference.name)
-        said = [_known("reference" if name == "reference" else f"reference {name}", reference)]
-    said += [
-        _known(f"{plan.name}'s own time base", plan.own_time_base)
+        clauses = [_clause("reference" if name == "reference" else f"reference {name}", reference)]
+    clauses += [
+        _clause(f"{plan.name}'s own time base", plan.own_time_base)
         for plan in found.counters
         if plan.own_time_base is not None
     ]
-    return "; ".join(said)
+    return "; ".join(clauses)
 
 
-def _known(name: str, reference: Reference) -> str:
-    said = f"{name}: "
-    said += "uncertainty not stated" if reference.u is None else f"u = {_bare(reference.u)}"
+def _clause(name: str, reference: Reference) -> str:
+    text = f"{name}: "
+    text += "uncertainty not stated" if reference.u is None else f"u = {_bare(reference.u)}"
     if reference.offset:
-        said += f", known to be off by {write_fraction(reference.offset).bare}, which is put right"
+        text += f", known to be off by {write_fraction(reference.offset).bare}, which is put right"
     if reference.age_s is not None:
-        said += f", calibrated {format_duration(reference.age_s)} ago"
+        text += f", calibrated {format_duration(reference.age_s)} ago"
     if reference.ageing_per_s and reference.age_s is not None:
-        said += f", aged by {_bare(reference.ageing_per_s * reference.age_s)} at most since"
+        text += f", aged by {_bare(reference.ageing_per_s * reference.age_s)} at most since"
     elif reference.ageing_per_s is None:
-        said += ", ageing not stated"
-    return said
+        text += ", ageing not stated"
+    return text
 
 
 def plan_row(plan: Plan) -> list[str]:
-    """Return the cells of one counter."""
+    """Return the cells of one counter's row, for the header `PLAN_COLUMNS`."""
     setup, settle = plan.setup, plan.settle
     asked = [] if setup.gate_s is None else [f"gate {format_duration(setup.gate_s)}"]
     asked += [] if setup.channel is None else [f"channel {setup.channel}"]
@@ -68,7 +68,7 @@ def _bare(fraction: float) -> str:
 
 
 def plan_values(plan: Plan) -> dict[str, object]:
-    """Return one counter as plain values for JSON."""
+    """Return the plan of one counter as values for JSON."""
     names = ("name", "u", "offset", "age_s", "ageing_per_s")
 
     def stated(reference: Reference | None) -> dict[str, object] | None:

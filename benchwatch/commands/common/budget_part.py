@@ -1,4 +1,4 @@
-"""The part of a recorded run that one budget is of: one time base, and no nudge in it."""
+"""The part of a recorded run that a budget uses: counted by one time base, without a nudge."""
 
 import math
 from collections.abc import Iterable
@@ -15,33 +15,33 @@ from benchwatch.reading import AS_FOUND, AS_LEFT, DEFAULT_COUNTER, UNFIT, Gap, R
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BudgetPart:
-    """The readings that count, and what lies between them and the end of the run kept."""
+    """The readings that a budget uses, and the changes that bound them."""
 
     steady: SteadyPart
     by: CountedBy
-    """What counted all of it."""
+    """The time base that counted these readings."""
     nudges: int
-    """Turns of the trimmer before it; as found, 1 where a turn ends it."""
+    """Turns of the trimmer before these readings; as found: 1 if a turn ends them."""
     changes: int
-    """Changes of the time base before it; as found, 1 where a change may end it."""
+    """Changes of the time base before these readings; as found: 1 if a change may end them."""
 
 
 @dataclass(slots=True)
-class _Counted:
-    """What one time base counted."""
+class _Stretch:
+    """Consecutive readings that one time base counted."""
 
     by: CountedBy
     times_s: list[float] = field(default_factory=list)
     offsets: list[float] = field(default_factory=list)
-    """Fractional, as the counter read them; nan stands for a gap or an unfit reading."""
+    """Fractional, as the counter read them; nan for a gap or an unfit reading."""
     flagged: list[bool] = field(default_factory=list)
-    """Which are known to be spikes."""
+    """Whether each reading is known to be a spike."""
     gates: set[float] = field(default_factory=set)
     resolution: float = 0.0
     """Last digit of the newest reading as a fraction; 0 when unknown."""
 
     def steady(self, kind: RecordKind, settle: SettleLimit | None) -> SteadyPart:
-        """Cut it at its first turn or its last."""
+        """Return the part before the first turn (as found) or after the last (as left)."""
         return steady_part(
             np.array(self.times_s),
             np.array(self.offsets),
@@ -61,13 +61,15 @@ def budget_part(
     settle: SettleLimit | None = None,
     wild_s: frozenset[float] = frozenset(),
 ) -> BudgetPart:
-    """Choose what came since the last nudge or, as found, before the first, by one time base.
+    """Choose the readings after the last nudge or, for as found, before the first.
+
+    All chosen readings were counted by the same time base.
 
     Args:
-        events: of one counter.
+        events: readings and gaps of one counter.
         kind: as found or as left.
-        plan: what is known of its time bases.
-        settle: what settled means; None: where a warm-up ends that stands out.
+        plan: states the counter's time bases.
+        settle: limit of the drift that counts as settled; None: the end of a clear warm-up.
         wild_s: times of readings that are known to be spikes.
     """
     parts = _by_time_base(events, plan or Plan(name=DEFAULT_COUNTER, resource=""), wild_s)
@@ -87,14 +89,14 @@ def budget_part(
 
 def _by_time_base(
     events: Iterable[Reading | Gap], plan: Plan, wild_s: frozenset[float]
-) -> list[_Counted]:
-    """Divide a run wherever its time base changed."""
+) -> list[_Stretch]:
+    """Divide a run at each change of its time base."""
     time_bases = TimeBaseCorrection(plan)
-    parts = [_Counted(time_bases.now)]
+    parts = [_Stretch(time_bases.now)]
     for event in events:
         if isinstance(event, Reading):
             if time_bases.take(event, "unknown", math.nan)[1]:
-                parts.append(_Counted(time_bases.now))
+                parts.append(_Stretch(time_bases.now))
             parts[-1].by = time_bases.now
         part, offset = parts[-1], math.nan
         flagged = isinstance(event, Reading) and event.elapsed_s in wild_s

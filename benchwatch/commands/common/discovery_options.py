@@ -1,4 +1,4 @@
-"""Options and helpers of the commands that look for instruments."""
+"""Options and helpers of the commands that search for instruments."""
 
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
@@ -23,29 +23,36 @@ backend_option: "Final[Option]" = click.option(
 )
 
 
-def timeout_option(says: str) -> "Option":
-    """Return ``--timeout``, how long is searched; `says` is its help."""
+def timeout_option(help_text: str) -> "Option":
+    """Return the option ``--timeout``, the longest time of a search."""
     return click.option(
-        "--timeout", "timeout_s", type=DURATION, default="10s", show_default=True, help=says
+        "--timeout", "timeout_s", type=DURATION, default="10s", show_default=True, help=help_text
     )
 
 
 def places(backend: str, *, local: bool) -> list[ResourceLister]:
-    """Return where a VISA library can search; with `local`, nowhere on a network."""
+    """Return the places that a VISA library can search; with `local`, none on a network."""
     return [place for place in listers(backend) if place.is_local or not local]
 
 
 def finder(
     backend: str, where: Sequence[ResourceLister], *, timeout_s: float, ask_all: bool = False
 ) -> Finder:
-    """Return a finder that searches `where`, through that VISA library, with all drivers."""
-    experts = DriverGuesser()
+    """Return a finder that searches the places `where` and fits all installed drivers.
+
+    Args:
+        backend: the VISA library.
+        where: places to search.
+        timeout_s: longest time of a search.
+        ask_all: whether to send ``*IDN?`` also where an older counter may misread it.
+    """
+    guesser = DriverGuesser()
     return Finder(
         partial(Buses().open_link, backend=backend),
         where,
         ask_all=ask_all,
-        of_identity=experts.of_identity,
-        of_line=experts.of_line,
+        of_identity=guesser.of_identity,
+        of_line=guesser.of_line,
         timeout_s=timeout_s,
     )
 
@@ -53,8 +60,9 @@ def finder(
 class DriverGuesser:
     """Guesses the driver of a counter from its identity or from a line that it sent unasked.
 
-    A driver that can tell has a method ``recognises(identity) -> bool`` or ``reads(line) -> bool``.
-    One that fails is named, and not asked again. Any thread may ask.
+    It calls the methods ``recognises(identity) -> bool`` and ``reads(line) -> bool`` of drivers
+    that have them. A driver that raises is reported once, and not called again. Any thread may
+    call the methods.
     """
 
     def __init__(self) -> None:
@@ -65,14 +73,15 @@ class DriverGuesser:
             narrate(trouble)
 
     def of_identity(self, identity: str) -> str:
-        """Name the driver for an identity: one that recognises it, else the default."""
-        return next(self._that("recognises", identity), DEFAULT_DRIVER)
+        """Return the name of a driver that recognises an identity, else of the default one."""
+        return next(self._accepting("recognises", identity), DEFAULT_DRIVER)
 
     def of_line(self, line: str) -> list[str]:
-        """Name the drivers that can read a line."""
-        return list(self._that("reads", line))
+        """Return the names of the drivers that can read a line."""
+        return list(self._accepting("reads", line))
 
-    def _that(self, method: str, text: str) -> Iterator[str]:
+    def _accepting(self, method: str, text: str) -> Iterator[str]:
+        """Yield the names of the drivers whose `method` returns True for `text`."""
         for name, loaded in tuple(self._usable.items()):
             try:
                 if self._found[name].accepts(loaded, method, text):

@@ -27,7 +27,7 @@ else:  # generic only in newer versions of click
     _ReadsQuantity = _ReadsNamed = _ReadsText = click.ParamType
 
 _SOME_NOMINAL: Final = Decimal("1E+15")
-"""Hertz, above every carrier: any limit in hertz is a small fraction of it."""
+"""Hertz, above every carrier, so that any limit in hertz is a small fraction of it."""
 
 
 class Quantity(_ReadsQuantity):
@@ -40,7 +40,7 @@ class Quantity(_ReadsQuantity):
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> object:
-        """Read the text; a value that is no text has been read already."""
+        """Parse the text; a value of another type (such as a default) is parsed already."""
         if not isinstance(value, str):
             return value
         try:
@@ -50,21 +50,21 @@ class Quantity(_ReadsQuantity):
 
 
 FREQUENCY: Final = Quantity("frequency", parse_frequency)
-"""Gives a Decimal, hertz."""
+"""Value: Decimal, hertz."""
 FRACTION: Final = Quantity("fraction", parse_fraction)
-"""Gives a float."""
+"""Value: float, fractional."""
 DURATION: Final = Quantity("duration", parse_duration)
-"""Gives a float, seconds."""
+"""Value: float, seconds."""
 
 
 PERIOD: Final = Quantity("duration", lambda text: Decimal(repr(parse_duration(text))))
-"""Gives a Decimal, seconds."""
+"""Value: Decimal, seconds."""
 
 
 class Checked(_ReadsText):
-    """Text of an option that is read once the nominal is known, by which hertz are divided.
+    """Text of an option that is parsed later, because a limit in hertz needs the nominal.
 
-    An error that does not depend on the nominal is reported before anything is started.
+    An error that does not depend on the nominal is reported at once, before anything is started.
     """
 
     def __init__(self, name: str, read: Callable[[str, Decimal], object], example: str) -> None:
@@ -83,7 +83,7 @@ class Checked(_ReadsText):
 
 
 class Named(_ReadsNamed):
-    """``VALUE`` for every counter, or ``NAME=VALUE`` for one; gives (name or None, value)."""
+    """``VALUE`` for every counter or ``NAME=VALUE`` for one, as a pair (name or None, value)."""
 
     def __init__(self, inner: Quantity) -> None:
         self.name = inner.name
@@ -92,7 +92,7 @@ class Named(_ReadsNamed):
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> tuple[str | None, object]:
-        """Split the name off and read the rest."""
+        """Split the name off and parse the rest."""
         if isinstance(value, tuple):
             return value
         name, equals, rest = str(value).partition("=")
@@ -102,15 +102,19 @@ class Named(_ReadsNamed):
 
 
 def of_counter(values: tuple[tuple[str | None, Decimal], ...], name: str) -> Decimal | None:
-    """Return the value that was given for the counter `name`, else the one for all."""
+    """Return the value typed for the counter `name`, else the value for all; None if neither."""
     return dict(values).get(name, dict(values).get(None))
 
 
 def check_names(values: tuple[tuple[str | None, Decimal], ...], names: Iterable[str]) -> None:
-    """Check that every value with a name is for one of the counters `names`.
+    """Check that every typed name is that of a counter.
+
+    Args:
+        values: pairs of a name (None: for all) and a value.
+        names: names of the counters.
 
     Raises:
-        UsageError: no counter has that name.
+        UsageError: a typed name is not among them.
     """
     known = tuple(names)
     for name, _ in values:
@@ -123,7 +127,7 @@ def check_names(values: tuple[tuple[str | None, Decimal], ...], names: Iterable[
 
 @contextmanager
 def of_option(option: str) -> Iterator[None]:
-    """Put the option in front of an error of its value."""
+    """Put the name of the option in front of the message of a `UsageError`."""
     try:
         yield
     except UsageError as error:
@@ -131,10 +135,10 @@ def of_option(option: str) -> Iterator[None]:
 
 
 def refuse_together(*given: tuple[str, bool]) -> None:
-    """Refuse options that exclude each other; each is a name and whether it was given.
+    """Refuse options that exclude each other, given as pairs (name, whether it was typed).
 
     Raises:
-        UsageError: more than one was given.
+        UsageError: more than one was typed.
     """
     names = [name for name, is_given in given if is_given]
     if len(names) > 1:
@@ -142,36 +146,36 @@ def refuse_together(*given: tuple[str, bool]) -> None:
 
 
 def tolerance_of(text: str | None, nominal: Decimal | None) -> float | None:
-    """Read ``--tolerance``; ``50 mHz`` needs the nominal.
+    """Return the tolerance (fractional) in ``--tolerance``; ``50 mHz`` needs the nominal.
 
     Raises:
-        QuantityError: it is no fraction, or not above zero.
+        QuantityError: the text is not an offset, or not above zero.
     """
     with of_option("--tolerance"):
         return None if text is None else parse_tolerance(text, nominal)
 
 
 def settle_of(text: str | None, nominal: Decimal | None) -> SettleLimit | None:
-    """Read ``--settle``; ``50 mHz/10min`` needs the nominal.
+    """Return the limit in ``--settle``; ``50 mHz/10min`` needs the nominal.
 
     Raises:
-        QuantityError: it is no fraction over a duration.
+        QuantityError: the text is not an offset over a duration.
     """
     with of_option("--settle"):
         return None if text is None else SettleLimit(*parse_settle(text, nominal))
 
 
 TOLERANCE: Final = Checked("fraction", parse_tolerance, "5ppb")
-"""Gives the text for `tolerance_of`."""
+"""Value: the text for `tolerance_of`."""
 SETTLE: Final = Checked("limit", parse_settle, "1ppb/10min")
-"""Gives the text for `settle_of`."""
+"""Value: the text for `settle_of`."""
 
 
 def read_coverage(text: str) -> float:
-    """Read ``95%`` or ``0.95``.
+    """Return the coverage probability in a text such as ``95%`` or ``0.95``.
 
     Raises:
-        UsageError: it does not lie between 0 and 1.
+        UsageError: the value does not lie between 0 and 1.
     """
     percent = text.strip().endswith("%")
     try:

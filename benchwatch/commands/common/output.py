@@ -1,4 +1,4 @@
-"""What the commands print and write: data, narration on standard error, files."""
+"""Output of the commands: data on standard output, narration on standard error, files."""
 
 import json
 import math
@@ -14,12 +14,12 @@ from benchwatch.errors import FileError, UsageError
 
 
 def print_text(text: str) -> None:
-    """Print data."""
+    """Print data on standard output."""
     click.echo(text)
 
 
 def print_json(values: Mapping[str, Any]) -> None:
-    """Print one strict JSON line; what is no finite number is null."""
+    """Print one line of strict JSON on standard output; nan and infinity become null."""
     print_text(json.dumps(_strict(values), allow_nan=False, separators=(",", ":")))
 
 
@@ -34,13 +34,13 @@ def _strict(value: Any) -> Any:
 
 
 def narrate(text: str) -> None:
-    """Write a sentence to standard error; a closed one is no reason to fail."""
+    """Write a sentence to standard error; an error of writing it is ignored."""
     with suppress(OSError):
         print(f"benchwatch: {text}", file=sys.stderr, flush=True)
 
 
 def refuse_existing(path: Path, *, force: bool) -> None:
-    """Refuse to write over a file, unless `force` asks for it.
+    """Refuse to overwrite a file, unless `force` is True.
 
     Raises:
         UsageError: the file exists.
@@ -50,10 +50,10 @@ def refuse_existing(path: Path, *, force: bool) -> None:
 
 
 def write_file(path: Path, text: str) -> None:
-    """Write a file, and say so.
+    """Write a file, and narrate it.
 
     Raises:
-        FileError: it can't be written.
+        FileError: the file can't be written.
     """
     try:
         path.write_text(text, "utf-8")

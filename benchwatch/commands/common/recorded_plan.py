@@ -1,4 +1,4 @@
-"""The plan of a recorded counter, with what a bench file states of it and of the time bases."""
+"""The plan of a recorded counter, completed from a bench file."""
 
 import time
 from dataclasses import replace
@@ -24,19 +24,19 @@ bench_option: Final = click.option(
 def plan_of_recording(
     recording: Recording, bench_file: Path | None, counter: str | None = None
 ) -> Plan:
-    """Make the plan of a recorded counter; with a bench file, what that states of it.
+    """Make the plan of a recorded counter: limits and time bases come from a bench file.
 
-    A counter is found in the file by its name; without a name, the only counter of a file is meant.
-    The age of a calibration is that at the time of the run.
+    The counter is found in the bench file by its name, or without a name if the file has only one.
+    The age of a calibration is the age at the time of the run.
 
     Args:
-        recording: of one counter.
-        bench_file: None: nothing is stated.
-        counter: its name, where the recording has none.
+        recording: the recording of one counter.
+        bench_file: path of the bench file; None: no limits, and nothing known of the time bases.
+        counter: name of the counter, used if the recording has none.
 
     Raises:
         FileError: the bench file can't be read.
-        UsageError: a key in it can't be used.
+        UsageError: the bench file has a wrong key or value.
     """
     name = recording.counter or DEFAULT_COUNTER
     plan = Plan(name=name, resource=recording.source, driver="replay", nominal=recording.nominal)
@@ -50,8 +50,8 @@ def plan_of_recording(
         plan,
         tolerance=None if stated is None else stated.tolerance,
         settle=None if stated is None else stated.settle,
-        reference=_then(bench.reference, ago_s),
-        own_time_base=None if stated is None else _then(stated.own_time_base, ago_s),
+        reference=_as_of(bench.reference, ago_s),
+        own_time_base=None if stated is None else _as_of(stated.own_time_base, ago_s),
         on_reference=bench.reference is not None,
         working_hz=(stated and stated.working_hz) or bench.working_hz,
     )
@@ -63,8 +63,8 @@ def _counter(bench: Bench, name: str | None) -> Plan | None:
     return next((plan for plan in bench.counters if plan.name == name), None)
 
 
-def _then(reference: Reference | None, ago_s: float) -> Reference | None:
-    """Return `reference` with its distance in time from its calibration `ago_s` ago."""
+def _as_of(reference: Reference | None, ago_s: float) -> Reference | None:
+    """Return `reference` with the time between its calibration and the moment `ago_s` ago."""
     if reference is None or reference.age_s is None:
         return reference
     return replace(reference, age_s=abs(reference.age_s - ago_s))

@@ -1,4 +1,4 @@
-"""Options of the commands that work on recorded files, and reading these files."""
+"""Options of the commands that read recorded files, and reading with them."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -28,27 +28,27 @@ wraps_option: Final = click.option(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordingOptions:
-    """What was typed of the files; None: not stated."""
+    """Typed options on how to read recorded files; None: not typed."""
 
     nominal: Decimal | None = None
     """Hertz."""
     column: Column | None = None
-    """What the numbers are."""
+    """Quantity of a single column of numbers."""
     interval_s: float | None = None
-    """From row to row."""
+    """Time from row to row."""
     wraps_s: Decimal | None = None
-    """Seconds after which a time error begins anew."""
+    """Period in seconds after which a time error wraps to its start."""
 
     def read_one(self, file: str, counter: str | None) -> Recording:
-        """Read the offsets of one counter, and narrate what is odd about the file.
+        """Read the offsets of one counter, and narrate the notes on the file.
 
         Args:
-            file: its path; ``-`` is standard input.
-            counter: its name, where the file holds several.
+            file: path of the file; ``-`` is standard input.
+            counter: name of the counter, needed if the file holds several.
 
         Raises:
-            FileError: what is wrong in which line.
-            UsageError: a nominal or a name is needed.
+            FileError: the file can't be read; the message names the line.
+            UsageError: a nominal or a counter's name is needed.
         """
         recording = read_recording(
             file,
@@ -64,7 +64,7 @@ class RecordingOptions:
         return recording
 
     def read_all(self, file: str) -> tuple[Recording, ...]:
-        """Read all counters of a file; raises and narrates like `read_one`."""
+        """Read all counters of a file, with the errors and notes of `read_one`."""
         recordings = read_recordings(
             file,
             nominal=self.nominal,
@@ -79,7 +79,7 @@ class RecordingOptions:
 
 
 def file_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command ``--nominal``, ``--column``, ``--interval`` and ``--wraps``, as `stated`."""
+    """Add the options of `RecordingOptions` to a command, which gets them as `stated`."""
 
     @nominal_option
     @column_option

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 class ViewChoice(click.Choice):  # type: ignore[type-arg] # older versions take none
-    """The names of the views; they are loaded when one was given or help is asked for."""
+    """Choice among the names of the views, imported only to check a name or to write help."""
 
     def __init__(self) -> None:
         super().__init__(())
@@ -31,20 +31,20 @@ class ViewChoice(click.Choice):  # type: ignore[type-arg] # older versions take 
 
     @choices.setter
     def choices(self, _: object) -> None:
-        """Leave the names as they are."""
+        """Ignore the empty choices that click's constructor sets."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScreenOptions:
-    """What was typed of the screen."""
+    """Typed options of the screen."""
 
     ascii: bool = False
     view: str = ""
-    """Empty: the view of last time."""
+    """Empty: the view that was shown last."""
     bell: bool = True
 
     def options(self, *, bell: bool = True) -> "DisplayOptions":
-        """Return the options for the screen; `bell` False: it never rings."""
+        """Return the display options of the screen; with `bell` False the bell never rings."""
         from benchwatch.screen.display_options import DisplayOptions, theme_for  # noqa: PLC0415 - lines need none
 
         return DisplayOptions(
@@ -54,10 +54,10 @@ class ScreenOptions:
         )
 
     def refuse(self) -> None:
-        """Refuse options of the screen where there is none.
+        """Refuse options of the screen where lines are written.
 
         Raises:
-            UsageError: one was given.
+            UsageError: an option of the screen was typed.
         """
         asked = (("--ascii", self.ascii), ("--view", bool(self.view)), ("--no-bell", not self.bell))
         for name, given in asked:
@@ -66,7 +66,7 @@ class ScreenOptions:
 
 
 def screen_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the options of the screen, as one `ScreenOptions` named `screen`."""
+    """Add the options of `ScreenOptions` to a command, which gets them as `screen`."""
 
     @click.option("--ascii", "ascii_only", is_flag=True, help="Draw the screen in plain ASCII.")
     @click.option("--view", type=ViewChoice(), help="The view that the screen begins with.")
@@ -82,7 +82,7 @@ def screen_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def can_show_screen() -> bool:
-    """Tell whether standard output can show the screen; narrate that a dumb terminal can't."""
+    """Return whether standard output can show the screen; narrate that a dumb terminal can't."""
     if not sys.stdout.isatty():
         return False
     if os.environ.get("TERM") == "dumb":

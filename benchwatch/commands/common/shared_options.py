@@ -1,4 +1,4 @@
-"""Options that several commands have, declared once; their values are read by `option_types`."""
+"""Options that several commands have, declared once; `option_types` parses their values."""
 
 from collections.abc import Callable
 from typing import Any, Final, TypeVar
@@ -33,5 +33,5 @@ json_readings_option: Final = click.option(
 
 
 def coverage_option(of: str) -> Callable[[_Command], _Command]:
-    """Return ``--coverage`` of the interval that `of` names."""
+    """Return the option ``--coverage``; `of` names the interval in its help."""
     return click.option("--coverage", default="95%", show_default=True, help=f"Coverage of {of}.")

@@ -1,4 +1,4 @@
-"""Which part of a recorded run a number is of: typed, or since a turn or the settling."""
+"""The part of a recorded run that statistics use: typed, or since a turn or the settling."""
 
 import math
 from collections.abc import Callable
@@ -28,7 +28,7 @@ SINCE: Final[tuple[Since, ...]] = ("settled", "nudge")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TypedRange:
-    """What was typed of the part: ``--from``, ``--to``, ``--since`` and ``--settle``."""
+    """Typed options that choose a part: ``--from``, ``--to``, ``--since`` and ``--settle``."""
 
     begin: str | None
     end: str | None
@@ -37,7 +37,7 @@ class TypedRange:
 
 
 def time_range_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the options that choose a part, as one `TypedRange` named `part`."""
+    """Add the options of `TypedRange` to a command, which gets them as `part`."""
 
     @click.option(
         "--from",
@@ -77,12 +77,12 @@ class TimeRange:
     begin_s: float
     end_s: float
     since: str
-    """``whole``, ``typed``, ``nudge`` or ``settled``."""
+    """How the part was chosen: ``whole``, ``typed``, ``nudge`` or ``settled``."""
     spikes: int
-    """Lone wild readings that were left out of it."""
+    """Number of spikes left out."""
 
     def json_values(self, recording: Recording) -> dict[str, object]:
-        """Return it as keys of a JSON line; dates are null where the file has none."""
+        """Return the part as keys of a JSON line; dates are null if the file has none."""
         return {
             "begin_s": self.begin_s, "end_s": self.end_s,
             "begin": _iso(recording, self.begin_s), "end": _iso(recording, self.end_s),
@@ -92,25 +92,26 @@ class TimeRange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChosenReadings:
-    """What of a recording is used."""
+    """The readings of a recording that are used."""
 
     rows: slice
-    """Readings of the part."""
+    """Rows of the chosen part."""
     offsets: FloatArray
-    """Of all readings; nan where one is left out."""
+    """Fractional offsets of all n readings, (n,); nan for one left out."""
     wild: BoolArray
-    """Spikes among all readings, flagged ones too."""
+    """Whether each of all readings is a spike, found or flagged, (n,)."""
     range: TimeRange
     changes: Changes
-    """Turns and settling within what was typed."""
+    """Turns and settling between ``--from`` and ``--to``."""
 
 
 def choose(recording: Recording, part: TypedRange) -> ChosenReadings:
-    """Choose the part of a recording that was asked for.
+    """Choose the readings of a recording that the typed options select.
 
     Raises:
-        UsageError: a time can't be read or lies outside, or it never settled within the limit.
-        NoReadings: no reading is left.
+        UsageError: a time can't be read or lies outside the run, or the oscillator has not
+            settled within the limit.
+        NoReadings: no usable reading is left.
     """
     time_s = recording.time_s
     rows = typed_rows(recording, part)
@@ -139,10 +140,10 @@ def choose(recording: Recording, part: TypedRange) -> ChosenReadings:
 
 
 def typed_rows(recording: Recording, part: TypedRange) -> slice:
-    """Read ``--from`` and ``--to`` as a range of readings.
+    """Return the rows between ``--from`` and ``--to``.
 
     Raises:
-        UsageError: one can't be read, or no reading lies between them.
+        UsageError: a time can't be read, or no reading lies between them.
     """
     time_s = recording.time_s
     first, last = 0, time_s.size
@@ -161,16 +162,16 @@ def typed_rows(recording: Recording, part: TypedRange) -> slice:
 def settled_from(
     recording: Recording, settled_s: float | None, *, limit: str | None
 ) -> float | None:
-    """Return where ``--since settled`` begins; None at the beginning, which is narrated.
+    """Return the time at which ``--since settled`` begins; None (narrated): at the beginning.
 
     Args:
-        recording: of one counter.
-        settled_s: since when it is settled; None: it is not, or no warm-up stands out.
-        limit: words for where the limit comes from that says what settled means; None: there is
-            none, and settled is what comes after a warm-up.
+        recording: the recording of one counter.
+        settled_s: since when the oscillator is settled; None: not settled, or no clear warm-up.
+        limit: origin of the settle limit, for the message; None: without a limit, settled means
+            after a clear warm-up.
 
     Raises:
-        UsageError: there is a limit, and it never settled within it.
+        UsageError: there is a limit, and the oscillator has not settled within it.
     """
     if settled_s is not None:
         return settled_s
@@ -187,7 +188,7 @@ def settled_from(
 
 
 def _last_nudge_s(recording: Recording, changes: Changes) -> float | None:
-    """Return where ``--since nudge`` begins; None at the beginning, which is narrated."""
+    """Return the time at which ``--since nudge`` begins; None (narrated): at the beginning."""
     if changes.turns_s:
         return changes.turns_s[-1]
     narrate(f"--since nudge: no nudge is found in {recording.source}; all of it is taken.")
@@ -195,27 +196,33 @@ def _last_nudge_s(recording: Recording, changes: Changes) -> float | None:
 
 
 def changes_in_range(recording: Recording, chosen: ChosenReadings, what: str) -> str | None:
-    """Say which changes lie in the chosen part, with their times, and what to type; None: none."""
+    """Write a sentence on the changes within the chosen part; None if there are none.
+
+    Args:
+        recording: the recording.
+        chosen: the chosen part of it.
+        what: the statistic that includes the changes.
+    """
     begin_s, changes = chosen.range.begin_s, chosen.changes
     inside = [at_s for at_s in changes.turns_s if at_s > begin_s]
-    said = []
+    found = []
     if changes.settled_s is not None and changes.settled_s > begin_s:
-        said.append(f"a warm-up until {when(recording, changes.settled_s)}")
+        found.append(f"a warm-up until {when(recording, changes.settled_s)}")
     if inside:
         last = when(recording, inside[-1])
         steps = how_many(len(inside), "step")
         which = "at" if len(inside) == 1 else "the last at"
-        said.append(f"{steps} (the trimmer turned, the tool put on or lifted), {which} {last}")
-    if not said:
+        found.append(f"{steps} (the trimmer turned, the tool put on or lifted), {which} {last}")
+    if not found:
         return None
     return (
-        f"{recording.source} holds {' and '.join(said)}, and {what} is of that too; --since "
+        f"{recording.source} holds {' and '.join(found)}, and {what} is of that too; --since "
         "settled, --since nudge, or --from and --to choose a part."
     )
 
 
 def when(recording: Recording, at_s: float) -> str:
-    """Write a time of the run for people, after the first reading and as a date."""
+    """Write a time of the run for people: since the first reading, and as a date if known."""
     since_first = format_duration(at_s - float(recording.time_s[0]))
     date = _iso(recording, at_s)
     return since_first if date is None else f"{since_first} ({date})"
@@ -227,7 +234,7 @@ def _iso(recording: Recording, at_s: float) -> str | None:
 
 
 def _moment(recording: Recording, text: str, option: str) -> float:
-    """Read a time after the first reading, or a date, as the file's seconds."""
+    """Return the time in `text` (since the first reading, or a date) in the file's seconds."""
     try:
         return float(recording.time_s[0]) + parse_duration(text)
     except QuantityError as error:

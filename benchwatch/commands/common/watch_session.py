@@ -1,4 +1,4 @@
-"""Runs a watch to its end, as lines, on the screen or on a page in a browser, and narrates."""
+"""Runs a live watch to its end, as lines, on the screen or on pages, and narrates."""
 
 import queue
 import sys
@@ -21,9 +21,9 @@ if TYPE_CHECKING:
     from benchwatch_simulators.bench.simulated_bench import ServedBench
 
 LOOK_S: Final = 0.25
-"""Time from look to look of the narration."""
+"""Time between two checks for news to narrate."""
 SAY_COUNT: Final = 10
-"""Readings and notes not on disk from which their number is said; then at each doubling."""
+"""Readings and notes not on disk from which their number is narrated; then at each doubling."""
 CAUTIONS: Final = {
     "internal": " (caution: its own oscillator)",
     "unknown": " (caution: look at the front panel which oscillator it counts by)",
@@ -31,18 +31,18 @@ CAUTIONS: Final = {
 
 
 class Narrator:
-    """Says on standard error what changes on the links and in the journal, each change once."""
+    """Writes changes of the links and of the journal to standard error, each change once."""
 
     def __init__(self, run: LiveWatch) -> None:
         self._run = run
         self._said: dict[str, str] = {}
         self._questioned: dict[str, float] = {}
-        """By counter: the nominal whose question was said."""
+        """By counter: the nominal (hertz) whose question was written."""
         self._trouble: str | None = None
         self._say_count = SAY_COUNT
 
     def look(self) -> None:
-        """Say what has changed since the last look."""
+        """Write what has changed since the last call."""
         trouble, waits = None, 0
         for name in self._run.names:
             now = self._run.counter(name).snapshot
@@ -52,7 +52,7 @@ class Narrator:
                 self._questioned[name] = now.nominal_hz
                 narrate(f"{name}: {now.question}")
             if now.link.state == "ended" and self._run.outcome is not None:
-                continue  # the outcome says it
+                continue  # the outcome states the reason
             sentence = _link_sentence(now)
             if sentence != self._said.get(name):
                 self._said[name] = sentence
@@ -73,12 +73,12 @@ class Narrator:
 
 
 def run_lines(run: LiveWatch, write: LineWriter, cleanup: Callable[[], object]) -> RunOutcome:
-    """Write a line an event until the run ends or a signal comes.
+    """Write one line per event until the run ends or a signal comes.
 
     Args:
         run: the watch, not yet started.
         write: makes the lines.
-        cleanup: closes run and journal where a signal can't end it in order.
+        cleanup: closes run and journal if the run does not end in order after a signal.
     """
     out = LineOutput(sys.stdout, write)
     narrator = Narrator(run)
@@ -105,15 +105,15 @@ def run_on_screen(
     message: str,
     cleanup: Callable[[], object],
 ) -> RunOutcome:
-    """Show the screen until it is left or the run ends.
+    """Show the screen until the operator quits or the run ends.
 
     Args:
         run: the watch, not yet started.
-        options: of the screen.
-        trimmer: what the keys for a trimmer turn; None: there is none.
-        with_sound: whether the offset is heard too.
-        message: a sentence to show at first, such as what the run continues; empty: none.
-        cleanup: closes run and journal where the screen can't be ended in order.
+        options: display options of the screen.
+        trimmer: the simulated trimmer that keys of the screen turn; None: there is none.
+        with_sound: whether the offset is also played as sound.
+        message: a sentence to show first, such as which run is continued; empty: none.
+        cleanup: closes run and journal if the screen does not end in order.
     """
     from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
     from benchwatch.screen.terminal.screen_process import run_screen  # noqa: PLC0415 - lines never need it
@@ -140,7 +140,7 @@ def run_on_screen(
         left.set()
     ended_by_itself = run.outcome is not None
     if code == INTERRUPTED:
-        run.interrupt()  # nobody asked for its end, so the next run continues it
+        run.interrupt()  # the operator did not end it, so the next run may continue it
     outcome = run.stop()
     readings, gaps = run.totals()
     how = f": {outcome.reason}" if ended_by_itself and not outcome.message else ""
@@ -163,10 +163,10 @@ def run_on_page(
     Args:
         run: the watch, not yet started.
         address: where the pages are served.
-        options: of the screen.
-        trimmer: what the keys for a trimmer turn; None: there is none.
-        ascii_only: draw with ASCII characters alone.
-        cleanup: closes run and journal where a signal can't end it in order.
+        options: display options of the screen.
+        trimmer: the simulated trimmer that keys of the screen turn; None: there is none.
+        ascii_only: whether the screen is drawn in plain ASCII.
+        cleanup: closes run and journal if the run does not end in order after a signal.
     """
     from benchwatch.web.watch_pages import Narration, serve_watch  # noqa: PLC0415 - lines never need it
 
@@ -182,23 +182,23 @@ def run_on_page(
 
 
 class FirstTrimmer:
-    """The trimmer of the first oscillator on a simulated bench; the screen's keys turn it."""
+    """The trimmer of the first oscillator of a simulated bench, turned by keys of the screen."""
 
     def __init__(self, bench: "ServedBench") -> None:
         self._bench = bench
         self._counter = bench.names[0]
 
     def turn(self, amount: float) -> None:
-        """Turn by `amount` turns; positive raises the frequency."""
+        """Turn the trimmer by `amount` turns; a positive amount raises the frequency."""
         self._bench.turn(self._counter, amount)
 
     def rest_tool(self, on: bool) -> None:
-        """Rest the tool on the trimmer, or lift it."""
+        """Put the tool on the trimmer, or lift it."""
         self._bench.rest_tool(self._counter, on)
 
 
 def _events(run: LiveWatch, narrator: Narrator) -> Iterator[tuple[Event, Snapshot]]:
-    """Yield the events as they come, and let the narrator look now and then."""
+    """Yield the events as they come, and call the narrator every `LOOK_S` seconds."""
     next_look_s = 0.0
     while True:
         now_s = run.elapsed_s()
@@ -215,7 +215,7 @@ def _events(run: LiveWatch, narrator: Narrator) -> Iterator[tuple[Event, Snapsho
 
 
 def _remaining_events(run: LiveWatch) -> Iterator[tuple[Event, Snapshot]]:
-    """Yield what the counters delivered while the run was ending."""
+    """Yield the events that arrived while the run was ending."""
     while not run.events.empty():
         item = run.events.get()
         if item is not None:

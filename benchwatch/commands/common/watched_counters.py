@@ -34,7 +34,7 @@ _NAMED: Final = re.compile(r"([A-Za-z][\w-]*)=(.+)", re.DOTALL)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TypedSettings:
-    """What was typed for every counter; a text where the nominal is needed to read it."""
+    """Typed settings of the counters; the limits are texts, as parsing them needs the nominal."""
 
     nominals: tuple[tuple[str | None, Decimal], ...]
     tolerance: str | None
@@ -45,7 +45,7 @@ class TypedSettings:
     """None: the driver that the bench names, or the default."""
 
     def plan(self, name: str, resource: str, *, simulated: "ServedBench | None" = None) -> Plan:
-        """Make the plan of one counter; a `simulated` bench gives what was not typed."""
+        """Make the plan of one counter; a `simulated` bench gives the settings not typed."""
         nominal, tolerance, settle = of_counter(self.nominals, name), self.tolerance, self.settle
         driver_name = self.driver or default_driver(resource)
         if simulated is not None:
@@ -65,7 +65,7 @@ class TypedSettings:
         )
 
     def applied_to(self, plan: Plan) -> Plan:
-        """Return a plan of a bench file with what was typed in place of the file's."""
+        """Return a plan of a bench file, in which the typed settings replace the file's."""
         nominal = of_counter(self.nominals, plan.name) or plan.nominal
         tolerance, settle = tolerance_of(self.tolerance, nominal), settle_of(self.settle, nominal)
         setup = plan.setup if self.gate_s is None else replace(plan.setup, gate_s=self.gate_s)
@@ -87,16 +87,17 @@ def plan_counters(
     simulated: "ServedBench | None" = None,
     bench: Bench | None = None,
 ) -> list[Plan]:
-    """Make the plans of a watch.
+    """Make the plans of the counters of a watch.
 
     Args:
-        words: the typed resources, or with a bench file the names of counters in it.
-        asked: the options.
-        simulated: a simulated bench that is watched; then there are no words.
-        bench: a bench file.
+        words: the typed resources; with a bench file, names of counters in it.
+        asked: the typed settings.
+        simulated: the simulated bench to watch; then there are no words.
+        bench: the bench file.
 
     Raises:
-        UsageError: a name is missing or taken twice.
+        UsageError: a name is unknown or used twice.
+        DriverError: the bench file names a driver that can't be loaded.
     """
     if bench is not None:
         plans = [asked.applied_to(plan) for plan in _chosen(bench, words)]
@@ -112,10 +113,14 @@ def plan_counters(
 
 
 def check_drivers(plans: Sequence[Plan], where: str) -> None:
-    """Load the driver of every plan of a bench file, so that an error names the place in the file.
+    """Load the driver of every plan of a bench file, so that an error names its key in the file.
+
+    Args:
+        plans: the plans.
+        where: the bench file, for the message.
 
     Raises:
-        DriverError: there is no such driver, or it is broken.
+        DriverError: there is no such driver, or it can't be loaded.
     """
     for plan in plans:
         try:
@@ -125,7 +130,11 @@ def check_drivers(plans: Sequence[Plan], where: str) -> None:
 
 
 def name_resources(resources: Sequence[str]) -> dict[str, str]:
-    """Give every resource a name: its own, or ``main``, ``counter2``, ``counter3`` ..."""
+    """Return typed resources by name: the typed one, or ``main``, ``counter2``, ``counter3`` ...
+
+    Raises:
+        UsageError: a name or a resource is given twice.
+    """
     named: dict[str, str] = {}
     for number, text in enumerate(resources, start=1):
         match = _NAMED.fullmatch(text)
@@ -152,9 +161,9 @@ def _chosen(bench: Bench, names: tuple[str, ...]) -> list[Plan]:
 
 
 def interrupted_runs(plans: Sequence[Plan], journal: Path) -> dict[str, InterruptedRun]:
-    """Return the interrupted runs of these counters in `journal`, by name of the counter.
+    """Return the interrupted runs of the planned counters in `journal`, by name of the counter.
 
-    A journal that can't be read has none; the writer of the journal says what is wrong with it.
+    An unreadable journal gives none, without an error: `Journal` reports it.
     """
     utc_s, found = time.time(), {}
     for plan in plans:
@@ -177,10 +186,10 @@ def simulated_bench(
     faults: tuple[str, ...],
     nominals: tuple[tuple[str | None, Decimal], ...],
 ) -> Iterator["ServedBench | None"]:
-    """Serve the simulated bench ``--sim`` while the context lasts; None where none is asked for.
+    """Serve the simulated bench of ``--sim`` while the context lasts; yield None without it.
 
     Raises:
-        UsageError: the options don't go together, or one of them can't be read.
+        UsageError: options exclude each other, or one can't be parsed.
     """
     if sim is None:
         if not resources and bench_file is None:
