@@ -3,8 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.regression import centred_arrays
 
 LEAST_READINGS = 3
@@ -24,7 +24,7 @@ class Dither:
     span_s: float
 
 
-def dither(elapsed_s: NDArray[np.float64], offset: NDArray[np.float64]) -> Dither | None:
+def dither(elapsed_s: FloatArray, offset: FloatArray) -> Dither | None:
     """Describe the readings `offset` (n,) taken at `elapsed_s` (n,); nan readings are left out.
 
     None with fewer than three readings. Equal readings have no spread.

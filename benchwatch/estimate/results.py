@@ -51,7 +51,7 @@ class Nudge:
         return abs(self.size - known.size) > by or abs(self.u - known.u) > by
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OffsetCycle:
     """A cycle of the offset by itself, as with the thermostat of an oven."""
 

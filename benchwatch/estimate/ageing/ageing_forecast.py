@@ -12,14 +12,12 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from benchwatch.errors import UsageError
 from benchwatch.estimate.ageing.ageing_laws import Ageing, AgeingFit
 from benchwatch.estimate.ageing.ageing_spread import AgeingSpread
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.uncertainty.uncertainty_budget import DEFAULT_COVERAGE
-
-FloatArray = NDArray[np.float64]
 
 SEARCH_POINTS: Final = 2001
 """Times within the horizon at which a crossing is searched for."""

@@ -22,10 +22,10 @@ from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.estimate.ageing.ageing_spread import AgeingSpread, spread_of
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.regression import FittedLine, fit_line
 from benchwatch.estimate.uncertainty.uncertainty_budget import coverage_factor
 
@@ -190,7 +190,7 @@ def fit_ageing(
     )
 
 
-def _fit(law: Law, x: NDArray[np.float64], y: NDArray[np.float64]) -> AgeingFit:
+def _fit(law: Law, x: FloatArray, y: FloatArray) -> AgeingFit:
     """Fit a line; residuals of the size of rounding errors count as no scatter."""
     line = fit_line(x, y)
     if line.residual_sd <= ROUNDING * float(np.abs(y).max()):

@@ -17,9 +17,8 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from benchwatch.estimate.array_types import FloatArray
 
 AMOUNTS: Final = 10.0 ** np.arange(0.0, 3.6, 0.5)
 """Standard deviations that a law adds over the visits, in units of the scatter of a visit."""

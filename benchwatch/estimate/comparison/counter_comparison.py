@@ -12,9 +12,9 @@ from itertools import combinations
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from benchwatch.errors import NoReadings, UsageError
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.stability import phase_of_offsets, variance
 from benchwatch.estimate.uncertainty.mean_uncertainty import noise_of_mean
 from benchwatch.estimate.uncertainty.uncertainty_budget import (
@@ -22,8 +22,6 @@ from benchwatch.estimate.uncertainty.uncertainty_budget import (
     coverage_factor,
     whole_dof,
 )
-
-FloatArray = NDArray[np.float64]
 
 THREE_PAIRS: Final = 3
 """Pairs among three counters; with fewer there is no majority."""

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+from benchwatch.estimate.array_types import BoolArray, FloatArray
 
 LONGEST_STEP: Final = 1.5
 """Intervals; a longer step between matched sets means that something is missing."""
@@ -66,7 +66,7 @@ def match_times(times: Sequence[FloatArray], window_s: float) -> NDArray[np.intp
     return np.column_stack(columns)[fits]
 
 
-def _nearest_only(nearest: NDArray[np.intp], distance: FloatArray) -> NDArray[np.bool_]:
+def _nearest_only(nearest: NDArray[np.intp], distance: FloatArray) -> BoolArray:
     """Where one reading is nearest to several, keep the closest of these, then the earliest."""
     order = np.lexsort((distance, nearest))
     leads = np.ones(order.size, dtype=bool)

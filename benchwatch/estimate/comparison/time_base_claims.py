@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.comparison.counter_comparison import (
     Difference,
     TimeBaseOffset,
@@ -20,8 +20,6 @@ from benchwatch.estimate.comparison.counter_comparison import (
     mean_offset,
     odd_one_out,
 )
-
-FloatArray = NDArray[np.float64]
 
 RunTimeBase = Literal["internal", "external", "unknown", "changing"]
 """Time base of a run; ``changing``: the counter's own oscillator counted only a part of it."""

@@ -51,7 +51,12 @@ class FittedCycle:
         small = self.swing < SMALLEST_SHOWN * limit or self.power < power
         if small or self.decay_per_s or not self.sure:
             return None
-        return OffsetCycle(self.period_s, self.period_u, self.swing, self.swing_u)
+        return OffsetCycle(
+            period_s=self.period_s,
+            period_u=self.period_u,
+            swing=self.swing,
+            swing_u=self.swing_u,
+        )
 
     def steepest(self) -> float:
         """Drift where it passes through its middle, fractional per second, as of a sine."""

@@ -28,7 +28,7 @@ class Bridges:
     """Prefix count, (N,), of intervals at which the run is cut where it is prolonged."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Phase:
     """Phase (time error) in units of the interval, a straight line removed.
 
@@ -135,7 +135,7 @@ def phase_of_offsets(offset: FloatArray, *, bridged: bool = False) -> Phase:
         if y.size:
             first = y - y[0]
             x[1:] = np.cumsum(first - first.mean(), dtype=np.longdouble)
-        return Phase(x, None)
+        return Phase(x=x, gaps=None)
     known = y[~missing]
     bridges, filled, unbridged = None, np.where(missing, 0.0, y), missing
     if bridged and known.size:
@@ -147,7 +147,7 @@ def phase_of_offsets(offset: FloatArray, *, bridged: bool = False) -> Phase:
         first = np.where(unbridged, 0.0, filled - known[0])
         mean = first[~missing].sum() / known.size
         x[1:] = np.cumsum(np.where(unbridged, 0.0, first - mean), dtype=np.longdouble)
-    return Phase(x, _prefix(missing), bridges)
+    return Phase(x=x, gaps=_prefix(missing), bridges=bridges)
 
 
 def phase_of_phase(
@@ -168,7 +168,8 @@ def phase_of_phase(
     x = np.asarray(x_s, dtype=np.float64)
     finite = np.isfinite(x)
     if not finite.any():
-        return Phase(np.zeros(x.size), _prefix(np.ones(max(x.size - 1, 0), dtype=bool)))
+        gaps = np.ones(max(x.size - 1, 0), dtype=bool)
+        return Phase(x=np.zeros(x.size), gaps=_prefix(gaps))
     first, last = int(np.argmax(finite)), x.size - 1 - int(np.argmax(finite[::-1]))
     flat = x - x[first]
     flat /= interval_s
@@ -178,12 +179,12 @@ def phase_of_phase(
         line *= slope
         flat -= line
     if finite.all() and unbridged is None:
-        return Phase(flat, None)
+        return Phase(x=flat, gaps=None)
     missing, known = ~finite, np.flatnonzero(finite)
     gaps = missing[1:] | missing[:-1]
     if not runs_on:
         nearest = known[np.maximum(np.searchsorted(known, np.arange(x.size), side="right") - 1, 0)]
-        return Phase(flat[nearest], _prefix(gaps))
+        return Phase(x=flat[nearest], gaps=_prefix(gaps))
     at = np.arange(x.size, dtype=np.float64)
     flat = np.interp(at, at[known], flat[known])
     closed = np.zeros(x.size - 1, dtype=bool) if unbridged is None else unbridged
@@ -192,7 +193,7 @@ def phase_of_phase(
     for place in np.flatnonzero(lengths > LONGEST + 1).tolist():
         cut[known[place] : known[place + 1]] = True
     bridges = Bridges(_prefix(closed), np.zeros(x.size), _prefix(cut))
-    return Phase(flat, _prefix(gaps | closed), bridges, finite)
+    return Phase(x=flat, gaps=_prefix(gaps | closed), bridges=bridges, known=finite)
 
 
 def run_lengths(mask: BoolArray) -> IntArray:

@@ -26,13 +26,10 @@ import math
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from benchwatch.estimate.array_types import BoolArray, FloatArray
 from benchwatch.estimate.stability.gap_bridges import bridge
 from benchwatch.estimate.uncertainty.offset_record import Noise
-
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
 
 FEWEST: Final = 6
 """Readings below which there is no u."""
@@ -140,7 +137,7 @@ def noise_of_mean(offsets: FloatArray, interval_s: float) -> Noise | None:
     return Noise(u=u * scale, dof=dof, averaging_s=averaging_s, deviation=name)
 
 
-def _blocks(offsets: FloatArray, here: NDArray[np.bool_]) -> tuple[FloatArray, int, bytes]:
+def _blocks(offsets: FloatArray, here: BoolArray) -> tuple[FloatArray, int, bytes]:
     """Return means of blocks, (blocks,), readings in one, and the level that each belongs to."""
     level = float(offsets[here][0])
     values, side = offsets - level, np.zeros(offsets.size)

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from benchwatch.errors import NoReadings
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.results import Drift, Estimate
 from benchwatch.estimate.uncertainty.mean_uncertainty import FEWEST, noise_of_mean
 from benchwatch.estimate.uncertainty.offset_record import (
@@ -19,8 +19,6 @@ from benchwatch.estimate.uncertainty.offset_record import (
 )
 from benchwatch.estimate.uncertainty.uncertainty_budget import dof_from_reliability
 from benchwatch.reading import RecordKind
-
-FloatArray = NDArray[np.float64]
 
 FEWEST_SPREAD: Final = 2
 """Readings below which no spread is stated."""

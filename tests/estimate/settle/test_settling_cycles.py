@@ -179,7 +179,13 @@ def test_the_cycle_is_in_the_line_for_programs() -> None:
         offset=0.0,
     )
     held = SettleHistory(10.0, 3600.0, -4e-10, 1800.0, 1, 62.0)
-    settle = Settle("settled", 10.0, None, cycle=OffsetCycle(300.0, 2.0, 4.2e-10, 1e-11), held=held)
+    settle = Settle(
+        "settled",
+        10.0,
+        None,
+        cycle=OffsetCycle(period_s=300.0, period_u=2.0, swing=4.2e-10, swing_u=1e-11),
+        held=held,
+    )
 
     line = json.loads(json_line(reading, Numbers(settle=settle)))
     without = json.loads(json_line(reading, Numbers(settle=Settle("unsure", None, None))))

@@ -15,7 +15,7 @@ from benchwatch.snapshot import Records, Snapshot
 SIZES = [(60, 18), (80, 24), (120, 36)]
 CYCLING = Settle(
     "settled", kit.NOW_S - 130.0, None, reason="moves by 0.2 ppb in 10 min",
-    cycle=OffsetCycle(302.4, 1.3, 4.21e-9, 6e-11),
+    cycle=OffsetCycle(period_s=302.4, period_u=1.3, swing=4.21e-9, swing_u=6e-11),
     held=SettleHistory(600.0, 100.0, -4.3e-10, 650.0, 2, 42.0),
 )  # fmt: skip
 STATES = {

@@ -58,12 +58,12 @@ PASTS = {
 UNSURE = Settle("unsure", None, None, reason="noise too large: about 4 min more would tell")
 CYCLING = Settle(
     "warming", None, None, reason="cycles by 4.2 ppb every 5 min, asked 1 ppb in 10 min",
-    cycle=OffsetCycle(302.4, 1.3, 4.21e-9, 6e-11),
+    cycle=OffsetCycle(period_s=302.4, period_u=1.3, swing=4.21e-9, swing_u=6e-11),
 )  # fmt: skip
 MORNING_S = 34_000.0
 MORNING = Settle(
     "settled", MORNING_S - 1500.0, None, reason="expected to move less than 0.1 ppb in 10 min",
-    cycle=OffsetCycle(302.4, 1.3, 2.1e-10, 6e-12),
+    cycle=OffsetCycle(period_s=302.4, period_u=1.3, swing=2.1e-10, swing_u=6e-12),
     held=SettleHistory(3100.0, 29_800.0, -4.3e-10, 21_600.0, 2, 424.0),
 )  # fmt: skip
 STATES: dict[str, Snapshot] = {
