@@ -1,8 +1,8 @@
 """Finds instruments, and reports each as soon as it is found, within a time limit.
 
-On the network and on USB an instrument is queried with ``*IDN?`` (IEEE 488.2 10.14, which every
-one of them must know). An older counter on GPIB may take those letters for settings, and a serial
-port may lead to anything, so there it is sent only when the operator asks for it.
+On the network and on USB an instrument is queried with ``*IDN?``, which it must answer (IEEE 488.2
+10.14). An older counter on GPIB may take those letters for settings, and a serial port may lead to
+any device: there ``*IDN?`` is sent only when the operator asks for it.
 """
 
 import queue

@@ -33,9 +33,9 @@ class Answer:
     Attributes:
         text: The line.
         arrived_s: When it came, monotonic seconds.
-        repeat: It may be a second copy of the answer before; no other answer came.
-        waited: It waited to be read while this computer stood still; its time is worked out from
-            the usual time of an answer.
+        repeat: True when it may be a copy of the answer before, and no other answer came.
+        waited: True when it waited to be read while this computer stood still; its time is worked
+            out from the usual time of an answer.
     """
 
     text: str
@@ -133,8 +133,10 @@ class SynchronisedQuery:
         """True when an answer did not come, until a reading is queried."""
         self._open_identity_queries = 0
         """Queries of the identity whose answers may still come."""
-        self._is_behind_copy = self._dropped_late = False
-        """An answer after a second copy may still come; it came too late and was dropped."""
+        self._is_behind_copy = False
+        """True when the answer after a second copy may still come."""
+        self._dropped_late = False
+        """True when that answer came too late and was dropped."""
         self._times = AnswerTimes()
 
     def query(self, question: str, timeout_s: float) -> str:
