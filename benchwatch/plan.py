@@ -84,7 +84,7 @@ def margin_s(gate_s: float, least_s: float = MARGIN_S) -> float:
 
 
 def doubtful_nominal(frequency: Decimal, nominal: Decimal) -> bool:
-    """Tell whether `frequency` misses `nominal` while another round number fits it."""
+    """Return whether `frequency` misses `nominal` while another round number fits it."""
     if (
         not frequency.is_finite()
         or frequency <= 0

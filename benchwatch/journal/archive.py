@@ -119,7 +119,7 @@ def in_use(path: Path) -> bool:
 
 
 def is_there(path: Path) -> bool:
-    """Tell whether there is a database at `path`."""
+    """Return whether there is a database at `path`."""
     return path.exists() and is_database(path)
 
 

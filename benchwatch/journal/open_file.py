@@ -40,7 +40,7 @@ class OpenFile:
     Args:
         path: the file; made when missing.
         utc_s: the present, Unix seconds; part of the name under which a damaged file is set aside.
-        anew: a file was open at this path before: an empty file there is replaced, not filled.
+        replace_empty: replace an empty file at `path`, because a file was open there before.
         ours: only this program writes to `path`: a file that is not a journal is set aside as
             damaged instead of refused.
         damaged: the inode of a file that was found damaged while it was written.
@@ -56,7 +56,7 @@ class OpenFile:
         path: Path,
         *,
         utc_s: float,
-        anew: bool = False,
+        replace_empty: bool = False,
         ours: bool = False,
         damaged: tuple[int, int] | None = None,
     ) -> None:
@@ -66,20 +66,22 @@ class OpenFile:
         self.lost = 0
         """Commits in the write-ahead log that SQLite could not recover."""
         with alone(path, BUSY_S):
-            if (damaged is not None and inode(path) == damaged) or _is_spoilt(path, ours, anew):
+            if (damaged is not None and inode(path) == damaged) or _is_destroyed(
+                path, ours, replace_empty
+            ):
                 self._set_aside(utc_s)
             try:
-                self._open(anew=anew)
+                self._open(replace_empty=replace_empty)
             except sqlite3.DatabaseError as error:
                 if code(error) not in DAMAGE or not (ours or was_journal(path)):
                     raise
                 self._set_aside(utc_s)
-                self._open(anew=anew)
+                self._open(replace_empty=replace_empty)
 
-    def _open(self, *, anew: bool) -> None:
+    def _open(self, *, replace_empty: bool) -> None:
         path = self._path
         check_kind(path)
-        if anew:
+        if replace_empty:
             remove_empty(path)
         if not path.exists():
             clear_leftovers(path)
@@ -176,13 +178,13 @@ class OpenFile:
                 connection.close()
 
 
-def _is_spoilt(path: Path, ours: bool, anew: bool) -> bool:
+def _is_destroyed(path: Path, ours: bool, replace_empty: bool) -> bool:
     """Return whether the file at `path`, not yet opened, is a journal that was destroyed."""
     if not path.is_file():
         return False
     if path.stat().st_size == 0:  # SQLite would discard the log
         log = beside(path, "-wal")
-        return not anew and log.exists() and log.stat().st_size > 0
+        return not replace_empty and log.exists() and log.stat().st_size > 0
     if not os.access(path, os.R_OK) or path.stat().st_size == TINY or is_database(path):
         return False
     return ours or was_journal(path)

@@ -58,7 +58,7 @@ def was_journal(path: Path) -> bool:
         (owner,) = connection.execute("PRAGMA application_id").fetchone()
         return int(owner) == APPLICATION_ID
     with suppress(OSError):
-        return any(table == "readings" for table, _ in _left(path, log=False))
+        return any(table == "readings" for table, _ in _page_rows(path, log=False))
     return False
 
 
@@ -80,7 +80,7 @@ def recover(
     """
     runs: set[int] = set()
     events = 0
-    found = itertools.chain(_readable(path), _left(path) if is_damaged(path) else ())
+    found = itertools.chain(_readable(path), _page_rows(path) if is_damaged(path) else ())
     while some := list(itertools.islice(found, AT_ONCE)):
         began_s = time.monotonic()
         events += _put(target, some)
@@ -140,7 +140,7 @@ def _readable(path: Path) -> Iterator[Found]:
                         yield table, row
 
 
-def _left(path: Path, *, log: bool = True) -> Iterator[Found]:
+def _page_rows(path: Path, *, log: bool = True) -> Iterator[Found]:
     """Yield the rows that can be read from single pages."""
     for row in rows_left(path, log=log):
         for table, types in _TYPES.items():

@@ -29,10 +29,10 @@ still running. After that time the process must also run this program, because t
 process numbers again."""
 PROGRAM: Final = b"benchwatch"
 """Part of the command line of each process of this program."""
-LEFT: Final = "stopped"
+STOPPED: Final = "stopped"
 """End reason of a run that was ended at the screen: neither it nor the runs that it continued are
 continued."""
-AS_ASKED: Final = frozenset({"count reached", "time is up", "settled", "not settled"})
+BY_LIMITS: Final = frozenset({"count reached", "time is up", "settled", "not settled"})
 """End reasons of a run that ended by its own limits. It is skipped, unless it had itself continued
 an interrupted run: then the next run can continue both."""
 LONGEST_CHAIN: Final = 100
@@ -96,10 +96,14 @@ def _find(
         if None not in (nominal, run.nominal_hz) and nominal != run.nominal_hz:
             return None
         silent_s = abs(utc_s - last_s[run.key])  # a clock may have been set back meanwhile
-        if silent_s > WITHIN_S or run.end_reason == LEFT or _goes_on(run, settings, silent_s):
+        if (
+            silent_s > WITHIN_S
+            or run.end_reason == STOPPED
+            or _is_still_written(run, settings, silent_s)
+        ):
             return None
         chain = _chain(runs, run)
-        if run.end_reason not in AS_ASKED or len(chain) > 1:
+        if run.end_reason not in BY_LIMITS or len(chain) > 1:
             return _read(journal, chain, last_s[run.key], utc_s)
     return None
 
@@ -115,7 +119,7 @@ def _chain(runs: dict[int, JournalRun], newest: JournalRun) -> list[JournalRun]:
     return chain[::-1]
 
 
-def _goes_on(run: JournalRun, settings: dict[str, Any], silent_s: float) -> bool:
+def _is_still_written(run: JournalRun, settings: dict[str, Any], silent_s: float) -> bool:
     """Return whether another process still writes `run`."""
     process = settings.get("process")
     if run.ended_utc_s is not None:

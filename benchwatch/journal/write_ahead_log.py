@@ -38,13 +38,13 @@ def log_extent(path: Path) -> LogExtent | None:
     """Return the extent of the log beside the journal at `path`; None without a readable log."""
     try:
         with beside(path, "-wal").open("rb") as log:
-            salts, page_bytes = _begin(log)
+            salts, page_bytes = _salts_and_page_bytes(log)
             if salts is None:
                 return None
             step = _FRAME.size + page_bytes
             count = (log.seek(0, 2) - _HEADER.size) // step
             for number in range(count, 0, -1):
-                if _commits(log, number, step, salts):
+                if _ends_commit(log, number, step, salts):
                     return LogExtent(salts, number)
     except (OSError, struct.error):
         pass  # a log that can't be read has no extent
@@ -65,17 +65,17 @@ def commits_after(path: Path, stated: LogExtent, recovered: int) -> int:
     """
     try:
         with beside(path, "-wal").open("rb") as log:
-            salts, page_bytes = _begin(log)
+            salts, page_bytes = _salts_and_page_bytes(log)
             if salts != stated.salts or (recovered <= 0 and _first_commit_is_whole(log)):
                 return 0
             step = _FRAME.size + page_bytes
             numbers = range(max(recovered, 0) + 1, stated.frames + 1)
-            return sum(_commits(log, number, step, stated.salts) for number in numbers)
+            return sum(_ends_commit(log, number, step, stated.salts) for number in numbers)
     except (OSError, struct.error):
         return 0
 
 
-def _begin(log: BinaryIO) -> tuple[Salts | None, int]:
+def _salts_and_page_bytes(log: BinaryIO) -> tuple[Salts | None, int]:
     """Read the salts and the page size; if the header is damaged, from two frames that agree."""
     header = _header(log)
     bytes_there = log.seek(0, 2)
@@ -122,7 +122,7 @@ def _first_commit_is_whole(log: BinaryIO) -> bool:
             return True
 
 
-def _commits(log: BinaryIO, number: int, step: int, salts: Salts) -> bool:
+def _ends_commit(log: BinaryIO, number: int, step: int, salts: Salts) -> bool:
     """Return whether the frame with this number, from 1, has these salts and ends a commit."""
     log.seek(_HEADER.size + (number - 1) * step)
     _, pages, *rest = _FRAME.unpack(log.read(_FRAME.size))

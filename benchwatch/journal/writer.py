@@ -173,7 +173,7 @@ class Journal:
         self._file = OpenFile(
             self.path,
             utc_s=self._clock.utc(),
-            anew=self._moved is not None,
+            replace_empty=self._moved is not None,
             ours=self._ours,
             damaged=self._damaged,
         )

@@ -147,7 +147,7 @@ class _HistoryLevel:
         return float(self._table[self._size - 1, _END]) if self._size else 0.0
 
     def reaches(self, since_s: float) -> bool:
-        """Tell whether this level and those below hold all readings after `since_s`."""
+        """Return whether this level and those below hold all readings after `since_s`."""
         return not self._has_dropped or (self._size > 0 and self._table[0, _START] <= since_s)
 
     def between(self, since_s: float, until_s: float) -> _Table:

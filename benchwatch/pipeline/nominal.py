@@ -41,7 +41,7 @@ def nominal_doubt(reading: Reading, nominal_hz: float, asked: str | None) -> str
 
 
 def has_turned(now: Snapshot) -> bool:
-    """Tell whether the trimmer was turned already, or an offset is on record.
+    """Return whether the trimmer was turned already, or an offset is on record.
 
     If so, as found can't be measured any more, under any nominal.
     """

@@ -193,7 +193,7 @@ class Pipeline:
                 warm_up=replace(self._snapshot.warm_up or WarmUp(), limit=plan.settle),
             )
 
-    # ------------------------------------------------------------ the lock is held from here on
+    # ------------------------------------------------------------ called with the lock held
 
     def _take_reading(self, reading: Reading) -> None:
         was, analysis = self._snapshot, self._analysis

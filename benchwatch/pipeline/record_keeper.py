@@ -40,7 +40,7 @@ class RecordKeeper:
 
     @property
     def has_as_found(self) -> bool:
-        """Tell whether as found is on record."""
+        """Return whether as found is on record."""
         return self.newest is not None and self.newest.as_found is not None
 
     def resume(self, records: Records) -> None:
@@ -84,7 +84,7 @@ class RecordKeeper:
             now: the state after the nudge.
             counted_by: the time base of the stretch.
             reading: the one that confirmed the nudge.
-            tolerance: limit of the offset (fractional); None when none was asked for.
+            tolerance: limit of the offset (fractional); None without one.
         """
         record = _record_of_quiet(quiet, now, counted_by, reading)
         record = with_cautions(record, cautions_of_quiet(quiet, tolerance))

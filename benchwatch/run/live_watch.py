@@ -93,7 +93,7 @@ class LiveWatch:
                 earlier=(earlier or {}).get(plan.name),
             )
             self._counters[plan.name] = LiveCounter(pipeline, self._clock, self._origin_s)
-        self._going = set(self._counters)
+        self._running = set(self._counters)
         self._notices_marked = self._notices_given = 0
         self._lock = threading.RLock()
         self.events: queue.SimpleQueue[tuple[Event, Snapshot] | None] = queue.SimpleQueue()
@@ -184,7 +184,7 @@ class LiveWatch:
         return [one for one in of_counters if one is not None]
 
     def _take(self, name: str, event: Event) -> None:
-        if isinstance(event, Reading) and (self.outcome is not None or name not in self._going):
+        if isinstance(event, Reading) and (self.outcome is not None or name not in self._running):
             return
         snapshot = self._counters[name].pipeline.take(event)
         self._mark_notices()
@@ -218,11 +218,11 @@ class LiveWatch:
     def _leave(self, name: str, outcome: RunOutcome) -> None:
         """Stop one counter; end the run with the last one."""
         with self._lock:
-            self._going.discard(name)
+            self._running.discard(name)
             acquisition = self._counters[name].acquisition
             assert acquisition is not None
             acquisition.stop()
-            if not self._going:
+            if not self._running:
                 self._finish(outcome)
 
     def _refresh(self) -> None:
@@ -245,8 +245,8 @@ class LiveWatch:
             self._finish(RunOutcome(reason, NoReadings.exit_code, f"{reason}."))
         elif self._limits.until_settled:
             self._finish(RunOutcome("not settled", NOT_SETTLED, f"not settled within {lasted}."))
-        elif all(self.counter(name).snapshot.link.state == "lost" for name in self._going):
-            names = ", ".join(sorted(self._going))
+        elif all(self.counter(name).snapshot.link.state == "lost" for name in self._running):
+            names = ", ".join(sorted(self._running))
             lost = f"the link to {names} is lost"
             self._finish(RunOutcome(lost, LinkLost.exit_code, f"{lost}, and the time is up."))
         else:

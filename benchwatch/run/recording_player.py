@@ -180,7 +180,7 @@ class RecordingPlayer:
             ended_s = self._clock.monotonic()
             self._refresh_at_s = ended_s + max(REFRESH_S, REFRESH_PART * (ended_s - began_s))
 
-    # ------------------------------------------------------------ the lock is held from here on
+    # ------------------------------------------------------------ called with the lock held
 
     def _play_on(self, lasted_s: float, now_s: float) -> float:
         """Play the events due in the last `lasted_s`; return the seconds until the next is due."""
