@@ -152,7 +152,9 @@ class TrimEntries:
 
 
 def _nudge(values: dict[str, Any] | None, at_s: float) -> Nudge | None:
-    return None if values is None else Nudge(at_s, float(values["size"]), _optional(values["u"]))
+    if values is None:
+        return None
+    return Nudge(at_s=at_s, size=float(values["size"]), u=_optional(values["u"]))
 
 
 def _optional(value: Any) -> float | None:

@@ -93,7 +93,7 @@ class RecordedTimeline:
         shifted = (replace(event, elapsed_s=event.elapsed_s - self._origin_s) for event in stream)
         events = merge(shifted, sorted(marks, key=_BY_TIME), key=_BY_TIME)
         known = {name: self._pipeline(outline) for name, outline in self._outlines.items()}
-        return ReplayPass(known, events, pipeline, time_bases)
+        return ReplayPass(pipelines=known, events=events, pipeline=pipeline, time_bases=time_bases)
 
     def _see_counters(self) -> None:
         for outline in self._extent.outlines():

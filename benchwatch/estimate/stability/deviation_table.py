@@ -79,7 +79,7 @@ def stability_table(
             value = math.sqrt(square) * kind.scale(m * tau0_s)
             edf = low = high = bias = corrected = None
             if value > 0:
-                terms = Terms(name, m, runs)
+                terms = Terms(name=name, m=m, runs=runs)
                 edf = degrees_of_freedom(terms, alpha)
                 if not kind.reflected:
                     low, high = chi2_limits(value, edf, confidence)

@@ -200,7 +200,7 @@ class LiveDeviations:
                 alpha = self._noise(level, k, m, alpha)
                 for kind, known in zip(LIVE_KINDS, rows, strict=True):
                     if n := level.terms(kind, k):
-                        terms = Terms(kind.name, m, np.array([n]), stride=level.stride)
+                        terms = Terms(name=kind.name, m=m, runs=np.array([n]), stride=level.stride)
                         square = level.variance(kind, k)
                         known.append(self._row(terms, square, alpha, confidence))
         return tuple(row for known in rows for row in known)
