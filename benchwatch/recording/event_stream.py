@@ -111,11 +111,16 @@ class _Counter:
 
     @property
     def events(self) -> Iterator[Event]:
-        """Yield the events that are ready."""
-        while (event := self.first()) is not None:
-            self._next = None
-            self.held -= 1
+        """Yield all events that are ready."""
+        # Not event by event through `first`: each row of a file passes here.
+        if self._next is not None:
+            event, self._next = self._next, None
             yield event
+        yield from self._playing
+        while self._batches:
+            self._playing = self._played(self._batches.popleft())
+            yield from self._playing
+        self.held = 0
 
     def up_to(self, goal_s: float) -> Iterator[Event]:
         """Yield those that are ready up to a time."""

@@ -214,7 +214,11 @@ def play_batch(
     ]
     between.sort(key=itemgetter(0, 1), reverse=True)
     gates = None if gate_s is not None or what.gate_s is None else what.gate_s.tolist()
-    gate, text = gate_s, ""
+    # Bound once: this loop runs for each row of a file.
+    nominal, resolution_hz, corrections = what.nominal, what.resolution_hz, what.corrections
+    texts = what.text if what.kind == "frequency_hz" else ()
+    new, fill = object.__new__, Reading.__init__
+    gate = gate_s
     for row, (time_s, offset, offset_hz) in enumerate(
         zip(what.time_s.tolist(), what.offset.tolist(), what.offset_hz.tolist(), strict=True)
     ):
@@ -222,16 +226,20 @@ def play_batch(
             yield between.pop()[2]
         if gates is not None:
             gate = None if math.isnan(gates[row]) else gates[row]
-        # A spike is found anew by the estimate that the reading goes through.
-        flags = what.flags.get(row, _NO_FLAGS) - _SPIKE
+        # The analysis of the played readings looks for spikes itself.
+        flags = what.flags[row] - _SPIKE if row in what.flags else _NO_FLAGS
         text, frequency_hz = "", math.nan
-        if what.kind == "frequency_hz" and what.text:
-            text = what.text[row]
-            frequency_hz = math.nan if OVERRANGE in flags else float(text)
-        elif what.nominal is not None and math.isfinite(offset_hz):
-            text = f"{_WIDE.add(what.nominal, Decimal(repr(offset_hz))):f}"
+        if texts:
+            text = texts[row]
+            if OVERRANGE not in flags:
+                frequency_hz = float(text)
+        elif nominal is not None and math.isfinite(offset_hz):
+            text = f"{_WIDE.add(nominal, Decimal(repr(offset_hz))):f}"
             frequency_hz = float(text)
-        yield Reading(
+        # Calling the class with keywords builds a dict of them first, 0.7 us a row.
+        reading = new(Reading)
+        fill(
+            reading,
             counter=name,
             utc_s=utc_start_s + time_s,
             elapsed_s=time_s,
@@ -240,10 +248,11 @@ def play_batch(
             frequency_hz=frequency_hz,
             offset_hz=offset_hz,
             offset=offset,
-            resolution_hz=what.resolution_hz,
+            resolution_hz=resolution_hz,
             flags=flags,
-            correction=what.corrections.get(row),
+            correction=corrections.get(row) if corrections else None,
         )
+        yield reading
     while between:
         yield between.pop()[2]
 
