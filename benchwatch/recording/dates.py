@@ -23,7 +23,7 @@ def read_moment(text: str, where: str) -> float:
     """Read an ISO 8601 date, or date and time (UTC unless it says otherwise), as Unix seconds.
 
     Raises:
-        FileError: it is none; `where` says in which file and line.
+        FileError: it is no date; `where` names file and line.
     """
     try:
         moment = datetime.fromisoformat(text.strip())

@@ -36,7 +36,7 @@ class Decimals:
     longer: Mapping[int, Decimal] = field(default_factory=dict)
     """Numbers by their index that mantissa and exponent do not hold."""
     texts: Callable[[], list[str]] = list
-    """Gives all numbers as they were written; empty where there is none."""
+    """Returns all numbers as written; an empty text where there is none."""
 
     def __len__(self) -> int:
         """Count the places, with a number or without."""
@@ -137,7 +137,7 @@ def of_texts(texts: Sequence[str | None]) -> Decimals:
 
 
 def of_values(values: Sequence[Decimal | None], texts: Callable[[], list[str]]) -> Decimals:
-    """Take numbers that are known exactly already."""
+    """Return a column of numbers that are already exact."""
     nothing = np.zeros(len(values), dtype=np.int64)
     return Decimals(
         known=np.array([value is not None for value in values], dtype=bool),
@@ -163,7 +163,7 @@ def of_steps(step: Decimal, first: int, count: int) -> Decimals:
 
 
 def merged(parts: Sequence[tuple[IntArray, Decimals]]) -> Decimals:
-    """Put columns together; with each go the places that its numbers take."""
+    """Put columns together; each comes with the places of its numbers in the result."""
     count = sum(len(places) for places, _ in parts)
     known = np.zeros(count, dtype=bool)
     mantissa, exponent = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)

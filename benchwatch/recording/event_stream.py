@@ -123,7 +123,7 @@ class _Counter:
         self.held = 0
 
     def up_to(self, goal_s: float) -> Iterator[Event]:
-        """Yield those that are ready up to a time."""
+        """Yield the ready events up to a time."""
         while (event := self.first()) is not None and event.elapsed_s <= goal_s:
             self._next = None
             self.held -= 1
@@ -166,7 +166,7 @@ class Extent:
         error: What is wrong with it there; None otherwise.
 
     Args:
-        path: of the file; every other reader opens it anew.
+        path: of the file; every other reader opens it again.
         stated: what the caller states of it.
         column: what the numbers are, where the file does not say.
 
@@ -184,7 +184,7 @@ class Extent:
         self._rounds = _in_turn(sources(path, column, stated.interval_s))
 
     def read_on(self) -> None:
-        """Read a batch more, some thousands of rows."""
+        """Read one more batch, some thousands of rows."""
         if self.state != "so far":
             return
         try:
@@ -206,7 +206,7 @@ class Extent:
         return [one.outline() for one in self._builders.values() if one.begun]
 
     def take_notes(self) -> list[str]:
-        """Return the sentences on what was assumed, left out or odd so far, and forget them."""
+        """Return the sentences on what was assumed, left out or odd so far, and clear them."""
         notes, self._notes = self._notes, []
         return notes
 

@@ -53,7 +53,7 @@ def read_recordings(
         nominal: hertz; when None the file's own, or the round number the readings are near.
         column: what the numbers are, where the file has no header or several such columns.
         interval_s: seconds from row to row, where the file has no times.
-        wraps_s: after what a time error begins anew; None: it does not.
+        wraps_s: period after which a time error starts again; None: it does not.
         offsets_only: fractions are wanted, and neither hertz nor the numbers as written.
 
     Raises:

@@ -27,7 +27,7 @@ class PhaseSteps:
     IEEE 1139-2008, clause 2. The steps are taken exactly.
 
     Args:
-        wraps_s: the time error begins anew after this; None: it does not.
+        wraps_s: period after which the time error starts again; None: it does not.
     """
 
     def __init__(self, wraps_s: Decimal | None) -> None:

@@ -34,7 +34,7 @@ class StatedFacts:
     interval_s: float | None = None
     """From row to row; None: the median step."""
     wraps_s: Decimal | None = None
-    """Period after which a time error begins anew; None: it does not."""
+    """Period after which a time error starts again; None: it does not."""
     offsets_only: bool = False
     """True: fractions are wanted, and neither hertz nor the numbers as they were written."""
 

@@ -1,4 +1,4 @@
-"""What a recorded file holds: arrays for the numbers, and the way back to readings and gaps."""
+"""The content of a recorded file: arrays of numbers, and their playback as readings and gaps."""
 
 import math
 from collections.abc import Iterator, Mapping, Sequence

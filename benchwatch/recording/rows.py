@@ -1,4 +1,4 @@
-"""The rows of a file on their way to readings, and how single cells are read and checked."""
+"""The rows of a file before they become readings, and how single cells are read and checked."""
 
 import math
 import re
@@ -15,7 +15,7 @@ from benchwatch.recording.decimals import BoolArray, Decimals, FloatArray, IntAr
 from benchwatch.recording.recorded_run import Kind, OperatorAction, RecordingGap
 
 BLANKS: Final = frozenset({"", "nan", "null", "none", "na", "n/a", "-"})
-"""Cells that say that there is no value."""
+"""Texts of cells without a value."""
 
 OVERRANGE_FROM: Final = Decimal("9e37")
 """SCPI-99 volume 1, 7.2.1.4: 9.9E37 stands for infinity, 9.91E37 for no number."""
@@ -51,7 +51,7 @@ class CounterFacts:
     reports_gaps: bool = False
     """True where such a file reports its gaps."""
     external: bool = False
-    """True where the file says that an external time base was in use."""
+    """True where the file states that an external time base was in use."""
     unit: str = "line"
     """What messages call a row."""
     notes: list[str] = field(default_factory=list)
@@ -71,7 +71,7 @@ class Rows:
     value: Decimals
     """The numbers; unknown where there is none."""
     over: BoolArray | None = None
-    """Which of them say that the counter was over its range; None: none does."""
+    """True for rows where the counter was over its range; None: no row is."""
     gate_s: FloatArray | None = None
     """Gate times, nan where none is stated."""
     flags: dict[int, frozenset[Flag]] = field(default_factory=dict)
@@ -153,10 +153,10 @@ def is_beyond(value: Decimal, limit: Decimal) -> bool:
 
 
 def check_size(text: str | None, where: str, name: str) -> None:
-    """Check that `text` may be what was read, if anything was.
+    """Check that the number `text`, if there is one, may be a reading.
 
     Raises:
-        FileError: it is absurdly large.
+        FileError: the number is absurdly large.
     """
     if text is not None and is_beyond(Decimal(text), BEYOND):
         raise FileError(
@@ -169,7 +169,7 @@ def check_time(seconds: Decimal, where: str) -> Decimal:
     """Return `seconds` when a run can have such a time.
 
     Raises:
-        FileError: it is absurdly far away.
+        FileError: the time is absurdly far away.
     """
     if is_beyond(seconds, LATEST_S):
         raise FileError(f"{where}: a time of {seconds:.3g} s is none. Mend or remove the line.")

@@ -1,4 +1,4 @@
-"""What a recorded run says before any number is taken of it: spikes, turns, settling, phase."""
+"""Properties of a recorded run that its statistics need first: spikes, turns, settling, phase."""
 
 import numpy as np
 from numpy.typing import NDArray

@@ -1,4 +1,4 @@
-"""The app: draws the newest snapshot at a fixed rate, whatever the rate of readings."""
+"""The app: draws the newest snapshot at a fixed rate, independent of the rate of readings."""
 
 from collections.abc import Callable, Collection
 from dataclasses import replace

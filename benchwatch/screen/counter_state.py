@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 @dataclass(slots=True, kw_only=True)
 class CounterState:
-    """Axes and units of a counter, and what its last snapshot said of link, gate and records."""
+    """Axes and units of a counter, and link, gate and records of its last snapshot."""
 
     axes: AxisState = field(default_factory=AxisState)
     tool_on: bool = False

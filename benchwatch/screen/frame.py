@@ -95,7 +95,7 @@ Rows = Callable[[Frame, int, int], int]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Panel:
-    """A part of a view: a drawing and how many rows it wants."""
+    """A part of a view: its drawing, and the number of rows it asks for."""
 
     draw: Draw
     rows: Rows
@@ -108,14 +108,14 @@ class Panel:
 
 
 def always(rows: int) -> Rows:
-    """Return a function that wants the same rows on every screen."""
+    """Return a function that asks for the same number of rows on every screen."""
     return lambda _frame, _width, _height: rows
 
 
 def stack(
     panels: Sequence[Panel], frame: Frame, width: int, height: int
 ) -> list[tuple[Panel, int]]:
-    """Share `height` rows among `panels`, top to bottom; too small a screen only says so."""
+    """Share `height` rows among `panels`, top to bottom; on too small a screen, only a message."""
     if width < LEAST_WIDTH or height < LEAST_HEIGHT:
         return [(_TOO_SMALL, height)]
     wanted = [panel.rows(frame, width, height) for panel in panels]

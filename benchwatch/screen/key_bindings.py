@@ -37,7 +37,7 @@ class KeyBinding:
     action: str = ""
     """What it does, for the command line: short enough for one row of a small screen."""
     help: str = ""
-    """A sentence for the help; empty: another key's sentence says it."""
+    """A sentence for the help; empty: the sentence of another key covers this one."""
     needs: Capability | None = None
     footer_label: str = ""
     """How the footer writes the key where it stands for a range of keys, such as ``1-5``."""

@@ -191,14 +191,14 @@ class ScreenState:
         self.show_message(f"marked: {printable(text)}")
 
     def change(self, command: SettingCommand) -> None:
-        """Change a setting, and say what holds now or why not."""
+        """Change a setting; return a sentence with its new value, or why it was refused."""
         handle = self._handle
         if handle.takes_commands:
             self._try(lambda: handle.change(command.setting, command.text))
             self._counter.gate_asked |= command.setting == "gate"
 
     def _take_note(self, name: str) -> None:
-        """Show what the newest snapshot of a counter has to tell."""
+        """Show the newest snapshot of a counter."""
         counter = self._counters.setdefault(name, CounterState())
         whose = f"{name}: " if len(self._watch.names) > 1 else ""
         for text in counter.messages(self._watch.counter(name).snapshot):

@@ -25,7 +25,7 @@ from benchwatch.screen.view import View, ViewList
 NAME_CELLS, SOURCE_FROM = 24, 38
 """Cells of the name in a table's row, and where the last cell, its source, begins."""
 WIDE = 70
-"""Pages from so many cells on have room for the source beside the figure."""
+"""Width in cells from which the source stands beside the figure."""
 ROLES: Final[dict[Tone, Role]] = {
     "text": Role.TEXT,
     "quiet": Role.DIM,
@@ -106,7 +106,7 @@ def _drawn(block: DocumentPart, theme: Theme, width: int) -> list[StyledLine]:
 
 
 def _table_row(cells: tuple[str, ...], theme: Theme, width: int) -> list[StyledLine]:
-    """Draw name, figures and source; the source below the rest where there is no room beside."""
+    """Draw name, figures and source; the source below them on a narrow page."""
     name, *figures, source = cells
     start = line(f"  {name}").fit(NAME_CELLS + 1, theme.glyphs.cut)
     start += line(f" {' '.join(figures)}")

@@ -32,7 +32,7 @@ def strip_chart_range(_snapshot: Snapshot, preferences: Preferences, _now_s: flo
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class View:
-    """One way to look at a counter."""
+    """The declaration of one view of a counter."""
 
     name: str
     """In lower case, with underscores; with hyphens on the command line."""
@@ -128,7 +128,7 @@ class ViewList:
         return [key for key in self.keys if key.needs is None or key.needs in there]
 
     def _tab_key(self, view: View) -> KeyBinding:
-        """Return the binding of a view with a tab; in the footer the first speaks for all."""
+        """Return the binding of a view with a tab; the footer shows only the first of them."""
         first = view is self.tabs[0]
         return KeyBinding(
             id=view.key_id,

@@ -30,14 +30,14 @@ class CounterHandle(Protocol):
         """Say that the tool is on the trimmer of the oscillator, or off."""
 
     def record(self, kind: RecordKind, unit: OffsetUnit | None = None) -> str:
-        """Put the present offset on record and say so in a sentence, in `unit`.
+        """Put the present offset on record; return a sentence on it, in `unit`.
 
         Raises:
             BenchwatchError: there is nothing to record yet.
         """
 
     def change(self, setting: Setting, text: str) -> str:
-        """Change a setting to what was typed and say in a sentence what holds now.
+        """Change a setting to what was typed; return a sentence with its new value.
 
         ``gate`` is set between two readings; what was read back shows in the next snapshots.
 

@@ -1,4 +1,4 @@
-"""The loudspeaker, through an optional library; what is missing for it is said in one sentence."""
+"""The loudspeaker, through an optional library; one sentence reports what is missing."""
 
 import importlib
 from collections.abc import Callable
@@ -15,7 +15,7 @@ Fill = Callable[[int, int], Samples]
 
 
 class NoDevice(Exception):
-    """Nothing here can play sound; the message says why and what to do."""
+    """No sound can be played; the message gives the reason and what to do."""
 
 
 class Stream(Protocol):
@@ -26,10 +26,10 @@ class Stream(Protocol):
 
 
 def open_device(fill: Fill, ended: Callable[[], None]) -> Stream:
-    """Play what `fill` returns on the usual output; call `ended` should the device go away.
+    """Play what `fill` returns on the usual output; call `ended` when the device disappears.
 
     Raises:
-        NoDevice: no library, or nothing it could play on.
+        NoDevice: the library or an output device is missing.
     """
     try:
         library: Any = importlib.import_module(LIBRARY)

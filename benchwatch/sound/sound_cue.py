@@ -1,4 +1,4 @@
-"""The sound that a snapshot asks for: the side of the offset and its distance; pure."""
+"""The sound for a snapshot: side and distance of the offset; pure."""
 
 import math
 from dataclasses import dataclass
@@ -25,7 +25,7 @@ class SoundCue:
     pulses_hz: float | None
     """Pulses a second; None: the note is held."""
     short: bool = False
-    """Ticks instead of pulses: the side can't be told yet."""
+    """Ticks instead of pulses: the side is unknown yet."""
 
 
 def cue_for(now: Snapshot, at_s: float) -> SoundCue | None:

@@ -1,4 +1,4 @@
-"""Plays the sound that the newest snapshot asks for: on a loudspeaker, else by the bell."""
+"""Plays the sound for the newest snapshot on a loudspeaker, or with the terminal's bell."""
 
 import math
 from collections.abc import Callable
@@ -13,7 +13,7 @@ LEVELS: Final = 6
 USUAL_LEVEL: Final = 4
 """Each level is twice the amplitude of the one below; the last is full."""
 BELLS_HZ: Final = 3.0
-"""A terminal's bell rings no oftener: many terminals swallow what comes quicker."""
+"""A terminal's bell rings no oftener: many terminals drop quicker rings."""
 
 
 class Bell:
@@ -60,7 +60,7 @@ class SoundPlayer:
         self._closing = False
 
     def start(self) -> None:
-        """Open the loudspeaker; when there is none, `notice` says so and the bell takes over."""
+        """Open the loudspeaker; without one, use the bell and leave a `notice`."""
         try:
             self._stream = self._device(self._fill, self._ended)
         except NoDevice as error:
@@ -79,7 +79,7 @@ class SoundPlayer:
         return said
 
     def update(self, now: Snapshot, at_s: float) -> None:
-        """Sound as `now` asks at `at_s`, seconds of the run; called about ten times a second."""
+        """Play the sound for `now` at `at_s`, seconds of the run; called 10 times a second."""
         self._cue = cue_for(now, at_s)
         if self._stream is None:
             self._bell.update(self._cue, at_s, aloud=not self._mute)

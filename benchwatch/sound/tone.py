@@ -26,7 +26,7 @@ TICK_S: Final = 0.030
 EDGE_S: Final = 0.006
 """Rise and fall of a pulse; a harder edge clicks."""
 FADE_S: Final = 0.010
-"""From one sound to the next."""
+"""Cross-fade from one sound to the next."""
 FULL: Final = 0.8 / (1.0 + SECOND_HARMONIC)
 """Amplitude at full volume, with headroom for two sounds while one fades into the other."""
 
@@ -56,7 +56,7 @@ def render(
         rate_hz: samples a second.
 
     Returns:
-        Samples from -1 to 1, shape (frames,), and what the next block needs to go on.
+        Samples from -1 to 1, shape (frames,), and the state for the next block.
     """
     began = state if _same_voice(cue, state.cue) else GeneratorState(cue=cue)
     after, voice = _voice(cue, began, frames, rate_hz)
@@ -71,7 +71,7 @@ def render(
 
 
 def _same_voice(one: SoundCue | None, other: SoundCue | None) -> bool:
-    """Tell whether one sound goes on as the other, at most at another pulse rate."""
+    """Return whether two sounds differ at most in their pulse rate, so that no fade is needed."""
     if one is None or other is None:
         return one is other
     held = (one.pulses_hz is None) == (other.pulses_hz is None)
@@ -106,7 +106,7 @@ def _gate(into_s: _Floats, lasts_s: float) -> _Floats:
 
 
 def _ramp(frames: int, rate_hz: int) -> _Floats:
-    """Go from 0 to 1 within the fade, or within the block where that is shorter."""
+    """Return the fade-in: from 0 to 1 in `FADE_S`, or within the block if that is shorter."""
     fade = min(max(round(FADE_S * rate_hz), 1), frames)
     way = np.minimum(np.arange(frames) / fade, 1.0)
     return np.asarray(np.sin(0.5 * math.pi * way) ** 2)

@@ -86,7 +86,7 @@ class ManualClock:
         return event.is_set()
 
     def until_waiting(self, count: int = 1, timeout_s: float = 5.0) -> bool:
-        """Block (in real time) until `count` waits are under way; False if that never comes."""
+        """Block (in real time) until `count` waits are pending; return False if they never are."""
         with self._moved:
             return self._moved.wait_for(lambda: self._waiting >= count, timeout_s)
 

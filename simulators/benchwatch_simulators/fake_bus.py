@@ -52,7 +52,7 @@ class FakeLink:
     Attributes:
         sent: Every command line, in order.
         clock: The clock that waits move.
-        terminator: What the driver wants its lines to end with.
+        terminator: Line ending that the driver expects.
         arrived_s: When the newest line came, or was found where it had waited.
         unpolled_s: For how long it had not been polled then.
         fetched_s: When it was found.

@@ -1,4 +1,4 @@
 """Elements of pictures: styled text, large digits, canvas and axes.
 
-In: numbers and widths. Out: lines of styled text; nothing here knows snapshots or the terminal.
+In: numbers and widths. Out: lines of styled text; nothing here imports snapshots or the terminal.
 """

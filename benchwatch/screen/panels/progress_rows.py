@@ -106,9 +106,9 @@ def turn_words(frame: Frame, *, short: bool = False) -> str:
 
 
 def hint_words(frame: Frame, *, short: bool = False) -> str:
-    """Say how far the next nudge should go, and whether the way of the last one or back.
+    """Write size and direction of the next nudge: as the last one, or back.
 
-    For a way back it gives the reason where that is known: past the aim, or away from it.
+    For "back" the reason follows where it is known: past the aim, or away from it.
     """
     now = frame.snapshot.trim
     if now is None or now.hint is None or frame.stale or where(frame) == "inside":
@@ -223,7 +223,7 @@ def _not_found(frame: Frame, width: int) -> StyledLine:
 
 
 def _caution(frame: Frame, record: "OffsetRecord", *, short: bool = False) -> StyledLine:
-    """Write the caution of a record; where there is no room, only a sign that it has one."""
+    """Write the caution of a record; when `short`, only a sign that there is one."""
     said = record.caution
     if not said:
         return StyledLine()
@@ -250,7 +250,7 @@ def standing_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 
 def standing_rows(frame: Frame, _width: int, height: int) -> int:
-    """Want a row, or one each on a tall screen, when the counter takes commands."""
+    """Return 1 row, or one each on a tall screen, when the counter takes commands."""
     snapshot = frame.snapshot
     known = frame.operator or snapshot.trim is not None or snapshot.records is not None
     if not known:

@@ -10,7 +10,7 @@ from benchwatch.screen.text.local_time import minute
 
 
 def cycle_rows(frame: Frame, _width: int, _height: int) -> int:
-    """Want a row while there is a cycle."""
+    """Return 1 row while there is a cycle."""
     settle = frame.snapshot.numbers.settle
     return 0 if settle is None or settle.cycle is None else 1
 
@@ -32,7 +32,7 @@ def cycle_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def held_rows(frame: Frame, width: int, _height: int) -> int:
-    """Want a row once it has settled, two where one is too narrow for all there is to say."""
+    """Return 1 row once the oscillator has settled, 2 where both sentences do not fit in one."""
     said = _held(frame)
     return 0 if not said else 1 if len(" ".join(said)) + 4 <= width else 2
 

@@ -96,7 +96,7 @@ def trouble_line(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 
 def trouble_rows(frame: Frame, width: int, height: int) -> int:
-    """Want a row always, but on a short screen only for a trouble; more for a long sentence."""
+    """Return 1 row, on a short screen only for a fault; more for a long sentence."""
     text = status_text.trouble(frame)
     if not text:
         return int(height >= SHORT)
@@ -117,7 +117,7 @@ _LENGTHS: Final = {
 
 
 def playing_rows(frame: Frame, _width: int, _height: int) -> int:
-    """Want a row when a recording is played."""
+    """Return 1 row when a recording is played."""
     return int(frame.playing is not None)
 
 

@@ -46,7 +46,7 @@ def wait(frame: Frame) -> str:
 
 
 def direction(frame: Frame) -> StyledLine:
-    """Say which way to turn, or why that can't be said; while it is warming, to wait."""
+    """Write which way to turn, or why that is unknown; during the warm-up, to wait."""
     numbers = frame.snapshot.numbers
     if frame.stale:
         return line(("no reading, so no direction", Role.OFF))

@@ -9,11 +9,11 @@ from benchwatch.screen.text.amounts import short
 ZERO_DASH, LIMIT_DASH, NUDGE_DASH = 4, 8, 2
 """Dots from one dash to the next of the lines across the chart."""
 FOOTED_FROM = 4
-"""Rows from which there is room for the time axis."""
+"""Height in rows from which the time axis is drawn."""
 
 
 def strip_chart(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw offset over time; figures at the left, time along the bottom when there is room."""
+    """Draw offset over time; figures at the left, time along the bottom of a high chart."""
     if frame.window is None:
         return [line(("  nothing to draw yet", Role.DIM))]
     low, high = frame.window

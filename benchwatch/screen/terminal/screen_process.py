@@ -1,4 +1,4 @@
-"""Runs the screen on this terminal, and leaves the terminal clean whatever happens."""
+"""Runs the screen on this terminal, and restores the terminal even after a crash."""
 
 import asyncio
 import contextlib
@@ -189,7 +189,7 @@ class _HarmlessText(io.TextIOWrapper):
 
 
 def open_log(log: Path) -> TextIO:
-    """Open the log to append, anew when it has grown large; nowhere when it can't be."""
+    """Open the log to append, or emptied when it has grown large; discard it when that fails."""
     try:
         log.parent.mkdir(parents=True, exist_ok=True)
         large = log.exists() and log.stat().st_size > LARGEST_LOG

@@ -22,7 +22,7 @@ BURST, PER_S = 4096, 500.0
 MOST_CELLS: Final = (1000, 500)
 """Columns and rows that are drawn on at most; a larger terminal is filled in part."""
 LOOK_S: Final = 0.1
-"""How often the reading thread looks whether the screen has ended, and whether Esc stays alone."""
+"""How often the reading thread checks whether the screen has ended or Esc was pressed alone."""
 WAKE_S: Final = 0.5
 """How long a process continued in the background may run, to end in order if it was asked to."""
 

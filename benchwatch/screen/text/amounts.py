@@ -17,7 +17,7 @@ from benchwatch.snapshot import Snapshot
 STEPS_S = ((20.0, 1.0), (120.0, 5.0), (600.0, 30.0), (7200.0, 60.0), (86400.0, 600.0))
 """A time to go up to the first is rounded to the second; beyond all of them to an hour."""
 TURNED_TO = 0.05
-"""Part of a way to go below which no digit is worth showing (common practice, no source)."""
+"""Digits below this part of the distance to the aim are not shown (common practice, no source)."""
 
 
 def shown_offset(snapshot: Snapshot) -> tuple[float, float | None] | None:
@@ -76,7 +76,7 @@ def spread(text: QuantityText) -> str:
 
 
 def amount(fraction: float, u: float | None, unit: OffsetUnit) -> str:
-    """Write a way to go without its sign, as finely as it is known and a hand can turn."""
+    """Write the distance to the aim, unsigned, as finely as it is known and a hand can turn."""
     coarsest = max(u or 0.0, TURNED_TO * abs(fraction))
     return write_fraction(fraction, coarsest, unit, digits=1).bare.lstrip("+-")
 

@@ -14,7 +14,7 @@ from benchwatch.snapshot import LoggedEvent
 LOUD = {"caution": Role.OFF, "gap": Role.OFF, "mark": Role.STRONG, "record": Role.GOOD}
 SCROLL_ROWS = 5
 WIDE = 72
-"""Screens from so many cells on have room for the time of day."""
+"""Width in cells from which the time of day is shown."""
 
 
 def logged_events(frame: Frame) -> list[LoggedEvent]:
@@ -44,7 +44,7 @@ def count_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
 
 
 def note_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw the events: time of day where there is room, time of the run, kind, text."""
+    """Draw the events: time of day on a wide screen, time of the run, kind, text."""
     shown = logged_events(frame)[frame.scroll : frame.scroll + rows]
     if not shown:
         return [line(("  nothing yet; m puts a mark here", Role.DIM))]

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 TABLE_CELLS = 42
 WIDE = 110
-"""Screens from so many cells on have room for the table beside the plot."""
+"""Width in cells from which the table stands beside the plot."""
 SLOPE_DOTS = 30
 SINCE = {"nudge": "since the last nudge", "settled": "since it settled"}
 VALUE = "o"
@@ -107,7 +107,7 @@ def dither_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def both(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw the plot, and the table beside it where there is room."""
+    """Draw the plot, and the table beside it on a wide screen."""
     if not shown(frame):
         return []
     if width < WIDE:

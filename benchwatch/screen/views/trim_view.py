@@ -55,7 +55,7 @@ def scale_rows(_frame: Frame, _width: int, height: int) -> int:
 
 
 def judge_rows(frame: Frame, _width: int, _height: int) -> int:
-    """Want a row when the snapshot says how far the estimate has come."""
+    """Return 1 row when the snapshot holds the progress of the estimate, else 0."""
     return int(frame.snapshot.trim is not None and frame.snapshot.trim.judgement is not None)
 
 
@@ -75,7 +75,7 @@ def reason_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
 
 
 def reason_rows(frame: Frame, _width: int, height: int) -> int:
-    """Want a row for the reason when there is room; on a low screen only for a doubt."""
+    """Return the rows of the reason; on a low screen only a doubt gets one."""
     settle = frame.snapshot.numbers.settle
     if settle is None or not settle.reason or height < SHORT:
         return 0

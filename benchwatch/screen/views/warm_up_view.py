@@ -50,7 +50,7 @@ def limit_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def end_rows(frame: Frame, _width: int, _height: int) -> int:
-    """Want a row, except to say that the end is unknown of an oscillator that has settled."""
+    """Return 1 row; 0 when the oscillator has settled and its end point is unknown."""
     settle = frame.snapshot.numbers.settle
     settled = settle is not None and settle.state == "settled"
     return 0 if settled and _warm_up(frame).end is None else 1
@@ -115,7 +115,7 @@ def verdict_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 
 def verdict_rows(frame: Frame, width: int, _height: int) -> int:
-    """Want one row, two for a long reason."""
+    """Return 1 row, 2 for a long reason."""
     settle = frame.snapshot.numbers.settle
     return 2 if settle is not None and len(settle.reason) + 2 > width else 1
 

@@ -123,7 +123,7 @@ class TextOverlay(Overlay[str]):
         self._lay_out()
 
     def on_resize(self) -> None:
-        """Lay the text out anew."""
+        """Lay the text out again."""
         self._lay_out()
 
     def on_click(self, event: Click) -> None:
@@ -217,7 +217,7 @@ class PromptOverlay(TypingOverlay[str]):
     """One line of text; None when it was cancelled."""
 
     def __init__(self, theme: Theme, prompt: str) -> None:
-        """Ask for what `prompt` says."""
+        """Show `prompt` and edit the answer."""
         super().__init__(theme)
         self._prompt = prompt
 

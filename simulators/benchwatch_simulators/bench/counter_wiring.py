@@ -82,7 +82,7 @@ class Server(Protocol):
 def make_instrument(
     wiring: WiringSpec, settings: ScpiCounterSpec, counting: Counting, time: BenchTime
 ) -> Instrument:
-    """Make the counter that speaks the dialect of `wiring`."""
+    """Build the counter with the dialect of `wiring`."""
     if wiring.dialect == "terse":
         return TerseCounter(settings.gate_s, counting, time)
     if wiring.dialect == "talk-only":

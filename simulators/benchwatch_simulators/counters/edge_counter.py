@@ -10,7 +10,7 @@ from benchwatch_simulators.oscillator.oscillator import Oscillator
 _FREE_GATE_S = 0.01
 """What a counter without a gate averages over."""
 _FREE_REFRESH_S = 0.01
-"""How often it measures anew."""
+"""How often it takes a new measurement."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,7 +25,7 @@ class CountingSpec:
     """Part of the readings that are wild, as by a lost or an extra edge."""
     wild_least: float = 2e-9
     wild_most: float = 2e-8
-    """Between these a wild reading misses, either way."""
+    """Smallest and largest error of a wild reading, of either sign."""
 
 
 class Counting:
@@ -80,7 +80,7 @@ class Counting:
     def count(self, start_s: float, gate_s: float) -> Decimal | None:
         """Return the frequency a gate from `start_s` reads, in hertz; None without a signal.
 
-        A gate of 0 reads whatever the counter saw last, without waiting.
+        A gate of 0 returns the last measurement without waiting.
         Infinity means overrange.
         """
         nominal = self.signal.spec.nominal_hz

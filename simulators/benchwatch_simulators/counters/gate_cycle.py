@@ -51,7 +51,7 @@ class GateCycle:
         self._done = None
 
     def abort(self, at_s: float) -> None:
-        """Stop a gate that is under way; a finished reading stays."""
+        """Stop a running gate; keep a finished reading."""
         self.armed = False
         if self._started is not None and self._latest(at_s) < 0:
             self._started = None

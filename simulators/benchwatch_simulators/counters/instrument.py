@@ -56,7 +56,7 @@ MAV = 16
 
 
 def status_byte(instrument: Instrument, *, response_waits: bool) -> int:
-    """Return its status byte with the bit for a response that waits, which the bus knows."""
+    """Return its status byte with the bit for a waiting response, whose state the bus holds."""
     return instrument.status_byte & ~MAV | (MAV if response_waits else 0)
 
 

@@ -25,7 +25,7 @@ class OscillatorSpec:
     white_fm: float = 0.0
     """Allan deviation at 1 s."""
     flicker_fm: float = 0.0
-    """Allan deviation of the floor."""
+    """Allan deviation of its flicker floor."""
     random_walk_fm: float = 0.0
     """Allan deviation at 1 s."""
     white_pm_s: float = 0.0

@@ -17,7 +17,7 @@ import numpy as np
 _BLOCK = 512
 """Nodes made at a time."""
 _KEPT = 4
-"""Blocks kept; gates look back a little, never far."""
+"""Blocks kept: gates reach back only a little."""
 
 _WHITE_SPACING_S = 0.01
 _WALK_SPACING_S = 0.5

@@ -68,7 +68,7 @@ class ScpiError(Exception):
 
 
 class ErrorQueue:
-    """First in, first out; when it is full the newest gives way to -350."""
+    """First in, first out; when it is full, -350 replaces the newest."""
 
     def __init__(self) -> None:
         self._errors: deque[str] = deque()
@@ -84,7 +84,7 @@ class ErrorQueue:
             self._errors[-1] = ScpiError(-350).text
 
     def pop(self) -> str:
-        """Return and forget the oldest error, or ``0,"No error"``."""
+        """Return and remove the oldest error, or ``0,"No error"``."""
         return self._errors.popleft() if self._errors else NO_ERROR
 
     def clear(self) -> None:

@@ -59,11 +59,11 @@ class ScpiInstrument:
         raise ScpiError(-211)
 
     def finish(self) -> None:
-        """Block until no operation is under way."""
+        """Block until no operation is pending."""
 
     @property
     def is_busy(self) -> bool:
-        """True while an overlapped operation is under way."""
+        """True while an overlapped operation is pending."""
         return False
 
     def condition(self, register: str) -> int:
@@ -141,7 +141,7 @@ class ScpiInstrument:
                     response = self._run(self._common, unit, unit.nodes, unit.suffixes)
                     ended = ended or (unit.is_query and unit.nodes == ("IDN",))
                 else:
-                    # SCPI-99 6.2.4: a header goes on from where the one before left off.
+                    # SCPI-99 6.2.4: a header continues at the node of the one before.
                     nodes = unit.nodes if unit.is_rooted else path + unit.nodes
                     numbers = unit.suffixes if unit.is_rooted else suffixes + unit.suffixes
                     response = self._run(self.tree, unit, nodes, numbers)

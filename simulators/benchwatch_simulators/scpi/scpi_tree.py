@@ -43,7 +43,7 @@ class CommandEntry:
 
 
 class CommandTree:
-    """All headers an instrument knows, every spelling of each."""
+    """All headers an instrument accepts, in every spelling."""
 
     def __init__(self) -> None:
         self._entries: dict[tuple[bool, tuple[str, ...]], CommandEntry] = {}

@@ -53,7 +53,7 @@ class Fatal(IntEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Message:
-    """One message; `kind` is a plain number where it is none we know."""
+    """One message; `kind` is a plain number where its type is unknown."""
 
     kind: int
     control: int = 0

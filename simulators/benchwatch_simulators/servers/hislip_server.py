@@ -32,7 +32,7 @@ _LOCAL = {2, 6}
 
 
 class _Session:
-    """One client: its two connections and what is on its way."""
+    """One client: its two connections and the message in transit."""
 
     def __init__(self, number: int, synchronous: socket.socket) -> None:
         self.number = number
@@ -163,7 +163,7 @@ class HislipServer(TcpServer):
 
     def _serve_asynchronous(self, client: socket.socket, session: _Session) -> None:
         session.asynchronous = client
-        session.both.set()  # before the client is told, as it goes on at once
+        session.both.set()  # before the reply, as the client continues at once
         send(client, Message(kind=Kind.ASYNC_INITIALIZE_RESPONSE, control=0, parameter=0x7878))
         try:
             while True:

@@ -87,7 +87,7 @@ class MessageExchange:
         return None
 
     def clear(self) -> None:
-        """Device clear: forget messages and response (5.8), also that of a gate under way."""
+        """Device clear: drop messages and response (5.8), also that of a running gate."""
         self.abandon()
         self.instrument.clear()
 
@@ -100,7 +100,7 @@ class MessageExchange:
         self._delivery.faults.forget()
 
     def close(self) -> None:
-        """End the instrument's thread; a gate under way is called off by the bench's closing."""
+        """End the instrument's thread; closing the bench ends a running gate."""
         with self._changed:
             self._closed = True
             self._changed.notify_all()

@@ -1,6 +1,6 @@
 """Instruments on a raw socket: one line in, at most one line out, on loopback only.
 
-The transport knows nothing of SCPI: it serves anything with `execute`, and anything that
+The transport is independent of SCPI: it serves anything with `execute`, and anything that
 talks unasked.
 """
 
