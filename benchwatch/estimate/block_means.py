@@ -1,12 +1,12 @@
-"""Means of ever longer blocks of readings: months of them in a few thousand numbers.
+"""Means of blocks of 1, 2, 4 ... readings: months of readings in a few thousand numbers.
 
 Two neighbouring blocks of a level make one of the next, so each reading touches two levels on
-average. Drift and settle verdict rest on `OctaveMeans`; the level's low-frequency noise has levels
+average. Drift and settle verdict use `OctaveMeans`; the level's low-frequency noise has levels
 of its own (`level.low_frequency_noise`), which take part in the same cascade.
 
-Two others are no block means. The charts (`pipeline.history`) join eight entries at a time into
-their lowest and highest, and end them at gaps, for a lone spike must stay visible. The live
-deviations (`stability.live_deviations`) need single points of phase, further and further apart.
+Two similar structures are no block means. The charts (`pipeline.history`) join eight entries at a
+time into their lowest and highest, and end them at gaps, for a lone spike must stay visible. The
+live deviations (`stability.live_deviations`) need single points of phase, ever further apart.
 """
 
 import math
@@ -19,9 +19,9 @@ from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.variances import HADAMARD, second_difference
 
 KEEP: Final = 64
-"""Blocks kept a level at least; the past before them is reached through the next level."""
+"""Fewest blocks kept in a level; older readings are in the blocks of the next level."""
 SQUARES: Final = 40
-"""Second differences averaged a level: the noise of now, not of the warm-up."""
+"""Newest second differences averaged in a level: the present noise, not that of the warm-up."""
 
 Mean = TypeVar("Mean", float, "BlockMean")
 
@@ -33,10 +33,10 @@ class CascadeLevel(Generic[Mean]):
 
     def __init__(self) -> None:
         self._unpaired: Mean | None = None
-        """A block that waits for its neighbour."""
+        """The newest block, where its neighbour is still to come."""
 
     def take(self, block: Mean) -> Mean | None:
-        """Take the next block; return what it makes with the one before, if that is unpaired."""
+        """Take the next block; return its mean with the one before, if that is unpaired."""
         self.append(block)
         first = self._unpaired
         if first is None:
@@ -46,11 +46,11 @@ class CascadeLevel(Generic[Mean]):
         return self.joined(first, block)
 
     def end_pair(self) -> None:
-        """Let the next block be the first of a pair: it does not adjoin the one before."""
+        """Make the next block the first of a pair: it does not adjoin the one before."""
         self._unpaired = None
 
     def append(self, block: Mean) -> None:
-        """Keep a block that adjoins the one before, and what is worked out of both."""
+        """Store a block that adjoins the one before, and what is computed from both."""
         raise NotImplementedError
 
     @staticmethod
@@ -60,10 +60,11 @@ class CascadeLevel(Generic[Mean]):
 
 
 def hand_up(levels: Sequence[CascadeLevel[Mean]], block: Mean) -> tuple[int, Mean | None]:
-    """Give the first level a block, and each further one the block that has become complete.
+    """Add a block to the first level, and to each further level the block that is now complete.
 
     Returns:
-        How many levels have a new block, and the one that has become complete above the last.
+        How many levels have a new block; and the block that is now complete above the last level,
+        None without one.
     """
     reached = 0
     for level in levels:
@@ -76,7 +77,7 @@ def hand_up(levels: Sequence[CascadeLevel[Mean]], block: Mean) -> tuple[int, Mea
 
 
 class BlockMean(NamedTuple):
-    """Mean of `n` consecutive readings; `t` is their mean time, `last` that of the last one."""
+    """Mean `y` of `n` consecutive readings; `t`: their mean time, `last`: time of the last one."""
 
     t: float
     y: float
@@ -92,14 +93,14 @@ class BlockLevel(CascadeLevel[BlockMean]):
         self._table = np.empty((4, 2 * KEEP))
         self.size = 0
         self._adjoining = 0
-        """Blocks that adjoin each other, up to the newest ..."""
+        """Number of blocks, up to the newest, that adjoin each other."""
         self._before = 0.0, 0.0
-        """... and the means of the last two."""
+        """Means of the last two of these."""
         self._squares = [0.0] * SQUARES
         self._squared = 0
 
     def append(self, block: BlockMean) -> None:
-        """Keep a block that adjoins the one before, and the second difference it makes."""
+        """Store a block that adjoins the one before, and its second difference."""
         first, second = self._before
         third = block[1]
         self._before = second, third
@@ -109,7 +110,7 @@ class BlockLevel(CascadeLevel[BlockMean]):
             self._squares[self._squared % SQUARES] = difference * difference / HADAMARD
             self._squared += 1
         if self.size == 2 * KEEP:
-            # The older half goes.
+            # Drop the older half.
             self._table[:, :KEEP] = self._table[:, KEEP:]
             self.size = KEEP
         self._table[:, self.size] = block
@@ -127,26 +128,26 @@ class BlockLevel(CascadeLevel[BlockMean]):
         )
 
     def hadamard(self) -> tuple[float, int]:
-        """Hadamard variance of neighbouring blocks, and the differences it rests on."""
+        """Return the Hadamard variance of neighbouring blocks, and its number of differences."""
         count = min(self._squared, SQUARES)
         return (math.fsum(self._squares) / count if count else math.nan), count
 
     def end_pair(self) -> None:
-        """Let the next block adjoin none before it."""
+        """Make the next block adjoin none before it."""
         super().end_pair()
         self._adjoining = 0
 
     def restart(self) -> None:
-        """Forget the blocks, keep the noise."""
+        """Discard the blocks, keep the noise."""
         self.size = 0
         self.end_pair()
 
     def rows(self) -> FloatArray:
-        """Four rows: mean times, means, readings, last times."""
+        """Return four rows, (4, size): mean times, means, numbers of readings, last times."""
         return self._table[:, : self.size]
 
     def newest(self) -> BlockMean:
-        """Return the last block that was kept; there must be one."""
+        """Return the newest block; there must be one."""
         t, y, n, last = self._table[:, self.size - 1].tolist()
         return BlockMean(t, y, n, last)
 
@@ -161,7 +162,7 @@ class OctaveMeans:
         self.levels = [BlockLevel()]
 
     def restart(self) -> None:
-        """Forget all readings; what is known of the noise stays."""
+        """Discard all blocks, keep the noise."""
         for level in self.levels:
             level.restart()
 
@@ -177,8 +178,8 @@ class OctaveMeans:
         """End all blocks before `start`, so that none lies on both sides of it.
 
         Returns:
-            The readings from `start` on that are still held one by one; they are taken
-            out, and are to be added again.
+            Times and values of the readings from `start` on that are still stored one by one.
+            They are removed; the caller adds those it keeps again.
         """
         rows = self.levels[0].rows()
         late = rows[0] >= start

@@ -36,7 +36,7 @@ class Elsewhere:
 def elsewhere(
     offset: float, nominal_hz: float, at_hz: Iterable[float], u: float | None = None
 ) -> tuple[Elsewhere, ...]:
-    """Work out a fractional `offset` (and its `u`) of an oscillator at each of `at_hz`.
+    """Return a fractional `offset` of an oscillator, with its `u`, at each of `at_hz`.
 
     Raises:
         UsageError: the offset is no finite number, or a frequency is not above zero.
@@ -48,7 +48,7 @@ def elsewhere(
 
 
 def seconds_per_day(offset: float) -> float:
-    """Return the gain of a clock that runs on it, s; positive: fast (1 ppm is 0.0864 s)."""
+    """Return the gain a day of a clock with this offset, s; positive: fast (1 ppm: 0.0864 s)."""
     return offset * DAY_S
 
 

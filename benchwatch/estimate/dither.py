@@ -1,4 +1,4 @@
-"""Dither: how far the readings of the last moments spread, with their drift and without it."""
+"""Dither: the spread of the newest readings, with their drift and without it."""
 
 from dataclasses import dataclass
 
@@ -25,9 +25,9 @@ class Dither:
 
 
 def dither(elapsed_s: FloatArray, offset: FloatArray) -> Dither | None:
-    """Describe the readings `offset` (n,) taken at `elapsed_s` (n,); nan readings are left out.
+    """Return the dither of fractional readings `offset`, (n,), at `elapsed_s`, (n,); nan: left out.
 
-    None with fewer than three readings. Equal readings have no spread.
+    None with fewer than three readings. The spread of equal readings is 0.
     """
     there = np.isfinite(offset)
     t, y = elapsed_s[there], offset[there]

@@ -10,10 +10,10 @@ from benchwatch.estimate.settle.warm_up_fit import WarmUpFit
 
 
 class LiveEstimate:
-    """Takes one counter's readings, gives `Numbers`; constant memory, bounded work a reading.
+    """The estimate of one counter: a reading in, `Numbers` out; bounded memory and work a reading.
 
     Args:
-        tolerance: limit of the offset (fractional), None when none was asked for.
+        tolerance: limit of the offset (fractional), None when not asked for.
         settle: what settled means, None when not asked for.
     """
 
@@ -24,9 +24,9 @@ class LiveEstimate:
         self._level = LevelEstimator()
         self._settling = SettleEstimator(settle)
         self._withheld: tuple[float, float] | None = None
-        """Time and offset of a suspect reading that the settling takes once it is no spike."""
+        """Time and offset of a suspect reading, given to the settling if it proves no spike."""
         self._crept = False
-        """A creep was shown since the last reading that the settling has taken."""
+        """Whether the offset crept since the last reading that was given to the settling."""
         self._numbers = Numbers()
 
     @property
@@ -35,7 +35,7 @@ class LiveEstimate:
         return self._numbers
 
     def set_limits(self, tolerance: float | None, settle: SettleLimit | None) -> None:
-        """Take new limits; what was measured stays, the verdict begins anew."""
+        """Take new limits; the estimate is kept, the settle verdict starts again."""
         self._tolerance = tolerance
         self._settling.set_limits(settle)
         estimate = self._numbers.estimate
@@ -46,19 +46,19 @@ class LiveEstimate:
         )
 
     def warm_up_fit(self) -> WarmUpFit | None:
-        """The exponential that the oscillator comes in on; None when it shows none."""
+        """Return the exponential of the warm-up; None when the readings show none."""
         return self._settling.warm_up_fit()
 
     def gap(self, lasted_s: float | None = None) -> bool:
-        """Take it that readings were missed.
+        """Take a gap in the readings.
 
         Args:
-            lasted_s: for how long; None where the readings before say nothing of those to come, as
-                after a change of the time base.
+            lasted_s: its length; None where the readings before it can't be compared with those
+                after it, as after a change of the time base.
 
         Returns:
-            Whether the level goes on over the gap, by the rule of `LevelEstimator.gap`; else the
-            next reading starts it afresh. The settling has a rule of its own.
+            Whether the level continues over the gap, by the rule of `LevelEstimator.gap`; else the
+            next reading starts a new one. The settling has a rule of its own.
         """
         self._settling.gap(lasted_s)
         if self._level.gap(lasted_s):
@@ -69,7 +69,7 @@ class LiveEstimate:
         return False
 
     def touch(self, at_s: float) -> None:
-        """Take it that the operator puts the tool on the trimmer at `at_s`, or lifts it."""
+        """Take the time `at_s` at which the operator put the tool on the trimmer or lifted it."""
         self._level.touch(at_s)
 
     def add(
@@ -84,7 +84,7 @@ class LiveEstimate:
 
         Args:
             elapsed_s: middle of the gate, seconds; any origin, the Unix epoch too.
-            offset: fractional offset; nan (no usable reading) changes nothing.
+            offset: fractional; nan (no usable reading) changes nothing.
             gate_s: gate time, None when unknown.
             resolution: weight of the last digit written, as a fraction; 0 when unknown.
         """
@@ -99,7 +99,7 @@ class LiveEstimate:
         if not now.suspect and not creeps:
             settling.add(elapsed_s, offset, quantum)
             if self._crept:
-                # What crept is no drift: it is part of the turn.
+                # The creep is part of the turn, and no drift.
                 self._crept = False
                 settling.step(elapsed_s)
         self._crept = self._crept or creeps

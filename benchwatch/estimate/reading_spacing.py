@@ -1,10 +1,10 @@
-"""The usual time from one reading to the next: what a gap is measured by."""
+"""The usual time from one reading to the next, in which the length of a gap is measured."""
 
 from collections import deque
 from typing import Final
 
 KEPT: Final = 9
-"""Newest spacings; the middle one is usual."""
+"""Newest spacings kept; their median is the usual one."""
 
 
 class ReadingSpacing:
@@ -16,7 +16,7 @@ class ReadingSpacing:
 
     @property
     def usual_s(self) -> float | None:
-        """In seconds; None while no two readings have come in a row."""
+        """The usual time in seconds; None before two readings without a gap between them."""
         return sorted(self._newest)[len(self._newest) // 2] if self._newest else None
 
     def add(self, elapsed_s: float) -> None:
@@ -26,7 +26,7 @@ class ReadingSpacing:
         self._last_s = elapsed_s
 
     def gap(self) -> None:
-        """Take it that readings were missed: the time across them is not usual."""
+        """Take a gap: the time across it is no usual spacing."""
         self._last_s = None
 
     def spacings_in(self, lasted_s: float | None) -> float | None:

@@ -1,4 +1,4 @@
-"""Straight lines by least squares, with sums about the means: the one home of line fits.
+"""Straight lines by least squares, with sums about the means.
 
 Through arrays (`fit_line`), through a few readings without the cost of arrays (`centred`), through
 readings as they come (`CentredSums.add`), and through evenly spaced values (`EvenLine`).
@@ -53,7 +53,7 @@ class CentredSums:
 
 
 def centred(points: Sequence[Point]) -> CentredSums:
-    """Return the sums over a few `points`, one at least; up to about 50 quicker than arrays."""
+    """Return the sums over one or more `points`; up to about 50 this is faster than arrays."""
     n = len(points)
     t0, y0 = points[0]
     t = sum([p[0] - t0 for p in points]) / n
@@ -70,7 +70,7 @@ def centred(points: Sequence[Point]) -> CentredSums:
 def centred_arrays(t: FloatArray, y: FloatArray) -> tuple[CentredSums, FloatArray, FloatArray]:
     """Return the sums over arrays of shape (n,), n at least 1, and both arrays less their means.
 
-    Times and values are taken from the first ones, so that neither a clock's epoch nor a large
+    The first time and value are subtracted beforehand, so that neither a clock's epoch nor a large
     offset costs digits.
     """
     n = len(t)
@@ -104,13 +104,13 @@ class FittedLine:
     """Last t minus first t."""
 
     def at(self, t: float) -> tuple[float, float]:
-        """Value of the line at `t` and its standard uncertainty."""
+        """Return the value of the line at `t` and its standard uncertainty."""
         away = t - self.t_mean
         return self.level + self.slope * away, math.hypot(self.u_level, self.u_slope * away)
 
 
 def fit_line(t: ArrayLike, y: ArrayLike) -> FittedLine:
-    """Ordinary least squares of y on t.
+    """Fit a line to y over t by ordinary least squares.
 
     Args:
         t: shape (n,), any origin: a Unix time loses no digits of the slope.
@@ -130,7 +130,7 @@ def fit_line(t: ArrayLike, y: ArrayLike) -> FittedLine:
     slope = sums.ty / sums.tt
     residual_sd = u_slope = u_level = math.nan
     if n > 2:
-        # From the residuals themselves: the difference of the sums would lose their digits.
+        # Summed from the residuals: the difference of the sums would lose digits.
         residuals = moved - slope * away
         residual_sd = math.sqrt(float(residuals @ residuals) / (n - 2))
         u_slope = residual_sd / math.sqrt(sums.tt)

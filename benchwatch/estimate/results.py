@@ -1,4 +1,4 @@
-"""The records of what the live estimate says, each value with its uncertainty; all frozen.
+"""The frozen records that the live estimate returns, each value with its uncertainty.
 
 Fractions are dimensionless, times are seconds on the run's monotonic clock, and every
 ``u`` is a standard uncertainty (k = 1), None when it is not yet known.
@@ -42,9 +42,9 @@ class Nudge:
     """From the first to the last of several turns in quick succession; 0 for a single one."""
 
     def differs(self, known: "Nudge", by: float) -> bool:
-        """Return whether size or u differ from those `known` before by more than `by`, fractional.
+        """Return whether size or u differ from those of `known` by more than `by`, fractional.
 
-        They do where only one of both u's is known.
+        True also where one u or both are unknown.
         """
         if self.u is None or known.u is None:
             return True
@@ -53,7 +53,7 @@ class Nudge:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OffsetCycle:
-    """A cycle of the offset by itself, as with the thermostat of an oven."""
+    """A cycle of the offset, as by the thermostat of an oven; each u is standard."""
 
     period_s: float
     period_u: float
@@ -64,26 +64,26 @@ class OffsetCycle:
 
 @dataclass(frozen=True, slots=True)
 class SettleHistory:
-    """What became of the settle verdict since it was first given; nudges are no excursions."""
+    """How the settle verdict has held since it was first given; nudges are no excursions."""
 
     first_s: float
-    """When it was first given."""
+    """Time at which it was first given."""
     held_s: float = 0.0
-    """Time for which it held, in all."""
+    """Total time for which it has held."""
     worst: float = 0.0
     """Largest excursion since, fractional, signed: of means over a twentieth of the horizon, from
     the offset at which it settled or came to rest after a nudge."""
     worst_s: float | None = None
-    """When that was."""
+    """Time of that excursion."""
     gaps: int = 0
-    """Gaps in the readings since."""
+    """Number of gaps in the readings since."""
     gaps_s: float = 0.0
-    """How long they lasted in all."""
+    """Total length of these gaps."""
 
 
 @dataclass(frozen=True, slots=True)
 class Rest:
-    """Where the offset is going to rest while it creeps after a turn."""
+    """Forecast of the offset at rest, while it creeps after a turn."""
 
     offset: float
     u: float
@@ -93,7 +93,7 @@ class Rest:
     readings: int = 0
     """Readings since the turn."""
     span_s: float = 0.0
-    """The time they span."""
+    """Time that these readings span."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +102,7 @@ class Settle:
 
     state: SettleState
     since_s: float | None
-    """When it settled; None unless settled."""
+    """Time at which it settled; None unless settled."""
     eta_s: float | None
     """Middle of the time-to-go range; None when unknown or settled."""
     eta_low_s: float | None = None
@@ -133,23 +133,23 @@ class SettleLimit:
 
 @dataclass(frozen=True, slots=True)
 class Numbers:
-    """Everything the live estimate says after one reading."""
+    """All results of the live estimate after one reading."""
 
     estimate: Estimate | None = None
     drift: Drift | None = None
     last_nudge: Nudge | None = None
-    """The newest one; its size grows as the readings show what creeps after it."""
+    """The newest nudge; its size is updated as the offset creeps after it."""
     confirmed_nudge: Nudge | None = None
-    """The one that this very reading confirmed, else None."""
+    """The nudge that this reading confirmed, else None."""
     settle: Settle | None = None
     tolerance: Tolerance | None = None
     noise: float | None = None
     """sd of single readings at the present gate, fractional."""
     suspect: bool = False
-    """This very reading is far off: a step or a spike, which only the next one shows. The estimate
-    has followed it already."""
+    """This reading is far off: a step or a spike, which only the next reading shows. The estimate
+    already includes it."""
     spike_at_s: float | None = None
-    """Time of the reading before, where that is now known to be a spike and left out.
+    """Time of the reading before, where this reading shows that it was a spike; it is left out.
 
     A writer of one line a reading holds a `suspect` line back until the next reading, gap or end,
     and flags it ``spike`` if this is its time; the estimate without the spike is that of the line

@@ -1,4 +1,4 @@
-"""The error that rounding to a last digit leaves in a mean of any number of readings.
+"""The error that rounding to a last digit leaves in a mean, however many readings it has.
 
 Readings that are all equal share one rounding error, anywhere within half a digit: their mean
 is no better than one of them, sd q/√12 (JCGM 100:2008, F.2.2.1 and 4.3.7). Noise of half a
@@ -12,9 +12,10 @@ derived; it agrees with the literature on dither, from memory). Its mean square 
 falls from q²/12 at σ = 0 to (0.002 q)² at σ = q/2. The readings show not σ but their variance, on
 average over levels w = σ² + q²/12 minus that mean square.
 
-Readings of two digits only can't tell both σ and the level: with 0.8 of them at the upper digit
-there may be little noise near the boundary or more of it further up. The level then lies anywhere
-between boundary and mean, which are √(q²/4 - w) apart: a uniform distribution, sd that over √3.
+Where the readings show two digits only, σ and the level can't both be known: with 0.8 of them at
+the upper digit there may be little noise near the boundary or more noise further up. The level then
+lies anywhere between boundary and mean, which are √(q²/4 - w) apart: a uniform distribution, whose
+sd is this distance over √3.
 """
 
 import math
@@ -26,15 +27,15 @@ from typing import Final
 from benchwatch.estimate.variances import ALLAN
 
 FEWEST_QUIET: Final = 3
-"""Readings needed to see that a level is quiet."""
+"""Fewest readings that show a level to be quiet."""
 _HARMONICS: Final = 5
 _LARGEST: Final = 0.6
-"""Noise in digits from which on no error is left."""
+"""Noise, in digits, from which on no rounding error is left in a mean."""
 _STEPS: Final = 60
 
 
 def residual_bias(sigma: float) -> float:
-    """Mean square error of a dithered quantiser, in squared digits; `sigma` in digits."""
+    """Return the mean square error of a dithered quantiser, digits²; `sigma` in digits."""
     if sigma <= 0.0:
         return 1.0 / 12.0
     power = (2.0 * math.pi * sigma) ** 2
@@ -50,7 +51,7 @@ _SEEN: Final = [
 
 
 def rounding_variance(readings: Sequence[float], quantum: float) -> float:
-    """Variance of the mean of `readings` by rounding, which more readings don't lower.
+    """Return the variance of the mean of `readings` by rounding, which more readings don't lower.
 
     Args:
         readings: in order of time, so that a slow drift doesn't pass for dither.
@@ -71,10 +72,10 @@ def rounding_variance(readings: Sequence[float], quantum: float) -> float:
 
 
 def digits_apart(before: Sequence[float], after: Sequence[float], quantum: float) -> bool:
-    """Tell whether two quiet levels of a coarse counter are surely not the same.
+    """Return whether two quiet levels of a coarse counter surely differ.
 
     A rounding error is half a digit at most. So levels whose readings stay on one digit, or
-    waver between two, lie apart if there is a digit between them that none of them shows.
+    alternate between two, differ if a digit between them is shown by none of the readings.
 
     Args:
         before: readings of one level, fractional.

@@ -1,13 +1,13 @@
-"""What changed in a recorded run, turns of the trimmer and a warm-up; and its steady part.
+"""Turns of the trimmer and the warm-up in a recorded run, and its steady part.
 
 Turns are the nudges that the live estimate confirms. It is given a long run as means of blocks, and
 each turn is then placed among the single readings nearby, where a split into two means is most
 likely.
 
-Where a limit says what settled means, the run is settled since the live estimate says so. Without a
-limit, a warm-up ends where the standard error of the mean of the rest is least (MSER: White 1997,
-An effective truncation heuristic for bias reduction in simulation output), if it stands out: its
-first block lies further from the mean of the rest than six standard deviations of the rest's
+With a settle limit, the run is settled since the time at which the live estimate gives the verdict.
+Without one, a warm-up ends where the standard error of the mean of the rest is least (MSER: White
+1997, An effective truncation heuristic for bias reduction in simulation output), if it stands out:
+its first block lies further from the mean of the rest than six standard deviations of the rest's
 blocks. No warm-up is reported that would leave less than a quarter of the run.
 """
 
@@ -25,44 +25,44 @@ from benchwatch.estimate.spikes import spikes
 from benchwatch.reading import AS_FOUND, RecordKind
 
 MOST: Final = 4096
-"""Readings up to which each is given to the estimate; a longer run is given as so many blocks."""
+"""Most readings given to the estimate one by one; a longer run is given as so many block means."""
 BLOCKS: Final = 100
-"""Blocks among which the end of a warm-up is searched for."""
+"""Most blocks in which the end of a warm-up is searched for."""
 FEWEST_IN_BLOCK: Final = 5
-"""Readings in such a block (MSER-5)."""
+"""Fewest readings in such a block (MSER-5)."""
 FEWEST_BLOCKS: Final = 12
-"""Blocks below which no warm-up is searched for."""
+"""Fewest blocks in which a warm-up is searched for."""
 STANDS_OUT: Final = 6.0
-"""Standard deviations of the blocks of the rest."""
+"""Least distance of a warm-up's first block, in standard deviations of the blocks of the rest."""
 STAYS_AWAY: Final = 0.8
 """A warm-up approaches the rest: its second half is off by less than this part of its first."""
 LARGEST_PART: Final = 0.75
-"""Largest part of what is searched that a warm-up may be."""
+"""Largest part of the searched readings that a warm-up may be."""
 
 
 @dataclass(frozen=True, slots=True)
 class Changes:
-    """When a run changed; each time is that of the first reading afterwards."""
+    """Times of the changes in a run; each is that of the first reading afterwards."""
 
     turns_s: tuple[float, ...] = ()
     settled_s: float | None = None
-    """Since when it is settled to its end: by the limit, or after a warm-up that stands out. None:
-    it is not settled at its end, or no warm-up stands out."""
+    """Time since which the run is settled to its end: by the limit, or after a warm-up that stands
+    out. None: it is not settled at its end, or no warm-up stands out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SteadyPart:
-    """Readings without a turn among them; nan stands for a gap and for what is left out."""
+    """Readings without a turn among them; nan for a gap and for a reading that is left out."""
 
     times_s: list[float]
     offsets: list[float]
     """Fractional."""
     nudges: int
-    """Turns before it; 1 where the first turn of the run ends it."""
+    """Turns before this part; 1 where the first turn of the run ends it."""
     spikes: int
-    """Lone wild readings that were left out of it."""
+    """Number of spikes left out of it."""
     settled_s: float | None
-    """Since when it is settled, as `find_changes` has it, where that lies in it."""
+    """`Changes.settled_s`, where that lies in this part; else None."""
 
     @property
     def readings(self) -> int:
@@ -70,7 +70,7 @@ class SteadyPart:
         return sum(map(math.isfinite, self.offsets))
 
     def since(self, at_s: float) -> "SteadyPart":
-        """Return what begins at `at_s`; its spikes are still those of the whole part."""
+        """Return the readings from `at_s` on; `spikes` is still that of the whole part."""
         first = bisect_left(self.times_s, at_s)
         return replace(
             self, times_s=self.times_s[first:], offsets=self.offsets[first:], settled_s=None
@@ -87,7 +87,7 @@ def steady_part(
     settle: SettleLimit | None = None,
     resolution: float = 0.0,
 ) -> SteadyPart:
-    """Keep what came since the last turn or, as found, before the first.
+    """Return the readings after the last turn or, as found, those before the first.
 
     Args:
         times_s: seconds of each reading or gap, ascending, shape (n,).
@@ -127,7 +127,7 @@ def find_changes(
     settle: SettleLimit | None = None,
     resolution: float = 0.0,
 ) -> Changes:
-    """Find the turns of a run, and since when it is settled.
+    """Find the turns of a run, and the time since which it is settled.
 
     Args:
         times_s: seconds of each reading or gap, ascending, shape (n,).
@@ -167,7 +167,7 @@ def find_changes(
 
 
 def _blocks(times_s: FloatArray, offsets: FloatArray, size: int) -> tuple[FloatArray, FloatArray]:
-    """Return mean times and means of blocks; nan where half of the readings are missing."""
+    """Return mean times and means of blocks of `size`; nan where half the readings are missing."""
     if size == 1:
         return times_s, offsets
     count = offsets.size // size
@@ -194,7 +194,7 @@ def _placed(times_s: FloatArray, offsets: FloatArray, at_s: float, step_s: float
 
 
 def _after_warm_up(times_s: FloatArray, offsets: FloatArray, turns: list[float]) -> float | None:
-    """Return where a warm-up ends, before the first turn or else after the last; None: nowhere."""
+    """Return when a warm-up ends, before the first turn or else after the last; None: none."""
     first, last = (turns[0], turns[-1]) if turns else (math.inf, -math.inf)
     begin, end = np.searchsorted(times_s, [last, first]).tolist()
     for part in (slice(end), slice(begin, None)):
@@ -222,7 +222,7 @@ def _warm_up_end(times_s: FloatArray, offsets: FloatArray) -> float | None:
     rest = means[cut:]
     if abs(float(means[0] - rest.mean())) < STANDS_OUT * float(rest.std()):
         return None
-    # A level that stays away and then steps is no warm-up: a tool or a turn makes that.
+    # A level that stays away and then steps is no warm-up, but a tool or a turn.
     away = np.abs(means[:cut] - rest.mean())
     if away[(cut + 1) // 2 :].sum() > STAYS_AWAY * away[: cut // 2].sum() and cut > 1:
         return None

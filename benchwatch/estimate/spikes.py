@@ -1,13 +1,13 @@
-"""Spikes, lone wild readings, of a whole recorded run: one rule for all its statistics.
+"""Spikes, lone wild readings, of a recorded run: the same rule for all its statistics.
 
-A reading is a spike when it stands on the same side of the readings before and after it by more
-than 6 standard deviations, while these agree with each other. Before and after are medians of
-three readings, so that neither a step nor a second spike nearby makes one. The scale is 1.4826
-times the median size of what a reading differs by from the mean of both medians, taken over
-stretches of 2048 readings (1.4826 makes a median of sizes the standard deviation of a normal
-variable; Hampel 1974), and at least half of the smallest step the run shows: a quiet counter that
-repeats itself is not free of noise. The factor is common practice, no source; white noise of a
-million readings passes it.
+A reading is a spike when it differs from the readings before and from those after it by more than
+6 standard deviations to the same side, while these agree with each other. Before and after are
+medians of three readings, so that neither a step nor a second spike nearby is taken for a spike.
+The standard deviation is 1.4826 times the median distance of a reading from the mean of both
+medians, over stretches of 2048 readings (1.4826 turns a median of sizes into the standard deviation
+of a normal variable; Hampel 1974), and at least half of the smallest step in the run: a quiet
+counter that repeats itself is not free of noise. The 6 is common practice, no source; a million
+readings of white noise have no spike.
 """
 
 from typing import Final
@@ -17,19 +17,19 @@ import numpy as np
 from benchwatch.estimate.array_types import BoolArray, FloatArray
 
 LIMIT: Final = 6.0
-"""Standard deviations."""
+"""Distance of a spike, in standard deviations."""
 STRETCH: Final = 2048
-"""Readings over which the scale is taken."""
+"""Readings over which the standard deviation is taken."""
 FEWEST: Final = 7
-"""Readings below which none is called a spike."""
+"""Fewest readings in which a spike is searched for."""
 SIZE_OF_MEDIAN: Final = 1.4826
 STEPS_AT_ONCE: Final = 1 << 16
 AGREE: Final = 0.5
-"""Before and after differ by less than this part of what the reading stands off."""
+"""Largest difference of before and after, as a part of the distance of the spike."""
 
 
 def spikes(values: FloatArray) -> BoolArray:
-    """Return which of `values`, (n,), are lone wild readings; nan (a missing one) is none."""
+    """Return which of `values`, (n,), any unit, are spikes, (n,); nan (a missing one) is none."""
     found = np.zeros(values.size, dtype=bool)
     known = np.isfinite(values)
     if np.count_nonzero(known) < FEWEST:

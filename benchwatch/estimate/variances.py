@@ -1,4 +1,4 @@
-"""Two- and three-sample differences, from which the Allan and Hadamard variances are made.
+"""Second and third differences of phase, and their sums for Allan and Hadamard variances.
 
 With means y of neighbouring stretches the Allan variance is E (y₁ − y₀)² / 2, and the Hadamard
 variance E (y₂ − 2y₁ + y₀)² / 6, which does not see a constant drift. In phase x, at points m
@@ -6,7 +6,7 @@ intervals apart, they are E (x₂ − 2x₁ + x₀)² / 2m² and E (x₃ − 3x�
 sections 5.2.2 and 5.2.8). The divisors are the sums of the squared weights of the means, so for
 white noise both are the variance of a single mean.
 
-`live_deviations` writes its differences out: they are of whole numbers, and made at each reading.
+`live_deviations` has its own: differences of whole numbers, computed at each reading.
 """
 
 from typing import Final
@@ -20,14 +20,14 @@ ALLAN: Final = 2.0
 HADAMARD: Final = 6.0
 """Mean squared second difference of three neighbouring means over their Hadamard variance."""
 DIVISORS: Final = {2: ALLAN, 3: HADAMARD}
-"""The same by the order of the difference of phase."""
+"""Both divisors by the order of the difference of phase."""
 
 _BLOCK: Final = 1 << 13
 """Points; small enough for the cache, and for dot products that start no threads."""
 
 
 def second_difference(first: float, second: float, third: float) -> float:
-    """Return that of three neighbouring means, oldest first."""
+    """Return the second difference of three neighbouring means, oldest first."""
     return first - 2.0 * second + third
 
 

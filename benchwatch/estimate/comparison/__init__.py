@@ -1,5 +1,5 @@
-"""Several counters on one signal.
+"""Comparison of several counters on one signal.
 
-In: readings of each counter. Out: their differences with u, the noise of each alone, and claims on
-their time bases.
+In: matched readings of each counter. Out: their differences with u, the noise of each counter
+alone, and claims on their time bases.
 """

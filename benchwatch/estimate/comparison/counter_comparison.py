@@ -1,6 +1,6 @@
-"""Differences of several counters on one signal, and what they tell of the time bases.
+"""Differences of several counters on one signal, and the offsets of their time bases.
 
-A counter counts by its own time base. If that is fast by y, the counter reads low,
+A counter counts by its own time base. If the time base is fast by y, the counter reads low,
 read = true/(1 + y). The signal is common to all of them, so it drops out of the difference of two
 counters and leaves the difference of their time bases.
 """
@@ -26,18 +26,18 @@ from benchwatch.estimate.uncertainty.uncertainty_budget import (
 THREE_PAIRS: Final = 3
 """Pairs among three counters; with fewer there is no majority."""
 FEWEST_TERMS: Final = 8
-"""Terms of a variance below which no three-cornered hat is worked out."""
+"""Fewest terms of a variance for a three-cornered hat."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
-    """Mean of what `first` reads minus what `second` reads, fractional."""
+    """Mean of the readings of `first` minus those of `second`, fractional."""
 
     first: str
     second: str
     mean: float
     u: float | None
-    """Standard uncertainty from the spread of the difference; None with too few readings."""
+    """Standard uncertainty by the noise of the difference; None with too few readings."""
     dof: float
     readings: int
     """Matched readings in the mean."""
@@ -52,20 +52,20 @@ class Difference:
 
 @dataclass(frozen=True, slots=True)
 class TimeBaseOffset:
-    """How far one counter's time base is off; positive: it is fast and the counter reads low."""
+    """Fractional offset of a counter's time base; positive: it is fast, the counter reads low."""
 
     counter: str
     offset: float
     u: float | None
-    """From the difference and the reference or the others; None when unknown."""
+    """Standard uncertainty, by the difference and the reference or the others; None if unknown."""
 
 
 def differences(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[Difference, ...]:
-    """Compare every pair of counters.
+    """Return the mean difference of every pair of counters.
 
     Args:
         readings: matched fractional offsets, one array a counter, (n,) each; nan where a reading
-            is missing or a stretch of time is.
+            or a stretch of readings is missing.
         interval_s: from one matched set to the next.
 
     Raises:
@@ -96,7 +96,7 @@ def differences(readings: Mapping[str, FloatArray], interval_s: float) -> tuple[
 
 
 def mean_offset(readings: FloatArray) -> float:
-    """Return the mean of what one counter reads: `read` in the functions below.
+    """Return the mean of one counter's readings, which is `read` in the functions below.
 
     Args:
         readings: fractional offsets, shape (n,); nan where a reading is missing.
@@ -105,7 +105,7 @@ def mean_offset(readings: FloatArray) -> float:
         The mean fractional offset.
 
     Raises:
-        NoReadings: there is none.
+        NoReadings: all are missing.
     """
     known = readings[np.isfinite(readings)]
     if known.size == 0:
@@ -114,14 +114,14 @@ def mean_offset(readings: FloatArray) -> float:
 
 
 def time_base_offset(read: float, trusted: float, *, trusted_offset: float = 0.0) -> float:
-    """Return how far a counter's time base is off that reads `read` where another reads `trusted`.
+    """Return the fractional offset of a counter's time base, by a counter on the reference.
 
     (1 + trusted)·(1 + trusted_offset) is the true frequency. Exact, and without cancellation.
 
     Args:
-        read: fractional offset the counter in question reads.
-        trusted: fractional offset read by the counter on the reference, of the same signal.
-        trusted_offset: what that reference is itself known to be off.
+        read: fractional offset that the counter reads.
+        trusted: fractional offset of the same signal that the counter on the reference reads.
+        trusted_offset: known fractional offset of the reference.
     """
     return (trusted - read + trusted_offset * (1.0 + trusted)) / (1.0 + read)
 
@@ -129,13 +129,13 @@ def time_base_offset(read: float, trusted: float, *, trusted_offset: float = 0.0
 def corrected(read: float, time_base: float) -> float:
     """Return the true fractional offset behind `read`, for a time base off by `time_base`.
 
-    (1 + read)·(1 + time_base) - 1: a time base that is fast makes its counter read low.
+    (1 + read)·(1 + time_base) - 1: a counter reads low if its time base is fast.
     """
     return read + time_base + read * time_base
 
 
 def as_read(true: float, time_base: float) -> float:
-    """Return what a counter reads of a `true` fractional offset: the inverse of `corrected`."""
+    """Return the reading of a `true` fractional offset; the inverse of `corrected`."""
     return (true - time_base) / (1.0 + time_base)
 
 
@@ -146,15 +146,15 @@ def against_reference(
     u_reference: float | None = None,
     reference_offset: float = 0.0,
 ) -> tuple[TimeBaseOffset, ...]:
-    """Return how far every other counter's time base is off, with `reference` on the reference.
+    """Return the offset of every other counter's time base, with `reference` on the reference.
 
     Args:
         found: the differences of all pairs.
         reference: the counter that runs on the reference.
-        read: what that counter reads on average, fractional; see `mean_offset`.
-        u_reference: standard uncertainty of the reference; None leaves that of the results unknown,
-            for a difference says nothing of an error that both share.
-        reference_offset: known offset of the reference.
+        read: mean reading of that counter, fractional; see `mean_offset`.
+        u_reference: standard uncertainty of the reference; with None that of the results is
+            unknown too, for an error that both counters share is not in their difference.
+        reference_offset: known fractional offset of the reference.
     """
     result = []
     for pair in found:
@@ -171,11 +171,11 @@ def against_reference(
 def odd_one_out(
     found: Sequence[Difference], coverage: float = DEFAULT_COVERAGE
 ) -> TimeBaseOffset | None:
-    """Find the one of three or more counters that disagrees while all the others agree.
+    """Return the one of three or more counters that disagrees while all the others agree.
 
-    Two counters agree when the interval of their difference contains zero. None when all agree,
-    when more than one disagrees, or when a difference has no interval. The offset is that of the
-    time base against the mean of the others, which may all be off together.
+    Two counters agree when the interval of their difference at `coverage` contains zero. None when
+    all agree, when more than one disagrees, or when a difference has no interval. The offset is
+    that of the time base against the mean of the others, which may all be off together.
     """
     widths = [pair.half_width(coverage) for pair in found]
     if len(found) < THREE_PAIRS or None in widths:
@@ -201,11 +201,11 @@ def three_cornered_hat(
     """Separate three variances of differences among A, B and C: σA² = ½(σAB² + σCA² - σBC²).
 
     Gray and Allan 1974, "A method for estimating the frequency stability of an individual
-    oscillator". It takes A, B and C as independent.
+    oscillator". A, B and C are taken as independent.
 
     Returns:
-        Variances of A, B and C; None where the sum is not above zero: that one is too quiet
-        to be resolved beside the others, which does not mean that it has no noise.
+        Variances of A, B and C; None where the sum is not above zero: that counter's noise is too
+        small to be resolved beside the others', which does not mean that it has none.
     """
 
     def part(mine: float, mine_too: float, other: float) -> float | None:

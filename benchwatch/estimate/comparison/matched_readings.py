@@ -1,4 +1,4 @@
-"""Readings of several counters that were taken together."""
+"""Matching of the readings that several counters took at the same time."""
 
 from collections.abc import Mapping, Sequence
 from typing import Final
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from benchwatch.estimate.array_types import BoolArray, FloatArray
 
 LONGEST_STEP: Final = 1.5
-"""Intervals; a longer step between matched sets means that something is missing."""
+"""Intervals; in a longer step between two matched sets, sets are missing."""
 
 
 def align(
@@ -18,13 +18,13 @@ def align(
     """Match the readings of several counters; a nan stands where matched sets are missing.
 
     Args:
-        times: ascending seconds of each counter's readings, on one clock.
-        offsets: the readings themselves, nan where there is none.
-        window_s: how far apart readings of one set may lie.
+        times: seconds of each counter's readings, ascending, on one clock; (n,), n of its own.
+        offsets: readings at these times, (n,), any unit; nan where one is missing.
+        window_s: largest time between the readings of one set.
 
     Returns:
-        One array a counter, all of one length; and the median time between matched sets, nan
-        with fewer than two.
+        One array for each counter, all of one length; and the median time between matched sets,
+        s, nan with fewer than two sets.
     """
     names = list(times)
     rows = match_times([times[name] for name in names], window_s)
@@ -67,7 +67,7 @@ def match_times(times: Sequence[FloatArray], window_s: float) -> NDArray[np.intp
 
 
 def _nearest_only(nearest: NDArray[np.intp], distance: FloatArray) -> BoolArray:
-    """Where one reading is nearest to several, keep the closest of these, then the earliest."""
+    """Return which to keep where one reading is nearest to several: the closest, then earliest."""
     order = np.lexsort((distance, nearest))
     leads = np.ones(order.size, dtype=bool)
     leads[1:] = nearest[order][1:] != nearest[order][:-1]

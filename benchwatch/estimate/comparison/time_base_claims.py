@@ -1,8 +1,8 @@
-"""What a comparison of counters proves of their time bases, and on which condition.
+"""Claims on the time bases of compared counters, each with the condition under which it holds.
 
 A difference of two counters is known from their readings alone. Which time base causes it is known
-only with a counter on the reference, or from a majority. A recording may tell that a counter ran on
-its own oscillator: then it is no reference.
+only with a counter on the reference, or from a majority. Where a recording shows that a counter ran
+on its own oscillator, that counter is no reference.
 """
 
 from collections.abc import Mapping, Sequence
@@ -22,7 +22,7 @@ from benchwatch.estimate.comparison.counter_comparison import (
 )
 
 RunTimeBase = Literal["internal", "external", "unknown", "changing"]
-"""Time base of a run; ``changing``: the counter's own oscillator counted only a part of it."""
+"""Time base of a run; ``changing``: its own oscillator for only a part of the readings."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +31,7 @@ class TimeBaseClaim:
 
     base: TimeBaseOffset
     against: str | None
-    """The counter that is taken to run on the reference; None: it is against the others' mean."""
+    """The counter taken to run on the reference; None: the offset is against the others' mean."""
     condition: str
     """A clause that begins with "if"."""
     readings: int
@@ -39,7 +39,7 @@ class TimeBaseClaim:
 
 @dataclass(frozen=True, slots=True)
 class TimeBaseClaims:
-    """Claims that are proven, and a sentence on each that is not."""
+    """Claims that the readings prove, and for each refused claim a sentence with the reason."""
 
     made: tuple[TimeBaseClaim, ...]
     refused: tuple[str, ...]
@@ -49,9 +49,9 @@ def run_time_base(own: FloatArray, *, external: bool = False) -> RunTimeBase:
     """Return the time base of a run.
 
     Args:
-        own: 1 for each reading that the counter's own oscillator time_bases, 0 for each other one,
-            nan where there is none, shape (n,).
-        external: whether the recording tells that the other readings were counted by an external
+        own: 1 for each reading on the counter's own oscillator, 0 for each other reading, nan
+            where there is none, shape (n,).
+        external: whether the recording states that the other readings were taken on an external
             time base.
     """
     known = own[np.isfinite(own)]
@@ -72,16 +72,16 @@ def claims_on_reference(
     u_reference: float | None = None,
     reference_offset: float = 0.0,
 ) -> TimeBaseClaims:
-    """Claim how far the other time bases are off, with `reference` on the reference.
+    """Return claims on the offsets of the other time bases, with `reference` on the reference.
 
     Readings that `reference` took on its own oscillator are left out. Of another counter that
-    changed its time base, only the readings by its own oscillator are compared.
+    changed its time base, only the readings on its own oscillator are compared.
 
     Args:
         readings: matched offsets as for `differences`.
         own: as for `run_time_base`, matched likewise.
-        time_bases: the time base of each, by `run_time_base`.
-        reference: the counter that is said to run on the reference.
+        time_bases: the time base of each counter, by `run_time_base`.
+        reference: the counter named as running on the reference.
         interval_s: from one matched set to the next.
         u_reference: standard uncertainty of the reference; None when not stated.
         reference_offset: known offset of the reference.
@@ -130,7 +130,7 @@ def claims_on_reference(
 def claim_of_majority(
     pairs: Sequence[Difference], time_bases: Mapping[str, RunTimeBase], coverage: float
 ) -> TimeBaseClaims:
-    """Claim which of three or more counters disagrees with all others, which agree.
+    """Return the claim that one of three or more counters disagrees with all others, which agree.
 
     No claim is made against a counter on an external time base by others on their own.
     """
@@ -157,7 +157,7 @@ def claim_of_majority(
 
 
 def no_claim(time_bases: Mapping[str, RunTimeBase]) -> str | None:
-    """Say why no claim can be made where no reference is named; None: nothing to say."""
+    """Return a sentence on why no claim can be made without a named reference; None without one."""
     names = list(time_bases)
     if all(how == "internal" for how in time_bases.values()):
         who = "Both" if len(names) == 2 else "All"

@@ -1,15 +1,15 @@
-"""How far the offset will move within the horizon, with its standard uncertainty.
+"""Forecast of the change of the offset within the horizon, with its standard uncertainty.
 
-A warming oven is a sum of exponentials, a drifting one a line, and a nudge a step. The recent
-past is fitted by all of them together: a level, a line, exponentials over a grid of time
+A warming oven is a sum of exponentials, a drifting one a line, and a nudge a step. All of them are
+fitted to the recent readings together: a level, a line, exponentials over a grid of time
 constants and one step for each nudge, with white and flicker FM as the noise. Level, line and
-steps are free. The prior size of each exponential comes from the past itself: it starts as large as
-the motion that was seen, closes in on the few exponentials that the past needs, and leaves the
-others room for a change that matters. What the past can't tell apart stays possible, and widens the
-uncertainty of the future: at the turning point of an overshoot, or while a drift cancels a tail,
-the slope is zero and the forecast is not. With one wide prior for all, the uncertainty shrinks
-so slowly that verdicts come 350 s late in the median, and the later the more of the past is
-used.
+steps are free. The prior size of each exponential is found from the readings: it starts as large as
+the motion that was seen, shrinks for all but the few exponentials that the readings need, and never
+falls below a change that matters. Curves that the readings can't tell apart all stay possible, and
+widen the uncertainty of the forecast: at the turning point of an overshoot, or while a drift
+cancels a tail, the slope is zero but the forecast change is not. With one wide prior for all
+exponentials, the uncertainty shrinks so slowly that verdicts come 350 s late in the median, and the
+later the more readings are used.
 
 Generalised least squares with prior variances: Rasmussen and Williams, Gaussian Processes for
 Machine Learning, section 2.7 (explicit basis functions), equations 2.41 and 2.42. Prior
@@ -29,27 +29,27 @@ from benchwatch.estimate.settle.fitted_cycle import FittedCycle
 from benchwatch.estimate.settle.noise_model import NoiseModel
 
 TIME_CONSTANTS: Final = 2.0 ** np.arange(-4.0, 3.0, 0.5)
-"""Of the exponentials, in horizons."""
+"""Time constants of the exponentials, in horizons."""
 LARGEST_HALF: Final = 30.0
-"""Half a block in time constants; far beyond, floats can't hold the start of an exponential."""
+"""Largest half block, in time constants; far above, the start of an exponential overflows."""
 HORIZONS: Final = np.array([1.0 / 3.0, 2.0 / 3.0, 1.0, 2.0, 4.0, 64.0])
-"""When the change is forecast, in horizons; at the last only the line is left."""
+"""Times for which the change is forecast, in horizons; at the last only the line is left."""
 FREEDOM: Final = 0.45
-"""Prior sd of each exponential at the start, in ranges of the offset seen plus the limit."""
+"""Prior sd of each exponential at first, as a multiple of the range of the offset plus limit."""
 ROOM: Final = 0.6
 """Least prior sd of each exponential, in limits: one that was not seen may still be there."""
 ITERATIONS: Final = 5
-"""Of the prior; in the first half of them it moves only half way."""
+"""Iterations of the prior; in the first half of them it moves only half way."""
 
 
 @dataclass(frozen=True, slots=True)
 class ChangeForecast:
-    """Change from now on at `HORIZONS`, as arrays, and its standard uncertainty."""
+    """Change of the offset from now to each of `HORIZONS`, with its u; fractional, (6,) each."""
 
     change: FloatArray
     u: FloatArray
     misfit: float
-    """Reduced chi-square, 1 at least; `u` is widened by it."""
+    """Reduced chi-square, 1 at least; `u` is multiplied by its root."""
 
 
 def forecast_change(
@@ -63,17 +63,17 @@ def forecast_change(
     steps: tuple[float, ...] = (),
     cycle: FittedCycle | None = None,
 ) -> ChangeForecast:
-    """Fit the past and continue it.
+    """Fit the readings and extrapolate the fit.
 
     Args:
         blocks: rows of mean times (s), means (fractional) and numbers of readings, oldest first.
-        now: where the forecast starts, s.
-        horizon_s: how far it goes.
+        now: time at which the forecast starts, s.
+        horizon_s: horizon of the verdict; the forecast times are multiples of it.
         scale: a change that matters (fractional): exponentials of this size may always be there.
         noise: of the readings.
         interval_s: from one reading to the next.
-        steps: times of nudges; blocks lie wholly before or after each.
-        cycle: fitted beside the rest; its future is not in the forecast.
+        steps: times of nudges, s; each block lies wholly before or after a nudge.
+        cycle: fitted beside the rest; its own change is not in the forecast.
     """
     age = (blocks[0] - now) / horizon_s
     width = blocks[2] * (interval_s / horizon_s)
@@ -87,8 +87,8 @@ def forecast_change(
     basis[:, 1] = age
     rate = 1.0 / TIME_CONSTANTS
     half = np.multiply.outer(width, rate) / 2.0
-    # The mean of an exponential over a block is its middle times sinh(h)/h, for large h e^h/2h.
-    # One that is over within a small part of the first block leaves no trace, and is scaled down.
+    # The mean of an exponential over a block is its value at the middle times sinh(h)/h, for large
+    # h e^h/2h. One that decays within a small part of the first block is scaled down.
     inner = np.minimum(half, LARGEST_HALF)
     excess = half[0] - inner[0]
     middle = np.multiply.outer(first - age, rate) + (half - inner - excess)
@@ -114,12 +114,12 @@ def forecast_change(
 
 
 def _waves(cycle: FittedCycle, age: FloatArray, width: FloatArray, horizon_s: float) -> FloatArray:
-    """Columns of a cycle: two harmonics, and the derivatives by its rate and decay."""
+    """Return the columns of a cycle, (n, 6): two harmonics, derivatives by rate and decay."""
     rate = 2.0 * np.pi * horizon_s / cycle.period_s
     swell = np.exp(np.minimum(cycle.decay_per_s * horizon_s * (age[0] - age), 0.0))
     columns = []
     for order in (1.0, 2.0):
-        # The mean of a cosine over a block is that at its middle times sin(h)/h.
+        # The mean of a cosine over a block is its value at the middle times sin(h)/h.
         size = swell * np.sinc(order * rate * width / (2.0 * np.pi))
         columns += [np.cos(order * rate * age) * size, np.sin(order * rate * age) * size]
     columns += [columns[0] * age, columns[1] * age]
@@ -127,7 +127,7 @@ def _waves(cycle: FittedCycle, age: FloatArray, width: FloatArray, horizon_s: fl
 
 
 def _moved(blocks: FloatArray, offset: FloatArray, steps: tuple[float, ...]) -> float:
-    """Range of the offset between nudges, the largest."""
+    """Return the largest range of the offset between two nudges."""
     if not steps:
         return float(offset.max() - offset.min())
     ends = [0, *blocks[0].searchsorted(steps).tolist(), len(offset)]
@@ -138,10 +138,10 @@ def _moved(blocks: FloatArray, offset: FloatArray, steps: tuple[float, ...]) -> 
 def _covariance(
     age: FloatArray, width: FloatArray, white: FloatArray, flicker: float
 ) -> FloatArray:
-    """White noise on the diagonal plus flicker FM, whose covariance falls with log distance."""
+    """Return white noise on the diagonal plus flicker FM, which falls with log distance, (n, n)."""
     distance = np.abs(np.subtract.outer(age, age))
     distance += 0.1 * np.add.outer(width, width)
-    # With Allan variance v flicker FM has E(y(t+s) - y(t))² growing as v/ln 2 · ln s; any
+    # Flicker FM of Allan variance v has E(y(t+s) - y(t))² growing as v/ln 2 · ln s; any
     # constant may be added, as the level is free.
     covariance: FloatArray = (flicker / (2.0 * np.log(2.0))) * (30.0 - np.log(distance))
     covariance.flat[:: len(age) + 1] += white
@@ -149,39 +149,39 @@ def _covariance(
 
 
 def _triangle(columns: FloatArray) -> FloatArray:
-    """The upper triangular factor of a QR decomposition, with a row for each column."""
+    """Return the upper triangular factor of a QR decomposition, a square of as many columns."""
     size = columns.shape[1]
-    # Taken out of the raw form, which costs half of what the factor itself does.
+    # The raw form takes half the time of mode "r".
     factor = np.linalg.qr(columns, mode="raw")[0].T[:size]
     return np.asarray(factor * _upper(size), dtype=np.float64)
 
 
 @functools.lru_cache(maxsize=64)
 def _upper(size: int) -> FloatArray:
-    """Ones on and above the diagonal, zeros below."""
+    """Return ones on and above the diagonal, zeros below, (size, size)."""
     return np.triu(np.ones((size, size)))
 
 
 def _solve(
     columns: FloatArray, ahead: FloatArray, widest: float, least: float, freedom: int
 ) -> ChangeForecast:
-    """Return the change ahead and its u by least squares; the prior is found on the way.
+    """Return the forecast change and its u by least squares, with the prior found by iteration.
 
     The columns are never multiplied with each other: for a warm-up a million times its noise, the
-    products would not hold the residuals. The free ones are eliminated once, so that
-    only the exponentials are decomposed anew with each prior.
+    residuals would be lost in the rounding of the products. The free columns are eliminated once,
+    so that only the exponentials are decomposed again for each prior.
 
     Args:
         columns: weighted; first the free ones, then the exponentials, last the offset.
         ahead: change of each column at each forecast time.
         widest: prior sd of the exponentials at the start.
-        least: and never less than this.
+        least: least prior sd of the exponentials.
         freedom: degrees of freedom of the residuals.
     """
     seen, size = columns.shape[0], columns.shape[1] - 1
     count = len(TIME_CONSTANTS)
     free = size - count
-    # A free column that the past does not touch must not stop the fit.
+    # A free column that is zero in all blocks would make the system singular.
     norms = np.sqrt((columns[:, :size] ** 2).sum(axis=0))
     rows = max(seen + free, size + 1)
     whole = np.zeros((rows, size + 1))
@@ -211,6 +211,6 @@ def _solve(
     inverse = np.linalg.inv(triangle[:size, :size])
     change = ahead.T @ (inverse @ triangle[:size, size])
     spread = ((ahead.T @ inverse) ** 2).sum(axis=1)
-    # Residuals larger than the noise show a past that the fit does not follow.
+    # Residuals larger than the noise show that the fit does not follow the readings.
     misfit = max(1.0, float(solved[count, count]) ** 2 / max(freedom, 1))
     return ChangeForecast(change, np.sqrt(spread * misfit), misfit)

@@ -1,9 +1,9 @@
-"""Looks for a cycle of the offset, an octave of periods at a time.
+"""Search for a cycle of the offset, one octave of periods at a time.
 
 An octave is searched in means of blocks that are an eighth of its shortest period or shorter. A
-level, a line and slower exponentials are free beside the cycle, so that a warm-up is not taken for
-one. The best period is refined together with the cycle's harmonics, and the swing is that of the
-fitted curve.
+level, a line and slow exponentials are fitted beside the cycle, so that a warm-up is not taken for
+a cycle. The best period is refined together with the cycle's harmonics, and the swing is that of
+the fitted curve.
 
 Least-squares periodogram with free trend columns: Lomb (1976), Astrophysics and Space Science 39,
 447-462; with harmonics and the trend fitted beside them, as in Palmer (2009), Astrophysical
@@ -23,33 +23,33 @@ from benchwatch.estimate.settle.fitted_cycle import FittedCycle
 BLOCKS: Final = 96
 """Newest block means in which one octave of periods is searched."""
 BLOCKS_A_PERIOD: Final = 8
-"""Block means in the shortest period of an octave at least, where readings come so fast."""
+"""Fewest block means in the shortest period of an octave, where the readings are fast enough."""
 SHORTEST: Final = 4.0
 """Intervals between readings in the shortest period that is searched."""
 LONGEST: Final = 4.0
-"""Horizons in the longest one."""
+"""Horizons in the longest period that is searched."""
 EVERY: Final = 32
-"""Readings between two searches, each of one octave of periods; before the verdict is given all
-octaves are searched at once."""
+"""Readings between two searches, each of one octave of periods; just before the verdict is given,
+all octaves are searched."""
 SEEN: Final = 1.0
 """Periods that must have been seen for a cycle to be searched."""
 DAMPING: Final = np.array([0.0, 2.0, 6.0])
-"""Decays of the swing over the span that are tried, in e-folds: an oven's control loop may ring."""
+"""Decays of the swing that are tried, in e-folds a span: an oven's control loop may ring."""
 STEADY: Final = 3.0
-"""Standard uncertainties from zero within which a decay counts as none."""
+"""A decay of less than so many of its standard uncertainties counts as none."""
 FEWEST: Final = 20
-"""Block means that a fit takes."""
+"""Fewest block means in a fit."""
 FAR: Final = 50.0
-"""Limits from the newest offset: a past further away tells of the warm-up only."""
+"""Distance from the newest offset, in limits, beyond which older blocks show only the warm-up."""
 DECAYS: Final = 2.0 ** -np.arange(0.0, 7.0)
 """Time constants of the free exponentials, in spans."""
 SURE: Final = 30.0
-"""Fall of chi-square over residual variance, from which on a cycle is believed. White noise
-reaches it once in e^15 frequencies; flicker noise has more at low ones."""
+"""Least fall of chi-square over residual variance for a cycle to count. White noise reaches this
+at one frequency in e^15; flicker noise more often at low frequencies."""
 HARMONICS: Final = 5
 REFINEMENTS: Final = 4
 PHASES: Final = 48
-"""Points of a period at which the fitted curve is looked at."""
+"""Points of a period at which the fitted curve is evaluated."""
 
 
 class CycleSearch:
@@ -59,14 +59,14 @@ class CycleSearch:
         self._octaves: dict[int, FittedCycle] = {}
         self._next = 0
 
-    def forget(self) -> None:
-        """Forget all cycles: what comes may be another oscillator."""
+    def clear(self) -> None:
+        """Discard all cycles: the next readings may be of another oscillator."""
         self._octaves.clear()
         self._next = 0
 
     @property
     def cycle(self) -> FittedCycle | None:
-        """The surest one known."""
+        """The cycle found with the largest power; None without one."""
         return max(self._octaves.values(), key=lambda one: one.power, default=None)
 
     def search_all(
@@ -92,16 +92,16 @@ class CycleSearch:
         horizon_s: float,
         limit: float,
     ) -> bool:
-        """Search the next octave of periods; False, and the first is next, after the last.
+        """Search the next octave of periods; False after the last, and the first is next.
 
-        What was found in an octave stays while too few blocks follow the last nudge.
+        A cycle found in an octave is kept while too few blocks follow the last nudge.
 
         Args:
             means: block means of the readings so far.
-            since: when the trimmer had come to rest after the last nudge, s; nudges look like a
-                cycle.
+            since: time at which the trimmer had come to rest after the last nudge, s; earlier
+                blocks are left out, for nudges look like a cycle.
             interval_s: from one reading to the next.
-            horizon_s: of the verdict; the longest period is `LONGEST` of it.
+            horizon_s: of the verdict; the longest period is `LONGEST` horizons.
             limit: of the verdict, fractional.
         """
         octave = self._next
@@ -135,7 +135,7 @@ def find_cycle(
         interval_s: from one reading to the next.
 
     Returns:
-        None when there are too few blocks or none stands out from what is left by the fit.
+        None when there are too few blocks, or no cycle stands out from the residuals.
     """
     blocks = _near(blocks, limit)
     if blocks.shape[1] < FEWEST:
@@ -183,7 +183,7 @@ def _near(blocks: FloatArray, limit: float) -> FloatArray:
 
 
 def _orthonormal(columns: FloatArray) -> FloatArray:
-    """Orthonormal columns that span the same space."""
+    """Return orthonormal columns that span the same space."""
     scaled = columns / np.sqrt((columns * columns).sum(0))
     vectors, sizes, _ = np.linalg.svd(scaled, full_matrices=False)
     independent: FloatArray = vectors[:, sizes > 1e-7 * sizes[0]]
@@ -210,7 +210,7 @@ class _DetrendedBlocks:
         return rest
 
     def gain(self, cycles: FloatArray) -> FloatArray:
-        """Fall of chi-square by each damping (rows) and each number of cycles a span (columns)."""
+        """Return the fall of chi-square, (dampings, cycles); `cycles` a span, (n,)."""
         angle = 2.0 * np.pi * np.multiply.outer(self.ago, cycles)
         steady = np.concatenate([np.cos(angle), np.sin(angle)], axis=1)
         rows = []
@@ -227,24 +227,27 @@ class _DetrendedBlocks:
         return np.array(rows)
 
     def gain_of_step(self) -> float:
-        """Fall of chi-square by the best single step: a nudge that was not confirmed."""
+        """Return the fall of chi-square by the best single step, as of an unconfirmed nudge."""
         later = self._without_trend(np.tri(len(self.ago), k=-1)[:, 1:-2])
         power = np.maximum((later * later).sum(0), 1e-9)
         return float(((self.residuals @ later) ** 2 / power).max())
 
     def refined(self, cycles: float, damping: float | None) -> "_CycleInSpans | None":
-        """Gauss-Newton, with as many harmonics as the blocks can show.
+        """Refine a cycle by Gauss-Newton, with as many harmonics as the blocks can show.
 
         Args:
-            cycles: a span, as a start.
-            damping: in e-folds a span, as a start; None for a cycle of steady swing.
+            cycles: first value of the cycles a span.
+            damping: first value of the decay, in e-folds a span; None for a constant swing.
+
+        Returns:
+            None when the iteration leaves the neighbourhood of the first value.
         """
         harmonics = int(min(HARMONICS, max(1, len(self.ago) / (2.5 * cycles))))
         order = np.arange(1, harmonics + 1)
-        begun, decay, solved = cycles, damping or 0.0, np.empty(0)
+        first, decay, solved = cycles, damping or 0.0, np.empty(0)
         for turn in range(REFINEMENTS):
             angle = 2.0 * np.pi * cycles * np.multiply.outer(self.ago, order)
-            # The mean of a cosine over a block is that at its middle times sin(h)/h.
+            # The mean of a cosine over a block is its value at the middle times sin(h)/h.
             swell = np.exp(-decay * self.ago)[:, None]
             swell = swell * np.sinc(cycles * np.multiply.outer(self.width, order))
             cosine, sine = np.cos(angle) * swell, np.sin(angle) * swell
@@ -267,7 +270,7 @@ class _DetrendedBlocks:
                 moves = solved[2 * harmonics :].tolist()
                 cycles += min(max(moves[0], -0.2), 0.2)
                 decay += min(max(moves[1], -1.0), 1.0) if damping is not None else 0.0
-        if abs(cycles - begun) > 0.5 or cycles <= 0.0:
+        if abs(cycles - first) > 0.5 or cycles <= 0.0:
             return None
         freedom = max(len(self.ago) - self.trend.shape[1] - len(solved), 1)
         variance = float(residual @ residual) / freedom
@@ -303,7 +306,7 @@ class _CycleInSpans:
     power: float
 
     def cycle(self, since_s: float, until_s: float, span_s: float) -> FittedCycle:
-        """Return it in seconds."""
+        """Return the cycle with times in seconds."""
         period_s = span_s / self.cycles
         return FittedCycle(
             period_s=period_s,

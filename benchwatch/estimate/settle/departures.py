@@ -1,10 +1,10 @@
-"""Did the offset leave the limit although the forecast had ruled that out?
+"""Departures: times at which the offset left the limit although the forecast had ruled that out.
 
-A relaxing thermostat comes in like an exponential until it switches, a saw-tooth is quiet between
-its jumps, and one turning point of a slow cycle looks like a tail. Nothing in the past shows the
-first such switch unless the warm-up hides it: a verdict may be given before it. After such a
-departure the verdict waits until a cycle of up to `LONGEST_PERIOD` horizons would have switched
-again, and after two for longer than the time between them. A decaying swing is no such cycle.
+A thermostat that switches comes in like an exponential until it switches, a saw-tooth is quiet
+between its jumps, and one turning point of a slow cycle looks like a tail. No earlier reading shows
+that a first switch is coming, so a verdict may be given before it. After one departure the verdict
+waits until a cycle of up to `LONGEST_PERIOD` horizons would have switched again, and after two for
+longer than the time between them. A decaying swing is no such cycle.
 """
 
 import math
@@ -16,68 +16,69 @@ from typing import Final
 LONGEST_PERIOD: Final = 4.0
 """Horizons in the longest cycle that is waited for after one departure."""
 FIRST: Final = 3.75
-"""Horizons without a verdict after the offset was last seen away. It stays away from the level it
-was to keep for up to a horizon, so that a cycle of `LONGEST_PERIOD` switches again before these
-are over."""
+"""Horizons without a verdict after the offset was last seen away from the level it was forecast to
+keep. It stays away for up to a horizon, so a cycle of `LONGEST_PERIOD` horizons switches again
+within this time."""
 LONE: Final = 1.0
-"""The same after a departure that no such cycle makes: it was quiet for longer before it."""
+"""The same after a departure that no such cycle explains: the offset was quiet before it for
+longer than `LONGEST_PERIOD`."""
 LONGER: Final = 1.25
-"""Times the larger of the last two intervals between departures without a verdict."""
+"""Time without a verdict over the larger of the last two intervals between departures."""
 LONGEST: Final = 8.0
 """Horizons without a verdict at most."""
 REMEMBERED: Final = 24.0
 """Horizons after which a departure no longer counts."""
 COMPARED: Final = 0.5
-"""Largest uncertainty, in limits, of a forecast that is compared with what comes although the
-verdict could not be given."""
+"""Largest spread, in limits, of a forecast that is compared with later readings although no
+verdict could be given."""
 IN_TIME: Final = 0.1
-"""Horizons by which a level may be later than the time that was forecast."""
+"""Horizons by which a level may be later than the time it was forecast for."""
 
 
 @dataclass(frozen=True, slots=True)
 class ExpectedOffset:
-    """The nearest forecast of the offset."""
+    """The forecast of the offset for the nearest forecast time."""
 
     in_s: float
-    """Seconds from now on."""
+    """Seconds from now to that time."""
     change: float
-    """Fractional, until then."""
+    """Change until then, fractional."""
     spread: float
-    """How far the change may be off, fractional."""
+    """Largest error of the change, fractional."""
 
 
 class Departures:
-    """Levels at which the offset was forecast to stay, and when it left them."""
+    """Levels at which the offset was forecast to stay, and the times at which it left them."""
 
     def __init__(self) -> None:
         self._quiet: deque[tuple[float, float]] = deque(maxlen=256)
         self._forecast: deque[tuple[float, float, float]] = deque(maxlen=256)
         """Times, offsets forecast for them while no verdict could be given, and their spreads."""
-        self.forget()
+        self.clear()
 
-    def forget(self) -> None:
-        """Begin anew: the oscillator was not seen for a while."""
+    def clear(self) -> None:
+        """Discard all levels and departures, as after a long gap."""
         self._quiet.clear()
         self._forecast.clear()
         self._times: list[float] = []
         self._last_s = -math.inf
         self._lone = False
-        """Whether the first of `_times` came after more quiet than in any cycle waited for."""
+        """Whether the first of `_times` came after a longer quiet than in any cycle waited for."""
         self._quiet_from = self._quiet_until = -math.inf
         """The newest quiet stretch, never interrupted for a horizon."""
 
     def nudged(self, at_s: float) -> None:
-        """Drop the departures since `at_s`, when the oscillator was turned."""
+        """Drop the levels and the departures since a turn of the trimmer at `at_s`."""
         self._quiet.clear()
         self._drop(at_s, math.inf)
 
     def explain(self, since_s: float, until_s: float) -> None:
-        """Drop the departures of a time in which a decaying swing explains them."""
+        """Drop the departures from `since_s` to `until_s`: a decaying swing explains them."""
         if any(since_s <= t <= until_s for t in self._times):
             self._drop(since_s, until_s)
 
     def _drop(self, since_s: float, until_s: float) -> None:
-        """Forget the departures of a time."""
+        """Drop the departures from `since_s` to `until_s`."""
         self._forecast.clear()
         self._times = [t for t in self._times if not since_s <= t <= until_s]
         if since_s <= self._last_s <= until_s:
@@ -94,16 +95,16 @@ class Departures:
         horizon_s: float,
         expected: ExpectedOffset | None = None,
     ) -> bool:
-        """Take the newest mean offset; return whether it has left a level that it was to keep.
+        """Take the newest mean offset; return whether it has left a level it was forecast to keep.
 
         Args:
             at_s: now, s.
             level: fractional.
-            u: its standard uncertainty.
-            quiet: the forecast change stays within the limit.
+            u: standard uncertainty of `level`.
+            quiet: whether the forecast change stays within the limit.
             limit: of the verdict, fractional.
             horizon_s: of the verdict, s.
-            expected: compared with what comes when it is not quiet.
+            expected: forecast that is compared with later levels when `quiet` is False.
         """
         while self._quiet and self._quiet[0][0] < at_s - horizon_s:
             self._quiet.popleft()
@@ -129,7 +130,7 @@ class Departures:
         return away
 
     def _depart(self, at_s: float, horizon_s: float) -> None:
-        """Note a departure now."""
+        """Record a departure at `at_s`."""
         if at_s - self._last_s > 0.5 * horizon_s:
             if not self._times:
                 quiet_s = self._quiet_until - self._quiet_from
@@ -140,7 +141,7 @@ class Departures:
         self._quiet_from = at_s
 
     def wait_s(self, at_s: float, horizon_s: float) -> float:
-        """How long no verdict can be given, from `at_s` on; 0 when it can."""
+        """Return for how many seconds from `at_s` on no verdict can be given; 0 when it can."""
         self._times = [t for t in self._times if t > at_s - REMEMBERED * horizon_s]
         if not self._times:
             return 0.0

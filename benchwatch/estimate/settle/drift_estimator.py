@@ -1,4 +1,4 @@
-"""The drift over the best span: long enough for a significant slope, and no longer."""
+"""The drift over the shortest span on which its slope is significant."""
 
 import math
 from typing import Final
@@ -9,20 +9,21 @@ from benchwatch.estimate.results import Drift
 from benchwatch.estimate.settle.noise_model import NoiseModel
 
 BLOCKS: Final = 32
+"""Most block means in a fit."""
 KAPPA: Final = 2.55
 """sd of a least-squares slope is κ·σy(T/2)/T: white FM √6, flicker FM 2.548, random walk √7.2."""
 LOOSE: Final = 5.0
 TIGHT: Final = 10.0
-"""The span doubles while the drift is under `LOOSE` u, and halves while half of it would
-still give `TIGHT` u."""
+"""The span doubles while the drift is under `LOOSE` u, and halves while the drift over half the
+span is above `TIGHT` u."""
 BENT: Final = 2.0
-"""It also halves, and does not double, where the slope of the newer half lies further than
-this many of its u from that of the whole: the offset creeps after a nudge and comes to rest,
-and a line through both would show a drift that is over."""
+"""The span also halves, and does not double, where the slopes of the newer half and of the whole
+differ by more than this many u of the former: the offset creeps after a nudge and comes to rest,
+and one line through both would show a drift that is over."""
 
 
 class DriftEstimator:
-    """Fits a line to one level of the block means, and moves by at most one level at a time."""
+    """Fits a line to one level of the block means; each fit changes it by one level at most."""
 
     def __init__(self) -> None:
         self._level = 0
@@ -32,13 +33,13 @@ class DriftEstimator:
     ) -> Drift | None:
         """Return the slope of the newest readings after `since`; None before three of them.
 
-        Its u is from σy(T/2) of `noise`, which is made of second differences: no drift is in it.
+        Its u is from σy(T/2) of `noise`, which a drift does not enlarge (second differences).
 
         Args:
             means: block means of the readings.
             since: time of the newest nudge, s.
-            longest_s: longest span.
-            noise: None while unknown; the drift then has no u.
+            longest_s: longest span, s.
+            noise: of the readings; None while unknown, and the drift then has no u.
         """
         level = self._level
         here = _slope(means, level, since, noise)

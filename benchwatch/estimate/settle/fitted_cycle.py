@@ -1,4 +1,4 @@
-"""A cycle of the offset, such as a thermostat's, as it was fitted: what it tells and how surely."""
+"""A fitted cycle of the offset, such as a thermostat's, with its uncertainties."""
 
 import math
 from dataclasses import dataclass
@@ -9,13 +9,14 @@ from benchwatch.estimate.results import OffsetCycle
 SEEN_TO_SHOW: Final = 2.5
 """Periods that must have been seen for a cycle to be shown: fewer may be a single excursion."""
 POWER_TO_SHOW: Final = 120.0
-"""Fall of chi-square over residual variance to be shown: flicker noise makes weak ones ..."""
+"""Least fall of chi-square over residual variance of a cycle that is shown; flicker noise makes
+weaker ones ..."""
 MANY: Final = 6.0
-"""... and its power goes with the period: more is asked of one seen fewer times than this."""
+"""... whose power grows with the period: with fewer periods than this, more power is needed."""
 SMALLEST_SHOWN: Final = 0.05
-"""Least swing of those shown, in limits."""
+"""Least swing of a cycle that is shown, in limits."""
 KNOWN: Final = 5.0
-"""Standard uncertainties of its swing from which on a decaying one accounts for a departure."""
+"""Least swing, in its standard uncertainties, of a decaying cycle that explains a departure."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,12 +30,12 @@ class FittedCycle:
     decay_per_s: float
     """The swing falls as e^(-decay·t); 0 where no decay is sure."""
     seen: float
-    """Periods that it was found in."""
+    """Number of periods in which it was found."""
     power: float
     """Fall of chi-square over the residual variance."""
     since_s: float
     until_s: float
-    """Times of the first and the last reading that it was found in."""
+    """Times of the first and the last block in which it was found, s."""
 
     @property
     def sure(self) -> bool:
@@ -42,7 +43,7 @@ class FittedCycle:
         return self.seen >= SEEN_TO_SHOW
 
     def shown(self, limit: float) -> OffsetCycle | None:
-        """Return what is shown of it; None while it is unsure, decays or is too small.
+        """Return the cycle to show; None while it is unsure, decays or is too small.
 
         Args:
             limit: of the settle verdict, fractional.
@@ -59,20 +60,23 @@ class FittedCycle:
         )
 
     def steepest(self) -> float:
-        """Drift where it passes through its middle, fractional per second, as of a sine."""
+        """Return the drift of a sine at its middle, π·swing/period, fractional per second."""
         return math.pi * self.swing / self.period_s
 
     def above(self, limit: float) -> tuple[float, float]:
-        """Return from when to when a surely decaying swing exceeded `limit`; (inf, -inf): never."""
+        """Return the times, s, between which a surely decaying swing exceeded `limit`.
+
+        (inf, -inf): it never did, or does not surely decay.
+        """
         known = self.decay_per_s > 0.0 and self.sure and self.swing > KNOWN * self.swing_u
         if not known:
             return math.inf, -math.inf
-        # The swing is that at `until_s`, and exceeded the limit until so long before.
+        # `swing` is the one at `until_s`; it fell to the limit `before_s` earlier.
         before_s = math.log(limit / self.swing) / self.decay_per_s
         return self.since_s, self.until_s - max(before_s, 0.0)
 
     def within(self, span_s: float, now_s: float) -> tuple[float, float]:
-        """Largest change by it in `span_s` seconds from `now_s` on, and its standard u."""
+        """Return its largest change in `span_s` seconds from `now_s` on, and the standard u."""
         share = math.sin(math.pi * min(span_s / self.period_s, 0.5))
         share *= math.exp(-self.decay_per_s * max(now_s - self.until_s, 0.0))
         return share * self.swing, share * self.swing_u

@@ -1,8 +1,8 @@
-"""Do the readings after a gap go on at the level at which an oven had settled before it?
+"""Comparison of the readings after a gap with the level at which an oven had settled before it.
 
-Readings are held until there are enough to tell. They go on if the gap is short against the time
-for which the oven had been settled, and they are steady and at the old level within the limit;
-else the readings before the gap are no guide to those after it.
+Readings are held back until there are enough to compare. The verdict continues if the gap is short
+against the time for which the oven had been settled, and the readings are steady and at the old
+level within the limit; else the readings before the gap are discarded.
 """
 
 import math
@@ -17,9 +17,9 @@ SPAN: Final = 0.05
 """Horizons over which readings after a gap are compared, up to `LONGEST_S`."""
 FEWEST: Final = 8
 MOST: Final = 512
-"""Readings compared; with so many the span no longer counts."""
+"""Readings that are enough for the comparison however short their span."""
 STEADY: Final = 0.5
-"""Limits by which their two halves may differ."""
+"""Limits by which the two halves of the readings may differ."""
 
 
 class GapComparison:
@@ -28,7 +28,7 @@ class GapComparison:
     Args:
         last_s: time of the last reading before it.
         level: mean before it, fractional.
-        level_u: its standard uncertainty.
+        level_u: standard uncertainty of `level`.
         held_s: how long the oven had been settled.
         limit: of the verdict.
     """
@@ -40,18 +40,18 @@ class GapComparison:
         self._held_s = held_s
         self._limit = limit
         self.readings: list[tuple[float, float, float]] = []
-        """Time, offset and last digit, as given."""
+        """Time, offset and last digit of each, as given to `add`."""
 
     def gap(self) -> None:
-        """Begin anew with the next reading: readings stopped again."""
+        """Discard the readings held: there was another gap."""
         self.readings.clear()
 
     def add(self, elapsed_s: float, offset: float, quantum: float) -> None:
         """Take a reading."""
         self.readings.append((elapsed_s, offset, quantum))
 
-    def goes_on(self) -> bool | None:
-        """Tell whether they go on at the old level; None while that can't be told."""
+    def at_old_level(self) -> bool | None:
+        """Return whether the readings are at the old level; None while there are too few."""
         first_s, last_s = self.readings[0][0], self.readings[-1][0]
         if first_s - self._last_s > SHARE * self._held_s:
             return False

@@ -1,6 +1,6 @@
 """White and flicker FM of the readings, separated by their live Hadamard variances.
 
-This fit of two weighted terms in 1/τ, neither negative, is no line of `estimate.regression`.
+The fit has two weighted terms that may not be negative, so it is none of `estimate.regression`.
 """
 
 from collections.abc import Iterable
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 FEWEST: Final = 6
-"""Differences below which a level's variance is not used."""
+"""Fewest differences in a variance that is used."""
 
 SCATTER: Final = 35.0 / 9.0
 """Relative variance of a Hadamard variance times its number of differences, for white FM: the
@@ -26,12 +26,12 @@ class NoiseModel:
     flicker: float
 
     def variance(self, tau_s: float) -> float:
-        """Two-sample variance of means over `tau_s` seconds."""
+        """Return the two-sample variance of means over `tau_s` seconds."""
         return self.white / tau_s + self.flicker
 
 
 def fit_noise(points: Iterable[tuple[float, float, int]]) -> NoiseModel | None:
-    """Least squares of a/τ + b to Hadamard variances, by relative error; neither negative.
+    """Fit a/τ + b to Hadamard variances by least squares of the relative errors; a, b ≥ 0.
 
     Args:
         points: (τ in seconds, variance, number of differences) of each level.
@@ -66,7 +66,7 @@ def fit_noise(points: Iterable[tuple[float, float, int]]) -> NoiseModel | None:
             return NoiseModel(0.0, s_by / s_bb)
         variance = SCATTER * s_aa / determinant
         if flicker > 0.0 and flicker**2 > variance:
-            # Subtract what scatter alone would give, so that white noise stays white.
+            # Subtract the flicker that scatter alone gives, so that white noise stays white.
             flicker -= variance / flicker
             return NoiseModel((s_ay - flicker * s_ab) / s_aa, flicker)
     return NoiseModel(s_ay / s_aa, 0.0)

@@ -1,9 +1,9 @@
-"""The past that drift and settle verdict are made from: block means, noise and nudges.
+"""The past readings from which drift and settle verdict are computed: block means, noise, nudges.
 
 The forecast is fitted to the last three quarters of the time since the first reading, or to half or
 a quarter of it when the fit does not follow more. A nudge adds a free step to the fit: the readings
 before it still count for the drift, and neither its size nor its u need be known. After a gap only
-the noise is remembered: the oven may have lost its power meanwhile.
+the noise is kept: the oven may have lost its power meanwhile.
 """
 
 import math
@@ -20,32 +20,32 @@ from benchwatch.estimate.settle.fitted_cycle import FittedCycle
 from benchwatch.estimate.settle.noise_model import NoiseModel, fit_noise
 
 FINEST: Final = 100.0
-"""Blocks of readings need be no shorter than this fraction of the horizon."""
+"""Blocks need be no shorter than the horizon divided by this."""
 YOUNG: Final = 64.0
-"""Nor need they be shorter than this fraction of the past."""
+"""Blocks need be no shorter than the time since the first reading divided by this."""
 BLOCKS_PER_OCTAVE: Final = 6
 """Blocks lengthen with their age: a sixth of it at most."""
 SHARES: Final = (0.75, 0.5, 0.25)
-"""The fit takes the first of these shares of the past that it follows."""
+"""Shares of the time since the first reading; the first that the fit follows is taken."""
 FOLLOWS: Final = 2.0
-"""Reduced chi-square up to which it does."""
+"""Reduced chi-square below which the fit follows the readings."""
 FEWEST: Final = 8
-"""Blocks, beside one a nudge, that a forecast takes."""
+"""Fewest blocks of a forecast, beside one for each nudge."""
 WAVES: Final = 6
-"""More blocks that it takes with a cycle."""
+"""Further blocks that a forecast with a cycle needs."""
 LONG: Final = 4.0
-"""Mean intervals from which on the time between two readings is a gap."""
+"""Time between two readings, in mean intervals, from which on it is a gap."""
 STEPS: Final = 6
-"""Nudges fitted at once; readings before an older one no longer count."""
+"""Most nudges in a fit; readings before an older nudge no longer count."""
 CLOSE: Final = 8
 """Nudges fewer readings apart count as one, and the readings between them are left out."""
 
 
 class PastReadings:
-    """O(1) a reading and bounded memory.
+    """Block means, noise and nudges of the readings so far; O(1) a reading, bounded memory.
 
-    Times are given on any origin and kept since the first reading, offsets likewise, so that
-    no digits are lost.
+    Times may have any origin. They are stored relative to the first reading, and offsets likewise,
+    so that no digits are lost.
     """
 
     def __init__(self) -> None:
@@ -53,17 +53,17 @@ class PastReadings:
         self.steps: list[float] = []
         """Times of the nudges that still count, s since the first reading."""
         self.origin: tuple[float, float] | None = None
-        """Time and offset of the first reading; None when there is none."""
+        """Time (s) and offset of the first reading; None when there is none."""
         self.now = 0.0
         """Time of the newest reading, s since the first."""
         self.last_step = -math.inf
         """Time of the newest nudge, s since the first reading; minus infinity without one."""
         self._unlisted = -math.inf
-        """Newest nudge that is not in `steps`; readings before it no longer count."""
+        """Time of the newest nudge that is not in `steps`; readings before it no longer count."""
         self._quantum = 0.0
 
     def add(self, elapsed_s: float, offset: float, quantum: float = 0.0) -> bool:
-        """Take a clean reading and its last digit, 0 if unknown; True if it is later than all."""
+        """Take a clean reading and its last digit, 0 if unknown; False if its time is not later."""
         self._quantum = quantum
         if self.origin is None:
             self.origin = (elapsed_s, offset)
@@ -89,7 +89,7 @@ class PastReadings:
         self.last_step = at
 
     def leave_out(self, until: float) -> None:
-        """Leave out the readings between the newest nudge and `until`: the trimmer crept."""
+        """Leave out the readings from the newest nudge to `until` (s): the trimmer crept."""
         at = self.steps.pop() if self.steps else self.last_step
         for t, y in self.means.cut(at):
             if t >= until:
@@ -97,15 +97,15 @@ class PastReadings:
         self.steps.append(until)
         self.last_step = until
 
-    def go_on(self, readings: list[tuple[float, float, float]]) -> None:
-        """Take the readings after a gap, with their last digits, that no block lies across."""
+    def resume(self, readings: list[tuple[float, float, float]]) -> None:
+        """Take the readings after a gap, with their last digits; no block lies across the gap."""
         assert self.origin is not None
         self.means.cut(readings[0][0] - self.origin[0])
         for elapsed_s, offset, quantum in readings:
             self.add(elapsed_s, offset, quantum)
 
     def gap(self) -> None:
-        """Forget all but the noise."""
+        """Discard all but the noise."""
         self.means.restart()
         self.origin = None
         self.now = 0.0
@@ -113,12 +113,12 @@ class PastReadings:
         self.steps.clear()
 
     def interval_s(self) -> float:
-        """Usual time between the newest readings; 0 when unknown."""
+        """Return the usual time between the newest readings, s; 0 when unknown."""
         t = self.means.levels[0].rows()[0]
         if len(t) < 2:
             return 0.0
         mean_s = float((t[-1] - t[0]) / (len(t) - 1))
-        # A gap among them is not a usual time.
+        # With a gap among the intervals, the median is the usual one.
         steps = np.diff(t)
         if steps.max() < LONG * mean_s:
             return mean_s
@@ -128,7 +128,7 @@ class PastReadings:
     def level(
         self, blocks: FloatArray, span_s: float, noise: NoiseModel, interval_s: float
     ) -> tuple[float, float]:
-        """Mean of the newest `span_s` seconds since the last nudge, and its standard u."""
+        """Return the mean of the newest `span_s` seconds since the last nudge, and its u."""
         since = max(self.now - span_s, self.last_step)
         recent = blocks[:, min(int(blocks[0].searchsorted(since)), blocks.shape[1] - 1) :]
         readings = float(recent[2].sum())
@@ -136,11 +136,11 @@ class PastReadings:
         return mean, float(np.sqrt(noise.variance(readings * interval_s)))
 
     def rounding(self) -> float:
-        """Variance of means from the rounding that the newest readings share."""
+        """Return the variance of means from the rounding that the newest readings share."""
         return rounding_variance(self.means.levels[0].rows()[1].tolist(), self._quantum)
 
     def noise(self, horizon_s: float, interval_s: float) -> NoiseModel | None:
-        """Fit the noise at averaging times that matter up to the horizon."""
+        """Fit the noise at averaging times up to 1/32 of the horizon or of the past."""
         longest = max(horizon_s, self.now) / 32.0
         points = []
         for level, blocks in enumerate(self.means.levels):
@@ -183,7 +183,7 @@ class PastReadings:
         return chosen
 
     def enough(self, blocks: FloatArray) -> bool:
-        """Tell whether `blocks` can be fitted with all nudges."""
+        """Return whether `blocks` are enough for a fit with all nudges."""
         return len(blocks[0]) >= FEWEST + len(self.steps)
 
     def forecast(
@@ -194,9 +194,10 @@ class PastReadings:
         interval_s: float,
         cycle: FittedCycle | None = None,
     ) -> ChangeForecast:
-        """Forecast from the longest past that the fit follows, else from all of it; see `enough`.
+        """Forecast from the longest share of the blocks that the fit follows, else the longest.
 
-        A past that is not followed without `cycle` is tried with it.
+        Each share that the fit does not follow without `cycle` is tried with it. The blocks must
+        be `enough`.
         """
         longest: ChangeForecast | None = None
         for share in SHARES:
@@ -205,7 +206,7 @@ class PastReadings:
                 if beside is not None and beside.decay_per_s:
                     start = max(start, beside.since_s)
                 recent = blocks[:, int(blocks[0].searchsorted(start)) :]
-                # A nudge outside the blocks would be a column of zeros or of ones.
+                # The column of a nudge outside the blocks would be all zeros or all ones.
                 steps = tuple(
                     at for at in self.steps if recent.size and recent[0, 0] < at <= recent[0, -1]
                 )

@@ -1,25 +1,25 @@
-"""Has the oven settled? Drift, verdict and time to go, from clean readings one at a time.
+"""Drift, settle verdict and time to go, from clean readings one at a time.
 
-Settled means: from now on the offset stays within the limit of where it is now for the
-horizon. A verdict is false when the noise-free offset will leave that band, and late by the time
-since the first moment from which on it no longer will.
+Settled means: for one horizon from now on, the offset stays within the limit of its present value.
+A verdict is false when the noise-free offset will leave that band; it is late by the time since
+the first moment from which on the offset stays in it.
 
 The verdict is an equivalence test. The forecast change (see `change_forecast`) and a multiple of
 its standard uncertainty must stay within the limit up to the horizon, and beyond it within the
 same rate: so a turning point is not settled, nor a warm-up tail that hides a constant drift
-for some minutes. A cycle's swing adds to the change (see `cycle_search`), and after the offset left
-the limit unforeseen, the verdict waits (`departures`). `settle_verdict` says how it is given and
-withdrawn, so that neither a lucky moment gives it nor does it flicker.
+for some minutes. A cycle's swing adds to the change (see `cycle_search`), and after the offset has
+left the limit against the forecast, the verdict waits (`departures`). The delays of
+`settle_verdict` keep a moment's chance from giving the verdict, and the verdict from flickering.
 
 Rounding that the readings share does not average: it counts as a floor of their deviation and
-at both ends of the change. `past_readings` holds the past that the forecast is made from. A gap
-that is short against the time for which the oven had been settled is bridged where the readings go
-on at the old level (`gap_comparison`); after any other the verdict is earned anew.
+at both ends of the change. `past_readings` holds the readings that the forecast is fitted to. A gap
+that is short against the time for which the oven had been settled is bridged if the readings after
+it are at the old level (`gap_comparison`); after any other gap the verdict starts again.
 
-Drift and verdict are worked out anew every hundredth of the horizon, but then at most every
-third reading unless readings are slower than a twentieth of the horizon; the verdict every
-fourth time while it is far from changing. Against the rule
-"moved less than the limit in the last horizon" see tests/benchmarks/test_quality_settling.py.
+Drift and verdict are recomputed every hundredth of the horizon, but not before three more readings
+unless readings are slower than a twentieth of the horizon; the verdict every fourth time while it
+is far from changing. tests/benchmarks/test_quality_settling.py compares the verdict with the rule
+"moved less than the limit in the last horizon".
 """
 
 import math
@@ -41,15 +41,15 @@ from benchwatch.estimate.settle.settle_verdict import CREEP_READINGS, SettleVerd
 from benchwatch.estimate.settle.warm_up_fit import WarmUpCurve, WarmUpFit
 
 REACH: Final = 8.0
-"""Horizons that the drift looks back at most."""
+"""Longest span of the drift, in horizons."""
 FEW_INTERVALS: Final = 4.0
-"""Intervals between readings up to which a gap is a few lost readings."""
+"""Longest gap, in intervals between readings, that counts as a few lost readings."""
 DRIFT_HORIZON_S: Final = 600.0
-"""Sets the scale of the drift's span when no limit was asked for."""
+"""Horizon of the drift when no limit was asked for."""
 
 
 class _Schedule:
-    """When drift and verdict are worked out anew; times in seconds since the first reading."""
+    """When drift and verdict are recomputed; times in seconds since the first reading."""
 
     def __init__(self) -> None:
         self._drift_at = self._verdict_at = -math.inf
@@ -60,7 +60,7 @@ class _Schedule:
         self._drift_at = self._verdict_at = -math.inf
 
     def drift_due(self, now: float, horizon_s: float, readings: int) -> bool:
-        """Tell whether the drift is due, and count it as worked out now if it is.
+        """Return whether the drift is due, and record it as computed now if it is.
 
         Args:
             now: time of the newest reading.
@@ -75,7 +75,7 @@ class _Schedule:
         return True
 
     def verdict_due(self, now: float, pause_s: float) -> bool:
-        """Tell whether the verdict is due, and count it as given now if it is."""
+        """Return whether the verdict is due, and record it as given now if it is."""
         if now - self._verdict_at < pause_s:
             return False
         self._verdict_at = now
@@ -83,7 +83,10 @@ class _Schedule:
 
 
 class SettleEstimator:
-    """O(1) a reading and bounded memory; times on any origin, offsets to 1e-3."""
+    """Drift and settle verdict of one oscillator; O(1) a reading, bounded memory.
+
+    Times may have any origin; offsets may be up to 1e-3.
+    """
 
     def __init__(self, limit: SettleLimit | None) -> None:
         self._limit = limit
@@ -99,9 +102,9 @@ class SettleEstimator:
         """Mean of the newest readings and its u, fractional, less the first reading."""
         self._cycles = CycleSearch()
         self._searched_at = 0
-        """Readings when a cycle was last searched."""
+        """Number of readings at the last search for a cycle."""
         self._creep_judged = True
-        """Whether it is known if the readings right after the newest nudge must be left out."""
+        """Whether the readings right after the newest nudge were checked for a creep."""
         self._history = SettleHistoryTracker()
         self._after_gap: GapComparison | None = None
         self._curve = WarmUpCurve()
@@ -129,8 +132,8 @@ class SettleEstimator:
         if self._past.origin is None:
             return
         if self._after_gap is not None:
-            # The readings after the gap no longer have the level before it.
-            self._forget(self._after_gap.readings)
+            # After a nudge the readings can't be compared with the level before the gap.
+            self._restart_with(self._after_gap.readings)
         self._past.step(at_s)
         self._verdict.nudged(self._past.last_step)
         self._creep_judged = False
@@ -139,24 +142,25 @@ class SettleEstimator:
         self._schedule.at_once()
 
     def set_limits(self, limit: SettleLimit | None) -> None:
-        """Take another limit; the readings stay, the verdict is earned anew."""
+        """Take another limit; the readings are kept, the verdict starts again."""
         if self._after_gap is not None:
-            self._forget(self._after_gap.readings)
+            self._restart_with(self._after_gap.readings)
         self._limit = limit
         self._horizon_s = limit.horizon_s if limit else DRIFT_HORIZON_S
         self._restart()
         self._verdict.at_once()
-        self._history.forget()
+        self._history.clear()
 
     def gap(self, lasted_s: float | None = None) -> None:
         """Take a gap in the readings.
 
-        A few lost readings change nothing: the fits take each reading at its own time. A settled
-        oven is compared with what comes after; else all is forgotten but the noise.
+        A few lost readings change nothing: the fits take each reading at its own time. If the oven
+        was settled, the readings after the gap are compared with its level; else all but the
+        noise is discarded.
 
         Args:
-            lasted_s: for how long, seconds; None when the readings before can't be compared with
-                those to come.
+            lasted_s: length of the gap, s; None when the readings before it can't be compared with
+                those after it.
         """
         past = self._past
         if lasted_s is not None and lasted_s <= FEW_INTERVALS * past.interval_s():
@@ -175,7 +179,7 @@ class SettleEstimator:
             or past.origin is None
             or history is None
         ):
-            self._forget([])
+            self._restart_with([])
             return
         start, reference = past.origin
         self._after_gap = GapComparison(
@@ -194,16 +198,16 @@ class SettleEstimator:
         )
 
     def warm_up_fit(self) -> WarmUpFit | None:
-        """The exponential of the warm-up, for the screen; times since the run's zero."""
+        """Return the exponential of the warm-up, for the screen; times as given to `add`."""
         return self._curve.in_run(self._past.origin)
 
     def drift(self) -> Drift | None:
-        """Slope over the span that serves best; None before three readings."""
+        """Return the drift, over the span that `DriftEstimator` chooses; None before 3 readings."""
         self._work_out()
         return self._drift
 
     def verdict(self) -> Settle | None:
-        """The settle verdict; None when no limit was asked for."""
+        """Return the settle verdict; None when no limit was asked for."""
         if self._limit is None:
             return None
         self._work_out()
@@ -212,36 +216,36 @@ class SettleEstimator:
     def _compare(
         self, after: GapComparison, elapsed_s: float, offset: float, quantum: float
     ) -> None:
-        """Take a reading after a gap; go on from before the gap where the level is the same."""
+        """Take a reading after a gap; continue the verdict if the level is the same as before."""
         after.add(elapsed_s, offset, quantum)
-        goes_on = after.goes_on()
-        if goes_on:
+        at_old_level = after.at_old_level()
+        if at_old_level:
             self._after_gap = None
-            self._past.go_on(after.readings)
+            self._past.resume(after.readings)
             self._verdict.resume(self._past.now)
             self._schedule.at_once()
-        elif goes_on is not None:
-            self._forget(after.readings)
+        elif at_old_level is not None:
+            self._restart_with(after.readings)
 
-    def _forget(self, readings: list[tuple[float, float, float]]) -> None:
-        """Forget all but the noise, and begin anew with `readings`."""
+    def _restart_with(self, readings: list[tuple[float, float, float]]) -> None:
+        """Discard all but the noise, and start again with `readings`."""
         self._after_gap = None
         self._past.gap()
-        self._cycles.forget()
+        self._cycles.clear()
         self._level = None
         self._restart()
         for reading in readings:
             self.add(*reading)
 
     def _restart(self) -> None:
-        """Withdraw the verdict and what is shown with it."""
+        """Withdraw the verdict and the warm-up curve."""
         self._schedule.at_once()
         self._verdict.restart()
         self._settle = None
-        self._curve.forget()
+        self._curve.clear()
 
     def _work_out(self) -> None:
-        """Work drift and verdict out anew where they are due."""
+        """Recompute drift and verdict where they are due."""
         past, horizon_s = self._past, self._horizon_s
         if self._after_gap is not None or not self._schedule.drift_due(
             past.now, horizon_s, self._readings
@@ -251,7 +255,7 @@ class SettleEstimator:
         noise = past.noise(horizon_s, interval_s) if interval_s else None
         rounding = past.rounding() if noise else 0.0
         if noise is not None and rounding:
-            # What doesn't average is a floor of the deviation, as flicker FM is.
+            # Shared rounding does not average: it is a floor of the deviation, as flicker FM is.
             noise = replace(noise, flicker=noise.flicker + rounding)
         self._drift = self._drift_estimator.estimate(
             past.means, past.last_step, REACH * horizon_s, noise
@@ -275,7 +279,7 @@ class SettleEstimator:
             return
         self._judge(limit, blocks, noise, interval_s, rounding)
         if verdict.state == "settled":
-            self._curve.forget()
+            self._curve.clear()
         else:
             self._curve.fit(
                 blocks,
@@ -315,7 +319,7 @@ class SettleEstimator:
         if not (self._creep_judged or verdict.creeping(known)):
             self._creep_judged = True
             if verdict.state != "warming" and (known.surely_moving() or known.drifting() > 0.0):
-                # The trimmer crept, which looks like an oven that moves.
+                # The trimmer crept after the nudge, which looks like an oven that moves.
                 past.leave_out(past.last_step + CREEP_READINGS * interval_s)
                 return
         if verdict.about_to_settle(known, known.excess()):
@@ -342,7 +346,7 @@ class SettleEstimator:
         )
 
     def _look_back(self, at_s: float, level: float, limit: SettleLimit) -> SettleHistory | None:
-        """Update how long the verdict has held and how far the offset strayed meanwhile."""
+        """Update and return the settle history; `level` fractional, `at_s` as given to `add`."""
         span_s = LEVEL_SPAN * limit.horizon_s
         self._history.add(
             at_s,
@@ -354,7 +358,7 @@ class SettleEstimator:
         return self._history.history
 
     def _search_cycles(self, limit: SettleLimit, interval_s: float, *, everywhere: bool) -> None:
-        """Search one octave of periods, or all."""
+        """Search one octave of periods for a cycle, or all if `everywhere`."""
         self._searched_at = self._readings
         search = self._cycles.search_all if everywhere else self._cycles.search
         past = self._past

@@ -1,9 +1,9 @@
-"""Settled, warming or unsure: the state of the verdict, and how slowly it changes.
+"""The state of the verdict, settled, warming or unsure, and the delays before it changes.
 
-The forecast change, that of a cycle and their uncertainties must together stay within the limit
-up to the horizon, and beyond it within the same rate. The verdict is given when that has held for
-`GIVEN_AFTER`, and stands until the opposite is sure for `WITHDRAWN_AFTER` and for `FEW_READINGS` at
-least: turns that are not yet confirmed as nudges do not withdraw it.
+The forecast change, the change by a cycle and their uncertainties must together stay within the
+limit up to the horizon, and beyond it within the same rate. The verdict is given when they have
+done so for `GIVEN_AFTER`, and withdrawn when the oven has surely moved for `WITHDRAWN_AFTER` and
+for `FEW_READINGS` at least: a turn that is not yet confirmed as a nudge does not withdraw it.
 """
 
 import math
@@ -23,33 +23,34 @@ from benchwatch.estimate.settle.past_readings import FOLLOWS
 from benchwatch.estimate.settle.time_to_go import TimeToGo
 
 ALLOWANCE: Final = np.maximum(HORIZONS, 1.0)
-"""Change allowed at each forecast time, in limits: up to the horizon one, then the same rate."""
+"""Change allowed at each forecast time, in limits: 1 up to the horizon, then the same rate."""
 COVERAGE: Final = np.array([2.3, 2.3, 2.3, 1.9, 1.9, 1.9])
-"""Standard uncertainties added to each forecast change; fewer where it lies further ahead."""
+"""Standard uncertainties added to each forecast change; fewer for later forecast times."""
 ROUNDING_COVERAGE: Final = 2.5
-"""The same for rounding at both ends of a change: a digit over root 6, and never over a digit."""
+"""The same for rounding at both ends of a change: u is a digit over √6, the error below a digit."""
 CYCLE_COVERAGE: Final = 2.0
 """Standard uncertainties added to the swing of a cycle."""
 GIVEN_AFTER: Final = 0.03
 """Horizons for which an oven must be seen settled before the verdict is given."""
 WITHDRAWN_AFTER: Final = 0.05
-"""Horizons for which it must be seen moving before the verdict is withdrawn."""
+"""Horizons for which the oven must be seen moving before the verdict is withdrawn."""
 FEW_READINGS: Final = 20
-"""Readings for which it must be seen moving before the verdict is withdrawn, at least."""
+"""Fewest readings for which the oven must be seen moving before the verdict is withdrawn."""
 CREEP_READINGS: Final = 48
-"""Readings after a nudge during which the trimmer may creep, so that they withdraw no verdict. A
-creep is over within a few dozen readings (common practice, no source)."""
+"""Readings after a nudge that withdraw no verdict, as the trimmer may creep. A creep is over within
+a few dozen readings (common practice, no source)."""
 TRIM_READINGS: Final = 5 * CREEP_READINGS
-"""Readings, beside a horizon, for which nudge may follow nudge before they withdraw the verdict."""
+"""Readings, beside a horizon, for which nudges may follow each other without withdrawing the
+verdict."""
 FAR: Final = 3.0
 """Change that can't be ruled out, in limits, above which no verdict is near."""
 RARELY: Final = 4.0
-"""Times as long between two evaluations when no verdict is near, or one stands unchallenged."""
+"""Factor on the usual time between two evaluations when no change of the verdict is near."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VerdictInput:
-    """What a verdict is made from; times are since the first reading, the rest is fractional."""
+    """Input of a verdict; times are seconds since the first reading, offsets fractional."""
 
     now: float
     limit: SettleLimit
@@ -65,7 +66,7 @@ class VerdictInput:
     """Variance of means from rounding."""
 
     def excess(self) -> float:
-        """The largest change that can't be ruled out, with that of a cycle, in limits allowed."""
+        """Return the largest change not ruled out, a cycle's included, over the change allowed."""
         size, spread = np.abs(self.ahead.change), self.spread()
         if self.cycle is not None:
             swing, swing_u = self.cycle.within(self.limit.horizon_s, self.now)
@@ -73,51 +74,51 @@ class VerdictInput:
         return float(((size + spread) / (self.limit.limit * ALLOWANCE)).max())
 
     def spread(self) -> FloatArray:
-        """How far each forecast change may be off, by its u and by rounding."""
+        """Return the largest error of each forecast change, by its u and by rounding, (6,)."""
         return np.hypot(COVERAGE * self.ahead.u, self.rounding_spread())
 
     def rounding_spread(self) -> float:
-        """How far a change may be off by rounding at both its ends."""
+        """Return the largest error of a change by rounding at both its ends."""
         return ROUNDING_COVERAGE * math.sqrt(2.0 * self.rounding)
 
     def cycling(self) -> bool:
-        """Tell whether a cycle surely moves the offset by more than the limit."""
+        """Return whether a cycle surely moves the offset by more than the limit."""
         if self.cycle is None or not self.cycle.sure:
             return False
         swing, swing_u = self.cycle.within(self.limit.horizon_s, self.now)
         return swing - CYCLE_COVERAGE * swing_u > self.limit.limit
 
     def shown_cycle(self) -> OffsetCycle | None:
-        """Return the cycle that is shown."""
+        """Return the cycle to show; None without one."""
         return None if self.cycle is None else self.cycle.shown(self.limit.limit)
 
     def change(self) -> float:
-        """The largest change forecast within the horizon."""
+        """Return the largest change forecast within the horizon."""
         return float(np.abs(self.ahead.change[HORIZONS <= 1.0]).max())
 
     def expected(self) -> ExpectedOffset:
-        """Return the nearest forecast."""
+        """Return the forecast for the nearest forecast time."""
         in_s = float(HORIZONS[0]) * self.limit.horizon_s
         return ExpectedOffset(
             in_s=in_s, change=float(self.ahead.change[0]), spread=float(self.spread()[0])
         )
 
     def surely_moving(self) -> bool:
-        """Tell whether the forecast change is above the limit beyond its uncertainty."""
+        """Return whether the forecast change exceeds the limit by more than its uncertainty."""
         sure = np.abs(self.ahead.change) - self.spread() > self.limit.limit
         return bool(sure[HORIZONS <= 1.0].any())
 
     def drift_ahead(self) -> tuple[float, float]:
-        """The least and the most that the present drift comes to over the horizon: 2u around it."""
+        """Return the least and the largest change by the present drift over the horizon, ±2u."""
         if self.drift is None or self.drift.u is None:
             return 0.0, math.inf
         change, u = (x * self.limit.horizon_s for x in (abs(self.drift.per_s), self.drift.u))
         return change - 2.0 * u, change + 2.0 * u
 
     def drifting(self) -> float:
-        """What the present drift comes to over the horizon where it is surely too large, else 0.
+        """Return the change by the present drift over the horizon if surely too large, else 0.
 
-        The drift of a cycle between its turning points comes back, and does not count.
+        The drift of a cycle between its turning points reverses, and does not count.
         """
         least, most = self.drift_ahead()
         back = 0.0 if self.cycle is None else self.cycle.steepest() * self.limit.horizon_s
@@ -125,7 +126,7 @@ class VerdictInput:
 
 
 class SettleVerdict:
-    """O(1) and bounded; `judge` is called at each evaluation."""
+    """The verdict and its state; `judge` is called at each evaluation, O(1), bounded memory."""
 
     def __init__(self) -> None:
         self.departures = Departures()
@@ -133,45 +134,45 @@ class SettleVerdict:
         self.restart()
 
     def restart(self) -> None:
-        """Begin anew: unsure."""
+        """Withdraw the verdict and discard what led to it; the state is unsure."""
         self.state: SettleState = "unsure"
         self.since: float | None = None
-        """When it was given, in seconds since the first reading."""
+        """Time at which the verdict was given, s since the first reading."""
         self.pause = 1.0
-        """Times the usual wait until the next evaluation."""
+        """Factor on the usual time until the next evaluation."""
         self._moving_since = math.inf
         self._quiet_since = math.inf
         self._nudged_at = -math.inf
         self._creeps_since = math.inf
         self._drift_was_small = False
-        # Set once the drift is surely as small as the verdict says. Before, it lags behind an oven
-        # that comes in; from then on a larger one contradicts the verdict.
-        self.departures.forget()
-        self.time_to_go.forget()
+        # Set once the drift is surely within the limit. Until then the drift lags behind an oven
+        # that comes in; from then on a larger drift contradicts the verdict.
+        self.departures.clear()
+        self.time_to_go.clear()
 
     def at_once(self) -> None:
-        """Begin anew, and give the verdict at the next evaluation if it can be: for a new limit."""
+        """Restart for a new limit: the next evaluation may give the verdict without delay."""
         self.restart()
         self._quiet_since = -math.inf
 
     def nudged(self, at: float) -> None:
-        """Take a confirmed nudge: what seemed to move since `at` was the nudge."""
+        """Take a confirmed nudge at `at`: the motion seen since then was the nudge."""
         self._nudged_at = at
         self._moving_since = math.inf
-        self.time_to_go.forget()
+        self.time_to_go.clear()
         self.departures.nudged(at)
 
     def creeping(self, known: VerdictInput) -> bool:
-        """Tell whether a nudge is so recent that the trimmer may still creep."""
+        """Return whether a nudge is so recent that the trimmer may still creep."""
         return known.now - self._nudged_at < CREEP_READINGS * known.interval_s
 
     def resume(self, now: float) -> None:
-        """Go on after a gap over which the level stayed; `now` is since the first reading, s."""
+        """Continue after a gap over which the level stayed; `now` in s since the first reading."""
         self._moving_since = math.inf
         self.since = now
 
     def about_to_settle(self, known: VerdictInput, excess: float) -> bool:
-        """Tell whether the verdict would be given now if no unknown cycle is found."""
+        """Return whether the verdict is due now unless a cycle search finds a new cycle."""
         waited_s = known.now - self._quiet_since
         return (
             excess < 1.0
@@ -180,7 +181,7 @@ class SettleVerdict:
         )
 
     def to_go(self, known: VerdictInput) -> tuple[float, float, float] | None:
-        """Seconds until the verdict: low, middle, high; None when unknown."""
+        """Return the seconds until the verdict: low, middle, high; None when unknown."""
         if self.state == "settled" or (known.cycling() and known.shown_cycle() is not None):
             return None
         expected = self.time_to_go.seconds(GIVEN_AFTER * known.limit.horizon_s)
@@ -191,7 +192,7 @@ class SettleVerdict:
         return max(low, wait_s), wait_s + middle, wait_s + high
 
     def judge(self, known: VerdictInput) -> str:
-        """Set the state; return its reason."""
+        """Set the state; return the reason as a sentence for people."""
         limit, now = known.limit, known.now
         excess, change = known.excess(), known.change()
         most = known.drift_ahead()[1]
@@ -219,11 +220,11 @@ class SettleVerdict:
             )
         wait_s = self.departures.wait_s(now, limit.horizon_s)
         self.time_to_go.add(now, excess)
-        # An oscillator that runs away looks like endless nudges.
+        # Nudges without end count as motion: an oscillator that runs away looks like them.
         self._creeps_since = min(self._creeps_since, now) if creeping else math.inf
         trim_s = limit.horizon_s + TRIM_READINGS * known.interval_s
         creeping &= now - self._creeps_since < trim_s
-        # A fit across nudges may see motion where the drift since the last one is surely none.
+        # A fit across nudges may show motion where the drift since the last nudge is surely small.
         moving = (
             contradicted or cycling or away or (surely_moving and most > limit.limit)
         ) and not creeping
@@ -243,7 +244,7 @@ class SettleVerdict:
         self.since = None
         surely_moving |= drifting > 0.0
         if creeping and self.state != "warming" and not cycling:
-            # The motion since the nudge may be a creep of the trimmer, not of a warming oven.
+            # The motion since the nudge may be a creep of the trimmer and not a warming oven.
             surely_moving = False
         self.state = "warming" if surely_moving else "unsure"
         if quiet and wait_s:
@@ -252,13 +253,13 @@ class SettleVerdict:
 
 
 def _reason(known: VerdictInput, excess: float, drifting: float, *, sure: bool) -> str:
-    """Say why it is not settled.
+    """Return the reason why the verdict is not settled.
 
     Args:
-        known: what the verdict is made from.
-        excess: change that can't be ruled out, in limits.
-        drifting: what the drift comes to within the horizon where it is surely too large, else 0.
-        sure: whether it surely moves by more than the limit.
+        known: input of the verdict.
+        excess: see `VerdictInput.excess`.
+        drifting: see `VerdictInput.drifting`.
+        sure: whether the offset surely moves by more than the limit.
     """
     limit, change = known.limit, known.change()
     shown = known.shown_cycle()

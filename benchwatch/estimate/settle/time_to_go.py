@@ -1,12 +1,12 @@
 """How long until the settle verdict can be given, from how fast the excess falls.
 
 The excess is the largest change that can't be ruled out, in limits: 1 and less is settled. While an
-oven comes in it falls by about the same share in every minute, so the time to go ends where the
-exponential through the last third of it comes down to 1. Those through two thirds and through all
-of it give other answers, and the range reaches from the earliest to the latest: noise and a
-decaying swing make them differ. The time that an exponential fitted to the offset takes to move by
-less than the limit is shorter: it includes neither the slow tail nor how long the verdict waits to
-be sure, and on made warm-ups its range held the true time in one case of ten.
+oven comes in, the excess falls by about the same share in every minute, so the time to go ends
+where an exponential through the last third of its values comes down to 1. Exponentials through the
+last two thirds and through all values give other times, as noise and a decaying swing make them
+differ; the range reaches from the earliest to the latest. An exponential fitted to the offset
+itself gives too short a time: it includes neither the slow tail nor the delay of the verdict, and
+on made warm-ups its range held the true time in one case of ten.
 """
 
 import math
@@ -22,26 +22,27 @@ SHARES: Final = (1.0 / 3.0, 2.0 / 3.0, 1.0)
 range, as an oven slows down while it comes in."""
 FEWEST: Final = 4
 MOST: Final = 96
-"""Points kept; then every second one is dropped."""
+"""Most points kept; above that, every second one is dropped."""
 LARGEST_SCATTER: Final = 0.3
-"""Scatter about any of them, in shares of its fall, above which the time is unknown."""
+"""Scatter about a fit, as a share of its fall, above which the time is unknown."""
 LONGEST: Final = (4.0, 9.0, 9.0)
-"""Times since the start that each may take to come down to 1."""
+"""Longest time to come down to 1 of each fit, in multiples of the time since the first point."""
 STALE: Final = 0.3
-"""Part of the time since the start after which an answer that was not renewed is dropped."""
+"""Share of the time since the first point after which an answer that was not renewed is dropped."""
 TIMES: Final = (0.6, 1.3, 4.0)
-"""Times the earliest, the newest and the latest answer: of looks at made warm-ups with slow tails,
-overshoots, ringing and flicker noise 1 to 6 % are through before the first, about half before the
-second, and 1 to 10 % not before the last (tests/benchmarks/test_quality_time_to_go.py)."""
+"""Factors on the earliest answer, that of the newest part and the latest one. Of evaluations of
+made warm-ups with slow tails, overshoots, ringing and flicker noise 1 to 6 % settle before the
+first time, about half before the second, and 1 to 10 % after the last
+(tests/benchmarks/test_quality_time_to_go.py)."""
 
 
 class TimeToGo:
-    """Remembers the excess; bounded, and O(1) in the mean for each `add`."""
+    """Fits the excess so far; bounded memory and bounded work for each `add`."""
 
     def __init__(self) -> None:
         self._points: list[tuple[float, float]] = []
         self._found: tuple[float, float, float] | None = None
-        """Times at which it may be settled, as found last: low, middle, high."""
+        """Times at which the excess may reach 1, as found last: low, middle, high."""
         self._found_at = -math.inf
 
     def add(self, at_s: float, excess: float) -> None:
@@ -66,13 +67,13 @@ class TimeToGo:
                 at_s + late * max(known),
             )
 
-    def forget(self) -> None:
-        """Begin anew: the oscillator was turned, or not seen for a while."""
+    def clear(self) -> None:
+        """Discard all points, as after a nudge or a long gap."""
         self._points.clear()
         self._found = None
 
     def seconds(self, given_after_s: float) -> tuple[float, float, float] | None:
-        """Seconds from the newest point on: low, middle, high; None when unknown.
+        """Return the seconds from the newest point on: low, middle, high; None when unknown.
 
         Args:
             given_after_s: how long the excess must be below 1 before the verdict is given.
@@ -94,11 +95,11 @@ def _to_one_s(points: FloatArray, share: float, longest: float) -> float | None:
 
     Args:
         points: times in seconds and logarithms, shape (n, 2), the newest last and above 0.
-        share: of the time since the first, fitted.
-        longest: times since the first, no answer above.
+        share: newest part of the time since the first point that is fitted.
+        longest: longest answer, in multiples of the time since the first point.
 
     Returns:
-        Seconds from the newest point on; None where they do not fall evenly.
+        Seconds from the newest point on; None where the points do not fall evenly.
     """
     now, newest = points[-1].tolist()
     gone_s = now - float(points[0, 0])
@@ -115,5 +116,5 @@ def _to_one_s(points: FloatArray, share: float, longest: float) -> float | None:
 
 
 def time_to_fall(amplitude: float, time_constant_s: float, to: float) -> float:
-    """Seconds for an exponential to fall from `amplitude` to `to`: T·ln(A/ε); 0 when it has."""
+    """Return the seconds for an exponential to fall from `amplitude` to `to`, T·ln(A/to); ≥ 0."""
     return time_constant_s * max(0.0, math.log(max(abs(amplitude), to) / to))

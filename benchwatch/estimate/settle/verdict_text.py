@@ -10,16 +10,16 @@ from benchwatch.quantity import OffsetUnit, format_duration, offset_unit
 WOULD_TELL: Final = " more at this noise would tell"
 TOO_SOON: Final = "too soon after a turn or a touch to tell"
 EXTRAPOLATED: Final = 100.0
-"""Excess up to which the time that would tell is extrapolated from the noise."""
+"""Largest excess for which the time until the verdict is extrapolated from the noise."""
 SMALL: Final = 0.1
-"""Changes below this fraction of the limit are not given as figures, which would only flicker."""
+"""Changes below this fraction of the limit are not given as figures, as these would flicker."""
 TOO_COARSE: Final = "the last digit is too coarse for this limit: a longer gate would tell"
 ALL_EQUAL: Final = "equal readings, unknown last digit: a longer gate would tell"
 NO_TIME_HELPS: Final = (TOO_COARSE, ALL_EQUAL)
 
 
 def moving(change: float, limit: SettleLimit) -> str:
-    """Forecast change and limit, in one unit."""
+    """Return the sentence on a forecast change, with the limit in the same unit."""
     asked = offset_unit(limit.limit)
     change, least = abs(change), SMALL * limit.limit
     said = _short(change, asked) if change >= least else f"less than {_short(least, asked)}"
@@ -28,7 +28,7 @@ def moving(change: float, limit: SettleLimit) -> str:
 
 
 def cycling(cycle: OffsetCycle, limit: SettleLimit) -> str:
-    """Swing, period and limit, in one unit."""
+    """Return the sentence on a cycle: swing, period and limit, in one unit."""
     swing = _short(cycle.swing, offset_unit(limit.limit))
     horizon = format_duration(limit.horizon_s)
     every = format_duration(cycle.period_s)
@@ -36,26 +36,26 @@ def cycling(cycle: OffsetCycle, limit: SettleLimit) -> str:
 
 
 def departed(wait_s: float) -> str:
-    """It left the limit although the forecast had ruled that out."""
+    """Return the sentence after a departure, with the seconds left to wait."""
     wait = format_duration(max(round(wait_s), 1))
     return f"moved by more than asked a while ago: settled if it stays for {wait} more"
 
 
 def compared(lasted_s: float) -> str:
-    """Readings after a gap are compared with the level before it."""
+    """Return the sentence while the readings after a gap are compared with the level before it."""
     return f"no readings for {format_duration(lasted_s)}: comparing with the level before"
 
 
 def too_few(limit: SettleLimit) -> str:
-    """The readings are too few for a verdict."""
+    """Return the sentence while the readings are too few for a verdict."""
     return f"too few readings yet for {_short(limit.limit)} in {format_duration(limit.horizon_s)}"
 
 
 def unsure(excess: float, seen_s: float, noise: NoiseModel, interval_s: float) -> str:
-    """What would tell: more time, or a longer gate.
+    """Return the sentence on what would make the verdict sure: more time, or a longer gate.
 
     Args:
-        excess: change that cannot be ruled out over the one allowed; above 1.
+        excess: change that can't be ruled out over the change allowed; above 1.
         seen_s: time since the first reading.
         noise: of the readings.
         interval_s: from one reading to the next.
@@ -74,7 +74,7 @@ def unsure(excess: float, seen_s: float, noise: NoiseModel, interval_s: float) -
 
 
 def beside_a_time(reason: str) -> str:
-    """Return what is left to say of `reason` where a time to go stands beside it."""
+    """Return `reason` without its own time, for use beside a time to go."""
     _, told, longer_gate = reason.partition(WOULD_TELL)
     if not told:
         return reason
@@ -83,20 +83,20 @@ def beside_a_time(reason: str) -> str:
 
 
 def soon_after_a_step(reason: str) -> str:
-    """Return what to say instead of `reason` within a horizon of a turn or a touch.
+    """Return the sentence that replaces `reason` within a horizon after a turn or a touch.
 
-    How long it takes to tell can't be foretold from readings that are mostly of another level.
+    The time until the verdict can't be forecast from readings that are mostly of another level.
     """
     return TOO_SOON if WOULD_TELL in reason else reason
 
 
 def _rough(seconds: float) -> float:
-    """Round to two digits, as well as it is known."""
+    """Round to two digits; the time is not known better."""
     return float(f"{seconds:.2g}")
 
 
 def _short(fraction: float, unit: OffsetUnit | None = None) -> str:
-    """Two digits without a sign; finer ones would flicker. `unit` is kept to, if it fits."""
+    """Return two digits without a sign, as more would flicker; in `unit` if it fits."""
     unit = offset_unit(fraction, unit)
     value = abs(fraction) / unit.size
     return f"{float(f'{value:.2g}'):.6g} {unit.name}"

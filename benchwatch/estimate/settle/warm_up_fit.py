@@ -1,6 +1,6 @@
-"""The warm-up as one exponential: the curve that the screen draws through it.
+"""The warm-up as one exponential: the curve that the screen draws through the readings.
 
-One exponential fitted to a warm-up that has a slow tail as well runs a little early: it shows
+If the warm-up has a slow tail as well, one exponential reaches its end a little early: it shows
 where the offset is going, and is never used for the verdict.
 """
 
@@ -22,13 +22,13 @@ STEP: Final = 1.15
 """Ratio of neighbouring time constants in the grid."""
 SHORTEST_TC: Final = 1.0 / 20.0
 LONGEST_TC: Final = 3.0
-"""Ends of the grid, in spans: an exponential slower than that is a line."""
+"""Shortest and longest time constant, in spans: a slower exponential is a line."""
 END_U: Final = 0.5
-"""Standard uncertainty of the end as a share of what is still to go, as no warm-up is just one
-exponential; more where only a share of the past is one. With the noise alone 2u covers the end of
-one in four made warm-ups that have a tail."""
+"""Standard uncertainty of the end value as a share of the change still to come, as no warm-up is
+just one exponential; divided by the share of the past that was fitted. With the noise alone, 2u
+covers the end of one in four made warm-ups that have a tail."""
 SHARES: Final = (1.0, 0.5)
-"""Of the past, tried in this order."""
+"""Newest shares of the past that are fitted, tried in this order."""
 ITERATIONS: Final = 4
 LARGEST_U: Final = 0.3
 """Relative uncertainty of the time constant above which the fit is not shown."""
@@ -38,28 +38,28 @@ GOOD_MISFIT: Final = 2.0
 
 @dataclass(frozen=True, slots=True)
 class WarmUpFit:
-    """y(t) = level + amplitude·e^(−(t − now)/T); every u is standard, T known or not."""
+    """y(t) = level + amplitude·e^(−(t − now)/T); each u is standard, with T fitted too."""
 
     now: float
     level: float
     u_level: float
     amplitude: float
-    """What is still to go, at `now`."""
+    """Offset at `now` less `level`: what is left of the warm-up."""
     u_amplitude: float
     time_constant_s: float
     u_time_constant_s: float
     misfit: float
     """Reduced chi-square."""
     share: float = 1.0
-    """Of the past that it was fitted to."""
+    """Newest share of the past that was fitted."""
 
     @property
     def u_end(self) -> float:
-        """Standard uncertainty of `level` as what a real warm-up comes to, noise and `END_U`."""
+        """Standard uncertainty of `level` as the end value of the warm-up: noise and `END_U`."""
         return math.hypot(self.u_level, END_U / self.share * self.amplitude)
 
     def at(self, t: ArrayLike) -> FloatArray:
-        """Offset at the times `t`, same shape."""
+        """Return the offsets at the times `t` (s), same shape."""
         away = np.asarray(t, dtype=np.float64) - self.now
         curve: FloatArray = self.level + self.amplitude * np.exp(-away / self.time_constant_s)
         return curve
@@ -68,7 +68,7 @@ class WarmUpFit:
 def fit_warm_up(
     t: ArrayLike, y: ArrayLike, variance: ArrayLike, now: float, width_s: ArrayLike = 0.0
 ) -> WarmUpFit | None:
-    """Fit one exponential to as much of the past as is one.
+    """Fit one exponential to the longest newest share of the past that is one.
 
     Weighted least squares over a grid of time constants; level and amplitude are linear. While
     an older part of the past has another time constant, it is left out.
@@ -149,9 +149,9 @@ def _fit(
 
 
 def _mean_curve(t: FloatArray, widths: FloatArray, rate: FloatArray | float) -> FloatArray:
-    """Means of e^(-rate·t) over blocks about `t`: its middle times sinh(h)/h, h half a width."""
+    """Return means of e^(-rate·t) over blocks about `t`: the value at `t` times sinh(h)/h."""
     half = 0.5 * widths * rate
-    # Two terms of the series serve to 1e-4 up to h = 1; older blocks hold nothing of the curve.
+    # Two terms of the series are right to 1e-4 up to h = 1; in longer blocks little of it is left.
     squared = np.minimum(half * half, 4.0)
     curve: FloatArray = np.exp(-t * rate) * (1.0 + squared / 6.0 * (1.0 + squared / 20.0))
     return curve
@@ -160,10 +160,10 @@ def _mean_curve(t: FloatArray, widths: FloatArray, rate: FloatArray | float) -> 
 def _polish(
     ago: FloatArray, offsets: FloatArray, weights: FloatArray, widths: FloatArray, constant: float
 ) -> tuple[list[float], FloatArray] | None:
-    """Gauss-Newton for level, amplitude and log T from the best of the grid.
+    """Refine level, amplitude and log T by Gauss-Newton from the best time constant of the grid.
 
     Returns:
-        The three and their covariance, shape (3, 3); None when it runs away.
+        The three and their covariance, shape (3, 3); None when the iteration diverges.
     """
     log_constant = math.log(constant)
     jacobian = np.ones((len(ago), 3))
@@ -197,19 +197,19 @@ def _polish(
 
 
 class WarmUpCurve:
-    """Fitted anew every fiftieth of the horizon to the readings after the last nudge."""
+    """The warm-up curve, refitted every fiftieth of the horizon to blocks after the last nudge."""
 
     def __init__(self) -> None:
         self._fit: WarmUpFit | None = None
         self._fitted_at = -math.inf
 
-    def forget(self) -> None:
+    def clear(self) -> None:
         """Drop the curve."""
         self._fit = None
         self._fitted_at = -math.inf
 
     def in_run(self, origin: tuple[float, float] | None) -> WarmUpFit | None:
-        """Return it with times and offsets of the run, where its `origin` is; None without one."""
+        """Return the curve with time and offset of `origin` added; None without curve or origin."""
         if self._fit is None or origin is None:
             return None
         start, reference = origin
@@ -226,7 +226,7 @@ class WarmUpCurve:
         interval_s: float,
         limit: SettleLimit,
     ) -> None:
-        """Fit it to the `blocks` from `since` on, as of `now`; see `PastReadings.blocks`."""
+        """Fit the curve at `now` to the `blocks` from `since` on; see `PastReadings.blocks`."""
         if now - self._fitted_at < limit.horizon_s / 50.0:
             return
         self._fitted_at = now

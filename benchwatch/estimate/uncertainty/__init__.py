@@ -1,5 +1,5 @@
 """Uncertainty budgets after the GUM (JCGM 100:2008).
 
-In: the readings of a run, or the live estimate, and what is stated of the reference.
-Out: an offset record with its budget.
+In: the readings of a run, or the live estimate, and the stated data of the reference.
+Out: an `OffsetRecord` with its `Budget`.
 """

@@ -1,16 +1,17 @@
 """Standard uncertainty, by noise, of the mean of a run: how far the next run's mean would differ.
 
 Readings of an oscillator are correlated, and s/√n can be twenty times too small (JCGM 100:2008,
-4.2.7). What counts is the deviation at the averaging time itself, which a run can't show: it holds
-that time once. So u is the standard deviation of the difference between the mean of this run and
-that of an equally long one right after it, √2·σy(T), inferred from the scatter of the means of up
-to 48 blocks of the run.
+4.2.7). What counts is the deviation at the averaging time T itself, which a run of that length
+can't show. So u is the standard deviation of the difference between the mean of this run and that
+of an equally long run right after it, √2·σy(T), inferred from the scatter of the means of up to 48
+blocks of the run.
 
 The blocks are taken as normal. Their covariance is a mixture of the power laws of IEEE Std 1139:
 white frequency noise, with flicker and random-walk frequency noise and white phase noise beside
 it, each discrete in time (Kasdin 1995). The level is projected out (restricted likelihood:
 Patterson and Thompson 1971), one level for each side of a gap that is not bridged; a drift is not,
-for the next run drifts on. The amount of each noise is unknown: every mixture on a grid is weighted
+for it continues in the next run. The amount of each noise is unknown: every mixture on a grid is
+weighted
 by its exact likelihood, with 1/σ² as the prior of the scale (Box and Tiao, Bayesian Inference in
 Statistical Analysis, 1973, chapter 2, from memory), and under each mixture the difference, given
 the blocks, is a t variable. u is the root mean square over all of them, and the degrees of freedom
@@ -32,17 +33,17 @@ from benchwatch.estimate.stability.gap_bridges import bridge
 from benchwatch.estimate.uncertainty.offset_record import Noise
 
 FEWEST: Final = 6
-"""Readings below which there is no u."""
+"""Fewest readings for which a u is given."""
 BLOCKS: Final = 48
-"""Blocks at most."""
+"""Most blocks."""
 SINGLY: Final = 64
-"""Readings up to which each is a block."""
+"""Most readings of which each is a block of its own."""
 EVEN: Final = 4 * BLOCKS
-"""Readings from which blocks of nearly equal length are as good as equal ones."""
+"""Fewest readings for which blocks may differ in length by one reading."""
 LONGEST_BLOCK: Final = 16
 """Readings in a block, from which on the shape of its covariance no longer changes."""
 FEWEST_FREE: Final = 3
-"""Blocks beyond what is fitted."""
+"""Fewest degrees of freedom: blocks less fitted levels."""
 COVERAGE: Final = 0.95
 BISECTIONS: Final = 40
 LEAST_WEIGHT: Final = 1e-3
@@ -51,7 +52,7 @@ LEAST_WEIGHT: Final = 1e-3
 
 class _NoiseLaw(NamedTuple):
     prior_odds: float
-    """Odds that there is some of it beside the white noise, before the blocks are looked at."""
+    """Prior odds that this noise is there beside the white noise."""
     first: float
     last: float
     step: float
@@ -77,8 +78,8 @@ LAWS: Final = (
     _NoiseLaw(prior_odds=1.5, first=1.0, last=4.5, step=0.5),
     _NoiseLaw(prior_odds=0.5, first=-1.0, last=3.0, step=1.0),
 )
-"""Flicker and random-walk frequency noise, white phase noise. The odds are for a random walk: with
-less, one that a run hardly shows is not covered in nine cases of ten."""
+"""Flicker and random-walk frequency noise, white phase noise. The odds favour a random walk: with
+lower odds, a walk that a run hardly shows is not covered in nine cases of ten."""
 SHARES: Final = np.array([mix.ravel() for mix in np.meshgrid(*(law.shares for law in LAWS))])
 """Every mixture on the grid, one a column, (3, mixtures)."""
 LOG_ODDS: Final = np.array(
@@ -87,10 +88,10 @@ LOG_ODDS: Final = np.array(
 
 
 class _Likelihoods(NamedTuple):
-    """What the likelihood of every mixture is worked out with, for one layout of blocks."""
+    """Matrices for the likelihood of every mixture, for one layout of blocks."""
 
     whitening: FloatArray
-    """(mixtures, free, blocks): makes the blocks independent and takes their level out."""
+    """(mixtures, free, blocks): makes the blocks independent and removes their level."""
     log_det: FloatArray
     """(mixtures,): half the logarithm of the determinant."""
     prediction: FloatArray
@@ -105,7 +106,7 @@ def noise_of_mean(offsets: FloatArray, interval_s: float) -> Noise | None:
     Args:
         offsets: evenly spaced fractional offsets, (n,); nan where one is missing. Short gaps
             are bridged, unless the level jumped.
-        interval_s: from one to the next.
+        interval_s: from one offset to the next.
 
     Returns:
         u, fractional, with its degrees of freedom; None with fewer than six readings, or where no
@@ -138,13 +139,13 @@ def noise_of_mean(offsets: FloatArray, interval_s: float) -> Noise | None:
 
 
 def _blocks(offsets: FloatArray, here: BoolArray) -> tuple[FloatArray, int, bytes]:
-    """Return means of blocks, (blocks,), readings in one, and the level that each belongs to."""
+    """Return means of blocks, (blocks,), readings in a block, and each one's level, int64 bytes."""
     level = float(offsets[here][0])
     values, side = offsets - level, np.zeros(offsets.size)
     if not here.all():
         made = bridge(values)
         values = made.values
-        # What lies between two gaps that are not bridged has a level of its own.
+        # Readings between two gaps that are not bridged have a level of their own.
         side = np.cumsum(np.diff(made.unbridged.astype(np.int8), prepend=0) > 0).astype(float)
         kept = ~made.unbridged
         values, side = values[kept], side[kept]
@@ -212,7 +213,7 @@ def _normal(covariance: FloatArray) -> FloatArray:
 def _covariances(count: int, length: int) -> list[FloatArray]:
     """Return the generalised covariances, (count, count), of `count` blocks of `length` readings.
 
-    Of white, flicker and random-walk frequency noise, and of white phase noise. They hold for
+    One each of white, flicker and random-walk frequency noise and white phase noise. They hold for
     contrasts, whose weights add up to zero.
     """
     from scipy import special  # noqa: PLC0415 - slow; the first reading comes first

@@ -1,4 +1,4 @@
-"""Makes the record of an offset: from the readings of a run, or from the live estimate."""
+"""The record of an offset, from the readings of a run or from the live estimate."""
 
 import math
 from collections.abc import Sequence
@@ -21,20 +21,20 @@ from benchwatch.estimate.uncertainty.uncertainty_budget import dof_from_reliabil
 from benchwatch.reading import RecordKind
 
 FEWEST_SPREAD: Final = 2
-"""Readings below which no spread is stated."""
+"""Fewest readings for which a spread is stated."""
 LIVE_RELIABILITY: Final = 0.25
 """Relative uncertainty of the live estimate's own u."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Averaged:
-    """The mean of a run, and what the readings themselves tell of it."""
+    """The mean of a run, with its noise and drift from the readings themselves."""
 
     mean: float
     """Fractional."""
     readings: int
     middle_s: float
-    """Halfway between the first and the last reading, in the times that were given."""
+    """Halfway between the first and the last reading, on the clock of the times given."""
     span_s: float
     """From the first to the last reading, an interval included."""
     noise: Noise | None
@@ -44,7 +44,7 @@ class Averaged:
 
 
 def averaged(times_s: Sequence[float], offsets: Sequence[float], interval_s: float) -> Averaged:
-    """Average a run.
+    """Return the mean of a run, with its noise and drift.
 
     Args:
         times_s: seconds of each reading or gap, ascending, (n,).
@@ -52,7 +52,7 @@ def averaged(times_s: Sequence[float], offsets: Sequence[float], interval_s: flo
         interval_s: from one reading to the next.
 
     Raises:
-        NoReadings: there is no reading at all.
+        NoReadings: all offsets are nan.
     """
     times, values = np.asarray(times_s, dtype=float), np.asarray(offsets, dtype=float)
     here = np.isfinite(values)
@@ -82,13 +82,13 @@ def measured_record(
     resolution: float | None,
     conditions: tuple[tuple[str, str], ...] = (),
 ) -> OffsetRecord:
-    """Make a record from an averaged run and what the operator states.
+    """Return a record of an averaged run, with the data of the reference that the operator states.
 
     Args:
         kind: as found or as left.
         counter: name of the counter.
         run: the readings, averaged.
-        reference: what counts the seconds.
+        reference: the frequency that the counter counts by.
         nominal_hz: nominal frequency, None when only fractions are known.
         utc_s: Unix seconds of the middle of the run, None when unknown.
         resolution: last digit of one reading, fractional; None when unknown.
@@ -126,17 +126,17 @@ def estimated_record(
     resolution: float | None,
     conditions: tuple[tuple[str, str], ...] = (),
 ) -> OffsetRecord:
-    """Make a record from the live estimate.
+    """Return a record of the live estimate.
 
-    Its u covers noise over its span. That u is itself taken as known to a quarter, which is worth
-    8 degrees of freedom (JCGM 100:2008, G.4.2), or one less than its readings if that is fewer.
+    The u of the estimate covers noise over its span. This u is taken as known to a quarter, which
+    gives 8 degrees of freedom (JCGM 100:2008, G.4.2), or the readings less one if that is fewer.
 
     Args:
         kind: as found or as left.
         counter: name of the counter.
         estimate: the offset now.
         drift: the drift now, None when unknown.
-        reference: what counts the seconds.
+        reference: the frequency that the counter counts by.
         nominal_hz: nominal frequency, None when only fractions are known.
         utc_s: Unix seconds of the middle of the estimate's span, None when unknown.
         resolution: last digit of one reading, fractional; None when unknown.

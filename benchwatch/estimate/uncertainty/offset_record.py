@@ -1,9 +1,9 @@
 """The record of a frequency offset, as found or as left, with its uncertainty budget.
 
 The budget holds, in fractions of the nominal: the noise over the averaging, the counter's last
-digit, the drift meanwhile, and what counts the seconds (the counter's time base, or the reference
-it is locked to) with its ageing since calibration. The sources are words without amounts: a front
-end writes all amounts in one unit.
+digit, the drift meanwhile, and the reference (the counter's time base, or the standard it is
+locked to) with its ageing since calibration. The sources of the rows are words without amounts in
+fractions: a front end writes all amounts in one unit.
 """
 
 import math
@@ -29,14 +29,14 @@ class Noise:
     dof: float
     averaging_s: float
     deviation: str = "σy"
-    """What was worked out, in words."""
+    """Name of the deviation that `u` is, in words."""
     only_white: bool = False
     """True when the readings are too few to tell whether neighbours are correlated."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reference:
-    """What counts the seconds; None stands for not stated, 0 for known to be zero."""
+    """The frequency a counter counts by; None stands for not stated, 0 for known to be zero."""
 
     name: str = "time base"
     u: float | None = None
@@ -61,7 +61,7 @@ class Reference:
 
     @property
     def u_now(self) -> float | None:
-        """Standard uncertainty with the ageing that is known; None when none was stated."""
+        """Standard uncertainty with the known ageing included; None when `u` was not stated."""
         if self.u is None:
             return None
         return math.hypot(self.u, standard_uncertainty(self.aged_by or 0.0, "rectangular"))
@@ -88,7 +88,7 @@ def offset_budget(
             It does not average away: equal readings all carry the same rounding error.
         drift_per_s: rate of the oscillator during the averaging, fractional; None if unknown.
         span_s: from the first to the last reading.
-        reference: what counts the seconds.
+        reference: the frequency that the counter counts by.
 
     Raises:
         UsageError: a negative uncertainty, or one that is no number.
@@ -181,7 +181,7 @@ CAUTION: Final = "caution"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OffsetRecord:
-    """An offset at one time with its budget; it is kept, shown and printed."""
+    """An offset at one time with its budget, as stored with a visit."""
 
     kind: RecordKind
     counter: str
@@ -198,7 +198,7 @@ class OffsetRecord:
 
     @property
     def offset(self) -> float:
-        """Fractional offset, corrected for what the reference is known to be off."""
+        """Fractional offset, corrected for the known offset of the reference."""
         return self.budget.estimate
 
     @property
@@ -208,7 +208,7 @@ class OffsetRecord:
 
     @property
     def caution(self) -> str:
-        """Why it may be wrong; empty when nothing is known against it."""
+        """Reason why the record may be wrong; empty without one."""
         return dict(self.conditions).get(CAUTION, "")
 
     @property
@@ -217,7 +217,7 @@ class OffsetRecord:
         return self.budget.u
 
     def as_dict(self) -> dict[str, Any]:
-        """Return it as plain values for JSON; infinite degrees of freedom become None."""
+        """Return the record as plain values for JSON; infinite degrees of freedom become None."""
         return {
             "kind": self.kind, "counter": self.counter, "nominal_hz": self.nominal_hz,
             "utc_s": self.utc_s, "span_s": self.span_s, "readings": self.readings,
@@ -231,7 +231,7 @@ class OffsetRecord:
         """Read back what `as_dict` wrote.
 
         Raises:
-            FileError: a value is absent or is not what it should be.
+            FileError: a value is absent or of a wrong type.
         """
         try:
             budget = values["budget"]

@@ -30,7 +30,7 @@ DEFAULT_COVERAGE: Final = 0.95
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BudgetRow:
-    """One contribution, in the unit of its own input; `sensitivity` turns it into the result's."""
+    """One input, in its own unit; `sensitivity` converts it into the unit of the result."""
 
     name: str
     source: str
@@ -42,10 +42,10 @@ class BudgetRow:
     """Degrees of freedom of `u`; inf when `u` is taken as exactly known."""
     sensitivity: float = 1.0
     estimate: float = 0.0
-    """Best value of the input; times `sensitivity` it adds to the result."""
+    """Best value of the input; `sensitivity` times it is added to the result."""
 
     def __post_init__(self) -> None:
-        """Refuse what can't be an uncertainty."""
+        """Raise UsageError for numbers that can't be an uncertainty."""
         if not 0 <= self.u < math.inf:
             raise UsageError(
                 f"the uncertainty of '{self.name}' is {self.u:g}; "
@@ -60,7 +60,7 @@ class BudgetRow:
 
     @property
     def contribution(self) -> float:
-        """Standard uncertainty that it brings to the result."""
+        """Standard uncertainty of the result by this input."""
         return abs(self.sensitivity) * self.u
 
 
@@ -82,7 +82,7 @@ class Budget:
 
     lines: tuple[BudgetRow, ...]
     missing: tuple[str, ...] = ()
-    """Inputs that belong in it and are not known; while there are any, `u` is a lower limit."""
+    """Inputs that belong in the budget and are unknown; with any of them `u` is a lower limit."""
 
     @property
     def estimate(self) -> float:
@@ -161,5 +161,5 @@ def standard_uncertainty(half_width: float, distribution: Bounded) -> float:
 
 
 def resolution_uncertainty(step: float) -> float:
-    """Standard uncertainty of a reading rounded to `step`: step/√12 (GUM F.2.2.1)."""
+    """Return the standard uncertainty of a reading rounded to `step`: step/√12 (GUM F.2.2.1)."""
     return standard_uncertainty(step / 2.0, "rectangular")
