@@ -1,4 +1,4 @@
 """Ageing between visits.
 
-In: dated offsets. Out: fitted laws, forecasts with a band, and the date at which the unit is due.
+In: offsets and their days. Out: fitted laws, forecasts with a band, and the day the unit is due.
 """

@@ -24,12 +24,12 @@ SEARCH_POINTS: Final = 2001
 BISECTIONS: Final = 60
 BAND_POINTS: Final = 61
 BAND_BISECTIONS: Final = 16
-"""The same for the ends of the band; the times lie closer together soon after the visits."""
+"""The same two for the ends of the band; its times lie closer together soon after the visits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AgeingForecast:
-    """Expected offset at `days`, and the band in which a further visit is expected to find it."""
+    """Expected offset at `days`, and the prediction band of a visit then; fractional."""
 
     days: float
     offset: float
@@ -43,17 +43,17 @@ class DueDate:
 
     expected_days: float | None
     earliest_days: float | None
-    """When the first edge of the band leaves; also None without a band."""
+    """Day on which the first edge of the band leaves; also None without a band."""
     latest_days: float | None
-    """When the whole band is outside."""
+    """Day from which on the whole band is outside."""
     horizon_days: float
-    """How far it was looked ahead, from the last visit."""
+    """Length of the forecast, from the last visit."""
 
 
 def forecast_ageing(
     ageing: Ageing, days: float, coverage: float = DEFAULT_COVERAGE
 ) -> AgeingForecast:
-    """Return what a visit at `days` is expected to find, by every law that is not ruled out."""
+    """Return the forecast for a visit at `days`, over every law that is not ruled out."""
     spread = ageing.spread()
     if spread is not None:
         best = ageing.best.at(days)
@@ -72,7 +72,7 @@ def forecast_ageing(
 def due_date(
     ageing: Ageing, tolerance: float, horizon_days: float, coverage: float = DEFAULT_COVERAGE
 ) -> DueDate:
-    """Find when ±`tolerance` is left after the last visit, by every law that is not ruled out.
+    """Return when the offset leaves ±`tolerance` (fractional), over every law not ruled out.
 
     Raises:
         UsageError: the tolerance or the horizon is not above zero.
@@ -132,7 +132,7 @@ def _due_by_spread(
 def forecast_by_law(
     fit: AgeingFit, days: float, coverage: float = DEFAULT_COVERAGE
 ) -> AgeingForecast:
-    """Return what a visit at `days` is expected to find by one law."""
+    """Return the forecast for a visit at `days` by one law."""
     offset, half = fit.at(days), fit.half_width(days, coverage)
     if half is None:
         return AgeingForecast(days=days, offset=offset, low=None, high=None)
@@ -146,7 +146,7 @@ def due_by_law(
     horizon_days: float,
     coverage: float = DEFAULT_COVERAGE,
 ) -> DueDate:
-    """Find when ±`tolerance` is left by one law, between `last_days` and `horizon_days` later.
+    """Return when the offset leaves ±`tolerance` by one law, within `horizon_days` of `last_days`.
 
     Raises:
         UsageError: the tolerance or the horizon is not above zero.

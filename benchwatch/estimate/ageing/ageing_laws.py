@@ -3,15 +3,15 @@
 Two laws are fitted by least squares: y = c + A·ln(t) and y = c + A·t, t in days since ageing
 began. The first is the law of MIL-PRF-55310, f(t) = A·ln(B·t + 1) + f0, for B·t well above
 one, where B and f0 can no longer be told apart: only A can be known, stated per decade of
-time (A·ln 10). The law with the smaller corrected Akaike criterion is kept (AICc; Hurvich and
+time (A·ln 10). The law with the smaller corrected Akaike criterion fits better (AICc; Hurvich and
 Tsai 1989, Biometrika 76, 297); as both have three parameters (c, A and the scatter), their
 difference is n·ln of the ratio of the residual sums. The usual "more than 2" (Burnham and
 Anderson 2002, 2.6) is wrong too often with a handful of visits: of made series of 4 to 25 visits
-it names the wrong law in up to 9 to 22 of 100. So one law is called the better one only from six
+it chooses the wrong law in up to 9 to 22 of 100. So one law is called the better one only from six
 visits on and with a difference above 8, which was wrong in 2 of 100 at most (linear and
 logarithmic, ageing of 1 to 30 times the scatter, three plans of visits).
 
-Laws that can't be told apart both count in the forecast. Its band allows for either law, for both
+Where neither law is the better one, both count in the forecast. Its band covers either, both
 at once (two mechanisms may oppose each other), for a random walk and, where the beginning of ageing
 is not known, for one a month or a year earlier (`ageing_spread`).
 """
@@ -33,9 +33,9 @@ Law = Literal["logarithmic", "linear"]
 
 LN10: Final = math.log(10.0)
 CLEAR: Final = 8.0
-"""Difference in AICc from which a law is called the better one."""
+"""Difference in AICc above which a law is called the better one."""
 FEWEST_TO_CHOOSE: Final = 6
-"""Visits below which neither law is called the better one."""
+"""Fewest visits for which a law is called the better one."""
 EARLIER_DAYS: Final = (30.0, 365.0)
 """How much earlier than assumed ageing may have begun, where its beginning is not known."""
 ROUNDING: Final = 1e-13
@@ -49,11 +49,11 @@ class AgeingFit:
     law: Law
     line: FittedLine
     earlier_days: float = 0.0
-    """How much before time zero ageing is taken to have begun; for the logarithmic law."""
+    """Days before time zero at which ageing is taken to have begun; for the logarithmic law."""
 
     @property
     def visits(self) -> int:
-        """How many offsets were fitted."""
+        """Number of offsets that were fitted."""
         return self.line.points
 
     @property
@@ -104,19 +104,19 @@ class Ageing:
     other: AgeingFit | None
     """The law that fits less well; None with two visits, which any law fits."""
     aicc_margin: float | None
-    """How much larger the AICc of `other` is."""
+    """AICc of `other` less that of `best`; None with two visits."""
     first_days: float
     last_days: float
     began_earlier: tuple[AgeingFit, ...] = ()
-    """The logarithmic law with earlier beginnings, as far as the visits don't rule them out."""
+    """Fits of the logarithmic law with earlier beginnings that the visits don't rule out."""
     visits: tuple[tuple[float, ...], tuple[float, ...]] = ((), ())
     """Days and offsets that were fitted."""
     beginnings: tuple[float, ...] = (0.0,)
-    """How much earlier ageing may have begun, days."""
+    """Days by which ageing may have begun earlier."""
 
     @property
     def told_apart(self) -> bool:
-        """True when the better law is clearly the better one."""
+        """Whether `best` is called the better law, by `CLEAR` and `FEWEST_TO_CHOOSE`."""
         return self.aicc_margin is not None and _clear(self.aicc_margin, self.best.visits)
 
     def spread(self) -> AgeingSpread | None:
@@ -146,7 +146,7 @@ def fit_ageing(
 
     Args:
         days: times of the visits.
-        offsets: what they found, fractional.
+        offsets: offsets at the visits, fractional.
         origin_known: whether ageing is known to have begun at time zero.
 
     Raises:

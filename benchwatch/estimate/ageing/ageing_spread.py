@@ -1,11 +1,11 @@
 """A mixture of the forecasts that the visits allow, over both laws and a random walk.
 
-A forecast by one fitted law is too sure of that law. So the offsets are taken as
+The band of one fitted law is too narrow, as the law is uncertain. So the offsets are taken as
 
     y(t) = c + a·ln(t + e) + b·t + walk + scatter
 
-with a, b or both, a random walk and the scatter of a visit; e is how much earlier than assumed
-ageing began. The amounts of a, b and the walk over the visits lie on a grid in units of the
+with a, b or both, a random walk and the scatter of a visit; ageing began e days earlier than
+assumed. The amounts of a, b and the walk over the visits lie on a grid in units of the
 scatter, and every point of the grid is weighted by its exact likelihood, with a free level c and
 1/σ² as the prior of the scale (Rasmussen and Williams, Gaussian Processes for Machine Learning,
 2.7 and 5.4). The distribution of a further visit is the mixture of their t distributions, and the
@@ -42,9 +42,9 @@ class AgeingSpread:
     """Times of the visits, (n,)."""
     level: float
     weight: FloatArray
-    """Of each hypothesis, (h,)."""
+    """Posterior probability of each hypothesis, (h,)."""
     laws: FloatArray
-    """Of each: variances of the logarithmic and the linear law and of the walk, and e, (h, 4)."""
+    """Variances of the logarithmic law, the linear law and the walk, and e; (h, 4)."""
     scale: FloatArray
     """Standard deviation of the scatter of one visit, (h,)."""
     solved: FloatArray
@@ -59,7 +59,7 @@ class AgeingSpread:
         first, last = float(self.days.min()), float(self.days.max())
         with_visits = _covariance(self.laws, days, self.days, first, last)
         among = _covariance(self.laws, self.days, self.days, first, last)
-        # Beside the mean of the visits, so that the level drops out.
+        # Relative to the mean of the visits, so that the level drops out.
         apart = with_visits - among.mean(axis=1)[:, None, :]
         own = _own(self.laws, days, first, last) - 2.0 * with_visits.mean(axis=2)
         own += among.mean(axis=(1, 2))[:, None] + 1.0 + 1.0 / n
@@ -92,12 +92,12 @@ class AgeingSpread:
 def spread_of(
     days: Sequence[float], offsets: Sequence[float], earlier: Sequence[float] = (0.0,)
 ) -> AgeingSpread | None:
-    """Weight every hypothesis by the visits.
+    """Return the mixture of all hypotheses, weighted by their likelihoods.
 
     Args:
         days: times of the visits, above zero.
-        offsets: what they found, in any unit.
-        earlier: how much earlier ageing may have begun, days.
+        offsets: offsets at the visits, any unit.
+        earlier: days by which ageing may have begun earlier.
 
     Returns:
         None with fewer than three visits, or where they all agree.

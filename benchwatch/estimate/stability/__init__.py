@@ -1,9 +1,8 @@
-"""Frequency stability: the Allan family over a run and live, with honest limits.
+"""Frequency stability: the Allan family with confidence limits, over a whole run and live.
 
-The formulas are those of NIST SP 1065 (Handbook of Frequency Stability Analysis, Riley 2008).
-In: fractional offsets or phase, which become a `Phase` (`phase_of_offsets`, `phase_of_phase`). Out:
-`stability_table` gives `Deviation` rows, `variance` a bare value; `LiveDeviations` gives rows of a
-run that still goes on. Which deviations there are stands in `deviation_kinds`.
+In: fractional offsets or phase as a `Phase` (`phase_of_offsets`, `phase_of_phase`), or offsets one
+by one. Out: `Deviation` rows by `stability_table` and `LiveDeviations`; a value by `variance`.
+Formulas: NIST SP 1065 (Riley 2008). `deviation_kinds` declares the deviations.
 """
 
 from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom

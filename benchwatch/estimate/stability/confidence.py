@@ -5,7 +5,7 @@ the squared mean over the variance (NIST SP 1065), with the autocovariance c of 
 differences. c is exact here for noise that is discrete in time: white noise summed 0 to 3 times
 (white PM, white FM, random-walk FM, random-run FM), and half-integer sums of it for the
 flicker kinds, whose generalised autocovariance is −ψ(|l| + ½)/π (Kasdin 1995; ψ: digamma).
-Past an averaging factor of 512 c is taken from a shape at 512, which is the same to 1e-5.
+Above an averaging factor of 512, c is scaled from that at 512, which is the same to 1e-5.
 """
 
 import functools
@@ -20,13 +20,14 @@ from benchwatch.estimate.stability.deviation_kinds import DEVIATIONS, LARGEST_AL
 from benchwatch.estimate.stability.total_bias import total_edf
 
 LARGEST_SHAPE: Final = 512
+"""Largest averaging factor for which c is computed."""
 FARTHEST: Final = 64
-"""Averaging factors; the lag from which the autocovariance of flicker noise is left out."""
+"""Lag, in averaging times, from which on the autocovariance of flicker noise is left out."""
 
 _TOTAL_EDF: Final = {0: (1.50, 0.0), -1: (1.17, 0.22), -2: (0.93, 0.36)}
 """edf of the total kind = b·T/τ − c (SP 1065; Greenhall, Howe and Percival 1999; from memory)."""
 _TOTAL_FROM: Final = 8
-"""Averaging factor from which these hold: they are the limit of many readings."""
+"""Averaging factor from which on `_TOTAL_EDF` holds, as a limit for many readings."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,13 +35,13 @@ class Terms:
     """The squares of which a deviation is the mean."""
 
     name: str
-    """Of the deviation."""
+    """Name of the deviation."""
     m: int
     """Averaging factor."""
     runs: IntArray
     """Lengths of the runs that no gap interrupts."""
     stride: int = 1
-    """Intervals from term to term, of the kinds that overlap."""
+    """Intervals from term to term; for the overlapping kinds."""
 
     @property
     def kind(self) -> DeviationKind:
@@ -60,13 +61,13 @@ class _Shape:
     variance: float
     """c at lag 0."""
     lags: FloatArray
-    """Intervals, from 0."""
+    """Lags in intervals, from 0; some stand for several."""
     weights: FloatArray
-    """How many lags each stands for (both signs), times (c / variance)²."""
+    """Number of lags (both signs) that each stands for, times (c / variance)²."""
 
 
 def chi2_limits(value: float, edf: float, confidence: float) -> tuple[float, float]:
-    """Return the limits of the truth at `confidence` (NIST SP 1065)."""
+    """Return the limits between which the true value lies with `confidence` (NIST SP 1065)."""
     half = edf / 2
     from scipy import special  # noqa: PLC0415 - slow; the first reading comes first
 
@@ -81,8 +82,8 @@ def degrees_of_freedom(terms: Terms, alpha: int | None) -> float:
     """Return the equivalent degrees of freedom of a deviation.
 
     Args:
-        terms: what it is the mean of.
-        alpha: exponent of the noise; None for the fewest that any noise would give.
+        terms: the squares of which the deviation is the mean.
+        alpha: exponent of the noise; None for the fewest degrees of freedom that any noise gives.
     """
     kind, m, runs, stride = terms.kind, terms.m, terms.runs, terms.stride
     lowest = kind.lowest_alpha

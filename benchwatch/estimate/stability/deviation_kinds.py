@@ -1,8 +1,8 @@
-"""Which deviations there are: one record each, from which all else about them follows.
+"""The declaration of each deviation: one record each, from which all else about it follows.
 
 The computation (`deviations`, `deviation_table`), its limits (`confidence`), the choices of
-``stability --deviations``, the deviations of a run that goes on and the README's table go by
-these records alone.
+``stability --deviations``, the live deviations and the README's table are derived from these
+records alone.
 """
 
 import math
@@ -15,10 +15,10 @@ LARGEST_ALPHA: Final = 2
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeviationKind:
-    """What is differenced, how, and what is known of the result.
+    """A deviation: how phase is differenced, and the properties of the result.
 
     Raises:
-        ValueError: a combination that nothing here computes.
+        ValueError: a combination that is not implemented.
     """
 
     name: str
@@ -26,9 +26,9 @@ class DeviationKind:
     meaning: str
     """For the README, as short as a cell of a table."""
     order: Literal[2, 3] = 2
-    """How often phase is differenced: 3 for the Hadamard kind, which sees no constant drift."""
+    """Order of the difference of phase: 3 for the Hadamard kind, blind to constant drift."""
     overlapping: bool = True
-    """A difference from every reading on; else from every end of an averaging time."""
+    """Differences start at every reading; else at every m-th."""
     modified: bool = False
     """Phase is averaged over the averaging time first."""
     reflected: bool = False
@@ -37,12 +37,12 @@ class DeviationKind:
     time: bool = False
     """A time error, τ/√3 times the root of the variance, in seconds; else a fraction."""
     corrected: bool = False
-    """What dead time between readings does to it is known, and is taken out."""
+    """The effect of dead time between readings is known, and is corrected."""
     live: bool = False
-    """Grows with the readings of a run that goes on, and is shown on the screen."""
+    """Updated with each reading of a live run, and shown on the screen."""
 
     def __post_init__(self) -> None:
-        """Refuse what is not computed."""
+        """Raise ValueError for a combination that is not implemented."""
         if self.reflected and (self.order, self.overlapping, self.modified) != (2, True, False):
             raise ValueError(f"{self.name}: only overlapping second differences are reflected.")
         if self.corrected and (self.modified or self.reflected):
@@ -58,7 +58,7 @@ class DeviationKind:
 
     @property
     def differences(self) -> tuple[int, bool, bool, bool]:
-        """What its variance depends on; kinds that share it have one variance."""
+        """Properties that determine the variance; kinds with equal ones share one variance."""
         return self.order, self.overlapping, self.modified, self.reflected
 
     def span(self, m: int) -> int:

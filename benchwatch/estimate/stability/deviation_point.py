@@ -1,4 +1,4 @@
-"""What a stability number is: one deviation at one averaging time, with its limits."""
+"""The record of one deviation at one averaging time, with its limits."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -28,7 +28,7 @@ class Deviation:
     value: float
     """Fractional; in seconds for a time deviation."""
     low: float | None
-    """Limits of the χ² interval; None when nothing can be said (a deviation of 0)."""
+    """Limits of the χ² interval; None for a deviation of 0."""
     high: float | None
     confidence: float
     """Probability that the interval covers the truth."""
@@ -40,7 +40,7 @@ class Deviation:
     """Name of the noise that the limits assume; None when the data are too few to tell, and
     the limits are then the widest that any noise would give."""
     bias: float | None = None
-    """What `value` is expected to be over the truth, for a total deviation under that noise; else
+    """Expected ratio of `value` to the true value, for a total deviation in that noise; else
     None."""
     corrected: float | None = None
-    """`value` without that bias, which the limits are about."""
+    """`value` over `bias`; the limits lie around it."""

@@ -15,7 +15,7 @@ from benchwatch.estimate.stability.phase_data import Phase
 from benchwatch.estimate.stability.total_bias import total_bias
 
 WHOLE: Final = 1e-6
-"""An averaging time is a multiple of the interval when it is one to this part."""
+"""Relative difference up to which an averaging time counts as a multiple of the interval."""
 
 
 def octave_factors(points: int) -> list[int]:
@@ -34,7 +34,7 @@ def factor_of(tau_s: float, interval_s: float, *, within: float = WHOLE) -> int 
     Args:
         tau_s: averaging time.
         interval_s: time from reading to reading.
-        within: how far the multiple may be from `tau_s`, as a part of it.
+        within: largest difference of the multiple from `tau_s`, relative to it.
     """
     m = round(tau_s / interval_s)
     return m if m >= 1 and abs(m * interval_s - tau_s) <= within * tau_s else None
@@ -109,9 +109,9 @@ def stability_table(
 def _unbiased(
     value: float, terms: Terms, alpha: int | None, confidence: float
 ) -> tuple[float | None, float | None, float, float]:
-    """Return the bias of a total deviation, its value without, and limits about that.
+    """Return the bias of a total deviation, its value without bias, and the limits of the latter.
 
-    Where the noise is unknown, the limits hold those of every noise.
+    With `alpha` None, the limits include those of every noise.
     """
     limits, bias = [], 1.0
     for noise in range(-2, 3) if alpha is None else (alpha,):
@@ -124,7 +124,7 @@ def _unbiased(
 
 
 class _Variances:
-    """Works out each variance once: table and noise identification share some."""
+    """Computes each variance once: table and noise identification share some."""
 
     def __init__(self, phase: Phase) -> None:
         self._phase = phase
@@ -132,7 +132,7 @@ class _Variances:
         self._known: dict[tuple[object, int], tuple[float, IntArray]] = {}
 
     def of(self, name: str, m: int) -> tuple[float, IntArray]:
-        """Return what `variance` does."""
+        """Return the variance and its terms; see `deviations.variance`."""
         key = DEVIATIONS[name].differences, m
         if key not in self._known:
             self._known[key] = variance(name, self._phase, m, sums=self._sums)

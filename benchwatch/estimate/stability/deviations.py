@@ -24,16 +24,16 @@ from benchwatch.estimate.stability.phase_data import Phase, run_lengths
 from benchwatch.estimate.variances import ALLAN, DIVISORS, sum_of_squares
 
 LARGEST_ERROR: Final = 0.3
-"""Share of a variance that the errors of bridges may make up; above, it is not given."""
+"""Largest share of a variance by the errors of bridges; above it, the variance is not given."""
 WEIGHT_OF_MODIFIED: Final = {2: 1.0 / 2.0, 3: 4.0 / 9.0}
 """Squared weights of readings in a difference of the modified kind over those of the plain
 one, by its order: m against 2m, 8m/3 against 6m (the weights are ramps of length m)."""
 
 
 class WindowSums:
-    """Sums of phase over windows, kept from one averaging factor to the next.
+    """Sums of phase over windows, stored from one averaging factor to the next.
 
-    Doubling a window is one addition a point; factors in octaves need nothing else.
+    Doubling a window takes one addition a point, which is all that factors in octaves need.
     """
 
     def __init__(self, phase: Phase) -> None:
@@ -51,7 +51,7 @@ class WindowSums:
         times = m // self._m
         if times == 1:
             return self._sums
-        # The rest of the factor is odd: add up the powers of two that it consists of.
+        # The remaining factor is not a power of two: add up the powers of two of which it consists.
         power, width = self._sums, self._m
         total, reached = power, width
         times //= 2
@@ -68,10 +68,10 @@ class WindowSums:
 def variance(
     name: str, phase: Phase, m: int, stride: int = 1, sums: WindowSums | None = None
 ) -> tuple[float, IntArray]:
-    """Return the variance that a deviation is the root of, and its terms as lengths of runs.
+    """Return the variance whose root is a deviation, and its terms as lengths of runs.
 
     Args:
-        name: of a deviation; the factor of a time deviation is the caller's.
+        name: of a deviation; a time deviation's factor τ/√3 is not applied here.
         phase: in units of the interval.
         m: averaging factor.
         stride: take every `stride`-th term only; the kinds that do not overlap take every m-th.
@@ -111,7 +111,7 @@ def variance(
 
 
 def _error(phase: Phase, m: int, times: int, stride: int, mask: BoolArray) -> float:
-    """Sum what the errors of bridges add to the squares of differences on average."""
+    """Return the expected sum that the errors of bridges add to the squares of differences."""
     assert phase.bridges is not None
     error = phase.bridges.error
     over = error[m:] - error[: len(error) - m]
@@ -125,7 +125,7 @@ def _error(phase: Phase, m: int, times: int, stride: int, mask: BoolArray) -> fl
 
 
 def _total(phase: Phase, m: int) -> tuple[float, IntArray]:
-    """Total variance; each stretch between gaps is prolonged by itself."""
+    """Return the total variance and its terms; each stretch between gaps is reflected by itself."""
     total, runs = 0.0, []
     across = phase.bridged(m, 2, 2 * m, whole=True)
     for x in phase.segments(bridged=across is not None):

@@ -19,19 +19,19 @@ import numpy as np
 from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
 
 LONGEST: Final = 16
-"""Readings; a longer gap is never bridged."""
+"""Longest gap that is bridged, in readings."""
 BESIDE: Final = 16
-"""Readings used on either side at most."""
+"""Most readings used on either side."""
 FEWEST_BESIDE: Final = 4
 REACH: Final = 64
-"""How far from the gap they may lie, in readings."""
+"""Largest distance of these readings from the gap, in readings."""
 JUMP: Final = 5.0
 """A level that differs by so many standard deviations across the gap is a jump, and the gap is not
-filled. It is no jump where one straight line fits both sides, as while an oven comes in."""
+filled; but not where one straight line fits both sides, as while an oven comes in."""
 RIDGE: Final = 1e-3
 """Part of γ(1) added on the diagonal, so that the variogram of a short run stays solvable."""
 SAMPLE: Final = 1 << 18
-"""Readings from which the variogram is taken at most."""
+"""Most readings from which the variogram is computed."""
 PIECES: Final = 16
 
 
@@ -42,9 +42,9 @@ class Bridged:
     values: FloatArray
     """Without nan; 0 in a gap that was not filled."""
     error: FloatArray
-    """Variance that each reading brings to a sum over it; 0 where nothing was filled."""
+    """Variance that each filled reading adds to a sum over it; 0 for the other readings."""
     unbridged: BoolArray
-    """Which lie in a gap that was not filled."""
+    """Which readings lie in a gap that was not filled."""
 
 
 def bridge(offset: FloatArray) -> Bridged:
@@ -80,19 +80,22 @@ def bridge(offset: FloatArray) -> Bridged:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Jump:
-    """How to measure a jump of the level across the gap, and what noise makes of it."""
+    """Estimator of a jump of the level across the gap."""
 
     weights: FloatArray
-    """Of the neighbours."""
+    """Weights of the neighbours, whose sum is the jump."""
     sd: float
+    """Standard deviation of the jump by noise alone."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Solved:
+    """Kriging weights for one pattern of gap and neighbours."""
+
     weights: FloatArray
     """(gap, neighbours)."""
     variance: float
-    """Of the error of the sum over the gap."""
+    """Variance of the error of the sum over the gap."""
     jumps: tuple[_Jump, _Jump]
     """From level to level, and from line to line with one slope on both sides."""
 

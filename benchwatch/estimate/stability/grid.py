@@ -1,4 +1,4 @@
-"""Readings of a recorded run put on a grid of equal times, so that gaps have their length."""
+"""The phase of a recorded run on a grid of equal intervals, in which gaps keep their length."""
 
 from typing import Final
 
@@ -15,7 +15,7 @@ MOST_POINTS: Final = 4
 def phase_on_grid(
     time_s: FloatArray, offset: FloatArray, breaks: IntArray, interval_s: float
 ) -> Phase:
-    """Integrate offsets that were read with gaps.
+    """Return the phase of offsets that were read with gaps.
 
     Args:
         time_s: middle of each reading, ascending, shape (n,).
@@ -36,7 +36,7 @@ def measured_phase_on_grid(
     left_out: BoolArray,
     interval_s: float,
 ) -> Phase:
-    """Take phase that was measured with gaps, through which it runs on.
+    """Return phase that was measured with gaps, during which the phase itself continued.
 
     Args:
         time_s: middle of each pair of neighbouring points, ascending, shape (n,).

@@ -1,4 +1,4 @@
-"""What the values put in for lost readings add to the deviations of a run that still goes on.
+"""Correction of the live deviations for the values put in for lost readings.
 
 Up to three lost readings in a row are replaced by the mean of both neighbours. The sum of the true
 readings differs from the sum of the values put in by e, and the mean of e² is measured where no
@@ -66,7 +66,7 @@ class LiveBridges:
         self._newest.clear()
 
     def correct(self, rows: tuple[Deviation, ...], interval_s: float) -> tuple[Deviation, ...]:
-        """Return the rows without what the values put in add; drop those of which that is too much.
+        """Return the rows without the share of the values put in; drop those where it is too large.
 
         Args:
             rows: of the live kinds, values fractional.

@@ -1,4 +1,4 @@
-"""The live deviations of a run that is still going on, at averaging factors 1, 2, 4 ...
+"""The deviations of a live run, at averaging factors 1, 2, 4 ...
 
 Each reading costs the same however long the run (Dobrogowski and Kasznia 2007): with phase x
 and its running sum C, each averaging factor m adds one square,
@@ -145,7 +145,7 @@ class _PhaseLevel:
 
 
 class LiveDeviations:
-    """Deviations that grow with the run.
+    """The deviations of a live run, updated with each reading.
 
     Args:
         interval_s: time from reading to reading.

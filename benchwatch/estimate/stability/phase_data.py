@@ -1,4 +1,4 @@
-"""Phase from offsets, and which stretches of it are free of gaps."""
+"""Phase from offsets or measured phase, and its stretches free of gaps."""
 
 from dataclasses import dataclass
 from typing import Final
@@ -11,7 +11,7 @@ from benchwatch.estimate.stability.gap_bridges import BESIDE, LONGEST, bridge
 CLEAN_SHARE: Final = 0.5
 """Share of differences free of gaps from which on only these are used."""
 MISSING_SHARE: Final = 0.25
-"""Share of an average that may be filled."""
+"""Largest share of an average that may be filled."""
 SHORTEST_BRIDGED: Final = 2 * BESIDE
 """Averaging factor from which on errors of filled gaps are hardly correlated with sums."""
 
@@ -43,8 +43,8 @@ class Phase:
     bridges: Bridges | None = None
     """None when gaps are not bridged."""
     known: BoolArray | None = None
-    """Which points were measured, (N,), where the phase itself was measured: it runs on through a
-    gap, and only points are missing. The others are interpolated."""
+    """Which points were measured, (N,), for measured phase: it continues through a gap, and only
+    points are missing. The others are interpolated. None for phase from offsets."""
 
     @property
     def points(self) -> int:
@@ -162,8 +162,8 @@ def phase_of_phase(
     Args:
         x_s: the points.
         interval_s: from one to the next.
-        runs_on: differences that take no missing point count, whatever is missing between.
-        unbridged: intervals that nothing reaches across all the same, (N - 1,).
+        runs_on: use differences of measured points even if points between them are missing.
+        unbridged: intervals that no difference may reach across even so, (N - 1,).
     """
     x = np.asarray(x_s, dtype=np.float64)
     finite = np.isfinite(x)
