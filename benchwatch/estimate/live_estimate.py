@@ -41,7 +41,7 @@ class LiveEstimate:
         estimate = self._numbers.estimate
         self._numbers = replace(
             self._numbers,
-            settle=self._settling.verdict(),
+            settle=self._settling.results().verdict,
             tolerance=None if estimate is None else self._judge(estimate.offset),
         )
 
@@ -108,13 +108,14 @@ class LiveEstimate:
             settling.step(nudge.at_s)
             if nudge.lasted_s > 0.0:
                 settling.step(nudge.at_s + nudge.lasted_s)
+        drift, verdict = settling.results()
         self._numbers = Numbers(
             estimate=now.estimate,
-            drift=settling.drift(),
+            drift=drift,
             last_nudge=now.last_nudge or self._numbers.last_nudge,
             confirmed_nudge=nudge,
             rest=now.rest,
-            settle=settling.verdict(),
+            settle=verdict,
             tolerance=self._judge(now.estimate.offset),
             noise=now.noise,
             suspect=now.suspect,
@@ -123,6 +124,10 @@ class LiveEstimate:
         return self._numbers
 
     def _judge(self, offset: float) -> Tolerance | None:
-        if self._tolerance is None:
+        limit, was = self._tolerance, self._numbers.tolerance
+        if limit is None:
             return None
-        return Tolerance(self._tolerance, abs(offset) <= self._tolerance)
+        inside = abs(offset) <= limit
+        if was is not None and was.inside is inside and was.limit == limit:
+            return was
+        return Tolerance(limit, inside)

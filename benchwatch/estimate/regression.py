@@ -33,13 +33,14 @@ class CentredSums:
 
     def add(self, t: float, y: float) -> None:
         """Take one more point (Welford, Technometrics 4, 1962, 419; from memory)."""
-        self.points += 1
+        self.points = points = self.points + 1
         dt, dy = t - self.t, y - self.y
-        self.t += dt / self.points
-        self.y += dy / self.points
-        self.tt += dt * (t - self.t)
-        self.ty += dt * (y - self.y)
-        self.yy += dy * (y - self.y)
+        self.t = t_mean = self.t + dt / points
+        self.y = y_mean = self.y + dy / points
+        moved = y - y_mean
+        self.tt += dt * (t - t_mean)
+        self.ty += dt * moved
+        self.yy += dy * moved
 
     @property
     def slope(self) -> float:

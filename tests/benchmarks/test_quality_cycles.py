@@ -37,7 +37,7 @@ def test_an_oven_that_cycles(shape: str, horizons: tuple[float, float]) -> None:
         for second, offset in enumerate(made.made.readings.tolist()):
             settling.add(float(second), offset)
             if second % LOOK_S == 0:
-                verdict = settling.verdict()
+                verdict = settling.results().verdict
                 assert verdict is not None
                 if verdict.state == "settled" and state != "settled":
                     given.append(second)
@@ -79,7 +79,7 @@ def test_an_oven_that_swings_by_a_fifth_of_the_limit(shape: str) -> None:
         for second, offset in enumerate(made.made.readings.tolist()):
             settling.add(float(second), offset)
             if second % LOOK_S == 0:
-                verdict = settling.verdict()
+                verdict = settling.results().verdict
                 assert verdict is not None
                 if verdict.state == "settled":
                     given = second

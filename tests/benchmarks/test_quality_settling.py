@@ -90,7 +90,7 @@ def _verdict(made: MadeWarmup, end: int) -> tuple[int | None, int]:
         settling.add(float(second), float(made.readings[second]), made.quantum)
         if second % LOOK_S:
             continue
-        settle = settling.verdict()
+        settle = settling.results().verdict
         assert settle is not None
         if given is None and settle.state == "settled":
             given = second

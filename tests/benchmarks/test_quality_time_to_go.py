@@ -50,7 +50,7 @@ def looks(readings: np.ndarray) -> tuple[list[tuple[float, float, float, float]]
         settling.add(float(second), float(offset))
         if second % EVERY:
             continue
-        verdict = settling.verdict()
+        verdict = settling.results().verdict
         assert verdict is not None
         if verdict.state == "settled":
             return told, second

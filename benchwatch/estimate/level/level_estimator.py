@@ -9,8 +9,8 @@ mean follows a step at once; `NudgeDetector` confirms it only when it stands out
 """
 
 import math
-from dataclasses import dataclass
 from itertools import islice
+from typing import NamedTuple
 
 from benchwatch.estimate.level.change_points import ChangePoints, StableRun
 from benchwatch.estimate.level.low_frequency_noise import LowFrequencyNoise
@@ -37,9 +37,11 @@ _NO_CHANCE = 2.0
 makes it cautious."""
 
 
-@dataclass(frozen=True, slots=True)
-class LevelNow:
-    """What is known of the level after one reading; see `benchwatch.estimate.results.Numbers`."""
+class LevelNow(NamedTuple):
+    """What is known of the level after one reading; see `benchwatch.estimate.results.Numbers`.
+
+    A tuple, because a new one is built with each reading.
+    """
 
     estimate: Estimate
     noise: float | None
@@ -113,7 +115,7 @@ class LevelEstimator:
             strayed /= white
             noise.gap()
             wander.restart()
-        self._runs.fade(intervals, strayed, wander.slope * intervals)
+        self._runs.fade(intervals, strayed, wander.trend.slope * intervals)
         return True
 
     def _restart(self) -> None:
@@ -150,7 +152,7 @@ class LevelEstimator:
             sigma=noise.sigma,
             degrees=noise.degrees,
             most_readings=wander.most_readings,
-            slope=wander.slope,
+            slope=wander.trend.slope,
         )
         noise.add(offset, resolution)
         spike_at_s = None
@@ -185,7 +187,7 @@ class LevelEstimator:
         A trimmer creeps for a while after a turn. If the creep is even, the mean lags behind by
         the difference of the run's halves; if it dies away, by half of that.
         """
-        if self._wander.slope:
+        if self._wander.trend.slope:
             return 0.0
         young = self._own(run, _YOUNG)
         half = len(young) // 2
@@ -196,9 +198,7 @@ class LevelEstimator:
         return 0.5 * apart * apart if apart * apart > _NO_CHANCE * chance else 0.0
 
     def _rounding(self, run: StableRun) -> float:
-        """Return the variance of the mean from rounding that noise doesn't average out."""
-        if not self._noise.coarse:
-            return 0.0
+        """Return the variance of the mean from rounding, where noise doesn't average it out."""
         return rounding_variance(self._own(run, len(self._recent)), self._noise.quantum)
 
     def _own(self, run: StableRun, most: int) -> list[float]:
@@ -222,7 +222,8 @@ class LevelEstimator:
             # Readings of a coarse counter that waver between two digits show no step.
             unseen = 0.0 if coarse else self._runs.unseen_step
             moved = max(wander, self._lag(run), unseen if unseen > _BEYOND * wander else 0.0)
-            u = math.sqrt(white + self._rounding(run) + moved)
+            rounding = self._rounding(run) if coarse else 0.0
+            u = math.sqrt(white + rounding + moved)
         since = self._number - run.start + 1
         share = run.readings / since if run.readings >= self._wander.most_readings else 1.0
         span_s = (elapsed_s - run.start_s) * share + (self._gate_s or 0.0)

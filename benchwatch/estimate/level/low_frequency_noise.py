@@ -160,18 +160,14 @@ class LowFrequencyNoise:
         self._hadamard_spreads = [octave.hadamard for octave in self._octaves]
         self._allan = _Excess()
         self._hadamard = _Excess()
-        self._slope = SlopeTracker()
-
-    @property
-    def slope(self) -> float:
-        """Fractional change of the offset a reading; 0 while none is sure."""
-        return self._slope.slope
+        self.trend = SlopeTracker()
+        """The slope that the level follows."""
 
     @property
     def most_readings(self) -> int:
         """Averaging more readings than this gains nothing."""
         # A mean that follows the drift doesn't suffer from it.
-        excess = self._hadamard if self._slope.slope else self._allan
+        excess = self._hadamard if self.trend.slope else self._allan
         return excess.most_readings
 
     def restart(self) -> None:
@@ -179,7 +175,7 @@ class LowFrequencyNoise:
         self._single.end_pair()
         for octave in self._octaves:
             octave.restart()
-        self._slope.restart()
+        self.trend.restart()
 
     def add(self, offset: float, sigma: float) -> None:
         """Take one reading and the present noise of single readings."""
@@ -187,7 +183,7 @@ class LowFrequencyNoise:
         complete = reached - 1
         white = sigma * sigma
         if complete >= 1:
-            self._slope.renew(self._blocks[:complete], white)
+            self.trend.renew(self._blocks[:complete], white)
         if complete >= 3:
             self._allan.renew(self._allan_spreads, ALLAN, white)
             self._hadamard.renew(self._hadamard_spreads, HADAMARD, white)
@@ -202,10 +198,10 @@ class LowFrequencyNoise:
         """
         octaves = min(readings.bit_length() - 1, OCTAVES)
         without_drift = self._hadamard.sums[octaves]
-        if self._slope.slope:
-            return without_drift + (0.5 * readings * self._slope.u) ** 2
+        if self.trend.slope:
+            return without_drift + (0.5 * readings * self.trend.u) ** 2
         # The Allan variance still holds the drift of a warm-up that is over.
-        drift = 0.5 * readings * self._slope.at_most(readings)
+        drift = 0.5 * readings * self.trend.at_most(readings)
         return min(self._allan.sums[octaves], without_drift + drift * drift)
 
     def variance_over(self, intervals: float, readings: int) -> float:
@@ -219,7 +215,7 @@ class LowFrequencyNoise:
             readings: how many the level has stood for.
         """
         octaves = min(math.ceil(2.0 * intervals).bit_length(), OCTAVES)
-        slope = self._slope.u if self._slope.slope else self._slope.at_most(readings)
+        slope = self.trend.u if self.trend.slope else self.trend.at_most(readings)
         return 2.0 * self._hadamard.sums[octaves] + (intervals * slope) ** 2
 
     def excess_of_step(self, readings: int) -> float:

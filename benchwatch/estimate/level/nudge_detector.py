@@ -108,26 +108,26 @@ class NudgeDetector:
         wander: LowFrequencyNoise,
     ) -> Nudge | None:
         """Take a reading and the best run after it; return the nudge that it confirms."""
-        number = reading[0]
+        number, standing = reading[0], self._standing
         self.creep.add(reading, run, noise.sigma)
         first = max(run.start, run.wild_at + 1)
-        known = run.start <= max(self._standing.first, self.confirmed)
+        known = run.start <= max(standing.first, self.confirmed)
         back = known and not run.wild and first - self._left < EXCURSION
         if back:
             self._leave_out(run.mean, UNEXPLAINED * noise.sigma)
             self._left = number + 1
         self.recent.append(reading)
-        stands = back and run.start <= self._standing.first
+        stands = back and run.start <= standing.first
         if stands or (not run.wild and number - first >= AFTER):
             self._stood = self._left = number + 1
             first = max(run.start, self.confirmed)
-            if self._standing.first != first or self._standing.reported_u:
+            if standing.first != first or standing.reported_u:
                 self._standing = _Standing(first)
             return None
         if back or run.wild or noise.degrees <= LEAST_DEGREES or not noise.sigma:
             return None
         if number - self._stood <= LONGEST_SERIES:
-            old = self._between(self._standing.first, min(self._stood, first))[-BEFORE:]
+            old = self._between(standing.first, min(self._stood, first))[-BEFORE:]
         else:
             # In a fast warm-up no run lasts: there each reading may be the first after a step.
             self._forget_level()

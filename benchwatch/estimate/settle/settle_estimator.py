@@ -24,7 +24,7 @@ is far from changing. tests/benchmarks/test_quality_settling.py compares the ver
 
 import math
 from dataclasses import replace
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -80,6 +80,15 @@ class _Schedule:
             return False
         self._verdict_at = now
         return True
+
+
+class SettleResults(NamedTuple):
+    """What is known after a reading; a tuple, because a new one is built with each."""
+
+    drift: Drift | None
+    """Over the span that `DriftEstimator` chooses; None before three readings."""
+    verdict: Settle | None
+    """None when no limit was asked for."""
 
 
 class SettleEstimator:
@@ -201,17 +210,10 @@ class SettleEstimator:
         """Return the exponential of the warm-up, for the screen; times as given to `add`."""
         return self._curve.in_run(self._past.origin)
 
-    def drift(self) -> Drift | None:
-        """Return the drift, over the span that `DriftEstimator` chooses; None before 3 readings."""
+    def results(self) -> SettleResults:
+        """Return drift and settle verdict, worked out anew where that is due."""
         self._work_out()
-        return self._drift
-
-    def verdict(self) -> Settle | None:
-        """Return the settle verdict; None when no limit was asked for."""
-        if self._limit is None:
-            return None
-        self._work_out()
-        return self._settle
+        return SettleResults(self._drift, None if self._limit is None else self._settle)
 
     def _compare(
         self, after: GapComparison, elapsed_s: float, offset: float, quantum: float

@@ -10,8 +10,7 @@ taken for no turn is kept with it: it may have been one after all.
 
 import math
 from collections import deque
-from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, SettleLimit, SettleState
 
@@ -33,9 +32,11 @@ USUAL_HORIZON_S: Final = 600.0
 """Horizon where no settle limit was asked for."""
 
 
-@dataclass(frozen=True, slots=True)
-class QuietStretch:
-    """What the numbers were at the end of a quiet stretch."""
+class QuietStretch(NamedTuple):
+    """What the numbers were at the end of a quiet stretch.
+
+    A tuple, because a new one is built with nearly each reading.
+    """
 
     elapsed_s: float
     estimate: Estimate
@@ -90,7 +91,7 @@ class AsFound:
     @property
     def ended(self) -> bool:
         """Whether a turn has ended it."""
-        return self.missed or (self.quiet is not None and self.quiet.frozen)
+        return self.missed or bool(self._newest and self._newest[-1].frozen)
 
     def add(self, elapsed_s: float, numbers: Numbers) -> None:
         """Take the `numbers` after the reading at `elapsed_s`.
@@ -144,7 +145,7 @@ class AsFound:
         before = next((one for one in reversed(self._newest) if one.elapsed_s < nudge.at_s), None)
         if before is not None and self._is_turn(nudge, before, tool_on=tool_on):
             self._newest.clear()
-            self._newest.append(replace(before, frozen=True))
+            self._newest.append(before._replace(frozen=True))
             return
         if before is None and self._verdict in _RESTS:
             self._newest.clear()

@@ -11,7 +11,7 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from statistics import median
-from typing import Final, NamedTuple
+from typing import Final
 
 from benchwatch.estimate.results import Nudge
 from benchwatch.estimate.trim.mean_pull import weighted_mean
@@ -33,6 +33,9 @@ HAND, HAND_WEIGHT = 0.3, 2.0
 _ADVICE = 80
 """Readings whose advice is kept: more than turns in quick succession may take."""
 
+_Advice = tuple[float, float, float]
+"""Time of a reading, and what it said is left of the way: fractional, signed, and its u."""
+
 
 @dataclass(frozen=True, slots=True)
 class TurnSizes:
@@ -49,15 +52,6 @@ class TurnSizes:
     """Standard uncertainty (k = 1)."""
     turns: int
     """How many turns that was learned from."""
-
-
-class _Advice(NamedTuple):
-    """What a reading said is left of the way; a tuple, because there is one with each reading."""
-
-    at_s: float
-    left: float
-    """Fractional, signed."""
-    left_u: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +94,7 @@ class LearnedTurns:
 
     def advise(self, at_s: float, left: float, left_u: float) -> None:
         """Keep what the reading at `at_s` says is left of the way, fractional and signed."""
-        self._advice.append(_Advice(at_s, left, left_u))
+        self._advice.append((at_s, left, left_u))
 
     def touch(self) -> None:
         """Take it that the tool is put on or lifted: earlier advice no longer counts."""
@@ -109,10 +103,12 @@ class LearnedTurns:
     def add(self, turn: Nudge) -> None:
         """Take a confirmed turn."""
         new = _Turn(size=turn.size, u=turn.u or 0.0, reversing=self._way * turn.size < 0.0)
-        advice = next((one for one in reversed(self._advice) if one.at_s < turn.at_s), None)
-        if advice is not None and advice.left * turn.size > 0.0:
-            left, lost = advice.left, self.lost(advice.left)
-            new = replace(new, meant=left, meant_u=advice.left_u, backlash_shown=lost)
+        advice = next((one for one in reversed(self._advice) if one[0] < turn.at_s), None)
+        if advice is not None:
+            _, left, left_u = advice
+            if left * turn.size > 0.0:
+                lost = self.lost(left)
+                new = replace(new, meant=left, meant_u=left_u, backlash_shown=lost)
         self._turns.append(new)
         self._withdrawn = None
         self._way_before, self._way = self._way, math.copysign(1.0, turn.size)

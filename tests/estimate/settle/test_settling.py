@@ -20,7 +20,7 @@ def _feed(settling: SettleEstimator, times, offsets, quantum=0.0):
     changes = []
     for t, y in zip(times, offsets, strict=True):
         settling.add(t, y, quantum)
-        verdict = settling.verdict()
+        verdict = settling.results().verdict
         if verdict and (not changes or changes[-1][1] != verdict.state):
             changes.append((t, verdict.state))
     return changes
@@ -48,11 +48,11 @@ def test_drift_is_found_on_any_origin(origin: float, offset: float) -> None:
 
     _feed(settling, t, offset + 2e-12 * np.arange(400.0) + noise)
 
-    drift = settling.drift()
+    drift = settling.results().drift
     assert drift is not None
     assert drift.u is not None
     assert abs(drift.per_s - 2e-12) < 3.0 * drift.u
-    assert settling.verdict() is None
+    assert settling.results().verdict is None
 
 
 def test_creep_after_a_nudge_is_not_told_as_drift_for_ever() -> None:
@@ -71,7 +71,7 @@ def test_creep_after_a_nudge_is_not_told_as_drift_for_ever() -> None:
         _feed(settling, t[:324], offsets[:324])
         settling.step(80.0)
         _feed(settling, t[324:], offsets[324:])
-        drift = settling.drift()
+        drift = settling.results().drift
         assert drift is not None
         assert drift.u is not None
         wrong += abs(drift.per_s) > 3.0 * drift.u
@@ -89,7 +89,7 @@ def test_a_nudge_leaves_a_settled_oven_settled() -> None:
     settling.step(300.0)
     after = _feed(settling, np.arange(302.0, 500.0), 5e-8 + 1e-11 * rng.standard_normal(198))
 
-    drift = settling.drift()
+    drift = settling.results().drift
     assert before[-1][1] == "settled"
     assert [state for _, state in after] == ["settled"]
     assert drift is not None
@@ -102,11 +102,11 @@ def test_a_nudge_newer_than_every_block_is_no_part_of_the_fit() -> None:
     rng = np.random.default_rng(31)
     settling = SettleEstimator(LIMIT)
     _feed(settling, 1e-3 * np.arange(2000), 1e-10 * rng.standard_normal(2000))
-    before = settling.verdict()
+    before = settling.results().verdict
     settling.step(2.0)
     settling.add(2.0, 5e-8)
 
-    after = settling.verdict()
+    after = settling.results().verdict
 
     assert before is not None
     assert after is not None
@@ -161,7 +161,7 @@ def test_reasons_tell_people_what_happens() -> None:
 
     for second, offset in zip(t, offsets, strict=True):
         settling.add(second, offset)
-        verdict = settling.verdict()
+        verdict = settling.results().verdict
         assert verdict is not None
         reasons.setdefault(verdict.state, []).append(verdict.reason)
 
@@ -179,7 +179,7 @@ def test_too_much_noise_is_unsure_and_says_for_how_long() -> None:
 
     _feed(settling, np.arange(60.0), noise)
 
-    verdict = settling.verdict()
+    verdict = settling.results().verdict
     assert verdict is not None
     assert verdict.state == "unsure"
     assert "more at this noise would tell, or a gate longer than 1 s" in verdict.reason
@@ -194,7 +194,7 @@ def test_one_time_to_go_is_told_and_no_other_beside_it() -> None:
 
     for second, offset in zip(t, offsets, strict=True):
         settling.add(second, offset)
-        verdict = settling.verdict()
+        verdict = settling.results().verdict
         assert verdict is not None
         if verdict.eta_s is not None and verdict.state == "unsure":
             reasons.add(verdict.reason)
@@ -218,7 +218,7 @@ def test_a_moment_after_a_turn_no_wait_is_foretold() -> None:
     reasons = set()
     for second in range(60, 118):
         settling.add(float(second), 1e-7 + noise[second])
-        verdict = settling.verdict()
+        verdict = settling.results().verdict
         assert verdict is not None
         if verdict.eta_s is None:
             reasons.add(verdict.reason)
@@ -245,7 +245,7 @@ def test_time_to_go_counts_down_to_the_verdict(tail: float) -> None:
             settling.add(second, offset)
             if second % 20:
                 continue
-            verdict = settling.verdict()
+            verdict = settling.results().verdict
             assert verdict is not None
             if verdict.state == "settled":
                 break
@@ -309,19 +309,19 @@ def test_degenerate_input_is_survived() -> None:
     Equal readings of unknown resolution tell nothing of what happens below their last digit.
     """
     settling = SettleEstimator(LIMIT)
-    assert settling.drift() is None
-    assert settling.verdict() is None or settling.verdict().state == "unsure"
+    assert settling.results().drift is None
+    assert settling.results().verdict is None or settling.results().verdict.state == "unsure"
 
     _feed(settling, [0.0, 1.0, 2.0], [1e-3, float("nan"), 1e-3])
     _feed(settling, [1.0, float("inf")], [5.0, 5.0])
     changes = _feed(settling, np.arange(3.0, 200.0), np.full(197, 1e-3))
 
-    drift = settling.drift()
+    drift = settling.results().drift
     assert drift is not None
     assert drift.per_s == 0.0
     assert drift.u == 0.0
     assert [state for _, state in changes] == ["unsure"]
-    assert settling.verdict().reason == verdict_text.ALL_EQUAL
+    assert settling.results().verdict.reason == verdict_text.ALL_EQUAL
 
 
 def test_memory_is_bounded_and_the_newest_counts() -> None:
@@ -332,10 +332,10 @@ def test_memory_is_bounded_and_the_newest_counts() -> None:
     for second, offset in enumerate((1e-11 * rng.standard_normal(100_000)).tolist()):
         settling.add(0.1 * second, offset)
         if second % 500 == 0:
-            settling.verdict()
+            settling.results()
 
     levels = settling._past.means.levels
-    drift = settling.drift()
+    drift = settling.results().drift
     assert len(levels) == 17
     assert all(level.rows().shape[1] <= 128 for level in levels)
     assert drift is not None
@@ -364,7 +364,7 @@ def test_many_nudges_do_not_settle_a_drifting_oscillator() -> None:
         settling.add(second, level + 5e-11 * second + 1e-11 * rng.standard_normal())
         if second % 40 == 0 and second:
             settling.step(float(second))
-        verdict = settling.verdict()
+        verdict = settling.results().verdict
         states.add(verdict.state if verdict else None)
 
     assert "settled" not in states
@@ -404,11 +404,11 @@ def test_a_new_limit_is_judged_on_the_readings_at_hand() -> None:
 
     settling.set_limits(SettleLimit(1e-7, 60.0))
 
-    wide = settling.verdict()
+    wide = settling.results().verdict
     settling.set_limits(None)
     assert wide is not None
     assert wide.state == "settled"
-    assert settling.verdict() is None
+    assert settling.results().verdict is None
 
 
 def _rounded(offsets, quantum):
@@ -426,11 +426,11 @@ def test_a_last_digit_coarser_than_the_limit_is_unsure(digits: float) -> None:
 
     for second, offset in zip(t, offsets, strict=True):
         settling.add(second, offset, quantum)
-        verdict = settling.verdict()
+        verdict = settling.results().verdict
         assert verdict is not None
         states.add(verdict.state)
 
-    drift = settling.drift()
+    drift = settling.results().drift
     assert "settled" not in states
     assert verdict.reason == verdict_text.TOO_COARSE
     assert verdict.eta_s is None
@@ -498,7 +498,7 @@ def test_settled_never_stands_beside_a_drift_that_contradicts_it(seed: int) -> N
         t = 0.25 * k
         turned = -0.7e-9 * sum(t >= at for at in (240.0, 244.0, 248.0))
         settling.add(t, turned + 1e-10 * rng.standard_normal())
-        verdict, drift = settling.verdict(), settling.drift()
+        drift, verdict = settling.results()
         assert verdict is not None
         if drift is not None and drift.u is not None and verdict.state == "settled":
             least = (abs(drift.per_s) - 2.0 * drift.u) * LIMIT.horizon_s
@@ -520,10 +520,10 @@ def test_turns_a_few_readings_apart_are_one_to_the_fit() -> None:
         settling.add(400.0 + k, level + 1e-11 * rng.standard_normal())
         if k % 2:
             settling.step(399.0 + k)
-        states.append(settling.verdict().state)
+        states.append(settling.results().verdict.state)
     after = _feed(settling, np.arange(424.0, 500.0), 1.2e-6 + 1e-11 * rng.standard_normal(76))
 
-    drift = settling.drift()
+    drift = settling.results().drift
     assert before[-1][1] == "settled"
     assert set(states) == {"settled"}
     assert [state for _, state in after] == ["settled"]

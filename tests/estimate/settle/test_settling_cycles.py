@@ -26,11 +26,11 @@ def _watched(made: MadeCycle, *, every: int = 5) -> tuple[int | None, Settle]:
         settling.add(float(second), offset)
         if second % every:
             continue
-        settle = settling.verdict()
+        settle = settling.results().verdict
         assert settle is not None
         if given is None and settle.state == "settled":
             given = second
-    settle = settling.verdict()
+    settle = settling.results().verdict
     assert settle is not None
     return given, settle
 
@@ -81,7 +81,7 @@ def test_a_warm_up_is_no_cycle(family: str) -> None:
     for second, offset in enumerate(made.readings[:6000].tolist()):
         settling.add(float(second), offset)
         if second % 10 == 0:
-            settle = settling.verdict()
+            settle = settling.results().verdict
             told += settle is not None and settle.cycle is not None
 
     assert told <= 12

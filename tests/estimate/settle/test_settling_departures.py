@@ -88,7 +88,7 @@ def test_a_slow_cycle_is_not_settled_again_once_it_has_jumped(shape: str) -> Non
     for second, offset in enumerate(offsets.tolist()):
         settling.add(float(second), offset)
         if second % 10 == 0:
-            settle = settling.verdict()
+            settle = settling.results().verdict
             assert settle is not None
             if settle.state == "settled":
                 settled.append(second)
@@ -105,7 +105,7 @@ def test_what_is_left_of_a_ringing_does_not_take_the_verdict_back() -> None:
         for second, offset in enumerate(made.readings.tolist()):
             settling.add(float(second), offset)
             if second % 15 == 0:
-                settle = settling.verdict()
+                settle = settling.results().verdict
                 assert settle is not None
                 states.append(settle.state)
         if "settled" in states:

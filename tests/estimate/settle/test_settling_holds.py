@@ -74,15 +74,15 @@ def test_nudges_that_are_no_longer_fitted_end_the_past() -> None:
         settling.add(float(second), level + 1e-11 * rng.standard_normal())
         if second >= 300 and second % 40 == 3:
             settling.step(second - 3.0)
-        settling.verdict()
+        settling.results()
     for second in range(700, 730):
         level += 2e-8 * (second in {701, 706})
         settling.add(float(second), level + 1e-11 * rng.standard_normal())
         if second in {703, 708}:
             settling.step(second - 2.0)
-        settling.verdict()
+        settling.results()
 
-    settle = settling.verdict()
+    settle = settling.results().verdict
     assert settle is not None
     assert settle.state == "settled"
     assert "less than 0.1 ppb" in settle.reason
