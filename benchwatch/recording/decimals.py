@@ -201,5 +201,5 @@ def _mantissa_of(value: Decimal) -> int:
 
 
 def _is_exact(whole: int) -> bool:
-    """Tell whether a whole number is exact in a double."""
+    """Return whether a whole number is exact in a double."""
     return whole < 1 << 1000 and int(float(whole)) == whole

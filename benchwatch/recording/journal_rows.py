@@ -36,7 +36,7 @@ LATEST_DATE_S: Final = 2.5e11
 
 
 def is_journal(path: str) -> bool:
-    """Tell whether the file at `path` is a database and no text.
+    """Return whether the file at `path` is a database and no text.
 
     Only a plain file is looked into: what is read from a pipe is gone from it.
     """

@@ -97,7 +97,7 @@ def place(source: str, line: int, unit: str = "line") -> str:
 
 
 def is_number(cell: str) -> bool:
-    """Tell whether a cell is a plain decimal number, with an exponent or without."""
+    """Return whether a cell is a plain decimal number, with an exponent or without."""
     return len(cell) <= _LONGEST_NUMBER and _NUMBER.fullmatch(cell) is not None
 
 
@@ -148,7 +148,7 @@ def json_number(row: Mapping[str, object], key: str) -> Decimal | None:
 
 
 def is_beyond(value: Decimal, limit: Decimal) -> bool:
-    """Tell whether `value` is `limit` or more away from 0; no exponent is too large for it."""
+    """Return whether `value` is `limit` or more away from 0; no exponent is too large for it."""
     return not -limit < value < limit
 
 

@@ -134,7 +134,7 @@ def first_content(
 
 
 def is_content(line: TextLine) -> bool:
-    """Tell whether a line is neither empty nor a comment."""
+    """Return whether a line is neither empty nor a comment."""
     text = line.text.strip()
     return bool(text) and not text.startswith("#")
 

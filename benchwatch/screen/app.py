@@ -68,7 +68,7 @@ class BenchwatchApp(App[None]):
         self._every_s, self._settled = every_s, False
         self._redraw_asked = False
         self.ending = False
-        """Whether it is ending."""
+        """Whether the app is ending."""
         kept = load(self.options.state) if self.options.state is not None else Preferences()
         if self.options.view:
             kept = replace(kept, view=self.options.view)
@@ -84,12 +84,12 @@ class BenchwatchApp(App[None]):
         )
 
     def compose(self) -> ComposeResult:
-        """Put up the view."""
+        """Compose the widgets."""
         self.view_widget = ViewWidget(self.options.theme)
         yield self.view_widget
 
     def on_mount(self) -> None:
-        """Start the sound and the two rates."""
+        """Start the sound and the timers of the two drawing rates."""
         if self._sound is not None:
             self._sound.start()
         if self._every_s is not None:
@@ -121,7 +121,7 @@ class BenchwatchApp(App[None]):
         self._draw(charts=True)
 
     def redraw_soon(self) -> None:
-        """Draw everything once, after the keys that have come already."""
+        """Draw everything once, after the keys that have arrived already."""
         if not self._redraw_asked:
             self._redraw_asked = True
             self.call_later(self._redraw_once)

@@ -1,4 +1,4 @@
-"""The command line: what keys do, found by a word of it, and settings by name."""
+"""The command line: finds actions of keys by words of their description, and settings by name."""
 
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -16,7 +16,7 @@ class KeyCommand:
     key: str
     """Its id."""
     view: str = ""
-    """Where to go for it; empty: it works here."""
+    """The view to change to first; empty: the key works in the present view."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ class Suggestion:
     command: Command | None
     """None while the value of a setting has not been typed."""
     also: str = ""
-    """Further words it is found by."""
+    """Further words to search in."""
 
 
 def suggestions(

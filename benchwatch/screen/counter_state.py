@@ -1,4 +1,4 @@
-"""What the screen remembers of one counter from frame to frame."""
+"""State that the screen keeps of one counter from frame to frame."""
 
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -31,7 +31,7 @@ class CounterState:
         return [*self._kept_by_itself(now), *self._answer(now)]
 
     def _kept_by_itself(self, now: Snapshot) -> list[str]:
-        """Say at once that as found was recorded without being asked for, if it has a caution."""
+        """Return a message that as found was recorded automatically, if it has a caution."""
         records = now.records
         kept = records.as_found if records is not None and records.as_found_kept else None
         before, self.kept = self.kept, kept
@@ -41,7 +41,7 @@ class CounterState:
         return [f"as found kept by itself, {offset}; caution: {kept.caution}"]
 
     def _answer(self, now: Snapshot) -> list[str]:
-        """Say what a counter that reads has answered: a refusal, or the gate as it is now."""
+        """Return the answer of a reading counter: a refusal, or the gate as it is now."""
         link, gate_s, gate_before_s = self.link, now.gate_s, self.gate_s
         self.link, self.gate_s = now.link, gate_s
         if link is None or link.state != "reading" or now.link.state != "reading":

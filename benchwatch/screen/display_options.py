@@ -52,6 +52,6 @@ class DisplayOptions:
     """The view to begin with; empty: the one of last time."""
     log: Path = field(default_factory=log_path)
     state: Path | None = field(default_factory=state_path)
-    """None: remember nothing."""
+    """None: save nothing."""
     bell: bool = True
     """Ring once when the oscillator settles."""

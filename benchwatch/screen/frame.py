@@ -1,4 +1,4 @@
-"""What one picture is drawn from, and how panels share its rows."""
+"""The data of one picture, and how panels share its rows."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
@@ -32,7 +32,7 @@ class Tab:
     key: str
     title: str
     current: bool
-    """It is on the screen."""
+    """True for the view on the screen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +51,7 @@ class Frame:
     keys: Sequence[KeyBinding] = ()
     """The keys that do something here and now, in the order of the footer."""
     capabilities: frozenset[Capability] = frozenset()
-    """What there is on the bench that a key can need."""
+    """Parts of the bench that keys can need."""
     unit: OffsetUnit = PPB
     drift_unit: RateUnit = field(default_factory=RateUnit)
     hertz_format: FigureFormat = field(default_factory=FigureFormat)
@@ -65,7 +65,7 @@ class Frame:
     tool_on: bool = False
     """The tool is on the trimmer, as the keys had it last."""
     playing: Playback | None = None
-    """Where a recording stands; None when the bench is live."""
+    """Position in a recording; None when the bench is live."""
     preferences: Preferences = field(default_factory=Preferences)
     scroll: int = 0
     """Rows that a long list has been scrolled."""
@@ -138,7 +138,7 @@ def drawn(panel: Panel, frame: Frame, width: int, rows: int) -> list[StyledLine]
 
 
 def _too_small(_frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Say that the screen is too small, and what it needs."""
+    """Draw that the screen is too small, and the size it needs."""
     needed = f"{LEAST_WIDTH}x{LEAST_HEIGHT}"
     said = fitting(
         width,

@@ -50,7 +50,7 @@ class KeyBinding:
 def capabilities(
     *, trimmer: bool, operator: bool, counters: int, playing: bool, sound: bool
 ) -> frozenset[Capability]:
-    """Return what there is on the bench that a key can need."""
+    """Return the parts of the bench that keys can need."""
     present: dict[Capability, bool] = {
         "trimmer": trimmer,
         "operator": operator,

@@ -1,4 +1,4 @@
-"""What the operator chose on the screen, kept from one start to the next."""
+"""Choices of the operator on the screen, saved for the next start."""
 
 import json
 from dataclasses import asdict, dataclass, fields
@@ -49,7 +49,7 @@ def load(path: Path) -> Preferences:
 
 
 def save(path: Path, preferences: Preferences) -> bool:
-    """Keep the choices; False when they can't be written, which loses only them."""
+    """Save the choices; return False when they can't be written, which loses only them."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(json.dumps(asdict(preferences), indent=1) + "\n", encoding="utf-8")

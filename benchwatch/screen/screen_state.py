@@ -105,7 +105,7 @@ class ScreenState:
 
     @property
     def _counter(self) -> CounterState:
-        """What is remembered of the counter that is shown."""
+        """The state kept for the counter that is shown."""
         return self._counters.setdefault(self._shown, CounterState())
 
     def fetch_past(self, width: int) -> None:
@@ -115,7 +115,7 @@ class ScreenState:
         self._past = _Past(self._handle.trace(span_s, POINTS_A_CELL * width), span_s)
 
     def frame(self) -> Frame:
-        """Collect what the next picture is drawn from."""
+        """Return the frame for the next picture."""
         now_s, view, names = self._watch.elapsed_s(), self.view, self._watch.names
         for name in names:
             self._take_note(name)
@@ -207,7 +207,7 @@ class ScreenState:
     # ---------------------------------------------------------------- what keys do
 
     def _actions_of_keys(self) -> dict[str, Callable[[], None]]:
-        """Return what keys do beside changing how a view is drawn, by their ids."""
+        """Return the actions, by id, of the keys that do more than change how a view is drawn."""
         return {
             "unit": self._next_unit,
             "next_counter": self._next_counter,

@@ -1,4 +1,4 @@
-"""What a view is: one declaration, from which its tab, keys, help and command-line name follow."""
+"""The declaration of a view, from which its tab, keys, help and command-line name follow."""
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
@@ -38,7 +38,7 @@ class View:
     """In lower case, with underscores; with hyphens on the command line."""
     title: str
     about: str
-    """What it shows, in half a sentence."""
+    """The content of the view, in half a sentence."""
     key: str
     """A digit, by which it stands among the tabs; any key for another form of a view."""
     action: str

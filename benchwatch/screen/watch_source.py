@@ -1,4 +1,4 @@
-"""What the screen needs from outside: counters to show, and controls to act on."""
+"""Interfaces that the screen needs: counters to show, and controls to act on."""
 
 from collections.abc import Callable, Sequence
 from typing import Protocol
@@ -27,7 +27,7 @@ class CounterHandle(Protocol):
         """Return the last `span_s` seconds in at most about `points` points."""
 
     def touch(self, *, on: bool) -> None:
-        """Say that the tool is on the trimmer of the oscillator, or off."""
+        """Record that the tool is on the trimmer of the oscillator, or off."""
 
     def record(self, kind: RecordKind, unit: OffsetUnit | None = None) -> str:
         """Put the present offset on record; return a sentence on it, in `unit`.
@@ -83,7 +83,7 @@ class SoundOutput(Protocol):
         """Close the sound device."""
 
     def update(self, now: Snapshot, at_s: float) -> None:
-        """Sound as the snapshot `now` asks at `at_s`, seconds of the run."""
+        """Play the sound for the snapshot `now` at `at_s`, seconds of the run."""
 
     def notice(self) -> str:
         """Return a message for the operator, once; empty when there is none."""
@@ -107,10 +107,10 @@ class PlaybackControl(Protocol):
         """Its present position, speed and state."""
 
     def pause(self) -> None:
-        """Stop, or go on; at the end, begin again."""
+        """Pause or continue; at the end, restart."""
 
     def faster(self, steps: int) -> None:
-        """Go so many steps of speed up, or down."""
+        """Raise the speed by so many steps, or lower it."""
 
     def seek(self, to_s: float) -> None:
         """Go to `to_s` seconds from the beginning, or as near as there is."""

@@ -44,7 +44,7 @@ _OTHER_ANSWERS = (b"+2.500000E-01", b'0,"No error"')
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fault:
-    """One thing that goes wrong."""
+    """One fault of an answer or a connection."""
 
     kind: str
     at_s: float = 0.0

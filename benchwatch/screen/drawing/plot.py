@@ -1,4 +1,4 @@
-"""Axes on a canvas: where values go, lines across, figures along the edges."""
+"""Axes on a canvas: positions of values, lines across, figures along the edges."""
 
 import math
 from collections.abc import Sequence
@@ -14,7 +14,7 @@ MARGIN = 8
 SIGN_EVERY = 2
 """Cells from one sign of a curve to the next; what lies under the curve shows between them."""
 BEYOND = ("v", "^")
-"""What stands at the lower and the upper edge where a curve lies beyond it."""
+"""Signs at the lower and the upper edge where a curve lies beyond it."""
 
 
 @dataclass(frozen=True, slots=True)

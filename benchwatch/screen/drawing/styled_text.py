@@ -25,7 +25,7 @@ class Role(Enum):
     STRONG = auto()
     GOOD = auto()
     OFF = auto()
-    """Not where it should be: off target, a caution, a lost link."""
+    """A deviation from what should be: off target, a caution, a lost link."""
     BAND = auto()
     RAW = auto()
     ESTIMATE = auto()

@@ -55,7 +55,7 @@ def one_figure(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 
 def _nothing(frame: Frame) -> StyledLine:
-    """Say why there is no figure."""
+    """Draw why there is no figure."""
     if frame.snapshot.reading is None:
         return line(("no reading yet", Role.DIM))
     return line(("overrange: the counter gives no number", Role.OFF))
@@ -87,7 +87,7 @@ def _sizes(frame: Frame, pair: Pair, width: int, rows: int) -> Sizes:
 
 
 def _cells(frame: Frame, text: QuantityText, size: DigitSize | None) -> int:
-    """Cells of a figure and what stands below it, whichever is wider."""
+    """Return the width in cells of the wider of a figure and the row below it."""
     digits = len(text.digits) if size is None else size.width(text.digits)
     return max(digits + len(text.unit) + MARGIN, _uncertainty(frame, text).width + 1)
 

@@ -89,7 +89,7 @@ def nudge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def turn_words(frame: Frame, *, short: bool = False) -> str:
-    """Say what earlier turns mean for the next: backlash, or a part of a usual nudge."""
+    """Write the size of the next turn from earlier ones: backlash, or a part of a usual nudge."""
     now = frame.snapshot.trim
     if not hint_words(frame) or now is None or now.hint is None or now.turns is None:
         return ""
@@ -147,7 +147,7 @@ def tool_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def landing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw how long it has stayed inside with hands off."""
+    """Draw how long the offset has stayed inside the tolerance with hands off."""
     now = frame.snapshot.trim
     if now is None or now.landing is None:
         return []
@@ -174,7 +174,7 @@ def landing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def records_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw what was put on record, or ask for it."""
+    """Draw the records, or a request to make one."""
     records = frame.snapshot.records
     found = records.as_found if records is not None else None
     if found is None and records is not None and records.as_left is not None:
@@ -205,7 +205,7 @@ def records_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def _not_found(frame: Frame, width: int) -> StyledLine:
-    """Say why there is no as found yet, and what can be done about it."""
+    """Write why there is no as-found record yet, and what to do about it."""
     how, short = "", ""
     if warming(frame):
         why, how = "not yet, still warming", "a records it all the same"

@@ -97,7 +97,7 @@ class _Ruler:
         row[column] = (char if on_scale else "<" if value < 0 else ">", role)
 
     def _words(self, row: list[tuple[str, Role]], at: int, text: str) -> None:
-        """Write `text` where nothing is in the way."""
+        """Write `text` if its cells are free."""
         if at >= 0 and all(char == " " for char, _ in row[at : at + len(text)]):
             row[at : at + len(text)] = [(char, Role.AXIS) for char in text]
 

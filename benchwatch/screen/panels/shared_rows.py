@@ -1,4 +1,4 @@
-"""The rows every view shares: header, the counter's line, what is wrong, cautions, keys."""
+"""The rows every view shares: header, state of the counter, faults, cautions, keys."""
 
 from typing import Final
 
@@ -20,7 +20,7 @@ from benchwatch.screen.panels import status_text
 from benchwatch.screen.text.amounts import run_time
 
 SHORT = 20
-"""Screens below so many rows do without what can be spared."""
+"""Height in rows below which optional rows are left out."""
 
 NAME_CELLS = 20
 """Cells that the identity of the counter may have before the gate is named."""
@@ -69,7 +69,7 @@ def _tabs(frame: Frame, *, short: bool) -> StyledLine:
 
 
 def counter_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw who is measuring and how: identity, gate, time base, link, age of the reading.
+    """Draw the state of the counter: identity, gate, time base, link, age of the reading.
 
     Where it is narrow the gate goes first; of the identity there is always a beginning.
     """
@@ -87,7 +87,7 @@ def counter_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def trouble_line(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw the one thing that most needs saying; what has no room is cut in the last row."""
+    """Draw the most important fault or message; cut what does not fit into the last row."""
     text = status_text.trouble(frame)
     role = Role.TEXT if text == frame.theme.printable(frame.message) else Role.OFF
     *first, last = wrapped_text(text, width - 1, role)[:rows] or [StyledLine()]
@@ -122,7 +122,7 @@ def playing_rows(frame: Frame, _width: int, _height: int) -> int:
 
 
 def playing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw where the recording stands: state, time, speed, and a rail with a mark on it."""
+    """Draw the playback of a recording: state, time, speed, and a bar with the position."""
     now = frame.playing
     if now is None:
         return [StyledLine()]

@@ -25,7 +25,7 @@ def where(frame: Frame) -> Direction:
 
 
 def warming(frame: Frame) -> bool:
-    """Tell whether the offset still moves by itself more than was asked: too early to turn."""
+    """Return whether the offset still drifts by more than the limit: too early to turn."""
     settle = frame.snapshot.numbers.settle
     return settle is not None and settle.state == "warming"
 
@@ -71,7 +71,7 @@ def direction(frame: Frame) -> StyledLine:
 
 
 def _way(frame: Frame) -> str:
-    """Say how far it is to the aim, with the tool on and no earlier turn to measure it by."""
+    """Write the distance to the aim, with the tool on and no earlier turn as a measure."""
     now = frame.snapshot.trim
     if now is None or now.left is None or now.hint is not None or wait(frame):
         return ""
@@ -81,7 +81,7 @@ def _way(frame: Frame) -> str:
 
 
 def _lift(frame: Frame) -> str:
-    """Say whether to lift the tool, once that is known."""
+    """Write whether to lift the tool, once that is known."""
     now = frame.snapshot.trim
     if now is None or now.lift is None or wait(frame):
         return ""
@@ -99,18 +99,18 @@ def rest(frame: Frame, *, short: bool = False) -> str:
 
 
 def tool(frame: Frame) -> "ToolState | None":
-    """Return what is known of the tool."""
+    """Return the state of the tool, if known."""
     return frame.snapshot.trim.tool if frame.snapshot.trim is not None else None
 
 
 def tool_on(frame: Frame) -> bool:
-    """Tell whether the tool is on the trimmer."""
+    """Return whether the tool is on the trimmer."""
     state = tool(frame)
     return frame.tool_on if state is None else state.on
 
 
 def tool_aims(frame: Frame) -> bool:
-    """Tell whether the tool is on and its pull known, so that there is a place to aim for."""
+    """Return whether the tool is on and its pull known, so that there is a place to aim for."""
     state = tool(frame)
     return state is not None and state.aims_by is not None
 
@@ -197,7 +197,7 @@ def trouble(frame: Frame) -> str:
 
 
 def _reason_first(detail: str, resource: str) -> str:
-    """Put the reason before the name of what can't be opened: the end of a row may be cut."""
+    """Put the reason before the resource that can't be opened: the end of a row may be cut."""
     what = f"can't open {printable(resource)}"
     if not detail.startswith(f"{what}: "):
         return detail

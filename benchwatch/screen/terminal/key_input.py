@@ -145,7 +145,7 @@ class KeyInput:
         return Paste("".join(c for c in paste if c.isprintable() or c in "\r\n"))
 
     def _is_known(self, sequence: str) -> bool:
-        """Tell whether a key or a button sends this, or the terminal's only answer."""
+        """Return whether this sequence is a key, a button or the terminal's only answer."""
         if len(sequence) > LONGEST_SEQUENCE:
             return False
         if sequence in ANSI_SEQUENCES_KEYS:
@@ -164,12 +164,12 @@ class KeyInput:
 
 
 def _is_character(code: int) -> bool:
-    """Tell whether a number is that of a character (Unicode, D76: no surrogates)."""
+    """Return whether a number is that of a character (Unicode, D76: no surrogates)."""
     return code <= 0x10FFFF and not 0xD800 <= code <= 0xDFFF
 
 
 def _is_whole(sequence: str, last: str) -> bool:
-    """Tell whether `last` ends the sequence (ECMA-48, 5.4: parameters, then one final)."""
+    """Return whether `last` ends the sequence (ECMA-48, 5.4: parameters, then one final)."""
     match sequence[1:2]:
         case "[":
             if sequence[2:3] in {"[", "M"} and len(sequence) > 2:

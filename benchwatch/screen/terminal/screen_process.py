@@ -133,7 +133,7 @@ def _reset_terminal() -> None:
 
 
 def _write_reset() -> None:
-    """Drop what waits to be drawn, and write the reset in its place."""
+    """Drop pending output, and write the reset instead."""
     if termios is not None:
         with contextlib.suppress(termios.error):
             termios.tcflush(1, termios.TCOFLUSH)

@@ -63,7 +63,7 @@ class TerminalDriver(LinuxDriver):
             self._up = False
 
     def disable_input(self) -> None:
-        """Take no more keys, and drop those that wait; both would stop a background process."""
+        """Accept no more keys and drop waiting ones; both would stop a background process."""
         with unstopped():
             super().disable_input()
 
@@ -152,13 +152,13 @@ class TerminalDriver(LinuxDriver):
             return b"" if in_foreground(self.fileno) else None
 
     def _keys_have_ended(self) -> None:
-        """Go on without keys at the end of a file; the end of a terminal means that it is gone."""
+        """Continue without keys at the end of a file; at that of a terminal, take it as gone."""
         if self.input_tty and isinstance(self._file, TerminalStream):
             self._file.mark_lost()
 
 
 def in_foreground(descriptor: int) -> bool:
-    """Tell whether keys on this terminal are for this process (POSIX.1-2017, 11.1.4)."""
+    """Return whether keys on this terminal are for this process (POSIX.1-2017, 11.1.4)."""
     try:
         return os.tcgetpgrp(descriptor) == os.getpgrp()
     except OSError:  # no controlling terminal, so none that could stop the process

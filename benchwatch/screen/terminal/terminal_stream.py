@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 
 class TerminalStream:
-    """What the terminal library draws on in the place of a stream; writing never fails.
+    """The stream that the terminal library draws on; writing never fails.
 
     The library draws on a thread of its own. An error there would end that thread, and the
     screen would wait for it for ever.
@@ -21,10 +21,10 @@ class TerminalStream:
         self._descriptor = descriptor
         self._on_lost = on_lost
         self.lost = False
-        """Whether the terminal is gone; what is drawn from then on goes nowhere."""
+        """Whether the terminal is gone; later output is dropped."""
 
     def write(self, text: str) -> int:
-        """Draw `text`, and wait for as long as the terminal takes nothing."""
+        """Write `text`; block while the terminal accepts nothing."""
         left = text.encode("utf-8", "replace")
         while left and not self.lost:
             try:
@@ -36,18 +36,18 @@ class TerminalStream:
         return len(text)
 
     def flush(self) -> None:
-        """Do nothing: `write` keeps nothing back."""
+        """Do nothing: `write` does not buffer."""
 
     def fileno(self) -> int:
         """Return the descriptor."""
         return self._descriptor
 
     def isatty(self) -> bool:
-        """Tell whether it is still a terminal."""
+        """Return whether the descriptor is still a terminal."""
         return os.isatty(self._descriptor)
 
     def mark_lost(self) -> None:
-        """Take note that the terminal is gone."""
+        """Record that the terminal is gone."""
         if not self.lost:
             self.lost = True
             self._on_lost()

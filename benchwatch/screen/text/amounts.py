@@ -21,7 +21,7 @@ TURNED_TO = 0.05
 
 
 def shown_offset(snapshot: Snapshot) -> tuple[float, float | None] | None:
-    """Return the offset that stands in large figures and its u; the reading until there is one."""
+    """Return the offset for the large figures and its u; the reading until there is an estimate."""
     estimate, reading = snapshot.numbers.estimate, snapshot.reading
     if estimate is not None:
         return estimate.offset, estimate.u

@@ -13,7 +13,7 @@ SPANS: Final = (("h", 3600.0), ("min", 60.0), ("s", 1.0))
 LARGEST, STAYS_BELOW, STAYS_ABOVE = 1000.0, 5000.0, 0.5
 """A span is chosen for up to so many units in it, and left only beyond the other two."""
 LEAST, BACK_ABOVE = 0.001, 0.02
-"""Units an hour below which a finer unit is taken, and above which it is given up again."""
+"""Units an hour below which a finer unit is chosen, and above which it is left again."""
 DECIMALS, DIGITS = 4, 5
 """At most so many decimals, and so many digits in all while there are decimals."""
 

@@ -35,7 +35,7 @@ def logged_events(frame: Frame) -> list[LoggedEvent]:
 
 
 def count_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
-    """Draw how much there is, and where the list begins."""
+    """Draw how many events there are, and where the list begins."""
     snapshot, total = frame.snapshot, len(logged_events(frame))
     more = f"; {min(frame.scroll, total)} newer above" if frame.scroll else ""
     counts = ((total, "note"), (snapshot.readings, "reading"), (snapshot.gaps, "gap"))

@@ -48,7 +48,7 @@ def shown(frame: Frame) -> "list[Deviation]":
 
 
 def _of_part(frame: Frame) -> bool:
-    """Tell whether only the last part of the run is shown."""
+    """Return whether only the last part of the run is shown."""
     now = frame.snapshot.stability
     return now is not None and now.since is not None and not frame.preferences.whole_run
 
@@ -60,7 +60,7 @@ def kinds(deviations: "Sequence[Deviation]") -> list[str]:
 
 
 def title_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw which deviation is shown, of how much."""
+    """Draw the name of the deviation, whether drift is taken out, and the span of readings."""
     now, points = frame.snapshot.stability, shown(frame)
     if now is None or not points:
         why = "nothing is worked out yet" if now is None else "a few more readings are needed"

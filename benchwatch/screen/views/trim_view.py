@@ -22,7 +22,7 @@ from benchwatch.screen.text.amounts import lasted
 from benchwatch.screen.view import View
 
 TALL = 32
-"""Screens from so many rows on have larger figures and a larger scale."""
+"""Height in rows from which figures and scale are larger."""
 
 
 def digit_rows(frame: Frame, _width: int, height: int) -> int:
@@ -33,7 +33,7 @@ def digit_rows(frame: Frame, _width: int, height: int) -> int:
 
 
 def direction_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw the direction in words, and what the estimate rests on."""
+    """Draw the direction in words, and the readings and span of the estimate."""
     estimate = frame.snapshot.numbers.estimate
     said = line("  ") + status_text.direction(frame)
     if status_text.rest(frame):
@@ -67,7 +67,7 @@ def settle_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def reason_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
-    """Draw why the settle verdict is what it is."""
+    """Draw the reason of the settle verdict."""
     settle = frame.snapshot.numbers.settle
     return [
         line(("  " + frame.theme.printable(settle.reason if settle is not None else ""), Role.DIM))

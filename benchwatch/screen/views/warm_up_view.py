@@ -36,7 +36,7 @@ def _warm_up(frame: Frame) -> WarmUp:
 
 
 def limit_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw what settled means here, and for how long it has been watched.
+    """Draw the limit of the settle verdict, and for how long the offset has been watched.
 
     How long the power has been on is not known.
     """
@@ -57,7 +57,7 @@ def end_rows(frame: Frame, _width: int, _height: int) -> int:
 
 
 def end_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
-    """Draw where the fitted curve is going."""
+    """Draw the end point of the fitted curve."""
     now = _warm_up(frame)
     if now.end is None:
         return [line(("  where it is going can't be told yet", Role.DIM))]

@@ -29,7 +29,7 @@ TITLE = "Do what? Type a word; Up, Down choose; Enter does it"
 
 
 def suggestion_lines(found: Sequence[Suggestion], chosen: int, rows: int) -> list[StyledLine]:
-    """Draw `rows` of what was found, the chosen one among them."""
+    """Draw `rows` of the suggestions, the chosen one among them."""
     if not found:
         return [line(("nothing like that here", Role.DIM))]
     first = _first_shown(chosen, rows)
@@ -72,7 +72,7 @@ class Overlay(ModalScreen[Answer | None], Generic[Answer]):
         raise NotImplementedError
 
     def take_paste(self, text: str) -> None:
-        """Take pasted text; where none is wanted, drop it."""
+        """Take pasted text; drop it in a box without a line to type on."""
 
     def close_with(self, answer: Answer | None = None) -> None:
         """Close, once; a second key or tap that would close it comes too late."""
@@ -189,7 +189,7 @@ class TypingOverlay(Overlay[Answer]):
                 self.submit()
 
     def take_key(self, pressed: KeyPress) -> None:
-        """Enter, Esc, or a key of the line."""
+        """Handle Enter and Esc; pass other keys to the line."""
         match pressed.key:
             case "enter":
                 self.submit()
@@ -233,7 +233,7 @@ class PromptOverlay(TypingOverlay[str]):
             yield self._foot
 
     def submit(self) -> None:
-        """Hand the text back."""
+        """Close with the text."""
         self.close_with(self._line.editor.text)
 
 
@@ -261,7 +261,7 @@ class CommandOverlay(TypingOverlay[Command]):
             yield self._foot
 
     def take_key(self, pressed: KeyPress) -> None:
-        """Up and Down choose; the rest is the line's."""
+        """Move the choice by Up and Down; pass other keys to the line."""
         match pressed.key:
             case "up":
                 self._choose(-1)
@@ -275,7 +275,7 @@ class CommandOverlay(TypingOverlay[Command]):
                 super().take_key(pressed)
 
     def typed(self) -> None:
-        """Look again with what is typed now."""
+        """Search again with the text typed now."""
         super().typed()
         self._find()
 
@@ -291,7 +291,7 @@ class CommandOverlay(TypingOverlay[Command]):
         self.typed()
 
     def on_click(self, event: Click) -> None:
-        """Take a tap on an suggestion: it is done. What any box takes is taken too."""
+        """Do the suggestion that was tapped; other taps act as in any box."""
         row = event.screen_y - self._list.region.y
         if self._list.region.contains(event.screen_x, event.screen_y):
             chosen = _first_shown(self._chosen, SUGGESTIONS_SHOWN) + row

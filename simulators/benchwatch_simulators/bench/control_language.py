@@ -59,7 +59,7 @@ class ControlledBench(Protocol):
         """Return the newest messages a counter was sent."""
 
     def is_remote(self, counter: str) -> bool:
-        """Tell whether a counter's front panel is locked to the bus."""
+        """Return whether a counter's front panel is locked to the bus."""
 
 
 _FORMS = {

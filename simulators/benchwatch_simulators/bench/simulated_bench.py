@@ -173,7 +173,7 @@ class ServedBench:
         return list(self._named(counter).received)
 
     def is_remote(self, counter: str) -> bool:
-        """Tell whether the front panel of `counter` is locked to the bus."""
+        """Return whether the front panel of `counter` is locked to the bus."""
         return self._named(counter).remote
 
     def _counter(self, name: str, plan: CounterPlan) -> Instrument:

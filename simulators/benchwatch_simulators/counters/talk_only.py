@@ -35,7 +35,7 @@ class Source(Protocol):
         """When line `number` is ready."""
 
     def line(self, number: int) -> str | None:
-        """Its text; None without a signal."""
+        """Return the text of line `number`; None without a signal."""
 
 
 class Gates:
@@ -120,7 +120,7 @@ class TalkOnlyCounter:
         return line
 
     def execute(self, message: str) -> str | None:
-        """Obey nothing."""
+        """Ignore a command."""
         self.received.append(message)
         return None
 

@@ -29,7 +29,7 @@ _REMEMBERED = 1000
 
 
 class TerseCounter:
-    """Obeys terse letters.
+    """Executes commands of single letters.
 
     Args:
         gate_s: at power-on.
@@ -52,7 +52,7 @@ class TerseCounter:
         return 0
 
     def execute(self, message: str) -> str | None:
-        """Obey the letters of one line; the answer is a reading if ``T`` is among them."""
+        """Execute the letters of one line; return a reading if ``T`` is among them."""
         with self._lock:
             self.received.append(message)
             self.remote = True

@@ -13,7 +13,7 @@ _DAY_S = 86400.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OscillatorSpec:
-    """What an oscillator is like; offsets and deviations are fractions of the nominal."""
+    """Properties of an oscillator; offsets and deviations are fractions of the nominal."""
 
     nominal_hz: Decimal = Decimal(10_000_000)
     landing: float = 0.0

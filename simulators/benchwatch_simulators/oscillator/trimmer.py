@@ -10,7 +10,7 @@ before them."""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrimmerSpec:
-    """What a trimmer is like; offsets are fractions of the nominal."""
+    """Properties of a trimmer; offsets are fractions of the nominal."""
 
     sensitivity: float = 5e-8
     """Offset a turn, positive when turned forward."""

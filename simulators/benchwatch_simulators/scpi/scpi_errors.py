@@ -88,5 +88,5 @@ class ErrorQueue:
         return self._errors.popleft() if self._errors else NO_ERROR
 
     def clear(self) -> None:
-        """Forget all."""
+        """Remove all errors."""
         self._errors.clear()

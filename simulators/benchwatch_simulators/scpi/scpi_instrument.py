@@ -88,7 +88,7 @@ class ScpiInstrument:
         self.fail(ScpiError(-363))
 
     def talk(self) -> str | None:
-        """Say nothing, as nothing was asked: -420 (IEEE 488.2 6.3.2.2)."""
+        """Queue -420: a read without a query (IEEE 488.2 6.3.2.2)."""
         self.fail(ScpiError(-420))
         return None
 

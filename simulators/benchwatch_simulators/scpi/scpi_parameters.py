@@ -50,7 +50,7 @@ def short_form(mnemonic: str) -> str:
 
 
 def is_mnemonic(text: str, mnemonic: str) -> bool:
-    """Tell whether `text` is the long or the short form of `mnemonic`."""
+    """Return whether `text` is the long or the short form of `mnemonic`."""
     return text.upper() in (mnemonic.upper(), short_form(mnemonic))
 
 

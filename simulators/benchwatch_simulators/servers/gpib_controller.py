@@ -185,7 +185,7 @@ class GpibInstrument:
         self._controller.suspend()
 
     def resume(self) -> None:
-        """It is back."""
+        """The controller can be reached again."""
         self._controller.resume()
 
     def power_off(self) -> None:

@@ -55,7 +55,7 @@ class PseudoTerminal:
                 os.close(self._master)
 
     def is_used(self) -> bool:
-        """Tell whether the other end is open.
+        """Return whether the other end is open.
 
         Raises:
             EOFError: the line was pulled.

@@ -37,7 +37,7 @@ _INVALID_LINK, _NOT_SUPPORTED, _LOCKED, _NO_LOCK, _TIMED_OUT = 4, 8, 11, 12, 15
 
 
 class _Connection:
-    """What belongs to one client: its links, and what it has not yet read or written."""
+    """The state of one client: its links, and its unread and unfinished messages."""
 
     def __init__(self) -> None:
         self.links: set[int] = set()
@@ -74,7 +74,7 @@ class Vxi11Server(TcpServer):
         return f"TCPIP0::127.0.0.1,{self.port}::inst0::INSTR"
 
     def close(self) -> None:
-        """Serve no more."""
+        """Stop serving."""
         self._exchange.close()
         super().close()
 
@@ -170,7 +170,7 @@ class Vxi11Server(TcpServer):
             return held
 
     def _refused(self, connection: _Connection, link: int) -> int:
-        """Return the error code for a link that is none, or is locked out; 0 when it may."""
+        """Return the error code for an unknown or locked-out link; 0 when it may proceed."""
         if link not in connection.links:
             return _INVALID_LINK
         return _LOCKED if self._lock_holder not in {None, link} else 0
