@@ -59,7 +59,7 @@ class CascadeLevel(Generic[Mean]):
         raise NotImplementedError
 
 
-def hand_up(levels: Sequence[CascadeLevel[Mean]], block: Mean) -> tuple[int, Mean | None]:
+def cascade(levels: Sequence[CascadeLevel[Mean]], block: Mean) -> tuple[int, Mean | None]:
     """Add a block to the first level, and to each further level the block that is now complete.
 
     Returns:
@@ -168,7 +168,7 @@ class OctaveMeans:
 
     def add(self, t: float, y: float) -> None:
         """Take one reading."""
-        _, above = hand_up(self.levels, BlockMean(t, y, 1.0, t))
+        _, above = cascade(self.levels, BlockMean(t, y, 1.0, t))
         if above is not None:
             level = BlockLevel()
             level.take(above)

@@ -11,9 +11,9 @@ it chooses the wrong law in up to 9 to 22 of 100. So one law is called the bette
 visits on and with a difference above 8, which was wrong in 2 of 100 at most (linear and
 logarithmic, ageing of 1 to 30 times the scatter, three plans of visits).
 
-Where neither law is the better one, both count in the forecast. Its band covers either, both
-at once (two mechanisms may oppose each other), for a random walk and, where the beginning of ageing
-is not known, for one a month or a year earlier (`ageing_spread`).
+Where neither law is the better one, both count in the forecast. Its band covers either law, both
+at once (two mechanisms may oppose each other), a random walk and, where the beginning of ageing
+is not known, one a month or a year earlier (`ageing_spread`).
 """
 
 import math

@@ -1,4 +1,4 @@
-"""Since when has the level stood still? Bayesian weights over the possible answers.
+"""Bayesian weights over the readings since which the level may have stood still.
 
 On-line Bayesian change points (Adams and MacKay 2007) with three additions: the noise is learned
 from the readings (Student t with its degrees of freedom), a step's size is log-uniform about the
@@ -70,7 +70,7 @@ class StableRun:
         self.weight = weight
         """Logarithm of its probability over that of the most likely run."""
         self.wild = False
-        """For this run the newest reading is a wild one."""
+        """Whether the newest reading is a wild one in this run."""
         self.wild_at = -1
         """Number of the last reading that it left out."""
 
@@ -102,18 +102,18 @@ class ChangePoints:
         """Intervals in which a step may come before the next reading; more than 1 after a gap."""
 
     def clear(self) -> None:
-        """Forget every run."""
+        """Discard every run."""
         self.runs = []
         self.best = None
 
     def fade(self, intervals: float, variance: float, change: float) -> None:
-        """Go on after a gap with less weight on what came before it.
+        """Continue after a gap with less weight on the readings before it.
 
         A mean of n readings that may have strayed meanwhile is worth 1/(1/n + variance) of them.
 
         Args:
             intervals: length of the gap in readings: so many chances of a step.
-            variance: of what the level may have strayed by, in variances of single readings.
+            variance: of the level's change over the gap, in variances of single readings.
             change: fractional change over the gap by the known drift.
         """
         self._chances = max(intervals, 1.0)

@@ -43,7 +43,7 @@ _NONE, _ENOUGH = 0.2, 24
 
 @dataclass(frozen=True, slots=True)
 class LearnedCreep:
-    """What crept after one turn."""
+    """The creep after one turn."""
 
     share: float
     """Part of the whole turn; positive: in the direction of the turn."""
@@ -53,7 +53,7 @@ class LearnedCreep:
 
 
 def _expected(learned: Sequence[LearnedCreep]) -> CreepPrior:
-    """Return what earlier turns let expect, as fractions of the turn."""
+    """Return the creep expected after earlier ones, as fractions of the turn."""
     if not learned:
         return CreepPrior(0.0, _SHARE, _HAPPENS)
     shares = [one.share for one in learned]
@@ -105,7 +105,7 @@ class Creep:
             share._replace(amplitude=share.amplitude * size, sd=share.sd * abs(size)),
         )
         self._shown = False
-        """It is shown where it is going to rest."""
+        """Whether a level at rest is shown."""
         self._was_shown = False
 
     def add(self, at_s: float, offset: float, sigma: float) -> None:
@@ -130,12 +130,12 @@ class Creep:
 
     @property
     def fresh(self) -> bool:
-        """Whether the last reading has changed what is known."""
+        """Whether the last reading has updated the fit."""
         return self._fit.readings <= _EACH or self._fit.readings % _EVERY == 0
 
     @property
     def over(self) -> bool:
-        """Whether nothing more is to be learned: it has come to rest, or never crept."""
+        """Whether the fit has ended: the level has come to rest, or never crept."""
         if self._fit.readings >= FOLLOWED:
             return True
         if self._fit.readings < _ENOUGH or self._shown:
@@ -175,7 +175,7 @@ class Creep:
         return abs(left) / weight, tau_s
 
     def learned(self) -> LearnedCreep | None:
-        """Return what crept after this turn; None where it was too short to know."""
+        """Return the creep after this turn; None where it was followed too briefly."""
         answers = self._fit.posterior.answers
         if not (answers and self._separable):
             return None

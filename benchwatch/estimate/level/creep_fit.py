@@ -18,7 +18,7 @@ _YOUNG: Final = 10
 
 
 class CreepPrior(NamedTuple):
-    """What is expected of a creep before its readings."""
+    """Prior of a creep, before its readings."""
 
     amplitude: float
     """Mean of A; as a fraction of the turn, or in the unit of the readings."""
@@ -74,7 +74,7 @@ class CreepPosterior(NamedTuple):
 
 
 class CreepFit:
-    """Running sums over the readings after a turn, and what they say; O(1) a reading.
+    """The fit by running sums over the readings after a turn; O(1) a reading.
 
     Args:
         taus_s: time constants to weigh.
@@ -107,7 +107,7 @@ class CreepFit:
             sums.ey += e * y
 
     def weigh(self, sigma: float) -> None:
-        """Work out the posterior anew, for white noise of `sigma`."""
+        """Recompute the posterior, for white noise of `sigma`."""
         n = self.readings
         mean = self._y / n
         yy = max(self._yy - n * mean * mean, 0.0)

@@ -1,4 +1,4 @@
-"""The newest nudge: its size grows by what creeps after it, and what crept is learned from."""
+"""The newest nudge, whose size is updated by the creep after it, and the creeps learned so far."""
 
 import math
 from collections import deque
@@ -23,7 +23,7 @@ NumberedReading = tuple[int, float, float]
 
 
 class CreepTracker:
-    """Follows what creeps after the newest nudge until that is over."""
+    """Follows the creep after the newest nudge until it is over."""
 
     def __init__(self) -> None:
         self.newest: Nudge | None = None
@@ -40,16 +40,16 @@ class CreepTracker:
         """What crept after the turns so far."""
 
     def touch(self, at_s: float) -> None:
-        """Take it that the tool is put on the trimmer or lifted: what moves now is no creep.
+        """Take a touch, the tool put on the trimmer or lifted: motion after it is no creep.
 
-        A hand comes to rest like a creep, and what it shows says nothing of the next turn.
+        A hand comes to rest like a creep, but does not show how the next turn will creep.
         """
         self._end()
         self._waiting = None
         self._touched_s = at_s
 
     def restart(self) -> None:
-        """Forget the nudge after a gap; what earlier turns showed stays."""
+        """Discard the nudge after a gap; the creeps of earlier turns are kept."""
         self._creep = self._waiting = self.newest = None
 
     def begin(

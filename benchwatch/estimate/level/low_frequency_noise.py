@@ -12,7 +12,7 @@ import math
 import sys
 from typing import Final
 
-from benchwatch.estimate.block_means import CascadeLevel, hand_up
+from benchwatch.estimate.block_means import CascadeLevel, cascade
 from benchwatch.estimate.level.reading_noise import RobustSpread
 from benchwatch.estimate.level.slope_tracker import BLOCKS, BlockMeans, SlopeTracker
 from benchwatch.estimate.variances import ALLAN, HADAMARD, second_difference
@@ -179,7 +179,7 @@ class LowFrequencyNoise:
 
     def add(self, offset: float, sigma: float) -> None:
         """Take one reading and the present noise of single readings."""
-        reached, _ = hand_up(self._levels, offset)
+        reached, _ = cascade(self._levels, offset)
         complete = reached - 1
         white = sigma * sigma
         if complete >= 1:

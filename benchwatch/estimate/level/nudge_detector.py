@@ -1,4 +1,4 @@
-"""Which steps of the level are turns of the trimmer.
+"""Detection of turns of the trimmer among the steps of the level.
 
 A technician often gives several turns in quick succession, with a reading or two between, or none.
 So a new level is compared with the last one that stood for a while, and a nudge is the part of the
@@ -79,7 +79,7 @@ class NudgeDetector:
         self._own = OscillatorSteps()
 
     def restart(self, number: int) -> None:
-        """Begin anew with reading `number`, after a gap."""
+        """Restart with reading `number`, after a gap."""
         self.recent.clear()
         self.confirmed = self._left = number
         self._broken = (number, number)

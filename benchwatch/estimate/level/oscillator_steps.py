@@ -38,7 +38,7 @@ class OscillatorSteps:
         self._steps: deque[_Step] = deque(maxlen=KEPT)
 
     def clear(self) -> None:
-        """Forget all, after a gap: the level before it says nothing of that after it."""
+        """Discard all steps after a gap: the levels on either side of it can't be compared."""
         self._steps.clear()
 
     def recurs(self, number: int, before: float, size: float, u: float, apart: int) -> bool:

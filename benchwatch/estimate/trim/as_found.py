@@ -1,11 +1,11 @@
 """As found: the last quiet stretch before the trimmer was first turned.
 
-Nobody can go back to it once the trimmer has moved, so it is kept from the first reading on,
-without being asked for, and the first turn freezes it. An oven that warms up shows steps that
-nobody turned, and its offset says nothing of where it will rest. So a step while it is warming
-counts as a turn only where the tool is on, and one before any verdict only where it is larger than
-what the oscillator moves by itself. As found then says that it had not settled. A step that was
-taken for no turn is kept with it: it may have been one after all.
+It can't be measured again once the trimmer has moved, so it is kept from the first reading on,
+without being asked for, and the first turn freezes it. An oven that warms up shows steps without a
+turn, and its offset is not the one at which it will rest. So a step while it is warming counts as a
+turn only where the tool is on, and a step before any verdict only where it is larger than the
+oscillator's own motion. The record then states that the oven had not settled. A step that was not
+taken for a turn is stored with it, as it may have been one.
 """
 
 import math
@@ -80,7 +80,7 @@ class AsFound:
         self._settle = settle
 
     def resume(self) -> None:
-        """Take it that the trimmer was turned in an interrupted run: nothing now is as found."""
+        """Note that the trimmer was turned in an interrupted run: no later offset is as found."""
         self.missed = True
 
     @property

@@ -35,7 +35,7 @@ LONGEST_CREEP_S: Final = 60.0
 
 @dataclass(frozen=True, slots=True)
 class LandingNow:
-    """How far the landing has got."""
+    """Progress of the landing."""
 
     state: LandingState
     held_s: float
@@ -69,7 +69,7 @@ class Landing:
         """Through the readings since it is inside and at rest; one begins every few seconds."""
 
     def restart(self) -> None:
-        """Begin the hold anew, after a gap or a change of settings."""
+        """Restart the hold, after a gap or a change of settings."""
         self._since_s = None
         self._landed = False
         self._lines = []

@@ -143,7 +143,7 @@ class LearnedTurns:
         self._renew()
 
     def gap(self) -> None:
-        """Take it that readings were missed: the trimmer may have been turned meanwhile."""
+        """Take a gap in the readings: the trimmer may have been turned meanwhile."""
         self._advice.clear()
         self._way = self._way_before = 0.0
 

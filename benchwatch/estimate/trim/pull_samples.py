@@ -1,4 +1,4 @@
-"""What single touches of the tool show of its pull, and the newest of them while it is refined.
+"""Samples of the tool's pull, one for each touch, and the refinement of the newest.
 
 A hand comes to rest slowly, and the first reading may have been touched for a part of its gate
 only. So a sample is the level once all is at rest minus the level before; until then it is the

@@ -45,12 +45,12 @@ class RestLevel:
         return len(self._points) == LEVEL
 
     def begin(self, from_s: float) -> None:
-        """Begin anew with the readings from `from_s` on: by then hand and trimmer are at rest."""
+        """Restart with the readings from `from_s` on: by then hand and trimmer are at rest."""
         self.from_s = from_s
         self._points = deque((point for point in self._points if point[0] >= from_s), maxlen=LEVEL)
 
     def clear(self) -> None:
-        """Forget the readings: those to come are not of their level."""
+        """Discard the readings: later ones are of another level."""
         self._points.clear()
 
     def add(self, at_s: float, offset: float) -> None:

@@ -210,7 +210,7 @@ class ToolPull:
             samples.end_refining()
 
     def gap(self) -> None:
-        """Take it that readings were missed: no level is carried across."""
+        """Take a gap in the readings: no level is carried across."""
         self._level.clear()
         self._samples.end_refining()
         self._samples.doubt_no_more()

@@ -1,8 +1,8 @@
-"""Trimming by nudges: is the offset known well enough to judge, and how far should the next one go?
+"""The hint for the next nudge: whether the offset is known well enough, and how far to turn.
 
-After a nudge the estimate begins anew and its uncertainty shrinks as readings come. It is good
-enough once it resolves a fifth of the tolerance, or a tenth of the way left: finer would only cost
-time (common practice, no source).
+After a nudge the estimate restarts, and its uncertainty shrinks with each reading. It is good
+enough once it resolves a fifth of the tolerance, or a tenth of the way left: waiting longer would
+only cost time (common practice, no source).
 """
 
 import math
@@ -154,7 +154,7 @@ def at_rest(numbers: Numbers) -> Estimate | None:
 
 
 def anew(judgement: Judgement) -> Judgement:
-    """Return `judgement` with its wait begun anew, as if nothing had been read."""
+    """Return `judgement` with its wait restarted, as if nothing had been read."""
     return replace(judgement, progress=0.0, wait_s=None)
 
 
