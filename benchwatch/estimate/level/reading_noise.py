@@ -84,8 +84,8 @@ class RobustSpread:
     def recent_sd(self, floor: float) -> float:
         """Return that of the newest few where it is surely less, else that of all.
 
-        So a spread that dies away, as after a warm-up, is forgotten as soon as the newest few show
-        that it has.
+        So a spread that decays, as after a warm-up, no longer counts as soon as the newest few are
+        surely smaller.
         """
         if self._known_from <= _KEEP * floor < self._known_below:
             return self._known

@@ -67,7 +67,7 @@ class _Turn:
     meant_u: float = 0.0
     reversing: bool = False
     backlash_shown: float | None = None
-    """Backlash that was shown with the way left; None where none was known by then."""
+    """Backlash shown with the way left; None where it was unknown at that time."""
 
 
 class LearnedTurns:
@@ -97,7 +97,7 @@ class LearnedTurns:
         self._advice.append((at_s, left, left_u))
 
     def touch(self) -> None:
-        """Take it that the tool is put on or lifted: earlier advice no longer counts."""
+        """Take a touch, the tool put on or lifted: earlier advice no longer counts."""
         self._advice.clear()
 
     def add(self, turn: Nudge) -> None:

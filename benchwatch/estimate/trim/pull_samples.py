@@ -228,7 +228,7 @@ class PullSamples:
         self._newest = replace(newest, is_as_seen=False)
 
     def take_back(self) -> None:
-        """Forget the newest sample: its step was a part of a touch that still goes on."""
+        """Discard the newest sample: its step was part of a touch that is not over."""
         self.known = replace(self.known, samples=self.known.samples[:-1])
         if self._newest is not None:
             self._newest = replace(self._newest, before=None, is_as_seen=False)
@@ -238,7 +238,7 @@ class PullSamples:
         self.known, self._newest, self._doubted = known, None, None
 
     def doubt_no_more(self) -> None:
-        """Let a doubted first touch go: another touch has begun, or readings were missed."""
+        """Drop a doubted first touch: another touch has begun, or readings were missed."""
         self._doubted = None
 
     def bear_out(self, after: RestingLevel | None) -> bool:

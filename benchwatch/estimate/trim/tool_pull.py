@@ -67,7 +67,7 @@ class _Touch:
 
     on: bool = False
     at_s: float | None = None
-    """When the operator said so; None when nobody has in this run."""
+    """Time at which the operator reported it; None without a report in this run."""
     seen: bool = True
     """The counter has seen it: a step was taken for it."""
     hurried: bool = False
@@ -87,7 +87,7 @@ class _EarlyTouch:
 
 
 class ToolPull:
-    """Learns the pull from what the operator says and what the counter sees."""
+    """Learns the pull from the operator's touches and the steps that the counter shows."""
 
     def __init__(self) -> None:
         self._touch = _Touch()
@@ -138,7 +138,7 @@ class ToolPull:
         return moves and since_s < self._late_s + REST_S + LEAST * self._spacing_s
 
     def touch(self, at_s: float, *, on: bool) -> bool:
-        """Take it that the operator says at `at_s` that the tool is on the trimmer, or off.
+        """Take the operator's report at `at_s` that the tool is on the trimmer, or off.
 
         Returns:
             Whether the newest step, which nothing had explained so far, is taken for this touch.
