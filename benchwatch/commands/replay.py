@@ -36,7 +36,7 @@ from benchwatch.commands.common.shared_options import (
 )
 from benchwatch.errors import NoReadings, UsageError
 from benchwatch.journal import Journal
-from benchwatch.lines import EndOfRun, LineOutput, PlainWriter, json_line
+from benchwatch.line_output import EndOfRun, LineOutput, PlainWriter, json_line
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.recording import Column, EventStream, Extent, Recording, StatedFacts

@@ -46,7 +46,7 @@ from benchwatch.counter import DEFAULT_DRIVER
 from benchwatch.driver_registry import driver
 from benchwatch.errors import JournalError, UsageError
 from benchwatch.journal import Journal, default_path
-from benchwatch.lines import PlainWriter, json_line
+from benchwatch.line_output import PlainWriter, json_line
 from benchwatch.pipeline.event_log import resumed_words
 from benchwatch.run.live_watch import LiveWatch, RunLimits
 from benchwatch.web.served_address import LOOPBACK, WEB_PORT, ServedAddress, parse_served_address

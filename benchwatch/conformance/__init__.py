@@ -10,15 +10,15 @@ from benchwatch.conformance.examination import (
     ExaminedReading,
     Findings,
 )
+from benchwatch.conformance.logged_link import LoggedLink, RecordedExchange
 from benchwatch.conformance.profile_draft import profile_draft
-from benchwatch.conformance.recording_link import RecordedExchange, RecordingLink
 
 __all__ = [
     "Check",
     "Examination",
     "ExaminedReading",
     "Findings",
+    "LoggedLink",
     "RecordedExchange",
-    "RecordingLink",
     "profile_draft",
 ]

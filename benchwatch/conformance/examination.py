@@ -8,7 +8,7 @@ from itertools import pairwise
 from typing import Final
 
 from benchwatch.acquire.retry_policy import RetryPolicy
-from benchwatch.conformance.recording_link import RecordedExchange, RecordingLink
+from benchwatch.conformance.logged_link import LoggedLink, RecordedExchange
 from benchwatch.counter import (
     Counter,
     Identity,
@@ -100,7 +100,7 @@ class Examination:
     def __init__(
         self, link: Link, make: Callable[[Link], Counter], *, readings: int = READINGS
     ) -> None:
-        self._link = RecordingLink(link)
+        self._link = LoggedLink(link)
         self._make = make
         self._readings = readings
         self._identity: Identity | None = None

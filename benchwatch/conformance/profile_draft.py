@@ -10,7 +10,7 @@ from decimal import Decimal
 from typing import Final
 
 from benchwatch.conformance.examination import ExaminedReading, Findings
-from benchwatch.conformance.recording_link import RecordedExchange
+from benchwatch.conformance.logged_link import RecordedExchange
 from benchwatch.errors import NoReadings, ReplyError, UsageError
 from benchwatch.quantity import parse_reply
 

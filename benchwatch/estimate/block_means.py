@@ -16,7 +16,7 @@ from typing import Final, Generic, NamedTuple, TypeVar
 import numpy as np
 
 from benchwatch.estimate.array_types import FloatArray
-from benchwatch.estimate.variances import HADAMARD, second_difference
+from benchwatch.estimate.sample_variances import HADAMARD, second_difference
 
 KEEP: Final = 64
 """Fewest blocks kept in a level; older readings are in the blocks of the next level."""

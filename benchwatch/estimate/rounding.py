@@ -24,7 +24,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final
 
-from benchwatch.estimate.variances import ALLAN
+from benchwatch.estimate.sample_variances import ALLAN
 
 FEWEST_QUIET: Final = 3
 """Fewest readings that show a level to be quiet."""

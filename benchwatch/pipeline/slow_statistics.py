@@ -27,8 +27,8 @@ from benchwatch.estimate.stability import (
     octave_factors,
     stability_table,
 )
-from benchwatch.estimate.stability.grid import phase_on_grid
 from benchwatch.estimate.stability.live_bridges import LONGEST, LiveBridges
+from benchwatch.estimate.stability.time_grid import phase_on_grid
 from benchwatch.pipeline.history import History
 from benchwatch.snapshot import Change, ElsewhereNow, StabilityNow, Trace, WarmUp
 

@@ -14,7 +14,7 @@ from benchwatch.reading import DEFAULT_COUNTER
 from benchwatch.recording.csv_table import table_rows
 from benchwatch.recording.decimals import FloatArray
 from benchwatch.recording.journal_rows import NewestWatch, is_journal
-from benchwatch.recording.json_lines import json_rows
+from benchwatch.recording.json_lines_reader import json_rows
 from benchwatch.recording.reading_builder import ReadingBuilder, StatedFacts
 from benchwatch.recording.recorded_run import (
     Column,

@@ -7,7 +7,7 @@ from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.run_changes import Changes, find_changes
 from benchwatch.estimate.spikes import spikes
 from benchwatch.estimate.stability import Phase
-from benchwatch.estimate.stability.grid import measured_phase_on_grid, phase_on_grid
+from benchwatch.estimate.stability.time_grid import measured_phase_on_grid, phase_on_grid
 from benchwatch.reading import SPIKE, UNFIT
 from benchwatch.recording.recorded_run import Recording
 

@@ -13,7 +13,6 @@ from textual.events import Key as KeyPress
 from benchwatch.errors import INTERRUPTED, QuantityError
 from benchwatch.plan import SETTING_FORMS
 from benchwatch.quantity import DURATION_FORMS, parse_duration, printable
-from benchwatch.screen.command_line import Command, KeyCommand, SettingCommand, suggestions
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.styled_text import StyledLine
 from benchwatch.screen.frame import Frame
@@ -21,6 +20,7 @@ from benchwatch.screen.key_bindings import Capability, pressed_key
 from benchwatch.screen.preferences import Preferences, load, save
 from benchwatch.screen.screen_state import ScreenState
 from benchwatch.screen.text.amounts import lasted
+from benchwatch.screen.typed_commands import Command, KeyCommand, SettingCommand, suggestions
 from benchwatch.screen.view import View
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.watch_source import PlaybackControl, SoundMaker, TrimmerControl, WatchSource

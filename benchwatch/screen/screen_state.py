@@ -8,13 +8,13 @@ from dataclasses import dataclass, replace
 from benchwatch.errors import BenchwatchError
 from benchwatch.quantity import OFFSET_UNITS, printable
 from benchwatch.reading import AS_FOUND, AS_LEFT, RecordKind
-from benchwatch.screen.command_line import SettingCommand
 from benchwatch.screen.counter_state import CounterState
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.key_bindings import KeyBinding, capabilities
 from benchwatch.screen.panels.status_text import tool_on
 from benchwatch.screen.preferences import Preferences
+from benchwatch.screen.typed_commands import SettingCommand
 from benchwatch.screen.view import View
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.watch_source import (

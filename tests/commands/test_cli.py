@@ -21,7 +21,7 @@ from program_kit import COMMAND, start_program
 from benchwatch.cli import run
 from benchwatch.commands import COMMANDS
 from benchwatch.journal import Journal
-from benchwatch.lines import EndOfRun, LineOutput, json_line
+from benchwatch.line_output import EndOfRun, LineOutput, json_line
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import Gap, Reading

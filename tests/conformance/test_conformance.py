@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from acquisition_kit import COUNTER
 
-from benchwatch.conformance import Check, Examination, Findings, RecordingLink, profile_draft
+from benchwatch.conformance import Check, Examination, Findings, LoggedLink, profile_draft
 from benchwatch.conformance.profile_draft import line_pattern
 from benchwatch.counter import Setup
 from benchwatch.errors import NoReadings, ReplyTimeout, UsageError
@@ -164,7 +164,7 @@ def test_a_command_that_had_to_be_sent_is_shown():
 
 def test_the_wiretap_tells_answers_from_lines_that_come_by_themselves():
     """ask: question and answer in one; tell and hear: joined; hear alone: nobody asked."""
-    tap = RecordingLink(FakeLink({"A?": "1", "B": Reply("2", after_s=0.5)}))
+    tap = LoggedLink(FakeLink({"A?": "1", "B": Reply("2", after_s=0.5)}))
     tap.topic = "reading"
     tap.query("A?", 1.0)
     tap.write("B")
@@ -178,7 +178,7 @@ def test_the_wiretap_tells_answers_from_lines_that_come_by_themselves():
 def test_the_wiretap_is_a_link_to_any_driver():
     """A gate is set through it as through the link itself."""
     link = scpi(FREQ_APER=["1.0", "0.5"])
-    counter = ScpiCounter(RecordingLink(link))
+    counter = ScpiCounter(LoggedLink(link))
     counter.identify()
     counter.gate_s()
 

@@ -19,7 +19,7 @@ from pyvisa import ResourceManager
 from benchwatch.acquire import Acquisition
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.journal import Journal
-from benchwatch.lines import json_line
+from benchwatch.line_output import json_line
 from benchwatch.plan import Plan
 from benchwatch.reading import REPEAT, Gap, Reading
 from benchwatch.run.live_watch import LiveWatch, RunLimits

@@ -24,7 +24,7 @@ from benchwatch.counter import LinkStatus, TimeBase
 from benchwatch.estimate.comparison.counter_comparison import as_read, corrected
 from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.journal import Journal
-from benchwatch.lines import LineOutput, PlainWriter, json_line
+from benchwatch.line_output import LineOutput, PlainWriter, json_line
 from benchwatch.pipeline.pipeline import Pipeline
 from benchwatch.plan import Plan
 from benchwatch.reading import INTERNAL_TIMEBASE, Reading, Touch

@@ -16,7 +16,6 @@ from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.estimate.trim.trim_hint import Hint, Judgement
 from benchwatch.pipeline.cautions import with_cautions
 from benchwatch.screen.axis_state import AxisState
-from benchwatch.screen.command_line import KeyCommand, SettingCommand, suggestions
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.styled_text import Theme
 from benchwatch.screen.frame import LEAST_WIDTH
@@ -24,6 +23,7 @@ from benchwatch.screen.panels import progress_rows, status_text
 from benchwatch.screen.preferences import Preferences, load, save
 from benchwatch.screen.screen_state import ScreenState
 from benchwatch.screen.text_pages import record_lines
+from benchwatch.screen.typed_commands import KeyCommand, SettingCommand, suggestions
 from benchwatch.screen.views.stability_view import kinds, shown
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.widgets.overlays import FRAME_CELLS, LINE_CELLS, suggestion_lines

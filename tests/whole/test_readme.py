@@ -13,7 +13,7 @@ from pipeline_kit import reading
 
 from benchwatch.cli import cli
 from benchwatch.estimate.results import Numbers
-from benchwatch.lines import EndOfRun, json_line
+from benchwatch.line_output import EndOfRun, json_line
 from benchwatch.reading import Event, Flag, Gap, Mark, Record
 from benchwatch.screen.views.view_list import VIEWS
 

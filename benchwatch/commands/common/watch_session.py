@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from benchwatch.commands.common.output import narrate
 from benchwatch.errors import INTERRUPTED
-from benchwatch.lines import EndOfRun, LineOutput, LineWriter
+from benchwatch.line_output import EndOfRun, LineOutput, LineWriter
 from benchwatch.quantity import format_duration, how_many, printable
 from benchwatch.reading import Event
 from benchwatch.run.live_watch import LiveWatch, RunOutcome

@@ -15,7 +15,7 @@ from typing import Final
 from benchwatch.estimate.block_means import CascadeLevel, cascade
 from benchwatch.estimate.level.reading_noise import RobustSpread
 from benchwatch.estimate.level.slope_tracker import BLOCKS, BlockMeans, SlopeTracker
-from benchwatch.estimate.variances import ALLAN, HADAMARD, second_difference
+from benchwatch.estimate.sample_variances import ALLAN, HADAMARD, second_difference
 
 OCTAVES: Final = 12
 """The longest blocks are 4096 readings."""

@@ -17,7 +17,7 @@ from collections import deque
 from operator import mul
 
 from benchwatch.estimate.level.last_digit import LastDigit
-from benchwatch.estimate.variances import ALLAN, HADAMARD
+from benchwatch.estimate.sample_variances import ALLAN, HADAMARD
 
 WINDOW = 100
 """Differences kept; long enough for 10 % of σ, short enough to follow a decaying warm-up."""

@@ -19,9 +19,9 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
+from benchwatch.estimate.sample_variances import ALLAN, DIVISORS, sum_of_squares
 from benchwatch.estimate.stability.deviation_kinds import DEVIATIONS
 from benchwatch.estimate.stability.phase_data import Phase, run_lengths
-from benchwatch.estimate.variances import ALLAN, DIVISORS, sum_of_squares
 
 LARGEST_ERROR: Final = 0.3
 """Largest share of a variance by the errors of bridges; above it, the variance is not given."""

@@ -20,11 +20,11 @@ from typing import Final
 
 import numpy as np
 
+from benchwatch.estimate.sample_variances import ALLAN, HADAMARD
 from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom
 from benchwatch.estimate.stability.deviation_kinds import DEVIATIONS, LIVE_KINDS, DeviationKind
 from benchwatch.estimate.stability.deviation_point import NOISES, ONE_SIGMA, Deviation
 from benchwatch.estimate.stability.noise_id import FEWEST, SHORTEST, ratio_alpha
-from benchwatch.estimate.variances import ALLAN, HADAMARD
 
 LARGEST_FULL: Final = 256
 """Averaging factor up to which every difference is taken."""

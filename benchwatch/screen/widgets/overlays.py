@@ -9,9 +9,9 @@ from textual.events import Click
 from textual.events import Key as KeyPress
 from textual.screen import ModalScreen
 
-from benchwatch.screen.command_line import Command, Suggestion
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, Theme, line, wrapped_text
 from benchwatch.screen.key_bindings import KEY_CELLS, KeyBinding, pressed_key
+from benchwatch.screen.typed_commands import Command, Suggestion
 from benchwatch.screen.widgets.line_editor import LineEditor
 from benchwatch.screen.widgets.tap_targets import named_at
 from benchwatch.screen.widgets.view_widget import TextWidget

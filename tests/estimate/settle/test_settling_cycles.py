@@ -15,7 +15,7 @@ from benchwatch.estimate.results import Numbers, OffsetCycle, Settle, SettleHist
 from benchwatch.estimate.settle.cycle_search import CycleSearch, find_cycle
 from benchwatch.estimate.settle.fitted_cycle import FittedCycle
 from benchwatch.estimate.settle.settle_estimator import SettleEstimator
-from benchwatch.lines import json_line
+from benchwatch.line_output import json_line
 from benchwatch.reading import Reading
 
 

@@ -13,7 +13,7 @@ from pipeline_kit import START_UTC_S, reading
 
 from benchwatch.clock import iso_time
 from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, Rest, Settle, Tolerance
-from benchwatch.lines import EndOfRun, LineOutput, PlainWriter, json_line
+from benchwatch.line_output import EndOfRun, LineOutput, PlainWriter, json_line
 from benchwatch.reading import Gap, Mark, Reading
 
 NUMBERS = Numbers(

@@ -23,7 +23,7 @@ class RecordedExchange:
     took_s: float = 0.0
 
 
-class RecordingLink:
+class LoggedLink:
     """A `benchwatch.counter.Link` around another one.
 
     Attributes:
