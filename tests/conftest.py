@@ -29,16 +29,6 @@ if hasattr(time, "tzset"):
     time.tzset()
 
 
-@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Say which tests stay together (``--dist loadgroup``), and put the longest first."""
-    for item in items:
-        if _shares_a_fixture(item):
-            item.add_marker(pytest.mark.xdist_group(item.path.stem))
+    """Put the longest tests first, so that no process ends long after the others."""
     items.sort(key=lambda item: "whole" not in item.path.parts)
-
-
-def _shares_a_fixture(item: pytest.Item) -> bool:
-    """Tell whether a test takes a fixture that its module makes once."""
-    fixtures = getattr(item, "_fixtureinfo").name2fixturedefs  # noqa: B009 - pytest has no other way
-    return any(one[-1].scope == "module" for one in fixtures.values())

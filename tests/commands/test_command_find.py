@@ -151,7 +151,9 @@ def test_the_whole_way_through_another_visa_library(tmp_path, monkeypatch):
         assert process.returncode == 0, errors
 
     readings = [json.loads(line) for line in out.splitlines()][:-1]
-    assert [line["frequency_hz"] for line in readings] == [10000000.0231] * 2
+    # Equal answers that come late on a busy machine may be flagged as repeats, which don't count.
+    counted = [line["frequency_hz"] for line in readings if "repeat" not in line["flags"]]
+    assert counted == [10000000.0231] * 2
 
 
 def test_a_backend_that_is_not_there_is_a_sentence(capsys):
