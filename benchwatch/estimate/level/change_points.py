@@ -6,8 +6,8 @@ present level instead of drawn from a wide normal, and a run may leave a lone wi
 
 A run, here, is a stretch of readings of one level. Why this and not a split likelihood ratio: on
 made sessions (steps 1 to 500 σ, dwell 5 to 60 readings, the same noise scale for all methods) the
-errors, as ratios to those of an oracle that knows when each step came, were over 16 000 readings a
-family (``tests/benchmarks/test_quality_level.py`` prints them anew)
+errors, over those of an oracle that is given the time of each step, were, over 16 000 readings a
+family (``tests/benchmarks/test_quality_level.py`` prints the table again)
 
     RMS / median / 95 %       white             rounded to 2σ     drifting          1 % wild
     this module               1.19 1.09 1.22    1.24 1.08 1.28    1.21 1.06 1.24    -    1.08 1.41
@@ -16,7 +16,7 @@ family (``tests/benchmarks/test_quality_level.py`` prints them anew)
     CUSUM k = 1, h = 4        1.37 1.10 1.37    1.41 1.09 1.47    1.40 1.11 1.39    -    1.22 1.65
     mean of 10 readings       134  1.85 123     94   1.72 93      116  1.83 100     -    2.16 106
 
-The split ratio decides once and for all, and is wrong by the whole step until it does; an average
+The split ratio decides once, and is wrong by the whole step until it has decided; an average
 over the likely runs is wrong by less at small steps of 1 to 3 σ, where most of the error is. The
 textbook form's normal prior has to be wide enough for 500 σ, which makes it slow there too.
 """
@@ -32,7 +32,7 @@ _LOG_STEPS = 2.0 * math.log(500.0)
 _DWELL = 25.0
 """Expected readings from one step to the next, in a new run ..."""
 _DWELL_GROWTH = 0.1
-"""... and how much more for each reading that the level has stood still already."""
+"""... and the increase for each reading for which the level has already stood still."""
 _MOST_STEP_ODDS = 0.5
 """Highest prior probability of a step across a gap."""
 _WILD_ODDS = 0.005
@@ -42,7 +42,7 @@ _REPEATS = 3
 _SHARPNESS = 1.2
 """Power of the probabilities that weigh the runs in level and u."""
 _NEWEST = 2
-"""So many of the newest readings may be after a step that is too small to be seen ..."""
+"""At most so many of the newest readings may follow a step that is too small to be seen ..."""
 _STANDS_OUT = 1.3**2
 """... where they lie farther than this from the level, squared, in variances of their mean. That
 square then counts in the variance of the level ..."""
@@ -72,7 +72,7 @@ class StableRun:
         self.wild = False
         """Whether the newest reading is a wild one in this run."""
         self.wild_at = -1
-        """Number of the last reading that it left out."""
+        """Number of the last reading that this run left out as wild."""
 
 
 class ChangePoints:
@@ -80,9 +80,9 @@ class ChangePoints:
 
     Each run predicts the next reading by a Student t around its mean. A new run has the prior
     probability of a step times the density of its size about the present level. A run that the
-    reading contradicts may take it for a lone wild one and leave it out, at the probability of
-    that. So a clear step wins with its first reading, and if it was none, the old run wins again
-    with the next.
+    reading contradicts may leave that reading out as a lone wild one, with the prior probability
+    of wild readings. So a clear step wins with its first reading; if the reading was wild after
+    all, the old run wins again with the next.
     """
 
     def __init__(self) -> None:
@@ -109,7 +109,7 @@ class ChangePoints:
     def fade(self, intervals: float, variance: float, change: float) -> None:
         """Continue after a gap with less weight on the readings before it.
 
-        A mean of n readings that may have strayed meanwhile is worth 1/(1/n + variance) of them.
+        As the level may have moved in the gap, a mean of n readings counts as 1/(1/n + variance).
 
         Args:
             intervals: length of the gap in readings: so many chances of a step.
@@ -175,10 +175,10 @@ class ChangePoints:
         return self.best
 
     def _compare(self, index: int, at_s: float, offset: float) -> None:
-        """Take a reading while no noise is known: of a counter that repeats itself.
+        """Take a reading while no noise is known: the counter repeats the same value.
 
-        A reading that differs from the level begins a new one. The first few of all are averaged.
-        Readings of a new level that do not come three times were wild.
+        A reading that differs from the level begins a new level. The very first readings are
+        averaged. A new level with fewer than three equal readings was wild readings.
         """
         best, first = self.best, self.runs[0]
         assert best is not None
@@ -210,7 +210,7 @@ class ChangePoints:
         degrees: float,
         most_readings: int,
     ) -> StableRun:
-        """Give every run the reading and a new run its weight; return the most likely."""
+        """Update every run with the reading, add a run that begins here; return the most likely."""
         assert self.best is not None
         runs = self.runs
         variance_degrees = sigma * sigma * degrees
@@ -269,7 +269,7 @@ class ChangePoints:
         return best
 
     def _average(self, best: StableRun, sigma: float) -> None:
-        """Work out level and u as weighted means over the runs."""
+        """Compute level and u as weighted means over the runs."""
         weights = first = second = off = 0.0
         variance = sigma * sigma
         exp, mean, wild = math.exp, best.mean, best.wild

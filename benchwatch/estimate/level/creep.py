@@ -1,8 +1,8 @@
-"""The creep of a trimmer after a turn: where the level is going to rest.
+"""The creep of a trimmer after a turn: the level at which it will come to rest.
 
-A trimmer, its plates or its spring, goes on by a part of a turn after it, exponentially.
-`creep_fit` finds level, amplitude and time constant; the amplitude that it expects is a small part
-of the turn. The share that creeps and the time it takes are learned from turn to turn.
+The plates or the spring of a trimmer go on moving after a turn, by a part of it, exponentially.
+`creep_fit` finds level, amplitude and time constant; the prior amplitude is a small part of the
+turn. The share that creeps and its time constant are learned from turn to turn.
 """
 
 import math
@@ -22,7 +22,7 @@ FOLLOWED: Final = 100
 MOST_SHARE: Final = 0.35
 """Part of a turn that may creep; more than this is another turn."""
 SEEN, UNSEEN = 0.95, 0.5
-"""Probability from which on a creep is shown, and below which it is shown no longer."""
+"""Probability of a creep from which it is shown, and below which it is no longer shown."""
 LEARNED_FROM: Final = 6
 """Turns whose creep is kept."""
 _SHARE: Final = 0.12
@@ -34,11 +34,11 @@ _SPREAD_OF_ONE = 0.5
 _DRIFTS: Final = 0.05
 """A drift of more than this part of the turn in the longest time constant hides a creep."""
 _OVER: Final = 0.5
-"""A creep is over when what is left of it is less than this part of u."""
+"""A creep is over when the motion still to come is less than this part of u."""
 _EACH, _EVERY = 8, 4
-"""Up to so many readings the fit is worked out with each, then with one in so many."""
+"""Number of first readings that each update the fit; after them one reading in so many does."""
 _NONE, _ENOUGH = 0.2, 24
-"""A creep less probable than this after so many readings is looked for no longer."""
+"""The search for a creep ends where it is less probable than this after so many readings."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,13 +71,13 @@ class Creep:
 
     Args:
         at_s: time of the first reading after the turn.
-        level: its offset, or nearly so: the origin of the sums.
+        level: about the offset of that reading, fractional: the origin of the sums.
         size: of the turn as first seen, fractional; a series of turns counts as their root sum
             of squares.
         spacing_s: usual time between readings.
         slope: drift that was there before the turn, a second.
         slope_u: its standard uncertainty.
-        learned: what crept after earlier turns of this trimmer.
+        learned: the creeps after earlier turns of this trimmer.
     """
 
     def __init__(
@@ -95,7 +95,7 @@ class Creep:
         self.size = size
         drifts = abs(slope) * TAUS[-1] * spacing_s
         self._separable = drifts <= _DRIFTS * abs(size)
-        """False where the oscillator drifts so much that no creep can be told from its drift."""
+        """False where the drift is so large that a creep can't be distinguished from it."""
         self._level0 = level
         self._slope, self._slope_u = slope, slope_u
         self._now_s = at_s
@@ -143,7 +143,11 @@ class Creep:
         return self._fit.posterior.creeps < _NONE or self._was_shown
 
     def rest(self, wander: float = 0.0) -> Rest | None:
-        """Return where it is going to rest and in how long; None while it does not creep."""
+        """Return the level at rest and the time until then; None while the level does not creep.
+
+        Args:
+            wander: variance of a mean of the readings beyond white noise.
+        """
         resting = self.resting(wander)
         least = UNSEEN if self._shown else SEEN
         if resting is None or self._fit.posterior.creeps < least:
@@ -164,7 +168,7 @@ class Creep:
         )
 
     def _left(self) -> tuple[float, float]:
-        """Return how far it still has to creep, unsigned, and the time constant."""
+        """Return the creep still to come (fractional, unsigned) and its time constant (s)."""
         t = self._now_s - self.at_s
         creeping = self._fit.posterior.answers[1:]
         weight = math.fsum([one.probability for one in creeping])
@@ -198,14 +202,14 @@ class Creep:
         excess: float,
         sure: float,
     ) -> bool:
-        """Return whether a step since the turn may be no more than this creep.
+        """Return whether this creep alone may explain a step since the turn.
 
         Args:
             before: readings since the turn, oldest first, one at least.
             after: readings from the step on, one at least.
             sigma: sd of single readings, fractional.
             excess: variance beyond white noise of block means as long as the shorter stretch.
-            sure: a step of more u than this is none of the creep.
+            sure: a step that keeps more u than this is not explained by the creep.
         """
         return creep_explains(
             self._undrifted(before),
@@ -221,5 +225,5 @@ class Creep:
         )
 
     def _undrifted(self, points: Sequence[Point]) -> list[Point]:
-        """Return readings with minus the time since the turn, and without the drift."""
+        """Return the readings without drift, each with minus its time since the turn (s)."""
         return [(self.at_s - at_s, y - self._slope * (at_s - self.at_s)) for at_s, y in points]

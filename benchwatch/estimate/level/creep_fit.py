@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 
 _LEAST_READINGS = 3
 _HARDLY: Final = 1e-6
-"""A time constant with less weight than this is weighed no longer ..."""
+"""A time constant with less weight than this is dropped ..."""
 _YOUNG: Final = 10
 """... once so many readings have been weighed."""
 
@@ -54,7 +54,7 @@ class CreepAnswer(NamedTuple):
     probability: float
     tau_s: float
     level: float
-    """At rest, from the origin of the sums."""
+    """Level at rest, relative to the origin of the sums."""
     level_variance: float
     amplitude: float
     amplitude_variance: float
@@ -66,11 +66,11 @@ class CreepPosterior(NamedTuple):
     creeps: float = 0.0
     """Probability that it creeps."""
     level: float = 0.0
-    """At rest, from the origin of the sums."""
+    """Level at rest, relative to the origin of the sums."""
     variance: float = 0.0
     """Of `level`."""
     answers: Sequence[CreepAnswer] = ()
-    """That nothing creeps comes first; empty while there are too few readings."""
+    """The answer "no creep" first; empty while there are too few readings."""
 
 
 class CreepFit:
@@ -87,7 +87,7 @@ class CreepFit:
         self._sums = [_Sums(tau_s) for tau_s in taus_s]
         self._prior = prior
         self.posterior = CreepPosterior()
-        """As last worked out."""
+        """Result of the last `weigh`."""
 
     @property
     def taus_s(self) -> list[float]:
@@ -161,13 +161,13 @@ class CreepFit:
     def _answers(
         self, fits: list[_Fit], probabilities: list[float], mean: float, variance: float
     ) -> list[CreepAnswer]:
-        """Return an answer for each time constant, and drop those that are hardly possible.
+        """Return an answer for each time constant; drop time constants that are hardly possible.
 
         Args:
             fits: one for each time constant.
-            probabilities: theirs.
-            mean: of the readings.
-            variance: of a reading.
+            probabilities: one for each fit.
+            mean: mean of the readings.
+            variance: variance of a single reading.
         """
         n, likeliest, last = self.readings, probabilities.index(max(probabilities)), len(fits) - 1
         hardly = _HARDLY * math.fsum(probabilities) if n > _YOUNG else 0.0

@@ -12,11 +12,11 @@ from benchwatch.estimate.regression import Point, centred
 from benchwatch.estimate.results import Nudge, Rest
 
 DRIFTS: Final = 3.0
-"""A slope of so many u before a turn goes on after it."""
+"""A slope before a turn counts as drift, and continues after it, from so many u."""
 WITH_TOUCH_S: Final = 3.0
 """A step up to so long after a touch is the tool's: no creep is learned from it."""
 WORTH_TELLING: Final = 0.25
-"""Part of its u by which the size of a nudge changes before a new one is given."""
+"""Part of its u by which the size of a nudge must change before a new size is published."""
 
 NumberedReading = tuple[int, float, float]
 """Number, time in seconds and fractional offset of a reading."""
@@ -29,20 +29,20 @@ class CreepTracker:
         self.newest: Nudge | None = None
         """The newest nudge as it is known now; None after a gap."""
         self._creep: Creep | None = None
-        """None once it is over."""
+        """None once the creep is over."""
         self._from = 0.0, 0.0
         """Level that the newest nudge is measured from, and its standard uncertainty."""
         self._waiting: NumberedReading | None = None
         """The newest reading, until the next one shows whether it is a spike."""
         self._touched_s = -math.inf
-        """When the tool was put on the trimmer or lifted last."""
+        """Time at which the tool was last put on the trimmer or lifted."""
         self._learned: deque[LearnedCreep] = deque(maxlen=LEARNED_FROM)
-        """What crept after the turns so far."""
+        """The creeps after the newest turns."""
 
     def touch(self, at_s: float) -> None:
         """Take a touch, the tool put on the trimmer or lifted: motion after it is no creep.
 
-        A hand comes to rest like a creep, but does not show how the next turn will creep.
+        A hand that comes to rest looks like a creep, but does not show how the next turn creeps.
         """
         self._end()
         self._waiting = None
@@ -55,7 +55,7 @@ class CreepTracker:
     def begin(
         self, nudge: Nudge, level: float, old: Sequence[Point], new: Sequence[Point], sigma: float
     ) -> None:
-        """Follow what creeps after a nudge.
+        """Start to follow the creep after a nudge.
 
         Args:
             nudge: just confirmed.
@@ -85,11 +85,11 @@ class CreepTracker:
             self._creep.add(at_s, offset, sigma)
 
     def add(self, reading: NumberedReading, run: StableRun, sigma: float) -> None:
-        """Take a reading; one that may be a spike goes in once the next shows that it is none.
+        """Take a reading; a possible spike is used only once the next reading rules a spike out.
 
         Args:
             reading: the newest.
-            run: the most likely one after it.
+            run: the most likely run after that reading.
             sigma: sd of single readings.
         """
         creep, waiting = self._creep, self._waiting
@@ -121,7 +121,7 @@ class CreepTracker:
         return self._creep is not None and self._creep.explains(before, after, sigma, excess, sure)
 
     def rest(self, wander: float) -> Rest | None:
-        """Return where it is going to rest while it creeps.
+        """Return the level at which the creep will come to rest; None while there is no creep.
 
         Args:
             wander: variance of a mean of the readings since the turn, beyond white noise.
@@ -129,14 +129,14 @@ class CreepTracker:
         return None if self._creep is None else self._creep.rest(wander)
 
     def _resize(self, size: float, u: float, over: bool) -> None:
-        """Give the nudge another size, if that differs enough or is the last word."""
+        """Change the size of the nudge, if the new one differs enough or is the final one."""
         assert self.newest is not None
         nudge = replace(self.newest, size=size, u=u)
         if over or nudge.differs(self.newest, WORTH_TELLING * u):
             self.newest = nudge
 
     def _end(self) -> None:
-        """Keep what the creep has shown; it is followed no longer."""
+        """Store the learned creep and stop following it."""
         learned = self._creep.learned() if self._creep is not None else None
         if learned is not None:
             self._learned.append(learned)

@@ -1,10 +1,10 @@
 """The last digit that a counter resolves, which may be coarser than the last one it writes.
 
-A counter may write more digits than it resolves: then all its readings differ by multiples of
-something coarser. That may be chance, too: of k independent changes the later ones are multiples
-of n written digits, as the first is, with probability n^-(k - 1). So a first turn of a quiet
-oscillator, which is a multiple of itself, says nothing; the coarser digit is believed once chance
-is a hundred times less likely, the odds that a counter writes as many digits as it resolves (common
+A counter may write more digits than it resolves: then all its readings differ by multiples of a
+coarser digit. Chance may do the same: if the first of k independent changes is a multiple of n
+written digits, all later ones are, too, with probability n^-(k - 1). So the first turn of a quiet
+oscillator, a multiple of itself, shows nothing; the coarser digit is accepted once chance is a
+hundred times less likely, the odds that a counter writes as many digits as it resolves (common
 practice, no source).
 """
 
@@ -13,8 +13,8 @@ from typing import Final
 
 _CHANCE: Final = 100.0
 _FREE_RETURNS: Final = 2
-"""A change that only undoes the one before, as after a spike or a touch, says nothing new; more of
-them than this show a counter that wavers between two digits."""
+"""A change that only undoes the one before, as after a spike or a touch, shows nothing new; more
+of them than this mean that the counter wavers between two digits."""
 _OFF_GRID: Final = 0.1
 """Part of a digit by which a difference may miss a multiple of it."""
 
@@ -36,10 +36,10 @@ class LastDigit:
         self._last = 0.0
         """The newest change ..."""
         self._before = 0.0
-        """... and the newest difference, which may be none."""
+        """... and the newest difference, which may be 0."""
         self._repeats = False
         self._settled = False
-        """The readings move in digits no coarser than written, or in none."""
+        """Decided: the readings change in digits no coarser than the written one."""
 
     def add(self, difference: float, resolution: float, nothing: float) -> None:
         """Take a difference.
@@ -47,7 +47,7 @@ class LastDigit:
         Args:
             difference: of two neighbouring readings, fractional.
             resolution: weight of the digit written, as a fraction; 0 when unknown.
-            nothing: smaller differences count as none.
+            nothing: smaller differences count as 0.
         """
         magnitude = abs(difference)
         before, self._before = self._before, difference

@@ -1,10 +1,11 @@
 """The present level of a counter's readings while somebody turns the trimmer.
 
-`ChangePoints` weighs since when the level has stood still and gives the mean; `ReadingNoise` says
-how much single readings scatter, `LowFrequencyNoise` how the oscillator drifts and wanders. The
-mean follows a step at once; `NudgeDetector` confirms it only when it stands out from all three.
+`ChangePoints` weighs the readings since which the level may have stood still and returns the mean;
+`ReadingNoise` estimates the scatter of single readings, `LowFrequencyNoise` drift and wander of
+the oscillator. The mean follows a step at once; `NudgeDetector` confirms the step only once it
+stands out from noise, drift and wander.
 
-``tests/benchmarks/test_quality_level.py`` measures how good that is, beside other methods;
+``tests/benchmarks/test_quality_level.py`` compares the result with other methods;
 `change_points` gives the figures and the reason for the choice.
 """
 
@@ -31,14 +32,14 @@ _BEYOND = 8.0
 """Variances of the known wander beyond which a step may be unseen."""
 _LIKELY_STEP = 0.1
 """Share of the variance from possible steps that counts: a step that is too small to look likely
-counts by itself, and both would make u too large on a level that stands."""
+has a variance of its own, and the two together would make u too large on a level that stands."""
 _NO_CHANCE = 2.0
-"""Variances from which on a motion counts: one that is missed makes u too small, one too many only
-makes it cautious."""
+"""Variances from which a motion counts: a missed motion makes u too small, a false one only makes
+u too large."""
 
 
 class LevelNow(NamedTuple):
-    """What is known of the level after one reading; see `benchwatch.estimate.results.Numbers`.
+    """The level after one reading; see `benchwatch.estimate.results.Numbers`.
 
     A tuple, because a new one is built with each reading.
     """
@@ -49,7 +50,7 @@ class LevelNow(NamedTuple):
     suspect: bool = False
     spike_at_s: float | None = None
     last_nudge: Nudge | None = None
-    """The newest one as it is known now; None before the first and after a gap."""
+    """The newest nudge with its present size; None before the first and after a gap."""
     rest: Rest | None = None
 
 
@@ -76,19 +77,19 @@ class LevelEstimator:
         return self._noise.quantum
 
     def gap(self, lasted_s: float | None = None) -> bool:
-        """Take a gap: the level goes on if the oscillator can't have wandered far meanwhile.
+        """Take a gap: the level continues if the oscillator can't have wandered far in it.
 
         Up to three lost readings in a row change nothing. A longer gap ends the level where it is
         longer than the level had stood, or where wander and drift may have moved the oscillator by
-        more than single readings scatter. Up to there the level goes on with fewer readings than
-        went into it: as many as would give the uncertainty that it still has.
+        more than single readings scatter. After a shorter gap the level continues with a smaller
+        count of readings, the one that corresponds to its uncertainty after the gap.
 
         Args:
-            lasted_s: seconds without readings; None when the readings before the gap say nothing
-                of those after it.
+            lasted_s: seconds without readings; None when readings before and after the gap
+                can't be compared.
 
         Returns:
-            Whether the level goes on; else it is forgotten, while noise and wander stay known.
+            Whether the level continues; else it is discarded, while noise and wander are kept.
         """
         intervals = self._spacing.spacings_in(lasted_s)
         self._spacing.gap()
@@ -98,11 +99,11 @@ class LevelEstimator:
         return True
 
     def touch(self, at_s: float) -> None:
-        """Take it that the tool is put on the trimmer or lifted (`CreepTracker.touch`)."""
+        """Note that the tool is put on the trimmer or lifted (see `CreepTracker.touch`)."""
         self._nudges.creep.touch(at_s)
 
     def _goes_on(self, intervals: float) -> bool:
-        """Carry the level over a gap of so many intervals; return whether it goes on."""
+        """Carry the level over a gap of so many intervals; return whether it continues."""
         best, noise, wander = self._runs.best, self._noise, self._wander
         if best is None:
             return False
@@ -119,7 +120,7 @@ class LevelEstimator:
         return True
 
     def _restart(self) -> None:
-        """Forget the level; noise and wander stay known."""
+        """Discard the level; keep noise and wander."""
         self._noise.gap()
         self._runs.clear()
         self._wander.restart()
@@ -128,13 +129,13 @@ class LevelEstimator:
     def add(
         self, elapsed_s: float, offset: float, *, gate_s: float | None, resolution: float
     ) -> LevelNow:
-        """Take one finite reading and return where the level is.
+        """Take one finite reading and return the level after it.
 
         Args:
             elapsed_s: middle of the gate, seconds, any origin.
             offset: fractional offset.
-            gate_s: gate time, None when unknown; at a change everything starts afresh, because
-                noise at one gate says nothing of another.
+            gate_s: gate time, None when unknown; at a change everything restarts, because the
+                noise at one gate does not show that at another.
             resolution: weight of the last digit, as a fraction; 0 when unknown.
         """
         if gate_s is not None and gate_s != self._gate_s:
@@ -182,10 +183,10 @@ class LevelEstimator:
         )
 
     def _lag(self, run: StableRun) -> float:
-        """Return the variance of the mean from a motion that the young run itself shows.
+        """Return the variance of the mean from a motion within the young run.
 
         A trimmer creeps for a while after a turn. If the creep is even, the mean lags behind by
-        the difference of the run's halves; if it dies away, by half of that.
+        the difference of the run's halves; if the creep dies away, by half of that difference.
         """
         if self._wander.trend.slope:
             return 0.0
@@ -202,7 +203,7 @@ class LevelEstimator:
         return rounding_variance(self._own(run, len(self._recent)), self._noise.quantum)
 
     def _own(self, run: StableRun, most: int) -> list[float]:
-        """Return the run's readings among so many of the newest."""
+        """Return the offsets of the run among the newest `most` readings, oldest first."""
         start = run.start
         newest = islice(reversed(self._recent), min(most, self._number - start + 1))
         offsets = [y for k, _, y in newest if k >= start]
