@@ -1,8 +1,8 @@
 """How the oscillator moves by itself: its drift, and its wander at each time scale.
 
 A cascade halves the readings' rate again and again. At octave j the means of neighbouring
-blocks of w = 2^j readings give the Allan variance, (b2 − b1)²/2, which feels drift, and the
-Hadamard variance, (b3 − 2 b2 + b1)²/6, which does not (NIST SP 1065, sections 5.2.2 and 5.2.8),
+blocks of w = 2^j readings give the Allan variance, (b2 − b1)²/2, which drift enlarges, and the
+Hadamard variance, (b3 − 2 b2 + b1)²/6, which it does not (NIST SP 1065, sections 5.2.2 and 5.2.8),
 robustly, from the newest differences. What exceeds white noise, σ²/w, is called wander: flicker,
 random walk, drift. Reasons for using it: under flicker noise σ/√n alone covers the truth in 25 to
 66 % of cases, and averaging for longer than the wander allows makes the mean worse.
@@ -22,9 +22,9 @@ OCTAVES: Final = 12
 _DIFFERENCES = 48
 """Differences kept at each octave."""
 _ENOUGH = 12
-"""Differences needed before an octave is believed by itself ..."""
+"""Differences needed before an octave counts by itself ..."""
 _FEWEST = 3
-"""... and before it counts among all of them."""
+"""... and before it counts in the mean over all octaves."""
 _SCATTER = 3.0
 """Relative variance of a variance from m differences that share blocks, times m."""
 _SURE = 3.0 * math.sqrt(_SCATTER)
@@ -32,8 +32,8 @@ _SURE = 3.0 * math.sqrt(_SCATTER)
 _BELIEVED_ANYWAY = 5
 """From this octave on, blocks of 64 readings, an excess counts even where it may be chance."""
 _DOUBT = 0.03
-"""Standard deviations added to the excess that all octaves share: few readings do not show a small
-one; more than this would make u too large where there is none."""
+"""Standard deviations added to the excess that all octaves share: few readings do not show
+a small excess; more than this would make u too large where there is no excess."""
 _ALLOWED = 1.5
 """Standard deviations by which the shared excess may exceed that of any one octave: the longest
 ones still hold a warm-up that is over."""
@@ -85,7 +85,7 @@ class _Octave(CascadeLevel[float]):
         return 0.5 * (first + second)
 
     def restart(self) -> None:
-        """Forget the blocks, keep the spreads: the next block adjoins none."""
+        """Discard the blocks, keep the spreads: the next block adjoins no earlier one."""
         self.end_pair()
         self.blocks.clear()
 
@@ -101,12 +101,12 @@ class _Excess:
         self._floor = 0.0
         """One excess for all octaves, as flicker noise has it: their weighted mean."""
         self._shown = [0.0] * OCTAVES
-        """What each octave itself shows, where that is believed."""
+        """Excess of each octave by itself, where it is significant; else 0."""
         self.likely = [0.0] * OCTAVES
-        """What each octave or a shorter one shows at most, believed or not."""
+        """Largest excess up to each octave, significant or not."""
 
     def renew(self, spreads: list[RobustSpread], divisor: float, white: float) -> None:
-        """Work it out anew; an octave not yet known repeats the one below it."""
+        """Recompute the excess; an octave with too few differences repeats the one below it."""
         shown = self._shown
         surely = OCTAVES
         last = worst = total = weights = 0.0
@@ -115,7 +115,7 @@ class _Excess:
         for place, spread in enumerate(spreads):
             count = len(spread)
             if count < _FEWEST:
-                # The longer blocks have no more.
+                # Longer blocks have no more differences.
                 break
             known = place + 1
             noise = white / (2 << place)
@@ -166,19 +166,19 @@ class LowFrequencyNoise:
     @property
     def most_readings(self) -> int:
         """Averaging more readings than this gains nothing."""
-        # A mean that follows the drift doesn't suffer from it.
+        # Drift does not spoil a mean that follows it.
         excess = self._hadamard if self.trend.slope else self._allan
         return excess.most_readings
 
     def restart(self) -> None:
-        """Begin new blocks after a step or a gap; what was learned stays."""
+        """Begin new blocks after a step or a gap; learned spreads and slope are kept."""
         self._single.end_pair()
         for octave in self._octaves:
             octave.restart()
         self.trend.restart()
 
     def add(self, offset: float, sigma: float) -> None:
-        """Take one reading and the present noise of single readings."""
+        """Take one reading and the present sd of single readings, both fractional."""
         reached, _ = cascade(self._levels, offset)
         complete = reached - 1
         white = sigma * sigma
@@ -192,7 +192,7 @@ class LowFrequencyNoise:
         """Return the variance, from wander, between now and the mean of the last `readings`.
 
         The mean of n readings differs from that of the newest n/2 by half the difference of
-        neighbouring block means, variance σy²(n/2)/2; so on down to the newest reading. Under
+        neighbouring block means, variance σy²(n/2)/2; and so on down to the newest reading. Under
         flicker noise these differences are not independent: 0.61 to 0.68 instead of 1/2 an octave
         (simulation).
         """
@@ -212,7 +212,7 @@ class LowFrequencyNoise:
 
         Args:
             intervals: length of the gap in intervals between readings.
-            readings: how many the level has stood for.
+            readings: number of readings for which the level has stood still.
         """
         octaves = min(math.ceil(2.0 * intervals).bit_length(), OCTAVES)
         slope = self.trend.u if self.trend.slope else self.trend.at_most(readings)

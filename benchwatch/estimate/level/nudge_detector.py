@@ -3,9 +3,9 @@
 A technician often gives several turns in quick succession, with a reading or two between, or none.
 So a new level is compared with the last one that stood for a while, and a nudge is the part of the
 way from there that earlier nudges have not reported: they add up to the whole way. The new level
-must have come to rest: what still moves as it did on the way is a warm-up or a drift. Turned there
-and back, the nudge is of no size, but the readings between belong to neither level. What the creep
-of the last turn explains is part of that turn (`creep_tracker`).
+must have come to rest: a level that moves on as before is a warm-up or a drift. A turn there and
+back is a nudge of size 0, shown by readings between that belong to neither level. A step that the
+creep of the last turn explains is part of that turn (`creep_tracker`).
 """
 
 import math
@@ -35,15 +35,15 @@ AFTER: Final = 12
 """Readings looked at on either side, at most; a level of more than `AFTER` readings stands."""
 BEFORE_MOVING: Final = 8
 AFTER_MOVING: Final = 3
-"""The same while no level stands: so few that the bend of a warm-up does not pass for a step."""
+"""The same while no level stands: so few that the bend of a warm-up does not look like a step."""
 LONGEST_SERIES: Final = 64
 """Readings that a series of turns may take without a level between them that stands."""
 EXCURSION: Final = 3
-"""So many readings off a level that comes back were turns there and back; fewer are left out."""
+"""So many readings off a level that returns are turns there and back; fewer are left out."""
 REST: Final = 2.0
 """A level has come to rest when it moves so many times less than on the way to it."""
 UNEXPLAINED: Final = 4.0
-"""A level does not explain readings further off than this many sd."""
+"""Readings farther than this many sd from a level do not belong to it."""
 
 
 class _Standing(NamedTuple):
@@ -52,7 +52,7 @@ class _Standing(NamedTuple):
     first: int = -1
     """Number of its first reading."""
     reported: float = 0.0
-    """How much of the way from there nudges have reported."""
+    """Part of the change since this level that nudges have reported, fractional."""
     reported_u: float = 0.0
 
 
@@ -65,12 +65,12 @@ class NudgeDetector:
         self.confirmed = 0
         """First reading after the last confirmed nudge or gap."""
         self.creep = CreepTracker()
-        """What creeps after the newest nudge."""
+        """The creep after the newest nudge."""
         self._standing = _Standing()
         self._stood = -LONGEST_SERIES
-        """First reading after that level."""
+        """First reading after the level that stood last."""
         self._left = 0
-        """First reading that the level known last does not explain."""
+        """First reading that does not belong to the newest known level."""
         self._broken = (0, 0)
         """First reading that belongs to no level before the last probable step, and the first of
         the level after it."""
@@ -88,7 +88,7 @@ class NudgeDetector:
         self.creep.restart()
 
     def feed(self, wander: LowFrequencyNoise, sigma: float) -> None:
-        """Give `wander` a reading so old that a step before it would be known by now."""
+        """Pass on to `wander` a reading old enough for any step before it to be known."""
         if len(self.recent) <= AFTER:
             return
         number, _, offset = self.recent[-AFTER - 1]
@@ -129,18 +129,18 @@ class NudgeDetector:
         if number - self._stood <= LONGEST_SERIES:
             old = self._between(standing.first, min(self._stood, first))[-BEFORE:]
         else:
-            # In a fast warm-up no run lasts: there each reading may be the first after a step.
+            # In a fast warm-up no run lasts: each reading may be the first after a step.
             self._forget_level()
             self._left = first = min(first, number - AFTER_MOVING + 1)
             old = self._between(self.confirmed, first)[-BEFORE_MOVING:]
         return self._confirm(old, first, noise, wander) if first > self.confirmed else None
 
     def _forget_level(self) -> None:
-        """Let no level stand that turns could be measured from."""
+        """Discard the level from which turns are measured."""
         self._standing, self._stood = _Standing(), -LONGEST_SERIES
 
     def _leave_out(self, level: float, most: float) -> None:
-        """Drop readings farther than `most` off the `level` that is back."""
+        """Drop the newest readings that lie farther than `most` from the `level` that returned."""
         while self.recent and self.recent[-1][0] >= self._left:
             if abs(self.recent[-1][2] - level) <= most:
                 break
@@ -152,7 +152,7 @@ class NudgeDetector:
     def _confirm(
         self, old: list[Point], first: int, noise: ReadingNoise, wander: LowFrequencyNoise
     ) -> Nudge | None:
-        """Confirm that the level was turned from the `old` one to that of reading `first` on."""
+        """Return the nudge from the `old` level to that since reading `first`; None if unsure."""
         new = self._between(first)[:AFTER]
         fit, standing = fit_step(old, new, noise.sigma), self._standing
         if fit is None:
@@ -160,7 +160,7 @@ class NudgeDetector:
         student = math.sqrt(noise.degrees / (noise.degrees - LEAST_DEGREES))
         left = min(self._left, first)
         way = self._between(left, first)
-        # The levels lie apart by as much as their middles do, and the oscillator strays meanwhile.
+        # The oscillator wanders for as long as the middles of the two levels are apart.
         apart = len(way) + max(len(old), len(new))
         u = math.hypot(fit.u(DOUBT * wander.excess_of_step(apart)), _rounding(noise, old, new))
         size, size_u = fit.size - standing.reported, math.hypot(u, standing.reported_u)
@@ -170,7 +170,7 @@ class NudgeDetector:
         shown = abs(size) > sure * size_u or (not way and _digits_apart(noise, old, new))
         moved = abs(size) if shown else 0.0
         if len(way) >= EXCURSION:
-            # What creeps lies between the two levels, what was turned there and back does not.
+            # A creep lies between the two levels, a turn there and back does not.
             off = [fit.from_after(point) for point in way]
             away = sorted(min(abs(y), abs(y + size)) for y in off)[-EXCURSION]
             strays = DOUBT * wander.excess_of_step(len(way))
@@ -180,7 +180,7 @@ class NudgeDetector:
         if moved <= REST * fit.bend * (new[0][0] - before_s):
             return None
         stands = fit.after[1] + fit.slope * (new[0][0] - fit.after[0])
-        # The level right before it is the old one with what was reported since.
+        # The level right before the step is the old one plus the nudges reported since.
         if self._own.recurs(first, stands - size, size, u, AFTER):
             self._own.add(first, size, stands, 0.0, AFTER)
             return None
@@ -205,7 +205,7 @@ class NudgeDetector:
             first: number of the first reading of what may be another level.
             new: readings from that one on.
             sigma: sd of single readings.
-            sure: a step of more u than this is none of the creep.
+            sure: a step that keeps more u than this is not explained by the creep.
             wander: of the oscillator.
         """
         since = self._between(self.confirmed, first)
@@ -215,7 +215,7 @@ class NudgeDetector:
         return self.creep.explains(since, new, sigma, excess, sure)
 
     def _break(self, left: int, first: int) -> None:
-        """Keep what lies between two levels out of the wander."""
+        """Keep the readings between two levels out of the wander."""
         before, pending = self._broken
         self._broken = (before if pending > self._fed else left, first)
 

@@ -1,8 +1,8 @@
 """Steps that the oscillator makes by itself: edges of a cycle, as of an oven's thermostat.
 
 A thermostat that switches, or a heater that comes on now and then, moves the offset slowly one way
-and quickly back. The quick part looks like a turn of the trimmer, and the first one is taken for
-one. The next is recognised by two things: it is as large as the one before, and between the two
+and quickly back. The quick part looks like a turn of the trimmer, and the first is reported as a
+turn. The next is recognised by two things: it is as large as the one before, and between the two
 the offset has gone back by as much without a turn. Between turns of a trimmer the offset stays.
 """
 
@@ -26,9 +26,9 @@ class _Step:
     """Of the first reading after it."""
     size: float
     level: float
-    """After it; moves with the turns since."""
+    """Level after the step, shifted by the turns since."""
     turned: float
-    """How much of its size was reported as a turn."""
+    """Part of its size that was reported as a turn."""
 
 
 class OscillatorSteps:
@@ -42,7 +42,7 @@ class OscillatorSteps:
         self._steps.clear()
 
     def recurs(self, number: int, before: float, size: float, u: float, apart: int) -> bool:
-        """Return whether a step is one that the oscillator has made before.
+        """Return whether a step repeats one that the oscillator made before.
 
         Args:
             number: of the first reading after the step.
@@ -64,9 +64,9 @@ class OscillatorSteps:
 
         Args:
             number: of the first reading after it.
-            size: what was not reported before, fractional.
+            size: the part not reported before, fractional.
             level: right after it.
-            turned: how much of it is reported as a turn: all, or 0 for a step of the oscillator.
+            turned: the part reported as a turn: all, or 0 for a step of the oscillator.
             apart: a step nearer to the last one than so many readings is the same one.
         """
         before = 0.0

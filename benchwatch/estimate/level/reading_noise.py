@@ -33,9 +33,9 @@ _NEWEST = ((6, 1.8), (12, 1.4), (24, 1.2))
 1.5 standard deviations of the spread of half as many independent ones."""
 _SIGNS = 20
 _MOVING = 14
-"""A surplus of 14 of 20 equal signs is no noise ..."""
+"""A surplus of 14 equal signs among 20 shows motion ..."""
 _MONOTONE = 5
-"""... nor are five in a row: six readings in order, 2/6! = 1 in 360 for independent ones."""
+"""... and so do five in a row: six readings in order, 2/6! = 1 in 360 for independent ones."""
 
 
 _DUST = 8.0 * 2.0**-53
@@ -60,13 +60,13 @@ class RobustSpread:
         self._known = 0.0
         """What `recent_sd` returned last ..."""
         self._known_from, self._known_below = math.inf, -math.inf
-        """... and the range of limits for which that stays right."""
+        """... and the range of limits for which that value is still right."""
 
     def __len__(self) -> int:
         return len(self._ordered)
 
     def add(self, magnitude: float) -> None:
-        """Take one magnitude and let the oldest go."""
+        """Take one magnitude; drop the oldest beyond `most`."""
         self._ring.append(magnitude)
         insort(self._ordered, magnitude)
         self._known_below = -math.inf
@@ -74,15 +74,15 @@ class RobustSpread:
             del self._ordered[bisect_right(self._ordered, self._ring.popleft()) - 1]
 
     def sd(self, floor: float) -> float:
-        """Return the sd that the magnitudes kept show; 0 while there are none.
+        """Return the sd of the stored magnitudes; 0 while there are none.
 
         Args:
-            floor: none is left out that is likely with this sd.
+            floor: magnitudes that are likely with this sd are never left out.
         """
         return _robust_sd(self._ordered, floor)[0]
 
     def recent_sd(self, floor: float) -> float:
-        """Return that of the newest few where it is surely less, else that of all.
+        """Return the sd of the newest few where it is surely less, else the sd of all.
 
         So a spread that decays, as after a warm-up, no longer counts as soon as the newest few are
         surely smaller.
@@ -101,7 +101,7 @@ class RobustSpread:
 
 
 def _robust_sd(ordered: list[float], floor: float) -> tuple[float, float, float]:
-    """Work out the sd that magnitudes in ascending order show; 0 of none.
+    """Return the sd of magnitudes in ascending order; 0 when there are none.
 
     Returns:
         The sd, and the range of `_KEEP` times the floor in which it stays the same: from the first
@@ -158,7 +158,7 @@ class ReadingNoise:
         return self.sigma <= self.quantum and self.quantum > 0.0
 
     def gap(self) -> None:
-        """Take no difference and no order of readings across a gap."""
+        """Restart differences and signs, so that none is taken across a gap."""
         self._last = None
         self._last_difference = None
         self._signs.clear()

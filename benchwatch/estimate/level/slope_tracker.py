@@ -13,9 +13,9 @@ BLOCKS: Final = 8
 _SLOPES = 9
 """Octaves searched for a slope; the longest spans 4096 readings."""
 _SURE = 8.0
-"""A slope is followed from this many times its u; a lone step in mid-window looks like 4.4."""
+"""A slope of this many times its u is followed; a lone step in mid-window looks like 4.4."""
 _LASTS = 64
-"""Readings for which a slope is still followed after a step, while no newer one can be had."""
+"""Readings for which a slope is still followed after a step, while there is no newer one."""
 _LINE: Final = EvenLine(BLOCKS)
 
 
@@ -27,7 +27,7 @@ class SlopeTracker:
 
     Attributes:
         slope: fractional change a reading; 0 while none is sure.
-        u: its standard uncertainty; 0 with it.
+        u: its standard uncertainty; 0 where `slope` is 0.
     """
 
     def __init__(self) -> None:
@@ -35,7 +35,7 @@ class SlopeTracker:
         self.u = 0.0
         self._found = [(0.0, 0.0)] * _SLOPES
         self._known = self._reach = 0
-        """Octaves known from the present blocks; `_reach`: from those before the last step too."""
+        """Octaves fitted from the present blocks; `_reach`: those from before the last step too."""
         self._age = 0
 
     def restart(self) -> None:
@@ -69,7 +69,7 @@ class SlopeTracker:
             self._reach = 0
 
     def at_most(self, readings: int) -> float:
-        """Return how large the slope of the last `readings` may be, unsigned; inf while unknown."""
+        """Return the largest likely slope of the last `readings`, unsigned; inf while unknown."""
         if not self._reach:
             return math.inf
         long_enough = ((readings - 1) // (2 * BLOCKS)).bit_length()

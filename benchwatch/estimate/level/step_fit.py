@@ -22,13 +22,13 @@ _ROUNDING = 1.001
 
 @dataclass(frozen=True, slots=True)
 class StepFit:
-    """A step."""
+    """A fitted step; sizes and levels are fractional."""
 
     size: float
     spread: float
     """Variance of `size` per unit variance of a reading."""
     white: float
-    """Variance of single readings: the larger of what was known and what the fit leaves over."""
+    """Variance of single readings: the larger of the known one and that of the residuals."""
     shorter: int
     """Readings in the shorter stretch."""
     after: Point
@@ -39,7 +39,7 @@ class StepFit:
     """By how much faster, a second, the level may move after the step than before it."""
 
     def from_after(self, point: Point) -> float:
-        """Return how far a reading lies from the line after the step."""
+        """Return the signed distance of a reading from the line after the step."""
         return point[1] - self.after[1] - self.slope * (point[0] - self.after[0])
 
     def u(self, excess: float) -> float:
@@ -90,7 +90,7 @@ class PossibleCreep:
     taus_s: Sequence[float]
     """Its possible time constants."""
     sd: float
-    """Of its amplitude, about 0."""
+    """sd of its amplitude about 0."""
     most: float
     """Largest amplitude, unsigned."""
 
@@ -106,23 +106,23 @@ def creep_explains(
 ) -> bool:
     """Return whether a creep leaves no step of more than `sure` standard uncertainties.
 
-    For each time constant the step is that between two curves with one creep in common, whose
-    amplitude explains as much of it as it may.
+    For each time constant, two curves with a common creep are fitted; its amplitude takes as much
+    off the step between them as the fit allows.
 
     Args:
         before: minus the time since the creep began, and offset; oldest first, one at least.
         after: the same from the step on, one at least.
-        creep: what may be in them.
+        creep: the creep that both stretches may contain.
         sigma: sd of single readings, fractional.
         excess: variance beyond white noise of block means as long as the shorter stretch.
-        sure: standard uncertainties.
+        sure: limit of the remaining step, in standard uncertainties.
     """
     shorter = min(len(before), len(after))
     spread = 1.0 / len(before) + 1.0 / len(after)
     limit = sure * math.sqrt(spread * (sigma * sigma + shorter * excess))
     rise = math.fsum(y for _, y in after) / len(after)
     rise -= math.fsum(y for _, y in before) / len(before)
-    # No creep takes more off a step than its amplitude: beyond that none need be tried.
+    # No creep takes more off a step than its amplitude: larger steps need no fit.
     if abs(rise) > _ROUNDING * (creep.most + limit):
         return False
     return any(
