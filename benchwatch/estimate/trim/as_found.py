@@ -1,11 +1,11 @@
 """As found: the last quiet stretch before the trimmer was first turned.
 
-It can't be measured again once the trimmer has moved, so it is kept from the first reading on,
-without being asked for, and the first turn freezes it. An oven that warms up shows steps without a
-turn, and its offset is not the one at which it will rest. So a step while it is warming counts as a
-turn only where the tool is on, and a step before any verdict only where it is larger than the
-oscillator's own motion. The record then states that the oven had not settled. A step that was not
-taken for a turn is stored with it, as it may have been one.
+As found can't be measured again once the trimmer has moved, so it is recorded from the first
+reading on, without a command, and the first turn freezes it. An oven that warms up shows steps
+without a turn, and its offset is not the one at which it will rest. So a step of a warming oven
+counts as a turn only where the tool is on, and a step before any settle verdict only where it is
+larger than the oscillator's own motion. The record then states that the oven had not settled. A
+step that was not counted as a turn is stored with as found, as it may have been a turn.
 """
 
 import math
@@ -16,12 +16,12 @@ from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, SettleL
 
 LEAST_READINGS: Final = 3
 REMEMBERED: Final = 512
-"""Readings looked back at: a small nudge or a series of them is confirmed late."""
+"""Quiet stretches kept, one a reading: a small nudge or a series is confirmed late."""
 AGREES_U: Final = 2.0
-"""After the tool was on, an offset within so many u of the one before is the same."""
+"""After a touch, an offset within so many u of the one before it counts as unchanged."""
 OWN_MOTION: Final = 3.0
-"""A step of an oscillator that still moves is a turn when it is so many times as large as what the
-oscillator moves by itself over the horizon (by trial: steps in warm-ups are as large as that)."""
+"""A step of an oscillator that still moves is a turn when it is so many times as large as the
+oscillator's own motion over the horizon (by trial: steps in warm-ups are as large as that)."""
 FAR_FROM_SETTLED: Final = 100.0
 """Motion over the horizon, in limits, from which on no step freezes as found, tool on or not."""
 RECENT, SPANS = 0.1, 3.0
@@ -33,7 +33,7 @@ USUAL_HORIZON_S: Final = 600.0
 
 
 class QuietStretch(NamedTuple):
-    """What the numbers were at the end of a quiet stretch.
+    """The numbers at the end of a quiet stretch.
 
     A tuple, because a new one is built with nearly each reading.
     """
@@ -47,11 +47,11 @@ class QuietStretch(NamedTuple):
     frozen: bool = False
     """A turn has ended the stretch."""
     passed_over: Nudge | None = None
-    """The newest step before it that was taken for no turn."""
+    """The newest earlier step that was not counted as a turn."""
 
 
 def least_motion(drift: Drift | None, horizon_s: float) -> float:
-    """Return the least change (fractional, unsigned) over `horizon_s` that `drift` allows."""
+    """Return the least change (fractional, unsigned) over `horizon_s`: that of |drift| - 2u."""
     if drift is None or drift.u is None:
         return 0.0
     return max(0.0, abs(drift.per_s) - 2.0 * drift.u) * horizon_s
@@ -61,7 +61,7 @@ class AsFound:
     """Keeps the newest quiet stretch until the first turn.
 
     Args:
-        settle: what settled means; None when no limit was asked for.
+        settle: limit and horizon of settling; None when no limit was asked for.
     """
 
     def __init__(self, settle: SettleLimit | None = None) -> None:
@@ -85,18 +85,18 @@ class AsFound:
 
     @property
     def quiet(self) -> QuietStretch | None:
-        """The stretch, None while there was none."""
+        """The newest quiet stretch; None while there was none."""
         return self._newest[-1] if self._newest else None
 
     @property
     def ended(self) -> bool:
-        """Whether a turn has ended it."""
+        """Whether a turn has ended the quiet stretch."""
         return self.missed or bool(self._newest and self._newest[-1].frozen)
 
     def add(self, elapsed_s: float, numbers: Numbers) -> None:
         """Take the `numbers` after the reading at `elapsed_s`.
 
-        A reading that stands far off may be the first after a turn: it waits for the next.
+        A suspect reading adds no stretch: it may be the first one after a turn.
         """
         if self.ended:
             return
@@ -125,9 +125,9 @@ class AsFound:
         )
 
     def touch(self) -> None:
-        """Take it that the tool is put on: later offsets may be turned, unless they are the same.
+        """Note that the tool is put on: offsets count again only once they equal the one before.
 
-        The offset of an oven that warms up never is the same; there only a turn ends the stretch.
+        The offset of a warming oven never returns; there only a turn ends the stretch.
         """
         quiet = self.quiet
         if self._touched is None and quiet is not None and quiet.settle in _RESTS:
@@ -138,7 +138,7 @@ class AsFound:
 
         Args:
             nudge: the step.
-            tool_on: whether the operator says that the tool is on the trimmer.
+            tool_on: whether the operator reported the tool on the trimmer.
         """
         if self.ended:
             return

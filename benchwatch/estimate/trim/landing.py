@@ -1,12 +1,12 @@
 """Landed: inside the tolerance, hands off, for long enough, and likely to stay.
 
 The 2u interval of the offset must lie inside the tolerance for the whole hold time, with the tool
-off and no nudge. So must that of the level where a creep is going to rest, and the drift, where it
-is known, must not carry the offset out again within the outlook.
+off and no nudge. So must the 2u interval of the level at which a creep will come to rest; and the
+drift, where known, must not carry the offset out again within the outlook.
 
 The hold is shorter where the readings show that the offset can't leave by itself. A trimmer creeps
-exponentially after a turn, so what is still to come is its present slope times the time constant:
-the slope with its 2u, times the longest time constant allowed for.
+exponentially after a turn, so its remaining motion is its present slope times its time constant;
+computed from the slope with its 2u and the longest time constant allowed for.
 """
 
 import math
@@ -25,10 +25,10 @@ LEAST_HOLD_S: Final = 10.0
 """A hold is not shorter than this, so that the hand and its warmth are gone (common practice, no
 source) ..."""
 LEAST_READINGS: Final = 10
-"""... nor than so many readings at rest."""
+"""... nor shorter than so many readings at rest."""
 LANDED: Final = "inside and staying there, hands off"
 LINE_EVERY_S, MOST_LINES = 5.0, 5
-"""A creep dies away: of lines begun one after the other the newer show sooner that it has."""
+"""A line begins every `LINE_EVERY_S`: the newer ones show sooner that a creep has died away."""
 LONGEST_CREEP_S: Final = 60.0
 """Time constant of the slowest creep that a short hold allows for (common practice, no source)."""
 
@@ -41,16 +41,16 @@ class LandingNow:
     held_s: float
     hold_s: float
     reason: str
-    """One line for people: what is still missing, or why it counts as landed."""
+    """One line for people: the missing condition, or why the offset counts as landed."""
 
 
 class Landing:
-    """Watches the numbers after each reading.
+    """Decides after each reading whether the offset has landed.
 
     Args:
         tolerance: limit of the offset (fractional).
-        hold_s: how long it must stay inside.
-        outlook_s: how far ahead the drift is looked at.
+        hold_s: how long the offset must stay inside, seconds.
+        outlook_s: time over which the drift is extrapolated, seconds.
     """
 
     def __init__(
@@ -66,7 +66,7 @@ class Landing:
         self._since_s: float | None = None
         self._landed = False
         self._lines: list[_Line] = []
-        """Through the readings since it is inside and at rest; one begins every few seconds."""
+        """Lines through the readings since the offset is inside and at rest."""
 
     def restart(self) -> None:
         """Restart the hold, after a gap or a change of settings."""
@@ -82,7 +82,7 @@ class Landing:
         tool_on: bool = False,
         offset: float = math.nan,
     ) -> LandingNow:
-        """Take the `numbers` after the reading at `elapsed_s`; return how far the landing has got.
+        """Take the `numbers` after the reading at `elapsed_s`; return the progress of the landing.
 
         Args:
             elapsed_s: middle of the gate, seconds.
@@ -116,7 +116,7 @@ class Landing:
         return LandingNow(state=state, held_s=held_s, hold_s=self._hold_s, reason=reason)
 
     def _missing(self, numbers: Numbers, *, tool_on: bool) -> str:
-        """Return what keeps a hold from beginning; empty when nothing does."""
+        """Return the reason why no hold can begin; empty when there is none."""
         estimate = numbers.estimate
         if estimate is None or estimate.u is None:
             return "not yet known well enough"
@@ -132,7 +132,7 @@ class Landing:
         return ""
 
     def _follow(self, elapsed_s: float, offset: float) -> None:
-        """Take a reading into the lines."""
+        """Add a reading to the lines, and begin a new line when one is due."""
         newest = self._lines[-1].from_s if self._lines else -math.inf
         if elapsed_s - newest >= LINE_EVERY_S and len(self._lines) < MOST_LINES:
             self._lines.append(_Line(elapsed_s))
@@ -140,7 +140,7 @@ class Landing:
             line.sums.add(elapsed_s, offset)
 
     def _stays(self, elapsed_s: float, numbers: Numbers) -> bool:
-        """Return whether a short hold will do: no creep can take the offset out."""
+        """Return whether a short hold is enough: no creep can carry the offset out."""
         estimate = numbers.estimate
         if estimate is None or numbers.noise is None or numbers.rest is not None:
             return False
@@ -150,7 +150,7 @@ class Landing:
         return any(reach <= self._tolerance for reach in reaches)
 
     def _creeps_out(self, elapsed_s: float, numbers: Numbers) -> bool:
-        """Return whether the newest readings surely move, and a creep like that takes it out."""
+        """Return whether the newest readings surely creep, far enough to leave the tolerance."""
         estimate, lines = numbers.estimate, self._old_enough(elapsed_s)
         if estimate is None or numbers.noise is None or not lines:
             return False
@@ -159,7 +159,7 @@ class Landing:
         return moves and _creeps_to(estimate, slope, u) > self._tolerance
 
     def _old_enough(self, elapsed_s: float) -> "list[_Line]":
-        """Return the lines that a short hold may go by, oldest first."""
+        """Return the lines long enough for a short hold, oldest first."""
         least_s = min(LEAST_HOLD_S, self._hold_s)
         return [
             line
@@ -168,7 +168,7 @@ class Landing:
         ]
 
     def _drifts_out(self, numbers: Numbers) -> bool:
-        """Return whether the drift is significant and carries it out within the outlook."""
+        """Return whether a significant drift carries the offset out within the outlook."""
         estimate, drift = numbers.estimate, numbers.drift
         if drift is None or drift.u is None or estimate is None:
             return False
@@ -182,7 +182,7 @@ def _creeps_to(estimate: Estimate, slope: float, u: float) -> float:
 
     Args:
         estimate: the present offset.
-        slope: of the readings, a second; the creep is no quicker now.
+        slope: of the readings, per second; the creep is no faster now.
         u: standard uncertainty of `slope`.
     """
     rests = abs(estimate.offset + LONGEST_CREEP_S * slope) + COVERAGE_K * LONGEST_CREEP_S * u
@@ -197,10 +197,10 @@ class _Line:
         self.sums = CentredSums()
 
     def slope(self, noise: float) -> tuple[float, float]:
-        """Return the slope a second and its standard uncertainty; three readings at least.
+        """Return the slope per second and its standard uncertainty, from three readings or more.
 
         Args:
-            noise: sd of single readings; what the line leaves over counts where it is more.
+            noise: sd of single readings; the sd of the residuals is used where it is larger.
         """
         sums = self.sums
         left_over = sums.residual_sum / (sums.points - 2)

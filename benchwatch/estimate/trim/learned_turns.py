@@ -1,9 +1,9 @@
 """The usual size of the turns of this run, and the backlash, learned from turn to turn.
 
 Backlash is the part of a turn that a screw loses between its flanks when its direction reverses.
-Each reversal shows one sample of it: the way left that was shown before the turn, less the size of
-the turn. A hand turns by more or less than it means to, in proportion to what it means (common
-practice, no source), so backlash is shown only where the samples stand out from that spread.
+Each reversal gives one sample of it: the way left that was shown before the turn, less the size of
+the turn. An operator turns by more or less than intended, in proportion to the intended size
+(common practice, no source), so backlash is shown only where the samples exceed that spread.
 """
 
 import math
@@ -17,7 +17,7 @@ from benchwatch.estimate.results import Nudge
 from benchwatch.estimate.trim.mean_pull import weighted_mean
 
 KEPT, OF_LATE = 60, 12
-"""Newest turns that are kept, and those of them that the usual size is taken from."""
+"""Number of newest turns kept, and of those that give the usual size."""
 LEAST_TURNS: Final = 3
 """Turns that a usual size needs."""
 HABIT: Final = 0.5
@@ -28,18 +28,18 @@ LEAST_REVERSALS: Final = 2
 STANDS_OUT: Final = 2.5
 """Backlash is shown from so many of its standard uncertainties on."""
 HAND, HAND_WEIGHT = 0.3, 2.0
-"""sd of a turn over the size meant, before any turn was seen, and how many turns that counts for
+"""Prior sd of a turn over the intended size, and the number of turns that the prior counts for
 (common practice, no source)."""
 _ADVICE = 80
-"""Readings whose advice is kept: more than turns in quick succession may take."""
+"""Readings whose advice is kept: more than a quick series of turns may take."""
 
 _Advice = tuple[float, float, float]
-"""Time of a reading, and what it said is left of the way: fractional, signed, and its u."""
+"""Time of a reading, way left after it (fractional, signed), and the u of that way."""
 
 
 @dataclass(frozen=True, slots=True)
 class TurnSizes:
-    """What the turns of the trimmer have in common; sizes are fractional, unsigned."""
+    """Usual size and backlash of the turns; sizes are fractional, unsigned."""
 
     usual: float | None
     """Median size; None while sizes differ too much."""
@@ -47,11 +47,11 @@ class TurnSizes:
     """sd of the sizes, from their median absolute deviation."""
     smallest: float
     backlash: float | None
-    """Lost in reversing; None while it does not stand out."""
+    """Way lost at a reversal; None while it does not stand out."""
     backlash_u: float | None
     """Standard uncertainty (k = 1)."""
     turns: int
-    """How many turns that was learned from."""
+    """Number of turns that the usual size is taken from."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,16 +62,15 @@ class _Turn:
     """Fractional, signed."""
     u: float = 0.0
     meant: float | None = None
-    """Way left when it was decided on, signed; None where that is unknown or the turn went the
-    other way."""
+    """Way left before the turn, signed; None where unknown or where the turn went the other way."""
     meant_u: float = 0.0
     reversing: bool = False
     backlash_shown: float | None = None
-    """Backlash shown with the way left; None where it was unknown at that time."""
+    """Backlash shown with the way left; None where none was known."""
 
 
 class LearnedTurns:
-    """Takes the way left after each reading and each confirmed turn; learns what turns share."""
+    """Learns usual size and backlash from the confirmed turns and the way left before them."""
 
     def __init__(self) -> None:
         self._turns: deque[_Turn] = deque(maxlen=KEPT)
@@ -82,18 +81,18 @@ class LearnedTurns:
         self._way_before = 0.0
         """The same before it."""
         self._withdrawn: _Turn | None = None
-        """The newest turn, where it was taken for the tool's pull."""
+        """The turn withdrawn last, because it was taken for the tool's pull."""
         self.now: TurnSizes | None = None
-        """What is known; None while nothing is."""
+        """The learned sizes; None while neither usual size nor backlash is known."""
 
     def lost(self, left: float) -> float | None:
-        """Return the backlash that a turn by `left` meets; None: none, or none known."""
+        """Return the backlash that a turn by `left` loses; None where none, or unknown."""
         if self.now is None or left * self._way >= 0.0:
             return None
         return self.now.backlash
 
     def advise(self, at_s: float, left: float, left_u: float) -> None:
-        """Keep what the reading at `at_s` says is left of the way, fractional and signed."""
+        """Store the way left after the reading at `at_s`, fractional and signed, with its u."""
         self._advice.append((at_s, left, left_u))
 
     def touch(self) -> None:
@@ -116,7 +115,7 @@ class LearnedTurns:
         self._renew()
 
     def grow(self, turn: Nudge) -> None:
-        """Take the newest turn again as it is known now: what creeps after it is part of it."""
+        """Update the newest turn: the creep after it is part of its size."""
         if self._turns:
             self._turns[-1] = replace(self._turns[-1], size=turn.size, u=turn.u or 0.0)
             self._renew()
@@ -173,7 +172,7 @@ class LearnedTurns:
         return (usual, spread) if spread <= HABIT * usual else (None, None)
 
     def _backlash(self) -> tuple[float | None, float | None]:
-        """Return the weighted mean of what reversals lost and its u, None unless it stands out."""
+        """Return the weighted mean of the backlash samples and its u; None unless significant."""
         reversals = [one for one in self._turns if one.reversing and one.meant is not None]
         share = self._hand()
         lost = [_short_of(one, share, 0.0) for one in reversals if one.backlash_shown is None]
@@ -188,14 +187,14 @@ class LearnedTurns:
             if one.backlash_shown is not None
         ]
         if len(after) >= LEAST_REVERSALS:
-            # A hand that adds backlash where there is none overshoots by it at every reversal.
+            # An operator who allows for backlash that is not there overshoots at every reversal.
             short, short_u = weighted_mean(after)
             if short + 2.0 * short_u < -mean / 2.0:
                 return None, None
         return mean, u
 
     def _hand(self) -> float:
-        """Return the sd of a turn over the size meant, from the turns that did not reverse."""
+        """Return the sd of a turn over the intended size, from the turns that did not reverse."""
         errors = [
             (one.size / one.meant - 1.0) ** 2
             for one in self._turns
@@ -209,9 +208,9 @@ def _short_of(one: _Turn, share: float, more: float) -> tuple[float, float]:
     """Return by how much a turn fell short of the way left, and the standard uncertainty.
 
     Args:
-        one: the turn, in the direction that was meant.
-        share: sd of what the hand turns over what it means.
-        more: what the hand may have added for backlash.
+        one: the turn, in the intended direction.
+        share: sd of a turn over the intended size.
+        more: the part that the operator may have added for backlash.
     """
     meant = abs(one.meant or 0.0)
     return meant - abs(one.size), math.hypot(share * (meant + more), one.u, one.meant_u)

@@ -5,12 +5,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 PullSample = tuple[float, float | None]
-"""What one touch shows of the pull, fractional, and its standard uncertainty; None: unknown."""
+"""The pull from one touch, fractional, and its standard uncertainty; None: unknown."""
 
 
 @dataclass(frozen=True, slots=True)
 class MeanPull:
-    """What the tool does to the frequency while it rests on the trimmer."""
+    """Shift of the frequency while the tool rests on the trimmer."""
 
     size: float
     """Fractional; positive: the tool makes it run faster."""
@@ -35,7 +35,7 @@ def weighted_mean(values: Sequence[tuple[float, float]]) -> tuple[float, float]:
 
 
 def mean_pull(samples: Sequence[PullSample]) -> MeanPull | None:
-    """Return the mean over touches: weighted where each has an uncertainty; None of none."""
+    """Return the mean pull, weighted where each sample has a u; None without samples."""
     if not samples:
         return None
     known = [(size, u) for size, u in samples if u]

@@ -1,10 +1,10 @@
 """Samples of the tool's pull, one for each touch, and the refinement of the newest.
 
-A hand comes to rest slowly, and the first reading may have been touched for a part of its gate
-only. So a sample is the level once all is at rest minus the level before; until then it is the
-step as first seen. Where another step comes before anything is at rest, nothing is learned.
+A hand comes to rest slowly, and the touch may cover only a part of the first reading's gate. So a
+sample is the level once hand and trimmer are at rest minus the level before; until then it is the
+step as first seen. Where another step comes before that, nothing is learned.
 
-Only the person who did it can tell a first touch from a touch and a turn. So samples are unproved
+Only the operator can distinguish a first touch from a touch with a turn. So samples are unproved
 until a lift undoes what the first touch did.
 """
 
@@ -17,8 +17,8 @@ from benchwatch.estimate.trim.mean_pull import MeanPull, PullSample, mean_pull
 from benchwatch.estimate.trim.rest_level import RestingLevel
 
 WITHIN_S: Final = 3.0
-"""A step so long before the key or after it comes with the touch: hands differ. Where another one
-comes so soon after it, a sample that is not refined yet says nothing."""
+"""A step so long before the key or after it comes with the touch: hands differ. Where another
+step comes so soon after it, a sample that is not refined yet is dropped."""
 KEPT: Final = 20
 """Samples kept."""
 SURE: Final = 3.0
@@ -26,7 +26,7 @@ SURE: Final = 3.0
 MOVING: Final = 0.25
 """Part of a step by which it may fall short while the hand still comes to rest."""
 OFF_LEVEL: Final = 6.0
-"""A reading of so many sd off a level at rest is not of it, nor one off by `MOVING`."""
+"""A reading off a level at rest by so many sd, and by `MOVING` of the pull, is not part of it."""
 UNLIKE_SHARE, UNLIKE_U = 0.5, 5.0
 """A step is no mere pull when it differs from the known one by this share of it and so many u."""
 UNPROVED_SHARE: Final = 0.3
@@ -60,10 +60,10 @@ class KnownSamples:
     samples: tuple[PullSample, ...] = ()
     """Oldest first."""
     unproved: bool = False
-    """They are of touches that no lift has borne out: a turn may be in them."""
+    """No lift has confirmed these touches yet: they may include a turn."""
 
     def unlike(self, nudge: Nudge, *, on: bool) -> float:
-        """Return by how much a step differs from what the newest sample makes of a touch or lift.
+        """Return the step minus the one expected of a touch or lift from the newest sample.
 
         There must be a sample.
         """
@@ -72,17 +72,17 @@ class KnownSamples:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _NewestSample:
-    """Where the newest sample comes from."""
+    """Origin of the newest sample."""
 
     step: TouchStep
     sign: float
     """1 where the tool was put on, -1 where it was lifted."""
     as_seen: PullSample
-    """What the step alone makes of it."""
+    """The sample from the step alone."""
     is_as_seen: bool = True
-    """No level at rest has refined it."""
+    """Whether no level at rest has refined the sample yet."""
     before: RestingLevel | None
-    """Level that it is measured from; None once it is refined no longer."""
+    """Level that the sample is measured from; None once refining has ended."""
 
 
 class PullSamples:
@@ -95,8 +95,7 @@ class PullSamples:
         self._unlike_in_a_row = 0
         """Touches in a row that were unlike the pull as known."""
         self._doubted: tuple[PullSample, RestingLevel] | None = None
-        """A first touch that its lift does not bear out as first seen, and the level before the
-        lift."""
+        """A first touch that its lift did not confirm at first, and the level before the lift."""
 
     @property
     def newest_step(self) -> TouchStep | None:
@@ -110,7 +109,7 @@ class PullSamples:
 
     @property
     def await_rest(self) -> bool:
-        """Whether a level at rest would refine the newest sample, or bear out a doubted one."""
+        """Whether a level at rest would refine the newest sample, or confirm a doubted one."""
         return self.refining or self._doubted is not None
 
     def mean(self) -> MeanPull | None:
@@ -118,11 +117,11 @@ class PullSamples:
         return mean_pull(self.known.samples)
 
     def resume(self, samples: tuple[PullSample, ...]) -> None:
-        """Begin with what touches showed in an interrupted run."""
+        """Begin with the samples of an interrupted run."""
         self.known = KnownSamples(samples[-KEPT:])
 
     def learn(self, step: TouchStep, *, on: bool) -> Nudge | None:
-        """Learn from a step that came with a touch, or lift; return what of it was a turn."""
+        """Learn from a step that came with a touch or lift; return its part that was a turn."""
         nudge, known = step.nudge, self.known
         if abs(nudge.size) < SURE * (nudge.u or 0.0):
             return None  # there and back: the touch was over before it could be seen
@@ -145,9 +144,9 @@ class PullSamples:
         return None
 
     def _beyond_pull(self, nudge: Nudge, *, on: bool) -> Nudge | None:
-        """Return what of a step the pull as known does not explain; None where it explains it.
+        """Return the part of a step beyond the known pull; None where the pull explains the step.
 
-        Two touches in a row that it does not explain show that the pull is another one now.
+        Two unexplained touches in a row show that the pull has changed.
         """
         pull = self.mean()
         if pull is None:
@@ -164,11 +163,14 @@ class PullSamples:
         return None
 
     def refine(self, after: RestingLevel | None, most: float = math.inf) -> bool:
-        """Make the newest sample the level at rest minus the level before; return whether it is.
+        """Replace the newest sample by the level at rest minus the level before.
 
         Args:
             after: the level at rest; None where there is none yet.
-            most: standard uncertainty above which it is left as it is, as a part of the sample.
+            most: largest u, as a part of the sample, with which the sample is replaced.
+
+        Returns:
+            Whether the sample was replaced.
         """
         newest = self._newest
         if newest is None or newest.before is None or after is None:
@@ -189,7 +191,7 @@ class PullSamples:
     def end_where_off(self, offset: float, noise: float | None) -> None:
         """End refining where a reading is off the level of the sample: a turn, not confirmed yet.
 
-        Where so much creeps after a turn that no level stands, confirming it may take a while.
+        A large creep after a turn may delay its confirmation.
 
         Args:
             offset: of the reading, fractional.
@@ -206,7 +208,7 @@ class PullSamples:
     def finish(
         self, nudge: Nudge, at_step: RestingLevel | None, at_end: RestingLevel | None
     ) -> None:
-        """Take it that another step has come: what came since is not of the newest sample.
+        """Note that another step has come: later readings do not belong to the newest sample.
 
         Args:
             nudge: that step.
@@ -216,7 +218,7 @@ class PullSamples:
         if self.refining:
             assert self._newest is not None
             if not self.refine(at_step) and not self.refine(at_end, most=MOVING):
-                # Readings after the step, before it was confirmed, passed for the level at rest.
+                # Readings between the step and its confirmation were taken for the level at rest.
                 self._set_newest(self._newest.as_seen)
                 self._newest = replace(self._newest, is_as_seen=True)
             self.end_refining()
@@ -242,15 +244,15 @@ class PullSamples:
         self._doubted = None
 
     def bear_out(self, after: RestingLevel | None) -> bool:
-        """Take a doubted first touch back where the levels at rest about the lift bear it out.
+        """Restore a doubted first touch where the levels at rest around the lift confirm it.
 
-        What crept after turns with the tool on counts to the step of the lift, as first seen.
+        The step of the lift as first seen includes any creep of turns with the tool on.
 
         Args:
             after: level at rest after the lift; None where there is none yet.
 
         Returns:
-            Whether it has been taken back.
+            Whether the touch was restored.
         """
         if self._doubted is None or after is None:
             return False
@@ -273,7 +275,7 @@ def _sign(on: bool) -> float:
 
 
 def _turned_between(first: PullSample, lift: Nudge) -> Nudge | None:
-    """Return what was turned between the first touch and its lift, None where they agree."""
+    """Return the turn between the first touch and its lift; None where the two agree."""
     size, u = first
     more, u_more = lift.size + size, math.hypot(lift.u or 0.0, u or 0.0)
     if abs(more) <= max(UNPROVED_SHARE * abs(size), UNLIKE_U * u_more):

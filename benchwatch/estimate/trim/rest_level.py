@@ -5,7 +5,7 @@ from collections import deque
 from typing import Final, NamedTuple
 
 LEVEL: Final = 16
-"""Readings of a level, at most: those far from the touch tell of drift and creep."""
+"""Readings of a level, at most: those long after the touch hold drift and creep."""
 LEAST: Final = 2
 """Readings that a level needs."""
 TRIMMED: Final = 4
@@ -36,7 +36,7 @@ class RestLevel:
 
     @property
     def readings(self) -> int:
-        """How many there are."""
+        """Number of readings at rest."""
         return len(self._points)
 
     @property

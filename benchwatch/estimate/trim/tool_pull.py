@@ -1,13 +1,13 @@
 """The pull of tool and hand: how far a tool on the trimmer shifts the frequency.
 
 A tool's weight can pull a trimmer by parts in 10^9 and lets go when it is lifted (common
-practice, no source). The operator says when it goes on and comes off; the step that the
-counter sees with it is one sample of the pull. With the tool on, the place to aim for is the
-pull itself: lifted from there, the oscillator lands on its nominal.
+practice, no source). The operator reports when it goes on and comes off; the step in the
+readings at that time is one sample of the pull. With the tool on, the aim is the pull itself:
+lifted from there, the oscillator lands on its nominal.
 
-Only the person who did it can tell a first touch from a touch and a turn. So what the first touch
-moved the offset by is shown as just that, and aimed by while the tool stays on; it is called the
-pull once a lift has undone as much.
+Only the operator can distinguish a first touch from a touch with a turn. So the step of the first
+touch is shown as a first touch, and used as the aim while the tool stays on; it is called the pull
+once a lift has undone as much.
 
 This module decides which step belongs to which touch; `pull_samples` learns from it.
 """
@@ -36,18 +36,18 @@ REST_S: Final = 1.0
 
 @dataclass(frozen=True, slots=True)
 class ToolState:
-    """Where the tool is, what it does, and where to aim."""
+    """Whether the tool is on, its pull, and the aim."""
 
     on: bool = False
     since_s: float | None = None
     pull: MeanPull | None = None
     first: MeanPull | None = None
-    """What the first touch moved the offset by, while the tool is still on: its pull, unless the
-    trimmer was turned with it; None once a lift has shown which."""
+    """Step of the first touch while the tool is still on: the pull, unless the trimmer was turned
+    with it; None once a lift has decided between the two."""
 
     @property
     def aims_by(self) -> MeanPull | None:
-        """The pull that is aimed for, or what the first touch did; None with the tool off."""
+        """The pull used as the aim, or the step of the first touch; None with the tool off."""
         return (self.pull or self.first) if self.on else None
 
     @property
@@ -69,64 +69,64 @@ class _Touch:
     at_s: float | None = None
     """Time at which the operator reported it; None without a report in this run."""
     seen: bool = True
-    """The counter has seen it: a step was taken for it."""
+    """Whether a step in the readings was taken for this touch."""
     hurried: bool = False
-    """It came before the counter had seen the one before: a step may be of either."""
+    """Whether it came before the previous touch was seen: a step may belong to either."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _EarlyTouch:
-    """A step before the key, where it may have been a turn: what undoes taking it for the touch."""
+    """State to restore where a step before the key was wrongly taken for the touch."""
 
     claimed: bool
-    """It was taken for the touch."""
+    """Whether the step was taken for the touch."""
     unlike: float
-    """By how much it differs from a touch as known before."""
+    """Its unsigned difference from the touch expected before, fractional."""
     known: KnownSamples
-    """What was known before."""
+    """The samples before the step."""
 
 
 class ToolPull:
-    """Learns the pull from the operator's touches and the steps that the counter shows."""
+    """Learns the pull from the operator's touches and the steps in the readings."""
 
     def __init__(self) -> None:
         self._touch = _Touch()
         self._readings = 0
         """Since the newest touch."""
         self._moves = False
-        """The newest step was the newest touch."""
+        """Whether the newest step was taken for the newest touch."""
         self._last_s = math.nan
         self._spacing_s = 0.0
         """Between the newest two readings."""
         self._noise: float | None = None
         self._level = RestLevel()
-        """Since all was at rest after the newest step."""
+        """Level since hand and trimmer came to rest after the newest step."""
         self._samples = PullSamples()
         self._recent: TouchStep | None = None
-        """The newest step that was taken for no touch."""
+        """The newest step not taken for a touch."""
         self._early: _EarlyTouch | None = None
         """None where no step before the newest key may have been its touch."""
         self.reassigned = False
-        """The newest step is the touch that the one before it had been taken for."""
+        """Whether the newest step is the touch for which the step before was taken at first."""
         self.state = ToolState()
-        """The present one; renewed where it may have changed."""
+        """The present state of the tool."""
 
     @property
     def samples(self) -> tuple[PullSample, ...]:
-        """What single touches showed, for `resume`."""
+        """The proved samples, for `resume`."""
         known = self._samples.known
         return () if known.unproved else known.samples
 
     def resume(self, samples: Iterable[PullSample], *, on: bool = False) -> None:
-        """Begin with what touches showed in an interrupted run, and with the tool on or off."""
+        """Begin with the samples of an interrupted run, and with the tool on or off."""
         self._touch = replace(self._touch, on=on)
         self._samples.resume(tuple(samples))
         self._renew()
 
     def unsettled(self, at_s: float) -> bool:
-        """Return whether readings up to `at_s` may still be of the time before the newest touch.
+        """Return whether readings up to `at_s` may be from before the newest touch, or not at rest.
 
-        Or of the time in which hand and trimmer come to rest after it.
+        Not at rest: hand and trimmer still move after the touch.
         """
         touch = self._touch
         if touch.at_s is None:
@@ -141,7 +141,7 @@ class ToolPull:
         """Take the operator's report at `at_s` that the tool is on the trimmer, or off.
 
         Returns:
-            Whether the newest step, which nothing had explained so far, is taken for this touch.
+            Whether the newest step, so far not taken for a touch, is taken for this one.
         """
         was = self._touch
         if on == was.on:
@@ -165,7 +165,7 @@ class ToolPull:
         return self._moves
 
     def step(self, nudge: Nudge) -> Nudge | None:
-        """Take a step that the counter saw; return what of it was a turn, None where nothing."""
+        """Take a step in the readings; return its part that was a turn, None where none was."""
         step = TouchStep(nudge, self._standing(nudge.at_s))
         self._reassign(nudge)
         again = self._still_moves(nudge)
@@ -210,7 +210,7 @@ class ToolPull:
             samples.end_refining()
 
     def gap(self) -> None:
-        """Take a gap in the readings: no level is carried across."""
+        """Note a gap in the readings: the level before it is discarded."""
         self._level.clear()
         self._samples.end_refining()
         self._samples.doubt_no_more()
@@ -219,11 +219,11 @@ class ToolPull:
 
     @property
     def _late_s(self) -> float:
-        """How long after the key a step may be stamped that comes with the touch."""
+        """Longest time from the key to the time stamp of a step that comes with the touch."""
         return WITHIN_S + LATE * self._spacing_s
 
     def _still_moves(self, nudge: Nudge) -> TouchStep | None:
-        """Return the step that was taken for a touch a moment ago, if `nudge` is the rest of it."""
+        """Return the step just taken for a touch, if `nudge` continues it; else None."""
         first = self._samples.newest_step
         if first is None or not self._samples.known.samples:
             return None
@@ -240,8 +240,8 @@ class ToolPull:
     def _may_be_touch(self, nudge: Nudge) -> bool:
         """Return whether a step before the key came with the touch, and was not a turn before it.
 
-        A trimmer is turned and the tool lifted in one go: where a touch was seen before, a step
-        that is unlike it leaves the touch to the one that is still to come.
+        An operator may turn the trimmer and lift the tool in one go: where samples exist, a step
+        unlike them is a turn, and the touch is matched with a later step.
         """
         if not self._comes_with_touch(nudge):
             return False
@@ -252,9 +252,9 @@ class ToolPull:
         return unlike <= UNLIKE_SHARE * abs(known.samples[-1][0])
 
     def _reassign(self, nudge: Nudge) -> None:
-        """Undo that a step before the key was taken for the touch, where `nudge` is more like it.
+        """Match the touch with `nudge` instead of a step before the key, if `nudge` fits better.
 
-        Someone turns, and lifts the tool a moment later: the turn may look like the lift.
+        If the tool is lifted just after a turn, the turn may look like the lift.
         """
         self.reassigned = False
         early, touch = self._early, self._touch
@@ -269,7 +269,7 @@ class ToolPull:
         self.reassigned = early.claimed
 
     def _claim(self, step: TouchStep) -> Nudge | None:
-        """Take a step for the newest touch; return what of it must have been a turn."""
+        """Match a step with the newest touch; return its part that must have been a turn."""
         touch = self._touch
         if touch.hurried:
             return None

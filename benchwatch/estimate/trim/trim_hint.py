@@ -1,7 +1,7 @@
 """The hint for the next nudge: whether the offset is known well enough, and how far to turn.
 
 After a nudge the estimate restarts, and its uncertainty shrinks with each reading. It is good
-enough once it resolves a fifth of the tolerance, or a tenth of the way left: waiting longer would
+enough once it is a fifth of the tolerance, or a tenth of the way left: waiting longer would
 only cost time (common practice, no source).
 """
 
@@ -16,12 +16,12 @@ SHARE_OF_OFFSET: Final = 0.1
 LEAST_READINGS: Final = 2
 """One reading alone may be a spike."""
 FARTHEST_HINT: Final = 20.0
-"""No hint is given for more than so many times the last nudge: all it would say is "further"."""
+"""No hint is given for more than so many times the last nudge: it would only mean "further"."""
 
 
 Course = Literal["on", "back", "too far", "wrong way"]
-"""What the last nudge did: it fell short of the aim (``on``), it went past it (``too far``), or it
-led away from it (``wrong way``); ``back``: one of the last two, and it is not known which."""
+"""Result of the last nudge: short of the aim (``on``), past it (``too far``), or away from it
+(``wrong way``); ``back``: one of the last two, undecided which."""
 
 Direction = Literal["high", "low", "inside", "undecided"]
 """Where the offset lies, seen from the aim; ``undecided``: its u reaches to both sides."""
@@ -31,8 +31,8 @@ LEAST_STEADY: Final = 6
 LEAST_SLOW, STEADY_S = 4, 3.0
 """... or so many, where they span so long."""
 WELL_INSIDE: Final = 0.6
-"""Part of the tolerance to turn to with the tool on: the rest is for u, for what still creeps and
-for a pull that varies (by trial on made hands)."""
+"""Part of the tolerance to turn to with the tool on: the rest is for u, for creep still to come
+and for a pull that varies (by trial on simulated operators)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +71,7 @@ class Hint:
 
     @property
     def course(self) -> Course:
-        """What the last nudge did, seen from the aim.
+        """Result of the last nudge, seen from the aim.
 
         With L left and the last nudge S, it began at -(L + S) from the aim and ended at -L: on
         the same side and farther away where L / S is below -1.
@@ -128,9 +128,9 @@ def judge(
         tolerance: limit of the offset (fractional), None when none was asked for.
         aim: where the offset should come to lie, not 0 while a tool pulls.
         aim_u: standard uncertainty of `aim`; waiting does not make it smaller.
-        apart: difference of the newest two readings (fractional, unsigned). While it creeps after
-            a large turn no level lasts for two readings; where two agree to `needed_u` all the
-            same, the newest is no spike.
+        apart: difference of the newest two readings (fractional, unsigned). During the creep
+            after a large turn no level lasts for two readings; where two still agree to
+            `needed_u`, the newest is no spike.
     """
     left = abs(estimate.offset - aim)
     needed_u = max(SHARE_OF_OFFSET * left, SHARE_OF_TOLERANCE * (tolerance or 0.0), aim_u)
@@ -146,7 +146,7 @@ def judge(
 
 
 def at_rest(numbers: Numbers) -> Estimate | None:
-    """Return the offset to judge by: where it rests after a creep, or where it is now."""
+    """Return the offset to judge by: the level at rest after a creep, else the present one."""
     rest = numbers.rest
     if rest is None or numbers.estimate is None:
         return numbers.estimate
@@ -172,7 +172,7 @@ def hint(
     times = left / last.size
     left_u = math.hypot(estimate.u, aim_u)
     u = math.hypot(left_u, times * last.u) / abs(last.size)
-    # Far the other way a hint is given all the same: that the last nudge went wrong is news.
+    # A hint the other way is given however far: it shows that the last nudge went wrong.
     too_far = times > FARTHEST_HINT
     no_size = abs(last.size) < 2.0 * last.u
     return None if too_far or no_size else Hint(times=times, u=u, left=left, left_u=left_u)
