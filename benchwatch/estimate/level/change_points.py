@@ -68,7 +68,7 @@ class StableRun:
         self.readings = 1
         self.mean = offset
         self.weight = weight
-        """Logarithm of its probability over that of the most likely run."""
+        """Logarithm of the run's probability over that of the most likely run."""
         self.wild = False
         """Whether the newest reading is a wild one in this run."""
         self.wild_at = -1

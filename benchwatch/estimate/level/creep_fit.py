@@ -23,9 +23,9 @@ class CreepPrior(NamedTuple):
     amplitude: float
     """Mean of A; as a fraction of the turn, or in the unit of the readings."""
     sd: float
-    """Of A; 0 where nothing creeps."""
+    """sd of A; 0 where nothing creeps."""
     happens: float
-    """Probability that it creeps at all."""
+    """Probability that there is a creep at all."""
 
 
 class _Sums:
@@ -64,7 +64,7 @@ class CreepPosterior(NamedTuple):
     """All hypotheses together."""
 
     creeps: float = 0.0
-    """Probability that it creeps."""
+    """Probability that there is a creep."""
     level: float = 0.0
     """Level at rest, relative to the origin of the sums."""
     variance: float = 0.0

@@ -45,7 +45,7 @@ UNLIMITED: Final = sys.maxsize
 
 
 class _SingleReadings(CascadeLevel[float]):
-    """The readings themselves, of which nothing is kept: their noise is known elsewhere."""
+    """The readings themselves, none of which are kept: `ReadingNoise` has their noise."""
 
     __slots__ = ()
 

@@ -75,7 +75,7 @@ class NudgeDetector:
         """First reading that belongs to no level before the last probable step, and the first of
         the level after it."""
         self._fed = 0
-        """The last reading that went into the wander."""
+        """Number of the last reading passed on to the wander."""
         self._own = OscillatorSteps()
 
     def restart(self, number: int) -> None:

@@ -23,7 +23,7 @@ OWN_MOTION: Final = 3.0
 """A step of an oscillator that still moves is a turn when it is so many times as large as the
 oscillator's own motion over the horizon (by trial: steps in warm-ups are as large as that)."""
 FAR_FROM_SETTLED: Final = 100.0
-"""Motion over the horizon, in limits, from which on no step freezes as found, tool on or not."""
+"""Motion over the horizon, in limits, from which no step freezes as found, tool on or not."""
 RECENT, SPANS = 0.1, 3.0
 """Before a verdict a quiet stretch is recent for this share of the horizon, or for so many times
 its own span."""
@@ -45,7 +45,7 @@ class QuietStretch(NamedTuple):
     settle: SettleState | None
     """The verdict at that time; None when none was asked for."""
     frozen: bool = False
-    """A turn has ended the stretch."""
+    """Whether a turn has ended the stretch."""
     passed_over: Nudge | None = None
     """The newest earlier step that was not counted as a turn."""
 
@@ -76,7 +76,7 @@ class AsFound:
         self.set_limits(settle)
 
     def set_limits(self, settle: SettleLimit | None) -> None:
-        """Take another settle limit."""
+        """Replace the settle limit; None when none is asked for."""
         self._settle = settle
 
     def resume(self) -> None:

@@ -22,7 +22,7 @@ DEFAULT_HOLD_S: Final = 30.0
 DEFAULT_OUTLOOK_S: Final = 600.0
 COVERAGE_K: Final = 2.0
 LEAST_HOLD_S: Final = 10.0
-"""A hold is not shorter than this, so that the hand and its warmth are gone (common practice, no
+"""A hold is not shorter than this, so that the hand's pull and warmth are gone (common practice, no
 source) ..."""
 LEAST_READINGS: Final = 10
 """... nor shorter than so many readings at rest."""

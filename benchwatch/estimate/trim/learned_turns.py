@@ -75,11 +75,11 @@ class LearnedTurns:
     def __init__(self) -> None:
         self._turns: deque[_Turn] = deque(maxlen=KEPT)
         self._advice: deque[_Advice] = deque(maxlen=_ADVICE)
-        """Since the newest turn or touch."""
+        """Ways left since the newest turn or touch."""
         self._way = 0.0
         """Sign of the newest turn; 0 where the trimmer may have been turned unseen since."""
         self._way_before = 0.0
-        """The same before it."""
+        """Sign of the turn before the newest; 0 as above."""
         self._withdrawn: _Turn | None = None
         """The turn withdrawn last, because it was taken for the tool's pull."""
         self.now: TurnSizes | None = None
@@ -121,14 +121,14 @@ class LearnedTurns:
             self._renew()
 
     def withdraw(self) -> None:
-        """Take back the newest turn: it was the tool's pull."""
+        """Remove the newest turn: it was the tool's pull."""
         if self._turns:
             self._withdrawn = self._turns.pop()
             self._way = self._way_before
             self._renew()
 
     def restore(self) -> None:
-        """Take the withdrawn turn again: another step was the tool's."""
+        """Restore the withdrawn turn: another step was the tool's pull."""
         if self._withdrawn is not None:
             self._turns.append(self._withdrawn)
             self._way_before, self._way = self._way, math.copysign(1.0, self._withdrawn.size)

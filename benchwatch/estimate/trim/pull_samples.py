@@ -24,7 +24,7 @@ KEPT: Final = 20
 SURE: Final = 3.0
 """A step of fewer u than this has no size to learn from."""
 MOVING: Final = 0.25
-"""Part of a step by which it may fall short while the hand still comes to rest."""
+"""Part of a step that may still be missing while the hand comes to rest."""
 OFF_LEVEL: Final = 6.0
 """A reading off a level at rest by so many sd, and by `MOVING` of the pull, is not part of it."""
 UNLIKE_SHARE, UNLIKE_U = 0.5, 5.0
@@ -124,7 +124,7 @@ class PullSamples:
         """Learn from a step that came with a touch or lift; return its part that was a turn."""
         nudge, known = step.nudge, self.known
         if abs(nudge.size) < SURE * (nudge.u or 0.0):
-            return None  # there and back: the touch was over before it could be seen
+            return None  # there and back: the touch ended before the readings could show it
         if known.unproved and known.samples and not on:
             turned = _turned_between(known.samples[-1], nudge)
             if turned is not None:
@@ -184,7 +184,7 @@ class PullSamples:
         return True
 
     def end_refining(self) -> None:
-        """Leave the newest sample as it is from now on."""
+        """Stop refining the newest sample."""
         if self._newest is not None and self._newest.before is not None:
             self._newest = replace(self._newest, before=None)
 
@@ -236,7 +236,7 @@ class PullSamples:
             self._newest = replace(self._newest, before=None, is_as_seen=False)
 
     def restore(self, known: KnownSamples) -> None:
-        """Go back to what was known before a step that was taken for a touch and was none."""
+        """Restore the samples from before a step that was wrongly taken for a touch."""
         self.known, self._newest, self._doubted = known, None, None
 
     def doubt_no_more(self) -> None:

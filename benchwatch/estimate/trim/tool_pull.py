@@ -29,7 +29,7 @@ from benchwatch.estimate.trim.pull_samples import (
 from benchwatch.estimate.trim.rest_level import LEAST, RestingLevel, RestLevel
 
 LATE: Final = 1.5
-"""A reading may show what happened so many spacings before its time stamp, at most."""
+"""A reading may show a step up to so many spacings before its time stamp."""
 REST_S: Final = 1.0
 """Hand and trimmer need so long to come to rest (common practice, no source)."""
 
@@ -92,7 +92,7 @@ class ToolPull:
     def __init__(self) -> None:
         self._touch = _Touch()
         self._readings = 0
-        """Since the newest touch."""
+        """Number of readings since the newest touch."""
         self._moves = False
         """Whether the newest step was taken for the newest touch."""
         self._last_s = math.nan

@@ -154,14 +154,14 @@ def at_rest(numbers: Numbers) -> Estimate | None:
 
 
 def anew(judgement: Judgement) -> Judgement:
-    """Return `judgement` with its wait restarted, as if nothing had been read."""
+    """Return `judgement` with its progress restarted, as before the first reading."""
     return replace(judgement, progress=0.0, wait_s=None)
 
 
 def hint(
     estimate: Estimate, last: Nudge | None, aim: float = 0.0, aim_u: float = 0.0
 ) -> Hint | None:
-    """Return how far to go from here, in units of the `last` nudge; None when it is unknown.
+    """Return the next nudge in units of the `last` one; None when unknown.
 
     The trimmer is taken as linear over so small a way: offset left / size of the last nudge, with
     the uncertainty of a quotient (JCGM 100:2008, 5.1.2).
