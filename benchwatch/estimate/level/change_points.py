@@ -36,7 +36,7 @@ _DWELL_GROWTH = 0.1
 _MOST_STEP_ODDS = 0.5
 """Highest prior probability of a step across a gap."""
 _WILD_ODDS = 0.005
-"""Prior probability that a reading is a lone wild one."""
+"""Prior probability that a reading is a lone wild one, off the level for that reading only."""
 _REPEATS = 3
 """Equal readings that make a level while no noise is known."""
 _SHARPNESS = 1.2

@@ -40,7 +40,7 @@ ones still hold a warm-up that is over."""
 _WEIGHT = 0.64
 """Share of an octave's excess that goes into the variance of a mean; see `variance_of_mean`."""
 _ALWAYS = 32
-"""Readings that are averaged whatever the wander; `ChangePoints` sees motion over fewer."""
+"""Readings averaged for any wander; `ChangePoints` detects motion over fewer readings."""
 UNLIMITED: Final = sys.maxsize
 
 

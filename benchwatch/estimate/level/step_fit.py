@@ -13,7 +13,7 @@ from benchwatch.estimate.regression import CentredSums, Point, centred
 _LEAST_BEFORE = 3
 _LEAST_AFTER = 2
 _NO_CHANCE = 2.0
-"""Standard deviations by which a slope may be larger than it looks."""
+"""Standard deviations by which a slope may exceed its estimate."""
 _REACH = 2.5
 """sd of a creep's amplitude by which it may differ from the best fit to explain a step."""
 _ROUNDING = 1.001
@@ -34,9 +34,9 @@ class StepFit:
     after: Point
     """Mean time and offset after the step."""
     slope: float
-    """Common to both stretches, a second."""
+    """Slope common to both stretches, per second."""
     bend: float
-    """By how much faster, a second, the level may move after the step than before it."""
+    """Largest likely change of the slope at the step, per second, unsigned."""
 
     def from_after(self, point: Point) -> float:
         """Return the signed distance of a reading from the line after the step."""

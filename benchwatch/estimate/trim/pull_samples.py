@@ -17,7 +17,7 @@ from benchwatch.estimate.trim.mean_pull import MeanPull, PullSample, mean_pull
 from benchwatch.estimate.trim.rest_level import RestingLevel
 
 WITHIN_S: Final = 3.0
-"""A step so long before the key or after it comes with the touch: hands differ. Where another
+"""A step up to so long before or after the key that reports a touch belongs to it. Where another
 step comes so soon after it, a sample that is not refined yet is dropped."""
 KEPT: Final = 20
 """Samples kept."""
