@@ -33,7 +33,7 @@ class GapFinder:
     def take(
         self, rows: Rows, time_s: FloatArray, good: BoolArray, spacing: RowSpacing
     ) -> list[RecordingGap]:
-        """Take rows; return the gaps in front of those with a number that are known by now.
+        """Take rows; return the gaps found so far in front of rows with a number.
 
         Args:
             rows: the next ones.

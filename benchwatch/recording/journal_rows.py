@@ -139,7 +139,7 @@ def _rows(facts: CounterFacts, portion: Portion) -> Rows:
 
 
 def _operator_actions(portion: Portion) -> list[tuple[int, float, OperatorAction]]:
-    """Return what the operator did, in the order of writing; a record dates from where it stands.
+    """Return the operator's actions in the order of writing; a record is dated by its place there.
 
     As found that was kept by itself is kept by itself again when it is played.
     """

@@ -99,7 +99,7 @@ def exact_steps(value: Decimals) -> FloatArray:
 
 
 def wrap_note(source: str, steps: FloatArray) -> list[str]:
-    """Return a note when steps of about one size stand far out of all others, as wraps do."""
+    """Return a note when steps of about one size are far larger than all others, as wraps are."""
     size = np.abs(steps)
     usual = float(np.median(size)) if size.size else 0.0
     far = size[size > max(10 * usual, 3 * float(np.quantile(size, 0.9)) if size.size else 0.0)]

@@ -166,7 +166,7 @@ def check_size(text: str | None, where: str, name: str) -> None:
 
 
 def check_time(seconds: Decimal, where: str) -> Decimal:
-    """Return `seconds` when a run can have such a time.
+    """Return `seconds` when it is a possible time of a run.
 
     Raises:
         FileError: the time is absurdly far away.

@@ -40,7 +40,7 @@ def find_columns(
         The columns, whether the line is a header, and notes on what was chosen.
 
     Raises:
-        FileError: the line is none of such a table.
+        FileError: the line does not belong to such a table.
     """
     where = place(source, first.number)
     cells = split_cells(first.text, where)

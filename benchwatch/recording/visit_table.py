@@ -65,7 +65,7 @@ def read_visits(path: str) -> Visits:
 
 @dataclass(frozen=True, slots=True)
 class _Columns:
-    """Where date and offset stand, and in one part of how many the offset is written."""
+    """Columns of the date and the offset, and the unit of the offset as a part in so many."""
 
     date: int
     offset: int

@@ -110,7 +110,7 @@ def _resolution(snapshot: Snapshot) -> float:
 
 
 def _offsets_shown(past: Trace, *, whole: bool) -> list[float]:
-    """Return the offsets that a chart of `past` is to show in full."""
+    """Return the offsets of `past` that the chart must show in full."""
     known = [
         (elapsed_s, offset)
         for elapsed_s, offset in zip(past.elapsed_s, past.offset, strict=True)

@@ -109,7 +109,7 @@ class ScreenState:
         return self._counters.setdefault(self._shown, CounterState())
 
     def fetch_past(self, width: int) -> None:
-        """Fetch the past for charts of `width` cells."""
+        """Fetch the history of offsets for charts of `width` cells."""
         now_s = self._watch.elapsed_s()
         span_s = self.view.chart(self._handle.snapshot, self.preferences, now_s).span_s
         self._past = _Past(self._handle.trace(span_s, POINTS_A_CELL * width), span_s)

@@ -155,7 +155,7 @@ class FaultScript:
             return self._spoil(fault, answer, now_s)
 
     def _due(self, now_s: float) -> Fault | None:
-        """Return the fault that concerns an answer given now; one that is over is dropped."""
+        """Return the fault that affects an answer given now; a fault that is over is dropped."""
         for fault in list(self._coming):
             once = fault.until_s == fault.at_s
             if now_s < fault.at_s:

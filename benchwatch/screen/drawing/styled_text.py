@@ -62,7 +62,7 @@ class StyledLine:
         return StyledLine(self.spans + other.spans)
 
     def fit(self, width: int, sign: str = "") -> "StyledLine":
-        """Cut or pad to exactly `width` cells; `sign` stands at the end of what was cut."""
+        """Cut or pad to exactly `width` cells; a cut text ends in `sign`."""
         if sign and cell_len(self.plain.rstrip()) > width > len(sign):
             begun = self.fit(width - len(sign)).spans
             return StyledLine((*begun, (sign, begun[-1][1])))

@@ -77,7 +77,7 @@ def _uncertainty(frame: Frame, text: QuantityText) -> StyledLine:
 
 
 def _sizes(frame: Frame, pair: Pair, width: int, rows: int) -> Sizes:
-    """Choose the largest fraction that leaves room for hertz beside it, as large as that."""
+    """Choose the largest size at which fraction and hertz fit side by side."""
     choices = sizes_for(rows, frame.theme)
     for place, fraction in enumerate(choices):
         for hertz in (*choices[place:], None):

@@ -231,7 +231,7 @@ def _caution(frame: Frame, record: "OffsetRecord", *, short: bool = False) -> St
 
 
 def standing_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw tool, landing and records; where there is one row, the one that matters now."""
+    """Draw tool, landing and records; with one row only, the one that matters now."""
     tool_said = tool_line(frame, width, rows)
     landing_said, records_said = landing_line(frame, width, rows), records_line(frame, width, rows)
     if rows >= STANDING_ROWS:

@@ -1,4 +1,4 @@
-"""The strip chart: the recent past with now at the right edge; a gap stays open."""
+"""The strip chart: the recent offsets, with the present at the right edge; a gap stays open."""
 
 from benchwatch.quantity import format_duration
 from benchwatch.screen.drawing.plot import MARGIN, Axes, Axis, edge_figures

@@ -118,7 +118,7 @@ class KeyInput:
             self._held = ""
             yield from self._take(character)
             return
-        # Of one that is too long only the beginning is kept: enough to find its end.
+        # Only the beginning of a sequence that is too long is kept: enough to find its end.
         self._held = self._held + character if len(self._held) <= LONGEST_SEQUENCE else self._held
         if self._held[1] in _STRINGS and len(self._held) == 2:
             self._held, self._string = "", 0

@@ -99,7 +99,7 @@ def _take_keys_from_terminal() -> None:
 
     Where there is no terminal, the screen goes without keys.
     """
-    if sys.__stdin__ is None:  # it was closed, and the null device stands in its place
+    if sys.__stdin__ is None:  # it was closed, and the null device replaces it
         sys.__stdin__ = open(0, encoding="utf-8", closefd=False)  # type: ignore[misc] # noqa: SIM115 - the library reads there
     if termios is not None and not os.isatty(0):
         with contextlib.suppress(OSError):

@@ -76,7 +76,7 @@ def spread(text: QuantityText) -> str:
 
 
 def amount(fraction: float, u: float | None, unit: OffsetUnit) -> str:
-    """Write the distance to the aim, unsigned, as finely as it is known and a hand can turn."""
+    """Write the distance to the aim, unsigned, to the digit that is known and can be turned to."""
     coarsest = max(u or 0.0, TURNED_TO * abs(fraction))
     return write_fraction(fraction, coarsest, unit, digits=1).bare.lstrip("+-")
 

@@ -67,7 +67,7 @@ def end_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
 
 
 def curve_chart(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw the offset since the run began and the fitted curve, dotted, on past the present."""
+    """Draw the offset since the run began, and the fitted curve, dotted, beyond the present."""
     if frame.window is None or rows < 2:
         return [line(("  nothing to draw yet", Role.DIM))]
     now, log = _warm_up(frame), frame.preferences.log_time

@@ -47,7 +47,7 @@ class LineEditor:
         self._cursor = len(self._text)
 
     def take(self, key: str, character: str | None) -> None:
-        """Do what a key does; one that does nothing here is ignored.
+        """Apply a key to the line; a key without an effect here is ignored.
 
         Args:
             key: its name, as the terminal library calls it.

@@ -280,7 +280,7 @@ class CommandOverlay(TypingOverlay[Command]):
         self._find()
 
     def submit(self) -> None:
-        """Do the chosen one; one that still needs words is written onto the line."""
+        """Run the chosen command; a command that needs a value is written onto the line."""
         if not self._suggestions:
             return
         suggestion = self._suggestions[self._chosen]

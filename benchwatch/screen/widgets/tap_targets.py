@@ -1,4 +1,4 @@
-"""Which key a tap on the footer, on the tabs or on the foot of an overlay stands for.
+"""Finds the key that a tap on the footer, on the tabs or on the foot of an overlay means.
 
 Only the page in a browser takes taps; on a terminal the mouse is left to select text.
 """

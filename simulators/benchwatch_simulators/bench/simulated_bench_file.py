@@ -1,4 +1,4 @@
-"""From the text of a simulated bench's file to what stands on the bench.
+"""Reads the file of a simulated bench into its oscillators and counters.
 
 Tables: ``[reference]`` (an oscillator; left out where the bench has none),
 ``[oscillators.NAME]`` with ``[oscillators.NAME.trimmer]``, and ``[counters.NAME]`` with

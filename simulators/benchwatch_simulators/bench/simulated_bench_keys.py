@@ -212,7 +212,7 @@ COUNTING_KEYS: Final = {
 
 
 def _oscillator(explanation: str, *, repeated: bool = False) -> ConfigTable:
-    """Declare an oscillator; only those that stand by name need their nominal."""
+    """Declare an oscillator; only an oscillator with a name needs its nominal."""
     nominal = OSCILLATOR_KEYS["nominal"]
     return ConfigTable(
         explanation=explanation,

@@ -92,7 +92,7 @@ class MessageExchange:
         self.instrument.clear()
 
     def abandon(self) -> None:
-        """Forget what a controller that has gone did not fetch."""
+        """Drop the response that a disconnected controller did not fetch."""
         with self._changed:
             self._inbox.clear()
             self._out.clear()
