@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from decimal import Decimal
 from typing import Final
 
+from benchwatch.config_tables import toml_string
 from benchwatch.conformance.examination import ExaminedReading, Findings
 from benchwatch.conformance.logged_link import RecordedExchange
 from benchwatch.errors import NoReadings, ReplyError, UsageError
@@ -226,5 +227,4 @@ def _quoted(text: str) -> str:
     """Write a TOML literal string, or a basic one where the text needs escapes."""
     if "'" not in text and text.isprintable():
         return f"'{text}'"
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c.isprintable() else f"\\u{ord(c):04X}" for c in escaped) + '"'
+    return toml_string(text)
