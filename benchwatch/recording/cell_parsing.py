@@ -8,8 +8,9 @@ from typing import Final
 
 import numpy as np
 
+from benchwatch.estimate.array_types import BoolArray, IntArray
 from benchwatch.recording.dates import read_dates
-from benchwatch.recording.decimals import BoolArray, ByteArray, Decimals, IntArray, of_texts
+from benchwatch.recording.decimals import ByteArray, Decimals, of_texts
 from benchwatch.recording.text_lines import LONGEST_LINE, TextBlock, TextLine, decode
 
 _PLAIN: Final = np.zeros(256, dtype=bool)

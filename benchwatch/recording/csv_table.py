@@ -9,17 +9,10 @@ from typing import Final
 import numpy as np
 
 from benchwatch.errors import FileError
+from benchwatch.estimate.array_types import FloatArray, IntArray
 from benchwatch.quantity import printable
 from benchwatch.recording.cell_parsing import CellTable
-from benchwatch.recording.decimals import (
-    Decimals,
-    FloatArray,
-    IntArray,
-    merged,
-    of_steps,
-    of_texts,
-    of_values,
-)
+from benchwatch.recording.decimals import Decimals, merged, of_steps, of_texts, of_values
 from benchwatch.recording.recorded_run import Column
 from benchwatch.recording.rows import (
     BEYOND,

@@ -6,8 +6,9 @@ from typing import Final
 import numpy as np
 
 from benchwatch.errors import FileError
+from benchwatch.estimate.array_types import BoolArray, IntArray
 from benchwatch.quantity import printable
-from benchwatch.recording.decimals import BoolArray, ByteArray, Decimals, IntArray
+from benchwatch.recording.decimals import ByteArray, Decimals
 
 MICROSECONDS: Final = -6
 """Power of ten of what dates are counted in."""

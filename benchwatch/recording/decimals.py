@@ -13,9 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
-BoolArray = NDArray[np.bool_]
+from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
+
 ByteArray = NDArray[np.uint8]
 
 EXACT: Final = Context(prec=100)

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from benchwatch.errors import FileError, UsageError
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.quantity import printable
 from benchwatch.reading import DEFAULT_COUNTER
 from benchwatch.recording.csv_table import table_rows
-from benchwatch.recording.decimals import FloatArray
 from benchwatch.recording.journal_rows import NewestWatch, is_journal
 from benchwatch.recording.json_lines_reader import json_rows
 from benchwatch.recording.reading_builder import ReadingBuilder, StatedFacts

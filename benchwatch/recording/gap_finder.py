@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from benchwatch.recording.decimals import BoolArray, FloatArray
+from benchwatch.estimate.array_types import BoolArray, FloatArray
 from benchwatch.recording.recorded_run import RecordingGap
 from benchwatch.recording.row_spacing import RowSpacing
 from benchwatch.recording.rows import CounterFacts, Rows

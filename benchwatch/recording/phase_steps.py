@@ -6,14 +6,8 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.recording.decimals import (
-    EXACT,
-    EXACT_BELOW,
-    FARTHEST_POWER,
-    BoolArray,
-    Decimals,
-    FloatArray,
-)
+from benchwatch.estimate.array_types import BoolArray, FloatArray
+from benchwatch.recording.decimals import EXACT, EXACT_BELOW, FARTHEST_POWER, Decimals
 
 EVEN: Final = 1e-6
 """Steps that differ from the interval by no more than this part are as long as it."""

@@ -8,9 +8,10 @@ from typing import Final
 import numpy as np
 
 from benchwatch.errors import FileError
+from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
 from benchwatch.quantity import last_digit
 from benchwatch.reading import OVERRANGE
-from benchwatch.recording.decimals import EXACT, BoolArray, Decimals, FloatArray, IntArray
+from benchwatch.recording.decimals import EXACT, Decimals
 from benchwatch.recording.gap_finder import GapFinder
 from benchwatch.recording.phase_steps import PhaseSteps, wrap_note
 from benchwatch.recording.recorded_run import Kind, ReadingBatch, Recording, RecordingGap

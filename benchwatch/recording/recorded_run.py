@@ -8,9 +8,9 @@ from operator import itemgetter
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from benchwatch.counter import TimeBaseSource
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.quantity import OFFSET_UNITS
 from benchwatch.reading import (
     DEFAULT_COUNTER,
@@ -40,8 +40,6 @@ PARTS: Final[Mapping[Column, int]] = {
 """Columns of offsets that are written in one part of so many, from the coarsest to the finest."""
 
 COLUMNS: Final[tuple[Column, ...]] = (*KINDS, *PARTS)
-
-FloatArray = NDArray[np.float64]
 
 
 def kind_of(column: Column) -> Kind:

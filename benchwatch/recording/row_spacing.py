@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from benchwatch.errors import FileError
-from benchwatch.recording.decimals import BoolArray, FloatArray, IntArray
+from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
 from benchwatch.recording.rows import CounterFacts, Rows
 
 LONGEST_STEP: Final = 1.5

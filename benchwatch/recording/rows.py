@@ -9,9 +9,10 @@ from decimal import Decimal
 from typing import Final
 
 from benchwatch.errors import FileError
+from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
 from benchwatch.quantity import printable
 from benchwatch.reading import Flag
-from benchwatch.recording.decimals import BoolArray, Decimals, FloatArray, IntArray
+from benchwatch.recording.decimals import Decimals
 from benchwatch.recording.recorded_run import Kind, OperatorAction, RecordingGap
 
 BLANKS: Final = frozenset({"", "nan", "null", "none", "na", "n/a", "-"})

@@ -1,8 +1,8 @@
 """Properties of a recorded run that its statistics need first: spikes, turns, settling, phase."""
 
 import numpy as np
-from numpy.typing import NDArray
 
+from benchwatch.estimate.array_types import BoolArray, FloatArray
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.run_changes import Changes, find_changes
 from benchwatch.estimate.spikes import spikes
@@ -10,9 +10,6 @@ from benchwatch.estimate.stability import Phase
 from benchwatch.estimate.stability.time_grid import measured_phase_on_grid, phase_on_grid
 from benchwatch.reading import SPIKE, UNFIT
 from benchwatch.recording.recorded_run import Recording
-
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 
 def spikes_of(recording: Recording) -> BoolArray:

@@ -6,10 +6,11 @@ from typing import Final
 import numpy as np
 
 from benchwatch.errors import FileError, UsageError
+from benchwatch.estimate.array_types import FloatArray
 from benchwatch.plan import doubtful_nominal, nominal_question
 from benchwatch.quantity import OFFSET_UNITS, format_frequency, round_nominal
 from benchwatch.recording.decimals import EXACT
-from benchwatch.recording.recorded_run import PARTS, FloatArray, Kind
+from benchwatch.recording.recorded_run import PARTS, Kind
 from benchwatch.recording.rows import CounterFacts
 
 HERTZ_FROM: Final = 1e4

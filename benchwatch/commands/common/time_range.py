@@ -8,20 +8,18 @@ from typing import Any, Final, Literal
 
 import click
 import numpy as np
-from numpy.typing import NDArray
 
 from benchwatch.clock import iso_time
 from benchwatch.commands.common.option_types import SETTLE, settle_of
 from benchwatch.commands.common.output import narrate
 from benchwatch.errors import FileError, NoReadings, QuantityError, UsageError
+from benchwatch.estimate.array_types import BoolArray, FloatArray
 from benchwatch.estimate.run_changes import Changes
 from benchwatch.quantity import format_duration, how_many, parse_duration, printable
 from benchwatch.recording import Recording
 from benchwatch.recording.dates import read_moment
 from benchwatch.recording.run_statistics import changes_of, spikes_of, used_offsets
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 Since = Literal["settled", "nudge"]
 SINCE: Final[tuple[Since, ...]] = ("settled", "nudge")
 

@@ -2,7 +2,10 @@
 
 import math
 from collections import deque
-from typing import Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+if TYPE_CHECKING:
+    from benchwatch.estimate.regression import Point
 
 LEVEL: Final = 16
 """Readings of a level, at most: those long after the touch hold drift and creep."""
@@ -12,9 +15,6 @@ TRIMMED: Final = 4
 """One part in so many of the sorted readings is left out at either end: touched ones, spikes."""
 TRIMMED_U: Final = 1.1
 """sd of the mean of the middle half over that of the mean, for normal noise, by trial."""
-
-Point = tuple[float, float]
-"""Time in seconds, fractional offset."""
 
 
 class RestingLevel(NamedTuple):
