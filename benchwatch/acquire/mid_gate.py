@@ -7,10 +7,10 @@ from typing import Final
 
 from benchwatch.quantity import format_duration
 
-SPACINGS: Final = 4
+SHORT_SPACINGS: Final = 4
 """So many spacings in a row that are shorter than the gate prove it wrong. One or two may be short:
 the first result of a free-running counter is found in the middle of a gate."""
-SHORTER: Final = 0.8
+SHORT_GATE_SHARE: Final = 0.8
 """Two readings are at least this fraction of the gate apart; below 1, as a line may be delayed."""
 LEAST_STEP_S: Final = 2e-6
 """Readings are shown and recorded in microseconds, and no two of a counter share a time."""
@@ -31,7 +31,7 @@ class MidGate:
         self.doubt: str | None = None
         self._origin_s = origin_s
         self._reported_s: float | None = None
-        self._spacings: deque[float] = deque(maxlen=SPACINGS)
+        self._spacings: deque[float] = deque(maxlen=SHORT_SPACINGS)
         self._arrived_s: float | None = None
         self._placed_s = -math.inf
 
@@ -75,9 +75,9 @@ class MidGate:
 
     def _judge(self) -> None:
         gate_s = self._reported_s
-        if gate_s is None or len(self._spacings) < SPACINGS:
+        if gate_s is None or len(self._spacings) < SHORT_SPACINGS:
             return
-        if max(self._spacings) >= SHORTER * gate_s:
+        if max(self._spacings) >= SHORT_GATE_SHARE * gate_s:
             self.doubt = None
         elif self.doubt is None:
             self.doubt = (

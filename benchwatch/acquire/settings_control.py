@@ -16,12 +16,12 @@ from benchwatch.counter import Counter, DriverExtras, Setup, TimeBase, plausible
 from benchwatch.errors import UsageError
 from benchwatch.quantity import format_duration
 
-SAME: Final = 1e-3
+SAME_GATE_SHARE: Final = 1e-3
 """Two answers about one gate differ by no more than this fraction."""
 MOST_RESETS: Final = 3
-"""A requested gate is set again so often within `RESETS_S`; after that somebody else must be
+"""A requested gate is set again so often within `RESETS_WITHIN_S`; after that somebody else must be
 setting another one."""
-RESETS_S: Final = 600.0
+RESETS_WITHIN_S: Final = 600.0
 
 
 class SettingsControl:
@@ -144,7 +144,7 @@ class SettingsControl:
             return wanted_s  # a second query does not confirm it, so the first answer was wrong
         found, asked = format_duration(gate_s or 0.0), format_duration(wanted_s)
         now_s = self._clock.monotonic()
-        if len(self._resets) == MOST_RESETS and now_s - self._resets[0] < RESETS_S:
+        if len(self._resets) == MOST_RESETS and now_s - self._resets[0] < RESETS_WITHIN_S:
             self._set_gate_s = None
             self._note(
                 f"the counter's gate is {found} again, though {asked} was asked for and set again "
@@ -196,4 +196,8 @@ class SettingsControl:
 
 def _same(one_s: float | None, other_s: float | None) -> bool:
     """Return whether two answers are about the same gate."""
-    return one_s is not None and other_s is not None and math.isclose(one_s, other_s, rel_tol=SAME)
+    return (
+        one_s is not None
+        and other_s is not None
+        and math.isclose(one_s, other_s, rel_tol=SAME_GATE_SHARE)
+    )

@@ -12,15 +12,15 @@ from benchwatch.errors import ReplyError, ReplyTimeout
 POLL_INTERVAL_S: Final = 8.0
 """With a reading of less than 2 s added, a reference that drops out, or a gate changed by hand, is
 shown within 10 s."""
-LONG_S: Final = 2.0
+LONG_READING_S: Final = 2.0
 """Where a reading takes this long, the settings are queried after every one, so that a change is
 shown when the gate under way is over."""
-COSTLY_S: Final = 0.5
+COSTLY_POLL_S: Final = 0.5
 """A counter that takes longer than this for both answers is queried for its gate once a minute."""
-RARELY_S: Final = 60.0
-TRIES: Final = 3
+RARE_POLL_S: Final = 60.0
+QUERY_TRIES: Final = 3
 """A query whose answer can't be read is sent at once again, up to so often in all."""
-OLD_S: Final = 20.0
+OLD_SETTING_S: Final = 20.0
 """A setting not reported for so long, the time of two polls and a reading, is old."""
 
 
@@ -59,7 +59,9 @@ class SettingsPoller:
         """Return whether it is time to poll; call it before every reading."""
         now_s = self._clock.monotonic()
         took_s, self._checked_s = now_s - self._checked_s, now_s
-        return now_s >= self._next_s or (took_s >= LONG_S and (gate_s is None or gate_s >= LONG_S))
+        return now_s >= self._next_s or (
+            took_s >= LONG_READING_S and (gate_s is None or gate_s >= LONG_READING_S)
+        )
 
     def poll(self, counter: Counter, known: PolledSettings) -> PolledSettings:
         """Query again; return `known` with the changes."""
@@ -85,7 +87,11 @@ class SettingsPoller:
     def old(self) -> list[str]:
         """Return the names of known settings that were not reported for a while."""
         now_s = self._clock.monotonic()
-        return [what for what, since_s in self._missing_since_s.items() if now_s - since_s > OLD_S]
+        return [
+            what
+            for what, since_s in self._missing_since_s.items()
+            if now_s - since_s > OLD_SETTING_S
+        ]
 
     def _note(self, what: str, is_reported: bool, is_known: bool) -> None:
         """Note since when a known setting is not reported."""
@@ -98,13 +104,13 @@ class SettingsPoller:
         now_s = self._clock.monotonic()
         self._next_s = now_s + POLL_INTERVAL_S
         if asked_gate:
-            self._next_gate_s = now_s + (RARELY_S if now_s - began_s > COSTLY_S else 0.0)
+            self._next_gate_s = now_s + (RARE_POLL_S if now_s - began_s > COSTLY_POLL_S else 0.0)
 
 
 def _time_base(counter: Counter) -> TimeBase:
     """Query the time base; again, where the answer can't be read."""
     time_base = TimeBase()
-    for _ in range(TRIES):
+    for _ in range(QUERY_TRIES):
         time_base = counter.time_base()
         if time_base.source != "unknown":
             break
@@ -114,7 +120,7 @@ def _time_base(counter: Counter) -> TimeBase:
 def _gate_s(counter: Counter) -> float | None:
     """Query the gate, in seconds; again, where the answer can't be read."""
     gate_s = None
-    for _ in range(TRIES):
+    for _ in range(QUERY_TRIES):
         gate_s = plausible_gate_s(counter.gate_s())
         if gate_s is not None:
             break

@@ -33,7 +33,7 @@ VISA_ERRORS: Final[dict[str, tuple[type[BenchwatchError], type[BenchwatchError]]
 _NO_SUCH_NAME: Final = ("gaierror", "Name or service not known", "getaddrinfo failed")
 _TIMED_OUT: Final = ("error_timeout", "-1073807339")
 """PyVISA-py wraps the status code in a bare Exception: its name, or VI_ERROR_TMO's value."""
-_WHY: Final = {
+_CAUSES: Final = {
     errno.ECONNREFUSED: "nothing listens on that port. Check the port number, and that the "
     "counter's network interface or the simulator is on",
     errno.EHOSTUNREACH: "the host can't be reached. Check its address and the network cable",
@@ -60,8 +60,8 @@ def opening_failed(error: Exception, resource: str) -> BenchwatchError:
     if code in {"error_invalid_resource_name", "error_nonsupported_operation"}:
         kind = UsageError
     number = _errno_of(error)
-    if number in _WHY:
-        kind, why = ConnectionFailed, _WHY[number]
+    if number in _CAUSES:
+        kind, why = ConnectionFailed, _CAUSES[number]
     elif isinstance(error, socket.gaierror) or any(hint in str(error) for hint in _NO_SUCH_NAME):
         why = "there is no host of that name. Check how it is spelled"
     elif "Please install" in str(error):
@@ -71,7 +71,7 @@ def opening_failed(error: Exception, resource: str) -> BenchwatchError:
             "that with --backend @ivi"
         )
     elif code == "error_timeout" or any(hint in str(error) for hint in _TIMED_OUT):
-        why = _WHY[errno.ETIMEDOUT]
+        why = _CAUSES[errno.ETIMEDOUT]
     elif code == "error_resource_not_found":
         why = "nothing of that name is there. Check the resource string and the cable"
     elif code:

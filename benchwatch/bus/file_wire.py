@@ -18,8 +18,8 @@ from benchwatch.quantity import printable
 STANDARD_INPUT: Final = "-"
 POLL_S: Final = 0.01
 """Time between two checks of a file: the system does not report that it has grown."""
-CHUNK: Final = 65_536
-LONGEST_HELD: Final = 8192
+CHUNK_BYTES: Final = 65_536
+MOST_HELD_BYTES: Final = 8192
 """Most bytes held until a line ends; more are passed on, and the session refuses the line."""
 
 
@@ -175,7 +175,7 @@ class FileWire:
         """Return the whole lines in the held bytes and `data`; hold the rest."""
         data = self._held + data
         end = data.rfind(b"\n") + 1
-        if len(data) - end > LONGEST_HELD:
+        if len(data) - end > MOST_HELD_BYTES:
             end = len(data)
         self._held = data[end:]
         return data[:end]
@@ -213,7 +213,7 @@ class Pipe(FileWire):
         if not select.select((self._fd,), (), (), timeout_s)[0]:
             return b""
         try:
-            data = os.read(self._fd, CHUNK)
+            data = os.read(self._fd, CHUNK_BYTES)
         except BlockingIOError:
             return b""
         if not data:
@@ -240,7 +240,7 @@ class GrowingFile(FileWire):
         return os.fstat(self._fd).st_size > self._position
 
     def _more(self, timeout_s: float) -> bytes:
-        data = os.read(self._fd, CHUNK)
+        data = os.read(self._fd, CHUNK_BYTES)
         self._position += len(data)
         if not data and not self._restarts():
             time.sleep(min(POLL_S, timeout_s))

@@ -15,18 +15,18 @@ from typing import Any, Final
 
 from benchwatch.bus.exception_mapping import link_failed
 from benchwatch.bus.framing import Framing
-from benchwatch.bus.wire import PUT_TIMEOUT_S, VisaWire, keep_alive
+from benchwatch.bus.wire import SEND_TIMEOUT_S, VisaWire, keep_alive
 from benchwatch.errors import LinkLost
 
 HEADER: Final = struct.Struct("!2sBBIQ")
 DATA: Final = 6
 DATA_END: Final = 7
 ANY_MESSAGE: Final = 0xFFFF_FFFF
-WHOLE: Final = 16384
+WHOLE_MESSAGE_BYTES: Final = 16384
 """Bytes; a message up to this size is read once it is whole, a larger one piece by piece."""
 POLL_S: Final = 0.001
 """Time between two checks of a message of which only a part has come."""
-DROP_S: Final = 0.5
+DROP_LIMIT_S: Final = 0.5
 """A message that does not end within this is taken to have no end."""
 LOCAL_TIMEOUT_S: Final = 0.5
 
@@ -47,7 +47,7 @@ class HislipWire(VisaWire):
         self._protocol = protocol
         self._socket: socket.socket = protocol._sync  # noqa: SLF001 - there is no public way
         keep_alive(self._socket)
-        protocol.timeout = PUT_TIMEOUT_S
+        protocol.timeout = SEND_TIMEOUT_S
         self._ignored = self._visalib.ignore_warning(self._handle, *self._instrument_warnings())
         self._ignored.__enter__()
         self._framing = Framing()
@@ -108,7 +108,7 @@ class HislipWire(VisaWire):
 
     def _drop_rest(self) -> None:
         """Drop the rest of the message under way; the next one begins after it."""
-        deadline = time.monotonic() + DROP_S
+        deadline = time.monotonic() + DROP_LIMIT_S
         while self._rest or self._skip:
             left_s = deadline - time.monotonic()
             if left_s <= 0:
@@ -116,7 +116,7 @@ class HislipWire(VisaWire):
                     f"a huge reply of {self._resource} has no end. The link is opened again."
                 )
             if select.select((self._socket,), (), (), left_s)[0]:
-                there = len(self._socket.recv(WHOLE, socket.MSG_PEEK))
+                there = len(self._socket.recv(WHOLE_MESSAGE_BYTES, socket.MSG_PEEK))
                 if not there:
                     raise EOFError
                 if self._rest:  # kept from the framing, which then marks this reply as cut
@@ -130,7 +130,7 @@ class HislipWire(VisaWire):
             dropped = len(self._receive(self._skip))
             self._skip -= dropped
             return b""
-        there = self._socket.recv(HEADER.size + WHOLE, socket.MSG_PEEK)
+        there = self._socket.recv(HEADER.size + WHOLE_MESSAGE_BYTES, socket.MSG_PEEK)
         if not there:
             raise EOFError
         if self._rest:
@@ -146,7 +146,7 @@ class HislipWire(VisaWire):
             self._skip = HEADER.size + length
             return b""
         arrived = len(there) - HEADER.size
-        if arrived < min(length, WHOLE):
+        if arrived < min(length, WHOLE_MESSAGE_BYTES):
             return None
         cut_mark = b"" if identifier == self._reading else self._framing.begin()
         self._reading = identifier
@@ -164,7 +164,7 @@ class HislipWire(VisaWire):
         return self._framing.part(data, ended=ended)
 
     def _receive(self, most: int) -> bytes:
-        data = self._socket.recv(min(most, WHOLE))
+        data = self._socket.recv(min(most, WHOLE_MESSAGE_BYTES))
         if not data:
             raise EOFError
         return data

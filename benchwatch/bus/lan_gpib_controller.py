@@ -22,15 +22,15 @@ SETTINGS: Final = (
 """In order: save nothing in its memory; be the controller; read only on request; assert EOI at the
 end of what it sends; end that with CR LF; put a line feed where an instrument asserts EOI."""
 SILENCE_S: Final = 0.05
-ANSWER_S: Final = 2.0
+VERSION_TIMEOUT_S: Final = 2.0
 """A peer that does not report a version within this is no controller, or has gone."""
 SHARED_SLICE_S: Final = 0.05
 """Longest read of a controller with several counters: it delays the reading of another one."""
 ESCAPE: Final = 27
 ESCAPED: Final = frozenset(b"\x1b\r\n+")
-LONGEST_LINE: Final = 1 << 20
+MOST_LINE_BYTES: Final = 1 << 20
 """Bytes; of a longer line only the tail is kept, which is enough to find the end of the read."""
-GRACE_S: Final = 0.02
+TRAVEL_TIME_S: Final = 0.02
 """Added to a timeout, for the travel time of what the controller sends at its end."""
 
 
@@ -106,7 +106,7 @@ class Controller:
         while self._take(SILENCE_S):  # an older controller reports settings it does not know
             pass
         self._put(b"++ver\n")
-        deadline = time.monotonic() + ANSWER_S
+        deadline = time.monotonic() + VERSION_TIMEOUT_S
         while not self._received.endswith(b"\n"):
             left_s = deadline - time.monotonic()
             if left_s <= 0 or len(self._received) > 200:
@@ -141,7 +141,7 @@ class Controller:
         Raises:
             LinkLost: the end does not come.
         """
-        deadline = time.monotonic() + (self._timeout_ms or 0) / 1000 + ANSWER_S
+        deadline = time.monotonic() + (self._timeout_ms or 0) / 1000 + VERSION_TIMEOUT_S
         while self._reads_from is not None:
             address = self._reads_from
             data = self._read_line(deadline - time.monotonic())
@@ -173,11 +173,11 @@ class Controller:
                 line = bytes(self._received[:line_end])
                 del self._received[:line_end]
                 return line
-            left_s = deadline + GRACE_S - time.monotonic()
+            left_s = deadline + TRAVEL_TIME_S - time.monotonic()
             if left_s <= 0:
                 return None
             self._received += self._take(left_s)
-            if len(self._received) > LONGEST_LINE:
+            if len(self._received) > MOST_LINE_BYTES:
                 del self._received[: -len(self._version) - 2]
 
     def _put(self, data: bytes) -> None:

@@ -11,7 +11,7 @@ from typing import Any, Final
 from benchwatch.bus.exception_mapping import link_failed
 from benchwatch.bus.framing import one_line_end
 from benchwatch.bus.resource_string import SerialSettings
-from benchwatch.bus.wire import CHUNK, PUT_TIMEOUT_S, VisaWire
+from benchwatch.bus.wire import CHUNK_BYTES, SEND_TIMEOUT_S, VisaWire
 from benchwatch.errors import ConnectionFailed
 
 LEAST_TIMEOUT_S: Final = 0.001
@@ -35,7 +35,7 @@ class SerialWire(VisaWire):
         super().__init__(instrument, resource)
         self._port = port
         port.exclusive = True
-        port.write_timeout = PUT_TIMEOUT_S
+        port.write_timeout = SEND_TIMEOUT_S
         port.timeout = 0  # takes effect with the two settings above
         try:
             self._fd: int | None = port.fileno()
@@ -48,7 +48,7 @@ class SerialWire(VisaWire):
         deadline = time.monotonic() + timeout_s
         try:
             while self._wait(max(deadline - time.monotonic(), 0.0)):
-                received = bytes(self._port.read(min(max(self._port.in_waiting, 1), CHUNK)))
+                received = bytes(self._port.read(min(max(self._port.in_waiting, 1), CHUNK_BYTES)))
                 data, self._ended = one_line_end(received, after_end=self._ended)
                 if data or time.monotonic() >= deadline:
                     return data

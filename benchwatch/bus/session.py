@@ -19,9 +19,9 @@ SLICE_S: Final = 0.2
 """Longest single wait, so that a stop takes effect in the middle of a long gate."""
 SILENCE_S: Final = 0.02
 """A peer that was silent for so long has sent all it had to send."""
-AT_ONCE_S: Final = 0.001
+ALREADY_WAITING_S: Final = 0.001
 """Bytes received sooner than this were waiting already, for an unknown time."""
-MOST_AT_ONCE: Final = 1 << 20
+MOST_BYTES_AT_ONCE: Final = 1 << 20
 """Most bytes read together after a time without a read: a peer may never stop sending."""
 STALL_S: Final = 0.1
 """A wait that overran its timeout by more than this was interrupted: the process stood still."""
@@ -204,7 +204,7 @@ class Session:
         if data:
             self._lines.add(data)
             stood_still = self._honours_timeout and waited_s > timeout_s + STALL_S
-            was_awaited = waited_s > AT_ONCE_S and not stood_still
+            was_awaited = waited_s > ALREADY_WAITING_S and not stood_still
             unpolled_s = 0.0 if was_awaited else now_s - self._polled_s
             if unpolled_s > STALL_S and not self._message_based:
                 self._receive_rest(len(data))
@@ -215,7 +215,7 @@ class Session:
     def _receive_rest(self, received: int) -> None:
         """Receive all other waiting bytes too, so that none of them seem to have come later."""
         with suppress(BenchwatchError):  # a broken link is reported by the next read
-            while received < MOST_AT_ONCE and (data := self._wire.receive(0.0)):
+            while received < MOST_BYTES_AT_ONCE and (data := self._wire.receive(0.0)):
                 self._lines.add(data)
                 received += len(data)
 

@@ -11,12 +11,12 @@ from typing import Any, Final
 
 from benchwatch.bus.exception_mapping import link_failed
 from benchwatch.bus.framing import Framing
-from benchwatch.bus.wire import CHUNK, PUT_TIMEOUT_S, VisaWire, keep_alive
+from benchwatch.bus.wire import CHUNK_BYTES, SEND_TIMEOUT_S, VisaWire, keep_alive
 from benchwatch.errors import LinkLost
 
 IO_TIMEOUT: Final = 15
 """Error code of VXI-11 (table B.2): no bytes came in time."""
-END: Final = 4
+END_REASON: Final = 4
 """Reason bit of device_read: the instrument marked the end of its message."""
 LOCAL_TIMEOUT_MS: Final = 200
 LOCK_TIMEOUT_MS: Final = 0
@@ -62,7 +62,7 @@ class Vxi11Wire(VisaWire):
         keep_alive(self._socket)
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._calls.sock = EndingSocket(self._socket)
-        instrument.timeout = PUT_TIMEOUT_S * 1000
+        instrument.timeout = SEND_TIMEOUT_S * 1000
         self._framing = Framing()
         self._awaits_answer = False
         self._used = False
@@ -72,7 +72,7 @@ class Vxi11Wire(VisaWire):
         """Return what the instrument sends within `timeout_s`, or b''."""
         try:
             error, reason, data = self._calls.device_read(
-                self._link, CHUNK, max(round(timeout_s * 1000), 1), LOCK_TIMEOUT_MS, 0, 0
+                self._link, CHUNK_BYTES, max(round(timeout_s * 1000), 1), LOCK_TIMEOUT_MS, 0, 0
             )
             if error not in {0, IO_TIMEOUT}:
                 raise LinkLost(  # noqa: TRY301 - passes through the mapping below unchanged
@@ -82,7 +82,7 @@ class Vxi11Wire(VisaWire):
         except Exception as error:
             self._broken = True
             raise link_failed(error, self._resource, "reading") from error
-        ended = bool(reason & END)
+        ended = bool(reason & END_REASON)
         if not data and not ended:
             return b""
         cut_mark = self._framing.begin() if self._awaits_answer else b""

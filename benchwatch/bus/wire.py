@@ -10,9 +10,9 @@ from typing import Any, Final, Protocol
 from benchwatch.bus.exception_mapping import link_failed, status_name
 from benchwatch.errors import LinkLost
 
-CHUNK: Final = 4096
+CHUNK_BYTES: Final = 4096
 """Most bytes read at once."""
-PUT_TIMEOUT_S: Final = 2.0
+SEND_TIMEOUT_S: Final = 2.0
 """A peer that accepts no bytes for this long counts as gone."""
 
 
@@ -91,7 +91,7 @@ class VisaWire:
     def send(self, data: bytes) -> None:
         """Send `data`."""
         try:
-            self._instrument.timeout = PUT_TIMEOUT_S * 1000
+            self._instrument.timeout = SEND_TIMEOUT_S * 1000
             self._instrument.write_raw(data)
         except Exception as error:
             raise link_failed(error, self._resource, "sending") from error
@@ -139,7 +139,7 @@ class SocketWire(VisaWire):
         try:
             if not select.select((self._socket,), (), (), timeout_s)[0]:
                 return b""
-            waiting = len(self._socket.recv(CHUNK, socket.MSG_PEEK))
+            waiting = len(self._socket.recv(CHUNK_BYTES, socket.MSG_PEEK))
             if waiting == 0:
                 raise EOFError  # noqa: TRY301 - mapped with all the others below
             data: bytes = self._visalib.read(self._handle, waiting)[0]
@@ -154,9 +154,9 @@ class SocketWire(VisaWire):
     def send(self, data: bytes) -> None:
         """Send `data`; a peer that accepts nothing is given up: PyVISA-py would wait for ever."""
         try:
-            if not select.select((), (self._socket,), (), PUT_TIMEOUT_S)[1]:
+            if not select.select((), (self._socket,), (), SEND_TIMEOUT_S)[1]:
                 raise LinkLost(  # noqa: TRY301 - passes through the mapping below unchanged
-                    f"the counter takes no commands for {PUT_TIMEOUT_S:g} s. "
+                    f"the counter takes no commands for {SEND_TIMEOUT_S:g} s. "
                     f"Check power and cable of {self._resource}."
                 )
             self._visalib.write(self._handle, data)

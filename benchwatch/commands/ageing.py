@@ -17,7 +17,7 @@ from benchwatch.estimate.ageing.ageing_forecast import (
     forecast_ageing,
 )
 from benchwatch.estimate.ageing.ageing_laws import (
-    FEWEST_TO_CHOOSE,
+    FEWEST_VISITS_TO_CHOOSE,
     Ageing,
     AgeingFit,
     fit_ageing,
@@ -171,8 +171,8 @@ class _AgeingReport:
         if margin is None or other is None:
             return "Two times fit any law; the scatter and the band are unknown."
         how = "clearly better" if self.found.told_apart else "they can't be told apart yet"
-        if not self.found.told_apart and self.found.best.visits < FEWEST_TO_CHOOSE:
-            how += f", that takes {FEWEST_TO_CHOOSE} visits at least"
+        if not self.found.told_apart and self.found.best.visits < FEWEST_VISITS_TO_CHOOSE:
+            how += f", that takes {FEWEST_VISITS_TO_CHOOSE} visits at least"
         if not self.found.told_apart:
             how += "; the band weighs both by how likely they make the visits"
         size = "without scatter" if math.isinf(margin) else f"AICc lower by {margin:.1f}"

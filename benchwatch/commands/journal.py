@@ -14,7 +14,7 @@ from benchwatch.errors import BenchwatchError, JournalError, UsageError
 from benchwatch.journal import Journal, default_path
 from benchwatch.journal.archive import archive as archive_runs
 from benchwatch.journal.archive import is_there
-from benchwatch.journal.damaged_file import WAIT_S, recovery_words
+from benchwatch.journal.damaged_file import LONGEST_WAIT_S, recovery_words
 from benchwatch.journal.journal_contents import JournalContents, read_contents
 from benchwatch.journal.journal_file import inode
 from benchwatch.journal.open_file import OpenFile
@@ -126,7 +126,7 @@ def merge(*, file: Path, path: Path | None, as_json: bool) -> int:
     Journal(target).close()  # makes a missing journal, and refuses another kind of file
     try:
         with closing(
-            sqlite3.connect(target.resolve(), timeout=WAIT_S, isolation_level=None)
+            sqlite3.connect(target.resolve(), timeout=LONGEST_WAIT_S, isolation_level=None)
         ) as open_target:
             done = recover(file, open_target)
     except sqlite3.Error as error:

@@ -16,11 +16,11 @@ from typing import Final, Generic, NamedTuple, TypeVar
 import numpy as np
 
 from benchwatch.estimate.array_types import FloatArray
-from benchwatch.estimate.sample_variances import HADAMARD, second_difference
+from benchwatch.estimate.sample_variances import HADAMARD_DIVISOR, second_difference
 
-KEEP: Final = 64
+FEWEST_BLOCKS_KEPT: Final = 64
 """Fewest blocks kept in a level; older readings are in the blocks of the next level."""
-SQUARES: Final = 40
+SQUARES_AVERAGED: Final = 40
 """Newest second differences averaged in a level: the present noise, not that of the warm-up."""
 
 Mean = TypeVar("Mean", float, "BlockMean")
@@ -90,13 +90,13 @@ class BlockLevel(CascadeLevel[BlockMean]):
 
     def __init__(self) -> None:
         super().__init__()
-        self._table = np.empty((4, 2 * KEEP))
+        self._table = np.empty((4, 2 * FEWEST_BLOCKS_KEPT))
         self.size = 0
         self._adjoining = 0
         """Number of blocks, up to the newest, that adjoin each other."""
         self._before = 0.0, 0.0
         """Means of the last two of these."""
-        self._squares = [0.0] * SQUARES
+        self._squares = [0.0] * SQUARES_AVERAGED
         self._squared = 0
 
     def append(self, block: BlockMean) -> None:
@@ -107,12 +107,14 @@ class BlockLevel(CascadeLevel[BlockMean]):
         self._adjoining += 1
         if self._adjoining >= 3:
             difference = second_difference(first, second, third)
-            self._squares[self._squared % SQUARES] = difference * difference / HADAMARD
+            self._squares[self._squared % SQUARES_AVERAGED] = (
+                difference * difference / HADAMARD_DIVISOR
+            )
             self._squared += 1
-        if self.size == 2 * KEEP:
+        if self.size == 2 * FEWEST_BLOCKS_KEPT:
             # Drop the older half.
-            self._table[:, :KEEP] = self._table[:, KEEP:]
-            self.size = KEEP
+            self._table[:, :FEWEST_BLOCKS_KEPT] = self._table[:, FEWEST_BLOCKS_KEPT:]
+            self.size = FEWEST_BLOCKS_KEPT
         self._table[:, self.size] = block
         self.size += 1
 
@@ -129,7 +131,7 @@ class BlockLevel(CascadeLevel[BlockMean]):
 
     def hadamard(self) -> tuple[float, int]:
         """Return the Hadamard variance of neighbouring blocks, and its number of differences."""
-        count = min(self._squared, SQUARES)
+        count = min(self._squared, SQUARES_AVERAGED)
         return (math.fsum(self._squares) / count if count else math.nan), count
 
     def end_pair(self) -> None:

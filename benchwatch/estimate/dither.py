@@ -7,7 +7,7 @@ import numpy as np
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.regression import centred_arrays
 
-LEAST_READINGS = 3
+FEWEST_READINGS = 3
 """Fewer leave no spread once a straight line is taken out."""
 
 
@@ -32,7 +32,7 @@ def dither(elapsed_s: FloatArray, offset: FloatArray) -> Dither | None:
     there = np.isfinite(offset)
     t, y = elapsed_s[there], offset[there]
     readings = len(y)
-    if readings < LEAST_READINGS:
+    if readings < FEWEST_READINGS:
         return None
     sums, _, _ = centred_arrays(t, y)
     return Dither(

@@ -3,7 +3,7 @@
 from collections import deque
 from typing import Final
 
-KEPT: Final = 9
+SPACINGS_KEPT: Final = 9
 """Newest spacings kept; their median is the usual one."""
 
 
@@ -11,7 +11,7 @@ class ReadingSpacing:
     """The usual time between two readings; spacings across gaps are left out."""
 
     def __init__(self) -> None:
-        self._newest: deque[float] = deque(maxlen=KEPT)
+        self._newest: deque[float] = deque(maxlen=SPACINGS_KEPT)
         self._last_s: float | None = None
 
     @property

@@ -24,14 +24,14 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Final
 
-from benchwatch.estimate.sample_variances import ALLAN
+from benchwatch.estimate.sample_variances import ALLAN_DIVISOR
 
-FEWEST_QUIET: Final = 3
+FEWEST_QUIET_READINGS: Final = 3
 """Fewest readings that show a level to be quiet."""
 _HARMONICS: Final = 5
-_LARGEST: Final = 0.6
+_LARGEST_SIGMA: Final = 0.6
 """Noise, in digits, from which on no rounding error is left in a mean."""
-_STEPS: Final = 60
+_TABLE_STEPS: Final = 60
 
 
 def residual_bias(sigma: float) -> float:
@@ -44,9 +44,12 @@ def residual_bias(sigma: float) -> float:
     )
 
 
-_BIASES: Final = [residual_bias(_LARGEST * place / _STEPS) for place in range(_STEPS)]
-_SEEN: Final = [
-    (_LARGEST * place / _STEPS) ** 2 + 1.0 / 12.0 - bias for place, bias in enumerate(_BIASES)
+_BIASES: Final = [
+    residual_bias(_LARGEST_SIGMA * place / _TABLE_STEPS) for place in range(_TABLE_STEPS)
+]
+_SEEN_VARIANCES: Final = [
+    (_LARGEST_SIGMA * place / _TABLE_STEPS) ** 2 + 1.0 / 12.0 - bias
+    for place, bias in enumerate(_BIASES)
 ]
 
 
@@ -62,10 +65,10 @@ def rounding_variance(readings: Sequence[float], quantum: float) -> float:
     if len(readings) < 2:
         return quantum * quantum / 12.0
     steps = [(b - a) / quantum for a, b in pairwise(readings)]
-    seen = sum([step * step for step in steps]) / (ALLAN * len(steps))
+    seen = sum([step * step for step in steps]) / (ALLAN_DIVISOR * len(steps))
     if max(readings) - min(readings) > 1.5 * quantum:
-        place = bisect_left(_SEEN, seen)
-        left = _BIASES[max(place - 1, 0)] if place < _STEPS else 0.0
+        place = bisect_left(_SEEN_VARIANCES, seen)
+        left = _BIASES[max(place - 1, 0)] if place < _TABLE_STEPS else 0.0
     else:
         left = max(0.25 - seen, 0.0) / 3.0
     return left * quantum * quantum
@@ -82,7 +85,7 @@ def digits_apart(before: Sequence[float], after: Sequence[float], quantum: float
         after: readings of the other.
         quantum: weight of the last digit, in the same unit.
     """
-    if min(len(before), len(after)) < FEWEST_QUIET:
+    if min(len(before), len(after)) < FEWEST_QUIET_READINGS:
         return False
     low, high = sorted((before, after), key=min)
     quiet = max(max(level) - min(level) for level in (low, high)) < 1.5 * quantum

@@ -24,19 +24,19 @@ from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.spikes import spikes
 from benchwatch.reading import AS_FOUND, RecordKind
 
-MOST: Final = 4096
+MOST_READINGS: Final = 4096
 """Most readings given to the estimate one by one; a longer run is given as so many block means."""
-BLOCKS: Final = 100
+MOST_BLOCKS: Final = 100
 """Most blocks in which the end of a warm-up is searched for."""
 FEWEST_IN_BLOCK: Final = 5
 """Fewest readings in such a block (MSER-5)."""
 FEWEST_BLOCKS: Final = 12
 """Fewest blocks in which a warm-up is searched for."""
-STANDS_OUT: Final = 6.0
+WARM_UP_SDS: Final = 6.0
 """Least distance of a warm-up's first block, in standard deviations of the blocks of the rest."""
-STAYS_AWAY: Final = 0.8
+SECOND_HALF_SHARE: Final = 0.8
 """A warm-up approaches the rest: its second half is off by less than this part of its first."""
-LARGEST_PART: Final = 0.75
+LARGEST_WARM_UP_SHARE: Final = 0.75
 """Largest part of the searched readings that a warm-up may be."""
 
 
@@ -136,7 +136,7 @@ def find_changes(
         settle: what settled means; None: by the warm-up that stands out, if there is one.
         resolution: last digit of the readings as a fraction; 0 when unknown.
     """
-    size = max(math.ceil(offsets.size / MOST), 1)
+    size = max(math.ceil(offsets.size / MOST_READINGS), 1)
     times, means = _blocks(times_s, offsets, size)
     estimate = LiveEstimate(settle=settle)
     turns: list[float] = []
@@ -208,7 +208,7 @@ def _warm_up_end(times_s: FloatArray, offsets: FloatArray) -> float | None:
     here, times, y = np.isfinite(offsets), times_s, offsets
     if not here.all():
         times, y = times_s[here], offsets[here]
-    size = max(FEWEST_IN_BLOCK, math.ceil(y.size / BLOCKS))
+    size = max(FEWEST_IN_BLOCK, math.ceil(y.size / MOST_BLOCKS))
     count = y.size // size
     if count < FEWEST_BLOCKS:
         return None
@@ -217,13 +217,13 @@ def _warm_up_end(times_s: FloatArray, offsets: FloatArray) -> float | None:
     tails = np.cumsum(means[::-1])[::-1][: left.size] / left
     squares = np.cumsum(means[::-1] ** 2)[::-1][: left.size] / left - tails**2
     cut = int(np.argmin(np.maximum(squares, 0.0) / left))
-    if cut == 0 or cut > LARGEST_PART * count:
+    if cut == 0 or cut > LARGEST_WARM_UP_SHARE * count:
         return None
     rest = means[cut:]
-    if abs(float(means[0] - rest.mean())) < STANDS_OUT * float(rest.std()):
+    if abs(float(means[0] - rest.mean())) < WARM_UP_SDS * float(rest.std()):
         return None
     # A level that stays away and then steps is no warm-up, but a tool or a turn.
     away = np.abs(means[:cut] - rest.mean())
-    if away[(cut + 1) // 2 :].sum() > STAYS_AWAY * away[: cut // 2].sum() and cut > 1:
+    if away[(cut + 1) // 2 :].sum() > SECOND_HALF_SHARE * away[: cut // 2].sum() and cut > 1:
         return None
     return float(times[cut * size])

@@ -15,14 +15,14 @@ import numpy as np
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray
 
-ALLAN: Final = 2.0
+ALLAN_DIVISOR: Final = 2.0
 """Mean squared difference of two neighbouring means over their Allan variance."""
-HADAMARD: Final = 6.0
+HADAMARD_DIVISOR: Final = 6.0
 """Mean squared second difference of three neighbouring means over their Hadamard variance."""
-DIVISORS: Final = {2: ALLAN, 3: HADAMARD}
+DIVISORS: Final = {2: ALLAN_DIVISOR, 3: HADAMARD_DIVISOR}
 """Both divisors by the order of the difference of phase."""
 
-_BLOCK: Final = 1 << 13
+_BLOCK_POINTS: Final = 1 << 13
 """Points; small enough for the cache, and for dot products that start no threads."""
 
 
@@ -45,7 +45,7 @@ def sum_of_squares(
     """
     count = len(phase) - order * m
     total = 0.0
-    block = max(_BLOCK // stride, 1) * stride
+    block = max(_BLOCK_POINTS // stride, 1) * stride
     buffer, spare = np.empty(block), np.empty(block)
     for start in range(0, count, block):
         end = min(start + block, count)

@@ -16,15 +16,15 @@ import numpy as np
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray
 
-LIMIT: Final = 6.0
+SPIKE_SDS: Final = 6.0
 """Distance of a spike, in standard deviations."""
-STRETCH: Final = 2048
+STRETCH_READINGS: Final = 2048
 """Readings over which the standard deviation is taken."""
-FEWEST: Final = 7
+FEWEST_READINGS: Final = 7
 """Fewest readings in which a spike is searched for."""
-SIZE_OF_MEDIAN: Final = 1.4826
+MAD_TO_SD: Final = 1.4826
 STEPS_AT_ONCE: Final = 1 << 16
-AGREE: Final = 0.5
+AGREEMENT_SHARE: Final = 0.5
 """Largest difference of before and after, as a part of the distance of the spike."""
 
 
@@ -32,13 +32,13 @@ def spikes(values: FloatArray) -> BoolArray:
     """Return which of `values`, (n,), any unit, are spikes, (n,); nan (a missing one) is none."""
     found = np.zeros(values.size, dtype=bool)
     known = np.isfinite(values)
-    if np.count_nonzero(known) < FEWEST:
+    if np.count_nonzero(known) < FEWEST_READINGS:
         return found
     y = values if known.all() else values[known]
     floor = _smallest_step(y) / 2.0
     wild = np.zeros(y.size, dtype=bool)
-    for start in range(0, y.size, STRETCH):
-        end = min(start + STRETCH, y.size)
+    for start in range(0, y.size, STRETCH_READINGS):
+        end = min(start + STRETCH_READINGS, y.size)
         first, last = max(start - 3, 0), min(end + 3, y.size)
         mine = _spikes(y[first:last], floor)
         wild[start:end] = mine[start - first : end - first]
@@ -52,11 +52,14 @@ def _spikes(y: FloatArray, floor: float) -> BoolArray:
     before = _middle(padded[0:n], padded[1 : n + 1], padded[2 : n + 2])
     after = _middle(padded[4 : n + 4], padded[5 : n + 5], padded[6 : n + 6])
     up, down = y - before, y - after
-    scale = max(SIZE_OF_MEDIAN * float(np.median(np.abs(up + down))) / 2.0, floor)
+    scale = max(MAD_TO_SD * float(np.median(np.abs(up + down))) / 2.0, floor)
     size = np.minimum(np.abs(up), np.abs(down))
     lone = (up > 0) == (down > 0)
     return np.asarray(
-        lone & (size > LIMIT * scale) & (np.abs(before - after) < AGREE * size) & (size > 0)
+        lone
+        & (size > SPIKE_SDS * scale)
+        & (np.abs(before - after) < AGREEMENT_SHARE * size)
+        & (size > 0)
     )
 
 

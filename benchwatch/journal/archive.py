@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from benchwatch.errors import JournalError
-from benchwatch.journal.damaged_file import WAIT_S
+from benchwatch.journal.damaged_file import LONGEST_WAIT_S
 from benchwatch.journal.journal_file import (
     alone,
     beside,
@@ -26,7 +26,7 @@ from benchwatch.journal.journal_file import (
 from benchwatch.journal.schema import EVENT_TABLES, prepare
 from benchwatch.journal.sqlite_errors import sentence
 
-AT_ONCE: Final = 1000
+ROWS_AT_ONCE: Final = 1000
 """Rows deleted in one transaction, which bounds the time that a watch waits for the journal."""
 PAGES_AT_ONCE: Final = 100
 """Pages freed in one transaction."""
@@ -127,7 +127,7 @@ def is_there(path: Path) -> bool:
 def _joined(path: Path, into: Path) -> Iterator[sqlite3.Connection]:
     """Open both files on one connection, the archive as the schema ``old``."""
     try:
-        with alone(into, WAIT_S), closing(_connect(into)) as made:
+        with alone(into, LONGEST_WAIT_S), closing(_connect(into)) as made:
             prepare(made, into)
         with closing(_connect(path)) as both:
             prepare(both, path)
@@ -201,11 +201,12 @@ def _move(both: sqlite3.Connection, run: int) -> int:
             began_s = time.monotonic()
             took = both.execute(
                 f"DELETE FROM main.{table} WHERE run = ?1 AND number IN "  # noqa: S608 - ours
-                f"(SELECT number FROM main.{table} WHERE run = ?1 ORDER BY number LIMIT {AT_ONCE})",
+                f"(SELECT number FROM main.{table} WHERE run = ?1 "
+                f"ORDER BY number LIMIT {ROWS_AT_ONCE})",
                 (run,),
             ).rowcount
             events += took
-            if took < AT_ONCE:
+            if took < ROWS_AT_ONCE:
                 break
             time.sleep(time.monotonic() - began_s)  # let waiting programs write
     both.execute("DELETE FROM main.runs WHERE run = ?", (run,))
@@ -213,7 +214,7 @@ def _move(both: sqlite3.Connection, run: int) -> int:
 
 
 def _connect(path: Path) -> sqlite3.Connection:
-    return sqlite3.connect(path.resolve(), timeout=WAIT_S, isolation_level=None)
+    return sqlite3.connect(path.resolve(), timeout=LONGEST_WAIT_S, isolation_level=None)
 
 
 def _size(path: Path) -> int:

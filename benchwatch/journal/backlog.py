@@ -16,7 +16,7 @@ from benchwatch.errors import JournalError
 from benchwatch.journal.schema import Row, event_row, prepare
 from benchwatch.reading import Entry, Gap, Note
 
-LEFT: Final = "{stem}-left-{key}.db"
+REST_FILE_NAME: Final = "{stem}-left-{key}.db"
 """Name of the file that the rest of the backlog is written to."""
 
 
@@ -101,7 +101,7 @@ def write_elsewhere(
         The path of the new journal; None if no folder had room.
     """
     for folder in _folders(path):
-        left = folder / LEFT.format(stem=path.stem, key=key)
+        left = folder / REST_FILE_NAME.format(stem=path.stem, key=key)
         try:
             with closing(sqlite3.connect(left, isolation_level=None)) as connection:
                 prepare(connection, left)

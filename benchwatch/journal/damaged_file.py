@@ -11,16 +11,16 @@ from itertools import count
 from pathlib import Path
 from typing import Final
 
-from benchwatch.journal.journal_file import BESIDE, inode, uri
+from benchwatch.journal.journal_file import LOG_ENDINGS, inode, uri
 from benchwatch.journal.recovery import Recovered, recover
 from benchwatch.journal.sqlite_errors import code, sentence
 
-DAMAGE: Final = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
+DAMAGE_CODES: Final = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 """Primary result codes by which SQLite reports a damaged file."""
-ASIDE: Final = "{stem}-damaged-{stamp}{again}{suffix}"
-WAIT_S: Final = 5.0
+ASIDE_FILE_NAME: Final = "{stem}-damaged-{stamp}{again}{suffix}"
+LONGEST_WAIT_S: Final = 5.0
 """Longest wait for another program's transaction, on a background thread."""
-MERGE: Final = "benchwatch journal merge"
+MERGE_COMMAND: Final = "benchwatch journal merge"
 
 
 def damage() -> sqlite3.Error:
@@ -48,12 +48,12 @@ def set_aside(path: Path, utc_s: float) -> Path:
     for number in count(1):
         again = "" if number == 1 else f"-{number}"
         aside = file.with_name(
-            ASIDE.format(stem=file.stem, stamp=stamp, again=again, suffix=file.suffix)
+            ASIDE_FILE_NAME.format(stem=file.stem, stamp=stamp, again=again, suffix=file.suffix)
         )
         if not aside.exists():
             break
     moves = [(file, aside)]
-    moves += [(_ending(file, end), _ending(aside, end)) for end in BESIDE]
+    moves += [(_ending(file, end), _ending(aside, end)) for end in LOG_ENDINGS]
     there = [(old, new) for old, new in moves if old.exists()]
     try:
         for old, new in there:
@@ -73,7 +73,9 @@ def has_other_name(path: Path) -> bool:
     status = file.stat()
     if status.st_nlink < 2:
         return False
-    like = ASIDE.format(stem=glob.escape(file.stem), stamp="*", again="", suffix=file.suffix)
+    like = ASIDE_FILE_NAME.format(
+        stem=glob.escape(file.stem), stamp="*", again="", suffix=file.suffix
+    )
     ours = sum(inode(name) == inode(file) for name in file.parent.glob(like))
     return status.st_nlink > 1 + ours
 
@@ -112,14 +114,16 @@ class DamageCheck:
     def _is_damaged(self) -> bool:
         try:
             with closing(
-                sqlite3.connect(uri(self._path), uri=True, timeout=WAIT_S, check_same_thread=False)
+                sqlite3.connect(
+                    uri(self._path), uri=True, timeout=LONGEST_WAIT_S, check_same_thread=False
+                )
             ) as self._reader:
                 if self._stopped.is_set():
                     return False
                 found = self._reader.execute("PRAGMA quick_check(1)").fetchone()
                 return bool(found != ("ok",))
         except sqlite3.Error as error:
-            return code(error) in DAMAGE
+            return code(error) in DAMAGE_CODES
 
 
 class BackgroundRecovery:
@@ -145,7 +149,7 @@ class BackgroundRecovery:
     def _run(self) -> None:
         try:
             with closing(
-                sqlite3.connect(self._path.resolve(), timeout=WAIT_S, isolation_level=None)
+                sqlite3.connect(self._path.resolve(), timeout=LONGEST_WAIT_S, isolation_level=None)
             ) as target:
                 recovered = recover(self._aside, target, lambda: not self._stop.is_set())
         except (sqlite3.Error, OSError) as error:
@@ -160,7 +164,7 @@ def recovery_words(recovered: Recovered, source: Path) -> str:
     what = f"{recovered.events} readings and notes of {recovered.runs} runs were carried over"
     if recovered.whole:
         return f"{what} from {source}."
-    return f"{what} so far; {MERGE} {source} carries over the rest."
+    return f"{what} so far; {MERGE_COMMAND} {source} carries over the rest."
 
 
 def _ending(file: Path, end: str) -> Path:

@@ -17,12 +17,12 @@ from typing import Final
 from benchwatch.errors import JournalError
 from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, code
 
-TINY: Final = 1
+TINY_BYTES: Final = 1
 """Size in bytes of a file that SQLite treats as empty and would overwrite."""
-LOOK_S: Final = 0.01
+LOCK_RETRY_S: Final = 0.01
 """Time between two attempts to get the lock."""
 
-BESIDE: Final = ("-wal", "-shm")
+LOG_ENDINGS: Final = ("-wal", "-shm")
 """Endings of the write-ahead log that SQLite keeps beside an open file, and of its index."""
 
 
@@ -87,7 +87,7 @@ def is_database(path: Path) -> bool:
     Raises:
         OSError: there is no file, or it can't be read.
     """
-    if not path.is_file() or path.stat().st_size <= TINY:
+    if not path.is_file() or path.stat().st_size <= TINY_BYTES:
         return False
     if not os.access(path, os.R_OK):
         raise PermissionError(13, os.strerror(13))
@@ -114,7 +114,7 @@ def inode(path: Path) -> tuple[int, int] | None:
 
 
 def beside(path: Path, ending: str) -> Path:
-    """Return the path of the log or the index (`BESIDE`) of the database at `path`."""
+    """Return the path of the log or the index (`LOG_ENDINGS`) of the database at `path`."""
     file = path.resolve()
     return file.with_name(file.name + ending)
 
@@ -152,7 +152,7 @@ def _lock(handle: int, wait_s: float) -> None:
         except BlockingIOError:
             if time.monotonic() >= give_up_s:
                 raise TimeoutError("another program is beginning or leaving it") from None
-            time.sleep(LOOK_S)
+            time.sleep(LOCK_RETRY_S)
         except OSError:
             return  # this kind of folder can't be locked
         else:
@@ -172,6 +172,6 @@ def clear_leftovers(path: Path) -> None:
     A new file would share them with a process that still has the old file open, and both files
     would be damaged.
     """
-    for ending in BESIDE:
+    for ending in LOG_ENDINGS:
         with suppress(OSError):
             beside(path, ending).unlink(missing_ok=True)

@@ -20,23 +20,23 @@ from benchwatch.journal.sqlite_errors import sentence
 from benchwatch.quantity import printable
 from benchwatch.reading import Flag
 
-PORTION: Final = 5000
+PORTION_READINGS: Final = 5000
 """Readings read by one query."""
 
 _FLAGS: Final[frozenset[Flag]] = frozenset(get_args(Flag))
-_LAST: Final = 2**63 - 1
-_READINGS: Final = "number, utc_s, elapsed_s, gate_s, text, resolution_hz, flags"
-_OTHERS: Final = {
+_LAST_NUMBER: Final = 2**63 - 1
+_READING_COLUMNS: Final = "number, utc_s, elapsed_s, gate_s, text, resolution_hz, flags"
+_OTHER_COLUMNS: Final = {
     "gaps": "number, utc_s, elapsed_s, lasted_s, reason",
     "marks": "number, utc_s, elapsed_s, text",
     "records": "number, utc_s, elapsed_s, kind, document",
     "notes": "number, utc_s, elapsed_s, kind, document",
 }
-_LATER: Final = frozenset({"records", "notes"})
+_LATER_TABLES: Final = frozenset({"records", "notes"})
 """Tables that early journals do not have."""
-_TEXTS: Final = frozenset({"text", "flags", "reason", "kind", "document"})
-_TYPES: Final[dict[str, set[type]]] = {
-    **{name: {str} for name in _TEXTS},
+_TEXT_COLUMNS: Final = frozenset({"text", "flags", "reason", "kind", "document"})
+_CELL_TYPES: Final[dict[str, set[type]]] = {
+    **{name: {str} for name in _TEXT_COLUMNS},
     "number": {int},
     "gate_s": {int, float, type(None)},
 }
@@ -89,8 +89,8 @@ class JournalReader:
             raise
         self._others = {
             table: columns
-            for table, columns in _OTHERS.items()
-            if table in names or table not in _LATER
+            for table, columns in _OTHER_COLUMNS.items()
+            if table in names or table not in _LATER_TABLES
         }
 
     def __enter__(self) -> Self:
@@ -118,20 +118,20 @@ class JournalReader:
 
     def portions(self, run: JournalRun, *, records: bool = False) -> Iterator[Portion]:
         """Yield the events of `run` in portions; records and notes only if `records` is True."""
-        after = -_LAST
+        after = -_LAST_NUMBER
         query = (
-            f"SELECT {_READINGS} FROM readings"  # noqa: S608 - our own words
+            f"SELECT {_READING_COLUMNS} FROM readings"  # noqa: S608 - our own words
             " WHERE run = ? AND number > ? ORDER BY number LIMIT ?"
         )
         more = True
         while more:
-            rows = self._rows(query, (run.key, after, PORTION))
+            rows = self._rows(query, (run.key, after, PORTION_READINGS))
             self._check("readings", rows, run)
-            more = len(rows) == PORTION
-            last = int(rows[-1][0]) if more else _LAST
+            more = len(rows) == PORTION_READINGS
+            last = int(rows[-1][0]) if more else _LAST_NUMBER
             found: dict[str, list[Any]] = {"readings": rows}
             for table, columns in self._others.items():
-                if records or table not in _LATER:
+                if records or table not in _LATER_TABLES:
                     found[table] = self._rows(
                         f"SELECT {columns} FROM {table}"  # noqa: S608 - our own words
                         " WHERE run = ? AND number > ? AND number <= ? ORDER BY number",
@@ -151,10 +151,10 @@ class JournalReader:
 
     def _check(self, table: str, rows: list[tuple[Any, ...]], run: JournalRun) -> None:
         """Check that every cell has the type of its column."""
-        names = (_READINGS if table == "readings" else _OTHERS[table]).split(", ")
+        names = (_READING_COLUMNS if table == "readings" else _OTHER_COLUMNS[table]).split(", ")
         for place, (name, column) in enumerate(zip(names, zip(*rows, strict=True), strict=False)):
-            if set(map(type, column)) <= _TYPES.get(name, {int, float}) and (
-                name in _TEXTS or all(map(math.isfinite, filter(None, column)))
+            if set(map(type, column)) <= _CELL_TYPES.get(name, {int, float}) and (
+                name in _TEXT_COLUMNS or all(map(math.isfinite, filter(None, column)))
             ):
                 continue
             row = next(row for row in rows if not _is_good(name, row[place]))
@@ -222,6 +222,6 @@ def flags_of(written: str) -> frozenset[Flag]:
 
 
 def _is_good(name: str, value: object) -> bool:
-    if type(value) not in _TYPES.get(name, {int, float}):
+    if type(value) not in _CELL_TYPES.get(name, {int, float}):
         return False
     return not isinstance(value, int | float) or math.isfinite(value)

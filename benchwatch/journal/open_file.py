@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Final
 
 from benchwatch.errors import JournalError
-from benchwatch.journal.damaged_file import DAMAGE, has_other_name, set_aside
+from benchwatch.journal.damaged_file import DAMAGE_CODES, has_other_name, set_aside
 from benchwatch.journal.journal_file import (
-    TINY,
+    TINY_BYTES,
     alone,
     beside,
     check_kind,
@@ -24,9 +24,9 @@ from benchwatch.journal.schema import prepare
 from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, code
 from benchwatch.journal.write_ahead_log import LogExtent, commits_after, log_extent
 
-LOG_BYTES: Final = 8_000_000
+LARGE_LOG_BYTES: Final = 8_000_000
 """Size from which a write-ahead log that can't be emptied is reported."""
-BUSY_S: Final = 0.1
+LONGEST_BUSY_S: Final = 0.1
 """Longest wait for another program's transaction, on the thread that reads the counter."""
 
 
@@ -65,7 +65,7 @@ class OpenFile:
         """The new path of a damaged file that was at `path` before."""
         self.lost = 0
         """Commits in the write-ahead log that SQLite could not recover."""
-        with alone(path, BUSY_S):
+        with alone(path, LONGEST_BUSY_S):
             if (damaged is not None and inode(path) == damaged) or _is_destroyed(
                 path, ours, replace_empty
             ):
@@ -73,7 +73,7 @@ class OpenFile:
             try:
                 self._open(replace_empty=replace_empty)
             except sqlite3.DatabaseError as error:
-                if code(error) not in DAMAGE or not (ours or was_journal(path)):
+                if code(error) not in DAMAGE_CODES or not (ours or was_journal(path)):
                     raise
                 self._set_aside(utc_s)
                 self._open(replace_empty=replace_empty)
@@ -93,12 +93,12 @@ class OpenFile:
             )
         stated = log_extent(path)
         self.connection = sqlite3.connect(
-            path.resolve(), timeout=BUSY_S, isolation_level=None, check_same_thread=False
+            path.resolve(), timeout=LONGEST_BUSY_S, isolation_level=None, check_same_thread=False
         )
         try:
             prepare(self.connection, path, before_writing=lambda: self._count_lost(stated))
             # SQLite truncates a larger log to this size when it starts to overwrite it.
-            self.connection.execute(f"PRAGMA journal_size_limit = {LOG_BYTES}")
+            self.connection.execute(f"PRAGMA journal_size_limit = {LARGE_LOG_BYTES}")
             self._guard = _guard(path)
         except BaseException:
             self.connection.close()
@@ -185,13 +185,13 @@ def _is_destroyed(path: Path, ours: bool, replace_empty: bool) -> bool:
     if path.stat().st_size == 0:  # SQLite would discard the log
         log = beside(path, "-wal")
         return not replace_empty and log.exists() and log.stat().st_size > 0
-    if not os.access(path, os.R_OK) or path.stat().st_size == TINY or is_database(path):
+    if not os.access(path, os.R_OK) or path.stat().st_size == TINY_BYTES or is_database(path):
         return False
     return ours or was_journal(path)
 
 
 def _guard(path: Path) -> sqlite3.Connection:
-    guard = sqlite3.connect(uri(path), uri=True, timeout=BUSY_S, check_same_thread=False)
+    guard = sqlite3.connect(uri(path), uri=True, timeout=LONGEST_BUSY_S, check_same_thread=False)
     try:
         guard.execute("SELECT count(*) FROM sqlite_master").fetchone()
     except BaseException:

@@ -12,15 +12,15 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
-PAGE: Final = 4096
+PAGE_BYTES: Final = 4096
 """Bytes of a page where the header states none: SQLite's default, which journals use."""
 _INDEX_INNER, _INDEX_LEAF, _TABLE_LEAF = 2, 10, 13
-_HEADERS: Final = {_INDEX_INNER: 12, _INDEX_LEAF: 8, _TABLE_LEAF: 8}
+_HEADER_BYTES: Final = {_INDEX_INNER: 12, _INDEX_LEAF: 8, _TABLE_LEAF: 8}
 """Bytes before the cell pointers, by the kind of page (section 1.6)."""
-_INTEGERS: Final = {1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8}
+_INTEGER_BYTES: Final = {1: 1, 2: 2, 3: 3, 4: 4, 5: 6, 6: 8}
 """Bytes of an integer, by its serial type (section 2.1)."""
-_LOG_HEADER: Final = 32
-_FRAME_HEADER: Final = 24
+_LOG_HEADER_BYTES: Final = 32
+_FRAME_HEADER_BYTES: Final = 24
 
 Row = tuple[Any, ...]
 
@@ -45,7 +45,7 @@ class _Pages:
     def __init__(self, path: Path) -> None:
         self._path = path
         self._log = path.with_name(path.name + "-wal")
-        self.size = PAGE
+        self.size = PAGE_BYTES
         with path.open("rb") as file:
             head = file.read(100)
         if head.startswith(b"SQLite format 3\0"):
@@ -63,9 +63,9 @@ class _Pages:
         if not log:
             return
         with suppress(FileNotFoundError), self._log.open("rb") as frames:
-            frames.seek(_LOG_HEADER)  # section 4.1
-            while len(frame := frames.read(_FRAME_HEADER + self.size)) > _FRAME_HEADER:
-                yield frame[_FRAME_HEADER:]
+            frames.seek(_LOG_HEADER_BYTES)  # section 4.1
+            while len(frame := frames.read(_FRAME_HEADER_BYTES + self.size)) > _FRAME_HEADER_BYTES:
+                yield frame[_FRAME_HEADER_BYTES:]
 
     def number(self, number: int) -> bytes:
         """Return the page with this number: its newest version in the log, else in the file."""
@@ -74,16 +74,19 @@ class _Pages:
             page = file.read(self.size)
         newer = b""
         with suppress(FileNotFoundError), self._log.open("rb") as log:
-            log.seek(_LOG_HEADER)
-            while len(frame := log.read(_FRAME_HEADER + self.size)) == _FRAME_HEADER + self.size:
+            log.seek(_LOG_HEADER_BYTES)
+            while (
+                len(frame := log.read(_FRAME_HEADER_BYTES + self.size))
+                == _FRAME_HEADER_BYTES + self.size
+            ):
                 if int.from_bytes(frame[:4]) == number:
-                    newer = frame[_FRAME_HEADER:]
+                    newer = frame[_FRAME_HEADER_BYTES:]
         return newer or page
 
 
 def _rows_of(page: bytes, pages: _Pages) -> Iterator[Row]:
     kind = page[0] if page else 0
-    header = _HEADERS.get(kind)
+    header = _HEADER_BYTES.get(kind)
     if header is None or len(page) < header:
         return
     count = int.from_bytes(page[3:5])
@@ -97,7 +100,7 @@ def _rows_of(page: bytes, pages: _Pages) -> Iterator[Row]:
 
 def _cell(page: bytes, at: int, kind: int, pages: _Pages) -> Row | None:
     """Read one cell (section 1.6)."""
-    if at < _HEADERS[kind]:
+    if at < _HEADER_BYTES[kind]:
         return None
     if kind == _INDEX_INNER:
         at += 4  # skip the number of the child page
@@ -154,7 +157,7 @@ def _record(payload: bytes) -> Row:
 
 
 def _value(payload: bytes, at: int, kind: int) -> tuple[Any, int]:
-    size = _INTEGERS.get(kind)
+    size = _INTEGER_BYTES.get(kind)
     if size is not None:
         end = at + size
         value: Any = int.from_bytes(payload[at:end], signed=True)

@@ -14,13 +14,13 @@ from benchwatch.journal.journal_file import beside, uri
 from benchwatch.journal.page_scan import rows_left
 from benchwatch.journal.schema import APPLICATION_ID, EVENT_TABLES, RUN_COLUMNS, lost_run
 
-AT_ONCE: Final = 500
+ROWS_AT_ONCE: Final = 500
 """Rows in one transaction, which bounds the time that other programs wait to write the file."""
 _TABLES: Final = {"runs": RUN_COLUMNS, **EVENT_TABLES}
 
 _INT, _REAL, _TEXT = (int,), (float,), (str,)
 _REAL_OR_NONE, _TEXT_OR_NONE = (float, type(None)), (str, type(None))
-_TYPES: Final = {
+_COLUMN_TYPES: Final = {
     "readings": (_INT, _INT, _REAL, _REAL, _REAL_OR_NONE, _TEXT, _REAL, _TEXT),
     "gaps": (_INT, _INT, _REAL, _REAL, _REAL, _TEXT),
     "marks": (_INT, _INT, _REAL, _REAL, _TEXT),
@@ -81,7 +81,7 @@ def recover(
     runs: set[int] = set()
     events = 0
     found = itertools.chain(_readable(path), _page_rows(path) if is_damaged(path) else ())
-    while some := list(itertools.islice(found, AT_ONCE)):
+    while some := list(itertools.islice(found, ROWS_AT_ONCE)):
         began_s = time.monotonic()
         events += _put(target, some)
         runs |= {row[0] for _, row in some}
@@ -143,7 +143,7 @@ def _readable(path: Path) -> Iterator[Found]:
 def _page_rows(path: Path, *, log: bool = True) -> Iterator[Found]:
     """Yield the rows that can be read from single pages."""
     for row in rows_left(path, log=log):
-        for table, types in _TYPES.items():
+        for table, types in _COLUMN_TYPES.items():
             if len(row) == len(types):
                 # A real number without a fraction is stored as an integer.
                 real = tuple(
@@ -155,7 +155,7 @@ def _page_rows(path: Path, *, log: bool = True) -> Iterator[Found]:
 
 
 def _belongs(row: Row, table: str) -> bool:
-    types = _TYPES[table]
+    types = _COLUMN_TYPES[table]
     return (
         len(row) == len(types)
         and all(map(isinstance, row, types))

@@ -2,8 +2,8 @@
 
 A closed terminal, a power cut or ``kill -9`` ends a run in the middle of a trim. As found can't
 be measured again, and a nudge in the next run would put a false one on record. So a run of the
-same resource and nominal, up to `WITHIN_S` later, continues the interrupted one: with its records,
-the tool's pull, its notes and its last turn.
+same resource and nominal, up to `LONGEST_INTERRUPTION_S` later, continues the interrupted one: with
+its records, the tool's pull, its notes and its last turn.
 """
 
 import os
@@ -21,9 +21,9 @@ from benchwatch.journal.schema import JournalRun
 from benchwatch.journal.trim_entries import PullSample, TrimEntries, json_object
 from benchwatch.snapshot import LoggedEvent, Records
 
-WITHIN_S: Final = 12 * 3600.0
+LONGEST_INTERRUPTION_S: Final = 12 * 3600.0
 """A run that was interrupted longer ago is not continued."""
-ALIVE_S: Final = 120.0
+ALIVE_WITHIN_S: Final = 120.0
 """A run that wrote an entry within this time, or within five gates, and whose process exists, is
 still running. After that time the process must also run this program, because the system uses
 process numbers again."""
@@ -32,10 +32,10 @@ PROGRAM: Final = b"benchwatch"
 STOPPED: Final = "stopped"
 """End reason of a run that was ended at the screen: neither it nor the runs that it continued are
 continued."""
-BY_LIMITS: Final = frozenset({"count reached", "time is up", "settled", "not settled"})
+LIMIT_REASONS: Final = frozenset({"count reached", "time is up", "settled", "not settled"})
 """End reasons of a run that ended by its own limits. It is skipped, unless it had itself continued
 an interrupted run: then the next run can continue both."""
-LONGEST_CHAIN: Final = 100
+LONGEST_CHAIN_RUNS: Final = 100
 """Most interrupted runs, each continuing the one before, that are read."""
 
 
@@ -97,13 +97,13 @@ def _find(
             return None
         silent_s = abs(utc_s - last_s[run.key])  # a clock may have been set back meanwhile
         if (
-            silent_s > WITHIN_S
+            silent_s > LONGEST_INTERRUPTION_S
             or run.end_reason == STOPPED
             or _is_still_written(run, settings, silent_s)
         ):
             return None
         chain = _chain(runs, run)
-        if run.end_reason not in BY_LIMITS or len(chain) > 1:
+        if run.end_reason not in LIMIT_REASONS or len(chain) > 1:
             return _read(journal, chain, last_s[run.key], utc_s)
     return None
 
@@ -111,7 +111,7 @@ def _find(
 def _chain(runs: dict[int, JournalRun], newest: JournalRun) -> list[JournalRun]:
     """Return `newest` and the runs that it continued, oldest first."""
     chain = [newest]
-    while len(chain) < LONGEST_CHAIN:
+    while len(chain) < LONGEST_CHAIN_RUNS:
         before = runs.get(json_object(chain[-1].settings).get("goes_on_with", 0))
         if before is None or before in chain:
             break
@@ -124,7 +124,7 @@ def _is_still_written(run: JournalRun, settings: dict[str, Any], silent_s: float
     process = settings.get("process")
     if run.ended_utc_s is not None:
         return False
-    is_recent = silent_s <= max(ALIVE_S, 5.0 * (run.gate_s or 0.0))
+    is_recent = silent_s <= max(ALIVE_WITHIN_S, 5.0 * (run.gate_s or 0.0))
     if not isinstance(process, int) or process <= 0 or os.name != "posix":
         return is_recent and (process is None or os.name != "posix")
     if process == os.getpid():

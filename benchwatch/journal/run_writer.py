@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 from benchwatch.journal.schema import JournalRun, settings_text
-from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, PULL, PullSample
+from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, PULL_KIND, PullSample
 from benchwatch.journal.writer import Journal, new_key
 from benchwatch.plan import Plan
 from benchwatch.reading import Entry, Note
@@ -84,7 +84,7 @@ class RunWriter:
         """
         if samples and samples != self._samples:
             self._samples = samples
-            self._put(utc_s, elapsed_s, PULL, json.dumps({"samples": samples}))
+            self._put(utc_s, elapsed_s, PULL_KIND, json.dumps({"samples": samples}))
 
     def _put(self, utc_s: float, elapsed_s: float, kind: str, document: str) -> None:
         self.write(

@@ -4,7 +4,7 @@ import sqlite3
 from pathlib import Path
 from typing import Final
 
-WHY: Final = {
+PREDICATES: Final = {
     sqlite3.SQLITE_BUSY: "is locked by another program",
     sqlite3.SQLITE_LOCKED: "is locked by another program",
     sqlite3.SQLITE_FULL: "can't grow: the disk is full",
@@ -28,5 +28,5 @@ def code(error: sqlite3.Error) -> int:
 
 def sentence(path: Path, error: Exception) -> str:
     """Return the message on `error` of the journal at `path`, without a full stop."""
-    why = WHY.get(code(error)) if isinstance(error, sqlite3.Error) else None
+    why = PREDICATES.get(code(error)) if isinstance(error, sqlite3.Error) else None
     return f"the journal {why or f'fails: {error}'} ({path})"

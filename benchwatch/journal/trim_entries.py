@@ -14,7 +14,7 @@ from benchwatch.quantity import format_duration, printable
 from benchwatch.reading import AS_LEFT, TOOL_WORDS, RecordKind
 from benchwatch.snapshot import LoggedEvent, LoggedKind, Records
 
-PULL: Final = "pull"
+PULL_KIND: Final = "pull"
 """Kind of the note that holds the measured pulls of the tool."""
 KEPT_BY_ITSELF: Final = "kept by itself"
 """Kind of the note that marks the as found before it as recorded automatically."""
@@ -83,7 +83,7 @@ class TrimEntries:
             self._take_record(utc_s, OffsetRecord.from_dict(json_object(document)))
         elif kind == KEPT_BY_ITSELF:
             self._kept_by_itself()
-        elif kind == PULL:
+        elif kind == PULL_KIND:
             samples = json_object(document)["samples"]
             self.samples = tuple((float(size), _optional(u)) for size, u in samples)
         elif kind == "mark":

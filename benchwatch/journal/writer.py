@@ -19,22 +19,22 @@ from typing import Final
 from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import JournalError
 from benchwatch.journal.backlog import Backlog, write_elsewhere
-from benchwatch.journal.damaged_file import DAMAGE, BackgroundRecovery, DamageCheck, damage
+from benchwatch.journal.damaged_file import DAMAGE_CODES, BackgroundRecovery, DamageCheck, damage
 from benchwatch.journal.journal_file import alone, check_name
-from benchwatch.journal.open_file import LOG_BYTES, OpenFile
+from benchwatch.journal.open_file import LARGE_LOG_BYTES, OpenFile
 from benchwatch.journal.schema import JournalRun, copy_events, count_events, event_row, run_row
 from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, code, sentence
 from benchwatch.reading import Entry
 
-BACKLOG: Final = 100_000
+BACKLOG_EVENTS: Final = 100_000
 """Most events kept in memory while the file can't be written; then the oldest are dropped."""
 RETRY_S: Final = 1.0
 SYNC_S: Final = 5.0
 """How often all written events are forced to the disk, and not only passed to the system: a power
 cut loses at most so many seconds."""
-LEAVE_S: Final = 1.0
+CLOSE_WAIT_S: Final = 1.0
 """Longest wait, on closing, for another program that opens or closes the journal."""
-STOP_S: Final = 1.0
+THREAD_STOP_S: Final = 1.0
 """Longest wait, on closing, for the threads that check the file and recover a damaged one."""
 
 _TRANSIENT: Final = frozenset({sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_FULL})
@@ -64,7 +64,7 @@ class Journal:
         path: Path,
         *,
         clock: Clock | None = None,
-        backlog: int = BACKLOG,
+        backlog: int = BACKLOG_EVENTS,
         ours: bool = False,
     ) -> None:
         self.path = path
@@ -155,11 +155,11 @@ class Journal:
             trouble, left = self.trouble, self.not_on_disk
             for thread in (self._recovery, self._check):
                 if thread is not None:
-                    thread.stop(STOP_S)
+                    thread.stop(THREAD_STOP_S)
             there = left and write_elsewhere(
                 self.path, min(self._runs, default=0), self._write_waiting
             )
-            with contextlib.suppress(TimeoutError), alone(self.path, LEAVE_S):
+            with contextlib.suppress(TimeoutError), alone(self.path, CLOSE_WAIT_S):
                 self._close_files()
             self._close_files()
         if left or trouble:
@@ -192,7 +192,7 @@ class Journal:
                 "and what can be read of the old one is carried over."
             )
             if self._recovery is not None:
-                self._recovery.stop(STOP_S)
+                self._recovery.stop(THREAD_STOP_S)
             self._recovery = BackgroundRecovery(self._file.aside, self.path, self.notices.append)
 
     def _sync_soon(self) -> None:
@@ -206,7 +206,7 @@ class Journal:
         if self._check is not None and self._check.damaged == self._file.inode:
             raise damage()
         kept = self._file.sync()
-        if kept >= LOG_BYTES and not self._log_grows:
+        if kept >= LARGE_LOG_BYTES and not self._log_grows:
             self._log_grows = True
             self.notices.append(
                 f"another program reads the journal and keeps the log beside it from being "
@@ -234,7 +234,11 @@ class Journal:
         self.trouble = str(error).rstrip(".") if ours else sentence(self.path, error)
         self._next_try_s = self._clock.monotonic() + RETRY_S
         transient = isinstance(error, sqlite3.Error) and code(error) in _TRANSIENT
-        if self._file is not None and isinstance(error, sqlite3.Error) and code(error) in DAMAGE:
+        if (
+            self._file is not None
+            and isinstance(error, sqlite3.Error)
+            and code(error) in DAMAGE_CODES
+        ):
             self._damaged = self._file.inode
         if self._file is not None and not transient:
             self._file.close()

@@ -5,7 +5,7 @@ from typing import Final
 
 from benchwatch.errors import NoReadings
 from benchwatch.estimate.trim.as_found import (
-    LEAST_READINGS,
+    FEWEST_READINGS,
     USUAL_HORIZON_S,
     QuietStretch,
     least_motion,
@@ -21,9 +21,9 @@ TOOL_ON: Final = "tool on the trimmer"
 STILL_MOVING: Final = "still moving by more than asked"
 NOT_KNOWN_SETTLED: Final = "not yet known to have settled"
 
-MOTION_DIGITS: Final = 0.1
+DRIFT_ROUNDING_SHARE: Final = 0.1
 """The drift in a caution is rounded as if its uncertainty were this part of it."""
-SURELY_MOVING: Final = 10.0
+SURELY_MOVING_U: Final = 10.0
 """Without any limit, a drift of more than so many standard uncertainties of the offset is a reason
 for a caution."""
 
@@ -56,7 +56,7 @@ def cautions(kind: RecordKind, now: Snapshot, at_s: float) -> tuple[str, ...]:
     settle, estimate = now.numbers.settle, now.numbers.estimate
     if settle is not None and settle.state != "settled":
         reasons.append(STILL_MOVING if settle.state == "warming" else NOT_KNOWN_SETTLED)
-    if estimate is not None and estimate.readings < LEAST_READINGS:
+    if estimate is not None and estimate.readings < FEWEST_READINGS:
         reasons.append(f"from {how_many(estimate.readings, 'reading')} only")
     return tuple(reasons)
 
@@ -76,9 +76,9 @@ def cautions_of_quiet(quiet: QuietStretch, tolerance: float | None) -> tuple[str
         reasons.append(NOT_KNOWN_SETTLED)
     elif quiet.settle is None:
         motion = least_motion(quiet.drift, USUAL_HORIZON_S)
-        allowed = SURELY_MOVING * (quiet.estimate.u or 0.0) if tolerance is None else tolerance
+        allowed = SURELY_MOVING_U * (quiet.estimate.u or 0.0) if tolerance is None else tolerance
         if motion > allowed:
-            change = write_fraction(motion, MOTION_DIGITS * motion, digits=1)
+            change = write_fraction(motion, DRIFT_ROUNDING_SHARE * motion, digits=1)
             size = f"{change.digits.lstrip('+')} {change.unit}"
             reasons.append(f"still moving by {size} or more in {format_duration(USUAL_HORIZON_S)}")
     if quiet.passed_over is not None:

@@ -14,7 +14,7 @@ from benchwatch.quantity import OffsetUnit, format_duration, how_many, printable
 from benchwatch.reading import INTERNAL_TIMEBASE, Gap, Reading
 from benchwatch.snapshot import LoggedEvent, LoggedKind
 
-KEPT: Final = 500
+ENTRIES_KEPT: Final = 500
 """Newest entries held for display; the journal has all."""
 SETTLE_WORDS: Final = {
     "settled": "settled",
@@ -25,10 +25,10 @@ SETTLE_WORDS: Final = {
 
 BY_TOOL: Final = "by the tool"
 """Text of a step that was the tool's pull and not a turn; it is shown after the size."""
-WRITE_SHARE: Final = 0.5
+WRITE_AT_ONCE_U: Final = 0.5
 """A nudge whose estimate was refined is written to the journal again at once when its size or u has
 changed by more than this part of the u written last."""
-WRITE_READINGS: Final = 8
+WRITE_AFTER_READINGS: Final = 8
 """After a smaller change, it is written again once it stays the same for so many readings."""
 
 
@@ -98,7 +98,7 @@ class EventLog:
 
         `utc_s` is the time of that entry, Unix seconds.
         """
-        self.newest = (*earlier.notes, *self.newest)[-KEPT:]
+        self.newest = (*earlier.notes, *self.newest)[-ENTRIES_KEPT:]
         self.add_text(utc_s, 0.0, "setting", resumed_words(earlier, utc_s))
 
     def add_text(self, utc_s: float, elapsed_s: float, kind: LoggedKind, text: str) -> None:
@@ -151,7 +151,7 @@ class EventLog:
             self._update(numbers.last_nudge)
         elif self._unwritten is not None:
             self._unchanged += 1
-            if self._unchanged >= WRITE_READINGS:
+            if self._unchanged >= WRITE_AFTER_READINGS:
                 self._write_again()
         self._nudge = numbers.last_nudge
         settle = numbers.settle
@@ -174,7 +174,7 @@ class EventLog:
                     self.newest = (*self.newest[:place], new, *self.newest[place + 1 :])
                     self._unwritten, self._unchanged = new, 0
                     written = self._written
-                    by = 0.0 if written is None else WRITE_SHARE * (written.u or 0.0)
+                    by = 0.0 if written is None else WRITE_AT_ONCE_U * (written.u or 0.0)
                     if written is None or nudge.differs(written, by):
                         self._write_again()
                 return
@@ -192,4 +192,4 @@ class EventLog:
         if self._write is not None:
             self._write(entry)
         place = bisect_right(self.newest, entry.elapsed_s, key=lambda one: one.elapsed_s)
-        self.newest = (*self.newest[:place], entry, *self.newest[place:])[-KEPT:]
+        self.newest = (*self.newest[:place], entry, *self.newest[place:])[-ENTRIES_KEPT:]

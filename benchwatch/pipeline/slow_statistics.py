@@ -27,7 +27,7 @@ from benchwatch.estimate.stability import (
     octave_factors,
     stability_table,
 )
-from benchwatch.estimate.stability.live_bridges import LONGEST, LiveBridges
+from benchwatch.estimate.stability.live_bridges import LONGEST_GAP_READINGS, LiveBridges
 from benchwatch.estimate.stability.time_grid import phase_on_grid
 from benchwatch.pipeline.history import History
 from benchwatch.snapshot import Change, ElsewhereNow, StabilityNow, Trace, WarmUp
@@ -35,21 +35,21 @@ from benchwatch.snapshot import Change, ElsewhereNow, StabilityNow, Trace, WarmU
 DITHER_SPAN_S: Final = 60.0
 INTERVAL_READINGS: Final = 16
 """Number of readings whose median spacing is taken as the usual interval."""
-UNEVEN: Final = 1.5
+GAP_INTERVALS: Final = 1.5
 """Readings more than so many intervals apart have a gap between them."""
 DRIFT_SPAN_S: Final = 3600.0
 """Longest span from which a linear drift is removed; over longer ones drift is not linear."""
 DETREND_EVERY_S: Final = 10.0
 """How often deviations without drift are computed: they change slowly, and over thousands of
 readings they take a tenth of a second."""
-FEWEST: Final = 8
+FEWEST_READINGS: Final = 8
 """Fewest readings for deviations without drift."""
-RECENT: Final = 256
+RECENT_READINGS: Final = 256
 """Newest readings held, because a nudge is confirmed some readings after it was made."""
-MOST_DEFERRED: Final = 256
+MOST_DEFERRED_READINGS: Final = 256
 """Most readings that wait to be added to a series."""
 CURVE_POINTS: Final = 100
-MULTIPLES: Final = (0.1, 0.5, 1.0, 2.0, 10.0, 100.0)
+WORKING_MULTIPLES: Final = (0.1, 0.5, 1.0, 2.0, 10.0, 100.0)
 """Working frequencies as multiples of the nominal, where none were stated."""
 
 
@@ -62,7 +62,7 @@ class StabilityTracker:
         """Deviations since the last nudge or the settling, the later one; None before either."""
         self._why: Change | None = None
         self._change_s = -math.inf
-        self._newest: deque[tuple[float, float]] = deque(maxlen=RECENT)
+        self._newest: deque[tuple[float, float]] = deque(maxlen=RECENT_READINGS)
         self._held: tuple[float, float] | None = None
         """A suspect reading, added once the next reading shows that it is no spike."""
         self._detrended: tuple[Deviation, ...] = ()
@@ -158,7 +158,7 @@ class _DeferredSeries:
 
     def add(self, elapsed_s: float, offset: float) -> None:
         self._events.append((elapsed_s, offset))
-        if len(self._events) > MOST_DEFERRED:
+        if len(self._events) > MOST_DEFERRED_READINGS:
             self.series()
 
     def gap(self, lasted_s: float | None) -> None:
@@ -196,7 +196,7 @@ class _DeviationSeries:
                 self._start()
             return
         steps = (elapsed_s - self.last_s) / self.interval_s
-        if steps > UNEVEN:
+        if steps > GAP_INTERVALS:
             self._lose(self._live, round(steps) - 1, offset)
         self.last_s, self._last = elapsed_s, offset
         self._live.add(offset)
@@ -206,7 +206,9 @@ class _DeviationSeries:
         if self._live is None:
             self._first.clear()
             self.readings = 0
-        elif lasted_s is None or lasted_s > (LONGEST + UNEVEN) * self.interval_s:
+        elif (
+            lasted_s is None or lasted_s > (LONGEST_GAP_READINGS + GAP_INTERVALS) * self.interval_s
+        ):
             self._live.gap()
             self._bridges.gap()
             self._last = math.nan
@@ -222,7 +224,7 @@ class _DeviationSeries:
 
     def _lose(self, live: LiveDeviations, lost: int, offset: float) -> None:
         """Fill a few lost readings with the mean of their neighbours; start anew after many."""
-        if lost > LONGEST or not math.isfinite(self._last):
+        if lost > LONGEST_GAP_READINGS or not math.isfinite(self._last):
             live.gap()
             self._bridges.gap()
             return
@@ -247,11 +249,11 @@ def _without_drift(series: _DeviationSeries, history: History) -> tuple[Deviatio
     known = history.buckets(DRIFT_SPAN_S)
     single = (known.readings == 1) & (known.end_s >= series.began_s)
     times, offset = known.end_s[single], known.mean[single]
-    if not series.span_s or len(times) < FEWEST:
+    if not series.span_s or len(times) < FEWEST_READINGS:
         return ()
     line = fit_line(times, offset)
     level = offset - line.slope * (times - times[-1])
-    breaks = np.flatnonzero(np.diff(times) > UNEVEN * series.interval_s) + 1
+    breaks = np.flatnonzero(np.diff(times) > GAP_INTERVALS * series.interval_s) + 1
     names = [kind.name for kind in LIVE_KINDS]
     phase = phase_on_grid(times, level, breaks, series.interval_s)
     return stability_table(phase, series.interval_s, names, octave_factors(phase.points))
@@ -283,11 +285,11 @@ def elsewhere_now(
     Args:
         estimate: the present offset.
         nominal_hz: the nominal.
-        at_hz: the frequencies; empty: `MULTIPLES` of the nominal.
+        at_hz: the frequencies; empty: `WORKING_MULTIPLES` of the nominal.
     """
     if estimate is None or not nominal_hz > 0:
         return None
-    where = at_hz or [factor * nominal_hz for factor in MULTIPLES]
+    where = at_hz or [factor * nominal_hz for factor in WORKING_MULTIPLES]
     u = estimate.u
     return ElsewhereNow(
         elsewhere(estimate.offset, nominal_hz, where, u),

@@ -13,7 +13,15 @@ from benchwatch.estimate.trim.as_found import AsFound, QuietStretch
 from benchwatch.estimate.trim.landing import DEFAULT_HOLD_S, Landing, LandingNow
 from benchwatch.estimate.trim.learned_turns import LearnedTurns
 from benchwatch.estimate.trim.tool_pull import ToolPull, ToolState
-from benchwatch.estimate.trim.trim_hint import Hint, anew, at_rest, direction, hint, judge, lifts
+from benchwatch.estimate.trim.trim_hint import (
+    Hint,
+    at_rest,
+    direction,
+    hint,
+    judge,
+    lifts,
+    restarted,
+)
 from benchwatch.snapshot import TrimNow
 
 PUT_ON: Final = "the tool is on the trimmer"
@@ -168,7 +176,7 @@ class TrimTracker:
         aimed = (pull is not None or not tool.on) and not touched
         return TrimNow(
             direction=direction(estimate, self._tolerance, aim),
-            judgement=anew(judgement) if touched else judgement,
+            judgement=restarted(judgement) if touched else judgement,
             hint=None
             if touched
             else self._by_turns(hint(estimate, self._newest_turn.turn, aim, aim_u)),

@@ -16,7 +16,7 @@ from benchwatch_drivers.profile.profile_counter import ProfileCounter
 from benchwatch_drivers.profile.profile_file import read_profile
 from benchwatch_drivers.profile.profile_line import LineReader
 
-BUNDLED: Final = Path(__file__).parent / "profiles"
+PROFILES_FOLDER: Final = Path(__file__).parent / "profiles"
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class ProfileDriver:
 
 def bundled() -> Sequence[Path]:
     """List the profiles that come with the program, by name."""
-    return sorted(BUNDLED.glob("*.toml"))
+    return sorted(PROFILES_FOLDER.glob("*.toml"))
 
 
 def load(path: Path) -> ProfileDriver:

@@ -4,17 +4,17 @@ from collections import deque
 from decimal import Decimal
 from typing import Final
 
-PERIODS: Final = 1.25
+EQUAL_AFTER_PERIODS: Final = 1.25
 """A result unchanged for this many measuring periods is a new one of equal value."""
-LATE: Final = 1.5
+LATE_AFTER_PERIODS: Final = 1.5
 """After so many measuring periods since the last result, one was missed."""
 DEAD_TIME_S: Final = 1.0
 """No counter pauses longer between two gates; less than the margin of a missed reading."""
 UNKNOWN_PERIOD_S: Final = 1.0
 """Without a gate or a change yet, an unchanged result is reported as a repeat this often."""
-DIGITS: Final = 3
+NEAR_DIGITS: Final = 3
 """Where neighbouring results differ by no more than so many last digits, equal ones are usual."""
-EVIDENCE: Final = 4
+FEWEST_DIFFERENCES: Final = 4
 """So many differences must be known before an equal result counts as implausible."""
 
 
@@ -66,11 +66,11 @@ class RepeatDetector:
             period_s = self.gate_s + DEAD_TIME_S
         if self._value is None or period_s is None:
             return False
-        return at_s - self._accepted_s > LATE * period_s
+        return at_s - self._accepted_s > LATE_AFTER_PERIODS * period_s
 
     def _wait_s(self) -> float | None:
         """Return how long to wait before judging an unchanged result; None when not known."""
-        learned_s = None if self._shortest_s is None else PERIODS * self._shortest_s
+        learned_s = None if self._shortest_s is None else EQUAL_AFTER_PERIODS * self._shortest_s
         if self.gate_s is None:
             return learned_s
         longest_s = self.gate_s + DEAD_TIME_S
@@ -88,4 +88,4 @@ class RepeatDetector:
         self._accepted_s = at_s
 
     def _equal_is_plausible(self) -> bool:
-        return len(self._steps) < EVIDENCE or min(self._steps) <= DIGITS
+        return len(self._steps) < FEWEST_DIFFERENCES or min(self._steps) <= NEAR_DIGITS

@@ -14,15 +14,15 @@ from benchwatch.errors import LinkLost, ReplyError, ReplyTimeout
 from benchwatch.quantity import printable
 
 IDENTITY_TIMEOUT_S: Final = 2.0
-LATE_S: Final = 0.25
+LATEST_ANSWER_S: Final = 0.25
 """An answer comes at most so long after the end of its gate."""
-STOOD_STILL_S: Final = 0.5
+LONGEST_UNREAD_S: Final = 0.5
 """After a longer time without a read it is unknown when an answer came."""
-USUAL: Final = 3
+USUAL_ANSWERS: Final = 3
 """So many answers in a row, if they took equally long, give the usual time of an answer."""
-EQUALLY: Final = 0.2
+EQUAL_SHARE: Final = 0.2
 """Fraction by which the times of these answers may differ."""
-COPIES: Final = 3
+MOST_COPIES: Final = 3
 """After so many equal answers sooner than a gate, the counter is quicker than it reports."""
 
 
@@ -57,7 +57,7 @@ class AnswerTimes:
         """The least time of an answer; a lower bound where the gate is unknown."""
         self._suspected_s: float | None = None
         """Time of an answer that was taken for a copy, until another answer comes after it."""
-        self._awaited_s: deque[float] = deque(maxlen=USUAL)
+        self._awaited_s: deque[float] = deque(maxlen=USUAL_ANSWERS)
         """Times of the newest answers that were read as they came."""
         self._copies = 0
         """Answers in a row that equalled the one before and came sooner than a gate."""
@@ -75,7 +75,7 @@ class AnswerTimes:
 
     def may_be_copy(self, text: str, took_s: float, soon_s: float, *, after_missed: bool) -> bool:
         """Return whether an answer came so soon that it may be an old one; count it if so."""
-        if self._copies >= COPIES or took_s >= soon_s:
+        if self._copies >= MOST_COPIES or took_s >= soon_s:
             return False
         if not (after_missed or text == self.newest):
             return False
@@ -88,9 +88,9 @@ class AnswerTimes:
 
     def accept(self, text: str, took_s: float, soon_s: float) -> None:
         """Update the times by an answer that is used."""
-        if self._copies < COPIES:
+        if self._copies < MOST_COPIES:
             is_quick = took_s < soon_s and self.newest is not None
-            self._copies = COPIES if is_quick else 0
+            self._copies = MOST_COPIES if is_quick else 0
         self._quickest_s = min(self._quickest_s, took_s) if self.newest else took_s
         self.newest = text
 
@@ -101,7 +101,10 @@ class AnswerTimes:
     def usual_s(self) -> float | None:
         """Return the usual time of an answer, in seconds; None where it is not known."""
         usual_s = min(self._awaited_s, default=0.0)
-        if len(self._awaited_s) < USUAL or max(self._awaited_s) - usual_s > EQUALLY * usual_s:
+        if (
+            len(self._awaited_s) < USUAL_ANSWERS
+            or max(self._awaited_s) - usual_s > EQUAL_SHARE * usual_s
+        ):
             return None
         return usual_s
 
@@ -147,7 +150,7 @@ class SynchronisedQuery:
             ReplyError: also where it is unknown when the answer came.
         """
         answer = self._answer(question, timeout_s)
-        if self.link.unpolled_s > STOOD_STILL_S:
+        if self.link.unpolled_s > LONGEST_UNREAD_S:
             raise self._stood_still()
         return answer
 
@@ -176,7 +179,7 @@ class SynchronisedQuery:
         An answer that comes too soon and equals the one before is a second copy of it, and the
         answer to this query is still to come. One that comes too soon after a missed answer is the
         missed one. If no other answer comes, the counter is quicker than before, or than its gate,
-        and has measured the same again; after `COPIES` of these, such answers are used.
+        and has measured the same again; after `MOST_COPIES` of these, such answers are used.
 
         Raises:
             ReplyError: the answer to the query before came too late, and was dropped.
@@ -195,7 +198,7 @@ class SynchronisedQuery:
         ):
             after_missed = False
             try:
-                text = self._read_on(asked_s + due_s + LATE_S - self.link.now())
+                text = self._read_on(asked_s + due_s + LATEST_ANSWER_S - self.link.now())
             except ReplyTimeout:
                 self._is_behind_copy = True
                 self._times.suspect(answer.arrived_s - asked_s)
@@ -211,13 +214,13 @@ class SynchronisedQuery:
             ReplyError: the time is unknown; or the answer may be a copy of the one before.
         """
         link = self.link
-        if link.unpolled_s <= STOOD_STILL_S:
+        if link.unpolled_s <= LONGEST_UNREAD_S:
             self._times.awaited(link.now() - asked_s)
             return Answer(text=text, arrived_s=link.now())
         usual_s = self._times.usual_s()
         if usual_s is None or text == self._times.newest:
             raise self._stood_still()
-        came_s, slack_s = asked_s + usual_s, EQUALLY * usual_s
+        came_s, slack_s = asked_s + usual_s, EQUAL_SHARE * usual_s
         if not link.fetched_s - link.unpolled_s - slack_s <= came_s <= link.fetched_s:
             raise self._stood_still()
         return Answer(text=text, arrived_s=came_s, waited=True)

@@ -8,7 +8,7 @@ from profile_kit import MINIMUM, TalkingLink, asked, bundled_profile, profile_of
 
 from benchwatch.counter import Setup, TimeBase
 from benchwatch.errors import LinkLost, NotACounter, ReplyError, ReplyTimeout, UsageError
-from benchwatch_drivers.profile.profile_counter import ODD_LINES, ProfileCounter
+from benchwatch_drivers.profile.profile_counter import MOST_ODD_LINES, ProfileCounter
 from benchwatch_simulators.fake_bus import GARBAGE, HUGE, MUTE, FakeLink, Reply
 
 TERSE = "F  10.0000024E+06"
@@ -424,7 +424,7 @@ def test_something_else_than_the_profile_says_is_no_counter() -> None:
     """After a handful of odd lines and no reading the operator is told to choose again."""
     counter, _ = talking("talk-only", [(float(t), "hello") for t in range(9)])
 
-    for _ in range(ODD_LINES - 1):
+    for _ in range(MOST_ODD_LINES - 1):
         with pytest.raises(ReplyError):
             counter.measure(2.5)
     with pytest.raises(NotACounter, match="Choose another driver"):

@@ -7,7 +7,7 @@ from profile_kit import MINIMUM, write_profile
 
 from benchwatch.errors import DriverError
 from benchwatch_drivers.bundled_profiles import bundled, load
-from benchwatch_drivers.profile.profile_file import LARGEST_FILE, read_profile
+from benchwatch_drivers.profile.profile_file import LARGEST_FILE_BYTES, read_profile
 from benchwatch_drivers.profile.profile_keys import PROFILE
 
 QUERY = MINIMUM.replace('"stream"', '"query"') + '\n[reading]\ncommand = "READ?"\n'
@@ -217,7 +217,7 @@ def test_a_profile_may_rely_on_the_end_of_the_line_if_it_says_so(tmp_path: Path)
 
 @pytest.mark.parametrize(
     "data",
-    [b"\xff\xfe\x00", b"a" * (LARGEST_FILE + 1), b"[" * 5000, b"", b"x = \x1b[31m"],
+    [b"\xff\xfe\x00", b"a" * (LARGEST_FILE_BYTES + 1), b"[" * 5000, b"", b"x = \x1b[31m"],
     ids=["no text", "huge", "deep", "empty", "escape"],
 )
 def test_what_is_no_profile_at_all_is_refused(tmp_path: Path, data: bytes) -> None:

@@ -16,7 +16,7 @@ from program_kit import COMMAND
 
 from benchwatch.errors import DriverError
 from benchwatch_drivers.bundled_profiles import bundled, load
-from benchwatch_drivers.profile.patterns import LONGEST_LINE, Pattern, PatternFault
+from benchwatch_drivers.profile.patterns import MOST_CHARACTERS, Pattern, PatternFault
 from benchwatch_drivers.profile.profile_file import read_profile
 
 FREEZING = [
@@ -40,12 +40,12 @@ FREEZING = [
 LINES = [
     "F=10000000.0231" + " a" * 92,
     "F=10000000.0231 " + "a" * 180,
-    "a" * LONGEST_LINE,
-    "1" * LONGEST_LINE,
+    "a" * MOST_CHARACTERS,
+    "1" * MOST_CHARACTERS,
     "hz=" + "1" * 190,
     "REF " + "A" * 190,
     "ab" * 100,
-    " " * LONGEST_LINE,
+    " " * MOST_CHARACTERS,
 ]
 SLOW_S = 0.5
 """Of computing, for one line and pattern; some hundredths are measured at most."""
@@ -111,8 +111,8 @@ def test_what_is_longer_than_any_line_is_not_even_tried() -> None:
     """A counter may send anything."""
     anything = Pattern(".*")
 
-    assert anything.match("9" * LONGEST_LINE) is not None
-    assert anything.match("9" * (LONGEST_LINE + 1)) is None
+    assert anything.match("9" * MOST_CHARACTERS) is not None
+    assert anything.match("9" * (MOST_CHARACTERS + 1)) is None
 
 
 @pytest.mark.parametrize(

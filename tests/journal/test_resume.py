@@ -24,7 +24,7 @@ from benchwatch.estimate.results import Nudge
 from benchwatch.journal import Journal
 from benchwatch.journal.resume import InterruptedRun, find_interrupted
 from benchwatch.journal.schema import JournalRun
-from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, PULL
+from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, PULL_KIND
 from benchwatch.pipeline.event_log import resumed_words
 from benchwatch.pipeline.record_keeper import journal_record
 from benchwatch.pipeline.trim_tracker import TrimTracker
@@ -180,7 +180,7 @@ def made_journal(
             counter="main",
             utc_s=began_s + 40.0,
             elapsed_s=40.0,
-            kind=PULL,
+            kind=PULL_KIND,
             document='{"samples": [[6e-9, 1e-10], [5e-9, null]]}',
         ),
         Note(counter="main", utc_s=began_s + 50.0, elapsed_s=50.0, kind="nudge", document=nudge),
@@ -197,7 +197,7 @@ def made_journal(
             counter="main",
             utc_s=began_s + 54.0,
             elapsed_s=54.0,
-            kind=PULL,
+            kind=PULL_KIND,
             document='{"samples": "many"}',
         ),
         *(

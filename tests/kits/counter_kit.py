@@ -279,7 +279,7 @@ def unix_time(text: str) -> float:
 OFTEN = f"""
 from benchwatch.acquire import settings_poller
 settings_poller.POLL_INTERVAL_S /= 16
-settings_poller.OLD_S /= 16
+settings_poller.OLD_SETTING_S /= 16
 {PROGRAM}
 """
 """The program, with settings polled more often, so that no test waits for that."""

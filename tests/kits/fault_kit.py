@@ -23,7 +23,7 @@ from benchwatch.acquire import Acquisition, CounterStatus
 from benchwatch.clock import SystemClock
 from benchwatch.counter import Counter, Link, Setup
 from benchwatch.reading import UNFIT, Gap, Reading
-from benchwatch_drivers.bundled_profiles import BUNDLED, load
+from benchwatch_drivers.bundled_profiles import PROFILES_FOLDER, load
 from benchwatch_simulators.bench.simulated_bench import ServedBench, open_bench
 
 NOMINAL = Decimal(10_000_000)
@@ -290,7 +290,7 @@ def _quick_profile(name: str, folder: Path) -> Path:
 
 def _write_quick_profile(name: str, folder: Path) -> None:
     """Copy the profile of an interval counter, for pulses that come sooner."""
-    text = (BUNDLED / f"{name}.toml").read_text("utf-8")
+    text = (PROFILES_FOLDER / f"{name}.toml").read_text("utf-8")
     _quick_profile(name, folder).write_text(
         text.replace('"1 s"', f'"{PULSE_S} s"')
         .replace("2.5000000123E-1", "2.5E-3")

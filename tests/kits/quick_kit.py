@@ -49,6 +49,6 @@ benchwatch.clock.SystemClock = lambda: clock
 # Sockets wait by the computer's clock: what is no stall there is none here.
 import benchwatch.bus.session, benchwatch_drivers.synchronised_query
 benchwatch.bus.session.STALL_S *= 4 * {speed}
-benchwatch_drivers.synchronised_query.STOOD_STILL_S *= {speed}
+benchwatch_drivers.synchronised_query.LONGEST_UNREAD_S *= {speed}
 {PROGRAM}
 """

@@ -32,13 +32,13 @@ from benchwatch.estimate.uncertainty.uncertainty_budget import coverage_factor
 Law = Literal["logarithmic", "linear"]
 
 LN10: Final = math.log(10.0)
-CLEAR: Final = 8.0
+CLEAR_AICC_MARGIN: Final = 8.0
 """Difference in AICc above which a law is called the better one."""
-FEWEST_TO_CHOOSE: Final = 6
+FEWEST_VISITS_TO_CHOOSE: Final = 6
 """Fewest visits for which a law is called the better one."""
 EARLIER_DAYS: Final = (30.0, 365.0)
 """How much earlier than assumed ageing may have begun, where its beginning is not known."""
-ROUNDING: Final = 1e-13
+ROUNDING_SHARE: Final = 1e-13
 """Residuals below this part of the largest offset are rounding, not scatter."""
 
 
@@ -116,7 +116,7 @@ class Ageing:
 
     @property
     def told_apart(self) -> bool:
-        """Whether `best` is called the better law, by `CLEAR` and `FEWEST_TO_CHOOSE`."""
+        """Whether `best` is clearly the better law, and there are visits enough to say so."""
         return self.aicc_margin is not None and _clear(self.aicc_margin, self.best.visits)
 
     def spread(self) -> AgeingSpread | None:
@@ -193,13 +193,13 @@ def fit_ageing(
 def _fit(law: Law, x: FloatArray, y: FloatArray) -> AgeingFit:
     """Fit a line; residuals of the size of rounding errors count as no scatter."""
     line = fit_line(x, y)
-    if line.residual_sd <= ROUNDING * float(np.abs(y).max()):
+    if line.residual_sd <= ROUNDING_SHARE * float(np.abs(y).max()):
         line = replace(line, residual_sd=0.0, u_slope=0.0, u_level=0.0)
     return AgeingFit(law, line)
 
 
 def _clear(margin: float, visits: int) -> bool:
-    return visits >= FEWEST_TO_CHOOSE and margin > CLEAR
+    return visits >= FEWEST_VISITS_TO_CHOOSE and margin > CLEAR_AICC_MARGIN
 
 
 def _margin(one: AgeingFit, two: AgeingFit) -> float:

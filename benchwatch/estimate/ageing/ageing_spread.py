@@ -20,13 +20,13 @@ import numpy as np
 
 from benchwatch.estimate.array_types import FloatArray
 
-AMOUNTS: Final = 10.0 ** np.arange(0.0, 3.6, 0.5)
+LAW_SDS: Final = 10.0 ** np.arange(0.0, 3.6, 0.5)
 """Standard deviations that a law adds over the visits, in units of the scatter of a visit."""
-WALKS: Final = np.concatenate(([0.0], 10.0 ** np.arange(-0.5, 2.6, 0.5)))
+WALK_VARIANCES: Final = np.concatenate(([0.0], 10.0 ** np.arange(-0.5, 2.6, 0.5)))
 """Variances that the walk adds over the visits, in units of the variance of the scatter."""
-NO_WALK: Final = 0.4
+NO_WALK_PRIOR: Final = 0.4
 """Prior probability that there is no walk."""
-SINGLE: Final = 0.6
+SINGLE_LAW_PRIOR: Final = 0.6
 """Prior probability of a single law, shared evenly by both; the rest is for both at once."""
 MOST_VISITS: Final = 60
 """Where there are more visits, neighbours are joined into this many means."""
@@ -143,16 +143,16 @@ def _joined(values: FloatArray) -> FloatArray:
 def _hypotheses(earlier: Sequence[float]) -> tuple[FloatArray, FloatArray]:
     """Return every hypothesis, as in `AgeingSpread.laws`, and its prior probability, (h,)."""
     rows, prior = [], []
-    for amount in (AMOUNTS**2).tolist():
-        for walk in WALKS.tolist():
-            some = (1.0 - NO_WALK) / (WALKS.size - 1) if walk else NO_WALK
+    for amount in (LAW_SDS**2).tolist():
+        for walk in WALK_VARIANCES.tolist():
+            some = (1.0 - NO_WALK_PRIOR) / (WALK_VARIANCES.size - 1) if walk else NO_WALK_PRIOR
             rows.append((0.0, amount, walk, 0.0))
-            prior.append(some * SINGLE / 2.0)
+            prior.append(some * SINGLE_LAW_PRIOR / 2.0)
             for e in earlier:
                 rows += [(amount, 0.0, walk, e), (amount, amount, walk, e)]
                 prior += [
-                    some * SINGLE / 2.0 / len(earlier),
-                    some * (1.0 - SINGLE) / len(earlier),
+                    some * SINGLE_LAW_PRIOR / 2.0 / len(earlier),
+                    some * (1.0 - SINGLE_LAW_PRIOR) / len(earlier),
                 ]
     return np.array(rows), np.array(prior)
 

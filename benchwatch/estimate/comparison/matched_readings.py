@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray
 
-LONGEST_STEP: Final = 1.5
+LONGEST_STEP_INTERVALS: Final = 1.5
 """Intervals; in a longer step between two matched sets, sets are missing."""
 
 
@@ -33,7 +33,7 @@ def align(
         return matched, float("nan")
     steps = np.diff(times[names[0]][rows[:, 0]])
     interval_s = float(np.median(steps))
-    breaks = np.flatnonzero(steps > LONGEST_STEP * interval_s) + 1
+    breaks = np.flatnonzero(steps > LONGEST_STEP_INTERVALS * interval_s) + 1
     return {
         name: np.insert(offsets[name][rows[:, column]], breaks, np.nan)
         for column, name in enumerate(names)

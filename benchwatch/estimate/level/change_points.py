@@ -25,11 +25,11 @@ import math
 import sys
 from operator import attrgetter
 
-from benchwatch.estimate.level.reading_noise import dust
+from benchwatch.estimate.level.reading_noise import float_rounding
 
-_LOG_STEPS = 2.0 * math.log(500.0)
+_LOG_STEP_RANGE = 2.0 * math.log(500.0)
 """Normalises the density of step sizes, log-uniform over a factor of 500, either sign."""
-_DWELL = 25.0
+_DWELL_READINGS = 25.0
 """Expected readings from one step to the next, in a new run ..."""
 _DWELL_GROWTH = 0.1
 """... and the increase for each reading for which the level has already stood still."""
@@ -37,20 +37,20 @@ _MOST_STEP_ODDS = 0.5
 """Highest prior probability of a step across a gap."""
 _WILD_ODDS = 0.005
 """Prior probability that a reading is a lone wild one, off the level for that reading only."""
-_REPEATS = 3
+_LEVEL_REPEATS = 3
 """Equal readings that make a level while no noise is known."""
 _SHARPNESS = 1.2
 """Power of the probabilities that weigh the runs in level and u."""
-_NEWEST = 2
+_UNSEEN_STEP_READINGS = 2
 """At most so many of the newest readings may follow a step that is too small to be seen ..."""
-_STANDS_OUT = 1.3**2
+_UNSEEN_STEP_VARIANCES = 1.3**2
 """... where they lie farther than this from the level, squared, in variances of their mean. That
 square then counts in the variance of the level ..."""
-_YOUNG = 40.0
+_YOUNG_READINGS = 40.0
 """... in full up to so many readings since the last step, and less and less beyond."""
-_FORGET = 9.2
+_DROPPED_LOG_ODDS = 9.2
 """Runs 10 000 times less likely than the best are dropped."""
-_MOST = 24
+_MOST_RUNS = 24
 """Runs kept."""
 
 
@@ -182,21 +182,21 @@ class ChangePoints:
         """
         best, first = self.best, self.runs[0]
         assert best is not None
-        same = dust(offset)
+        same = float_rounding(offset)
         match = next((run for run in self.runs if abs(offset - run.mean) < same), None)
-        if match is None and best is first and best.readings < _REPEATS:
+        if match is None and best is first and best.readings < _LEVEL_REPEATS:
             match = best
         if match is None:
-            stood = best if best.readings >= _REPEATS else first
+            stood = best if best.readings >= _LEVEL_REPEATS else first
             stood.wild = True
             stood.wild_at = index
-            stood.weight = math.log(_WILD_ODDS * _DWELL)
+            stood.weight = math.log(_WILD_ODDS * _DWELL_READINGS)
             self.runs = [stood, StableRun(index, at_s, offset, 0.0)]
             return
         match.readings += 1
         match.mean += (offset - match.mean) / match.readings
         match.wild = False
-        if match is not best or match.readings >= _REPEATS:
+        if match is not best or match.readings >= _LEVEL_REPEATS:
             match.weight = 0.0
             self.runs = [match]
 
@@ -215,12 +215,12 @@ class ChangePoints:
         runs = self.runs
         variance_degrees = sigma * sigma * degrees
         power = 0.5 * (degrees + 1.0)
-        step_odds = 1.0 / (_DWELL + _DWELL_GROWTH * self.best.readings)
+        step_odds = 1.0 / (_DWELL_READINGS + _DWELL_GROWTH * self.best.readings)
         if self._chances > 1.0:
             step_odds = min(self._chances * step_odds, _MOST_STEP_ODDS)
             self._chances = 1.0
         size = abs(offset - self.mean) / sigma
-        far = 1.0 / (_LOG_STEPS * (size + 1.0))
+        far = 1.0 / (_LOG_STEP_RANGE * (size + 1.0))
         if degrees != self._degrees:
             self._degrees = degrees
             self._student = (
@@ -259,9 +259,9 @@ class ChangePoints:
         runs.append(new)
         if new.weight > most:
             most, best = new.weight, new
-        least = most - _FORGET
+        least = most - _DROPPED_LOG_ODDS
         runs = [run for run in runs if run.weight > least]
-        if len(runs) > _MOST:
+        if len(runs) > _MOST_RUNS:
             runs.remove(min(runs[:-1], key=_weight))
         for run in runs:
             run.weight -= most
@@ -281,11 +281,15 @@ class ChangePoints:
                 weights += weight
                 first += weight * apart
                 second += weight * (square + own)
-                if run.readings <= _NEWEST and square > off and square > _STANDS_OUT * own:
+                if (
+                    run.readings <= _UNSEEN_STEP_READINGS
+                    and square > off
+                    and square > _UNSEEN_STEP_VARIANCES * own
+                ):
                     off = square
         shift = first / weights
         self.mean = best.mean + shift
         spread = second / weights - shift * shift
-        age = min(_YOUNG / best.readings, 1.0)
+        age = min(_YOUNG_READINGS / best.readings, 1.0)
         self.u = math.sqrt(max(spread, 0.0))
         self.unseen_step = age * age * off

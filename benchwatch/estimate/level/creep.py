@@ -15,29 +15,29 @@ from benchwatch.estimate.level.step_fit import PossibleCreep, creep_explains
 from benchwatch.estimate.regression import Point
 from benchwatch.estimate.results import Rest
 
-TAUS: Final = tuple(2.5 * 1.44**place for place in range(7))
+TAU_SPACINGS: Final = tuple(2.5 * 1.44**place for place in range(7))
 """Time constants weighed, in spacings of readings: up to 22."""
-FOLLOWED: Final = 100
+FOLLOWED_READINGS: Final = 100
 """Readings after a turn in which a creep is followed, at most."""
-MOST_SHARE: Final = 0.35
+LARGEST_SHARE: Final = 0.35
 """Part of a turn that may creep; more than this is another turn."""
-SEEN, UNSEEN = 0.95, 0.5
+SHOWN_PROBABILITY, HIDDEN_PROBABILITY = 0.95, 0.5
 """Probability of a creep from which it is shown, and below which it is no longer shown."""
-LEARNED_FROM: Final = 6
+TURNS_KEPT: Final = 6
 """Turns whose creep is kept."""
-_SHARE: Final = 0.12
+_PRIOR_SHARE_SD: Final = 0.12
 """sd of the part of a turn that creeps, before any creep was seen (common practice, no source)."""
-_HAPPENS = 0.5
+_PRIOR_PROBABILITY = 0.5
 """Probability that a turn creeps, before any was seen."""
-_SPREAD_OF_ONE = 0.5
+_SPREAD_SHARE_OF_ONE = 0.5
 """sd of the next turn's creep after a single one was seen, as a part of it."""
-_DRIFTS: Final = 0.05
+_HIDING_DRIFT_SHARE: Final = 0.05
 """A drift of more than this part of the turn in the longest time constant hides a creep."""
-_OVER: Final = 0.5
+_OVER_SHARE_OF_U: Final = 0.5
 """A creep is over when the motion still to come is less than this part of u."""
-_EACH, _EVERY = 8, 4
+_FIRST_READINGS, _UPDATE_EVERY_READINGS = 8, 4
 """Number of first readings that each update the fit; after them one reading in so many does."""
-_NONE, _ENOUGH = 0.2, 24
+_NO_CREEP_PROBABILITY, _NO_CREEP_READINGS = 0.2, 24
 """The search for a creep ends where it is less probable than this after so many readings."""
 
 
@@ -55,13 +55,13 @@ class LearnedCreep:
 def _expected(learned: Sequence[LearnedCreep]) -> CreepPrior:
     """Return the creep expected after earlier ones, as fractions of the turn."""
     if not learned:
-        return CreepPrior(0.0, _SHARE, _HAPPENS)
+        return CreepPrior(0.0, _PRIOR_SHARE_SD, _PRIOR_PROBABILITY)
     shares = [one.share for one in learned]
     n = len(shares)
     mean = math.fsum(shares) / n
     own = math.fsum(one.u**2 for one in learned) / n
     scatter = math.fsum((share - mean) ** 2 for share in shares) / (n - 1) if n > 1 else 0.0
-    spread = max(math.sqrt(scatter + own), _SPREAD_OF_ONE / math.sqrt(n) * abs(mean), 0.01)
+    spread = max(math.sqrt(scatter + own), _SPREAD_SHARE_OF_ONE / math.sqrt(n) * abs(mean), 0.01)
     crept = sum(abs(one.share) > 3.0 * one.u for one in learned)
     return CreepPrior(-mean, spread, (1.0 + crept) / (2.0 + n))
 
@@ -93,15 +93,15 @@ class Creep:
     ) -> None:
         self.at_s = at_s
         self.size = size
-        drifts = abs(slope) * TAUS[-1] * spacing_s
-        self._separable = drifts <= _DRIFTS * abs(size)
+        drifts = abs(slope) * TAU_SPACINGS[-1] * spacing_s
+        self._separable = drifts <= _HIDING_DRIFT_SHARE * abs(size)
         """False where the drift is so large that a creep can't be distinguished from it."""
         self._level0 = level
         self._slope, self._slope_u = slope, slope_u
         self._now_s = at_s
         share = _expected(learned)
         self._fit = CreepFit(
-            [tau * spacing_s for tau in TAUS],
+            [tau * spacing_s for tau in TAU_SPACINGS],
             share._replace(amplitude=share.amplitude * size, sd=share.sd * abs(size)),
         )
         self._shown = False
@@ -131,16 +131,19 @@ class Creep:
     @property
     def fresh(self) -> bool:
         """Whether the last reading has updated the fit."""
-        return self._fit.readings <= _EACH or self._fit.readings % _EVERY == 0
+        return (
+            self._fit.readings <= _FIRST_READINGS
+            or self._fit.readings % _UPDATE_EVERY_READINGS == 0
+        )
 
     @property
     def over(self) -> bool:
         """Whether the fit has ended: the level has come to rest, or never crept."""
-        if self._fit.readings >= FOLLOWED:
+        if self._fit.readings >= FOLLOWED_READINGS:
             return True
-        if self._fit.readings < _ENOUGH or self._shown:
+        if self._fit.readings < _NO_CREEP_READINGS or self._shown:
             return False
-        return self._fit.posterior.creeps < _NONE or self._was_shown
+        return self._fit.posterior.creeps < _NO_CREEP_PROBABILITY or self._was_shown
 
     def rest(self, wander: float = 0.0) -> Rest | None:
         """Return the level at rest and the time until then; None while the level does not creep.
@@ -149,20 +152,20 @@ class Creep:
             wander: variance of a mean of the readings beyond white noise.
         """
         resting = self.resting(wander)
-        least = UNSEEN if self._shown else SEEN
+        least = HIDDEN_PROBABILITY if self._shown else SHOWN_PROBABILITY
         if resting is None or self._fit.posterior.creeps < least:
             self._shown = False
             return None
         offset, u = resting
         left, tau_s = self._left()
-        self._shown = left > (_OVER * u if self._shown else u)
+        self._shown = left > (_OVER_SHARE_OF_U * u if self._shown else u)
         self._was_shown = self._was_shown or self._shown
         if not self._shown:
             return None
         return Rest(
             offset=offset,
             u=u,
-            in_s=tau_s * math.log(left / (_OVER * u)),
+            in_s=tau_s * math.log(left / (_OVER_SHARE_OF_U * u)),
             readings=self._fit.readings,
             span_s=self._now_s - self.at_s,
         )
@@ -216,8 +219,8 @@ class Creep:
             self._undrifted(after),
             PossibleCreep(
                 taus_s=self._fit.taus_s,
-                sd=_SHARE * self.size,
-                most=MOST_SHARE * abs(self.size),
+                sd=_PRIOR_SHARE_SD * self.size,
+                most=LARGEST_SHARE * abs(self.size),
             ),
             sigma=sigma,
             excess=excess,

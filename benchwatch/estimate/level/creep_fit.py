@@ -10,10 +10,10 @@ import math
 from collections.abc import Sequence
 from typing import Final, NamedTuple
 
-_LEAST_READINGS = 3
-_HARDLY: Final = 1e-6
+_FEWEST_READINGS = 3
+_DROPPED_WEIGHT: Final = 1e-6
 """A time constant with less weight than this is dropped ..."""
-_YOUNG: Final = 10
+_DROP_AFTER_READINGS: Final = 10
 """... once so many readings have been weighed."""
 
 
@@ -112,7 +112,7 @@ class CreepFit:
         mean = self._y / n
         yy = max(self._yy - n * mean * mean, 0.0)
         prior, spread, happens = self._prior
-        if not sigma or not spread or n < _LEAST_READINGS:
+        if not sigma or not spread or n < _FEWEST_READINGS:
             self.posterior = CreepPosterior()
             return
         variance = sigma * sigma
@@ -170,7 +170,7 @@ class CreepFit:
             variance: variance of a single reading.
         """
         n, likeliest, last = self.readings, probabilities.index(max(probabilities)), len(fits) - 1
-        hardly = _HARDLY * math.fsum(probabilities) if n > _YOUNG else 0.0
+        hardly = _DROPPED_WEIGHT * math.fsum(probabilities) if n > _DROP_AFTER_READINGS else 0.0
         levels = [mean - fit.amplitude * fit.e for fit in fits]
         padded = [levels[0], *levels, levels[-1]]
         answers, kept = [], []

@@ -7,15 +7,15 @@ from dataclasses import replace
 from typing import Final
 
 from benchwatch.estimate.level.change_points import StableRun
-from benchwatch.estimate.level.creep import LEARNED_FROM, Creep, LearnedCreep
+from benchwatch.estimate.level.creep import TURNS_KEPT, Creep, LearnedCreep
 from benchwatch.estimate.regression import Point, centred
 from benchwatch.estimate.results import Nudge, Rest
 
-DRIFTS: Final = 3.0
+DRIFT_U: Final = 3.0
 """A slope before a turn counts as drift, and continues after it, from so many u."""
 WITH_TOUCH_S: Final = 3.0
 """A step up to so long after a touch is the tool's: no creep is learned from it."""
-WORTH_TELLING: Final = 0.25
+PUBLISHED_CHANGE_U: Final = 0.25
 """Part of its u by which the size of a nudge must change before a new size is published."""
 
 NumberedReading = tuple[int, float, float]
@@ -36,7 +36,7 @@ class CreepTracker:
         """The newest reading, until the next one shows whether it is a spike."""
         self._touched_s = -math.inf
         """Time at which the tool was last put on the trimmer or lifted."""
-        self._learned: deque[LearnedCreep] = deque(maxlen=LEARNED_FROM)
+        self._learned: deque[LearnedCreep] = deque(maxlen=TURNS_KEPT)
         """The creeps after the newest turns."""
 
     def touch(self, at_s: float) -> None:
@@ -76,7 +76,7 @@ class CreepTracker:
             level,
             nudge.size,
             spacing_s=(old[-1][0] - old[0][0]) / (len(old) - 1),
-            slope=slope if abs(slope) > DRIFTS * slope_u else 0.0,
+            slope=slope if abs(slope) > DRIFT_U * slope_u else 0.0,
             slope_u=slope_u,
             learned=self._learned,
         )
@@ -132,7 +132,7 @@ class CreepTracker:
         """Change the size of the nudge, if the new one differs enough or is the final one."""
         assert self.newest is not None
         nudge = replace(self.newest, size=size, u=u)
-        if over or nudge.differs(self.newest, WORTH_TELLING * u):
+        if over or nudge.differs(self.newest, PUBLISHED_CHANGE_U * u):
             self.newest = nudge
 
     def _end(self) -> None:

@@ -11,11 +11,11 @@ practice, no source).
 import math
 from typing import Final
 
-_CHANCE: Final = 100.0
+_LEAST_ODDS: Final = 100.0
 _FREE_RETURNS: Final = 2
 """A change that only undoes the one before, as after a spike or a touch, shows nothing new; more
 of them than this mean that the counter wavers between two digits."""
-_OFF_GRID: Final = 0.1
+_OFF_GRID_SHARE: Final = 0.1
 """Part of a digit by which a difference may miss a multiple of it."""
 
 
@@ -65,7 +65,7 @@ class LastDigit:
         if abs(difference - before) >= nothing and (not undone or self._returns > _FREE_RETURNS):
             self._changes += 1
         least = self._written if self._written > 0.0 else 4.0 * nothing
-        self._common = _common(self._common, magnitude, _OFF_GRID * least)
+        self._common = _common(self._common, magnitude, _OFF_GRID_SHARE * least)
         if self._common < 1.5 * least:
             self._settled, self.learned = True, 0.0
         elif self._sure():
@@ -78,7 +78,7 @@ class LastDigit:
         if self._written <= 0.0:
             return self._repeats and self._changes > 1
         ratio = self._common / self._written
-        return (self._changes - 1) * math.log(ratio) > math.log(_CHANCE)
+        return (self._changes - 1) * math.log(ratio) > math.log(_LEAST_ODDS)
 
 
 def _common(a: float, b: float, nothing: float) -> float:

@@ -21,19 +21,19 @@ from benchwatch.estimate.reading_spacing import ReadingSpacing
 from benchwatch.estimate.results import Estimate, Nudge, Rest
 from benchwatch.estimate.rounding import rounding_variance
 
-_ESTABLISHED = 3
+_ESTABLISHED_READINGS = 3
 """A reading is suspect only where the level before it had so many readings."""
-_YOUNG = 33
+_YOUNG_READINGS = 33
 """Readings since a step in which a motion of the level is looked for."""
-_FEW = 4.0
+_SHORT_GAP_INTERVALS = 4.0
 """Intervals between readings up to which a gap is a few lost readings."""
-_LEAST_HALF = 2
-_BEYOND = 8.0
+_FEWEST_IN_HALF = 2
+_WANDER_VARIANCES = 8.0
 """Variances of the known wander beyond which a step may be unseen."""
-_LIKELY_STEP = 0.1
+_POSSIBLE_STEP_SHARE = 0.1
 """Share of the variance from possible steps that counts: a step that is too small to look likely
 has a variance of its own, and the two together would make u too large on a level that stands."""
-_NO_CHANCE = 2.0
+_MOTION_VARIANCES = 2.0
 """Variances from which a motion counts: a missed motion makes u too small, a false one only makes
 u too large."""
 
@@ -108,7 +108,7 @@ class LevelEstimator:
         if best is None:
             return False
         strayed = 0.0
-        if intervals > _FEW:
+        if intervals > _SHORT_GAP_INTERVALS:
             white = noise.sigma**2
             strayed = wander.variance_over(intervals, best.readings)
             if intervals > best.readings or not strayed < white:
@@ -167,7 +167,7 @@ class LevelEstimator:
             runs.keep_from(min(self._nudges.confirmed, run.start))
         self._suspect = (
             before is not None
-            and before.readings >= _ESTABLISHED
+            and before.readings >= _ESTABLISHED_READINGS
             and run.readings == 1
             and not noise.moving
         )
@@ -190,13 +190,13 @@ class LevelEstimator:
         """
         if self._wander.trend.slope:
             return 0.0
-        young = self._own(run, _YOUNG)
+        young = self._own(run, _YOUNG_READINGS)
         half = len(young) // 2
-        if half < _LEAST_HALF or run.readings < len(young):
+        if half < _FEWEST_IN_HALF or run.readings < len(young):
             return 0.0
         apart = sum(young[-half:]) / half - sum(young[:half]) / half
         chance = 2.0 * self._noise.sigma**2 / half
-        return 0.5 * apart * apart if apart * apart > _NO_CHANCE * chance else 0.0
+        return 0.5 * apart * apart if apart * apart > _MOTION_VARIANCES * chance else 0.0
 
     def _rounding(self, run: StableRun) -> float:
         """Return the variance of the mean from rounding, where noise doesn't average it out."""
@@ -217,12 +217,14 @@ class LevelEstimator:
         if self._noise.sigma > 0.0 and degrees > LEAST_DEGREES:
             white = self._noise.sigma**2 / run.readings
             coarse = self._noise.coarse
-            share = 1.0 if coarse else _LIKELY_STEP
+            share = 1.0 if coarse else _POSSIBLE_STEP_SHARE
             white += share * max(self._runs.u**2 - white, 0.0)
             white *= degrees / (degrees - LEAST_DEGREES)
             # Readings of a coarse counter that waver between two digits show no step.
             unseen = 0.0 if coarse else self._runs.unseen_step
-            moved = max(wander, self._lag(run), unseen if unseen > _BEYOND * wander else 0.0)
+            moved = max(
+                wander, self._lag(run), unseen if unseen > _WANDER_VARIANCES * wander else 0.0
+            )
             rounding = self._rounding(run) if coarse else 0.0
             u = math.sqrt(white + rounding + moved)
         since = self._number - run.start + 1

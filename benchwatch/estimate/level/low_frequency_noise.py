@@ -14,32 +14,32 @@ from typing import Final
 
 from benchwatch.estimate.block_means import CascadeLevel, cascade
 from benchwatch.estimate.level.reading_noise import RobustSpread
-from benchwatch.estimate.level.slope_tracker import BLOCKS, BlockMeans, SlopeTracker
-from benchwatch.estimate.sample_variances import ALLAN, HADAMARD, second_difference
+from benchwatch.estimate.level.slope_tracker import SLOPE_BLOCKS, BlockMeans, SlopeTracker
+from benchwatch.estimate.sample_variances import ALLAN_DIVISOR, HADAMARD_DIVISOR, second_difference
 
 OCTAVES: Final = 12
 """The longest blocks are 4096 readings."""
-_DIFFERENCES = 48
+_DIFFERENCES_KEPT = 48
 """Differences kept at each octave."""
-_ENOUGH = 12
+_ENOUGH_DIFFERENCES = 12
 """Differences needed before an octave counts by itself ..."""
-_FEWEST = 3
+_FEWEST_DIFFERENCES = 3
 """... and before it counts in the mean over all octaves."""
-_SCATTER = 3.0
+_VARIANCE_SCATTER = 3.0
 """Relative variance of a variance from m differences that share blocks, times m."""
-_SURE = 3.0 * math.sqrt(_SCATTER)
+_SURE_SDS = 3.0 * math.sqrt(_VARIANCE_SCATTER)
 """Three standard deviations of a variance from m differences: 3 √(3/m)."""
-_BELIEVED_ANYWAY = 5
+_BELIEVED_OCTAVE = 5
 """From this octave on, blocks of 64 readings, an excess counts even where it may be chance."""
-_DOUBT = 0.03
+_SHARED_SDS_ADDED = 0.03
 """Standard deviations added to the excess that all octaves share: few readings do not show
 a small excess; more than this would make u too large where there is no excess."""
-_ALLOWED = 1.5
+_SHARED_SDS_ALLOWED = 1.5
 """Standard deviations by which the shared excess may exceed that of any one octave: the longest
 ones still hold a warm-up that is over."""
-_WEIGHT = 0.64
+_EXCESS_WEIGHT = 0.64
 """Share of an octave's excess that goes into the variance of a mean; see `variance_of_mean`."""
-_ALWAYS = 32
+_ALWAYS_AVERAGED = 32
 """Readings averaged for any wander; `ChangePoints` detects motion over fewer readings."""
 UNLIMITED: Final = sys.maxsize
 
@@ -66,9 +66,9 @@ class _Octave(CascadeLevel[float]):
 
     def __init__(self) -> None:
         super().__init__()
-        self.blocks = BlockMeans(maxlen=BLOCKS)
-        self.allan = RobustSpread(_DIFFERENCES)
-        self.hadamard = RobustSpread(_DIFFERENCES)
+        self.blocks = BlockMeans(maxlen=SLOPE_BLOCKS)
+        self.allan = RobustSpread(_DIFFERENCES_KEPT)
+        self.hadamard = RobustSpread(_DIFFERENCES_KEPT)
 
     def append(self, block: float) -> None:
         """Keep a block, and the differences from the one or two before."""
@@ -114,7 +114,7 @@ class _Excess:
         known = 0
         for place, spread in enumerate(spreads):
             count = len(spread)
-            if count < _FEWEST:
+            if count < _FEWEST_DIFFERENCES:
                 # Longer blocks have no more differences.
                 break
             known = place + 1
@@ -122,17 +122,21 @@ class _Excess:
             own = spread.recent_sd(math.sqrt(divisor * noise)) ** 2 / divisor - noise
             scatter = noise + self._floor
             if scatter > 0.0:
-                weight = count / (_SCATTER * scatter * scatter)
+                weight = count / (_VARIANCE_SCATTER * scatter * scatter)
                 weights += weight
                 total += weight * own
-            if count >= _ENOUGH:
+            if count >= _ENOUGH_DIFFERENCES:
                 last = max(own, 0.0)
                 worst = max(worst, last)
-                most = min(most, last + _ALLOWED * noise * math.sqrt(_SCATTER / count))
-                if surely == OCTAVES and last > noise * _SURE / math.sqrt(count):
+                most = min(
+                    most, last + _SHARED_SDS_ALLOWED * noise * math.sqrt(_VARIANCE_SCATTER / count)
+                )
+                if surely == OCTAVES and last > noise * _SURE_SDS / math.sqrt(count):
                     surely = place
             self.likely[place] = worst
-            believed = surely < OCTAVES or (place >= _BELIEVED_ANYWAY and count >= _ENOUGH)
+            believed = surely < OCTAVES or (
+                place >= _BELIEVED_OCTAVE and count >= _ENOUGH_DIFFERENCES
+            )
             shown[place] = last if believed else 0.0
         rest = OCTAVES - known
         self.likely[known:] = [worst] * rest
@@ -140,12 +144,12 @@ class _Excess:
         least = 0.0
         if weights > 0.0:
             self._floor = min(max(total / weights, 0.0), most)
-            least = max(self._floor + _DOUBT / math.sqrt(weights), 0.0)
+            least = max(self._floor + _SHARED_SDS_ADDED / math.sqrt(weights), 0.0)
         total = 0.0
         for place, own in enumerate(shown, 1):
-            total += _WEIGHT * max(own, least)
+            total += _EXCESS_WEIGHT * max(own, least)
             self.sums[place] = total
-        self.most_readings = UNLIMITED if surely == OCTAVES else max(2 << surely, _ALWAYS)
+        self.most_readings = UNLIMITED if surely == OCTAVES else max(2 << surely, _ALWAYS_AVERAGED)
 
 
 class LowFrequencyNoise:
@@ -185,8 +189,8 @@ class LowFrequencyNoise:
         if complete >= 1:
             self.trend.renew(self._blocks[:complete], white)
         if complete >= 3:
-            self._allan.renew(self._allan_spreads, ALLAN, white)
-            self._hadamard.renew(self._hadamard_spreads, HADAMARD, white)
+            self._allan.renew(self._allan_spreads, ALLAN_DIVISOR, white)
+            self._hadamard.renew(self._hadamard_spreads, HADAMARD_DIVISOR, white)
 
     def variance_of_mean(self, readings: int) -> float:
         """Return the variance, from wander, between now and the mean of the last `readings`.

@@ -24,25 +24,25 @@ from benchwatch.estimate.rounding import digits_apart, rounding_variance
 
 LEAST_DEGREES: Final = 2.0
 """A Student t has no standard deviation up to here, so u is not known: three differences."""
-SURE: Final = 6.0
+CONFIRMED_U: Final = 6.0
 """A nudge is confirmed when the step is this many times its own uncertainty."""
-PROBABLE: Final = 2.5
+PROBABLE_U: Final = 2.5
 """A step of more than so many u is kept out of the wander of the oscillator."""
-DOUBT: Final = 2.5
+WANDER_FACTOR: Final = 2.5
 """Factor on the variance of the wander, which rests on few differences (by trial)."""
-BEFORE: Final = 60
-AFTER: Final = 12
-"""Readings looked at on either side, at most; a level of more than `AFTER` readings stands."""
-BEFORE_MOVING: Final = 8
-AFTER_MOVING: Final = 3
+READINGS_BEFORE: Final = 60
+READINGS_AFTER: Final = 12
+"""Most readings used on either side of a step. A level of more than `READINGS_AFTER` stands."""
+READINGS_BEFORE_MOVING: Final = 8
+READINGS_AFTER_MOVING: Final = 3
 """The same while no level stands: so few that the bend of a warm-up does not look like a step."""
-LONGEST_SERIES: Final = 64
+SERIES_READINGS: Final = 64
 """Readings that a series of turns may take without a level between them that stands."""
-EXCURSION: Final = 3
+EXCURSION_READINGS: Final = 3
 """So many readings off a level that returns are turns there and back; fewer are left out."""
-REST: Final = 2.0
+REST_RATIO: Final = 2.0
 """A level has come to rest when it moves so many times less than on the way to it."""
-UNEXPLAINED: Final = 4.0
+UNEXPLAINED_SDS: Final = 4.0
 """Readings farther than this many sd from a level do not belong to it."""
 
 
@@ -60,14 +60,16 @@ class NudgeDetector:
     """Keeps the newest readings and the level that stood last; numbers of readings count up."""
 
     def __init__(self) -> None:
-        self.recent: deque[NumberedReading] = deque(maxlen=BEFORE + LONGEST_SERIES + AFTER + 1)
+        self.recent: deque[NumberedReading] = deque(
+            maxlen=READINGS_BEFORE + SERIES_READINGS + READINGS_AFTER + 1
+        )
         """The newest readings; spikes and excursions are left out."""
         self.confirmed = 0
         """First reading after the last confirmed nudge or gap."""
         self.creep = CreepTracker()
         """The creep after the newest nudge."""
         self._standing = _Standing()
-        self._stood = -LONGEST_SERIES
+        self._stood = -SERIES_READINGS
         """First reading after the level that stood last."""
         self._left = 0
         """First reading that does not belong to the newest known level."""
@@ -89,9 +91,9 @@ class NudgeDetector:
 
     def feed(self, wander: LowFrequencyNoise, sigma: float) -> None:
         """Pass on to `wander` a reading old enough for any step before it to be known."""
-        if len(self.recent) <= AFTER:
+        if len(self.recent) <= READINGS_AFTER:
             return
-        number, _, offset = self.recent[-AFTER - 1]
+        number, _, offset = self.recent[-READINGS_AFTER - 1]
         left, start = self._broken
         if number <= self._fed or left <= number < start:
             return
@@ -112,13 +114,13 @@ class NudgeDetector:
         self.creep.add(reading, run, noise.sigma)
         first = max(run.start, run.wild_at + 1)
         known = run.start <= max(standing.first, self.confirmed)
-        back = known and not run.wild and first - self._left < EXCURSION
+        back = known and not run.wild and first - self._left < EXCURSION_READINGS
         if back:
-            self._leave_out(run.mean, UNEXPLAINED * noise.sigma)
+            self._leave_out(run.mean, UNEXPLAINED_SDS * noise.sigma)
             self._left = number + 1
         self.recent.append(reading)
         stands = back and run.start <= standing.first
-        if stands or (not run.wild and number - first >= AFTER):
+        if stands or (not run.wild and number - first >= READINGS_AFTER):
             self._stood = self._left = number + 1
             first = max(run.start, self.confirmed)
             if standing.first != first or standing.reported_u:
@@ -126,18 +128,18 @@ class NudgeDetector:
             return None
         if back or run.wild or noise.degrees <= LEAST_DEGREES or not noise.sigma:
             return None
-        if number - self._stood <= LONGEST_SERIES:
-            old = self._between(standing.first, min(self._stood, first))[-BEFORE:]
+        if number - self._stood <= SERIES_READINGS:
+            old = self._between(standing.first, min(self._stood, first))[-READINGS_BEFORE:]
         else:
             # In a fast warm-up no run lasts: each reading may be the first after a step.
             self._forget_level()
-            self._left = first = min(first, number - AFTER_MOVING + 1)
-            old = self._between(self.confirmed, first)[-BEFORE_MOVING:]
+            self._left = first = min(first, number - READINGS_AFTER_MOVING + 1)
+            old = self._between(self.confirmed, first)[-READINGS_BEFORE_MOVING:]
         return self._confirm(old, first, noise, wander) if first > self.confirmed else None
 
     def _forget_level(self) -> None:
         """Discard the level from which turns are measured."""
-        self._standing, self._stood = _Standing(), -LONGEST_SERIES
+        self._standing, self._stood = _Standing(), -SERIES_READINGS
 
     def _leave_out(self, level: float, most: float) -> None:
         """Drop the newest readings that lie farther than `most` from the `level` that returned."""
@@ -153,7 +155,7 @@ class NudgeDetector:
         self, old: list[Point], first: int, noise: ReadingNoise, wander: LowFrequencyNoise
     ) -> Nudge | None:
         """Return the nudge from the `old` level to that since reading `first`; None if unsure."""
-        new = self._between(first)[:AFTER]
+        new = self._between(first)[:READINGS_AFTER]
         fit, standing = fit_step(old, new, noise.sigma), self._standing
         if fit is None:
             return None
@@ -162,33 +164,35 @@ class NudgeDetector:
         way = self._between(left, first)
         # The oscillator wanders for as long as the middles of the two levels are apart.
         apart = len(way) + max(len(old), len(new))
-        u = math.hypot(fit.u(DOUBT * wander.excess_of_step(apart)), _rounding(noise, old, new))
+        u = math.hypot(
+            fit.u(WANDER_FACTOR * wander.excess_of_step(apart)), _rounding(noise, old, new)
+        )
         size, size_u = fit.size - standing.reported, math.hypot(u, standing.reported_u)
-        if abs(size) > PROBABLE * student * size_u:
+        if abs(size) > PROBABLE_U * student * size_u:
             self._break(first, first)
-        sure = SURE * student
+        sure = CONFIRMED_U * student
         shown = abs(size) > sure * size_u or (not way and _digits_apart(noise, old, new))
         moved = abs(size) if shown else 0.0
-        if len(way) >= EXCURSION:
+        if len(way) >= EXCURSION_READINGS:
             # A creep lies between the two levels, a turn there and back does not.
             off = [fit.from_after(point) for point in way]
-            away = sorted(min(abs(y), abs(y + size)) for y in off)[-EXCURSION]
-            strays = DOUBT * wander.excess_of_step(len(way))
+            away = sorted(min(abs(y), abs(y + size)) for y in off)[-EXCURSION_READINGS]
+            strays = WANDER_FACTOR * wander.excess_of_step(len(way))
             if away > sure * math.sqrt(fit.white + strays):
                 moved = max(moved, away)
         before_s = next(t for number, t, _ in reversed(self.recent) if number < left)
-        if moved <= REST * fit.bend * (new[0][0] - before_s):
+        if moved <= REST_RATIO * fit.bend * (new[0][0] - before_s):
             return None
         stands = fit.after[1] + fit.slope * (new[0][0] - fit.after[0])
         # The level right before the step is the old one plus the nudges reported since.
-        if self._own.recurs(first, stands - size, size, u, AFTER):
-            self._own.add(first, size, stands, 0.0, AFTER)
+        if self._own.recurs(first, stands - size, size, u, READINGS_AFTER):
+            self._own.add(first, size, stands, 0.0, READINGS_AFTER)
             return None
         if self._creeps(first, new, noise.sigma, sure, wander):
             return None
         began_s = way[0][0] if way else new[0][0]
         nudge = Nudge(at_s=began_s, size=size, u=size_u, lasted_s=new[0][0] - began_s)
-        self._own.add(first, size, stands, size, AFTER)
+        self._own.add(first, size, stands, size, READINGS_AFTER)
         self.creep.begin(nudge, fit.after[1], old, self._between(first), noise.sigma)
         self._standing = standing._replace(reported=fit.size, reported_u=u)
         self.confirmed = first

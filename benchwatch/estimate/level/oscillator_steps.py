@@ -10,9 +10,9 @@ from collections import deque
 from dataclasses import dataclass
 from typing import Final
 
-KEPT: Final = 8
+STEPS_KEPT: Final = 8
 """Steps kept."""
-ALIKE: Final = 0.3
+ALIKE_SHARE: Final = 0.3
 """Part of a step by which two steps, or a step and the way back to it, may differ."""
 ALIKE_U: Final = 3.0
 """The same in standard uncertainties of the step."""
@@ -35,7 +35,7 @@ class OscillatorSteps:
     """Keeps the newest steps, whether turns or not; constant memory."""
 
     def __init__(self) -> None:
-        self._steps: deque[_Step] = deque(maxlen=KEPT)
+        self._steps: deque[_Step] = deque(maxlen=STEPS_KEPT)
 
     def clear(self) -> None:
         """Discard all steps after a gap: the levels on either side of it can't be compared."""
@@ -52,9 +52,9 @@ class OscillatorSteps:
             apart: steps nearer than so many readings are the same one.
         """
         return any(
-            abs(size - one.size) <= ALIKE * abs(one.size) + ALIKE_U * u
+            abs(size - one.size) <= ALIKE_SHARE * abs(one.size) + ALIKE_U * u
             and size * one.size > 0.0
-            and abs(before - one.level + size) <= ALIKE * abs(size) + ALIKE_U * u
+            and abs(before - one.level + size) <= ALIKE_SHARE * abs(size) + ALIKE_U * u
             for one in self._steps
             if number - one.number > apart
         )

@@ -17,37 +17,37 @@ from collections import deque
 from operator import mul
 
 from benchwatch.estimate.level.last_digit import LastDigit
-from benchwatch.estimate.sample_variances import ALLAN, HADAMARD
+from benchwatch.estimate.sample_variances import ALLAN_DIVISOR, HADAMARD_DIVISOR
 
-WINDOW = 100
+DIFFERENCES_KEPT = 100
 """Differences kept; long enough for 10 % of σ, short enough to follow a decaying warm-up."""
 _QUANTILE = 0.6
 _NORMAL_QUANTILE = 0.8416
 """60 % of a normal's magnitudes lie below this many sd."""
-_KEEP = 3.3
+_KEPT_SDS = 3.3
 _KEPT_VARIANCE = 0.9886
-_DIFFERS, _BENDS = math.sqrt(ALLAN), math.sqrt(HADAMARD)
+_FIRST_DIFFERENCE_SD, _SECOND_DIFFERENCE_SD = math.sqrt(ALLAN_DIVISOR), math.sqrt(HADAMARD_DIVISOR)
 """sd of first and of second differences of readings, over that of the readings."""
-_NEWEST = ((6, 1.8), (12, 1.4), (24, 1.2))
+_NEWEST_SPREADS = ((6, 1.8), (12, 1.4), (24, 1.2))
 """So many of the newest magnitudes, and the factor by which their spread may fall short by chance:
 1.5 standard deviations of the spread of half as many independent ones."""
-_SIGNS = 20
-_MOVING = 14
+_SIGNS_KEPT = 20
+_MOVING_SURPLUS = 14
 """A surplus of 14 equal signs among 20 shows motion ..."""
-_MONOTONE = 5
+_MOVING_IN_A_ROW = 5
 """... and so do five in a row: six readings in order, 2/6! = 1 in 360 for independent ones."""
 
 
-_DUST = 8.0 * 2.0**-53
+_ROUNDING_SHARE = 8.0 * 2.0**-53
 """Differences of a few units in the last place count as none: an exact ramp has second differences
 of that size ..."""
-_NOTHING = 2.0**-52
+_LEAST_ROUNDING = 2.0**-52
 """... and so do those below the last place of 1, left by conversions from frequency or phase."""
 
 
-def dust(offset: float) -> float:
+def float_rounding(offset: float) -> float:
     """Return the size below which differences of offsets near `offset` are rounding of floats."""
-    return max(_NOTHING, _DUST * abs(offset))
+    return max(_LEAST_ROUNDING, _ROUNDING_SHARE * abs(offset))
 
 
 class RobustSpread:
@@ -87,11 +87,11 @@ class RobustSpread:
         So a spread that decays, as after a warm-up, no longer counts as soon as the newest few are
         surely smaller.
         """
-        if self._known_from <= _KEEP * floor < self._known_below:
+        if self._known_from <= _KEPT_SDS * floor < self._known_below:
             return self._known
         spread, least, most = _robust_sd(self._ordered, floor)
         newest = list(self._ring)
-        for count, allowance in _NEWEST:
+        for count, allowance in _NEWEST_SPREADS:
             if count < len(newest):
                 own, low, high = _robust_sd(sorted(newest[-count:]), floor)
                 spread = min(spread, allowance * own)
@@ -104,8 +104,8 @@ def _robust_sd(ordered: list[float], floor: float) -> tuple[float, float, float]
     """Return the sd of magnitudes in ascending order; 0 when there are none.
 
     Returns:
-        The sd, and the range of `_KEEP` times the floor in which it stays the same: from the first
-        to below the second.
+        The sd, and the range of `_KEPT_SDS` times the floor in which it stays the same: from the
+        first to below the second.
     """
     if not ordered:
         return 0.0, -math.inf, math.inf
@@ -114,8 +114,8 @@ def _robust_sd(ordered: list[float], floor: float) -> tuple[float, float, float]
     quantile = ordered[low]
     if low + 1 < len(ordered):
         quantile += (place - low) * (ordered[low + 1] - quantile)
-    least = _KEEP * (quantile / _NORMAL_QUANTILE)
-    count = max(bisect_right(ordered, max(least, _KEEP * floor)), 1)
+    least = _KEPT_SDS * (quantile / _NORMAL_QUANTILE)
+    count = max(bisect_right(ordered, max(least, _KEPT_SDS * floor)), 1)
     kept = ordered[:count]
     sd = math.sqrt(sum(map(mul, kept, kept)) / (count * _KEPT_VARIANCE))
     return (
@@ -126,7 +126,7 @@ def _robust_sd(ordered: list[float], floor: float) -> tuple[float, float, float]
 
 
 class ReadingNoise:
-    """Standard deviation of single readings; O(1) a reading, `WINDOW` differences of memory.
+    """Standard deviation of single readings; O(1) a reading, `DIFFERENCES_KEPT` in memory.
 
     Attributes:
         sigma: fractional sd of single readings; 0 while unknown.
@@ -141,9 +141,9 @@ class ReadingNoise:
         self.degrees = 0.0
         self.quantum = 0.0
         self.moving = False
-        self._first = RobustSpread(WINDOW)
-        self._second = RobustSpread(WINDOW)
-        self._signs: deque[int] = deque(maxlen=_SIGNS)
+        self._first = RobustSpread(DIFFERENCES_KEPT)
+        self._second = RobustSpread(DIFFERENCES_KEPT)
+        self._signs: deque[int] = deque(maxlen=_SIGNS_KEPT)
         self._sum_of_signs = 0
         self._last_sign = 0
         self._same_signs = 0
@@ -169,7 +169,7 @@ class ReadingNoise:
         last, self._last = self._last, offset
         if last is None:
             return
-        nothing = dust(offset)
+        nothing = float_rounding(offset)
         difference = offset - last
         if abs(difference) < nothing:
             difference = 0.0
@@ -184,16 +184,18 @@ class ReadingNoise:
         self._follow_sign(1 if difference > 0.0 else -1 if difference < 0.0 else 0)
         self.quantum = max(resolution, self._digit.learned)
         floor = self.quantum / math.sqrt(12.0)
-        self.moving = self._same_signs >= _MONOTONE or abs(self._sum_of_signs) >= _MOVING
+        self.moving = (
+            self._same_signs >= _MOVING_IN_A_ROW or abs(self._sum_of_signs) >= _MOVING_SURPLUS
+        )
         if self.moving and len(self._second):
-            spread = self._second.sd(floor * _BENDS) / _BENDS
+            spread = self._second.sd(floor * _SECOND_DIFFERENCE_SD) / _SECOND_DIFFERENCE_SD
         else:
-            spread = self._first.sd(floor * _DIFFERS) / _DIFFERS
+            spread = self._first.sd(floor * _FIRST_DIFFERENCE_SD) / _FIRST_DIFFERENCE_SD
         self.sigma = max(spread, floor)
-        self.degrees = min(self._count, WINDOW) * 2.0 / 3.0
+        self.degrees = min(self._count, DIFFERENCES_KEPT) * 2.0 / 3.0
 
     def _follow_sign(self, sign: int) -> None:
-        if len(self._signs) == _SIGNS:
+        if len(self._signs) == _SIGNS_KEPT:
             self._sum_of_signs -= self._signs[0]
         self._same_signs = self._same_signs + 1 if sign and sign == self._last_sign else 1
         self._last_sign = sign

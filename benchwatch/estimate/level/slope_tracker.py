@@ -9,14 +9,14 @@ from benchwatch.estimate.regression import EvenLine
 
 BlockMeans = deque[float]
 """Means of neighbouring blocks of one length, oldest first."""
-BLOCKS: Final = 8
-_SLOPES = 9
+SLOPE_BLOCKS: Final = 8
+_SLOPE_OCTAVES = 9
 """Octaves searched for a slope; the longest spans 4096 readings."""
-_SURE = 8.0
+_SURE_U = 8.0
 """A slope of this many times its u is followed; a lone step in mid-window looks like 4.4."""
-_LASTS = 64
+_FOLLOWED_READINGS = 64
 """Readings for which a slope is still followed after a step, while there is no newer one."""
-_LINE: Final = EvenLine(BLOCKS)
+_LINE: Final = EvenLine(SLOPE_BLOCKS)
 
 
 class SlopeTracker:
@@ -33,7 +33,7 @@ class SlopeTracker:
     def __init__(self) -> None:
         self.slope = 0.0
         self.u = 0.0
-        self._found = [(0.0, 0.0)] * _SLOPES
+        self._found = [(0.0, 0.0)] * _SLOPE_OCTAVES
         self._known = self._reach = 0
         """Octaves fitted from the present blocks; `_reach`: those from before the last step too."""
         self._age = 0
@@ -50,8 +50,8 @@ class SlopeTracker:
             octaves: blocks of 2, 4, 8 ... readings.
             white: variance of single readings.
         """
-        for place, blocks in enumerate(octaves[:_SLOPES]):
-            if len(blocks) < BLOCKS:
+        for place, blocks in enumerate(octaves[:_SLOPE_OCTAVES]):
+            if len(blocks) < SLOPE_BLOCKS:
                 break
             self._found[place] = _fit(blocks, 2 << place, white)
             self._known = max(self._known, place + 1)
@@ -59,12 +59,12 @@ class SlopeTracker:
             self._reach = self._known
             self.slope = self.u = 0.0
             for slope, u in self._found[: self._known]:
-                if abs(slope) > _SURE * u and slope * slope < white:
+                if abs(slope) > _SURE_U * u and slope * slope < white:
                     self.slope, self.u = slope, u
                     break
             return
         self._age += 2
-        if self._age > _LASTS:
+        if self._age > _FOLLOWED_READINGS:
             self.slope = self.u = 0.0
             self._reach = 0
 
@@ -72,7 +72,7 @@ class SlopeTracker:
         """Return the largest likely slope of the last `readings`, unsigned; inf while unknown."""
         if not self._reach:
             return math.inf
-        long_enough = ((readings - 1) // (2 * BLOCKS)).bit_length()
+        long_enough = ((readings - 1) // (2 * SLOPE_BLOCKS)).bit_length()
         slope, u = self._found[min(long_enough, self._reach - 1)]
         return abs(slope) + u
 
@@ -80,5 +80,5 @@ class SlopeTracker:
 def _fit(blocks: BlockMeans, readings: int, white: float) -> tuple[float, float]:
     """Return the slope a reading and its u, from the larger of white noise and the residuals."""
     slope, left_over = _LINE.fit(blocks)
-    variance = max(white / readings, left_over / (BLOCKS - 2)) / _LINE.squares
+    variance = max(white / readings, left_over / (SLOPE_BLOCKS - 2)) / _LINE.squares
     return slope / readings, math.sqrt(variance) / readings

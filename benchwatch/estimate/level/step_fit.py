@@ -10,13 +10,13 @@ from dataclasses import dataclass
 
 from benchwatch.estimate.regression import CentredSums, Point, centred
 
-_LEAST_BEFORE = 3
-_LEAST_AFTER = 2
-_NO_CHANCE = 2.0
+_FEWEST_BEFORE = 3
+_FEWEST_AFTER = 2
+_SLOPE_SDS = 2.0
 """Standard deviations by which a slope may exceed its estimate."""
-_REACH = 2.5
+_AMPLITUDE_SDS = 2.5
 """sd of a creep's amplitude by which it may differ from the best fit to explain a step."""
-_ROUNDING = 1.001
+_ROUNDING_FACTOR = 1.001
 """A little more than 1, for rounding of floats."""
 
 
@@ -61,7 +61,7 @@ def fit_step(before: Sequence[Point], after: Sequence[Point], sigma: float) -> S
         after: readings from the step on.
         sigma: sd of single readings, fractional.
     """
-    if len(before) < _LEAST_BEFORE or len(after) < _LEAST_AFTER:
+    if len(before) < _FEWEST_BEFORE or len(after) < _FEWEST_AFTER:
         return None
     first, second = centred(before), centred(after)
     if first.tt <= 0.0 or second.tt <= 0.0:
@@ -71,7 +71,7 @@ def fit_step(before: Sequence[Point], after: Sequence[Point], sigma: float) -> S
     left_over = max(first.yy + second.yy - slope * (first.ty + second.ty), 0.0)
     apart = second.t - first.t
     bend = abs(second.ty / second.tt - first.ty / first.tt)
-    bend += _NO_CHANCE * sigma / math.sqrt(second.tt)
+    bend += _SLOPE_SDS * sigma / math.sqrt(second.tt)
     return StepFit(
         size=second.y - first.y - slope * apart,
         spread=1.0 / len(before) + 1.0 / len(after) + apart * apart / tt,
@@ -123,7 +123,7 @@ def creep_explains(
     rise = math.fsum(y for _, y in after) / len(after)
     rise -= math.fsum(y for _, y in before) / len(before)
     # No creep takes more off a step than its amplitude: larger steps need no fit.
-    if abs(rise) > _ROUNDING * (creep.most + limit):
+    if abs(rise) > _ROUNDING_FACTOR * (creep.most + limit):
         return False
     return any(
         abs(_least_step(before, after, creep, tau_s, sigma)) <= limit for tau_s in creep.taus_s
@@ -142,7 +142,7 @@ def _least_step(
     weight = first.tt + second.tt + sigma * sigma / (creep.sd * creep.sd)
     ty = first.ty + second.ty
     apart, rise = second.t - first.t, second.y - first.y
-    reach = _REACH * sigma / math.sqrt(weight)
+    reach = _AMPLITUDE_SDS * sigma / math.sqrt(weight)
     low, high = max(ty / weight - reach, -creep.most), min(ty / weight + reach, creep.most)
     amplitude = min(max(rise / apart if apart else 0.0, low), high)
     return rise - amplitude * apart

@@ -28,17 +28,17 @@ from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.settle.fitted_cycle import FittedCycle
 from benchwatch.estimate.settle.noise_model import NoiseModel
 
-TIME_CONSTANTS: Final = 2.0 ** np.arange(-4.0, 3.0, 0.5)
+TIME_CONSTANT_HORIZONS: Final = 2.0 ** np.arange(-4.0, 3.0, 0.5)
 """Time constants of the exponentials, in horizons."""
-LARGEST_HALF: Final = 30.0
+LARGEST_HALF_BLOCK: Final = 30.0
 """Largest half block, in time constants; far above, the start of an exponential overflows."""
 HORIZONS: Final = np.array([1.0 / 3.0, 2.0 / 3.0, 1.0, 2.0, 4.0, 64.0])
 """Times for which the change is forecast, in horizons; at the last only the line is left."""
-FREEDOM: Final = 0.45
+FIRST_PRIOR_SD: Final = 0.45
 """Prior sd of each exponential at first, as a multiple of the range of the offset plus limit."""
-ROOM: Final = 0.6
+LEAST_PRIOR_SD: Final = 0.6
 """Least prior sd of each exponential, in limits: one that was not seen may still be there."""
-ITERATIONS: Final = 5
+PRIOR_ITERATIONS: Final = 5
 """Iterations of the prior; in the first half of them it moves only half way."""
 
 
@@ -81,15 +81,15 @@ def forecast_change(
     first = age[0]
     waves = np.empty((len(age), 0)) if cycle is None else _waves(cycle, age, width, horizon_s)
     free = 2 + len(steps) + waves.shape[1]
-    size = free + len(TIME_CONSTANTS)
+    size = free + len(TIME_CONSTANT_HORIZONS)
     basis = np.empty((len(age), size + 1))
     basis[:, 0] = 1.0
     basis[:, 1] = age
-    rate = 1.0 / TIME_CONSTANTS
+    rate = 1.0 / TIME_CONSTANT_HORIZONS
     half = np.multiply.outer(width, rate) / 2.0
     # The mean of an exponential over a block is its value at the middle times sinh(h)/h, for large
     # h e^h/2h. One that decays within a small part of the first block is scaled down.
-    inner = np.minimum(half, LARGEST_HALF)
+    inner = np.minimum(half, LARGEST_HALF_BLOCK)
     excess = half[0] - inner[0]
     middle = np.multiply.outer(first - age, rate) + (half - inner - excess)
     basis[:, free:size] = np.exp(middle) * np.sinh(inner) / half
@@ -109,8 +109,8 @@ def forecast_change(
         )
     else:
         whitened = basis / np.sqrt(white)[:, None]
-    widest = FREEDOM * (_moved(blocks, offset, steps) + scale)
-    return _solve(whitened, ahead, widest, ROOM * scale, len(age) - 2 - free)
+    widest = FIRST_PRIOR_SD * (_moved(blocks, offset, steps) + scale)
+    return _solve(whitened, ahead, widest, LEAST_PRIOR_SD * scale, len(age) - 2 - free)
 
 
 def _waves(cycle: FittedCycle, age: FloatArray, width: FloatArray, horizon_s: float) -> FloatArray:
@@ -179,7 +179,7 @@ def _solve(
         freedom: degrees of freedom of the residuals.
     """
     seen, size = columns.shape[0], columns.shape[1] - 1
-    count = len(TIME_CONSTANTS)
+    count = len(TIME_CONSTANT_HORIZONS)
     free = size - count
     # A free column that is zero in all blocks would make the system singular.
     norms = np.sqrt((columns[:, :size] ** 2).sum(axis=0))
@@ -194,17 +194,17 @@ def _solve(
     system[:left] = triangle[free:, free:]
     own = np.einsum("ii->i", system[left:, :count])
     prior = np.full(count, widest**2)
-    for iteration in range(ITERATIONS + 1):
+    for iteration in range(PRIOR_ITERATIONS + 1):
         own[:] = 1.0 / np.sqrt(prior)
         solved = _triangle(system)
-        if iteration == ITERATIONS:
+        if iteration == PRIOR_ITERATIONS:
             break
         inverse = np.linalg.inv(solved[:count, :count])
         square = (inverse @ solved[:count, count]) ** 2
         variance = (inverse**2).sum(axis=1)
         determined = np.minimum(np.maximum(1.0 - variance / prior, 1e-3), 1.0)
         closer = square / determined
-        if 2 * iteration < ITERATIONS:
+        if 2 * iteration < PRIOR_ITERATIONS:
             closer = np.sqrt(np.maximum(closer, least**2) * (square + variance))
         prior = np.maximum(closer, least**2)
     triangle[free:, free:] = solved

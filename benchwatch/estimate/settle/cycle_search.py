@@ -20,35 +20,35 @@ from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.block_means import OctaveMeans
 from benchwatch.estimate.settle.fitted_cycle import FittedCycle
 
-BLOCKS: Final = 96
+BLOCKS_SEARCHED: Final = 96
 """Newest block means in which one octave of periods is searched."""
 BLOCKS_A_PERIOD: Final = 8
 """Fewest block means in the shortest period of an octave, where the readings are fast enough."""
-SHORTEST: Final = 4.0
+SHORTEST_PERIOD_INTERVALS: Final = 4.0
 """Intervals between readings in the shortest period that is searched."""
-LONGEST: Final = 4.0
+LONGEST_PERIOD_HORIZONS: Final = 4.0
 """Horizons in the longest period that is searched."""
-EVERY: Final = 32
+SEARCH_EVERY_READINGS: Final = 32
 """Readings between two searches, each of one octave of periods; just before the verdict is given,
 all octaves are searched."""
-SEEN: Final = 1.0
+LEAST_PERIODS_SEEN: Final = 1.0
 """Periods that must have been seen for a cycle to be searched."""
-DAMPING: Final = np.array([0.0, 2.0, 6.0])
+TRIED_DAMPINGS: Final = np.array([0.0, 2.0, 6.0])
 """Decays of the swing that are tried, in e-folds a span: an oven's control loop may ring."""
-STEADY: Final = 3.0
+STEADY_U: Final = 3.0
 """A decay of less than so many of its standard uncertainties counts as none."""
-FEWEST: Final = 20
+FEWEST_BLOCKS: Final = 20
 """Fewest block means in a fit."""
-FAR: Final = 50.0
+FAR_LIMITS: Final = 50.0
 """Distance from the newest offset, in limits, beyond which older blocks show only the warm-up."""
-DECAYS: Final = 2.0 ** -np.arange(0.0, 7.0)
+TIME_CONSTANT_SPANS: Final = 2.0 ** -np.arange(0.0, 7.0)
 """Time constants of the free exponentials, in spans."""
-SURE: Final = 30.0
+LEAST_POWER: Final = 30.0
 """Least fall of chi-square over residual variance for a cycle to count. White noise reaches this
 at one frequency in e^15; flicker noise more often at low frequencies."""
 HARMONICS: Final = 5
 REFINEMENTS: Final = 4
-PHASES: Final = 48
+PHASE_POINTS: Final = 48
 """Points of a period at which the fitted curve is evaluated."""
 
 
@@ -101,19 +101,19 @@ class CycleSearch:
             since: time at which the trimmer had come to rest after the last nudge, s; earlier
                 blocks are left out, for nudges look like a cycle.
             interval_s: from one reading to the next.
-            horizon_s: of the verdict; the longest period is `LONGEST` horizons.
+            horizon_s: of the verdict; the longest period is `LONGEST_PERIOD_HORIZONS` horizons.
             limit: of the verdict, fractional.
         """
         octave = self._next
-        shortest_s = SHORTEST * interval_s * 2.0**octave
-        level = max(octave - round(math.log2(BLOCKS_A_PERIOD / SHORTEST)), 0)
-        if level >= len(means.levels) or shortest_s > LONGEST * horizon_s:
+        shortest_s = SHORTEST_PERIOD_INTERVALS * interval_s * 2.0**octave
+        level = max(octave - round(math.log2(BLOCKS_A_PERIOD / SHORTEST_PERIOD_INTERVALS)), 0)
+        if level >= len(means.levels) or shortest_s > LONGEST_PERIOD_HORIZONS * horizon_s:
             self._next = 0
             return False
         self._next += 1
-        rows = means.levels[level].rows()[:3, -BLOCKS:]
+        rows = means.levels[level].rows()[:3, -BLOCKS_SEARCHED:]
         rows = rows[:, int(rows[0].searchsorted(since)) :]
-        if rows.shape[1] >= FEWEST:
+        if rows.shape[1] >= FEWEST_BLOCKS:
             found = find_cycle(rows, shortest_s, limit, interval_s)
             if found is not None:
                 self._octaves[octave] = found
@@ -138,18 +138,22 @@ def find_cycle(
         None when there are too few blocks, or no cycle stands out from the residuals.
     """
     blocks = _near(blocks, limit)
-    if blocks.shape[1] < FEWEST:
+    if blocks.shape[1] < FEWEST_BLOCKS:
         return None
     t = blocks[0]
     span_s = float(t[-1] - t[0]) * len(t) / (len(t) - 1)
     most = min(span_s / shortest_s, len(t) / 3.0)
-    least = max(0.5 * span_s / shortest_s, SEEN)
+    least = max(0.5 * span_s / shortest_s, LEAST_PERIODS_SEEN)
     if most < least:
         return None
     weights = np.sqrt(blocks[2])
     ago = (t - t[-1]) / span_s
     width = blocks[2] * (interval_s / span_s)
-    columns = [np.ones_like(ago), ago + 0.5, *np.exp(-np.multiply.outer(1.0 / DECAYS, ago + 1.0))]
+    columns = [
+        np.ones_like(ago),
+        ago + 0.5,
+        *np.exp(-np.multiply.outer(1.0 / TIME_CONSTANT_SPANS, ago + 1.0)),
+    ]
     trend = _orthonormal(np.array(columns).T * weights[:, None])
     offset = (blocks[1] - blocks[1, -1]) * weights
     detrended = _DetrendedBlocks(
@@ -164,12 +168,12 @@ def find_cycle(
     damped, best = np.unravel_index(int(np.argmax(gain)), gain.shape)
     power = float(detrended.residuals @ detrended.residuals)
     variance = max(power - float(gain.max()), 0.0) / (len(t) - trend.shape[1] - 4)
-    if gain.max() < SURE * max(variance, (1e-6 * limit) ** 2):
+    if gain.max() < LEAST_POWER * max(variance, (1e-6 * limit) ** 2):
         return None
     if detrended.gain_of_step() > gain.max():
         return None
-    fit = detrended.refined(float(cycles[best]), float(DAMPING[damped]))
-    if fit is not None and fit.damping < STEADY * fit.damping_u:
+    fit = detrended.refined(float(cycles[best]), float(TRIED_DAMPINGS[damped]))
+    if fit is not None and fit.damping < STEADY_U * fit.damping_u:
         fit = detrended.refined(fit.cycles, None)
     if fit is None or not 0.9 * least <= fit.cycles <= 1.1 * most:
         return None
@@ -178,7 +182,7 @@ def find_cycle(
 
 def _near(blocks: FloatArray, limit: float) -> FloatArray:
     """Return the blocks after the last one that lay far from the newest."""
-    far = np.flatnonzero(np.abs(blocks[1] - blocks[1, -1]) > FAR * limit)
+    far = np.flatnonzero(np.abs(blocks[1] - blocks[1, -1]) > FAR_LIMITS * limit)
     return blocks[:, far[-1] + 1 :] if far.size else blocks
 
 
@@ -214,7 +218,7 @@ class _DetrendedBlocks:
         angle = 2.0 * np.pi * np.multiply.outer(self.ago, cycles)
         steady = np.concatenate([np.cos(angle), np.sin(angle)], axis=1)
         rows = []
-        for damping in DAMPING.tolist():
+        for damping in TRIED_DAMPINGS.tolist():
             swell = np.exp(-damping * self.ago)[:, None] if damping else 1.0
             columns = self._without_trend(steady * swell)
             cosine, sine = columns[:, : len(cycles)], columns[:, len(cycles) :]
@@ -275,7 +279,7 @@ class _DetrendedBlocks:
         freedom = max(len(self.ago) - self.trend.shape[1] - len(solved), 1)
         variance = float(residual @ residual) / freedom
         covariance = variance * inverse * np.multiply.outer(scale, scale)
-        phase = 2.0 * np.pi * np.multiply.outer(np.arange(PHASES) / PHASES, order)
+        phase = 2.0 * np.pi * np.multiply.outer(np.arange(PHASE_POINTS) / PHASE_POINTS, order)
         curve = np.concatenate([np.cos(phase), np.sin(phase)], axis=1)
         size = 2 * harmonics
         height = curve @ solved[:size]

@@ -3,7 +3,7 @@
 A thermostat that switches comes in like an exponential until it switches, a saw-tooth is quiet
 between its jumps, and one turning point of a slow cycle looks like a tail. No earlier reading shows
 that a first switch is coming, so a verdict may be given before it. After one departure the verdict
-waits until a cycle of up to `LONGEST_PERIOD` horizons would have switched again, and after two for
+waits until a cycle of up to `LONGEST_PERIOD_HORIZONS` would have switched again, and after two for
 longer than the time between them. A decaying swing is no such cycle.
 """
 
@@ -13,25 +13,25 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
-LONGEST_PERIOD: Final = 4.0
+LONGEST_PERIOD_HORIZONS: Final = 4.0
 """Horizons in the longest cycle that is waited for after one departure."""
-FIRST: Final = 3.75
+FIRST_WAIT_HORIZONS: Final = 3.75
 """Horizons without a verdict after the offset was last seen away from the level it was forecast to
-keep. It stays away for up to a horizon, so a cycle of `LONGEST_PERIOD` horizons switches again
+keep. It stays away for up to a horizon, so a cycle of `LONGEST_PERIOD_HORIZONS` switches again
 within this time."""
-LONE: Final = 1.0
+LONE_WAIT_HORIZONS: Final = 1.0
 """The same after a departure that no such cycle explains: the offset was quiet before it for
-longer than `LONGEST_PERIOD`."""
-LONGER: Final = 1.25
+longer than `LONGEST_PERIOD_HORIZONS`."""
+WAIT_INTERVALS: Final = 1.25
 """Time without a verdict over the larger of the last two intervals between departures."""
-LONGEST: Final = 8.0
+LONGEST_WAIT_HORIZONS: Final = 8.0
 """Horizons without a verdict at most."""
-REMEMBERED: Final = 24.0
+REMEMBERED_HORIZONS: Final = 24.0
 """Horizons after which a departure no longer counts."""
-COMPARED: Final = 0.5
+LARGEST_SPREAD_LIMITS: Final = 0.5
 """Largest spread, in limits, of a forecast that is compared with later readings although no
 verdict could be given."""
-IN_TIME: Final = 0.1
+LATEST_HORIZONS: Final = 0.1
 """Horizons by which a level may be later than the time it was forecast for."""
 
 
@@ -112,7 +112,7 @@ class Departures:
         departed = away
         while self._forecast and self._forecast[0][0] <= at_s:
             when_s, was, spread = self._forecast.popleft()
-            in_time = at_s - when_s < IN_TIME * horizon_s
+            in_time = at_s - when_s < LATEST_HORIZONS * horizon_s
             departed |= in_time and abs(level - was) > limit + spread + 3.0 * u
         if departed:
             self._depart(at_s, horizon_s)
@@ -123,7 +123,7 @@ class Departures:
             self._quiet_until = at_s
         elif (
             expected is not None
-            and expected.spread < COMPARED * limit
+            and expected.spread < LARGEST_SPREAD_LIMITS * limit
             and abs(expected.change) < limit
         ):
             self._forecast.append((at_s + expected.in_s, level + expected.change, expected.spread))
@@ -135,19 +135,19 @@ class Departures:
             if not self._times:
                 quiet_s = self._quiet_until - self._quiet_from
                 just = at_s - self._quiet_until < horizon_s
-                self._lone = just and quiet_s > LONGEST_PERIOD * horizon_s
+                self._lone = just and quiet_s > LONGEST_PERIOD_HORIZONS * horizon_s
             self._times.append(at_s)
         self._last_s = at_s
         self._quiet_from = at_s
 
     def wait_s(self, at_s: float, horizon_s: float) -> float:
         """Return for how many seconds from `at_s` on no verdict can be given; 0 when it can."""
-        self._times = [t for t in self._times if t > at_s - REMEMBERED * horizon_s]
+        self._times = [t for t in self._times if t > at_s - REMEMBERED_HORIZONS * horizon_s]
         if not self._times:
             return 0.0
         alone = len(self._times) == 1 and self._lone
-        wait_s = (LONE if alone else FIRST) * horizon_s
+        wait_s = (LONE_WAIT_HORIZONS if alone else FIRST_WAIT_HORIZONS) * horizon_s
         intervals = [b - a for a, b in pairwise(self._times[-3:])]
         if intervals:
-            wait_s = max(wait_s, LONGER * max(intervals))
-        return max(self._last_s + min(wait_s, LONGEST * horizon_s) - at_s, 0.0)
+            wait_s = max(wait_s, WAIT_INTERVALS * max(intervals))
+        return max(self._last_s + min(wait_s, LONGEST_WAIT_HORIZONS * horizon_s) - at_s, 0.0)

@@ -8,15 +8,15 @@ from benchwatch.estimate.regression import fit_line
 from benchwatch.estimate.results import Drift
 from benchwatch.estimate.settle.noise_model import NoiseModel
 
-BLOCKS: Final = 32
+MOST_BLOCKS: Final = 32
 """Most block means in a fit."""
 KAPPA: Final = 2.55
 """sd of a least-squares slope is κ·σy(T/2)/T: white FM √6, flicker FM 2.548, random walk √7.2."""
-LOOSE: Final = 5.0
-TIGHT: Final = 10.0
-"""The span doubles while the drift is under `LOOSE` u, and halves while the drift over half the
-span is above `TIGHT` u."""
-BENT: Final = 2.0
+DOUBLE_BELOW_U: Final = 5.0
+HALVE_ABOVE_U: Final = 10.0
+"""The span doubles while the drift is less than `DOUBLE_BELOW_U` times its u, and halves while the
+drift over half the span is more than `HALVE_ABOVE_U` times its u."""
+BENT_U: Final = 2.0
 """The span also halves, and does not double, where the slopes of the newer half and of the whole
 differ by more than this many u of the former: the offset creeps after a nudge and comes to rest,
 and one line through both would show a drift that is over."""
@@ -46,7 +46,7 @@ class DriftEstimator:
         while here is None and level:
             level -= 1
             here = _slope(means, level, since, noise)
-        if here is not None and not _significant(here, LOOSE):
+        if here is not None and not _significant(here, DOUBLE_BELOW_U):
             longer = _slope(means, level + 1, since, noise)
             if (
                 longer is not None
@@ -57,7 +57,9 @@ class DriftEstimator:
                 level, here = level + 1, longer
         elif here is not None and level:
             shorter = _slope(means, level - 1, since, noise)
-            if shorter is not None and (_significant(shorter, TIGHT) or _bent(here, shorter)):
+            if shorter is not None and (
+                _significant(shorter, HALVE_ABOVE_U) or _bent(here, shorter)
+            ):
                 level, here = level - 1, shorter
         self._level = level
         return here
@@ -69,16 +71,16 @@ def _significant(drift: Drift, times: float) -> bool:
 
 def _bent(longer: Drift, shorter: Drift) -> bool:
     u = shorter.u
-    return u is not None and abs(shorter.per_s - longer.per_s) > BENT * u
+    return u is not None and abs(shorter.per_s - longer.per_s) > BENT_U * u
 
 
 def _slope(means: OctaveMeans, level: int, since: float, noise: NoiseModel | None) -> Drift | None:
     if level >= len(means.levels):
         return None
-    rows = means.levels[level].rows()[:, -BLOCKS:]
+    rows = means.levels[level].rows()[:, -MOST_BLOCKS:]
     rows = rows[:, int(rows[0].searchsorted(since)) :]
     count = rows.shape[1]
-    if count < (BLOCKS // 2 if level else 3):
+    if count < (MOST_BLOCKS // 2 if level else 3):
         return None
     line = fit_line(rows[0], rows[1])
     span_s = line.span * count / (count - 1)

@@ -6,16 +6,16 @@ from typing import Final
 
 from benchwatch.estimate.results import OffsetCycle
 
-SEEN_TO_SHOW: Final = 2.5
+PERIODS_TO_SHOW: Final = 2.5
 """Periods that must have been seen for a cycle to be shown: fewer may be a single excursion."""
 POWER_TO_SHOW: Final = 120.0
 """Least fall of chi-square over residual variance of a cycle that is shown; flicker noise makes
 weaker ones ..."""
-MANY: Final = 6.0
+MANY_PERIODS: Final = 6.0
 """... whose power grows with the period: with fewer periods than this, more power is needed."""
-SMALLEST_SHOWN: Final = 0.05
+SMALLEST_SWING_LIMITS: Final = 0.05
 """Least swing of a cycle that is shown, in limits."""
-KNOWN: Final = 5.0
+KNOWN_SWING_U: Final = 5.0
 """Least swing, in its standard uncertainties, of a decaying cycle that explains a departure."""
 
 
@@ -40,7 +40,7 @@ class FittedCycle:
     @property
     def sure(self) -> bool:
         """Whether enough periods were seen to call it a cycle and not a single excursion."""
-        return self.seen >= SEEN_TO_SHOW
+        return self.seen >= PERIODS_TO_SHOW
 
     def shown(self, limit: float) -> OffsetCycle | None:
         """Return the cycle to show; None while it is unsure, decays or is too small.
@@ -48,8 +48,8 @@ class FittedCycle:
         Args:
             limit: of the settle verdict, fractional.
         """
-        power = POWER_TO_SHOW * max(1.0, MANY / self.seen)
-        small = self.swing < SMALLEST_SHOWN * limit or self.power < power
+        power = POWER_TO_SHOW * max(1.0, MANY_PERIODS / self.seen)
+        small = self.swing < SMALLEST_SWING_LIMITS * limit or self.power < power
         if small or self.decay_per_s or not self.sure:
             return None
         return OffsetCycle(
@@ -68,7 +68,7 @@ class FittedCycle:
 
         (inf, -inf): it never did, or does not surely decay.
         """
-        known = self.decay_per_s > 0.0 and self.sure and self.swing > KNOWN * self.swing_u
+        known = self.decay_per_s > 0.0 and self.sure and self.swing > KNOWN_SWING_U * self.swing_u
         if not known:
             return math.inf, -math.inf
         # `swing` is the one at `until_s`; it fell to the limit `before_s` earlier.

@@ -10,15 +10,15 @@ from typing import Final
 
 from benchwatch.estimate.results import SettleLimit
 
-SHARE: Final = 0.1
+LONGEST_GAP_SHARE: Final = 0.1
 """Longest gap, as a share of the time for which the oven had been settled."""
-LONGEST_S: Final = 30.0
-SPAN: Final = 0.05
-"""Horizons over which readings after a gap are compared, up to `LONGEST_S`."""
-FEWEST: Final = 8
-MOST: Final = 512
+LONGEST_SPAN_S: Final = 30.0
+SPAN_HORIZONS: Final = 0.05
+"""Horizons over which readings after a gap are compared, up to `LONGEST_SPAN_S`."""
+FEWEST_READINGS: Final = 8
+ENOUGH_READINGS: Final = 512
 """Readings that are enough for the comparison however short their span."""
-STEADY: Final = 0.5
+STEADY_LIMITS: Final = 0.5
 """Limits by which the two halves of the readings may differ."""
 
 
@@ -53,17 +53,17 @@ class GapComparison:
     def at_old_level(self) -> bool | None:
         """Return whether the readings are at the old level; None while there are too few."""
         first_s, last_s = self.readings[0][0], self.readings[-1][0]
-        if first_s - self._last_s > SHARE * self._held_s:
+        if first_s - self._last_s > LONGEST_GAP_SHARE * self._held_s:
             return False
         count = len(self.readings)
-        enough_s = min(SPAN * self._limit.horizon_s, LONGEST_S)
-        if count < FEWEST or (last_s - first_s < enough_s and count < MOST):
+        enough_s = min(SPAN_HORIZONS * self._limit.horizon_s, LONGEST_SPAN_S)
+        if count < FEWEST_READINGS or (last_s - first_s < enough_s and count < ENOUGH_READINGS):
             return None
         offsets = [offset for _, offset, _ in self.readings]
         half = count // 2
         early, late = math.fsum(offsets[:half]) / half, math.fsum(offsets[-half:]) / half
         mean = math.fsum(offsets) / count
         u = math.sqrt(math.fsum((y - mean) ** 2 for y in offsets) / (count - 1) / count)
-        if abs(late - early) > STEADY * self._limit.limit + 6.0 * u:
+        if abs(late - early) > STEADY_LIMITS * self._limit.limit + 6.0 * u:
             return False
         return abs(mean - self._level) <= self._limit.limit + 3.0 * math.hypot(u, self._level_u)

@@ -7,10 +7,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
-FEWEST: Final = 6
+FEWEST_DIFFERENCES: Final = 6
 """Fewest differences in a variance that is used."""
 
-SCATTER: Final = 35.0 / 9.0
+VARIANCE_SCATTER: Final = 35.0 / 9.0
 """Relative variance of a Hadamard variance times its number of differences, for white FM: the
 second differences have the autocorrelation -2/3, 1/6, so 2·(1 + 2·(4/9 + 1/36))."""
 
@@ -42,7 +42,7 @@ def fit_noise(points: Iterable[tuple[float, float, int]]) -> NoiseModel | None:
     s_aa = s_ab = s_bb = s_ay = s_by = 0.0
     used = 0
     for tau, value, count in points:
-        if count < FEWEST:
+        if count < FEWEST_DIFFERENCES:
             continue
         used += 1
         if value <= 0.0:
@@ -64,7 +64,7 @@ def fit_noise(points: Iterable[tuple[float, float, int]]) -> NoiseModel | None:
         flicker = (s_by * s_aa - s_ay * s_ab) / determinant
         if white < 0.0:
             return NoiseModel(0.0, s_by / s_bb)
-        variance = SCATTER * s_aa / determinant
+        variance = VARIANCE_SCATTER * s_aa / determinant
         if flicker > 0.0 and flicker**2 > variance:
             # Subtract the flicker that scatter alone gives, so that white noise stays white.
             flicker -= variance / flicker

@@ -19,25 +19,25 @@ from benchwatch.estimate.settle.change_forecast import ChangeForecast, forecast_
 from benchwatch.estimate.settle.fitted_cycle import FittedCycle
 from benchwatch.estimate.settle.noise_model import NoiseModel, fit_noise
 
-FINEST: Final = 100.0
+BLOCKS_PER_HORIZON: Final = 100.0
 """Blocks need be no shorter than the horizon divided by this."""
-YOUNG: Final = 64.0
+BLOCKS_PER_PAST: Final = 64.0
 """Blocks need be no shorter than the time since the first reading divided by this."""
 BLOCKS_PER_OCTAVE: Final = 6
 """Blocks lengthen with their age: a sixth of it at most."""
-SHARES: Final = (0.75, 0.5, 0.25)
+FITTED_SHARES: Final = (0.75, 0.5, 0.25)
 """Shares of the time since the first reading; the first that the fit follows is taken."""
-FOLLOWS: Final = 2.0
+GOOD_MISFIT: Final = 2.0
 """Reduced chi-square below which the fit follows the readings."""
-FEWEST: Final = 8
+FEWEST_BLOCKS: Final = 8
 """Fewest blocks of a forecast, beside one for each nudge."""
-WAVES: Final = 6
+CYCLE_BLOCKS: Final = 6
 """Further blocks that a forecast with a cycle needs."""
-LONG: Final = 4.0
+GAP_INTERVALS: Final = 4.0
 """Time between two readings, in mean intervals, from which on it is a gap."""
-STEPS: Final = 6
+MOST_NUDGES: Final = 6
 """Most nudges in a fit; readings before an older nudge no longer count."""
-CLOSE: Final = 8
+CLOSE_READINGS: Final = 8
 """Nudges fewer readings apart count as one, and the readings between them are left out."""
 
 
@@ -80,7 +80,10 @@ class PastReadings:
         at = at_s - self.origin[0]
         first = at
         times = self.means.levels[0].rows()[0]
-        while self.steps and times.searchsorted(at) - times.searchsorted(self.steps[-1]) < CLOSE:
+        while (
+            self.steps
+            and times.searchsorted(at) - times.searchsorted(self.steps[-1]) < CLOSE_READINGS
+        ):
             first = min(first, self.steps.pop())
         for t, y in self.means.cut(first):
             if t >= at:
@@ -120,7 +123,7 @@ class PastReadings:
         mean_s = float((t[-1] - t[0]) / (len(t) - 1))
         # With a gap among the intervals, the median is the usual one.
         steps = np.diff(t)
-        if steps.max() < LONG * mean_s:
+        if steps.max() < GAP_INTERVALS * mean_s:
             return mean_s
         steps.sort()
         return float(steps[(steps.size - 1) // 2] + steps[steps.size // 2]) / 2.0
@@ -157,10 +160,10 @@ class PastReadings:
             Mean times (s since the first reading), mean offsets since the first reading and
             numbers of readings, shape (3, n), oldest first.
         """
-        start = max(self.now - self.now * SHARES[0], self._unlisted)
-        if len(self.steps) > STEPS:
-            start = max(start, self.steps[-STEPS - 1])
-        finest = min(horizon_s / FINEST, self.now / YOUNG) / interval_s
+        start = max(self.now - self.now * FITTED_SHARES[0], self._unlisted)
+        if len(self.steps) > MOST_NUDGES:
+            start = max(start, self.steps[-MOST_NUDGES - 1])
+        finest = min(horizon_s / BLOCKS_PER_HORIZON, self.now / BLOCKS_PER_PAST) / interval_s
         level = max(0, math.ceil(math.log2(finest)))
         parts: list[FloatArray] = []
         end = math.inf
@@ -184,7 +187,7 @@ class PastReadings:
 
     def enough(self, blocks: FloatArray) -> bool:
         """Return whether `blocks` are enough for a fit with all nudges."""
-        return len(blocks[0]) >= FEWEST + len(self.steps)
+        return len(blocks[0]) >= FEWEST_BLOCKS + len(self.steps)
 
     def forecast(
         self,
@@ -200,7 +203,7 @@ class PastReadings:
         be `enough`.
         """
         longest: ChangeForecast | None = None
-        for share in SHARES:
+        for share in FITTED_SHARES:
             for beside in (None, cycle) if cycle else (None,):
                 start = (1.0 - share) * self.now
                 if beside is not None and beside.decay_per_s:
@@ -210,7 +213,7 @@ class PastReadings:
                 steps = tuple(
                     at for at in self.steps if recent.size and recent[0, 0] < at <= recent[0, -1]
                 )
-                fewest = FEWEST + len(steps) + (WAVES if beside is not None else 0)
+                fewest = FEWEST_BLOCKS + len(steps) + (CYCLE_BLOCKS if beside is not None else 0)
                 if longest is not None and recent.shape[1] < fewest:
                     continue
                 ahead = forecast_change(
@@ -223,7 +226,7 @@ class PastReadings:
                     steps=steps,
                     cycle=beside,
                 )
-                if ahead.misfit < FOLLOWS:
+                if ahead.misfit < GOOD_MISFIT:
                     return ahead
                 longest = longest or ahead
         assert longest is not None

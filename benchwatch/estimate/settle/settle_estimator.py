@@ -31,18 +31,18 @@ import numpy as np
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.results import Drift, Settle, SettleHistory, SettleLimit
 from benchwatch.estimate.settle import verdict_text
-from benchwatch.estimate.settle.cycle_search import EVERY, CycleSearch
+from benchwatch.estimate.settle.cycle_search import SEARCH_EVERY_READINGS, CycleSearch
 from benchwatch.estimate.settle.drift_estimator import DriftEstimator
 from benchwatch.estimate.settle.gap_comparison import GapComparison
 from benchwatch.estimate.settle.noise_model import NoiseModel
 from benchwatch.estimate.settle.past_readings import PastReadings
-from benchwatch.estimate.settle.settle_history import LEVEL_SPAN, SettleHistoryTracker
+from benchwatch.estimate.settle.settle_history import LEVEL_SPAN_HORIZONS, SettleHistoryTracker
 from benchwatch.estimate.settle.settle_verdict import CREEP_READINGS, SettleVerdict, VerdictInput
 from benchwatch.estimate.settle.warm_up_fit import WarmUpCurve, WarmUpFit
 
-REACH: Final = 8.0
+DRIFT_SPAN_HORIZONS: Final = 8.0
 """Longest span of the drift, in horizons."""
-FEW_INTERVALS: Final = 4.0
+SHORT_GAP_INTERVALS: Final = 4.0
 """Longest gap, in intervals between readings, that counts as a few lost readings."""
 DRIFT_HORIZON_S: Final = 600.0
 """Horizon of the drift when no limit was asked for."""
@@ -172,7 +172,7 @@ class SettleEstimator:
                 those after it.
         """
         past = self._past
-        if lasted_s is not None and lasted_s <= FEW_INTERVALS * past.interval_s():
+        if lasted_s is not None and lasted_s <= SHORT_GAP_INTERVALS * past.interval_s():
             return
         self._history.gap(lasted_s or 0.0, other_scale=lasted_s is None)
         self._drift = None
@@ -260,7 +260,7 @@ class SettleEstimator:
             # Shared rounding does not average: it is a floor of the deviation, as flicker FM is.
             noise = replace(noise, flicker=noise.flicker + rounding)
         self._drift = self._drift_estimator.estimate(
-            past.means, past.last_step, REACH * horizon_s, noise
+            past.means, past.last_step, DRIFT_SPAN_HORIZONS * horizon_s, noise
         )
         limit, verdict = self._limit, self._verdict
         if limit is None or not self._schedule.verdict_due(
@@ -302,10 +302,12 @@ class SettleEstimator:
     ) -> None:
         """Give the verdict on the readings so far."""
         past, verdict = self._past, self._verdict
-        if self._readings - self._searched_at >= EVERY:
+        if self._readings - self._searched_at >= SEARCH_EVERY_READINGS:
             self._search_cycles(limit, interval_s, everywhere=False)
         cycle = self._cycles.cycle
-        level, level_u = past.level(blocks, LEVEL_SPAN * limit.horizon_s, noise, interval_s)
+        level, level_u = past.level(
+            blocks, LEVEL_SPAN_HORIZONS * limit.horizon_s, noise, interval_s
+        )
         known = VerdictInput(
             now=past.now,
             limit=limit,
@@ -349,7 +351,7 @@ class SettleEstimator:
 
     def _look_back(self, at_s: float, level: float, limit: SettleLimit) -> SettleHistory | None:
         """Update and return the settle history; `level` fractional, `at_s` as given to `add`."""
-        span_s = LEVEL_SPAN * limit.horizon_s
+        span_s = LEVEL_SPAN_HORIZONS * limit.horizon_s
         self._history.add(
             at_s,
             level,

@@ -5,7 +5,7 @@ from typing import Final
 
 from benchwatch.estimate.results import SettleHistory
 
-LEVEL_SPAN: Final = 0.05
+LEVEL_SPAN_HORIZONS: Final = 0.05
 """Horizons over which a level is averaged, and after a nudge until the next reference is taken."""
 
 

@@ -2,8 +2,9 @@
 
 The forecast change, the change by a cycle and their uncertainties must together stay within the
 limit up to the horizon, and beyond it within the same rate. The verdict is given when they have
-done so for `GIVEN_AFTER`, and withdrawn when the oven has surely moved for `WITHDRAWN_AFTER` and
-for `FEW_READINGS` at least: a turn that is not yet confirmed as a nudge does not withdraw it.
+done so for `GIVEN_AFTER_HORIZONS`. It is withdrawn when the oven has surely moved for
+`WITHDRAWN_AFTER_HORIZONS`, and for `WITHDRAWN_AFTER_READINGS` at least: a turn that is not yet
+confirmed as a nudge does not withdraw it.
 """
 
 import math
@@ -19,22 +20,22 @@ from benchwatch.estimate.settle.change_forecast import HORIZONS, ChangeForecast
 from benchwatch.estimate.settle.departures import Departures, ExpectedOffset
 from benchwatch.estimate.settle.fitted_cycle import FittedCycle
 from benchwatch.estimate.settle.noise_model import NoiseModel
-from benchwatch.estimate.settle.past_readings import FOLLOWS
+from benchwatch.estimate.settle.past_readings import GOOD_MISFIT
 from benchwatch.estimate.settle.time_to_go import TimeToGo
 
-ALLOWANCE: Final = np.maximum(HORIZONS, 1.0)
+ALLOWED_LIMITS: Final = np.maximum(HORIZONS, 1.0)
 """Change allowed at each forecast time, in limits: 1 up to the horizon, then the same rate."""
-COVERAGE: Final = np.array([2.3, 2.3, 2.3, 1.9, 1.9, 1.9])
+FORECAST_COVERAGE: Final = np.array([2.3, 2.3, 2.3, 1.9, 1.9, 1.9])
 """Standard uncertainties added to each forecast change; fewer for later forecast times."""
 ROUNDING_COVERAGE: Final = 2.5
 """The same for rounding at both ends of a change: u is a digit over √6, the error below a digit."""
 CYCLE_COVERAGE: Final = 2.0
 """Standard uncertainties added to the swing of a cycle."""
-GIVEN_AFTER: Final = 0.03
+GIVEN_AFTER_HORIZONS: Final = 0.03
 """Horizons for which an oven must be seen settled before the verdict is given."""
-WITHDRAWN_AFTER: Final = 0.05
+WITHDRAWN_AFTER_HORIZONS: Final = 0.05
 """Horizons for which the oven must be seen moving before the verdict is withdrawn."""
-FEW_READINGS: Final = 20
+WITHDRAWN_AFTER_READINGS: Final = 20
 """Fewest readings for which the oven must be seen moving before the verdict is withdrawn."""
 CREEP_READINGS: Final = 48
 """Readings after a nudge that withdraw no verdict, as the trimmer may creep. A creep is over within
@@ -42,9 +43,9 @@ a few dozen readings (common practice, no source)."""
 TRIM_READINGS: Final = 5 * CREEP_READINGS
 """Readings, beside a horizon, for which nudges may follow each other without withdrawing the
 verdict."""
-FAR: Final = 3.0
+FAR_LIMITS: Final = 3.0
 """Change that can't be ruled out, in limits, above which no verdict is near."""
-RARELY: Final = 4.0
+RARE_FACTOR: Final = 4.0
 """Factor on the usual time between two evaluations when no change of the verdict is near."""
 
 
@@ -71,11 +72,11 @@ class VerdictInput:
         if self.cycle is not None:
             swing, swing_u = self.cycle.within(self.limit.horizon_s, self.now)
             size, spread = size + swing, np.hypot(spread, CYCLE_COVERAGE * swing_u)
-        return float(((size + spread) / (self.limit.limit * ALLOWANCE)).max())
+        return float(((size + spread) / (self.limit.limit * ALLOWED_LIMITS)).max())
 
     def spread(self) -> FloatArray:
         """Return the largest error of each forecast change, by its u and by rounding, (6,)."""
-        return np.hypot(COVERAGE * self.ahead.u, self.rounding_spread())
+        return np.hypot(FORECAST_COVERAGE * self.ahead.u, self.rounding_spread())
 
     def rounding_spread(self) -> float:
         """Return the largest error of a change by rounding at both its ends."""
@@ -177,14 +178,14 @@ class SettleVerdict:
         return (
             excess < 1.0
             and self.state != "settled"
-            and waited_s >= GIVEN_AFTER * known.limit.horizon_s
+            and waited_s >= GIVEN_AFTER_HORIZONS * known.limit.horizon_s
         )
 
     def to_go(self, known: VerdictInput) -> tuple[float, float, float] | None:
         """Return the seconds until the verdict: low, middle, high; None when unknown."""
         if self.state == "settled" or (known.cycling() and known.shown_cycle() is not None):
             return None
-        expected = self.time_to_go.seconds(GIVEN_AFTER * known.limit.horizon_s)
+        expected = self.time_to_go.seconds(GIVEN_AFTER_HORIZONS * known.limit.horizon_s)
         wait_s = self.departures.wait_s(known.now, known.limit.horizon_s)
         if expected is None or not wait_s:
             return expected
@@ -206,7 +207,7 @@ class SettleVerdict:
         quiet = excess < 1.0 and not (contradicted or noiseless)
         creeping = self.creeping(known)
         away = False
-        if known.cycle is not None and known.ahead.misfit < FOLLOWS:
+        if known.cycle is not None and known.ahead.misfit < GOOD_MISFIT:
             self.departures.explain(*known.cycle.above(limit.limit))
         if not creeping:
             away = self.departures.add(
@@ -230,10 +231,13 @@ class SettleVerdict:
         ) and not creeping
         self._moving_since = min(self._moving_since, now) if moving else math.inf
         self._quiet_since = min(self._quiet_since, now) if quiet and not wait_s else math.inf
-        self.pause = RARELY if excess > FAR or (stands and quiet) else 1.0
-        needed_s = GIVEN_AFTER * limit.horizon_s
+        self.pause = RARE_FACTOR if excess > FAR_LIMITS or (stands and quiet) else 1.0
+        needed_s = GIVEN_AFTER_HORIZONS * limit.horizon_s
         if stands:
-            needed_s = max(WITHDRAWN_AFTER * limit.horizon_s, FEW_READINGS * known.interval_s)
+            needed_s = max(
+                WITHDRAWN_AFTER_HORIZONS * limit.horizon_s,
+                WITHDRAWN_AFTER_READINGS * known.interval_s,
+            )
         if now - (self._moving_since if stands else self._quiet_since) >= needed_s:
             stands = not stands
         if stands:

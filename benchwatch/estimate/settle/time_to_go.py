@@ -17,19 +17,19 @@ import numpy as np
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.regression import centred_arrays
 
-SHARES: Final = (1.0 / 3.0, 2.0 / 3.0, 1.0)
+FITTED_SHARES: Final = (1.0 / 3.0, 2.0 / 3.0, 1.0)
 """Newest parts of the time since the start that are fitted; the first gives the middle of the
 range, as an oven slows down while it comes in."""
-FEWEST: Final = 4
-MOST: Final = 96
+FEWEST_POINTS: Final = 4
+MOST_POINTS: Final = 96
 """Most points kept; above that, every second one is dropped."""
 LARGEST_SCATTER: Final = 0.3
 """Scatter about a fit, as a share of its fall, above which the time is unknown."""
-LONGEST: Final = (4.0, 9.0, 9.0)
+LONGEST_RATIOS: Final = (4.0, 9.0, 9.0)
 """Longest time to come down to 1 of each fit, in multiples of the time since the first point."""
-STALE: Final = 0.3
+STALE_SHARE: Final = 0.3
 """Share of the time since the first point after which an answer that was not renewed is dropped."""
-TIMES: Final = (0.6, 1.3, 4.0)
+TIME_FACTORS: Final = (0.6, 1.3, 4.0)
 """Factors on the earliest answer, that of the newest part and the latest one. Of evaluations of
 made warm-ups with slow tails, overshoots, ringing and flicker noise 1 to 6 % settle before the
 first time, about half before the second, and 1 to 10 % after the last
@@ -51,16 +51,18 @@ class TimeToGo:
             return
         log_excess = math.log(excess)
         self._points.append((at_s, log_excess))
-        if len(self._points) > MOST:
+        if len(self._points) > MOST_POINTS:
             del self._points[1::2]
         if log_excess <= 0.0:
             return
         points = np.array(self._points)
-        answers = [_to_one_s(points, *one) for one in zip(SHARES, LONGEST, strict=True)]
+        answers = [
+            _to_one_s(points, *one) for one in zip(FITTED_SHARES, LONGEST_RATIOS, strict=True)
+        ]
         known = [one for one in answers if one is not None]
         if len(known) == len(answers):
             self._found_at = at_s
-            early, middle, late = TIMES
+            early, middle, late = TIME_FACTORS
             self._found = (
                 at_s + early * min(known),
                 at_s + middle * known[0],
@@ -83,7 +85,7 @@ class TimeToGo:
         now, newest = self._points[-1]
         if newest <= 0.0:
             return 0.0, given_after_s, 2.0 * given_after_s
-        stale = now - self._found_at > STALE * (now - self._points[0][0])
+        stale = now - self._found_at > STALE_SHARE * (now - self._points[0][0])
         if self._found is None or self._found[2] <= now or stale:
             return None
         low, middle, high = (max(at_s - now, 0.0) for at_s in self._found)
@@ -104,7 +106,7 @@ def _to_one_s(points: FloatArray, share: float, longest: float) -> float | None:
     now, newest = points[-1].tolist()
     gone_s = now - float(points[0, 0])
     newer = points[int(points[:, 0].searchsorted(now - share * gone_s)) :]
-    if len(newer) < FEWEST:
+    if len(newer) < FEWEST_POINTS:
         return None
     sums, _, _ = centred_arrays(newer[:, 0], newer[:, 1])
     rate = -sums.slope

@@ -9,9 +9,9 @@ from benchwatch.quantity import OffsetUnit, format_duration, offset_unit
 
 WOULD_TELL: Final = " more at this noise would tell"
 TOO_SOON: Final = "too soon after a turn or a touch to tell"
-EXTRAPOLATED: Final = 100.0
+LARGEST_EXTRAPOLATED: Final = 100.0
 """Largest excess for which the time until the verdict is extrapolated from the noise."""
-SMALL: Final = 0.1
+SMALLEST_GIVEN: Final = 0.1
 """Changes below this fraction of the limit are not given as figures, as these would flicker."""
 TOO_COARSE: Final = "the last digit is too coarse for this limit: a longer gate would tell"
 ALL_EQUAL: Final = "equal readings, unknown last digit: a longer gate would tell"
@@ -21,7 +21,7 @@ NO_TIME_HELPS: Final = (TOO_COARSE, ALL_EQUAL)
 def moving(change: float, limit: SettleLimit) -> str:
     """Return the sentence on a forecast change, with the limit in the same unit."""
     asked = offset_unit(limit.limit)
-    change, least = abs(change), SMALL * limit.limit
+    change, least = abs(change), SMALLEST_GIVEN * limit.limit
     said = _short(change, asked) if change >= least else f"less than {_short(least, asked)}"
     horizon = format_duration(limit.horizon_s)
     return f"expected to move {said} in {horizon}, asked {_short(limit.limit)}"
@@ -64,7 +64,7 @@ def unsure(excess: float, seen_s: float, noise: NoiseModel, interval_s: float) -
     white = noise.white / max(seen_s / 4.0, interval_s)
     power = 1.0 / 1.5 if white > noise.flicker else 1.0
     more_s = seen_s * (excess**power - 1.0)
-    if not math.isfinite(more_s) or excess > EXTRAPOLATED:
+    if not math.isfinite(more_s) or excess > LARGEST_EXTRAPOLATED:
         return "too early to tell: the past is too short for this limit"
     about_s = max(round(_rough(more_s)), 1)
     wait = f"about {format_duration(about_s)}{WOULD_TELL}"

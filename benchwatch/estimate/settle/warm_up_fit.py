@@ -15,22 +15,22 @@ from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.settle.noise_model import NoiseModel
 
-FEWEST: Final = 8
-LONGEST: Final = 200
+FEWEST_POINTS: Final = 8
+MOST_POINTS: Final = 200
 """Points taken at most; the fit is made while readings arrive."""
-STEP: Final = 1.15
+TC_RATIO: Final = 1.15
 """Ratio of neighbouring time constants in the grid."""
 SHORTEST_TC: Final = 1.0 / 20.0
 LONGEST_TC: Final = 3.0
 """Shortest and longest time constant, in spans: a slower exponential is a line."""
-END_U: Final = 0.5
+END_U_SHARE: Final = 0.5
 """Standard uncertainty of the end value as a share of the change still to come, as no warm-up is
 just one exponential; divided by the share of the past that was fitted. With the noise alone, 2u
 covers the end of one in four made warm-ups that have a tail."""
-SHARES: Final = (1.0, 0.5)
+FITTED_SHARES: Final = (1.0, 0.5)
 """Newest shares of the past that are fitted, tried in this order."""
 ITERATIONS: Final = 4
-LARGEST_U: Final = 0.3
+LARGEST_TC_U: Final = 0.3
 """Relative uncertainty of the time constant above which the fit is not shown."""
 GOOD_MISFIT: Final = 2.0
 """Reduced chi-square above which one exponential does not describe the past."""
@@ -55,8 +55,8 @@ class WarmUpFit:
 
     @property
     def u_end(self) -> float:
-        """Standard uncertainty of `level` as the end value of the warm-up: noise and `END_U`."""
-        return math.hypot(self.u_level, END_U / self.share * self.amplitude)
+        """Standard uncertainty of the end value `level`, from noise and `END_U_SHARE`."""
+        return math.hypot(self.u_level, END_U_SHARE / self.share * self.amplitude)
 
     def at(self, t: ArrayLike) -> FloatArray:
         """Return the offsets at the times `t` (s), same shape."""
@@ -85,15 +85,15 @@ def fit_warm_up(
         None when the points do not show an exponential: too few, no better than a line,
         amplitude within its noise, or a misfit over `GOOD_MISFIT`.
     """
-    times = np.asarray(t, dtype=np.float64)[-LONGEST:]
-    offsets = np.asarray(y, dtype=np.float64)[-LONGEST:]
-    weights = 1.0 / np.asarray(variance, dtype=np.float64)[-LONGEST:]
-    widths = np.broadcast_to(np.asarray(width_s, dtype=np.float64), np.shape(t))[-LONGEST:]
-    for share in SHARES:
+    times = np.asarray(t, dtype=np.float64)[-MOST_POINTS:]
+    offsets = np.asarray(y, dtype=np.float64)[-MOST_POINTS:]
+    weights = 1.0 / np.asarray(variance, dtype=np.float64)[-MOST_POINTS:]
+    widths = np.broadcast_to(np.asarray(width_s, dtype=np.float64), np.shape(t))[-MOST_POINTS:]
+    for share in FITTED_SHARES:
         first = (
             int(times.searchsorted(times[-1] - share * (times[-1] - times[0]))) if len(times) else 0
         )
-        if len(times) - first < FEWEST:
+        if len(times) - first < FEWEST_POINTS:
             break
         fit = _fit(times[first:], offsets[first:], weights[first:], now, widths[first:])
         if fit is not None:
@@ -110,8 +110,8 @@ def _fit(
     centred = offsets - middle
     centred_mean = float(weights @ centred) / total
     centred = centred - centred_mean
-    count = math.ceil(math.log(LONGEST_TC / SHORTEST_TC) / math.log(STEP)) + 1
-    constants = np.asarray(span * SHORTEST_TC * STEP ** np.arange(count), dtype=np.float64)
+    count = math.ceil(math.log(LONGEST_TC / SHORTEST_TC) / math.log(TC_RATIO)) + 1
+    constants = np.asarray(span * SHORTEST_TC * TC_RATIO ** np.arange(count), dtype=np.float64)
     curves = _mean_curve(times - times[0], widths, 1.0 / constants[:, None])
     means = curves @ weights / total
     curves -= means[:, None]
@@ -133,7 +133,7 @@ def _fit(
         return None
     unit = max(1.0, misfit)
     u_level, u_amplitude, u_log = np.sqrt(np.diag(covariance) * unit).tolist()
-    if u_log > LARGEST_U:
+    if u_log > LARGEST_TC_U:
         return None
     constant = math.exp(log_constant)
     return WarmUpFit(
@@ -190,7 +190,7 @@ def _polish(
         level += float(move[0])
         amplitude += float(move[1])
         log_constant += float(move[2])
-        if abs(log_constant - math.log(constant)) > 2.0 * math.log(STEP):
+        if abs(log_constant - math.log(constant)) > 2.0 * math.log(TC_RATIO):
             return None
     covariance = np.asarray(inverse * np.multiply.outer(scale, scale), dtype=np.float64)
     return [level, amplitude, log_constant], covariance

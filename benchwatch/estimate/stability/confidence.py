@@ -19,14 +19,14 @@ from benchwatch.estimate.array_types import FloatArray, IntArray
 from benchwatch.estimate.stability.deviation_kinds import DEVIATIONS, LARGEST_ALPHA, DeviationKind
 from benchwatch.estimate.stability.total_bias import total_edf
 
-LARGEST_SHAPE: Final = 512
+LARGEST_SHAPE_FACTOR: Final = 512
 """Largest averaging factor for which c is computed."""
-FARTHEST: Final = 64
+FARTHEST_LAG: Final = 64
 """Lag, in averaging times, from which on the autocovariance of flicker noise is left out."""
 
 _TOTAL_EDF: Final = {0: (1.50, 0.0), -1: (1.17, 0.22), -2: (0.93, 0.36)}
 """edf of the total kind = b·T/τ − c (SP 1065; Greenhall, Howe and Percival 1999; from memory)."""
-_TOTAL_FROM: Final = 8
+_TOTAL_EDF_FROM: Final = 8
 """Averaging factor from which on `_TOTAL_EDF` holds, as a limit for many readings."""
 
 
@@ -91,7 +91,7 @@ def degrees_of_freedom(terms: Terms, alpha: int | None) -> float:
         noises = range(lowest, LARGEST_ALPHA + 1)
         return min(degrees_of_freedom(terms, known) for known in noises)
     alpha = max(alpha, lowest)
-    if kind.reflected and alpha in _TOTAL_EDF and m >= _TOTAL_FROM:
+    if kind.reflected and alpha in _TOTAL_EDF and m >= _TOTAL_EDF_FROM:
         b, c = _TOTAL_EDF[alpha]
         length = float(runs.sum() + len(runs))
         return max(b * length / m - c, 1.0)
@@ -107,7 +107,7 @@ def degrees_of_freedom(terms: Terms, alpha: int | None) -> float:
 
 def expected_ratio(alpha: int, m: int) -> float:
     """Return MVAR/AVAR at averaging factor `m` for one noise (NIST SP 1065)."""
-    small = min(m, LARGEST_SHAPE)
+    small = min(m, LARGEST_SHAPE_FACTOR)
     modified = _shape(2, True, alpha, small, small).variance / small**2
     if alpha == 2:
         return 1.0 / m
@@ -130,7 +130,7 @@ def _pairs(runs: IntArray, lags: FloatArray) -> FloatArray:
 def _shape(times: int, modified: bool, alpha: int, m: int, stride: int) -> _Shape:
     if alpha > 0 and not modified:
         return _phase_shape(times, alpha, m, stride)
-    small = min(m, LARGEST_SHAPE)
+    small = min(m, LARGEST_SHAPE_FACTOR)
     scale = m / small
     c = _summed_autocovariance(times, modified, alpha, small)
     step = max(round(stride / scale), 1)
@@ -163,11 +163,11 @@ def _phase_shape(times: int, alpha: int, m: int, stride: int) -> _Shape:
 def _peaked_lags(m: int, stride: int, times: int) -> tuple[FloatArray, FloatArray]:
     """Return lags that are dense at the multiples of m, and how many each stands for."""
     farthest = 16 * m // stride
-    if farthest <= 16 * LARGEST_SHAPE:
+    if farthest <= 16 * LARGEST_SHAPE_FACTOR:
         lags = np.arange(farthest + 1, dtype=np.float64)
     else:
         dense = [k * m // stride + np.arange(-256, 257) for k in range(times + 1)]
-        coarse = np.arange(0, farthest + 1, max(m // stride // LARGEST_SHAPE, 1))
+        coarse = np.arange(0, farthest + 1, max(m // stride // LARGEST_SHAPE_FACTOR, 1))
         lags = np.unique(np.concatenate([coarse, *dense]))
         lags = lags[lags >= 0].astype(np.float64)
     edges = np.concatenate(([0.5], (lags[1:] + lags[:-1]) / 2, [lags[-1] + 0.5]))
@@ -187,7 +187,7 @@ def _summed_autocovariance(times: int, modified: bool, alpha: int, m: int) -> Fl
     r = np.convolve(h, h[::-1])
     if alpha % 2 == 0:
         return r[len(h) - 1 :]
-    farthest = FARTHEST * m
+    farthest = FARTHEST_LAG * m
     reach = len(h) - 1
     driver = _flicker(np.arange(-reach, farthest + reach + 1))
     size = 1 << (len(driver) + len(r)).bit_length()

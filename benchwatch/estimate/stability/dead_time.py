@@ -12,7 +12,7 @@ import numpy as np
 
 from benchwatch.estimate.array_types import FloatArray
 
-_LARGEST: Final = 512
+_LARGEST_FACTOR: Final = 512
 """Averaging factor from which the ratio of FM noises no longer changes."""
 
 
@@ -32,7 +32,7 @@ def variance_ratio(alpha: int, m: int, r: float, times: int = 2) -> float:
     if alpha == 2:
         # Ends of gates no longer coincide, so that no phase noise cancels between neighbours.
         return (2 / 3 if times == 2 else 3 / 5) * m
-    small = min(m, _LARGEST)
+    small = min(m, _LARGEST_FACTOR)
     return _variance(alpha, small, r, times) / _variance(alpha, small, 1.0, times)
 
 

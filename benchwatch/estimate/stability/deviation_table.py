@@ -10,11 +10,11 @@ from benchwatch.estimate.stability.dead_time import variance_ratio
 from benchwatch.estimate.stability.deviation_kinds import DEVIATIONS
 from benchwatch.estimate.stability.deviation_point import NOISES, ONE_SIGMA, Deviation
 from benchwatch.estimate.stability.deviations import WindowSums, variance
-from benchwatch.estimate.stability.noise_id import SHORTEST, lag1_alpha, ratio_alpha
+from benchwatch.estimate.stability.noise_id import SHORTEST_RUN_TAUS, lag1_alpha, ratio_alpha
 from benchwatch.estimate.stability.phase_data import Phase
 from benchwatch.estimate.stability.total_bias import total_bias
 
-WHOLE: Final = 1e-6
+MULTIPLE_TOLERANCE: Final = 1e-6
 """Relative difference up to which an averaging time counts as a multiple of the interval."""
 
 
@@ -28,7 +28,7 @@ def decade_factors(points: int) -> list[int]:
     return [10**k for k in range(len(str(points))) if 2 * 10**k < points]
 
 
-def factor_of(tau_s: float, interval_s: float, *, within: float = WHOLE) -> int | None:
+def factor_of(tau_s: float, interval_s: float, *, within: float = MULTIPLE_TOLERANCE) -> int | None:
     """Return the averaging factor of `tau_s`; None when no multiple of the interval is near.
 
     Args:
@@ -148,7 +148,7 @@ class _Noise:
 
     def at(self, m: int) -> int | None:
         """Return α at `m`, or at the longest factor for which the run is long enough."""
-        m = max(min(m, self._phase.points // SHORTEST), 1)
+        m = max(min(m, self._phase.points // SHORTEST_RUN_TAUS), 1)
         if m not in self._known:
             self._known[m] = self._identify(m)
         return self._known[m]

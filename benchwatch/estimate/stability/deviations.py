@@ -19,11 +19,11 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
-from benchwatch.estimate.sample_variances import ALLAN, DIVISORS, sum_of_squares
+from benchwatch.estimate.sample_variances import ALLAN_DIVISOR, DIVISORS, sum_of_squares
 from benchwatch.estimate.stability.deviation_kinds import DEVIATIONS
 from benchwatch.estimate.stability.phase_data import Phase, run_lengths
 
-LARGEST_ERROR: Final = 0.3
+LARGEST_ERROR_SHARE: Final = 0.3
 """Largest share of a variance by the errors of bridges; above it, the variance is not given."""
 WEIGHT_OF_MODIFIED: Final = {2: 1.0 / 2.0, 3: 4.0 / 9.0}
 """Squared weights of readings in a difference of the modified kind over those of the plain
@@ -104,7 +104,7 @@ def variance(
     if across is not None and mask is not None:
         error = _error(phase, m, order, stride, mask)
         error *= WEIGHT_OF_MODIFIED[order] if kind.modified else 1.0
-        if error > LARGEST_ERROR * total:
+        if error > LARGEST_ERROR_SHARE * total:
             return float("nan"), runs[:0]
         total -= error
     return total / (DIVISORS[order] * m**2 * n), runs
@@ -142,7 +142,7 @@ def _total(phase: Phase, m: int) -> tuple[float, IntArray]:
     n = int(lengths.sum())
     if across is not None and across.any():
         error = n * _error(phase, m, 2, 1, across) / int(across.sum())
-        if error > LARGEST_ERROR * total:
+        if error > LARGEST_ERROR_SHARE * total:
             return float("nan"), lengths[:0]
         total -= error
-    return (total / (ALLAN * m**2 * n) if n else float("nan")), lengths
+    return (total / (ALLAN_DIVISOR * m**2 * n) if n else float("nan")), lengths

@@ -18,21 +18,21 @@ import numpy as np
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
 
-LONGEST: Final = 16
+LONGEST_GAP_READINGS: Final = 16
 """Longest gap that is bridged, in readings."""
-BESIDE: Final = 16
+READINGS_BESIDE: Final = 16
 """Most readings used on either side."""
 FEWEST_BESIDE: Final = 4
-REACH: Final = 64
+REACH_READINGS: Final = 64
 """Largest distance of these readings from the gap, in readings."""
-JUMP: Final = 5.0
+JUMP_SDS: Final = 5.0
 """A level that differs by so many standard deviations across the gap is a jump, and the gap is not
 filled; but not where one straight line fits both sides, as while an oven comes in."""
 RIDGE: Final = 1e-3
 """Part of γ(1) added on the diagonal, so that the variogram of a short run stays solvable."""
-SAMPLE: Final = 1 << 18
+VARIOGRAM_READINGS: Final = 1 << 18
 """Most readings from which the variogram is computed."""
-PIECES: Final = 16
+VARIOGRAM_PIECES: Final = 16
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,7 +54,7 @@ def bridge(offset: FloatArray) -> Bridged:
     unbridged = missing.copy()
     edges = np.flatnonzero(np.diff(missing.astype(np.int8), prepend=0, append=0))
     starts, ends = edges[::2], edges[1::2]
-    short = (ends - starts <= LONGEST) & (starts > 0) & (ends < offset.size)
+    short = (ends - starts <= LONGEST_GAP_READINGS) & (starts > 0) & (ends < offset.size)
     if not short.any():
         return Bridged(values, error, unbridged)
     gamma = _variogram(offset)
@@ -70,7 +70,7 @@ def bridge(offset: FloatArray) -> Bridged:
         if one is None:
             continue
         near = offset[known]
-        if all(abs(float(jump.weights @ near)) > JUMP * jump.sd for jump in one.jumps):
+        if all(abs(float(jump.weights @ near)) > JUMP_SDS * jump.sd for jump in one.jumps):
             continue
         values[start:end] = one.weights @ near
         error[start:end] = one.variance / (end - start)
@@ -102,9 +102,9 @@ class _Solved:
 
 def _beside(missing: BoolArray, start: int, end: int) -> IntArray | None:
     """Return the indices of the readings beside the gap; None when there are too few."""
-    low, high = max(start - REACH, 0), min(end + REACH, missing.size)
-    before = low + np.flatnonzero(~missing[low:start])[-BESIDE:]
-    after = end + np.flatnonzero(~missing[end:high])[:BESIDE]
+    low, high = max(start - REACH_READINGS, 0), min(end + REACH_READINGS, missing.size)
+    before = low + np.flatnonzero(~missing[low:start])[-READINGS_BESIDE:]
+    after = end + np.flatnonzero(~missing[end:high])[:READINGS_BESIDE]
     if min(before.size, after.size) < FEWEST_BESIDE:
         return None
     return np.concatenate((before, after))
@@ -140,11 +140,11 @@ def _sd(contrast: FloatArray, gamma: FloatArray) -> float:
 
 def _variogram(offset: FloatArray) -> FloatArray:
     """Return γ(h) = ½ E (y(i+h) − y(i))² at lags 0, 1 ... to the largest between neighbours."""
-    farthest = 2 * REACH + LONGEST + 1
+    farthest = 2 * REACH_READINGS + LONGEST_GAP_READINGS + 1
     pieces = [offset]
-    if offset.size > SAMPLE:
-        size = SAMPLE // PIECES
-        first = np.linspace(0, offset.size - size, PIECES).astype(int).tolist()
+    if offset.size > VARIOGRAM_READINGS:
+        size = VARIOGRAM_READINGS // VARIOGRAM_PIECES
+        first = np.linspace(0, offset.size - size, VARIOGRAM_PIECES).astype(int).tolist()
         pieces = [offset[start : start + size] for start in first]
     totals, counts = np.zeros(farthest), np.zeros(farthest)
     for piece in pieces:

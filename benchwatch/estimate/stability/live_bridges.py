@@ -17,9 +17,9 @@ from typing import Final
 
 from benchwatch.estimate.stability.deviation_kinds import DEVIATIONS
 from benchwatch.estimate.stability.deviation_point import Deviation
-from benchwatch.estimate.stability.deviations import LARGEST_ERROR, WEIGHT_OF_MODIFIED
+from benchwatch.estimate.stability.deviations import LARGEST_ERROR_SHARE, WEIGHT_OF_MODIFIED
 
-LONGEST: Final = 3
+LONGEST_GAP_READINGS: Final = 3
 """Lost readings in a row that are replaced by the mean of both neighbours; more end a stretch."""
 
 
@@ -27,16 +27,16 @@ class LiveBridges:
     """Counts the values put in for lost readings, and measures their error."""
 
     def __init__(self) -> None:
-        self._newest: deque[float] = deque(maxlen=LONGEST + 2)
-        self._squares = [0.0] * LONGEST
-        self._measured = [0] * LONGEST
-        self._bridges = [0] * LONGEST
+        self._newest: deque[float] = deque(maxlen=LONGEST_GAP_READINGS + 2)
+        self._squares = [0.0] * LONGEST_GAP_READINGS
+        self._measured = [0] * LONGEST_GAP_READINGS
+        self._bridges = [0] * LONGEST_GAP_READINGS
 
     def reading(self, offset: float) -> None:
         """Take a reading, fractional, that follows the one before without loss."""
         newest, squares, measured = self._newest, self._squares, self._measured
         newest.append(offset)
-        if len(newest) == LONGEST + 2:
+        if len(newest) == LONGEST_GAP_READINGS + 2:
             # The usual case, written out: it happens at every reading.
             oldest, third, second, last, _ = newest
             one = last - (offset + second) / 2.0
@@ -50,14 +50,14 @@ class LiveBridges:
             measured[2] += 1
             return
         held, middle = len(newest), 0.0
-        for lost in range(1, min(held - 1, LONGEST + 1)):
+        for lost in range(1, min(held - 1, LONGEST_GAP_READINGS + 1)):
             middle += newest[-1 - lost]
             error = middle - lost * (offset + newest[-2 - lost]) / 2.0
             squares[lost - 1] += error * error
             measured[lost - 1] += 1
 
     def bridge(self, lost: int) -> None:
-        """Count that values were put in for 1 to `LONGEST` lost readings before the next one."""
+        """Count values put in for `lost` readings in a row, 1 to `LONGEST_GAP_READINGS`."""
         self._bridges[lost - 1] += 1
         self._newest.clear()
 
@@ -83,7 +83,7 @@ class LiveBridges:
             span = row.n + kind.order * m
             weight = WEIGHT_OF_MODIFIED[kind.order] if kind.modified else 1.0
             share = weight * error / m / span / row.value**2 if row.value else 0.0
-            if share > LARGEST_ERROR:
+            if share > LARGEST_ERROR_SHARE:
                 continue
             rest = (1.0 - share) ** 0.5
             low = None if row.low is None else row.low * rest

@@ -20,20 +20,20 @@ from typing import Final
 
 import numpy as np
 
-from benchwatch.estimate.sample_variances import ALLAN, HADAMARD
+from benchwatch.estimate.sample_variances import ALLAN_DIVISOR, HADAMARD_DIVISOR
 from benchwatch.estimate.stability.confidence import Terms, chi2_limits, degrees_of_freedom
 from benchwatch.estimate.stability.deviation_kinds import DEVIATIONS, LIVE_KINDS, DeviationKind
 from benchwatch.estimate.stability.deviation_point import NOISES, ONE_SIGMA, Deviation
-from benchwatch.estimate.stability.noise_id import FEWEST, SHORTEST, ratio_alpha
+from benchwatch.estimate.stability.noise_id import FEWEST_POINTS, SHORTEST_RUN_TAUS, ratio_alpha
 
-LARGEST_FULL: Final = 256
+LARGEST_FULL_FACTOR: Final = 256
 """Averaging factor up to which every difference is taken."""
 PLAIN, MODIFIED = DEVIATIONS["oadev"], DEVIATIONS["mdev"]
 """The ratio of their variances identifies the noise."""
 LARGEST_OFFSET: Final = 1e9
 """Fractional; a larger value is no offset, and is taken as missing."""
 
-_RING: Final = 1024
+_RING_POINTS: Final = 1024
 """Points that are kept, at least; the longest difference needs 3 · 256 + 1."""
 _BITS: Final = 100
 _SQUARE_UNIT: Final = 2.0 ** (-2 * _BITS)
@@ -54,7 +54,7 @@ class _RunningSums:
         """Terms of the runs of points that are over."""
         self.reach = order + modified
         """Distances that a difference takes."""
-        self.divisor = ALLAN if order == 2 else HADAMARD
+        self.divisor = ALLAN_DIVISOR if order == 2 else HADAMARD_DIVISOR
         self.power = 4 if modified else 2
         """Of the averaging factor, by which the squares are divided."""
 
@@ -94,8 +94,8 @@ class _PhaseLevel:
         xs.append(x)
         cs.append(c)
         self._count += 1
-        if len(xs) > 2 * _RING:
-            del xs[:_RING], cs[:_RING]
+        if len(xs) > 2 * _RING_POINTS:
+            del xs[:_RING_POINTS], cs[:_RING_POINTS]
         held, held_sums = len(xs), len(cs)
         plain, modified, third = self._squares
         for k, two, three, at1, at2, at3 in self._spans:
@@ -122,7 +122,7 @@ class _PhaseLevel:
 
     def coarser(self) -> "_PhaseLevel":
         """Return a level of twice the stride that has taken all points so far."""
-        level = _PhaseLevel(2 * self.stride, [LARGEST_FULL])
+        level = _PhaseLevel(2 * self.stride, [LARGEST_FULL_FACTOR])
         for point in range(0, len(self._x), 2):
             x = self._x[point]
             level.add(x, self._c[point + self._lead] - self._lead * x)
@@ -153,7 +153,7 @@ class LiveDeviations:
 
     def __init__(self, interval_s: float) -> None:
         self._interval_s = interval_s
-        octaves = [1 << k for k in range(LARGEST_FULL.bit_length())]
+        octaves = [1 << k for k in range(LARGEST_FULL_FACTOR.bit_length())]
         self._levels = [_PhaseLevel(1, octaves)]
         self._points = 0
         self._since_gap = 0
@@ -184,7 +184,7 @@ class LiveDeviations:
             if count % level.stride:
                 return
             level.add(self._x, self._c)
-        if count == 2 * LARGEST_FULL * self._levels[-1].stride:
+        if count == 2 * LARGEST_FULL_FACTOR * self._levels[-1].stride:
             self._levels.append(self._levels[-1].coarser())
 
     def table(self, confidence: float = ONE_SIGMA) -> tuple[Deviation, ...]:
@@ -207,11 +207,11 @@ class LiveDeviations:
 
     def _noise(self, level: _PhaseLevel, k: int, m: int, shorter: int | None) -> int | None:
         """Identify the noise; at m = 1, where both variances are equal, it is that at m = 2."""
-        if self._points < FEWEST:
+        if self._points < FEWEST_POINTS:
             return None
         if m == 1:
             k, m = 1, 2
-        if self._points < SHORTEST * m or not level.terms(MODIFIED, k):
+        if self._points < SHORTEST_RUN_TAUS * m or not level.terms(MODIFIED, k):
             return shorter
         return ratio_alpha(level.variance(MODIFIED, k), level.variance(PLAIN, k), m)
 

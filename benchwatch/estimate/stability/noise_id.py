@@ -9,18 +9,18 @@ from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.stability.confidence import expected_ratio
 from benchwatch.estimate.stability.phase_data import Phase
 
-FEWEST: Final = 30
+FEWEST_POINTS: Final = 30
 """Points below which the noise is not identified (Riley and Greenhall 2004)."""
-DEEPEST: Final = 3
+MOST_DIFFERENCINGS: Final = 3
 """How often the phase is differenced at most."""
-BLOCK: Final = 1 << 13
+BLOCK_POINTS: Final = 1 << 13
 """Points that are worked on at once."""
-SHORTEST: Final = 20
+SHORTEST_RUN_TAUS: Final = 20
 """Averaging times that a run must hold for MVAR/AVAR to identify the noise; with half as many it is
 right for flicker FM one time in two."""
 
 
-def lag1_alpha(phase: Phase, deepest: int = DEEPEST) -> float | None:
+def lag1_alpha(phase: Phase, deepest: int = MOST_DIFFERENCINGS) -> float | None:
     """Estimate α of S_y(f) ~ f^α at averaging factor 1 from the lag-1 autocorrelation.
 
     Riley and Greenhall 2004: r1 of the phase less a parabola; δ = r1/(1 + r1); while δ ≥ ¼ the
@@ -30,7 +30,7 @@ def lag1_alpha(phase: Phase, deepest: int = DEEPEST) -> float | None:
     Returns:
         None when no stretch has 30 points, or the phase does not move.
     """
-    stretches = [_without_parabola(x) for x in phase.segments() if len(x) >= FEWEST]
+    stretches = [_without_parabola(x) for x in phase.segments() if len(x) >= FEWEST_POINTS]
     for d in range(deepest + 1):
         if d:
             stretches = [np.diff(x) for x in stretches]
@@ -63,18 +63,18 @@ def _without_parabola(x: FloatArray) -> FloatArray:
     """Subtract the least-squares parabola (Legendre polynomials), in blocks: runs may be long."""
     n = len(x)
     gram, product = np.zeros((3, 3)), np.zeros(3)
-    for start in range(0, n, BLOCK):
+    for start in range(0, n, BLOCK_POINTS):
         basis = _polynomials(n, start)
         gram += basis.T @ basis
-        product += basis.T @ x[start : start + BLOCK]
+        product += basis.T @ x[start : start + BLOCK_POINTS]
     coefficients = np.linalg.solve(gram, product)
     left = x.copy()
-    for start in range(0, n, BLOCK):
-        left[start : start + BLOCK] -= _polynomials(n, start) @ coefficients
+    for start in range(0, n, BLOCK_POINTS):
+        left[start : start + BLOCK_POINTS] -= _polynomials(n, start) @ coefficients
     return left
 
 
 def _polynomials(n: int, start: int) -> FloatArray:
     """Return the first three Legendre polynomials over a part of n points from -1 to 1."""
-    t = np.arange(start, min(start + BLOCK, n)) * (2.0 / (n - 1)) - 1.0
+    t = np.arange(start, min(start + BLOCK_POINTS, n)) * (2.0 / (n - 1)) - 1.0
     return np.stack((np.ones_like(t), t, 1.5 * t**2 - 0.5), axis=1)

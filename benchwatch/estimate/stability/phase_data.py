@@ -6,13 +6,13 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
-from benchwatch.estimate.stability.gap_bridges import BESIDE, LONGEST, bridge
+from benchwatch.estimate.stability.gap_bridges import LONGEST_GAP_READINGS, READINGS_BESIDE, bridge
 
 CLEAN_SHARE: Final = 0.5
 """Share of differences free of gaps from which on only these are used."""
 MISSING_SHARE: Final = 0.25
 """Largest share of an average that may be filled."""
-SHORTEST_BRIDGED: Final = 2 * BESIDE
+SHORTEST_BRIDGED: Final = 2 * READINGS_BESIDE
 """Averaging factor from which on errors of filled gaps are hardly correlated with sums."""
 
 
@@ -190,7 +190,7 @@ def phase_of_phase(
     closed = np.zeros(x.size - 1, dtype=bool) if unbridged is None else unbridged
     lengths = np.diff(known)
     cut = closed.copy()
-    for place in np.flatnonzero(lengths > LONGEST + 1).tolist():
+    for place in np.flatnonzero(lengths > LONGEST_GAP_READINGS + 1).tolist():
         cut[known[place] : known[place + 1]] = True
     bridges = Bridges(_prefix(closed), np.zeros(x.size), _prefix(cut))
     return Phase(x=flat, gaps=_prefix(gaps | closed), bridges=bridges, known=finite)

@@ -5,10 +5,10 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
-from benchwatch.estimate.stability.gap_bridges import LONGEST
+from benchwatch.estimate.stability.gap_bridges import LONGEST_GAP_READINGS
 from benchwatch.estimate.stability.phase_data import Phase, phase_of_offsets, phase_of_phase
 
-MOST_POINTS: Final = 4
+LARGEST_GRID_RATIO: Final = 4
 """Most points of the grid of phase, in points of the run; longer gaps are shortened."""
 
 
@@ -23,7 +23,7 @@ def phase_on_grid(
         breaks: indices of the readings in front of which some are missing.
         interval_s: from reading to reading.
     """
-    lost = np.minimum(_lost(time_s, breaks, interval_s), LONGEST + 1)
+    lost = np.minimum(_lost(time_s, breaks, interval_s), LONGEST_GAP_READINGS + 1)
     return phase_of_offsets(np.insert(offset, np.repeat(breaks, lost), np.nan), bridged=True)
 
 
@@ -49,7 +49,7 @@ def measured_phase_on_grid(
     """
     n = step.size
     lost = _lost(time_s, breaks, interval_s)
-    room = max(MOST_POINTS * n, LONGEST + 1)
+    room = max(LARGEST_GRID_RATIO * n, LONGEST_GAP_READINGS + 1)
     if lost.sum() > room:
         lost = np.minimum(lost, max(room // max(breaks.size, 1), 1))
     # Intervals on the grid: the pairs in order, and for each break those that it lasts.

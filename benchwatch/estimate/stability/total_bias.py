@@ -19,9 +19,9 @@ import numpy as np
 
 from benchwatch.estimate.array_types import FloatArray, IntArray
 
-POINTS: Final = 256
+MOST_POINTS: Final = 256
 """Most phase points in the computation."""
-SHORTEST: Final = 8
+LINEAR_BELOW_FACTOR: Final = 8
 """Averaging factor below which the ratio of a scaled run is taken as linear in τ/T."""
 
 
@@ -47,21 +47,21 @@ def total_edf(alpha: int, m: int, runs: IntArray) -> float:
 
 
 def _ratio(alpha: int, m: int, points: int) -> float:
-    if points <= POINTS:
+    if points <= MOST_POINTS:
         return _moments(alpha, m, points)[0]
-    scaled = m * POINTS / points
-    factor = max(round(scaled), SHORTEST)
-    return 1.0 + (_moments(alpha, factor, POINTS)[0] - 1.0) * scaled / factor
+    scaled = m * MOST_POINTS / points
+    factor = max(round(scaled), LINEAR_BELOW_FACTOR)
+    return 1.0 + (_moments(alpha, factor, MOST_POINTS)[0] - 1.0) * scaled / factor
 
 
 def _edf(alpha: int, m: int, points: int) -> float:
-    if points <= POINTS:
+    if points <= MOST_POINTS:
         return _moments(alpha, m, points)[1]
-    scaled = m * POINTS / points
+    scaled = m * MOST_POINTS / points
     factor = max(round(scaled), 1)
-    edf = _moments(alpha, factor, POINTS)[1] * factor / scaled
+    edf = _moments(alpha, factor, MOST_POINTS)[1] * factor / scaled
     # Differences of white phase noise are independent, so their number counts.
-    return edf * (points / POINTS if alpha == 2 else 1.0)
+    return edf * (points / MOST_POINTS if alpha == 2 else 1.0)
 
 
 @functools.lru_cache(maxsize=512)

@@ -14,20 +14,20 @@ from typing import Final, NamedTuple
 
 from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, SettleLimit, SettleState
 
-LEAST_READINGS: Final = 3
-REMEMBERED: Final = 512
+FEWEST_READINGS: Final = 3
+STRETCHES_KEPT: Final = 512
 """Quiet stretches kept, one a reading: a small nudge or a series is confirmed late."""
 AGREES_U: Final = 2.0
 """After a touch, an offset within so many u of the one before it counts as unchanged."""
-OWN_MOTION: Final = 3.0
+OWN_MOTION_RATIO: Final = 3.0
 """A step of an oscillator that still moves is a turn when it is so many times as large as the
 oscillator's own motion over the horizon (by trial: steps in warm-ups are as large as that)."""
-FAR_FROM_SETTLED: Final = 100.0
+FAR_LIMITS: Final = 100.0
 """Motion over the horizon, in limits, from which no step freezes as found, tool on or not."""
-RECENT, SPANS = 0.1, 3.0
+RECENT_HORIZONS, RECENT_SPANS = 0.1, 3.0
 """Before a verdict a quiet stretch is recent for this share of the horizon, or for so many times
 its own span."""
-_RESTS: Final = frozenset({"settled", None})
+_VERDICTS_AT_REST: Final = frozenset({"settled", None})
 USUAL_HORIZON_S: Final = 600.0
 """Horizon where no settle limit was asked for."""
 
@@ -65,7 +65,7 @@ class AsFound:
     """
 
     def __init__(self, settle: SettleLimit | None = None) -> None:
-        self._newest: deque[QuietStretch] = deque(maxlen=REMEMBERED)
+        self._newest: deque[QuietStretch] = deque(maxlen=STRETCHES_KEPT)
         self._touched: QuietStretch | None = None
         """The stretch before the tool was put on, until the same offset is read without it."""
         self._passed_over: Nudge | None = None
@@ -105,7 +105,7 @@ class AsFound:
         self._verdict, self._drift = settle, numbers.drift
         if numbers.suspect or estimate is None or estimate.u is None:
             return
-        if estimate.readings < LEAST_READINGS:
+        if estimate.readings < FEWEST_READINGS:
             return
         if self._touched is not None:
             was = self._touched.estimate
@@ -130,7 +130,7 @@ class AsFound:
         The offset of a warming oven never returns; there only a turn ends the stretch.
         """
         quiet = self.quiet
-        if self._touched is None and quiet is not None and quiet.settle in _RESTS:
+        if self._touched is None and quiet is not None and quiet.settle in _VERDICTS_AT_REST:
             self._touched = quiet
 
     def turn(self, nudge: Nudge, *, tool_on: bool) -> None:
@@ -147,7 +147,7 @@ class AsFound:
             self._newest.clear()
             self._newest.append(before._replace(frozen=True))
             return
-        if before is None and self._verdict in _RESTS:
+        if before is None and self._verdict in _VERDICTS_AT_REST:
             self._newest.clear()
             self.missed = True
         self._passed_over = nudge
@@ -160,7 +160,7 @@ class AsFound:
         if before.settle == "settled" and not warming:
             return True
         if tool_on:
-            return limit is None or motion < FAR_FROM_SETTLED * limit.limit
-        recent_s = max(RECENT * horizon_s, SPANS * before.estimate.span_s)
+            return limit is None or motion < FAR_LIMITS * limit.limit
+        recent_s = max(RECENT_HORIZONS * horizon_s, RECENT_SPANS * before.estimate.span_s)
         recent = nudge.at_s - before.elapsed_s <= recent_s
-        return recent and not warming and abs(nudge.size) > OWN_MOTION * motion
+        return recent and not warming and abs(nudge.size) > OWN_MOTION_RATIO * motion

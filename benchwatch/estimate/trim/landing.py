@@ -21,10 +21,10 @@ LandingState = Literal["outside", "holding", "landed"]
 DEFAULT_HOLD_S: Final = 30.0
 DEFAULT_OUTLOOK_S: Final = 600.0
 COVERAGE_K: Final = 2.0
-LEAST_HOLD_S: Final = 10.0
+SHORTEST_HOLD_S: Final = 10.0
 """A hold is not shorter than this, so that the hand's pull and warmth are gone (common practice, no
 source) ..."""
-LEAST_READINGS: Final = 10
+FEWEST_READINGS: Final = 10
 """... nor shorter than so many readings at rest."""
 LANDED: Final = "inside and staying there, hands off"
 LINE_EVERY_S, MOST_LINES = 5.0, 5
@@ -160,11 +160,11 @@ class Landing:
 
     def _old_enough(self, elapsed_s: float) -> "list[_Line]":
         """Return the lines long enough for a short hold, oldest first."""
-        least_s = min(LEAST_HOLD_S, self._hold_s)
+        least_s = min(SHORTEST_HOLD_S, self._hold_s)
         return [
             line
             for line in self._lines
-            if elapsed_s - line.from_s >= least_s and line.sums.points >= LEAST_READINGS
+            if elapsed_s - line.from_s >= least_s and line.sums.points >= FEWEST_READINGS
         ]
 
     def _drifts_out(self, numbers: Numbers) -> bool:

@@ -16,21 +16,21 @@ from typing import Final
 from benchwatch.estimate.results import Nudge
 from benchwatch.estimate.trim.mean_pull import weighted_mean
 
-KEPT, OF_LATE = 60, 12
+TURNS_KEPT, USUAL_SIZE_TURNS = 60, 12
 """Number of newest turns kept, and of those that give the usual size."""
-LEAST_TURNS: Final = 3
+FEWEST_TURNS: Final = 3
 """Turns that a usual size needs."""
-HABIT: Final = 0.5
+LARGEST_SPREAD_SHARE: Final = 0.5
 """There is a usual size while the spread is at most this part of it (chosen)."""
-MAD: Final = 1.4826
+MAD_TO_SD: Final = 1.4826
 """sd of normal noise over its median absolute deviation."""
-LEAST_REVERSALS: Final = 2
-STANDS_OUT: Final = 2.5
+FEWEST_REVERSALS: Final = 2
+BACKLASH_SHOWN_U: Final = 2.5
 """Backlash is shown from so many of its standard uncertainties on."""
-HAND, HAND_WEIGHT = 0.3, 2.0
+PRIOR_TURN_ERROR, PRIOR_TURNS = 0.3, 2.0
 """Prior sd of a turn over the intended size, and the number of turns that the prior counts for
 (common practice, no source)."""
-_ADVICE = 80
+_ADVICE_KEPT = 80
 """Readings whose advice is kept: more than a quick series of turns may take."""
 
 _Advice = tuple[float, float, float]
@@ -73,8 +73,8 @@ class LearnedTurns:
     """Learns usual size and backlash from the confirmed turns and the way left before them."""
 
     def __init__(self) -> None:
-        self._turns: deque[_Turn] = deque(maxlen=KEPT)
-        self._advice: deque[_Advice] = deque(maxlen=_ADVICE)
+        self._turns: deque[_Turn] = deque(maxlen=TURNS_KEPT)
+        self._advice: deque[_Advice] = deque(maxlen=_ADVICE_KEPT)
         """Ways left since the newest turn or touch."""
         self._way = 0.0
         """Sign of the newest turn; 0 where the trimmer may have been turned unseen since."""
@@ -152,7 +152,7 @@ class LearnedTurns:
         if usual is None and backlash is None:
             self.now = None
             return
-        sizes = [abs(one.size) for one in self._turns][-OF_LATE:]
+        sizes = [abs(one.size) for one in self._turns][-USUAL_SIZE_TURNS:]
         self.now = TurnSizes(
             usual=usual,
             spread=spread,
@@ -164,29 +164,29 @@ class LearnedTurns:
 
     def _usual(self) -> tuple[float | None, float | None]:
         """Return the median size and its spread, None where sizes differ too much."""
-        sizes = [abs(one.size) for one in self._turns][-OF_LATE:]
-        if len(sizes) < LEAST_TURNS:
+        sizes = [abs(one.size) for one in self._turns][-USUAL_SIZE_TURNS:]
+        if len(sizes) < FEWEST_TURNS:
             return None, None
         usual = median(sizes)
-        spread = MAD * median(abs(size - usual) for size in sizes)
-        return (usual, spread) if spread <= HABIT * usual else (None, None)
+        spread = MAD_TO_SD * median(abs(size - usual) for size in sizes)
+        return (usual, spread) if spread <= LARGEST_SPREAD_SHARE * usual else (None, None)
 
     def _backlash(self) -> tuple[float | None, float | None]:
         """Return the weighted mean of the backlash samples and its u; None unless significant."""
         reversals = [one for one in self._turns if one.reversing and one.meant is not None]
         share = self._hand()
         lost = [_short_of(one, share, 0.0) for one in reversals if one.backlash_shown is None]
-        if len(lost) < LEAST_REVERSALS:
+        if len(lost) < FEWEST_REVERSALS:
             return None, None
         mean, u = weighted_mean(lost)
-        if mean <= STANDS_OUT * u:
+        if mean <= BACKLASH_SHOWN_U * u:
             return None, None
         after = [
             _short_of(one, share, one.backlash_shown)
             for one in reversals
             if one.backlash_shown is not None
         ]
-        if len(after) >= LEAST_REVERSALS:
+        if len(after) >= FEWEST_REVERSALS:
             # An operator who allows for backlash that is not there overshoots at every reversal.
             short, short_u = weighted_mean(after)
             if short + 2.0 * short_u < -mean / 2.0:
@@ -200,8 +200,8 @@ class LearnedTurns:
             for one in self._turns
             if one.meant is not None and not one.reversing
         ]
-        total = HAND_WEIGHT * HAND**2 + math.fsum(errors)
-        return math.sqrt(total / (HAND_WEIGHT + len(errors)))
+        total = PRIOR_TURNS * PRIOR_TURN_ERROR**2 + math.fsum(errors)
+        return math.sqrt(total / (PRIOR_TURNS + len(errors)))
 
 
 def _short_of(one: _Turn, share: float, more: float) -> tuple[float, float]:

@@ -16,17 +16,17 @@ from benchwatch.estimate.results import Nudge
 from benchwatch.estimate.trim.mean_pull import MeanPull, PullSample, mean_pull
 from benchwatch.estimate.trim.rest_level import RestingLevel
 
-WITHIN_S: Final = 3.0
+TOUCH_WITHIN_S: Final = 3.0
 """A step up to so long before or after the key that reports a touch belongs to it. Where another
 step comes so soon after it, a sample that is not refined yet is dropped."""
-KEPT: Final = 20
+SAMPLES_KEPT: Final = 20
 """Samples kept."""
-SURE: Final = 3.0
+LEAST_U: Final = 3.0
 """A step of fewer u than this has no size to learn from."""
-MOVING: Final = 0.25
+MOVING_SHARE: Final = 0.25
 """Part of a step that may still be missing while the hand comes to rest."""
-OFF_LEVEL: Final = 6.0
-"""A reading off a level at rest by so many sd, and by `MOVING` of the pull, is not part of it."""
+OFF_LEVEL_SDS: Final = 6.0
+"""A reading this many sd, and `MOVING_SHARE` of the pull, off a level at rest is no part of it."""
 UNLIKE_SHARE, UNLIKE_U = 0.5, 5.0
 """A step is no mere pull when it differs from the known one by this share of it and so many u."""
 UNPROVED_SHARE: Final = 0.3
@@ -118,12 +118,12 @@ class PullSamples:
 
     def resume(self, samples: tuple[PullSample, ...]) -> None:
         """Begin with the samples of an interrupted run."""
-        self.known = KnownSamples(samples[-KEPT:])
+        self.known = KnownSamples(samples[-SAMPLES_KEPT:])
 
     def learn(self, step: TouchStep, *, on: bool) -> Nudge | None:
         """Learn from a step that came with a touch or lift; return its part that was a turn."""
         nudge, known = step.nudge, self.known
-        if abs(nudge.size) < SURE * (nudge.u or 0.0):
+        if abs(nudge.size) < LEAST_U * (nudge.u or 0.0):
             return None  # there and back: the touch ended before the readings could show it
         if known.unproved and known.samples and not on:
             turned = _turned_between(known.samples[-1], nudge)
@@ -137,9 +137,9 @@ class PullSamples:
         if turned is not None:
             return turned
         samples, size = self.known.samples, _sign(on) * nudge.size
-        as_seen = size, None if nudge.u is None else math.hypot(nudge.u, MOVING * size)
+        as_seen = size, None if nudge.u is None else math.hypot(nudge.u, MOVING_SHARE * size)
         unproved = on and (known.unproved or not samples)
-        self.known = KnownSamples((*samples, as_seen)[-KEPT:], unproved)
+        self.known = KnownSamples((*samples, as_seen)[-SAMPLES_KEPT:], unproved)
         self._newest = _NewestSample(step=step, sign=_sign(on), as_seen=as_seen, before=step.before)
         return None
 
@@ -202,7 +202,7 @@ class PullSamples:
             return
         size = self.known.samples[-1][0]
         away = abs(offset - (newest.before.offset + newest.sign * size))
-        if away > max(MOVING * abs(size), OFF_LEVEL * (noise or 0.0)):
+        if away > max(MOVING_SHARE * abs(size), OFF_LEVEL_SDS * (noise or 0.0)):
             self.end_refining()
 
     def finish(
@@ -217,7 +217,7 @@ class PullSamples:
         """
         if self.refining:
             assert self._newest is not None
-            if not self.refine(at_step) and not self.refine(at_end, most=MOVING):
+            if not self.refine(at_step) and not self.refine(at_end, most=MOVING_SHARE):
                 # Readings between the step and its confirmation were taken for the level at rest.
                 self._set_newest(self._newest.as_seen)
                 self._newest = replace(self._newest, is_as_seen=True)
@@ -225,7 +225,7 @@ class PullSamples:
         newest = self._newest
         if newest is None or not newest.is_as_seen:
             return
-        if nudge.at_s - newest.step.nudge.at_s < WITHIN_S:
+        if nudge.at_s - newest.step.nudge.at_s < TOUCH_WITHIN_S:
             self.known = replace(self.known, samples=self.known.samples[:-1])
         self._newest = replace(newest, is_as_seen=False)
 

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 if TYPE_CHECKING:
     from benchwatch.estimate.regression import Point
 
-LEVEL: Final = 16
+MOST_READINGS: Final = 16
 """Readings of a level, at most: those long after the touch hold drift and creep."""
-LEAST: Final = 2
+FEWEST_READINGS: Final = 2
 """Readings that a level needs."""
-TRIMMED: Final = 4
+TRIMMED_DIVISOR: Final = 4
 """One part in so many of the sorted readings is left out at either end: touched ones, spikes."""
-TRIMMED_U: Final = 1.1
+TRIMMED_MEAN_U: Final = 1.1
 """sd of the mean of the middle half over that of the mean, for normal noise, by trial."""
 
 
@@ -30,7 +30,7 @@ class RestLevel:
     """The newest readings at rest."""
 
     def __init__(self) -> None:
-        self._points: deque[Point] = deque(maxlen=LEVEL)
+        self._points: deque[Point] = deque(maxlen=MOST_READINGS)
         self.from_s = -math.inf
         """Readings before this are not at rest."""
 
@@ -42,12 +42,14 @@ class RestLevel:
     @property
     def full(self) -> bool:
         """Whether the next reading drops the oldest."""
-        return len(self._points) == LEVEL
+        return len(self._points) == MOST_READINGS
 
     def begin(self, from_s: float) -> None:
         """Restart with the readings from `from_s` on: by then hand and trimmer are at rest."""
         self.from_s = from_s
-        self._points = deque((point for point in self._points if point[0] >= from_s), maxlen=LEVEL)
+        self._points = deque(
+            (point for point in self._points if point[0] >= from_s), maxlen=MOST_READINGS
+        )
 
     def clear(self) -> None:
         """Discard the readings: later ones are of another level."""
@@ -66,12 +68,12 @@ class RestLevel:
         """
         values = [offset for at_s, offset in self._points if at_s < until_s]
         count = len(values)
-        if count < LEAST:
+        if count < FEWEST_READINGS:
             return None
         early, late = math.fsum(values[: count // 2]), math.fsum(values[-(count // 2) :])
         moved = (late - early) / (count // 2)
-        left_out = count // TRIMMED
+        left_out = count // TRIMMED_DIVISOR
         middle = sorted(values)[left_out : count - left_out]
         scatter = abs(moved) if noise is None else noise
-        u = math.hypot(TRIMMED_U * scatter / math.sqrt(count), math.sqrt(0.5) * moved)
+        u = math.hypot(TRIMMED_MEAN_U * scatter / math.sqrt(count), math.sqrt(0.5) * moved)
         return RestingLevel(math.fsum(middle) / len(middle), u)

@@ -20,15 +20,15 @@ from typing import Final
 from benchwatch.estimate.results import Nudge
 from benchwatch.estimate.trim.mean_pull import MeanPull, PullSample
 from benchwatch.estimate.trim.pull_samples import (
+    TOUCH_WITHIN_S,
     UNLIKE_SHARE,
-    WITHIN_S,
     KnownSamples,
     PullSamples,
     TouchStep,
 )
-from benchwatch.estimate.trim.rest_level import LEAST, RestingLevel, RestLevel
+from benchwatch.estimate.trim.rest_level import FEWEST_READINGS, RestingLevel, RestLevel
 
-LATE: Final = 1.5
+LATE_SPACINGS: Final = 1.5
 """A reading may show a step up to so many spacings before its time stamp."""
 REST_S: Final = 1.0
 """Hand and trimmer need so long to come to rest (common practice, no source)."""
@@ -133,9 +133,9 @@ class ToolPull:
             return False
         since_s = at_s - touch.at_s
         if not touch.seen:
-            return self._readings < LEAST or since_s < self._late_s
-        moves = self._moves and self._level.readings < LEAST
-        return moves and since_s < self._late_s + REST_S + LEAST * self._spacing_s
+            return self._readings < FEWEST_READINGS or since_s < self._late_s
+        moves = self._moves and self._level.readings < FEWEST_READINGS
+        return moves and since_s < self._late_s + REST_S + FEWEST_READINGS * self._spacing_s
 
     def touch(self, at_s: float, *, on: bool) -> bool:
         """Take the operator's report at `at_s` that the tool is on the trimmer, or off.
@@ -220,7 +220,7 @@ class ToolPull:
     @property
     def _late_s(self) -> float:
         """Longest time from the key to the time stamp of a step that comes with the touch."""
-        return WITHIN_S + LATE * self._spacing_s
+        return TOUCH_WITHIN_S + LATE_SPACINGS * self._spacing_s
 
     def _still_moves(self, nudge: Nudge) -> TouchStep | None:
         """Return the step just taken for a touch, if `nudge` continues it; else None."""
@@ -228,14 +228,14 @@ class ToolPull:
         if first is None or not self._samples.known.samples:
             return None
         ended_s = first.nudge.at_s + first.nudge.lasted_s
-        soon = nudge.at_s + nudge.lasted_s - ended_s <= REST_S + LATE * self._spacing_s
+        soon = nudge.at_s + nudge.lasted_s - ended_s <= REST_S + LATE_SPACINGS * self._spacing_s
         return first if soon and first.nudge.size * nudge.size > 0.0 else None
 
     def _comes_with_touch(self, nudge: Nudge) -> bool:
         touch = self._touch
         if touch.seen or touch.at_s is None:
             return False
-        return -WITHIN_S <= nudge.at_s - touch.at_s <= self._late_s
+        return -TOUCH_WITHIN_S <= nudge.at_s - touch.at_s <= self._late_s
 
     def _may_be_touch(self, nudge: Nudge) -> bool:
         """Return whether a step before the key came with the touch, and was not a turn before it.

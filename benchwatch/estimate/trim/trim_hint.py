@@ -13,7 +13,7 @@ from benchwatch.estimate.results import Estimate, Nudge, Numbers
 
 SHARE_OF_TOLERANCE: Final = 0.2
 SHARE_OF_OFFSET: Final = 0.1
-LEAST_READINGS: Final = 2
+FEWEST_READINGS: Final = 2
 """One reading alone may be a spike."""
 FARTHEST_HINT: Final = 20.0
 """No hint is given for more than so many times the last nudge: it would only mean "further"."""
@@ -26,11 +26,11 @@ Course = Literal["on", "back", "too far", "wrong way"]
 Direction = Literal["high", "low", "inside", "undecided"]
 """Where the offset lies, seen from the aim; ``undecided``: its u reaches to both sides."""
 COVERAGE_K: Final = 2.0
-LEAST_STEADY: Final = 6
+FEWEST_STEADY_READINGS: Final = 6
 """Readings in which a creep after a large turn shows in u, before the tool is lifted ..."""
-LEAST_SLOW, STEADY_S = 4, 3.0
+FEWEST_SLOW_READINGS, STEADY_S = 4, 3.0
 """... or so many, where they span so long."""
-WELL_INSIDE: Final = 0.6
+WELL_INSIDE_SHARE: Final = 0.6
 """Part of the tolerance to turn to with the tool on: the rest is for u, for creep still to come
 and for a pull that varies (by trial on simulated operators)."""
 
@@ -105,13 +105,13 @@ def lifts(estimate: Estimate, tolerance: float | None, aim: float) -> bool | Non
         True: the offset will be well inside the tolerance; False: at its edge; None: outside, or
         too few readings since the last turn to exclude a creep.
     """
-    steady = estimate.readings >= LEAST_STEADY or (
-        estimate.readings >= LEAST_SLOW and estimate.span_s >= STEADY_S
+    steady = estimate.readings >= FEWEST_STEADY_READINGS or (
+        estimate.readings >= FEWEST_SLOW_READINGS and estimate.span_s >= STEADY_S
     )
     if tolerance is None or not steady:
         return None
     away = abs(estimate.offset - aim)
-    return None if away > tolerance else away <= WELL_INSIDE * tolerance
+    return None if away > tolerance else away <= WELL_INSIDE_SHARE * tolerance
 
 
 def judge(
@@ -137,7 +137,7 @@ def judge(
     u, readings = estimate.u, estimate.readings
     if u is None or needed_u == 0.0:
         return Judgement(needed_u, 0.0, None)
-    if readings < LEAST_READINGS and apart > needed_u:
+    if readings < FEWEST_READINGS and apart > needed_u:
         return Judgement(needed_u, 0.0, None)
     progress = 1.0 if u <= needed_u else (needed_u / u) ** 2
     interval_s = estimate.span_s / readings
@@ -153,7 +153,7 @@ def at_rest(numbers: Numbers) -> Estimate | None:
     return Estimate(offset=rest.offset, u=rest.u, readings=rest.readings, span_s=rest.span_s)
 
 
-def anew(judgement: Judgement) -> Judgement:
+def restarted(judgement: Judgement) -> Judgement:
     """Return `judgement` with its progress restarted, as before the first reading."""
     return replace(judgement, progress=0.0, wait_s=None)
 

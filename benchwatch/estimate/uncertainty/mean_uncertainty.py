@@ -32,17 +32,17 @@ from benchwatch.estimate.array_types import BoolArray, FloatArray
 from benchwatch.estimate.stability.gap_bridges import bridge
 from benchwatch.estimate.uncertainty.offset_record import Noise
 
-FEWEST: Final = 6
+FEWEST_READINGS: Final = 6
 """Fewest readings for which a u is given."""
-BLOCKS: Final = 48
+MOST_BLOCKS: Final = 48
 """Most blocks."""
-SINGLY: Final = 64
+MOST_SINGLE_READINGS: Final = 64
 """Most readings of which each is a block of its own."""
-EVEN: Final = 4 * BLOCKS
+UNEQUAL_FROM_READINGS: Final = 4 * MOST_BLOCKS
 """Fewest readings for which blocks may differ in length by one reading."""
-LONGEST_BLOCK: Final = 16
+LONGEST_BLOCK_READINGS: Final = 16
 """Readings in a block, from which on the shape of its covariance no longer changes."""
-FEWEST_FREE: Final = 3
+FEWEST_DEGREES: Final = 3
 """Fewest degrees of freedom: blocks less fitted levels."""
 COVERAGE: Final = 0.95
 BISECTIONS: Final = 40
@@ -80,7 +80,9 @@ LAWS: Final = (
 )
 """Flicker and random-walk frequency noise, white phase noise. The odds favour a random walk: with
 lower odds, a walk that a run hardly shows is not covered in nine cases of ten."""
-SHARES: Final = np.array([mix.ravel() for mix in np.meshgrid(*(law.shares for law in LAWS))])
+MIXTURE_SHARES: Final = np.array(
+    [mix.ravel() for mix in np.meshgrid(*(law.shares for law in LAWS))]
+)
 """Every mixture on the grid, one a column, (3, mixtures)."""
 LOG_ODDS: Final = np.array(
     [mix.ravel() for mix in np.meshgrid(*(law.log_odds for law in LAWS))]
@@ -114,13 +116,13 @@ def noise_of_mean(offsets: FloatArray, interval_s: float) -> Noise | None:
     """
     here = np.isfinite(offsets)
     size = int(np.count_nonzero(here))
-    if size < FEWEST or not (here[2:] & here[1:-1] & here[:-2]).any():
+    if size < FEWEST_READINGS or not (here[2:] & here[1:-1] & here[:-2]).any():
         return None
     blocks, length, sides = _blocks(offsets, here)
     scale = float(np.abs(blocks - np.mean(blocks)).max())
     found = _likelihoods(blocks.size, length, sides)
     free = found.whitening.shape[1]
-    if free < FEWEST_FREE:
+    if free < FEWEST_DEGREES:
         return None
     averaging_s, name = size * interval_s, "√2 σy from the scatter of blocks"
     if not scale > 0:
@@ -150,10 +152,10 @@ def _blocks(offsets: FloatArray, here: BoolArray) -> tuple[FloatArray, int, byte
         kept = ~made.unbridged
         values, side = values[kept], side[kept]
     n = values.size
-    if n >= EVEN:
-        edges = np.linspace(0, n, BLOCKS + 1).astype(int)
+    if n >= UNEQUAL_FROM_READINGS:
+        edges = np.linspace(0, n, MOST_BLOCKS + 1).astype(int)
     else:
-        size = 1 if n <= SINGLY else math.ceil(n / BLOCKS)
+        size = 1 if n <= MOST_SINGLE_READINGS else math.ceil(n / MOST_BLOCKS)
         edges = np.arange(n % size, n + 1, size)
     sums = np.concatenate(([0.0], np.cumsum(values)))
     counts = np.diff(edges)
@@ -165,11 +167,11 @@ def _blocks(offsets: FloatArray, here: BoolArray) -> tuple[FloatArray, int, byte
 @functools.lru_cache(maxsize=8)
 def _likelihoods(count: int, length: int, sides: bytes) -> _Likelihoods:
     """Whiten `count` blocks of `length` readings under every mixture; `sides` as int64 bytes."""
-    laws = [_normal(cov) for cov in _covariances(2 * count, min(length, LONGEST_BLOCK))]
+    laws = [_normal(cov) for cov in _covariances(2 * count, min(length, LONGEST_BLOCK_READINGS))]
     of_side = np.frombuffer(sides, dtype=np.int64)
     levels = (of_side[:, None] == np.unique(of_side)[None, :]).astype(float)
     free = np.linalg.svd(levels)[0][:, levels.shape[1] :]
-    mixtures = SHARES.shape[1]
+    mixtures = MIXTURE_SHARES.shape[1]
     if free.shape[1] == 0:
         none = np.zeros((mixtures, 0))
         return _Likelihoods(
@@ -180,7 +182,7 @@ def _likelihoods(count: int, length: int, sides: bytes) -> _Likelihoods:
         )
     parts = np.array([free.T @ cov[:count, :count] @ free for cov in laws])
     white, others = parts[0], parts[1:]
-    mixed = white[None] + np.tensordot(SHARES.T, others, axes=1)
+    mixed = white[None] + np.tensordot(MIXTURE_SHARES.T, others, axes=1)
     root = np.linalg.cholesky(mixed)
     log_det = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
     contrast = np.repeat([-1.0 / count, 1.0 / count], count)
@@ -188,13 +190,13 @@ def _likelihoods(count: int, length: int, sides: bytes) -> _Likelihoods:
     right = np.concatenate(
         (
             np.broadcast_to(free.T, (mixtures, *free.T.shape)),
-            (ahead[0] + SHARES.T @ ahead[1:])[:, :, None],
+            (ahead[0] + MIXTURE_SHARES.T @ ahead[1:])[:, :, None],
         ),
         axis=2,
     )
     solved = np.linalg.solve(root, right)
     prediction = solved[:, :, -1]
-    residual = 1.0 + SHARES.sum(axis=0) - (prediction * prediction).sum(axis=1)
+    residual = 1.0 + MIXTURE_SHARES.sum(axis=0) - (prediction * prediction).sum(axis=1)
     return _Likelihoods(
         whitening=solved[:, :, :-1],
         log_det=log_det,

@@ -10,7 +10,7 @@ import numpy as np
 from benchwatch.errors import NoReadings
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.estimate.results import Drift, Estimate
-from benchwatch.estimate.uncertainty.mean_uncertainty import FEWEST, noise_of_mean
+from benchwatch.estimate.uncertainty.mean_uncertainty import FEWEST_READINGS, noise_of_mean
 from benchwatch.estimate.uncertainty.offset_record import (
     Noise,
     OffsetRecord,
@@ -20,7 +20,7 @@ from benchwatch.estimate.uncertainty.offset_record import (
 from benchwatch.estimate.uncertainty.uncertainty_budget import dof_from_reliability
 from benchwatch.reading import RecordKind
 
-FEWEST_SPREAD: Final = 2
+FEWEST_SPREAD_READINGS: Final = 2
 """Fewest readings for which a spread is stated."""
 LIVE_RELIABILITY: Final = 0.25
 """Relative uncertainty of the live estimate's own u."""
@@ -174,7 +174,7 @@ def estimated_record(
 def _spread_of_few(values: FloatArray, interval_s: float) -> Noise | None:
     """Return u of the difference to the mean of n more readings, white noise: s·√(2/n), GUM 4.2."""
     n = values.size
-    if n < FEWEST_SPREAD:
+    if n < FEWEST_SPREAD_READINGS:
         return None
     u = float(np.std(values - values[0], ddof=1)) * math.sqrt(2.0 / n)
     return Noise(
@@ -188,7 +188,7 @@ def _spread_of_few(values: FloatArray, interval_s: float) -> Noise | None:
 
 def _drift(times: FloatArray, values: FloatArray) -> float | None:
     """Return the drift a second, from the means of both halves; its u is 2√2·σy(T/2)/T."""
-    if values.size < FEWEST:
+    if values.size < FEWEST_READINGS:
         return None
     half = values.size // 2
     apart_s = float(np.mean(times[-half:]) - np.mean(times[:half]))

@@ -11,18 +11,18 @@ from typing import Final
 
 from benchwatch.counter import Link
 
-AWAY_S: Final = 0.5
+LONGEST_UNPOLLED_S: Final = 0.5
 """Lines found after no poll for longer than this are dated by the pace, or not used."""
-LEARNED: Final = 5
+SPACINGS_LEARNED: Final = 5
 """Number of spacings that make a pace, each near their mean."""
-KEPT: Final = 33
+LINES_KEPT: Final = 33
 """Number of newest lines from which the pace is worked out."""
-STEADY: Final = 0.3
+STEADY_SHARE: Final = 0.3
 """Fraction of the pace by which a line may miss its time; a line further off is the first of
 another pace."""
-LEAST_SLACK: Final = 0.1
+LEAST_SLACK_SHARE: Final = 0.1
 """Fraction of the pace by which waiting lines may miss the time in which they can have come."""
-MOST_SLACK: Final = 0.5
+MOST_SLACK_SHARE: Final = 0.5
 """Greatest such fraction: with more, a missing line would go unnoticed."""
 
 
@@ -59,7 +59,7 @@ class Arrivals:
         """
         link = self._link
         self.waited = False
-        if link.unpolled_s <= AWAY_S:
+        if link.unpolled_s <= LONGEST_UNPOLLED_S:
             self._discards_waiting = False
             self._pace.add(link.arrived_s, awaited=link.unpolled_s == 0.0)
             return link.arrived_s
@@ -93,7 +93,7 @@ class Pace:
     def __init__(self) -> None:
         self._number = 0
         """Number of the newest line."""
-        self._lines: deque[tuple[int, float]] = deque(maxlen=KEPT)
+        self._lines: deque[tuple[int, float]] = deque(maxlen=LINES_KEPT)
         """Lines that were awaited: number, arrival in monotonic seconds."""
 
     def restart(self) -> None:
@@ -108,7 +108,7 @@ class Pace:
         if self._lines:
             number, last_s = self._lines[-1]
             lines, pace_s = self._number - number, self._pace_s() or arrived_s - last_s
-            if abs(arrived_s - last_s - lines * pace_s) > STEADY * pace_s:
+            if abs(arrived_s - last_s - lines * pace_s) > STEADY_SHARE * pace_s:
                 self._lines.clear()
         self._lines.append((self._number, arrived_s))
 
@@ -121,15 +121,15 @@ class Pace:
             unpolled_s: For how long the link had not been polled then.
         """
         pace_s = self._pace_s()
-        if pace_s is None or len(self._lines) <= LEARNED:
+        if pace_s is None or len(self._lines) <= SPACINGS_LEARNED:
             return []
         (first, first_s), (last, _) = self._lines[0], self._lines[-1]
         off_s = max(abs(at_s - first_s - (number - first) * pace_s) for number, at_s in self._lines)
         begin_s = first_s + (self._number + 1 - first) * pace_s
         end_s = begin_s + (lines - 1) * pace_s
         slack_s = off_s * (1 + (self._number + lines - last) / (last - first))
-        slack_s += LEAST_SLACK * pace_s
-        if slack_s > MOST_SLACK * pace_s or begin_s < fetched_s - unpolled_s - slack_s:
+        slack_s += LEAST_SLACK_SHARE * pace_s
+        if slack_s > MOST_SLACK_SHARE * pace_s or begin_s < fetched_s - unpolled_s - slack_s:
             return []
         if not end_s - slack_s <= fetched_s <= end_s + pace_s + slack_s:
             return []

@@ -13,9 +13,9 @@ from typing import Final
 
 import re2
 
-LONGEST_LINE: Final = 200
+MOST_CHARACTERS: Final = 200
 """Characters of a line with all its display text; nothing longer is matched."""
-MOST_MEMORY: Final = 1 << 18
+MOST_PATTERN_BYTES: Final = 1 << 18
 """Bytes that a compiled pattern may take; a usual one takes a hundredth of it. A larger pattern is
 refused, so that the longest line takes some hundredths of a second."""
 _NAME: Final = re.compile(r"\(\?P?<(\w+)>")
@@ -50,7 +50,7 @@ class Pattern:
         if len(set(names)) < len(names):
             raise PatternFault("two groups have the same name")
         options = re2.Options()
-        options.max_mem = MOST_MEMORY
+        options.max_mem = MOST_PATTERN_BYTES
         options.log_errors = False
         try:
             self._compiled = re2.compile(source.encode("utf-8"), options=options)
@@ -70,7 +70,7 @@ class Pattern:
             The text of each named group, '' where it took no part; None where `text` does not
             match, or is longer than any line.
         """
-        if len(text) > LONGEST_LINE:
+        if len(text) > MOST_CHARACTERS:
             return None
         found = self._compiled.fullmatch(text.encode("utf-8", "replace"))
         if found is None:

@@ -6,10 +6,10 @@ from typing import Final
 from benchwatch.errors import ReplyError
 from benchwatch_drivers.profile.profile import IntervalForm
 
-LARGEST_STEP: Final = Decimal("0.25")
+LARGEST_STEP_PERIODS: Final = Decimal("0.25")
 """Fraction of the period. A larger step from line to line is ambiguous: it may be one of the
 other sign, less a period."""
-JITTER: Final = 0.3
+JITTER_SHARE: Final = 0.3
 """Fraction of a spacing by which two lines may come too soon or too late after each other. Below a
 half, no delay of one line makes its second neighbour look like the first."""
 _EXACT: Final = Context(prec=40)
@@ -48,7 +48,7 @@ class PhaseSlope:
         Args:
             interval_s: As the counter wrote it.
             arrived_s: When it came, monotonic seconds; two lines came in time when they came one
-                spacing apart, to `JITTER` of it.
+                spacing apart, to `JITTER_SHARE` of it.
 
         Raises:
             ReplyError: the step is so large that its sign is ambiguous.
@@ -59,11 +59,11 @@ class PhaseSlope:
         spacing_s, period_s = self._form.spacing_s, self._form.period_s
         was_in_time = self._in_time
         off = between_s / float(spacing_s) - 1
-        self._in_time = last is not None and abs(off) < JITTER
+        self._in_time = last is not None and abs(off) < JITTER_SHARE
         if last is None or not (was_in_time and self._in_time):
             return None
         step = _EXACT.remainder_near(interval_s - last, period_s)
-        if abs(step) > LARGEST_STEP * period_s:
+        if abs(step) > LARGEST_STEP_PERIODS * period_s:
             raise ReplyError(
                 f"the interval moved by {step:.3g} s from one line to the next; more than a "
                 f"quarter of the period of {period_s} s can't be told from the other way round. "

@@ -21,17 +21,17 @@ from benchwatch_drivers.synchronised_query import Answer
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-ODD_LINES: Final = 5
+MOST_ODD_LINES: Final = 5
 """After so many odd lines and no reading ever, the counter is not that of the profile."""
-DOUBLED_S: Final = 0.005
+DUPLICATE_S: Final = 0.005
 """No gate is so short: an equal line that follows so soon is a copy of the one before, on links
 that can duplicate a line."""
-DOUBLED: Final = 0.4
+DUPLICATE_SHARE: Final = 0.4
 """The same limit as a fraction of the usual time from line to line: a busy computer reads late."""
-SPACINGS: Final = 5
+SPACINGS_KEPT: Final = 5
 """Number of newest times from line to line; their median is the usual time."""
 POLL_S: Final = 0.02
-LINES: Final = 4
+MOST_LINES_AWAITED: Final = 4
 """Most lines that are waited for, each as long as it may take, until one holds a reading."""
 
 
@@ -49,7 +49,7 @@ class ProfileCounter:
         self._drop_next = profile.mode == "stream" and not profile.line.keeps_first
         self._last = Answer(text="", arrived_s=-math.inf)
         self._last_line_s = -math.inf
-        self._spacings_s: deque[float] = deque(maxlen=SPACINGS)
+        self._spacings_s: deque[float] = deque(maxlen=SPACINGS_KEPT)
         self._arrivals = Arrivals(link)
         self._counts_all = link.never_duplicates or profile.line.counts_doubled
         self._odd_lines = 0
@@ -123,7 +123,9 @@ class ProfileCounter:
             NotACounter: several such lines, and never a reading.
         """
         line_s = self._longest_wait_s(timeout_s)
-        deadline = self._link.now() + line_s * (1 if self._profile.hands_out_newest else LINES)
+        deadline = self._link.now() + line_s * (
+            1 if self._profile.hands_out_newest else MOST_LINES_AWAITED
+        )
         while self._link.now() <= deadline:
             try:
                 measurement = self._attempt(line_s)
@@ -179,7 +181,7 @@ class ProfileCounter:
         except ReplyError as error:
             self._queries.mark_unsynchronised()
             self._odd_lines += 1
-            if self._odd_lines >= ODD_LINES and not self._has_measured:
+            if self._odd_lines >= MOST_ODD_LINES and not self._has_measured:
                 raise NotACounter(
                     f"{printable(self._link.resource)} sends lines that are none of a "
                     f"{self._profile.family}: {error} Choose another driver."
@@ -277,9 +279,9 @@ class ProfileCounter:
         """
         line_s = arrived_s if self._arrivals.waited else self._link.now()
         before_s = self._last_line_s
-        since_s, soon_s, self._last_line_s = line_s - before_s, DOUBLED_S, line_s
-        if len(self._spacings_s) == SPACINGS:
-            soon_s = max(soon_s, DOUBLED * median(self._spacings_s))
+        since_s, soon_s, self._last_line_s = line_s - before_s, DUPLICATE_S, line_s
+        if len(self._spacings_s) == SPACINGS_KEPT:
+            soon_s = max(soon_s, DUPLICATE_SHARE * median(self._spacings_s))
         repeat = since_s < soon_s and text == self._last.text and not self._counts_all
         if not repeat and math.isfinite(since_s):
             self._spacings_s.append(since_s)

@@ -37,9 +37,9 @@ from benchwatch_drivers.profile.profile_values import unit
 if TYPE_CHECKING:
     from decimal import Decimal
 
-LARGEST_FILE: Final = 100_000
+LARGEST_FILE_BYTES: Final = 100_000
 """Bytes; a profile is a page of text."""
-MOST_STEPS: Final = 30_000_000
+MOST_MATCH_STEPS: Final = 30_000_000
 """Most steps of matching to try all pieces of the examples, a second or two; few are usual."""
 
 
@@ -69,7 +69,7 @@ def read_profile(path: Path) -> Profile:
 def _load(path: Path, file: str) -> dict[str, Any]:
     try:
         text = read_config_text(
-            path, "profile", largest=LARGEST_FILE, way_out="Check its name and permissions."
+            path, "profile", largest=LARGEST_FILE_BYTES, way_out="Check its name and permissions."
         )
     except FileError as error:
         raise DriverError(str(error)) from error
@@ -133,10 +133,10 @@ def _with_examples(profile: Profile, given: Sequence[Mapping[str, str]], file: s
 
 
 def _check_cost(form: LineForm, examples: Sequence[Example], file: str) -> None:
-    """Refuse examples whose pieces can't all be tried in `MOST_STEPS`."""
+    """Refuse examples whose pieces can't all be tried in `MOST_MATCH_STEPS`."""
     patterns = (form.pattern, form.overrange, form.invalid, form.ignore)
     size = sum(pattern.size for pattern in patterns if pattern is not None)
-    if size * sum(len(example.line) ** 2 for example in examples) > MOST_STEPS:
+    if size * sum(len(example.line) ** 2 for example in examples) > MOST_MATCH_STEPS:
         raise _fault(
             file,
             "examples",

@@ -14,7 +14,7 @@ from benchwatch.quantity import printable
 from benchwatch_drivers.synchronised_query import IDENTITY_TIMEOUT_S, SynchronisedQuery
 
 QUERY_TIMEOUT_S: Final = 1.0
-ANSWERS_DROPPED: Final = 32
+MOST_ANSWERS_DROPPED: Final = 32
 """With more late answers than this, the counter sends lines without a query."""
 
 
@@ -76,7 +76,7 @@ class ProfileQuery(SynchronisedQuery):
 
     def _listen_until_silent(self) -> bool:
         """Drop lines until none comes; return whether any came."""
-        for dropped in range(ANSWERS_DROPPED):
+        for dropped in range(MOST_ANSWERS_DROPPED):
             try:
                 self.link.read(max(self.busy_s, QUERY_TIMEOUT_S))
                 self._drop_line()

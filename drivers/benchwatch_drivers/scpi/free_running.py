@@ -8,9 +8,9 @@ from benchwatch.counter import Link, Measurement
 from benchwatch.errors import ReplyError, ReplyTimeout
 from benchwatch_drivers.repeat_detection import RepeatDetector
 
-LEAST_S: Final = 0.2
+SHORTEST_QUERY_S: Final = 0.2
 """With less time than this left, the newest result is not queried again."""
-KEPT_S: Final = 1.0
+LONGEST_KEPT_S: Final = 1.0
 """A result kept for longer is dropped: a newer one may have come."""
 
 
@@ -44,13 +44,13 @@ class FreeRunning:
             ReplyError: likewise, where the answer was no result.
         """
         kept, self._kept = self._kept, None
-        if kept is not None and self._link.now() - (kept.arrived_s or 0.0) < KEPT_S:
+        if kept is not None and self._link.now() - (kept.arrived_s or 0.0) < LONGEST_KEPT_S:
             return kept
         deadline = self._link.now() + timeout_s
         gate_s = self.repeats.gate_s
         poll_s = 0.02 if gate_s is None else min(max(gate_s / 20, 0.001), 0.05)
         missed: ReplyTimeout | ReplyError | None = None
-        while deadline - self._link.now() > LEAST_S:
+        while deadline - self._link.now() > SHORTEST_QUERY_S:
             try:
                 measurement = self._newest(deadline)
             except ReplyTimeout as error:

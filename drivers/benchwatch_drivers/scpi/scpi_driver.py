@@ -13,20 +13,20 @@ from typing import Final
 from benchwatch.counter import Identity, Link, Measurement, Setup, TimeBase
 from benchwatch.errors import LinkLost, NotACounter, ReplyError, ReplyTimeout
 from benchwatch.quantity import last_digit, printable
-from benchwatch_drivers.scpi.free_running import LEAST_S, FreeRunning
+from benchwatch_drivers.scpi.free_running import SHORTEST_QUERY_S, FreeRunning
 from benchwatch_drivers.scpi.scpi_number import HUGE, INFINITY, NAN, NUMBER, read_frequency
 from benchwatch_drivers.scpi.scpi_query import ScpiQuery
 from benchwatch_drivers.scpi.scpi_settings import ScpiSettings
 
 FETCH_TIMEOUT_S: Final = 1.0
-ODD_REPLIES: Final = 3
+MOST_ODD_REPLIES: Final = 3
 """After so many replies that are no number, and no number ever, it is no counter."""
-CHANGE_S: Final = 1.3
+LONGEST_CHANGE_S: Final = 1.3
 """A free-running counter has a new result within this, unless its gate is long."""
-REFUSALS: Final = 2
+MOST_REFUSALS: Final = 2
 """After so many command errors, with a reported gate but no reading ever, it is no counter."""
 
-LOCAL: Final = "SYST:LOC"
+LOCAL_COMMAND: Final = "SYST:LOC"
 """No command of SCPI-1999, but common practice on links without a remote line."""
 
 
@@ -126,7 +126,7 @@ class ScpiCounter:
         queue, which is read out the next time something is set.
         """
         if self._settings.touched:
-            self._link.write(LOCAL)
+            self._link.write(LOCAL_COMMAND)
 
     def measurement_rejected(self) -> None:
         """Note that a reading was implausible: it may have been the answer to another query."""
@@ -150,7 +150,7 @@ class ScpiCounter:
     def _newest(self, deadline: float) -> Measurement:
         """Query the newest result; raises as `Link.query` and `ScpiQuery.resynchronise`."""
         self._judge(self._dialogue.resynchronise(deadline))
-        left_s = max(deadline - self._link.now(), LEAST_S)
+        left_s = max(deadline - self._link.now(), SHORTEST_QUERY_S)
         text = self._dialogue.query("FETC?", min(FETCH_TIMEOUT_S, left_s))
         return self._measurement(text, self._link.now())
 
@@ -159,7 +159,7 @@ class ScpiCounter:
 
         Its newest result then changes although no measurement is started.
         """
-        deadline = self._link.now() + CHANGE_S
+        deadline = self._link.now() + LONGEST_CHANGE_S
         first: str | None = None
         while self._link.now() < deadline:
             try:
@@ -171,7 +171,7 @@ class ScpiCounter:
                 return False
             if text != (first := first or text):
                 return True
-            self._link.pause(CHANGE_S / 20)
+            self._link.pause(LONGEST_CHANGE_S / 20)
         return False
 
     def _reports_newest(self) -> bool:
@@ -198,7 +198,7 @@ class ScpiCounter:
         except ReplyError as error:
             self._dialogue.mark_unsynchronised()
             self._odd_replies += 1
-            if self._odd_replies >= ODD_REPLIES and not self._has_measured:
+            if self._odd_replies >= MOST_ODD_REPLIES and not self._has_measured:
                 raise NotACounter(
                     f"{printable(self._link.resource)} answers '{printable(text)}' when asked for "
                     "a reading, which is no number. Is it a counter? Choose another driver."
@@ -210,7 +210,7 @@ class ScpiCounter:
         for code, text in errors:
             if -200 < code <= -100 and not self._has_measured:
                 self._refusals += 1
-                if self._settings.has_reported_gate and self._refusals < REFUSALS:
+                if self._settings.has_reported_gate and self._refusals < MOST_REFUSALS:
                     continue  # the error may be older, caused by another program
                 if not self._is_free_running and self._reports_newest():
                     self._is_free_running = True

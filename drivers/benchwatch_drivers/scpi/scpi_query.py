@@ -13,9 +13,9 @@ from benchwatch_drivers.synchronised_query import IDENTITY_TIMEOUT_S, Synchronis
 QUERY_TIMEOUT_S: Final = (0.2, 1.0)
 """Least and greatest timeout of a query of a setting; between them it is 10 times the time that the
 answer to ``*IDN?`` took. An instrument that has not answered by then does not know the query."""
-PROOF: Final = "*ESE?"
+PROOF_QUERY: Final = "*ESE?"
 """A query whose answer differs from that of ``*IDN?`` (IEEE 488.2 10.12); it changes nothing."""
-ERRORS: Final = "SYST:ERR?"
+ERROR_QUERY: Final = "SYST:ERR?"
 ERROR_QUEUE_LIMIT: Final = 32
 """No queue is longer; some instruments report errors without end."""
 
@@ -62,7 +62,7 @@ class ScpiQuery(SynchronisedQuery):
         is_proved = self._answers_something_else() or answered_at_once
         self._is_doubtful = False
         errors = self.drain_errors()
-        if not (is_proved or ERRORS in self._answers):
+        if not (is_proved or ERROR_QUERY in self._answers):
             raise self.link_lost("missed an answer, and knows no question that shows it is in step")
         return errors
 
@@ -72,7 +72,7 @@ class ScpiQuery(SynchronisedQuery):
 
     def drain_errors(self) -> list[tuple[int, str]]:
         """Read out the error queue: (code, text of the counter)."""
-        return [] if ERRORS in self._unanswered else list(self._errors())
+        return [] if ERROR_QUERY in self._unanswered else list(self._errors())
 
     def _answers_something_else(self) -> bool:
         """Send a query other than that of the identity; return whether another answer comes.
@@ -83,16 +83,16 @@ class ScpiQuery(SynchronisedQuery):
         if self._open_identity_queries:
             self.link.discard_input()  # the answers to these have come with the last one
             self._open_identity_queries = 0
-        for question in (PROOF, *self._answers):
-            if question in self._unanswered or question == ERRORS:
+        for question in (PROOF_QUERY, *self._answers):
+            if question in self._unanswered or question == ERROR_QUERY:
                 continue
             self.link.write(question)
             try:
                 is_identity = self.link.read(self.query_timeout_s) == self.identity
             except (ReplyTimeout, ReplyError):
-                if question != PROOF:
+                if question != PROOF_QUERY:
                     break  # it was answered before, so something is still wrong
-                self._unanswered.add(PROOF)
+                self._unanswered.add(PROOF_QUERY)
                 continue
             if is_identity:
                 raise self.link_lost("answers one question late")
@@ -102,15 +102,15 @@ class ScpiQuery(SynchronisedQuery):
     def _errors(self) -> Iterator[tuple[int, str]]:
         for _ in range(ERROR_QUEUE_LIMIT):
             try:
-                reply = self.query(ERRORS, self.query_timeout_s)
+                reply = self.query(ERROR_QUERY, self.query_timeout_s)
             except (ReplyTimeout, ReplyError):
                 reply = ""
             match = _ERROR.fullmatch(reply.strip())
             if match is None:
-                if ERRORS not in self._answers:
-                    self._unanswered.add(ERRORS)
+                if ERROR_QUERY not in self._answers:
+                    self._unanswered.add(ERROR_QUERY)
                 return
-            self._answers[ERRORS] = reply
+            self._answers[ERROR_QUERY] = reply
             if int(match[1]) == 0:
                 return
             yield int(match[1]), printable(reply.strip())

@@ -7,7 +7,13 @@ from made_ringing import ringing
 from made_warmups import LIMIT
 from seed_kit import unseen_seed
 
-from benchwatch.estimate.settle.departures import FIRST, LONE, LONGER, LONGEST, Departures
+from benchwatch.estimate.settle.departures import (
+    FIRST_WAIT_HORIZONS,
+    LONE_WAIT_HORIZONS,
+    LONGEST_WAIT_HORIZONS,
+    WAIT_INTERVALS,
+    Departures,
+)
 from benchwatch.estimate.settle.settle_estimator import SettleEstimator
 
 HORIZON_S = 100.0
@@ -28,7 +34,7 @@ def test_one_departure_is_waited_out_as_long_as_a_cycle_of_four_horizons() -> No
 
     wait_s = kept(departures, 200, 310, 2.0)
 
-    assert wait_s == pytest.approx(FIRST * HORIZON_S - 10.0, abs=2.0)
+    assert wait_s == pytest.approx(FIRST_WAIT_HORIZONS * HORIZON_S - 10.0, abs=2.0)
 
 
 def test_one_departure_after_a_longer_calm_is_waited_out_for_a_horizon() -> None:
@@ -38,10 +44,12 @@ def test_one_departure_after_a_longer_calm_is_waited_out_for_a_horizon() -> None
 
     wait_s = kept(departures, 450, 560, 2.0)
 
-    assert wait_s == pytest.approx(LONE * HORIZON_S - 10.0, abs=2.0)
+    assert wait_s == pytest.approx(LONE_WAIT_HORIZONS * HORIZON_S - 10.0, abs=2.0)
 
 
-@pytest.mark.parametrize(("apart_s", "waits"), [(500, 5.0 * LONGER), (900, LONGEST)])
+@pytest.mark.parametrize(
+    ("apart_s", "waits"), [(500, 5.0 * WAIT_INTERVALS), (900, LONGEST_WAIT_HORIZONS)]
+)
 def test_two_departures_are_waited_out_for_longer_than_they_are_apart(
     apart_s: int, waits: float
 ) -> None:

@@ -15,7 +15,7 @@ from benchwatch.estimate.stability import (
     stability_table,
     variance,
 )
-from benchwatch.estimate.stability.live_deviations import LARGEST_FULL
+from benchwatch.estimate.stability.live_deviations import LARGEST_FULL_FACTOR
 
 
 def run(y: FloatArray) -> LiveDeviations:
@@ -35,7 +35,7 @@ def test_live_equals_batch(alpha: int, shift: float) -> None:
 
     table = run(y).table()
 
-    full = [row for row in table if row.tau_s <= LARGEST_FULL]
+    full = [row for row in table if row.tau_s <= LARGEST_FULL_FACTOR]
     assert len(full) == 27
     for row in full:
         square, runs = variance(row.deviation, phase, round(row.tau_s))
@@ -53,11 +53,11 @@ def test_long_times_take_every_second_fourth_eighth_term() -> None:
 
     table = run(y).table()
 
-    long = [row for row in table if row.tau_s > LARGEST_FULL]
+    long = [row for row in table if row.tau_s > LARGEST_FULL_FACTOR]
     assert {row.tau_s for row in long if row.deviation == "oadev"} == {512, 1024, 2048, 4096, 8192}
     for row in long:
         m = round(row.tau_s)
-        square, runs = variance(row.deviation, phase, m, stride=m // LARGEST_FULL)
+        square, runs = variance(row.deviation, phase, m, stride=m // LARGEST_FULL_FACTOR)
         assert row.n == runs.sum(), row
         assert row.value == pytest.approx(math.sqrt(square), rel=1e-12), row
 
