@@ -1,10 +1,11 @@
 """The nominal of a counter: whether readings fit it, and what a change of it resets."""
 
+import math
 from decimal import Decimal
 from typing import Any, Final
 
 from benchwatch.estimate.results import Numbers
-from benchwatch.plan import DOUBTFUL, doubtful_nominal, nominal_question
+from benchwatch.plan import doubtful_nominal, nominal_question
 from benchwatch.quantity import format_frequency
 from benchwatch.reading import Reading
 from benchwatch.snapshot import Snapshot
@@ -24,17 +25,15 @@ WITHOUT_MEASUREMENTS: Final[dict[str, Any]] = {
 def nominal_doubt(reading: Reading, nominal_hz: float, asked: str | None) -> str | None:
     """Return the question whether the nominal is right, or None while there is no doubt.
 
-    There is doubt when a reading misses the nominal by more than `DOUBTFUL` and another round
-    number fits it.
+    There is doubt where another round number fits the reading.
 
     Args:
-        reading: the newest one.
+        reading: the newest one, off by more than `DOUBTFUL`; its offset is nan without a
+            measurement.
         nominal_hz: the nominal.
         asked: the question after the previous reading; it stays while readings are as far off.
     """
-    if abs(reading.offset) <= DOUBTFUL:
-        return None
-    if asked is not None or not abs(reading.offset) > DOUBTFUL:  # nan: no measurement
+    if asked is not None or math.isnan(reading.offset):
         return asked
     frequency, nominal = Decimal(reading.frequency_hz), Decimal(nominal_hz)
     return nominal_question(frequency, nominal) if doubtful_nominal(frequency, nominal) else None

@@ -171,15 +171,15 @@ class LevelEstimator:
             and run.readings == 1
             and not noise.moving
         )
-        strays = wander.variance_of_mean(run.readings)
+        strays, creep = wander.variance_of_mean(run.readings), self._nudges.creep
         return LevelNow(
             estimate=self._estimate(run, elapsed_s, strays),
             noise=noise.sigma or None,
             confirmed_nudge=nudge,
             suspect=self._suspect,
             spike_at_s=spike_at_s,
-            last_nudge=self._nudges.creep.newest,
-            rest=self._nudges.creep.rest(strays),
+            last_nudge=creep.newest,
+            rest=None if creep.newest is None else creep.rest(strays),
         )
 
     def _lag(self, run: StableRun) -> float:

@@ -111,7 +111,8 @@ class NudgeDetector:
     ) -> Nudge | None:
         """Take a reading and the best run after it; return the nudge that it confirms."""
         number, standing = reading[0], self._standing
-        self.creep.add(reading, run, noise.sigma)
+        if self.creep.newest is not None:
+            self.creep.add(reading, run, noise.sigma)
         first = max(run.start, run.wild_at + 1)
         known = run.start <= max(standing.first, self.confirmed)
         back = known and not run.wild and first - self._left < EXCURSION_READINGS

@@ -196,7 +196,7 @@ class ToolPull:
         if at_s < self._level.from_s:
             return
         self._level.add(at_s, offset)
-        if self._samples.await_rest:
+        if self._touch.at_s is not None and self._samples.await_rest:
             self._learn_at_rest(offset)
 
     def _learn_at_rest(self, offset: float) -> None:
