@@ -1,8 +1,8 @@
-"""Recorded files, read without losing or inventing a reading.
+"""Reads recorded files without losing or inventing a reading.
 
 In: a CSV table with a header (``time_s`` or ISO 8601 ``time``, and one of `COLUMNS`), one column
 of bare numbers, the JSON lines of a watch, or a journal. Out: whole recordings, or their events
-one by one; what was assumed, left out or odd is returned in sentences.
+one by one, with sentences on anything assumed, left out or odd.
 """
 
 from benchwatch.recording.event_stream import EventStream, Extent

@@ -1,7 +1,7 @@
-"""Cells of text read as decimal numbers, many at a time.
+"""Reads cells of text as decimal numbers, many at a time.
 
-`CellTable` finds where the cells of a block's lines are; `read_cells` reads those that are plain
-numbers, and leaves the others to be read one by one.
+`CellTable` finds the cells in the lines of a block; `read_cells` reads the plain numbers among
+them. The caller reads all other cells one by one.
 """
 
 from typing import Final
@@ -11,23 +11,23 @@ import numpy as np
 from benchwatch.estimate.array_types import BoolArray, IntArray
 from benchwatch.recording.dates import read_dates
 from benchwatch.recording.decimals import ByteArray, Decimals, of_texts
-from benchwatch.recording.text_lines import LONGEST_LINE, TextBlock, TextLine, decode
+from benchwatch.recording.text_lines import LONGEST_LINE_BYTES, TextBlock, TextLine, decode
 
-_PLAIN: Final = np.zeros(256, dtype=bool)
-_PLAIN[0x20:0x7F] = True
-_PLAIN[ord("\n")] = True
-_PLAIN[list(b'";#')] = False
+_PLAIN_BYTES: Final = np.zeros(256, dtype=bool)
+_PLAIN_BYTES[0x20:0x7F] = True
+_PLAIN_BYTES[ord("\n")] = True
+_PLAIN_BYTES[list(b'";#')] = False
 
 
 class CellTable:
-    """Where the cells of the lines of a block are.
+    """The positions of the cells in the lines of a block.
 
     A line is plain when it is printable ASCII without quotation marks, semicolons and number
-    signs, and has as many cells as it should; all others are left to be read one by one.
+    signs, and has the expected number of cells. The caller reads all other lines one by one.
 
     Args:
         block: whole lines.
-        cells: how many a line should have.
+        cells: expected number of cells in a line.
     """
 
     def __init__(self, block: TextBlock, cells: int) -> None:
@@ -39,20 +39,20 @@ class CellTable:
         self._end: IntArray = np.flatnonzero(buffer == ord("\n"))
         self._begin: IntArray = np.concatenate(([0], self._end[:-1] + 1))
         self.number: IntArray = np.arange(block.number, block.number + len(self._end))
-        """Of each line in the file."""
+        """Number of each line in the file, (lines,)."""
         self._commas = np.flatnonzero(buffer == ord(","))
-        self.plain: BoolArray = self._end - self._begin <= LONGEST_LINE
-        """Which lines are."""
-        first = self._evenly()
+        self.plain: BoolArray = self._end - self._begin <= LONGEST_LINE_BYTES
+        """Which lines are plain, (lines,)."""
+        first = self._regular_commas()
         if first is None:
             first = np.searchsorted(self._commas, self._begin)
             self.plain &= np.diff(first, append=len(self._commas)) == cells - 1
         self._first: IntArray = first
-        strange = np.flatnonzero(~_PLAIN[buffer])
-        self.plain[np.searchsorted(self._end, strange)] = False
+        odd = np.flatnonzero(~_PLAIN_BYTES[buffer])
+        self.plain[np.searchsorted(self._end, odd)] = False
 
-    def _evenly(self) -> IntArray | None:
-        """Return the first comma of each line where every line has all it should; else None."""
+    def _regular_commas(self) -> IntArray | None:
+        """Return the index of each line's first comma; None if any line has more or fewer cells."""
         each, lines = self._cells - 1, len(self._end)
         if len(self._commas) != each * lines:
             return None
@@ -62,57 +62,63 @@ class CellTable:
         return np.arange(lines) * each
 
     def line(self, i: int, name: str) -> TextLine:
-        """Decode the line at `i`; `name` is that of the file."""
+        """Decode the line with index `i` in the block; `name` is the file's name, for messages.
+
+        Raises:
+            FileError: the line is no text.
+        """
         raw = self._data[int(self._begin[i]) : int(self._end[i]) + 1]
         return decode(raw, int(self.number[i]), name)
 
     def numbers(self, cell: int) -> Decimals:
-        """Read one cell of each line as a plain number; unknown where it is none."""
-        return read_cells(self._data, *self._extent(cell))
+        """Read column `cell` as numbers; unknown where the line or the number is not plain."""
+        return read_cells(self._data, *self._bounds(cell))
 
     def dates(self, cell: int) -> Decimals:
-        """Read one cell of each line as a date; unknown where it is none."""
-        return read_dates(self._data, *self._extent(cell))
+        """Read column `cell` as dates, in Unix seconds; unknown as in `read_dates`."""
+        return read_dates(self._data, *self._bounds(cell))
 
-    def _extent(self, cell: int) -> tuple[IntArray, IntArray]:
-        """Return where a cell begins and ends; nowhere in a line that is not plain."""
+    def _bounds(self, cell: int) -> tuple[IntArray, IntArray]:
+        """Return begin and end of column `cell` in each line; equal where the line is not plain."""
         begin, end = self._begin, self._end
         if self._commas.size and cell:
-            begin = self._comma(cell - 1) + 1
+            begin = self._comma_after(cell - 1) + 1
         if self._commas.size and cell < self._cells - 1:
-            end = self._comma(cell)
+            end = self._comma_after(cell)
         return np.where(self.plain, begin, self._begin), np.where(self.plain, end, self._begin)
 
-    def _comma(self, number: int) -> IntArray:
-        return self._commas[np.minimum(self._first + number, len(self._commas) - 1)]
+    def _comma_after(self, cell: int) -> IntArray:
+        """Return the position of the comma after column `cell` in each line."""
+        return self._commas[np.minimum(self._first + cell, len(self._commas) - 1)]
 
 
 # ------------------------------------------------------------- numbers
 
 
 MOST_DIGITS: Final = 18
-"""Digits that always fit into 64 bits."""
-WIDEST: Final = 24
-"""Characters of a plain number: its digits, a sign, a point, and some to spare."""
+"""Numbers of so many digits always fit into 64 bits."""
+LONGEST_NUMBER_CHARS: Final = 24
+"""Longest plain number: its digits, a sign, a point, and some to spare."""
 
 _POINT: Final = ord(".")
 _ZERO: Final = ord("0")
 _MINUS: Final = ord("-")
 _PLUS: Final = ord("+")
 _NO_POINT: Final = 31
-_HALF: Final = 9
-"""Digits that are added up at once; the sums are exact in a double."""
+"""Stands for the number of decimals of a number without a point."""
+_SUMMED_DIGITS: Final = 9
+"""Digits that are summed at once; such sums are exact in a double."""
 
 
 def read_cells(data: bytes, begin: IntArray, end: IntArray) -> Decimals:
-    """Read the cells of `data` that are plain numbers; the others are not `known`.
+    """Read n cells as plain numbers; cells that are none are not `known`.
 
     A plain number has at most 18 digits, perhaps a sign, a point and an exponent.
 
     Args:
-        data: the text; a cell is ``data[begin:end]``, in the order of the text.
-        begin: of each cell.
-        end: of each cell.
+        data: the text; each cell is ``data[begin:end]``, in ascending order.
+        begin: index of the first byte of each cell, (n,).
+        end: index after the last byte of each cell, (n,).
     """
     buffer = np.frombuffer(data, dtype=np.uint8)
     stop, power = end, np.zeros(len(begin), dtype=np.int64)
@@ -126,7 +132,7 @@ def read_cells(data: bytes, begin: IntArray, end: IntArray) -> Decimals:
         read, value, decimals = _read_digits(buffer, letter[rows] + 1, end[rows], longest=4)
         written[rows] = read & (decimals == 0)
         power[rows] = value
-    read, mantissa, decimals = _read_digits(buffer, begin, stop, longest=WIDEST)
+    read, mantissa, decimals = _read_digits(buffer, begin, stop, longest=LONGEST_NUMBER_CHARS)
 
     def texts() -> list[str]:
         return [
@@ -140,7 +146,7 @@ def read_cells(data: bytes, begin: IntArray, end: IntArray) -> Decimals:
 
 
 def read_texts(texts: list[str]) -> Decimals:
-    """Read numbers as `read_cells` does, from texts of which none holds a line feed."""
+    """Read texts as `read_cells` reads cells; no text may hold a line feed."""
     if not texts:
         return of_texts([])
     data = ("\n".join(texts) + "\n").encode("utf-8", "replace")
@@ -153,7 +159,7 @@ def read_texts(texts: list[str]) -> Decimals:
 def _read_digits(
     buffer: ByteArray, begin: IntArray, end: IntArray, *, longest: int
 ) -> tuple[BoolArray, IntArray, IntArray]:
-    """Read digits with perhaps a sign and a point: which are such, their mantissas, decimals."""
+    """Read digits, perhaps with a sign and a point; return which are such, mantissas, decimals."""
     count = len(begin)
     read, mantissa = np.zeros(count, dtype=bool), np.zeros(count, dtype=np.int64)
     decimals = np.zeros(count, dtype=np.int64)
@@ -165,13 +171,13 @@ def _read_digits(
     point = _first_inside(np.flatnonzero(buffer == _POINT), begin, end)
     after = np.where(point >= 0, end - 1 - point, _NO_POINT)
     possible = (width > 0) & (width <= longest) & (after <= _NO_POINT)
-    # Cells of one shape, of which there are few, are read together.
+    # Cells of equal shape (width and decimals) are read together; a file has few shapes.
     shape = np.where(possible, (width << 5) | after, 0)
-    for one in np.flatnonzero(np.bincount(shape)).tolist():
-        if not one:
+    for code in np.flatnonzero(np.bincount(shape)).tolist():
+        if not code:
             continue
-        rows = np.flatnonzero(shape == one)
-        wide, behind = one >> 5, one & 31
+        rows = np.flatnonzero(shape == code)
+        wide, behind = code >> 5, code & 31
         good, value = _read_shape(buffer, (begin + signed)[rows], wide, behind)
         read[rows], mantissa[rows] = good, value
         decimals[rows] = 0 if behind == _NO_POINT else behind
@@ -182,7 +188,11 @@ def _read_digits(
 def _read_shape(
     buffer: ByteArray, begin: IntArray, wide: int, behind: int
 ) -> tuple[BoolArray, IntArray]:
-    """Read cells of `wide` characters, with a point in front of the last `behind` of them."""
+    """Read cells of `wide` characters with a point in front of the last `behind` characters.
+
+    Returns:
+        Which cells hold digits only, and their mantissas; both (n,).
+    """
     columns = [k for k in range(wide) if k != wide - 1 - behind]
     value = np.zeros(len(begin), dtype=np.int64)
     if not columns or len(columns) > MOST_DIGITS:
@@ -198,8 +208,8 @@ def _read_shape(
         digits = buffer[begin[:, None] + np.array(columns)]
     digits = digits - np.uint8(_ZERO)
     good = np.asarray((digits < 10).all(axis=1))
-    for k in range(0, len(columns), _HALF):
-        half = digits[:, k : k + _HALF]
+    for k in range(0, len(columns), _SUMMED_DIGITS):
+        half = digits[:, k : k + _SUMMED_DIGITS]
         weights = 10.0 ** np.arange(half.shape[1] - 1, -1, -1)
         value *= 10 ** half.shape[1]
         value += (half.astype(np.float64) @ weights).astype(np.int64)

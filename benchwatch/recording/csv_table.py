@@ -15,9 +15,9 @@ from benchwatch.recording.cell_parsing import CellTable
 from benchwatch.recording.decimals import Decimals, merged, of_steps, of_texts, of_values
 from benchwatch.recording.recorded_run import Column
 from benchwatch.recording.rows import (
-    BEYOND,
-    LATEST_S,
+    FARTHEST_TIME_S,
     OVERRANGE_FROM,
+    TOO_LARGE,
     CounterFacts,
     CounterRows,
     Rows,
@@ -45,13 +45,13 @@ def table_rows(
 
     Args:
         source: name of the file, for messages.
-        first: its first line that is neither empty nor a comment.
-        blocks: what follows it.
-        column: what the numbers are, where the header does not say.
-        interval_s: time from row to row, where the file has no times.
+        first: first line that is neither empty nor a comment.
+        blocks: the lines after it.
+        column: column of the numbers, where the header names none or several.
+        interval_s: seconds from row to row, where the file has no times.
 
     Raises:
-        FileError: the text is no such table.
+        FileError: the text is no such table; the message names the line.
     """
     columns, headed, notes = find_columns(source, first, column)
     if columns.seconds is None and columns.dates is None and interval_s is None:
@@ -72,9 +72,9 @@ class TableReader:
     """Reads a table block by block.
 
     Args:
-        facts: what is known of the counter; completed by what the rows contain.
-        columns: which cell is what.
-        interval_s: time from row to row, where the file has no times.
+        facts: facts on the counter; start time and notes are added while rows are read.
+        columns: the columns of the table.
+        interval_s: seconds from row to row, where the file has no times.
     """
 
     def __init__(
@@ -87,13 +87,13 @@ class TableReader:
         self._last_s = -np.inf
         self._count = 0
         self._newest: Decimals | None = None
-        """The numbers of the newest block, by whose length a last line is judged."""
+        """The numbers of the newest block; their lengths show whether the last one was cut."""
 
     def read(self, block: TextBlock) -> Rows:
-        """Read the rows of a block; a half-written last one is left out with a note.
+        """Read the rows of a block; a half-written last row is left out with a note.
 
         Raises:
-            FileError: a line is no row of this table, or its time is no later than the one before.
+            FileError: a line is no row of this table, or its time does not advance.
         """
         if not block.ended:
             return self._read_end(block)
@@ -126,7 +126,7 @@ class TableReader:
         return self._rows(numbers[order], value, time)
 
     def _note_zone(self, block: TextBlock, cell: int) -> None:
-        """Add a note when the first date has no zone."""
+        """Add a note when the first date in column `cell` has no zone."""
         line = next(filter(is_content, block.lines(self._facts.source)), None)
         if line is None:
             return
@@ -136,7 +136,7 @@ class TableReader:
             self._facts.notes.append(f"{where}: times without a zone are taken as UTC.")
 
     def _read_end(self, block: TextBlock) -> Rows:
-        """Read a last line without its line ending: a cut number is no reading."""
+        """Read a last line without line ending; if it looks cut, leave it out with a note."""
         (line,) = block.lines(self._facts.source)
         taken = []
         if is_content(line):
@@ -152,7 +152,11 @@ class TableReader:
         return self._rows(numbers, of_texts([one.text for one in taken]), seconds)
 
     def _take(self, line: TextLine) -> "_ParsedRow":
-        """Read one row cell by cell."""
+        """Read one row cell by cell.
+
+        Raises:
+            FileError: the line is no row of this table.
+        """
         columns, facts = self._columns, self._facts
         where = facts.place(line.number)
         cells = split_cells(line.text, where)
@@ -177,7 +181,7 @@ class TableReader:
 
     def _rows(self, line: IntArray, value: Decimals, time: Decimals | None) -> Rows:
         facts = self._facts
-        for i in value.beyond(BEYOND):
+        for i in value.beyond(TOO_LARGE):
             check_size(value.texts()[i], facts.place(int(line[i])), self._columns.kind)
         over = None
         infinite = value.beyond(OVERRANGE_FROM)
@@ -195,12 +199,18 @@ class TableReader:
         return Rows(line=line, time_s=time_s, value=value, over=over)
 
     def _times(self, line: IntArray, time: Decimals | None, count: int) -> FloatArray:
-        """Return seconds since the beginning; they advance from row to row."""
+        """Return the time of each row in seconds, which must advance from row to row.
+
+        Dates and Unix times are counted from the first row, other times as the file has them.
+
+        Raises:
+            FileError: the time does not advance, or is absurdly far away.
+        """
         if self._columns.seconds is None and self._columns.dates is None:
             assert self._step is not None
             return of_steps(self._step, self._count, count).floats()
         assert time is not None
-        for i in time.beyond(LATEST_S):
+        for i in time.beyond(FARTHEST_TIME_S):
             check_time(time.at(i), self._facts.place(int(line[i])))
         if self._start is None and count:
             first = time.at(0)
@@ -223,7 +233,10 @@ class TableReader:
         return time_s
 
     def _is_whole(self, line: TextLine) -> bool:
-        """Judge a last line without its line ending by its length: a cut number is no reading."""
+        """Return whether a last line without line ending is a whole row.
+
+        A number shorter than the shortest of the hundred before it may have been cut.
+        """
         try:
             cells = split_cells(line.text, "")
             value = read_number(cells[self._columns.value], "", "")
@@ -237,8 +250,10 @@ class TableReader:
 
 @dataclass(frozen=True, slots=True)
 class _ParsedRow:
-    """One row that was read cell by cell."""
+    """One row, read cell by cell."""
 
     line: int
     text: str | None
+    """The number as written; None where the cell is blank."""
     time: Decimal | None
+    """Seconds; None where the file has no times."""

@@ -1,7 +1,7 @@
-"""Columns of decimal numbers: read from text many at a time, exact until something is subtracted.
+"""Columns of decimal numbers, exact until the difference from a reference is rounded.
 
-A number is a whole mantissa and a power of ten. What is too long for 64 bits, or is not written
-plainly, is kept as a `Decimal` of its own.
+A number is a whole mantissa and a power of ten. A number that is too long for 64 bits, or not
+written plainly, is kept as a `Decimal`.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -20,25 +20,27 @@ ByteArray = NDArray[np.uint8]
 EXACT: Final = Context(prec=100)
 EXACT_BELOW: Final = 2**53
 """Whole numbers below this are exact in a double (IEEE 754)."""
-FARTHEST_POWER: Final = 22
+LARGEST_EXACT_POWER: Final = 22
 """10^22 is the largest power of ten that is exact in a double."""
 
 
 @dataclass(slots=True, eq=False, kw_only=True)
 class Decimals:
-    """n numbers; where `known` is False there is none."""
+    """A column of n numbers, some of which may be missing."""
 
     known: BoolArray
+    """False where a number is missing, (n,)."""
     mantissa: IntArray
+    """Whole mantissas, (n,)."""
     exponent: IntArray
-    """Powers of ten."""
+    """Powers of ten, (n,)."""
     longer: Mapping[int, Decimal] = field(default_factory=dict)
-    """Numbers by their index that mantissa and exponent do not hold."""
+    """Numbers that are too long for mantissa and exponent, by index."""
     texts: Callable[[], list[str]] = list
-    """Returns all numbers as written; an empty text where there is none."""
+    """Returns the n numbers as written; an empty text where one is missing."""
 
     def __len__(self) -> int:
-        """Count the places, with a number or without."""
+        """Count the numbers, missing ones too."""
         return len(self.known)
 
     def at(self, i: int) -> Decimal:
@@ -48,7 +50,7 @@ class Decimals:
         return Decimal(int(self.mantissa[i])).scaleb(int(self.exponent[i]), EXACT)
 
     def only(self, rows: IntArray) -> "Decimals":
-        """Return the numbers at the places `rows`."""
+        """Return the numbers at the indices `rows`, (m,)."""
         at = {int(row): place for place, row in enumerate(rows.tolist())} if self.longer else {}
         longer = {at[i]: value for i, value in self.longer.items() if i in at}
 
@@ -65,25 +67,25 @@ class Decimals:
         )
 
     def beyond(self, limit: Decimal) -> list[int]:
-        """Return the places of the numbers that are `limit`, which is large, or more away from 0.
+        """Return the indices of the numbers whose size is at least `limit`, in ascending order.
 
         Args:
-            limit: above 10^18.
+            limit: above 10^18, which no mantissa with exponent 0 reaches.
         """
         large = self.known & (self.exponent > 0)
         places = {*np.flatnonzero(large).tolist(), *self.longer}
         return sorted(i for i in places if self.known[i] and not -limit < self.at(i) < limit)
 
     def floats(self) -> FloatArray:
-        """Return the numbers, each rounded once; nan where there is none."""
+        """Return the numbers, (n,), each rounded once; nan where one is missing."""
         return self.minus(Decimal(0))
 
     def minus(self, reference: Decimal, scale: Decimal = Decimal(1)) -> FloatArray:
-        """Return (number - reference) / scale, each rounded once; nan where there is none."""
+        """Return (number - reference) / scale, (n,), each rounded once; nan where missing."""
         out = np.full(len(self), np.nan)
         plain = self._plain()
         done = np.zeros(len(self), dtype=bool)
-        for power in _each(self.exponent[plain]):
+        for power in _distinct(self.exponent[plain]):
             rows = plain & (self.exponent == power)
             value, exact = self._subtract(rows, power, reference, scale)
             chosen = np.flatnonzero(rows)[exact]
@@ -95,7 +97,7 @@ class Decimals:
         return out
 
     def last_digits(self) -> FloatArray:
-        """Return the weight of the last digit that was written of each; inf where there is none."""
+        """Return the weight of each number's last written digit, (n,); inf where one is missing."""
         out = np.full(len(self), np.inf)
         plain = self._plain()
         out[plain] = 10.0 ** self.exponent[plain].astype(np.float64)
@@ -113,7 +115,10 @@ class Decimals:
     def _subtract(
         self, rows: BoolArray, power: int, reference: Decimal, scale: Decimal
     ) -> tuple[FloatArray, BoolArray]:
-        """Subtract in whole numbers of the finer last digit; return also where that is exact."""
+        """Return (number - reference) / scale of the numbers `rows`, and where that is exact.
+
+        Numbers and reference are first written as multiples of the finer of their last digits.
+        """
         finest = power if not reference else min(power, _exponent_of(reference))
         factor = 10 ** (power - finest)
         subtracted = int(reference.scaleb(-finest, EXACT))
@@ -130,13 +135,13 @@ class Decimals:
 
 
 def of_texts(texts: Sequence[str | None]) -> Decimals:
-    """Read plain numbers one by one; None where there is none."""
+    """Return a column of numbers read from texts one by one; None: missing."""
     values = [None if text is None else Decimal(text) for text in texts]
     return of_values(values, lambda: [text or "" for text in texts])
 
 
 def of_values(values: Sequence[Decimal | None], texts: Callable[[], list[str]]) -> Decimals:
-    """Return a column of numbers that are already exact."""
+    """Return a column of exact numbers; None: missing. `texts` returns them as written."""
     nothing = np.zeros(len(values), dtype=np.int64)
     return Decimals(
         known=np.array([value is not None for value in values], dtype=bool),
@@ -148,7 +153,7 @@ def of_values(values: Sequence[Decimal | None], texts: Callable[[], list[str]]) 
 
 
 def of_steps(step: Decimal, first: int, count: int) -> Decimals:
-    """Return the multiples of `step` from that of `first` on."""
+    """Return `count` multiples of `step`: first·step, (first + 1)·step and so on."""
     multiples = range(first, first + count)
     digits, power = _mantissa_of(step), _exponent_of(step)
     if abs(digits) * max(first + count, 1) >= 1 << 62:
@@ -162,7 +167,7 @@ def of_steps(step: Decimal, first: int, count: int) -> Decimals:
 
 
 def merged(parts: Sequence[tuple[IntArray, Decimals]]) -> Decimals:
-    """Put columns together; each comes with the places of its numbers in the result."""
+    """Merge columns; each comes with the indices that its numbers have in the result."""
     count = sum(len(places) for places, _ in parts)
     known = np.zeros(count, dtype=bool)
     mantissa, exponent = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)
@@ -182,8 +187,8 @@ def merged(parts: Sequence[tuple[IntArray, Decimals]]) -> Decimals:
     return Decimals(known=known, mantissa=mantissa, exponent=exponent, longer=longer, texts=texts)
 
 
-def _each(powers: IntArray) -> list[int]:
-    """Return the powers that occur; of most columns it is one."""
+def _distinct(powers: IntArray) -> list[int]:
+    """Return the powers that occur; most columns have only one."""
     if not powers.size:
         return []
     lowest, highest = int(powers.min()), int(powers.max())

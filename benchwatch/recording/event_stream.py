@@ -1,4 +1,4 @@
-"""A recorded file read on demand: its events in order of time, and how far it extends."""
+"""Reads a recorded file on demand: its events in the order of time, and its extent."""
 
 import math
 from collections import deque
@@ -15,8 +15,8 @@ from benchwatch.recording.recorded_run import Column, ReadingBatch, Recording, p
 from benchwatch.recording.rows import CounterFacts, CounterRows
 from benchwatch.recording.text_lines import shown_name
 
-MOST_HELD: Final = 5000
-"""Events that may wait for those of other counters, to be put in order of time."""
+MOST_HELD_EVENTS: Final = 5000
+"""Most events that wait for events of slower counters, to be put in the order of time."""
 
 _BY_TIME = attrgetter("elapsed_s")
 
@@ -24,20 +24,20 @@ _BY_TIME = attrgetter("elapsed_s")
 class EventStream:
     """Readings, gaps and marks of all counters in a file, in the order of time.
 
-    Nominal and spacing are taken from the first rows of a counter, and the file is read on as
-    events are taken. What is wrong further down is found when it is reached. Where a counter is
-    silent for long, the others don't wait for it.
+    Nominal and spacing are taken from the first rows of a counter. Later rows are read while the
+    caller takes events, so an error further down is raised only then. If one counter has no rows
+    for long, the events of the others are not held back for it.
 
     Args:
-        path: of the file; ``-`` is standard input.
-        stated: what the caller states of it.
-        column: what the numbers are, where the file does not say.
-        gate_s: gate the file was taken with; None: the one that it states.
-        say: takes sentences on what was assumed, left out or odd.
+        path: path of the file; ``-`` is standard input.
+        stated: facts that the caller states.
+        column: column of the numbers, where the header names none or several.
+        gate_s: gate time of all readings in seconds; None: the gate that the file states.
+        say: called with each sentence on anything assumed, left out or odd.
 
     Raises:
-        FileError: here and while events are taken, what is wrong in which line.
-        UsageError: likewise, a nominal is needed and none can be guessed.
+        FileError: here or while events are taken: the file is wrong; the message names the line.
+        UsageError: likewise: a nominal is needed and none can be guessed.
     """
 
     def __init__(
@@ -54,33 +54,33 @@ class EventStream:
         self._builders: dict[str, ReadingBuilder] = {}
 
     def outline(self, name: str) -> Recording:
-        """Return what is known of the counter `name`, without its readings."""
+        """Return the recording of counter `name` without its readings; `name` has had an event."""
         return self._builders[name].outline()
 
     def __iter__(self) -> Iterator[Event]:
-        """Yield the events; this can be done once."""
+        """Yield all events; the stream can be read only once."""
         yield from merge(*map(self._events, self._sources), key=_BY_TIME)
         if not self._builders:
             raise FileError(f"{self._name} holds no readings, only a header or notes.")
 
-    def _events(self, rounds: Iterator[CounterRows]) -> Iterator[Event]:
-        """Yield the events of one stream of rows."""
+    def _events(self, source: Iterator[CounterRows]) -> Iterator[Event]:
+        """Yield the events of one source, a stream of batches of rows."""
         counters: dict[CounterFacts, _Counter] = {}
-        for together in rounds:
-            for facts, rows in together:
+        for batch in source:
+            for facts, rows in batch:
                 if facts not in counters:
                     counters[facts] = _Counter(ReadingBuilder(facts, self._stated), self._gate_s)
                 counters[facts].take(counters[facts].builder.take(rows))
-                self._narrate(counters[facts].builder)
+                self._report_notes(counters[facts].builder)
             yield from _ready(list(counters.values()))
         for counter in counters.values():
             counter.take(counter.builder.end())
-            self._narrate(counter.builder)
+            self._report_notes(counter.builder)
             for sentence in counter.builder.final_notes():
                 self._say(sentence)
         yield from merge(*(counter.events for counter in counters.values()), key=_BY_TIME)
 
-    def _narrate(self, builder: ReadingBuilder) -> None:
+    def _report_notes(self, builder: ReadingBuilder) -> None:
         if builder.begun:
             self._builders.setdefault(builder.facts.counter or DEFAULT_COUNTER, builder)
             for sentence in builder.take_notes():
@@ -88,21 +88,21 @@ class EventStream:
 
 
 class _Counter:
-    """The batches of one counter that were read and not played yet."""
+    """The events of one counter that were read from the file and not yet yielded."""
 
     def __init__(self, builder: ReadingBuilder, gate_s: float | None) -> None:
         self.builder = builder
         self._gate_s = gate_s
         self._batches: deque[ReadingBatch] = deque()
         self.held = 0
-        """About how many events are ready."""
+        """How many events are ready; an estimate."""
         self.last_s = -math.inf
-        """No later event is earlier than this."""
+        """Time of the newest reading; events not read yet are later."""
         self._next: Event | None = None
         self._playing: Iterator[Event] = iter(())
 
     def take(self, batches: Iterable[ReadingBatch]) -> None:
-        """Keep batches to be played."""
+        """Add batches of readings, gaps and marks."""
         for batch in batches:
             self._batches.append(batch)
             self.held += len(batch.time_s) + len(batch.gaps) + len(batch.marks)
@@ -112,7 +112,7 @@ class _Counter:
     @property
     def events(self) -> Iterator[Event]:
         """Yield all events that are ready."""
-        # Not event by event through `first`: each row of a file passes here.
+        # For speed not event by event through `first`: every row of a file passes here.
         if self._next is not None:
             event, self._next = self._next, None
             yield event
@@ -123,14 +123,14 @@ class _Counter:
         self.held = 0
 
     def up_to(self, goal_s: float) -> Iterator[Event]:
-        """Yield the ready events up to a time."""
+        """Yield the ready events up to the time `goal_s`."""
         while (event := self.first()) is not None and event.elapsed_s <= goal_s:
             self._next = None
             self.held -= 1
             yield event
 
     def first(self) -> Event | None:
-        """Return the next event that is ready."""
+        """Return the next event that is ready, and keep it; None: no event is ready."""
         while self._next is None:
             self._next = next(self._playing, None)
             if self._next is None:
@@ -146,12 +146,15 @@ class _Counter:
 
 
 def _ready(counters: list[_Counter]) -> Iterator[Event]:
-    """Yield the events that no later one can precede."""
+    """Yield the events that are earlier than every event not read yet.
+
+    If more than `MOST_HELD_EVENTS` wait, events are yielded up to the newest of any counter.
+    """
     if len(counters) == 1:
         yield from counters[0].events
         return
     goal_s = min((counter.last_s for counter in counters), default=-math.inf)
-    if sum(counter.held for counter in counters) > MOST_HELD:
+    if sum(counter.held for counter in counters) > MOST_HELD_EVENTS:
         goal_s = max(counter.last_s for counter in counters)
     yield from merge(*(counter.up_to(goal_s) for counter in counters), key=_BY_TIME)
 
@@ -160,18 +163,18 @@ class Extent:
     """Reads a file to its end without keeping its readings.
 
     Attributes:
-        last_s: Time of the last reading found so far, in the file's own seconds; -inf before one.
-        readings: How many were found so far.
-        state: ``so far`` until the whole file was read; ``broken`` where it can't be read on.
-        error: What is wrong with it there; None otherwise.
+        last_s: Time of the last reading so far, in the file's own seconds; -inf before the first.
+        readings: Number of readings so far.
+        state: ``so far`` until the end of the file; then ``whole``, or ``broken`` after an error.
+        error: The error that ended the reading; None if there was none.
 
     Args:
-        path: of the file; every other reader opens it again.
-        stated: what the caller states of it.
-        column: what the numbers are, where the file does not say.
+        path: path of the file; `EventStream` opens it again.
+        stated: facts that the caller states.
+        column: column of the numbers, where the header names none or several.
 
     Raises:
-        FileError: the file is of no form that is known, or empty.
+        FileError: the file has no known form, or is empty.
     """
 
     def __init__(self, path: str, stated: StatedFacts, *, column: Column | None = None) -> None:
@@ -181,28 +184,28 @@ class Extent:
         self._name, self._stated = shown_name(path), stated
         self._builders: dict[CounterFacts, ReadingBuilder] = {}
         self._notes: list[str] = []
-        self._rounds = _in_turn(sources(path, column, stated.interval_s))
+        self._batches = _in_turn(sources(path, column, stated.interval_s))
 
     def read_on(self) -> None:
-        """Read one more batch, some thousands of rows."""
+        """Read one more batch of rows; do nothing after the end or an error."""
         if self.state != "so far":
             return
         try:
-            together = next(self._rounds, None)
-            if together is None:
+            batch_of_rows = next(self._batches, None)
+            if batch_of_rows is None:
                 self._end()
                 return
-            for facts, rows in together:
+            for facts, rows in batch_of_rows:
                 if facts not in self._builders:
                     self._builders[facts] = ReadingBuilder(facts, self._stated)
                 for batch in self._builders[facts].take(rows):
-                    self._see(batch.time_s.tolist())
+                    self._count(batch.time_s.tolist())
                 self._notes += self._builders[facts].take_notes()
         except BenchwatchError as error:
             self.state, self.error = "broken", error
 
     def outlines(self) -> list[Recording]:
-        """Return what is known of each counter found so far, without its readings."""
+        """Return the recording of each counter found so far, without its readings."""
         return [one.outline() for one in self._builders.values() if one.begun]
 
     def take_notes(self) -> list[str]:
@@ -215,22 +218,22 @@ class Extent:
             raise FileError(f"{self._name} holds no readings, only a header or notes.")
         for builder in self._builders.values():
             for batch in builder.end():
-                self._see(batch.time_s.tolist())
+                self._count(batch.time_s.tolist())
             self._notes += builder.final_notes()
         self.state = "whole"
 
-    def _see(self, times_s: list[float]) -> None:
+    def _count(self, times_s: list[float]) -> None:
         self.readings += len(times_s)
         if times_s:
             self.last_s = max(self.last_s, times_s[-1])
 
 
 def _in_turn(streams: list[Iterator[CounterRows]]) -> Iterator[CounterRows]:
-    """Yield a batch of each stream in turn, so that every counter is found early."""
+    """Yield one batch of each stream in turn, so that every counter is found early."""
     while streams:
         for stream in list(streams):
-            together = next(stream, None)
-            if together is None:
+            batch = next(stream, None)
+            if batch is None:
                 streams.remove(stream)
             else:
-                yield together
+                yield batch

@@ -1,4 +1,4 @@
-"""Reads a recorded file of any form, and puts whole recordings together."""
+"""Reads a recorded file of any known form into whole recordings."""
 
 from collections.abc import Iterator
 from dataclasses import replace
@@ -25,7 +25,6 @@ from benchwatch.recording.recorded_run import (
 )
 from benchwatch.recording.rows import CounterFacts, CounterRows, Rows
 from benchwatch.recording.text_lines import (
-    TextLine,
     first_content,
     is_content,
     lines_of,
@@ -49,15 +48,15 @@ def read_recordings(
     """Read the file at `path` (``-``: standard input), one recording a counter.
 
     Args:
-        path: a table (CSV), JSON lines, or a journal, whose newest watch is taken.
-        nominal: hertz; when None the file's own, or the round number the readings are near.
-        column: what the numbers are, where the file has no header or several such columns.
+        path: path of a table (CSV), of JSON lines, or of a journal: its newest watch is read.
+        nominal: hertz; None: the file's own nominal, or the round number near the readings.
+        column: column of the numbers, where the file has no header or several such columns.
         interval_s: seconds from row to row, where the file has no times.
-        wraps_s: period after which a time error starts again; None: it does not.
-        offsets_only: fractions are wanted, and neither hertz nor the numbers as written.
+        wraps_s: period in seconds after which a time error restarts; None: it does not.
+        offsets_only: True: leave out the offsets in hertz and the numbers as written.
 
     Raises:
-        FileError: what is wrong in which line, and what to do about it.
+        FileError: the file is wrong; the message names the line and what to do.
         UsageError: a nominal is needed and none can be guessed.
     """
     stated = StatedFacts(
@@ -89,7 +88,7 @@ def read_recording(
 
     Raises:
         FileError: as `read_recordings`.
-        UsageError: as `read_recordings`, or the file holds several counters or not this one.
+        UsageError: as `read_recordings`; or the file holds several counters, or none of this name.
     """
     recordings = read_recordings(
         path,
@@ -115,10 +114,10 @@ def read_recording(
 def sources(
     path: str, column: Column | None, interval_s: float | None
 ) -> list[Iterator[CounterRows]]:
-    """Open the file at `path`: streams of rows that can be read at any pace beside each other.
+    """Open the file at `path`; return streams of rows, each of which can be read at its own pace.
 
     Raises:
-        FileError: it is of no form that is known, or empty.
+        FileError: the file has no known form, or is empty.
     """
     if is_journal(path):
         counters = NewestWatch(path).counters()
@@ -130,25 +129,22 @@ def sources(
     if line is None:
         raise FileError(f"{source} holds no readings: it is empty.")
     if line.text.lstrip().startswith("{"):
-        return [json_rows(source, _content(chain([line], lines_of(blocks, source))))]
+        lines = filter(is_content, chain([line], lines_of(blocks, source)))
+        return [json_rows(source, lines)]
     return [table_rows(source, line, blocks, column, interval_s)]
 
 
-def _content(lines: Iterator[TextLine]) -> Iterator[TextLine]:
-    return filter(is_content, lines)
-
-
 class RecordingBuilder:
-    """Puts the batches of one counter together.
+    """Joins the batches of one counter into a recording.
 
     Args:
-        builder: makes them of rows.
+        builder: builds the batches from rows.
     """
 
     def __init__(self, builder: ReadingBuilder) -> None:
         self._builder = builder
         self.has_rows = False
-        """Whether there was any row."""
+        """Whether any row was taken."""
         self._count = 0
         self._time_s, self._offset, self._offset_hz = _Parts(), _Parts(), _Parts()
         self._gate_s = _Parts()
@@ -162,13 +158,18 @@ class RecordingBuilder:
         self._gated = False
 
     def take(self, rows: Rows) -> None:
-        """Take the next rows."""
+        """Take the next rows.
+
+        Raises:
+            FileError: as `ReadingBuilder.take`.
+            UsageError: as `ReadingBuilder.take`.
+        """
         self.has_rows = self.has_rows or len(rows) > 0
         for batch in self._builder.take(rows):
             self._add(batch)
 
     def recording(self) -> Recording:
-        """Return the recording; nothing can be taken afterwards.
+        """Return the recording; no rows can be taken afterwards.
 
         Raises:
             FileError: as `ReadingBuilder.end`.
@@ -224,7 +225,7 @@ class RecordingBuilder:
         self._count += len(batch.time_s)
 
     def _interval_s(self, time_s: FloatArray) -> float | None:
-        """Return the median step from reading to reading, those across gaps left out."""
+        """Return the median step from reading to reading, without the steps across gaps."""
         steps = np.diff(time_s)
         gaps = {gap.before - 1 for gap in self._gaps if 0 < gap.before <= steps.size}
         if gaps:
@@ -243,7 +244,7 @@ class _Parts:
         self._parts.append(part)
 
     def joined(self) -> FloatArray:
-        """Return the whole; the parts are let go."""
+        """Return the joined array, and release the parts."""
         whole = np.concatenate(self._parts) if self._parts else np.zeros(0)
         self._parts.clear()
         return whole

@@ -1,4 +1,4 @@
-"""Where a recorded file has no readings, and for how long."""
+"""Finds the gaps in a recorded file: where it has no readings, and for how long."""
 
 from dataclasses import replace
 
@@ -11,12 +11,12 @@ from benchwatch.recording.rows import CounterFacts, Rows
 
 
 class GapFinder:
-    """Finds the gaps between rows with a number, before the first and after the last.
+    """Finds the gaps before, between and after the rows that have a number.
 
-    Time stamps are at the middle of a gate, so a reading covers half an interval either side.
+    A time stamp is the middle of a gate, so a reading covers half an interval on either side.
 
     Args:
-        facts: of the counter.
+        facts: facts on the counter, for messages.
     """
 
     def __init__(self, facts: CounterFacts) -> None:
@@ -26,20 +26,20 @@ class GapFinder:
         """Time of the last row with a number."""
         self._last_s = 0.0
         self._blank_lines: tuple[int, int, int] | None = None
-        """How many rows without a number came since, the first line and the last."""
+        """Rows without a number since then: how many, the first line and the last line."""
         self._reported: list[RecordingGap] = []
-        """Gaps the file reported since."""
+        """Gaps that the file has reported since then."""
 
     def take(
         self, rows: Rows, time_s: FloatArray, good: BoolArray, spacing: RowSpacing
     ) -> list[RecordingGap]:
-        """Take rows; return the gaps found so far in front of rows with a number.
+        """Take the next n rows; return the gaps in front of those that have a number.
 
         Args:
-            rows: the next ones.
-            time_s: their times.
-            good: which of them have a number; the gaps' `before` counts these.
-            spacing: of the rows.
+            rows: the rows.
+            time_s: their times, (n,).
+            good: which of them have a number, (n,); `before` of the gaps counts only these.
+            spacing: usual time from row to row.
         """
         place = np.flatnonzero(good)
         if self._first_s is None and time_s.size:
@@ -52,14 +52,14 @@ class GapFinder:
             at, first = int(place[i]), 0
             if i:
                 first = int(place[i - 1]) + 1
-                self._forget(float(time_s[first - 1]))
-            self._see_blanks(rows, first, at)
+                self._restart(float(time_s[first - 1]))
+            self._count_blanks(rows, first, at)
             self._reported += reported.pop(i, ())
             gaps += self._gaps(i, float(time_s[at]), spacing)
-            self._forget(float(time_s[at]))
+            self._restart(float(time_s[at]))
         if place.size:
-            self._forget(float(time_s[place[-1]]))
-        self._see_blanks(rows, int(place[-1]) + 1 if place.size else 0, len(rows))
+            self._restart(float(time_s[place[-1]]))
+        self._count_blanks(rows, int(place[-1]) + 1 if place.size else 0, len(rows))
         self._reported += [gap for gaps in reported.values() for gap in gaps]
         if time_s.size:
             self._last_s = float(time_s[-1])
@@ -76,21 +76,21 @@ class GapFinder:
         reported: dict[int, list[RecordingGap]],
         spacing: RowSpacing,
     ) -> list[int]:
-        """Return which rows with a number may have a gap in front of them."""
+        """Return the indices, among the rows with a number, of those that may follow a gap."""
         if not place.size:
             return []
         before = times_s[0] if self._good_s is None else self._good_s
         steps = np.diff(times_s, prepend=before)
-        apart = np.diff(place, prepend=-1) > 1
-        apart[0] |= self._blank_lines is not None or bool(self._reported)
-        apart |= steps > spacing.longest_s
-        apart[[i for i in reported if i < len(place)]] = True
-        return [int(i) for i in np.flatnonzero(apart)]
+        after_gap = np.diff(place, prepend=-1) > 1
+        after_gap[0] |= self._blank_lines is not None or bool(self._reported)
+        after_gap |= steps > spacing.longest_s
+        after_gap[[i for i in reported if i < len(place)]] = True
+        return [int(i) for i in np.flatnonzero(after_gap)]
 
     def _gaps(
         self, before: int, next_s: float, spacing: RowSpacing, *, last: bool = False
     ) -> list[RecordingGap]:
-        """Return the gaps between the last row with a number and the next one at `next_s`."""
+        """Return the gaps between the last row with a number and the next such row at `next_s`."""
         inside = self._good_s is not None and not last
         step_s = next_s - self._good_s if self._good_s is not None else 0.0
         if self._reported:
@@ -111,12 +111,13 @@ class GapFinder:
             return [RecordingGap(before=before, begin_s=begin_s, lasted_s=lasted_s, reason=reason)]
         return []
 
-    def _see_blanks(self, rows: Rows, first: int, end: int) -> None:
+    def _count_blanks(self, rows: Rows, first: int, end: int) -> None:
         """Count the rows without a number from `first` to before `end`."""
         if end <= first:
             return
-        count, begun, _ = self._blank_lines or (0, int(rows.line[first]), 0)
-        self._blank_lines = count + end - first, begun, int(rows.line[end - 1])
+        count, first_line, _ = self._blank_lines or (0, int(rows.line[first]), 0)
+        self._blank_lines = count + end - first, first_line, int(rows.line[end - 1])
 
-    def _forget(self, good_s: float) -> None:
+    def _restart(self, good_s: float) -> None:
+        """Start to look for the next gap after the row with a number at `good_s`."""
         self._good_s, self._blank_lines, self._reported = good_s, None, []

@@ -1,4 +1,4 @@
-"""The rows of a journal's newest watch, read like those of any other recording."""
+"""Reads the newest watch in a journal into the same rows as any other recording."""
 
 import stat
 from collections.abc import Iterator
@@ -20,9 +20,9 @@ from benchwatch.recording.cell_parsing import read_texts
 from benchwatch.recording.decimals import Decimals, merged, of_values
 from benchwatch.recording.recorded_run import OperatorAction, RecordingGap
 from benchwatch.recording.rows import (
-    BEYOND,
-    LATEST_S,
+    FARTHEST_TIME_S,
     LONGEST_GATE_S,
+    TOO_LARGE,
     CounterFacts,
     CounterRows,
     Rows,
@@ -32,26 +32,29 @@ from benchwatch.recording.rows import (
 from benchwatch.recording.text_lines import STANDARD_INPUT, shown_name
 
 LATEST_DATE_S: Final = 2.5e11
-"""Unix seconds of the year 9999."""
+"""Unix seconds near the year 9900: times beyond it are no dates."""
 
 
 def is_journal(path: str) -> bool:
     """Return whether the file at `path` is a database and no text.
 
-    Only a plain file is looked into: what is read from a pipe is gone from it.
+    A pipe is not opened: the bytes read from it would be lost to the next reader.
     """
     try:
         plain = path != STANDARD_INPUT and stat.S_ISREG(Path(path).stat().st_mode)
         return plain and is_database(Path(path))
-    except (OSError, ValueError):  # the reader of text reports it
+    except (OSError, ValueError):  # reported when the file is then read as text
         return False
 
 
 class NewestWatch:
     """The newest watch in a journal that has any readings.
 
+    Args:
+        path: path of the journal.
+
     Raises:
-        FileError: here and in its methods, the database is no journal, or can't be read.
+        FileError: here and in its methods: the database is no journal, or can't be read.
     """
 
     def __init__(self, path: str) -> None:
@@ -69,7 +72,7 @@ class NewestWatch:
             raise _as_file_error(path, error) from error
 
     def counters(self) -> list[Iterator[CounterRows]]:
-        """Return the rows of each counter, to be read at any pace."""
+        """Return a stream of rows for each counter; each can be read at its own pace."""
         names = dict.fromkeys(run.counter for run in self._runs)
         return [self._rows_of([run for run in self._runs if run.counter == name]) for name in names]
 
@@ -99,13 +102,18 @@ def _as_file_error(path: str, error: JournalError) -> FileError:
 
 
 def _rows(facts: CounterFacts, portion: Portion) -> Rows:
+    """Return the rows of a portion of the journal, with its gaps and the operator's actions.
+
+    Raises:
+        FileError: a value can't be true: the journal is damaged, or was changed by hand.
+    """
     readings = portion.readings
     number = np.array([row[0] for row in readings], dtype=np.int64)
     if facts.epoch_s is None and readings:
         utc_s, elapsed_s = readings[0][1:3]
         facts.epoch_s = utc_s - elapsed_s if abs(utc_s) < LATEST_DATE_S else None
     time_s = np.array([row[2] for row in readings], dtype=np.float64)
-    for i in np.flatnonzero(np.abs(time_s) > float(LATEST_S)).tolist():
+    for i in np.flatnonzero(np.abs(time_s) > float(FARTHEST_TIME_S)).tolist():
         check_time(Decimal(readings[i][2]), facts.place(readings[i][0]))
     gate_s = np.array([row[3] for row in readings], dtype=np.float64)  # nan for None
     gate_s[~((gate_s > 0) & (gate_s <= LONGEST_GATE_S))] = np.nan
@@ -139,9 +147,10 @@ def _rows(facts: CounterFacts, portion: Portion) -> Rows:
 
 
 def _operator_actions(portion: Portion) -> list[tuple[int, float, OperatorAction]]:
-    """Return the operator's actions in the order of writing; a record is dated by its place there.
+    """Return (number of the event, seconds, action) in the order of writing.
 
-    As found that was kept by itself is kept by itself again when it is played.
+    A record of as found that was kept automatically is left out: playing the readings keeps it
+    again.
     """
     kept = {number - 1 for number, _, _, kind, _ in portion.notes if kind == KEPT_BY_ITSELF}
     done: list[tuple[int, float, OperatorAction]] = [
@@ -160,24 +169,33 @@ def _operator_actions(portion: Portion) -> list[tuple[int, float, OperatorAction
 
 
 def _numbers(facts: CounterFacts, readings: list[ReadingRow], over: list[bool]) -> Decimals:
+    """Read the texts of readings as hertz; a reading over range counts as known.
+
+    Raises:
+        FileError: a text is no frequency.
+    """
     texts = [row[4] for row in readings]
     if any("\n" in text for text in texts):
         texts = [text.replace("\n", " ") for text in texts]
     found = read_texts(texts)
-    for i in found.beyond(BEYOND):
+    for i in found.beyond(TOO_LARGE):
         check_size(texts[i], facts.place(readings[i][0]), "frequency_hz")
     odd = [i for i in np.flatnonzero(~found.known).tolist() if not over[i]]
     if odd:
         values = [_number(facts, readings[i]) for i in odd]
         plain = np.setdiff1d(np.arange(len(texts)), odd)
-        odd_ones = of_values(values, lambda: [format(value, "f") for value in values])
-        found = merged([(plain, found.only(plain)), (np.array(odd), odd_ones)])
+        others = of_values(values, lambda: [format(value, "f") for value in values])
+        found = merged([(plain, found.only(plain)), (np.array(odd), others)])
     found.known |= np.array(over, dtype=bool)
     return found
 
 
 def _number(facts: CounterFacts, row: ReadingRow) -> Decimal:
-    """Read what a driver may have written otherwise than as a plain number."""
+    """Read the text of a reading that is not a plain number, in any form a driver may write.
+
+    Raises:
+        FileError: the text is no frequency.
+    """
     where = facts.place(row[0])
     try:
         value = parse_reply(row[4])
@@ -186,6 +204,6 @@ def _number(facts: CounterFacts, row: ReadingRow) -> Decimal:
             f"{where}: '{printable(row[4], 40)}' is no frequency in hertz. The journal is damaged, "
             "or was changed by hand."
         ) from error
-    if not -BEYOND < value < BEYOND:
+    if not -TOO_LARGE < value < TOO_LARGE:
         check_size(str(value), where, "frequency_hz")
     return value

@@ -1,4 +1,4 @@
-"""The JSON lines that Benchwatch writes, read back."""
+"""Reads the JSON lines that Benchwatch writes."""
 
 import json
 from collections.abc import Iterable, Iterator, Mapping
@@ -13,8 +13,8 @@ from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, Flag
 from benchwatch.recording.decimals import of_values
 from benchwatch.recording.recorded_run import OperatorAction, RecordingGap
 from benchwatch.recording.rows import (
-    BEYOND,
     OVERRANGE_FROM,
+    TOO_LARGE,
     CounterFacts,
     CounterRows,
     Rows,
@@ -30,24 +30,29 @@ from benchwatch.recording.rows import (
 )
 from benchwatch.recording.text_lines import TextLine
 
-TOGETHER: Final = 1000
-"""Lines that are passed on together."""
-FARTHEST_EXPONENT: Final = 100_000
-"""Power of ten of the largest number that is computed with."""
+BATCH_LINES: Final = 1000
+"""Lines that are passed on in one batch."""
+LARGEST_EXPONENT: Final = 100_000
+"""Largest power of ten in a number; numbers beyond it are refused."""
 LARGEST_CORRECTION: Final = Decimal(1)
+"""Fraction; no time base is that far off."""
 
 _FLAGS: Final[frozenset[Flag]] = frozenset(get_args(Flag))
-_OVER: Final = "9.9E37"
+_OVERRANGE_TEXT: Final = "9.9E37"
 _EXACT: Final = Context(prec=60)
 _NOMINAL_DIGITS: Final = Context(prec=14)
-"""The frequency of a line is a float of 15 to 16 digits; its offset in hertz is exact."""
+"""The frequency of a line is a float of 15 to 16 digits, so only 14 of the nominal are certain."""
 
 
 def json_rows(source: str, lines: Iterable[TextLine]) -> Iterator[CounterRows]:
-    """Read the readings, gaps and marks of each counter in the file, some at a time.
+    """Read the readings, gaps and marks of all counters in the file, `BATCH_LINES` at a time.
+
+    Args:
+        source: name of the file, for messages.
+        lines: the lines of the file that are neither empty nor comments.
 
     Raises:
-        FileError: a line is no JSON object, or a reading lacks what a reading has.
+        FileError: a line is no JSON object, or lacks a key that its kind needs.
     """
     counters: dict[str, _CounterLines] = {}
     waiting = 0
@@ -76,14 +81,14 @@ def json_rows(source: str, lines: Iterable[TextLine]) -> Iterator[CounterRows]:
             counters[name] = _CounterLines(facts)
         counters[name].take(kind, row, line.number, where)
         waiting += 1
-        if waiting == TOGETHER:
+        if waiting == BATCH_LINES:
             waiting = 0
             yield [(taken.facts, taken.rows()) for taken in counters.values()]
     yield [(taken.facts, taken.rows()) for taken in counters.values()]
 
 
 class _CounterLines:
-    """The lines of one counter that were not passed on yet."""
+    """The lines of one counter that have not been passed on yet."""
 
     def __init__(self, facts: CounterFacts) -> None:
         self.facts = facts
@@ -99,7 +104,17 @@ class _CounterLines:
         self._marks: list[tuple[int, float, OperatorAction]] = []
 
     def take(self, kind: str, row: Mapping[str, object], number: int, where: str) -> None:
-        """Take one line, decoded."""
+        """Take one decoded line.
+
+        Args:
+            kind: ``reading``, ``gap`` or ``mark``.
+            row: the decoded line.
+            number: number of the line in the file.
+            where: file and line, for messages.
+
+        Raises:
+            FileError: the line lacks a key, or a value is absurd.
+        """
         if kind == "gap":
             self._gaps.append(read_gap(row, len(self._line), where))
         elif kind == "mark":
@@ -108,7 +123,7 @@ class _CounterLines:
             self._take_reading(row, number, where)
 
     def rows(self) -> Rows:
-        """Return what was taken since the last call."""
+        """Return the rows taken since the last call."""
         value = of_values(self._value, list)
         texts, over = self._text, None
         value.texts = lambda: texts
@@ -164,9 +179,9 @@ class _CounterLines:
             facts.external = True
         self._line.append(number)
         self._time.append(elapsed_s)
-        self._text.append(text or _OVER)
+        self._text.append(text or _OVERRANGE_TEXT)
         self._gate_s.append(gate_of(json_number(row, "gate_s")))
-        self._value.append(Decimal(_OVER) if exact is None else exact)
+        self._value.append(Decimal(_OVERRANGE_TEXT) if exact is None else exact)
 
 
 def _decode(text: str, where: str) -> Mapping[str, object]:
@@ -185,7 +200,7 @@ def _decode(text: str, where: str) -> Mapping[str, object]:
 
 def _number(text: str) -> Decimal:
     value = Decimal(text)
-    if abs(value.adjusted()) > FARTHEST_EXPONENT:
+    if abs(value.adjusted()) > LARGEST_EXPONENT:
         raise ValueError(text)
     return value
 
@@ -195,7 +210,7 @@ def _refuse_constant(name: str) -> NoReturn:
 
 
 def _offset(row: Mapping[str, object], correction: Decimal) -> tuple[str | None, Decimal | None]:
-    """Return the offset as it was read, before it was put right, as text and exactly."""
+    """Return the offset before the time base's correction, as text and exactly; None if missing."""
     offset = json_number(row, "offset")
     if offset is None:
         return None, None
@@ -207,10 +222,10 @@ def _offset(row: Mapping[str, object], correction: Decimal) -> tuple[str | None,
 def _frequency(
     facts: CounterFacts, row: Mapping[str, object], correction: Decimal, where: str
 ) -> tuple[str | None, Decimal | None]:
-    """Return the frequency as the counter wrote it, and exactly.
+    """Return the frequency as the counter wrote it, and exactly; None if missing.
 
-    The float of a line has lost digits that the counter's own text, or else the offset in
-    hertz, still has. What put the offsets right is taken out again.
+    ``frequency_hz`` is a float and has lost digits that the counter's own text, or else the offset
+    in hertz, still has. The time base's correction of the offset is undone.
     """
     frequency, offset_hz, text = (
         json_number(row, "frequency_hz"),
@@ -220,14 +235,14 @@ def _frequency(
     if frequency is None:
         return None, None
     check_size(str(frequency), where, "frequency_hz")
-    if offset_hz is not None and is_beyond(offset_hz, BEYOND):
+    if offset_hz is not None and is_beyond(offset_hz, TOO_LARGE):
         raise FileError(f"{where}: an offset_hz of {offset_hz:.3g} is none. Mend the line.")
     if isinstance(text, str) and is_number(text) and float(text) == float(frequency):
         written, frequency = True, Decimal(text)
     else:
         written, text = False, str(frequency)
     if offset_hz is not None and correction:
-        # true = read·(1 + y) of the frequencies; what was added is y times the frequency read.
+        # True frequency = frequency read · (1 + y): the correction added y times the one read.
         offset_hz = _EXACT.subtract(offset_hz, _EXACT.multiply(correction, frequency))
     if offset_hz is None:
         return text, frequency
@@ -241,7 +256,11 @@ def _frequency(
 
 
 def read_gap(row: Mapping[str, object], before: int, where: str) -> RecordingGap:
-    """Read a gap that a file reports, in front of row `before`."""
+    """Read the gap in front of row `before`.
+
+    Raises:
+        FileError: a time is missing or absurd; the message begins with `where`.
+    """
     begin_s, lasted_s = json_number(row, "elapsed_s"), json_number(row, "lasted_s")
     if begin_s is None or lasted_s is None:
         raise FileError(f"{where}: the gap has no elapsed_s or lasted_s. Remove the line.")
@@ -257,7 +276,11 @@ def read_gap(row: Mapping[str, object], before: int, where: str) -> RecordingGap
 
 
 def read_mark(row: Mapping[str, object], before: int, where: str) -> tuple[int, float, str]:
-    """Read a note on the time line, in front of row `before`."""
+    """Read the mark in front of row `before`; return `before`, seconds and text.
+
+    Raises:
+        FileError: time or text is missing, or the time is absurd.
+    """
     at_s, text = json_number(row, "elapsed_s"), row.get("text")
     if at_s is None or not isinstance(text, str):
         raise FileError(f"{where}: the mark has no elapsed_s or text. Remove the line.")

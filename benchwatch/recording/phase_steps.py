@@ -1,4 +1,4 @@
-"""Offsets from the rows of a time error (phase), two rows at a time."""
+"""Computes offsets from a time error (phase): one of each two neighbouring rows."""
 
 from decimal import Decimal
 from itertools import pairwise
@@ -7,21 +7,21 @@ from typing import Final
 import numpy as np
 
 from benchwatch.estimate.array_types import BoolArray, FloatArray
-from benchwatch.recording.decimals import EXACT, EXACT_BELOW, FARTHEST_POWER, Decimals
+from benchwatch.recording.decimals import EXACT, EXACT_BELOW, LARGEST_EXACT_POWER, Decimals
 
-EVEN: Final = 1e-6
-"""Steps that differ from the interval by no more than this part are as long as it."""
-WRAP_WITHIN: Final = 0.25
-"""A step is a wrap when it is within this part of a period of a whole number of them."""
+SAME_STEP_PART: Final = 1e-6
+"""A step of time that differs from the interval by at most this part counts as the interval."""
+WRAP_WITHIN_PART: Final = 0.25
+"""A step is a wrap when it differs from whole periods by at most this part of a period."""
 
 
 class PhaseSteps:
-    """The offsets between neighbouring rows: the step of the time error over that of the time.
+    """The offsets between neighbouring rows: the step of the time error over the step of time.
 
-    IEEE 1139-2008, clause 2. The steps are taken exactly.
+    IEEE 1139-2008, clause 2. The steps of the time error are exact.
 
     Args:
-        wraps_s: period after which the time error starts again; None: it does not.
+        wraps_s: period in seconds after which the time error restarts; None: it does not.
     """
 
     def __init__(self, wraps_s: Decimal | None) -> None:
@@ -29,7 +29,7 @@ class PhaseSteps:
         self._time_s: float | None = None
         self._value: Decimal | None = None
         self.wraps = 0
-        """How many steps were taken as wraps."""
+        """Number of steps that were taken as wraps."""
 
     @property
     def begun(self) -> bool:
@@ -39,16 +39,16 @@ class PhaseSteps:
     def take(
         self, time_s: FloatArray, value: Decimals, interval_s: float
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Take rows with a number, in order.
+        """Take the next n rows, all with a number.
 
         Args:
-            time_s: of the rows.
-            value: the time errors, seconds.
-            interval_s: the usual step of time.
+            time_s: their times, (n,).
+            value: their time errors in seconds.
+            interval_s: usual step of time.
 
         Returns:
-            For each row but the very first: the offset since the row before, the middle of that
-            time, and the step of the time error.
+            For each row but the very first: the mean offset since the row before it, the middle
+            of that time in seconds, and the step of the time error in seconds.
         """
         if not len(value):
             return time_s[:0], time_s[:0], time_s[:0]
@@ -62,22 +62,23 @@ class PhaseSteps:
         self._time_s, self._value = float(time_s[-1]), value.at(len(value) - 1)
         if self._wraps_s is not None:
             steps = self._unwrapped(steps, self._wraps_s)
-        even = np.abs(lasted_s - interval_s) <= EVEN * interval_s
+        even = np.abs(lasted_s - interval_s) <= SAME_STEP_PART * interval_s
         return steps / np.where(even, interval_s, lasted_s), middle_s, steps
 
     def _unwrapped(self, steps: FloatArray, wraps_s: Decimal) -> FloatArray:
+        """Take the whole periods out of the steps that are wraps, and count these steps."""
         period_s = float(wraps_s)
         turns = np.round(steps / period_s)
         left = steps - turns * period_s
-        wrapped: BoolArray = (turns != 0) & (np.abs(left) <= WRAP_WITHIN * period_s)
+        wrapped: BoolArray = (turns != 0) & (np.abs(left) <= WRAP_WITHIN_PART * period_s)
         self.wraps += int(wrapped.sum())
         return np.where(wrapped, left, steps)
 
 
 def exact_steps(value: Decimals) -> FloatArray:
-    """Return each number less the one before, rounded once; all are known."""
+    """Return the steps between n numbers, none of them missing; (n-1,), each rounded once."""
     finest = int(value.exponent.min(initial=0))
-    plain = not value.longer and finest >= -FARTHEST_POWER
+    plain = not value.longer and finest >= -LARGEST_EXACT_POWER
     if plain:
         factor = value.exponent - finest
         plain = bool((factor <= 18).all())
@@ -93,7 +94,12 @@ def exact_steps(value: Decimals) -> FloatArray:
 
 
 def wrap_note(source: str, steps: FloatArray) -> list[str]:
-    """Return a note when steps of about one size are far larger than all others, as wraps are."""
+    """Return one note when some steps are alike and far larger than all others, as wraps are.
+
+    Args:
+        source: name of the file.
+        steps: steps of the time error in seconds.
+    """
     size = np.abs(steps)
     usual = float(np.median(size)) if size.size else 0.0
     far = size[size > max(10 * usual, 3 * float(np.quantile(size, 0.9)) if size.size else 0.0)]

@@ -1,4 +1,4 @@
-"""From the rows of a file to readings, a batch at a time: exact offsets, gaps, and notes."""
+"""Builds readings from the rows of a file, batch by batch: exact offsets, gaps, and notes."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -19,36 +19,36 @@ from benchwatch.recording.row_spacing import SpacingTracker, TimeOrdering, uneve
 from benchwatch.recording.rows import CounterFacts, Rows
 from benchwatch.recording.unit_checks import decide_nominal
 
-HEAD: Final = 1000
-"""Rows with a number from which nominal and spacing are taken."""
-HEAD_WITH_GAPS: Final = 30
-"""The same in a file that reports its gaps, once the time advances between as many rows."""
+HEAD_ROWS: Final = 1000
+"""Nominal and spacing are taken from the first rows, until so many have a number."""
+HEAD_ROWS_WITH_GAPS: Final = 30
+"""The same for a file that reports its gaps, once its time has advanced as often."""
 SHORTEST_PERIOD_S: Final = Decimal("1e-20")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StatedFacts:
-    """What the caller states of a file."""
+    """Facts on a file that the caller states."""
 
     nominal: Decimal | None = None
-    """Hertz; None: the file's own, or the round number the readings are near."""
+    """Hertz; None: the file's own nominal, or the round number near the readings."""
     interval_s: float | None = None
-    """From row to row; None: the median step."""
+    """Seconds from row to row; None: the median step."""
     wraps_s: Decimal | None = None
-    """Period after which a time error starts again; None: it does not."""
+    """Period in seconds after which a time error restarts; None: it does not."""
     offsets_only: bool = False
-    """True: fractions are wanted, and neither hertz nor the numbers as they were written."""
+    """True: leave out the offsets in hertz and the numbers as written."""
 
 
 class ReadingBuilder:
     """Builds readings from the rows of one counter.
 
-    Nominal and spacing are taken from the first rows, so these wait until there are enough;
-    the spacing then follows the newest rows.
+    Nominal and spacing are taken from the first rows, which are held back until there are
+    enough. From then on the spacing follows the newest rows.
 
     Args:
-        facts: of the counter.
-        stated: what the caller states.
+        facts: facts on the counter that the file states.
+        stated: facts that the caller states.
     """
 
     def __init__(self, facts: CounterFacts, stated: StatedFacts) -> None:
@@ -57,9 +57,9 @@ class ReadingBuilder:
         """True once nominal and spacing are known."""
         self.nominal = stated.nominal
         self.interval_s: float | None = None
-        """The usual time from row to row at the beginning; None when there is only one."""
+        """Usual time between the first rows in seconds; None when there is only one row."""
         self._waiting: list[Rows] = []
-        self._rows = self._readings = self._over = self._made = self._advances = 0
+        self._rows = self._readings = self._over = self._phase_readings = self._advances = 0
         self._spacing = SpacingTracker(reports_gaps=facts.reports_gaps, stated_s=stated.interval_s)
         self._gaps = GapFinder(facts)
         self._advance: TimeOrdering | None = None
@@ -67,10 +67,10 @@ class ReadingBuilder:
         self._resolution_hz = np.inf
 
     def take(self, rows: Rows) -> Iterator[ReadingBatch]:
-        """Take the next rows; yield the readings that are complete.
+        """Take the next rows; yield a batch of readings once there are enough rows.
 
         Raises:
-            FileError: the numbers are plainly in another unit, or times go back.
+            FileError: the numbers are plainly in another unit, or the times go back.
             UsageError: a nominal is needed and none can be guessed.
         """
         self._rows += len(rows)
@@ -81,18 +81,17 @@ class ReadingBuilder:
             return
         self._waiting.append(rows)
         self._advances += int((np.diff(rows.time_s) > 0).sum())
-        enough = (
-            HEAD_WITH_GAPS if self.facts.reports_gaps and self._advances >= HEAD_WITH_GAPS else HEAD
-        )
+        uneven = self.facts.reports_gaps and self._advances >= HEAD_ROWS_WITH_GAPS
+        enough = HEAD_ROWS_WITH_GAPS if uneven else HEAD_ROWS
         if self._readings - self._over >= enough:
             yield from self._begin()
 
     def end(self) -> Iterator[ReadingBatch]:
-        """Yield what is left after the last row; nothing when there was no row.
+        """Yield the readings and gaps that remain after the last row; nothing without any row.
 
         Raises:
-            FileError: as `take`, or no row has a number, or no two rows of a time error follow
-                each other.
+            FileError: as `take`; or no row has a number; or a time error has no two neighbouring
+                rows.
             UsageError: as `take`.
         """
         if not self._rows:
@@ -100,7 +99,7 @@ class ReadingBuilder:
         self._check_any()
         if not self.begun:
             yield from self._begin()
-        if self.facts.kind == "phase_s" and not self._made:
+        if self.facts.kind == "phase_s" and not self._phase_readings:
             raise FileError(
                 f"{self.facts.source}: a time error needs two rows in succession to say anything."
             )
@@ -115,7 +114,7 @@ class ReadingBuilder:
             yield replace(_empty(self.facts.kind, self.nominal), gaps=gaps)
 
     def outline(self) -> Recording:
-        """Return what is known of the recording, without its readings."""
+        """Return the recording without its readings."""
         facts, nothing = self.facts, np.zeros(0)
         return Recording(
             source=facts.source,
@@ -149,6 +148,11 @@ class ReadingBuilder:
     # ------------------------------------------------------------ the beginning of a file
 
     def _check_any(self) -> None:
+        """Check that any row has a frequency.
+
+        Raises:
+            FileError: no row has one.
+        """
         source, rows = self.facts.source, self._rows
         if not self._readings:
             raise FileError(
@@ -161,6 +165,7 @@ class ReadingBuilder:
             )
 
     def _begin(self) -> Iterator[ReadingBatch]:
+        """Find nominal and spacing from the rows held back, and yield their readings."""
         facts, waiting = self.facts, self._waiting
         self.begun, self._waiting = True, []
         spacing = self._spacing.begin(waiting)
@@ -182,7 +187,7 @@ class ReadingBuilder:
     # ------------------------------------------------------------ batch by batch
 
     def _batch(self, rows: Rows, *, known: bool = False) -> ReadingBatch:
-        """Make a batch; unless the rows are `known`, the spacing is updated by them."""
+        """Build the batch of `rows`; `known`: the spacing was found from these rows."""
         time_s = rows.time_s
         if self._advance is not None:
             time_s = self._advance.take(time_s, rows.gate_s, rows.line)
@@ -205,7 +210,7 @@ class ReadingBuilder:
         if over is not None:
             for row in np.flatnonzero(over).tolist():
                 flags[row] = flags.get(row, frozenset()) | {OVERRANGE}
-        self._see_digits(value, over)
+        self._update_resolution(value, over)
         return ReadingBatch(
             kind=self.facts.kind,
             nominal=self.nominal,
@@ -221,7 +226,7 @@ class ReadingBuilder:
             marks=marks,
         )
 
-    def _see_digits(self, value: Decimals, over: BoolArray | None) -> None:
+    def _update_resolution(self, value: Decimals, over: BoolArray | None) -> None:
         if self.facts.kind == "frequency_hz" and len(value):
             digits = _written_digits(value) if value.longer else value.last_digits()
             if over is not None:
@@ -231,7 +236,10 @@ class ReadingBuilder:
     def _offsets(
         self, value: Decimals, line: IntArray, over: BoolArray | None
     ) -> tuple[FloatArray, FloatArray]:
-        """Return (fraction, hertz); nan where over range, and hertz nan without a nominal."""
+        """Return the offsets as fractions and in hertz, (n,) each.
+
+        nan where the counter was over its range; hertz are nan without a nominal.
+        """
         kind, nominal = self.facts.kind, self.nominal
         if kind == "offset":
             offset = value.minus(Decimal(0), Decimal(self.facts.parts))
@@ -250,6 +258,11 @@ class ReadingBuilder:
         return offset, offset_hz
 
     def _frequencies(self, value: Decimals, line: IntArray) -> Decimals:
+        """Return the frequencies of periods, in hertz.
+
+        Raises:
+            FileError: a period is not positive, or absurdly short.
+        """
         longer: dict[int, Decimal] = {}
         for i in range(len(value)):
             period_s = value.at(i)
@@ -268,7 +281,10 @@ class ReadingBuilder:
     def _phase_batch(
         self, time_s: FloatArray, value: Decimals, gaps: list[RecordingGap]
     ) -> ReadingBatch:
-        """Make one reading of two neighbouring rows; none across a gap, from row to row."""
+        """Build one reading of each two neighbouring rows, but none across a gap.
+
+        Each gap is lengthened: it extends from row to row.
+        """
         interval_s, half_s = self._spacing.now.interval_s or 1.0, self._spacing.now.interval_s / 2
         begun = self._phase.begun
         offset, middle_s, steps_s = self._phase.take(time_s, value, interval_s)
@@ -283,7 +299,7 @@ class ReadingBuilder:
             at = int(counted[i])
             across_s[at] = across_s.get(at, 0.0) + float(steps_s[i])
         offset = offset[whole]
-        self._made += len(offset)
+        self._phase_readings += len(offset)
         nominal = np.nan if self.nominal is None else float(self.nominal)
         return ReadingBatch(
             kind="phase_s",
@@ -307,11 +323,12 @@ class ReadingBuilder:
 
 
 def _usable(rows: Rows) -> BoolArray:
+    """Return which rows have a number within the counter's range, (n,)."""
     return rows.value.known if rows.over is None else rows.value.known & ~rows.over
 
 
 def _written_digits(value: Decimals) -> FloatArray:
-    """Return the weight of the last digit of each text, which may be shorter than the number."""
+    """Return the weight of the last digit of each text; the number may have more digits."""
     return np.array([last_digit(Decimal(text)) if text else np.inf for text in value.texts()])
 
 

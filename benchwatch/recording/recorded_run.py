@@ -1,4 +1,4 @@
-"""The content of a recorded file: arrays of numbers, and their playback as readings and gaps."""
+"""A recorded run as arrays of numbers, and its playback as readings, gaps and marks."""
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
@@ -27,7 +27,7 @@ from benchwatch.reading import (
 )
 
 Kind = Literal["frequency_hz", "offset", "period_s", "phase_s"]
-"""What the numbers in the file are; the words are the names of the columns."""
+"""Quantity of the numbers in a file; the words are the names of the columns."""
 
 KINDS: Final[tuple[Kind, ...]] = ("frequency_hz", "offset", "period_s", "phase_s")
 
@@ -37,7 +37,7 @@ Column = str
 PARTS: Final[Mapping[Column, int]] = {
     f"offset_{unit.short_name}": round(1 / unit.size) for unit in OFFSET_UNITS
 }
-"""Columns of offsets that are written in one part of so many, from the coarsest to the finest."""
+"""Columns of offsets in another unit: how many of the unit make 1; the coarsest unit first."""
 
 COLUMNS: Final[tuple[Column, ...]] = (*KINDS, *PARTS)
 
@@ -48,8 +48,8 @@ def kind_of(column: Column) -> Kind:
 
 
 OperatorAction = str | bool | tuple[str, str]
-"""What the operator did: the text of a mark; whether the tool was put on or lifted; kind and
-document of a record."""
+"""An action of the operator: a mark (its text), the tool put on (True) or lifted (False), or a
+record (its kind and document)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,13 +58,17 @@ class RecordingGap:
 
     before: int
     begin_s: float
+    """In the seconds of the recording's `time_s`."""
     lasted_s: float
     reason: str
 
 
 @dataclass(slots=True, eq=False, kw_only=True)
 class ReadingBatch:
-    """Consecutive readings of one counter in arrays of equal length, and what lies between."""
+    """n consecutive readings of one counter, and the gaps and marks between them.
+
+    Arrays are (n,) and hold the same quantities as those of `Recording`.
+    """
 
     kind: Kind
     nominal: Decimal | None
@@ -73,64 +77,62 @@ class ReadingBatch:
     offset_hz: FloatArray
     text: Sequence[str]
     resolution_hz: float
-    """Weight of the last digit written so far; 0 when unknown."""
+    """Weight of the finest last digit so far, in hertz; 0 when unknown."""
     gate_s: FloatArray | None = None
     flags: Mapping[int, frozenset[Flag]] = field(default_factory=dict)
     corrections: Mapping[int, float] = field(default_factory=dict)
     gaps: Sequence[RecordingGap] = ()
-    """Their `before` counts the readings of this batch."""
+    """`before` counts the readings of this batch."""
     marks: Sequence[tuple[int, float, OperatorAction]] = ()
     across_s: Mapping[int, float] = field(default_factory=dict)
-    """Of a time error, by how many seconds it is further on after the gaps in front of a
-    reading; after those at the end under the number of readings."""
+    """Steps of a time error across the gaps in front of a reading, in seconds, by the reading's
+    index; key n: across the gaps at the end."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Recording:
     """A recorded run of one counter.
 
-    Arrays have one element a reading; rows without a number are among the `gaps`. Phase
-    makes one reading of two neighbouring rows, at the middle between them.
+    Arrays have one element a reading, (n,); rows without a number are among the `gaps`. Of a time
+    error (phase), two neighbouring rows make one reading, at the middle of their times.
     """
 
     source: str
     """Name of the file, for messages."""
     kind: Kind
     time_s: FloatArray
-    """The file's own seconds; since the first row where the file gives dates."""
+    """The file's own seconds; where the file gives dates, seconds since the first row."""
     offset: FloatArray
     """Fractional frequency offset; nan where the counter was over its range."""
     offset_hz: FloatArray
-    """Hertz, subtracted exactly; nan when no nominal is known."""
+    """Frequency minus nominal in hertz, from the exact numbers; nan when no nominal is known."""
     text: tuple[str, ...]
-    """The number of each row exactly as written, of the later row where two make a reading; none
-    where they were not asked for."""
+    """The number of each row as written (of two rows, the later); empty when they were left out."""
     nominal: Decimal | None
-    """Hertz; None when neither given nor needed."""
+    """Hertz; None when it is neither stated nor needed."""
     interval_s: float | None
-    """Median time from row to row; None when there is only one."""
+    """Usual time from row to row in seconds; None when there is only one row."""
     resolution_hz: float = 0.0
-    """Weight of the last digit written anywhere in the file; 0 when unknown."""
+    """Weight of the finest last digit in the file, in hertz; 0 when unknown."""
     gate_s: FloatArray | None = None
-    """Gate time of each reading, where the file states it; nan where it does not."""
+    """Gate times in seconds, nan where none is stated; None: the file states none."""
     counter: str | None = None
     """Name of the counter, where the file states it."""
     utc_start_s: float | None = None
     """Unix seconds at which `time_s` is 0; None when the file gives no dates."""
     time_base: TimeBaseSource = "unknown"
-    """What counted the readings without the flag ``internal-timebase``, where the file
-    states it."""
+    """Time base of the readings without the flag ``internal-timebase``, if the file states it."""
     flags: Mapping[int, frozenset[Flag]] = field(default_factory=dict)
-    """Flags of the readings that have any."""
+    """Flags of a reading, by its index."""
     corrections: Mapping[int, float] = field(default_factory=dict)
-    """How far the time base was known to be off, for readings that were put right by that when
-    they were recorded; the offsets here are as read."""
+    """Fractional correction of the time base that the recorded offset of a reading includes, by the
+    reading's index; `offset` and `offset_hz` do not include it."""
     gaps: tuple[RecordingGap, ...] = ()
     marks: tuple[tuple[int, float, OperatorAction], ...] = ()
-    """What the operator did: index of the next reading, seconds, what."""
+    """The operator's actions: (index of the next reading, seconds, action)."""
     across_s: Mapping[int, float] = field(default_factory=dict)
-    """Of a time error, by how many seconds it is further on after the gaps in front of a
-    reading; it runs on through them."""
+    """Steps of a time error across the gaps in front of a reading, in seconds, by the reading's
+    index: a time error continues through gaps."""
     notes: tuple[str, ...] = ()
     """Sentences on what was assumed, left out or odd; for standard error."""
 
@@ -139,30 +141,30 @@ class Recording:
         return len(self.time_s)
 
     def gates(self, rows: slice = slice(None)) -> list[float]:
-        """Return the gate times stated for `rows`, each once, in order."""
+        """Return the distinct gate times stated for `rows` in seconds, the shortest first."""
         if self.gate_s is None:
             return []
         stated = self.gate_s[rows]
         return [float(gate) for gate in np.unique(stated[np.isfinite(stated)])]
 
     def series(self) -> FloatArray:
-        """Return the offsets in order with one nan for each gap and each unfit reading.
+        """Return the offsets with one nan for each gap and each unfit reading, (n + gaps,).
 
-        One nan is enough to keep every difference from bridging a gap, however long it is.
+        One nan is enough: no difference of neighbours then bridges the gap.
         """
         values = self.offset.copy()
         values[[row for row, flags in self.flags.items() if flags & UNFIT]] = np.nan
         return np.insert(values, [gap.before for gap in self.gaps], np.nan)
 
     def events(self, counter: str | None = None, gate_s: float | None = None) -> Iterator[Event]:
-        """Play the file back as the readings, gaps and marks it was made of, in order.
+        """Yield the readings, gaps and marks of the run in the order of time.
 
         Args:
-            counter: name of the counter; the file's own, or ``main``, when None.
-            gate_s: gate the file was taken with; the file's own when None.
+            counter: name of the counter; None: the file's own, or ``main``.
+            gate_s: gate time of all readings in seconds; None: the gates that the file states.
 
-        Times in UTC are nan when the file gives no dates, and hertz are nan (with an empty
-        text) when no nominal is known: nothing is invented.
+        Times in UTC are nan when the file gives no dates. Hertz are nan, and the text is empty,
+        when no nominal is known.
         """
         name = counter or self.counter or DEFAULT_COUNTER
         start_s = float("nan") if self.utc_start_s is None else self.utc_start_s
@@ -193,39 +195,39 @@ def _action_event(action: OperatorAction, name: str, utc_s: float, at_s: float) 
 
 
 def play_batch(
-    what: ReadingBatch, name: str, utc_start_s: float, gate_s: float | None = None
+    batch: ReadingBatch, name: str, utc_start_s: float, gate_s: float | None = None
 ) -> Iterator[Event]:
-    """Play readings and what lies between them, in order.
+    """Yield readings, and the gaps and marks between them, in the order of time.
 
     Args:
-        what: the readings.
-        name: of the counter.
+        batch: the readings, gaps and marks.
+        name: name of the counter.
         utc_start_s: Unix seconds at time 0; nan when unknown.
-        gate_s: gate the file was taken with; None: the one that the file states.
+        gate_s: gate time of all readings in seconds; None: the gates that the file states.
     """
     between: list[tuple[int, float, Event]] = [
-        (gap.before, gap.begin_s, _gap(gap, name, utc_start_s)) for gap in what.gaps
+        (gap.before, gap.begin_s, _gap(gap, name, utc_start_s)) for gap in batch.gaps
     ]
     between += [
         (before, at_s, _action_event(action, name, utc_start_s + at_s, at_s))
-        for before, at_s, action in what.marks
+        for before, at_s, action in batch.marks
     ]
     between.sort(key=itemgetter(0, 1), reverse=True)
-    gates = None if gate_s is not None or what.gate_s is None else what.gate_s.tolist()
-    # Bound once: this loop runs for each row of a file.
-    nominal, resolution_hz, corrections = what.nominal, what.resolution_hz, what.corrections
-    texts = what.text if what.kind == "frequency_hz" else ()
+    gates = None if gate_s is not None or batch.gate_s is None else batch.gate_s.tolist()
+    # Looked up once, as this loop runs for each row of a file.
+    nominal, resolution_hz, corrections = batch.nominal, batch.resolution_hz, batch.corrections
+    texts = batch.text if batch.kind == "frequency_hz" else ()
     new, fill = object.__new__, Reading.__init__
     gate = gate_s
     for row, (time_s, offset, offset_hz) in enumerate(
-        zip(what.time_s.tolist(), what.offset.tolist(), what.offset_hz.tolist(), strict=True)
+        zip(batch.time_s.tolist(), batch.offset.tolist(), batch.offset_hz.tolist(), strict=True)
     ):
         while between and between[-1][0] <= row:
             yield between.pop()[2]
         if gates is not None:
             gate = None if math.isnan(gates[row]) else gates[row]
-        # The analysis of the played readings looks for spikes itself.
-        flags = what.flags[row] - _SPIKE if row in what.flags else _NO_FLAGS
+        # The flag is left out: the analysis of the played readings finds spikes itself.
+        flags = batch.flags[row] - _SPIKE if row in batch.flags else _NO_FLAGS
         text, frequency_hz = "", math.nan
         if texts:
             text = texts[row]
@@ -234,7 +236,7 @@ def play_batch(
         elif nominal is not None and math.isfinite(offset_hz):
             text = f"{_WIDE.add(nominal, Decimal(repr(offset_hz))):f}"
             frequency_hz = float(text)
-        # Calling the class with keywords builds a dict of them first, 0.7 us a row.
+        # Calling the class with keywords would build a dict of them first: 0.7 us more a row.
         reading = new(Reading)
         fill(
             reading,

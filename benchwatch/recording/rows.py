@@ -1,4 +1,4 @@
-"""The rows of a file before they become readings, and how single cells are read and checked."""
+"""The rows of a file before they become readings, and functions that read and check cells."""
 
 import math
 import re
@@ -15,17 +15,18 @@ from benchwatch.reading import Flag
 from benchwatch.recording.decimals import Decimals
 from benchwatch.recording.recorded_run import Kind, OperatorAction, RecordingGap
 
-BLANKS: Final = frozenset({"", "nan", "null", "none", "na", "n/a", "-"})
-"""Texts of cells without a value."""
+BLANK_CELLS: Final = frozenset({"", "nan", "null", "none", "na", "n/a", "-"})
+"""Texts that mark a cell without a value; in lower case."""
 
 OVERRANGE_FROM: Final = Decimal("9e37")
-"""SCPI-99 volume 1, 7.2.1.4: 9.9E37 stands for infinity, 9.91E37 for no number."""
+"""Numbers from here to `TOO_LARGE` mean over range: 9.9E37 stands for infinity, 9.91E37 for no
+number (SCPI-99 volume 1, 7.2.1.4)."""
 
-BEYOND: Final = Decimal("1e38")
-"""No number that a counter or a program writes for a reading is so large; infinity is below."""
+TOO_LARGE: Final = Decimal("1e38")
+"""Numbers of this size are no readings; 9.9E37 and 9.91E37 are smaller."""
 
-LATEST_S: Final = Decimal(10) ** 12
-"""Seconds, 30 000 years: nothing later or earlier is a time."""
+FARTHEST_TIME_S: Final = Decimal(10) ** 12
+"""Seconds from time 0 (30 000 years): nothing farther away is a time."""
 
 UNIX_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -33,55 +34,60 @@ LONGEST_GATE_S: Final = 1e6
 """Eleven days; a counter that states a longer gate is wrong."""
 
 _NUMBER: Final = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,4})?", re.ASCII)
-_LONGEST_NUMBER: Final = 64
+_LONGEST_NUMBER_CHARS: Final = 64
 
 
 @dataclass(slots=True, eq=False, kw_only=True)
 class CounterFacts:
-    """What a file states of one counter; completed while the rows are read."""
+    """Facts on one counter that a file states; completed while rows are read."""
 
     source: str
+    """Name of the file, for messages."""
     kind: Kind
     counter: str | None = None
+    """Name of the counter, where the file states it."""
     epoch_s: float | None = None
     """Unix seconds at time 0, where the file gives dates."""
     nominal: Decimal | None = None
-    """As the file states it, in hertz."""
+    """Hertz, where the file states it."""
     parts: int = 1
-    """Offsets are written in one part of so many: 10^9 for ppb."""
+    """How many of the column's unit make 1: 10^9 for offsets in ppb."""
     reports_gaps: bool = False
-    """True where such a file reports its gaps."""
+    """True where files of this form report their gaps."""
     external: bool = False
     """True where the file states that an external time base was in use."""
     unit: str = "line"
-    """What messages call a row."""
+    """Word for a row in messages."""
     notes: list[str] = field(default_factory=list)
+    """Sentences on anything assumed, left out or odd."""
 
     def place(self, line: int) -> str:
-        """Name a place in the file."""
+        """Return the name of a line of the file, for messages."""
         return place(self.source, line, self.unit)
 
 
 @dataclass(slots=True, eq=False, kw_only=True)
 class Rows:
-    """Consecutive rows of one counter as the file gives them; arrays are of equal length."""
+    """n consecutive rows of one counter as the file gives them; arrays are (n,)."""
 
     line: IntArray
-    """Number of the line in the file."""
+    """Numbers of the lines in the file."""
     time_s: FloatArray
     value: Decimals
-    """The numbers; unknown where there is none."""
+    """Numbers in the unit of the column; missing in a blank row."""
     over: BoolArray | None = None
     """True for rows where the counter was over its range; None: no row is."""
     gate_s: FloatArray | None = None
-    """Gate times, nan where none is stated."""
+    """Gate times in seconds, nan where none is stated; None: the file states none."""
     flags: dict[int, frozenset[Flag]] = field(default_factory=dict)
+    """Flags of a row, by its index."""
     corrections: dict[int, float] = field(default_factory=dict)
-    """By how much the rows' offsets had been corrected; here they are as read."""
+    """Fractional correction that the recorded offset of a row includes, by the row's index; `value`
+    does not include it."""
     gaps: list[RecordingGap] = field(default_factory=list)
-    """Gaps the file itself reports; `before` counts these rows."""
+    """Gaps that the file reports; `before` counts these rows."""
     marks: list[tuple[int, float, OperatorAction]] = field(default_factory=list)
-    """Notes on the time line: how many of these rows come before it, seconds, text."""
+    """The operator's actions: (how many of these rows precede it, seconds, action)."""
 
     def __len__(self) -> int:
         """Count the rows."""
@@ -89,26 +95,31 @@ class Rows:
 
 
 CounterRows = list[tuple[CounterFacts, Rows]]
-"""Rows of several counters that were read together."""
+"""One batch of a file: rows of one or several counters."""
 
 
 def place(source: str, line: int, unit: str = "line") -> str:
-    """Name a place in a file."""
+    """Return the name of a line of a file, for messages."""
     return f"{source}, {unit} {line}"
 
 
 def is_number(cell: str) -> bool:
     """Return whether a cell is a plain decimal number, with an exponent or without."""
-    return len(cell) <= _LONGEST_NUMBER and _NUMBER.fullmatch(cell) is not None
+    return len(cell) <= _LONGEST_NUMBER_CHARS and _NUMBER.fullmatch(cell) is not None
 
 
 def read_number(cell: str, where: str, name: str) -> str | None:
-    """Read one cell as a plain decimal number, kept as text; None for a blank one.
+    """Check that a cell is a plain decimal number, and return its text; None for a blank cell.
+
+    Args:
+        cell: the cell without blanks around it; infinity becomes ``9.9E37``.
+        where: file and line, for messages.
+        name: name of the column, for messages.
 
     Raises:
-        FileError: it is no such number.
+        FileError: the cell is no plain number.
     """
-    if cell.lower() in BLANKS:
+    if cell.lower() in BLANK_CELLS:
         return None
     if cell.lower() in {"inf", "+inf", "infinity"}:
         return "9.9E37"
@@ -121,10 +132,10 @@ def read_number(cell: str, where: str, name: str) -> str | None:
 
 
 def read_date(cell: str, where: str, *, zone: tzinfo | None = UTC) -> datetime:
-    """Read one ISO 8601 date and time; `zone` is that of one without.
+    """Read one ISO 8601 date and time; without a zone it is in `zone`.
 
     Raises:
-        FileError: it is none.
+        FileError: the cell is no date; the message begins with `where`, the file and line.
     """
     try:
         moment = datetime.fromisoformat(cell)
@@ -143,23 +154,28 @@ def unix_seconds(moment: datetime) -> Decimal:
 
 
 def json_number(row: Mapping[str, object], key: str) -> Decimal | None:
-    """Return the number under `key` of a decoded JSON object, None where it is none."""
+    """Return the finite number under `key` of a decoded JSON object; None: there is none."""
     value = row.get(key)
     return value if isinstance(value, Decimal) and value.is_finite() else None
 
 
 def is_beyond(value: Decimal, limit: Decimal) -> bool:
-    """Return whether `value` is `limit` or more away from 0; no exponent is too large for it."""
+    """Return whether the size of `value` is at least `limit`; its exponent may be any."""
     return not -limit < value < limit
 
 
 def check_size(text: str | None, where: str, name: str) -> None:
-    """Check that the number `text`, if there is one, may be a reading.
+    """Check the size of a reading.
+
+    Args:
+        text: the number as written; None: no number.
+        where: file and line, for messages.
+        name: name of the column, for messages.
 
     Raises:
         FileError: the number is absurdly large.
     """
-    if text is not None and is_beyond(Decimal(text), BEYOND):
+    if text is not None and is_beyond(Decimal(text), TOO_LARGE):
         raise FileError(
             f"{where}: {printable(text, 40)} in column {name} is larger than any reading. "
             "Mend or remove the line."
@@ -167,16 +183,16 @@ def check_size(text: str | None, where: str, name: str) -> None:
 
 
 def check_time(seconds: Decimal, where: str) -> Decimal:
-    """Return `seconds` when it is a possible time of a run.
+    """Return `seconds` if a run can have such a time.
 
     Raises:
-        FileError: the time is absurdly far away.
+        FileError: the time is absurdly far away; the message begins with `where`.
     """
-    if is_beyond(seconds, LATEST_S):
+    if is_beyond(seconds, FARTHEST_TIME_S):
         raise FileError(f"{where}: a time of {seconds:.3g} s is none. Mend or remove the line.")
     return seconds
 
 
 def gate_of(seconds: Decimal | float | None) -> float:
-    """Return a gate time in seconds; nan when it is none that a counter can have."""
+    """Return a gate time in seconds; nan if it is missing or no counter can have it."""
     return float(seconds) if seconds is not None and 0 < seconds <= LONGEST_GATE_S else math.nan

@@ -1,4 +1,4 @@
-"""Properties of a recorded run that its statistics need first: spikes, turns, settling, phase."""
+"""Properties of a recorded run that its statistics are computed from: spikes, turns, phase."""
 
 import numpy as np
 
@@ -13,14 +13,19 @@ from benchwatch.recording.recorded_run import Recording
 
 
 def spikes_of(recording: Recording) -> BoolArray:
-    """Return which readings are lone wild ones, (n,): flagged, or by the rule of `spikes`."""
+    """Return which of the n readings are spikes, (n,): by their flag or by the rule of `spikes`."""
     wild = spikes(_fit_offsets(recording))
     wild[[row for row, flags in recording.flags.items() if SPIKE in flags]] = True
     return wild
 
 
 def used_offsets(recording: Recording, wild: BoolArray) -> FloatArray:
-    """Return the offsets, (n,), with nan for `wild` readings and for those that are unfit."""
+    """Return the fractional offsets, (n,), with nan for unfit readings and spikes.
+
+    Args:
+        recording: recording of one counter.
+        wild: which readings are spikes, (n,).
+    """
     values = _fit_offsets(recording)
     values[wild] = np.nan
     return values
@@ -29,13 +34,13 @@ def used_offsets(recording: Recording, wild: BoolArray) -> FloatArray:
 def changes_of(
     recording: Recording, offsets: FloatArray, rows: slice, settle: SettleLimit | None
 ) -> Changes:
-    """Find turns and settling among the readings `rows`.
+    """Find the turns and the settling among the readings `rows`.
 
     Args:
-        recording: of one counter.
-        offsets: as `used_offsets` gives them, of all readings.
-        rows: which readings are looked through.
-        settle: what settled means; None: where a warm-up ends that stands out.
+        recording: recording of one counter.
+        offsets: offsets of all n readings, (n,), from `used_offsets`.
+        rows: the readings to search.
+        settle: limit of the drift once settled; None: the end of a warm-up that stands out counts.
     """
     time_s, values = recording.time_s[rows], offsets[rows]
     before = [gap.before - rows.start for gap in recording.gaps]
@@ -54,10 +59,10 @@ def phase_of(recording: Recording, offsets: FloatArray, rows: slice, wild: BoolA
     """Return the phase of the readings `rows` on a grid of equal times.
 
     Args:
-        recording: of one counter.
-        offsets: as `used_offsets` gives them, of all readings.
-        rows: which readings are taken.
-        wild: the spikes among all readings.
+        recording: recording of one counter.
+        offsets: offsets of all n readings, (n,), from `used_offsets`.
+        rows: the readings to use.
+        wild: which of all readings are spikes, (n,).
     """
     interval_s = recording.interval_s or 0.0
     time_s, values = recording.time_s[rows], offsets[rows]
@@ -79,6 +84,7 @@ def phase_of(recording: Recording, offsets: FloatArray, rows: slice, wild: BoolA
 
 
 def _fit_offsets(recording: Recording) -> FloatArray:
+    """Return the fractional offsets, (n,), with nan for unfit readings."""
     values = recording.offset.copy()
     values[[row for row, flags in recording.flags.items() if flags & UNFIT]] = np.nan
     return values

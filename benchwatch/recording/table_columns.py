@@ -1,4 +1,4 @@
-"""Which cell of a table's rows is what, and how a line becomes cells."""
+"""Finds the columns of a table by its first line, and splits lines into cells."""
 
 import csv
 from dataclasses import dataclass
@@ -15,15 +15,20 @@ _FORMS: Final = "time_s or time, and one of " + ", ".join(COLUMNS)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TableColumns:
-    """Which cell of a row is what."""
+    """The columns of a table; a column is the index of its cell in a row."""
 
     kind: Kind
+    """Quantity of the numbers."""
     parts: int
-    """Offsets are written in one part of so many."""
+    """How many of the column's unit make 1: 10^9 for offsets in ppb."""
     value: int
+    """Column of the numbers."""
     seconds: int | None
+    """Column of times in seconds, if any."""
     dates: int | None
+    """Column of dates, if there is none of seconds."""
     cells: int
+    """Number of cells in a row."""
 
 
 def find_columns(
@@ -33,14 +38,14 @@ def find_columns(
 
     Args:
         source: name of the file, for messages.
-        first: its first line that is neither empty nor a comment.
-        column: what the numbers are, where the header does not say.
+        first: first line that is neither empty nor a comment.
+        column: column of the numbers, where the header names none or several.
 
     Returns:
-        The columns, whether the line is a header, and notes on what was chosen.
+        The columns, whether the line is a header, and notes on choices made.
 
     Raises:
-        FileError: the line does not belong to such a table.
+        FileError: the line is neither a known header nor a lone number.
     """
     where = place(source, first.number)
     cells = split_cells(first.text, where)
@@ -88,10 +93,11 @@ def find_columns(
 
 
 def split_cells(text: str, where: str) -> list[str]:
-    """Split a line at its commas, with quotation marks as spreadsheets write them.
+    """Split a line at its commas, except inside quotation marks, as spreadsheets write them.
 
     Raises:
-        FileError: it is split by other signs, or a quotation mark is never closed.
+        FileError: the cells are separated by semicolons or tabs, or a quotation mark is never
+            closed; the message begins with `where`.
     """
     if ";" in text or "\t" in text:
         sign = "semicolons" if ";" in text else "tabs"

@@ -1,4 +1,4 @@
-"""A file as numbered lines of UTF-8 text, read in blocks; any other content is refused."""
+"""Reads a file as numbered lines of UTF-8 text, in blocks; any other content is refused."""
 
 import io
 import os
@@ -16,12 +16,12 @@ from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 
 STANDARD_INPUT: Final = "-"
-LONGEST_LINE: Final = 10_000
-"""Bytes; the longest line that Benchwatch writes itself is far below 2000."""
+LONGEST_LINE_BYTES: Final = 10_000
+"""The longest line that Benchwatch itself writes is far below 2000 bytes."""
 
-FIRST_BLOCK: Final = 1 << 16
-BLOCK: Final = 1 << 18
-"""Bytes that are read at once: enough to be quick, and few enough for the processor's cache."""
+FIRST_BLOCK_BYTES: Final = 1 << 16
+BLOCK_BYTES: Final = 1 << 18
+"""Size of a read: large enough to be quick, small enough for the processor's cache."""
 
 _FOREIGN_STARTS: Final = {
     b"\x1f\x8b": "is compressed; unpack it first",
@@ -50,37 +50,42 @@ class TextBlock:
     """Consecutive lines of a file, as bytes."""
 
     number: int
-    """Of its first line, counted from 1."""
+    """Number of the first line, counted from 1."""
     data: bytes
-    """Whole lines with their endings; or one last line that lacks it."""
+    """Whole lines with their endings, or the last line without an ending."""
     ended: bool
+    """False for a last line without an ending."""
 
     def lines(self, name: str) -> Iterator[TextLine]:
-        """Decode its lines; `name` is that of the file.
+        """Decode the lines of the block; `name` is the file's name, for messages.
 
         Raises:
-            FileError: one is no text.
+            FileError: a line is no text.
         """
         for number, raw in enumerate(io.BytesIO(self.data), start=self.number):
             yield decode(raw, number, name)
 
 
 def shown_name(path: str) -> str:
-    """Name a file in a message."""
+    """Return the name of a file for messages, escaped and shortened."""
     return "standard input" if path == STANDARD_INPUT else printable(path, 200)
 
 
 def read_lines(path: str) -> Iterator[TextLine]:
-    """Read the lines of the file at `path`, ``-`` being standard input.
+    """Read the lines of the file at `path` (``-``: standard input).
 
     Raises:
-        FileError: it can't be read, or is not UTF-8 text in lines.
+        FileError: the file can't be read, or is not UTF-8 text in lines.
     """
     return lines_of(read_blocks(path), shown_name(path))
 
 
 def lines_of(blocks: Iterable[TextBlock], name: str) -> Iterator[TextLine]:
-    """Decode the lines of all `blocks`."""
+    """Decode the lines of all `blocks` of the file `name`.
+
+    Raises:
+        FileError: a line is no text.
+    """
     for block in blocks:
         yield from block.lines(name)
 
@@ -89,29 +94,29 @@ def read_blocks(path: str) -> Iterator[TextBlock]:
     """Read the file at `path` in blocks of whole lines, each as soon as it is available.
 
     Raises:
-        FileError: it can't be read, is no text in lines, or holds an endless line.
+        FileError: the file can't be read, is no text, or has a line beyond `LONGEST_LINE_BYTES`.
     """
     name = shown_name(path)
     with _opened(path) as stream:
-        number, left = 1, b""
-        size = FIRST_BLOCK
+        number, pending = 1, b""
+        size = FIRST_BLOCK_BYTES
         try:
             while read := stream.read1(size):
-                size = BLOCK
-                left += read
+                size = BLOCK_BYTES
+                pending += read
                 if number == 1:
-                    left = _begin(left, name)
-                cut = left.rfind(b"\n") + 1
+                    pending = _check_start(pending, name)
+                cut = pending.rfind(b"\n") + 1
                 if cut:
-                    yield TextBlock(number, left[:cut], ended=True)
-                    number += left.count(b"\n", 0, cut)
-                    left = left[cut:]
-                if len(left) > LONGEST_LINE:
-                    decode(left, number, name)
+                    yield TextBlock(number, pending[:cut], ended=True)
+                    number += pending.count(b"\n", 0, cut)
+                    pending = pending[cut:]
+                if len(pending) > LONGEST_LINE_BYTES:
+                    decode(pending, number, name)  # raises: the line is too long
         except OSError as error:
             raise FileError(f"{name} broke off at line {number}: {_reason(error)}.") from error
-        if left:
-            yield TextBlock(number, left, ended=False)
+        if pending:
+            yield TextBlock(number, pending, ended=False)
 
 
 def first_content(
@@ -120,7 +125,10 @@ def first_content(
     """Find the first line that is neither empty nor a comment.
 
     Returns:
-        The line, None where there is none; and all blocks from the line after it on.
+        The line (None: there is none), and the blocks after that line.
+
+    Raises:
+        FileError: a line is no text.
     """
     for block in blocks:
         at = 0
@@ -162,11 +170,11 @@ def _reason(error: OSError) -> str:
     return (error.strerror or type(error).__name__).lower()
 
 
-def _begin(data: bytes, name: str) -> bytes:
-    """Return the first bytes of a file without their byte order mark.
+def _check_start(data: bytes, name: str) -> bytes:
+    """Return the first bytes of a file without a byte order mark.
 
     Raises:
-        FileError: they are those of another kind of file.
+        FileError: files of another kind start with these bytes.
     """
     for start, what in _FOREIGN_STARTS.items():
         if data.startswith(start):
@@ -175,14 +183,14 @@ def _begin(data: bytes, name: str) -> bytes:
 
 
 def decode(raw: bytes, number: int, name: str) -> TextLine:
-    """Decode one line with its line ending.
+    """Decode one line; `raw` includes its line ending, `number` and `name` are for messages.
 
     Raises:
-        FileError: it is no line of text.
+        FileError: the line is too long, or no UTF-8 text.
     """
-    if len(raw) > LONGEST_LINE:
+    if len(raw) > LONGEST_LINE_BYTES:
         raise FileError(
-            f"{name}, line {number}: longer than {LONGEST_LINE} bytes, so it is no table of "
+            f"{name}, line {number}: longer than {LONGEST_LINE_BYTES} bytes, so it is no table of "
             "readings. Give a CSV file with one reading a line."
         )
     body = raw.removesuffix(b"\n").removesuffix(b"\r")

@@ -13,29 +13,32 @@ from benchwatch.recording.decimals import EXACT
 from benchwatch.recording.recorded_run import PARTS, Kind
 from benchwatch.recording.rows import CounterFacts
 
-HERTZ_FROM: Final = 1e4
-"""No fraction, period or time error is this large; a carrier in hertz is."""
-LARGE_FRACTION: Final = 1e-2
-FAR_FROM_NOMINAL: Final = 0.1
-LARGE_OFFSET: Final = 1e-4
+SMALLEST_CARRIER_HZ: Final = 1e4
+"""Numbers from here on are frequencies in hertz: no fraction, period or time error is so large."""
+LARGEST_USUAL_OFFSET: Final = 1e-2
+"""Numbers below it in a column of frequencies look like fractional offsets or a time error."""
+NEAR_NOMINAL_PART: Final = 0.1
+"""A number is near the nominal when it differs by at most this part of it."""
+QUESTIONED_OFFSET: Final = 1e-4
 """Offsets above this are questioned: oscillators worth trimming are within 100 ppm."""
-USUAL_CHANGE: Final = 3e-9
-"""At most so much, as a fraction, a counter changes from reading to reading: 10^-12 to 10^-9 a
-second. Offsets in another unit are taken to be in the coarsest one in which they change by less."""
+LARGEST_USUAL_CHANGE: Final = 3e-9
+"""Neighbouring readings usually differ by a smaller fraction (10^-12 to 10^-9 at 1 s). Offsets in
+another unit are probably in the coarsest unit in which they do."""
 
 
 def decide_nominal(
     facts: CounterFacts, values: FloatArray, stated: Decimal | None
 ) -> Decimal | None:
-    """Return the nominal of a recording in hertz, and check by it what the numbers are.
+    """Choose the nominal of a recording, and check the unit of the numbers by it.
 
     Args:
-        facts: of the counter; notes on what was assumed or is odd are added.
-        values: the first numbers, in the unit of the column.
-        stated: None: the file's own, or the round number the readings are near.
+        facts: facts on the counter; notes on anything assumed or odd are added.
+        values: the first numbers, (n,), in the unit `facts.kind` states.
+        stated: nominal in hertz that the caller states; None: the file's own, or the round number
+            near the readings.
 
     Returns:
-        None when there is none and none is needed.
+        Hertz; None when there is no nominal and none is needed.
 
     Raises:
         FileError: the numbers look like another quantity or unit, which is named.
@@ -54,6 +57,12 @@ def decide_nominal(
 
 
 def _guess(facts: CounterFacts, values: FloatArray) -> Decimal:
+    """Return the round number near the readings, in hertz, and add a note.
+
+    Raises:
+        FileError: the numbers look like another quantity or unit.
+        UsageError: the readings are near no round number.
+    """
     typical = Decimal(float(np.median(values)))
     if facts.kind == "frequency_hz":
         check_units(facts.source, facts.kind, np.array([float(typical)]), None)
@@ -73,7 +82,13 @@ def _guess(facts: CounterFacts, values: FloatArray) -> Decimal:
 
 
 def check_units(source: str, kind: Kind, values: FloatArray, nominal: Decimal | None) -> None:
-    """Refuse numbers that are plainly in another unit than that of their column.
+    """Refuse numbers that are plainly in another unit than their column.
+
+    Args:
+        source: name of the file, for messages.
+        kind: quantity of the column.
+        values: the numbers, (n,).
+        nominal: hertz, if known.
 
     Raises:
         FileError: the numbers look like another quantity or unit, which is named.
@@ -84,7 +99,7 @@ def check_units(source: str, kind: Kind, values: FloatArray, nominal: Decimal | 
     typical = float(np.median(finite))
     size = abs(typical)
     shown = f"{source}: the values in column {kind} (typically {typical:.6g})"
-    if kind != "frequency_hz" and size >= HERTZ_FROM:
+    if kind != "frequency_hz" and size >= SMALLEST_CARRIER_HZ:
         raise FileError(f"{shown} look like hertz; name the column frequency_hz.")
     if kind == "frequency_hz" and nominal is not None:
         _check_frequency(shown, typical, float(nominal), format_frequency(nominal))
@@ -93,7 +108,7 @@ def check_units(source: str, kind: Kind, values: FloatArray, nominal: Decimal | 
 
 
 def question_nominal(source: str, kind: Kind, values: FloatArray, nominal: Decimal) -> list[str]:
-    """Return a question when readings miss the nominal and another round number fits them."""
+    """Return one question when another round number fits the readings better than the nominal."""
     if kind not in {"frequency_hz", "period_s"} or not values.size:
         return []
     typical = float(np.median(values))
@@ -106,14 +121,14 @@ def question_nominal(source: str, kind: Kind, values: FloatArray, nominal: Decim
 
 
 def question_offsets(source: str, values: FloatArray) -> list[str]:
-    """Return a question when fractions are so large that they are likely in another unit."""
+    """Return one question when fractions are so large that they are probably in another unit."""
     finite = values[np.isfinite(values)]
     size = float(np.median(np.abs(finite))) if finite.size else 0.0
-    if size <= LARGE_OFFSET:
+    if size <= QUESTIONED_OFFSET:
         return []
     changes = np.abs(np.diff(finite))
     change = float(np.median(changes)) if changes.size else size
-    fits = (unit for unit in OFFSET_UNITS if change * unit.size < USUAL_CHANGE)
+    fits = (unit for unit in OFFSET_UNITS if change * unit.size < LARGEST_USUAL_CHANGE)
     unit = next(fits, OFFSET_UNITS[-1])
     note = (
         f"{source}: the values in column offset (typically {size:.6g}) are large for fractions of "
@@ -131,7 +146,7 @@ def _check_frequency(shown: str, typical: float, nominal: float, nominal_text: s
             raise FileError(f"{shown} look like {unit}; the column is in hertz, so convert them.")
     if typical and _near(1 / typical, nominal):
         raise FileError(f"{shown} look like periods in seconds; name the column period_s.")
-    if abs(typical) < LARGE_FRACTION:
+    if abs(typical) < LARGEST_USUAL_OFFSET:
         raise FileError(
             f"{shown} look like fractional offsets or a time error; name the column offset or "
             "phase_s."
@@ -157,4 +172,4 @@ def _check_period(shown: str, typical: float, nominal: float, nominal_text: str)
 
 
 def _near(value: float, nominal: float) -> bool:
-    return abs(value - nominal) <= FAR_FROM_NOMINAL * nominal
+    return abs(value - nominal) <= NEAR_NOMINAL_PART * nominal

@@ -10,7 +10,7 @@ from benchwatch.recording.dates import read_moment
 from benchwatch.recording.recorded_run import PARTS
 from benchwatch.recording.text_lines import read_lines, shown_name
 
-DATE, OFFSET = "date", "offset"
+DATE_COLUMN, OFFSET_COLUMN = "date", "offset"
 FIRST_VISIT_S = datetime(1900, 1, 1, tzinfo=UTC).timestamp()
 AFTER_LAST_VISIT_S = datetime(3000, 1, 1, tzinfo=UTC).timestamp()
 
@@ -20,17 +20,19 @@ class Visits:
     """Dated offsets, in the order of time."""
 
     utc_s: tuple[float, ...]
+    """Unix seconds of each visit."""
     offsets: tuple[float, ...]
+    """Fractional offset at each visit."""
 
 
 def read_visits(path: str) -> Visits:
     """Read a table with the columns ``date`` (ISO 8601) and ``offset`` (a fraction, or ``2 ppb``).
 
-    The column may be ``offset_ppm``, ``offset_ppb`` or ``offset_1e-12`` instead, with bare numbers.
+    The offset may be a bare number in a column ``offset_ppm``, ``offset_ppb`` or ``offset_1e-12``.
     Without a header each row is a date and an offset.
 
     Raises:
-        FileError: it is no such table; the message names the line and what was expected.
+        FileError: the file is no such table; the message names the line and what was expected.
     """
     source = shown_name(path)
     columns: _Columns | None = None
@@ -65,7 +67,7 @@ def read_visits(path: str) -> Visits:
 
 @dataclass(frozen=True, slots=True)
 class _Columns:
-    """Columns of the date and the offset, and the unit of the offset as a part in so many."""
+    """The columns, as indices of cells, and the unit of the offset: how many of it make 1."""
 
     date: int
     offset: int
@@ -83,15 +85,15 @@ def _is_visit(cells: list[str]) -> bool:
 
 def _columns(cells: list[str], where: str) -> _Columns:
     names = [cell.lower() for cell in cells]
-    known: dict[str, int] = {OFFSET: 1}
+    known: dict[str, int] = {OFFSET_COLUMN: 1}
     known.update(PARTS.items())
     offset = next((name for name in names if name in known), None)
-    if DATE not in names or offset is None:
+    if DATE_COLUMN not in names or offset is None:
         raise FileError(
             f"{where}: the header is '{printable(','.join(cells))}'; expected are the columns "
             "date and offset."
         )
-    return _Columns(names.index(DATE), names.index(offset), known[offset])
+    return _Columns(names.index(DATE_COLUMN), names.index(offset), known[offset])
 
 
 def _offset(cell: str, parts: int, where: str) -> float:

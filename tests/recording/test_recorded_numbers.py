@@ -132,8 +132,8 @@ def test_where_a_file_is_cut_into_blocks_is_no_matter(
     path = write(tmp_path / "run.csv", f"time_s,{column}\n" + "\n".join(rows) + "\n")
     read = []
     for size in (1 << 26, 170, 3000):
-        monkeypatch.setattr(text_lines, "FIRST_BLOCK", size)
-        monkeypatch.setattr(text_lines, "BLOCK", size)
+        monkeypatch.setattr(text_lines, "FIRST_BLOCK_BYTES", size)
+        monkeypatch.setattr(text_lines, "BLOCK_BYTES", size)
         read.append(read_recording(path))
 
     for one in read[1:]:
