@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Literal
 
 from benchwatch.counter import Identity, LinkStatus, TimeBase
 from benchwatch.estimate.results import Nudge, Numbers, SettleLimit
-from benchwatch.estimate.trim.trim_hint import COVERAGE_K, at_rest, direction
+from benchwatch.estimate.trim.trim_hint import COVERAGE_K, direction, estimate_at_rest
 from benchwatch.reading import Event, Gap, Mark, Reading
 
 if TYPE_CHECKING:
@@ -192,7 +192,7 @@ class Snapshot:
         """The side of the aim on which the offset lies; `undecided` also without an estimate."""
         if self.trim is not None and self.trim.direction is not None:
             return self.trim.direction
-        estimate, tolerance = at_rest(self.numbers), self.numbers.tolerance
+        estimate, tolerance = estimate_at_rest(self.numbers), self.numbers.tolerance
         if estimate is None:
             return "undecided"
         return direction(estimate, None if tolerance is None else tolerance.limit, self.aim)
@@ -203,7 +203,7 @@ class Snapshot:
 
         Without a tolerance the unit is the expanded uncertainty (k = `COVERAGE_K`).
         """
-        estimate, tolerance = at_rest(self.numbers), self.numbers.tolerance
+        estimate, tolerance = estimate_at_rest(self.numbers), self.numbers.tolerance
         if estimate is None:
             return math.nan
         reach = COVERAGE_K * (estimate.u or 0.0) if tolerance is None else tolerance.limit

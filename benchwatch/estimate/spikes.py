@@ -49,8 +49,8 @@ def spikes(values: FloatArray) -> BoolArray:
 def _spikes(y: FloatArray, floor: float) -> BoolArray:
     padded = np.pad(y, 3, mode="edge")
     n = y.size
-    before = _middle(padded[0:n], padded[1 : n + 1], padded[2 : n + 2])
-    after = _middle(padded[4 : n + 4], padded[5 : n + 5], padded[6 : n + 6])
+    before = _median_of_three(padded[0:n], padded[1 : n + 1], padded[2 : n + 2])
+    after = _median_of_three(padded[4 : n + 4], padded[5 : n + 5], padded[6 : n + 6])
     up, down = y - before, y - after
     scale = max(MAD_TO_SD * float(np.median(np.abs(up + down))) / 2.0, floor)
     size = np.minimum(np.abs(up), np.abs(down))
@@ -63,7 +63,7 @@ def _spikes(y: FloatArray, floor: float) -> BoolArray:
     )
 
 
-def _middle(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
+def _median_of_three(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
     return np.maximum(np.minimum(a, b), np.minimum(np.maximum(a, b), c))
 
 

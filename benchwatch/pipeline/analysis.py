@@ -86,9 +86,9 @@ class Analysis:
         comparable_s = None if other_scale else lasted_s
         self.history.gap(lasted_s)
         self.spacing.gap()
-        goes_on = self.estimate.gap(comparable_s)
+        level_continues = self.estimate.gap(comparable_s)
         self.stability.gap(comparable_s)
-        return self.estimate.numbers, self.trim.gap(goes_on=goes_on)
+        return self.estimate.numbers, self.trim.gap(level_continues=level_continues)
 
     def touch(self, at_s: float, *, on: bool) -> TrimNow:
         """Note that the tool was put on the trimmer at `at_s` (seconds of the run), or lifted."""

@@ -223,7 +223,7 @@ class _DeviationSeries:
         return self._bridges.correct(self._live.table(), self.interval_s)
 
     def _lose(self, live: LiveDeviations, lost: int, offset: float) -> None:
-        """Fill a few lost readings with the mean of their neighbours; start anew after many."""
+        """Fill a few lost readings with the mean of their neighbours; restart after many."""
         if lost > LONGEST_GAP_READINGS or not math.isfinite(self._last):
             live.gap()
             self._bridges.gap()

@@ -15,12 +15,12 @@ from benchwatch.estimate.trim.learned_turns import LearnedTurns
 from benchwatch.estimate.trim.tool_pull import ToolPull, ToolState
 from benchwatch.estimate.trim.trim_hint import (
     Hint,
-    at_rest,
     direction,
+    estimate_at_rest,
     hint,
     judge,
-    lifts,
     restarted,
+    should_lift,
 )
 from benchwatch.snapshot import TrimNow
 
@@ -38,11 +38,11 @@ class TrimTracker:
 
     def __init__(self, tolerance: float | None, settle: SettleLimit | None) -> None:
         self._tool = ToolPull()
-        self._found = AsFound(settle)
+        self._as_found = AsFound(settle)
         self._newest_turn = _NewestTurn()
         self._turns = LearnedTurns()
         self._newest_offset = math.nan
-        self._apart = math.inf
+        self._newest_difference = math.inf
         """Difference of the newest two offsets, fractional."""
         self.by_tool = False
         """Whether the newest nudge was the tool's pull."""
@@ -52,7 +52,7 @@ class TrimTracker:
     def set_limits(self, tolerance: float | None, settle: SettleLimit | None) -> None:
         """Set new limits; a landing restarts."""
         self._tolerance = tolerance
-        self._found.set_limits(settle)
+        self._as_found.set_limits(settle)
         self._landing: Landing | None = None
         if tolerance is not None:
             outlook = {} if settle is None else {"outlook_s": settle.horizon_s}
@@ -66,7 +66,7 @@ class TrimTracker:
     @property
     def found(self) -> QuietStretch | None:
         """The last quiet stretch before the first nudge."""
-        return self._found.quiet
+        return self._as_found.quiet
 
     @property
     def samples(self) -> tuple[tuple[float, float | None], ...]:
@@ -95,7 +95,7 @@ class TrimTracker:
         self._tool.resume(samples, on=tool_on)
         self._newest_turn.turn = turn
         if known or turn is not None:
-            self._found.resume()
+            self._as_found.resume()
 
     def add(self, elapsed_s: float, offset: float, numbers: Numbers) -> TrimNow:
         """Add the reading at `elapsed_s` (fractional `offset`); `numbers` are those after it."""
@@ -104,14 +104,17 @@ class TrimTracker:
         elif numbers.last_nudge is not None:
             turn = self._newest_turn.refine(numbers.last_nudge)
             if turn is not None:
-                self._turns.grow(turn)
-        apart = abs(offset - self._newest_offset)
-        self._newest_offset, self._apart = offset, math.inf if math.isnan(apart) else apart
+                self._turns.refine(turn)
+        difference = abs(offset - self._newest_offset)
+        self._newest_offset, self._newest_difference = (
+            offset,
+            math.inf if math.isnan(difference) else difference,
+        )
         if math.isfinite(offset) and not numbers.suspect:
             self._tool.add(elapsed_s, offset, numbers.noise)
         tool_on = self._tool.state.on
         if not tool_on:
-            self._found.add(elapsed_s, numbers)
+            self._as_found.add(elapsed_s, numbers)
         landing, touched = None, self._tool.unsettled(elapsed_s)
         if self._landing is not None:
             landing = self._landing.add(
@@ -135,7 +138,7 @@ class TrimTracker:
         self._newest_turn.take(turn, nudge)
         if turn is not None:
             self._turns.add(turn)
-            self._found.turn(turn, tool_on=self._tool.state.on)
+            self._as_found.turn(turn, tool_on=self._tool.state.on)
 
     def touch(self, at_s: float, numbers: Numbers, *, on: bool) -> TrimNow:
         """Note that the tool was put on the trimmer at `at_s` (seconds of the run), or lifted.
@@ -147,7 +150,7 @@ class TrimTracker:
             self._turns.withdraw()
         self._turns.touch()
         if on:
-            self._found.touch()
+            self._as_found.touch()
         landing = None
         if self._landing is not None:
             self._landing.restart()
@@ -161,7 +164,7 @@ class TrimTracker:
         return self._newest
 
     def _now(self, numbers: Numbers, landing: LandingNow | None, *, touched: bool) -> TrimNow:
-        tool, estimate = self._tool.state, at_rest(numbers)
+        tool, estimate = self._tool.state, estimate_at_rest(numbers)
         if estimate is None:
             return TrimNow(
                 tool=tool,
@@ -170,16 +173,16 @@ class TrimTracker:
                 touched=touched,
                 turns=self._turns.now,
             )
-        pull = tool.aims_by
+        pull = tool.aim_pull
         aim, aim_u = (0.0, 0.0) if pull is None else (pull.size, pull.u or 0.0)
-        judgement = judge(estimate, self._tolerance, aim, aim_u, self._apart)
+        judgement = judge(estimate, self._tolerance, aim, aim_u, self._newest_difference)
         aimed = (pull is not None or not tool.on) and not touched
         return TrimNow(
             direction=direction(estimate, self._tolerance, aim),
             judgement=restarted(judgement) if touched else judgement,
             hint=None
             if touched
-            else self._by_turns(hint(estimate, self._newest_turn.turn, aim, aim_u)),
+            else self._compared_with_usual(hint(estimate, self._newest_turn.turn, aim, aim_u)),
             tool=tool,
             landing=landing,
             turn=self._newest_turn.turn,
@@ -187,12 +190,12 @@ class TrimTracker:
             turns=self._turns.now,
             left=aim - estimate.offset if aimed else None,
             left_u=math.hypot(estimate.u or 0.0, aim_u) if aimed else None,
-            lift=lifts(estimate, self._tolerance, aim)
+            lift=should_lift(estimate, self._tolerance, aim)
             if aimed and tool.on and judgement.ready
             else None,
         )
 
-    def _by_turns(self, given: Hint | None) -> Hint | None:
+    def _compared_with_usual(self, given: Hint | None) -> Hint | None:
         """Compare a hint with the usual turn of this run."""
         known = self._turns.now
         if given is None or known is None:
@@ -200,18 +203,18 @@ class TrimTracker:
         of_usual = None if known.usual is None else abs(given.left) / known.usual
         return replace(given, of_usual=of_usual, lost=self._turns.lost(given.left))
 
-    def gap(self, *, goes_on: bool = False) -> TrimNow:
+    def gap(self, *, level_continues: bool = False) -> TrimNow:
         """Add a gap: a landing restarts after it; what was learned of tool and turns stays.
 
         Args:
-            goes_on: the level continues over the gap (`LiveEstimate.gap`), and so does the trim.
+            level_continues: over the gap (`LiveEstimate.gap`); then so does the trim.
         """
-        if goes_on:
+        if level_continues:
             return self._newest
         if self._landing is not None:
             self._landing.restart()
         self._tool.gap()
-        self._newest_offset, self._apart = math.nan, math.inf
+        self._newest_offset, self._newest_difference = math.nan, math.inf
         self._turns.gap()
         self._newest = TrimNow(
             tool=self._tool.state, turn=self._newest_turn.turn, turns=self._turns.now
@@ -228,14 +231,14 @@ class _NewestTurn:
         """The turn that was reclassified as the newest touch of the tool."""
         self._refined_from: Nudge | None = None
         """The nudge from which the turn was computed last."""
-        self._beyond: float | None = None
+        self._turn_minus_nudge: float | None = None
         """Size of the turn minus that of its nudge; None: the newest nudge was not a turn."""
 
     def take(self, turn: Nudge | None, nudge: Nudge) -> None:
         """Store the `turn` that was measured as `nudge`; None: that was the tool's pull."""
-        self._beyond = self._refined_from = None
+        self._turn_minus_nudge = self._refined_from = None
         if turn is not None:
-            self.turn, self._beyond = turn, turn.size - nudge.size
+            self.turn, self._turn_minus_nudge = turn, turn.size - nudge.size
 
     def refine(self, nudge: Nudge) -> Nudge | None:
         """Update the turn from the refined newest nudge: creep after a turn is part of it.
@@ -243,15 +246,15 @@ class _NewestTurn:
         Returns:
             The turn if it has changed, else None.
         """
-        if self.turn is None or self._beyond is None or nudge is self._refined_from:
+        if self.turn is None or self._turn_minus_nudge is None or nudge is self._refined_from:
             return None
         self._refined_from = nudge
-        was, self.turn = self.turn, replace(nudge, size=nudge.size + self._beyond)
+        was, self.turn = self.turn, replace(nudge, size=nudge.size + self._turn_minus_nudge)
         return self.turn if self.turn != was else None
 
     def withdraw(self) -> None:
         """Reclassify the turn as the touch that was just reported."""
-        self._withdrawn, self.turn, self._beyond = self.turn, None, None
+        self._withdrawn, self.turn, self._turn_minus_nudge = self.turn, None, None
 
     def restore(self) -> None:
         """Reclassify the withdrawn step as a turn: the touch has shown a step of its own."""

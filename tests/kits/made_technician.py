@@ -17,7 +17,7 @@ import numpy as np
 
 from benchwatch.estimate.live_estimate import LiveEstimate
 from benchwatch.estimate.results import Estimate
-from benchwatch.estimate.trim.trim_hint import at_rest
+from benchwatch.estimate.trim.trim_hint import estimate_at_rest
 from benchwatch.pipeline.trim_tracker import TrimTracker
 from benchwatch.snapshot import TrimNow
 
@@ -204,7 +204,7 @@ def trim(rng: np.random.Generator, technician: Technician, bench: Bench | None =
         if todo is not None:
             continue
         told = technician.decide(
-            Seen(now_s, reading, at_rest(numbers), state, gate_s, trimmer), on=on
+            Seen(now_s, reading, estimate_at_rest(numbers), state, gate_s, trimmer), on=on
         )
         if told == "landed":
             result.took_s, result.off_s = now_s - began_s, lifted_s - began_s
@@ -318,7 +318,7 @@ class Coached:
     def _with_tool(self, seen: Seen) -> "float | str | None":
         """Decide with the tool on: turn, lift it, or wait until the screen says which."""
         now = seen.trim
-        known = now.tool is not None and now.tool.aims_by is not None
+        known = now.tool is not None and now.tool.aim_pull is not None
         if self._turned and (now.lift or not known):
             self._turned = False
             return "place"

@@ -61,7 +61,7 @@ class AgeingSpread:
         among = _covariance(self.laws, self.days, self.days, first, last)
         # Relative to the mean of the visits, so that the level drops out.
         apart = with_visits - among.mean(axis=1)[:, None, :]
-        own = _own(self.laws, days, first, last) - 2.0 * with_visits.mean(axis=2)
+        own = _law_variance(self.laws, days, first, last) - 2.0 * with_visits.mean(axis=2)
         own += among.mean(axis=(1, 2))[:, None] + 1.0 + 1.0 / n
         apart -= 1.0 / n
         centre = self.level + (apart * self.solved[:, None, :]).sum(axis=2)
@@ -177,7 +177,7 @@ def _covariance(
     return np.asarray(found)
 
 
-def _own(laws: FloatArray, t: FloatArray, first: float, last: float) -> FloatArray:
+def _law_variance(laws: FloatArray, t: FloatArray, first: float, last: float) -> FloatArray:
     """Return the variance of the laws and the walk at each time, (h, times)."""
     logarithmic, linear, walk = _shapes(laws, t, first, last)
     found = laws[:, :1] * logarithmic**2 + laws[:, 1:2] * linear**2 + laws[:, 2:3] * walk[None]

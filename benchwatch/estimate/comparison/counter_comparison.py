@@ -208,11 +208,11 @@ def three_cornered_hat(
         small to be resolved beside the others', which does not mean that it has none.
     """
 
-    def part(mine: float, mine_too: float, other: float) -> float | None:
-        alone = 0.5 * (mine + mine_too - other)
+    def variance_of_one(first: float, second: float, others: float) -> float | None:
+        alone = 0.5 * (first + second - others)
         return alone if 0 < alone < math.inf else None
 
-    return part(ab, ca, bc), part(bc, ab, ca), part(ca, bc, ab)
+    return variance_of_one(ab, ca, bc), variance_of_one(bc, ab, ca), variance_of_one(ca, bc, ab)
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,7 +98,7 @@ class ChangePoints:
         """Degrees of freedom ..."""
         self._student = 0.0
         """... and the logarithm of a Student t's normalisation with so many."""
-        self._chances = 1.0
+        self._step_intervals = 1.0
         """Intervals in which a step may come before the next reading; more than 1 after a gap."""
 
     def clear(self) -> None:
@@ -106,7 +106,7 @@ class ChangePoints:
         self.runs = []
         self.best = None
 
-    def fade(self, intervals: float, variance: float, change: float) -> None:
+    def discount(self, intervals: float, variance: float, change: float) -> None:
         """Continue after a gap with less weight on the readings before it.
 
         As the level may have moved in the gap, a mean of n readings counts as 1/(1/n + variance).
@@ -116,7 +116,7 @@ class ChangePoints:
             variance: of the level's change over the gap, in variances of single readings.
             change: fractional change over the gap by the known drift.
         """
-        self._chances = max(intervals, 1.0)
+        self._step_intervals = max(intervals, 1.0)
         self.mean += change
         for run in self.runs:
             run.mean += change
@@ -216,9 +216,9 @@ class ChangePoints:
         variance_degrees = sigma * sigma * degrees
         power = 0.5 * (degrees + 1.0)
         step_odds = 1.0 / (_DWELL_READINGS + _DWELL_GROWTH * self.best.readings)
-        if self._chances > 1.0:
-            step_odds = min(self._chances * step_odds, _MOST_STEP_ODDS)
-            self._chances = 1.0
+        if self._step_intervals > 1.0:
+            step_odds = min(self._step_intervals * step_odds, _MOST_STEP_ODDS)
+            self._step_intervals = 1.0
         size = abs(offset - self.mean) / sigma
         far = 1.0 / (_LOG_STEP_RANGE * (size + 1.0))
         if degrees != self._degrees:

@@ -113,7 +113,7 @@ class Creep:
         t = at_s - self.at_s
         self._now_s = at_s
         self._fit.add(t, offset - self._level0 - self._slope * t)
-        if self.fresh:
+        if self.fit_updated:
             self._fit.weigh(sigma)
 
     def resting(self, wander: float = 0.0) -> tuple[float, float] | None:
@@ -129,7 +129,7 @@ class Creep:
         return self._level0 + self._slope * t + posterior.level, math.sqrt(variance)
 
     @property
-    def fresh(self) -> bool:
+    def fit_updated(self) -> bool:
         """Whether the last reading has updated the fit."""
         return (
             self._fit.readings <= _FIRST_READINGS
@@ -157,7 +157,7 @@ class Creep:
             self._shown = False
             return None
         offset, u = resting
-        left, tau_s = self._left()
+        left, tau_s = self._creep_to_come()
         self._shown = left > (_OVER_SHARE_OF_U * u if self._shown else u)
         self._was_shown = self._was_shown or self._shown
         if not self._shown:
@@ -170,7 +170,7 @@ class Creep:
             span_s=self._now_s - self.at_s,
         )
 
-    def _left(self) -> tuple[float, float]:
+    def _creep_to_come(self) -> tuple[float, float]:
         """Return the creep still to come (fractional, unsigned) and its time constant (s)."""
         t = self._now_s - self.at_s
         creeping = self._fit.posterior.answers[1:]
@@ -195,7 +195,7 @@ class Creep:
         share, u = -amplitude / whole, math.sqrt(variance) / abs(whole)
         if u > max(0.5 * abs(share), 0.02):
             return None
-        return LearnedCreep(share, u, self._left()[1])
+        return LearnedCreep(share, u, self._creep_to_come()[1])
 
     def explains(
         self,
@@ -215,8 +215,8 @@ class Creep:
             sure: a step that keeps more u than this is not explained by the creep.
         """
         return creep_explains(
-            self._undrifted(before),
-            self._undrifted(after),
+            self._without_drift(before),
+            self._without_drift(after),
             PossibleCreep(
                 taus_s=self._fit.taus_s,
                 sd=_PRIOR_SHARE_SD * self.size,
@@ -227,6 +227,6 @@ class Creep:
             sure=sure,
         )
 
-    def _undrifted(self, points: Sequence[Point]) -> list[Point]:
+    def _without_drift(self, points: Sequence[Point]) -> list[Point]:
         """Return the readings without drift, each with minus its time since the turn (s)."""
         return [(self.at_s - at_s, y - self._slope * (at_s - self.at_s)) for at_s, y in points]

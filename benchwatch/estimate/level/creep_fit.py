@@ -24,7 +24,7 @@ class CreepPrior(NamedTuple):
     """Mean of A; as a fraction of the turn, or in the unit of the readings."""
     sd: float
     """sd of A; 0 where nothing creeps."""
-    happens: float
+    probability: float
     """Probability that there is a creep at all."""
 
 
@@ -111,7 +111,7 @@ class CreepFit:
         n = self.readings
         mean = self._y / n
         yy = max(self._yy - n * mean * mean, 0.0)
-        prior, spread, happens = self._prior
+        prior, spread, probability = self._prior
         if not sigma or not spread or n < _FEWEST_READINGS:
             self.posterior = CreepPosterior()
             return
@@ -128,12 +128,12 @@ class CreepFit:
             fits.append(_Fit(e, weight, amplitude))
         variance = max(variance, min(yy, *lefts) / max(n - 2, 1))
         log = math.log
-        even = log(happens / len(lefts))
+        even = log(probability / len(lefts))
         logs = [
             even - 0.5 * left / variance - 0.5 * log(fit.weight / ridge)
             for left, fit in zip(lefts, fits, strict=True)
         ]
-        none = log(1.0 - happens) - 0.5 * yy / variance
+        none = log(1.0 - probability) - 0.5 * yy / variance
         best = max(*logs, none)
         shares = [math.exp(one - best) for one in logs]
         still = math.exp(none - best)

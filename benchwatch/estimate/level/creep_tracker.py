@@ -30,9 +30,9 @@ class CreepTracker:
         """The newest nudge as it is known now; None after a gap."""
         self._creep: Creep | None = None
         """None once the creep is over."""
-        self._from = 0.0, 0.0
+        self._old_level = 0.0, 0.0
         """Level that the newest nudge is measured from, and its standard uncertainty."""
-        self._waiting: NumberedReading | None = None
+        self._possible_spike: NumberedReading | None = None
         """The newest reading, until the next one shows whether it is a spike."""
         self._touched_s = -math.inf
         """Time at which the tool was last put on the trimmer or lifted."""
@@ -45,12 +45,12 @@ class CreepTracker:
         A hand that comes to rest looks like a creep, but does not show how the next turn creeps.
         """
         self._end()
-        self._waiting = None
+        self._possible_spike = None
         self._touched_s = at_s
 
     def restart(self) -> None:
         """Discard the nudge after a gap; the creeps of earlier turns are kept."""
-        self._creep = self._waiting = self.newest = None
+        self._creep = self._possible_spike = self.newest = None
 
     def begin(
         self, nudge: Nudge, level: float, old: Sequence[Point], new: Sequence[Point], sigma: float
@@ -66,7 +66,7 @@ class CreepTracker:
         """
         self._end()
         u = math.sqrt(max((nudge.u or 0.0) ** 2 - sigma**2 / 2, sigma**2 / len(old)))
-        self.newest, self._from = nudge, (level - nudge.size, u)
+        self.newest, self._old_level = nudge, (level - nudge.size, u)
         if nudge.at_s + nudge.lasted_s <= self._touched_s + WITH_TOUCH_S:
             return
         before = centred(old)
@@ -80,7 +80,7 @@ class CreepTracker:
             slope_u=slope_u,
             learned=self._learned,
         )
-        self._waiting = None
+        self._possible_spike = None
         for at_s, offset in new:
             self._creep.add(at_s, offset, sigma)
 
@@ -92,20 +92,22 @@ class CreepTracker:
             run: the most likely run after that reading.
             sigma: sd of single readings.
         """
-        creep, waiting = self._creep, self._waiting
+        creep, possible_spike = self._creep, self._possible_spike
         if creep is None:
             return
-        self._waiting = None
-        if waiting is not None and run.wild_at != waiting[0]:
-            creep.add(waiting[1], waiting[2], sigma)
+        self._possible_spike = None
+        if possible_spike is not None and run.wild_at != possible_spike[0]:
+            creep.add(possible_spike[1], possible_spike[2], sigma)
         if run.readings == 1 or run.wild:
-            self._waiting = reading
+            self._possible_spike = reading
             return
         creep.add(reading[1], reading[2], sigma)
         over = creep.over
-        resting = creep.resting() if creep.fresh or over else None
+        resting = creep.resting() if creep.fit_updated or over else None
         if resting is not None:
-            self._resize(resting[0] - self._from[0], math.hypot(resting[1], self._from[1]), over)
+            self._resize(
+                resting[0] - self._old_level[0], math.hypot(resting[1], self._old_level[1]), over
+            )
         if over:
             self._end()
 

@@ -29,60 +29,62 @@ class LastDigit:
     def __init__(self) -> None:
         self.learned = 0.0
         self._written = 0.0
-        self._common = 0.0
+        self._common_divisor = 0.0
         """Greatest common divisor of all changes."""
         self._changes = 0
         self._returns = 0
-        self._last = 0.0
+        self._newest_change = 0.0
         """The newest change ..."""
-        self._before = 0.0
+        self._newest_difference = 0.0
         """... and the newest difference, which may be 0."""
         self._repeats = False
-        self._settled = False
+        self._decided = False
         """Decided: the readings change in digits no coarser than the written one."""
 
-    def add(self, difference: float, resolution: float, nothing: float) -> None:
+    def add(self, difference: float, resolution: float, negligible: float) -> None:
         """Take a difference.
 
         Args:
             difference: of two neighbouring readings, fractional.
             resolution: weight of the digit written, as a fraction; 0 when unknown.
-            nothing: smaller differences count as 0.
+            negligible: smaller differences count as 0.
         """
         magnitude = abs(difference)
-        before, self._before = self._before, difference
-        if magnitude < nothing:
+        before, self._newest_difference = self._newest_difference, difference
+        if magnitude < negligible:
             self._repeats = True
             return
         if resolution > 0.0 and not resolution >= self._written > 0.0:
-            self._written, self._settled = resolution, False
-        if self._settled:
+            self._written, self._decided = resolution, False
+        if self._decided:
             return
-        undone = abs(difference + self._last) < nothing
-        self._last = difference
+        undone = abs(difference + self._newest_change) < negligible
+        self._newest_change = difference
         self._returns += undone
         # A steady motion makes equal changes, whatever the digit.
-        if abs(difference - before) >= nothing and (not undone or self._returns > _FREE_RETURNS):
+        if abs(difference - before) >= negligible and (not undone or self._returns > _FREE_RETURNS):
             self._changes += 1
-        least = self._written if self._written > 0.0 else 4.0 * nothing
-        self._common = _common(self._common, magnitude, _OFF_GRID_SHARE * least)
-        if self._common < 1.5 * least:
-            self._settled, self.learned = True, 0.0
-        elif self._sure():
-            self.learned = self._common
+        least = self._written if self._written > 0.0 else 4.0 * negligible
+        self._common_divisor = _common_divisor(
+            self._common_divisor, magnitude, _OFF_GRID_SHARE * least
+        )
+        if self._common_divisor < 1.5 * least:
+            self._decided, self.learned = True, 0.0
+        elif self._is_sure():
+            self.learned = self._common_divisor
         else:
             self.learned = 0.0
 
-    def _sure(self) -> bool:
+    def _is_sure(self) -> bool:
         """Return whether the common divisor is more than chance."""
         if self._written <= 0.0:
             return self._repeats and self._changes > 1
-        ratio = self._common / self._written
+        ratio = self._common_divisor / self._written
         return (self._changes - 1) * math.log(ratio) > math.log(_LEAST_ODDS)
 
 
-def _common(a: float, b: float, nothing: float) -> float:
-    """Return the greatest common divisor of two magnitudes, up to `nothing` (Euclid)."""
-    while b > nothing:
+def _common_divisor(a: float, b: float, negligible: float) -> float:
+    """Return the greatest common divisor of two magnitudes, up to `negligible` (Euclid)."""
+    while b > negligible:
         a, b = b, abs(a - b * round(a / b))
     return a

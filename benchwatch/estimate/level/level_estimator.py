@@ -93,7 +93,7 @@ class LevelEstimator:
         """
         intervals = self._spacing.spacings_in(lasted_s)
         self._spacing.gap()
-        if intervals is None or not self._goes_on(intervals):
+        if intervals is None or not self._carry_over_gap(intervals):
             self._restart()
             return False
         return True
@@ -102,7 +102,7 @@ class LevelEstimator:
         """Note that the tool is put on the trimmer or lifted (see `CreepTracker.touch`)."""
         self._nudges.creep.touch(at_s)
 
-    def _goes_on(self, intervals: float) -> bool:
+    def _carry_over_gap(self, intervals: float) -> bool:
         """Carry the level over a gap of so many intervals; return whether it continues."""
         best, noise, wander = self._runs.best, self._noise, self._wander
         if best is None:
@@ -116,7 +116,7 @@ class LevelEstimator:
             strayed /= white
             noise.gap()
             wander.restart()
-        self._runs.fade(intervals, strayed, wander.trend.slope * intervals)
+        self._runs.discount(intervals, strayed, wander.trend.slope * intervals)
         return True
 
     def _restart(self) -> None:
@@ -171,18 +171,18 @@ class LevelEstimator:
             and run.readings == 1
             and not noise.moving
         )
-        strays, creep = wander.variance_of_mean(run.readings), self._nudges.creep
+        wander_variance, creep = wander.variance_of_mean(run.readings), self._nudges.creep
         return LevelNow(
-            estimate=self._estimate(run, elapsed_s, strays),
+            estimate=self._estimate(run, elapsed_s, wander_variance),
             noise=noise.sigma or None,
             confirmed_nudge=nudge,
             suspect=self._suspect,
             spike_at_s=spike_at_s,
             last_nudge=creep.newest,
-            rest=None if creep.newest is None else creep.rest(strays),
+            rest=None if creep.newest is None else creep.rest(wander_variance),
         )
 
-    def _lag(self, run: StableRun) -> float:
+    def _lag_variance(self, run: StableRun) -> float:
         """Return the variance of the mean from a motion within the young run.
 
         A trimmer creeps for a while after a turn. If the creep is even, the mean lags behind by
@@ -190,7 +190,7 @@ class LevelEstimator:
         """
         if self._wander.trend.slope:
             return 0.0
-        young = self._own(run, _YOUNG_READINGS)
+        young = self._offsets_of(run, _YOUNG_READINGS)
         half = len(young) // 2
         if half < _FEWEST_IN_HALF or run.readings < len(young):
             return 0.0
@@ -198,11 +198,11 @@ class LevelEstimator:
         chance = 2.0 * self._noise.sigma**2 / half
         return 0.5 * apart * apart if apart * apart > _MOTION_VARIANCES * chance else 0.0
 
-    def _rounding(self, run: StableRun) -> float:
+    def _rounding_variance(self, run: StableRun) -> float:
         """Return the variance of the mean from rounding, where noise doesn't average it out."""
-        return rounding_variance(self._own(run, len(self._recent)), self._noise.quantum)
+        return rounding_variance(self._offsets_of(run, len(self._recent)), self._noise.quantum)
 
-    def _own(self, run: StableRun, most: int) -> list[float]:
+    def _offsets_of(self, run: StableRun, most: int) -> list[float]:
         """Return the offsets of the run among the newest `most` readings, oldest first."""
         start = run.start
         newest = islice(reversed(self._recent), min(most, self._number - start + 1))
@@ -223,9 +223,11 @@ class LevelEstimator:
             # Readings of a coarse counter that waver between two digits show no step.
             unseen = 0.0 if coarse else self._runs.unseen_step
             moved = max(
-                wander, self._lag(run), unseen if unseen > _WANDER_VARIANCES * wander else 0.0
+                wander,
+                self._lag_variance(run),
+                unseen if unseen > _WANDER_VARIANCES * wander else 0.0,
             )
-            rounding = self._rounding(run) if coarse else 0.0
+            rounding = self._rounding_variance(run) if coarse else 0.0
             u = math.sqrt(white + rounding + moved)
         since = self._number - run.start + 1
         share = run.readings / since if run.readings >= self._wander.most_readings else 1.0

@@ -69,24 +69,24 @@ class NudgeDetector:
         self.creep = CreepTracker()
         """The creep after the newest nudge."""
         self._standing = _Standing()
-        self._stood = -SERIES_READINGS
+        self._standing_end = -SERIES_READINGS
         """First reading after the level that stood last."""
-        self._left = 0
+        self._level_end = 0
         """First reading that does not belong to the newest known level."""
-        self._broken = (0, 0)
+        self._kept_from_wander = (0, 0)
         """First reading that belongs to no level before the last probable step, and the first of
         the level after it."""
-        self._fed = 0
+        self._last_fed = 0
         """Number of the last reading passed on to the wander."""
-        self._own = OscillatorSteps()
+        self._oscillator_steps = OscillatorSteps()
 
     def restart(self, number: int) -> None:
         """Restart with reading `number`, after a gap."""
         self.recent.clear()
-        self.confirmed = self._left = number
-        self._broken = (number, number)
-        self._forget_level()
-        self._own.clear()
+        self.confirmed = self._level_end = number
+        self._kept_from_wander = (number, number)
+        self._discard_level()
+        self._oscillator_steps.clear()
         self.creep.restart()
 
     def feed(self, wander: LowFrequencyNoise, sigma: float) -> None:
@@ -94,13 +94,13 @@ class NudgeDetector:
         if len(self.recent) <= READINGS_AFTER:
             return
         number, _, offset = self.recent[-READINGS_AFTER - 1]
-        left, start = self._broken
-        if number <= self._fed or left <= number < start:
+        left, start = self._kept_from_wander
+        if number <= self._last_fed or left <= number < start:
             return
-        if self._fed < start <= number:
+        if self._last_fed < start <= number:
             wander.restart()
         wander.add(offset, sigma)
-        self._fed = number
+        self._last_fed = number
 
     def add(
         self,
@@ -115,70 +115,72 @@ class NudgeDetector:
             self.creep.add(reading, run, noise.sigma)
         first = max(run.start, run.wild_at + 1)
         known = run.start <= max(standing.first, self.confirmed)
-        back = known and not run.wild and first - self._left < EXCURSION_READINGS
+        back = known and not run.wild and first - self._level_end < EXCURSION_READINGS
         if back:
-            self._leave_out(run.mean, UNEXPLAINED_SDS * noise.sigma)
-            self._left = number + 1
+            self._drop_strays(run.mean, UNEXPLAINED_SDS * noise.sigma)
+            self._level_end = number + 1
         self.recent.append(reading)
         stands = back and run.start <= standing.first
         if stands or (not run.wild and number - first >= READINGS_AFTER):
-            self._stood = self._left = number + 1
+            self._standing_end = self._level_end = number + 1
             first = max(run.start, self.confirmed)
             if standing.first != first or standing.reported_u:
                 self._standing = _Standing(first)
             return None
         if back or run.wild or noise.degrees <= LEAST_DEGREES or not noise.sigma:
             return None
-        if number - self._stood <= SERIES_READINGS:
-            old = self._between(standing.first, min(self._stood, first))[-READINGS_BEFORE:]
+        if number - self._standing_end <= SERIES_READINGS:
+            old = self._points_between(standing.first, min(self._standing_end, first))[
+                -READINGS_BEFORE:
+            ]
         else:
             # In a fast warm-up no run lasts: each reading may be the first after a step.
-            self._forget_level()
-            self._left = first = min(first, number - READINGS_AFTER_MOVING + 1)
-            old = self._between(self.confirmed, first)[-READINGS_BEFORE_MOVING:]
+            self._discard_level()
+            self._level_end = first = min(first, number - READINGS_AFTER_MOVING + 1)
+            old = self._points_between(self.confirmed, first)[-READINGS_BEFORE_MOVING:]
         return self._confirm(old, first, noise, wander) if first > self.confirmed else None
 
-    def _forget_level(self) -> None:
+    def _discard_level(self) -> None:
         """Discard the level from which turns are measured."""
-        self._standing, self._stood = _Standing(), -SERIES_READINGS
+        self._standing, self._standing_end = _Standing(), -SERIES_READINGS
 
-    def _leave_out(self, level: float, most: float) -> None:
+    def _drop_strays(self, level: float, most: float) -> None:
         """Drop the newest readings that lie farther than `most` from the `level` that returned."""
-        while self.recent and self.recent[-1][0] >= self._left:
+        while self.recent and self.recent[-1][0] >= self._level_end:
             if abs(self.recent[-1][2] - level) <= most:
                 break
             self.recent.pop()
 
-    def _between(self, first: int, end: float = math.inf) -> list[Point]:
+    def _points_between(self, first: int, end: float = math.inf) -> list[Point]:
         return [(t, y) for number, t, y in self.recent if first <= number < end]
 
     def _confirm(
         self, old: list[Point], first: int, noise: ReadingNoise, wander: LowFrequencyNoise
     ) -> Nudge | None:
         """Return the nudge from the `old` level to that since reading `first`; None if unsure."""
-        new = self._between(first)[:READINGS_AFTER]
+        new = self._points_between(first)[:READINGS_AFTER]
         fit, standing = fit_step(old, new, noise.sigma), self._standing
         if fit is None:
             return None
         student = math.sqrt(noise.degrees / (noise.degrees - LEAST_DEGREES))
-        left = min(self._left, first)
-        way = self._between(left, first)
+        left = min(self._level_end, first)
+        between = self._points_between(left, first)
         # The oscillator wanders for as long as the middles of the two levels are apart.
-        apart = len(way) + max(len(old), len(new))
+        apart = len(between) + max(len(old), len(new))
         u = math.hypot(
             fit.u(WANDER_FACTOR * wander.excess_of_step(apart)), _rounding(noise, old, new)
         )
         size, size_u = fit.size - standing.reported, math.hypot(u, standing.reported_u)
         if abs(size) > PROBABLE_U * student * size_u:
-            self._break(first, first)
+            self._keep_from_wander(first, first)
         sure = CONFIRMED_U * student
-        shown = abs(size) > sure * size_u or (not way and _digits_apart(noise, old, new))
+        shown = abs(size) > sure * size_u or (not between and _digits_apart(noise, old, new))
         moved = abs(size) if shown else 0.0
-        if len(way) >= EXCURSION_READINGS:
+        if len(between) >= EXCURSION_READINGS:
             # A creep lies between the two levels, a turn there and back does not.
-            off = [fit.from_after(point) for point in way]
+            off = [fit.from_after(point) for point in between]
             away = sorted(min(abs(y), abs(y + size)) for y in off)[-EXCURSION_READINGS]
-            strays = WANDER_FACTOR * wander.excess_of_step(len(way))
+            strays = WANDER_FACTOR * wander.excess_of_step(len(between))
             if away > sure * math.sqrt(fit.white + strays):
                 moved = max(moved, away)
         before_s = next(t for number, t, _ in reversed(self.recent) if number < left)
@@ -186,19 +188,19 @@ class NudgeDetector:
             return None
         stands = fit.after[1] + fit.slope * (new[0][0] - fit.after[0])
         # The level right before the step is the old one plus the nudges reported since.
-        if self._own.recurs(first, stands - size, size, u, READINGS_AFTER):
-            self._own.add(first, size, stands, 0.0, READINGS_AFTER)
+        if self._oscillator_steps.recurs(first, stands - size, size, u, READINGS_AFTER):
+            self._oscillator_steps.add(first, size, stands, 0.0, READINGS_AFTER)
             return None
         if self._creeps(first, new, noise.sigma, sure, wander):
             return None
-        began_s = way[0][0] if way else new[0][0]
+        began_s = between[0][0] if between else new[0][0]
         nudge = Nudge(at_s=began_s, size=size, u=size_u, lasted_s=new[0][0] - began_s)
-        self._own.add(first, size, stands, size, READINGS_AFTER)
-        self.creep.begin(nudge, fit.after[1], old, self._between(first), noise.sigma)
+        self._oscillator_steps.add(first, size, stands, size, READINGS_AFTER)
+        self.creep.begin(nudge, fit.after[1], old, self._points_between(first), noise.sigma)
         self._standing = standing._replace(reported=fit.size, reported_u=u)
         self.confirmed = first
-        self._break(left, first)
-        self._left = self.recent[-1][0] + 1
+        self._keep_from_wander(left, first)
+        self._level_end = self.recent[-1][0] + 1
         return nudge
 
     def _creeps(
@@ -213,16 +215,16 @@ class NudgeDetector:
             sure: a step that keeps more u than this is not explained by the creep.
             wander: of the oscillator.
         """
-        since = self._between(self.confirmed, first)
+        since = self._points_between(self.confirmed, first)
         if not since:
             return False
         excess = wander.excess_of_step(min(len(since), len(new)))
         return self.creep.explains(since, new, sigma, excess, sure)
 
-    def _break(self, left: int, first: int) -> None:
+    def _keep_from_wander(self, left: int, first: int) -> None:
         """Keep the readings between two levels out of the wander."""
-        before, pending = self._broken
-        self._broken = (before if pending > self._fed else left, first)
+        before, pending = self._kept_from_wander
+        self._kept_from_wander = (before if pending > self._last_fed else left, first)
 
 
 def _rounding(noise: ReadingNoise, *levels: list[Point]) -> float:

@@ -169,17 +169,17 @@ class ReadingNoise:
         last, self._last = self._last, offset
         if last is None:
             return
-        nothing = float_rounding(offset)
+        negligible = float_rounding(offset)
         difference = offset - last
-        if abs(difference) < nothing:
+        if abs(difference) < negligible:
             difference = 0.0
         magnitude = abs(difference)
-        self._digit.add(difference, resolution, nothing)
+        self._digit.add(difference, resolution, negligible)
         self._first.add(magnitude)
         self._count += 1
         if self._last_difference is not None:
             bend = abs(difference - self._last_difference)
-            self._second.add(bend if bend >= nothing else 0.0)
+            self._second.add(bend if bend >= negligible else 0.0)
         self._last_difference = difference
         self._follow_sign(1 if difference > 0.0 else -1 if difference < 0.0 else 0)
         self.quantum = max(resolution, self._digit.learned)

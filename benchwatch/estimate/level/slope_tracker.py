@@ -33,15 +33,16 @@ class SlopeTracker:
     def __init__(self) -> None:
         self.slope = 0.0
         self.u = 0.0
-        self._found = [(0.0, 0.0)] * _SLOPE_OCTAVES
-        self._known = self._reach = 0
-        """Octaves fitted from the present blocks; `_reach`: those from before the last step too."""
-        self._age = 0
+        self._fits = [(0.0, 0.0)] * _SLOPE_OCTAVES
+        self._fitted_octaves = self._usable_octaves = 0
+        """Octaves fitted from the present blocks; `_usable_octaves`: also from those before the last
+        step."""
+        self._readings_since_restart = 0
 
     def restart(self) -> None:
         """Begin new blocks after a step or a gap. The slope stays for a while."""
-        self._known = 0
-        self._age = 0
+        self._fitted_octaves = 0
+        self._readings_since_restart = 0
 
     def renew(self, octaves: Sequence[BlockMeans], white: float) -> None:
         """Take the blocks of the octaves that have a new one; called every second reading.
@@ -53,27 +54,27 @@ class SlopeTracker:
         for place, blocks in enumerate(octaves[:_SLOPE_OCTAVES]):
             if len(blocks) < SLOPE_BLOCKS:
                 break
-            self._found[place] = _fit(blocks, 2 << place, white)
-            self._known = max(self._known, place + 1)
-        if self._known:
-            self._reach = self._known
+            self._fits[place] = _fit(blocks, 2 << place, white)
+            self._fitted_octaves = max(self._fitted_octaves, place + 1)
+        if self._fitted_octaves:
+            self._usable_octaves = self._fitted_octaves
             self.slope = self.u = 0.0
-            for slope, u in self._found[: self._known]:
+            for slope, u in self._fits[: self._fitted_octaves]:
                 if abs(slope) > _SURE_U * u and slope * slope < white:
                     self.slope, self.u = slope, u
                     break
             return
-        self._age += 2
-        if self._age > _FOLLOWED_READINGS:
+        self._readings_since_restart += 2
+        if self._readings_since_restart > _FOLLOWED_READINGS:
             self.slope = self.u = 0.0
-            self._reach = 0
+            self._usable_octaves = 0
 
     def at_most(self, readings: int) -> float:
         """Return the largest likely slope of the last `readings`, unsigned; inf while unknown."""
-        if not self._reach:
+        if not self._usable_octaves:
             return math.inf
         long_enough = ((readings - 1) // (2 * SLOPE_BLOCKS)).bit_length()
-        slope, u = self._found[min(long_enough, self._reach - 1)]
+        slope, u = self._fits[min(long_enough, self._usable_octaves - 1)]
         return abs(slope) + u
 
 

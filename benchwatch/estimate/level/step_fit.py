@@ -138,7 +138,7 @@ def _least_step(
     sigma: float,
 ) -> float:
     """Return the smallest step that a creep of one time constant leaves; see `creep_explains`."""
-    first, second = _curved(before, tau_s), _curved(after, tau_s)
+    first, second = _sums_on_exponential(before, tau_s), _sums_on_exponential(after, tau_s)
     weight = first.tt + second.tt + sigma * sigma / (creep.sd * creep.sd)
     ty = first.ty + second.ty
     apart, rise = second.t - first.t, second.y - first.y
@@ -148,7 +148,7 @@ def _least_step(
     return rise - amplitude * apart
 
 
-def _curved(points: Sequence[Point], tau_s: float) -> CentredSums:
+def _sums_on_exponential(points: Sequence[Point], tau_s: float) -> CentredSums:
     """Return the sums over readings, with exp(-t/tau) in place of their time."""
     exp = math.exp
     return centred([(exp(ago / tau_s), y) for ago, y in points])

@@ -55,7 +55,7 @@ class _Schedule:
         self._drift_at = self._verdict_at = -math.inf
         self._readings = 0
 
-    def at_once(self) -> None:
+    def make_due(self) -> None:
         """Make both due."""
         self._drift_at = self._verdict_at = -math.inf
 
@@ -148,7 +148,7 @@ class SettleEstimator:
         self._creep_judged = False
         self._history.nudged(at_s)
         self._level = None
-        self._schedule.at_once()
+        self._schedule.make_due()
 
     def set_limits(self, limit: SettleLimit | None) -> None:
         """Take another limit; the readings are kept, the verdict starts again."""
@@ -157,7 +157,7 @@ class SettleEstimator:
         self._limit = limit
         self._horizon_s = limit.horizon_s if limit else DRIFT_HORIZON_S
         self._restart()
-        self._verdict.at_once()
+        self._verdict.reset_for_limit()
         self._history.clear()
 
     def gap(self, lasted_s: float | None = None) -> None:
@@ -211,8 +211,8 @@ class SettleEstimator:
         return self._curve.in_run(self._past.origin)
 
     def results(self) -> SettleResults:
-        """Return drift and settle verdict, worked out anew where that is due."""
-        self._work_out()
+        """Return drift and settle verdict, recomputed where they are due."""
+        self._recompute()
         return SettleResults(self._drift, None if self._limit is None else self._settle)
 
     def _compare(
@@ -225,7 +225,7 @@ class SettleEstimator:
             self._after_gap = None
             self._past.resume(after.readings)
             self._verdict.resume(self._past.now)
-            self._schedule.at_once()
+            self._schedule.make_due()
         elif at_old_level is not None:
             self._restart_with(after.readings)
 
@@ -241,12 +241,12 @@ class SettleEstimator:
 
     def _restart(self) -> None:
         """Withdraw the verdict and the warm-up curve."""
-        self._schedule.at_once()
+        self._schedule.make_due()
         self._verdict.restart()
         self._settle = None
         self._curve.clear()
 
-    def _work_out(self) -> None:
+    def _recompute(self) -> None:
         """Recompute drift and verdict where they are due."""
         past, horizon_s = self._past, self._horizon_s
         if self._after_gap is not None or not self._schedule.drift_due(

@@ -151,7 +151,7 @@ class SettleVerdict:
         self.departures.clear()
         self.time_to_go.clear()
 
-    def at_once(self) -> None:
+    def reset_for_limit(self) -> None:
         """Restart for a new limit: the next evaluation may give the verdict without delay."""
         self.restart()
         self._quiet_since = -math.inf

@@ -61,9 +61,9 @@ class _Turn:
     size: float
     """Fractional, signed."""
     u: float = 0.0
-    meant: float | None = None
+    intended: float | None = None
     """Way left before the turn, signed; None where unknown or where the turn went the other way."""
-    meant_u: float = 0.0
+    intended_u: float = 0.0
     reversing: bool = False
     backlash_shown: float | None = None
     """Backlash shown with the way left; None where none was known."""
@@ -76,9 +76,9 @@ class LearnedTurns:
         self._turns: deque[_Turn] = deque(maxlen=TURNS_KEPT)
         self._advice: deque[_Advice] = deque(maxlen=_ADVICE_KEPT)
         """Ways left since the newest turn or touch."""
-        self._way = 0.0
+        self._direction = 0.0
         """Sign of the newest turn; 0 where the trimmer may have been turned unseen since."""
-        self._way_before = 0.0
+        self._direction_before = 0.0
         """Sign of the turn before the newest; 0 as above."""
         self._withdrawn: _Turn | None = None
         """The turn withdrawn last, because it was taken for the tool's pull."""
@@ -87,7 +87,7 @@ class LearnedTurns:
 
     def lost(self, left: float) -> float | None:
         """Return the backlash that a turn by `left` loses; None where none, or unknown."""
-        if self.now is None or left * self._way >= 0.0:
+        if self.now is None or left * self._direction >= 0.0:
             return None
         return self.now.backlash
 
@@ -101,20 +101,20 @@ class LearnedTurns:
 
     def add(self, turn: Nudge) -> None:
         """Take a confirmed turn."""
-        new = _Turn(size=turn.size, u=turn.u or 0.0, reversing=self._way * turn.size < 0.0)
+        new = _Turn(size=turn.size, u=turn.u or 0.0, reversing=self._direction * turn.size < 0.0)
         advice = next((one for one in reversed(self._advice) if one[0] < turn.at_s), None)
         if advice is not None:
             _, left, left_u = advice
             if left * turn.size > 0.0:
                 lost = self.lost(left)
-                new = replace(new, meant=left, meant_u=left_u, backlash_shown=lost)
+                new = replace(new, intended=left, intended_u=left_u, backlash_shown=lost)
         self._turns.append(new)
         self._withdrawn = None
-        self._way_before, self._way = self._way, math.copysign(1.0, turn.size)
+        self._direction_before, self._direction = self._direction, math.copysign(1.0, turn.size)
         self._advice.clear()
         self._renew()
 
-    def grow(self, turn: Nudge) -> None:
+    def refine(self, turn: Nudge) -> None:
         """Update the newest turn: the creep after it is part of its size."""
         if self._turns:
             self._turns[-1] = replace(self._turns[-1], size=turn.size, u=turn.u or 0.0)
@@ -124,14 +124,17 @@ class LearnedTurns:
         """Remove the newest turn: it was the tool's pull."""
         if self._turns:
             self._withdrawn = self._turns.pop()
-            self._way = self._way_before
+            self._direction = self._direction_before
             self._renew()
 
     def restore(self) -> None:
         """Restore the withdrawn turn: another step was the tool's pull."""
         if self._withdrawn is not None:
             self._turns.append(self._withdrawn)
-            self._way_before, self._way = self._way, math.copysign(1.0, self._withdrawn.size)
+            self._direction_before, self._direction = (
+                self._direction,
+                math.copysign(1.0, self._withdrawn.size),
+            )
             self._withdrawn = None
             self._renew()
 
@@ -144,10 +147,10 @@ class LearnedTurns:
     def gap(self) -> None:
         """Take a gap in the readings: the trimmer may have been turned meanwhile."""
         self._advice.clear()
-        self._way = self._way_before = 0.0
+        self._direction = self._direction_before = 0.0
 
     def _renew(self) -> None:
-        usual, spread = self._usual()
+        usual, spread = self._usual_size()
         backlash, backlash_u = self._backlash()
         if usual is None and backlash is None:
             self.now = None
@@ -162,7 +165,7 @@ class LearnedTurns:
             turns=len(sizes),
         )
 
-    def _usual(self) -> tuple[float | None, float | None]:
+    def _usual_size(self) -> tuple[float | None, float | None]:
         """Return the median size and its spread, None where sizes differ too much."""
         sizes = [abs(one.size) for one in self._turns][-USUAL_SIZE_TURNS:]
         if len(sizes) < FEWEST_TURNS:
@@ -173,16 +176,16 @@ class LearnedTurns:
 
     def _backlash(self) -> tuple[float | None, float | None]:
         """Return the weighted mean of the backlash samples and its u; None unless significant."""
-        reversals = [one for one in self._turns if one.reversing and one.meant is not None]
-        share = self._hand()
-        lost = [_short_of(one, share, 0.0) for one in reversals if one.backlash_shown is None]
+        reversals = [one for one in self._turns if one.reversing and one.intended is not None]
+        share = self._turn_error()
+        lost = [_shortfall(one, share, 0.0) for one in reversals if one.backlash_shown is None]
         if len(lost) < FEWEST_REVERSALS:
             return None, None
         mean, u = weighted_mean(lost)
         if mean <= BACKLASH_SHOWN_U * u:
             return None, None
         after = [
-            _short_of(one, share, one.backlash_shown)
+            _shortfall(one, share, one.backlash_shown)
             for one in reversals
             if one.backlash_shown is not None
         ]
@@ -193,18 +196,18 @@ class LearnedTurns:
                 return None, None
         return mean, u
 
-    def _hand(self) -> float:
+    def _turn_error(self) -> float:
         """Return the sd of a turn over the intended size, from the turns that did not reverse."""
         errors = [
-            (one.size / one.meant - 1.0) ** 2
+            (one.size / one.intended - 1.0) ** 2
             for one in self._turns
-            if one.meant is not None and not one.reversing
+            if one.intended is not None and not one.reversing
         ]
         total = PRIOR_TURNS * PRIOR_TURN_ERROR**2 + math.fsum(errors)
         return math.sqrt(total / (PRIOR_TURNS + len(errors)))
 
 
-def _short_of(one: _Turn, share: float, more: float) -> tuple[float, float]:
+def _shortfall(one: _Turn, share: float, more: float) -> tuple[float, float]:
     """Return by how much a turn fell short of the way left, and the standard uncertainty.
 
     Args:
@@ -212,5 +215,5 @@ def _short_of(one: _Turn, share: float, more: float) -> tuple[float, float]:
         share: sd of a turn over the intended size.
         more: the part that the operator may have added for backlash.
     """
-    meant = abs(one.meant or 0.0)
-    return meant - abs(one.size), math.hypot(share * (meant + more), one.u, one.meant_u)
+    intended = abs(one.intended or 0.0)
+    return intended - abs(one.size), math.hypot(share * (intended + more), one.u, one.intended_u)

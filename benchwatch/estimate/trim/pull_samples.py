@@ -62,7 +62,7 @@ class KnownSamples:
     unproved: bool = False
     """No lift has confirmed these touches yet: they may include a turn."""
 
-    def unlike(self, nudge: Nudge, *, on: bool) -> float:
+    def excess(self, nudge: Nudge, *, on: bool) -> float:
         """Return the step minus the one expected of a touch or lift from the newest sample.
 
         There must be a sample.
@@ -77,9 +77,9 @@ class _NewestSample:
     step: TouchStep
     sign: float
     """1 where the tool was put on, -1 where it was lifted."""
-    as_seen: PullSample
-    """The sample from the step alone."""
-    is_as_seen: bool = True
+    unrefined: PullSample
+    """The sample from the step alone, before any level at rest has refined it."""
+    is_unrefined: bool = True
     """Whether no level at rest has refined the sample yet."""
     before: RestingLevel | None
     """Level that the sample is measured from; None once refining has ended."""
@@ -91,7 +91,7 @@ class PullSamples:
     def __init__(self) -> None:
         self.known = KnownSamples()
         self._newest: _NewestSample | None = None
-        """None before any was learned, and after one was taken back."""
+        """None before any was learned, and after a restore."""
         self._unlike_in_a_row = 0
         """Touches in a row that were unlike the pull as known."""
         self._doubted: tuple[PullSample, RestingLevel] | None = None
@@ -108,7 +108,7 @@ class PullSamples:
         return self._newest is not None and self._newest.before is not None
 
     @property
-    def await_rest(self) -> bool:
+    def awaits_rest(self) -> bool:
         """Whether a level at rest would refine the newest sample, or confirm a doubted one."""
         return self.refining or self._doubted is not None
 
@@ -126,24 +126,26 @@ class PullSamples:
         if abs(nudge.size) < LEAST_U * (nudge.u or 0.0):
             return None  # there and back: the touch ended before the readings could show it
         if known.unproved and known.samples and not on:
-            turned = _turned_between(known.samples[-1], nudge)
+            turned = _turn_between(known.samples[-1], nudge)
             if turned is not None:
                 self._doubted = None if step.before is None else (known.samples[-1], step.before)
                 self.known = KnownSamples()
                 self.end_refining()
                 return turned
             self.known = known = KnownSamples(known.samples)
-        turned = self._beyond_pull(nudge, on=on)
+        turned = self._turn_beyond_pull(nudge, on=on)
         if turned is not None:
             return turned
         samples, size = self.known.samples, _sign(on) * nudge.size
-        as_seen = size, None if nudge.u is None else math.hypot(nudge.u, MOVING_SHARE * size)
+        unrefined = size, None if nudge.u is None else math.hypot(nudge.u, MOVING_SHARE * size)
         unproved = on and (known.unproved or not samples)
-        self.known = KnownSamples((*samples, as_seen)[-SAMPLES_KEPT:], unproved)
-        self._newest = _NewestSample(step=step, sign=_sign(on), as_seen=as_seen, before=step.before)
+        self.known = KnownSamples((*samples, unrefined)[-SAMPLES_KEPT:], unproved)
+        self._newest = _NewestSample(
+            step=step, sign=_sign(on), unrefined=unrefined, before=step.before
+        )
         return None
 
-    def _beyond_pull(self, nudge: Nudge, *, on: bool) -> Nudge | None:
+    def _turn_beyond_pull(self, nudge: Nudge, *, on: bool) -> Nudge | None:
         """Return the part of a step beyond the known pull; None where the pull explains the step.
 
         Two unexplained touches in a row show that the pull has changed.
@@ -179,8 +181,8 @@ class PullSamples:
         if u > most * abs(size):
             return False
         self._set_newest((newest.sign * size, u))
-        if newest.is_as_seen:
-            self._newest = replace(newest, is_as_seen=False)
+        if newest.is_unrefined:
+            self._newest = replace(newest, is_unrefined=False)
         return True
 
     def end_refining(self) -> None:
@@ -188,7 +190,7 @@ class PullSamples:
         if self._newest is not None and self._newest.before is not None:
             self._newest = replace(self._newest, before=None)
 
-    def end_where_off(self, offset: float, noise: float | None) -> None:
+    def end_refining_where_off(self, offset: float, noise: float | None) -> None:
         """End refining where a reading is off the level of the sample: a turn, not confirmed yet.
 
         A large creep after a turn may delay its confirmation.
@@ -198,14 +200,14 @@ class PullSamples:
             noise: spread (sd) of single readings, None while unknown.
         """
         newest = self._newest
-        if newest is None or newest.before is None or newest.is_as_seen:
+        if newest is None or newest.before is None or newest.is_unrefined:
             return
         size = self.known.samples[-1][0]
         away = abs(offset - (newest.before.offset + newest.sign * size))
         if away > max(MOVING_SHARE * abs(size), OFF_LEVEL_SDS * (noise or 0.0)):
             self.end_refining()
 
-    def finish(
+    def end_newest(
         self, nudge: Nudge, at_step: RestingLevel | None, at_end: RestingLevel | None
     ) -> None:
         """Note that another step has come: later readings do not belong to the newest sample.
@@ -219,31 +221,31 @@ class PullSamples:
             assert self._newest is not None
             if not self.refine(at_step) and not self.refine(at_end, most=MOVING_SHARE):
                 # Readings between the step and its confirmation were taken for the level at rest.
-                self._set_newest(self._newest.as_seen)
-                self._newest = replace(self._newest, is_as_seen=True)
+                self._set_newest(self._newest.unrefined)
+                self._newest = replace(self._newest, is_unrefined=True)
             self.end_refining()
         newest = self._newest
-        if newest is None or not newest.is_as_seen:
+        if newest is None or not newest.is_unrefined:
             return
         if nudge.at_s - newest.step.nudge.at_s < TOUCH_WITHIN_S:
             self.known = replace(self.known, samples=self.known.samples[:-1])
-        self._newest = replace(newest, is_as_seen=False)
+        self._newest = replace(newest, is_unrefined=False)
 
-    def take_back(self) -> None:
+    def discard_newest(self) -> None:
         """Discard the newest sample: its step was part of a touch that is not over."""
         self.known = replace(self.known, samples=self.known.samples[:-1])
         if self._newest is not None:
-            self._newest = replace(self._newest, before=None, is_as_seen=False)
+            self._newest = replace(self._newest, before=None, is_unrefined=False)
 
     def restore(self, known: KnownSamples) -> None:
         """Restore the samples from before a step that was wrongly taken for a touch."""
         self.known, self._newest, self._doubted = known, None, None
 
-    def doubt_no_more(self) -> None:
+    def drop_doubted_touch(self) -> None:
         """Drop a doubted first touch: another touch has begun, or readings were missed."""
         self._doubted = None
 
-    def bear_out(self, after: RestingLevel | None) -> bool:
+    def restore_doubted_touch(self, after: RestingLevel | None) -> bool:
         """Restore a doubted first touch where the levels at rest around the lift confirm it.
 
         The step of the lift as first seen includes any creep of turns with the tool on.
@@ -274,7 +276,7 @@ def _sign(on: bool) -> float:
     return 1.0 if on else -1.0
 
 
-def _turned_between(first: PullSample, lift: Nudge) -> Nudge | None:
+def _turn_between(first: PullSample, lift: Nudge) -> Nudge | None:
     """Return the turn between the first touch and its lift; None where the two agree."""
     size, u = first
     more, u_more = lift.size + size, math.hypot(lift.u or 0.0, u or 0.0)

@@ -59,7 +59,7 @@ class RestLevel:
         """Take a reading at rest: middle of its gate in seconds, fractional offset."""
         self._points.append((at_s, offset))
 
-    def standing(self, until_s: float, noise: float | None) -> RestingLevel | None:
+    def level_until(self, until_s: float, noise: float | None) -> RestingLevel | None:
         """Return the level of the readings before `until_s`; None where they are too few.
 
         Args:

@@ -46,19 +46,19 @@ class ToolState:
     with it; None once a lift has decided between the two."""
 
     @property
-    def aims_by(self) -> MeanPull | None:
+    def aim_pull(self) -> MeanPull | None:
         """The pull used as the aim, or the step of the first touch; None with the tool off."""
         return (self.pull or self.first) if self.on else None
 
     @property
     def aim(self) -> float:
         """The offset that becomes zero once the tool is lifted (fractional)."""
-        return self.aims_by.size if self.aims_by is not None else 0.0
+        return self.aim_pull.size if self.aim_pull is not None else 0.0
 
     @property
     def aim_u(self) -> float:
         """Standard uncertainty of `aim`; 0 with the tool off."""
-        return (self.aims_by.u or 0.0) if self.aims_by is not None else 0.0
+        return (self.aim_pull.u or 0.0) if self.aim_pull is not None else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,9 +68,9 @@ class _Touch:
     on: bool = False
     at_s: float | None = None
     """Time at which the operator reported it; None without a report in this run."""
-    seen: bool = True
+    matched: bool = True
     """Whether a step in the readings was taken for this touch."""
-    hurried: bool = False
+    ambiguous: bool = False
     """Whether it came before the previous touch was seen: a step may belong to either."""
 
 
@@ -78,9 +78,9 @@ class _Touch:
 class _EarlyTouch:
     """State to restore where a step before the key was wrongly taken for the touch."""
 
-    claimed: bool
+    matched: bool
     """Whether the step was taken for the touch."""
-    unlike: float
+    excess: float
     """Its unsigned difference from the touch expected before, fractional."""
     known: KnownSamples
     """The samples before the step."""
@@ -93,7 +93,7 @@ class ToolPull:
         self._touch = _Touch()
         self._readings = 0
         """Number of readings since the newest touch."""
-        self._moves = False
+        self._step_is_touch = False
         """Whether the newest step was taken for the newest touch."""
         self._last_s = math.nan
         self._spacing_s = 0.0
@@ -102,7 +102,7 @@ class ToolPull:
         self._level = RestLevel()
         """Level since hand and trimmer came to rest after the newest step."""
         self._samples = PullSamples()
-        self._recent: TouchStep | None = None
+        self._unmatched_step: TouchStep | None = None
         """The newest step not taken for a touch."""
         self._early: _EarlyTouch | None = None
         """None where no step before the newest key may have been its touch."""
@@ -132,10 +132,12 @@ class ToolPull:
         if touch.at_s is None:
             return False
         since_s = at_s - touch.at_s
-        if not touch.seen:
-            return self._readings < FEWEST_READINGS or since_s < self._late_s
-        moves = self._moves and self._level.readings < FEWEST_READINGS
-        return moves and since_s < self._late_s + REST_S + FEWEST_READINGS * self._spacing_s
+        if not touch.matched:
+            return self._readings < FEWEST_READINGS or since_s < self._longest_delay_s
+        moving = self._step_is_touch and self._level.readings < FEWEST_READINGS
+        return (
+            moving and since_s < self._longest_delay_s + REST_S + FEWEST_READINGS * self._spacing_s
+        )
 
     def touch(self, at_s: float, *, on: bool) -> bool:
         """Take the operator's report at `at_s` that the tool is on the trimmer, or off.
@@ -148,36 +150,36 @@ class ToolPull:
             return False
         self._refine(at_s)
         self._samples.end_refining()
-        self._samples.doubt_no_more()
+        self._samples.drop_doubted_touch()
         since_s = math.inf if was.at_s is None else at_s - was.at_s
-        hurried = not was.seen and since_s <= self._late_s
-        self._touch = _Touch(on=on, at_s=at_s, seen=False, hurried=hurried)
+        ambiguous = not was.matched and since_s <= self._longest_delay_s
+        self._touch = _Touch(on=on, at_s=at_s, matched=False, ambiguous=ambiguous)
         self._readings = 0
-        self._moves, self._early = False, None
-        if self._recent is not None and self._may_be_touch(self._recent.nudge):
+        self._step_is_touch, self._early = False, None
+        if self._unmatched_step is not None and self._may_be_touch(self._unmatched_step.nudge):
             known = self._samples.known
-            self._moves = self._claim(self._recent) is None
+            self._step_is_touch = self._match(self._unmatched_step) is None
             if known.samples:
-                unlike = abs(known.unlike(self._recent.nudge, on=on))
-                self._early = _EarlyTouch(claimed=self._moves, unlike=unlike, known=known)
-        self._recent = None
+                excess = abs(known.excess(self._unmatched_step.nudge, on=on))
+                self._early = _EarlyTouch(matched=self._step_is_touch, excess=excess, known=known)
+        self._unmatched_step = None
         self._renew()
-        return self._moves
+        return self._step_is_touch
 
     def step(self, nudge: Nudge) -> Nudge | None:
         """Take a step in the readings; return its part that was a turn, None where none was."""
-        step = TouchStep(nudge, self._standing(nudge.at_s))
+        step = TouchStep(nudge, self._level_until(nudge.at_s))
         self._reassign(nudge)
-        again = self._still_moves(nudge)
-        if again is not None:
-            step = again.continued(nudge)
-            self._samples.take_back()
+        continued_step = self._step_continued(nudge)
+        if continued_step is not None:
+            step = continued_step.continued(nudge)
+            self._samples.discard_newest()
         ended_s = nudge.at_s + nudge.lasted_s
-        self._samples.finish(nudge, self._standing(nudge.at_s), self._standing(ended_s))
+        self._samples.end_newest(nudge, self._level_until(nudge.at_s), self._level_until(ended_s))
         self._level.begin(ended_s + REST_S)
-        self._moves = again is not None or self._comes_with_touch(nudge)
-        turn = self._claim(step) if self._moves else nudge
-        self._recent = None if turn is None else TouchStep(nudge, step.before)
+        self._step_is_touch = continued_step is not None or self._comes_with_touch(nudge)
+        turn = self._match(step) if self._step_is_touch else nudge
+        self._unmatched_step = None if turn is None else TouchStep(nudge, step.before)
         self._renew()
         return turn
 
@@ -196,15 +198,15 @@ class ToolPull:
         if at_s < self._level.from_s:
             return
         self._level.add(at_s, offset)
-        if self._touch.at_s is not None and self._samples.await_rest:
+        if self._touch.at_s is not None and self._samples.awaits_rest:
             self._learn_at_rest(offset)
 
     def _learn_at_rest(self, offset: float) -> None:
         """Learn from the level at rest, which the reading with this `offset` has joined."""
         samples = self._samples
-        samples.end_where_off(offset, self._noise)
+        samples.end_refining_where_off(offset, self._noise)
         self._refine(math.inf)
-        if samples.bear_out(self._standing(math.inf)):
+        if samples.restore_doubted_touch(self._level_until(math.inf)):
             self._renew()
         if self._level.full:
             samples.end_refining()
@@ -213,16 +215,16 @@ class ToolPull:
         """Note a gap in the readings: the level before it is discarded."""
         self._level.clear()
         self._samples.end_refining()
-        self._samples.doubt_no_more()
-        self._recent = self._early = None
+        self._samples.drop_doubted_touch()
+        self._unmatched_step = self._early = None
         self._last_s = math.nan
 
     @property
-    def _late_s(self) -> float:
+    def _longest_delay_s(self) -> float:
         """Longest time from the key to the time stamp of a step that comes with the touch."""
         return TOUCH_WITHIN_S + LATE_SPACINGS * self._spacing_s
 
-    def _still_moves(self, nudge: Nudge) -> TouchStep | None:
+    def _step_continued(self, nudge: Nudge) -> TouchStep | None:
         """Return the step just taken for a touch, if `nudge` continues it; else None."""
         first = self._samples.newest_step
         if first is None or not self._samples.known.samples:
@@ -233,9 +235,9 @@ class ToolPull:
 
     def _comes_with_touch(self, nudge: Nudge) -> bool:
         touch = self._touch
-        if touch.seen or touch.at_s is None:
+        if touch.matched or touch.at_s is None:
             return False
-        return -TOUCH_WITHIN_S <= nudge.at_s - touch.at_s <= self._late_s
+        return -TOUCH_WITHIN_S <= nudge.at_s - touch.at_s <= self._longest_delay_s
 
     def _may_be_touch(self, nudge: Nudge) -> bool:
         """Return whether a step before the key came with the touch, and was not a turn before it.
@@ -248,8 +250,8 @@ class ToolPull:
         known = self._samples.known
         if not known.samples:
             return True
-        unlike = abs(known.unlike(nudge, on=self._touch.on))
-        return unlike <= UNLIKE_SHARE * abs(known.samples[-1][0])
+        excess = abs(known.excess(nudge, on=self._touch.on))
+        return excess <= UNLIKE_SHARE * abs(known.samples[-1][0])
 
     def _reassign(self, nudge: Nudge) -> None:
         """Match the touch with `nudge` instead of a step before the key, if `nudge` fits better.
@@ -262,30 +264,33 @@ class ToolPull:
             return
         self._early = None
         came_s = nudge.at_s + nudge.lasted_s - touch.at_s
-        if came_s > self._late_s or abs(early.known.unlike(nudge, on=touch.on)) >= early.unlike:
+        if (
+            came_s > self._longest_delay_s
+            or abs(early.known.excess(nudge, on=touch.on)) >= early.excess
+        ):
             return
         self._samples.restore(early.known)
-        self._touch = replace(touch, seen=False)
-        self.reassigned = early.claimed
+        self._touch = replace(touch, matched=False)
+        self.reassigned = early.matched
 
-    def _claim(self, step: TouchStep) -> Nudge | None:
+    def _match(self, step: TouchStep) -> Nudge | None:
         """Match a step with the newest touch; return its part that must have been a turn."""
         touch = self._touch
-        if touch.hurried:
+        if touch.ambiguous:
             return None
-        self._touch = replace(touch, seen=True)
+        self._touch = replace(touch, matched=True)
         turned = self._samples.learn(step, on=touch.on)
         self._refine(math.inf)
         return turned
 
     def _refine(self, until_s: float) -> None:
         """Refine the newest sample by the level at rest before `until_s`."""
-        if self._samples.refining and self._samples.refine(self._standing(until_s)):
+        if self._samples.refining and self._samples.refine(self._level_until(until_s)):
             self._renew()
 
-    def _standing(self, until_s: float) -> RestingLevel | None:
+    def _level_until(self, until_s: float) -> RestingLevel | None:
         """Return the level of the readings at rest before `until_s`."""
-        return self._level.standing(until_s, self._noise)
+        return self._level.level_until(until_s, self._noise)
 
     def _renew(self) -> None:
         touch, mean = self._touch, self._samples.mean()

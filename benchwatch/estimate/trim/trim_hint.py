@@ -93,7 +93,7 @@ def direction(estimate: Estimate, tolerance: float | None, aim: float = 0.0) -> 
     return "high" if away > 0 else "low"
 
 
-def lifts(estimate: Estimate, tolerance: float | None, aim: float) -> bool | None:
+def should_lift(estimate: Estimate, tolerance: float | None, aim: float) -> bool | None:
     """Return whether to lift the tool.
 
     Args:
@@ -119,7 +119,7 @@ def judge(
     tolerance: float | None = None,
     aim: float = 0.0,
     aim_u: float = 0.0,
-    apart: float = math.inf,
+    newest_difference: float = math.inf,
 ) -> Judgement:
     """Return whether `estimate` is good enough to choose the next nudge by.
 
@@ -128,7 +128,7 @@ def judge(
         tolerance: limit of the offset (fractional), None when none was asked for.
         aim: where the offset should come to lie, not 0 while a tool pulls.
         aim_u: standard uncertainty of `aim`; waiting does not make it smaller.
-        apart: difference of the newest two readings (fractional, unsigned). During the creep
+        newest_difference: of the newest two readings (fractional, unsigned). During the creep
             after a large turn no level lasts for two readings; where two still agree to
             `needed_u`, the newest is no spike.
     """
@@ -137,7 +137,7 @@ def judge(
     u, readings = estimate.u, estimate.readings
     if u is None or needed_u == 0.0:
         return Judgement(needed_u, 0.0, None)
-    if readings < FEWEST_READINGS and apart > needed_u:
+    if readings < FEWEST_READINGS and newest_difference > needed_u:
         return Judgement(needed_u, 0.0, None)
     progress = 1.0 if u <= needed_u else (needed_u / u) ** 2
     interval_s = estimate.span_s / readings
@@ -145,7 +145,7 @@ def judge(
     return Judgement(needed_u, progress, wait_s)
 
 
-def at_rest(numbers: Numbers) -> Estimate | None:
+def estimate_at_rest(numbers: Numbers) -> Estimate | None:
     """Return the offset to judge by: the level at rest after a creep, else the present one."""
     rest = numbers.rest
     if rest is None or numbers.estimate is None:

@@ -112,7 +112,7 @@ def tool_on(frame: Frame) -> bool:
 def tool_aims(frame: Frame) -> bool:
     """Return whether the tool is on and its pull known, so that there is a place to aim for."""
     state = tool(frame)
-    return state is not None and state.aims_by is not None
+    return state is not None and state.aim_pull is not None
 
 
 def link(frame: Frame) -> StyledLine:

@@ -10,7 +10,7 @@ from seed_kit import unseen_seed
 from benchwatch.estimate.level.creep import Creep, LearnedCreep
 from benchwatch.estimate.level.level_estimator import LevelEstimator
 from benchwatch.estimate.results import Estimate, Numbers, Rest, SettleLimit
-from benchwatch.estimate.trim.trim_hint import at_rest
+from benchwatch.estimate.trim.trim_hint import estimate_at_rest
 
 
 def test_a_turn_that_creeps_is_one_nudge_of_the_whole_way() -> None:
@@ -162,9 +162,9 @@ def test_advice_goes_by_the_level_at_rest() -> None:
     now = Estimate(3e-9, 1e-10, 2, 2.0)
     creeping = Numbers(estimate=now, rest=Rest(1e-9, 2e-10, 12.0, 8, 7.0))
 
-    assert at_rest(Numbers(estimate=now)) == now
-    assert at_rest(creeping) == Estimate(1e-9, 2e-10, 8, 7.0)
-    assert at_rest(Numbers()) is None
+    assert estimate_at_rest(Numbers(estimate=now)) == now
+    assert estimate_at_rest(creeping) == Estimate(1e-9, 2e-10, 8, 7.0)
+    assert estimate_at_rest(Numbers()) is None
 
 
 def test_what_creeps_away_is_no_drift() -> None:
