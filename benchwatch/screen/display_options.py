@@ -8,7 +8,7 @@ from pathlib import Path
 
 from platformdirs import user_state_path
 
-from benchwatch.screen.drawing.styled_text import Theme
+from benchwatch.screen.drawing.theme import Theme
 
 
 def log_path() -> Path:

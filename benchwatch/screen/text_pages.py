@@ -7,14 +7,8 @@ from typing import Final
 from benchwatch.quantity import QuantityText
 from benchwatch.report.blocks import DocumentPart, Phrases, Table, Tone
 from benchwatch.report.record_document import DocumentStyle, document
-from benchwatch.screen.drawing.styled_text import (
-    Role,
-    StyledLine,
-    Theme,
-    line,
-    wrapped,
-    wrapped_text,
-)
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, line, wrapped, wrapped_text
+from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.key_bindings import KEY_CELLS, Capability, KeyBinding
 from benchwatch.screen.panels.shared_rows import HAZARDS

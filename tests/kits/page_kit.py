@@ -11,7 +11,7 @@ from load_kit import LONGEST_WAIT_S
 from terminal_kit import rows_of
 
 from benchwatch.screen.display_options import DisplayOptions
-from benchwatch.screen.drawing.styled_text import Theme
+from benchwatch.screen.drawing.theme import Theme
 from benchwatch.web.browser_page import PageApp
 from benchwatch.web.page_server import serving
 from benchwatch.web.served_address import LOOPBACK, ServedAddress

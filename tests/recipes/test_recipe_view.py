@@ -8,7 +8,7 @@ KITS = Path(__file__).parents[1] / "kits"
 VIEW = '''"""Gaps: how many there were, and the last one."""
 
 from benchwatch.quantity import how_many
-from benchwatch.screen.drawing.styled_text import StyledLine, line
+from benchwatch.screen.drawing.styled_text import (StyledLine, line)
 from benchwatch.screen.frame import Frame, Panel, always
 from benchwatch.screen.view import View
 
@@ -37,7 +37,7 @@ import screen_kit as kit
 
 from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.display_options import DisplayOptions
-from benchwatch.screen.drawing.styled_text import Theme
+from benchwatch.screen.drawing.theme import Theme
 
 
 async def main():

@@ -12,7 +12,7 @@ from benchwatch.errors import INTERRUPTED
 from benchwatch.estimate.results import Estimate, Settle
 from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.display_options import DisplayOptions
-from benchwatch.screen.drawing.styled_text import Theme
+from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.screen_state import COARSE_TURNS, FINE_TURNS
 from benchwatch.screen.views.view_list import VIEWS

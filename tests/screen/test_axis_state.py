@@ -11,7 +11,7 @@ from benchwatch.quantity import PPB, steady_decimals, write_fraction, write_hz
 from benchwatch.screen.axis_state import AxisState
 from benchwatch.screen.drawing.axis_ranges import NARROW_AFTER_S, SteadyPlaces
 from benchwatch.screen.drawing.large_digits import SIZES, large
-from benchwatch.screen.drawing.styled_text import UNICODE
+from benchwatch.screen.drawing.theme import UNICODE
 from benchwatch.screen.panels.large_offset import offset_pair
 from benchwatch.screen.panels.strip_chart import strip_chart
 from benchwatch.screen.text.amounts import widened

@@ -13,7 +13,7 @@ from terminal_kit import Terminal
 from benchwatch.cli import run
 from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.display_options import DisplayOptions
-from benchwatch.screen.drawing.styled_text import Theme
+from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.panels.shared_rows import key_lines, playing_line
 from benchwatch.snapshot import Playback
 

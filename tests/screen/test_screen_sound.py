@@ -5,7 +5,7 @@ from sound_kit import FakeSound
 
 from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.display_options import DisplayOptions
-from benchwatch.screen.drawing.styled_text import Theme
+from benchwatch.screen.drawing.theme import Theme
 from benchwatch.sound.loudspeaker import NoDevice
 from benchwatch.sound.sound_player import SoundPlayer
 

@@ -17,7 +17,7 @@ from benchwatch.estimate.trim.trim_hint import Hint, Judgement
 from benchwatch.pipeline.cautions import with_cautions
 from benchwatch.screen.axis_state import AxisState
 from benchwatch.screen.display_options import DisplayOptions
-from benchwatch.screen.drawing.styled_text import Theme
+from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.frame import LEAST_WIDTH
 from benchwatch.screen.panels import progress_rows, status_text
 from benchwatch.screen.preferences import Preferences, load, save

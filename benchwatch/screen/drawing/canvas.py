@@ -6,7 +6,8 @@ everywhere); on an ASCII terminal 1 x 2.
 
 from itertools import groupby
 
-from benchwatch.screen.drawing.styled_text import Role, StyledLine, Theme, line
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, line
+from benchwatch.screen.drawing.theme import Theme
 
 _BRAILLE = 0x2800
 _BRAILLE_BITS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))

@@ -2,7 +2,8 @@
 
 from dataclasses import dataclass
 
-from benchwatch.screen.drawing.styled_text import Glyphs, Role, StyledLine, Theme, line
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, line
+from benchwatch.screen.drawing.theme import Glyphs, Theme
 
 _ROWS = 5
 _BITMAPS = {

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 from benchwatch.quantity import OffsetUnit
 from benchwatch.screen.drawing.canvas import Canvas
-from benchwatch.screen.drawing.styled_text import Role, StyledLine, Theme, beside, line
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, beside, line
+from benchwatch.screen.drawing.theme import Theme
 
 MARGIN = 8
 """Cells for the figures at the left."""

@@ -1,7 +1,7 @@
-"""Lines of text whose spans have roles, and the themes that give each role its style.
+"""Lines of text whose spans have roles.
 
-Drawings are `StyledLine` objects: spans of plain characters, each with a `Role` that says what
-it means. Only `Theme` knows colours, so a drawing can be tested as plain text, and the same
+Drawings are `StyledLine` objects: spans of plain characters, each with a `Role` that states its
+meaning. Colours are chosen in `theme`, so a drawing can be tested as plain text, and the same
 drawing serves colour, ``NO_COLOR`` and ASCII terminals. No markup is ever read.
 """
 
@@ -11,8 +11,6 @@ from dataclasses import dataclass
 from enum import Enum, auto
 
 from rich.cells import cell_len, set_cell_size
-from rich.segment import Segment
-from rich.style import Style
 
 from benchwatch.quantity import printable
 
@@ -144,133 +142,3 @@ def safe(text: str, limit: int = 200) -> str:
     """Make text from outside printable and measurable: nothing invisible, nothing overlapping."""
     shown = printable(text, limit)
     return "".join("?" if unicodedata.category(c).startswith("M") else c for c in shown)
-
-
-_COLOURS = {
-    Role.TEXT: Style(color="#d5dce4"),
-    Role.DIM: Style(color="#7f8b98"),
-    Role.STRONG: Style(color="#ffffff", bold=True),
-    Role.GOOD: Style(color="#6cb8ff", bold=True),
-    Role.OFF: Style(color="#f0a030", bold=True),
-    Role.BAND: Style(color="#6cb8ff"),
-    Role.RAW: Style(color="#b9c4cf"),
-    Role.ESTIMATE: Style(color="#ffffff", bold=True),
-    Role.AXIS: Style(color="#8f9ba8"),
-    Role.KEY: Style(color="#ffffff", bold=True),
-    Role.GOOD_LAMP: Style(color="#0b1016", bgcolor="#6cb8ff", bold=True),
-    Role.OFF_LAMP: Style(color="#0b1016", bgcolor="#f0a030", bold=True),
-    Role.PLAIN_LAMP: Style(color="#0b1016", bgcolor="#9aa6b2", bold=True),
-    Role.TYPED: Style(color="#ffffff", bgcolor="#1b2530"),
-}
-"""Blue is on target, orange is not: the pair that red-green blind eyes tell apart."""
-
-_SHADES = {
-    Role.TEXT: Style(),
-    Role.DIM: Style(dim=True),
-    Role.STRONG: Style(bold=True),
-    Role.GOOD: Style(bold=True),
-    Role.OFF: Style(bold=True, underline=True),
-    Role.BAND: Style(),
-    Role.RAW: Style(),
-    Role.ESTIMATE: Style(bold=True),
-    Role.AXIS: Style(dim=True),
-    Role.KEY: Style(bold=True),
-    Role.GOOD_LAMP: Style(bold=True, reverse=True),
-    Role.OFF_LAMP: Style(bold=True, reverse=True),
-    Role.PLAIN_LAMP: Style(reverse=True),
-    Role.TYPED: Style(underline=True),
-}
-
-BACKGROUND = "#0b1016"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Glyphs:
-    """The characters drawings are made of."""
-
-    full: str
-    upper: str
-    lower: str
-    rule: str
-    band: str
-    tick: str
-    zero: str
-    left_end: str
-    right_end: str
-    whisker: str
-    plus_minus: str
-    rail: str
-    empty: str
-    cut: str
-    """Stands where the end of a text was cut."""
-
-
-UNICODE = Glyphs(
-    full="█",
-    upper="▀",
-    lower="▄",
-    rule="─",
-    band="━",
-    tick="┴",
-    zero="┼",
-    left_end="├",
-    right_end="┤",
-    whisker="─",
-    plus_minus="±",
-    rail="│",
-    empty=".",
-    cut="…",
-)
-ASCII = Glyphs(
-    full="#",
-    upper="'",
-    lower=".",
-    rule="-",
-    band="=",
-    tick="+",
-    zero="|",
-    left_end="|",
-    right_end="|",
-    whisker="-",
-    plus_minus="+/-",
-    rail="|",
-    empty=".",
-    cut="...",
-)
-
-_SPELLED = {"±": "+/-", "√": "sqrt ", "σ": "sigma", "τ": "tau", "×": "x", "…": "..."}
-"""Signs of our own sentences, in ASCII."""
-
-
-@dataclass(frozen=True, slots=True)
-class Theme:
-    """Characters and styles of this terminal."""
-
-    ascii: bool = False
-    colour: bool = True
-
-    @property
-    def glyphs(self) -> Glyphs:
-        """The characters to draw with."""
-        return ASCII if self.ascii else UNICODE
-
-    def style(self, role: Role) -> Style:
-        """Return the style of a role."""
-        if not self.colour:
-            return _SHADES[role]
-        return Style(bgcolor=BACKGROUND) + _COLOURS[role]
-
-    def segments(self, row: StyledLine) -> list[Segment]:
-        """Turn one line into what the terminal library draws."""
-        return [Segment(self.text(text), self.style(role)) for text, role in row.spans]
-
-    def printable(self, text: str, limit: int = 200) -> str:
-        """Make a sentence printable, and spell its signs out where there is only ASCII."""
-        shown = safe(text, limit)
-        return "".join(_SPELLED.get(c, c) for c in shown) if self.ascii else shown
-
-    def text(self, text: str) -> str:
-        """Return `text` in the characters this terminal has, same width."""
-        if not self.ascii or text.isascii():
-            return text
-        return "".join(c if c.isascii() else "?" * cell_len(c) for c in text)

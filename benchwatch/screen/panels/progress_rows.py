@@ -4,7 +4,8 @@ import math
 from typing import TYPE_CHECKING
 
 from benchwatch.quantity import format_duration, how_many, write_fraction
-from benchwatch.screen.drawing.styled_text import Role, StyledLine, Theme, faded, fitting, line
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, fitting, line
+from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.frame import Frame
 from benchwatch.screen.panels.status_text import tool, tool_on, wait, warming, where
 from benchwatch.screen.text.amounts import ago, amount, to_go, with_u

@@ -9,7 +9,8 @@ from textual.events import Click
 from textual.events import Key as KeyPress
 from textual.screen import ModalScreen
 
-from benchwatch.screen.drawing.styled_text import Role, StyledLine, Theme, line, wrapped_text
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, line, wrapped_text
+from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.key_bindings import KEY_CELLS, KeyBinding, pressed_key
 from benchwatch.screen.typed_commands import Command, Suggestion
 from benchwatch.screen.widgets.line_editor import LineEditor

@@ -8,7 +8,8 @@ from textual.message import Message
 from textual.strip import Strip
 from textual.widget import Widget
 
-from benchwatch.screen.drawing.styled_text import StyledLine, Theme
+from benchwatch.screen.drawing.styled_text import StyledLine
+from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.frame import Frame, Panel, drawn, stack
 from benchwatch.screen.view import View, all_panels
 

@@ -12,17 +12,8 @@ from benchwatch.screen.display_options import theme_for
 from benchwatch.screen.drawing.axis_ranges import SHRINK_AFTER_S, SteadyRange, SteadyWindow, step_up
 from benchwatch.screen.drawing.canvas import Canvas
 from benchwatch.screen.drawing.large_digits import ASCII_SIZES, SIZES, DigitSize, large, size_for
-from benchwatch.screen.drawing.styled_text import (
-    ASCII,
-    UNICODE,
-    Role,
-    StyledLine,
-    Theme,
-    line,
-    safe,
-    spread,
-    wrapped,
-)
+from benchwatch.screen.drawing.styled_text import Role, StyledLine, line, safe, spread, wrapped
+from benchwatch.screen.drawing.theme import ASCII, UNICODE, Theme
 
 
 @given(st.text(max_size=40), st.integers(0, 60))

@@ -11,7 +11,8 @@ from benchwatch.counter import Identity, LinkStatus, TimeBase
 from benchwatch.estimate.results import Estimate, Numbers, Settle, Tolerance
 from benchwatch.reading import Mark
 from benchwatch.screen.drawing.plot import MARGIN
-from benchwatch.screen.drawing.styled_text import Role, Theme
+from benchwatch.screen.drawing.styled_text import Role
+from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.panels import status_text
 from benchwatch.screen.panels.scale import scale
 from benchwatch.screen.panels.shared_rows import HAZARDS
@@ -241,7 +242,7 @@ def test_the_digits_are_those_of_the_estimate():
     from benchwatch.quantity import PPB, write_fraction, write_hz
     from benchwatch.screen.drawing.large_digits import SIZES as DIGIT_SIZES
     from benchwatch.screen.drawing.large_digits import large
-    from benchwatch.screen.drawing.styled_text import UNICODE
+    from benchwatch.screen.drawing.theme import UNICODE
 
     estimate = Estimate(-3.456e-8, 2.1e-10, 30, 30.0)
     made = kit.frame(kit.snapshot(numbers=replace(kit.numbers(), estimate=estimate)))

@@ -12,7 +12,8 @@ from benchwatch.estimate.results import Drift, Estimate, Settle
 from benchwatch.quantity import PARTS_IN_1E12, PPB, PPM
 from benchwatch.screen.axis_state import AxisState
 from benchwatch.screen.drawing.plot import axis_name
-from benchwatch.screen.drawing.styled_text import ASCII, UNICODE, Role, Theme, line
+from benchwatch.screen.drawing.styled_text import Role, line
+from benchwatch.screen.drawing.theme import ASCII, UNICODE, Theme
 from benchwatch.screen.frame import drawn
 from benchwatch.screen.panels import status_text
 from benchwatch.screen.panels.large_offset import both_figures

@@ -22,7 +22,8 @@ from benchwatch.estimate.trim.learned_turns import TurnSizes
 from benchwatch.estimate.trim.mean_pull import MeanPull
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.estimate.trim.trim_hint import Hint, Judgement
-from benchwatch.screen.drawing.styled_text import Theme, line
+from benchwatch.screen.drawing.styled_text import line
+from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.frame import Panel, always, drawn, stack
 from benchwatch.screen.panels.shared_rows import BOTTOM_PANELS, TOP_PANELS
 from benchwatch.screen.preferences import Preferences

@@ -5,7 +5,7 @@ import screen_kit as kit
 
 from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.display_options import DisplayOptions
-from benchwatch.screen.drawing.styled_text import Theme
+from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.panels.shared_rows import header_line, key_lines
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.widgets.overlays import CommandOverlay, PromptOverlay, TextOverlay
