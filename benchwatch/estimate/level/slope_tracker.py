@@ -35,7 +35,7 @@ class SlopeTracker:
         self.u = 0.0
         self._fits = [(0.0, 0.0)] * _SLOPE_OCTAVES
         self._fitted_octaves = self._usable_octaves = 0
-        """Octaves fitted from the present blocks; `_usable_octaves`: also from those before the last
+        """Octaves fitted from the present blocks; `_usable_octaves`: those from before the last
         step."""
         self._readings_since_restart = 0
 

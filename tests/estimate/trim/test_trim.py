@@ -12,7 +12,7 @@ from benchwatch.estimate.dither import dither
 from benchwatch.estimate.results import Drift, Estimate, Nudge, Numbers, Rest
 from benchwatch.estimate.trim.landing import Landing
 from benchwatch.estimate.trim.tool_pull import ToolPull
-from benchwatch.estimate.trim.trim_hint import hint, judge, lifts
+from benchwatch.estimate.trim.trim_hint import hint, judge, should_lift
 
 PPB = 1e-9
 
@@ -132,7 +132,7 @@ def test_the_tool_is_lifted_inside_and_not_at_the_edge() -> None:
     aim = 6 * PPB
 
     def said(away: float, readings: int = 6, span_s: float = 1.5) -> bool | None:
-        return lifts(Estimate(aim + away * PPB, 0.05 * PPB, readings, span_s), 1 * PPB, aim)
+        return should_lift(Estimate(aim + away * PPB, 0.05 * PPB, readings, span_s), 1 * PPB, aim)
 
     assert [said(0.5), said(-0.9), said(1.1)] == [True, False, None]
     assert [said(0.5, 5), said(0.5, 4, 4.0), said(0.5, 3, 4.0)] == [None, True, None]
