@@ -29,12 +29,13 @@ from benchwatch.screen.widgets.tap_targets import key_at, tab_at
 from benchwatch.screen.widgets.view_widget import ViewWidget
 
 DIGITS_EVERY_S, CHARTS_EVERY_S = 0.1, 0.25
+"""Time between two redraws of the digits, and of the charts."""
 PAGE_KEYS = ("explain", "list_keys", "budget")
 """Ids of the keys that open a page of text."""
 
 
 class BenchwatchApp(App[None]):
-    """The screen over a running watch; `run_screen` runs it and returns the exit code."""
+    """The app that shows a running watch; `run_screen` runs it and returns the exit code."""
 
     CSS_PATH = Path(__file__).with_name("screen.tcss")
     ENABLE_COMMAND_PALETTE = False
@@ -50,16 +51,16 @@ class BenchwatchApp(App[None]):
         driver: type[Driver] | None = None,
         every_s: tuple[float, float] | None = (DIGITS_EVERY_S, CHARTS_EVERY_S),
     ) -> None:
-        """Take a running `watch`.
+        """Build the screen of a running `watch`.
 
         Args:
-            watch: Where snapshots come from and commands go.
-            trimmer: What the turning keys turn; None leaves those keys out.
-            playback: What plays the recording when `watch` is one; None when it is live.
-            sound: Makes the offset audible; None: silent.
+            watch: Gives the snapshots, and takes the commands.
+            trimmer: The trimmer that the turning keys turn; None: there are no such keys.
+            playback: Controls of the recording that `watch` plays; None: a live watch.
+            sound: Makes the sound output; None: no sound.
             options: Theme, first view and files.
-            driver: Draws the screen and reads keys; None: this terminal.
-            every_s: Seconds between redraws of digits and of charts; None: only `redraw`.
+            driver: The terminal library's class that draws and reads keys; None: its own choice.
+            every_s: Seconds between redraws of digits and of charts; None: no timers.
         """
         self.options = options or DisplayOptions()
         super().__init__(driver, ansi_color=not self.options.theme.colour)
@@ -69,16 +70,16 @@ class BenchwatchApp(App[None]):
         self._redraw_asked = False
         self.ending = False
         """Whether the app is ending."""
-        kept = load(self.options.state) if self.options.state is not None else Preferences()
+        saved = load(self.options.state) if self.options.state is not None else Preferences()
         if self.options.view:
-            kept = replace(kept, view=self.options.view)
+            saved = replace(saved, view=self.options.view)
         self._playback = playback
         self._sound = None if sound is None else sound(self.bell)
         self.screen_state = ScreenState(
             watch,
             trimmer,
             self.options,
-            kept,
+            saved,
             playback=playback,
             sound=self._sound,
         )
@@ -116,12 +117,12 @@ class BenchwatchApp(App[None]):
         self._draw(charts=False)
 
     def redraw(self) -> None:
-        """Draw everything from the newest snapshot."""
+        """Fetch the history for the charts, and draw everything from the newest snapshot."""
         self.screen_state.fetch_past(self.size.width)
         self._draw(charts=True)
 
     def redraw_soon(self) -> None:
-        """Draw everything once, after the keys that have arrived already."""
+        """Draw everything once, after the keys that have already arrived are handled."""
         if not self._redraw_asked:
             self._redraw_asked = True
             self.call_later(self._redraw_once)
@@ -161,10 +162,10 @@ class BenchwatchApp(App[None]):
     # ---------------------------------------------------------------- keys
 
     async def on_event(self, event: Event) -> None:
-        """Take keys and pasted text here, each done before the next is taken.
+        """Handle keys and pasted text at once, each before the next arrives.
 
-        The terminal library would put them into queues of the widgets. A key that closes an
-        overlay would wait there while the keys behind it still went to the overlay.
+        The terminal library would put them into queues of the widgets: while a key that closes an
+        overlay waited there, the keys behind it would still go to the overlay.
         """
         if isinstance(event, KeyPress):
             self.take_key(event)
@@ -175,16 +176,16 @@ class BenchwatchApp(App[None]):
             await super().on_event(event)
 
     def exit(self, *args: Any, **options: Any) -> None:
-        """End the app; keys typed from now on do nothing."""
+        """End the app; keys typed from now on are ignored."""
         self.ending = True
         super().exit(*args, **options)
 
     def action_interrupt(self) -> None:
-        """Ctrl-C: end as any interrupted command does."""
+        """End the app with the exit code of an interrupted command."""
         self.exit(return_code=INTERRUPTED)
 
     def take_key(self, pressed: KeyPress) -> None:
-        """Do what a key does, in the overlay if one is open, else in the view."""
+        """Handle a key: in the overlay if one is open, else in the view."""
         if self.ending:
             return
         if pressed.key == "ctrl+c":
@@ -204,7 +205,7 @@ class BenchwatchApp(App[None]):
                 self.redraw_soon()
 
     def on_view_widget_tapped(self, event: ViewWidget.Tapped) -> None:
-        """Do what the tapped key does; only a page in a browser takes taps."""
+        """Run the action of the tapped key; only a page in a browser sends taps."""
         frame = self.screen_state.frame()
         if event.top:
             key = tab_at(event.row, event.cell, frame.tabs)
@@ -214,7 +215,7 @@ class BenchwatchApp(App[None]):
             self.act(key)
 
     def act(self, key: str) -> None:
-        """Do what the key with this id does: open an overlay here, or change the screen's state."""
+        """Run the action of the key with this id: open an overlay, or change the screen's state."""
         view, there = self.screen_state.view, self.screen_state.frame().capabilities
         match key:
             case "leave":
@@ -237,7 +238,7 @@ class BenchwatchApp(App[None]):
                 self.redraw_soon()
 
     def _page(self, opener: str, view: View, there: Collection[Capability]) -> TextOverlay:
-        """Make the page of text that a key opens; from it other keys open the next."""
+        """Make the page of text of the key with the id `opener`; other keys replace the page."""
         from benchwatch.screen import text_pages  # noqa: PLC0415 - the first screen needs none
 
         def text(width: int) -> list[StyledLine]:

@@ -19,12 +19,14 @@ from benchwatch.screen.text.rates import RateUnit, rate_unit
 from benchwatch.screen.view import ChartRange
 from benchwatch.snapshot import Snapshot, Trace
 
-BAND_SHARE, U_SHARE, NOISE_SHARE = 2.0, 5.0, 6.0
-"""A scale reaches at least 2 tolerances and 5 uncertainties; a chart 6 noise spreads."""
-RECENT_SHARE, LONE_SHARE = 0.6, 0.01
-"""A chart reaches as far as its last 60 % need, but for the hundredth at either end."""
-FINEST = 1e-15
-"""Fraction below which a digit shows rounding and nothing of the oscillator."""
+SCALE_TOLERANCES, SCALE_UNCERTAINTIES, CHART_NOISES = 2.0, 5.0, 6.0
+"""Least half range of the scale, in tolerances and in uncertainties; least height of a chart's axis
+in noise spreads."""
+RECENT_PART, OUTLYING_PART = 0.6, 0.01
+"""A chart's axis covers the newest 60 % of its time, but for the hundredth of the offsets at either
+end."""
+FINEST_DIGIT = 1e-15
+"""Weight (fractional) below which a digit shows rounding and nothing of the oscillator."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -35,20 +37,21 @@ class AxisState:
     drift_unit: RateUnit = field(default_factory=RateUnit)
     scale: SteadyRange = field(default_factory=SteadyRange)
     windows: dict[str, SteadyWindow] = field(default_factory=lambda: defaultdict(SteadyWindow))
-    """One a view, and another for the whole of it."""
+    """Axis of offsets by name of the view; by ``NAME whole`` where it covers all offsets."""
     hertz_format: FigureFormat = field(default_factory=FigureFormat)
     fraction_format: FigureFormat = field(default_factory=FigureFormat)
     _best_unit: OffsetUnit = PPB
+    """The unit by size, for when the operator has chosen none."""
     _hertz_places: SteadyPlaces = field(default_factory=SteadyPlaces)
     _fraction_places: SteadyPlaces = field(default_factory=SteadyPlaces)
 
     def follow(self, snapshot: Snapshot, now_s: float, unit: str = "") -> None:
-        """Adapt units and scale to a snapshot; `unit` names the one that was chosen, if any."""
+        """Adapt units and scale to a snapshot; `unit`: the operator's choice by name, or empty."""
         numbers = snapshot.numbers
         shown = shown_offset(snapshot)
         offset, u = (math.nan, None) if shown is None else shown
         asked = [one for one in OFFSET_UNITS if one.name == unit]
-        # Near zero the tolerance is what is read beside it: the unit stays fit for that.
+        # Near zero the offset is compared with the tolerance: the unit must fit that too.
         least = 0.0 if numbers.tolerance is None else numbers.tolerance.limit
         self._best_unit = offset_unit(max(abs(offset), least), self._best_unit)
         before = self.unit
@@ -61,9 +64,9 @@ class AxisState:
             self.drift_unit = rate_unit(numbers.drift.per_s, self.unit, self.drift_unit)
         sizes = [abs(offset)]
         if numbers.tolerance is not None:
-            sizes.append(BAND_SHARE * numbers.tolerance.limit)
+            sizes.append(SCALE_TOLERANCES * numbers.tolerance.limit)
         if numbers.estimate is not None and numbers.estimate.u is not None:
-            sizes.append(U_SHARE * numbers.estimate.u)
+            sizes.append(SCALE_UNCERTAINTIES * numbers.estimate.u)
         tool = snapshot.trim.tool if snapshot.trim is not None else None
         if tool is not None and tool.on:
             sizes.append(abs(tool.aim))
@@ -72,7 +75,7 @@ class AxisState:
     def _follow_figures(
         self, offset: float, u: float | None, nominal_hz: float, now_s: float
     ) -> None:
-        """Adapt decimals and places of both large figures, late enough that they do not jump."""
+        """Adapt decimals and places of both large figures, slowly, so that they do not jump."""
         u_hz, u_unit = (None, None) if u is None else (u * nominal_hz, u / self.unit.size)
         decimals = steady_decimals(u_hz, self.hertz_format.decimals)
         decimals = _limited(decimals, 1.0 / nominal_hz if nominal_hz > 0 else math.nan)
@@ -86,21 +89,21 @@ class AxisState:
     def window(
         self, view: str, chart: ChartRange, snapshot: Snapshot, trace: Trace, now_s: float
     ) -> tuple[float, float] | None:
-        """Return the lower and upper end of the axis of offsets in the view of that name."""
-        pasts, whole = (trace, chart.curve), chart.whole
-        seen = [offset for past in pasts for offset in _offsets_shown(past, whole=whole)]
+        """Return the ends (fractional) of a view's axis of offsets; None: no offset is known."""
+        traces, whole = (trace, chart.curve), chart.whole
+        seen = [offset for one in traces for offset in _offsets_shown(one, whole=whole)]
         if seen and snapshot.numbers.estimate is not None:
             seen.append(snapshot.numbers.estimate.offset)
-        least = NOISE_SHARE * (snapshot.numbers.noise or _resolution(snapshot))
+        least = CHART_NOISES * (snapshot.numbers.noise or _resolution(snapshot))
         low, high = (min(seen), max(seen)) if seen else (math.nan, math.nan)
         return self.windows[f"{view} whole" if whole else view].follow(low, high, least, now_s)
 
 
 def _limited(decimals: int | None, size: float) -> int | None:
-    """Keep the decimals of a figure in a unit of that `size` (fractional) above `FINEST`."""
-    if decimals is None or not size > FINEST:
+    """Limit the decimals, in a unit of `size` (fractional), to digits above `FINEST_DIGIT`."""
+    if decimals is None or not size > FINEST_DIGIT:
         return decimals
-    return min(decimals, math.floor(math.log10(size / FINEST) + 1e-9))
+    return min(decimals, math.floor(math.log10(size / FINEST_DIGIT) + 1e-9))
 
 
 def _resolution(snapshot: Snapshot) -> float:
@@ -109,17 +112,17 @@ def _resolution(snapshot: Snapshot) -> float:
     return snapshot.reading.resolution_hz / snapshot.nominal_hz
 
 
-def _offsets_shown(past: Trace, *, whole: bool) -> list[float]:
-    """Return the offsets of `past` that the chart must show in full."""
+def _offsets_shown(trace: Trace, *, whole: bool) -> list[float]:
+    """Return the offsets of `trace` that the axis must cover."""
     known = [
         (elapsed_s, offset)
-        for elapsed_s, offset in zip(past.elapsed_s, past.offset, strict=True)
+        for elapsed_s, offset in zip(trace.elapsed_s, trace.offset, strict=True)
         if math.isfinite(offset)
     ]
     if whole or not known:
         return [offset for _, offset in known]
     first_s, last_s = known[0][0], known[-1][0]
-    since_s = last_s - RECENT_SHARE * (last_s - first_s)
+    since_s = last_s - RECENT_PART * (last_s - first_s)
     recent = sorted(offset for elapsed_s, offset in known if elapsed_s >= since_s)
-    lone = int(LONE_SHARE * len(recent))
-    return recent[lone : len(recent) - lone]
+    outlying = int(OUTLYING_PART * len(recent))
+    return recent[outlying : len(recent) - outlying]

@@ -18,20 +18,20 @@ class CounterState:
 
     axes: AxisState = field(default_factory=AxisState)
     tool_on: bool = False
-    """The tool is on the trimmer, as the keys had it last."""
+    """Whether the tool is on the trimmer, by the operator's last key."""
     gate_asked: bool = False
-    """A gate has been asked for and the counter has not answered yet."""
+    """Whether a gate was requested and the counter has not answered yet."""
     link: "LinkStatus | None" = None
     gate_s: float | None = None
     kept: "OffsetRecord | None" = None
-    """As found, where the program recorded it by itself."""
+    """The as-found record, if it was made automatically."""
 
     def messages(self, now: Snapshot) -> list[str]:
         """Return messages for the operator about a new snapshot, oldest first."""
         return [*self._kept_by_itself(now), *self._answer(now)]
 
     def _kept_by_itself(self, now: Snapshot) -> list[str]:
-        """Return a message that as found was recorded automatically, if it has a caution."""
+        """Return a message about a new automatic as-found record, if that has a caution."""
         records = now.records
         kept = records.as_found if records is not None and records.as_found_kept else None
         before, self.kept = self.kept, kept
@@ -41,7 +41,7 @@ class CounterState:
         return [f"as found kept by itself, {offset}; caution: {kept.caution}"]
 
     def _answer(self, now: Snapshot) -> list[str]:
-        """Return the answer of a reading counter: a refusal, or the gate as it is now."""
+        """Return a message when a reading counter refused a setting, or its gate changed."""
         link, gate_s, gate_before_s = self.link, now.gate_s, self.gate_s
         self.link, self.gate_s = now.link, gate_s
         if link is None or link.state != "reading" or now.link.state != "reading":

@@ -12,12 +12,12 @@ from benchwatch.screen.drawing.theme import Theme
 
 
 def log_path() -> Path:
-    """Return the file for the traceback of a crash and for what libraries print."""
+    """Return the path of the log: tracebacks of crashes, and what libraries print."""
     return user_state_path("benchwatch", appauthor=False) / "screen.log"
 
 
 def state_path() -> Path:
-    """Return the file in which the choices made on the screen are kept."""
+    """Return the path of the file in which the preferences are saved."""
     return user_state_path("benchwatch", appauthor=False) / "screen.json"
 
 
@@ -27,9 +27,14 @@ def theme_for(
     encoding: str | None = None,
     environ: Mapping[str, str] | None = None,
 ) -> Theme:
-    """Choose characters and colours: ASCII when asked or when the terminal has nothing else.
+    """Choose characters and colours.
 
     A set and non-empty ``NO_COLOR`` switches colours off (https://no-color.org).
+
+    Args:
+        ascii_only: whether to draw in ASCII; None: where the encoding has nothing else.
+        encoding: encoding of the terminal; None: that of standard output.
+        environ: environment variables; None: those of this process.
     """
     environ = os.environ if environ is None else environ
     encoding = encoding if encoding is not None else (sys.stdout.encoding or "ascii")
@@ -49,9 +54,9 @@ class DisplayOptions:
 
     theme: Theme = field(default_factory=_this_terminal)
     view: str = ""
-    """The view to begin with; empty: the one of last time."""
+    """Name of the first view; empty: the view that was shown last."""
     log: Path = field(default_factory=log_path)
     state: Path | None = field(default_factory=state_path)
-    """None: save nothing."""
+    """File of the preferences; None: they are not saved."""
     bell: bool = True
-    """Ring once when the oscillator settles."""
+    """Whether the bell rings when the oscillator settles."""

@@ -19,17 +19,17 @@ class FigureFormat:
     """How a large figure is written, so that sign and point stay where they are."""
 
     decimals: int | None = None
-    """None: as its uncertainty asks."""
+    """None: as many as its uncertainty calls for."""
     places: int = 0
-    """Digits before the point, at least."""
+    """Least number of digits before the point; missing ones are blanks."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tab:
-    """A view in the top row."""
+    """The tab of a view in the top row."""
 
     id: str
-    """Of the key binding that shows it."""
+    """Id of the key binding that shows the view."""
     key: str
     title: str
     current: bool
@@ -47,31 +47,31 @@ class Frame:
     trace: Trace = field(default_factory=Trace)
     names: Sequence[str] = ()
     missing: Sequence[tuple[str, LinkState]] = ()
-    """Other counters of the bench that do not read, with what their links do instead."""
+    """Names of the other counters that are not reading, with the states of their links."""
     tabs: Sequence[Tab] = ()
     keys: Sequence[KeyBinding] = ()
-    """The keys that do something here and now, in the order of the footer."""
+    """The keys that have an effect in this view now, in the order of the footer."""
     capabilities: frozenset[Capability] = frozenset()
-    """Parts of the bench that keys can need."""
+    """What the bench has of the things that a key can need."""
     unit: OffsetUnit = PPB
     drift_unit: RateUnit = field(default_factory=RateUnit)
     hertz_format: FigureFormat = field(default_factory=FigureFormat)
     fraction_format: FigureFormat = field(default_factory=FigureFormat)
     scale_full: float | None = None
-    """Fraction at the ends of the centre-zero scale."""
+    """Offset (fractional) at the ends of the centre-zero scale."""
     window: tuple[float, float] | None = None
-    """Fractions at the lower and upper end of the strip chart."""
+    """Offsets (fractional) at the lower and upper end of the chart."""
     span_s: float = 120.0
-    """Seconds the chart of offsets shows."""
+    """Time span of the chart of offsets."""
     tool_on: bool = False
-    """The tool is on the trimmer, as the keys had it last."""
+    """Whether the tool is on the trimmer, by the operator's last key."""
     playing: Playback | None = None
     """Position in a recording; None when the bench is live."""
     preferences: Preferences = field(default_factory=Preferences)
     scroll: int = 0
-    """Rows that a long list has been scrolled."""
+    """Entries of a long list that are scrolled out above its first row."""
     message: str = ""
-    """A sentence shown for a moment, such as what a key just did."""
+    """A sentence shown for a moment, such as the effect of a key."""
 
     @property
     def operator(self) -> bool:
@@ -85,13 +85,13 @@ class Frame:
 
 
 LEAST_WIDTH, LEAST_HEIGHT = 60, 18
-"""Cells and rows below which no view is drawn: what is left of one would mislead."""
+"""Cells and rows below which no view is drawn: the part that fits would mislead."""
 
 Draw = Callable[[Frame, int, int], list[StyledLine]]
-"""(frame, width, rows) -> lines."""
+"""Draws a panel: (frame, width in cells, rows) -> lines."""
 
 Rows = Callable[[Frame, int, int], int]
-"""(frame, width, height of the whole screen) -> rows wanted; 0 leaves the panel out."""
+"""Asks for rows: (frame, width, height of the whole screen) -> rows; 0 leaves the panel out."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,11 +101,11 @@ class Panel:
     draw: Draw
     rows: Rows
     fills: bool = False
-    """Takes the rows that are left; `rows` is then the least it needs."""
+    """Whether the panel also takes the rows that are left; `rows` is then the least it needs."""
     slow: bool = False
-    """Redrawn at the rate of charts."""
+    """Whether it is redrawn at the rate of charts, and not of digits."""
     drop_order: int = 0
-    """On a screen too short for all, the panel with the highest goes first; 0 stays."""
+    """On too short a screen the panel with the highest number is left out first; 0: never."""
 
 
 def always(rows: int) -> Rows:
@@ -116,7 +116,7 @@ def always(rows: int) -> Rows:
 def stack(
     panels: Sequence[Panel], frame: Frame, width: int, height: int
 ) -> list[tuple[Panel, int]]:
-    """Share `height` rows among `panels`, top to bottom; on too small a screen, only a message."""
+    """Return the panels to draw, top to bottom, with their rows; a message if it is too small."""
     if width < LEAST_WIDTH or height < LEAST_HEIGHT:
         return [(_TOO_SMALL, height)]
     wanted = [panel.rows(frame, width, height) for panel in panels]
@@ -125,7 +125,7 @@ def stack(
             break
         wanted[index] = 0
     left = max(height - sum(wanted), 0)
-    filler = next((i for i, b in enumerate(panels) if b.fills and wanted[i]), None)
+    filler = next((i for i, panel in enumerate(panels) if panel.fills and wanted[i]), None)
     if filler is not None:
         wanted[filler] += left
     return [(panel, rows) for panel, rows in zip(panels, wanted, strict=True) if rows]
@@ -139,7 +139,7 @@ def drawn(panel: Panel, frame: Frame, width: int, rows: int) -> list[StyledLine]
 
 
 def _too_small(_frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw that the screen is too small, and the size it needs."""
+    """Draw the message that the screen is too small, with the size it needs."""
     needed = f"{LEAST_WIDTH}x{LEAST_HEIGHT}"
     said = fitting(
         width,

@@ -1,7 +1,7 @@
 """Key bindings as data: what a key does, how it is written, and what it needs.
 
-Here stand the keys of the whole screen and those that several views share. The keys of one view
-stand in its declaration (`benchwatch.screen.view`).
+This module declares the keys that work in every view or in several views. The keys of one view are
+declared with the view (`benchwatch.screen.view`).
 """
 
 from collections.abc import Callable, Collection
@@ -14,9 +14,9 @@ from benchwatch.screen.preferences import Preferences
 from benchwatch.snapshot import Snapshot
 
 Capability = Literal["trimmer", "operator", "counters", "bench", "player", "sound"]
-"""What a key can need. ``trimmer``: one that keys can turn; ``operator``: counters that take
-commands; ``counters``: more than one; ``bench``: a live watch; ``player``: a recording that is
-played; ``sound``: a sound output."""
+"""A thing that a key can need: ``trimmer``: one that keys can turn; ``operator``: counters that
+take commands; ``counters``: more than one counter; ``bench``: a live watch; ``player``: a recording
+that is played; ``sound``: a sound output."""
 
 
 KEY_CELLS = 12
@@ -25,7 +25,7 @@ KEY_CELLS = 12
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeyBinding:
-    """One thing that a key does."""
+    """A key, and the one action that it runs."""
 
     id: str
     keys: tuple[str, ...]
@@ -33,24 +33,24 @@ class KeyBinding:
     label: str
     """How the key is written for people; ``Left/Right`` also stands for the next binding."""
     footer: str = ""
-    """One or two words for the footer; empty: only in the help."""
+    """One or two words for the footer; empty: the key is only in the help."""
     action: str = ""
-    """What it does, for the command line: short enough for one row of a small screen."""
+    """The action, for the command line: short enough for one row of a small screen."""
     help: str = ""
     """A sentence for the help; empty: the sentence of another key covers this one."""
     needs: Capability | None = None
     footer_label: str = ""
     """How the footer writes the key where it stands for a range of keys, such as ``1-5``."""
     changes: Callable[[Preferences, Snapshot], Preferences] | None = None
-    """What it does, where it only changes how the view is drawn."""
+    """The action, if it only changes how the view is drawn."""
     scrolls: int = 0
-    """Rows by which it scrolls the view's list; negative: towards its beginning."""
+    """Entries by which it scrolls the view's list; negative: towards its beginning."""
 
 
 def capabilities(
     *, trimmer: bool, operator: bool, counters: int, playing: bool, sound: bool
 ) -> frozenset[Capability]:
-    """Return the parts of the bench that keys can need."""
+    """Return what a bench has of the things that a key can need; `counters`: their number."""
     present: dict[Capability, bool] = {
         "trimmer": trimmer,
         "operator": operator,
@@ -63,7 +63,7 @@ def capabilities(
 
 
 def pressed_key(name: str, among: Collection[KeyBinding]) -> KeyBinding | None:
-    """Return the binding for the key that the terminal library calls `name`, if there is one."""
+    """Return the binding of the key that the terminal library calls `name`; None: there is none."""
     return next((key for key in among if name in key.keys), None)
 
 

@@ -1,4 +1,4 @@
-"""Choices of the operator on the screen, saved for the next start."""
+"""Choices that the operator makes by keys of the screen, saved for the next start."""
 
 import json
 from dataclasses import asdict, dataclass, fields
@@ -6,42 +6,42 @@ from pathlib import Path
 from typing import Any
 
 SPANS_S = (30.0, 60.0, 120.0, 300.0, 600.0, 1800.0, 3600.0, 14400.0, 86400.0, 604800.0)
-"""Spans of the strip chart, one zoom step apart."""
+"""Time spans of the strip chart, one zoom step apart."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Preferences:
-    """Choices that a key makes."""
+    """How views are drawn, as far as keys change it."""
 
     view: str = "trim"
     span_s: float = 120.0
-    """Of the strip chart."""
+    """Time span of the strip chart."""
     unit: str = ""
-    """Name of the fraction's unit; empty: by size."""
+    """Name of the unit of fractions; empty: by size."""
     log_time: bool = False
-    """Warm-up against the logarithm of time."""
+    """Whether the warm-up is drawn over the logarithm of time."""
     close: bool = False
-    """Warm-up with the axis of offsets that its recent part needs."""
+    """Whether the axis of the warm-up covers only the recent offsets."""
     without_drift: bool = False
-    """Deviations with a straight drift taken out."""
+    """Whether the deviations are those after removing a linear drift."""
     whole_run: bool = False
-    """Deviations of the whole run, and not only since the last nudge or the settling."""
+    """Whether deviations are of the whole run, or since the last nudge or the settling."""
     deviation: str = "oadev"
 
 
 def load(path: Path) -> Preferences:
-    """Read the choices kept in `path`; what is absent or not valid has its default."""
+    """Read the preferences saved in `path`; a missing or invalid one has its default."""
     try:
-        kept = json.loads(path.read_text(encoding="utf-8"))
+        saved = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
         return Preferences()
-    if not isinstance(kept, dict):
+    if not isinstance(saved, dict):
         return Preferences()
     usual = Preferences()
     valid: dict[str, Any] = {
-        field.name: kept[field.name]
+        field.name: saved[field.name]
         for field in fields(Preferences)
-        if type(kept.get(field.name)) is type(getattr(usual, field.name))
+        if type(saved.get(field.name)) is type(getattr(usual, field.name))
     }
     if valid.get("span_s") not in SPANS_S:
         valid.pop("span_s", None)
@@ -49,7 +49,7 @@ def load(path: Path) -> Preferences:
 
 
 def save(path: Path, preferences: Preferences) -> bool:
-    """Save the choices; return False when they can't be written, which loses only them."""
+    """Save the preferences; return False when they can't be written."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(json.dumps(asdict(preferences), indent=1) + "\n", encoding="utf-8")

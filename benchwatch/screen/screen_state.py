@@ -27,17 +27,17 @@ from benchwatch.screen.watch_source import (
 from benchwatch.snapshot import Trace
 
 MESSAGE_S, LETTER_S = 4.0, 0.05
-"""How long a message stays, and how long for each of its letters if that is more."""
+"""Shortest time that a message stays, and the time for each of its letters if that is more."""
 SEEK_S, SEEK_SHARE = 10.0, 0.05
 """Seconds, and part of the recording, that a key goes back or ahead."""
 FINE_TURNS, COARSE_TURNS = 0.01, 0.1
 POINTS_A_CELL = 6
-"""Two columns of dots a cell, and for each its lowest and highest value and room for a gap."""
+"""A cell has two columns of dots; each takes its lowest value, its highest, and a gap."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Past:
-    """The readings behind the charts, and how many seconds they span."""
+    """The trace that the charts show, and its time span."""
 
     trace: Trace
     span_s: float
@@ -45,22 +45,22 @@ class _Past:
 
 @dataclass(frozen=True, slots=True)
 class _Message:
-    """A sentence, and until when it is shown."""
+    """A sentence, and the time until which it is shown."""
 
     text: str = ""
     until_s: float = -math.inf
 
 
 class ScreenState:
-    """Everything of the screen that needs no terminal.
+    """The state of the screen, and the actions of its keys; it needs no terminal.
 
     Args:
-        watch: where snapshots come from and commands go.
-        trimmer: what the turning keys turn, if there is one.
+        watch: gives the snapshots, and takes the commands.
+        trimmer: the trimmer that the turning keys turn; None: there is none.
         options: theme and files.
-        preferences: what was chosen last time.
-        playback: plays the recording, if the watch is one.
-        sound: makes the offset audible, if anything does.
+        preferences: the choices made last time.
+        playback: controls of the recording that `watch` plays; None: a live watch.
+        sound: makes the offset audible; None: no sound.
     """
 
     def __init__(
@@ -76,7 +76,7 @@ class ScreenState:
         self._watch, self._trimmer = watch, trimmer
         self._playback, self._sound = playback, sound
         # The time of a recording stops, jumps and runs fast; people read a message in real time.
-        self._reading_time_s = watch.elapsed_s if playback is None else time.monotonic
+        self._message_clock_s = watch.elapsed_s if playback is None else time.monotonic
         self._theme, self.preferences = options.theme, preferences
         self._counters: dict[str, CounterState] = {}
         self._shown = watch.names[0]
@@ -100,7 +100,7 @@ class ScreenState:
 
     @property
     def _handle(self) -> CounterHandle:
-        """The counter that is shown."""
+        """The handle to the counter that is shown."""
         return self._watch.counter(self._shown)
 
     @property
@@ -115,10 +115,10 @@ class ScreenState:
         self._past = _Past(self._handle.trace(span_s, POINTS_A_CELL * width), span_s)
 
     def frame(self) -> Frame:
-        """Return the frame for the next picture."""
+        """Return the frame of the next picture, after showing messages about new snapshots."""
         now_s, view, names = self._watch.elapsed_s(), self.view, self._watch.names
         for name in names:
-            self._take_note(name)
+            self._show_messages(name)
         snapshot, axes, past = self._handle.snapshot, self._counter.axes, self._past
         axes.follow(snapshot, now_s, self.preferences.unit)
         chart = view.chart(snapshot, self.preferences, now_s)
@@ -155,15 +155,15 @@ class ScreenState:
             playing=playing,
             preferences=self.preferences,
             scroll=self._scroll,
-            message=self._message.text if self._reading_time_s() < self._message.until_s else "",
+            message=self._message.text if self._message_clock_s() < self._message.until_s else "",
         )
 
     def key(self, id_: str) -> KeyBinding | None:
-        """Return the key with this id, if it does something here and now."""
+        """Return the binding with this id; None when it has no effect in this view now."""
         return next((one for one in self.frame().keys if one.id == id_), None)
 
     def press(self, id_: str) -> None:
-        """Do what the key with this id does, if it does something here and now."""
+        """Run the action of the key with this id, unless it has no effect in this view now."""
         key = self.key(id_)
         if key is None:
             return
@@ -175,30 +175,30 @@ class ScreenState:
             self._actions[id_]()
 
     def show(self, view: str) -> None:
-        """Go to the view called `view`."""
+        """Show the view called `view`, from the beginning of its list."""
         self._scroll = 0
         self.preferences = replace(self.preferences, view=view)
 
     def show_message(self, text: str) -> None:
         """Show a sentence for a moment."""
         stays_s = max(MESSAGE_S, LETTER_S * len(text))
-        self._message = _Message(text, self._reading_time_s() + stays_s)
+        self._message = _Message(text, self._message_clock_s() + stays_s)
 
     def mark(self, text: str) -> None:
-        """Put a note on the time line; empty text marks the moment."""
+        """Put a mark on the time line; an empty text becomes ``mark``."""
         text = text.strip() or "mark"
         self._watch.mark(text)
         self.show_message(f"marked: {printable(text)}")
 
     def change(self, command: SettingCommand) -> None:
-        """Change a setting; return a sentence with its new value, or why it was refused."""
+        """Change a setting; show a sentence with its new value, or why it was refused."""
         handle = self._handle
         if handle.takes_commands:
             self._try(lambda: handle.change(command.setting, command.text))
             self._counter.gate_asked |= command.setting == "gate"
 
-    def _take_note(self, name: str) -> None:
-        """Show the newest snapshot of a counter."""
+    def _show_messages(self, name: str) -> None:
+        """Show the messages about the newest snapshot of the counter `name`."""
         counter = self._counters.setdefault(name, CounterState())
         whose = f"{name}: " if len(self._watch.names) > 1 else ""
         for text in counter.messages(self._watch.counter(name).snapshot):
@@ -207,7 +207,7 @@ class ScreenState:
     # ---------------------------------------------------------------- what keys do
 
     def _actions_of_keys(self) -> dict[str, Callable[[], None]]:
-        """Return the actions, by id, of the keys that do more than change how a view is drawn."""
+        """Return the actions, by id, of the keys that act on counters, the trimmer and the unit."""
         return {
             "unit": self._next_unit,
             "next_counter": self._next_counter,
@@ -261,17 +261,20 @@ class ScreenState:
 
 
 def _view_actions(state: ScreenState) -> dict[str, Callable[[], None]]:
-    """Return what the keys of the views do; that of another form of a view goes there and back."""
+    """Return the actions, by id, of the keys that show a view.
+
+    The key of another form of a view shows that form, and from there the view itself.
+    """
 
     def show(view: View) -> None:
         back = view.parent and state.view.name == view.name
         state.show(view.parent if back else view.name)
 
-    return {view.key_id: lambda view=view: show(view) for view in VIEWS.views}  # type: ignore[misc] # the default binds this turn's view
+    return {view.key_id: lambda view=view: show(view) for view in VIEWS.views}  # type: ignore[misc] # the default binds the view of this iteration
 
 
 def _playback_actions(playback: PlaybackControl) -> dict[str, Callable[[], None]]:
-    """Return what the keys of a recording do."""
+    """Return the actions, by id, of the keys that control a recording."""
 
     def seek(by_s: float = 0.0, share: float = 0.0) -> None:
         now = playback.playing

@@ -16,10 +16,10 @@ from benchwatch.screen.text.amounts import with_u
 from benchwatch.screen.text.local_time import date_and_time
 from benchwatch.screen.view import View, ViewList
 
-NAME_CELLS, SOURCE_FROM = 24, 38
-"""Cells of the name in a table's row, and where the last cell, its source, begins."""
-WIDE = 70
-"""Width in cells from which the source stands beside the figure."""
+NAME_CELLS, SOURCE_COLUMN = 24, 38
+"""Cells of the name in a row of a table, and the column in which its source begins."""
+SOURCE_WIDTH = 70
+"""Width in cells from which the source is drawn beside the figures, and not below."""
 ROLES: Final[dict[Tone, Role]] = {
     "text": Role.TEXT,
     "quiet": Role.DIM,
@@ -41,7 +41,7 @@ def help_lines(view: View, keys: Sequence[KeyBinding], width: int) -> list[Style
 def key_list(
     views: ViewList, view: View, there: Collection[Capability], width: int
 ) -> list[StyledLine]:
-    """Return every key: those that work in `view`, and those of the other views."""
+    """Return the help of every key: those that work in `view`, then those of other views."""
     rows = [line((f"Keys here ({view.title})", Role.STRONG))]
     rows += _key_lines(views.keys_in(view, there), width)
     if elsewhere := views.keys_elsewhere(view, there):
@@ -66,7 +66,7 @@ def _key_lines(keys: Sequence[KeyBinding], width: int) -> list[StyledLine]:
 
 
 def record_lines(frame: Frame, width: int) -> list[StyledLine]:
-    """Draw both records in rows of at most `width` cells."""
+    """Draw the as-found and the as-left record in rows of at most `width` cells."""
     records = frame.snapshot.records
     drawn = [line(("Records", Role.STRONG)), StyledLine()]
     kept = [one for one in (records.as_found, records.as_left) if one] if records else []
@@ -100,12 +100,12 @@ def _drawn(block: DocumentPart, theme: Theme, width: int) -> list[StyledLine]:
 
 
 def _table_row(cells: tuple[str, ...], theme: Theme, width: int) -> list[StyledLine]:
-    """Draw name, figures and source; the source below them on a narrow page."""
+    """Draw name, figures and source of a row; the source below them on a narrow page."""
     name, *figures, source = cells
     start = line(f"  {name}").fit(NAME_CELLS + 1, theme.glyphs.cut)
     start += line(f" {' '.join(figures)}")
-    beside = width >= WIDE and start.width < SOURCE_FROM
-    indent = SOURCE_FROM if beside else 4
+    beside = width >= SOURCE_WIDTH and start.width < SOURCE_COLUMN
+    indent = SOURCE_COLUMN if beside else 4
     first, *more = wrapped_text(source or "-", width - indent, Role.DIM)
     below = [line(" " * indent) + row for row in ((first, *more) if not beside else more)]
-    return [start.fit(SOURCE_FROM) + first, *below] if beside else [start, *below]
+    return [start.fit(SOURCE_COLUMN) + first, *below] if beside else [start, *below]

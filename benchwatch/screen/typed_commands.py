@@ -11,17 +11,17 @@ from benchwatch.screen.view import View, ViewList
 
 @dataclass(frozen=True, slots=True)
 class KeyCommand:
-    """Do what a key does."""
+    """The command to run the action of a key."""
 
     key: str
-    """Its id."""
+    """Id of the key binding."""
     view: str = ""
     """The view to change to first; empty: the key works in the present view."""
 
 
 @dataclass(frozen=True, slots=True)
 class SettingCommand:
-    """Change a setting to what was typed."""
+    """The command to change a setting to a typed value."""
 
     setting: Setting
     text: str
@@ -32,12 +32,12 @@ Command = KeyCommand | SettingCommand
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Suggestion:
-    """A line of the list under the command line."""
+    """A row of the list under the command line."""
 
     name: str
-    """A key, or a setting."""
+    """Label of a key, or name of a setting."""
     text: str
-    """What it does, or how it is written."""
+    """Action of the key, or accepted forms of the setting's value."""
     command: Command | None
     """None while the value of a setting has not been typed."""
     also: str = ""
@@ -47,9 +47,9 @@ class Suggestion:
 def suggestions(
     typed: str, views: ViewList, view: View, there: Collection[Capability]
 ) -> list[Suggestion]:
-    """List what `typed` can mean in `view`; every word of it must be found in a suggestion.
+    """List the commands that `typed` can mean in `view`; a key must have every word of it.
 
-    Keys that work in other views only come last, and only once something has been typed.
+    Keys of other views come last, and only once something has been typed.
     """
     found = list(_settings(typed) if "operator" in there else ())
     found += [_key(key) for key in views.keys_in(view, there) if key.action]

@@ -15,18 +15,18 @@ from benchwatch.snapshot import Snapshot, Trace
 
 @dataclass(frozen=True, slots=True)
 class ChartRange:
-    """What the chart of offsets in a view covers."""
+    """The times and offsets that a view's chart of offsets covers."""
 
     span_s: float
-    """Seconds of the past, up to now."""
+    """Seconds up to now."""
     whole: bool = False
-    """The axis of offsets holds all of it; else what its newer part needs."""
+    """Whether the axis covers all offsets of the span; else only those of its newer part."""
     curve: Trace = field(default_factory=Trace)
-    """A further curve that the axis holds."""
+    """A further curve that the axis covers."""
 
 
 def strip_chart_range(_snapshot: Snapshot, preferences: Preferences, _now_s: float) -> ChartRange:
-    """Return the span that the zoom keys chose."""
+    """Return the time span that the zoom keys chose."""
     return ChartRange(preferences.span_s)
 
 
@@ -35,14 +35,14 @@ class View:
     """The declaration of one view of a counter."""
 
     name: str
-    """In lower case, with underscores; with hyphens on the command line."""
+    """Name in lower case, with underscores; on the command line with hyphens."""
     title: str
     about: str
     """The content of the view, in half a sentence."""
     key: str
-    """A digit, by which it stands among the tabs; any key for another form of a view."""
+    """A digit, in the order of the tabs; any key for another form of a view."""
     action: str
-    """What its key does, for the command line: short enough for one row of a small screen."""
+    """The action of its key, for the command line: short enough for one row of a small screen."""
     action_help: str = ""
     """The same as a sentence for the help; empty: `action` with a full stop."""
     panels: tuple[Panel, ...]
@@ -57,16 +57,16 @@ class View:
     footer: str = ""
     """The word for the key of another form in the footer."""
     length: Callable[[Frame], int] | None = None
-    """Rows of its list, where that scrolls."""
+    """Returns the number of entries of its list; None: it has no list that scrolls."""
 
     @property
     def key_id(self) -> str:
-        """The id of the binding that shows it."""
+        """The id of the key binding that shows the view."""
         return f"view_{self.name}"
 
     @property
     def option(self) -> str:
-        """Its name on the command line."""
+        """The name of the view on the command line."""
         return self.name.replace("_", "-")
 
 
@@ -74,7 +74,7 @@ class ViewList:
     """The views of a screen in their order, and all keys."""
 
     def __init__(self, views: Sequence[View]) -> None:
-        """Take at least one view; those with tabs have consecutive digits as keys."""
+        """List at least one view; the keys of those with tabs are consecutive digits."""
         self.views: Final = tuple(views)
         self.tabs: Final = tuple(view for view in views if not view.parent)
         forms = [view for view in views if view.parent]
@@ -88,24 +88,24 @@ class ViewList:
         )  # fmt: skip
         own = dict.fromkeys(key for view in views for key in view.keys if key not in shared)
         self.keys: Final = (*shared, *own, keys.NEXT_COUNTER)
-        """All of them, in the order of footer and help."""
+        """All keys, in the order of footer and help."""
         self._where: Final = {
             key.id: tuple(view for view in views if key in view.keys)
             for view in views
             for key in view.keys
         } | {form.key_id: (self.named(form.parent), form) for form in forms}
-        """Views in which a key works that does not work in all."""
+        """Views in which a key works, by its id; not listed: a key that works in all."""
 
     def named(self, name: str) -> View:
         """Return the view called `name`, or the first."""
         return next((view for view in self.views if view.name == name), self.views[0])
 
     def keys_in(self, view: View, there: Collection[Capability]) -> list[KeyBinding]:
-        """List the keys that do something in `view` on a bench that has `there`."""
+        """List the keys that have an effect in `view` on a bench with the capabilities `there`."""
         return [key for key in self._usable(there) if view in self._where.get(key.id, (view,))]
 
     def keys_elsewhere(self, view: View, there: Collection[Capability]) -> list[KeyBinding]:
-        """List the keys that do something in other views than `view` only."""
+        """List the keys that have an effect only in other views than `view`."""
         return [key for key in self._usable(there) if view not in self._where.get(key.id, (view,))]
 
     def view_for(self, key: KeyBinding) -> View:
@@ -117,7 +117,7 @@ class ViewList:
         return [key for key in view.keys if self._where[key.id] == (view,)]
 
     def tabs_for(self, view: View) -> tuple[Tab, ...]:
-        """Return the tabs with `view` on the screen; another form of a view is under its tab."""
+        """Return the tabs while `view` is shown; another form of a view shares the view's tab."""
         current = view.parent or view.name
         return tuple(
             Tab(id=one.key_id, key=one.key, title=one.title, current=one.name == current)
@@ -128,7 +128,7 @@ class ViewList:
         return [key for key in self.keys if key.needs is None or key.needs in there]
 
     def _tab_key(self, view: View) -> KeyBinding:
-        """Return the binding of a view with a tab; the footer shows only the first of them."""
+        """Return the binding of a view with a tab; the first one stands for all in the footer."""
         first = view is self.tabs[0]
         return KeyBinding(
             id=view.key_id,
@@ -158,7 +158,7 @@ def all_panels(view: View) -> tuple[Panel, ...]:
 
 
 def picture(view: View, frame: Frame, width: int, height: int) -> list[StyledLine]:
-    """Draw a whole view."""
+    """Draw a whole view as `height` lines of `width` cells."""
     lines = [
         row
         for panel, rows in stack(all_panels(view), frame, width, height)

@@ -1,4 +1,4 @@
-"""Interfaces that the screen needs: counters to show, and controls to act on."""
+"""Interfaces that the screen uses: counters to show, and controls of trimmer, sound, playback."""
 
 from collections.abc import Callable, Sequence
 from typing import Protocol
@@ -37,17 +37,17 @@ class CounterHandle(Protocol):
         """
 
     def change(self, setting: Setting, text: str) -> str:
-        """Change a setting to what was typed; return a sentence with its new value.
+        """Change a setting to the value typed in `text`; return a sentence for the operator.
 
-        ``gate`` is set between two readings; what was read back shows in the next snapshots.
+        A gate is set between two readings; later snapshots show the gate that was read back.
 
         Raises:
-            BenchwatchError: the text is no such quantity, or it can't be changed now.
+            BenchwatchError: the text is not a value of this setting, or it can't be changed now.
         """
 
 
 class WatchSource(Protocol):
-    """A running watch, or a recording. Every method returns at once, as those of a counter."""
+    """A running watch, or a recording; every method returns at once."""
 
     @property
     def names(self) -> Sequence[str]:
@@ -64,7 +64,7 @@ class WatchSource(Protocol):
 
 
 class TrimmerControl(Protocol):
-    """A trimmer the screen can turn, such as the simulated one."""
+    """A trimmer that keys of the screen turn, such as the simulated one."""
 
     def turn(self, amount: float) -> None:
         """Turn by `amount` turns; positive raises the frequency."""
@@ -89,10 +89,10 @@ class SoundOutput(Protocol):
         """Return a message for the operator, once; empty when there is none."""
 
     def mute(self) -> str:
-        """Switch the sound off, or on again; return a sentence that says which."""
+        """Switch the sound off, or on again; return a sentence with the new state."""
 
     def louder(self, levels: int) -> str:
-        """Change the volume by so many levels; return a sentence that says the new one."""
+        """Raise the volume by `levels`, or lower it; return a sentence with the new volume."""
 
 
 SoundMaker = Callable[[Callable[[], None]], SoundOutput]
@@ -104,13 +104,13 @@ class PlaybackControl(Protocol):
 
     @property
     def playing(self) -> Playback:
-        """Its present position, speed and state."""
+        """Position, speed and state of the playback."""
 
     def pause(self) -> None:
         """Pause or continue; at the end, restart."""
 
     def faster(self, steps: int) -> None:
-        """Raise the speed by so many steps, or lower it."""
+        """Raise the speed by `steps`; lower it if they are negative."""
 
     def seek(self, to_s: float) -> None:
-        """Go to `to_s` seconds from the beginning, or as near as there is."""
+        """Go to `to_s` seconds from the beginning; at most to the end."""

@@ -26,7 +26,7 @@ from benchwatch.screen.text_pages import record_lines
 from benchwatch.screen.typed_commands import KeyCommand, SettingCommand, suggestions
 from benchwatch.screen.views.stability_view import kinds, shown
 from benchwatch.screen.views.view_list import VIEWS
-from benchwatch.screen.widgets.overlays import FRAME_CELLS, LINE_CELLS, suggestion_lines
+from benchwatch.screen.widgets.overlays import BORDER_CELLS, PROMPT_CELLS, suggestion_lines
 from benchwatch.snapshot import ElsewhereNow, Records, StabilityNow
 
 
@@ -59,8 +59,8 @@ def test_no_row_of_the_command_line_is_cut(view, capabilities):
     found = offered("", view, capabilities)
 
     for one, row in zip(found, suggestion_lines(found, 0, len(found)), strict=True):
-        room = LINE_CELLS if one.command is None else LEAST_WIDTH
-        assert row.width <= room - FRAME_CELLS
+        room = PROMPT_CELLS if one.command is None else LEAST_WIDTH
+        assert row.width <= room - BORDER_CELLS
 
 
 def test_what_works_elsewhere_is_offered_with_its_view_behind_the_rest():
@@ -71,9 +71,8 @@ def test_what_works_elsewhere_is_offered_with_its_view_behind_the_rest():
 
     assert "Trim: Record the offset as found" in [one.text for one in found]
     assert elsewhere == sorted(elsewhere)
-    assert (
-        max(row.width for row in suggestion_lines(found, 0, len(found))) <= LINE_CELLS - FRAME_CELLS
-    )
+    widest = max(row.width for row in suggestion_lines(found, 0, len(found)))
+    assert widest <= PROMPT_CELLS - BORDER_CELLS
 
 
 def test_a_pair_of_keys_is_offered_one_by_one():

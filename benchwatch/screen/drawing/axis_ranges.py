@@ -8,16 +8,21 @@ import math
 from dataclasses import dataclass, field
 
 SHRINK_AFTER_S = 1.5
+"""How long the values must have fitted a smaller range before the range shrinks."""
 NARROW_AFTER_S = 5.0
+"""The same for the places of a figure."""
 GROW_AT = 0.95
+"""Part of a range beyond which a value makes the range grow."""
 SHRINK_BELOW = 0.7
-SMALLEST = 1e-15
+"""Part of a smaller range that a value may fill before the range shrinks to that."""
+SMALLEST_RANGE = 1e-15
+"""Fractional."""
 
 
 def step_up(value: float) -> float:
     """Return the smallest of ... 1, 2, 5, 10, 20 ... that is not below `value`."""
-    if not SMALLEST < value < math.inf:
-        return SMALLEST
+    if not SMALLEST_RANGE < value < math.inf:
+        return SMALLEST_RANGE
     decade = 10.0 ** math.floor(math.log10(value))
     for factor in (1.0, 2.0, 5.0):
         if value <= factor * decade * (1 + 1e-9):
@@ -30,10 +35,11 @@ class SteadyRange:
     """The half range of a centre-zero scale."""
 
     full: float | None = None
+    """The value at the ends; None before the first value."""
     _small_since_s: float | None = field(default=None, repr=False)
 
     def follow(self, size: float, now_s: float) -> float | None:
-        """Return the range for a value of magnitude `size`; nan leaves it as it is."""
+        """Return the half range for a value of magnitude `size`; nan changes nothing."""
         if not math.isfinite(size):
             return self.full
         wanted = step_up(size / GROW_AT)
@@ -60,10 +66,10 @@ class SteadyWindow:
     def follow(
         self, low: float, high: float, least: float, now_s: float
     ) -> tuple[float, float] | None:
-        """Return the window for values from `low` to `high`, at least `least` high."""
+        """Return the ends of the axis for values from `low` to `high`, at least `least` apart."""
         if not (math.isfinite(low) and math.isfinite(high)):
             return self._window
-        wanted = _window(low, high, least)
+        wanted = _rounded_window(low, high, least)
         fits = self._window is not None and self._window[0] <= low and high <= self._window[1]
         if not fits:
             self._take(wanted)
@@ -90,14 +96,14 @@ class SteadyWindow:
 
 @dataclass(slots=True)
 class SteadyPlaces:
-    """How many digits a figure has before its point: it widens at once and narrows late."""
+    """The number of digits before a figure's point: it grows at once and shrinks late."""
 
     places: int = 0
     _narrow_since_s: float | None = field(default=None, repr=False)
     _most: int = field(default=0, repr=False)
 
     def follow(self, needed: int, now_s: float) -> int:
-        """Return the places for a figure that needs `needed` now."""
+        """Return the number of digits for a figure that needs `needed` of them now."""
         if needed >= self.places:
             self.places, self._narrow_since_s = needed, None
         elif self._narrow_since_s is None:
@@ -109,8 +115,9 @@ class SteadyPlaces:
         return self.places
 
 
-def _window(low: float, high: float, least: float) -> tuple[float, float]:
-    centre, half = (low + high) / 2, max(high - low, least, SMALLEST) / 2
+def _rounded_window(low: float, high: float, least: float) -> tuple[float, float]:
+    """Return the ends, on multiples of a 1-2-5 step, of an axis that holds `low` and `high`."""
+    centre, half = (low + high) / 2, max(high - low, least, SMALLEST_RANGE) / 2
     step = step_up(half / 2)
     return (
         step * math.floor((centre - half) / step + 1e-9),

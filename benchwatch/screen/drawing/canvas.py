@@ -29,14 +29,14 @@ class Canvas:
         self._text: dict[int, str] = {}
 
     def dot(self, x: int, y: int, role: Role = Role.TEXT) -> None:
-        """Set one dot; outside the canvas nothing happens."""
+        """Set the dot in column `x` and row `y`; a dot outside the canvas is dropped."""
         if 0 <= x < self.width and 0 <= y < self.height:
             cell = (y // self.dots_down) * self.columns + x // self.dots_across
             self._bits[cell] |= self._bits_of[y % self.dots_down][x % self.dots_across]
             self._roles[cell] = role
 
     def stroke(self, start: tuple[int, int], end: tuple[int, int], role: Role = Role.TEXT) -> None:
-        """Join two dots by a straight stroke."""
+        """Draw a straight stroke between two dots; none if it is far longer than the canvas."""
         (x0, y0), (x1, y1) = start, end
         across, down = x1 - x0, y1 - y0
         steps = max(abs(across), abs(down), 1)
@@ -46,14 +46,14 @@ class Canvas:
             self.dot(x0 + round(i * across / steps), y0 + round(i * down / steps), role)
 
     def write(self, column: int, row: int, text: str, role: Role = Role.TEXT) -> None:
-        """Put characters over the dots; what falls outside is cut."""
+        """Write characters over the dots; those outside the canvas are dropped."""
         for place, char in enumerate(text, column):
             if 0 <= place < self.columns and 0 <= row < self.rows:
                 self._text[row * self.columns + place] = char
                 self._roles[row * self.columns + place] = role
 
     def lines(self) -> list[StyledLine]:
-        """Return the picture."""
+        """Return the rows of the picture."""
         return [self._line(row) for row in range(self.rows)]
 
     def _line(self, row: int) -> StyledLine:

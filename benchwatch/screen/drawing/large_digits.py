@@ -41,7 +41,7 @@ class DigitSize:
 
     @property
     def rows(self) -> int:
-        """Rows a digit takes."""
+        """Rows that a digit takes."""
         return (_ROWS * self.halves + 1) // 2
 
     def width(self, text: str) -> int:
@@ -53,20 +53,20 @@ class DigitSize:
 SIZES = tuple(
     DigitSize(across, halves) for across, halves in ((6, 6), (4, 4), (3, 3), (2, 2), (1, 1))
 )
-"""Largest first; each keeps about the shape of a terminal cell pair."""
+"""Largest first; pixels are about square, as a terminal's cells are twice as high as wide."""
 ASCII_SIZES = tuple(
     DigitSize(across, halves) for across, halves in ((6, 6), (4, 4), (2, 2), (1, 2))
 )
-"""The same for ASCII, which has no half blocks: whole rows only, where there is room."""
+"""The same for ASCII, which has no half blocks: a pixel takes whole rows."""
 
 
 def size_for(width: int, rows: int, text: str, theme: Theme) -> DigitSize | None:
-    """Return the largest size at which `text` fits in `width` and `rows`, if any does."""
+    """Return the largest size at which `text` fits in `width` columns and `rows`; None: none."""
     return next((s for s in sizes_for(rows, theme) if s.width(text) <= width), None)
 
 
 def sizes_for(rows: int, theme: Theme) -> list[DigitSize]:
-    """List the sizes that fit in `rows`, largest first."""
+    """List the sizes that fit in `rows`, largest first; half rows in ASCII only if they must be."""
     sizes = ASCII_SIZES if theme.ascii and rows >= ASCII_SIZES[-1].rows else SIZES
     return [size for size in sizes if size.rows <= rows]
 
@@ -84,9 +84,9 @@ def large(text: str, size: DigitSize, glyphs: Glyphs, role: Role = Role.STRONG) 
     ]
     if len(pixel_rows) % 2:
         pixel_rows.append("." * len(pixel_rows[0]))
-    panels = {"##": glyphs.full, "#.": glyphs.upper, ".#": glyphs.lower, "..": " "}
+    blocks = {"##": glyphs.full, "#.": glyphs.upper, ".#": glyphs.lower, "..": " "}
     return [
-        line(("".join(panels[a + b] for a, b in zip(upper, lower, strict=True)), role))
+        line(("".join(blocks[a + b] for a, b in zip(upper, lower, strict=True)), role))
         for upper, lower in zip(pixel_rows[::2], pixel_rows[1::2], strict=True)
     ]
 
@@ -96,5 +96,6 @@ def _bitmap(char: str) -> list[str]:
 
 
 def _stretched(pixels: str, across: int, *, last: bool) -> str:
+    """Repeat each pixel `across` times; add one blank pixel unless the glyph is the last."""
     wide = "".join(pixel * across for pixel in pixels)
     return wide if last else wide + "." * across

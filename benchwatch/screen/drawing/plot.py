@@ -1,4 +1,4 @@
-"""Axes on a canvas: positions of values, lines across, figures along the edges."""
+"""Axes on a canvas: positions of values, curves and lines, figures along the edges."""
 
 import math
 from collections.abc import Sequence
@@ -10,24 +10,24 @@ from benchwatch.screen.drawing.styled_text import Role, StyledLine, beside, line
 from benchwatch.screen.drawing.theme import Theme
 
 MARGIN = 8
-"""Cells for the figures at the left."""
+"""Cells for the figures left of a chart."""
 
 SIGN_EVERY = 2
 """Cells from one sign of a curve to the next; what lies under the curve shows between them."""
 BEYOND = ("v", "^")
-"""Signs at the lower and the upper edge where a curve lies beyond it."""
+"""Signs at the lower and the upper edge, where a curve lies beyond it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Axis:
-    """From `low` to `high`, even or logarithmic."""
+    """An axis from `low` to `high`, linear or logarithmic."""
 
     low: float
     high: float
     log: bool = False
 
     def place(self, value: float) -> float:
-        """Return 0 at `low`, 1 at `high`; nan for what can't be placed."""
+        """Return the position of `value`: 0 at `low`, 1 at `high`; nan where it has none."""
         low, high = self.low, self.high
         if self.log:
             if not (value > 0 and low > 0):
@@ -45,7 +45,11 @@ class Axes:
         self._theme = theme
 
     def point(self, x: float, y: float) -> tuple[int, int] | None:
-        """Return the dot of (x, y); None when it can't be placed, edges allow for overshoot."""
+        """Return the dot (column, row) of (x, y), which may lie outside the chart.
+
+        None if a value has no position, or `x` is off by more than the width of the chart; a `y`
+        that is off by more than its height is moved there.
+        """
         across, up = self.x.place(x), self.y.place(y)
         if not (math.isfinite(across) and math.isfinite(up)) or not -1 <= across <= 2:
             return None
@@ -64,7 +68,7 @@ class Axes:
         dotted: bool = False,
         ascii_sign: str = "",
     ) -> None:
-        """Draw a curve, joined or as single dots; where a value is not finite it stays open.
+        """Draw a curve, joined or as single dots, with a gap where a value is not finite.
 
         On an ASCII terminal, whose dots are all alike, `ascii_sign` is drawn in their place.
         """
@@ -79,7 +83,7 @@ class Axes:
             before = here
 
     def beyond(self, xs: Sequence[float], ys: Sequence[float], role: Role) -> None:
-        """Put an arrow head at the edge over which a curve has left the chart."""
+        """Put an arrow head at the upper or lower edge wherever a curve lies beyond it."""
         for x, y in zip(xs, ys, strict=True):
             column, up = self.column(x, self.canvas.columns), self.y.place(y)
             if column is not None and not 0 <= up <= 1 and math.isfinite(up):
@@ -88,21 +92,21 @@ class Axes:
                 )
 
     def level(self, y: float, dash: int, role: Role) -> None:
-        """Draw a dashed line across at `y`, if it is on the chart."""
+        """Draw a horizontal line at `y`, one dot in every `dash`, if `y` is on the chart."""
         place = self.y.place(y)
         if 0 <= place <= 1:
             for x in range(0, self.canvas.width, dash):
                 self.canvas.dot(x, round((1 - place) * (self.canvas.height - 1)), role)
 
     def moment(self, x: float, dash: int, role: Role) -> None:
-        """Draw a dashed line upright at `x`, if it is on the chart."""
+        """Draw a vertical line at `x`, one dot in every `dash`, if `x` is on the chart."""
         place = self.x.place(x)
         if 0 <= place <= 1:
             for y in range(0, self.canvas.height, dash):
                 self.canvas.dot(round(place * (self.canvas.width - 1)), y, role)
 
     def range_at(self, x: float, low: float, high: float, role: Role) -> None:
-        """Draw an upright stroke from `low` to `high`: solid, unlike any dotted line."""
+        """Draw a vertical stroke from `low` to `high`: solid, to differ from dotted lines."""
         foot, head = self.point(x, low), self.point(x, high)
         if foot is None or head is None:
             return
@@ -114,7 +118,7 @@ class Axes:
             self.canvas.write(foot[0] // across, row, self._theme.glyphs.rail, role)
 
     def put(self, x: float, y: float, char: str, role: Role) -> None:
-        """Put a character where (x, y) is, if it is on the chart."""
+        """Write a character at (x, y), if that is on the chart."""
         here = self.point(x, y)
         if here is not None:
             column, row = here[0] // self.canvas.dots_across, here[1] // self.canvas.dots_down
@@ -126,7 +130,7 @@ class Axes:
         return round(place * (width - 1)) if 0 <= place <= 1 else None
 
     def with_figures(self, figures: Sequence[tuple[int, str]]) -> list[StyledLine]:
-        """Return the lines with (row, text) figures at their left."""
+        """Return the rows of the chart, with `figures` (row, text) at their left."""
         left = [StyledLine()] * self.canvas.rows
         for row, text in figures:
             if 0 <= row < len(left):
@@ -136,12 +140,12 @@ class Axes:
 
 
 def axis_name(unit: OffsetUnit) -> str:
-    """Name a unit in the cells at the left of a chart."""
+    """Return the unit's name, or its size if the name is too long for the cells at the left."""
     return unit.name if len(unit.name) < MARGIN else f"{unit.size:g}"
 
 
 def edge_figures(rows: int, top: str, bottom: str, unit: OffsetUnit) -> list[tuple[int, str]]:
-    """Place the figures of an even y axis: both ends, the unit under the upper one."""
+    """Return the figures (row, text) of a linear y axis: both ends, the unit under the upper."""
     figures = [(0, top)]
     if rows > 2:
         figures.append((1, axis_name(unit)))
@@ -151,7 +155,7 @@ def edge_figures(rows: int, top: str, bottom: str, unit: OffsetUnit) -> list[tup
 
 
 def along(width: int, ticks: Sequence[tuple[int | None, str]]) -> StyledLine:
-    """Write tick texts under a chart, each centred on its cell, none over another."""
+    """Write `ticks` (cell, text) under a chart, centred; a text without room is left out."""
     room = max(width - MARGIN - 1, 1)
     row = [" "] * room
     for cell, text in ticks:

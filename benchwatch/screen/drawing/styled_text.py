@@ -1,8 +1,8 @@
 """Lines of text whose spans have roles.
 
-Drawings are `StyledLine` objects: spans of plain characters, each with a `Role` that states its
-meaning. Colours are chosen in `theme`, so a drawing can be tested as plain text, and the same
-drawing serves colour, ``NO_COLOR`` and ASCII terminals. No markup is ever read.
+A drawing is a list of `StyledLine`: spans of plain characters, each with its meaning as a `Role`.
+Colours are chosen in `theme`, so a drawing can be tested as plain text, and the same drawing serves
+colour, ``NO_COLOR`` and ASCII terminals. Markup is never interpreted.
 """
 
 import unicodedata
@@ -16,7 +16,7 @@ from benchwatch.quantity import printable
 
 
 class Role(Enum):
-    """What a span of characters means."""
+    """The meaning of a span of characters."""
 
     TEXT = auto()
     DIM = auto()
@@ -33,7 +33,7 @@ class Role(Enum):
     OFF_LAMP = auto()
     PLAIN_LAMP = auto()
     TYPED = auto()
-    """On the line that is being typed."""
+    """Text that is being typed."""
 
 
 Part = str | tuple[str, Role]
@@ -47,23 +47,23 @@ class StyledLine:
 
     @property
     def plain(self) -> str:
-        """The characters alone."""
+        """The characters without their roles."""
         return "".join(text for text, _ in self.spans)
 
     @property
     def width(self) -> int:
-        """Cells it takes."""
+        """Width in cells."""
         return cell_len(self.plain)
 
     def __add__(self, other: "StyledLine") -> "StyledLine":
-        """Put `other` to the right."""
+        """Append `other`."""
         return StyledLine(self.spans + other.spans)
 
     def fit(self, width: int, sign: str = "") -> "StyledLine":
-        """Cut or pad to exactly `width` cells; a cut text ends in `sign`."""
+        """Return the line cut or padded to exactly `width` cells; a cut line ends in `sign`."""
         if sign and cell_len(self.plain.rstrip()) > width > len(sign):
-            begun = self.fit(width - len(sign)).spans
-            return StyledLine((*begun, (sign, begun[-1][1])))
+            start = self.fit(width - len(sign)).spans
+            return StyledLine((*start, (sign, start[-1][1])))
         kept: list[tuple[str, Role]] = []
         room = max(width, 0)
         for text, role in self.spans:
@@ -79,7 +79,7 @@ class StyledLine:
         return StyledLine(tuple(kept))
 
     def centred(self, width: int) -> "StyledLine":
-        """Pad on both sides to `width` cells."""
+        """Return the line centred in `width` cells."""
         return (line(" " * max((width - self.width) // 2, 0)) + self).fit(width)
 
     def in_role(self, role: Role) -> "StyledLine":
@@ -93,7 +93,7 @@ def line(*parts: Part) -> StyledLine:
 
 
 def spread(left: StyledLine, right: StyledLine, width: int, sign: str = "") -> StyledLine:
-    """Put `left` and `right` at the two edges; the left one is cut, with `sign`, when they meet."""
+    """Put `left` and `right` at the ends of a line; too long a `left` is cut, with `sign`."""
     room = width - right.width
     if room < 0:
         return right.fit(width, sign)
@@ -118,7 +118,7 @@ def fitting(width: int, *choices: StyledLine) -> StyledLine:
 
 
 def faded(lines: Iterable[StyledLine]) -> list[StyledLine]:
-    """Return the same lines, all dim, for what is no longer current."""
+    """Return the same lines, all dim, to show that they are no longer current."""
     return [row.in_role(Role.DIM) for row in lines]
 
 
@@ -139,6 +139,6 @@ def wrapped_text(text: str, width: int, role: Role = Role.TEXT) -> list[StyledLi
 
 
 def safe(text: str, limit: int = 200) -> str:
-    """Make text from outside printable and measurable: nothing invisible, nothing overlapping."""
+    """Return foreign text, at most `limit` long; ``?`` stands for invisible and combining signs."""
     shown = printable(text, limit)
     return "".join("?" if unicodedata.category(c).startswith("M") else c for c in shown)

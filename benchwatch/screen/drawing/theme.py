@@ -24,7 +24,7 @@ _COLOURS = {
     Role.PLAIN_LAMP: Style(color="#0b1016", bgcolor="#9aa6b2", bold=True),
     Role.TYPED: Style(color="#ffffff", bgcolor="#1b2530"),
 }
-"""Blue is on target, orange is not: the pair that red-green blind eyes tell apart."""
+"""Blue: on target, orange: off target; red-green blind eyes can tell these two apart."""
 
 _SHADES = {
     Role.TEXT: Style(),
@@ -42,13 +42,14 @@ _SHADES = {
     Role.PLAIN_LAMP: Style(reverse=True),
     Role.TYPED: Style(underline=True),
 }
+"""Styles without colours."""
 
 BACKGROUND = "#0b1016"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Glyphs:
-    """The characters drawings are made of."""
+    """The characters that drawings are made of."""
 
     full: str
     upper: str
@@ -64,7 +65,7 @@ class Glyphs:
     rail: str
     empty: str
     cut: str
-    """Stands where the end of a text was cut."""
+    """Shows that the end of a text was cut."""
 
 
 UNICODE = Glyphs(
@@ -101,12 +102,12 @@ ASCII = Glyphs(
 )
 
 _SPELLED = {"±": "+/-", "√": "sqrt ", "σ": "sigma", "τ": "tau", "×": "x", "…": "..."}
-"""Signs of our own sentences, in ASCII."""
+"""ASCII spelling of the signs in our own sentences."""
 
 
 @dataclass(frozen=True, slots=True)
 class Theme:
-    """Characters and styles of this terminal."""
+    """Characters and styles of a terminal."""
 
     ascii: bool = False
     colour: bool = True
@@ -123,16 +124,16 @@ class Theme:
         return Style(bgcolor=BACKGROUND) + _COLOURS[role]
 
     def segments(self, row: StyledLine) -> list[Segment]:
-        """Turn one line into what the terminal library draws."""
+        """Return a line as segments of the terminal library."""
         return [Segment(self.text(text), self.style(role)) for text, role in row.spans]
 
     def printable(self, text: str, limit: int = 200) -> str:
-        """Make a sentence printable, and spell its signs out where there is only ASCII."""
+        """Return a sentence as printable text; on an ASCII terminal its signs are spelled out."""
         shown = safe(text, limit)
         return "".join(_SPELLED.get(c, c) for c in shown) if self.ascii else shown
 
     def text(self, text: str) -> str:
-        """Return `text` in the characters this terminal has, same width."""
+        """Return `text` at the same width, with ``?`` for characters that the terminal lacks."""
         if not self.ascii or text.isascii():
             return text
         return "".join(c if c.isascii() else "?" * cell_len(c) for c in text)

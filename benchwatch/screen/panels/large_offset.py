@@ -7,15 +7,15 @@ from benchwatch.screen.frame import Frame
 from benchwatch.screen.text.amounts import in_hertz, shown_offset, spread, widened
 
 MARGIN = 3
-"""Blanks left of a large figure and between it and its unit."""
+"""Blanks in the row of a large figure: two left of it, and one before its unit."""
 
 Pair = tuple[QuantityText, QuantityText]
 Sizes = tuple[DigitSize | None, DigitSize | None]
-"""Of both; None: in one row of plain characters."""
+"""Sizes of hertz and fraction; None: one row of plain characters."""
 
 
 def offset_pair(frame: Frame) -> Pair | None:
-    """Write the offset in hertz and as a fraction: the estimate, or else the reading."""
+    """Write the estimate, else the reading, in hertz and as a fraction; None: there is neither."""
     shown = shown_offset(frame.snapshot)
     if shown is None:
         return None
@@ -41,7 +41,7 @@ def both_figures(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 
 def one_figure(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw the fraction as large as it goes, hertz and uncertainty in a row below."""
+    """Draw the fraction as large as it fits, with hertz and uncertainty in a row below."""
     pair = offset_pair(frame)
     if pair is None:
         return [_nothing(frame).centred(width)]
@@ -55,7 +55,7 @@ def one_figure(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 
 def _nothing(frame: Frame) -> StyledLine:
-    """Draw why there is no figure."""
+    """Write why there is no figure."""
     if frame.snapshot.reading is None:
         return line(("no reading yet", Role.DIM))
     return line(("overrange: the counter gives no number", Role.OFF))
@@ -77,7 +77,7 @@ def _uncertainty(frame: Frame, text: QuantityText) -> StyledLine:
 
 
 def _sizes(frame: Frame, pair: Pair, width: int, rows: int) -> Sizes:
-    """Choose the largest size at which fraction and hertz fit side by side."""
+    """Choose the largest sizes at which both fit side by side; hertz is never the larger one."""
     choices = sizes_for(rows, frame.theme)
     for place, fraction in enumerate(choices):
         for hertz in (*choices[place:], None):
@@ -93,7 +93,7 @@ def _cells(frame: Frame, text: QuantityText, size: DigitSize | None) -> int:
 
 
 def _shares(frame: Frame, pair: Pair, sizes: Sizes, width: int) -> tuple[int, int]:
-    """Share the width in the proportion the two texts need."""
+    """Divide the width in the proportion of the cells that the two figures need."""
     needs = [_cells(frame, text, size) for text, size in zip(pair, sizes, strict=True)]
     left = max(width * needs[0] // sum(needs), min(needs[0], width))
     return left, width - left

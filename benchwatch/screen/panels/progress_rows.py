@@ -1,4 +1,4 @@
-"""Progress of a trim: bars and sentences for judging, tool, landing and records."""
+"""Progress of a trim: bars and sentences on the estimate, the tool, the landing, the records."""
 
 import math
 from typing import TYPE_CHECKING
@@ -19,14 +19,14 @@ _PARTS = (
     (0.41, "a third of"), (0.58, "half of"), (0.7, "two thirds of"), (0.86, "three quarters of"),
     (1.25, "all of"), (1.75, "one and a half times"), (2.5, "twice"), (3.5, "three times"),
 )  # fmt: skip
-"""Parts of a usual nudge in words, each up to the middle between it and the next."""
+"""Words for a part of a usual nudge, each with the part below which it is used."""
 BAR_CELLS = 24
 STANDING_ROWS, ROOMY = 3, 28
-"""Rows for tool, landing and records, on screens from so many rows on."""
+"""Rows for tool, landing and records; height in rows from which a screen has room for all."""
 
 
 def bar(share: float, cells: int, theme: Theme) -> StyledLine:
-    """Draw a bar that is full at a `share` of 1."""
+    """Draw a bar of `cells` cells that is full at a `share` of 1."""
     filled = round(min(max(share, 0.0), 1.0) * cells)
     glyphs = theme.glyphs
     return line(
@@ -38,7 +38,7 @@ def bar(share: float, cells: int, theme: Theme) -> StyledLine:
 
 
 def judge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw how far the estimate has come: from let go to good enough to turn again."""
+    """Draw the progress of the estimate: from the last turn to good enough for the next."""
     now = frame.snapshot.trim
     if now is None or now.judgement is None:
         return []
@@ -65,7 +65,7 @@ def judge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def nudge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw the last nudge, its size, and how far to go measured by it."""
+    """Draw the size of the last nudge, and how far to turn next."""
     nudge = _turn(frame)
     if nudge is None:
         return [line(("  no nudge seen yet", Role.DIM))]
@@ -90,7 +90,7 @@ def nudge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def turn_words(frame: Frame, *, short: bool = False) -> str:
-    """Write the size of the next turn from earlier ones: backlash, or a part of a usual nudge."""
+    """Write what earlier turns say of the next: backlash, or its part of a usual nudge; or ''."""
     now = frame.snapshot.trim
     if not hint_words(frame) or now is None or now.hint is None or now.turns is None:
         return ""
@@ -107,9 +107,10 @@ def turn_words(frame: Frame, *, short: bool = False) -> str:
 
 
 def hint_words(frame: Frame, *, short: bool = False) -> str:
-    """Write size and direction of the next nudge: as the last one, or back.
+    """Write direction and size of the next nudge; empty where none is due.
 
-    For "back" the reason follows where it is known: past the aim, or away from it.
+    The direction is that of the last nudge, or back; where known, "back" has its reason in front:
+    the last nudge went past the aim, or away from it.
     """
     now = frame.snapshot.trim
     if now is None or now.hint is None or frame.stale or where(frame) == "inside":
@@ -124,7 +125,7 @@ def hint_words(frame: Frame, *, short: bool = False) -> str:
 
 
 def tool_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw where the tool is, what it does, and where to aim."""
+    """Draw whether the tool is on the trimmer, what it pulls by, and what to aim for."""
     state, on = tool(frame), tool_on(frame)
     said = line(("  tool on", Role.OFF)) if on else line(("  tool off", Role.DIM))
     if state is not None and state.on and state.first is not None:
@@ -148,7 +149,7 @@ def tool_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def landing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw how long the offset has stayed inside the tolerance with hands off."""
+    """Draw whether the offset has stayed inside the tolerance for long enough, with hands off."""
     now = frame.snapshot.trim
     if now is None or now.landing is None:
         return []
@@ -160,7 +161,7 @@ def landing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
             line("  ", ("[LANDED]", Role.GOOD_LAMP), " "),
             frame.theme.printable(landing.reason),
         )
-        offer = "l records it as left" if frame.operator and not _left(frame) else ""
+        offer = "l records it as left" if frame.operator and not _has_as_left(frame) else ""
         long = lamp + line("; ".join(filter(None, (reason, offer))))
         row = fitting(width, long, lamp + line(offer or reason))
     elif landing.state == "holding":
@@ -175,7 +176,7 @@ def landing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def records_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw the records, or a request to make one."""
+    """Draw the as-found and as-left records, or a request to make one."""
     records = frame.snapshot.records
     found = records.as_found if records is not None else None
     if found is None and records is not None and records.as_left is not None:
@@ -183,7 +184,7 @@ def records_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
         why, sign = (_caution(frame, records.as_left, short=short) for short in (False, True))
         return [fitting(width, left + why, left + sign)]
     if records is None or found is None:
-        return [_not_found(frame, width)]
+        return [_no_as_found(frame, width)]
     kept = " (kept by itself)" if records.as_found_kept else ""
     said = f"  as found {record_words(frame, found)}"
     if records.as_left is None:
@@ -205,7 +206,7 @@ def records_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     ]
 
 
-def _not_found(frame: Frame, width: int) -> StyledLine:
+def _no_as_found(frame: Frame, width: int) -> StyledLine:
     """Write why there is no as-found record yet, and what to do about it."""
     how, short = "", ""
     if warming(frame):
@@ -232,7 +233,7 @@ def _caution(frame: Frame, record: "OffsetRecord", *, short: bool = False) -> St
 
 
 def standing_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw tool, landing and records; with one row only, the one that matters now."""
+    """Draw tool, landing and records; where there is one row, the most urgent of the three."""
     tool_said = tool_line(frame, width, rows)
     landing_said, records_said = landing_line(frame, width, rows), records_line(frame, width, rows)
     if rows >= STANDING_ROWS:
@@ -240,18 +241,18 @@ def standing_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     now = frame.snapshot.trim
     landing = None if now is None or frame.stale else now.landing
     if landing is not None and landing.state != "outside":
-        landed = landing.state == "landed" and _left(frame)
+        landed = landing.state == "landed" and _has_as_left(frame)
         lamp = line("  ", ("[LANDED]", Role.GOOD_LAMP))
         records_said = records_line(frame, width - lamp.width, rows)
         return [lamp + row for row in records_said] if landed else landing_said
-    waiting = frame.operator and not _found(frame) and _turn(frame) is None
+    waiting = frame.operator and not _has_as_found(frame) and _turn(frame) is None
     state = tool(frame)
     learned = state is not None and state.pull is not None
     return tool_said if tool_on(frame) or (learned and not waiting) else records_said
 
 
 def standing_rows(frame: Frame, _width: int, height: int) -> int:
-    """Return 1 row, or one each on a tall screen, when the counter takes commands."""
+    """Return 1 row for tool, landing and records, 3 on a tall screen, 0 where none is known."""
     snapshot = frame.snapshot
     known = frame.operator or snapshot.trim is not None or snapshot.records is not None
     if not known:
@@ -266,14 +267,14 @@ def record_words(frame: Frame, record: "OffsetRecord") -> str:
 
 
 def _turn(frame: Frame) -> "Nudge | None":
-    """Return the newest nudge; the tool's pull is none where it is known from a turn."""
+    """Return the newest nudge; a step by the tool does not count where it is known as such."""
     now = frame.snapshot.trim
     return frame.snapshot.numbers.last_nudge if now is None else now.turn
 
 
-def _found(frame: Frame) -> bool:
+def _has_as_found(frame: Frame) -> bool:
     return frame.snapshot.records is not None and frame.snapshot.records.as_found is not None
 
 
-def _left(frame: Frame) -> bool:
+def _has_as_left(frame: Frame) -> bool:
     return frame.snapshot.records is not None and frame.snapshot.records.as_left is not None

@@ -8,7 +8,7 @@ from benchwatch.screen.panels.status_text import tool, tool_aims
 from benchwatch.screen.text.amounts import short
 
 RAW, AIM = "o", "V"
-"""Marks of the newest reading, and of the aim while the tool pulls; the band is about the aim."""
+"""Signs for the newest reading, and for the aim while the tool is on the trimmer."""
 
 
 def scale(frame: Frame, width: int, rows: int) -> list[StyledLine]:
@@ -25,7 +25,7 @@ def scale(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 
 class _Ruler:
-    """Columns of a scale from -full to +full, zero in the middle column."""
+    """The rows of a scale from -full to +full (fractional), with zero in the middle column."""
 
     def __init__(self, frame: Frame, full: float, width: int) -> None:
         self._frame, self._full, self._width = frame, full, width
@@ -79,16 +79,16 @@ class _Ruler:
             at = self._column(part * self._full)[0] - len(text.lstrip("+-")) // 2
             at -= 1 if text[0] in "+-" else 0
             self._words(row, min(max(at, 0), len(row) - len(text)), text)
-        room = f" {unit.name}"
+        name = f" {unit.name}"
         quarter = self._column(0.25 * self._full)[0]
-        self._words(row, quarter - len(room) // 2, room)
+        self._words(row, quarter - len(name) // 2, name)
         return self._joined(row)
 
     def _blank(self) -> list[tuple[str, Role]]:
         return [(" ", Role.TEXT)] * (2 * self._half + 1)
 
     def _column(self, value: float) -> tuple[int, bool]:
-        """Return the column of `value` and whether it is on the scale."""
+        """Return the column of `value`, or the nearest one, and whether `value` is on the scale."""
         place = self._half * min(max(value / self._full, -1.0), 1.0)
         return self._half + round(place), abs(value) <= self._full * (1 + 1e-9)
 

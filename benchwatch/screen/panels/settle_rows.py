@@ -38,7 +38,7 @@ def held_rows(frame: Frame, width: int, _height: int) -> int:
 
 
 def held_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw when it settled first, how long that has held, the worst excursion and the gaps."""
+    """Draw when the offset first settled, how long it stayed so, the worst excursion, the gaps."""
     said = _held(frame)
     if said and (rows < 2 or held_rows(frame, width, rows) < 2):
         both = line(f"  {said[0]}; {said[1]}")
@@ -49,7 +49,7 @@ def held_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 
 def _held(frame: Frame) -> list[str]:
-    """Return two sentences, or none before it has settled once."""
+    """Return the two sentences on a held verdict; none before the offset has first settled."""
     settle = frame.snapshot.numbers.settle
     if settle is None or settle.held is None:
         return []
@@ -67,7 +67,7 @@ def _held(frame: Frame) -> list[str]:
 
 
 def _clock(frame: Frame, at_s: float) -> str:
-    """Write a time of the run as the time of day; with the date where that is another one."""
+    """Write a time of the run as time of day, with the date if not today's; or as time of run."""
     reading = frame.snapshot.reading
     if reading is None or not math.isfinite(reading.utc_s):
         return f"{format_duration(max(at_s, 0.0))} into the run"

@@ -23,9 +23,9 @@ SHORT = 20
 """Height in rows below which optional rows are left out."""
 
 NAME_CELLS = 20
-"""Cells that the identity of the counter may have before the gate is named."""
+"""Cells of the counter's identity that must stay: the gate is left out rather than these."""
 TROUBLE_ROWS = 2
-"""At most, on a short screen; one more on others."""
+"""Most rows of a fault or message on a short screen; other screens have one more."""
 
 HAZARDS = (
     (
@@ -35,7 +35,7 @@ HAZARDS = (
     "Mains, stored charge, hot oven: non-metallic tool, licensed practice first.",
     "Mains, stored charge, hot oven; non-metallic tool; codes.",
 )
-"""The usual cautions, longest first; the longest that fits is shown."""
+"""The usual cautions, longest first; the first that fits is shown."""
 
 
 def header_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
@@ -71,15 +71,15 @@ def _tabs(frame: Frame, *, short: bool) -> StyledLine:
 def counter_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw the state of the counter: identity, gate, time base, link, age of the reading.
 
-    Where it is narrow the gate goes first; of the identity there is always a beginning.
+    On a narrow screen the gate is left out first; the identity always keeps its beginning.
     """
     snapshot = frame.snapshot
     gate = "unknown" if snapshot.gate_s is None else format_duration(snapshot.gate_s)
     source = snapshot.time_base.source
-    put_right = correction_words(snapshot.reading)
-    sure = source == "external" or (source == "unknown" and put_right != "")
-    base = line((put_right or f"time base {source}", Role.TEXT if sure else Role.OFF))
-    facts = base + line("  ") + status_text.link(frame) + line(" ")
+    correction = correction_words(snapshot.reading)
+    sure = source == "external" or (source == "unknown" and correction != "")
+    time_base = line((correction or f"time base {source}", Role.TEXT if sure else Role.OFF))
+    facts = time_base + line("  ") + status_text.link(frame) + line(" ")
     gated = line(f" gate {gate}  ") + facts
     who = line(f" {safe(snapshot.identity.text if snapshot.identity else snapshot.resource)}")
     right = gated if gated.width + min(who.width, NAME_CELLS) <= width else line(" ") + facts
@@ -87,7 +87,7 @@ def counter_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def trouble_line(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw the most important fault or message; cut what does not fit into the last row."""
+    """Draw the most important fault or message; the last row is cut to fit."""
     text = status_text.trouble(frame)
     role = Role.TEXT if text == frame.theme.printable(frame.message) else Role.OFF
     *first, last = wrapped_text(text, width - 1, role)[:rows] or [StyledLine()]
@@ -96,7 +96,7 @@ def trouble_line(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 
 def trouble_rows(frame: Frame, width: int, height: int) -> int:
-    """Return 1 row, on a short screen only for a fault; more for a long sentence."""
+    """Return the rows of the fault or message; without one, 1 row, or 0 on a short screen."""
     text = status_text.trouble(frame)
     if not text:
         return int(height >= SHORT)
@@ -105,8 +105,8 @@ def trouble_rows(frame: Frame, width: int, height: int) -> int:
 
 def hazard_line(_frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw the cautions for work with the covers off."""
-    fitting = [text for text in HAZARDS if len(text) + 2 <= width]
-    return [line((f" {(fitting or HAZARDS[-1:])[0]}", Role.DIM))]
+    shown = next((text for text in HAZARDS if len(text) + 2 <= width), HAZARDS[-1])
+    return [line((f" {shown}", Role.DIM))]
 
 
 _LENGTHS: Final = {
@@ -145,12 +145,12 @@ def playing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def key_rows(frame: Frame, width: int, height: int) -> int:
-    """Count the rows the footer needs: at most two, one on a short screen."""
+    """Return the rows of the footer: at most 2, or 1 on a short screen."""
     return min(len(key_lines(frame, width, height)), 2 if height >= SHORT else 1)
 
 
 def key_lines(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw the footer: every key that does something here."""
+    """Draw the footer: every key that has an effect in this view now."""
     shown = [key for key in frame.keys if key.footer]
     return [line(" ") + row for row in wrapped([_key(key) for key in shown], width - 1)]
 
@@ -165,4 +165,4 @@ TOP_PANELS = (
     Panel(draw=trouble_line, rows=trouble_rows),
 )
 BOTTOM_PANELS = (Panel(draw=playing_line, rows=playing_rows), Panel(draw=key_lines, rows=key_rows))
-"""Above and below the panels of every view."""
+"""Panels above and below those of every view."""

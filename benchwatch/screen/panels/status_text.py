@@ -1,4 +1,4 @@
-"""The state of trim, link and settling in words."""
+"""The state of trim, tool, link and settling in words."""
 
 from typing import TYPE_CHECKING
 
@@ -20,21 +20,21 @@ _LAMPS = {
 
 
 def where(frame: Frame) -> Direction:
-    """Return where the estimate lies, seen from the aim."""
+    """Return the side of the aim on which the estimate lies; undecided without readings."""
     return "undecided" if frame.stale else frame.snapshot.side
 
 
 def warming(frame: Frame) -> bool:
-    """Return whether the offset still drifts by more than the limit: too early to turn."""
+    """Return whether the offset drifts by more than the limit, so that it is too early to turn."""
     settle = frame.snapshot.numbers.settle
     return settle is not None and settle.state == "warming"
 
 
 def wait(frame: Frame) -> str:
-    """Say why not to turn now; empty when it is time to turn.
+    """Write why not to turn now; empty when it is time to turn.
 
-    While it is warming the offset moves by itself; after a turn that can be the turn's creep.
-    Once it is known where a creep will rest, all advice goes by that, and no wait is needed.
+    During a warm-up the offset moves by itself; after a turn such a drift can be the turn's creep.
+    Once the level at which a creep will rest is known, all advice uses it, and no wait is needed.
     """
     now = frame.snapshot.trim
     if now is not None and now.touched:
@@ -71,7 +71,7 @@ def direction(frame: Frame) -> StyledLine:
 
 
 def _way(frame: Frame) -> str:
-    """Write the distance to the aim, with the tool on and no earlier turn as a measure."""
+    """Write the distance to the aim, where the tool is on and no earlier turn gives a hint."""
     now = frame.snapshot.trim
     if now is None or now.left is None or now.hint is not None or wait(frame):
         return ""
@@ -89,7 +89,7 @@ def _lift(frame: Frame) -> str:
 
 
 def rest(frame: Frame, *, short: bool = False) -> str:
-    """Say where a creep will rest, and in how long; empty when nothing creeps."""
+    """Write the offset at which a creep will rest, and in what time; empty when nothing creeps."""
     resting = frame.snapshot.numbers.rest
     if resting is None or frame.stale:
         return ""
@@ -99,7 +99,7 @@ def rest(frame: Frame, *, short: bool = False) -> str:
 
 
 def tool(frame: Frame) -> "ToolState | None":
-    """Return the state of the tool, if known."""
+    """Return the state of the tool; None: not known."""
     return frame.snapshot.trim.tool if frame.snapshot.trim is not None else None
 
 
@@ -110,13 +110,13 @@ def tool_on(frame: Frame) -> bool:
 
 
 def tool_aims(frame: Frame) -> bool:
-    """Return whether the tool is on and its pull known, so that there is a place to aim for."""
+    """Return whether the tool is on and its pull known, so that the aim is not zero."""
     state = tool(frame)
     return state is not None and state.aim_pull is not None
 
 
 def link(frame: Frame) -> StyledLine:
-    """Say how the connection is and how old the newest reading is."""
+    """Write the state of the connection, and the age of the newest reading."""
     state, reading = frame.snapshot.link, frame.snapshot.reading
     since = ago(state.since_s, frame.now_s)
     if state.state == "connecting":
@@ -133,7 +133,7 @@ def link(frame: Frame) -> StyledLine:
 
 
 def settle_lamp(frame: Frame) -> StyledLine:
-    """Draw the verdict as a word in a lamp."""
+    """Write the settle verdict as a word in brackets, on a background of its own."""
     settle = frame.snapshot.numbers.settle
     if settle is None:
         return line(("[settle not asked]", Role.DIM))
@@ -142,7 +142,7 @@ def settle_lamp(frame: Frame) -> StyledLine:
 
 
 def settle_words(frame: Frame, width: int) -> StyledLine:
-    """Say the drift, and how long it still takes or has been settled, in at most `width` cells."""
+    """Write the drift, and the time until or since settling, in at most `width` cells."""
     settle, said = frame.snapshot.numbers.settle, drift(frame)
     if frame.stale:
         old = "" if frame.snapshot.numbers.drift is None else ", by the last readings"
@@ -159,7 +159,7 @@ def settle_words(frame: Frame, width: int) -> StyledLine:
 
 
 def time_to_go(frame: Frame, *, short: bool = False) -> str:
-    """Say the time to go, with its range where known."""
+    """Write the time until the offset settles, with its range where known."""
     settle = frame.snapshot.numbers.settle
     if settle is None or settle.eta_s is None:
         return "time to go unknown"
@@ -171,7 +171,7 @@ def time_to_go(frame: Frame, *, short: bool = False) -> str:
 
 
 def drift(frame: Frame) -> str:
-    """Say the drift with its uncertainty."""
+    """Write the drift with its uncertainty."""
     value = frame.snapshot.numbers.drift
     if value is None:
         return "drift unknown"
@@ -180,9 +180,9 @@ def drift(frame: Frame) -> str:
 
 
 def trouble(frame: Frame) -> str:
-    """Return the most important message or trouble as one sentence, or nothing."""
+    """Return the most important message or fault as one sentence; empty: none."""
     snapshot = frame.snapshot
-    if frame.message:  # it answers a key and is soon gone; a trouble stays
+    if frame.message:  # a message answers a key and soon disappears; a fault stays
         return frame.theme.printable(frame.message)
     if frame.stale and snapshot.link.detail:
         return frame.theme.printable(_reason_first(snapshot.link.detail, snapshot.resource))

@@ -38,7 +38,7 @@ def strip_chart(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 
 def draw_levels(frame: Frame, axes: Axes) -> None:
-    """Draw zero and the tolerance across a chart of offsets."""
+    """Draw horizontal lines at zero and at the limits of the tolerance."""
     tolerance = frame.snapshot.numbers.tolerance
     axes.level(0.0, ZERO_DASH, Role.DIM)
     if tolerance is not None:
@@ -47,7 +47,7 @@ def draw_levels(frame: Frame, axes: Axes) -> None:
 
 
 def offset_figures(frame: Frame, rows: int) -> list[tuple[int, str]]:
-    """Write the ends of the offset axis in the unit on the screen."""
+    """Return the figures (row, text) of the offset axis, in the unit on the screen."""
     low, high = frame.window or (0.0, 0.0)
     return edge_figures(rows, short(high, frame.unit), short(low, frame.unit), frame.unit)
 

@@ -1,9 +1,9 @@
 """Keys, pastes and taps, parsed from a stream of characters that may hold anything.
 
 A terminal and a page in a browser send keys as characters and sequences (ECMA-48, 5.4; xterm's
-control sequences; the keyboard protocol that the terminal library asks for). The library's parser
-also accepts sequences that report a size, a position or a state, and some that make it fail. Only
-whole sequences that a key, a button or a paste sends are passed to it here; the rest is dropped.
+control sequences; the keyboard protocol that the terminal library requests). The library's parser
+also accepts sequences that report a size, a position or a state, and some that make it fail. So
+only whole sequences of a key, a mouse button or a paste are passed to it; the rest is dropped.
 """
 
 import re
@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable, Iterator
 from typing import Final
 
-from textual._ansi_sequences import ANSI_SEQUENCES_KEYS  # private; the version is exact
+from textual._ansi_sequences import ANSI_SEQUENCES_KEYS  # private; the version is pinned
 from textual._xterm_parser import XTermParser  # likewise
 from textual.constants import ESCAPE_DELAY
 from textual.events import Key, Paste
@@ -20,31 +20,31 @@ from textual.message import Message
 LONGEST_SEQUENCE: Final = 32
 LONGEST_PASTE: Final = 1000
 LONGEST_STRING: Final = 4096
-"""Characters of a reply that is dropped as a whole; what follows is typed again."""
+"""Most characters of a control string, which is dropped; those beyond count as typed."""
 PASTE_S: Final = 1.0
-"""After so long without a character a paste has ended, even without its end sequence."""
+"""Time without a character after which a paste has ended, even without its end sequence."""
 
 _ESC: Final = "\x1b"
-_PASTE, _PASTED = "\x1b[200~", "\x1b[201~"
+_PASTE_BEGIN, _PASTE_END = "\x1b[200~", "\x1b[201~"
 _STRINGS: Final = frozenset("P]X^_")
-"""What follows Esc where a string follows: DCS, OSC, SOS, PM, APC (ECMA-48, 5.6)."""
+"""Characters that after Esc begin a control string: DCS, OSC, SOS, PM, APC (ECMA-48, 5.6)."""
 _KEY: Final = re.compile(
     r"\x1b\[(?P<key>\d{0,7})(?:;\d{0,3}(?:;(?P<text>\d{1,7}(?::\d{1,7}){0,7})?)?)?[u~ABCDEFHPQS]",
     re.ASCII,
 )
 _MOUSE: Final = re.compile(r"\x1b\[<\d{1,3};(?P<x>\d{1,4});(?P<y>\d{1,4})[Mm]", re.ASCII)
 _DRAWS_AT_ONCE: Final = re.compile(r"\x1b\[\?2026;[0-4]\$y")
-"""The answer to the one question asked: whether the terminal draws a picture in one go."""
+"""The reply to the only query that is sent: whether the terminal draws a picture in one go."""
 
 
 class KeyInput:
-    """Turns characters, cut anywhere, into messages for the screen; keeps a bounded state.
+    """Turns pieces of input, cut anywhere, into messages for the screen; its state is bounded.
 
     Args:
-        burst: how many keys may come at once; those beyond are dropped.
-        per_s: how many may come a second after that.
-        cells: columns and rows in which a button may be pressed; None where none is expected.
-        clock: seconds that only grow.
+        burst: most keys that are accepted at once; those beyond are dropped.
+        per_s: most keys that are accepted a second after that.
+        cells: columns and rows in which a mouse button may be pressed; None: no mouse is expected.
+        clock: gives monotonic seconds.
     """
 
     def __init__(
@@ -59,23 +59,24 @@ class KeyInput:
         self._left, self._counted_s = float(burst), clock()
         self._parser = XTermParser()
         self._held = ""
-        """A sequence that has begun."""
+        """The characters so far of a sequence that is not complete."""
         self._string: int | None = None
-        """Characters of a string that have been dropped so far."""
+        """Number of characters dropped so far of a control string; None: outside of one."""
         self._paste: str | None = None
-        self._came_s = clock()
+        """The text so far of a paste; None: outside of one."""
+        self._newest_s = clock()
 
     def feed(self, text: str) -> list[Message]:
         """Parse the next characters; return the messages they mean."""
         messages = [*self.tick()]
-        self._came_s = self._clock()
+        self._newest_s = self._clock()
         for character in text:
             messages.extend(self._take(character))
         return [message for message in messages if self._may_pass()]
 
     def tick(self) -> list[Message]:
-        """Return what an unfinished sequence means once nothing has followed for a while."""
-        quiet_s = self._clock() - self._came_s
+        """Return the messages of an unfinished sequence once nothing has followed for a while."""
+        quiet_s = self._clock() - self._newest_s
         messages: list[Message] = []
         if self._paste is not None:
             if quiet_s >= PASTE_S:
@@ -88,6 +89,7 @@ class KeyInput:
         return messages
 
     def _may_pass(self) -> bool:
+        """Count one message; return whether the limits `burst` and `per_s` allow it."""
         now_s = self._clock()
         self._left = min(self._left + (now_s - self._counted_s) * self._per_s, self._burst)
         self._counted_s = now_s
@@ -108,13 +110,13 @@ class KeyInput:
             if character == "\x07" or self._string > LONGEST_STRING:
                 self._string = None
         elif self._held:
-            yield from self._go_on(character)
+            yield from self._continue_sequence(character)
         elif character.isprintable() or character <= "\x1f" or character == "\x7f":
             yield from self._parser.feed(character)
 
-    def _go_on(self, character: str) -> Iterator[Message]:
-        """Add a character to a sequence that has begun."""
-        if not " " <= character <= "~":  # no part of any: it was none
+    def _continue_sequence(self, character: str) -> Iterator[Message]:
+        """Add a character to the sequence that is not complete."""
+        if not " " <= character <= "~":  # no sequence has such a character
             self._held = ""
             yield from self._take(character)
             return
@@ -124,28 +126,28 @@ class KeyInput:
             self._held, self._string = "", 0
         elif _is_whole(self._held, character):
             whole, self._held = self._held, ""
-            if whole == _PASTE:
+            if whole == _PASTE_BEGIN:
                 self._paste = ""
             elif self._is_known(whole):
                 yield from self._parser.feed(whole)
 
     def _take_pasted(self, paste: str, character: str) -> Iterator[Message]:
         self._held += character
-        if self._held == _PASTED:
+        if self._held == _PASTE_END:
             self._held = ""
             yield self._end_paste(paste)
-        elif not _PASTED.startswith(self._held):
-            kept = character == _ESC
+        elif not _PASTE_END.startswith(self._held):
+            is_escape = character == _ESC
             room = max(LONGEST_PASTE - len(paste), 0)
-            self._paste = paste + (self._held[:-1] if kept else self._held)[:room]
-            self._held = _ESC if kept else ""
+            self._paste = paste + (self._held[:-1] if is_escape else self._held)[:room]
+            self._held = _ESC if is_escape else ""
 
     def _end_paste(self, paste: str) -> Paste:
         self._paste = None
         return Paste("".join(c for c in paste if c.isprintable() or c in "\r\n"))
 
     def _is_known(self, sequence: str) -> bool:
-        """Return whether this sequence is a key, a button or the terminal's only answer."""
+        """Return whether a sequence is that of a key, a mouse button or the only expected reply."""
         if len(sequence) > LONGEST_SEQUENCE:
             return False
         if sequence in ANSI_SEQUENCES_KEYS:
@@ -169,11 +171,11 @@ def _is_character(code: int) -> bool:
 
 
 def _is_whole(sequence: str, last: str) -> bool:
-    """Return whether `last` ends the sequence (ECMA-48, 5.4: parameters, then one final)."""
+    """Return whether `last` ends the sequence (ECMA-48, 5.4: parameters, then one final byte)."""
     match sequence[1:2]:
         case "[":
             if sequence[2:3] in {"[", "M"} and len(sequence) > 2:
-                # The console's function keys, and the old report of a button: so many more.
+                # The console's function keys have 1 more character, the old mouse reports 3.
                 return len(sequence) >= (4 if sequence[2] == "[" else 6)
             return len(sequence) > 2 and "@" <= last <= "~"
         case "O":

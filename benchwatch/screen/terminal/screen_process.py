@@ -20,13 +20,15 @@ from benchwatch.screen.terminal.terminal_stream import TerminalStream
 try:
     import termios
 except ImportError:  # not on this system, which has no modes to restore either
-    termios = None  # type: ignore[assignment] # looked at before it is used
+    termios = None  # type: ignore[assignment] # checked before it is used
 
 CRASHED = BenchwatchError.exit_code
-LARGEST_LOG = 1_000_000
+LARGEST_LOG_BYTES = 1_000_000
 RESET = b"\x1b[?1000l\x1b[?2004l\x1b[?7h\x1b[<u\x1b[?1049l\x1b[?25h\x1b[?1004l"
-"""No mouse, no marks around pasted text, line wrap, plain keys, the first screen, a cursor."""
+"""No mouse, no marks around pasted text, line wrap, plain keys, the main screen, a cursor, no
+reports of focus."""
 RESET_S = 0.2
+"""Longest wait for the terminal to accept `RESET`."""
 
 
 def run_screen(app: BenchwatchApp, *, cleanup: Callable[[], object] = lambda: None) -> int:
@@ -37,8 +39,8 @@ def run_screen(app: BenchwatchApp, *, cleanup: Callable[[], object] = lambda: No
 
     Args:
         app: the screen.
-        cleanup: saves what must not be lost where a signal can't end the screen in order, such as
-            on a terminal that accepts no output; the process ends after it.
+        cleanup: saves data that must not be lost, when a signal can't end the screen in order, such
+            as on a terminal that accepts no output; then the process ends.
     """
     log = app.options.log
     crash = ""
@@ -63,10 +65,10 @@ def run_screen(app: BenchwatchApp, *, cleanup: Callable[[], object] = lambda: No
                 print("benchwatch: the terminal is gone; the watch ends.", file=sink)
                 ending.ask()
 
-            with _drawn_on_terminal(sink, lost), _own_signals():
+            with _drawn_on_terminal(sink, lost), _restored_handlers():
                 try:
                     with runner:
-                        _use_own_keys(app)
+                        _use_own_driver(app)
                         runner.run(app.run_async(mouse=False))
                 except Exception as error:  # noqa: BLE001 - the last place to report it in a sentence
                     traceback.print_exc()
@@ -86,8 +88,8 @@ def run_screen(app: BenchwatchApp, *, cleanup: Callable[[], object] = lambda: No
     return code
 
 
-def _use_own_keys(app: BenchwatchApp) -> None:
-    """Read the keys on our own thread, where the system has terminal modes."""
+def _use_own_driver(app: BenchwatchApp) -> None:
+    """Draw and read keys by our own driver, where the system has terminal modes."""
     if termios is not None:
         from benchwatch.screen.terminal.terminal_driver import TerminalDriver  # noqa: PLC0415 - not everywhere
 
@@ -97,7 +99,7 @@ def _use_own_keys(app: BenchwatchApp) -> None:
 def _take_keys_from_terminal() -> None:
     """Read keys from the terminal where standard input is a file, as in a loop of the shell.
 
-    Where there is no terminal, the screen goes without keys.
+    Where there is no terminal, the screen has no keys.
     """
     if sys.__stdin__ is None:  # it was closed, and the null device replaces it
         sys.__stdin__ = open(0, encoding="utf-8", closefd=False)  # type: ignore[misc] # noqa: SIM115 - the library reads there
@@ -109,7 +111,7 @@ def _take_keys_from_terminal() -> None:
 
 
 def _modes() -> "list[int | list[bytes | int]] | None":
-    """Return the modes of the terminal, to be restored at the end."""
+    """Return the modes of the terminal, to be restored at the end; None: there are none."""
     if termios is not None:
         with contextlib.suppress(termios.error):
             return termios.tcgetattr(0)
@@ -117,7 +119,7 @@ def _modes() -> "list[int | list[bytes | int]] | None":
 
 
 def _restore(modes: "list[int | list[bytes | int]] | None") -> None:
-    """Restore the modes of the terminal without waiting for what is being drawn."""
+    """Restore the modes of the terminal without waiting for pending output."""
     if modes is not None:
         # With SIGTTOU blocked this can't stop a process that is in the background by now.
         signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTTOU})
@@ -126,14 +128,14 @@ def _restore(modes: "list[int | list[bytes | int]] | None") -> None:
 
 
 def _reset_terminal() -> None:
-    """Reset the terminal, without waiting long for one that accepts no output."""
+    """Reset the terminal; wait no longer than `RESET_S` if it accepts no output."""
     writing = threading.Thread(target=_write_reset, name="reset terminal", daemon=True)
     writing.start()
     writing.join(RESET_S)
 
 
 def _write_reset() -> None:
-    """Drop pending output, and write the reset instead."""
+    """Drop pending output, and write `RESET` instead."""
     if termios is not None:
         with contextlib.suppress(termios.error):
             termios.tcflush(1, termios.TCOFLUSH)
@@ -142,8 +144,8 @@ def _write_reset() -> None:
 
 
 @contextlib.contextmanager
-def _own_signals() -> Iterator[None]:
-    """Restore the handlers of job control and window size that the terminal library replaces."""
+def _restored_handlers() -> Iterator[None]:
+    """On leaving, restore the signal handlers that the terminal library has replaced."""
     names = ("SIGTSTP", "SIGCONT", "SIGWINCH", "SIGTTIN", "SIGTTOU")
     numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
     before = {number: signal.getsignal(number) for number in numbers}
@@ -158,9 +160,8 @@ def _own_signals() -> Iterator[None]:
 def _drawn_on_terminal(sink: TextIO, lost: Callable[[], None]) -> Iterator[None]:
     """Send file descriptor 2 to `sink` and give the screen the terminal on descriptor 1.
 
-    Libraries written in C print on descriptor 2, which would land in the picture; the
-    terminal library draws on ``sys.__stderr__``, which therefore becomes a copy of
-    standard output for the time.
+    Libraries written in C print on descriptor 2, which would spoil the picture. The terminal
+    library draws on ``sys.__stderr__``, which therefore is a copy of standard output meanwhile.
     """
     sys.stdout.flush()
     sys.stderr.flush()
@@ -180,7 +181,7 @@ def _drawn_on_terminal(sink: TextIO, lost: Callable[[], None]) -> Iterator[None]
 
 
 class _HarmlessText(io.TextIOWrapper):
-    """Text without control characters, so that a log can be printed on a terminal."""
+    """A text file without control characters, so that a log can be printed on a terminal."""
 
     def write(self, text: str) -> int:
         """Write `text` with every control character but line ends and tabs shown as ``?``."""
@@ -189,10 +190,10 @@ class _HarmlessText(io.TextIOWrapper):
 
 
 def open_log(log: Path) -> TextIO:
-    """Open the log to append, or emptied when it has grown large; discard it when that fails."""
+    """Open the log to append, emptied if it is large; if that fails, open the null device."""
     try:
         log.parent.mkdir(parents=True, exist_ok=True)
-        large = log.exists() and log.stat().st_size > LARGEST_LOG
+        large = log.exists() and log.stat().st_size > LARGEST_LOG_BYTES
         raw = log.open("wb" if large else "ab")
     except OSError:
         raw = Path(os.devnull).open("wb")  # noqa: SIM115 - closed by its wrapper

@@ -17,23 +17,24 @@ from benchwatch.screen.terminal.terminal_stream import TerminalStream
 if TYPE_CHECKING:
     from benchwatch.screen.app import BenchwatchApp
 
-BURST, PER_S = 4096, 500.0
+KEY_BURST, KEYS_PER_S = 4096, 500.0
 """Keys accepted at once, and a second after that: more than hands type."""
 MOST_CELLS: Final = (1000, 500)
 """Columns and rows that are drawn on at most; a larger terminal is filled in part."""
-LOOK_S: Final = 0.1
+CHECK_EVERY_S: Final = 0.1
 """How often the reading thread checks whether the screen has ended or Esc was pressed alone."""
 WAKE_S: Final = 0.5
-"""How long a process continued in the background may run, to end in order if it was asked to."""
+"""How long a process continued in the background runs before it stops again: time to end in order
+if that was requested."""
 
 
 class TerminalDriver(LinuxDriver):
     """The terminal library's driver, with its reading and its job control replaced.
 
-    The library's reading thread loops without pause at the end of the input, and ends the screen
-    at a byte that is not UTF-8. At SIGCONT the library sets the terminal up again even if it had
-    not given it back; the modes it restores at the end are then its own. In the background, where
-    setting a mode or reading a key stops the process, it does both.
+    The library's reading thread loops without pause at the end of the input, and ends the screen at
+    a byte that is not UTF-8. At SIGCONT the library sets the terminal up again even if it had not
+    restored it; the modes that it restores at the end are then its own. In the background, where
+    setting a mode or reading a key stops the process, the library does both.
     """
 
     def __init__(self, *args: Any, **options: Any) -> None:
@@ -56,7 +57,7 @@ class TerminalDriver(LinuxDriver):
             self._drawing_modes = termios.tcgetattr(self.fileno)
 
     def stop_application_mode(self) -> None:
-        """Restore the terminal, also in the background, where this would stop the process."""
+        """Restore the terminal, also in the background, without stopping the process."""
         if self._up:
             with unstopped():
                 super().stop_application_mode()
@@ -68,12 +69,12 @@ class TerminalDriver(LinuxDriver):
             super().disable_input()
 
     def write(self, data: str) -> None:
-        """Draw; nothing while another program has the terminal."""
+        """Write output; drop it while another program has the terminal."""
         if self._up:
             super().write(data)
 
     def _get_terminal_size(self) -> tuple[int, int]:
-        """Return columns and rows to draw on, from the system and never from what is typed."""
+        """Return columns and rows to draw on, as the system reports them, never the input."""
         width, height = super()._get_terminal_size()
         return min(width, MOST_CELLS[0]), min(height, MOST_CELLS[1])
 
@@ -84,7 +85,7 @@ class TerminalDriver(LinuxDriver):
         self._in_loop(self._continue)
 
     def _in_loop(self, act: Any) -> None:
-        """Run `act` between two events: a signal may come while a mode is being set."""
+        """Run `act` between two events of the loop: a signal may come while a mode is being set."""
         with contextlib.suppress(RuntimeError):  # the loop has ended meanwhile
             self._loop.call_soon_threadsafe(act)
 
@@ -105,7 +106,7 @@ class TerminalDriver(LinuxDriver):
             self._suspended = False
             self.resume_application_mode()
         else:
-            # It was stopped before it could restore the terminal, and others have used that since.
+            # The process stopped before it restored the terminal, which others have used since.
             if self._drawing_modes is not None:
                 with contextlib.suppress(termios.error):
                     termios.tcsetattr(self.fileno, termios.TCSANOW, self._drawing_modes)
@@ -122,14 +123,14 @@ class TerminalDriver(LinuxDriver):
             os.kill(os.getpid(), signal.SIGSTOP)
 
     def run_input_thread(self) -> None:
-        """Pass on what is typed until the screen ends or the keyboard is gone."""
-        keys = KeyInput(burst=BURST, per_s=PER_S)
+        """Send typed keys to the app until the screen ends or the input does."""
+        keys = KeyInput(burst=KEY_BURST, per_s=KEYS_PER_S)
         decode = getincrementaldecoder("utf-8")("replace").decode
         signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTTIN})
         while not (self.exit_event.is_set() or self._loop.is_closed()):
-            if not in_foreground(self.fileno):  # what is typed is another program's
-                self.exit_event.wait(LOOK_S)
-            elif select.select([self.fileno], [], [], LOOK_S)[0]:
+            if not in_foreground(self.fileno):  # typed keys are for another program
+                self.exit_event.wait(CHECK_EVERY_S)
+            elif select.select([self.fileno], [], [], CHECK_EVERY_S)[0]:
                 typed = self._read()
                 if not typed:
                     if typed is None:
@@ -148,11 +149,11 @@ class TerminalDriver(LinuxDriver):
             return os.read(self.fileno, 4096)
         except BlockingIOError:  # another program has made reads non-blocking
             return None
-        except OSError:  # a program in the background gets one too
+        except OSError:  # reading in the background fails too
             return b"" if in_foreground(self.fileno) else None
 
     def _keys_have_ended(self) -> None:
-        """Continue without keys at the end of a file; at that of a terminal, take it as gone."""
+        """Continue without keys at the end of a file; mark a terminal whose input ends as lost."""
         if self.input_tty and isinstance(self._file, TerminalStream):
             self._file.mark_lost()
 
@@ -167,7 +168,7 @@ def in_foreground(descriptor: int) -> bool:
 
 @contextlib.contextmanager
 def unstopped() -> Iterator[None]:
-    """Let this thread set modes in the background too (SIGTTOU; POSIX.1-2017, 11.1.4)."""
+    """Let this thread set terminal modes in the background too (SIGTTOU; POSIX.1-2017, 11.1.4)."""
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGTTOU})
     try:
         yield

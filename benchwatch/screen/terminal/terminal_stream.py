@@ -1,4 +1,4 @@
-"""The terminal as a stream to draw on; it may vanish at any time."""
+"""An output stream to the terminal, which may vanish at any time."""
 
 import contextlib
 import os
@@ -9,12 +9,12 @@ from collections.abc import Callable
 class TerminalStream:
     """The stream that the terminal library draws on; writing never fails.
 
-    The library draws on a thread of its own. An error there would end that thread, and the
-    screen would wait for it for ever.
+    The library draws on a thread of its own. An error would end that thread, and the screen would
+    wait for the thread for ever.
 
     Args:
-        descriptor: of the terminal; it is closed with the picture.
-        on_lost: is called once, on any thread, when the terminal is gone.
+        descriptor: file descriptor of the terminal; `close` closes it.
+        on_lost: called once, on any thread, when the terminal is gone.
     """
 
     def __init__(self, descriptor: int, on_lost: Callable[[], None]) -> None:
@@ -29,7 +29,7 @@ class TerminalStream:
         while left and not self.lost:
             try:
                 left = left[os.write(self._descriptor, left) :]
-            except BlockingIOError:  # another program has set the terminal so
+            except BlockingIOError:  # another program has made writes non-blocking
                 select.select([], [self._descriptor], [])
             except OSError:
                 self.mark_lost()

@@ -14,14 +14,14 @@ from benchwatch.quantity import (
 )
 from benchwatch.snapshot import Snapshot
 
-STEPS_S = ((20.0, 1.0), (120.0, 5.0), (600.0, 30.0), (7200.0, 60.0), (86400.0, 600.0))
-"""A time to go up to the first is rounded to the second; beyond all of them to an hour."""
-TURNED_TO = 0.05
-"""Digits below this part of the distance to the aim are not shown (common practice, no source)."""
+ROUNDED_TO_S = ((20.0, 1.0), (120.0, 5.0), (600.0, 30.0), (7200.0, 60.0), (86400.0, 600.0))
+"""(up to, step): a time to go up to the first is rounded to the second; a longer one to hours."""
+FINEST_TURN = 0.05
+"""Part of the distance to the aim below which digits are not shown (common practice, no source)."""
 
 
 def shown_offset(snapshot: Snapshot) -> tuple[float, float | None] | None:
-    """Return the offset for the large figures and its u; the reading until there is an estimate."""
+    """Return the estimate (fractional) and its u, else the reading without u; None: neither."""
     estimate, reading = snapshot.numbers.estimate, snapshot.reading
     if estimate is not None:
         return estimate.offset, estimate.u
@@ -44,7 +44,7 @@ def places(text: QuantityText) -> int:
 
 
 def widened(text: QuantityText, at_least: int) -> QuantityText:
-    """Put blanks after the sign until there are so many places before the point."""
+    """Put blanks after the sign until there are `at_least` places before the point."""
     blanks = " " * (at_least - places(text))
     return QuantityText(text.digits[:1] + blanks + text.digits[1:], text.u, text.unit)
 
@@ -62,22 +62,22 @@ def limit(fraction: float, unit: OffsetUnit, plus_minus: str) -> str:
 
 
 def with_u(text: QuantityText, plus_minus: str) -> str:
-    """Write value, uncertainty and unit; an unknown uncertainty in words."""
+    """Write value, uncertainty and unit; an unknown uncertainty is left out."""
     if text.u == "?":
         return f"{text.digits} {text.unit}"
     return f"{text.digits} {plus_minus} {spread(text)} {text.unit}"
 
 
 def spread(text: QuantityText) -> str:
-    """Write an uncertainty; one too small for the decimals shown is not called zero."""
+    """Write an uncertainty; one too small for the decimals is ``under`` the last, and not zero."""
     if "." in text.u and not text.u.strip("0."):
         return f"under {text.u[:-1]}1"
     return text.u
 
 
 def amount(fraction: float, u: float | None, unit: OffsetUnit) -> str:
-    """Write the distance to the aim, unsigned, to the digit that is known and can be turned to."""
-    coarsest = max(u or 0.0, TURNED_TO * abs(fraction))
+    """Write the distance to the aim, unsigned, as finely as it is known and can be turned to."""
+    coarsest = max(u or 0.0, FINEST_TURN * abs(fraction))
     return write_fraction(fraction, coarsest, unit, digits=1).bare.lstrip("+-")
 
 
@@ -93,17 +93,17 @@ def lasted(span_s: float) -> str:
 
 
 def to_go(seconds: float) -> str:
-    """Write how long something will take, rounded as forecasts deserve, at least a second."""
+    """Write how long something will take, rounded by `ROUNDED_TO_S`, at least a second."""
     if not math.isfinite(seconds):
         return format_duration(seconds)
-    step_s = next((step_s for up_to_s, step_s in STEPS_S if seconds <= up_to_s), 3600.0)
+    step_s = next((step_s for up_to_s, step_s in ROUNDED_TO_S if seconds <= up_to_s), 3600.0)
     return format_duration(max(round(seconds / step_s) * step_s, 1.0))
 
 
 def run_time(elapsed_s: float) -> str:
     """Write the time since the run began as hours, minutes and seconds.
 
-    Times before the resumption of an interrupted run have a minus.
+    Times before the resumption of an interrupted run are negative.
     """
     whole = abs(math.floor(elapsed_s))
     sign = "-" if elapsed_s < 0 else ""
@@ -111,6 +111,6 @@ def run_time(elapsed_s: float) -> str:
 
 
 def seconds(value_s: float, u_s: float | None) -> QuantityText:
-    """Write a signed time in seconds."""
+    """Write a signed time in seconds with its uncertainty."""
     text = write_hz(value_s, u_s)
     return QuantityText(text.digits, text.u, "s")

@@ -1,14 +1,14 @@
-"""Times of day for people: on the clock of the place where the program runs, with its zone."""
+"""Times of day for people: in the time zone of this computer, which is named."""
 
 from datetime import UTC, datetime
 from typing import Final
 
-LONGEST_NAME: Final = 5
-"""Letters of an abbreviated zone; some systems give a sentence instead."""
+LONGEST_ZONE: Final = 5
+"""Most letters of a zone's abbreviation; some systems give a sentence instead."""
 
 
 def local(utc_s: float) -> datetime:
-    """Return Unix seconds as a time of the local zone; at the ends of the calendar, of UTC."""
+    """Convert Unix seconds to a time of the local zone; at the ends of the calendar, to UTC."""
     then = datetime.fromtimestamp(utc_s, UTC)
     try:
         return then.astimezone()
@@ -19,7 +19,7 @@ def local(utc_s: float) -> datetime:
 def zone(then: datetime) -> str:
     """Name the zone of a local time: its abbreviation, else its distance from UTC."""
     name = then.tzname() or ""
-    if name.isascii() and name.isalpha() and len(name) <= LONGEST_NAME:
+    if name.isascii() and name.isalpha() and len(name) <= LONGEST_ZONE:
         return name
     return f"UTC{then.strftime('%z')[:3]}:{then.strftime('%z')[3:5]}"
 
@@ -37,7 +37,7 @@ def date_and_time(utc_s: float) -> str:
 
 
 def minute(utc_s: float, now_utc_s: float) -> str:
-    """Write Unix seconds as ``10:20 CET``, with month and day where it is not today's."""
+    """Write Unix seconds as ``10:20 CET``, with month and day if `now_utc_s` is on another day."""
     then = local(utc_s)
     day = "" if then.date() == local(now_utc_s).date() else f"{then:%b %d} "
     return f"{day}{then:%H:%M} {zone(then)}"

@@ -16,22 +16,23 @@ if TYPE_CHECKING:
 
 _COLUMNS = (14, 28, 14, 13, 9)
 _HEADINGS = ("at", "offset", "one beat in", "phase noise", "times")
-WIDE = 72
+ALL_COLUMNS_WIDTH = 72
+"""Width in cells from which all columns are drawn."""
 
 
 def table(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw a row a frequency."""
+    """Draw one row for each frequency."""
     now = frame.snapshot.elsewhere
     if now is None or not now.rows:
         return [line(("  no offset to carry anywhere yet", Role.DIM))]
-    columns = len(_COLUMNS) if width >= WIDE else 3
+    columns = len(_COLUMNS) if width >= ALL_COLUMNS_WIDTH else 3
     drawn = [_row([(text, Role.DIM) for text in _HEADINGS[:columns]])]
     drawn += [_row(_cells(frame, one)[:columns]) for one in now.rows]
     return faded(drawn) if frame.stale else drawn
 
 
 def fraction_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
-    """Say that the fraction is the same everywhere."""
+    """Draw the fraction, which is the same at every frequency."""
     now = frame.snapshot.elsewhere
     if now is None or not now.rows:
         return []
@@ -40,14 +41,14 @@ def fraction_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
 
 
 def clock_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
-    """Draw what a clock that runs on it gains or loses."""
+    """Draw the time that a clock driven by the oscillator gains or loses a day."""
     now = frame.snapshot.elsewhere
     if now is None or now.gain_s_per_day is None:
         return []
     text = seconds(abs(now.gain_s_per_day), now.gain_u_s_per_day)
     text = replace(text, digits=text.digits.lstrip("+"))
-    way = "gains" if now.gain_s_per_day > 0 else "loses"
-    said = f"  a clock on it {way} {with_u(text, frame.theme.glyphs.plus_minus)} a day"
+    verb = "gains" if now.gain_s_per_day > 0 else "loses"
+    said = f"  a clock on it {verb} {with_u(text, frame.theme.glyphs.plus_minus)} a day"
     return faded([line(said)]) if frame.stale else [line(said)]
 
 

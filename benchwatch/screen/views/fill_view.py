@@ -21,7 +21,7 @@ _WORDS = {
 
 
 def large_word(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw HIGH, LOW or IN in large letters, the whole sentence below."""
+    """Draw HIGH, LOW, IN or ? in large letters, with the whole sentence below."""
     word, role = _WORDS[status_text.where(frame)]
     size = size_for(width - 2, rows - 1, word, frame.theme)
     said, rests = status_text.direction(frame), status_text.rest(frame)
@@ -35,12 +35,12 @@ def large_word(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 
 def word_rows(_frame: Frame, _width: int, height: int) -> int:
-    """Rows of the large word."""
+    """Return the rows of the large word."""
     return 1 if height < 20 else 4 if height < 28 else 6 if height < 44 else 11
 
 
 def scale_rows(_frame: Frame, _width: int, height: int) -> int:
-    """Rows of the scale."""
+    """Return the rows of the scale."""
     return 4 if height < 24 else 5 if height < TALL else 7
 
 

@@ -11,14 +11,14 @@ from benchwatch.screen.text.local_time import time_of_day
 from benchwatch.screen.view import View
 from benchwatch.snapshot import LoggedEvent
 
-LOUD = {"caution": Role.OFF, "gap": Role.OFF, "mark": Role.STRONG, "record": Role.GOOD}
+KIND_ROLES = {"caution": Role.OFF, "gap": Role.OFF, "mark": Role.STRONG, "record": Role.GOOD}
 SCROLL_ROWS = 5
-WIDE = 72
+TIME_OF_DAY_WIDTH = 72
 """Width in cells from which the time of day is shown."""
 
 
 def logged_events(frame: Frame) -> list[LoggedEvent]:
-    """Return the events, newest first; where none are logged, the marks and the last gap."""
+    """Return the logged events, newest first; without a log, the marks and the last gap."""
     snapshot = frame.snapshot
     if snapshot.logged_events is not None:
         return list(reversed(snapshot.logged_events))
@@ -55,9 +55,9 @@ def _rows(frame: Frame, one: LoggedEvent, width: int) -> list[StyledLine]:
     dated = math.isfinite(one.utc_s)
     time = time_of_day(one.utc_s) if dated else "no date"
     start = line(
-        (f"  {time:<12} " if width >= WIDE else " ", Role.DIM),
+        (f"  {time:<12} " if width >= TIME_OF_DAY_WIDTH else " ", Role.DIM),
         (f"{run_time(one.elapsed_s):>9}  ", Role.DIM),
-        (f"{one.kind:<8} ", LOUD.get(one.kind, Role.TEXT)),
+        (f"{one.kind:<8} ", KIND_ROLES.get(one.kind, Role.TEXT)),
     )
     text = frame.theme.printable(one.text)
     if one.nudge is not None:

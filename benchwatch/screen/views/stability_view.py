@@ -22,16 +22,16 @@ if TYPE_CHECKING:
     from benchwatch.estimate.stability.deviation_point import Deviation
 
 TABLE_CELLS = 42
-WIDE = 110
-"""Width in cells from which the table stands beside the plot."""
+TABLE_FROM_WIDTH = 110
+"""Width in cells from which the table is drawn beside the plot."""
 SLOPE_DOTS = 30
-SINCE = {"nudge": "since the last nudge", "settled": "since it settled"}
-VALUE = "o"
-"""Marks a deviation, apart from the dotted lines without any colour."""
+SINCE_WORDS = {"nudge": "since the last nudge", "settled": "since it settled"}
+VALUE_SIGN = "o"
+"""Sign for a deviation, which differs from the dotted lines even without colours."""
 
 
 def shown(frame: Frame) -> "list[Deviation]":
-    """Return the deviations that were asked for, in order of averaging time."""
+    """Return the deviations of the chosen kind, in order of averaging time."""
     now = frame.snapshot.stability
     if now is None:
         return []
@@ -54,7 +54,7 @@ def _of_part(frame: Frame) -> bool:
 
 
 def kinds(deviations: "Sequence[Deviation]") -> list[str]:
-    """List the kinds of deviation but those in seconds, which have no place on this axis."""
+    """List the kinds of the deviations, but not those in seconds, which this axis can't show."""
     names = {one.deviation for one in deviations}
     return sorted(name for name in names if not DEVIATIONS[name].time)
 
@@ -65,21 +65,21 @@ def title_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     if now is None or not points:
         why = "nothing is worked out yet" if now is None else "a few more readings are needed"
         if _of_part(frame):
-            why += f" {SINCE[now.since]}" if now is not None and now.since else ""
+            why += f" {SINCE_WORDS[now.since]}" if now is not None and now.since else ""
         return [line((f"  no deviation: {why}", Role.DIM))]
     drift = "drift taken out" if frame.preferences.without_drift else "drift left in"
     span = f"{how_many(now.readings, 'reading')} over {lasted(now.span_s)}"
     if _of_part(frame) and now.since is not None:
         span = f"{how_many(now.since_readings, 'reading')} over {lasted(now.since_span_s)}"
-        span += f" {SINCE[now.since]}"
+        span += f" {SINCE_WORDS[now.since]}"
     elif now.since is not None:
         span += ", the whole run"
     said = line("  ", (points[0].deviation, Role.STRONG), f", {drift}; {span}")
     return [
         fitting(
             width,
-            said + line((f"   {VALUE} value, upright 68 %, dots fall as 1/tau", Role.DIM)),
-            said + line((f"   {VALUE} value, dots: 1/tau", Role.DIM)),
+            said + line((f"   {VALUE_SIGN} value, upright 68 %, dots fall as 1/tau", Role.DIM)),
+            said + line((f"   {VALUE_SIGN} value, dots: 1/tau", Role.DIM)),
             said,
         )
     ]
@@ -106,11 +106,11 @@ def dither_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     return faded([said]) if frame.stale else [said]
 
 
-def both(frame: Frame, width: int, rows: int) -> list[StyledLine]:
+def plot_and_table(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the plot, and the table beside it on a wide screen."""
     if not shown(frame):
         return []
-    if width < WIDE:
+    if width < TABLE_FROM_WIDTH:
         return plot(frame, width, rows)
     room = width - TABLE_CELLS
     return beside([plot(frame, room, rows), table(frame, rows)], [room, TABLE_CELLS])
@@ -131,14 +131,14 @@ def plot(frame: Frame, width: int, rows: int) -> list[StyledLine]:
         if one.low and one.high:
             axes.range_at(one.tau_s, one.low, one.high, Role.AXIS)
     for one in points:
-        axes.put(one.tau_s, one.value, VALUE, Role.ESTIMATE)
+        axes.put(one.tau_s, one.value, VALUE_SIGN, Role.ESTIMATE)
     drawing = axes.with_figures(_size_figures(frame, axes, sizes))
     drawing.append(_tau_figures(axes, width, times))
     return faded(drawing) if frame.stale else drawing
 
 
 def table(frame: Frame, rows: int) -> list[StyledLine]:
-    """Draw averaging time, deviation, its interval and the noise it looks like."""
+    """Draw a row for each deviation: averaging time, value, interval; and the type of noise."""
     points = shown(frame)
     drawn = [line((f"  tau        {axis_name(frame.unit):<10} low        high", Role.DIM))]
     for one in points[: max(rows - 2, 0)]:
@@ -156,14 +156,14 @@ def _digits(frame: Frame, size: float | None) -> str:
 
 
 def _slope(axes: Axes, product: float, times: tuple[float, float]) -> None:
-    """Dot the line value = product / tau."""
+    """Draw the dotted line value = product / tau."""
     low, high = (math.log10(end) for end in times)
     taus = [10 ** (low + (high - low) * i / SLOPE_DOTS) for i in range(SLOPE_DOTS + 1)]
     axes.curve(taus, [product / tau for tau in taus], Role.DIM, dotted=True)
 
 
 def _decades(low: float, high: float) -> tuple[float, float]:
-    """Return whole decades that hold both."""
+    """Return the ends of the whole decades that hold `low` and `high`, at least one decade."""
     first, last = math.floor(math.log10(low) + 1e-9), math.ceil(math.log10(high) - 1e-9)
     return 10.0**first, 10.0 ** max(last, first + 1)
 
@@ -189,7 +189,7 @@ def _tau_figures(axes: Axes, width: int, times: tuple[float, float]) -> StyledLi
 
 
 def _next_kind(now: Preferences, snapshot: Snapshot) -> Preferences:
-    """Choose the next kind of deviation that has been worked out."""
+    """Choose the next kind of deviation that has been computed."""
     stability = snapshot.stability
     names = kinds(stability.deviations) if stability is not None else []
     if not names:
@@ -208,7 +208,7 @@ STABILITY = View(
         Panel(draw=title_line, rows=always(1)),
         Panel(draw=dither_line, rows=always(1)),
         Panel(draw=cycle_line, rows=cycle_rows, drop_order=1),
-        Panel(draw=both, rows=always(6), fills=True, slow=True),
+        Panel(draw=plot_and_table, rows=always(6), fills=True, slow=True),
     ),
     help=(
         (

@@ -26,7 +26,7 @@ TALL = 32
 
 
 def digit_rows(frame: Frame, _width: int, height: int) -> int:
-    """Rows of the large digits with their uncertainty."""
+    """Return the rows of the large digits with their uncertainty."""
     if frame.theme.ascii and SHORT <= height < TALL:
         return 6
     return 4 if height < TALL else 6 if height < TALL + 8 else 9
@@ -50,7 +50,7 @@ def direction_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 
 def scale_rows(_frame: Frame, _width: int, height: int) -> int:
-    """Rows of the scale: the marker grows on a tall screen."""
+    """Return the rows of the scale, whose marker is larger on a tall screen."""
     return 4 if height < TALL else 6
 
 
@@ -60,7 +60,7 @@ def judge_rows(frame: Frame, _width: int, _height: int) -> int:
 
 
 def settle_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
-    """Draw the settle word, the drift and the time to go."""
+    """Draw the settle verdict, the drift and the time to go."""
     lamp = line("  ") + status_text.settle_lamp(frame) + line(" ")
     said = [lamp + status_text.settle_words(frame, width - lamp.width)]
     return faded(said) if frame.stale else said
@@ -75,7 +75,7 @@ def reason_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
 
 
 def reason_rows(frame: Frame, _width: int, height: int) -> int:
-    """Return the rows of the reason; on a low screen only a doubt gets one."""
+    """Return 1 row for the reason on a tall screen, on a lower one only if unsure; else 0."""
     settle = frame.snapshot.numbers.settle
     if settle is None or not settle.reason or height < SHORT:
         return 0
@@ -83,7 +83,7 @@ def reason_rows(frame: Frame, _width: int, height: int) -> int:
 
 
 def chart_rows(_frame: Frame, _width: int, height: int) -> int:
-    """Rows the strip chart needs at least."""
+    """Return the least rows of the strip chart."""
     return 1 if height < SHORT else 3
 
 

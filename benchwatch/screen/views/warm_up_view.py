@@ -24,11 +24,12 @@ from benchwatch.screen.views.trim_view import digit_rows, reason_line, settle_li
 from benchwatch.snapshot import Snapshot, WarmUp
 
 EARLIEST_S = 1.0
-"""Where the logarithm of time begins."""
+"""Time at which a logarithmic time axis begins."""
 TICKS_S = (1, 10, 60, 600, 3600, 36000, 86400, 864000, 8640000)
 CURVE_SIGN = "*"
-"""The fitted curve on a terminal whose dots are all alike."""
+"""Sign for the fitted curve on an ASCII terminal, whose dots are all alike."""
 END_DASH, NOW_DASH = 3, 2
+"""Dots from one dash to the next of the lines at the end point and at the present."""
 
 
 def _warm_up(frame: Frame) -> WarmUp:
@@ -78,12 +79,12 @@ def curve_chart(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     if now.end is not None:
         axes.level(now.end, END_DASH, Role.BAND)
     axes.moment(frame.now_s - now.since_s, NOW_DASH, Role.DIM)
-    for past, dotted in ((frame.trace, False), (now.curve, True)):
-        times = [elapsed_s - now.since_s for elapsed_s in past.elapsed_s]
+    for trace, dotted in ((frame.trace, False), (now.curve, True)):
+        times = [elapsed_s - now.since_s for elapsed_s in trace.elapsed_s]
         role, sign = (Role.GOOD, CURVE_SIGN) if dotted else (Role.TEXT, "")
-        axes.curve(times, past.offset, role, dotted=dotted, ascii_sign=sign)
+        axes.curve(times, trace.offset, role, dotted=dotted, ascii_sign=sign)
         if not dotted:
-            axes.beyond(times, past.offset, Role.DIM)
+            axes.beyond(times, trace.offset, Role.DIM)
     drawing = axes.with_figures(offset_figures(frame, axes.canvas.rows))
     drawing.append(_time_figures(frame, axes, width, last_s))
     return faded(drawing) if frame.stale else drawing
@@ -102,11 +103,11 @@ def _time_figures(frame: Frame, axes: Axes, width: int, last_s: float) -> Styled
 
 
 def verdict_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
-    """Draw the reason of the verdict over as many rows as it needs."""
+    """Draw the reason of the settle verdict over as many rows as it needs."""
     settle = frame.snapshot.numbers.settle
     if settle is None:
-        way = "press s and say one" if frame.operator else "start with --settle"
-        return [line((f"  no limit was asked for: {way}", Role.DIM))]
+        advice = "press s and say one" if frame.operator else "start with --settle"
+        return [line((f"  no limit was asked for: {advice}", Role.DIM))]
     if len(settle.reason) + 2 <= width or rows < 2:
         return reason_line(frame, width, rows)
     return [

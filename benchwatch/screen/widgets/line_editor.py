@@ -1,4 +1,4 @@
-"""One line of text that is being typed: what each key does to it, and how it is drawn."""
+"""Edits one line of text by keys, and draws it with its cursor."""
 
 from typing import TYPE_CHECKING, Final
 
@@ -12,17 +12,17 @@ CURSOR_CELLS: Final = 2
 
 
 class LineEditor:
-    """Text and cursor; every key takes effect before the next one is looked at.
+    """The text and the cursor of a line that is being typed.
 
     Args:
-        longest: characters the line may have; what is typed beyond is dropped.
+        longest: most characters of the line; those typed beyond are dropped.
     """
 
     def __init__(self, longest: int) -> None:
         self._longest = longest
         self._text = ""
         self._cursor = 0
-        self._acts: dict[str, Callable[[], None]] = {
+        self._actions: dict[str, Callable[[], None]] = {
             "left": lambda: self._move(self._cursor - 1),
             "right": lambda: self._move(self._cursor + 1),
             "home": lambda: self._move(0),
@@ -38,7 +38,7 @@ class LineEditor:
 
     @property
     def text(self) -> str:
-        """What has been typed; setting it puts the cursor at its end."""
+        """The text of the line; setting it puts the cursor at its end."""
         return self._text
 
     @text.setter
@@ -51,22 +51,22 @@ class LineEditor:
 
         Args:
             key: its name, as the terminal library calls it.
-            character: what it writes, if anything.
+            character: the character that it types; None: none.
         """
-        if key in self._acts:
-            self._acts[key]()
+        if key in self._actions:
+            self._actions[key]()
         elif character is not None:
             self.insert(character)
 
     def insert(self, text: str) -> None:
-        """Write the first line of `text` at the cursor, without what can't be printed."""
+        """Insert the first line of `text` at the cursor, without unprintable characters."""
         typed = "".join(c for c in (text.splitlines() or [""])[0] if c.isprintable())
         typed = typed[: self._longest - len(self._text)]
         self._text = self._text[: self._cursor] + typed + self._text[self._cursor :]
         self._cursor += len(typed)
 
     def drawn(self, width: int) -> StyledLine:
-        """Draw the part around the cursor in `width` cells."""
+        """Draw the part of the line around the cursor in `width` cells."""
         before, rest = (_shown(text) for text in (self._text[: self._cursor], self._text_after()))
         under = _shown(self._text[self._cursor : self._cursor + 1]) or " "
         while before and line(before).width > max(width - CURSOR_CELLS, 0):

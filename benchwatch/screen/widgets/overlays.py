@@ -17,9 +17,10 @@ from benchwatch.screen.widgets.line_editor import LineEditor
 from benchwatch.screen.widgets.tap_targets import named_at
 from benchwatch.screen.widgets.view_widget import TextWidget
 
-LONGEST_NOTE = 200
-LONGEST_ROW, LINE_CELLS, FRAME_CELLS = 90, 80, 6
-"""Cells of a row of text, of a box to type in, and of the border and blanks around both."""
+LONGEST_LINE = 200
+"""Most characters of a typed line."""
+PAGE_CELLS, PROMPT_CELLS, BORDER_CELLS = 90, 80, 6
+"""Most cells of a row of a page, and of a box to type in; cells of the border and its blanks."""
 SUGGESTIONS_SHOWN = 10
 PAGE_FOOT = line(
     ("Esc", Role.KEY), " closes  ", ("Up", Role.KEY), "  ", ("Down", Role.KEY), "  ",
@@ -46,7 +47,7 @@ def _first_shown(chosen: int, rows: int) -> int:
 
 
 def _tapped(screen: ModalScreen[Any], foot: TextWidget, event: Click) -> str:
-    """Name the key that was tapped on `foot`; beside the box it is Esc."""
+    """Return the label of the key tapped on `foot`; Esc for a tap beside the box; empty: none."""
     if event.widget is screen:
         return "Esc"
     if not foot.region.contains(event.screen_x, event.screen_y):
@@ -59,7 +60,7 @@ Answer = TypeVar("Answer")
 
 
 class Overlay(ModalScreen[Answer | None], Generic[Answer]):
-    """A box over the view; the app gives it keys one by one, each done before the next."""
+    """A box over the view; the app passes it keys, each of which is handled at once."""
 
     def __init__(self, theme: Theme, foot: StyledLine) -> None:
         super().__init__()
@@ -69,23 +70,23 @@ class Overlay(ModalScreen[Answer | None], Generic[Answer]):
         self._answered = False
 
     def take_key(self, pressed: KeyPress) -> None:
-        """Do what a key does here."""
+        """Handle a key."""
         raise NotImplementedError
 
     def take_paste(self, text: str) -> None:
-        """Take pasted text; drop it in a box without a line to type on."""
+        """Handle pasted text; a box without a line to type on drops it."""
 
     def close_with(self, answer: Answer | None = None) -> None:
-        """Close, once; a second key or tap that would close it comes too late."""
+        """Close the box with an answer, unless another key or tap has closed it already."""
         if not self._answered:
             self._answered = True
             self.dismiss(answer)
 
 
 class TextOverlay(Overlay[str]):
-    """Text over the view; scrolls when it is longer than the screen.
+    """A page of text over the view; it scrolls when it is longer than the screen.
 
-    A key that opens another page or a view closes this one and is handed back, to be done next.
+    A key that opens another page or a view closes this page; the id of the key is the answer.
     """
 
     CLOSING = frozenset({"escape", "q", "enter"})
@@ -99,12 +100,12 @@ class TextOverlay(Overlay[str]):
         opener: str,
         openers: Sequence[KeyBinding],
     ) -> None:
-        """Show a text.
+        """Show the page that a key opened.
 
         Args:
             theme: Colours and characters.
             text: Gives the lines for a width in cells.
-            opener: The id of the key that opened it; that key closes it.
+            opener: The id of the key that opened the page, and closes it.
             openers: All keys that open a page or a view.
         """
         super().__init__(theme, PAGE_FOOT)
@@ -114,7 +115,7 @@ class TextOverlay(Overlay[str]):
         self._rows = VerticalScroll(self._sheet, can_focus=False)
 
     def compose(self) -> ComposeResult:
-        """Lay the text into a frame that scrolls."""
+        """Compose the text, which scrolls, and the foot."""
         with Vertical():
             yield self._rows
             yield self._foot
@@ -128,7 +129,7 @@ class TextOverlay(Overlay[str]):
         self._lay_out()
 
     def on_click(self, event: Click) -> None:
-        """Take a tap on the foot, or one beside the page, which closes it."""
+        """Handle a tap on the foot; a tap beside the page closes it."""
         match _tapped(self, self._foot, event):
             case "Esc":
                 self.close_with()
@@ -138,7 +139,7 @@ class TextOverlay(Overlay[str]):
                 self._move(10)
 
     def take_key(self, pressed: KeyPress) -> None:
-        """Close or scroll."""
+        """Scroll the page or close it."""
         if pressed.key in self.CLOSING:
             self.close_with()
         elif pressed.key in self.MOVING:
@@ -152,7 +153,7 @@ class TextOverlay(Overlay[str]):
 
     def _lay_out(self) -> None:
         size = self.app.size
-        text = self._text(max(min(size.width - FRAME_CELLS, LONGEST_ROW), 16))
+        text = self._text(max(min(size.width - BORDER_CELLS, PAGE_CELLS), 16))
         self._sheet.styles.height = len(text)
         self._rows.styles.max_height = max(size.height - 3, 1)
         self._sheet.show_lines(text)
@@ -163,26 +164,26 @@ class LineWidget(TextWidget):
 
     def __init__(self, theme: Theme) -> None:
         super().__init__(theme)
-        self.editor = LineEditor(LONGEST_NOTE)
+        self.editor = LineEditor(LONGEST_LINE)
 
     def on_resize(self) -> None:
         """Draw for the new width."""
         self.draw()
 
     def draw(self) -> None:
-        """Draw what has been typed."""
+        """Draw the line."""
         self.show_lines([self.editor.drawn(self.size.width)])
 
 
 class TypingOverlay(Overlay[Answer]):
-    """A line to type on, over the view."""
+    """A box over the view with a line to type on."""
 
     def __init__(self, theme: Theme) -> None:
         super().__init__(theme, TYPING_FOOT)
         self._line = LineWidget(theme)
 
     def on_click(self, event: Click) -> None:
-        """Take a tap on the foot, or one beside the box, which cancels."""
+        """Handle a tap on the foot; a tap beside the box cancels."""
         match _tapped(self, self._foot, event):
             case "Esc":
                 self.close_with()
@@ -201,30 +202,30 @@ class TypingOverlay(Overlay[Answer]):
                 self.typed()
 
     def take_paste(self, text: str) -> None:
-        """Write what was pasted."""
+        """Insert pasted text into the line."""
         self._line.editor.insert(text)
         self.typed()
 
     def typed(self) -> None:
-        """Show the line as it is now."""
+        """Draw the line after a change."""
         self._line.draw()
 
     def submit(self) -> None:
-        """Do what Enter does."""
+        """Handle Enter."""
         raise NotImplementedError
 
 
 class PromptOverlay(TypingOverlay[str]):
-    """One line of text; None when it was cancelled."""
+    """Asks for one line of text; the answer is None when it was cancelled."""
 
     def __init__(self, theme: Theme, prompt: str) -> None:
-        """Show `prompt` and edit the answer."""
+        """Show `prompt` over the line to type on."""
         super().__init__(theme)
         self._prompt = prompt
 
     def compose(self) -> ComposeResult:
         """Lay out the prompt and the line to type on."""
-        width = max(min(self.app.size.width, LINE_CELLS) - FRAME_CELLS, 16)
+        width = max(min(self.app.size.width, PROMPT_CELLS) - BORDER_CELLS, 16)
         prompt = wrapped_text(self._prompt, width, Role.STRONG)
         sheet = TextWidget(self._theme, prompt)
         sheet.styles.height = len(prompt)
@@ -234,7 +235,7 @@ class PromptOverlay(TypingOverlay[str]):
             yield self._foot
 
     def submit(self) -> None:
-        """Close with the text."""
+        """Close with the typed text as the answer."""
         self.close_with(self._line.editor.text)
 
 
@@ -242,7 +243,7 @@ class CommandOverlay(TypingOverlay[Command]):
     """A line to type on, with suggestions under it; Up and Down choose, Enter does it."""
 
     def __init__(self, theme: Theme, find: Callable[[str], list[Suggestion]]) -> None:
-        """Show what `find` returns for what is typed."""
+        """Show the suggestions that `find` returns for the typed text."""
         super().__init__(theme)
         self._suggest = find
         self._list = TextWidget(theme)
@@ -252,7 +253,7 @@ class CommandOverlay(TypingOverlay[Command]):
         self._find()
 
     def compose(self) -> ComposeResult:
-        """Lay out the line and the list."""
+        """Compose title, line, list and foot."""
         title = TextWidget(self._theme, [line((TITLE, Role.STRONG))])
         title.styles.height = 1
         with Vertical():
@@ -276,7 +277,7 @@ class CommandOverlay(TypingOverlay[Command]):
                 super().take_key(pressed)
 
     def typed(self) -> None:
-        """Search again with the text typed now."""
+        """Draw the line after a change, and find the suggestions for it."""
         super().typed()
         self._find()
 
@@ -292,7 +293,7 @@ class CommandOverlay(TypingOverlay[Command]):
         self.typed()
 
     def on_click(self, event: Click) -> None:
-        """Do the suggestion that was tapped; other taps act as in any box."""
+        """Run the tapped suggestion; the base class handles taps elsewhere."""
         row = event.screen_y - self._list.region.y
         if self._list.region.contains(event.screen_x, event.screen_y):
             chosen = _first_shown(self._chosen, SUGGESTIONS_SHOWN) + row
@@ -305,7 +306,7 @@ class CommandOverlay(TypingOverlay[Command]):
         self._show()
 
     def _find(self) -> None:
-        """Find suggestions for what is typed; the choice stays while they stay the same."""
+        """Find the suggestions for the typed text; the choice stays while they stay the same."""
         before = self._suggestions
         self._suggestions = self._suggest(self._line.editor.text)
         if before != self._suggestions:

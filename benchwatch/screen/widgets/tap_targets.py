@@ -13,9 +13,9 @@ from benchwatch.screen.key_bindings import KeyBinding
 
 
 def named_at(row: StyledLine, cell: int) -> tuple[str, int] | None:
-    """Return the name of the key whose words lie under `cell`, and the cell of them it is.
+    """Return the label of the key under `cell`, and how many cells right of its beginning that is.
 
-    None where no key is named so far left.
+    None where `cell` belongs to no key.
     """
     items: list[tuple[str, int, int]] = []
     at = 0
@@ -33,7 +33,7 @@ def named_at(row: StyledLine, cell: int) -> tuple[str, int] | None:
 
 
 def tab_at(row: StyledLine, cell: int, tabs: Sequence[Tab]) -> str | None:
-    """Return the id of the key of the view whose tab lies under `cell` of the top row."""
+    """Return the id of the key of the tab under `cell` of the top row; None: there is no tab."""
     at = 0
     for text, role in row.spans:
         key, end = text.strip().partition(" ")[0], at + cell_len(text)
@@ -44,9 +44,9 @@ def tab_at(row: StyledLine, cell: int, tabs: Sequence[Tab]) -> str | None:
 
 
 def key_at(row: StyledLine, cell: int, frame: Frame) -> str | None:
-    """Return the id of the key that a tap on `cell` of a footer's row stands for.
+    """Return the id of the key that a tap on `cell` of a footer's row means; None: no key.
 
-    A pair, such as Left/Right, is tapped at the side that is meant; ``1-5`` goes to the next view.
+    Of a pair such as Left/Right the tapped side counts; ``1-5`` means the key of the next view.
     """
     tapped = named_at(row, cell)
     if tapped is None:

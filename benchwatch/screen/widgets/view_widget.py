@@ -15,7 +15,7 @@ from benchwatch.screen.view import View, all_panels
 
 
 class TextWidget(Widget):
-    """Styled lines, one a row."""
+    """A widget that shows styled lines, one a row."""
 
     def __init__(self, theme: Theme, lines: Sequence[StyledLine] = ()) -> None:
         super().__init__()
@@ -24,11 +24,11 @@ class TextWidget(Widget):
 
     @property
     def lines(self) -> list[StyledLine]:
-        """What is on the screen now."""
+        """The lines that are shown."""
         return self._lines
 
     def show_lines(self, lines: Sequence[StyledLine]) -> None:
-        """Put `lines` on the screen."""
+        """Show `lines`; only rows that changed are repainted."""
         before, self._lines = self._lines, list(lines)
         width = self.size.width
         changed = [
@@ -48,13 +48,13 @@ class TextWidget(Widget):
 
 
 class ViewWidget(TextWidget):
-    """A view of a frame, digits and charts each at their own rate."""
+    """A widget that shows a view, with digits and charts each drawn at their own rate."""
 
     class Resized(Message):
-        """The widget has another size: what it shows no longer fits."""
+        """The size of the widget has changed, so that its picture no longer fits."""
 
     class Tapped(Message):
-        """A cell was tapped."""
+        """A cell of a row was tapped; `top`: of the first row."""
 
         def __init__(self, row: StyledLine, cell: int, *, top: bool) -> None:
             super().__init__()
@@ -78,12 +78,12 @@ class ViewWidget(TextWidget):
         """Draw `frame`; the slow panels only with `charts`, or when the layout has changed."""
         width, height = self.size
         layout = stack(all_panels(view), frame, width, height)
-        fresh = layout != self._layout or any(
+        changed = layout != self._layout or any(
             panel and panel[0].width != width for panel in self._drawn
         )
         pieces = []
         for index, (panel, rows) in enumerate(layout):
-            keep = panel.slow and not charts and not fresh
+            keep = panel.slow and not charts and not changed
             pieces.append(self._drawn[index] if keep else drawn(panel, frame, width, rows))
         self._layout, self._drawn = layout, pieces
         self.show_lines([row for piece in pieces for row in piece])

@@ -31,7 +31,7 @@ from benchwatch.screen.text_pages import record_lines
 from benchwatch.screen.view import picture
 from benchwatch.screen.views.elsewhere_view import clock_line
 from benchwatch.screen.views.notes_view import note_lines
-from benchwatch.screen.views.stability_view import VALUE, plot
+from benchwatch.screen.views.stability_view import VALUE_SIGN, plot
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.snapshot import ElsewhereNow, LoggedEvent, Records
 
@@ -189,13 +189,13 @@ def test_deviations_and_reference_lines_differ_without_colour(ascii_only):
     """A deviation is an o; what falls as 1/tau is only dots."""
     made = kit.frame(kit.full_snapshot(), theme=Theme(ascii=ascii_only))
     rows = plot(made, 80, 14)
-    values = {role for row in rows for text, role in row.spans if VALUE in text}
+    values = {role for row in rows for text, role in row.spans if VALUE_SIGN in text}
     dots = "".join(text for row in rows for text, role in row.spans if role is Role.DIM)
 
     assert values == {Role.ESTIMATE}
-    assert sum(row.plain.count(VALUE) for row in rows) == 9
+    assert sum(row.plain.count(VALUE_SIGN) for row in rows) == 9
     assert dots
-    assert not set(dots) & {VALUE, "|", "│"}
+    assert not set(dots) & {VALUE_SIGN, "|", "│"}
 
 
 def test_a_unit_fits_beside_a_chart():
