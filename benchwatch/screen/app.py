@@ -16,7 +16,7 @@ from benchwatch.quantity import DURATION_FORMS, parse_duration, printable
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.styled_text import StyledLine
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.key_bindings import Capability, pressed_key
+from benchwatch.screen.key_binding import Capability, pressed_key
 from benchwatch.screen.preferences import Preferences, load, save
 from benchwatch.screen.screen_state import ScreenState
 from benchwatch.screen.text.amounts import lasted
@@ -24,8 +24,9 @@ from benchwatch.screen.typed_commands import Command, KeyCommand, SettingCommand
 from benchwatch.screen.view import View
 from benchwatch.screen.views.view_list import VIEWS
 from benchwatch.screen.watch_source import PlaybackControl, SoundMaker, TrimmerControl, WatchSource
-from benchwatch.screen.widgets.overlays import CommandOverlay, Overlay, PromptOverlay, TextOverlay
+from benchwatch.screen.widgets.overlays import Overlay, TextOverlay
 from benchwatch.screen.widgets.tap_targets import key_at, tab_at
+from benchwatch.screen.widgets.typing_overlays import CommandOverlay, PromptOverlay
 from benchwatch.screen.widgets.view_widget import ViewWidget
 
 DIGITS_EVERY_S, CHARTS_EVERY_S = 0.1, 0.25

@@ -7,7 +7,7 @@ from benchwatch.counter import LinkState
 from benchwatch.quantity import PPB, OffsetUnit
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, fitting, line
 from benchwatch.screen.drawing.theme import Theme
-from benchwatch.screen.key_bindings import Capability, KeyBinding
+from benchwatch.screen.key_binding import Capability, KeyBinding
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.text.rates import RateUnit
 from benchwatch.snapshot import Playback, Snapshot, Trace

@@ -11,7 +11,7 @@ from benchwatch.reading import AS_FOUND, AS_LEFT, RecordKind
 from benchwatch.screen.counter_state import CounterState
 from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.key_bindings import KeyBinding, capabilities
+from benchwatch.screen.key_binding import KeyBinding, capabilities
 from benchwatch.screen.panels.status_text import tool_on
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.typed_commands import SettingCommand

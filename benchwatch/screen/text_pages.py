@@ -10,7 +10,7 @@ from benchwatch.report.record_document import DocumentStyle, document
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, line, wrapped, wrapped_text
 from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.key_bindings import KEY_CELLS, Capability, KeyBinding
+from benchwatch.screen.key_binding import KEY_CELLS, Capability, KeyBinding
 from benchwatch.screen.panels.shared_rows import HAZARDS
 from benchwatch.screen.text.amounts import with_u
 from benchwatch.screen.text.local_time import date_and_time

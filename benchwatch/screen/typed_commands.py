@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import get_args
 
 from benchwatch.plan import SETTING_FORMS, Setting
-from benchwatch.screen.key_bindings import Capability, KeyBinding
+from benchwatch.screen.key_binding import Capability, KeyBinding
 from benchwatch.screen.view import View, ViewList
 
 

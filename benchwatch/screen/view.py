@@ -4,10 +4,10 @@ from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from benchwatch.screen import key_bindings as keys
+from benchwatch.screen import shared_keys as keys
 from benchwatch.screen.drawing.styled_text import StyledLine
 from benchwatch.screen.frame import Frame, Panel, Tab, drawn, stack
-from benchwatch.screen.key_bindings import Capability, KeyBinding
+from benchwatch.screen.key_binding import Capability, KeyBinding
 from benchwatch.screen.panels.shared_rows import BOTTOM_PANELS, TOP_PANELS
 from benchwatch.screen.preferences import Preferences
 from benchwatch.snapshot import Snapshot, Trace

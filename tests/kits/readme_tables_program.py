@@ -14,7 +14,7 @@ from benchwatch.cli import cli
 from benchwatch.commands import COMMANDS
 from benchwatch.estimate.stability import KINDS
 from benchwatch.quantity.units import DURATION_UNITS, PREFIXES, TYPED_OFFSET_UNITS
-from benchwatch.screen.key_bindings import KeyBinding
+from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.views.view_list import VIEWS
 
 README = Path(__file__).parents[2] / "README.md"

@@ -37,7 +37,7 @@ from benchwatch.reading import TOOL_WORDS, Reading
 from benchwatch.screen.axis_state import AxisState
 from benchwatch.screen.drawing.styled_text import StyledLine
 from benchwatch.screen.frame import Frame, Panel, drawn, stack
-from benchwatch.screen.key_bindings import capabilities
+from benchwatch.screen.key_binding import capabilities
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.view import View, ViewList, all_panels, picture
 from benchwatch.screen.views.view_list import VIEWS

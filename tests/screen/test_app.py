@@ -16,7 +16,8 @@ from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.screen_state import COARSE_TURNS, FINE_TURNS
 from benchwatch.screen.views.view_list import VIEWS
-from benchwatch.screen.widgets.overlays import CommandOverlay, PromptOverlay, TextOverlay
+from benchwatch.screen.widgets.overlays import TextOverlay
+from benchwatch.screen.widgets.typing_overlays import CommandOverlay, PromptOverlay
 
 
 def made_app(

@@ -26,7 +26,8 @@ from benchwatch.screen.text_pages import record_lines
 from benchwatch.screen.typed_commands import KeyCommand, SettingCommand, suggestions
 from benchwatch.screen.views.stability_view import kinds, shown
 from benchwatch.screen.views.view_list import VIEWS
-from benchwatch.screen.widgets.overlays import BORDER_CELLS, PROMPT_CELLS, suggestion_lines
+from benchwatch.screen.widgets.overlays import BORDER_CELLS
+from benchwatch.screen.widgets.typing_overlays import PROMPT_CELLS, suggestion_lines
 from benchwatch.snapshot import ElsewhereNow, Records, StabilityNow
 
 

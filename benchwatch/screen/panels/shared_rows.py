@@ -15,7 +15,7 @@ from benchwatch.screen.drawing.styled_text import (
     wrapped_text,
 )
 from benchwatch.screen.frame import Frame, Panel, always
-from benchwatch.screen.key_bindings import KeyBinding
+from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.panels import status_text
 from benchwatch.screen.text.amounts import run_time
 

@@ -3,12 +3,12 @@
 from benchwatch.screen.drawing.large_digits import large, size_for
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, fitting, line
 from benchwatch.screen.frame import Frame, Panel, always
-from benchwatch.screen.key_bindings import AS_FOUND_KEY, AS_LEFT_KEY, TOOL, TURNING
 from benchwatch.screen.panels import status_text
 from benchwatch.screen.panels.large_offset import one_figure
 from benchwatch.screen.panels.progress_rows import judge_line
 from benchwatch.screen.panels.scale import scale
 from benchwatch.screen.panels.shared_rows import hazard_line
+from benchwatch.screen.shared_keys import AS_FOUND_KEY, AS_LEFT_KEY, TOOL, TURNING
 from benchwatch.screen.view import View
 from benchwatch.screen.views.trim_view import TALL, judge_rows
 

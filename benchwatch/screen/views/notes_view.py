@@ -5,7 +5,7 @@ import math
 from benchwatch.quantity import how_many, write_fraction
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, line, wrapped_text
 from benchwatch.screen.frame import Frame, Panel, always
-from benchwatch.screen.key_bindings import KeyBinding
+from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.text.amounts import run_time, with_u
 from benchwatch.screen.text.local_time import time_of_day
 from benchwatch.screen.view import View

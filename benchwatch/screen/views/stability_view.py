@@ -9,7 +9,7 @@ from benchwatch.quantity import how_many, write_fraction
 from benchwatch.screen.drawing.plot import MARGIN, Axes, Axis, along, axis_name
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, beside, faded, fitting, line
 from benchwatch.screen.frame import Frame, Panel, always
-from benchwatch.screen.key_bindings import KeyBinding
+from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.panels.settle_rows import cycle_line, cycle_rows
 from benchwatch.screen.preferences import Preferences
 from benchwatch.screen.text.amounts import lasted, short

@@ -5,7 +5,7 @@ from dataclasses import replace
 from benchwatch.quantity import how_many
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, fitting, line
 from benchwatch.screen.frame import Frame, Panel, always
-from benchwatch.screen.key_bindings import AS_FOUND_KEY, AS_LEFT_KEY, TOOL, TURNING, KeyBinding
+from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.panels import status_text
 from benchwatch.screen.panels.large_offset import both_figures
 from benchwatch.screen.panels.progress_rows import (
@@ -18,6 +18,7 @@ from benchwatch.screen.panels.scale import scale
 from benchwatch.screen.panels.shared_rows import SHORT, hazard_line
 from benchwatch.screen.panels.strip_chart import strip_chart
 from benchwatch.screen.preferences import SPANS_S, Preferences
+from benchwatch.screen.shared_keys import AS_FOUND_KEY, AS_LEFT_KEY, TOOL, TURNING
 from benchwatch.screen.text.amounts import lasted
 from benchwatch.screen.view import View
 

@@ -13,7 +13,7 @@ from benchwatch.screen.drawing.styled_text import (
     wrapped_text,
 )
 from benchwatch.screen.frame import Frame, Panel, always
-from benchwatch.screen.key_bindings import KeyBinding
+from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.panels.large_offset import both_figures
 from benchwatch.screen.panels.settle_rows import cycle_line, cycle_rows, held_lines, held_rows
 from benchwatch.screen.panels.strip_chart import draw_levels, offset_figures

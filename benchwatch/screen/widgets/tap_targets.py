@@ -9,7 +9,7 @@ from rich.cells import cell_len
 
 from benchwatch.screen.drawing.styled_text import Role, StyledLine
 from benchwatch.screen.frame import Frame, Tab
-from benchwatch.screen.key_bindings import KeyBinding
+from benchwatch.screen.key_binding import KeyBinding
 
 
 def named_at(row: StyledLine, cell: int) -> tuple[str, int] | None:

@@ -8,8 +8,9 @@ from benchwatch.screen.display_options import DisplayOptions
 from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.panels.shared_rows import header_line, key_lines
 from benchwatch.screen.views.view_list import VIEWS
-from benchwatch.screen.widgets.overlays import CommandOverlay, PromptOverlay, TextOverlay
+from benchwatch.screen.widgets.overlays import TextOverlay
 from benchwatch.screen.widgets.tap_targets import key_at, tab_at
+from benchwatch.screen.widgets.typing_overlays import CommandOverlay, PromptOverlay
 
 SIZE = (80, 24)
 

@@ -1,0 +1,60 @@
+"""A key binding as data: what the key does, how it is written, and what it needs."""
+
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
+from typing import Literal
+
+from benchwatch.screen.preferences import Preferences
+from benchwatch.snapshot import Snapshot
+
+Capability = Literal["trimmer", "operator", "counters", "bench", "player", "sound"]
+"""A thing that a key can need: ``trimmer``: one that keys can turn; ``operator``: counters that
+take commands; ``counters``: more than one counter; ``bench``: a live watch; ``player``: a recording
+that is played; ``sound``: a sound output."""
+
+KEY_CELLS = 12
+"""Cells for the label of a key in lists of keys."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeyBinding:
+    """A key, and the one action that it runs."""
+
+    id: str
+    keys: tuple[str, ...]
+    """Names of the keys in the terminal library."""
+    label: str
+    """How the key is written for people; ``Left/Right`` also stands for the next binding."""
+    footer: str = ""
+    """One or two words for the footer; empty: the key is only in the help."""
+    action: str = ""
+    """The action, for the command line: short enough for one row of a small screen."""
+    help: str = ""
+    """A sentence for the help; empty: the sentence of another key covers this one."""
+    needs: Capability | None = None
+    footer_label: str = ""
+    """How the footer writes the key where it stands for a range of keys, such as ``1-5``."""
+    changes: Callable[[Preferences, Snapshot], Preferences] | None = None
+    """The action, if it only changes how the view is drawn."""
+    scrolls: int = 0
+    """Entries by which it scrolls the view's list; negative: towards its beginning."""
+
+
+def capabilities(
+    *, trimmer: bool, operator: bool, counters: int, playing: bool, sound: bool
+) -> frozenset[Capability]:
+    """Return what a bench has of the things that a key can need; `counters`: their number."""
+    present: dict[Capability, bool] = {
+        "trimmer": trimmer,
+        "operator": operator,
+        "counters": counters > 1,
+        "bench": not playing,
+        "player": playing,
+        "sound": sound,
+    }
+    return frozenset(name for name, there in present.items() if there)
+
+
+def pressed_key(name: str, among: Collection[KeyBinding]) -> KeyBinding | None:
+    """Return the binding of the key that the terminal library calls `name`; None: there is none."""
+    return next((key for key in among if name in key.keys), None)
