@@ -123,8 +123,8 @@ def test_far_away_two_readings_that_agree_well_enough_will_do() -> None:
     one = Estimate(40 * PPB, 0.1 * PPB, 1, 1.0)
 
     assert not judge(one, 1 * PPB).ready
-    assert judge(one, 1 * PPB, apart=2 * PPB).ready
-    assert not judge(one, 1 * PPB, apart=5 * PPB).ready
+    assert judge(one, 1 * PPB, newest_difference=2 * PPB).ready
+    assert not judge(one, 1 * PPB, newest_difference=5 * PPB).ready
 
 
 def test_the_tool_is_lifted_inside_and_not_at_the_edge() -> None:
