@@ -138,7 +138,7 @@ class Acquisition(threading.Thread):
             self.error = error
         except BaseException as error:  # noqa: BLE001 - a third party's driver may raise any
             self.error = _broken_driver(error, self._driver, self._resource)
-        gap = self._loop.gaps.until(self._clock.monotonic() - self._origin_s)
+        gap = self._loop.gaps.open_gap(self._clock.monotonic() - self._origin_s)
         if gap is not None:
             self._on_event(gap)
         self._publisher.set_state("ended", str(self.error or ""))

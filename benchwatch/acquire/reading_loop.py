@@ -34,11 +34,11 @@ class GapTracker:
 
     def close(self, reading: Reading) -> Gap | None:
         """Return the gap that `reading` ends, if there is one."""
-        gap = self.until(reading.elapsed_s)
+        gap = self.open_gap(reading.elapsed_s)
         self._last, self._reason = reading, None
         return gap
 
-    def until(self, elapsed_s: float) -> Gap | None:
+    def open_gap(self, elapsed_s: float) -> Gap | None:
         """Return the gap that is open at `elapsed_s`; before the first reading there is none."""
         last = self._last
         if last is None or self._reason is None:
@@ -90,7 +90,7 @@ class ReadingLoop:
         self._clock = clock
         self._stopping = stopping
         self._interval_s = interval_s
-        self._fresh_s = 0.0
+        self._newest_reading_s = 0.0
         """When the newest new reading came, or the link was opened; monotonic seconds."""
 
     def read_until_lost(self, counter: Counter, extras: DriverExtras) -> None:
@@ -102,7 +102,7 @@ class ReadingLoop:
             NoReadings: the retry policy gives up.
         """
         timeouts = 0
-        due_s = self._fresh_s = self._clock.monotonic()
+        due_s = self._newest_reading_s = self._clock.monotonic()
         while not self._stopping.is_set():
             self._settings.between_readings(counter)
             if self._interval_s is not None:
@@ -143,7 +143,7 @@ class ReadingLoop:
 
     def _take(self, made: MadeReading, timeout_s: float) -> None:
         reading = made.reading
-        since_last_s = made.arrived_s - self._fresh_s
+        since_last_s = made.arrived_s - self._newest_reading_s
         if made.undated_before:
             self.gaps.failed(ReplyError(_undated(made.undated_before)))
         if REPEAT in reading.flags:
@@ -158,7 +158,7 @@ class ReadingLoop:
         gap = self.gaps.close(reading)
         if gap is not None:
             self._on_event(gap)
-        self._fresh_s = made.arrived_s
+        self._newest_reading_s = made.arrived_s
         self._retry_policy.succeeded(since_last_s)
         status = self._publisher.status
         if status.link.state != "reading" or status.nominal is not self._maker.nominal:

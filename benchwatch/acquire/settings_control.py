@@ -54,7 +54,7 @@ class SettingsControl:
         self._set_gate_s: float | None = None
         """The gate that was read back after the requested one had been set."""
         self._resets: deque[float] = deque(maxlen=MOST_RESETS)
-        self._old: list[str] = []
+        self._unreported: list[str] = []
         """Settings that were noted as no longer reported."""
         self._doubted_s: float | None = None
         """The gate that was noted as impossible."""
@@ -99,7 +99,7 @@ class SettingsControl:
         if self._is_newly_doubtful():
             self._doubted_s = self._maker.gate_s
             self._note(self._maker.doubt or "")
-        self._note_old(polled)
+        self._note_unreported(polled)
 
     def _carry_out(self, request: Setup | Decimal, counter: Counter) -> None:
         if isinstance(request, Decimal):
@@ -167,23 +167,23 @@ class SettingsControl:
 
     # ------------------------------------------------------------- notes on the time line
 
-    def _note_old(self, known: PolledSettings) -> None:
+    def _note_unreported(self, known: PolledSettings) -> None:
         """Note when a known setting is no longer reported, and when it is again."""
-        old = self._poller.old()
+        unreported = self._poller.unreported()
         shown = {
             "time base": known.time_base.source,
             "gate": format_duration(known.gate_s or math.nan),
         }
-        for what in old:
-            if what not in self._old:
+        for what in unreported:
+            if what not in self._unreported:
                 self._note(
                     f"the counter no longer tells its {what} so that it can be read; "
                     f"the last one told is kept: {shown[what]}"
                 )
-        for what in self._old:
-            if what not in old:
+        for what in self._unreported:
+            if what not in unreported:
                 self._note(f"the counter tells its {what} again: {shown[what]}")
-        self._old = old
+        self._unreported = unreported
 
     def _is_newly_doubtful(self) -> bool:
         """Return whether the reported gate can't be right and this is not noted yet."""

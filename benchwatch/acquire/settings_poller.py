@@ -84,7 +84,7 @@ class SettingsPoller:
         """Poll before the next reading."""
         self._next_s = self._next_gate_s = 0.0
 
-    def old(self) -> list[str]:
+    def unreported(self) -> list[str]:
         """Return the names of known settings that were not reported for a while."""
         now_s = self._clock.monotonic()
         return [

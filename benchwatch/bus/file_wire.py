@@ -136,7 +136,7 @@ class FileWire:
         until_s = time.monotonic() + timeout_s
         try:
             while True:
-                data = self._whole(self._more(max(until_s - time.monotonic(), 0.0)))
+                data = self._whole_lines(self._read_more(max(until_s - time.monotonic(), 0.0)))
                 if data or time.monotonic() >= until_s:
                     return data
         except Exception as error:
@@ -160,7 +160,7 @@ class FileWire:
             self._closed = True
             os.close(self._fd)
 
-    def _more(self, timeout_s: float) -> bytes:
+    def _read_more(self, timeout_s: float) -> bytes:
         """Return new bytes, or b'' after at most `timeout_s`."""
         raise NotImplementedError
 
@@ -171,7 +171,7 @@ class FileWire:
             self._skipping = not end
         return data
 
-    def _whole(self, data: bytes) -> bytes:
+    def _whole_lines(self, data: bytes) -> bytes:
         """Return the whole lines in the held bytes and `data`; hold the rest."""
         data = self._held + data
         end = data.rfind(b"\n") + 1
@@ -209,7 +209,7 @@ class Pipe(FileWire):
             note(self._resource)
         super().close()
 
-    def _more(self, timeout_s: float) -> bytes:
+    def _read_more(self, timeout_s: float) -> bytes:
         if not select.select((self._fd,), (), (), timeout_s)[0]:
             return b""
         try:
@@ -239,7 +239,7 @@ class GrowingFile(FileWire):
         """True when the file has grown."""
         return os.fstat(self._fd).st_size > self._position
 
-    def _more(self, timeout_s: float) -> bytes:
+    def _read_more(self, timeout_s: float) -> bytes:
         data = os.read(self._fd, CHUNK_BYTES)
         self._position += len(data)
         if not data and not self._restarts():

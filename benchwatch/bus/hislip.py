@@ -66,7 +66,7 @@ class HislipWire(VisaWire):
                 left_s = max(deadline - time.monotonic(), 0.0)
                 if not select.select((self._socket,), (), (), left_s)[0]:
                     return b""
-                data = self._next()
+                data = self._read_next()
                 if data:
                     return data
                 if data is None:
@@ -101,7 +101,7 @@ class HislipWire(VisaWire):
         super().close()
 
     @property
-    def _rest(self) -> int:
+    def _bytes_to_come(self) -> int:
         """Bytes of the message being read that are still to come."""
         rest: int = self._protocol._payload_remaining  # noqa: SLF001 - there is no public way
         return rest
@@ -109,7 +109,7 @@ class HislipWire(VisaWire):
     def _drop_rest(self) -> None:
         """Drop the rest of the message under way; the next one begins after it."""
         deadline = time.monotonic() + DROP_LIMIT_S
-        while self._rest or self._skip:
+        while self._bytes_to_come or self._skip:
             left_s = deadline - time.monotonic()
             if left_s <= 0:
                 raise LinkLost(
@@ -119,12 +119,12 @@ class HislipWire(VisaWire):
                 there = len(self._socket.recv(WHOLE_MESSAGE_BYTES, socket.MSG_PEEK))
                 if not there:
                     raise EOFError
-                if self._rest:  # kept from the framing, which then marks this reply as cut
-                    self._visalib.read(self._handle, min(there, self._rest))
+                if self._bytes_to_come:  # kept from the framing, which then marks this reply as cut
+                    self._visalib.read(self._handle, min(there, self._bytes_to_come))
                 else:
                     self._skip -= len(self._receive(self._skip))
 
-    def _next(self) -> bytes | None:
+    def _read_next(self) -> bytes | None:
         """Return bytes of an answer; b'' where others were dropped; None when too few have come."""
         if self._skip:
             dropped = len(self._receive(self._skip))
@@ -133,8 +133,8 @@ class HislipWire(VisaWire):
         there = self._socket.recv(HEADER.size + WHOLE_MESSAGE_BYTES, socket.MSG_PEEK)
         if not there:
             raise EOFError
-        if self._rest:
-            return self._read(min(len(there), self._rest))
+        if self._bytes_to_come:
+            return self._read(min(len(there), self._bytes_to_come))
         if len(there) < HEADER.size:
             return None
         prologue, kind, _, identifier, length = HEADER.unpack_from(there)
@@ -142,7 +142,7 @@ class HislipWire(VisaWire):
             raise LinkLost(
                 f"what {self._resource} sends is no HiSLIP. Is another program on its port?"
             )
-        if length == 0 or not self._answers(kind, identifier):
+        if length == 0 or not self._is_newest_answer(kind, identifier):
             self._skip = HEADER.size + length
             return b""
         arrived = len(there) - HEADER.size
@@ -152,7 +152,7 @@ class HislipWire(VisaWire):
         self._reading = identifier
         return cut_mark + self._read(min(arrived, length))
 
-    def _answers(self, kind: int, identifier: int) -> bool:
+    def _is_newest_answer(self, kind: int, identifier: int) -> bool:
         """Return whether a message is (a part of) the answer to the newest one that was sent."""
         if kind not in {DATA, DATA_END} or self._protocol._msg_type == "DataEnd":  # noqa: SLF001
             return False  # no data, or a second answer to one message
@@ -160,7 +160,7 @@ class HislipWire(VisaWire):
 
     def _read(self, count: int) -> bytes:
         data = bytes(self._visalib.read(self._handle, count)[0])
-        ended = self._protocol._msg_type == "DataEnd" and not self._rest  # noqa: SLF001
+        ended = self._protocol._msg_type == "DataEnd" and not self._bytes_to_come  # noqa: SLF001
         return self._framing.part(data, ended=ended)
 
     def _receive(self, most: int) -> bytes:

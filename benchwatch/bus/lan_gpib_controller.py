@@ -67,13 +67,13 @@ class Controller:
             body = bytearray()
             for byte in data.removesuffix(b"\n"):
                 body += bytes((ESCAPE, byte)) if byte in ESCAPED else bytes((byte,))
-            self._put(self._select(address) + bytes(body) + b"\n")
+            self._send_bytes(self._select(address) + bytes(body) + b"\n")
 
     def command(self, address: int, command: bytes) -> None:
         """Send a ``++`` line without an answer, for the instrument at `address`."""
         with self.lock:
             self._finish()
-            self._put(self._select(address) + command + b"\n")
+            self._send_bytes(self._select(address) + command + b"\n")
 
     def read(self, address: int, timeout_s: float) -> bytes:
         """Address the instrument to talk for up to `timeout_s`; less on a shared controller.
@@ -102,10 +102,12 @@ class Controller:
 
     def _set_up(self) -> bytes:
         """Send the settings; return the controller's version."""
-        self._put(SETTINGS)
-        while self._take(SILENCE_S):  # an older controller reports settings it does not know
+        self._send_bytes(SETTINGS)
+        while self._receive_bytes(
+            SILENCE_S
+        ):  # an older controller reports settings it does not know
             pass
-        self._put(b"++ver\n")
+        self._send_bytes(b"++ver\n")
         deadline = time.monotonic() + VERSION_TIMEOUT_S
         while not self._received.endswith(b"\n"):
             left_s = deadline - time.monotonic()
@@ -114,7 +116,7 @@ class Controller:
                     f"nothing at {self._wire.resource} answers ++ver as a LAN-GPIB controller "
                     "does. Check its address and port."
                 )
-            self._received += self._take(left_s)
+            self._received += self._receive_bytes(left_s)
         version = bytes(self._received).strip()
         self._received.clear()
         return version
@@ -132,7 +134,7 @@ class Controller:
         if timeout_ms != self._timeout_ms:
             commands += b"++read_tmo_ms %d\n" % timeout_ms
             self._timeout_ms = timeout_ms
-        self._put(commands + b"++read eoi\n++ver\n")
+        self._send_bytes(commands + b"++read eoi\n++ver\n")
         self._reads_from = address
 
     def _finish(self) -> None:
@@ -176,18 +178,18 @@ class Controller:
             left_s = deadline + TRAVEL_TIME_S - time.monotonic()
             if left_s <= 0:
                 return None
-            self._received += self._take(left_s)
+            self._received += self._receive_bytes(left_s)
             if len(self._received) > MOST_LINE_BYTES:
                 del self._received[: -len(self._version) - 2]
 
-    def _put(self, data: bytes) -> None:
+    def _send_bytes(self, data: bytes) -> None:
         try:
             self._wire.send(data)
         except BenchwatchError:
             self.broken = True
             raise
 
-    def _take(self, timeout_s: float) -> bytes:
+    def _receive_bytes(self, timeout_s: float) -> bytes:
         try:
             return self._wire.receive(timeout_s)
         except ReplyTimeout:

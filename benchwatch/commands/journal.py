@@ -13,7 +13,7 @@ from benchwatch.commands.common.output import narrate, print_json, print_text
 from benchwatch.errors import BenchwatchError, JournalError, UsageError
 from benchwatch.journal import Journal, default_path
 from benchwatch.journal.archive import archive as archive_runs
-from benchwatch.journal.archive import is_there
+from benchwatch.journal.archive import has_database
 from benchwatch.journal.damaged_file import LONGEST_WAIT_S, recovery_words
 from benchwatch.journal.journal_contents import JournalContents, read_contents
 from benchwatch.journal.journal_file import inode
@@ -140,7 +140,7 @@ def merge(*, file: Path, path: Path | None, as_json: bool) -> int:
                   "runs": done.runs, "new_events": done.events})  # fmt: skip
     else:
         print_text(f"{how_many(done.runs, 'run')} found in {file}; {_events(done.events)} are new")
-    if not done.runs and not is_there(file):
+    if not done.runs and not has_database(file):
         raise JournalError(f"nothing of a journal is left in {file}.")
     return 0
 
@@ -160,7 +160,7 @@ def repair(*, path: Path | None) -> int:
         print_text(f"{target} is sound")
         return 0
     try:
-        file = OpenFile(target, utc_s=time.time(), damaged=inode(target), ours=path is None)
+        file = OpenFile(target, utc_s=time.time(), damaged=inode(target), exclusive=path is None)
         aside = file.aside
         assert aside is not None
         narrate(f"the damaged journal is kept as {aside}")

@@ -198,7 +198,7 @@ def watch(
             buses = Buses(redirect_standard_input())
         else:
             buses = Buses()
-        kept = None if no_journal else Journal(journal or default_path(), ours=journal is None)
+        kept = None if no_journal else Journal(journal or default_path(), exclusive=journal is None)
         opening = partial(buses.open_link, backend=backend)
         acquire = partial(Acquisition, open_link=opening, persistent=not lines)
         earlier = {} if kept is None or no_resume else interrupted_runs(plans, kept.path)

@@ -16,12 +16,12 @@ from typing import Final
 from benchwatch.errors import JournalError
 from benchwatch.journal.damaged_file import LONGEST_WAIT_S
 from benchwatch.journal.journal_file import (
-    alone,
-    beside,
     check_kind,
     check_name,
     inode,
     is_database,
+    locked_folder,
+    log_path,
 )
 from benchwatch.journal.schema import EVENT_TABLES, prepare
 from benchwatch.journal.sqlite_errors import sentence
@@ -62,7 +62,7 @@ def archive(path: Path, into: Path, before_utc_s: float) -> Archived:
     Raises:
         JournalError: one of the files can't be used.
     """
-    if not is_there(path):
+    if not has_database(path):
         raise JournalError(f"there is no journal at {path} yet.")
     check_name(into)
     check_kind(into)
@@ -118,7 +118,7 @@ def in_use(path: Path) -> bool:
         return False
 
 
-def is_there(path: Path) -> bool:
+def has_database(path: Path) -> bool:
     """Return whether there is a database at `path`."""
     return path.exists() and is_database(path)
 
@@ -127,7 +127,7 @@ def is_there(path: Path) -> bool:
 def _joined(path: Path, into: Path) -> Iterator[sqlite3.Connection]:
     """Open both files on one connection, the archive as the schema ``old``."""
     try:
-        with alone(into, LONGEST_WAIT_S), closing(_connect(into)) as made:
+        with locked_folder(into, LONGEST_WAIT_S), closing(_connect(into)) as made:
             prepare(made, into)
         with closing(_connect(path)) as both:
             prepare(both, path)
@@ -218,5 +218,5 @@ def _connect(path: Path) -> sqlite3.Connection:
 
 
 def _size(path: Path) -> int:
-    log = beside(path, "-wal")
+    log = log_path(path, "-wal")
     return path.resolve().stat().st_size + (log.stat().st_size if log.exists() else 0)

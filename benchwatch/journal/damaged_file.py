@@ -33,8 +33,8 @@ def damage() -> sqlite3.Error:
 def set_aside(path: Path, utc_s: float) -> Path:
     """Rename the file at `path` with its log and index; return the new path.
 
-    Call only within `journal_file.alone`. All new names are made before any old one is removed,
-    so that no file is lost when the program is killed in between.
+    Call only within `journal_file.locked_folder`. All new names are made before any old one is
+    removed, so that no file is lost when the program is killed in between.
 
     Args:
         path: the damaged file.

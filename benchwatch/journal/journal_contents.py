@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from benchwatch.errors import JournalError
-from benchwatch.journal.journal_file import beside, check_kind, uri
+from benchwatch.journal.journal_file import check_kind, log_path, uri
 from benchwatch.journal.schema import check_owner
 from benchwatch.journal.sqlite_errors import sentence
 
@@ -74,7 +74,7 @@ def _survey(path: Path, reader: sqlite3.Connection) -> JournalContents:
             for table in ("readings", "gaps", "records")
         )
         newest = _newest(reader)
-    file, log = path.resolve(), beside(path, "-wal")
+    file, log = path.resolve(), log_path(path, "-wal")
     return JournalContents(
         path=path,
         file_bytes=file.stat().st_size,

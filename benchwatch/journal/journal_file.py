@@ -113,14 +113,14 @@ def inode(path: Path) -> tuple[int, int] | None:
     return status.st_dev, status.st_ino
 
 
-def beside(path: Path, ending: str) -> Path:
+def log_path(path: Path, ending: str) -> Path:
     """Return the path of the log or the index (`LOG_ENDINGS`) of the database at `path`."""
     file = path.resolve()
     return file.with_name(file.name + ending)
 
 
 @contextmanager
-def alone(path: Path, wait_s: float) -> Iterator[None]:
+def locked_folder(path: Path, wait_s: float) -> Iterator[None]:
     """Keep other processes of this program from opening, replacing or closing the file.
 
     The folder is locked, so that no lock file is left behind. Where folders can't be locked
@@ -167,11 +167,11 @@ def remove_empty(path: Path) -> None:
 
 
 def clear_leftovers(path: Path) -> None:
-    """Remove log and index of a file that no longer exists; call only within `alone`.
+    """Remove log and index of a file that no longer exists; call only within `locked_folder`.
 
     A new file would share them with a process that still has the old file open, and both files
     would be damaged.
     """
     for ending in LOG_ENDINGS:
         with suppress(OSError):
-            beside(path, ending).unlink(missing_ok=True)
+            log_path(path, ending).unlink(missing_ok=True)

@@ -10,12 +10,12 @@ from benchwatch.errors import JournalError
 from benchwatch.journal.damaged_file import DAMAGE_CODES, has_other_name, set_aside
 from benchwatch.journal.journal_file import (
     TINY_BYTES,
-    alone,
-    beside,
     check_kind,
     clear_leftovers,
     inode,
     is_database,
+    locked_folder,
+    log_path,
     remove_empty,
     uri,
 )
@@ -41,7 +41,7 @@ class OpenFile:
         path: the file; made when missing.
         utc_s: the present, Unix seconds; part of the name under which a damaged file is set aside.
         replace_empty: replace an empty file at `path`, because a file was open there before.
-        ours: only this program writes to `path`: a file that is not a journal is set aside as
+        exclusive: only this program writes to `path`: a file that is not a journal is set aside as
             damaged instead of refused.
         damaged: the inode of a file that was found damaged while it was written.
 
@@ -57,7 +57,7 @@ class OpenFile:
         *,
         utc_s: float,
         replace_empty: bool = False,
-        ours: bool = False,
+        exclusive: bool = False,
         damaged: tuple[int, int] | None = None,
     ) -> None:
         self._path = path
@@ -65,15 +65,15 @@ class OpenFile:
         """The new path of a damaged file that was at `path` before."""
         self.lost = 0
         """Commits in the write-ahead log that SQLite could not recover."""
-        with alone(path, LONGEST_BUSY_S):
+        with locked_folder(path, LONGEST_BUSY_S):
             if (damaged is not None and inode(path) == damaged) or _is_destroyed(
-                path, ours, replace_empty
+                path, exclusive, replace_empty
             ):
                 self._set_aside(utc_s)
             try:
                 self._open(replace_empty=replace_empty)
             except sqlite3.DatabaseError as error:
-                if code(error) not in DAMAGE_CODES or not (ours or was_journal(path)):
+                if code(error) not in DAMAGE_CODES or not (exclusive or was_journal(path)):
                     raise
                 self._set_aside(utc_s)
                 self._open(replace_empty=replace_empty)
@@ -161,7 +161,7 @@ class OpenFile:
         _, pages, taken_over = self.connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
         if taken_over == pages:
             return 0
-        log = beside(self._path, "-wal")
+        log = log_path(self._path, "-wal")
         return log.stat().st_size if log.exists() else 0
 
     def close(self, *, leave: bool = False) -> None:
@@ -178,16 +178,16 @@ class OpenFile:
                 connection.close()
 
 
-def _is_destroyed(path: Path, ours: bool, replace_empty: bool) -> bool:
+def _is_destroyed(path: Path, exclusive: bool, replace_empty: bool) -> bool:
     """Return whether the file at `path`, not yet opened, is a journal that was destroyed."""
     if not path.is_file():
         return False
     if path.stat().st_size == 0:  # SQLite would discard the log
-        log = beside(path, "-wal")
+        log = log_path(path, "-wal")
         return not replace_empty and log.exists() and log.stat().st_size > 0
     if not os.access(path, os.R_OK) or path.stat().st_size == TINY_BYTES or is_database(path):
         return False
-    return ours or was_journal(path)
+    return exclusive or was_journal(path)
 
 
 def _guard(path: Path) -> sqlite3.Connection:

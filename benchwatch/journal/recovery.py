@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from benchwatch.journal.journal_file import beside, uri
+from benchwatch.journal.journal_file import log_path, uri
 from benchwatch.journal.page_scan import rows_left
 from benchwatch.journal.schema import APPLICATION_ID, EVENT_TABLES, RUN_COLUMNS, lost_run
 
@@ -63,7 +63,7 @@ def was_journal(path: Path) -> bool:
 
 
 def recover(
-    path: Path, target: sqlite3.Connection, go_on: Callable[[], bool] = lambda: True
+    path: Path, target: sqlite3.Connection, may_continue: Callable[[], bool] = lambda: True
 ) -> Recovered:
     """Copy all rows of the file at `path`; rows that the target already has stay as they are.
 
@@ -72,7 +72,7 @@ def recover(
     Args:
         path: a journal, whole or damaged, that no program writes.
         target: an open journal, in no transaction.
-        go_on: called between two transactions; False stops the copying.
+        may_continue: called between two transactions; False stops the copying.
 
     Raises:
         sqlite3.Error: the target can't be written.
@@ -83,16 +83,16 @@ def recover(
     found = itertools.chain(_readable(path), _page_rows(path) if is_damaged(path) else ())
     while some := list(itertools.islice(found, ROWS_AT_ONCE)):
         began_s = time.monotonic()
-        events += _put(target, some)
+        events += _write_rows(target, some)
         runs |= {row[0] for _, row in some}
-        if not go_on():
+        if not may_continue():
             return Recovered(len(runs), events, whole=False)
         time.sleep(time.monotonic() - began_s)  # let waiting programs write
     _name_lost_runs(target)
     return Recovered(len(runs), events, whole=True)
 
 
-def _put(target: sqlite3.Connection, found: Iterable[Found]) -> int:
+def _write_rows(target: sqlite3.Connection, found: Iterable[Found]) -> int:
     """Write rows in one transaction; return the number of new events."""
     new = 0
     target.execute("BEGIN IMMEDIATE")
@@ -123,7 +123,7 @@ def _name_lost_runs(target: sqlite3.Connection) -> None:
             "GROUP BY run"
         )
         for run, utc_s in target.execute(query).fetchall():
-            _put(target, [("runs", lost_run(run, utc_s))])
+            _write_rows(target, [("runs", lost_run(run, utc_s))])
 
 
 def _readable(path: Path) -> Iterator[Found]:
@@ -181,7 +181,7 @@ def _open(path: Path) -> sqlite3.Connection:
     """
     if path.stat().st_size == 0:
         raise sqlite3.DatabaseError("it is empty")  # opened, SQLite would discard its log
-    log = beside(path, "-wal")
+    log = log_path(path, "-wal")
     if log.exists() and log.stat().st_size:
         connection = sqlite3.connect(uri(path), uri=True, timeout=1.0)
         try:

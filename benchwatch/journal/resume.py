@@ -87,9 +87,9 @@ def _find(
     utc_s: float,
 ) -> InterruptedRun | None:
     runs = {run.key: run for run in journal.runs()}
-    mine = [run for run in runs.values() if run.resource == resource]
-    last_s = {run.key: _last_entry_s(journal, run) for run in mine}
-    for run in sorted(mine, key=lambda run: last_s[run.key], reverse=True):
+    same_resource = [run for run in runs.values() if run.resource == resource]
+    last_s = {run.key: _last_entry_s(journal, run) for run in same_resource}
+    for run in sorted(same_resource, key=lambda run: last_s[run.key], reverse=True):
         settings = json_object(run.settings)
         if settings.get("simulated_bench") != simulated:
             continue
@@ -135,10 +135,10 @@ def _is_still_written(run: JournalRun, settings: dict[str, Any], silent_s: float
         return False
     except OSError:
         return is_recent  # somebody else's process
-    return is_recent or _is_ours(process)
+    return is_recent or _runs_this_program(process)
 
 
-def _is_ours(process: int) -> bool:
+def _runs_this_program(process: int) -> bool:
     """Return whether a process runs this program; False where the system can't be asked."""
     try:
         return PROGRAM in Path(f"/proc/{process}/cmdline").read_bytes()

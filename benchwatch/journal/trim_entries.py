@@ -82,7 +82,7 @@ class TrimEntries:
         if kind in get_args(RecordKind):
             self._take_record(utc_s, OffsetRecord.from_dict(json_object(document)))
         elif kind == KEPT_BY_ITSELF:
-            self._kept_by_itself()
+            self._mark_kept_by_itself()
         elif kind == PULL_KIND:
             samples = json_object(document)["samples"]
             self.samples = tuple((float(size), _optional(u)) for size, u in samples)
@@ -99,10 +99,10 @@ class TrimEntries:
             elif kind == "tool":
                 noted = noted_tool_state(kind, document)
                 self.tool_on = self.tool_on if noted is None else noted
-            if nudge is None or not self._known_better(utc_s, nudge):
+            if nudge is None or not self._refine_noted_nudge(utc_s, nudge):
                 self._note(utc_s, kind, text, nudge=nudge)
 
-    def _known_better(self, utc_s: float, nudge: Nudge) -> bool:
+    def _refine_noted_nudge(self, utc_s: float, nudge: Nudge) -> bool:
         """Refine the note of the same nudge, if there is one; False: the nudge is new."""
         for place in range(len(self.notes) - 1, -1, -1):
             old = self.notes[place]
@@ -112,7 +112,7 @@ class TrimEntries:
                 return old.utc_s == utc_s
         return False
 
-    def _kept_by_itself(self) -> None:
+    def _mark_kept_by_itself(self) -> None:
         self.records = replace(self.records, as_found_kept=self.records.as_found is not None)
         record = self.notes[-1].record if self.notes else None
         if record is not None:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Final
 
-from benchwatch.journal.journal_file import beside
+from benchwatch.journal.journal_file import log_path
 
 _HEADER: Final = struct.Struct(">8I")
 """Magic, version, page size, sequence, two salts, two checksums."""
@@ -37,7 +37,7 @@ class LogExtent:
 def log_extent(path: Path) -> LogExtent | None:
     """Return the extent of the log beside the journal at `path`; None without a readable log."""
     try:
-        with beside(path, "-wal").open("rb") as log:
+        with log_path(path, "-wal").open("rb") as log:
             salts, page_bytes = _salts_and_page_bytes(log)
             if salts is None:
                 return None
@@ -64,7 +64,7 @@ def commits_after(path: Path, stated: LogExtent, recovered: int) -> int:
         whole: then all frames are in the journal already.
     """
     try:
-        with beside(path, "-wal").open("rb") as log:
+        with log_path(path, "-wal").open("rb") as log:
             salts, page_bytes = _salts_and_page_bytes(log)
             if salts != stated.salts or (recovered <= 0 and _first_commit_is_whole(log)):
                 return 0

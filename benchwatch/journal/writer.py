@@ -20,7 +20,7 @@ from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import JournalError
 from benchwatch.journal.backlog import Backlog, write_elsewhere
 from benchwatch.journal.damaged_file import DAMAGE_CODES, BackgroundRecovery, DamageCheck, damage
-from benchwatch.journal.journal_file import alone, check_name
+from benchwatch.journal.journal_file import check_name, locked_folder
 from benchwatch.journal.open_file import LARGE_LOG_BYTES, OpenFile
 from benchwatch.journal.schema import JournalRun, copy_events, count_events, event_row, run_row
 from benchwatch.journal.sqlite_errors import GO_ELSEWHERE, code, sentence
@@ -52,7 +52,7 @@ class Journal:
         path: the file; made when missing.
         clock: times retries and syncs.
         backlog: how many events may wait in memory.
-        ours: `path` is the default path, where no other program writes files.
+        exclusive: `path` is the default path, where no other program writes files.
 
     Raises:
         JournalError: the file can't be used as a journal. A file that is locked, or whose disk
@@ -65,7 +65,7 @@ class Journal:
         *,
         clock: Clock | None = None,
         backlog: int = BACKLOG_EVENTS,
-        ours: bool = False,
+        exclusive: bool = False,
     ) -> None:
         self.path = path
         self.notices: list[str] = []
@@ -80,9 +80,9 @@ class Journal:
         self._file: OpenFile | None = None
         self._moved: OpenFile | None = None
         """The file that is no longer at `path`, until its runs are copied to the new one."""
-        self._in_moved = 0
+        self._events_in_moved = 0
         """How many events are in the moved file."""
-        self._ours = ours
+        self._exclusive = exclusive
         self._damaged: tuple[int, int] | None = None
         """The inode of a file that was found damaged while it was written."""
         self._recovery: BackgroundRecovery | None = None
@@ -103,7 +103,7 @@ class Journal:
     @property
     def not_on_disk(self) -> int:
         """How many readings and notes are not in the file at `path` yet."""
-        return 0 if self.trouble is None else self._in_moved + len(self._backlog)
+        return 0 if self.trouble is None else self._events_in_moved + len(self._backlog)
 
     def save_run(self, run: JournalRun) -> None:
         """Write `run`, in place of its earlier version."""
@@ -159,7 +159,7 @@ class Journal:
             there = left and write_elsewhere(
                 self.path, min(self._runs, default=0), self._write_waiting
             )
-            with contextlib.suppress(TimeoutError), alone(self.path, CLOSE_WAIT_S):
+            with contextlib.suppress(TimeoutError), locked_folder(self.path, CLOSE_WAIT_S):
                 self._close_files()
             self._close_files()
         if left or trouble:
@@ -174,7 +174,7 @@ class Journal:
             self.path,
             utc_s=self._clock.utc(),
             replace_empty=self._moved is not None,
-            ours=self._ours,
+            exclusive=self._exclusive,
             damaged=self._damaged,
         )
         self._damaged = None
@@ -226,7 +226,7 @@ class Journal:
         except FileNotFoundError:
             if self._moved is None:
                 self._moved, self._file = self._file, None
-                self._in_moved = count_events(self._moved.connection, self._runs)
+                self._events_in_moved = count_events(self._moved.connection, self._runs)
             raise
 
     def _fail(self, error: Exception) -> None:
@@ -263,7 +263,7 @@ class Journal:
             self.trouble = None
             if self._moved is not None:
                 self._moved.close(leave=True)
-                self._moved, self._in_moved = None, 0
+                self._moved, self._events_in_moved = None, 0
 
     def _write_waiting(self, connection: sqlite3.Connection) -> None:
         """Write all runs, events of a moved file and the backlog, in one transaction."""

@@ -83,14 +83,14 @@ class EventLog:
         self.newest: tuple[LoggedEvent, ...] = ()
         """The newest entries, oldest first."""
         self._settle: Settle | None = None
-        self._internal = False
+        self._on_internal_time_base = False
         self._nudge: Nudge | None = None
         """The newest nudge as estimated after the last reading."""
         self._written: Nudge | None = None
         """The newest nudge as written last."""
         self._unwritten: LoggedEvent | None = None
         """The refined entry of the newest nudge, until it is written."""
-        self._unchanged = 0
+        self._readings_unchanged = 0
         """Readings since `_unwritten` changed."""
 
     def resume(self, earlier: InterruptedRun, utc_s: float) -> None:
@@ -129,8 +129,8 @@ class EventLog:
         """
         utc_s, elapsed_s = reading.utc_s, reading.elapsed_s
         internal = INTERNAL_TIMEBASE in reading.flags
-        if internal != self._internal:
-            self._internal = internal
+        if internal != self._on_internal_time_base:
+            self._on_internal_time_base = internal
             which = "the counter's own time base" if internal else "the external reference again"
             self.add_text(utc_s, elapsed_s, "caution", f"counting by {which}")
         nudge = numbers.confirmed_nudge
@@ -150,8 +150,8 @@ class EventLog:
         elif numbers.last_nudge is not self._nudge:
             self._update(numbers.last_nudge)
         elif self._unwritten is not None:
-            self._unchanged += 1
-            if self._unchanged >= WRITE_AFTER_READINGS:
+            self._readings_unchanged += 1
+            if self._readings_unchanged >= WRITE_AFTER_READINGS:
                 self._write_again()
         self._nudge = numbers.last_nudge
         settle = numbers.settle
@@ -172,7 +172,7 @@ class EventLog:
                 if nudge is not None and old.nudge.at_s == nudge.at_s:
                     new = replace(old, nudge=nudge)
                     self.newest = (*self.newest[:place], new, *self.newest[place + 1 :])
-                    self._unwritten, self._unchanged = new, 0
+                    self._unwritten, self._readings_unchanged = new, 0
                     written = self._written
                     by = 0.0 if written is None else WRITE_AT_ONCE_U * (written.u or 0.0)
                     if written is None or nudge.differs(written, by):

@@ -71,7 +71,7 @@ class History:
             for level in self._levels:
                 if ended is not None:
                     ended = level.append(ended)
-                ended = level.break_off(lasted_s) or ended
+                ended = level.mark_gap(lasted_s) or ended
 
     def buckets(self, span_s: float) -> Buckets:
         """Return the last `span_s` seconds, each part at the finest level that still holds it."""
@@ -95,9 +95,9 @@ class History:
         """
         with self._lock:
             table = self._within(span_s)
-        elapsed_s, offset = _draw(table)
+        elapsed_s, offset = _points_of(table)
         if len(elapsed_s) > points:
-            elapsed_s, offset = _draw(_merge(table, max(2, points // 3), span_s))
+            elapsed_s, offset = _points_of(_merge(table, max(2, points // 3), span_s))
         return Trace(tuple(elapsed_s.tolist()), tuple(offset.tolist()))
 
     def _within(self, span_s: float) -> _Table:
@@ -131,9 +131,9 @@ class _HistoryLevel:
         if self._fan_out == 1:
             return self._store(entry)
         self._pending.append(entry)
-        return self._finish() if len(self._pending) == self._fan_out else None
+        return self._complete() if len(self._pending) == self._fan_out else None
 
-    def break_off(self, lasted_s: float) -> _Entry | None:
+    def mark_gap(self, lasted_s: float) -> _Entry | None:
         """Mark a gap after the newest entry; return the entry that the gap ends early, if any."""
         if not self._pending:
             if self._size:
@@ -141,7 +141,7 @@ class _HistoryLevel:
             return None
         start_s, end_s, low, high, total, count, _ = self._pending[-1]
         self._pending[-1] = (start_s, end_s, low, high, total, count, 1.0)
-        return self._finish() if end_s - self._pending[0][_START] < lasted_s else None
+        return self._complete() if end_s - self._pending[0][_START] < lasted_s else None
 
     def newest_s(self) -> float:
         return float(self._table[self._size - 1, _END]) if self._size else 0.0
@@ -157,7 +157,7 @@ class _HistoryLevel:
         last = int(np.searchsorted(table[:, _START], until_s, side="left"))
         return table[first:last].copy()
 
-    def _finish(self) -> _Entry:
+    def _complete(self) -> _Entry:
         pending, self._pending = self._pending, []
         starts, ends, lows, highs, sums, counts, broken = zip(*pending, strict=True)
         return self._store(
@@ -198,7 +198,7 @@ def _reduce(table: _Table, firsts: NDArray[np.intp]) -> _Table:
     return joined
 
 
-def _draw(table: _Table) -> tuple[_Table, _Table]:
+def _points_of(table: _Table) -> tuple[_Table, _Table]:
     """Return times and offsets of the points: lowest, highest if several readings, nan at a gap."""
     elapsed_s = np.column_stack((table[:, _START], table[:, _END], table[:, _END]))
     offset = np.column_stack((table[:, _LOW], table[:, _HIGH], np.full(len(table), np.nan)))

@@ -60,10 +60,10 @@ class StabilityTracker:
         self._run = _DeviationSeries()
         self._since: _DeferredSeries | None = None
         """Deviations since the last nudge or the settling, the later one; None before either."""
-        self._why: Change | None = None
+        self._change: Change | None = None
         self._change_s = -math.inf
         self._newest: deque[tuple[float, float]] = deque(maxlen=RECENT_READINGS)
-        self._held: tuple[float, float] | None = None
+        self._suspect: tuple[float, float] | None = None
         """A suspect reading, added once the next reading shows that it is no spike."""
         self._detrended: tuple[Deviation, ...] = ()
         self._detrended_since: tuple[Deviation, ...] = ()
@@ -71,27 +71,27 @@ class StabilityTracker:
 
     def add(self, elapsed_s: float, offset: float, numbers: Numbers | None = None) -> None:
         """Add a reading (fractional offset); `numbers` are those after it."""
-        if self._held is not None:
+        if self._suspect is not None:
             if numbers is None or numbers.spike_at_s is None:
-                self._take(*self._held)
-            self._held = None
+                self._add_to_series(*self._suspect)
+            self._suspect = None
         if numbers is not None and numbers.suspect:
-            self._held = (elapsed_s, offset)
+            self._suspect = (elapsed_s, offset)
         else:
-            self._take(elapsed_s, offset)
+            self._add_to_series(elapsed_s, offset)
         if numbers is None:
             return
         settle, nudge = numbers.settle, numbers.confirmed_nudge
         if nudge is not None:
-            self._begin(nudge.at_s, "nudge")
+            self._begin_since(nudge.at_s, "nudge")
         elif settle is not None and settle.state == "settled" and settle.since_s is not None:
-            self._begin(settle.since_s, "settled")
+            self._begin_since(settle.since_s, "settled")
 
     def gap(self, lasted_s: float | None = None) -> None:
         """Add a gap of `lasted_s` seconds; None: readings after it compare with none before."""
-        if self._held is not None:
-            self._take(*self._held)
-            self._held = None
+        if self._suspect is not None:
+            self._add_to_series(*self._suspect)
+            self._suspect = None
         for series in (self._run, self._since):
             if series is not None:
                 series.gap(lasted_s)
@@ -118,7 +118,7 @@ class StabilityTracker:
             return now
         return replace(
             now,
-            since=self._why,
+            since=self._change,
             since_s=self._change_s,
             since_deviations=since.table(),
             since_without_drift=self._detrended_since,
@@ -126,17 +126,17 @@ class StabilityTracker:
             since_span_s=since.span_s,
         )
 
-    def _take(self, elapsed_s: float, offset: float) -> None:
+    def _add_to_series(self, elapsed_s: float, offset: float) -> None:
         self._newest.append((elapsed_s, offset))
         self._run.add(elapsed_s, offset)
         if self._since is not None:
             self._since.add(elapsed_s, offset)
 
-    def _begin(self, at_s: float, why: Change) -> None:
+    def _begin_since(self, at_s: float, why: Change) -> None:
         """Restart the second series at a change, if it is later than the previous change."""
         if at_s <= self._change_s:
             return
-        self._change_s, self._why = at_s, why
+        self._change_s, self._change = at_s, why
         self._since = _DeferredSeries(_DeviationSeries(self._run.interval_s))
         self._detrended_at_s = -math.inf
         for elapsed_s, offset in self._newest:
@@ -197,7 +197,7 @@ class _DeviationSeries:
             return
         steps = (elapsed_s - self.last_s) / self.interval_s
         if steps > GAP_INTERVALS:
-            self._lose(self._live, round(steps) - 1, offset)
+            self._fill_lost(self._live, round(steps) - 1, offset)
         self.last_s, self._last = elapsed_s, offset
         self._live.add(offset)
         self._bridges.reading(offset)
@@ -222,7 +222,7 @@ class _DeviationSeries:
             return ()
         return self._bridges.correct(self._live.table(), self.interval_s)
 
-    def _lose(self, live: LiveDeviations, lost: int, offset: float) -> None:
+    def _fill_lost(self, live: LiveDeviations, lost: int, offset: float) -> None:
         """Fill a few lost readings with the mean of their neighbours; restart after many."""
         if lost > LONGEST_GAP_READINGS or not math.isfinite(self._last):
             live.gap()

@@ -94,7 +94,7 @@ class AnswerTimes:
         self._quickest_s = min(self._quickest_s, took_s) if self.newest else took_s
         self.newest = text
 
-    def awaited(self, took_s: float) -> None:
+    def add_awaited(self, took_s: float) -> None:
         """Update the usual time by an answer that was read as it came."""
         self._awaited_s.append(took_s)
 
@@ -151,10 +151,10 @@ class SynchronisedQuery:
         """
         answer = self._answer(question, timeout_s)
         if self.link.unpolled_s > LONGEST_UNREAD_S:
-            raise self._stood_still()
+            raise self._unknown_time_error()
         return answer
 
-    def _stood_still(self) -> ReplyError:
+    def _unknown_time_error(self) -> ReplyError:
         self._is_doubtful = True
         return ReplyError(
             f"this computer stood still for {self.link.unpolled_s:.3g} s, so nobody knows when "
@@ -198,7 +198,7 @@ class SynchronisedQuery:
         ):
             after_missed = False
             try:
-                text = self._read_on(asked_s + due_s + LATEST_ANSWER_S - self.link.now())
+                text = self._read_after_copy(asked_s + due_s + LATEST_ANSWER_S - self.link.now())
             except ReplyTimeout:
                 self._is_behind_copy = True
                 self._times.suspect(answer.arrived_s - asked_s)
@@ -215,14 +215,14 @@ class SynchronisedQuery:
         """
         link = self.link
         if link.unpolled_s <= LONGEST_UNREAD_S:
-            self._times.awaited(link.now() - asked_s)
+            self._times.add_awaited(link.now() - asked_s)
             return Answer(text=text, arrived_s=link.now())
         usual_s = self._times.usual_s()
         if usual_s is None or text == self._times.newest:
-            raise self._stood_still()
+            raise self._unknown_time_error()
         came_s, slack_s = asked_s + usual_s, EQUAL_SHARE * usual_s
         if not link.fetched_s - link.unpolled_s - slack_s <= came_s <= link.fetched_s:
-            raise self._stood_still()
+            raise self._unknown_time_error()
         return Answer(text=text, arrived_s=came_s, waited=True)
 
     def mark_unsynchronised(self) -> None:
@@ -245,7 +245,7 @@ class SynchronisedQuery:
         try:
             answer = self.query(question, self.query_timeout_s)
             if answer == self._times.newest:  # a second copy of the reading
-                answer = self._read_on(self.query_timeout_s)
+                answer = self._read_after_copy(self.query_timeout_s)
         except (ReplyTimeout, ReplyError):
             if question in self._answers:
                 raise
@@ -273,7 +273,7 @@ class SynchronisedQuery:
             ReplyTimeout: `by_s` is reached, and the identity may still come.
         """
         for _ in range(2):
-            if self._identity_comes(by_s):
+            if self._await_identity(by_s):
                 return True
             if self.link.now() >= by_s:
                 raise ReplyTimeout("no reply when asked who is there. Check the counter's cable.")
@@ -283,12 +283,12 @@ class SynchronisedQuery:
         """Return the error for a connection that can't be trusted any more."""
         return LinkLost(f"the counter {why}. {printable(self.link.resource)} is opened again.")
 
-    def _drop_line(self) -> None:
+    def _note_late_line(self) -> None:
         """Note a line that came too late; after a copy it was the answer with the reading."""
         self._dropped_late = self._dropped_late or self._is_behind_copy
         self._is_behind_copy = False
 
-    def _read_on(self, timeout_s: float) -> str:
+    def _read_after_copy(self, timeout_s: float) -> str:
         """Wait for the answer after a second copy; raises as `Link.read`."""
         try:
             return self.link.read(timeout_s)
@@ -296,7 +296,7 @@ class SynchronisedQuery:
             self._is_doubtful = True
             raise
 
-    def _identity_comes(self, by_s: float) -> bool:
+    def _await_identity(self, by_s: float) -> bool:
         assert self._identity_query is not None
         self.link.write(self._identity_query)
         deadline = min(self.link.now() + IDENTITY_TIMEOUT_S + self.busy_s, by_s)
@@ -305,7 +305,7 @@ class SynchronisedQuery:
                 if self.link.read(left_s) == self.identity:
                     self._is_behind_copy = False
                     return True
-                self._drop_line()
+                self._note_late_line()
             except ReplyTimeout:
                 break
             except ReplyError:

@@ -288,10 +288,10 @@ def test_what_could_not_be_written_is_counted_at_the_end(path):
         with pytest.raises(JournalError, match=r"program \(.*\): 3 readings") as caught:
             journal.close()
 
-    beside = path.with_name("journal-left-7.db")
-    assert str(caught.value).endswith(f"are not in it, but in {beside}.")
-    assert numbers(beside) == [0.0, 1.0, 2.0]
-    assert read_runs(beside) == [RUN]
+    log_path = path.with_name("journal-left-7.db")
+    assert str(caught.value).endswith(f"are not in it, but in {log_path}.")
+    assert numbers(log_path) == [0.0, 1.0, 2.0]
+    assert read_runs(log_path) == [RUN]
 
 
 def test_the_queue_is_bounded_and_what_it_drops_becomes_a_gap(path):

@@ -237,9 +237,9 @@ def test_a_log_that_another_program_writes_is_not_called_damaged(tmp_path):
     thread.start()
     news = []
     for _ in range(40):
-        beside = Journal(path)
-        beside.close()
-        news += beside.notices
+        log_path = Journal(path)
+        log_path.close()
+        news += log_path.notices
     ended.set()
     thread.join()
     writer.close()

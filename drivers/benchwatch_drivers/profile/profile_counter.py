@@ -56,8 +56,10 @@ class ProfileCounter:
         self._has_measured = False
         link.use_terminator(profile.line.terminator)
         self._next_line: Callable[[float], Answer] = {
-            "query": self._answered, "addressed": self._addressed, "stream": self._streamed
-        }[profile.mode]  # fmt: skip
+            "query": self._query_line,
+            "addressed": self._addressed_line,
+            "stream": self._streamed_line,
+        }[profile.mode]
 
     # ------------------------------------------------------------- what a counter offers
 
@@ -128,13 +130,13 @@ class ProfileCounter:
         )
         while self._link.now() <= deadline:
             try:
-                measurement = self._attempt(line_s)
+                measurement = self._measure_once(line_s)
             except (ReplyTimeout, ReplyError):
                 self._phase.restart()
                 raise
             if measurement is not None:
                 self._has_measured = True
-                return self._with_lateness(measurement)
+                return self._with_waiting(measurement)
         raise ReplyTimeout(
             f"no new reading within {line_s:.3g} s. Check the counter's signal and trigger."
         )
@@ -157,16 +159,16 @@ class ProfileCounter:
 
     # ------------------------------------------------------------- one line
 
-    def _attempt(self, timeout_s: float) -> Measurement | None:
+    def _measure_once(self, timeout_s: float) -> Measurement | None:
         """Read one line; None when it is no reading, and the next one is to be awaited."""
         line = self._next_line(timeout_s)
         reading = self._read(line.text)
         if reading is None:
             return None
         if self._profile.measures == "interval":
-            return None if line.repeat else self._slope(reading, line.arrived_s)
+            return None if line.repeat else self._from_interval(reading, line.arrived_s)
         if self._profile.hands_out_newest:
-            return self._if_new(reading, line.arrived_s)
+            return self._new_result(reading, line.arrived_s)
         return Measurement(
             value_hz=reading.value,
             resolution_hz=reading.resolution,
@@ -188,7 +190,7 @@ class ProfileCounter:
                 ) from error
             raise
 
-    def _slope(self, reading: LineReading, arrived_s: float) -> Measurement | None:
+    def _from_interval(self, reading: LineReading, arrived_s: float) -> Measurement | None:
         if reading.value is None:
             self._phase.restart()
             return Measurement(value_hz=None, resolution_hz=0.0, arrived_s=arrived_s)
@@ -205,7 +207,7 @@ class ProfileCounter:
             offset=offset,
         )
 
-    def _if_new(self, reading: LineReading, arrived_s: float) -> Measurement | None:
+    def _new_result(self, reading: LineReading, arrived_s: float) -> Measurement | None:
         if reading.value is None:
             self._link.pause(self._repeats.gate_s or 0.5)
             return Measurement(value_hz=None, resolution_hz=0.0, arrived_s=arrived_s)
@@ -222,26 +224,26 @@ class ProfileCounter:
 
     # ------------------------------------------------------------- one line in each mode
 
-    def _answered(self, timeout_s: float) -> Answer:
+    def _query_line(self, timeout_s: float) -> Answer:
         question = self._profile.reading
         assert question is not None
         if self._profile.hands_out_newest or self._profile.measures == "interval":
             return Answer(text=self._queries.query(question, timeout_s), arrived_s=self._link.now())
         return self._queries.query_reading(question, timeout_s)
 
-    def _addressed(self, timeout_s: float) -> Answer:
+    def _addressed_line(self, timeout_s: float) -> Answer:
         if self._profile.reading is not None:
-            return self._answered(timeout_s)
+            return self._query_line(timeout_s)
         try:
             if self._drop_next:
                 self._queries.read(timeout_s)
                 self._drop_next = False
-            return self._unasked(self._queries.read(timeout_s), self._link.arrived_s)
+            return self._dated_line(self._queries.read(timeout_s), self._link.arrived_s)
         except ReplyTimeout:
             self._drop_next = True  # the missed reading may still come, and would be stamped now
             raise
 
-    def _streamed(self, timeout_s: float) -> Answer:
+    def _streamed_line(self, timeout_s: float) -> Answer:
         """Wait for a line that was read from its beginning to its end."""
         try:
             if self._drop_next:
@@ -251,7 +253,7 @@ class ProfileCounter:
             while (arrived_s := self._arrivals.newest_s()) is None:
                 self._phase.restart()
                 text = self._queries.read(timeout_s)
-            return self._unasked(text, arrived_s)
+            return self._dated_line(text, arrived_s)
         except ReplyTimeout:
             self._arrivals.restart()
             self._drop_next = not self._profile.line.keeps_first
@@ -263,7 +265,7 @@ class ProfileCounter:
                 '[gate] fixed = "100 s".'
             ) from None
 
-    def _with_lateness(self, measurement: Measurement) -> Measurement:
+    def _with_waiting(self, measurement: Measurement) -> Measurement:
         """Add to a measurement how many undated lines came before it, and whether it had waited."""
         undated, waited = self._arrivals.undated_before(), self._arrivals.waited
         if not (undated or waited):
@@ -272,7 +274,7 @@ class ProfileCounter:
             measurement, dated_by_pace=measurement.dated_by_pace or waited, undated_before=undated
         )
 
-    def _unasked(self, text: str, arrived_s: float) -> Answer:
+    def _dated_line(self, text: str, arrived_s: float) -> Answer:
         """Note when a line without a query came, and whether it is a copy of the one before.
 
         A program writes blocks of lines, equal ones among them; each of them counts.

@@ -79,7 +79,7 @@ class ProfileQuery(SynchronisedQuery):
         for dropped in range(MOST_ANSWERS_DROPPED):
             try:
                 self.link.read(max(self.busy_s, QUERY_TIMEOUT_S))
-                self._drop_line()
+                self._note_late_line()
             except ReplyTimeout:
                 self._is_behind_copy = False
                 return dropped > 0
