@@ -8,7 +8,7 @@ import click
 from benchwatch.commands.common.output import narrate, print_text
 from benchwatch.errors import INTERRUPTED
 from benchwatch_simulators.bench.simulated_bench import open_bench
-from benchwatch_simulators.faults import KINDS, parse_fault
+from benchwatch_simulators.faults import FAULT_KINDS, parse_fault
 
 
 @click.command()
@@ -25,7 +25,7 @@ from benchwatch_simulators.faults import KINDS, parse_fault
     "faults",
     metavar="[COUNTER=]KIND@TIME[+DURATION]",
     multiple=True,
-    help=f"Let something go wrong, such as cut@30s or mute@10s+5s: {', '.join(KINDS)}.",
+    help=f"Let something go wrong, such as cut@30s or mute@10s+5s: {', '.join(FAULT_KINDS)}.",
 )
 def simulate(name: str, port: int, seed: int | None, faults: tuple[str, ...]) -> int:
     """Serve a simulated bench on this computer until interrupted.

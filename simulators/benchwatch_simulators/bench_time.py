@@ -1,15 +1,17 @@
-"""The time of a simulated bench, and two clocks that tests drive instead of the computer's.
+"""The time of a simulated bench, and two clocks that tests use in place of the computer's.
 
-Each clock fulfils `benchwatch.clock.Clock`, so the same object can time the bench and the
-program that watches it. Bench time is ``clock.monotonic()`` since the bench was opened.
+Both clocks fulfil `benchwatch.clock.Clock`, so one object can time the bench and the program that
+watches it. Bench time is the seconds of ``clock.monotonic()`` since the bench was switched on.
 """
 
 import threading
 
 from benchwatch.clock import Clock, SystemClock
 
+CLOCK_ROUNDING_S = 1e-9
+"""Rounding error of clock arithmetic; far below any gate."""
 _POLL_S = 0.02
-"""How often a wait on a manual clock checks whether it was cancelled."""
+"""A wait on a manual clock checks this often whether it was cancelled."""
 
 
 class InstrumentClosed(Exception):
@@ -17,15 +19,15 @@ class InstrumentClosed(Exception):
 
 
 class BenchTime:
-    """The time of one bench, by which everything on it waits.
+    """The time of one bench, shared by all its parts.
 
     Args:
-        clock: the computer's own unless given.
+        clock: None: the computer's clock.
 
     Attributes:
-        clock: where time comes from.
+        clock: the clock in use.
         zero_s: ``clock.monotonic()`` when the bench was switched on.
-        closing: set when the bench closes; ends every wait.
+        closing: set when the bench closes, which ends every wait.
     """
 
     def __init__(self, clock: Clock | None = None) -> None:
@@ -67,13 +69,13 @@ class ManualClock:
         return self._utc + self._now
 
     def advance(self, seconds: float) -> None:
-        """Let `seconds` pass and end the waits that are over."""
+        """Let `seconds` pass, and end every wait whose time has come."""
         with self._moved:
             self._now += seconds
             self._moved.notify_all()
 
     def wait(self, event: threading.Event, timeout_s: float) -> bool:
-        """Wait until `timeout_s` were advanced, or for `event`; True when it is set."""
+        """Wait for `event`, or until `timeout_s` have passed; return whether `event` is set."""
         until = self._now + timeout_s
         with self._moved:
             self._waiting += 1
@@ -86,15 +88,15 @@ class ManualClock:
         return event.is_set()
 
     def until_waiting(self, count: int = 1, timeout_s: float = 5.0) -> bool:
-        """Block (in real time) until `count` waits are pending; return False if they never are."""
+        """Wait in real time until `count` threads wait on this clock; return whether they do."""
         with self._moved:
             return self._moved.wait_for(lambda: self._waiting >= count, timeout_s)
 
 
 class LeapClock(ManualClock):
-    """Time that leaps to the end of every wait: hours of gates in seconds of computing."""
+    """Time that leaps to the end of every wait, so that hours of gates take seconds to compute."""
 
     def wait(self, event: threading.Event, timeout_s: float) -> bool:
-        """Let `timeout_s` pass at once; True when `event` is set."""
+        """Let `timeout_s` pass at once; return whether `event` is set."""
         self.advance(max(0.0, timeout_s))
         return event.is_set()

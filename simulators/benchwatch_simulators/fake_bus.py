@@ -1,7 +1,7 @@
 """A link without an instrument, for tests of drivers and acquisition.
 
-`FakeLink` fulfils `benchwatch.counter.Link` from a script of replies and faults, on a
-clock that only moves in waits. There is no thread and no sleep.
+`FakeLink` is a `benchwatch.counter.Link` that answers from a script of replies and faults. Its
+clock advances only in waits, so there is no thread and no sleep.
 """
 
 import math
@@ -14,7 +14,7 @@ from typing import Final
 from benchwatch.errors import ConnectionFailed, LinkLost, ReplyError, ReplyTimeout
 from benchwatch_simulators.bench_time import LeapClock
 
-LONGEST_LINE: Final = 4096
+LONGEST_LINE_CHARS: Final = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,26 +24,27 @@ class Reply:
     text: str | None = None
     """None: no answer (mute, or an unknown query)."""
     after_s: float = 0.0
+    """Seconds from the command to the answer."""
     times: int = 1
     """2: the answer comes twice."""
     apart_s: float = 0.0
-    """Time between the two."""
+    """Seconds between the two."""
     cut: bool = False
-    """The line breaks off before its terminator; the next line is appended to it."""
+    """The line breaks off before its terminator; the next answer is lost with it."""
     closes: bool = False
     """The peer closes the connection instead of answering."""
     effect: Callable[[], None] | None = None
-    """Called at that moment, as to switch a second instrument on."""
+    """Called when the command arrives, for example to switch another instrument on."""
 
 
 MUTE: Final = Reply()
 CLOSED: Final = Reply(closes=True)
 GARBAGE: Final = Reply(text="\xff\xfe\x00\x9b31m\x1b]0;title\x07")
-HUGE: Final = Reply(text="9" * (LONGEST_LINE + 1))
+HUGE: Final = Reply(text="9" * (LONGEST_LINE_CHARS + 1))
 
 Answer = str | Reply
 Script = Mapping[str, Answer | Sequence[Answer] | Callable[[], Answer]]
-"""Command -> answer; a list is handed out in turn and its last one stays."""
+"""Command -> answer; of a list, one answer after another, and the last one from then on."""
 
 
 class FakeLink:
@@ -51,12 +52,12 @@ class FakeLink:
 
     Attributes:
         sent: Every command line, in order.
-        clock: The clock that waits move.
+        clock: The clock that waits advance.
         terminator: Line ending that the driver expects.
-        arrived_s: When the newest line came, or was found where it had waited.
-        unpolled_s: For how long it had not been polled then.
-        fetched_s: When it was found.
-        lines_fetched: How many lines had arrived by then.
+        arrived_s: When the newest line arrived; a line that had waited: when it was read.
+        unpolled_s: How long the link had not been polled when the newest line was found.
+        fetched_s: When the newest line was found; all lines that had arrived are found together.
+        lines_fetched: How many lines were found then.
     """
 
     def __init__(
@@ -77,9 +78,8 @@ class FakeLink:
         self._coming: deque[tuple[float, str]] = deque()
         self._cut = False
         self._gone = False
-        self._looked_s = self.arrived_s = self.clock.monotonic()
+        self._polled_s = self.arrived_s = self.clock.monotonic()
         self.fetched_s = -math.inf
-        """Lines that had arrived by then were found together."""
         self.lines_fetched = 1
         self.unpolled_s = self._fetched_unpolled_s = 0.0
 
@@ -98,14 +98,14 @@ class FakeLink:
         return self.clock.monotonic()
 
     def use_terminator(self, terminator: str) -> None:
-        """Remember how lines are to end; here they are whole anyway."""
+        """Store the line ending; scripted lines need none."""
         self.terminator = terminator
 
     def write(self, command: str) -> None:
-        """Log `command` and let the script's answer set out."""
+        """Log `command`, and schedule the script's answer."""
         self._check()
         self.sent.append(command)
-        self._looked_s = self.now()
+        self._polled_s = self.now()
         answer = self._answer(command)
         reply = answer if isinstance(answer, Reply) else Reply(text=answer)
         if reply.effect is not None:
@@ -124,45 +124,51 @@ class FakeLink:
             )
 
     def read(self, timeout_s: float) -> str:
-        """Return the next line, if the clock reaches it in time."""
+        """Return the next line, if it arrives within `timeout_s`.
+
+        Raises:
+            ReplyTimeout: no line arrives in time.
+            ReplyError: the line is too long.
+            LinkLost: the link was closed, or the wait cancelled.
+        """
         self._check()
         deadline = self.now() + timeout_s
-        looked_s = self._looked_s
+        polled_s = self._polled_s
         if not self._coming or self._coming[0][0] > deadline:
             self.clock.advance(max(timeout_s, 0.0))
-            self._looked_s = self.now()
+            self._polled_s = self.now()
             raise ReplyTimeout(f"no reply within {timeout_s:.3g} s. This is a script.")
         arrival, line = self._coming.popleft()
         if arrival > self.fetched_s:
             self.fetched_s = max(self.now(), arrival)
             self.lines_fetched = 1 + sum(at_s <= self.fetched_s for at_s, _ in self._coming)
-            self._fetched_unpolled_s = self.now() - looked_s if arrival < self.now() else 0.0
+            self._fetched_unpolled_s = self.now() - polled_s if arrival < self.now() else 0.0
         self.unpolled_s = self._fetched_unpolled_s
         self.clock.advance(max(arrival - self.now(), 0.0))
-        self._looked_s = self.arrived_s = self.now()
-        if len(line) > LONGEST_LINE:
-            raise ReplyError(f"a reply of more than {LONGEST_LINE} bytes is no reading.")
+        self._polled_s = self.arrived_s = self.now()
+        if len(line) > LONGEST_LINE_CHARS:
+            raise ReplyError(f"a reply of more than {LONGEST_LINE_CHARS} bytes is no reading.")
         return line
 
     def query(self, query: str, timeout_s: float) -> str:
-        """Drop what has arrived, send `query`, return the next line."""
+        """Drop lines that have arrived, send `query`, and return the next line."""
         self._drop_arrived()
         self.write(query)
         return self.read(timeout_s)
 
     def discard_input(self) -> None:
-        """Drop what has arrived, over 20 ms of silence."""
+        """Drop lines that have arrived, after a wait of 20 ms."""
         self._check()
         self.clock.advance(0.02)
         self._drop_arrived()
 
     def pause(self, timeout_s: float) -> None:
-        """Let the time pass."""
+        """Let `timeout_s` pass."""
         self.clock.wait(self._cancel, timeout_s)
         self._check()
 
     def close(self) -> None:
-        """Remember that the link was let go."""
+        """Mark the link as closed."""
         self.closed = True
 
     def _answer(self, command: str) -> Answer:
@@ -187,7 +193,12 @@ class FakeLink:
 
 
 class FakeBus:
-    """Opens scripted links in turn, as `benchwatch.bus.Buses` would open real ones."""
+    """Opens scripted links one after another, as `benchwatch.bus.Buses` opens real ones.
+
+    Args:
+        scripts: script of each link, in the order of opening; an exception is raised instead.
+        clock: clock of all links; None: a new one.
+    """
 
     def __init__(self, *scripts: Script | BaseException, clock: LeapClock | None = None) -> None:
         self.clock = clock or LeapClock()
@@ -196,7 +207,11 @@ class FakeBus:
         self._scripts = scripts
 
     def open_link(self, resource: str, *, cancel: threading.Event | None = None) -> FakeLink:
-        """Open the next script; an exception in its place is raised; the last one stays."""
+        """Open a link with the next script, or with the last one once all are used.
+
+        Raises:
+            ConnectionFailed: the script is empty.
+        """
         script = self._scripts[min(self.opened, len(self._scripts) - 1)]
         self.opened += 1
         if isinstance(script, BaseException):

@@ -1,9 +1,9 @@
-"""Faults as data: what goes wrong between a simulated counter and its bus, and when.
+"""Faults of the answers and connections of simulated counters, declared as data.
 
 A fault is written ``KIND@TIME`` or ``KIND@TIME+DURATION``, such as ``cut@30s`` or
 ``mute@10s+5s``, with ``COUNTER=`` in front where only one counter is meant. Times count from
-the moment the bench is switched on. Faults shape the bytes of whole answers, so they are the
-same on every bus.
+the moment the bench is switched on. A fault changes the bytes of a whole answer, so it is the same
+on every bus.
 """
 
 import difflib
@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from benchwatch.errors import QuantityError, UsageError
 from benchwatch.quantity import parse_duration, printable
 
-KINDS = {
+FAULT_KINDS = {
     "late": "what is said in that time is said at its end",
     "cut": "an answer breaks off before its end, and the rest never comes",
     "doubled": "an answer comes twice, with a duration the second time at its end",
@@ -34,12 +34,12 @@ KINDS = {
 FAULT_FORM = "cut@30s, mute@10s+5s or main=closed@1min+3s"
 
 _USUAL_S = {"late": 3.0, "mute": 3.0, "slow": 3.0, "restart": 2.0}
-"""Duration where none is given; other kinds then concern one answer."""
-_BREAKS = {"closed", "restart"}
-_HUGE = b"9" * 100_000
+"""Duration where none is stated; without one, other kinds affect a single answer."""
+_CONNECTION_KINDS = {"closed", "restart"}
+_HUGE_ANSWER = b"9" * 100_000
 _NUMBER = re.compile(rb"\s*[+-]?\d")
 _OTHER_ANSWERS = (b"+2.500000E-01", b'0,"No error"')
-"""What a counter answers when asked for its gate, or for its errors."""
+"""Answers to other questions: for the gate, and for the errors."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,18 +50,18 @@ class Fault:
     at_s: float = 0.0
     """Seconds since the bench was switched on."""
     lasts_s: float | None = None
-    """None: once, or as long as is usual for its kind."""
+    """None: the usual duration of its kind, or a single answer."""
     counter: str | None = None
     """None: every counter of the bench."""
 
     @property
     def is_break(self) -> bool:
-        """True when it concerns the connection and not an answer."""
-        return self.kind in _BREAKS
+        """Whether the fault breaks the connection instead of changing an answer."""
+        return self.kind in _CONNECTION_KINDS
 
     @property
     def until_s(self) -> float:
-        """When it is over; `at_s` when it concerns one answer or one moment."""
+        """Bench time at which the fault ends; `at_s` if it affects one answer or one moment."""
         lasts_s = _USUAL_S.get(self.kind, 0.0) if self.lasts_s is None else self.lasts_s
         return self.at_s + lasts_s
 
@@ -74,24 +74,24 @@ class AnswerPart:
     due_s: float
     """Bench time at which they are sent."""
     ends: bool = True
-    """The instrument marks the end of its message (END) with the last of them."""
+    """Whether the instrument marks the end of its message (END) with the last byte."""
 
 
 def parse_fault(text: str) -> Fault:
     """Read a fault such as ``cut@30s`` or ``main=mute@10s+5s``.
 
     Raises:
-        UsageError: no such kind, or a time that can't be read; the message shows the forms.
+        UsageError: the kind is unknown or a time can't be read; the message shows the forms.
     """
     counter, equals, rest = text.strip().rpartition("=")
     kind, at, when = rest.partition("@")
     kind = kind.strip().lower().replace("_", "-").replace(" ", "-")
-    if kind not in KINDS:
-        close = difflib.get_close_matches(kind, KINDS, n=1, cutoff=0.5)
+    if kind not in FAULT_KINDS:
+        close = difflib.get_close_matches(kind, FAULT_KINDS, n=1, cutoff=0.5)
         hint = f"; did you mean '{close[0]}'?" if close else "."
         raise UsageError(
             f"'{printable(text)}': there is no fault '{printable(kind)}'{hint} "
-            f"There are: {', '.join(KINDS)}. Write it like {FAULT_FORM}."
+            f"There are: {', '.join(FAULT_KINDS)}. Write it like {FAULT_FORM}."
         )
     start, plus, duration = when.partition("+")
     if not at or not start.strip() or (plus and not duration.strip()) or (equals and not counter):
@@ -108,9 +108,9 @@ class FaultScript:
     """Applies faults to the answers of one counter; safe to use from several threads.
 
     Args:
-        faults: of this counter; those that concern the connection are ignored here.
-        now: returns bench time.
-        seed: makes the garbage.
+        faults: faults of this counter; those of the connection are ignored here.
+        now: returns bench time in seconds.
+        seed: seed of the random bytes of garbage.
     """
 
     def __init__(
@@ -125,7 +125,7 @@ class FaultScript:
 
     @property
     def now_s(self) -> float:
-        """Bench time."""
+        """Bench time in seconds."""
         return self._now()
 
     def add(self, fault: Fault) -> None:
@@ -134,12 +134,12 @@ class FaultScript:
             self._coming.append(fault)
 
     def forget(self) -> None:
-        """Drop answers that are held back: the connection was opened again or cleared."""
+        """Drop answers held back, because the connection was opened again or cleared."""
         with self._lock:
             self._held = None
 
     def shape(self, answer: bytes) -> list[AnswerPart]:
-        """Return what the instrument sends instead of `answer`, and when."""
+        """Return the parts that the instrument sends instead of `answer`; none: it stays silent."""
         with self._lock:
             now_s = self._now()
             fault = self._due(now_s)
@@ -167,6 +167,7 @@ class FaultScript:
         return None
 
     def _spoil(self, fault: Fault, answer: bytes, now_s: float) -> list[AnswerPart]:
+        """Return the parts of `answer` as `fault` changes it at `now_s`."""
         whole = AnswerPart(answer, now_s)
         end_s = max(now_s, fault.until_s)
         if fault.kind == "doubled":
@@ -184,7 +185,7 @@ class FaultScript:
             ]
         replaced = {
             "garbage": self._garbage,
-            "huge": lambda _: _HUGE,
+            "huge": lambda _: _HUGE_ANSWER,
             "wrong-answer": self._other_answer,
         }.get(fault.kind)
         if replaced is not None:
@@ -192,7 +193,7 @@ class FaultScript:
         return [] if fault.kind == "mute" else [whole]
 
     def _garbage(self, _: bytes) -> bytes:
-        # 0x80 and up is no ASCII; an escape sequence in front shows whether it is interpreted
+        # Bytes from 0x80 are not ASCII; the escape sequence shows whether a program interprets it.
         return b"\x1b[31m" + bytes(self._random.randrange(128, 256) for _ in range(24))
 
     def _other_answer(self, answer: bytes) -> bytes:

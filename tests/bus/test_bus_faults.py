@@ -28,7 +28,7 @@ from fault_kit import (
 )
 
 from benchwatch.reading import Gap
-from benchwatch_simulators.faults import KINDS
+from benchwatch_simulators.faults import FAULT_KINDS
 
 UPDATE = "BENCHWATCH_UPDATE_SNAPSHOTS"
 README = Path(__file__).parents[2] / "README.md"
@@ -67,7 +67,7 @@ EXPECTED: dict[str, dict[str, str]] = {
 }
 
 
-CELLS = [(bus, kind) for bus in BUSES for kind in KINDS if EXPECTED[kind][bus] != NO_SUCH]
+CELLS = [(bus, kind) for bus in BUSES for kind in FAULT_KINDS if EXPECTED[kind][bus] != NO_SUCH]
 
 
 @pytest.fixture(scope="module")
@@ -175,7 +175,7 @@ def markdown(found: dict[tuple[str, str], Found]) -> str:
     """Render the table; the last column is the longest time to a good reading, of all buses."""
     head = ["fault", *BUSES, "read again after"]
     rows = [head, ["---"] * len(head)]
-    for kind in KINDS:
+    for kind in FAULT_KINDS:
         here = [found[bus, kind] for bus in BUSES if (bus, kind) in found]
         cells = [found[bus, kind].outcome if (bus, kind) in found else NO_SUCH for bus in BUSES]
         slowest = max(result.back_s for result in here)

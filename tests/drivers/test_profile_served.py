@@ -17,7 +17,7 @@ from benchwatch.quantity import parse_frequency
 from benchwatch.reading import Reading
 from benchwatch_drivers.bundled_profiles import bundled, load
 from benchwatch_simulators.bench.simulated_bench import ServedBench, open_bench
-from benchwatch_simulators.faults import KINDS
+from benchwatch_simulators.faults import FAULT_KINDS
 
 BENCH = """
 about = "a quiet oscillator for tests"
@@ -129,7 +129,7 @@ def seen(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, str | None
         own.mkdir()
         return watched(own, *case)
 
-    cases = [(name, kind) for kind in (None, *KINDS) for name in sorted(COUNTERS)]
+    cases = [(name, kind) for kind in (None, *FAULT_KINDS) for name in sorted(COUNTERS)]
     with ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
         return dict(zip(cases, pool.map(through, cases), strict=True))
 
@@ -154,7 +154,7 @@ def test_a_counter_is_watched_by_its_profile(
     assert set(heard) == questions
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", FAULT_KINDS)
 @pytest.mark.parametrize("name", sorted(COUNTERS))
 def test_no_fault_invents_a_reading(
     seen: dict[tuple[str, str | None], Seen], name: str, kind: str

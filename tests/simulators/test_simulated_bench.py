@@ -327,6 +327,14 @@ def test_mistakes_in_a_bench_file_are_sentences(text, says):
         read_plan(text, "b", "b.toml")
 
 
+@pytest.mark.parametrize("without", ["", "oscillator = 3"])
+def test_a_missing_oscillator_is_proposed_by_a_name_in_the_file(without):
+    """The sentence proposes an oscillator that the file declares."""
+    text = f'[oscillators.oven]\nnominal = "5 MHz"\n[counters.one]\n{without}'
+    with pytest.raises(UsageError, match=r'counters\.one.*rite .*oscillator = "oven"'):
+        read_plan(text, "b", "b.toml")
+
+
 def test_no_toml_at_all():
     """Text that is no TOML says where it stops being it."""
     with pytest.raises(FileError, match=r"b.toml is no bench file: .*line 1"):

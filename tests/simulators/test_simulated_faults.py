@@ -10,7 +10,7 @@ from simulated_kit import a_client, port_of
 
 from benchwatch.errors import UsageError
 from benchwatch_simulators.bench.simulated_bench import open_bench
-from benchwatch_simulators.faults import KINDS, Fault, FaultScript, parse_fault
+from benchwatch_simulators.faults import FAULT_KINDS, Fault, FaultScript, parse_fault
 
 ANSWER = b"+1.0000000037E+7\n"
 
@@ -62,7 +62,7 @@ def shaped(kind, *, now_s=10.0, lasts_s=None, answers=1):
     ]
 
 
-@pytest.mark.parametrize("kind", sorted(set(KINDS) - {"closed", "restart"}))
+@pytest.mark.parametrize("kind", sorted(set(FAULT_KINDS) - {"closed", "restart"}))
 def test_before_its_time_a_fault_does_nothing(kind):
     """And the answer leaves at once."""
     assert shaped(kind, now_s=9.9) == [[(b"0" + ANSWER, 9.9, True)]]

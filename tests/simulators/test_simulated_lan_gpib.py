@@ -10,7 +10,7 @@ import pytest
 from load_kit import LONGEST_WAIT_S
 
 from benchwatch_simulators.bench.simulated_bench import open_bench
-from benchwatch_simulators.servers.gpib_controller import VERSION, CommandLines
+from benchwatch_simulators.servers.gpib_controller import CONTROLLER_VERSION, CommandLines
 
 
 @pytest.fixture
@@ -47,7 +47,7 @@ def test_both_counters_share_a_port(bench):
 
 def test_the_controller_answers_for_itself(client):
     """Version, address and settings."""
-    assert ask(client, "++ver") == VERSION
+    assert ask(client, "++ver") == CONTROLLER_VERSION
     assert ask(client, "++addr 5\n++addr") == "5"
     assert ask(client, "++read_tmo_ms 100\n++read_tmo_ms") == "100"
     assert ask(client, "++nonsense") == "Unrecognized command"
@@ -58,9 +58,9 @@ def test_an_instrument_talks_only_when_it_is_read(client, bench):
     client.sendall(b"++addr 5\n++read_tmo_ms 50\n*IDN?\n++ver\n")
     first = ask(client, "++read eoi")
 
-    assert first == VERSION
+    assert first == CONTROLLER_VERSION
     assert ask(client, "") == "SIMULATED,BENCH COUNTER,0,1.0"
-    assert ask(client, "++read eoi\n++ver") == VERSION
+    assert ask(client, "++read eoi\n++ver") == CONTROLLER_VERSION
     assert ask(client, "SYST:ERR?\n++read eoi").startswith("-420")
 
 
@@ -89,7 +89,7 @@ def test_serial_poll_and_local(client, bench):
 
 def test_nobody_at_an_address(client):
     """What is sent there is lost, and nothing is read."""
-    assert ask(client, "++addr 9\n*IDN?\n++read eoi\n++ver") == VERSION
+    assert ask(client, "++addr 9\n*IDN?\n++read eoi\n++ver") == CONTROLLER_VERSION
 
 
 def test_escapes_are_taken_out():

@@ -1,10 +1,10 @@
-"""Faults of the connection: closed connections and power cuts, at their time."""
+"""Faults of connections: closes connections and cuts power at the stated times."""
 
 import contextlib
 import threading
 from collections.abc import Callable, Mapping
 
-from benchwatch_simulators.bench.counter_wiring import Server
+from benchwatch_simulators.bench.counter_wiring import CounterServer
 from benchwatch_simulators.bench_time import BenchTime, InstrumentClosed
 from benchwatch_simulators.counters.instrument import Instrument
 from benchwatch_simulators.faults import Fault
@@ -14,14 +14,14 @@ class ConnectionFaults:
     """Closes connections and cuts power at the times that faults state.
 
     Args:
-        servers: by the names of the counters.
-        instruments: likewise.
-        time: of the bench.
+        servers: servers by the name of the counter.
+        instruments: counters by name.
+        time: time of the bench.
     """
 
     def __init__(
         self,
-        servers: Mapping[str, Server],
+        servers: Mapping[str, CounterServer],
         instruments: Mapping[str, Instrument],
         time: BenchTime,
     ) -> None:
@@ -30,7 +30,7 @@ class ConnectionFaults:
         self._time = time
 
     def schedule(self, fault: Fault, counter: str) -> None:
-        """Apply `fault` to `counter`: now, or at its time on a thread of its own."""
+        """Apply `fault` to `counter`: now, or later at its time, on another thread."""
         if fault.at_s > self._time.now_s:
             self._later(fault.at_s, lambda: self.schedule(fault, counter))
             return
@@ -46,8 +46,10 @@ class ConnectionFaults:
             server.hang_up()
 
     def _later(self, at_s: float, act: Callable[[], None]) -> None:
+        """Call `act` at `at_s`, bench time, on another thread."""
+
         def wait() -> None:
-            with contextlib.suppress(InstrumentClosed):  # then nothing goes wrong any more
+            with contextlib.suppress(InstrumentClosed):  # a closed bench has no faults
                 self._time.wait_until(at_s)
                 act()
 

@@ -1,21 +1,20 @@
 """The line language that controls a simulated bench: trimmers, tools and plugs.
 
-It has a port of its own, apart from those of the counters. A line is a verb, its value, and the
-name of a counter (may be left out where the bench has one). The answer is one line: ``ok``, a
-value, or ``error: `` and a sentence.
+It is served on its own port. A line is a verb, a value, and the name of a counter (optional if the
+bench has only one). The answer is one line: ``ok``, a value, or ``error: `` and a sentence.
 
-| line | does | answer |
+| line | effect | answer |
 |---|---|---|
-| ``turn TURNS [COUNTER]`` | turns the trimmer of the oscillator that counter measures | ``ok`` |
+| ``turn TURNS [COUNTER]`` | turns the trimmer of the counter's oscillator | ``ok`` |
 | ``tool on|off [COUNTER]`` | rests a tool on that trimmer, or lifts it | ``ok`` |
-| ``truth [COUNTER]`` | | that oscillator's true offset now, its noise left out, a fraction |
+| ``truth [COUNTER]`` | | that oscillator's true offset now without noise, a fraction |
 | ``signal on|off [COUNTER]`` | plugs the signal in or pulls it | ``ok`` |
 | ``reference on|off [COUNTER]`` | plugs the external reference in or pulls it | ``ok`` |
 | ``hangup [COUNTER]`` | drops every connection to that counter | ``ok`` |
-| ``heard [COUNTER]`` | | the newest messages it was sent, a JSON list |
-| ``remote [COUNTER]`` | | ``yes`` or ``no``: is the front panel locked to the bus |
+| ``heard [COUNTER]`` | | the newest messages the counter received, a JSON list |
+| ``remote [COUNTER]`` | | ``yes`` or ``no``: whether the front panel is locked to the bus |
 | ``time`` | | seconds since the bench was switched on |
-| ``names`` | | the counters, with blanks between |
+| ``names`` | | the names of the counters, separated by blanks |
 """
 
 import json
@@ -27,24 +26,24 @@ from benchwatch.quantity import printable
 
 
 class ControlledBench(Protocol):
-    """The part of a bench that the language controls."""
+    """The methods of a bench that the language calls; `counter` is the name of a counter."""
 
     @property
     def names(self) -> list[str]:
-        """The counters."""
+        """Names of the counters."""
 
     @property
     def now_s(self) -> float:
         """Seconds since the bench was switched on."""
 
     def turn(self, counter: str, amount: float) -> None:
-        """Turn a trimmer."""
+        """Turn the trimmer of its oscillator by `amount` turns."""
 
     def rest_tool(self, counter: str, on: bool) -> None:
-        """Rest a tool on a trimmer, or lift it."""
+        """Rest a tool on that trimmer, or lift it."""
 
     def truth(self, counter: str) -> float:
-        """Return the true offset now."""
+        """Return the true fractional offset of its oscillator now."""
 
     def plug_signal(self, counter: str, on: bool) -> None:
         """Plug the signal in or pull it."""
@@ -56,7 +55,7 @@ class ControlledBench(Protocol):
         """Drop every connection to a counter."""
 
     def received(self, counter: str) -> list[str]:
-        """Return the newest messages a counter was sent."""
+        """Return the newest messages that a counter received."""
 
     def is_remote(self, counter: str) -> bool:
         """Return whether a counter's front panel is locked to the bus."""
@@ -85,7 +84,7 @@ class Control:
         self._bench = bench
 
     def execute(self, message: str) -> str | None:
-        """Execute one line; an empty one has no answer."""
+        """Execute one line; return the answer, None for an empty line."""
         words = message.split()
         if not words:
             return None
@@ -95,7 +94,7 @@ class Control:
             return f"error: {error}"
 
     def overrun(self) -> None:
-        """A line far too long is dropped without an answer."""
+        """Do nothing: a line that is too long has no answer."""
 
     def _run(self, verb: str, words: list[str]) -> str:
         if verb not in _FORMS:

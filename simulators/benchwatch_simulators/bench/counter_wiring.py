@@ -1,4 +1,4 @@
-"""Makes a counter by its dialect, and puts it on a bus by a server."""
+"""Creates a counter of a dialect, and the server that connects it to a bus."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -31,19 +31,19 @@ class WiringSpec:
     bus: str = "socket"
     dialect: str = "scpi"
     style: str = "number"
-    """How a talk-only counter writes: ``number`` or ``display``."""
+    """Form of a talk-only counter's lines: ``number`` or ``display``."""
     address: int | None = None
-    """On a bus with addresses; None: the next free one."""
+    """Address on a bus that has addresses; None: the next free one."""
     pulse_s: float = 1.0
-    """From pulse to pulse of a time-interval counter's inputs."""
+    """Seconds from pulse to pulse at a time-interval counter's inputs."""
     interval_s: float = 0.25
-    """A time-interval counter's reading at power-on."""
+    """Reading of a time-interval counter at power-on, seconds."""
     driver: str | None = None
-    """The driver that reads it; None: the one of its dialect, see `reader`."""
+    """Name of the driver that reads the counter; None: the driver of its dialect, see `reader`."""
 
     @property
     def reader(self) -> str:
-        """The driver that reads this dialect, written in this style, on this bus."""
+        """Name of the driver that reads this dialect, in this style, on this bus."""
         if self.driver is not None:
             return self.driver
         if self.dialect == "talk-only" and self.style == "display":
@@ -53,36 +53,43 @@ class WiringSpec:
         return self.dialect
 
 
-class Server(Protocol):
-    """A server of one counter, as the bench uses it."""
+class CounterServer(Protocol):
+    """The server of one counter."""
 
     @property
     def resource(self) -> str:
-        """Its resource string."""
+        """The resource string."""
 
     def close(self) -> None:
-        """Serve no more."""
+        """Stop serving."""
 
     def hang_up(self) -> None:
-        """Drop every connection, and serve the next."""
+        """Drop every connection, but accept new ones."""
 
     def suspend(self) -> None:
-        """Drop every connection and take none, until `resume`."""
+        """Drop every connection and accept none, until `resume`."""
 
     def resume(self) -> None:
-        """Take connections again."""
+        """Accept connections again."""
 
     def power_off(self) -> None:
-        """The instrument is off, until `power_on`."""
+        """Make the instrument appear switched off, until `power_on`."""
 
     def power_on(self) -> None:
-        """The instrument is on again."""
+        """Make the instrument appear switched on again."""
 
 
 def make_instrument(
     wiring: WiringSpec, settings: ScpiCounterSpec, counting: Counting, time: BenchTime
 ) -> Instrument:
-    """Build the counter with the dialect of `wiring`."""
+    """Create a counter.
+
+    Args:
+        wiring: its dialect, and properties that depend on it.
+        settings: identity, gate and state at power-on.
+        counting: its counting circuit.
+        time: time of the bench.
+    """
     if wiring.dialect == "terse":
         return TerseCounter(settings.gate_s, counting, time)
     if wiring.dialect == "talk-only":
@@ -97,42 +104,48 @@ def make_instrument(
     return SimulatedScpiCounter(settings, counting, time)
 
 
-class Servers:
-    """Puts instruments on buses, one after another.
+class CounterServers:
+    """Creates the servers of all counters of a bench.
 
     Args:
-        port: of the first, the others follow; 0 for any free ones.
+        port: port of the first server, the others follow; 0 for any free ones.
     """
 
     def __init__(self, port: int = 0) -> None:
         self._port = port
         self._controller: GpibController | None = None
-        self._made: dict[str, Server] = {}
+        self._made: dict[str, CounterServer] = {}
 
     @property
-    def by_counter(self) -> Mapping[str, Server]:
-        """The servers, by the names of the counters."""
+    def by_counter(self) -> Mapping[str, CounterServer]:
+        """The servers by the name of the counter."""
         return self._made
 
     def add(
         self, name: str, wiring: WiringSpec, instrument: Instrument, delivery: Delivery
     ) -> None:
-        """Serve `instrument` under `name`.
+        """Create the server of the counter `name`.
+
+        Args:
+            name: name of the counter.
+            wiring: its bus and address.
+            instrument: the counter.
+            delivery: applies the faults of its answers.
 
         Raises:
             UsageError: there is no such bus.
-            ConnectionFailed: the port can't be had.
+            ConnectionFailed: the port can't be used.
         """
         self._made[name] = self._make(name, wiring, instrument, delivery)
 
     def close(self) -> None:
-        """Close all."""
+        """Close all servers."""
         for server in self._made.values():
             server.close()
 
     def _make(
         self, name: str, wiring: WiringSpec, instrument: Instrument, delivery: Delivery
-    ) -> Server:
+    ) -> CounterServer:
         if wiring.bus == "socket":
             return RawSocketServer(instrument, self._next_port(), delivery=delivery)
         if wiring.bus == "hislip":

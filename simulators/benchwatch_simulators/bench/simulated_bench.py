@@ -1,4 +1,4 @@
-"""A simulated bench that is on: oscillators, counters, and their servers on loopback.
+"""A running simulated bench: oscillators, counters, and their servers on loopback.
 
 with open_bench("station") as bench:
     print(bench.resources["main"])     # TCPIP0::127.0.0.1::41234::SOCKET
@@ -15,7 +15,7 @@ from benchwatch.clock import Clock, SystemClock
 from benchwatch.errors import BenchwatchError, UsageError
 from benchwatch_simulators.bench.connection_faults import ConnectionFaults
 from benchwatch_simulators.bench.control_language import Control
-from benchwatch_simulators.bench.counter_wiring import Servers, make_instrument
+from benchwatch_simulators.bench.counter_wiring import CounterServers, make_instrument
 from benchwatch_simulators.bench.simulated_bench_file import (
     BenchPlan,
     CounterPlan,
@@ -34,19 +34,30 @@ __all__ = ["ServedBench", "bench_names", "open_bench"]
 
 
 class ServedBench:
-    """A bench that is on and answers.
+    """A bench whose counters answer on loopback.
+
+    Args:
+        plan: contents of the bench file.
+        port: port of the first counter, the others follow; 0 for any free ones.
+        seed: seed of the noise.
+        clock: clock of the bench.
+        faults: faults of the counters.
 
     Attributes:
-        name: of the bench.
-        about: what it shows, one line.
+        name: name of the bench.
+        about: one line on what the bench shows.
         resources: resource string of each counter.
-        nominals: nominal frequency of each counter's oscillator, as a person writes it.
-        drivers: the driver that reads each counter.
-        tolerance: suggested, such as ``2 ppb``; None when the bench suggests none.
-        settle: suggested settle limit, such as ``1 ppb/20 s``; None likewise.
-        seed: what makes the noise; pass it to `open_bench` to have the same bench again.
-        clock: the bench's clock.
+        nominals: nominal of each counter's oscillator, as written in the file.
+        drivers: name of the driver that reads each counter.
+        tolerance: suggested tolerance, such as ``2 ppb``; None: none is suggested.
+        settle: suggested settle limit, such as ``1 ppb/20 s``; None: none is suggested.
+        seed: seed of the noise; `open_bench` makes the same bench from it.
+        clock: clock of the bench.
         control_port: loopback port of the `control_language`.
+
+    Raises:
+        UsageError: a fault of an unknown counter, or an unknown bus.
+        ConnectionFailed: a port can't be used.
     """
 
     def __init__(
@@ -68,7 +79,7 @@ class ServedBench:
         self.drivers = {n: c.wiring.reader for n, c in plan.counters.items()}
         for fault in faults:
             if fault.counter is not None:
-                self._known(fault.counter, plan.counters)
+                self._check_name(fault.counter, plan.counters)
         self._time = BenchTime(clock)
         self._oscillators = {
             name: Oscillator(spec, _seed(seed, "oscillator", name))
@@ -88,7 +99,7 @@ class ServedBench:
             )
             for name in self._counters
         }
-        self._servers = Servers(port)
+        self._servers = CounterServers(port)
         try:
             for name, counter in self._counters.items():
                 delivery = Delivery(self._scripts[name], self._time)
@@ -113,13 +124,13 @@ class ServedBench:
         self.close()
 
     def close(self) -> None:
-        """Switch everything off; gates that are open are called off. May be called twice."""
+        """Switch everything off, and cancel open gates. May be called twice."""
         self._stop()
         self._control.close()
 
     @property
     def names(self) -> list[str]:
-        """The counters."""
+        """Names of the counters."""
         return list(self._counters)
 
     @property
@@ -128,7 +139,7 @@ class ServedBench:
         return self._time.now_s
 
     def turn(self, counter: str, amount: float) -> None:
-        """Turn the trimmer of the oscillator at `counter` by `amount` turns, positive: up."""
+        """Turn the trimmer of `counter`'s oscillator by `amount` turns; positive: up."""
         self._named(counter).counting.signal.turn(self.now_s, amount)
 
     def rest_tool(self, counter: str, on: bool) -> None:
@@ -136,7 +147,7 @@ class ServedBench:
         self._named(counter).counting.signal.rest_tool(self.now_s, on=on)
 
     def truth(self, counter: str) -> float:
-        """Return the true offset now of the oscillator at `counter`, its noise left out."""
+        """Return the true fractional offset of `counter`'s oscillator now, without noise."""
         return self._named(counter).counting.signal.truth(self.now_s)
 
     def plug_signal(self, counter: str, on: bool) -> None:
@@ -155,12 +166,18 @@ class ServedBench:
         counting.reference_present = on
 
     def hang_up(self, counter: str) -> None:
-        """Drop every connection to `counter`; it still listens."""
+        """Drop every connection to `counter`, which accepts new ones."""
         self._named(counter)
         self._servers.by_counter[counter].hang_up()
 
     def fault(self, counter: str, kind: str, lasts_s: float | None = None) -> None:
-        """Start a fault of `counter` now; `kind` as in `faults.KINDS`."""
+        """Start a fault of `counter` now.
+
+        Args:
+            counter: name of the counter.
+            kind: one of `faults.FAULT_KINDS`.
+            lasts_s: duration in seconds; None: as usual for the kind.
+        """
         self._named(counter)
         fault = Fault(kind=kind, at_s=self.now_s, lasts_s=lasts_s, counter=counter)
         if fault.is_break:
@@ -169,7 +186,7 @@ class ServedBench:
             self._scripts[counter].add(fault)
 
     def received(self, counter: str) -> list[str]:
-        """Return the newest messages `counter` was sent, the oldest first."""
+        """Return the newest messages that `counter` received, the oldest first."""
         return list(self._named(counter).received)
 
     def is_remote(self, counter: str) -> bool:
@@ -177,6 +194,7 @@ class ServedBench:
         return self._named(counter).remote
 
     def _counter(self, name: str, plan: CounterPlan) -> Instrument:
+        """Create the counter `name`."""
         counting = Counting(
             plan.counting,
             signal=self._oscillators[plan.oscillator],
@@ -187,11 +205,16 @@ class ServedBench:
         return make_instrument(plan.wiring, plan.settings, counting, self._time)
 
     def _named(self, counter: str) -> Instrument:
-        self._known(counter, self._counters)
+        self._check_name(counter, self._counters)
         return self._counters[counter]
 
     @staticmethod
-    def _known(counter: str, counters: Collection[str]) -> None:
+    def _check_name(counter: str, counters: Collection[str]) -> None:
+        """Check that `counter` is one of `counters`.
+
+        Raises:
+            UsageError: it is not.
+        """
         if counter not in counters:
             close = difflib.get_close_matches(counter, counters, n=1)
             hint = f"; did you mean '{close[0]}'?" if close else "."
@@ -214,16 +237,16 @@ def open_bench(
 
     Args:
         name_or_path: one of `bench_names`, or the path of a bench file.
-        port: of the first counter, the others follow; 0 for any free ones.
-        seed: makes the noise; None for a fresh one.
-        clock: the computer's own unless given.
-        faults: what goes wrong, and when; `benchwatch_simulators.faults.parse_fault` reads one.
+        port: port of the first counter, the others follow; 0 for any free ones.
+        seed: seed of the noise; None: a random one.
+        clock: clock of the bench; None: the computer's clock.
+        faults: faults of the counters; `benchwatch_simulators.faults.parse_fault` reads one.
 
     Raises:
-        UsageError: no such bench, a fault of a counter that is not on it, or a key in its file
-            can't be used.
+        UsageError: no such bench, a fault of an unknown counter, or a key in the file can't be
+            used.
         FileError: the file can't be read.
-        ConnectionFailed: a port can't be had.
+        ConnectionFailed: a port can't be used.
     """
     plan = load_plan(name_or_path)
     chosen = secrets.randbits(31) if seed is None else seed
@@ -231,4 +254,5 @@ def open_bench(
 
 
 def _seed(seed: int, role: str, name: str) -> int:
+    """Return the seed of one part of the bench."""
     return zlib.crc32(f"{seed}/{role}/{name}".encode())

@@ -1,9 +1,9 @@
-"""Reads the file of a simulated bench into its oscillators and counters.
+"""Reads the file of a simulated bench: properties of its oscillators and counters.
 
-Tables: ``[reference]`` (an oscillator; left out where the bench has none),
-``[oscillators.NAME]`` with ``[oscillators.NAME.trimmer]``, and ``[counters.NAME]`` with
-``[counters.NAME.time_base]``, the counter's own oscillator. `simulated_bench_keys` declares their
-keys. Counters on ``lan-gpib`` share one controller, each at its ``address``.
+Tables: ``[reference]`` (an oscillator; left out if the bench has none), ``[oscillators.NAME]`` with
+``[oscillators.NAME.trimmer]``, and ``[counters.NAME]`` with ``[counters.NAME.time_base]``, the
+counter's own oscillator. `simulated_bench_keys` declares the keys. Counters on ``lan-gpib`` share
+one controller, each at its ``address``.
 """
 
 from collections.abc import Mapping
@@ -25,21 +25,21 @@ from benchwatch_simulators.bench.counter_wiring import WiringSpec
 from benchwatch_simulators.bench.simulated_bench_keys import (
     COUNTING_KEYS,
     SETTING_KEYS,
-    SIMULATED_BENCH,
     WIRING_KEYS,
+    declare_simulated_bench,
 )
 from benchwatch_simulators.counters.counter_settings import ScpiCounterSpec
 from benchwatch_simulators.counters.edge_counter import CountingSpec
 from benchwatch_simulators.oscillator.oscillator import OscillatorSpec
 from benchwatch_simulators.oscillator.trimmer import TrimmerSpec
 
-LARGEST: Final = 1_000_000
-"""Bytes; a bench file is a page or two."""
+LARGEST_FILE_BYTES: Final = 1_000_000
+"""Larger files are refused; a bench file is a page or two."""
 
 
 @dataclass(frozen=True, slots=True)
 class CounterPlan:
-    """One counter on a bench, and what it is wired to."""
+    """Properties of one counter, and the name of its oscillator."""
 
     oscillator: str
     wiring: WiringSpec
@@ -64,16 +64,16 @@ class BenchPlan:
 
 
 def bench_names() -> list[str]:
-    """Return the names of the benches in the package."""
+    """Return the names of the package's own benches, sorted."""
     folder = files("benchwatch_simulators") / "benches"
     return sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name[-5:] == ".toml")
 
 
 def load_plan(name_or_path: str) -> BenchPlan:
-    """Read a bench of the package by name, or any by the path of its file.
+    """Read a bench of the package by its name, or any bench by the path of its file.
 
     Raises:
-        UsageError: no such bench, or a key in it can't be used.
+        UsageError: no such bench, or a key in the file can't be used.
         FileError: the file can't be read or is no TOML.
     """
     known = bench_names()
@@ -87,7 +87,7 @@ def load_plan(name_or_path: str) -> BenchPlan:
             f"no simulated bench '{printable(name_or_path)}'{did_you_mean(name_or_path, known)} "
             f"There are: {', '.join(known)}; or give the path of a .toml file."
         )
-    text = read_config_text(path, "bench file", largest=LARGEST)
+    text = read_config_text(path, "bench file", largest=LARGEST_FILE_BYTES)
     return read_plan(text, path.stem, printable(str(path), 200))
 
 
@@ -96,10 +96,12 @@ def read_plan(text: str, name: str, where: str) -> BenchPlan:
 
     Raises:
         UsageError: a key can't be used.
-        FileError: it is no TOML.
+        FileError: the text is no TOML.
     """
     given = parse_toml(text, f"{where} is no bench file")
-    values = read_tables(given, SIMULATED_BENCH, where)
+    named = given.get("oscillators")
+    proposed = next(iter(named), "main") if isinstance(named, dict) else "main"
+    values = read_tables(given, declare_simulated_bench(proposed), where)
     oscillators = values["oscillators"]
     reference = values.get("reference")
     return BenchPlan(

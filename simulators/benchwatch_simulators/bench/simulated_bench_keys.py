@@ -1,4 +1,4 @@
-"""The declaration of a simulated bench's file: its tables and keys, and the field each fills."""
+"""Declares the file of a simulated bench: tables, keys, and the field that each key fills."""
 
 from dataclasses import replace
 from typing import Any, Final
@@ -25,14 +25,16 @@ from benchwatch_simulators.counters.counter_settings import GATE_PATTERNS
 from benchwatch_simulators.counters.talk_only import STYLES
 
 NAME: Final = r"[A-Za-z0-9_][\w-]{0,31}"
-"""Of an oscillator or a counter; the name of a serial line's file is made of it."""
+"""Pattern of names of oscillators and counters; a counter's serial line is a file of that name."""
 
 
 def _gate(value: Any) -> float:
+    """Read a gate in seconds; ``none`` is 0."""
     return 0.0 if value == "none" else float(DURATION.read(value))
 
 
 def _warm_up(value: Any) -> tuple[tuple[float, float], ...]:
+    """Read pairs of a fractional offset and a time constant in seconds."""
     if not isinstance(value, list):
         raise WrongValue("expected pairs of an offset and its time constant")
     pairs = []
@@ -212,7 +214,7 @@ COUNTING_KEYS: Final = {
 
 
 def _oscillator(explanation: str, *, repeated: bool = False) -> ConfigTable:
-    """Declare an oscillator; only an oscillator with a name needs its nominal."""
+    """Declare an oscillator; only one that is `repeated` by name needs a nominal."""
     nominal = OSCILLATOR_KEYS["nominal"]
     return ConfigTable(
         explanation=explanation,
@@ -227,42 +229,47 @@ def _oscillator(explanation: str, *, repeated: bool = False) -> ConfigTable:
     )
 
 
-SIMULATED_BENCH: Final = ConfigTable(
-    explanation="which oscillators and counters stand on a simulated bench",
-    entries={
-        "about": ConfigKey(
-            kind=_LINE,
-            example='"the station\'s oscillator, warm already"',
-            explanation="what the bench shows, one line",
-            default="",
-        ),
-        "tolerance": ConfigKey(
-            kind=as_written(FRACTION), example='"2 ppb"', explanation="suggested tolerance"
-        ),
-        "settle": ConfigKey(
-            kind=as_written(quantity("a fraction over a time", parse_settle)),
-            example='"1 ppb/20 s"',
-            explanation="suggested settle limit",
-        ),
-        "reference": _oscillator("the station's reference; left out: the bench has none"),
-        "oscillators": _oscillator("an oscillator under test", repeated=True),
-        "counters": ConfigTable(
-            explanation="a counter",
-            required=True,
-            repeated="named",
-            name_pattern=NAME,
-            entries={
-                "oscillator": ConfigKey(
-                    kind=text(longest=None, blank=True),
-                    example='"main"',
-                    explanation="name of the oscillator at its input",
-                    required=True,
-                ),
-                **WIRING_KEYS,
-                **SETTING_KEYS,
-                **COUNTING_KEYS,
-                "time_base": _oscillator("the counter's own oscillator"),
-            },
-        ),
-    },
-)
+def declare_simulated_bench(oscillator: str = "main") -> ConfigTable:
+    """Declare the file; messages propose the name `oscillator` for the oscillator of a counter."""
+    return ConfigTable(
+        explanation="which oscillators and counters stand on a simulated bench",
+        entries={
+            "about": ConfigKey(
+                kind=_LINE,
+                example='"the station\'s oscillator, warm already"',
+                explanation="what the bench shows, one line",
+                default="",
+            ),
+            "tolerance": ConfigKey(
+                kind=as_written(FRACTION), example='"2 ppb"', explanation="suggested tolerance"
+            ),
+            "settle": ConfigKey(
+                kind=as_written(quantity("a fraction over a time", parse_settle)),
+                example='"1 ppb/20 s"',
+                explanation="suggested settle limit",
+            ),
+            "reference": _oscillator("the station's reference; left out: the bench has none"),
+            "oscillators": _oscillator("an oscillator under test", repeated=True),
+            "counters": ConfigTable(
+                explanation="a counter",
+                required=True,
+                repeated="named",
+                name_pattern=NAME,
+                entries={
+                    "oscillator": ConfigKey(
+                        kind=text(longest=None, blank=True),
+                        example=f'"{oscillator}"',
+                        explanation="name of the oscillator at its input",
+                        required=True,
+                    ),
+                    **WIRING_KEYS,
+                    **SETTING_KEYS,
+                    **COUNTING_KEYS,
+                    "time_base": _oscillator("the counter's own oscillator"),
+                },
+            ),
+        },
+    )
+
+
+SIMULATED_BENCH: Final = declare_simulated_bench()

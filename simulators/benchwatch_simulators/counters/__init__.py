@@ -1,4 +1,4 @@
 """Simulated counters in several dialects.
 
-In: an oscillator's frequency and lines of commands. Out: lines of replies.
+In: the frequency of an oscillator, and command lines. Out: answer lines.
 """

@@ -1,7 +1,7 @@
-"""What can be set on the simulated SCPI counter: gate, input, trigger, time base.
+"""The settings of the simulated SCPI counter: gate, input, trigger, time base.
 
 Command names follow SCPI-1999 volume 2 (SENSe, INPut, TRIGger and ROSCillator subsystems),
-from memory; the gate has no single form among counters, so a bench names one.
+from memory. Counters differ in the command of the gate, so a bench file chooses one.
 """
 
 from collections.abc import Callable
@@ -26,26 +26,27 @@ class ScpiCounterSpec:
     identity: str = "SIMULATED,BENCH COUNTER,0,1.0"
     gate_command: str = "aperture"
     gate_s: float = 0.25
-    """At power-on; 0 answers at once with what was seen last."""
+    """Gate at power-on; 0: it answers at once with its latest measurement."""
     gate_least_s: float = 0.001
     gate_most_s: float = 100.0
     dead_s: float = 0.0
+    """Pause from gate to gate of a running counter."""
     continuous: bool = False
-    """Free running at power-on."""
+    """Whether it runs freely from power-on."""
 
 
 class CounterSettings:
     """The settings and their commands.
 
     Args:
-        tree: takes the commands.
+        tree: command tree to which the commands are added.
         spec: defaults and limits.
-        counting: where the time base is chosen.
-        changed: called after every change, since it makes the reading invalid.
+        counting: counting circuit, whose time base is selected.
+        changed: called after every change of a setting, which makes the reading invalid.
 
     Attributes:
-        gate_s: gate time in use.
-        on_bus_trigger: True when a gate waits for ``*TRG``.
+        gate_s: gate time in use, seconds.
+        on_bus_trigger: whether a gate waits for ``*TRG``.
     """
 
     def __init__(
@@ -68,7 +69,7 @@ class CounterSettings:
         self._add(tree, GATE_PATTERNS[spec.gate_command])
 
     def reset(self) -> None:
-        """Go to the state after ``*RST``."""
+        """Restore the settings of ``*RST``."""
         self.gate_s = self.limits.default
         self.on_bus_trigger = False
         self._words.update(COUP="AC", IMP="1000000", FUNC="FREQ")
@@ -76,7 +77,7 @@ class CounterSettings:
         self._counting.automatic = True
 
     def configure(self, gate_s: float) -> None:
-        """Do what ``CONFigure`` does to the settings: a gate near `gate_s`, no trigger."""
+        """Set the gate to `gate_s` within its limits, and no trigger, as ``CONFigure`` does."""
         self.gate_s = min(max(gate_s, self.limits.least), self.limits.most)
         self.on_bus_trigger = False
 
@@ -90,19 +91,21 @@ class CounterSettings:
         tree.add(f"{source}:AUTO?", lambda: str(int(self._counting.automatic)))
         tree.add("TRIGger:SOURce", self._set_trigger, 1)
         tree.add("TRIGger:SOURce?", lambda: "BUS" if self.on_bus_trigger else "IMM")
-        tree.add("[SENSe#:]FUNCtion[:ON]", self._keep("FUNC", _function), 1)
+        tree.add("[SENSe#:]FUNCtion[:ON]", self._setter("FUNC", _function), 1)
         tree.add("[SENSe#:]FUNCtion[:ON]?", lambda: f'"{self._words["FUNC"]}"')
-        tree.add("INPut#:COUPling", self._keep("COUP", lambda text: word(text, "AC", "DC")), 1)
+        tree.add("INPut#:COUPling", self._setter("COUP", lambda text: word(text, "AC", "DC")), 1)
         tree.add("INPut#:COUPling?", lambda: self._words["COUP"])
-        tree.add("INPut#:IMPedance", self._keep("IMP", _impedance), 1)
+        tree.add("INPut#:IMPedance", self._setter("IMP", _impedance), 1)
         tree.add("INPut#:IMPedance?", lambda: self._words["IMP"])
 
-    def _keep(self, key: str, read: Callable[[str], str]) -> Callable[[str], None]:
-        def setting(text: str) -> None:
+    def _setter(self, key: str, read: Callable[[str], str]) -> Callable[[str], None]:
+        """Return a handler that stores its parameter, as `read` returns it, under `key`."""
+
+        def set_word(text: str) -> None:
             self._words[key] = read(text)
             self._changed()
 
-        return setting
+        return set_word
 
     def _set_gate(self, text: str) -> None:
         self.gate_s = number(text, self.limits)

@@ -1,4 +1,4 @@
-"""How a counter's answers are sent: shaped by its faults, timed by the bench's clock."""
+"""Applies a counter's faults to its answers, and times the parts by the bench's clock."""
 
 from collections.abc import Iterator
 
@@ -7,11 +7,11 @@ from benchwatch_simulators.faults import AnswerPart, FaultScript
 
 
 class Delivery:
-    """Turns an answer into the parts that are sent, each when it is due.
+    """Splits an answer into the parts that are sent, each at its time.
 
     Args:
-        faults: of this counter.
-        time: of the bench; the faults must go by it too.
+        faults: faults of this counter; None: there are none.
+        time: time of the bench, by which the faults are timed too; None: a time of its own.
     """
 
     def __init__(
@@ -24,11 +24,11 @@ class Delivery:
         self.closing = self._time.closing
 
     def shape(self, answer: str) -> list[AnswerPart]:
-        """Return the parts of an answer line; its terminator is added."""
+        """Return the parts of an answer line, with its terminator."""
         return self.faults.shape(answer.encode("latin-1", "replace") + b"\n")
 
     def parts(self, answer: str) -> Iterator[AnswerPart]:
-        """Yield the parts, each at the moment at which it is sent.
+        """Yield the parts of an answer line, each when it is due.
 
         Raises:
             InstrumentClosed: the bench was closed meanwhile.

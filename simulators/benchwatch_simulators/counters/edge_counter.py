@@ -1,4 +1,4 @@
-"""The counting circuit of a counter: edges, resolution, time base; no commands."""
+"""The counting circuit of a counter, without commands: edges, resolution, time base."""
 
 import math
 import random
@@ -8,24 +8,24 @@ from decimal import Decimal
 from benchwatch_simulators.oscillator.oscillator import Oscillator
 
 _FREE_GATE_S = 0.01
-"""What a counter without a gate averages over."""
+"""Averaging time of a counter without a gate."""
 _FREE_REFRESH_S = 0.01
-"""How often it takes a new measurement."""
+"""Such a counter takes a new measurement this often."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CountingSpec:
-    """How a reciprocal counter counts."""
+    """Properties of a reciprocal counter."""
 
     t_res_s: float = 1e-11
-    """Resolution of one time interval: the reading's is t_res over gate (a fraction)."""
+    """Resolution of one time interval; that of a reading is t_res / gate, as a fraction."""
     maximum_hz: Decimal = Decimal(200_000_000)
     """Above this the counter reads overrange."""
     wild: float = 0.0
-    """Part of the readings that are wild, as by a lost or an extra edge."""
+    """Part of the readings that are wild, as after a lost or an extra edge."""
     wild_least: float = 2e-9
     wild_most: float = 2e-8
-    """Smallest and largest error of a wild reading, of either sign."""
+    """Smallest and largest error of a wild reading, as fractions, of either sign."""
 
 
 class Counting:
@@ -35,8 +35,14 @@ class Counting:
         spec: resolution and wild readings.
         signal: the oscillator at the input.
         internal: the counter's own time base.
-        reference: the station's reference, or None when there is none.
-        seed: makes the quantisation and the wild readings.
+        reference: the station's reference; None: there is none.
+        seed: seed of the quantisation and of the wild readings.
+
+    Attributes:
+        reference_present: whether the reference is plugged in.
+        signal_present: whether the signal is plugged in.
+        external: whether the external reference is selected.
+        automatic: whether the selection was left to the counter, not made by a command.
     """
 
     def __init__(
@@ -56,21 +62,22 @@ class Counting:
         self.external = reference is not None
         self.automatic = True
         self._random = random.Random(seed)
-        self._free: tuple[float, float] = (-math.inf, 0.0)
+        self._latest: tuple[float, float] = (-math.inf, 0.0)
+        """Start and offset of the latest measurement without a gate."""
 
     @property
     def counts_externally(self) -> bool:
-        """True when the station's reference is chosen and there."""
+        """Whether the station's reference is selected and plugged in."""
         return self.external and self.reference_present
 
     @property
     def shows_external(self) -> bool:
-        """True when it reports external: a choice by command holds without a reference too."""
+        """Whether the counter reports external; selected by command, also without a reference."""
         return self.counts_externally if self.automatic else self.external
 
     @property
     def is_sound(self) -> bool:
-        """False without a signal, or without the reference that was chosen by command."""
+        """False without a signal, or without the reference that was selected by command."""
         return self.signal_present and self.shows_external == self.counts_externally
 
     def tick(self, gate_s: float) -> float:
@@ -78,10 +85,9 @@ class Counting:
         return self.spec.t_res_s / (gate_s or _FREE_GATE_S)
 
     def count(self, start_s: float, gate_s: float) -> Decimal | None:
-        """Return the frequency a gate from `start_s` reads, in hertz; None without a signal.
+        """Return the reading of a gate from `start_s`, in hertz; None without a signal.
 
-        A gate of 0 returns the last measurement without waiting.
-        Infinity means overrange.
+        A gate of 0 returns the latest measurement. Infinity means over range.
         """
         nominal = self.signal.spec.nominal_hz
         if not self.signal_present:
@@ -90,7 +96,7 @@ class Counting:
             return Decimal("Infinity")
         offset = self._offset(start_s, gate_s)
         tick = self.tick(gate_s)
-        # The gate opens anywhere between two ticks: ±1 tick, and right in the mean.
+        # The gate opens anywhere between two ticks: the error is up to ±1 tick, and 0 on average.
         ticks = math.floor(offset / tick + self._random.random())
         offset = ticks * tick + self._wild_error()
         last_digit = math.floor(math.log10(float(nominal) * tick))
@@ -98,7 +104,7 @@ class Counting:
         return frequency.quantize(Decimal((0, (1,), last_digit)))
 
     def gained(self, start_s: float, end_s: float) -> float:
-        """Return the time the signal gains on the time base over a span, in seconds."""
+        """Return the time in seconds that the signal gains on the time base over a span."""
         return self._against_time_base(start_s, end_s) * (end_s - start_s)
 
     def random_fraction(self) -> float:
@@ -106,20 +112,22 @@ class Counting:
         return self._random.random()
 
     def _offset(self, start_s: float, gate_s: float) -> float:
+        """Return the mean offset over a gate; for a gate of 0 the latest measurement."""
         if gate_s > 0:
             return self._against_time_base(start_s, start_s + gate_s)
-        seen_s, offset = self._free
+        seen_s, offset = self._latest
         if not seen_s <= start_s < seen_s + _FREE_REFRESH_S:
             opened_s = max(0.0, start_s - _FREE_GATE_S)
             offset = self._against_time_base(opened_s, opened_s + _FREE_GATE_S)
-            self._free = (start_s, offset)
+            self._latest = (start_s, offset)
         return offset
 
     def _against_time_base(self, start_s: float, end_s: float) -> float:
+        """Return the signal's mean offset as read against the time base in use."""
         base = self.reference if self.counts_externally else self.internal
         y_signal = self.signal.mean_offset(start_s, end_s)
         y_base = 0.0 if base is None else base.mean_offset(start_s, end_s)
-        # read = true / (1 + y_base): a fast time base reads low.
+        # Reading = true frequency / (1 + y_base): a fast time base reads low.
         return (y_signal - y_base) / (1.0 + y_base)
 
     def _wild_error(self) -> float:

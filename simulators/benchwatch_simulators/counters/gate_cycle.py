@@ -1,18 +1,17 @@
-"""When a counter's gates open and close: single, continuous, or waiting for a trigger.
+"""The gates of a counter in time: single, continuous, or waiting for a trigger.
 
 Nothing runs in the background: the start time determines every gate of a running counter, and a
-gate is counted when its reading is asked for.
+gate is counted when its reading is queried.
 """
 
 import math
 from collections.abc import Callable
 from decimal import Decimal
 
-Count = Callable[[float, float], Decimal | None]
-"""(start_s, gate_s) to hertz; None without a signal."""
+from benchwatch_simulators.bench_time import CLOCK_ROUNDING_S
 
-_SLIP_S = 1e-9
-"""Rounding of clock arithmetic; far below any gate."""
+Count = Callable[[float, float], Decimal | None]
+"""(start_s, gate_s) -> hertz; None without a signal."""
 
 
 class GateCycle:
@@ -20,7 +19,11 @@ class GateCycle:
 
     Args:
         count: counts one gate.
-        dead_s: pause between the gates of a running counter.
+        dead_s: pause from gate to gate of a running counter.
+
+    Attributes:
+        continuous: whether one gate opens after another.
+        armed: whether a gate waits for a trigger.
     """
 
     def __init__(self, count: Count, dead_s: float) -> None:
@@ -33,7 +36,7 @@ class GateCycle:
         self.armed = False
 
     def initiate(self, at_s: float, gate_s: float) -> None:
-        """Open a gate at `at_s`: one, or one after another while `continuous`."""
+        """Open a gate at `at_s`; while `continuous`, others follow it."""
         self.armed = False
         self._started = at_s
         self._gate = gate_s
@@ -45,7 +48,7 @@ class GateCycle:
         self.armed = True
 
     def forget(self) -> None:
-        """Stop, and make what was measured invalid."""
+        """Stop, and make the reading invalid."""
         self.armed = False
         self._started = None
         self._done = None
@@ -57,13 +60,13 @@ class GateCycle:
             self._started = None
 
     def ready_s(self, at_s: float) -> float | None:
-        """Return when a reading is there: `at_s` or later; None when none is coming."""
+        """Return when a reading is complete, `at_s` or later; None: no gate is open."""
         if self._started is None:
             return None
         return max(at_s, self._started + self._gate)
 
     def is_busy(self, at_s: float) -> bool:
-        """True while a single gate is open or a trigger awaited."""
+        """Return whether a single gate is open, or a trigger is awaited."""
         if self.armed:
             return True
         return self._started is not None and not self.continuous and self._latest(at_s) < 0
@@ -72,7 +75,7 @@ class GateCycle:
         """Return the newest complete reading; the same one until the next gate has closed.
 
         Raises:
-            LookupError: there is none.
+            LookupError: no gate has closed.
         """
         number = -1 if self._started is None else self._latest(at_s)
         if self._started is None or number < 0:
@@ -83,9 +86,9 @@ class GateCycle:
         return self._done[1]
 
     def _latest(self, at_s: float) -> int:
-        """Number of the newest gate that has closed by `at_s`; -1 for none."""
+        """Return the number of the newest gate that has closed by `at_s`; -1: none has."""
         assert self._started is not None
-        since_s = at_s - self._started - self._gate + _SLIP_S
+        since_s = at_s - self._started - self._gate + CLOCK_ROUNDING_S
         if since_s < 0:
             return -1
         period_s = max(self._gate + self._dead, 1e-4)

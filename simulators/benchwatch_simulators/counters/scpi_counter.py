@@ -12,10 +12,9 @@ from benchwatch_simulators.counters.counter_settings import CounterSettings, Scp
 from benchwatch_simulators.counters.edge_counter import Counting
 from benchwatch_simulators.counters.gate_cycle import GateCycle
 from benchwatch_simulators.scpi.scpi_errors import ScpiError
-from benchwatch_simulators.scpi.scpi_instrument import MEASURING, ScpiInstrument
+from benchwatch_simulators.scpi.scpi_instrument import MEASURING, NOT_A_NUMBER, ScpiInstrument
 from benchwatch_simulators.scpi.scpi_parameters import ParameterLimits, number, switch
 
-NOT_A_NUMBER = "+9.91E+37"
 INFINITE = "+9.9E+37"
 
 DOUBTFUL = 32
@@ -26,9 +25,9 @@ class SimulatedScpiCounter(ScpiInstrument):
     """Executes SCPI commands.
 
     Args:
-        spec: what it is like.
-        counting: what does the counting.
-        time: of the bench it stands on.
+        spec: identity, gate and state at power-on.
+        counting: counting circuit.
+        time: time of the bench.
     """
 
     def __init__(self, spec: ScpiCounterSpec, counting: Counting, time: BenchTime) -> None:
@@ -47,7 +46,7 @@ class SimulatedScpiCounter(ScpiInstrument):
         return self._time.now_s
 
     def power_cycle(self) -> None:
-        """Go to the state of power-on; a counter that runs by itself does so again."""
+        """Restore the state of power-on; a counter that runs freely starts again."""
         super().power_cycle()
         self._start()
 
@@ -55,30 +54,34 @@ class SimulatedScpiCounter(ScpiInstrument):
         if self._runs_from_power_on:
             self._set_continuous("ON")
 
-    # What `ScpiInstrument` asks of a particular instrument.
+    # Overrides of `ScpiInstrument`.
 
     def reset(self) -> None:
-        """Stop and go back to the settings of ``*RST``: not free running."""
+        """Stop, and restore the settings of ``*RST``: not running freely."""
         self._cycle.forget()
         self._cycle.continuous = False
         self.settings.reset()
 
     def trigger(self) -> None:
-        """Open the gate that waits for ``*TRG``."""
+        """Open the gate that waits for ``*TRG``.
+
+        Raises:
+            ScpiError: -211: no gate waits.
+        """
         if not self._cycle.armed:
             raise ScpiError(-211)
         self._cycle.initiate(self.now_s, self.settings.gate_s)
 
     @property
     def is_busy(self) -> bool:
-        """True while a single gate is open or a trigger awaited."""
+        """Whether a single gate is open, or a trigger is awaited."""
         return self._cycle.is_busy(self.now_s)
 
     def finish(self) -> None:
         """Wait for a single gate to close.
 
         Raises:
-            ScpiError: -214, where a real instrument might wait for its trigger for ever.
+            ScpiError: -214: a trigger is awaited; a real instrument might wait for ever.
         """
         if self._cycle.armed:
             raise ScpiError(-214)
@@ -86,7 +89,7 @@ class SimulatedScpiCounter(ScpiInstrument):
             self._await_reading()
 
     def condition(self, register: str) -> int:
-        """Bit 4 MEASuring of operation; bit 5 FREQuency of questionable."""
+        """Return bit 4 (MEASuring) of ``operation``, or bit 5 (FREQuency) of ``questionable``."""
         if register == "questionable":
             return 0 if self.counting.is_sound else DOUBTFUL
         return super().condition(register)
@@ -113,7 +116,7 @@ class SimulatedScpiCounter(ScpiInstrument):
         return self._read()
 
     def _configure(self, *arguments: str) -> None:
-        """Set up for a frequency: expected value, resolution in hertz, channel list."""
+        """Set up the counter; arguments: expected hertz, resolution in hertz, channel list."""
         numbers = [text for text in arguments if not text.startswith("(")]
         for text in arguments:
             if text.startswith("(") and text.replace(" ", "") != "(@1)":
@@ -132,7 +135,7 @@ class SimulatedScpiCounter(ScpiInstrument):
         self.settings.configure(gate_s)
 
     def _gate_for(self, expected_hz: float, resolution: str) -> float:
-        """Return the gate that resolves what was asked for at `expected_hz`."""
+        """Return the gate in seconds with that `resolution` (hertz, as text) at `expected_hz`."""
         gates = self.settings.limits
         at_one_second_hz = self.counting.spec.t_res_s * expected_hz
         finest, coarsest, usual = (
@@ -188,7 +191,7 @@ class SimulatedScpiCounter(ScpiInstrument):
             self._cycle.initiate(self.now_s, self.settings.gate_s)
 
     def _changed(self) -> None:
-        """A changed setting makes the reading invalid; a running counter starts afresh."""
+        """Make the reading invalid after a change of a setting; a running counter restarts."""
         self._cycle.forget()
         if self._cycle.continuous:
             self._cycle.initiate(self.now_s, self.settings.gate_s)
@@ -200,6 +203,7 @@ class SimulatedScpiCounter(ScpiInstrument):
 
 
 def _written(frequency: Decimal | None) -> str:
+    """Write a frequency in hertz as the answer to a query."""
     if frequency is None:
         return NOT_A_NUMBER
     return INFINITE if frequency.is_infinite() else f"{frequency:+E}"

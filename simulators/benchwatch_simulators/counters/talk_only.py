@@ -1,8 +1,8 @@
-"""Counters that send lines unasked and obey no command.
+"""Counters that send lines without commands, and execute none.
 
-``TalkOnlyCounter`` sends a line for every gate of a `Gates`, or for every pulse of a `Pulses`
-(`benchwatch_simulators.counters.interval_counter`). A client that connects in the middle of a gate
-receives the line at its end first.
+`TalkOnlyCounter` sends a line for every gate of `Gates`, or for every interval of `Pulses`
+(`benchwatch_simulators.counters.interval_counter`). The first line that a client receives is that
+of the gate in which it connects.
 """
 
 import math
@@ -11,35 +11,41 @@ from collections import deque
 from decimal import Decimal
 from typing import Protocol
 
-from benchwatch_simulators.bench_time import BenchTime
+from benchwatch_simulators.bench_time import CLOCK_ROUNDING_S, BenchTime
 from benchwatch_simulators.counters.edge_counter import Counting
+from benchwatch_simulators.counters.instrument import KEPT_MESSAGES
 
 STYLES = ("number", "display")
-"""``+1.00000002E+07``, or what the display shows: ``10.000 000 24 MHz``."""
+"""``number``: ``+1.00000002E+07``; ``display``: ``10.000 000 24 MHz``."""
 OVERFLOW = "----------"
 
-_SLIP_S = 1e-9
 
-
-class Source(Protocol):
-    """Numbered lines, each ready at a known time."""
+class LineSource(Protocol):
+    """A source of numbered lines, each complete at a known time."""
 
     @property
     def counting(self) -> Counting:
-        """What is plugged in."""
+        """The counting circuit, with the signals that are plugged in."""
 
     def newest(self, at_s: float) -> int:
-        """Number of the newest line that is ready at `at_s`; -1 for none."""
+        """Return the number of the newest line that is complete at `at_s`; negative: none is."""
 
     def ready_s(self, number: int) -> float:
-        """When line `number` is ready."""
+        """Return when line `number` is complete, in bench time."""
 
     def line(self, number: int) -> str | None:
         """Return the text of line `number`; None without a signal."""
 
 
 class Gates:
-    """A line for every gate of a counter that runs by itself."""
+    """The lines of a counter that runs freely, one for every gate.
+
+    Args:
+        counting: counting circuit.
+        gate_s: gate time in seconds.
+        dead_s: pause from gate to gate in seconds.
+        style: one of `STYLES`.
+    """
 
     def __init__(self, counting: Counting, gate_s: float, dead_s: float, style: str) -> None:
         self.counting = counting
@@ -48,15 +54,15 @@ class Gates:
         self._style = style
 
     def newest(self, at_s: float) -> int:
-        """Number of the newest gate that has closed."""
-        return math.floor((at_s - self._gate_s + _SLIP_S) / self._period_s)
+        """Return the number of the newest gate that has closed; negative: none has."""
+        return math.floor((at_s - self._gate_s + CLOCK_ROUNDING_S) / self._period_s)
 
     def ready_s(self, number: int) -> float:
-        """When gate `number` closes."""
+        """Return when gate `number` closes, in bench time."""
         return number * self._period_s + self._gate_s
 
     def line(self, number: int) -> str | None:
-        """Count gate `number`."""
+        """Count gate `number`; return its line, or None without a signal."""
         frequency = self.counting.count(number * self._period_s, self._gate_s)
         if frequency is None:
             return None
@@ -69,32 +75,34 @@ class TalkOnlyCounter:
     """Sends the lines of a source to its clients.
 
     Args:
-        source: makes the lines.
-        time: of the bench it stands on.
+        source: source of the lines.
+        time: time of the bench.
     """
 
-    def __init__(self, source: Source, time: BenchTime) -> None:
-        self.received: deque[str] = deque()
+    def __init__(self, source: LineSource, time: BenchTime) -> None:
+        self.received: deque[str] = deque(maxlen=KEPT_MESSAGES)
         self.remote = False
         self._source = source
         self._time = time
         self._lock = threading.Lock()
-        self._said: tuple[int, str | None] = (-1, None)
+        self._counted: tuple[int, str | None] = (-1, None)
+        """Number and text of the newest line that was counted, for all clients."""
         self._talked = -1
+        """Number of the line that `talk` returned last."""
 
     @property
     def counting(self) -> Counting:
-        """What is plugged in."""
+        """The counting circuit, with the signals that are plugged in."""
         return self._source.counting
 
     @property
     def status_byte(self) -> int:
-        """It has no status byte."""
+        """Zero: the counter has no status byte."""
         return 0
 
     @property
     def newest(self) -> int:
-        """Number of the newest line that is over."""
+        """Number of the newest line that is complete."""
         return self._source.newest(self._time.now_s)
 
     def next_line(self, after: int) -> tuple[int, str]:
@@ -108,9 +116,9 @@ class TalkOnlyCounter:
             number = max(number + 1, self.newest)
             self._time.wait_until(self._source.ready_s(number))
             with self._lock:
-                if self._said[0] != number:
-                    self._said = (number, self._source.line(number))
-                line = self._said[1]
+                if self._counted[0] != number:
+                    self._counted = (number, self._source.line(number))
+                line = self._counted[1]
             if line is not None:
                 return number, line
 
@@ -137,10 +145,10 @@ class TalkOnlyCounter:
         """Ignore a trigger."""
 
     def go_local(self) -> None:
-        """Do nothing: its front panel is never locked."""
+        """Do nothing: the front panel is never locked."""
 
     def power_cycle(self) -> None:
-        """Do nothing: it has no settings."""
+        """Do nothing: there are no settings."""
 
 
 def displayed(frequency: Decimal) -> str:

@@ -1,16 +1,16 @@
-"""A counter of the time before SCPI: letters and digits, no queries, no error queue.
+"""A counter from before SCPI: commands of letters and digits, no queries, no error queue.
 
-| letter | does |
+| letter | effect |
 |---|---|
-| ``F`` | measures frequency; it can do nothing else |
+| ``F`` | measures frequency, its only function |
 | ``G0`` ... ``G4`` | gate of 10 ms, 0.1 s, 1 s, 10 s, 100 s |
 | ``I``, ``E`` | counts by its own oscillator, or by the external reference |
-| ``T`` | takes a reading and talks it: for lines on which nothing can be addressed |
+| ``T`` | takes a reading and sends it, for a bus without addresses |
 
-On a bus with addresses it takes a reading whenever it is addressed to talk. A reading is
-fixed in width: ``F  10.0000024E+06``, or dashes when it overflows. Several letters may share
-a line; unknown ones are ignored, and without a signal its gate never
-opens. The conventions are from memory; the letters are our own.
+On a bus with addresses it takes a reading whenever it is addressed to talk. A reading has a fixed
+width: ``F  10.0000024E+06``, or dashes when it overflows. Several commands may share a line;
+unknown ones are ignored. Without a signal there is no reading. The conventions are from memory;
+the letters are our own.
 """
 
 import re
@@ -20,26 +20,26 @@ from decimal import Decimal
 
 from benchwatch_simulators.bench_time import BenchTime
 from benchwatch_simulators.counters.edge_counter import Counting
+from benchwatch_simulators.counters.instrument import KEPT_MESSAGES
 
 GATES_S = (0.01, 0.1, 1.0, 10.0, 100.0)
 OVERFLOW = "F  -----------E+06"
 
-_WORDS = re.compile(r"([A-Z])(\d?)")
-_REMEMBERED = 1000
+_COMMANDS = re.compile(r"([A-Z])(\d?)")
 
 
 class TerseCounter:
     """Executes commands of single letters.
 
     Args:
-        gate_s: at power-on.
-        counting: what does the counting.
-        time: of the bench it stands on.
+        gate_s: gate at power-on, seconds.
+        counting: counting circuit.
+        time: time of the bench.
     """
 
     def __init__(self, gate_s: float, counting: Counting, time: BenchTime) -> None:
         self.counting = counting
-        self.received: deque[str] = deque(maxlen=_REMEMBERED)
+        self.received: deque[str] = deque(maxlen=KEPT_MESSAGES)
         self.remote = False
         self.gate_s = gate_s
         self._usual_gate_s = gate_s
@@ -48,16 +48,16 @@ class TerseCounter:
 
     @property
     def status_byte(self) -> int:
-        """It has no status byte."""
+        """Zero: the counter has no status byte."""
         return 0
 
     def execute(self, message: str) -> str | None:
-        """Execute the letters of one line; return a reading if ``T`` is among them."""
+        """Execute the commands of one line; return a reading if ``T`` is among them."""
         with self._lock:
             self.received.append(message)
             self.remote = True
             answer = None
-            for letter, digit in _WORDS.findall(message.upper()):
+            for letter, digit in _COMMANDS.findall(message.upper()):
                 if letter == "G" and digit and int(digit) < len(GATES_S):
                     self.gate_s = GATES_S[int(digit)]
                 elif letter in "IE":
@@ -68,7 +68,7 @@ class TerseCounter:
             return answer
 
     def talk(self) -> str | None:
-        """Take a reading; nothing comes without a signal."""
+        """Take a reading; None without a signal."""
         with self._lock:
             return self._reading()
 
@@ -80,26 +80,27 @@ class TerseCounter:
 
     def clear(self) -> None:
         """Restore the settings of power-on, as was usual before IEEE 488.2."""
-        self._settings_of_power_on()
+        self._restore_settings()
 
     def group_trigger(self) -> None:
-        """Ignore the trigger of the bus."""
+        """Ignore a group execute trigger."""
 
     def go_local(self) -> None:
-        """Give the front panel back."""
+        """Unlock the front panel."""
         self.remote = False
 
     def power_cycle(self) -> None:
         """Restore the settings of power-on."""
-        self._settings_of_power_on()
+        self._restore_settings()
         self.remote = False
 
-    def _settings_of_power_on(self) -> None:
+    def _restore_settings(self) -> None:
         self.gate_s = self._usual_gate_s
         self.counting.external = self.counting.reference is not None
         self.counting.automatic = True
 
     def _reading(self) -> str | None:
+        """Wait for a gate, and return its reading; None without a signal."""
         start_s = self._time.now_s
         self._time.wait_until(start_s + self.gate_s)
         frequency = self.counting.count(start_s, self.gate_s)

@@ -1,4 +1,4 @@
-"""An oven oscillator from power-on: warm-up, ageing, noise, and a trimmer."""
+"""A simulated oven oscillator from power-on: warm-up, ageing, noise, and a trimmer."""
 
 import math
 import threading
@@ -19,22 +19,27 @@ class OscillatorSpec:
     landing: float = 0.0
     """Offset once warm, before anybody trims."""
     warm_up: tuple[tuple[float, float], ...] = ()
-    """Exponentials from power-on: (amplitude, time constant in seconds). A quick one from far
-    away and a slow one; a slow one of the other sign makes the oven overshoot."""
+    """Exponentials from power-on: (amplitude, time constant in seconds), usually a large quick one
+    and a small slow one; a slow one of the other sign makes the oven overshoot."""
     ageing_per_day: float = 0.0
     white_fm: float = 0.0
     """Allan deviation at 1 s."""
     flicker_fm: float = 0.0
-    """Allan deviation of its flicker floor."""
+    """Allan deviation of the flicker floor."""
     random_walk_fm: float = 0.0
     """Allan deviation at 1 s."""
     white_pm_s: float = 0.0
-    """Time error of one edge, rms."""
+    """Rms time error of one edge, seconds."""
     trimmer: TrimmerSpec = field(default_factory=TrimmerSpec)
 
 
 class Oscillator:
-    """One oscillator; time is in seconds from power-on. Safe to use from several threads."""
+    """One oscillator; times are seconds since power-on. Safe to use from several threads.
+
+    Args:
+        spec: properties of the oscillator.
+        seed: seed of the noise.
+    """
 
     def __init__(self, spec: OscillatorSpec, seed: int) -> None:
         self.spec = spec
@@ -56,7 +61,7 @@ class Oscillator:
             self._trimmer.rest_tool(at_s, on=on)
 
     def truth(self, at_s: float) -> float:
-        """Return the offset at `at_s` with all noise left out."""
+        """Return the fractional offset at `at_s` without noise."""
         spec = self.spec
         warming = sum(a * math.exp(-at_s / lag_s) for a, lag_s in spec.warm_up)
         with self._lock:
@@ -64,7 +69,7 @@ class Oscillator:
         return spec.landing + spec.ageing_per_day * at_s / _DAY_S + warming + trimmed
 
     def mean_offset(self, start_s: float, end_s: float) -> float:
-        """Return the mean offset over [start_s, end_s], from the phase at both ends.
+        """Return the mean fractional offset over [start_s, end_s]: the gain of phase over the span.
 
         Raises:
             ValueError: the span is empty or starts before power-on.

@@ -1,9 +1,8 @@
 """Noise of an oscillator as a function of time and seed, made on demand.
 
-A process here is a frequency (fractional) given at equally spaced nodes; what is asked for
-is its integral, the time error. The nodes are made a block at a time by a counter-based
-generator keyed by (seed, stream, block), so a process can be asked about any stretch of
-time, costs nothing between requests, and does not depend on earlier ones.
+A process is a fractional frequency at equally spaced nodes; callers read its integral, the time
+error. A counter-based generator keyed by (seed, stream, block) makes the nodes block by block. So
+the integral over any span can be computed directly, and does not depend on earlier calls.
 
 Levels are Allan deviations, as noise laws give them (IEEE 1139-2008 annex; SP 1065):
 white FM falls with 1/sqrt(tau), flicker FM is flat, random-walk FM rises with sqrt(tau).
@@ -14,10 +13,10 @@ from itertools import accumulate, pairwise
 
 import numpy as np
 
-_BLOCK = 512
-"""Nodes made at a time."""
-_KEPT = 4
-"""Blocks kept: gates reach back only a little."""
+_BLOCK_NODES = 512
+"""Nodes of one block."""
+_KEPT_BLOCKS = 4
+"""Newest blocks that are kept, as gates reach back only a little."""
 
 _WHITE_SPACING_S = 0.01
 _WALK_SPACING_S = 0.5
@@ -27,10 +26,11 @@ _OCTAVES = 20
 """From 0.25 s to 1.5 days: flicker FM is hidden by white FM below, and flat between."""
 
 _Block = tuple[list[float], list[float]]
+"""Values at the nodes of a block, and their running integral in units of the spacing."""
 
 
-def normals(seed: int, stream: int, block: int, count: int = _BLOCK) -> list[float]:
-    """Return `count` standard normal values that depend on the three numbers only."""
+def normals(seed: int, stream: int, block: int, count: int = _BLOCK_NODES) -> list[float]:
+    """Return `count` standard normal values, determined by `seed`, `stream` and `block`."""
     key = np.array([seed & (2**64 - 1), stream], dtype=np.uint64)
     counter = np.array([0, block, 0, 0], dtype=np.uint64)
     generator = np.random.Generator(np.random.Philox(key=key, counter=counter))
@@ -39,7 +39,14 @@ def normals(seed: int, stream: int, block: int, count: int = _BLOCK) -> list[flo
 
 
 class HeldNoise:
-    """Independent frequencies of spread `sigma`, each held for `spacing_s`: white FM."""
+    """Independent frequencies, each held for a time: white FM.
+
+    Args:
+        seed: seed of the generator.
+        stream: number of this process among those with the same seed.
+        sigma: standard deviation of a node, as a fraction.
+        spacing_s: seconds from node to node.
+    """
 
     def __init__(self, seed: int, stream: int, sigma: float, spacing_s: float) -> None:
         self._seed = seed
@@ -50,32 +57,37 @@ class HeldNoise:
         self._shift = self._shift_s()
 
     def _shift_s(self) -> float:
+        """Return the shift of the nodes in time."""
         return 0.0
 
     def _nodes(self, block: int) -> list[float]:
+        """Return the values at the nodes of a block."""
         return normals(self._seed, self._stream, block)
 
     def _areas(self, nodes: list[float]) -> list[float]:
+        """Return the integral from the first node to each node."""
         return list(accumulate(nodes, initial=0.0))
 
     def _within(self, nodes: list[float], cell: int, part: float) -> float:
+        """Return the integral over the first `part` (0 to 1) of a cell."""
         return nodes[cell] * part
 
     def integral(self, start_s: float, end_s: float) -> float:
         """Return the integral of the process over [start_s, end_s], in seconds."""
         width = self._spacing
-        first, start = divmod((start_s + self._shift) / width, _BLOCK)
-        last, end = divmod((end_s + self._shift) / width, _BLOCK)
+        first, start = divmod((start_s + self._shift) / width, _BLOCK_NODES)
+        last, end = divmod((end_s + self._shift) / width, _BLOCK_NODES)
         total = self._area(int(last), end) - self._area(int(first), start)
         for block in range(int(first), int(last)):
-            total += self._area(block, float(_BLOCK))
+            total += self._area(block, float(_BLOCK_NODES))
         return total * self._sigma * width
 
     def _area(self, block: int, position: float) -> float:
+        """Return the integral from the beginning of a block to `position`, in nodes."""
         nodes, areas = self._block(block)
         cell = int(position)
-        if cell >= _BLOCK:
-            return areas[_BLOCK]
+        if cell >= _BLOCK_NODES:
+            return areas[_BLOCK_NODES]
         return areas[cell] + self._within(nodes, cell, position - cell)
 
     def _block(self, block: int) -> _Block:
@@ -83,7 +95,7 @@ class HeldNoise:
         if found is None:
             nodes = self._nodes(block)
             found = (nodes, self._areas(nodes))
-            while len(self._blocks) >= _KEPT:
+            while len(self._blocks) >= _KEPT_BLOCKS:
                 del self._blocks[next(iter(self._blocks))]
             self._blocks[block] = found
         return found
@@ -92,7 +104,7 @@ class HeldNoise:
 class RampedNoise(HeldNoise):
     """Independent nodes joined by straight lines: one octave of flicker FM.
 
-    The lattice is shifted by a part of its spacing, so that octaves share no corners.
+    The nodes are shifted by a part of the spacing, so that no two octaves share a node.
     """
 
     def _shift_s(self) -> float:
@@ -111,7 +123,7 @@ class RampedNoise(HeldNoise):
 
 
 class WalkNoise(RampedNoise):
-    """Nodes that add up independent steps, joined by straight lines: random-walk FM."""
+    """Nodes that are sums of independent steps, joined by straight lines: random-walk FM."""
 
     def __init__(self, seed: int, stream: int, sigma: float, spacing_s: float) -> None:
         super().__init__(seed, stream, sigma, spacing_s)
@@ -132,7 +144,7 @@ class FrequencyNoise:
     """White, flicker and random-walk FM together.
 
     Args:
-        seed: makes the noise; the same seed is the same noise.
+        seed: seed of the noise; equal seeds make equal noise.
         white: Allan deviation at 1 s of the white FM.
         flicker: Allan deviation of the flicker FM, the same at every averaging time.
         walk: Allan deviation at 1 s of the random-walk FM.
@@ -149,9 +161,9 @@ class FrequencyNoise:
             sigma = walk * math.sqrt(3 * _WALK_SPACING_S)
             self._parts.append(WalkNoise(seed, 2, sigma, _WALK_SPACING_S))
         if flicker > 0:
-            # A ramped lattice has S(f) = 2 s^2 L sinc^4(fL). Summed over octaves of L, f S(f)
-            # is (2 s^2/ln 2) times the integral of sinc^4 from 0, which is 1/3; it must be
-            # h-1 = AVAR/(2 ln 2), hence s^2 = 0.75 AVAR.
+            # Ramped nodes of spacing L have S(f) = 2 s^2 L sinc^4(fL). Summed over octaves of L,
+            # f S(f) is (2 s^2/ln 2) times the integral of sinc^4 from 0, which is 1/3; it must
+            # be h-1 = AVAR/(2 ln 2), hence s^2 = 0.75 AVAR.
             sigma = flicker * math.sqrt(0.75)
             self._parts += [
                 RampedNoise(seed, 10 + octave, sigma, _SHORTEST_OCTAVE_S * 2.0**octave)
@@ -159,14 +171,19 @@ class FrequencyNoise:
             ]
 
     def integral(self, start_s: float, end_s: float) -> float:
-        """Return the time error gathered over [start_s, end_s], in seconds."""
+        """Return the time error in seconds that accumulates over [start_s, end_s]."""
         return sum(part.integral(start_s, end_s) for part in self._parts)
 
 
 class PhaseNoise:
-    """White PM: an independent time error of `sigma_s` at every millisecond."""
+    """White PM: an independent time error at every millisecond.
 
-    _COUNT = 32
+    Args:
+        seed: seed of the noise.
+        sigma_s: rms time error in seconds.
+    """
+
+    _BLOCK_EDGES = 32
 
     def __init__(self, seed: int, sigma_s: float) -> None:
         self._seed = seed
@@ -177,9 +194,9 @@ class PhaseNoise:
         """Return the time error at `time_s`, in seconds."""
         if self._sigma == 0:
             return 0.0
-        block, position = divmod(int(time_s / _PHASE_SPACING_S), self._COUNT)
+        block, position = divmod(int(time_s / _PHASE_SPACING_S), self._BLOCK_EDGES)
         if block not in self._blocks:
-            while len(self._blocks) >= _KEPT:
+            while len(self._blocks) >= _KEPT_BLOCKS:
                 del self._blocks[next(iter(self._blocks))]
-            self._blocks[block] = normals(self._seed, 3, block, self._COUNT)
+            self._blocks[block] = normals(self._seed, 3, block, self._BLOCK_EDGES)
         return self._sigma * self._blocks[block][position]

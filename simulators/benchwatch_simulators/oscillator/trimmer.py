@@ -1,11 +1,11 @@
-"""A trimmer: sensitivity, backlash, creep, and the pull of a tool that rests on it."""
+"""A simulated trimmer: sensitivity, backlash, creep, and the pull of a tool that rests on it."""
 
 import math
 from dataclasses import dataclass
 
-_FORGET_S = 3600.0
-"""Steps older than this, whose creep has ended, become part of the level: no gate reaches back
-before them."""
+_OLD_STEP_S = 3600.0
+"""Steps older than this, whose creep has ended, are added to the level: no gate reaches back to
+them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -13,9 +13,9 @@ class TrimmerSpec:
     """Properties of a trimmer; offsets are fractions of the nominal."""
 
     sensitivity: float = 5e-8
-    """Offset a turn, positive when turned forward."""
+    """Offset per turn forward."""
     backlash_turns: float = 0.0
-    """Play: what a change of direction costs before the offset moves."""
+    """Play: turns after a change of direction before the offset moves."""
     creep: float = 0.0
     """Part of each step that arrives late."""
     creep_s: float = 5.0
@@ -23,11 +23,11 @@ class TrimmerSpec:
     tool_pull: float = 0.0
     """Offset while a tool rests on the trimmer."""
     tool_s: float = 0.3
-    """Time constant of the pull, coming and going."""
+    """Time constant of the pull when the tool is put on or lifted."""
 
 
 class SimulatedTrimmer:
-    """The offset by turns and a resting tool, exact at any later time; a turn takes no time."""
+    """The offset caused by turns and a resting tool, at any later time; a turn takes no time."""
 
     def __init__(self, spec: TrimmerSpec) -> None:
         self._spec = spec
@@ -36,6 +36,7 @@ class SimulatedTrimmer:
         self._tool = False
         self._level = 0.0
         self._steps: list[tuple[float, float, float, float]] = []
+        """(time, size, late part, time constant of the late part) of each step."""
 
     def turn(self, at_s: float, turns: float) -> None:
         """Turn the screw by `turns` at `at_s`; positive raises the frequency."""
@@ -55,7 +56,7 @@ class SimulatedTrimmer:
             self._step(at_s, pull, 1.0, self._spec.tool_s)
 
     def offset(self, at_s: float) -> float:
-        """Return the offset at `at_s`."""
+        """Return the fractional offset at `at_s`."""
         return self._level + sum(
             size * (1.0 - late * math.exp(-(at_s - since) / lag_s))
             for since, size, late, lag_s in self._steps
@@ -63,7 +64,7 @@ class SimulatedTrimmer:
         )
 
     def integral(self, start_s: float, end_s: float) -> float:
-        """Return the time error gathered over [start_s, end_s], in seconds."""
+        """Return the time error in seconds that accumulates over [start_s, end_s]."""
         total = self._level * (end_s - start_s)
         for since, size, late, lag_s in self._steps:
             if since < end_s:
@@ -75,7 +76,7 @@ class SimulatedTrimmer:
     def _step(self, at_s: float, size: float, late: float, lag_s: float) -> None:
         fresh = []
         for step in self._steps:
-            if at_s - step[0] > _FORGET_S + 60 * step[3]:
+            if at_s - step[0] > _OLD_STEP_S + 60 * step[3]:
                 self._level += step[1]
             else:
                 fresh.append(step)

@@ -1,4 +1,4 @@
-"""The SCPI-1999 language as a simulated instrument understands it.
+"""The SCPI-1999 language on the side of a simulated instrument.
 
-In: program messages. Out: calls of the instrument's commands, and its error queue.
+In: program messages. Out: calls of the instrument's commands, responses, and its error queue.
 """

@@ -38,16 +38,16 @@ MESSAGES = {
     -440: "Query UNTERMINATED after indefinite response",
 }
 
-_DEPTH = 20
-_DETAIL = 60
+_QUEUE_LENGTH = 20
+_DETAIL_CHARS = 60
 
 
 class ScpiError(Exception):
-    """One error of the standard; `code` decides its class and its event bit."""
+    """One error of the standard; its `code` determines its class and its event bit."""
 
     def __init__(self, code: int, detail: str = "") -> None:
         self.code = code
-        self.detail = "".join(c for c in detail if " " <= c <= "~" and c != '"')[:_DETAIL]
+        self.detail = "".join(c for c in detail if " " <= c <= "~" and c != '"')[:_DETAIL_CHARS]
         super().__init__(self.text)
 
     @property
@@ -58,17 +58,17 @@ class ScpiError(Exception):
 
     @property
     def event_bit(self) -> int:
-        """Its bit in the standard event status register (IEEE 488.2 clause 11.5.1)."""
+        """The error's bit in the standard event status register (IEEE 488.2 clause 11.5.1)."""
         return {1: 32, 2: 16, 3: 8, 4: 4}[-self.code // 100]
 
     @property
     def is_command_error(self) -> bool:
-        """True when the rest of the message can't be trusted."""
+        """Whether it is a command error, after which the rest of the message is ignored."""
         return -200 < self.code <= -100
 
 
 class ErrorQueue:
-    """First in, first out; when it is full, -350 replaces the newest."""
+    """A queue of errors, first in, first out; when it is full, -350 replaces the newest."""
 
     def __init__(self) -> None:
         self._errors: deque[str] = deque()
@@ -77,8 +77,8 @@ class ErrorQueue:
         return len(self._errors)
 
     def push(self, error: ScpiError) -> None:
-        """Queue an error; the last place is kept for -350."""
-        if len(self._errors) < _DEPTH:
+        """Add an error; in a full queue -350 replaces the newest."""
+        if len(self._errors) < _QUEUE_LENGTH:
             self._errors.append(error.text)
         else:
             self._errors[-1] = ScpiError(-350).text

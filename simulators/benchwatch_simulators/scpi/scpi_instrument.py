@@ -1,7 +1,7 @@
-"""Any SCPI-1999 instrument: messages, common commands, status and errors.
+"""The base of SCPI-1999 instruments: messages, common commands, status and errors.
 
-Clauses of IEEE 488.2 and SCPI-1999 are named from memory. What a particular instrument can
-do is added by a subclass, see `benchwatch_simulators.counters.scpi_counter`.
+Clauses of IEEE 488.2 and SCPI-1999 are cited from memory. A subclass adds the commands of a
+particular instrument, as `benchwatch_simulators.counters.scpi_counter` does.
 """
 
 import threading
@@ -9,31 +9,36 @@ from collections import deque
 
 from benchwatch_simulators.scpi.scpi_errors import ErrorQueue, ScpiError
 from benchwatch_simulators.scpi.scpi_parameters import whole
-from benchwatch_simulators.scpi.scpi_syntax import Unit, parse_message
+from benchwatch_simulators.scpi.scpi_syntax import MessageUnit, parse_message
 from benchwatch_simulators.scpi.scpi_tree import CommandTree
 
 OPERATION_COMPLETE = 1
 POWER_ON = 128
 MEASURING = 16
 """Bit 4 of the operation status (SCPI-99 9.3)."""
+NOT_A_NUMBER = "+9.91E+37"
+"""Answer that stands for no number (SCPI-99 volume 1, 7.2.1.4)."""
 
-_REMEMBERED = 1000
-_BYTE = 255
-_REGISTER = 0x7FFF
+_KEPT_MESSAGES = 1000
+_LARGEST_BYTE = 255
+_LARGEST_REGISTER = 0x7FFF
 
 
 class ScpiInstrument:
     """Executes program messages one at a time, from any number of clients.
 
+    Args:
+        identity: answer to ``*IDN?``.
+
     Attributes:
-        remote: False while the front panel is in local.
-        received: the newest messages, for tests that ask what was sent.
+        remote: True while the front panel is locked to the bus.
+        received: the newest messages, for tests.
     """
 
     def __init__(self, identity: str) -> None:
         self.identity = identity
         self.remote = False
-        self.received: deque[str] = deque(maxlen=_REMEMBERED)
+        self.received: deque[str] = deque(maxlen=_KEPT_MESSAGES)
         self.errors = ErrorQueue()
         self.events = POWER_ON
         self._event_enable = 0
@@ -55,19 +60,23 @@ class ScpiInstrument:
         """Go to the state after ``*RST``; status and queues stay (IEEE 488.2 10.32)."""
 
     def trigger(self) -> None:
-        """Do what ``*TRG`` does."""
+        """Execute ``*TRG``.
+
+        Raises:
+            ScpiError: -211: no trigger is awaited.
+        """
         raise ScpiError(-211)
 
     def finish(self) -> None:
-        """Block until no operation is pending."""
+        """Wait until no operation is pending."""
 
     @property
     def is_busy(self) -> bool:
-        """True while an overlapped operation is pending."""
+        """Whether an overlapped operation is pending."""
         return False
 
     def condition(self, register: str) -> int:
-        """Return the condition bits of ``operation`` or ``questionable``."""
+        """Return the condition bits of the register ``operation`` or ``questionable``."""
         return MEASURING if register == "operation" and self.is_busy else 0
 
     # Messages.
@@ -84,7 +93,7 @@ class ScpiInstrument:
             return self._execute(message)
 
     def overrun(self) -> None:
-        """Note a line too long for the input buffer."""
+        """Queue -363: a line was too long for the input buffer."""
         self.fail(ScpiError(-363))
 
     def talk(self) -> str | None:
@@ -93,22 +102,22 @@ class ScpiInstrument:
         return None
 
     def interrupted(self) -> None:
-        """Note a response that was dropped unread: -410 (IEEE 488.2 6.3.2.3)."""
+        """Queue -410: a response was dropped unread (IEEE 488.2 6.3.2.3)."""
         self.fail(ScpiError(-410))
 
     def clear(self) -> None:
-        """Device clear concerns the queues of the bus only (IEEE 488.2 5.8)."""
+        """Do nothing: a device clear affects only the queues of the bus (IEEE 488.2 5.8)."""
 
     def group_trigger(self) -> None:
-        """Do what ``*TRG`` does (IEEE 488.2 10.37)."""
+        """Execute ``*TRG`` (IEEE 488.2 10.37)."""
         self.execute("*TRG")
 
     def go_local(self) -> None:
-        """Give the front panel back."""
+        """Unlock the front panel."""
         self.remote = False
 
     def power_cycle(self) -> None:
-        """Go to the state of power-on: settings, queues and status (IEEE 488.2 5.12)."""
+        """Restore settings, queues and status of power-on (IEEE 488.2 5.12)."""
         with self._lock:
             self._rst()
             self._cls()
@@ -122,7 +131,7 @@ class ScpiInstrument:
         self.events |= error.event_bit
 
     def note(self, register: str, bits: int) -> None:
-        """Note that condition bits of a register have come on; events stay until read."""
+        """Set event bits of a register, whose conditions have begun; they stay until read."""
         self._status_events[register] |= bits
 
     def _execute(self, message: str) -> str | None:
@@ -136,12 +145,12 @@ class ScpiInstrument:
                 if unit.error is not None:
                     raise unit.error
                 if ended and unit.is_query:
-                    raise ScpiError(-440)  # noqa: TRY301 - likewise
+                    raise ScpiError(-440)  # noqa: TRY301 - handled below, as every error of a unit
                 if unit.is_common:
                     response = self._run(self._common, unit, unit.nodes, unit.suffixes)
                     ended = ended or (unit.is_query and unit.nodes == ("IDN",))
                 else:
-                    # SCPI-99 6.2.4: a header continues at the node of the one before.
+                    # SCPI-99 6.2.4: a header continues at the node of the header before it.
                     nodes = unit.nodes if unit.is_rooted else path + unit.nodes
                     numbers = unit.suffixes if unit.is_rooted else suffixes + unit.suffixes
                     response = self._run(self.tree, unit, nodes, numbers)
@@ -157,13 +166,18 @@ class ScpiInstrument:
         return ";".join(responses) if responses else None
 
     def _run(
-        self, tree: CommandTree, unit: Unit, nodes: tuple[str, ...], suffixes: tuple[int, ...]
+        self,
+        tree: CommandTree,
+        unit: MessageUnit,
+        nodes: tuple[str, ...],
+        suffixes: tuple[int, ...],
     ) -> str | None:
+        """Check and execute one unit; return its response, if any."""
         entry = tree.find(nodes, is_query=unit.is_query)
         entry.check(unit.arguments, suffixes, self._highest_suffix)
         return entry.handler(*unit.arguments)
 
-    # IEEE 488.2 chapter 10: common commands every instrument has.
+    # IEEE 488.2 chapter 10: the common commands of every instrument.
 
     def _add_common(self) -> None:
         add = self._common.add
@@ -200,10 +214,10 @@ class ScpiInstrument:
         return "1"
 
     def _set_event_enable(self, text: str) -> None:
-        self._event_enable = whole(text, _BYTE)
+        self._event_enable = whole(text, _LARGEST_BYTE)
 
     def _set_service_enable(self, text: str) -> None:
-        self._service_enable = whole(text, _BYTE) & ~64
+        self._service_enable = whole(text, _LARGEST_BYTE) & ~64
 
     def _notice_completion(self) -> None:
         if self._wants_completion and not self.is_busy:
@@ -229,7 +243,7 @@ class ScpiInstrument:
     def _summary(self, register: str) -> int:
         return self._status_events[register] & self._status_enable[register]
 
-    # SCPI-1999 4.2.1: what else every instrument has.
+    # SCPI-1999 4.2.1: the other commands of every instrument.
 
     def _add_required(self) -> None:
         add = self.tree.add
@@ -244,7 +258,7 @@ class ScpiInstrument:
 
     def _add_register(self, pattern: str, register: str) -> None:
         def enable(text: str) -> None:
-            self._status_enable[register] = whole(text, _REGISTER)
+            self._status_enable[register] = whole(text, _LARGEST_REGISTER)
 
         def events() -> str:
             seen, self._status_events[register] = self._status_events[register], 0

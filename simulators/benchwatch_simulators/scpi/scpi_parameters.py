@@ -1,4 +1,4 @@
-"""Parameters of SCPI-1999 commands: numbers with units, words, switches.
+"""Reads the parameters of SCPI-1999 commands: numbers with units, words, switches.
 
 Numbers follow IEEE 488.2 clause 7.7.2 (decimal numeric program data) and 7.7.3 (suffixes),
 MINimum, MAXimum and DEFault follow SCPI-1999 volume 1 clause 7.2.1 (from memory).
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from benchwatch_simulators.scpi.scpi_errors import ScpiError
 
 _DECIMAL = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+))(?:\s*[eE]\s*([+-]?\d+))?\s*(.*)", re.ASCII)
-_COUNTING = re.compile(r"#([HQBhqb])([0-9A-Fa-f]+)", re.ASCII)
+_NON_DECIMAL = re.compile(r"#([HQBhqb])([0-9A-Fa-f]+)", re.ASCII)
 _BASES = {"H": 16, "Q": 8, "B": 2}
 _WORD = re.compile(r"[A-Za-z]\w*", re.ASCII)
 _MULTIPLIERS = {
@@ -25,7 +25,7 @@ _MOST_DIGITS = 255
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ParameterLimits:
-    """What a number may be."""
+    """Range, default and unit of a numeric parameter."""
 
     least: float
     most: float
@@ -55,10 +55,11 @@ def is_mnemonic(text: str, mnemonic: str) -> bool:
 
 
 def number(text: str, limits: ParameterLimits) -> float:
-    """Read a number, with or without unit, or one of its names.
+    """Read a number with or without unit, or MINimum, MAXimum or DEFault.
 
     Raises:
-        ScpiError: -104, -120, -123, -124, -131, -138 or -168 on what it is, -222 on its size.
+        ScpiError: -104, -120, -123, -124, -131, -138 or -168: it can't be read; -222: it is out of
+            range.
     """
     named = limits.named(text)
     value = _decimal(text, limits.unit) if named is None else named
@@ -68,12 +69,20 @@ def number(text: str, limits: ParameterLimits) -> float:
 
 
 def whole(text: str, most: int) -> int:
-    """Read a whole number from 0 to `most`; fractions are rounded (IEEE 488.2 10.10)."""
+    """Read a whole number from 0 to `most`; fractions are rounded (IEEE 488.2 10.10).
+
+    Raises:
+        ScpiError: as `number`.
+    """
     return round(number(text, ParameterLimits(least=0, most=most, default=0)))
 
 
 def switch(text: str) -> bool:
-    """Read ON, OFF or a number, which is on unless it rounds to 0 (SCPI-99 7.3)."""
+    """Read ON, OFF or a number, which means on unless it rounds to 0 (SCPI-99 7.3).
+
+    Raises:
+        ScpiError: -224 for another word; as `number` for a number.
+    """
     if text.upper() in ("ON", "OFF"):
         return text.upper() == "ON"
     if _WORD.fullmatch(text):
@@ -85,7 +94,7 @@ def word(text: str, *choices: str) -> str:
     """Read one of `choices` (written ``LONGform``) and return its short form.
 
     Raises:
-        ScpiError: -104 when it is no word, -141 when the word is malformed, -224 when unknown.
+        ScpiError: -104: it is no word; -141: the word is malformed; -224: it is unknown.
     """
     if not _WORD.fullmatch(text):
         raise ScpiError(-141 if text[0].isalpha() else -104, text)
@@ -96,10 +105,11 @@ def word(text: str, *choices: str) -> str:
 
 
 def _decimal(text: str, unit: str) -> float:
-    counting = _COUNTING.fullmatch(text)
-    if counting:
+    """Read a decimal, hexadecimal, octal or binary number, and scale it to `unit`."""
+    non_decimal = _NON_DECIMAL.fullmatch(text)
+    if non_decimal:
         try:
-            return float(int(counting[2], _BASES[counting[1].upper()]))
+            return float(int(non_decimal[2], _BASES[non_decimal[1].upper()]))
         except ValueError:
             raise ScpiError(-120, text) from None
     if text[0] == "#":
@@ -116,6 +126,7 @@ def _decimal(text: str, unit: str) -> float:
 
 
 def _scale(suffix: str, unit: str, text: str) -> float:
+    """Return the factor of a suffix such as MS in `unit` S; 1 without a suffix."""
     if not suffix:
         return 1.0
     if not unit:

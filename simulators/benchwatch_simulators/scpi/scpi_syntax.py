@@ -1,6 +1,6 @@
-"""Program messages of IEEE 488.2 chapter 7, as a SCPI-1999 instrument reads them.
+"""Parses program messages of IEEE 488.2 chapter 7, as a SCPI-1999 instrument does.
 
-A message is units between semicolons; a unit is a header and parameters between commas.
+A message is units separated by semicolons; a unit is a header and parameters separated by commas.
 Clause numbers are from memory.
 """
 
@@ -17,14 +17,16 @@ _LONGEST_MNEMONIC = 12
 
 
 @dataclass(frozen=True, slots=True)
-class Unit:
+class MessageUnit:
     """One program message unit.
 
     Attributes:
         nodes: mnemonics in upper case without their numeric suffixes.
         suffixes: the suffix of each node; 1 where none was written.
         arguments: parameters as written.
-        error: set when the unit can't be read; nothing after it is either.
+        is_common: whether it is a common command, such as ``*IDN?``.
+        is_rooted: whether the header begins with a colon.
+        error: the error if the unit can't be read; the units after it are not read either.
     """
 
     nodes: tuple[str, ...] = ()
@@ -37,21 +39,21 @@ class Unit:
 
 
 @lru_cache(maxsize=256)
-def parse_message(text: str) -> tuple[Unit, ...]:
-    """Split a message into units; the first unreadable one is the last and carries the error."""
+def parse_message(text: str) -> tuple[MessageUnit, ...]:
+    """Split a message into units; the first unit that can't be read is the last, with its error."""
     return tuple(_units(text))
 
 
-def _units(text: str) -> Iterator[Unit]:
+def _units(text: str) -> Iterator[MessageUnit]:
     try:
         for part in _split(text, ";"):
             if part.strip():
                 yield _unit(part.strip())
     except ScpiError as error:
-        yield Unit(error=error)
+        yield MessageUnit(error=error)
 
 
-def _unit(text: str) -> Unit:
+def _unit(text: str) -> MessageUnit:
     match = _HEADER.match(text)
     if match is None:
         odd = not ("!" <= text[0] <= "~") or text[0] in "!#$%&@\\^`{|}~"
@@ -64,7 +66,7 @@ def _unit(text: str) -> Unit:
     arguments = tuple(part.strip() for part in _split(rest, ",")) if rest.strip() else ()
     if "" in arguments:
         raise ScpiError(-103 if len(arguments) == 1 else -109, text)
-    return Unit(
+    return MessageUnit(
         nodes=nodes,
         suffixes=suffixes,
         is_query=bool(mark),
@@ -84,7 +86,7 @@ def _node(text: str) -> tuple[str, int]:
 
 
 def _split(text: str, separator: str) -> Iterator[str]:
-    """Yield the parts between separators that are not inside strings or parentheses."""
+    """Yield the parts between separators, except those inside strings or parentheses."""
     start = 0
     quote = ""
     depth = 0

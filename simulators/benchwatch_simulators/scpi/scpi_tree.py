@@ -1,8 +1,8 @@
-"""The command tree: patterns as manuals print them, and the headers that fit them.
+"""The command tree: finds the command of a header by patterns as manuals print them.
 
 A pattern is ``[SENSe#:]FREQuency[:CW]:APERture``: capitals are the short form, brackets are
 optional nodes (SCPI-1999 volume 1 clauses 5.1 and 6.2.1, from memory), and ``#`` marks a
-node that takes a numeric suffix.
+node that may have a numeric suffix.
 """
 
 import re
@@ -14,24 +14,26 @@ from benchwatch_simulators.scpi.scpi_errors import ScpiError
 from benchwatch_simulators.scpi.scpi_parameters import short_form
 
 Handler = Callable[..., str | None]
+"""Parameters as text -> response of a query, None of a command; raises `ScpiError`."""
 
 _PIECE = re.compile(r"\[:?([A-Za-z]+)(#?):?\]|:?([A-Za-z]+)(#?)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CommandEntry:
-    """A command or query: who handles it, and how many parameters it takes."""
+    """A command or query: its handler, and the least and most number of its parameters."""
 
     handler: Handler
     least: int
     most: int
     suffixed: tuple[bool, ...]
+    """Whether each node may have a numeric suffix."""
 
     def check(self, arguments: Sequence[str], suffixes: Sequence[int], highest: int) -> None:
-        """Refuse a wrong number of parameters or a suffix out of range.
+        """Refuse a wrong number of parameters, or a suffix above `highest`.
 
         Raises:
-            ScpiError: -108, -109 or -114.
+            ScpiError: -108: too many parameters; -109: too few; -114: the suffix is out of range.
         """
         for suffix, allowed in zip(suffixes, self.suffixed, strict=True):
             if not 1 <= suffix <= (highest if allowed else 1):
@@ -43,13 +45,20 @@ class CommandEntry:
 
 
 class CommandTree:
-    """All headers an instrument accepts, in every spelling."""
+    """All headers that an instrument accepts, in every spelling."""
 
     def __init__(self) -> None:
         self._entries: dict[tuple[bool, tuple[str, ...]], CommandEntry] = {}
 
     def add(self, pattern: str, handler: Handler, least: int = 0, most: int | None = None) -> None:
-        """Add a pattern; a trailing ``?`` makes it a query. `most` is `least` unless given."""
+        """Add a command, or with a trailing ``?`` a query.
+
+        Args:
+            pattern: the header as manuals print it.
+            handler: is called with the parameters.
+            least: least number of parameters.
+            most: most number of parameters; None: `least`.
+        """
         choices: list[list[tuple[str, bool] | None]] = []
         for maybe, maybe_mark, node, mark in _PIECE.findall(pattern.rstrip("?")):
             name, suffixed = maybe or node, bool(maybe_mark or mark)
@@ -72,7 +81,7 @@ class CommandTree:
         """Return the entry for a header.
 
         Raises:
-            ScpiError: -113 when there is none.
+            ScpiError: -113: there is none.
         """
         entry = self._entries.get((is_query, nodes))
         if entry is None:

@@ -1,4 +1,4 @@
 """Servers that put simulated instruments on a real bus, on loopback only.
 
-In: bytes of a client. Out: bytes of the instrument, with the faults that were asked for.
+In: bytes of a client. Out: bytes of the instrument, with the faults that the bench applies.
 """

@@ -1,7 +1,7 @@
-"""A GPIB behind a network controller whose commands are lines that begin with ``++``.
+"""Serves counters on a GPIB behind a network controller, on loopback only.
 
-Its commands are those that controllers of this kind have in common, from memory. Data that
-hold a line end, an escape or a plus have an escape in front of each. Listens on loopback.
+Commands of the controller are lines that begin with ``++``; it has those that such controllers
+have in common, from memory. In data an escape precedes each line end, escape or plus.
 """
 
 import socket
@@ -10,11 +10,11 @@ from collections.abc import Callable, Iterator
 
 from benchwatch_simulators.counters.delivery import Delivery
 from benchwatch_simulators.counters.instrument import Instrument
-from benchwatch_simulators.servers.line_splitter import LONGEST_LINE
+from benchwatch_simulators.servers.line_splitter import LONGEST_LINE_BYTES
 from benchwatch_simulators.servers.message_exchange import MessageExchange
 from benchwatch_simulators.servers.tcp_server import TcpServer
 
-VERSION = "SIMULATED GPIB CONTROLLER 1.0"
+CONTROLLER_VERSION = "SIMULATED GPIB CONTROLLER 1.0"
 HIGHEST_ADDRESS = 30
 
 _ESCAPE, _LINE_ENDS = 0x1B, b"\r\n"
@@ -25,7 +25,7 @@ _SETTINGS = {
 
 
 class CommandLines:
-    """Splits what a client sends into lines, and takes the escapes out."""
+    """Splits the bytes of a client into lines, and removes the escapes."""
 
     def __init__(self) -> None:
         self._line = bytearray()
@@ -33,7 +33,7 @@ class CommandLines:
         self._plain_pluses = 0
 
     def split(self, chunk: bytes) -> Iterator[tuple[bool, str]]:
-        """Yield (is a command of the controller, its text) for each line that is complete."""
+        """Yield (whether it is a command of the controller, text) for each complete line."""
         for byte in chunk:
             if self._escaped:
                 self._escaped = False
@@ -49,7 +49,7 @@ class CommandLines:
                 if byte == ord("+") and len(self._line) == self._plain_pluses < 2:
                     self._plain_pluses += 1
                 self._line.append(byte)
-                del self._line[LONGEST_LINE:]
+                del self._line[LONGEST_LINE_BYTES:]
 
 
 class GpibController(TcpServer):
@@ -59,7 +59,7 @@ class GpibController(TcpServer):
         port: 0 for any free one.
 
     Raises:
-        ConnectionFailed: the port can't be had.
+        ConnectionFailed: the port can't be used.
     """
 
     def __init__(self, port: int = 0) -> None:
@@ -70,14 +70,14 @@ class GpibController(TcpServer):
         super().__init__(port)
 
     def connect(self, address: int | None, exchange: MessageExchange) -> int:
-        """Put an instrument on the bus, at the next free address unless one is given."""
+        """Connect an instrument at `address` (None: the next free one); return its address."""
         if address is None:
             address = next(n for n in range(1, HIGHEST_ADDRESS + 1) if n not in self._bus)
         self._bus[address] = exchange
         return address
 
     def converse(self, client: socket.socket) -> None:
-        """Obey one client."""
+        """Execute the lines of one client."""
         if not self.is_shared:
             for exchange in self._bus.values():
                 exchange.abandon()
@@ -86,7 +86,7 @@ class GpibController(TcpServer):
             for is_command, text in lines.split(chunk):
                 with self._bus_lock:
                     if is_command:
-                        self._obey(client, text[2:].split())
+                        self._execute(client, text[2:].split())
                     elif self._listener_at(self._address) is not None:
                         self._bus[self._address].send(text.strip())
 
@@ -94,24 +94,26 @@ class GpibController(TcpServer):
         exchange = self._bus.get(address)
         return exchange if exchange is not None and exchange.is_on else None
 
-    def _obey(self, client: socket.socket, words: list[str]) -> None:
+    def _execute(self, client: socket.socket, words: list[str]) -> None:
+        """Execute a command of the controller, and send the answer, if any."""
         name, values = (words[0].lower(), words[1:]) if words else ("", [])
         answer: str | None = None
         if name in _SETTINGS or name == "addr":
-            answer = self._set_or_tell(name, values)
+            answer = self._set_or_query(name, values)
         elif name == "ver":
-            answer = VERSION
+            answer = CONTROLLER_VERSION
         elif name == "read":
             self._read(client, values)
         elif name == "spoll":
             exchange = self._listener_at(int(values[0]) if values else self._address)
             answer = str(exchange.status_byte if exchange else 0)
-        elif not self._act(name):
+        elif not self._send_bus_command(name):
             answer = "Unrecognized command"
         if answer is not None:
             client.sendall(answer.encode() + b"\r\n")
 
-    def _set_or_tell(self, name: str, values: list[str]) -> str | None:
+    def _set_or_query(self, name: str, values: list[str]) -> str | None:
+        """Set the address or a setting, or without `values` return it as text."""
         if not values:
             return str(self._address if name == "addr" else self._settings[name])
         if not values[0].isdecimal():
@@ -122,7 +124,8 @@ class GpibController(TcpServer):
             self._settings[name] = int(values[0])
         return None
 
-    def _act(self, name: str) -> bool:
+    def _send_bus_command(self, name: str) -> bool:
+        """Send a bus command to the addressed instrument; return whether it is one."""
         exchange = self._listener_at(self._address)
         actions: dict[str, Callable[[MessageExchange], None]] = {
             "clr": lambda e: e.clear(),
@@ -136,7 +139,10 @@ class GpibController(TcpServer):
         return name in actions
 
     def _read(self, client: socket.socket, values: list[str]) -> None:
-        """Read from the instrument until it marks its end, sends the character, or times out."""
+        """Send the client an answer until its end, a stop character or a timeout.
+
+        `values` holds the code of the stop character, if any.
+        """
         exchange = self._listener_at(self._address)
         stop = bytes((int(values[0]),)) if values and values[0].isdecimal() else None
         while exchange is not None:
@@ -153,7 +159,7 @@ class GpibController(TcpServer):
 
 
 class GpibInstrument:
-    """One instrument at its address behind a controller, as the bench sees it."""
+    """The server of one instrument behind a controller."""
 
     def __init__(
         self,
@@ -168,31 +174,31 @@ class GpibInstrument:
 
     @property
     def resource(self) -> str:
-        """Its resource string."""
+        """The resource string."""
         return f"LANGPIB::127.0.0.1::{self._controller.port}::{self._address}::INSTR"
 
     def close(self) -> None:
-        """Close the controller too: the bench closes all of it at once."""
+        """Stop serving; close the controller too, as a bench closes all its counters at once."""
         self._exchange.close()
         self._controller.close()
 
     def hang_up(self) -> None:
-        """The controller drops its connections, to all its counters."""
+        """Drop every connection of the controller, to all its counters."""
         self._controller.hang_up()
 
     def suspend(self) -> None:
-        """The controller is out of reach."""
+        """Drop every connection of the controller, and accept none."""
         self._controller.suspend()
 
     def resume(self) -> None:
-        """The controller can be reached again."""
+        """Accept connections to the controller again."""
         self._controller.resume()
 
     def power_off(self) -> None:
-        """The counter is off; the controller is not."""
+        """Switch the counter off, but not the controller."""
         self._exchange.is_on = False
         self._exchange.abandon()
 
     def power_on(self) -> None:
-        """The counter is on again."""
+        """Switch the counter on again."""
         self._exchange.is_on = True

@@ -6,11 +6,11 @@ import time
 _POLL_S = 0.05
 
 FAILURE, EXCLUSIVE, SHARED, ERROR = 0, 1, 2, 3
-"""Responses to a release; a request is answered by 0 or 1."""
+"""Results of a release; a request results in 0 (refused) or 1 (granted)."""
 
 
-class Locks:
-    """Who holds the instrument; clients are numbers."""
+class HislipLocks:
+    """The clients that hold locks of one instrument; a client is a number."""
 
     def __init__(self) -> None:
         self._changed = threading.Condition()
@@ -19,7 +19,14 @@ class Locks:
         self._name = ""
 
     def request(self, client: int, name: str, timeout_s: float, closing: threading.Event) -> bool:
-        """Ask for the exclusive lock, or with a `name` for the shared one; True when granted."""
+        """Request a lock, and wait for it; return whether it was granted.
+
+        Args:
+            client: number of the client.
+            name: name of the shared lock; empty: the exclusive lock.
+            timeout_s: longest wait.
+            closing: ends the wait when set.
+        """
         deadline = time.monotonic() + timeout_s
         with self._changed:
             while not self._try(client, name):
@@ -30,7 +37,7 @@ class Locks:
         return True
 
     def release(self, client: int) -> int:
-        """Give up the lock last taken; return which it was, or ERROR for none."""
+        """Release the exclusive lock, else the shared one; return which, or ERROR without any."""
         with self._changed:
             self._changed.notify_all()
             if self._exclusive == client:
@@ -42,28 +49,29 @@ class Locks:
         return ERROR
 
     def leave(self, client: int) -> None:
-        """Release all that a client holds."""
+        """Release all locks of a client."""
         while self.release(client) != ERROR:
             pass
 
     def info(self) -> tuple[int, int]:
-        """Return whether the exclusive lock is held, and how many clients hold one."""
+        """Return 1 if the exclusive lock is held, else 0; and how many clients hold any lock."""
         with self._changed:
             holders = self._shared | ({self._exclusive} if self._exclusive is not None else set())
             return int(self._exclusive is not None), len(holders)
 
     def wait(self, client: int, closing: threading.Event) -> None:
-        """Block while a lock of others keeps `client` out."""
+        """Wait while another client's lock blocks `client`, or until `closing` is set."""
         with self._changed:
-            while self._keeps_out(client) and not closing.is_set():
+            while self._is_blocked(client) and not closing.is_set():
                 self._changed.wait(_POLL_S)
 
-    def _keeps_out(self, client: int) -> bool:
+    def _is_blocked(self, client: int) -> bool:
         if self._exclusive is not None:
             return self._exclusive != client
         return bool(self._shared) and client not in self._shared
 
     def _try(self, client: int, name: str) -> bool:
+        """Take the lock if it is free; return whether it was taken."""
         if name:
             free = self._exclusive in {None, client} and (not self._shared or name == self._name)
             if free:

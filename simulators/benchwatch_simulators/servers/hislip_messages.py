@@ -8,12 +8,12 @@ from enum import IntEnum
 from benchwatch_simulators.servers.tcp_server import receive_exactly
 
 _HEADER = struct.Struct("!2sBBIQ")
-LARGEST = 1 << 20
-"""Bytes of payload; a larger one is no message of ours."""
+LARGEST_PAYLOAD_BYTES = 1 << 20
+"""Messages with a larger payload are refused."""
 
 
-class Kind(IntEnum):
-    """Message types, IVI-6.1 table 4."""
+class MessageType(IntEnum):
+    """HislipMessage types, IVI-6.1 table 4."""
 
     INITIALIZE = 0
     INITIALIZE_RESPONSE = 1
@@ -43,7 +43,7 @@ class Kind(IntEnum):
     ASYNC_LOCK_INFO_RESPONSE = 25
 
 
-class Fatal(IntEnum):
+class FatalErrorCode(IntEnum):
     """Codes of FatalError, IVI-6.1 table 15."""
 
     BAD_HEADER = 1
@@ -52,8 +52,8 @@ class Fatal(IntEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Message:
-    """One message; `kind` is a plain number where its type is unknown."""
+class HislipMessage:
+    """One message; `kind` is a `MessageType`, or any number from a client."""
 
     kind: int
     control: int = 0
@@ -65,7 +65,7 @@ class BadHeader(Exception):
     """The bytes received are no HiSLIP; the connection must be closed."""
 
 
-def send(peer: socket.socket, message: Message) -> None:
+def send(peer: socket.socket, message: HislipMessage) -> None:
     """Send one message."""
     header = _HEADER.pack(
         b"HS", message.kind, message.control, message.parameter, len(message.payload)
@@ -73,16 +73,16 @@ def send(peer: socket.socket, message: Message) -> None:
     peer.sendall(header + message.payload)
 
 
-def receive(peer: socket.socket) -> Message:
+def receive(peer: socket.socket) -> HislipMessage:
     """Return the next message.
 
     Raises:
-        EOFError: the peer has gone.
+        EOFError: the peer has disconnected.
         BadHeader: the bytes are no HiSLIP.
     """
     prologue, kind, control, parameter, length = _HEADER.unpack(receive_exactly(peer, _HEADER.size))
-    if prologue != b"HS" or length > LARGEST:
+    if prologue != b"HS" or length > LARGEST_PAYLOAD_BYTES:
         raise BadHeader
-    return Message(
+    return HislipMessage(
         kind=kind, control=control, parameter=parameter, payload=receive_exactly(peer, length)
     )

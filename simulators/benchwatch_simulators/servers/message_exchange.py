@@ -1,8 +1,8 @@
 """The message exchange protocol of IEEE 488.2 chapter 6.3, for buses with a controller.
 
-On a raw socket a response is simply sent. A controller that addresses an instrument to talk can
-violate the order of query and response, and the instrument must notice (clauses from memory). A
-message is executed on a thread of the instrument's own, so the bus is free during a long gate.
+On a raw socket a response is sent at once. On a bus, a controller that addresses an instrument to
+talk can violate the order of query and response, and the instrument must report it (clauses from
+memory). Messages are executed on a thread of the instrument, so the bus is free during a long gate.
 """
 
 import threading
@@ -15,7 +15,7 @@ from benchwatch_simulators.counters.instrument import Instrument, status_byte
 from benchwatch_simulators.faults import AnswerPart
 
 _POLL_S = 0.01
-"""How often a part that is not due yet is checked, as the bench's clock may be any."""
+"""A part that is not due yet is checked this often, as the bench may have any clock."""
 
 
 class _Trigger:
@@ -23,7 +23,16 @@ class _Trigger:
 
 
 class MessageExchange:
-    """Messages and responses between one controller and one instrument; must be closed."""
+    """The messages and responses between one controller and one instrument; must be closed.
+
+    Args:
+        instrument: instrument that executes the messages.
+        delivery: applies the faults of the answers; None: there are none.
+
+    Attributes:
+        instrument: as the argument.
+        is_on: whether the instrument has power.
+    """
 
     def __init__(self, instrument: Instrument, delivery: Delivery | None = None) -> None:
         self.instrument = instrument
@@ -31,42 +40,43 @@ class MessageExchange:
         self._delivery = delivery or Delivery()
         self._changed = threading.Condition()
         self._inbox: deque[str | _Trigger | None] = deque()
-        """Messages that wait; None stands for being addressed to talk."""
+        """Messages that wait; None: the instrument is addressed to talk."""
         self._out: deque[AnswerPart] = deque()
         self._busy = False
         self._generation = 0
+        """Number of clears; a response of an earlier generation is dropped."""
         self._closed = False
         self._thread = threading.Thread(target=self._work, name="bench exchange", daemon=True)
         self._thread.start()
 
     @property
     def status_byte(self) -> int:
-        """The instrument's status byte with its bit for a response that waits."""
+        """The instrument's status byte, with MAV while a response waits."""
         return status_byte(self.instrument, response_waits=self.has_response)
 
     @property
     def has_response(self) -> bool:
-        """True while a response waits to be read (MAV)."""
+        """Whether a response waits to be read (MAV)."""
         with self._changed:
             return bool(self._out)
 
     def send(self, message: str) -> None:
-        """Take a program message; an unread response is lost: -410 (6.3.2.3)."""
+        """Queue a program message; an unread response is lost: -410 (6.3.2.3)."""
         with self._changed:
             self._drop_unread()
             self._inbox.append(message)
             self._changed.notify_all()
 
     def trigger(self) -> None:
-        """Take a group execute trigger; it is obeyed after the messages before it."""
+        """Queue a group execute trigger, behind the messages that wait."""
         with self._changed:
             self._inbox.append(_Trigger())
             self._changed.notify_all()
 
     def take(self, timeout_s: float) -> AnswerPart | None:
-        """Address the instrument to talk; return its answer within `timeout_s`, or None.
+        """Address the instrument to talk; return the next part of its answer, None: timeout.
 
-        Without a query an instrument answers with what it sends when addressed; an SCPI one sends
+        Without a query the answer is what `Instrument.talk` returns; an SCPI instrument sends
         nothing then, and queues -420 (6.3.2.2).
         """
         deadline = time.monotonic() + timeout_s
@@ -87,12 +97,12 @@ class MessageExchange:
         return None
 
     def clear(self) -> None:
-        """Device clear: drop messages and response (5.8), also that of a running gate."""
+        """Clear the device: drop messages and responses (5.8), also that of a running gate."""
         self.abandon()
         self.instrument.clear()
 
     def abandon(self) -> None:
-        """Drop the response that a disconnected controller did not fetch."""
+        """Drop the messages and responses of a controller that has disconnected."""
         with self._changed:
             self._inbox.clear()
             self._out.clear()
@@ -100,7 +110,7 @@ class MessageExchange:
         self._delivery.faults.forget()
 
     def close(self) -> None:
-        """End the instrument's thread; closing the bench ends a running gate."""
+        """End the instrument's thread; a running gate ends when the bench closes."""
         with self._changed:
             self._closed = True
             self._changed.notify_all()
@@ -120,12 +130,13 @@ class MessageExchange:
                         return
                     message, generation = self._inbox.popleft(), self._generation
                     self._busy = True
-                self._do(message, generation)
+                self._process(message, generation)
         except InstrumentClosed:
             self.close()
 
-    def _do(self, message: str | _Trigger | None, generation: int) -> None:
-        response = self._obey(message)
+    def _process(self, message: str | _Trigger | None, generation: int) -> None:
+        """Execute a message, and queue its response unless a newer message or a clear came."""
+        response = self._execute(message)
         with self._changed:
             self._busy = False
             if response is not None and generation == self._generation:
@@ -135,7 +146,7 @@ class MessageExchange:
                     self._out.extend(self._delivery.shape(response))
             self._changed.notify_all()
 
-    def _obey(self, message: str | _Trigger | None) -> str | None:
+    def _execute(self, message: str | _Trigger | None) -> str | None:
         """Execute a message; return the response, if there is one."""
         if message is None:
             return self.instrument.talk()

@@ -1,7 +1,6 @@
-"""Instruments on a raw socket: one line in, at most one line out, on loopback only.
+"""Serves instruments on a raw socket, on loopback only: each line has at most one answer line.
 
-The transport is independent of SCPI: it serves anything with `execute`, and anything that
-talks unasked.
+The transport is independent of SCPI: it serves any `CommandExecutor` and any `Talker`.
 """
 
 import socket
@@ -16,14 +15,14 @@ class RawSocketServer(TcpServer):
     """Serves one `CommandExecutor`, or one `Talker`, to any number of clients.
 
     Args:
-        instrument: what answers.
+        instrument: instrument that answers.
         port: 0 for any free one.
         host: a loopback address.
-        delivery: faults of the answers.
+        delivery: applies the faults of the answers; None: there are none.
 
     Raises:
         UsageError: `host` is not loopback; a simulated bench is never put on a network.
-        ConnectionFailed: the port can't be had.
+        ConnectionFailed: the port can't be used.
     """
 
     def __init__(
@@ -39,11 +38,11 @@ class RawSocketServer(TcpServer):
 
     @property
     def resource(self) -> str:
-        """Its resource string."""
+        """The resource string."""
         return f"TCPIP0::127.0.0.1::{self.port}::SOCKET"
 
     def converse(self, client: socket.socket) -> None:
-        """Answer lines, or talk a line whenever there is one."""
+        """Answer the lines of one client; of a `Talker`, send every line."""
         self._delivery.faults.forget()
         if isinstance(self._instrument, Talker):
             self._talk(client, self._instrument)

@@ -1,8 +1,8 @@
-"""Instruments on a serial line: a pseudo-terminal, found under a name that does not change.
+"""Serves an instrument on a serial line: a pseudo-terminal under a name that does not change.
 
-When the line is pulled the pseudo-terminal is gone, and the next one gets another number; so
-its resource string holds a symbolic link to the present one. Where the computer has no
-pseudo-terminals there is no such bus.
+Pulling the line removes the pseudo-terminal, and the next one has another number. So the resource
+string holds a symbolic link to the present one. A computer without pseudo-terminals has no such
+bus.
 """
 
 import contextlib
@@ -20,16 +20,16 @@ from benchwatch_simulators.counters.instrument import CommandExecutor, Talker
 from benchwatch_simulators.servers.line_splitter import LineSplitter
 
 _POLL_S = 0.02
-"""How often the other end is polled for being open."""
+"""Time between two checks whether the other end is open."""
 _CHUNK = 4096
 _JOIN_S = 2.0
 
 
 class PseudoTerminal:
-    """One pseudo-terminal, seen from the instrument; safe to close from any thread.
+    """The instrument's end of one pseudo-terminal; may be closed from any thread.
 
     Args:
-        link: the path under which the other end is found.
+        link: path of the symbolic link to the other end.
 
     Raises:
         UsageError: this computer has no pseudo-terminals.
@@ -63,7 +63,7 @@ class PseudoTerminal:
         return not self._poll(0, 0.0) & select.POLLHUP
 
     def read(self) -> bytes:
-        """Return what was written at the other end; b'' when nothing was.
+        """Return the bytes written at the other end; empty if there are none.
 
         Raises:
             EOFError: the line was pulled.
@@ -76,7 +76,7 @@ class PseudoTerminal:
                 return b""
 
     def wait(self, timeout_s: float) -> None:
-        """Wait until something was written at the other end.
+        """Wait until bytes were written at the other end, or `timeout_s` have passed.
 
         Raises:
             EOFError: the line was pulled.
@@ -84,7 +84,7 @@ class PseudoTerminal:
         self._poll(select.POLLIN, timeout_s)
 
     def write(self, data: bytes) -> None:
-        """Write all of `data`; without a reader it is lost, as on any serial line.
+        """Write `data`; it is lost if the other end is closed, as on any serial line.
 
         Raises:
             EOFError: the line was pulled.
@@ -99,6 +99,7 @@ class PseudoTerminal:
                     data = data[os.write(self._master, data) :]
 
     def _poll(self, events: int, timeout_s: float) -> int:
+        """Wait for `events` of `select.poll`, and return those that occurred."""
         self._check()
         poll = select.poll()
         poll.register(self._master, events)
@@ -115,9 +116,9 @@ class SerialServer:
     """Puts one instrument on a serial line of its own.
 
     Args:
-        instrument: what answers, or talks.
-        name: of the counter; the last part of the line's path.
-        delivery: faults of the answers.
+        instrument: instrument that answers, or talks.
+        name: name of the counter, the last part of the line's path.
+        delivery: applies the faults of the answers; None: there are none.
 
     Raises:
         UsageError: this computer has no pseudo-terminals.
@@ -140,11 +141,11 @@ class SerialServer:
 
     @property
     def resource(self) -> str:
-        """Its resource string."""
+        """The resource string."""
         return f"ASRL{self._link}::INSTR"
 
     def close(self) -> None:
-        """Serve no more, and leave nothing behind."""
+        """Stop serving, and remove the folder of the line."""
         self.suspend()
         shutil.rmtree(self._folder, ignore_errors=True)
 
@@ -171,7 +172,7 @@ class SerialServer:
 
     power_off = suspend
     power_on = resume
-    """The adapter of an instrument that is off is gone with it."""
+    """The adapter has no power while the instrument is off, so the line is gone."""
 
     def _serve(self, line: PseudoTerminal) -> None:
         with contextlib.suppress(EOFError, OSError, InstrumentClosed):

@@ -1,4 +1,4 @@
-"""The base of all servers on network buses: it listens on loopback, with a thread a client."""
+"""The bases of all servers on network buses: they listen on loopback, with a thread a client."""
 
 import contextlib
 import ipaddress
@@ -7,6 +7,8 @@ import threading
 
 from benchwatch.errors import ConnectionFailed, UsageError
 from benchwatch_simulators.bench_time import InstrumentClosed
+from benchwatch_simulators.counters.delivery import Delivery
+from benchwatch_simulators.counters.instrument import Instrument
 
 _JOIN_S = 2.0
 
@@ -18,9 +20,12 @@ class TcpServer:
         port: 0 for any free one.
         host: a loopback address.
 
+    Attributes:
+        port: the port in use.
+
     Raises:
         UsageError: `host` is not loopback; a simulated bench is never put on a network.
-        ConnectionFailed: the port can't be had.
+        ConnectionFailed: the port can't be used.
     """
 
     def __init__(self, port: int = 0, host: str = "127.0.0.1") -> None:
@@ -42,12 +47,12 @@ class TcpServer:
 
     @property
     def is_shared(self) -> bool:
-        """True while more than one client is connected."""
+        """Whether more than one client is connected."""
         with self._lock:
             return len(self._clients) > 1
 
     def close(self) -> None:
-        """Stop listening and hang up on every client."""
+        """Stop listening, and drop every client."""
         with self._lock:
             self._closed = True
             clients = list(self._clients.items())
@@ -58,14 +63,14 @@ class TcpServer:
             thread.join(_JOIN_S)
 
     def hang_up(self) -> None:
-        """Drop every client, but accept the next: a pulled cable."""
+        """Drop every client, but accept new ones, as after a pulled cable."""
         with self._lock:
             clients = list(self._clients)
         for client in clients:
             wake(client)
 
     def suspend(self) -> None:
-        """Listen no more and drop every client, until `resume`."""
+        """Stop listening and drop every client, until `resume`."""
         self._stop_listening()
         self.hang_up()
 
@@ -79,7 +84,7 @@ class TcpServer:
 
     power_off = suspend
     power_on = resume
-    """An instrument on a network is out of reach while it is off."""
+    """An instrument on a network can't be reached while it is off."""
 
     def _start_accepting(self) -> threading.Thread:
         thread = threading.Thread(
@@ -117,7 +122,7 @@ class TcpServer:
         try:
             self.converse(client)
         except (OSError, EOFError, InstrumentClosed):
-            pass  # the client or the bench has gone; either ends the conversation
+            pass  # the client has disconnected, or the bench was closed
         finally:
             with self._lock:
                 self._clients.pop(client, None)
@@ -125,11 +130,36 @@ class TcpServer:
             client.close()
 
 
+class InstrumentServer(TcpServer):
+    """Serves one instrument; a subclass creates its state in `prepare`.
+
+    Args:
+        instrument: instrument that answers.
+        port: 0 for any free one.
+        delivery: applies the faults of the answers; None: there are none.
+
+    Raises:
+        ConnectionFailed: the port can't be used.
+    """
+
+    def __init__(
+        self, instrument: Instrument, port: int = 0, delivery: Delivery | None = None
+    ) -> None:
+        self._instrument = instrument
+        self._delivery = delivery or Delivery()
+        self.prepare()
+        super().__init__(port)
+
+    def prepare(self) -> None:
+        """Create the state of the server, before it accepts the first client."""
+        raise NotImplementedError
+
+
 def listen(host: str, port: int) -> socket.socket:
     """Return a listening socket.
 
     Raises:
-        ConnectionFailed: the port can't be had.
+        ConnectionFailed: the port can't be used.
     """
     listener = socket.socket()
     try:
@@ -149,7 +179,7 @@ def receive_exactly(client: socket.socket, size: int) -> bytes:
     """Return the next `size` bytes.
 
     Raises:
-        EOFError: the client has gone.
+        EOFError: the client has disconnected.
     """
     data = bytearray()
     while len(data) < size:
@@ -161,6 +191,6 @@ def receive_exactly(client: socket.socket, size: int) -> bytes:
 
 
 def wake(blocked: socket.socket) -> None:
-    """End the wait of a thread on this socket; that thread closes it."""
-    with contextlib.suppress(OSError):  # it was not connected any more
+    """End the wait of the thread that uses this socket; that thread closes the socket."""
+    with contextlib.suppress(OSError):  # no longer connected
         blocked.shutdown(socket.SHUT_RDWR)

@@ -1,4 +1,4 @@
-"""Remote procedure calls as VXI-11 makes them (RFC 5531 and RFC 4506, from memory)."""
+"""Reads and answers the remote procedure calls of VXI-11 (RFC 5531 and RFC 4506, from memory)."""
 
 import socket
 import struct
@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from benchwatch_simulators.servers.tcp_server import receive_exactly
 
 CORE_PROGRAM = 0x0607AF
-LARGEST = 1 << 20
-_LAST = 0x8000_0000
+LARGEST_RECORD_BYTES = 1 << 20
+_LAST_FRAGMENT = 0x8000_0000
 
 SUCCESS, PROGRAM_UNAVAILABLE, PROCEDURE_UNAVAILABLE, GARBAGE_ARGUMENTS = 0, 1, 3, 4
 """Accept states of RFC 5531 section 9."""
@@ -18,7 +18,7 @@ class GarbageArguments(Exception):
     """The arguments of a call can't be read."""
 
 
-class Arguments:
+class CallArguments:
     """Reads the arguments of a call, one after another (RFC 4506)."""
 
     def __init__(self, data: bytes) -> None:
@@ -28,7 +28,7 @@ class Arguments:
         """Return the next unsigned integer.
 
         Raises:
-            GarbageArguments: there is none.
+            GarbageArguments: the arguments are too short.
         """
         if len(self._data) < 4:
             raise GarbageArguments
@@ -40,7 +40,7 @@ class Arguments:
         """Return the next opaque bytes, or the bytes of a string.
 
         Raises:
-            GarbageArguments: they are not all there.
+            GarbageArguments: the arguments are too short.
         """
         size = self.unsigned()
         if size > len(self._data):
@@ -50,30 +50,30 @@ class Arguments:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Call:
-    """One call."""
+class RpcCall:
+    """One remote procedure call."""
 
     xid: int
     program: int
     procedure: int
-    arguments: Arguments
+    arguments: CallArguments
 
 
-def receive_call(peer: socket.socket) -> Call:
+def receive_call(peer: socket.socket) -> RpcCall:
     """Return the next call.
 
     Raises:
-        EOFError: the peer has gone, or what it sends is no call.
+        EOFError: the peer has disconnected, or sent anything but a call.
     """
     record = b""
     last = False
     while not last:
         (mark,) = struct.unpack(">I", receive_exactly(peer, 4))
-        last, size = bool(mark & _LAST), mark & ~_LAST
-        if size + len(record) > LARGEST:
+        last, size = bool(mark & _LAST_FRAGMENT), mark & ~_LAST_FRAGMENT
+        if size + len(record) > LARGEST_RECORD_BYTES:
             raise EOFError
         record += receive_exactly(peer, size)
-    header = Arguments(record)
+    header = CallArguments(record)
     try:
         xid, _, _, program, _, procedure = (header.unsigned() for _ in range(6))
         for _ in range(2):  # credentials and verifier, which are ignored here
@@ -81,20 +81,20 @@ def receive_call(peer: socket.socket) -> Call:
             header.opaque()
     except GarbageArguments as error:
         raise EOFError from error
-    return Call(xid=xid, program=program, procedure=procedure, arguments=header)
+    return RpcCall(xid=xid, program=program, procedure=procedure, arguments=header)
 
 
 def send_reply(peer: socket.socket, xid: int, state: int, results: bytes = b"") -> None:
-    """Send the reply to call `xid`: accepted, with `state` and its results."""
+    """Send an accepted reply to the call `xid`, with the accept `state` and packed `results`."""
     record = struct.pack(">IIIIII", xid, 1, 0, 0, 0, state) + results
-    peer.sendall(struct.pack(">I", len(record) | _LAST) + record)
+    peer.sendall(struct.pack(">I", len(record) | _LAST_FRAGMENT) + record)
 
 
 def integers(*values: int) -> bytes:
-    """Pack integers."""
+    """Pack unsigned integers (RFC 4506 section 4.2)."""
     return struct.pack(f">{len(values)}I", *values)
 
 
 def opaque(data: bytes) -> bytes:
-    """Pack opaque bytes."""
+    """Pack variable-length opaque data (RFC 4506 section 4.10)."""
     return integers(len(data)) + data + bytes(-len(data) % 4)

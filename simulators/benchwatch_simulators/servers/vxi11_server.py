@@ -1,7 +1,7 @@
-"""A counter behind the core channel of VXI-11 (TCP/IP Instrument Protocol, from memory).
+"""Serves a counter over the core channel of VXI-11 (from memory), on loopback only.
 
-There is no portmapper: the port stands in the resource string. There is no abort and no
-interrupt channel. Listens on loopback only.
+There is no portmapper: the resource string contains the port. There are no abort and no interrupt
+channels.
 """
 
 import itertools
@@ -9,21 +9,20 @@ import socket
 import threading
 from collections.abc import Callable
 
-from benchwatch_simulators.counters.delivery import Delivery
-from benchwatch_simulators.counters.instrument import Instrument, status_byte
-from benchwatch_simulators.servers.line_splitter import LONGEST_LINE, lines_of
+from benchwatch_simulators.counters.instrument import status_byte
+from benchwatch_simulators.servers.line_splitter import LONGEST_LINE_BYTES, lines_of
 from benchwatch_simulators.servers.message_exchange import MessageExchange
-from benchwatch_simulators.servers.tcp_server import TcpServer
+from benchwatch_simulators.servers.tcp_server import InstrumentServer
 from benchwatch_simulators.servers.vxi11_calls import (
     CORE_PROGRAM,
     GARBAGE_ARGUMENTS,
-    LARGEST,
+    LARGEST_RECORD_BYTES,
     PROCEDURE_UNAVAILABLE,
     PROGRAM_UNAVAILABLE,
     SUCCESS,
-    Arguments,
-    Call,
+    CallArguments,
     GarbageArguments,
+    RpcCall,
     integers,
     opaque,
     receive_call,
@@ -37,40 +36,31 @@ _INVALID_LINK, _NOT_SUPPORTED, _LOCKED, _NO_LOCK, _TIMED_OUT = 4, 8, 11, 12, 15
 
 
 class _Connection:
-    """The state of one client: its links, and its unread and unfinished messages."""
+    """The state of one client's connection: its links and messages."""
 
     def __init__(self) -> None:
         self.links: set[int] = set()
         self.written = b""
+        """Beginning of a message whose end was not written yet."""
         self.unread = b""
+        """Rest of a response that was not read yet."""
         self.unread_ends = False
+        """Whether the response ends with this rest."""
 
 
-class Vxi11Server(TcpServer):
-    """Serves one instrument to any number of VXI-11 clients.
+class Vxi11Server(InstrumentServer):
+    """Serves one instrument to any number of VXI-11 clients."""
 
-    Args:
-        instrument: what answers.
-        port: 0 for any free one.
-        delivery: faults of the answers.
-
-    Raises:
-        ConnectionFailed: the port can't be had.
-    """
-
-    def __init__(
-        self, instrument: Instrument, port: int = 0, delivery: Delivery | None = None
-    ) -> None:
-        self._instrument = instrument
-        self._exchange = MessageExchange(instrument, delivery)
+    def prepare(self) -> None:
+        """Start without links and locks."""
+        self._exchange = MessageExchange(self._instrument, self._delivery)
         self._links = itertools.count(1)
         self._lock_holder: int | None = None
-        self._holding = threading.Lock()
-        super().__init__(port)
+        self._guard = threading.Lock()
 
     @property
     def resource(self) -> str:
-        """Its resource string."""
+        """The resource string."""
         return f"TCPIP0::127.0.0.1,{self.port}::inst0::INSTR"
 
     def close(self) -> None:
@@ -92,12 +82,13 @@ class Vxi11Server(TcpServer):
             for link in connection.links:
                 self._drop_lock(link)
 
-    def _perform(self, call: Call, connection: _Connection) -> tuple[int, bytes]:
+    def _perform(self, call: RpcCall, connection: _Connection) -> tuple[int, bytes]:
+        """Perform one call; return its accept state and packed results."""
         if call.program != CORE_PROGRAM:
             return PROGRAM_UNAVAILABLE, b""
         if call.procedure == 0:
             return SUCCESS, b""
-        procedures: dict[int, Callable[[_Connection, Arguments], bytes]] = {
+        procedures: dict[int, Callable[[_Connection, CallArguments], bytes]] = {
             10: self._create_link,
             11: self._write,
             12: self._read,
@@ -124,7 +115,7 @@ class Vxi11Server(TcpServer):
 
     # Links and locks.
 
-    def _create_link(self, connection: _Connection, arguments: Arguments) -> bytes:
+    def _create_link(self, connection: _Connection, arguments: CallArguments) -> bytes:
         _client, locks, _timeout, _device = (
             arguments.unsigned(),
             arguments.unsigned(),
@@ -134,9 +125,9 @@ class Vxi11Server(TcpServer):
         link = next(self._links)
         connection.links.add(link)
         error = 0 if not locks or self._take_lock(link) else _LOCKED
-        return integers(error, link, 0, LARGEST)
+        return integers(error, link, 0, LARGEST_RECORD_BYTES)
 
-    def _destroy_link(self, connection: _Connection, arguments: Arguments) -> bytes:
+    def _destroy_link(self, connection: _Connection, arguments: CallArguments) -> bytes:
         link = arguments.unsigned()
         if link not in connection.links:
             return integers(_INVALID_LINK)
@@ -144,40 +135,40 @@ class Vxi11Server(TcpServer):
         self._drop_lock(link)
         return integers(0)
 
-    def _lock_device(self, connection: _Connection, arguments: Arguments) -> bytes:
+    def _lock_device(self, connection: _Connection, arguments: CallArguments) -> bytes:
         link = arguments.unsigned()
         if link not in connection.links:
             return integers(_INVALID_LINK)
         return integers(0 if self._take_lock(link) else _LOCKED)
 
-    def _unlock_device(self, connection: _Connection, arguments: Arguments) -> bytes:
+    def _unlock_device(self, connection: _Connection, arguments: CallArguments) -> bytes:
         link = arguments.unsigned()
         if link not in connection.links:
             return integers(_INVALID_LINK)
         return integers(0 if self._drop_lock(link) else _NO_LOCK)
 
     def _take_lock(self, link: int) -> bool:
-        with self._holding:
+        with self._guard:
             if self._lock_holder is None:
                 self._lock_holder = link
             return self._lock_holder == link
 
     def _drop_lock(self, link: int) -> bool:
-        with self._holding:
+        with self._guard:
             held = self._lock_holder == link
             if held:
                 self._lock_holder = None
             return held
 
     def _refused(self, connection: _Connection, link: int) -> int:
-        """Return the error code for an unknown or locked-out link; 0 when it may proceed."""
+        """Return the error code if the link is unknown or locked out; else 0."""
         if link not in connection.links:
             return _INVALID_LINK
         return _LOCKED if self._lock_holder not in {None, link} else 0
 
     # Messages.
 
-    def _write(self, connection: _Connection, arguments: Arguments) -> bytes:
+    def _write(self, connection: _Connection, arguments: CallArguments) -> bytes:
         link, _timeout, _lock_timeout, flags = (arguments.unsigned() for _ in range(4))
         data = arguments.opaque()
         error = self._refused(connection, link)
@@ -185,7 +176,7 @@ class Vxi11Server(TcpServer):
             return integers(error, 0)
         connection.unread = b""
         connection.written += data
-        if len(connection.written) > LONGEST_LINE:
+        if len(connection.written) > LONGEST_LINE_BYTES:
             connection.written = b""
             self._instrument.overrun()
         elif flags & _WRITE_END:
@@ -194,7 +185,7 @@ class Vxi11Server(TcpServer):
             connection.written = b""
         return integers(0, len(data))
 
-    def _read(self, connection: _Connection, arguments: Arguments) -> bytes:
+    def _read(self, connection: _Connection, arguments: CallArguments) -> bytes:
         link, size, timeout_ms, _lock_timeout, _flags, _stop = (
             arguments.unsigned() for _ in range(6)
         )
@@ -212,7 +203,7 @@ class Vxi11Server(TcpServer):
             reason |= _READ_END
         return integers(0, reason) + opaque(data)
 
-    def _read_status(self, connection: _Connection, arguments: Arguments) -> bytes:
+    def _read_status(self, connection: _Connection, arguments: CallArguments) -> bytes:
         error = self._refused(connection, arguments.unsigned())
         waits = self._exchange.has_response or bool(connection.unread)
         status = status_byte(self._instrument, response_waits=waits)
@@ -220,8 +211,10 @@ class Vxi11Server(TcpServer):
 
     def _simple(
         self, act: Callable[[_Connection], None]
-    ) -> Callable[[_Connection, Arguments], bytes]:
-        def procedure(connection: _Connection, arguments: Arguments) -> bytes:
+    ) -> Callable[[_Connection, CallArguments], bytes]:
+        """Return a procedure that calls `act` for a valid link, and returns the error code."""
+
+        def procedure(connection: _Connection, arguments: CallArguments) -> bytes:
             error = self._refused(connection, arguments.unsigned())
             if not error:
                 act(connection)
