@@ -119,7 +119,7 @@ class BenchwatchApp(App[None]):
 
     def redraw(self) -> None:
         """Fetch the history for the charts, and draw everything from the newest snapshot."""
-        self.screen_state.fetch_past(self.size.width)
+        self.screen_state.fetch_history(self.size.width)
         self._draw(charts=True)
 
     def redraw_soon(self) -> None:
@@ -217,37 +217,37 @@ class BenchwatchApp(App[None]):
 
     def act(self, key: str) -> None:
         """Run the action of the key with this id: open an overlay, or change the screen's state."""
-        view, there = self.screen_state.view, self.screen_state.frame().capabilities
+        view, available = self.screen_state.view, self.screen_state.frame().capabilities
         match key:
             case "leave":
                 self.exit()
             case "explain" | "list_keys" | "budget":
-                self.push_screen(self._page(key, view, there), self._next_page)
+                self.push_screen(self._page(key, view, available), self._next_page)
             case "note":
-                self._ask("Mark on the time line: a word, or none (Esc: no mark)", self._noted)
+                self._ask("Mark on the time line: a word, or none (Esc: no mark)", self._mark)
             case "go_to":
                 self._ask(f"Time of the recording, such as {DURATION_FORMS}", self._go_to)
             case "set_settle":
-                self._ask(f"Settled means, such as {SETTING_FORMS['settle']}", self._settle_asked)
+                self._ask(f"Settled means, such as {SETTING_FORMS['settle']}", self._set_settle)
             case "command":
                 overlay = CommandOverlay(
-                    self.options.theme, lambda typed: suggestions(typed, VIEWS, view, there)
+                    self.options.theme, lambda typed: suggestions(typed, VIEWS, view, available)
                 )
                 self.push_screen(overlay, self._command)
             case _:
                 self.screen_state.press(key)
                 self.redraw_soon()
 
-    def _page(self, opener: str, view: View, there: Collection[Capability]) -> TextOverlay:
+    def _page(self, opener: str, view: View, available: Collection[Capability]) -> TextOverlay:
         """Make the page of text of the key with the id `opener`; other keys replace the page."""
         from benchwatch.screen import text_pages  # noqa: PLC0415 - the first screen needs none
 
         def text(width: int) -> list[StyledLine]:
             match opener:
                 case "explain":
-                    return text_pages.help_lines(view, VIEWS.keys_in(view, there), width)
+                    return text_pages.help_lines(view, VIEWS.keys_in(view, available), width)
                 case "list_keys":
-                    return text_pages.key_list(VIEWS, view, there, width)
+                    return text_pages.key_list(VIEWS, view, available, width)
                 case _:
                     return text_pages.record_lines(self.screen_state.frame(), width)
 
@@ -262,7 +262,7 @@ class BenchwatchApp(App[None]):
     def _ask(self, prompt: str, then: Callable[[str | None], None]) -> None:
         self.push_screen(PromptOverlay(self.options.theme, prompt), then)
 
-    def _noted(self, text: str | None) -> None:
+    def _mark(self, text: str | None) -> None:
         if text is not None:
             self.screen_state.mark(text)
             self.redraw_soon()
@@ -281,7 +281,7 @@ class BenchwatchApp(App[None]):
                 self.screen_state.show_message(str(error))
             self.redraw_soon()
 
-    def _settle_asked(self, text: str | None) -> None:
+    def _set_settle(self, text: str | None) -> None:
         if text:
             self._command(SettingCommand("settle", text))
 

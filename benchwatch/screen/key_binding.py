@@ -52,7 +52,7 @@ def capabilities(
         "player": playing,
         "sound": sound,
     }
-    return frozenset(name for name, there in present.items() if there)
+    return frozenset(name for name, is_present in present.items() if is_present)
 
 
 def pressed_key(name: str, among: Collection[KeyBinding]) -> KeyBinding | None:

@@ -36,7 +36,7 @@ POINTS_A_CELL = 6
 
 
 @dataclass(frozen=True, slots=True)
-class _Past:
+class _History:
     """The trace that the charts show, and its time span."""
 
     trace: Trace
@@ -82,7 +82,7 @@ class ScreenState:
         self._shown = watch.names[0]
         self._scroll = 0
         self._message = _Message()
-        self._past = _Past(Trace(), preferences.span_s)
+        self._history = _History(Trace(), preferences.span_s)
         self._actions = self._actions_of_keys() | _view_actions(self)
         if playback is not None:
             self._actions |= _playback_actions(playback)
@@ -108,22 +108,22 @@ class ScreenState:
         """The state kept for the counter that is shown."""
         return self._counters.setdefault(self._shown, CounterState())
 
-    def fetch_past(self, width: int) -> None:
+    def fetch_history(self, width: int) -> None:
         """Fetch the history of offsets for charts of `width` cells."""
         now_s = self._watch.elapsed_s()
         span_s = self.view.chart(self._handle.snapshot, self.preferences, now_s).span_s
-        self._past = _Past(self._handle.trace(span_s, POINTS_A_CELL * width), span_s)
+        self._history = _History(self._handle.trace(span_s, POINTS_A_CELL * width), span_s)
 
     def frame(self) -> Frame:
         """Return the frame of the next picture, after showing messages about new snapshots."""
         now_s, view, names = self._watch.elapsed_s(), self.view, self._watch.names
         for name in names:
             self._show_messages(name)
-        snapshot, axes, past = self._handle.snapshot, self._counter.axes, self._past
+        snapshot, axes, history = self._handle.snapshot, self._counter.axes, self._history
         axes.follow(snapshot, now_s, self.preferences.unit)
         chart = view.chart(snapshot, self.preferences, now_s)
         playing = None if self._playback is None else self._playback.playing
-        there = capabilities(
+        available = capabilities(
             trimmer=self._trimmer is not None,
             operator=self._handle.takes_commands,
             counters=len(names),
@@ -134,7 +134,7 @@ class ScreenState:
             snapshot=snapshot,
             now_s=now_s,
             theme=self._theme,
-            trace=past.trace,
+            trace=history.trace,
             names=names,
             missing=[
                 (name, link.state)
@@ -142,15 +142,15 @@ class ScreenState:
                 if (link := counter.link) and name != self._shown and link.state != "reading"
             ],
             tabs=VIEWS.tabs_for(view),
-            keys=VIEWS.keys_in(view, there),
-            capabilities=there,
+            keys=VIEWS.keys_in(view, available),
+            capabilities=available,
             unit=axes.unit,
             drift_unit=axes.drift_unit,
             hertz_format=axes.hertz_format,
             fraction_format=axes.fraction_format,
             scale_full=axes.scale.full,
-            window=axes.window(view.name, chart, snapshot, past.trace, now_s),
-            span_s=past.span_s,
+            window=axes.window(view.name, chart, snapshot, history.trace, now_s),
+            span_s=history.span_s,
             tool_on=self._counter.tool_on,
             playing=playing,
             preferences=self.preferences,

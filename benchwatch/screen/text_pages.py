@@ -39,12 +39,12 @@ def help_lines(view: View, keys: Sequence[KeyBinding], width: int) -> list[Style
 
 
 def key_list(
-    views: ViewList, view: View, there: Collection[Capability], width: int
+    views: ViewList, view: View, available: Collection[Capability], width: int
 ) -> list[StyledLine]:
     """Return the help of every key: those that work in `view`, then those of other views."""
     rows = [line((f"Keys here ({view.title})", Role.STRONG))]
-    rows += _key_lines(views.keys_in(view, there), width)
-    if elsewhere := views.keys_elsewhere(view, there):
+    rows += _key_lines(views.keys_in(view, available), width)
+    if elsewhere := views.keys_elsewhere(view, available):
         named = [
             replace(key, help=f"{views.view_for(key).title}: {key.help}")
             for key in elsewhere

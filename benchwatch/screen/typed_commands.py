@@ -45,16 +45,16 @@ class Suggestion:
 
 
 def suggestions(
-    typed: str, views: ViewList, view: View, there: Collection[Capability]
+    typed: str, views: ViewList, view: View, available: Collection[Capability]
 ) -> list[Suggestion]:
     """List the commands that `typed` can mean in `view`; a key must have every word of it.
 
     Keys of other views come last, and only once something has been typed.
     """
-    found = list(_settings(typed) if "operator" in there else ())
-    found += [_key(key) for key in views.keys_in(view, there) if key.action]
+    found = list(_settings(typed) if "operator" in available else ())
+    found += [_key(key) for key in views.keys_in(view, available) if key.action]
     if typed:
-        elsewhere = views.keys_elsewhere(view, there)
+        elsewhere = views.keys_elsewhere(view, available)
         found += [_key(key, views.view_for(key)) for key in elsewhere if key.action]
     words = typed.lower().split()
     return [

@@ -100,13 +100,15 @@ class ViewList:
         """Return the view called `name`, or the first."""
         return next((view for view in self.views if view.name == name), self.views[0])
 
-    def keys_in(self, view: View, there: Collection[Capability]) -> list[KeyBinding]:
-        """List the keys that have an effect in `view` on a bench with the capabilities `there`."""
-        return [key for key in self._usable(there) if view in self._where.get(key.id, (view,))]
+    def keys_in(self, view: View, available: Collection[Capability]) -> list[KeyBinding]:
+        """List the keys that have an effect in `view` on a bench with these capabilities."""
+        return [key for key in self._usable(available) if view in self._where.get(key.id, (view,))]
 
-    def keys_elsewhere(self, view: View, there: Collection[Capability]) -> list[KeyBinding]:
+    def keys_elsewhere(self, view: View, available: Collection[Capability]) -> list[KeyBinding]:
         """List the keys that have an effect only in other views than `view`."""
-        return [key for key in self._usable(there) if view not in self._where.get(key.id, (view,))]
+        return [
+            key for key in self._usable(available) if view not in self._where.get(key.id, (view,))
+        ]
 
     def view_for(self, key: KeyBinding) -> View:
         """Return the first view in which a key works."""
@@ -124,8 +126,8 @@ class ViewList:
             for one in self.tabs
         )
 
-    def _usable(self, there: Collection[Capability]) -> list[KeyBinding]:
-        return [key for key in self.keys if key.needs is None or key.needs in there]
+    def _usable(self, available: Collection[Capability]) -> list[KeyBinding]:
+        return [key for key in self.keys if key.needs is None or key.needs in available]
 
     def _tab_key(self, view: View) -> KeyBinding:
         """Return the binding of a view with a tab; the first one stands for all in the footer."""

@@ -100,11 +100,11 @@ def test_what_a_key_did_is_said_before_a_trouble_and_the_trouble_again_after_it(
     """A mark on a lost link or a full disk is confirmed; then the trouble stands there again."""
     watch = kit.FakeWatch(kit.snapshot(**wrong))
     screen_state = desk_of(watch)
-    before = status_text.trouble(screen_state.frame())
+    before = status_text.trouble_words(screen_state.frame())
     screen_state.mark("lid on")
-    now = status_text.trouble(screen_state.frame())
+    now = status_text.trouble_words(screen_state.frame())
     watch.now_s += MESSAGE_S + 0.1
-    after = status_text.trouble(screen_state.frame())
+    after = status_text.trouble_words(screen_state.frame())
 
     assert now == "marked: lid on"
     assert before == after
@@ -117,7 +117,7 @@ def test_why_a_link_is_lost_stands_before_what_could_not_be_opened() -> None:
     detail = f"can't open {resource}: nothing listens there. Is it on? Next try in 2 s."
     made = kit.frame(kit.snapshot(link=LinkStatus("lost", 1.0, detail)))
 
-    said = status_text.trouble(made)
+    said = status_text.trouble_words(made)
 
     assert said == f"nothing listens there: can't open {resource}. Is it on? Next try in 2 s."
 

@@ -214,10 +214,10 @@ def test_nobody_is_asked_to_turn_while_it_warms_up():
     before = kit.frame(kit.full_snapshot(trim=replace(ready, turn=None)))
 
     assert said.endswith("good to 0.20 ppb, still moving: wait")
-    assert status_text.direction(warming).plain == "high, still moving: wait"
-    assert status_text.direction(before).plain == "high, still warming: wait"
+    assert status_text.direction_words(warming).plain == "high, still moving: wait"
+    assert status_text.direction_words(before).plain == "high, still warming: wait"
     assert not progress_rows.hint_words(warming)
-    assert status_text.direction(settled).plain == "high, bring it down"
+    assert status_text.direction_words(settled).plain == "high, bring it down"
     assert progress_rows.hint_words(settled)
 
 
@@ -347,7 +347,9 @@ def test_with_the_tool_on_the_screen_says_how_far_and_when_to_lift_it():
     settled = replace(kit.numbers(), settle=Settle("settled", 1.0, None))
 
     def said(trim):
-        return status_text.direction(kit.frame(kit.full_snapshot(trim=trim, numbers=settled))).plain
+        return status_text.direction_words(
+            kit.frame(kit.full_snapshot(trim=trim, numbers=settled))
+        ).plain
 
     inside = [replace(far, direction="inside", lift=lift) for lift in (True, False, None)]
     row = progress_rows.tool_line(kit.frame(kit.full_snapshot(trim=far)), 80, 1)[0].plain

@@ -9,12 +9,12 @@ from benchwatch.screen.drawing.canvas import Canvas
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, beside, line
 from benchwatch.screen.drawing.theme import Theme
 
-MARGIN = 8
+FIGURE_CELLS = 8
 """Cells for the figures left of a chart."""
 
 SIGN_EVERY = 2
 """Cells from one sign of a curve to the next; what lies under the curve shows between them."""
-BEYOND = ("v", "^")
+BEYOND_SIGNS = ("v", "^")
 """Signs at the lower and the upper edge, where a curve lies beyond it."""
 
 
@@ -40,7 +40,7 @@ class Axes:
     """A canvas with an x and a y axis."""
 
     def __init__(self, width: int, rows: int, theme: Theme, x: Axis, y: Axis) -> None:
-        self.canvas = Canvas(width - MARGIN - 1, rows, theme)
+        self.canvas = Canvas(width - FIGURE_CELLS - 1, rows, theme)
         self.x, self.y = x, y
         self._theme = theme
 
@@ -88,7 +88,7 @@ class Axes:
             column, up = self.column(x, self.canvas.columns), self.y.place(y)
             if column is not None and not 0 <= up <= 1 and math.isfinite(up):
                 self.canvas.write(
-                    column, 0 if up > 1 else self.canvas.rows - 1, BEYOND[up > 1], role
+                    column, 0 if up > 1 else self.canvas.rows - 1, BEYOND_SIGNS[up > 1], role
                 )
 
     def level(self, y: float, dash: int, role: Role) -> None:
@@ -134,14 +134,14 @@ class Axes:
         left = [StyledLine()] * self.canvas.rows
         for row, text in figures:
             if 0 <= row < len(left):
-                left[row] = line((f"{text} "[-MARGIN:].rjust(MARGIN), Role.AXIS))
+                left[row] = line((f"{text} "[-FIGURE_CELLS:].rjust(FIGURE_CELLS), Role.AXIS))
         rail = [line((self._theme.glyphs.rail, Role.AXIS))] * self.canvas.rows
-        return beside([left, rail, self.canvas.lines()], [MARGIN, 1, self.canvas.columns])
+        return beside([left, rail, self.canvas.lines()], [FIGURE_CELLS, 1, self.canvas.columns])
 
 
 def axis_name(unit: OffsetUnit) -> str:
     """Return the unit's name, or its size if the name is too long for the cells at the left."""
-    return unit.name if len(unit.name) < MARGIN else f"{unit.size:g}"
+    return unit.name if len(unit.name) < FIGURE_CELLS else f"{unit.size:g}"
 
 
 def edge_figures(rows: int, top: str, bottom: str, unit: OffsetUnit) -> list[tuple[int, str]]:
@@ -154,9 +154,9 @@ def edge_figures(rows: int, top: str, bottom: str, unit: OffsetUnit) -> list[tup
     return figures
 
 
-def along(width: int, ticks: Sequence[tuple[int | None, str]]) -> StyledLine:
+def tick_row(width: int, ticks: Sequence[tuple[int | None, str]]) -> StyledLine:
     """Write `ticks` (cell, text) under a chart, centred; a text without room is left out."""
-    room = max(width - MARGIN - 1, 1)
+    room = max(width - FIGURE_CELLS - 1, 1)
     row = [" "] * room
     for cell, text in ticks:
         if cell is None or len(text) > room:
@@ -165,4 +165,4 @@ def along(width: int, ticks: Sequence[tuple[int | None, str]]) -> StyledLine:
         around = row[max(start - 1, 0) : start + len(text) + 1]
         if all(char == " " for char in around):
             row[start : start + len(text)] = text
-    return line(" " * (MARGIN + 1), ("".join(row), Role.AXIS))
+    return line(" " * (FIGURE_CELLS + 1), ("".join(row), Role.AXIS))

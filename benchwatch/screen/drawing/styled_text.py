@@ -92,7 +92,7 @@ def line(*parts: Part) -> StyledLine:
     return StyledLine(tuple((part, Role.TEXT) if isinstance(part, str) else part for part in parts))
 
 
-def spread(left: StyledLine, right: StyledLine, width: int, sign: str = "") -> StyledLine:
+def at_both_ends(left: StyledLine, right: StyledLine, width: int, sign: str = "") -> StyledLine:
     """Put `left` and `right` at the ends of a line; too long a `left` is cut, with `sign`."""
     room = width - right.width
     if room < 0:

@@ -4,9 +4,9 @@ from benchwatch.quantity import QuantityText, write_fraction
 from benchwatch.screen.drawing.large_digits import DigitSize, large, size_for, sizes_for
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, beside, faded, line
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.text.amounts import in_hertz, shown_offset, spread, widened
+from benchwatch.screen.text.amounts import in_hertz, shown_offset, widened, write_u
 
-MARGIN = 3
+FIGURE_BLANKS = 3
 """Blanks in the row of a large figure: two left of it, and one before its unit."""
 
 Pair = tuple[QuantityText, QuantityText]
@@ -73,7 +73,7 @@ def _figure(frame: Frame, text: QuantityText, size: DigitSize | None) -> list[St
 def _uncertainty(frame: Frame, text: QuantityText) -> StyledLine:
     if text.u == "?":
         return line("  uncertainty not known yet")
-    return line(f"  {frame.theme.glyphs.plus_minus} {spread(text)} {text.unit}")
+    return line(f"  {frame.theme.glyphs.plus_minus} {write_u(text)} {text.unit}")
 
 
 def _sizes(frame: Frame, pair: Pair, width: int, rows: int) -> Sizes:
@@ -89,7 +89,7 @@ def _sizes(frame: Frame, pair: Pair, width: int, rows: int) -> Sizes:
 def _cells(frame: Frame, text: QuantityText, size: DigitSize | None) -> int:
     """Return the width in cells of the wider of a figure and the row below it."""
     digits = len(text.digits) if size is None else size.width(text.digits)
-    return max(digits + len(text.unit) + MARGIN, _uncertainty(frame, text).width + 1)
+    return max(digits + len(text.unit) + FIGURE_BLANKS, _uncertainty(frame, text).width + 1)
 
 
 def _shares(frame: Frame, pair: Pair, sizes: Sizes, width: int) -> tuple[int, int]:

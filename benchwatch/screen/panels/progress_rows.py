@@ -7,7 +7,13 @@ from benchwatch.quantity import format_duration, how_many, write_fraction
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, fitting, line
 from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.panels.status_text import tool, tool_on, wait, warming, where
+from benchwatch.screen.panels.status_text import (
+    reason_to_wait,
+    side_of_aim,
+    tool_on,
+    tool_state,
+    warming,
+)
 from benchwatch.screen.text.amounts import ago, amount, to_go, with_u
 
 if TYPE_CHECKING:
@@ -21,7 +27,7 @@ _PARTS = (
 )  # fmt: skip
 """Words for a part of a usual nudge, each with the part below which it is used."""
 BAR_CELLS = 24
-STANDING_ROWS, ROOMY = 3, 28
+STANDING_ROWS, STANDING_HEIGHT = 3, 28
 """Rows for tool, landing and records; height in rows from which a screen has room for all."""
 
 
@@ -50,10 +56,10 @@ def judge_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     elif not judgement.ready:
         left = "" if judgement.wait_s is None else f", {to_go(judgement.wait_s)} to go"
         said, role = f"wait until good to {good}{left}", Role.TEXT
-    elif where(frame) == "inside":
+    elif side_of_aim(frame) == "inside":
         said, role = f"good to {good}, stay", Role.GOOD
-    elif wait(frame):
-        said, role = f"good to {good}, {wait(frame)}", Role.TEXT
+    elif reason_to_wait(frame):
+        said, role = f"good to {good}, {reason_to_wait(frame)}", Role.TEXT
     else:
         turn = "turn" if _turn(frame) is None else "turn again"
         said, role = f"good to {good}, {turn}", Role.GOOD
@@ -113,9 +119,9 @@ def hint_words(frame: Frame, *, short: bool = False) -> str:
     the last nudge went past the aim, or away from it.
     """
     now = frame.snapshot.trim
-    if now is None or now.hint is None or frame.stale or where(frame) == "inside":
+    if now is None or now.hint is None or frame.stale or side_of_aim(frame) == "inside":
         return ""
-    if wait(frame):
+    if reason_to_wait(frame):
         return ""
     left = amount(now.hint.left, now.hint.left_u, frame.unit)
     course = now.hint.course
@@ -126,7 +132,7 @@ def hint_words(frame: Frame, *, short: bool = False) -> str:
 
 def tool_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw whether the tool is on the trimmer, what it pulls by, and what to aim for."""
-    state, on = tool(frame), tool_on(frame)
+    state, on = tool_state(frame), tool_on(frame)
     said = line(("  tool on", Role.OFF)) if on else line(("  tool off", Role.DIM))
     if state is not None and state.on and state.first is not None:
         moved = with_u(
@@ -246,7 +252,7 @@ def standing_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:
         records_said = records_line(frame, width - lamp.width, rows)
         return [lamp + row for row in records_said] if landed else landing_said
     waiting = frame.operator and not _has_as_found(frame) and _turn(frame) is None
-    state = tool(frame)
+    state = tool_state(frame)
     learned = state is not None and state.pull is not None
     return tool_said if tool_on(frame) or (learned and not waiting) else records_said
 
@@ -257,7 +263,7 @@ def standing_rows(frame: Frame, _width: int, height: int) -> int:
     known = frame.operator or snapshot.trim is not None or snapshot.records is not None
     if not known:
         return int(frame.tool_on)
-    return STANDING_ROWS if height >= ROOMY else 1
+    return STANDING_ROWS if height >= STANDING_HEIGHT else 1
 
 
 def record_words(frame: Frame, record: "OffsetRecord") -> str:

@@ -4,10 +4,10 @@ import math
 
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, line
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.panels.status_text import tool, tool_aims
-from benchwatch.screen.text.amounts import short
+from benchwatch.screen.panels.status_text import tool_aims, tool_state
+from benchwatch.screen.text.amounts import round_figure
 
-RAW, AIM = "o", "V"
+RAW_SIGN, AIM_SIGN = "o", "V"
 """Signs for the newest reading, and for the aim while the tool is on the trimmer."""
 
 
@@ -32,16 +32,16 @@ class _Ruler:
         self._half = max((width - 3) // 2, 4)
         self._left = (width - (2 * self._half + 1)) // 2
         self._glyphs = frame.theme.glyphs
-        state = tool(frame)
+        state = tool_state(frame)
         self._aim = state.aim if state is not None and tool_aims(frame) else None
 
     def raw(self) -> StyledLine:
         reading = self._frame.snapshot.reading
         row = self._blank()
         if self._aim is not None:
-            self._put(row, self._aim, AIM, Role.GOOD)
+            self._put(row, self._aim, AIM_SIGN, Role.GOOD)
         if reading is not None and math.isfinite(reading.offset):
-            self._put(row, reading.offset, RAW, Role.RAW)
+            self._put(row, reading.offset, RAW_SIGN, Role.RAW)
         self._words(row, 0, "low")
         self._words(row, 2 * self._half + 1 - len("high"), "high")
         return self._joined(row)
@@ -75,7 +75,7 @@ class _Ruler:
     def figures(self) -> StyledLine:
         row, unit = self._blank(), self._frame.unit
         for part in (-1.0, -0.5, 0.0, 0.5, 1.0):
-            text = short(part * self._full, unit)
+            text = round_figure(part * self._full, unit)
             at = self._column(part * self._full)[0] - len(text.lstrip("+-")) // 2
             at -= 1 if text[0] in "+-" else 0
             self._words(row, min(max(at, 0), len(row) - len(text)), text)

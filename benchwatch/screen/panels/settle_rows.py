@@ -5,7 +5,7 @@ import math
 from benchwatch.quantity import format_duration, how_many, write_fraction
 from benchwatch.screen.drawing.styled_text import StyledLine, faded, fitting, line
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.text.amounts import lasted, seconds, spread
+from benchwatch.screen.text.amounts import lasted, write_seconds, write_u
 from benchwatch.screen.text.local_time import minute
 
 
@@ -22,10 +22,10 @@ def cycle_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
         return []
     cycle, plus_minus = settle.cycle, frame.theme.glyphs.plus_minus
     swing = write_fraction(cycle.swing, cycle.swing_u, frame.unit)
-    period = seconds(cycle.period_s, cycle.period_u)
-    by = f"  cycles by {swing.digits.lstrip('+')} {plus_minus} {spread(swing)} {swing.unit}"
+    period = write_seconds(cycle.period_s, cycle.period_u)
+    by = f"  cycles by {swing.digits.lstrip('+')} {plus_minus} {write_u(swing)} {swing.unit}"
     every = f"{format_duration(cycle.period_s)}"
-    exact = f"{period.digits.lstrip('+')} {plus_minus} {spread(period)} s"
+    exact = f"{period.digits.lstrip('+')} {plus_minus} {write_u(period)} s"
     long = f"{by} from peak to peak every {every} ({exact})"
     said = [fitting(width, line(long), line(f"{by} every {exact}"), line(f"{by} every {every}"))]
     return faded(said) if frame.stale else said

@@ -7,10 +7,10 @@ from benchwatch.quantity import format_duration, format_frequency
 from benchwatch.screen.drawing.styled_text import (
     Role,
     StyledLine,
+    at_both_ends,
     fitting,
     line,
     safe,
-    spread,
     wrapped,
     wrapped_text,
 )
@@ -19,12 +19,12 @@ from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.panels import status_text
 from benchwatch.screen.text.amounts import run_time
 
-SHORT = 20
+SHORT_HEIGHT = 20
 """Height in rows below which optional rows are left out."""
 
-NAME_CELLS = 20
+IDENTITY_CELLS = 20
 """Cells of the counter's identity that must stay: the gate is left out rather than these."""
-TROUBLE_ROWS = 2
+MOST_TROUBLE_ROWS = 2
 """Most rows of a fault or message on a short screen; other screens have one more."""
 
 HAZARDS = (
@@ -55,7 +55,7 @@ def header_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     tabs = _tabs(frame, short=False)
     if who.width + tabs.width + time.width > width:
         tabs = _tabs(frame, short=True)
-    return [spread(who, tabs + time, width, frame.theme.glyphs.cut)]
+    return [at_both_ends(who, tabs + time, width, frame.theme.glyphs.cut)]
 
 
 def _tabs(frame: Frame, *, short: bool) -> StyledLine:
@@ -79,16 +79,16 @@ def counter_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     correction = correction_words(snapshot.reading)
     sure = source == "external" or (source == "unknown" and correction != "")
     time_base = line((correction or f"time base {source}", Role.TEXT if sure else Role.OFF))
-    facts = time_base + line("  ") + status_text.link(frame) + line(" ")
+    facts = time_base + line("  ") + status_text.link_words(frame) + line(" ")
     gated = line(f" gate {gate}  ") + facts
     who = line(f" {safe(snapshot.identity.text if snapshot.identity else snapshot.resource)}")
-    right = gated if gated.width + min(who.width, NAME_CELLS) <= width else line(" ") + facts
-    return [spread(who, right, width, frame.theme.glyphs.cut)]
+    right = gated if gated.width + min(who.width, IDENTITY_CELLS) <= width else line(" ") + facts
+    return [at_both_ends(who, right, width, frame.theme.glyphs.cut)]
 
 
 def trouble_line(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw the most important fault or message; the last row is cut to fit."""
-    text = status_text.trouble(frame)
+    text = status_text.trouble_words(frame)
     role = Role.TEXT if text == frame.theme.printable(frame.message) else Role.OFF
     *first, last = wrapped_text(text, width - 1, role)[:rows] or [StyledLine()]
     rest = text.split()[sum(len(row.plain.split()) for row in first) :]
@@ -97,10 +97,10 @@ def trouble_line(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 def trouble_rows(frame: Frame, width: int, height: int) -> int:
     """Return the rows of the fault or message; without one, 1 row, or 0 on a short screen."""
-    text = status_text.trouble(frame)
+    text = status_text.trouble_words(frame)
     if not text:
-        return int(height >= SHORT)
-    return min(len(wrapped_text(text, width - 1)), TROUBLE_ROWS + (height >= SHORT))
+        return int(height >= SHORT_HEIGHT)
+    return min(len(wrapped_text(text, width - 1)), MOST_TROUBLE_ROWS + (height >= SHORT_HEIGHT))
 
 
 def hazard_line(_frame: Frame, width: int, _rows: int) -> list[StyledLine]:
@@ -146,7 +146,7 @@ def playing_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 def key_rows(frame: Frame, width: int, height: int) -> int:
     """Return the rows of the footer: at most 2, or 1 on a short screen."""
-    return min(len(key_lines(frame, width, height)), 2 if height >= SHORT else 1)
+    return min(len(key_lines(frame, width, height)), 2 if height >= SHORT_HEIGHT else 1)
 
 
 def key_lines(frame: Frame, width: int, _rows: int) -> list[StyledLine]:

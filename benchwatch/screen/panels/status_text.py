@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 from benchwatch.quantity import printable, write_fraction
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, fitting, line
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.text.amounts import ago, amount, limit, to_go, with_u
+from benchwatch.screen.text.amounts import ago, amount, to_go, with_u, write_limit
 from benchwatch.screen.text.rates import write_rate
 from benchwatch.snapshot import Direction
 
@@ -19,7 +19,7 @@ _LAMPS = {
 }
 
 
-def where(frame: Frame) -> Direction:
+def side_of_aim(frame: Frame) -> Direction:
     """Return the side of the aim on which the estimate lies; undecided without readings."""
     return "undecided" if frame.stale else frame.snapshot.side
 
@@ -30,7 +30,7 @@ def warming(frame: Frame) -> bool:
     return settle is not None and settle.state == "warming"
 
 
-def wait(frame: Frame) -> str:
+def reason_to_wait(frame: Frame) -> str:
     """Write why not to turn now; empty when it is time to turn.
 
     During a warm-up the offset moves by itself; after a turn such a drift can be the turn's creep.
@@ -45,7 +45,7 @@ def wait(frame: Frame) -> str:
     return f"still {'moving' if turned else 'warming'}: wait" if warming(frame) else ""
 
 
-def direction(frame: Frame) -> StyledLine:
+def direction_words(frame: Frame) -> StyledLine:
     """Write which way to turn, or why that is unknown; during the warm-up, to wait."""
     numbers = frame.snapshot.numbers
     if frame.stale:
@@ -54,10 +54,10 @@ def direction(frame: Frame) -> StyledLine:
         return line(("no estimate yet", Role.DIM))
     aimed = tool_aims(frame)
     high, low = ("above the aim", "below the aim") if aimed else ("high", "low")
-    match where(frame):
+    match side_of_aim(frame):
         case "inside" if numbers.tolerance is not None:
-            span = limit(numbers.tolerance.limit, frame.unit, frame.theme.glyphs.plus_minus)
-            of_what = f" of the aim{_lift(frame)}" if aimed else ""
+            span = write_limit(numbers.tolerance.limit, frame.unit, frame.theme.glyphs.plus_minus)
+            of_what = f" of the aim{_lift_words(frame)}" if aimed else ""
             outside = numbers.rest is not None and not numbers.tolerance.inside
             word = "will rest inside" if outside else "inside"
             return line((f"{word} {span}{of_what}", Role.GOOD))
@@ -65,30 +65,32 @@ def direction(frame: Frame) -> StyledLine:
             target = "the aim" if aimed else "nominal"
             return line((f"on {target}, as far as can be told yet", Role.GOOD))
         case "high":
-            return line((f"{high}, {wait(frame) or 'bring it down'}{_way(frame)}", Role.OFF))
+            advice = reason_to_wait(frame) or "bring it down"
+            return line((f"{high}, {advice}{_distance_words(frame)}", Role.OFF))
         case "low":
-            return line((f"{low}, {wait(frame) or 'bring it up'}{_way(frame)}", Role.OFF))
+            advice = reason_to_wait(frame) or "bring it up"
+            return line((f"{low}, {advice}{_distance_words(frame)}", Role.OFF))
 
 
-def _way(frame: Frame) -> str:
+def _distance_words(frame: Frame) -> str:
     """Write the distance to the aim, where the tool is on and no earlier turn gives a hint."""
     now = frame.snapshot.trim
-    if now is None or now.left is None or now.hint is not None or wait(frame):
+    if now is None or now.left is None or now.hint is not None or reason_to_wait(frame):
         return ""
     if not tool_aims(frame):
         return ""
     return f" by {amount(now.left, now.left_u, frame.unit)}"
 
 
-def _lift(frame: Frame) -> str:
+def _lift_words(frame: Frame) -> str:
     """Write whether to lift the tool, once that is known."""
     now = frame.snapshot.trim
-    if now is None or now.lift is None or wait(frame):
+    if now is None or now.lift is None or reason_to_wait(frame):
         return ""
     return ", lift the tool" if now.lift else ", near its edge"
 
 
-def rest(frame: Frame, *, short: bool = False) -> str:
+def rest_words(frame: Frame, *, short: bool = False) -> str:
     """Write the offset at which a creep will rest, and in what time; empty when nothing creeps."""
     resting = frame.snapshot.numbers.rest
     if resting is None or frame.stale:
@@ -98,24 +100,24 @@ def rest(frame: Frame, *, short: bool = False) -> str:
     return said if short else f"{said} in {to_go(resting.in_s)}"
 
 
-def tool(frame: Frame) -> "ToolState | None":
+def tool_state(frame: Frame) -> "ToolState | None":
     """Return the state of the tool; None: not known."""
     return frame.snapshot.trim.tool if frame.snapshot.trim is not None else None
 
 
 def tool_on(frame: Frame) -> bool:
     """Return whether the tool is on the trimmer."""
-    state = tool(frame)
+    state = tool_state(frame)
     return frame.tool_on if state is None else state.on
 
 
 def tool_aims(frame: Frame) -> bool:
     """Return whether the tool is on and its pull known, so that the aim is not zero."""
-    state = tool(frame)
+    state = tool_state(frame)
     return state is not None and state.aim_pull is not None
 
 
-def link(frame: Frame) -> StyledLine:
+def link_words(frame: Frame) -> StyledLine:
     """Write the state of the connection, and the age of the newest reading."""
     state, reading = frame.snapshot.link, frame.snapshot.reading
     since = ago(state.since_s, frame.now_s)
@@ -143,7 +145,7 @@ def settle_lamp(frame: Frame) -> StyledLine:
 
 def settle_words(frame: Frame, width: int) -> StyledLine:
     """Write the drift, and the time until or since settling, in at most `width` cells."""
-    settle, said = frame.snapshot.numbers.settle, drift(frame)
+    settle, said = frame.snapshot.numbers.settle, drift_words(frame)
     if frame.stale:
         old = "" if frame.snapshot.numbers.drift is None else ", by the last readings"
         return fitting(width, line(f"{said}{old}"), line(old.removeprefix(", ")))
@@ -170,7 +172,7 @@ def time_to_go(frame: Frame, *, short: bool = False) -> str:
     return words if low == high else f"{words} ({low} to {high})"
 
 
-def drift(frame: Frame) -> str:
+def drift_words(frame: Frame) -> str:
     """Write the drift with its uncertainty."""
     value = frame.snapshot.numbers.drift
     if value is None:
@@ -179,7 +181,7 @@ def drift(frame: Frame) -> str:
     return f"drift {with_u(text, frame.theme.glyphs.plus_minus)}"
 
 
-def trouble(frame: Frame) -> str:
+def trouble_words(frame: Frame) -> str:
     """Return the most important message or fault as one sentence; empty: none."""
     snapshot = frame.snapshot
     if frame.message:  # a message answers a key and soon disappears; a fault stays

@@ -1,14 +1,14 @@
 """The strip chart: the recent offsets, with the present at the right edge; a gap stays open."""
 
 from benchwatch.quantity import format_duration
-from benchwatch.screen.drawing.plot import MARGIN, Axes, Axis, edge_figures
+from benchwatch.screen.drawing.plot import FIGURE_CELLS, Axes, Axis, edge_figures
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, line
 from benchwatch.screen.frame import Frame
-from benchwatch.screen.text.amounts import short
+from benchwatch.screen.text.amounts import round_figure
 
 ZERO_DASH, LIMIT_DASH, NUDGE_DASH = 4, 8, 2
 """Dots from one dash to the next of the lines across the chart."""
-FOOTED_FROM = 4
+TIME_AXIS_HEIGHT = 4
 """Height in rows from which the time axis is drawn."""
 
 
@@ -17,10 +17,10 @@ def strip_chart(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     if frame.window is None:
         return [line(("  nothing to draw yet", Role.DIM))]
     low, high = frame.window
-    footed = rows >= FOOTED_FROM
+    has_time_axis = rows >= TIME_AXIS_HEIGHT
     axes = Axes(
         width,
-        rows - footed,
+        rows - has_time_axis,
         frame.theme,
         Axis(frame.now_s - frame.span_s, frame.now_s),
         Axis(low, high),
@@ -32,7 +32,7 @@ def strip_chart(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     axes.curve(frame.trace.elapsed_s, frame.trace.offset)
     axes.beyond(frame.trace.elapsed_s, frame.trace.offset, Role.DIM)
     drawing = axes.with_figures(offset_figures(frame, axes.canvas.rows))
-    if footed:
+    if has_time_axis:
         drawing.append(_time_axis(frame, axes, width))
     return faded(drawing) if frame.stale else drawing
 
@@ -49,11 +49,13 @@ def draw_levels(frame: Frame, axes: Axes) -> None:
 def offset_figures(frame: Frame, rows: int) -> list[tuple[int, str]]:
     """Return the figures (row, text) of the offset axis, in the unit on the screen."""
     low, high = frame.window or (0.0, 0.0)
-    return edge_figures(rows, short(high, frame.unit), short(low, frame.unit), frame.unit)
+    return edge_figures(
+        rows, round_figure(high, frame.unit), round_figure(low, frame.unit), frame.unit
+    )
 
 
 def _time_axis(frame: Frame, axes: Axes, width: int) -> StyledLine:
-    room = max(width - MARGIN - 1, 1)
+    room = max(width - FIGURE_CELLS - 1, 1)
     ago, now = f"{format_duration(frame.span_s)} ago", "now"
     text = ago.ljust(room - len(now)) + now
     row = [(char, Role.AXIS) for char in text[:room].ljust(room)]
@@ -62,4 +64,4 @@ def _time_axis(frame: Frame, axes: Axes, width: int) -> StyledLine:
         cell = axes.column(mark.elapsed_s, room)
         if cell is not None and free:
             row[min(max(cell, free[0]), free[-1])] = ("^", Role.STRONG)
-    return line(" " * (MARGIN + 1), *row)
+    return line(" " * (FIGURE_CELLS + 1), *row)

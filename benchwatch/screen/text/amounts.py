@@ -49,26 +49,26 @@ def widened(text: QuantityText, at_least: int) -> QuantityText:
     return QuantityText(text.digits[:1] + blanks + text.digits[1:], text.u, text.unit)
 
 
-def short(fraction: float, unit: OffsetUnit) -> str:
+def round_figure(fraction: float, unit: OffsetUnit) -> str:
     """Write a round figure, such as the end of a scale, signed and without spare zeros."""
     digits = write_fraction(fraction, None, unit).digits
     trimmed = digits.rstrip("0").rstrip(".") if "." in digits else digits
     return "0" if trimmed.lstrip("+-") == "0" else trimmed
 
 
-def limit(fraction: float, unit: OffsetUnit, plus_minus: str) -> str:
+def write_limit(fraction: float, unit: OffsetUnit, plus_minus: str) -> str:
     """Write a two-sided limit, such as ``±5 ppb``."""
-    return f"{plus_minus}{short(fraction, unit).lstrip('+')} {unit.name}"
+    return f"{plus_minus}{round_figure(fraction, unit).lstrip('+')} {unit.name}"
 
 
 def with_u(text: QuantityText, plus_minus: str) -> str:
     """Write value, uncertainty and unit; an unknown uncertainty is left out."""
     if text.u == "?":
         return f"{text.digits} {text.unit}"
-    return f"{text.digits} {plus_minus} {spread(text)} {text.unit}"
+    return f"{text.digits} {plus_minus} {write_u(text)} {text.unit}"
 
 
-def spread(text: QuantityText) -> str:
+def write_u(text: QuantityText) -> str:
     """Write an uncertainty; one too small for the decimals is ``under`` the last, and not zero."""
     if "." in text.u and not text.u.strip("0."):
         return f"under {text.u[:-1]}1"
@@ -92,12 +92,12 @@ def lasted(span_s: float) -> str:
     return f"{span_s:.1g} s" if 0 < span_s < 0.1 else ago(0.0, span_s)
 
 
-def to_go(seconds: float) -> str:
+def to_go(left_s: float) -> str:
     """Write how long something will take, rounded by `ROUNDED_TO_S`, at least a second."""
-    if not math.isfinite(seconds):
-        return format_duration(seconds)
-    step_s = next((step_s for up_to_s, step_s in ROUNDED_TO_S if seconds <= up_to_s), 3600.0)
-    return format_duration(max(round(seconds / step_s) * step_s, 1.0))
+    if not math.isfinite(left_s):
+        return format_duration(left_s)
+    step_s = next((step_s for up_to_s, step_s in ROUNDED_TO_S if left_s <= up_to_s), 3600.0)
+    return format_duration(max(round(left_s / step_s) * step_s, 1.0))
 
 
 def run_time(elapsed_s: float) -> str:
@@ -110,7 +110,7 @@ def run_time(elapsed_s: float) -> str:
     return f"{sign}{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
 
 
-def seconds(value_s: float, u_s: float | None) -> QuantityText:
+def write_seconds(value_s: float, u_s: float | None) -> QuantityText:
     """Write a signed time in seconds with its uncertainty."""
     text = write_hz(value_s, u_s)
     return QuantityText(text.digits, text.u, "s")

@@ -7,7 +7,7 @@ from benchwatch.quantity import format_duration, format_frequency, write_fractio
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, faded, line
 from benchwatch.screen.frame import Frame, Panel, always
 from benchwatch.screen.panels.large_offset import both_figures
-from benchwatch.screen.text.amounts import seconds, with_u
+from benchwatch.screen.text.amounts import with_u, write_seconds
 from benchwatch.screen.view import View
 from benchwatch.screen.views.trim_view import digit_rows
 
@@ -45,7 +45,7 @@ def clock_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
     now = frame.snapshot.elsewhere
     if now is None or now.gain_s_per_day is None:
         return []
-    text = seconds(abs(now.gain_s_per_day), now.gain_u_s_per_day)
+    text = write_seconds(abs(now.gain_s_per_day), now.gain_u_s_per_day)
     text = replace(text, digits=text.digits.lstrip("+"))
     verb = "gains" if now.gain_s_per_day > 0 else "loses"
     said = f"  a clock on it {verb} {with_u(text, frame.theme.glyphs.plus_minus)} a day"

@@ -10,7 +10,7 @@ from benchwatch.screen.panels.scale import scale
 from benchwatch.screen.panels.shared_rows import hazard_line
 from benchwatch.screen.shared_keys import AS_FOUND_KEY, AS_LEFT_KEY, TOOL, TURNING
 from benchwatch.screen.view import View
-from benchwatch.screen.views.trim_view import TALL, judge_rows
+from benchwatch.screen.views.trim_view import TALL_HEIGHT, judge_rows
 
 _WORDS = {
     "high": ("HIGH", Role.OFF),
@@ -22,9 +22,9 @@ _WORDS = {
 
 def large_word(frame: Frame, width: int, rows: int) -> list[StyledLine]:
     """Draw HIGH, LOW, IN or ? in large letters, with the whole sentence below."""
-    word, role = _WORDS[status_text.where(frame)]
+    word, role = _WORDS[status_text.side_of_aim(frame)]
     size = size_for(width - 2, rows - 1, word, frame.theme)
-    said, rests = status_text.direction(frame), status_text.rest(frame)
+    said, rests = status_text.direction_words(frame), status_text.rest_words(frame)
     sentence = fitting(width, said + line(f"   {rests}"), said) if rests else said
     sentence = sentence.centred(width)
     if size is None:
@@ -41,7 +41,7 @@ def word_rows(_frame: Frame, _width: int, height: int) -> int:
 
 def scale_rows(_frame: Frame, _width: int, height: int) -> int:
     """Return the rows of the scale."""
-    return 4 if height < 24 else 5 if height < TALL else 7
+    return 4 if height < 24 else 5 if height < TALL_HEIGHT else 7
 
 
 FILL = View(

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 from benchwatch.estimate.stability.deviation_kinds import DEVIATIONS
 from benchwatch.quantity import how_many, write_fraction
-from benchwatch.screen.drawing.plot import MARGIN, Axes, Axis, along, axis_name
+from benchwatch.screen.drawing.plot import FIGURE_CELLS, Axes, Axis, axis_name, tick_row
 from benchwatch.screen.drawing.styled_text import Role, StyledLine, beside, faded, fitting, line
 from benchwatch.screen.frame import Frame, Panel, always
 from benchwatch.screen.key_binding import KeyBinding
 from benchwatch.screen.panels.settle_rows import cycle_line, cycle_rows
 from benchwatch.screen.preferences import Preferences
-from benchwatch.screen.text.amounts import lasted, short
+from benchwatch.screen.text.amounts import lasted, round_figure
 from benchwatch.screen.view import View
 from benchwatch.snapshot import Snapshot
 
@@ -175,17 +175,17 @@ def _size_figures(frame: Frame, axes: Axes, sizes: tuple[float, float]) -> list[
         place = axes.point(axes.x.low, 10.0**power)
         if place is not None:
             row = place[1] // axes.canvas.dots_down
-            figures.append((row, short(10.0**power, frame.unit).lstrip("+")))
+            figures.append((row, round_figure(10.0**power, frame.unit).lstrip("+")))
     if all(row != 1 for row, _ in figures):
         figures.append((1, axis_name(frame.unit)))
     return figures
 
 
 def _tau_figures(axes: Axes, width: int, times: tuple[float, float]) -> StyledLine:
-    room = max(width - MARGIN - 1, 1)
+    room = max(width - FIGURE_CELLS - 1, 1)
     low, high = (round(math.log10(end)) for end in times)
     decades = [10.0**power for power in range(low, high + 1)]
-    return along(width, [(axes.column(tau, room), f"{tau:g} s") for tau in decades])
+    return tick_row(width, [(axes.column(tau, room), f"{tau:g} s") for tau in decades])
 
 
 def _next_kind(now: Preferences, snapshot: Snapshot) -> Preferences:

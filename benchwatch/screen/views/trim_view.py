@@ -15,33 +15,31 @@ from benchwatch.screen.panels.progress_rows import (
     standing_rows,
 )
 from benchwatch.screen.panels.scale import scale
-from benchwatch.screen.panels.shared_rows import SHORT, hazard_line
+from benchwatch.screen.panels.shared_rows import SHORT_HEIGHT, hazard_line
 from benchwatch.screen.panels.strip_chart import strip_chart
 from benchwatch.screen.preferences import SPANS_S, Preferences
 from benchwatch.screen.shared_keys import AS_FOUND_KEY, AS_LEFT_KEY, TOOL, TURNING
 from benchwatch.screen.text.amounts import lasted
 from benchwatch.screen.view import View
 
-TALL = 32
+TALL_HEIGHT = 32
 """Height in rows from which figures and scale are larger."""
 
 
 def digit_rows(frame: Frame, _width: int, height: int) -> int:
     """Return the rows of the large digits with their uncertainty."""
-    if frame.theme.ascii and SHORT <= height < TALL:
+    if frame.theme.ascii and SHORT_HEIGHT <= height < TALL_HEIGHT:
         return 6
-    return 4 if height < TALL else 6 if height < TALL + 8 else 9
+    return 4 if height < TALL_HEIGHT else 6 if height < TALL_HEIGHT + 8 else 9
 
 
 def direction_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     """Draw the direction in words, and the readings and span of the estimate."""
     estimate = frame.snapshot.numbers.estimate
-    said = line("  ") + status_text.direction(frame)
-    if status_text.rest(frame):
-        rests = (
-            line((f"   {status_text.rest(frame, short=s)}", Role.STRONG)) for s in (False, True)
-        )
-        return [fitting(width, *(said + where for where in rests))]
+    said = line("  ") + status_text.direction_words(frame)
+    rests = [status_text.rest_words(frame, short=short) for short in (False, True)]
+    if rests[0]:
+        return [fitting(width, *(said + line((f"   {rest}", Role.STRONG)) for rest in rests))]
     if estimate is not None and not frame.stale:
         count = how_many(estimate.readings, "reading")
         over = f" over {lasted(estimate.span_s)}" if estimate.readings > 1 else ""
@@ -52,7 +50,7 @@ def direction_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
 
 def scale_rows(_frame: Frame, _width: int, height: int) -> int:
     """Return the rows of the scale, whose marker is larger on a tall screen."""
-    return 4 if height < TALL else 6
+    return 4 if height < TALL_HEIGHT else 6
 
 
 def judge_rows(frame: Frame, _width: int, _height: int) -> int:
@@ -78,14 +76,14 @@ def reason_line(frame: Frame, _width: int, _rows: int) -> list[StyledLine]:
 def reason_rows(frame: Frame, _width: int, height: int) -> int:
     """Return 1 row for the reason on a tall screen, on a lower one only if unsure; else 0."""
     settle = frame.snapshot.numbers.settle
-    if settle is None or not settle.reason or height < SHORT:
+    if settle is None or not settle.reason or height < SHORT_HEIGHT:
         return 0
-    return int(height >= TALL or settle.state == "unsure")
+    return int(height >= TALL_HEIGHT or settle.state == "unsure")
 
 
 def chart_rows(_frame: Frame, _width: int, height: int) -> int:
     """Return the least rows of the strip chart."""
-    return 1 if height < SHORT else 3
+    return 1 if height < SHORT_HEIGHT else 3
 
 
 def _zoomed(now: Preferences, steps: int) -> Preferences:

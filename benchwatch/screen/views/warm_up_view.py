@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from benchwatch.quantity import format_duration, write_fraction
-from benchwatch.screen.drawing.plot import MARGIN, Axes, Axis, along
+from benchwatch.screen.drawing.plot import FIGURE_CELLS, Axes, Axis, tick_row
 from benchwatch.screen.drawing.styled_text import (
     Role,
     StyledLine,
@@ -18,7 +18,7 @@ from benchwatch.screen.panels.large_offset import both_figures
 from benchwatch.screen.panels.settle_rows import cycle_line, cycle_rows, held_lines, held_rows
 from benchwatch.screen.panels.strip_chart import draw_levels, offset_figures
 from benchwatch.screen.preferences import Preferences
-from benchwatch.screen.text.amounts import ago, limit, with_u
+from benchwatch.screen.text.amounts import ago, with_u, write_limit
 from benchwatch.screen.view import ChartRange, View
 from benchwatch.screen.views.trim_view import digit_rows, reason_line, settle_line
 from benchwatch.snapshot import Snapshot, WarmUp
@@ -45,7 +45,7 @@ def limit_line(frame: Frame, width: int, _rows: int) -> list[StyledLine]:
     on = f"  watched for {ago(now.since_s, frame.now_s)}"
     if now.limit is None:
         return [line(on)]
-    span = limit(now.limit.limit, frame.unit, "").strip()
+    span = write_limit(now.limit.limit, frame.unit, "").strip()
     asked = f"less than {span} in {format_duration(now.limit.horizon_s)}"
     return [fitting(width, line(f"{on}; settled means: moves by {asked}"), line(f"{on}; {asked}"))]
 
@@ -91,7 +91,7 @@ def curve_chart(frame: Frame, width: int, rows: int) -> list[StyledLine]:
 
 
 def _time_figures(frame: Frame, axes: Axes, width: int, last_s: float) -> StyledLine:
-    room = max(width - MARGIN - 1, 1)
+    room = max(width - FIGURE_CELLS - 1, 1)
     age_s = frame.now_s - _warm_up(frame).since_s
     ticks: list[tuple[int | None, str]] = [(axes.column(age_s, room), "now")]
     if frame.preferences.log_time:
@@ -99,7 +99,7 @@ def _time_figures(frame: Frame, axes: Axes, width: int, last_s: float) -> Styled
     else:
         ticks += [(0, "start of run"), (axes.column(last_s, room), format_duration(last_s))]
         ticks.append((axes.column(last_s / 2, room), format_duration(last_s / 2)))
-    return along(width, ticks)
+    return tick_row(width, ticks)
 
 
 def verdict_lines(frame: Frame, width: int, rows: int) -> list[StyledLine]:

@@ -12,7 +12,14 @@ from benchwatch.screen.display_options import theme_for
 from benchwatch.screen.drawing.axis_ranges import SHRINK_AFTER_S, SteadyRange, SteadyWindow, step_up
 from benchwatch.screen.drawing.canvas import Canvas
 from benchwatch.screen.drawing.large_digits import ASCII_SIZES, SIZES, DigitSize, large, size_for
-from benchwatch.screen.drawing.styled_text import Role, StyledLine, line, safe, spread, wrapped
+from benchwatch.screen.drawing.styled_text import (
+    Role,
+    StyledLine,
+    at_both_ends,
+    line,
+    safe,
+    wrapped,
+)
 from benchwatch.screen.drawing.theme import ASCII, UNICODE, Theme
 
 
@@ -35,7 +42,7 @@ def test_safe_text_holds_no_control_and_no_combining_characters(text: str):
 
 def test_spread_keeps_the_right_end_when_room_is_short():
     """The right part (link, age of the reading) is never the one that is cut."""
-    row = spread(line("a long identity"), line("right"), 10)
+    row = at_both_ends(line("a long identity"), line("right"), 10)
 
     assert row.plain == "a lonright"
 

@@ -10,7 +10,7 @@ import screen_kit as kit
 from benchwatch.counter import Identity, LinkStatus, TimeBase
 from benchwatch.estimate.results import Estimate, Numbers, Settle, Tolerance
 from benchwatch.reading import Mark
-from benchwatch.screen.drawing.plot import MARGIN
+from benchwatch.screen.drawing.plot import FIGURE_CELLS
 from benchwatch.screen.drawing.styled_text import Role
 from benchwatch.screen.drawing.theme import Theme
 from benchwatch.screen.panels import status_text
@@ -40,7 +40,9 @@ SETTLED = kit.snapshot(
 def _direction(settle: Settle | None = None, **changes: Any) -> str:
     changes = {"numbers": kit.numbers(), **changes}
     numbers = replace(changes["numbers"], settle=settle)
-    return status_text.direction(kit.frame(kit.snapshot(**{**changes, "numbers": numbers}))).plain
+    return status_text.direction_words(
+        kit.frame(kit.snapshot(**{**changes, "numbers": numbers}))
+    ).plain
 
 
 def test_direction_in_words():
@@ -66,7 +68,7 @@ def test_no_direction_while_no_readings_come(state):
     made = kit.frame(kit.snapshot(link=LinkStatus(state, kit.NOW_S - 12.0)))
     drawn = scale(made, 60, 4) + strip_chart(made, 60, 6)
 
-    assert status_text.direction(made).plain == "no reading, so no direction"
+    assert status_text.direction_words(made).plain == "no reading, so no direction"
     assert {role for row in drawn for _, role in row.spans} == {Role.DIM}
 
 
@@ -82,7 +84,7 @@ def test_no_direction_while_no_readings_come(state):
 )
 def test_link_in_words(link, said):
     """Each link state says what it is and how old the newest reading is."""
-    assert status_text.link(kit.frame(kit.snapshot(link=link))).plain == said
+    assert status_text.link_words(kit.frame(kit.snapshot(link=link))).plain == said
 
 
 def test_settle_in_words():
@@ -108,15 +110,17 @@ def test_trouble_is_said_worst_first():
     )
     journal = kit.snapshot(journal_trouble="disk full", time_base=internal)
 
-    assert status_text.trouble(kit.frame(worst, message="marked")) == "marked"
-    assert status_text.trouble(kit.frame(worst)) == "gone"
-    assert status_text.trouble(kit.frame(journal)) == "not being journaled: disk full"
+    assert status_text.trouble_words(kit.frame(worst, message="marked")) == "marked"
+    assert status_text.trouble_words(kit.frame(worst)) == "gone"
+    assert status_text.trouble_words(kit.frame(journal)) == "not being journaled: disk full"
     assert (
-        status_text.trouble(kit.frame(kit.snapshot(time_base=internal), message="marked"))
+        status_text.trouble_words(kit.frame(kit.snapshot(time_base=internal), message="marked"))
         == "marked"
     )
-    assert "internal time base" in status_text.trouble(kit.frame(kit.snapshot(time_base=internal)))
-    assert not status_text.trouble(kit.frame())
+    assert "internal time base" in status_text.trouble_words(
+        kit.frame(kit.snapshot(time_base=internal))
+    )
+    assert not status_text.trouble_words(kit.frame())
 
 
 def test_the_scale_shows_reading_estimate_and_band():
@@ -227,8 +231,8 @@ def test_in_ascii_the_fitted_curve_has_a_sign_of_its_own():
     """Data are dots; the curve that was fitted to them, and goes on past now, is stars."""
     made = kit.frame(kit.full_snapshot(), view="warm_up", theme=Theme(ascii=True))
     now_s, last_s = made.now_s, made.snapshot.warm_up.curve.elapsed_s[-1]
-    chart = [row.plain[MARGIN + 1 :] for row in curve_chart(made, 80, 12)[:-1]]
-    now = round(now_s / last_s * (80 - MARGIN - 2))
+    chart = [row.plain[FIGURE_CELLS + 1 :] for row in curve_chart(made, 80, 12)[:-1]]
+    now = round(now_s / last_s * (80 - FIGURE_CELLS - 2))
     until_now = "".join(row[: now - 1] for row in chart)
     after = "".join(row[now + 1 :] for row in chart)
 

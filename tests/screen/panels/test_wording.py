@@ -95,8 +95,8 @@ def test_a_drift_has_no_more_digits_than_anybody_reads():
     made = kit.frame(kit.snapshot(numbers=kit.numbers(drift=Drift(1e-12, 1.7e-22, 60.0))))
     none = kit.frame(kit.snapshot(numbers=kit.numbers(drift=Drift(0.0, 1e-25, 60.0))))
 
-    assert status_text.drift(made) == "drift +3.6000 ± under 0.0001 ppb/h"
-    assert status_text.drift(none) == "drift +0.0000 ± under 0.0001 ppb/h"
+    assert status_text.drift_words(made) == "drift +3.6000 ± under 0.0001 ppb/h"
+    assert status_text.drift_words(none) == "drift +0.0000 ± under 0.0001 ppb/h"
 
 
 def test_large_figures_stop_at_sensible_digits():
@@ -150,7 +150,7 @@ def test_the_link_is_said_whole_and_the_name_is_cut(width, state):
     assert text.startswith(" Tide")
     assert "… " in text
     assert "time base external" in text
-    assert status_text.link(made).plain in text
+    assert status_text.link_words(made).plain in text
 
 
 def test_a_long_trouble_is_wrapped():
