@@ -1,7 +1,7 @@
-"""One line per event on standard output: for people (plain) or for programs (JSON).
+"""Writes one line for each event: for people (plain) or for programs (JSON).
 
-The line of a suspect reading is held back until the next reading shows whether it was a spike.
-Then the line has the flag ``spike``, and the estimate from before the spike.
+The line of a suspect reading is held back until the next reading shows whether it is a spike. The
+line of a spike has the flag ``spike``, and the estimate from before the spike.
 """
 
 import json
@@ -41,7 +41,7 @@ _SPIKE: Final[frozenset[Flag]] = frozenset({SPIKE})
 
 
 LineEvent = Reading | Gap | Mark | Record
-"""Events that have a line; a `Touch` is written as a mark."""
+"""Events that are written as they are; a `Touch` is written as a mark."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,14 +59,24 @@ class LineWriter(Protocol):
     def __call__(
         self, event: LineEvent | EndOfRun, numbers: Numbers, not_on_disk: int | None = None, /
     ) -> str:
-        """Return one line; `not_on_disk`: events that wait for the journal, None without one."""
+        """Return one line.
+
+        Args:
+            event: the event.
+            numbers: the numbers after the event.
+            not_on_disk: how many events wait for the journal; None: there is no journal.
+        """
         ...
 
 
 class LineOutput:
-    """Writes the lines of a run to `stream`, each as soon as it is final.
+    """Writes the lines of a run, each as soon as it is final.
 
-    Errors of the stream (such as BrokenPipeError) pass through.
+    Errors of the stream (such as BrokenPipeError) are not caught.
+
+    Args:
+        stream: stream to write to.
+        write: makes a line of an event.
     """
 
     def __init__(self, stream: TextIO, write: LineWriter) -> None:
@@ -77,12 +87,12 @@ class LineOutput:
         self._before: dict[str, Numbers] = {}
 
     def event(self, event: Event, numbers: Numbers, not_on_disk: int | None = None) -> None:
-        """Write an event, or hold a suspect reading back.
+        """Write an event, or hold it back if it is a suspect reading.
 
         Args:
             event: the event.
-            numbers: the numbers after it.
-            not_on_disk: how many events wait for the journal; None without one.
+            numbers: the numbers after the event.
+            not_on_disk: how many events wait for the journal; None: there is no journal.
         """
         name = event.counter
         if isinstance(event, Touch):
@@ -112,7 +122,7 @@ class LineOutput:
         self._before[name] = numbers
 
     def end(self, end: EndOfRun) -> None:
-        """Write the lines still held back, and the last line."""
+        """Write the lines held back, and the last line."""
         for name in list(self._held):
             self._release(name, None)
         self._put(end, Numbers())
@@ -131,21 +141,22 @@ class LineOutput:
         self._stream.write(line + "\n")
 
     def _release(self, name: str, spike_at_s: float | None) -> None:
+        """Write the lines held back; the first reading is a spike if its time is `spike_at_s`."""
         held = self._held.pop(name)
         is_spike = held[0][0].elapsed_s == spike_at_s
-        for reading, numbers, waits in held:
+        for reading, numbers, not_on_disk in held:
             if is_spike:
                 before = replace(self._before.get(name, Numbers()), confirmed_nudge=None)
                 first = reading is held[0][0]
                 flags = reading.flags | _SPIKE if first else reading.flags
-                self._put(replace(reading, flags=flags), before, waits)
+                self._put(replace(reading, flags=flags), before, not_on_disk)
             else:
-                self._put(reading, numbers, waits)
+                self._put(reading, numbers, not_on_disk)
                 self._before[name] = numbers
 
 
 def _can_write(text: str, stream: TextIO) -> bool:
-    """Return whether the encoding of `stream` (UTF-8 if it states none) has these characters."""
+    """Return whether the encoding of `stream` (by default UTF-8) has the characters of `text`."""
     try:
         text.encode(getattr(stream, "encoding", None) or "utf-8")
     except UnicodeEncodeError:
@@ -247,11 +258,12 @@ def _reading(reading: Reading, numbers: Numbers) -> dict[str, Any]:
 
 
 def _known(value: float | None) -> float | None:
+    """Return a finite value; None for any other."""
     return value if value is not None and math.isfinite(value) else None
 
 
 def _seconds(value: float | None) -> float | None:
-    """Round to a microsecond: finer digits of a time are noise."""
+    """Round a time to a microsecond, as finer digits are noise; None if it is unknown."""
     return round(value, 6) if value is not None and math.isfinite(value) else None
 
 
@@ -259,7 +271,7 @@ def _seconds(value: float | None) -> float | None:
 
 
 class PlainWriter:
-    """Writes lines for people; each counter keeps its unit until the offset no longer fits it."""
+    """Writes lines for people; a counter's unit changes only when the offset no longer fits it."""
 
     def __init__(self) -> None:
         self._units: dict[str, OffsetUnit] = {}
@@ -267,7 +279,7 @@ class PlainWriter:
     def __call__(
         self, event: LineEvent | EndOfRun, numbers: Numbers, not_on_disk: int | None = None, /
     ) -> str:
-        """Write one line."""
+        """Return one line."""
         if isinstance(event, EndOfRun):
             readings = how_many(event.readings, "reading")
             return f"end: {event.reason}; {readings}, {how_many(event.gaps, 'gap')}"
@@ -293,6 +305,7 @@ class PlainWriter:
         return f" {value}" + (f"; caution: {caution}" if caution else "")
 
     def _values(self, reading: Reading, numbers: Numbers) -> list[str]:
+        """Return the pieces of a reading's line: the reading, the numbers, the states."""
         words = [f"reading {printable(reading.text) or '-'} Hz"]
         if math.isfinite(reading.offset_hz):
             words.append(f"{_signed_hz(reading)} Hz")
@@ -320,7 +333,7 @@ class PlainWriter:
 
 
 def _signed_hz(reading: Reading) -> str:
-    """Write the raw offset with as many decimals as the counter wrote."""
+    """Write the reading's offset in hertz with as many decimals as the counter wrote."""
     if reading.resolution_hz > 0:
         decimals = min(12, max(0, -math.floor(math.log10(reading.resolution_hz) + 1e-9)))
         return f"{reading.offset_hz:+.{decimals}f}"
@@ -328,5 +341,6 @@ def _signed_hz(reading: Reading) -> str:
 
 
 def _clock_time(event: LineEvent) -> str:
+    """Return the time in UTC; seconds of the run if it is unknown."""
     stamp = iso_time(event.utc_s)
     return f"{event.elapsed_s:.3f} s" if stamp is None else stamp

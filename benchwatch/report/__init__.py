@@ -1,4 +1,4 @@
-"""Documents for people, made of declared sections: today the document of a record.
+"""Documents for people, composed of declared sections: so far the document of a record.
 
-In: records of offsets. Out: blocks of text that each front end lays out in its own way.
+In: records of offsets. Out: blocks of text, which each front end lays out in its own way.
 """

@@ -7,12 +7,12 @@ from typing import Final, Literal
 from benchwatch.quantity import printable
 
 Tone = Literal["text", "quiet", "strong", "warning"]
-"""Meaning of a stretch of text; a front end shows it by a colour or a weight."""
+"""Meaning of a piece of text; a front end shows it by colour or weight."""
 
-GAP: Final = "   "
+PHRASE_SEPARATOR: Final = "   "
 """Separates two phrases on one line of plain text."""
-LONGEST_CELL: Final = 120
-"""Characters of a table's cell that are shown at most."""
+LONGEST_CELL_CHARS: Final = 120
+"""Most characters of a table's cell; the rest is cut off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,15 +56,17 @@ def plain_text(blocks: Iterable[DocumentPart]) -> str:
         if isinstance(block, Table):
             lines += ["", align_table(block.header, block.rows), ""]
         elif isinstance(block, Phrases):
-            lines.append(GAP.join("".join(span.text for span in one) for one in block.phrases))
+            lines.append(
+                PHRASE_SEPARATOR.join("".join(span.text for span in one) for one in block.phrases)
+            )
         else:
             lines.append(block.text)
     return "\n".join(lines)
 
 
 def align_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Align columns; a column whose cells all begin like a number is set flush right."""
-    shown = [[printable(cell, LONGEST_CELL) for cell in row] for row in rows]
+    """Return a table with aligned columns; a column of numbers is flush right."""
+    shown = [[printable(cell, LONGEST_CELL_CHARS) for cell in row] for row in rows]
     widths = [max(len(row[k]) for row in (header, *shown)) for k in range(len(header))]
     right = [bool(shown) and all(_is_numeric(row[k]) for row in shown) for k in range(len(header))]
 
@@ -78,4 +80,5 @@ def align_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
 
 
 def _is_numeric(cell: str) -> bool:
+    """Return whether a cell begins like a number, is empty, or is ``-``."""
     return not cell or cell == "-" or cell.lstrip("+-")[:1].isdigit()

@@ -24,15 +24,15 @@ from benchwatch.quantity import (
 from benchwatch.report.blocks import DocumentPart, Phrases, Sentence, Span, Table, plain_text
 
 MOST_DOF: Final = 300
-"""More degrees of freedom are shown as unlimited: k is within half a percent of its limit there;
-GUM table G.2 too goes from 100 to infinity."""
+"""More degrees of freedom are shown as unlimited: k is then within half a percent of its limit. GUM
+table G.2 also goes from 100 to infinity."""
 SMALLEST_SHOWN: Final = 1e-12
-"""Fraction whose unit is used where both the offset and its uncertainty are 0."""
+"""The unit of this fraction is used if both the offset and its uncertainty are 0."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DocumentStyle:
-    """Form in which a front end shows the document."""
+    """The form in which a front end shows the document."""
 
     unit: OffsetUnit
     """Unit of every fraction in the document."""
@@ -67,7 +67,7 @@ def record_text(record: OffsetRecord, coverage: float) -> str:
 
     Args:
         record: the record.
-        coverage: coverage probability of the expanded uncertainty.
+        coverage: coverage probability of the expanded uncertainty, 0 to 1.
     """
     unit = offset_unit(max(abs(record.offset), record.u) or SMALLEST_SHOWN)
     return plain_text(document(record, DocumentStyle(unit=unit, coverage=coverage)))
@@ -131,7 +131,7 @@ def _contributions(record: OffsetRecord, style: DocumentStyle) -> Iterator[Docum
 
 
 def _combined(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
-    """Yield the combined and the expanded uncertainty; none in the short document."""
+    """Yield the combined and the expanded uncertainty; nothing in the short document."""
     if style.detail == "short":
         return
     unit = style.unit
@@ -149,7 +149,7 @@ def _combined(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPa
 
 
 def _not_counted(record: OffsetRecord, style: DocumentStyle) -> Iterator[DocumentPart]:
-    """Yield the contributions that belong in the budget and are not known."""
+    """Yield the contributions that belong in the budget but are not known."""
     missing = record.budget.missing
     if style.detail == "short":
         yield from (Sentence(f"not counted: {style.clean(one)}", "warning") for one in missing)

@@ -2,7 +2,7 @@
 
 In: a snapshot ten times a second. Out: samples for the loudspeaker, or rings of the bell.
 
-The note shows the side: low, middle, high, a fifth apart. Its pulses show the distance: the
-closer, the quicker. The middle note held means on target; the middle note ticking means that the
-side is unknown yet; silence means that no number is current.
+The note shows the side: low, middle or high, a fifth apart. Its pulses show the distance: the
+closer, the faster. A held middle note means on target; a ticking middle note means that the side is
+not known yet; silence means that there is no current offset.
 """

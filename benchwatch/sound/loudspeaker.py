@@ -1,4 +1,4 @@
-"""The loudspeaker, through an optional library; one sentence reports what is missing."""
+"""Opens the loudspeaker through an optional library."""
 
 import importlib
 from collections.abc import Callable
@@ -26,7 +26,11 @@ class Stream(Protocol):
 
 
 def open_device(fill: Fill, ended: Callable[[], None]) -> Stream:
-    """Play what `fill` returns on the usual output; call `ended` when the device disappears.
+    """Play the samples of `fill` on the default output device.
+
+    Args:
+        fill: returns the next block of samples.
+        ended: called when the device is closed or disappears.
 
     Raises:
         NoDevice: the library or an output device is missing.

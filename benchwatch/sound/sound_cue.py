@@ -1,4 +1,4 @@
-"""The sound for a snapshot: side and distance of the offset; pure."""
+"""Chooses the sound for a snapshot, by side and distance of the offset; pure."""
 
 import math
 from dataclasses import dataclass
@@ -10,28 +10,30 @@ from benchwatch.staleness import is_current
 Note = Literal["low", "middle", "high"]
 
 QUICKEST_HZ: Final = 8.0
-"""Pulses a second just outside the tolerance; much quicker ones run together in the ear."""
+"""Pulses a second just outside the tolerance; much faster ones merge in the ear."""
 SLOWEST_HZ: Final = 1.0
-"""Pulses a second from `FARTHEST` on: the side is still audible once a second."""
-FARTHEST: Final = 100.0
-"""In tolerances; at ten the pulses come in the geometric middle of the two rates."""
+"""Pulses a second from `FARTHEST_TOLERANCES` on: the side stays audible once a second."""
+FARTHEST_TOLERANCES: Final = 100.0
+"""Distance in tolerances; at ten, the pulse rate is the geometric mean of the two rates."""
 
 
 @dataclass(frozen=True, slots=True)
 class SoundCue:
-    """What should sound now."""
+    """The sound to play now."""
 
     note: Note
     pulses_hz: float | None
     """Pulses a second; None: the note is held."""
     short: bool = False
-    """Ticks instead of pulses: the side is unknown yet."""
+    """Ticks instead of pulses: the side is not known yet."""
 
 
 def cue_for(now: Snapshot, at_s: float) -> SoundCue | None:
-    """Return the sound for a person at the trimmer at `at_s`, seconds of the run.
+    """Return the sound for a snapshot; None: silence, as there is no current offset.
 
-    None is silence: the offset is not current, or there is none yet.
+    Args:
+        now: the newest snapshot.
+        at_s: the present, in seconds of the run.
     """
     if now.numbers.estimate is None or not is_current(now, at_s):
         return None
@@ -47,8 +49,11 @@ def cue_for(now: Snapshot, at_s: float) -> SoundCue | None:
 
 
 def pulse_rate(times_out: float) -> float:
-    """Return pulses a second for a distance of `times_out` tolerances, even in its logarithm."""
+    """Return pulses a second for a distance of `times_out` tolerances, linear in its logarithm.
+
+    The logarithm of the rate falls with the logarithm of the distance; nan: the slowest rate.
+    """
     if math.isnan(times_out):
         return SLOWEST_HZ
-    way = math.log(min(max(times_out, 1.0), FARTHEST)) / math.log(FARTHEST)
-    return QUICKEST_HZ * math.pow(SLOWEST_HZ / QUICKEST_HZ, way)
+    part = math.log(min(max(times_out, 1.0), FARTHEST_TOLERANCES)) / math.log(FARTHEST_TOLERANCES)
+    return QUICKEST_HZ * math.pow(SLOWEST_HZ / QUICKEST_HZ, part)

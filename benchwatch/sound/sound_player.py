@@ -9,15 +9,19 @@ from benchwatch.sound.loudspeaker import Fill, NoDevice, Stream, open_device
 from benchwatch.sound.sound_cue import SoundCue, cue_for
 from benchwatch.sound.tone import GeneratorState, Samples, render
 
-LEVELS: Final = 6
-USUAL_LEVEL: Final = 4
-"""Each level is twice the amplitude of the one below; the last is full."""
-BELLS_HZ: Final = 3.0
-"""A terminal's bell rings no oftener: many terminals drop quicker rings."""
+VOLUME_LEVELS: Final = 6
+USUAL_VOLUME: Final = 4
+"""A level from 1 to `VOLUME_LEVELS` (full); each has twice the amplitude of the level below."""
+FASTEST_BELL_HZ: Final = 3.0
+"""Most rings of the terminal's bell a second: many terminals drop faster ones."""
 
 
 class Bell:
-    """The terminal's bell in place of a loudspeaker: rings off target, and once on landing."""
+    """The terminal's bell in place of a loudspeaker: rings off target, and once on landing.
+
+    Args:
+        ring: rings the bell once.
+    """
 
     def __init__(self, ring: Callable[[], None]) -> None:
         self._ring = ring
@@ -25,10 +29,16 @@ class Bell:
         self._off = False
 
     def update(self, now: SoundCue | None, at_s: float, *, aloud: bool) -> None:
-        """Ring if it is time to, at `at_s` on a clock that only grows."""
+        """Ring if a ring is due.
+
+        Args:
+            now: the sound to play; None: silence.
+            at_s: the present, in seconds of the run.
+            aloud: False: do not ring, but keep track of landings.
+        """
         landed = now is not None and now.pulses_hz is None
         off = now is not None and now.pulses_hz is not None and not now.short
-        rate_hz = min(now.pulses_hz or 0.0, BELLS_HZ) if now is not None else 0.0
+        rate_hz = min(now.pulses_hz or 0.0, FASTEST_BELL_HZ) if now is not None else 0.0
         due = off and at_s - self._rang_s >= 1.0 / rate_hz
         if aloud and (due or (landed and self._off)):
             self._ring()
@@ -55,7 +65,7 @@ class SoundPlayer:
         self._stream: Stream | None = None
         self._cue: SoundCue | None = None
         self._state = GeneratorState()
-        self._level, self._mute = USUAL_LEVEL, False
+        self._level, self._mute = USUAL_VOLUME, False
         self._notice = ""
         self._closing = False
 
@@ -74,9 +84,9 @@ class SoundPlayer:
             stream.close()
 
     def notice(self) -> str:
-        """Return a message for the operator, once; empty when there is none."""
-        said, self._notice = self._notice, ""
-        return said
+        """Return and clear the message for the operator; empty if there is none."""
+        notice, self._notice = self._notice, ""
+        return notice
 
     def update(self, now: Snapshot, at_s: float) -> None:
         """Play the sound for `now` at `at_s`, seconds of the run; called 10 times a second."""
@@ -85,25 +95,25 @@ class SoundPlayer:
             self._bell.update(self._cue, at_s, aloud=not self._mute)
 
     def mute(self) -> str:
-        """Switch the sound off, or on again; return a sentence that says which."""
+        """Switch the sound off or on; return a sentence on its new state."""
         self._mute = not self._mute
         return "sound off" if self._mute else self._level_words()
 
     def louder(self, levels: int) -> str:
-        """Change the volume by so many levels; return a sentence that says the new one."""
+        """Change the volume by `levels`; return a sentence on the new volume."""
         self._mute = False
-        self._level = min(max(self._level + levels, 1), LEVELS)
+        self._level = min(max(self._level + levels, 1), VOLUME_LEVELS)
         return self._level_words()
 
     def _level_words(self) -> str:
         if self._stream is None:
             return "sound on: the bell, which has no volume"
-        return f"sound on, volume {self._level} of {LEVELS}"
+        return f"sound on, volume {self._level} of {VOLUME_LEVELS}"
 
     # ------------------------------------------------------------ on the audio library's thread
 
     def _fill(self, frames: int, rate_hz: int) -> Samples:
-        volume = 0.0 if self._mute else 2.0 ** (self._level - LEVELS)
+        volume = 0.0 if self._mute else 2.0 ** (self._level - VOLUME_LEVELS)
         samples, self._state = render(self._cue, volume, self._state, frames, rate_hz)
         return samples
 

@@ -1,4 +1,4 @@
-"""One page: a screen that draws on a web socket and reads its keys from it."""
+"""The screen of one page: draws on a web socket, and reads keys from it."""
 
 import asyncio
 import json
@@ -17,14 +17,15 @@ from benchwatch.screen.app import BenchwatchApp
 from benchwatch.screen.terminal.key_input import KeyInput
 
 WIDTHS, HEIGHTS = (20, 500), (6, 200)
-"""Smallest and largest numbers of columns and of lines that a page may have."""
-MOST_WAITING: Final = 2_000_000
-"""Characters that may wait for a slow page; a page that falls further behind is closed."""
-LONGEST_KEYS: Final = 4096
-BURST, PER_S = 120, 60.0
-"""Keys that a page may send at once, and then per second: twice the repeat rate of a held key."""
+"""Least and most columns, and least and most lines, of a page."""
+MOST_WAITING_CHARS: Final = 2_000_000
+"""Characters that may wait to be sent; a slower page is closed."""
+LONGEST_KEYS_CHARS: Final = 4096
+"""Longest key input in one message; the rest is dropped."""
+KEY_BURST, KEYS_PER_S = 120, 60.0
+"""Keys that a page may send at once, and then a second: twice the repeat rate of a held key."""
 RESIZE_S: Final = 0.1
-"""Shortest time between two pictures of different sizes."""
+"""Shortest time between two changes of the size."""
 
 _BEGIN: Final = "\x1b[?1049h\x1b[?25l\x1b[?2004h\x1b[?2026$p"
 """Alternate screen, no cursor, bracketed paste, and a query for synchronised output."""
@@ -33,7 +34,7 @@ _END: Final = "\x1b[?2004l\x1b[?25h\x1b[?1049l"
 
 _TAPS: Final = "\x1b[?1000h\x1b[?1006h"
 _NO_TAPS: Final = "\x1b[?1006l\x1b[?1000l"
-"""Switch reports of mouse buttons (not of movement) on and off, in decimal digits."""
+"""Switch reports of mouse buttons (not of movement) on and off; positions in decimal digits."""
 
 
 class PageDriver(Driver):
@@ -49,7 +50,7 @@ class PageDriver(Driver):
     ) -> None:
         super().__init__(app, debug=debug, mouse=mouse, size=size)
         self._page = cast("PageApp", app).page
-        self._keys = KeyInput(burst=BURST, per_s=PER_S, cells=(WIDTHS[1], HEIGHTS[1]))
+        self._keys = KeyInput(burst=KEY_BURST, per_s=KEYS_PER_S, cells=(WIDTHS[1], HEIGHTS[1]))
         self._wanted: Size | None = None
         self._resizing = False
 
@@ -77,13 +78,13 @@ class PageDriver(Driver):
         self.write((_NO_TAPS if self._mouse else "") + _END)
 
     def keys(self, data: str) -> None:
-        """Process typed characters; a single Esc counts as a key once nothing has followed it."""
+        """Process typed characters; a lone Esc is a key once `ESCAPE_DELAY` has passed after it."""
         for message in self._keys.feed(data):
             self.process_message(message)
         self._loop.call_later(1.5 * ESCAPE_DELAY, self._tick)
 
     def resize(self, width: int, height: int) -> None:
-        """Draw for another size; of several sizes within `RESIZE_S` only the last is drawn."""
+        """Change the size of the screen; of changes within `RESIZE_S` only the last counts."""
         self._wanted = Size(width, height)
         if not self._resizing:
             self._resize()
@@ -104,7 +105,7 @@ class PageChannel:
     """The channel between a screen and its web socket, in both directions.
 
     Args:
-        send: sends bytes to the page; waits while the page is behind.
+        send: sends bytes to the page; waits while the page accepts none.
     """
 
     def __init__(self, send: Callable[[bytes], Awaitable[None]]) -> None:
@@ -113,7 +114,7 @@ class PageChannel:
         self._size = 0
         self._written = asyncio.Event()
         self.driver: PageDriver | None = None
-        """The driver that gets the keys; None while the screen does not run."""
+        """The driver that receives the keys; None while the screen does not run."""
 
     def write(self, data: str) -> None:
         """Queue `data` for the page."""
@@ -122,8 +123,8 @@ class PageChannel:
         self._written.set()
 
     async def sending(self) -> None:
-        """Send queued data as fast as the page accepts it; return once too much is queued."""
-        while self._size <= MOST_WAITING:
+        """Send queued data as fast as the page accepts it; return when too much is queued."""
+        while self._size <= MOST_WAITING_CHARS:
             await self._written.wait()
             await self.flush()
 
@@ -135,18 +136,18 @@ class PageChannel:
         self._size -= len(data)
 
     def receive(self, text: str) -> str | None:
-        """Process one message from the page; return the answer, or None if it needs none."""
+        """Process one message from the page; return the answer, None if there is none."""
         try:
             kind, *rest = json.loads(text)
         except (ValueError, TypeError, RecursionError):
             return None
         match kind, rest:
             case "stdin", [str(keys)] if self.driver is not None:
-                self.driver.keys(keys[:LONGEST_KEYS])
+                self.driver.keys(keys[:LONGEST_KEYS_CHARS])
             case "resize", [{"width": int(width), "height": int(height)}] if self.driver:
                 self.driver.resize(*page_size(width, height))
             case "ping", [str(sent)]:
-                return json.dumps(["pong", sent[:LONGEST_KEYS]])
+                return json.dumps(["pong", sent[:LONGEST_KEYS_CHARS]])
         return None
 
 
@@ -160,13 +161,13 @@ class PageApp(BenchwatchApp):
 
         Args:
             page: the channel to the page.
-            log: where a crash is written.
+            log: file to which the report of a crash is written.
             args: arguments of `BenchwatchApp`.
             options: keyword arguments of `BenchwatchApp`.
         """
         super().__init__(*args, driver=PageDriver, **options)
         self.page = page
-        # A page shows all colours, even if the server's terminal does not.
+        # A page shows all colours, whatever the terminal of the server can show.
         self.console = Console(
             color_system="truecolor",
             file=self.console.file,

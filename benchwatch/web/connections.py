@@ -13,16 +13,19 @@ except ImportError:  # not a POSIX system
     resource = None  # type: ignore[assignment] # checked before use
 
 MOST_CONNECTIONS: Final = 48
+"""Most connections of all clients."""
 MOST_OF_ONE_ADDRESS: Final = 24
-SHARE_OF_HANDLES: Final = 8
-"""Connections use at most one in so many of the process's file handles; counters need them too."""
+"""Most connections from one address."""
+HANDLES_PER_CONNECTION: Final = 8
+"""Connections use at most one of so many file handles of the process; counters need them too."""
 HEADER_S: Final = 5.0
 """Longest time for the header of a request."""
 REQUEST_S: Final = 60.0
 """Longest time that a connection may last unless it is a page."""
-RETRY_S: Final = 1.0
-WAITING: Final = 128
-"""Connections that may wait in the system's queue to be accepted."""
+ACCEPT_RETRY_S: Final = 1.0
+"""Pause after a connection could not be accepted."""
+ACCEPT_QUEUE: Final = 128
+"""Most connections that wait in the system's queue to be accepted."""
 
 
 @dataclass(slots=True, eq=False, kw_only=True)
@@ -31,19 +34,20 @@ class PageConnection:
 
     transport: asyncio.Transport
     address: str
+    """Address of the client."""
     asked: bool = False
-    """Whether its request has arrived completely."""
+    """Whether a request has arrived completely."""
     lasting: bool = False
     """Whether the connection is a page."""
 
 
 class ConnectionAcceptor:
-    """Accepts connections; if there are too many, closes the one that has waited longest.
+    """Accepts connections; if there are too many, closes the oldest one that is not a page.
 
     Args:
         listening: the listening socket.
-        make: makes the protocol that answers on a connection.
-        trouble: called once, with a sentence, when no connection can be accepted.
+        make: creates the protocol that answers on a connection.
+        trouble: called with a sentence, the first time that no connection can be accepted.
     """
 
     def __init__(
@@ -70,22 +74,23 @@ class ConnectionAcceptor:
                         f"no more pages can be opened for now: {error.strerror}. Those that are "
                         "open and the counters go on; close other programs, or some pages."
                     )
-                await asyncio.sleep(RETRY_S)
+                await asyncio.sleep(ACCEPT_RETRY_S)
                 continue
-            if self._makes_room(address[0]):
+            if self._admit(address[0]):
                 with contextlib.suppress(OSError):  # closed by the browser meanwhile
                     await self._serve(taken, address[0])
             else:
                 taken.close()
 
     def asked(self, transport: asyncio.BaseTransport | None, *, lasting: bool = False) -> None:
-        """Note that a request has arrived completely, or that its connection is now a page."""
+        """Record that a request has arrived completely; `lasting`: its connection is now a page."""
         connection = None if transport is None else self._open.get(transport)
         if connection is not None:
             connection.asked = True
             connection.lasting |= lasting
 
     async def _serve(self, taken: socket.socket, address: str) -> None:
+        """Serve an accepted connection, and schedule its time limits."""
         loop = asyncio.get_running_loop()
         transport, _ = await loop.connect_accepted_socket(self._make, taken)
         connection = PageConnection(transport=transport, address=address)
@@ -94,6 +99,7 @@ class ConnectionAcceptor:
         loop.call_later(REQUEST_S, self._end_unless, connection, "lasting")
 
     def _end_unless(self, connection: PageConnection, state: str) -> None:
+        """Close the connection unless its attribute `state` is True."""
         if not getattr(connection, state):
             self._end(connection)
 
@@ -101,19 +107,18 @@ class ConnectionAcceptor:
         connection.transport.abort()
         self._open.pop(connection.transport, None)
 
-    def _makes_room(self, address: str) -> bool:
-        """Close the oldest connection that is not a page, if one more would be too many.
+    def _admit(self, address: str) -> bool:
+        """Return whether one more connection from `address` is allowed.
 
-        Returns:
-            Whether there is room for a connection from `address`.
+        If it would be one too many, the oldest connection that is not a page is closed for it.
         """
         self._open = {key: one for key, one in self._open.items() if not key.is_closing()}
-        everybody = [*self._open.values()]
-        of_this = [one for one in everybody if one.address == address]
+        all_open = [*self._open.values()]
+        of_this = [one for one in all_open if one.address == address]
         if len(of_this) >= min(MOST_OF_ONE_ADDRESS, self._most):
             among = of_this
-        elif len(everybody) >= self._most:
-            among = everybody
+        elif len(all_open) >= self._most:
+            among = all_open
         else:
             return True
         # A connection without a request is closed before one that waits for an answer.
@@ -124,22 +129,22 @@ class ConnectionAcceptor:
 
 
 def most_connections() -> int:
-    """Return the most connections allowed, well below the process's limit of file handles."""
+    """Return the most connections allowed, far below the process's limit of file handles."""
     if resource is None:
         return MOST_CONNECTIONS
     granted, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
     if granted == resource.RLIM_INFINITY:
         return MOST_CONNECTIONS
-    return max(min(MOST_CONNECTIONS, granted // SHARE_OF_HANDLES), 1)
+    return max(min(MOST_CONNECTIONS, granted // HANDLES_PER_CONNECTION), 1)
 
 
 def listening_on(address: str, port: int) -> socket.socket:
-    """Open the listening socket.
+    """Return a listening socket that does not block.
 
     Raises:
         OSError: the address can't be used.
     """
     family = socket.AF_INET6 if ":" in address else socket.AF_INET
-    listening = socket.create_server((address, port), family=family, backlog=WAITING)
+    listening = socket.create_server((address, port), family=family, backlog=ACCEPT_QUEUE)
     listening.setblocking(False)
     return listening

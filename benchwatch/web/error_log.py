@@ -1,16 +1,15 @@
-"""The log for errors of the page server: the first few in full, never on standard error."""
+"""Logs the first errors of the page server in full; standard error shows none of them."""
 
 import asyncio
 import logging
 from typing import Any, Final, TextIO
 
 MOST_ERRORS: Final = 20
-"""Records written at most: anyone who reaches the server can cause errors, which must not fill the
-disk."""
+"""Most records written: any client can cause errors, which must not fill the disk."""
 
 
 class FirstErrors(logging.Filter):
-    """Accepts the first `MOST_ERRORS` records of at least the level of a warning."""
+    """Accepts the first `MOST_ERRORS` records that are warnings or worse."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -23,7 +22,7 @@ class FirstErrors(logging.Filter):
 
 
 def error_log(log: TextIO) -> logging.Logger:
-    """Return a logger that writes to `log`, and nowhere else."""
+    """Return a logger that writes to `log` only."""
     logger = logging.Logger("pages")  # noqa: LOG001 - not in the tree of loggers, so without their handlers
     handler = logging.StreamHandler(log)
     handler.addFilter(FirstErrors())

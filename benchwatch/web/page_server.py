@@ -1,4 +1,4 @@
-"""Serves pages on one address; each page is a screen of the same watch."""
+"""Serves pages on one address; every page shows a screen of the same watch."""
 
 import asyncio
 import contextlib
@@ -25,13 +25,14 @@ from benchwatch.web.error_log import error_log, note_errors_of
 from benchwatch.web.served_address import ServedAddress
 
 MOST_PAGES: Final = 4
-"""Most open pages: each costs up to a fifth of a core, and readings must not be delayed."""
+"""Most open pages: a page uses up to a fifth of a core, and readings must not be delayed."""
 HEARTBEAT_S: Final = 15.0
+"""Time between two pings; a page that does not answer is closed."""
 CLOSE_S: Final = 1.0
-"""Longest wait for a page to close its socket; a lost page never does."""
-LONGEST_MESSAGE: Final = 65536
-FONT_SIZES, FONT_SIZE = (8, 48), 16
-POLICY: Final = (
+"""Longest wait for a page to close its socket; a page that is lost never does."""
+LONGEST_MESSAGE_BYTES: Final = 65536
+FONT_SIZE_RANGE, USUAL_FONT_SIZE = (8, 48), 16
+PAGE_POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; font-src 'self'; "
     "img-src 'self' data:; connect-src {socket}; base-uri 'none'; form-action 'none'; "
     "frame-ancestors 'none'"
@@ -45,17 +46,21 @@ HEADERS: Final = {
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
 }
-"""Headers of every answer: no site may frame or load it, nothing is cached, and no link sends the
-secret path to another site."""
+"""Headers of every answer: no other site may frame or load it, nothing is cached, and no link sends
+the secret path to another site."""
 LINGER_S: Final = 1.0
-"""How long data after a request is read and discarded before the connection is closed."""
-FULL: Final = f"There are {MOST_PAGES} pages open already: close one, then open this one again."
+"""Time for which data after a request is discarded before the connection is closed."""
+NO_MORE_PAGES: Final = (
+    f"There are {MOST_PAGES} pages open already: close one, then open this one again."
+)
 
 SHUTDOWN_S: Final = 5.0
+"""Longest wait for open requests at the end."""
 STATIC: Final = Path(textual_serve.__file__).parent / "static"
-"""The terminal emulator of the page: script, style sheet, fonts."""
+"""Folder of the page's terminal emulator: script, style sheet, fonts."""
 
 MakeApp = Callable[[PageChannel], PageApp]
+"""Creates the screen of a page."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -64,11 +69,11 @@ class RequestHandlers:
 
     Attributes:
         address: decides which requests are allowed.
-        make: makes the screen of a page.
+        make: creates the screen of a page.
         crashed: called with one line on the error that ended a page.
-        asked: called for a connection when its request has arrived, and when it is a page.
+        asked: called with the transport of each request, and with ``lasting=True`` for a page.
         screens: screens of the open pages.
-        files: files of the page's terminal emulator, by path.
+        files: files of the terminal emulator, by their path in the URL.
     """
 
     address: ServedAddress
@@ -79,15 +84,15 @@ class RequestHandlers:
     files: dict[str, Path] = field(default_factory=lambda: files_under(STATIC))
 
     async def index(self, request: web.Request) -> web.Response:
-        """Answer with the page itself; ``?fontsize=22`` makes it legible from far away."""
+        """Answer with the page itself; ``?fontsize=22`` makes the characters larger."""
         socket = f"ws://{request.host}{self.address.path}ws"
         template = Template(_own("page.html"))
-        least, most = FONT_SIZES
-        size = min(max(_whole(request.query.get("fontsize"), FONT_SIZE), least), most)
+        least, most = FONT_SIZE_RANGE
+        size = min(max(_whole(request.query.get("fontsize"), USUAL_FONT_SIZE), least), most)
         return web.Response(
             text=template.substitute(socket=html.escape(socket), font_size=size),
             content_type="text/html",
-            headers={"Content-Security-Policy": POLICY.format(socket=socket)},
+            headers={"Content-Security-Policy": PAGE_POLICY.format(socket=socket)},
         )
 
     async def script(self, _request: web.Request) -> web.Response:
@@ -95,10 +100,10 @@ class RequestHandlers:
         return web.Response(text=_own("page.js"), content_type="text/javascript")
 
     async def file(self, request: web.Request) -> web.FileResponse:
-        """Answer with a file of the terminal emulator, if it existed at the start.
+        """Answer with a file of the terminal emulator.
 
         Raises:
-            web.HTTPNotFound: there is no such file.
+            web.HTTPNotFound: there was no such file when the server started.
         """
         path = self.files.get(request.match_info["name"])
         if path is None:
@@ -108,11 +113,11 @@ class RequestHandlers:
     async def socket(self, request: web.Request) -> web.WebSocketResponse:
         """Run a screen while the page is open; refuse it if `MOST_PAGES` are open already."""
         socket = web.WebSocketResponse(
-            timeout=CLOSE_S, heartbeat=HEARTBEAT_S, max_msg_size=LONGEST_MESSAGE
+            timeout=CLOSE_S, heartbeat=HEARTBEAT_S, max_msg_size=LONGEST_MESSAGE_BYTES
         )
         await socket.prepare(request)
         if len(self.screens) >= MOST_PAGES:
-            await socket.send_bytes(FULL.encode())
+            await socket.send_bytes(NO_MORE_PAGES.encode())
             await socket.close()
             return socket
         self.asked(request.transport, lasting=True)
@@ -160,11 +165,11 @@ async def serving(
     """Serve pages while the context lasts; yield the URL to open in a browser.
 
     Args:
-        address: where to serve, and the secret that gives access.
-        make: makes the screen of a page.
+        address: address to serve on, and the secret that gives access.
+        make: creates the screen of a page.
         crashed: called with one line on the error that ended a page.
         trouble: called with a sentence when no more pages can be opened.
-        logger: where errors are written in full; None: nowhere.
+        logger: logger for errors in full; None: they are not logged.
 
     Raises:
         UsageError: the address or port can't be used.
@@ -217,7 +222,7 @@ def _answering(runner: web.AppRunner) -> asyncio.Protocol:
 
 
 def _guard(address: ServedAddress, connections: ConnectionAcceptor) -> Middleware:
-    """Return a middleware that refuses forbidden requests, and closes after one request."""
+    """Return a middleware that refuses forbidden requests, and closes a connection after one."""
 
     @web.middleware
     async def allow(request: web.Request, handler: Handler) -> web.StreamResponse:
@@ -261,8 +266,10 @@ def files_under(folder: Path) -> dict[str, Path]:
 
 
 def _own(name: str) -> str:
+    """Return the text of a file beside this module."""
     return (files(__package__) / name).read_text(encoding="utf-8")
 
 
 def _whole(text: str | None, usual: int) -> int:
+    """Read a whole number from a query; `usual` if it is missing or malformed."""
     return int(text) if text is not None and text.isdecimal() and len(text) < 6 else usual

@@ -1,4 +1,4 @@
-"""The address where pages are served, and the check of requests to it."""
+"""The address on which pages are served, and the check of requests to it."""
 
 import ipaddress
 import re
@@ -14,12 +14,13 @@ from benchwatch.quantity import printable
 LOOPBACK: Final = "127.0.0.1"
 WEB_PORT: Final = 8010
 SECRET_BYTES: Final = 16
-ELSEWHERE: Final = ("192.0.2.1", 9)
-"""An address reserved for documentation (RFC 5737): looking up the route to it sends nothing."""
+DOCUMENTATION_ADDRESS: Final = ("192.0.2.1", 9)
+"""Any address outside this computer, here one reserved for documentation (RFC 5737): finding the
+route to it shows this computer's address, and sends nothing."""
 
 
 _HOST: Final = re.compile(r"(?:[A-Za-z0-9_.-]{1,253}|\[[0-9A-Fa-f:.]{2,45}\])(?::[0-9]{1,5})?")
-"""A name or an address, and a port (RFC 9110, 7.2; RFC 3986, 3.2.2)."""
+"""Header ``Host``: a name or an address, and a port (RFC 9110, 7.2; RFC 3986, 3.2.2)."""
 
 
 def new_secret() -> str:
@@ -40,7 +41,7 @@ class ServedAddress:
 
     @property
     def of_this_computer(self) -> bool:
-        """Whether only this computer can connect to the address."""
+        """Whether the address is loopback, to which only this computer can connect."""
         return ipaddress.ip_address(self.address).is_loopback
 
     @property
@@ -49,13 +50,13 @@ class ServedAddress:
         return f"/{self.secret}/"
 
     def is_secret(self, claimed: str) -> bool:
-        """Return whether `claimed` is the secret, in a time that does not depend on either."""
+        """Return whether `claimed` is the secret, in a time that shows nothing of the secret."""
         return bool(self.secret) and secrets.compare_digest(
             claimed.encode("utf-8", "replace"), self.secret.encode()
         )
 
     def url(self, port: int) -> str:
-        """Return the URL to open in a browser; `port` is the one that was bound."""
+        """Return the URL to open in a browser; `port` is the port in use."""
         address = ipaddress.ip_address(self.address)
         if address.is_unspecified:
             address = ipaddress.ip_address(_own_address())
@@ -67,15 +68,15 @@ class ServedAddress:
 
         Args:
             host: the header ``Host``; a malformed one is refused. On loopback it must name this
-                computer: a site whose name was made to resolve to this address sends its own name.
-            origin: the header ``Origin``; None when absent. A page of another site sends the name
-                of that site.
+                computer: a site whose name resolves to this address sends that name.
+            origin: the header ``Origin``; None: there is none. A page of another site sends the
+                name of that site, and is refused.
         """
         try:
-            asks, named = origin and urlsplit(origin).netloc, urlsplit(f"//{host}").hostname
+            asking, named = origin and urlsplit(origin).netloc, urlsplit(f"//{host}").hostname
         except ValueError:
             return False
-        if _HOST.fullmatch(host) is None or asks not in {None, host}:
+        if _HOST.fullmatch(host) is None or asking not in {None, host}:
             return False
         return not self.of_this_computer or _names_loopback(named)
 
@@ -87,16 +88,17 @@ def parse_served_address(address: str, port: int) -> ServedAddress:
         UsageError: `address` is not an IP address or ``localhost``.
     """
     try:
-        known = ipaddress.ip_address(LOOPBACK if address == "localhost" else address)
+        parsed = ipaddress.ip_address(LOOPBACK if address == "localhost" else address)
     except ValueError:
         raise UsageError(
             f"'{printable(address)}' is no address to serve pages on: give one of this computer, "
             "such as 127.0.0.1, or 0.0.0.0 for all of them."
         ) from None
-    return ServedAddress(str(known), port)
+    return ServedAddress(str(parsed), port)
 
 
 def _names_loopback(host: str | None) -> bool:
+    """Return whether `host` is ``localhost`` or a loopback address."""
     if host is None or host == "localhost":
         return host is not None
     try:
@@ -109,7 +111,7 @@ def _own_address() -> str:
     """Return this computer's address on the network; loopback if there is no network."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:
-            probe.connect(ELSEWHERE)
+            probe.connect(DOCUMENTATION_ADDRESS)
         except OSError:
             return LOOPBACK
         return str(probe.getsockname()[0])

@@ -26,12 +26,12 @@ INSTALL: Final = "in the source folder, pip install '.[web]'"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Narration:
-    """Functions that write messages for the person at the terminal, to standard error."""
+    """Functions that write messages for the person at the terminal to standard error."""
 
     say: Callable[[str], None]
     """Writes a sentence."""
     look: Callable[[], None]
-    """Writes what has changed on the links and in the journal."""
+    """Writes messages on changes of the links and of the journal."""
     every_s: float
     """Time between two calls of `look`."""
 

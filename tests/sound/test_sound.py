@@ -15,7 +15,7 @@ from benchwatch.estimate.trim.mean_pull import MeanPull
 from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.snapshot import TrimNow
 from benchwatch.sound.sound_cue import (
-    FARTHEST,
+    FARTHEST_TOLERANCES,
     QUICKEST_HZ,
     SLOWEST_HZ,
     SoundCue,
@@ -86,10 +86,17 @@ def test_undecided_ticks_on_the_middle_note():
 
 def test_the_pulses_come_from_the_tolerance():
     """At one tolerance the quickest, at ten the geometric middle, from a hundred the slowest."""
-    rates = [pulse_rate(times) for times in (0.5, 1.0, 10.0, FARTHEST, 1e6, float("nan"))]
+    rates = [
+        pulse_rate(times) for times in (0.5, 1.0, 10.0, FARTHEST_TOLERANCES, 1e6, float("nan"))
+    ]
 
     assert rates == pytest.approx(
-        [QUICKEST_HZ, QUICKEST_HZ, (QUICKEST_HZ * SLOWEST_HZ) ** 0.5, *[SLOWEST_HZ] * 3]
+        [
+            QUICKEST_HZ,
+            QUICKEST_HZ,
+            (QUICKEST_HZ * SLOWEST_HZ) ** 0.5,
+            *[SLOWEST_HZ] * 3,
+        ]
     )
 
 

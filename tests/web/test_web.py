@@ -23,8 +23,8 @@ pytest.importorskip("textual_serve", reason="the page is an extra")
 
 from page_kit import PageClient, opened, served, status_of  # noqa: E402 - only with the extra
 
-from benchwatch.web.browser_page import MOST_WAITING, PageChannel, page_size  # noqa: E402 - likewise
-from benchwatch.web.page_server import FULL, MOST_PAGES  # noqa: E402 - likewise
+from benchwatch.web.browser_page import MOST_WAITING_CHARS, PageChannel, page_size  # noqa: E402 - likewise
+from benchwatch.web.page_server import MOST_PAGES, NO_MORE_PAGES  # noqa: E402 - likewise
 from benchwatch.web.served_address import LOOPBACK, ServedAddress, parse_served_address  # noqa: E402 - only with the extra
 
 # ------------------------------------------------------------------ who gets in
@@ -220,7 +220,7 @@ async def test_one_page_too_many_is_refused_in_a_sentence():
                     if await again.until("q quit"):
                         break
 
-    assert refused.seen == FULL
+    assert refused.seen == NO_MORE_PAGES
 
 
 async def test_a_page_that_goes_away_leaves_nothing_running():
@@ -275,7 +275,7 @@ async def test_a_page_that_cannot_keep_up_is_given_up():
         await asyncio.sleep(0)
 
     page = PageChannel(stuck)
-    page.write("x" * (MOST_WAITING + 1))
+    page.write("x" * (MOST_WAITING_CHARS + 1))
 
     await asyncio.wait_for(page.sending(), 5.0)
 
