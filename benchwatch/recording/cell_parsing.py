@@ -10,7 +10,7 @@ import numpy as np
 
 from benchwatch.estimate.array_types import BoolArray, IntArray
 from benchwatch.recording.dates import read_dates
-from benchwatch.recording.decimals import ByteArray, Decimals, of_texts
+from benchwatch.recording.decimals import ByteArray, Decimals, decimals_from_texts
 from benchwatch.recording.text_lines import LONGEST_LINE_BYTES, TextBlock, TextLine, decode
 
 _PLAIN_BYTES: Final = np.zeros(256, dtype=bool)
@@ -148,7 +148,7 @@ def read_cells(data: bytes, begin: IntArray, end: IntArray) -> Decimals:
 def read_texts(texts: list[str]) -> Decimals:
     """Read texts as `read_cells` reads cells; no text may hold a line feed."""
     if not texts:
-        return of_texts([])
+        return decimals_from_texts([])
     data = ("\n".join(texts) + "\n").encode("utf-8", "replace")
     end = np.flatnonzero(np.frombuffer(data, dtype=np.uint8) == ord("\n"))
     found = read_cells(data, np.concatenate(([0], end[:-1] + 1)), end)

@@ -12,7 +12,13 @@ from benchwatch.errors import FileError
 from benchwatch.estimate.array_types import FloatArray, IntArray
 from benchwatch.quantity import printable
 from benchwatch.recording.cell_parsing import CellTable
-from benchwatch.recording.decimals import Decimals, merged, of_steps, of_texts, of_values
+from benchwatch.recording.decimals import (
+    Decimals,
+    decimal_multiples,
+    decimals_from_texts,
+    decimals_from_values,
+    merge_decimals,
+)
 from benchwatch.recording.recorded_run import Column
 from benchwatch.recording.rows import (
     FARTHEST_TIME_S,
@@ -34,7 +40,7 @@ UNIX_FROM_S: Final = 1_000_000_000
 """Seconds from which a time column is taken as Unix time (this is the year 2001)."""
 
 
-def table_rows(
+def read_table_rows(
     source: str,
     first: TextLine,
     blocks: Iterator[TextBlock],
@@ -116,13 +122,14 @@ class TableReader:
         plain = np.flatnonzero(good)
         numbers = np.concatenate((cells.number[plain], [one.line for one in taken])).astype(int)
         order = np.argsort(numbers, kind="stable")
-        place = np.empty_like(order)
-        place[order] = np.arange(len(order))
-        first, second = place[: len(plain)], place[len(plain) :]
-        value = merged([(first, value.only(plain)), (second, of_texts([t.text for t in taken]))])
+        row_of = np.empty_like(order)
+        row_of[order] = np.arange(len(order))
+        first, second = row_of[: len(plain)], row_of[len(plain) :]
+        others = decimals_from_texts([one.text for one in taken])
+        value = merge_decimals([(first, value.only(plain)), (second, others)])
         if time is not None:
-            seconds = of_values([one.time for one in taken], list)
-            time = merged([(first, time.only(plain)), (second, seconds)])
+            seconds = decimals_from_values([one.time for one in taken], list)
+            time = merge_decimals([(first, time.only(plain)), (second, seconds)])
         return self._rows(numbers[order], value, time)
 
     def _note_zone(self, block: TextBlock, cell: int) -> None:
@@ -130,7 +137,7 @@ class TableReader:
         line = next(filter(is_content, block.lines(self._facts.source)), None)
         if line is None:
             return
-        where = self._facts.place(line.number)
+        where = self._facts.location(line.number)
         written = split_cells(line.text, where)[cell : cell + 1]
         if written and read_date(written[0], where, zone=None).tzinfo is None:
             self._facts.notes.append(f"{where}: times without a zone are taken as UTC.")
@@ -144,12 +151,12 @@ class TableReader:
                 taken = [self._take(line)]
             else:
                 self._facts.notes.append(
-                    f"{self._facts.place(line.number)}: the last line is half written "
+                    f"{self._facts.location(line.number)}: the last line is half written "
                     f"('{printable(line.text, 40)}') and left out."
                 )
         numbers = np.array([one.line for one in taken], dtype=np.int64)
-        seconds = of_values([one.time for one in taken], list)
-        return self._rows(numbers, of_texts([one.text for one in taken]), seconds)
+        seconds = decimals_from_values([one.time for one in taken], list)
+        return self._rows(numbers, decimals_from_texts([one.text for one in taken]), seconds)
 
     def _take(self, line: TextLine) -> "_ParsedRow":
         """Read one row cell by cell.
@@ -158,7 +165,7 @@ class TableReader:
             FileError: the line is no row of this table.
         """
         columns, facts = self._columns, self._facts
-        where = facts.place(line.number)
+        where = facts.location(line.number)
         cells = split_cells(line.text, where)
         if len(cells) != columns.cells:
             raise FileError(
@@ -170,6 +177,11 @@ class TableReader:
         return _ParsedRow(line.number, text, self._time(cells, where))
 
     def _time(self, cells: list[str], where: str) -> Decimal | None:
+        """Read the time of a row in seconds; None if the table has no times.
+
+        Raises:
+            FileError: it is missing or malformed.
+        """
         if self._columns.dates is not None:
             return unix_seconds(read_date(cells[self._columns.dates], where))
         if self._columns.seconds is None:
@@ -180,9 +192,10 @@ class TableReader:
         return check_time(Decimal(text), where)
 
     def _rows(self, line: IntArray, value: Decimals, time: Decimals | None) -> Rows:
+        """Return the rows with line numbers, numbers and times, after checks of their sizes."""
         facts = self._facts
         for i in value.beyond(TOO_LARGE):
-            check_size(value.texts()[i], facts.place(int(line[i])), self._columns.kind)
+            check_size(value.texts()[i], facts.location(int(line[i])), self._columns.kind)
         over = None
         infinite = value.beyond(OVERRANGE_FROM)
         if infinite:
@@ -208,10 +221,10 @@ class TableReader:
         """
         if self._columns.seconds is None and self._columns.dates is None:
             assert self._step is not None
-            return of_steps(self._step, self._count, count).floats()
+            return decimal_multiples(self._step, self._count, count).floats()
         assert time is not None
         for i in time.beyond(FARTHEST_TIME_S):
-            check_time(time.at(i), self._facts.place(int(line[i])))
+            check_time(time.at(i), self._facts.location(int(line[i])))
         if self._start is None and count:
             first = time.at(0)
             dated = self._columns.dates is not None or first >= UNIX_FROM_S
@@ -224,7 +237,7 @@ class TableReader:
             row = int(stuck[0])
             earlier = self._last_s if row == 0 else float(time_s[row - 1])
             raise FileError(
-                f"{self._facts.place(int(line[row]))}: the time does not advance "
+                f"{self._facts.location(int(line[row]))}: the time does not advance "
                 f"({earlier:.12g} s, then {time_s[row]:.12g} s). Sort the file by time and remove "
                 "doubled rows; if two runs were joined, split it here."
             )

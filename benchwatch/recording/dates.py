@@ -89,7 +89,7 @@ def _whole(cells: ByteArray, first: int, last: int) -> IntArray:
 
 def _days(year: IntArray, month: IntArray, day: IntArray) -> tuple[IntArray, BoolArray]:
     """Return days since 1970-01-01, and which of the dates exist."""
-    written, place = np.unique(year * 10_000 + month * 100 + day, return_inverse=True)
+    written, index = np.unique(year * 10_000 + month * 100 + day, return_inverse=True)
     days = np.zeros(len(written), dtype=np.int64)
     real = np.ones(len(written), dtype=bool)
     for i, one in enumerate(written.tolist()):
@@ -97,7 +97,7 @@ def _days(year: IntArray, month: IntArray, day: IntArray) -> tuple[IntArray, Boo
             days[i] = date(one // 10_000, one // 100 % 100, one % 100).toordinal() - _EPOCH_DAY
         except ValueError:
             real[i] = False
-    return days[place], real[place]
+    return days[index], real[index]
 
 
 def _fraction_and_zone(rest: ByteArray) -> tuple[IntArray, IntArray, BoolArray]:

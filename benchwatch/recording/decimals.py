@@ -18,6 +18,7 @@ from benchwatch.estimate.array_types import BoolArray, FloatArray, IntArray
 ByteArray = NDArray[np.uint8]
 
 EXACT: Final = Context(prec=100)
+"""Arithmetic with enough digits to be exact for the numbers of a file."""
 EXACT_BELOW: Final = 2**53
 """Whole numbers below this are exact in a double (IEEE 754)."""
 LARGEST_EXACT_POWER: Final = 22
@@ -35,7 +36,7 @@ class Decimals:
     exponent: IntArray
     """Powers of ten, (n,)."""
     longer: Mapping[int, Decimal] = field(default_factory=dict)
-    """Numbers that are too long for mantissa and exponent, by index."""
+    """Numbers that `mantissa` and `exponent` do not hold, by index."""
     texts: Callable[[], list[str]] = list
     """Returns the n numbers as written; an empty text where one is missing."""
 
@@ -134,13 +135,15 @@ class Decimals:
         return difference / float(above) if below == 1 else difference * float(below), exact
 
 
-def of_texts(texts: Sequence[str | None]) -> Decimals:
+def decimals_from_texts(texts: Sequence[str | None]) -> Decimals:
     """Return a column of numbers read from texts one by one; None: missing."""
     values = [None if text is None else Decimal(text) for text in texts]
-    return of_values(values, lambda: [text or "" for text in texts])
+    return decimals_from_values(values, lambda: [text or "" for text in texts])
 
 
-def of_values(values: Sequence[Decimal | None], texts: Callable[[], list[str]]) -> Decimals:
+def decimals_from_values(
+    values: Sequence[Decimal | None], texts: Callable[[], list[str]]
+) -> Decimals:
     """Return a column of exact numbers; None: missing. `texts` returns them as written."""
     nothing = np.zeros(len(values), dtype=np.int64)
     return Decimals(
@@ -152,12 +155,12 @@ def of_values(values: Sequence[Decimal | None], texts: Callable[[], list[str]]) 
     )
 
 
-def of_steps(step: Decimal, first: int, count: int) -> Decimals:
+def decimal_multiples(step: Decimal, first: int, count: int) -> Decimals:
     """Return `count` multiples of `step`: first·step, (first + 1)·step and so on."""
     multiples = range(first, first + count)
     digits, power = _mantissa_of(step), _exponent_of(step)
     if abs(digits) * max(first + count, 1) >= 1 << 62:
-        return of_values([step * n for n in multiples], list)
+        return decimals_from_values([step * n for n in multiples], list)
     whole = np.arange(first, first + count, dtype=np.int64) * digits
     return Decimals(
         known=np.ones(count, dtype=bool),
@@ -166,7 +169,7 @@ def of_steps(step: Decimal, first: int, count: int) -> Decimals:
     )
 
 
-def merged(parts: Sequence[tuple[IntArray, Decimals]]) -> Decimals:
+def merge_decimals(parts: Sequence[tuple[IntArray, Decimals]]) -> Decimals:
     """Merge columns; each comes with the indices that its numbers have in the result."""
     count = sum(len(places) for places, _ in parts)
     known = np.zeros(count, dtype=bool)

@@ -9,7 +9,7 @@ from typing import Final, Literal
 
 from benchwatch.errors import BenchwatchError, FileError
 from benchwatch.reading import DEFAULT_COUNTER, Event
-from benchwatch.recording.file_reader import sources
+from benchwatch.recording.file_reader import open_row_streams
 from benchwatch.recording.reading_builder import ReadingBuilder, StatedFacts
 from benchwatch.recording.recorded_run import Column, ReadingBatch, Recording, play_batch
 from benchwatch.recording.rows import CounterFacts, CounterRows
@@ -50,7 +50,7 @@ class EventStream:
         say: Callable[[str], None],
     ) -> None:
         self._name, self._stated, self._gate_s, self._say = shown_name(path), stated, gate_s, say
-        self._sources = sources(path, column, stated.interval_s)
+        self._streams = open_row_streams(path, column, stated.interval_s)
         self._builders: dict[str, ReadingBuilder] = {}
 
     def outline(self, name: str) -> Recording:
@@ -59,14 +59,14 @@ class EventStream:
 
     def __iter__(self) -> Iterator[Event]:
         """Yield all events; the stream can be read only once."""
-        yield from merge(*map(self._events, self._sources), key=_BY_TIME)
+        yield from merge(*map(self._events, self._streams), key=_BY_TIME)
         if not self._builders:
             raise FileError(f"{self._name} holds no readings, only a header or notes.")
 
-    def _events(self, source: Iterator[CounterRows]) -> Iterator[Event]:
-        """Yield the events of one source, a stream of batches of rows."""
+    def _events(self, stream: Iterator[CounterRows]) -> Iterator[Event]:
+        """Yield the events of one stream of rows."""
         counters: dict[CounterFacts, _Counter] = {}
-        for batch in source:
+        for batch in stream:
             for facts, rows in batch:
                 if facts not in counters:
                     counters[facts] = _Counter(ReadingBuilder(facts, self._stated), self._gate_s)
@@ -184,7 +184,7 @@ class Extent:
         self._name, self._stated = shown_name(path), stated
         self._builders: dict[CounterFacts, ReadingBuilder] = {}
         self._notes: list[str] = []
-        self._batches = _in_turn(sources(path, column, stated.interval_s))
+        self._batches = _in_turn(open_row_streams(path, column, stated.interval_s))
 
     def read_on(self) -> None:
         """Read one more batch of rows; do nothing after the end or an error."""

@@ -12,9 +12,9 @@ from benchwatch.errors import FileError, UsageError
 from benchwatch.estimate.array_types import FloatArray
 from benchwatch.quantity import printable
 from benchwatch.reading import DEFAULT_COUNTER
-from benchwatch.recording.csv_table import table_rows
+from benchwatch.recording.csv_table import read_table_rows
 from benchwatch.recording.journal_rows import NewestWatch, is_journal
-from benchwatch.recording.json_lines_reader import json_rows
+from benchwatch.recording.json_lines_reader import read_json_rows
 from benchwatch.recording.reading_builder import ReadingBuilder, StatedFacts
 from benchwatch.recording.recorded_run import (
     Column,
@@ -25,9 +25,9 @@ from benchwatch.recording.recorded_run import (
 )
 from benchwatch.recording.rows import CounterFacts, CounterRows, Rows
 from benchwatch.recording.text_lines import (
+    decode_lines,
     first_content,
     is_content,
-    lines_of,
     read_blocks,
     shown_name,
 )
@@ -63,8 +63,8 @@ def read_recordings(
         nominal=nominal, interval_s=interval_s, wraps_s=wraps_s, offsets_only=offsets_only
     )
     counters: dict[CounterFacts, RecordingBuilder] = {}
-    for source in sources(path, column, interval_s):
-        for facts, rows in chain.from_iterable(source):
+    for stream in open_row_streams(path, column, interval_s):
+        for facts, rows in chain.from_iterable(stream):
             if facts not in counters:
                 counters[facts] = RecordingBuilder(ReadingBuilder(facts, stated))
             counters[facts].take(rows)
@@ -111,7 +111,7 @@ def read_recording(
     )
 
 
-def sources(
+def open_row_streams(
     path: str, column: Column | None, interval_s: float | None
 ) -> list[Iterator[CounterRows]]:
     """Open the file at `path`; return streams of rows, each of which can be read at its own pace.
@@ -129,9 +129,9 @@ def sources(
     if line is None:
         raise FileError(f"{source} holds no readings: it is empty.")
     if line.text.lstrip().startswith("{"):
-        lines = filter(is_content, chain([line], lines_of(blocks, source)))
-        return [json_rows(source, lines)]
-    return [table_rows(source, line, blocks, column, interval_s)]
+        lines = filter(is_content, chain([line], decode_lines(blocks, source)))
+        return [read_json_rows(source, lines)]
+    return [read_table_rows(source, line, blocks, column, interval_s)]
 
 
 class RecordingBuilder:

@@ -41,25 +41,25 @@ class GapFinder:
             good: which of them have a number, (n,); `before` of the gaps counts only these.
             spacing: usual time from row to row.
         """
-        place = np.flatnonzero(good)
+        numbered = np.flatnonzero(good)
         if self._first_s is None and time_s.size:
             self._first_s = float(time_s[0])
         reported: dict[int, list[RecordingGap]] = {}
         for gap in rows.gaps:
-            reported.setdefault(int(np.searchsorted(place, gap.before)), []).append(gap)
+            reported.setdefault(int(np.searchsorted(numbered, gap.before)), []).append(gap)
         gaps: list[RecordingGap] = []
-        for i in self._candidates(time_s[good], place, reported, spacing):
-            at, first = int(place[i]), 0
+        for i in self._candidates(time_s[good], numbered, reported, spacing):
+            at, first = int(numbered[i]), 0
             if i:
-                first = int(place[i - 1]) + 1
+                first = int(numbered[i - 1]) + 1
                 self._restart(float(time_s[first - 1]))
             self._count_blanks(rows, first, at)
             self._reported += reported.pop(i, ())
             gaps += self._gaps(i, float(time_s[at]), spacing)
             self._restart(float(time_s[at]))
-        if place.size:
-            self._restart(float(time_s[place[-1]]))
-        self._count_blanks(rows, int(place[-1]) + 1 if place.size else 0, len(rows))
+        if numbered.size:
+            self._restart(float(time_s[numbered[-1]]))
+        self._count_blanks(rows, int(numbered[-1]) + 1 if numbered.size else 0, len(rows))
         self._reported += [gap for gaps in reported.values() for gap in gaps]
         if time_s.size:
             self._last_s = float(time_s[-1])
@@ -72,19 +72,19 @@ class GapFinder:
     def _candidates(
         self,
         times_s: FloatArray,
-        place: np.ndarray[tuple[int], np.dtype[np.int64]],
+        numbered: np.ndarray[tuple[int], np.dtype[np.int64]],
         reported: dict[int, list[RecordingGap]],
         spacing: RowSpacing,
     ) -> list[int]:
         """Return the indices, among the rows with a number, of those that may follow a gap."""
-        if not place.size:
+        if not numbered.size:
             return []
         before = times_s[0] if self._good_s is None else self._good_s
         steps = np.diff(times_s, prepend=before)
-        after_gap = np.diff(place, prepend=-1) > 1
+        after_gap = np.diff(numbered, prepend=-1) > 1
         after_gap[0] |= self._blank_lines is not None or bool(self._reported)
         after_gap |= steps > spacing.longest_s
-        after_gap[[i for i in reported if i < len(place)]] = True
+        after_gap[[i for i in reported if i < len(numbered)]] = True
         return [int(i) for i in np.flatnonzero(after_gap)]
 
     def _gaps(

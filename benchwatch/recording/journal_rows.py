@@ -17,7 +17,7 @@ from benchwatch.journal.trim_entries import KEPT_BY_ITSELF, is_record, noted_too
 from benchwatch.quantity import parse_reply, printable
 from benchwatch.reading import DEFAULT_COUNTER, OVERRANGE
 from benchwatch.recording.cell_parsing import read_texts
-from benchwatch.recording.decimals import Decimals, merged, of_values
+from benchwatch.recording.decimals import Decimals, decimals_from_values, merge_decimals
 from benchwatch.recording.recorded_run import OperatorAction, RecordingGap
 from benchwatch.recording.rows import (
     FARTHEST_TIME_S,
@@ -114,7 +114,7 @@ def _rows(facts: CounterFacts, portion: Portion) -> Rows:
         facts.epoch_s = utc_s - elapsed_s if abs(utc_s) < LATEST_DATE_S else None
     time_s = np.array([row[2] for row in readings], dtype=np.float64)
     for i in np.flatnonzero(np.abs(time_s) > float(FARTHEST_TIME_S)).tolist():
-        check_time(Decimal(readings[i][2]), facts.place(readings[i][0]))
+        check_time(Decimal(readings[i][2]), facts.location(readings[i][0]))
     gate_s = np.array([row[3] for row in readings], dtype=np.float64)  # nan for None
     gate_s[~((gate_s > 0) & (gate_s <= LONGEST_GATE_S))] = np.nan
     flags = {i: flags_of(row[6]) for i, row in enumerate(readings) if row[6]}
@@ -130,7 +130,7 @@ def _rows(facts: CounterFacts, portion: Portion) -> Rows:
     )
     for at, _, begin_s, lasted_s, reason in portion.gaps:
         before = int(np.searchsorted(number, at))
-        where = facts.place(at)
+        where = facts.location(at)
         check_time(Decimal(begin_s), where)
         check_time(Decimal(lasted_s), where)
         if lasted_s < 0:
@@ -141,7 +141,7 @@ def _rows(facts: CounterFacts, portion: Portion) -> Rows:
             )
         )
     for at, at_s, action in _operator_actions(portion):
-        check_time(Decimal(at_s), facts.place(at))
+        check_time(Decimal(at_s), facts.location(at))
         rows.marks.append((int(np.searchsorted(number, at)), at_s, action))
     return rows
 
@@ -179,13 +179,13 @@ def _numbers(facts: CounterFacts, readings: list[ReadingRow], over: list[bool]) 
         texts = [text.replace("\n", " ") for text in texts]
     found = read_texts(texts)
     for i in found.beyond(TOO_LARGE):
-        check_size(texts[i], facts.place(readings[i][0]), "frequency_hz")
+        check_size(texts[i], facts.location(readings[i][0]), "frequency_hz")
     odd = [i for i in np.flatnonzero(~found.known).tolist() if not over[i]]
     if odd:
         values = [_number(facts, readings[i]) for i in odd]
         plain = np.setdiff1d(np.arange(len(texts)), odd)
-        others = of_values(values, lambda: [format(value, "f") for value in values])
-        found = merged([(plain, found.only(plain)), (np.array(odd), others)])
+        others = decimals_from_values(values, lambda: [format(value, "f") for value in values])
+        found = merge_decimals([(plain, found.only(plain)), (np.array(odd), others)])
     found.known |= np.array(over, dtype=bool)
     return found
 
@@ -196,7 +196,7 @@ def _number(facts: CounterFacts, row: ReadingRow) -> Decimal:
     Raises:
         FileError: the text is no frequency.
     """
-    where = facts.place(row[0])
+    where = facts.location(row[0])
     try:
         value = parse_reply(row[4])
     except BenchwatchError as error:

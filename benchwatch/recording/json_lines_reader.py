@@ -10,7 +10,7 @@ import numpy as np
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 from benchwatch.reading import INTERNAL_TIMEBASE, OVERRANGE, Flag
-from benchwatch.recording.decimals import of_values
+from benchwatch.recording.decimals import decimals_from_values
 from benchwatch.recording.recorded_run import OperatorAction, RecordingGap
 from benchwatch.recording.rows import (
     OVERRANGE_FROM,
@@ -20,11 +20,11 @@ from benchwatch.recording.rows import (
     Rows,
     check_size,
     check_time,
-    gate_of,
+    checked_gate,
     is_beyond,
     is_number,
     json_number,
-    place,
+    location,
     read_date,
     unix_seconds,
 )
@@ -44,7 +44,7 @@ _NOMINAL_DIGITS: Final = Context(prec=14)
 """The frequency of a line is a float of 15 to 16 digits, so only 14 of the nominal are certain."""
 
 
-def json_rows(source: str, lines: Iterable[TextLine]) -> Iterator[CounterRows]:
+def read_json_rows(source: str, lines: Iterable[TextLine]) -> Iterator[CounterRows]:
     """Read the readings, gaps and marks of all counters in the file, `BATCH_LINES` at a time.
 
     Args:
@@ -57,7 +57,7 @@ def json_rows(source: str, lines: Iterable[TextLine]) -> Iterator[CounterRows]:
     counters: dict[str, _CounterLines] = {}
     waiting = 0
     for line in lines:
-        where = place(source, line.number)
+        where = location(source, line.number)
         try:
             row = _decode(line.text, where)
         except FileError:
@@ -124,7 +124,7 @@ class _CounterLines:
 
     def rows(self) -> Rows:
         """Return the rows taken since the last call."""
-        value = of_values(self._value, list)
+        value = decimals_from_values(self._value, list)
         texts, over = self._text, None
         value.texts = lambda: texts
         large = value.beyond(OVERRANGE_FROM)
@@ -180,7 +180,7 @@ class _CounterLines:
         self._line.append(number)
         self._time.append(elapsed_s)
         self._text.append(text or _OVERRANGE_TEXT)
-        self._gate_s.append(gate_of(json_number(row, "gate_s")))
+        self._gate_s.append(checked_gate(json_number(row, "gate_s")))
         self._value.append(Decimal(_OVERRANGE_TEXT) if exact is None else exact)
 
 

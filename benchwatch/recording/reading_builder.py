@@ -15,7 +15,7 @@ from benchwatch.recording.decimals import EXACT, Decimals
 from benchwatch.recording.gap_finder import GapFinder
 from benchwatch.recording.phase_steps import PhaseSteps, wrap_note
 from benchwatch.recording.recorded_run import Kind, ReadingBatch, Recording, RecordingGap
-from benchwatch.recording.row_spacing import SpacingTracker, TimeOrdering, unevenness
+from benchwatch.recording.row_spacing import SpacingTracker, TimeOrdering, unevenness_note
 from benchwatch.recording.rows import CounterFacts, Rows
 from benchwatch.recording.unit_checks import decide_nominal
 
@@ -174,7 +174,7 @@ class ReadingBuilder:
             self._advance = TimeOrdering(facts, spacing.interval_s)
         values = np.concatenate([rows.value.floats()[_usable(rows)] for rows in waiting])
         self.nominal = decide_nominal(facts, values / facts.parts, self.nominal)
-        facts.notes += unevenness(facts, self._spacing.steps_s, spacing)
+        facts.notes += unevenness_note(facts, self._spacing.steps_s, spacing)
         batches = [self._batch(rows, known=True) for rows in waiting]
         if facts.kind == "phase_s" and self.stated.wraps_s is None and spacing.interval_s:
             steps_s = np.concatenate([batch.offset for batch in batches]) * spacing.interval_s
@@ -194,17 +194,17 @@ class ReadingBuilder:
         self._spacing.add(rows, time_s, known=known)
         good = rows.value.known
         gaps = self._gaps.take(rows, time_s, good, self._spacing.now)
-        place = np.flatnonzero(good)
-        marks = [(int(np.searchsorted(place, at)), at_s, text) for at, at_s, text in rows.marks]
+        numbered = np.flatnonzero(good)
+        marks = [(int(np.searchsorted(numbered, at)), at_s, text) for at, at_s, text in rows.marks]
         if self.facts.kind == "phase_s":
-            return self._phase_batch(time_s[good], rows.value.only(place), gaps)
+            return self._phase_batch(time_s[good], rows.value.only(numbered), gaps)
         whole = bool(good.all())
-        value = rows.value if whole else rows.value.only(place)
+        value = rows.value if whole else rows.value.only(numbered)
         over = None if rows.over is None or not rows.over.any() else rows.over[good]
         offset, offset_hz = self._offsets(value, rows.line[good], over)
         flags, corrections = dict(rows.flags), dict(rows.corrections)
         if not whole and (flags or corrections):
-            at = {int(row): i for i, row in enumerate(place.tolist())}
+            at = {int(row): i for i, row in enumerate(numbered.tolist())}
             flags = {at[row]: words for row, words in flags.items() if row in at}
             corrections = {at[row]: by for row, by in corrections.items() if row in at}
         if over is not None:
@@ -267,7 +267,7 @@ class ReadingBuilder:
         for i in range(len(value)):
             period_s = value.at(i)
             if period_s < SHORTEST_PERIOD_S:
-                where = self.facts.place(int(line[i]))
+                where = self.facts.location(int(line[i]))
                 raise FileError(f"{where}: a period of {period_s} s is none. Mend or remove it.")
             longer[i] = EXACT.divide(Decimal(1), period_s)
         return Decimals(

@@ -37,7 +37,7 @@ class RowSpacing:
     """Longest step without a missing row."""
 
 
-def spacing_of(steps_s: FloatArray, *, gaps_reported: bool, stated_s: float | None) -> RowSpacing:
+def find_spacing(steps_s: FloatArray, *, gaps_reported: bool, stated_s: float | None) -> RowSpacing:
     """Find the spacing of rows.
 
     Args:
@@ -62,7 +62,7 @@ def spacing_of(steps_s: FloatArray, *, gaps_reported: bool, stated_s: float | No
     return RowSpacing(interval_s, longest_s)
 
 
-def unevenness(facts: CounterFacts, steps_s: FloatArray, spacing: RowSpacing) -> list[str]:
+def unevenness_note(facts: CounterFacts, steps_s: FloatArray, spacing: RowSpacing) -> list[str]:
     """Return one note when the rows are unevenly spaced; none otherwise."""
     interval_s, source = spacing.interval_s, facts.source
     if not interval_s or steps_s.size < 2:
@@ -116,7 +116,7 @@ class SpacingTracker:
             self._last_s = float(time_s[-1])
 
     def _update(self) -> RowSpacing:
-        self.now = spacing_of(
+        self.now = find_spacing(
             self.steps_s, gaps_reported=self._reports_gaps, stated_s=self._stated_s
         )
         return self.now
@@ -192,7 +192,7 @@ class TimeOrdering:
         """Return one note when any time was changed; none otherwise."""
         if not self.moved:
             return []
-        where = self._facts.place(self._first_line or 0)
+        where = self._facts.location(self._first_line or 0)
         note = (
             f"{where}: the time of {self.moved} readings does not advance, as when a counter tells "
             "a longer gate than its readings take. They are taken in the order in which they came, "
@@ -216,7 +216,7 @@ class TimeOrdering:
         # A time may already have been moved ahead by less than one gate, hence two.
         if last_s - at_s > 2 * self._longest_gate_s + self._interval_s:
             raise FileError(
-                f"{self._facts.place(line)}: the time does not advance ({last_s:.12g} s, then "
+                f"{self._facts.location(line)}: the time does not advance ({last_s:.12g} s, then "
                 f"{at_s:.12g} s). Sort the file by time and remove doubled rows; if two runs were "
                 "joined, split it here."
             )

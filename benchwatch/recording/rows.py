@@ -61,9 +61,9 @@ class CounterFacts:
     notes: list[str] = field(default_factory=list)
     """Sentences on anything assumed, left out or odd."""
 
-    def place(self, line: int) -> str:
+    def location(self, line: int) -> str:
         """Return the name of a line of the file, for messages."""
-        return place(self.source, line, self.unit)
+        return location(self.source, line, self.unit)
 
 
 @dataclass(slots=True, eq=False, kw_only=True)
@@ -98,7 +98,7 @@ CounterRows = list[tuple[CounterFacts, Rows]]
 """One batch of a file: rows of one or several counters."""
 
 
-def place(source: str, line: int, unit: str = "line") -> str:
+def location(source: str, line: int, unit: str = "line") -> str:
     """Return the name of a line of a file, for messages."""
     return f"{source}, {unit} {line}"
 
@@ -193,6 +193,6 @@ def check_time(seconds: Decimal, where: str) -> Decimal:
     return seconds
 
 
-def gate_of(seconds: Decimal | float | None) -> float:
+def checked_gate(seconds: Decimal | float | None) -> float:
     """Return a gate time in seconds; nan if it is missing or no counter can have it."""
     return float(seconds) if seconds is not None and 0 < seconds <= LONGEST_GATE_S else math.nan

@@ -44,10 +44,10 @@ def changes_of(
     """
     time_s, values = recording.time_s[rows], offsets[rows]
     before = [gap.before - rows.start for gap in recording.gaps]
-    at = [place for place in before if 0 < place < values.size]
+    at = [row for row in before if 0 < row < values.size]
     gates = recording.gates(rows)
     return find_changes(
-        np.insert(time_s, at, [float(time_s[place]) for place in at]),
+        np.insert(time_s, at, [float(time_s[row]) for row in at]),
         np.insert(values, at, np.nan),
         gate_s=gates.pop() if len(gates) == 1 else None,
         settle=settle,
@@ -70,9 +70,7 @@ def phase_of(recording: Recording, offsets: FloatArray, rows: slice, wild: BoolA
     breaks = before[(before > 0) & (before < values.size)]
     if recording.kind != "phase_s" or not (breaks.size or wild[rows].any()):
         return phase_on_grid(time_s, values, breaks, interval_s)
-    across = [
-        recording.across_s.get(place + rows.start, 0.0) / interval_s for place in breaks.tolist()
-    ]
+    across = [recording.across_s.get(row + rows.start, 0.0) / interval_s for row in breaks.tolist()]
     return measured_phase_on_grid(
         time_s,
         recording.offset[rows],

@@ -7,7 +7,7 @@ from typing import Final
 from benchwatch.errors import FileError
 from benchwatch.quantity import printable
 from benchwatch.recording.recorded_run import COLUMNS, PARTS, Column, Kind, kind_of
-from benchwatch.recording.rows import is_number, place
+from benchwatch.recording.rows import is_number, location
 from benchwatch.recording.text_lines import TextLine
 
 _FORMS: Final = "time_s or time, and one of " + ", ".join(COLUMNS)
@@ -47,7 +47,7 @@ def find_columns(
     Raises:
         FileError: the line is neither a known header nor a lone number.
     """
-    where = place(source, first.number)
+    where = location(source, first.number)
     cells = split_cells(first.text, where)
     names = [cell.lower() for cell in cells]
     found = [name for name in COLUMNS if name in names and column in {None, name}]

@@ -77,10 +77,10 @@ def read_lines(path: str) -> Iterator[TextLine]:
     Raises:
         FileError: the file can't be read, or is not UTF-8 text in lines.
     """
-    return lines_of(read_blocks(path), shown_name(path))
+    return decode_lines(read_blocks(path), shown_name(path))
 
 
-def lines_of(blocks: Iterable[TextBlock], name: str) -> Iterator[TextLine]:
+def decode_lines(blocks: Iterable[TextBlock], name: str) -> Iterator[TextLine]:
     """Decode the lines of all `blocks` of the file `name`.
 
     Raises:

@@ -21,7 +21,7 @@ from benchwatch_simulators.servers.hislip_messages import (
     receive,
     send,
 )
-from benchwatch_simulators.servers.line_splitter import LONGEST_LINE_BYTES, lines_of
+from benchwatch_simulators.servers.line_splitter import LONGEST_LINE_BYTES, split_message
 from benchwatch_simulators.servers.tcp_server import InstrumentServer, wake
 
 PROTOCOL_VERSION = 0x0100
@@ -131,7 +131,7 @@ class HislipServer(InstrumentServer):
         """Execute the lines of one message; send each response as a message of its own."""
         self._locks.wait(session.number, self._delivery.closing)
         generation = session.generation
-        for line in lines_of(data):
+        for line in split_message(data):
             response = self._instrument.execute(line)
             if response is None or generation != session.generation:
                 continue

@@ -7,7 +7,7 @@ from benchwatch_simulators.counters.instrument import CommandExecutor
 LONGEST_LINE_BYTES = 4096
 
 
-def lines_of(message: bytes) -> list[str]:
+def split_message(message: bytes) -> list[str]:
     """Split a whole message into its lines, without the empty ones."""
     return [line.strip() for line in message.decode("latin-1").split("\n") if line.strip()]
 

@@ -10,7 +10,7 @@ import threading
 from collections.abc import Callable
 
 from benchwatch_simulators.counters.instrument import status_byte
-from benchwatch_simulators.servers.line_splitter import LONGEST_LINE_BYTES, lines_of
+from benchwatch_simulators.servers.line_splitter import LONGEST_LINE_BYTES, split_message
 from benchwatch_simulators.servers.message_exchange import MessageExchange
 from benchwatch_simulators.servers.tcp_server import InstrumentServer
 from benchwatch_simulators.servers.vxi11_calls import (
@@ -180,7 +180,7 @@ class Vxi11Server(InstrumentServer):
             connection.written = b""
             self._instrument.overrun()
         elif flags & _WRITE_END:
-            for line in lines_of(connection.written):
+            for line in split_message(connection.written):
                 self._exchange.send(line)
             connection.written = b""
         return integers(0, len(data))
