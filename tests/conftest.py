@@ -6,6 +6,9 @@ that share a fixture of their module stay in one process; those that take longes
 
 import os
 import time
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from inspect import signature
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -32,3 +35,44 @@ if hasattr(time, "tzset"):
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Put the longest tests first, so that no process ends long after the others."""
     items.sort(key=lambda item: "whole" not in item.path.parts)
+
+
+AT_ONCE = 8
+"""Tests that wait side by side; with more, starting their programs would be what they wait for."""
+
+
+@pytest.fixture(scope="module")
+def side_by_side(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[dict[str, "Future[None]"]]:
+    """Start all tests of the file that use this fixture, several at once, for they mostly wait.
+
+    Each runs in a thread, so it takes no fixture but `tmp_path`, and draws no seeds. What it finds
+    is reported when its turn comes (`pytest_pyfunc_call`).
+    """
+
+    def run(test: pytest.Function) -> None:
+        folder = tmp_path_factory.mktemp("side_by_side")
+        given = {"tmp_path": folder} | (test.callspec.params if hasattr(test, "callspec") else {})
+        test.function(**{name: given[name] for name in signature(test.function).parameters})
+
+    tests = [
+        item
+        for item in request.session.items
+        if isinstance(item, pytest.Function)
+        and item.path == request.path
+        and "side_by_side" in item.fixturenames
+    ]
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        yield {test.nodeid: pool.submit(run, test) for test in tests}
+        pool.shutdown(cancel_futures=True)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
+    """Take the outcome of a test that has been started beside others of its file."""
+    started: dict[str, Future[None]] | None = pyfuncitem.funcargs.get("side_by_side")
+    if started is None:
+        return None
+    started[pyfuncitem.nodeid].result()
+    return True

@@ -19,8 +19,9 @@ import pytest
 from counter_kit import PlainCounter, Watched, on_a_socket, watch
 from program_kit import COMMAND, run_program
 
+pytestmark = pytest.mark.usefixtures("side_by_side")
+
 GATE_S = 0.1
-SETTINGS = ("FREQ:APER?", "ROSC:SOUR?", "INIT:CONT?")
 
 
 # ------------------------------------------------------------- answers one question late

@@ -8,6 +8,7 @@ import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
@@ -37,31 +38,18 @@ QUICK = program(5, begin_quickly=True)
 AMOUNT = r"([+-]\d\S*) ± \S+ ppb"
 
 
-@pytest.fixture
-def bench(tmp_path: Path) -> Iterator[OvenBench]:
-    """Serve the bench until the test is over."""
-    with served([sys.executable, "-c", QUICK], BENCH, tmp_path, seed=3) as opened:
-        yield opened
+@contextmanager
+def interruptible(tmp_path: Path) -> Iterator[tuple[OvenBench, Callable[[], Terminal]]]:
+    """Serve the bench, and open terminals in which it is watched by the same command each time."""
+    with ExitStack() as stack:
+        bench = stack.enter_context(served([sys.executable, "-c", QUICK], BENCH, tmp_path, seed=3))
+        yield bench, lambda: stack.enter_context(closing(_watched(bench, tmp_path)))
 
 
-@pytest.fixture
-def watched(bench: OvenBench, tmp_path: Path) -> Iterator[Callable[..., Terminal]]:
-    """Open terminals in which it is watched by the command that a person types each time."""
-    opened: list[Terminal] = []
-
-    def another(*more: str) -> Terminal:
-        opened.append(_watched(bench, tmp_path, *more))
-        return opened[-1]
-
-    yield another
-    for terminal in opened:
-        terminal.close()
-
-
-def _watched(bench: OvenBench, home: Path, *more: str) -> Terminal:
+def _watched(bench: OvenBench, home: Path) -> Terminal:
     command = [sys.executable, "-c", QUICK, "watch", bench.resource, "--nominal", "10MHz"]
     command += ["--tolerance", "1ppb", "--settle", "5ppb/5s", "--view", "trim"]
-    command += ["--journal", str(home / "journal.db"), *more]
+    command += ["--journal", str(home / "journal.db")]
     return Terminal(command, home, width=120, height=36)
 
 
@@ -89,50 +77,52 @@ def _rests(rows: list[str], word: str) -> bool:
     return f"tool {word}" in screen and re.search(r"good to \S+ ppb, turn", screen) is not None
 
 
+@pytest.mark.usefixtures("side_by_side")
 @pytest.mark.parametrize("end", ["kill", "terminal"])
-def test_the_same_command_goes_on_with_an_interrupted_trim(
-    bench: OvenBench, tmp_path: Path, watched: Callable[..., Terminal], end: str
-):
+def test_the_same_command_goes_on_with_an_interrupted_trim(tmp_path: Path, end: str):
     """As found, pull and notes are there again, and the next turn makes no other as found."""
-    first = watched()
-    first.wait_for("[SETTLED]")
-    for word, key in (("on", b" "), ("off", b" ")):
-        _clocks(SLOWLY, bench, first)  # the hand must follow the key within seconds of theirs
-        first.type(key)
-        first.wait_for(f"tool {word}")
-        assert bench.ask(f"tool {word}") == "ok"
-        _wait(first, 3)  # a gate under way keeps its pace: none may be that shows the touch first
-        _clocks(QUICKLY, bench, first)
+    with interruptible(tmp_path) as (bench, watched):
+        first = watched()
+        first.wait_for("[SETTLED]")
+        for word, key in (("on", b" "), ("off", b" ")):
+            _clocks(SLOWLY, bench, first)  # the hand must follow the key within seconds of theirs
+            first.type(key)
+            first.wait_for(f"tool {word}")
+            assert bench.ask(f"tool {word}") == "ok"
+            _wait(
+                first, 3
+            )  # a gate under way keeps its pace: none may be that shows the touch first
+            _clocks(QUICKLY, bench, first)
+            _wait(first, 5)
+            first.wait_until(lambda rows, say=word: _rests(rows, say))
+            _wait(first, 5)
+        first.wait_until(lambda rows: amount(rows, "tool off, it pulls by "))
         _wait(first, 5)
-        first.wait_until(lambda rows, say=word: _rests(rows, say))
-        _wait(first, 5)
-    first.wait_until(lambda rows: amount(rows, "tool off, it pulls by "))
-    _wait(first, 5)
-    assert bench.ask("turn -0.1") == "ok"
-    rows = first.wait_until(lambda rows: amount(rows, "as found "))
-    found = amount(rows, "as found ")
-    first.type(b"mcover off\r")
-    first.wait_for("marked: cover off")
-    pull = first.wait_until(lambda rows: amount(rows, "pulls by "))
-    if end == "kill":
-        first.child.kill()
-        first.child.wait()
-    else:
-        first.vanish()
-        first.child.wait(timeout=LONGEST_WAIT_S)
+        assert bench.ask("turn -0.1") == "ok"
+        rows = first.wait_until(lambda rows: amount(rows, "as found "))
+        found = amount(rows, "as found ")
+        first.type(b"mcover off\r")
+        first.wait_for("marked: cover off")
+        pull = first.wait_until(lambda rows: amount(rows, "pulls by "))
+        if end == "kill":
+            first.child.kill()
+            first.child.wait()
+        else:
+            first.vanish()
+            first.child.wait(timeout=LONGEST_WAIT_S)
 
-    second = watched()
-    rows = second.wait_for("goes on with the run that was interrupted")
-    rows = second.wait_until(lambda rows: amount(rows, "as found "))
-    again = amount(rows, "as found ")
-    pulls = amount(second.wait_until(lambda rows: amount(rows, "pulls by ")), "pulls by ")
-    second.wait_until(lambda rows: re.search(r"good to \S+ ppb, turn", "\n".join(rows)))
-    assert bench.ask("turn -0.08") == "ok"
-    second.wait_for("last nudge down")
-    second.type(b"5")
-    second.wait_for("cover off")
-    second.type(b"q")
-    second.end()
+        second = watched()
+        rows = second.wait_for("goes on with the run that was interrupted")
+        rows = second.wait_until(lambda rows: amount(rows, "as found "))
+        again = amount(rows, "as found ")
+        pulls = amount(second.wait_until(lambda rows: amount(rows, "pulls by ")), "pulls by ")
+        second.wait_until(lambda rows: re.search(r"good to \S+ ppb, turn", "\n".join(rows)))
+        assert bench.ask("turn -0.08") == "ok"
+        second.wait_for("last nudge down")
+        second.type(b"5")
+        second.wait_for("cover off")
+        second.type(b"q")
+        second.end()
 
     assert again == found
     assert pulls == amount(pull, "pulls by ")

@@ -35,7 +35,7 @@ MARGIN_S = 0.3
 STEADY = 6
 """After so many readings in a row the link counts as well again."""
 LONGEST_WAIT_S = 20.0
-SIDE_BY_SIDE = (16, 4, 1)
+SIDE_BY_SIDE = (24, 4, 1)
 """Cases run at once; those in which the machine stood still are tried again with fewer."""
 STOOD_STILL_S = PULSE_S / 2
 """A machine that stands still for longer makes a pulse, a gate or a timeout look like another."""

@@ -24,10 +24,13 @@ class Stopwatch:
     Args:
         processes: besides the test's own; what they waited is known while they live, so look at
             `elapsed_s` now and then if they may end.
+        beside_others: other threads of the test's own process run other tests; their waits say
+            nothing of this one, and only those of the thread that asks are left out.
     """
 
-    def __init__(self, *processes: int) -> None:
-        self._processes = (os.getpid(), *processes)
+    def __init__(self, *processes: int, beside_others: bool = False) -> None:
+        own = str(threading.get_native_id()) if beside_others else "*"
+        self._threads = [(os.getpid(), own), *((process, "*") for process in processes)]
         self._before = self._waits_s()
         self._waited = dict(self._before)
         self._began_s = time.monotonic()
@@ -48,8 +51,8 @@ class Stopwatch:
     def _waits_s(self) -> dict[Path, float]:
         """How long each thread has waited for a processor, by the system's own account."""
         waits: dict[Path, float] = {}
-        for process in self._processes:
-            for thread in Path(f"/proc/{process}/task").glob("*"):
+        for process, threads in self._threads:
+            for thread in Path(f"/proc/{process}/task").glob(threads):
                 with contextlib.suppress(OSError):  # it has ended
                     _, waited, _ = (thread / "schedstat").read_text(encoding="ascii").split()
                     waits[thread] = int(waited) / 1e9

@@ -21,18 +21,15 @@ from terminal_kit import Terminal
 from benchwatch.reading import Reading
 from benchwatch_simulators.bench.simulated_bench import open_bench
 
-pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
+pytestmark = [
+    pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals"),
+    pytest.mark.usefixtures("side_by_side"),
+]
 
 GATE_S = 0.05
 SLOW_GATE_S, SLOW_READINGS = 0.25, 8
 OF_ITS_OWN = f"import fcntl, termios; fcntl.ioctl(1, termios.TIOCSCTTY, 0); {PROGRAM}"
 """The program on a terminal that controls it, as a shell would start it."""
-
-
-@pytest.fixture
-def journal(tmp_path: Path) -> Path:
-    """The place of a journal of its own."""
-    return tmp_path / "journal.db"
 
 
 @contextlib.contextmanager
@@ -54,7 +51,7 @@ def watching(
 
 def ended(child: "subprocess.Popen[bytes]") -> tuple[int, float, float]:
     """Wait for the end; return exit code, seconds that it took, and seconds of computing."""
-    stopwatch, before_s = Stopwatch(child.pid), computed_s(child)
+    stopwatch, before_s = Stopwatch(child.pid, beside_others=True), computed_s(child)
     used_s = lasted_s = 0.0
     while child.poll() is None:
         with contextlib.suppress(psutil.Error):
@@ -103,8 +100,9 @@ def readings_in(journal: Path) -> int:
 
 
 @pytest.mark.parametrize("program", [PROGRAM, OF_ITS_OWN], ids=["no signal", "hang-up"])
-def test_a_terminal_that_vanishes_ends_the_watch_in_order(tmp_path, journal, program):
+def test_a_terminal_that_vanishes_ends_the_watch_in_order(tmp_path, program):
     """With and without a hang-up: exit 130 within 2 s, journal closed, told, nothing spins."""
+    journal = tmp_path / "journal.db"
     options = ("--journal", str(journal))
     with (
         tiny_counter(GATE_S) as counter,
@@ -209,8 +207,9 @@ def test_pages_do_without_a_terminal_for_their_address(tmp_path):
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
-def test_a_signal_ends_a_watch_whose_terminal_takes_nothing(tmp_path, journal, number):
+def test_a_signal_ends_a_watch_whose_terminal_takes_nothing(tmp_path, number):
     """The picture is held up, so there is no orderly end: watch and journal close all the same."""
+    journal = tmp_path / "journal.db"
     options = ("--journal", str(journal))
     with (
         tiny_counter(GATE_S) as counter,
@@ -241,8 +240,9 @@ def wait_until_held_up(terminal: Terminal) -> None:
         quiet, before = (quiet + 1 if now == before else 0), now
 
 
-def test_a_signal_ends_lines_that_nobody_reads(tmp_path, journal):
+def test_a_signal_ends_lines_that_nobody_reads(tmp_path):
     """A reader that has stopped, such as a pager, holds the lines up: one SIGTERM ends it."""
+    journal = tmp_path / "journal.db"
     options = ("--plain", "--journal", str(journal))
     with tiny_counter() as counter, watching(tmp_path, counter.resource, *options) as terminal:
         terminal.wait_for("Hz")
