@@ -1,4 +1,4 @@
-"""The command line: finds the command, and turns errors into sentences and exit codes.
+"""The command line: finds the command, and writes errors as sentences with exit codes.
 
 A command is imported when it is used, so that ``--version`` does not wait for imports.
 """
@@ -143,10 +143,11 @@ class NarrationOutput(io.TextIOWrapper):
 
 @contextmanager
 def _as_file_error() -> Iterator[None]:
+    """Raise an error of writing as a `FileError`, unless the reader has closed the pipe."""
     try:
         yield
     except BrokenPipeError:
-        raise  # the reader has closed the pipe
+        raise
     except OSError as error:
         raise FileError(
             f"standard output can't be written: {error.strerror}. Send it elsewhere, or make room."
@@ -169,7 +170,7 @@ def _closed_pipe_exits() -> Iterator[None]:
 
 
 def _discard(stream: TextIO) -> None:
-    """Discard the buffered text, so that the interpreter reports no error about it at exit."""
+    """Discard the buffered text of `stream`: the interpreter would report an error at exit."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
@@ -182,7 +183,7 @@ def _say(text: str) -> None:
 
 
 def _has_streams() -> bool:
-    """Return whether standard output is open; replace a closed standard error by the null device.
+    """Return whether standard output is open; open the null device for a closed standard error.
 
     A stream that the shell closed is None. Then print() would write narration among the data,
     and the next file to be opened, such as the journal, would get the stream's file number: all
@@ -204,19 +205,20 @@ def main() -> NoReturn:
     """Run the command line of this process."""
     if not _has_streams():
         sys.exit(FileError.exit_code)
-    sys.stdout, sys.stderr = _over(DataOutput, sys.stdout), _over(NarrationOutput, sys.stderr)
+    sys.stdout = _rewrapped(DataOutput, sys.stdout)
+    sys.stderr = _rewrapped(NarrationOutput, sys.stderr)
     code = run()
-    for stream, plain in ((sys.stdout, sys.__stdout__), (sys.stderr, sys.__stderr__)):
+    for stream, original in ((sys.stdout, sys.__stdout__), (sys.stderr, sys.__stderr__)):
         try:
             stream.flush()
-            if plain is not None:
-                plain.buffer.flush()
+            if original is not None:
+                original.buffer.flush()
         except (OSError, FileError):
             _discard(stream)
     sys.exit(code)
 
 
-def _over(kind: type[io.TextIOWrapper], stream: TextIO) -> io.TextIOWrapper:
+def _rewrapped(kind: type[io.TextIOWrapper], stream: TextIO) -> io.TextIOWrapper:
     """Return a text stream of the class `kind` on the bytes of a standard stream."""
     return kind(
         stream.buffer,

@@ -14,7 +14,7 @@ TimeBaseSource = Literal["internal", "external", "unknown"]
 DEFAULT_DRIVER: Final = "scpi"
 """Driver of an instrument for which none is named."""
 LONGEST_GATE_S: Final = 100_000.0
-"""A little more than a day: no counter counts longer, and no wait may last for ever."""
+"""A little more than a day: no counter has a longer gate, and no wait may last for ever."""
 
 
 def plausible_gate_s(gate_s: float | None) -> float | None:
@@ -51,7 +51,7 @@ class TimeBase:
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """What the operator asked to be set; None leaves a setting as it is."""
+    """Settings that the operator requested; None leaves a setting as it is."""
 
     gate_s: float | None = None
     channel: int | None = None
@@ -111,7 +111,7 @@ class Link(Protocol):
 
     @property
     def unpolled_s(self) -> float:
-        """Time without a read before the newest line was received; it came within that time."""
+        """Time without a read before the newest line was received; the line came in that time."""
 
     @property
     def fetched_s(self) -> float:
@@ -122,7 +122,7 @@ class Link(Protocol):
         """Number of whole lines that were received together at `fetched_s`."""
 
     def now(self) -> float:
-        """Monotonic seconds, on the clock of the run."""
+        """Return monotonic seconds, on the clock of the run."""
 
     def use_terminator(self, terminator: str) -> None:
         """End lines, both ways, with LF (the default), CR or CR LF from now on."""
@@ -165,7 +165,7 @@ reading is overdue; ``lost``: broken, trying again; ``ended``: the run is over."
 
 @dataclass(frozen=True, slots=True)
 class LinkStatus:
-    """State of the connection, and since when (monotonic seconds of the run)."""
+    """State of the connection, and the time since which it lasts (seconds of the run)."""
 
     state: LinkState
     since_s: float
@@ -225,9 +225,9 @@ class DriverExtras:
     retry_unanswered: Callable[[], None] | None = None
     """Allows queries again that are no longer sent because they were never answered."""
     discard_waiting_lines: Callable[[], None] = _nothing
-    """Drops the lines that wait by now: they came between readings taken at an interval."""
+    """Drops the waiting lines: they came between two readings that are taken at an interval."""
     measurement_rejected: Callable[[], None] = _nothing
-    """Notes that the newest measurement was implausible: it may have answered another query."""
+    """Reports that the newest measurement was implausible: it may have answered another query."""
 
     @classmethod
     def of(cls, counter: Counter) -> Self:

@@ -20,18 +20,18 @@ from benchwatch.counter import DEFAULT_DRIVER, Link, OpenLink
 from benchwatch.errors import BenchwatchError, ReplyTimeout
 from benchwatch.quantity import printable
 
-ANSWER_S: Final = 2.0
-"""How long an answer to ``*IDN?`` is waited for."""
-AT_ONCE: Final = 8
-"""Instruments queried at the same time."""
+IDENTITY_S: Final = 2.0
+"""Longest wait for an answer to ``*IDN?``."""
+QUERIED_AT_ONCE: Final = 8
+"""Most instruments queried at the same time."""
 SERIAL: Final = "ASRL"
-UNSAFE: Final = (SERIAL, "GPIB", "LANGPIB", "PRLGX", "VXI")
+UNSAFE_INTERFACES: Final = (SERIAL, "GPIB", "LANGPIB", "PRLGX", "VXI")
 """Beginnings of the resources where *IDN? may be taken for something else."""
 TYPED: Final = "typed"
 """The source of a resource that the operator named."""
 
 LISTEN_S: Final = 2.5
-"""How long each of two lines is waited for: a talk-only counter sends one a gate."""
+"""Longest wait for each of two lines: a talk-only counter sends one a gate."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +55,7 @@ class SearchedPlace:
 
     place: str
     trouble: str = ""
-    """Why it could not be searched, or not to the end; empty when it was."""
+    """Why it could not be searched to the end; empty when it was."""
 
 
 class Finder:
@@ -67,8 +67,8 @@ class Finder:
         ask_all: query ``*IDN?`` everywhere, also where that is not safe.
         of_identity: returns the driver for an identity.
         of_line: returns the drivers that read a line which came without a query.
-        timeout_s: the search ends after this.
-        clock: where deadlines come from.
+        timeout_s: longest time of the search.
+        clock: gives the times for deadlines.
     """
 
     def __init__(
@@ -93,10 +93,10 @@ class Finder:
         self._lock = threading.Lock()
         self._known: set[str] = set()
         self._asked: dict[str, FoundResource] = {}
-        """Resources being queried, each as it is reported if time runs out."""
+        """Resources that are being queried, each as it is reported if the time is up."""
         self._places: set[str] = set()
         self._cancel = threading.Event()
-        self._slots = threading.Semaphore(AT_ONCE)
+        self._slots = threading.Semaphore(QUERIED_AT_ONCE)
 
     def find(self, typed: Sequence[str] = ()) -> Iterator[FoundResource | SearchedPlace]:
         """Yield every resource once, as soon as it is known; `typed` ones are queried too."""
@@ -164,11 +164,11 @@ class Finder:
         self._results.put(found)
 
     def _ask(self, link: Link, found: FoundResource) -> FoundResource:
-        """Query the identity."""
+        """Query the identity, and fit a driver to the answer."""
         try:
-            text = link.query("*IDN?", ANSWER_S)
+            text = link.query("*IDN?", IDENTITY_S)
         except ReplyTimeout:
-            note = f"it is open, and does not answer *IDN? within {ANSWER_S:g} s"
+            note = f"it is open, and does not answer *IDN? within {IDENTITY_S:g} s"
             return replace(found, note=f"{note}. {_try_a_driver(found.resource)}")
         shown = text.strip("\0\t ")
         if not is_identity(shown):
@@ -176,7 +176,7 @@ class Finder:
         return replace(found, identity=printable(shown, 120), driver=self._of_identity(shown))
 
     def _listen(self, link: Link, found: FoundResource) -> FoundResource:
-        """Read without sending anything; the first line may lack its beginning."""
+        """Read two lines without sending anything; the first may lack its beginning."""
         line = ""
         try:
             line = link.read(LISTEN_S)
@@ -191,7 +191,7 @@ class Finder:
         return replace(found, note=f"{note}. {_try_a_driver(found.resource)}; --ask asks it *IDN?")
 
     def _by_line(self, found: FoundResource, line: str) -> FoundResource:
-        """Note a line that came, and the drivers that read it."""
+        """Add a note with a line that came, and the driver if one alone can read the line."""
         names = self._of_line(line)
         note = f"it says '{printable(line)}'"
         if len(names) == 1:
@@ -235,7 +235,7 @@ def _why_not_asked(resource: str) -> str:
     interface = resource.upper()
     if file_of(resource) is not None:
         return "a file can't be asked"
-    if not interface.startswith(UNSAFE):
+    if not interface.startswith(UNSAFE_INTERFACES):
         return ""
     if interface.startswith(SERIAL):
         return (

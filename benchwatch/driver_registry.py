@@ -60,7 +60,7 @@ class DriverInfo:
     name: str
     kind: Kind
     origin: str
-    """The distribution or the file that it comes from."""
+    """The distribution or the file that the driver comes from."""
     bundled: bool
     source: EntryPoint | Path
 

@@ -26,7 +26,7 @@ RECORD_KINDS: Final[tuple[RecordKind, ...]] = (AS_FOUND, AS_LEFT)
 UNFIT: Final[frozenset[Flag]] = frozenset({SPIKE, REPEAT, OVERRANGE})
 """Flags of readings that never enter an estimate."""
 NO_MEASUREMENT: Final[frozenset[Flag]] = frozenset({REPEAT, OVERRANGE})
-"""Flags of readings that bring no new measurement: neither counted nor estimated from."""
+"""Flags of readings without a new measurement: they are not counted, nor used in an estimate."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +61,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
-    """A stretch without readings; ``utc_s`` and ``elapsed_s`` are its beginning."""
+    """A time span without readings; ``utc_s`` and ``elapsed_s`` are its beginning."""
 
     counter: str
     utc_s: float

@@ -36,7 +36,7 @@ LoggedKind = Literal["mark", "nudge", "gap", "settle", "setting", "caution", "re
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrimNow:
-    """State of the trim: what the offset is compared with, and what to do next."""
+    """State of the trim: where the offset lies, and what to do next."""
 
     direction: Direction | None = None
     judgement: "Judgement | None" = None
@@ -100,10 +100,10 @@ class StabilityNow:
     readings: int = 0
     span_s: float = 0.0
     since: Change | None = None
-    """Start of the fields below: the last nudge or the settling, the later one; None before
-    either."""
+    """The change at which the fields below begin: the last nudge or the settling, whichever was
+    later; None: neither yet."""
     since_s: float = 0.0
-    """Time of that change, in seconds of the run."""
+    """Time of the change `since`, in seconds of the run."""
     since_deviations: "tuple[Deviation, ...]" = ()
     since_without_drift: "tuple[Deviation, ...]" = ()
     since_readings: int = 0
@@ -130,7 +130,7 @@ class LoggedEvent:
     """Text for people; empty for a nudge."""
     nudge: Nudge | None = None
     record: "OffsetRecord | None" = None
-    """The offset that was put on record; `text` says by whom, and its cautions."""
+    """The offset that was put on record; `text` states who did it, and its cautions."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -210,5 +210,5 @@ class Snapshot:
         return abs(estimate.offset - self.aim) / reach if reach > 0.0 else math.nan
 
     def corrected(self, event: Event) -> Event:
-        """Return `event`, which led to this snapshot; a reading in its corrected form."""
+        """Return `event`, which led to this snapshot; a reading is returned corrected."""
         return self.reading if isinstance(event, Reading) and self.reading else event

@@ -23,8 +23,8 @@ from benchwatch.estimate.uncertainty.offset_record import Reference
 from benchwatch.plan import OWN, Plan
 from benchwatch.quantity import parse_settle, parse_tolerance, printable
 
-LARGEST: Final = 1_000_000
-"""Bytes; a bench file is a page or two."""
+LARGEST_FILE_BYTES: Final = 1_000_000
+"""A bench file is a page or two."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +37,7 @@ class Bench:
     about: str = ""
     backend: str | None = None
     reference: Reference | None = None
-    """The reference that the counters are locked to; its age is that when the file was read."""
+    """The reference that the counters are locked to, with its age when the file was read."""
     working_hz: tuple[float, ...] = ()
     """Working frequencies of counters that state none of their own."""
 
@@ -70,11 +70,11 @@ def load_bench(path: Path, *, utc_s: float | None = None) -> Bench:
         UsageError: a key in it can't be used.
     """
     text = read_config_text(
-        path, "bench file", largest=LARGEST, way_out="benchwatch bench init writes one."
+        path, "bench file", largest=LARGEST_FILE_BYTES, way_out="benchwatch bench init writes one."
     )
     where = printable(str(path), 200)
     bench = read_bench(text, where, utc_s=time.time() if utc_s is None else utc_s)
-    return replace(bench, counters=tuple(_beside(plan, path) for plan in bench.counters))
+    return replace(bench, counters=tuple(_with_driver_path(plan, path) for plan in bench.counters))
 
 
 def read_bench(text: str, where: str, *, utc_s: float) -> Bench:
@@ -103,6 +103,7 @@ def read_bench(text: str, where: str, *, utc_s: float) -> Bench:
 def _plan(
     name: str, table: Mapping[str, Any], bench: Mapping[str, Any], file: Location, utc_s: float
 ) -> Plan:
+    """Return the plan of the counter `name`; limits that `table` lacks are the `bench`'s."""
     at, nominal = file / "counters" / name, table.get("nominal")
 
     def limit(key: str, parse: Callable[[str, Decimal | None], Any]) -> Any:
@@ -152,8 +153,8 @@ def _reference(values: Mapping[str, Any], at: Location, utc_s: float, usual_name
     )
 
 
-def _beside(plan: Plan, bench: Path) -> Plan:
-    """Take the path of a driver's file as relative to the bench file, unless it is absolute."""
+def _with_driver_path(plan: Plan, bench: Path) -> Plan:
+    """Resolve a relative path of a driver's file from the folder of the bench file."""
     if not plan.driver.lower().endswith(".toml"):
         return plan
     return replace(plan, driver=str(bench.parent / Path(plan.driver).expanduser()))

@@ -10,18 +10,18 @@ from benchwatch.counter import DEFAULT_DRIVER
 from benchwatch.quantity import printable
 from benchwatch.reading import DEFAULT_COUNTER
 
-HEAD: Final = """\
+DRAFT_HEAD: Final = """\
 # A bench, for: benchwatch watch --bench {file}
 # Quantities are text with their unit. A line that begins with # counts for nothing: take the
 # sign away to use it. What the counters do not need to be told is best left out.
 """
-_COLUMN: Final = 44
+_COMMENT_COLUMN: Final = 44
 """Column in which the comments begin."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DraftCounter:
-    """One counter for a draft."""
+    """One counter of a draft."""
 
     name: str
     resource: str
@@ -34,12 +34,12 @@ class DraftCounter:
 
 
 def draft(entries: Sequence[DraftCounter], file: str, *, backend: str | None = None) -> str:
-    """Return the text of a bench file of `entries`; where none is sure, it must be edited first.
+    """Return the text of a bench file of `entries`; where none is sure, an example comes first.
 
     Args:
         entries: the counters.
         file: the file's name.
-        backend: the VISA library by which they were found; None: the usual one.
+        backend: the VISA library by which they were found; None: the default one.
     """
     values = {} if backend is None else {"backend": toml_string(backend)}
     example = [
@@ -48,7 +48,7 @@ def draft(entries: Sequence[DraftCounter], file: str, *, backend: str | None = N
         )
     ]
     tables = list(entries) if any(entry.sure for entry in entries) else [*example, *entries]
-    parts = [HEAD.format(file=printable(file))]
+    parts = [DRAFT_HEAD.format(file=printable(file))]
     parts.append(
         "\n".join(_line(name, key, values.get(name)) for name, key in BENCH_FILE.keys.items())
         + "\n"
@@ -87,4 +87,4 @@ def _line(name: str, key: ConfigKey, value: str | None = None, example: str | No
     """Return the line of a key with its explanation; a comment when it has no value."""
     sign = "" if value is not None else "# "
     text = f"{sign}{name} = {value or example or key.example}"
-    return f"{text.ljust(_COLUMN)}  # {key.explanation}"
+    return f"{text.ljust(_COMMENT_COLUMN)}  # {key.explanation}"

@@ -65,7 +65,7 @@ def _date(value: Any) -> float:
 
 _NAME: Final = text().then(str.strip)
 _LIMIT: Final = quantity("a quantity", str)
-"""Kept as text until the nominal is known, by which a limit in hertz is divided."""
+"""Text, as long as the nominal is not known: a limit in hertz is divided by it."""
 _COVERAGE_FACTOR: Final = number("a number above zero", lambda value: 0 < value < 100)
 
 _TOLERANCE: Final = ConfigKey(

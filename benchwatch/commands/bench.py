@@ -84,9 +84,9 @@ def init(
     if file != STDOUT:
         refuse_existing(file, force=force)
     named = name_resources(counters)
-    looking = finder(backend, places(backend, local=local), timeout_s=timeout_s)
+    search = finder(backend, places(backend, local=local), timeout_s=timeout_s)
     narrate(f"looking around, {format_duration(timeout_s)} at most")
-    found = [item for item in looking.find(list(named.values())) if isinstance(item, FoundResource)]
+    found = [item for item in search.find(list(named.values())) if isinstance(item, FoundResource)]
     names = {resource: name for name, resource in named.items()}
     entries = _entries(found, names, backend)
     is_kept = backend in BACKENDS and backend != DEFAULT_BACKEND
@@ -133,6 +133,7 @@ def check(*, file: Path, as_json: bool) -> int:
 def _entries(
     found: Sequence[FoundResource], names: dict[str, str], backend: str
 ) -> list[DraftCounter]:
+    """Return the counters of the draft, each with a free name; `names`: typed names by resource."""
     entries = []
     taken = set(names.values())
     typed = list(names)

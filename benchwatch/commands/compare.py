@@ -44,7 +44,7 @@ from benchwatch.recording import Recording
 from benchwatch.recording.run_statistics import spikes_of, used_offsets
 from benchwatch.report.blocks import align_table
 
-HAT = 3
+HAT_COUNTERS = 3
 """Number of counters for a three-cornered hat: with more, each counter has several solutions."""
 
 
@@ -127,7 +127,7 @@ def compare(
         pairs=pairs,
         claims=made,
         refused=refused if why_none is None else (why_none,),
-        hat=hat_rows(matched, step_s) if len(matched) == HAT else (),
+        hat=hat_rows(matched, step_s) if len(matched) == HAT_COUNTERS else (),
         coverage=share,
     )
     if as_json:
@@ -181,7 +181,7 @@ def _matched(
     }
     offsets = {name: used_offsets(one, spikes_of(one)) for name, one in recordings.items()}
     matched, interval_s = align(times, offsets, window_s)
-    own, _ = align(times, {name: _own(one) for name, one in recordings.items()}, window_s)
+    own, _ = align(times, {name: _own_counted(one) for name, one in recordings.items()}, window_s)
     if next(iter(matched.values())).size == 0:
         raise NoReadings(
             f"no readings lie within {format_duration(window_s)} of each other. "
@@ -190,7 +190,7 @@ def _matched(
     return matched, own, interval_s if math.isfinite(interval_s) else window_s
 
 
-def _own(recording: Recording) -> NDArray[np.float64]:
+def _own_counted(recording: Recording) -> NDArray[np.float64]:
     """Return 1 for each reading that the counter's own oscillator counted, else 0; (n,)."""
     own = np.zeros(len(recording))
     own[[row for row, flags in recording.flags.items() if INTERNAL_TIMEBASE in flags]] = 1.0
@@ -228,7 +228,7 @@ def comparison_text(comparison: Comparison) -> str:
     parts += [_claim_text(claim, unit) for claim in comparison.claims]
     parts += comparison.refused
     if comparison.hat:
-        parts.append(_hat(comparison, unit))
+        parts.append(_hat_text(comparison, unit))
     return "\n\n".join(parts)
 
 
@@ -264,7 +264,7 @@ def _claim_text(claim: TimeBaseClaim, unit: OffsetUnit) -> str:
     return f"{base.counter}: its time base is off by {off}{unknown}, {claim.condition}."
 
 
-def _hat(comparison: Comparison, unit: OffsetUnit) -> str:
+def _hat_text(comparison: Comparison, unit: OffsetUnit) -> str:
     rows = [
         [
             f"{row.tau_s:g} s",

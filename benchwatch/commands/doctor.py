@@ -24,11 +24,12 @@ PACKAGES: Final = (
     "click", "platformdirs", "google-re2",
 )  # fmt: skip
 OLDEST_PYTHON: Final = (3, 11)
-LITTLE_SPACE: Final = 200_000_000
-"""Free bytes below which the disk is reported: a reading takes about 100, a month at one per second
-about 300 million."""
-SMALLEST: Final = (80, 24)
-HELP: Final = {
+LITTLE_SPACE_BYTES: Final = 200_000_000
+"""Free space below which the disk is reported: a reading takes about 100 bytes, a month at one per
+second about 300 million."""
+SMALLEST_TERMINAL: Final = (80, 24)
+"""Columns and lines."""
+BUS_ADVICE: Final = {
     "USB": "counters on USB need it: pip install pyusb, and a libusb of the system",
     "GPIB": "counters on GPIB need its kernel driver and Python binding, or a vendor's VISA "
     "(--backend @ivi)",
@@ -89,7 +90,7 @@ def _all_checks() -> Iterator[SystemCheck]:
 
 
 def check_versions(python: tuple[int, ...] = sys.version_info[:3]) -> Iterator[SystemCheck]:
-    """Check the versions of Python and of the packages that the program needs."""
+    """Check the versions of Python and of the packages that Benchwatch needs."""
     shown = ".".join(map(str, python[:3]))
     wanted = ".".join(map(str, OLDEST_PYTHON))
     old = tuple(python[:2]) < OLDEST_PYTHON
@@ -140,7 +141,9 @@ def check_visa(backends: list[Backend]) -> Iterator[SystemCheck]:
             name=name, good=True, says=" ".join(filter(None, [backend.version, works])) or "usable"
         )
         for bus, trouble in backend.buses:
-            advice = next((text for begins, text in HELP.items() if bus.startswith(begins)), "")
+            advice = next(
+                (text for begins, text in BUS_ADVICE.items() if bus.startswith(begins)), ""
+            )
             if trouble:
                 why = trouble.split(". ", 1)[0].rstrip(".")
                 yield SystemCheck(name=name, good=None, says=f"{bus}: {why}", advice=advice)
@@ -191,7 +194,7 @@ def check_journal(path: Path) -> Iterator[SystemCheck]:
         return
     free = shutil.disk_usage(folder).free
     shown = f"{path}; {free / 1e9:.1f} GB free"
-    little = free < LITTLE_SPACE
+    little = free < LITTLE_SPACE_BYTES
     yield SystemCheck(
         name="journal",
         good=not little,
@@ -218,7 +221,7 @@ def check_terminal(
     Args:
         size: columns and lines; None without a terminal.
         environ: environment variables.
-        encoding: of standard output.
+        encoding: encoding of standard output.
     """
     if size is None:
         yield SystemCheck(
@@ -227,8 +230,9 @@ def check_terminal(
             says="standard output is no terminal; lines are written there",
         )
         return
-    small = size[0] < SMALLEST[0] or size[1] < SMALLEST[1]
-    advice = f"make it {SMALLEST[0]} x {SMALLEST[1]} or larger" if small else ""
+    columns, lines = SMALLEST_TERMINAL
+    small = size[0] < columns or size[1] < lines
+    advice = f"make it {columns} x {lines} or larger" if small else ""
     yield SystemCheck(
         name="terminal", good=not small, says=f"{size[0]} columns, {size[1]} lines", advice=advice
     )
@@ -264,6 +268,7 @@ def check_terminal(
 
 
 def _not_allowed(name: str, device: Path, about: str) -> SystemCheck:
+    """Return the failed check of a device that may not be opened, with advice."""
     import grp  # noqa: PLC0415 - exists on POSIX systems only
 
     try:

@@ -112,7 +112,7 @@ def check(
         resource, make, readings, partial(Buses().open_link, backend=backend), as_json
     )
     if as_json:
-        print_json(_end(findings))
+        print_json(_end_values(findings))
     if draft is not None:
         _write_draft(draft, findings)
     error = findings.error
@@ -149,7 +149,7 @@ def _print_check(found: Check, *, as_json: bool) -> None:
     print_text(f"{found.name:<12} {word:<4} {printable(found.says, 400)}")
 
 
-def _end(findings: Findings) -> dict[str, Any]:
+def _end_values(findings: Findings) -> dict[str, Any]:
     return {
         "kind": "end",
         "resource": findings.resource,

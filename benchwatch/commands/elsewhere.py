@@ -8,7 +8,7 @@ import click
 from benchwatch.commands.common.option_types import FREQUENCY, of_option
 from benchwatch.commands.common.output import print_json, print_text
 from benchwatch.errors import QuantityError
-from benchwatch.estimate import derived_frequencies as facts
+from benchwatch.estimate import derived_frequencies
 from benchwatch.quantity import (
     format_duration,
     format_frequency,
@@ -40,9 +40,9 @@ def elsewhere(
     """
     fraction = parse_fraction(offset, nominal)
     u = None if u_text is None else _uncertainty(u_text, nominal)
-    places = (nominal, *(frequency for frequency in at if frequency != nominal))
-    rows = facts.elsewhere(fraction, float(nominal), [float(place) for place in places], u)
-    gain_s = facts.seconds_per_day(fraction)
+    frequencies = (nominal, *(frequency for frequency in at if frequency != nominal))
+    rows = derived_frequencies.elsewhere(fraction, float(nominal), list(map(float, frequencies)), u)
+    gain_s = derived_frequencies.seconds_per_day(fraction)
     if as_json:
         for row in rows:
             print_json({"kind": "elsewhere", **asdict(row), "seconds_per_day": gain_s})
@@ -50,24 +50,24 @@ def elsewhere(
     unit = offset_unit(fraction)
     cells = [
         [
-            format_frequency(place),
+            format_frequency(frequency),
             f"{row.factor:.6g}",
             _text(write_hz(row.offset_hz, row.u_hz), u),
             _text(write_fraction(row.offset, row.u, unit), u),
             "never" if row.beat_period_s is None else format_duration(row.beat_period_s),
             f"{row.phase_noise_db:+.2f} dB",
         ]
-        for place, row in zip(places, rows, strict=True)
+        for frequency, row in zip(frequencies, rows, strict=True)
     ]
     header = ("frequency", "factor", "offset", "fraction", "one beat", "phase noise")
     print_text(align_table(header, cells))
-    way = "gains" if gain_s >= 0 else "loses"
+    verb = "gains" if gain_s >= 0 else "loses"
     gained = f"{abs(gain_s):.4g}"
     if u:
-        u_s = facts.seconds_per_day(u)
+        u_s = derived_frequencies.seconds_per_day(u)
         decimals = steady_decimals(u_s) or 0
         gained = f"{abs(gain_s):.{max(decimals, 0)}f} ± {u_s:.{max(decimals, 0)}f}"
-    print_text(f"\nA clock that runs on it {way} {gained} s a day.")
+    print_text(f"\nA clock that runs on it {verb} {gained} s a day.")
 
 
 def _uncertainty(text: str, nominal: Decimal) -> float:
@@ -84,4 +84,5 @@ def _uncertainty(text: str, nominal: Decimal) -> float:
 
 
 def _text(quantity: object, u: float | None) -> str:
+    """Write a quantity, without its uncertainty if `u` is None."""
     return str(quantity) if u is not None else str(getattr(quantity, "bare", quantity))

@@ -49,8 +49,8 @@ def find(
         narrate(f"looking at {names}; {format_duration(timeout_s)} at most")
     found: list[FoundResource] = []
     finished = True
-    looking = finder(backend, where, timeout_s=timeout_s, ask_all=ask_all)
-    for item in looking.find(resources):
+    search = finder(backend, where, timeout_s=timeout_s, ask_all=ask_all)
+    for item in search.find(resources):
         if isinstance(item, FoundResource):
             found.append(item)
             if as_json:

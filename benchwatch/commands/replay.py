@@ -107,7 +107,7 @@ def replay(
         with _read_again(file) as path:
 
             def events() -> EventStream:
-                return EventStream(path, stated, column=column, gate_s=gate_s, say=_nothing)
+                return EventStream(path, stated, column=column, gate_s=gate_s, say=_drop)
 
             timeline = RecordedTimeline(Extent(path, stated, column=column), events, pipeline)
             return _show(timeline, speed or 1.0, screen, from_input=file == STANDARD_INPUT)
@@ -141,12 +141,12 @@ def _read_again(file: str) -> Iterator[str]:
 def _is_pipe(file: str) -> bool:
     try:
         return file == STANDARD_INPUT or stat.S_ISFIFO(Path(file).stat().st_mode)
-    except (OSError, ValueError):  # opening the file raises this again, with a sentence
+    except (OSError, ValueError):  # opening the file later reports this in a sentence
         return False
 
 
-def _nothing(_sentence: str) -> None:
-    """Drop a notice: the search for the end of the file finds the same ones."""
+def _drop(_sentence: str) -> None:
+    """Drop a notice: `Extent` collects the same ones while it searches for the end of the file."""
 
 
 def _check_apart(file: str, journal: Path) -> None:

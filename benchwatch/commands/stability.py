@@ -31,21 +31,21 @@ from benchwatch.recording import Recording
 from benchwatch.recording.run_statistics import phase_of
 from benchwatch.report.blocks import align_table
 
-CONTIGUOUS = 0.99
-"""A gate of at least this part of the interval leaves no dead time worth a correction."""
-NEAR = 0.05
+CONTIGUOUS_PART = 0.99
+"""Part of the interval; a longer gate leaves no dead time worth a correction."""
+LARGEST_ROUNDING = 0.05
 """Relative difference up to which a typed averaging time is rounded to the nearest multiple."""
-WORDS = {"nudge": "the last nudge", "settled": "it settled"}
-OF_THE_BIASED = (
+SINCE_WORDS = {"nudge": "the last nudge", "settled": "it settled"}
+BIAS_NOTE = (
     "value is that of the handbook, too high for phase noise and too low for flicker and "
     "random-walk FM\nat long tau; corrected is without that bias, and low and high are about it."
 )
-TAUS = "octave, decade or a list such as 1s,10s,100s"
+TAU_FORMS = "octave, decade or a list such as 1s,10s,100s"
 
 
 @click.command()
 @click.argument("file")
-@click.option("--taus", default="octave", show_default=True, help=f"Averaging times: {TAUS}.")
+@click.option("--taus", default="octave", show_default=True, help=f"Averaging times: {TAU_FORMS}.")
 @click.option(
     "--deviations",
     default="oadev",
@@ -116,7 +116,7 @@ def _print_range(recording: Recording, used: TimeRange) -> None:
     sentences = []
     if used.since != "whole":
         begin, end = when(recording, used.begin_s), when(recording, used.end_s)
-        why = "" if used.since == "typed" else f", since {WORDS[used.since]}"
+        why = "" if used.since == "typed" else f", since {SINCE_WORDS[used.since]}"
         sentences.append(f"Of the readings from {begin} to {end}{why}.")
     if used.spikes:
         sentences.append(f"{how_many(used.spikes, 'spike')} left out.")
@@ -161,7 +161,7 @@ def _factors(taus: str, tau0_s: float, points: int) -> list[int]:
     factors = []
     for part in taus.split(","):
         tau_s = parse_duration(part)
-        factor = factor_of(tau_s, tau0_s, within=NEAR)
+        factor = factor_of(tau_s, tau0_s, within=LARGEST_ROUNDING)
         if factor is None:
             below = int(tau_s / tau0_s)
             near = ",".join(f"{m * tau0_s:.4g}s" for m in (below, below + 1) if m)
@@ -185,18 +185,18 @@ def _dead_time(
     """
     if gate_s is None:
         known = recording.gates()
-        if known and max(known) < CONTIGUOUS * interval_s:
+        if known and max(known) < CONTIGUOUS_PART * interval_s:
             narrate(
                 f"{recording.source}: gates of {max(known):g} s come every {interval_s:.6g} s; "
                 f"--gate {max(known):g}s corrects for the dead time between them."
             )
         return None
-    if gate_s * CONTIGUOUS > interval_s:
+    if gate_s * CONTIGUOUS_PART > interval_s:
         raise UsageError(
             f"--gate: {gate_s:g} s is longer than the {interval_s:.6g} s from reading to reading. "
             "Give the gate that the file was taken with."
         )
-    if gate_s >= CONTIGUOUS * interval_s:
+    if gate_s >= CONTIGUOUS_PART * interval_s:
         return None
     left = [name for name in names if not DEVIATIONS[name].corrected]
     if left:
@@ -210,6 +210,11 @@ def _report_missing(
     factors: list[int],
     rows: tuple[Deviation, ...],
 ) -> None:
+    """Narrate how many of the requested numbers could not be computed.
+
+    Raises:
+        FileError: there are none at all.
+    """
     if not rows:
         raise FileError(
             f"{recording.source}: {len(recording)} readings are too few, or too broken by gaps, "
@@ -244,7 +249,7 @@ def _table(rows: tuple[Deviation, ...], coverage: float) -> str:
     if not biased:
         return align_table(names, cells)
     unbiased = [[*cell, _number(row.corrected)] for cell, row in zip(cells, rows, strict=True)]
-    return f"{align_table([*names, 'corrected'], unbiased)}\n\n{', '.join(biased)}: {OF_THE_BIASED}"
+    return f"{align_table([*names, 'corrected'], unbiased)}\n\n{', '.join(biased)}: {BIAS_NOTE}"
 
 
 def _number(value: float | None) -> str:

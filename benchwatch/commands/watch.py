@@ -167,7 +167,7 @@ def watch(
     channel in the bench file.
     """
     web = web or web_address is not None or web_port is not None
-    place = _place(web_address, web_port)
+    address = _served_address(web_address, web_port)
     front_end = _front_end(plain=plain, as_json=as_json, web=web, aloud=aloud, screen=screen)
     refuse_together(("--journal", journal is not None), ("--no-journal", no_journal))
     asked = TypedSettings(
@@ -218,7 +218,7 @@ def watch(
                 case "page":
                     outcome = run_on_page(
                         run,
-                        place,
+                        address,
                         screen.options(bell=False),
                         trimmer=trimmer,
                         ascii_only=screen.ascii,
@@ -262,8 +262,8 @@ def _front_end(
     return "lines"
 
 
-def _place(address: str | None, port: int | None) -> ServedAddress:
-    """Return the address to serve pages on; without a typed one, that of this computer only."""
+def _served_address(address: str | None, port: int | None) -> ServedAddress:
+    """Return the address to serve pages on; without a typed one, the loopback address."""
     with of_option("--web-address"):
         return parse_served_address(address or LOOPBACK, WEB_PORT if port is None else port)
 

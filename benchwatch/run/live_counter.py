@@ -47,7 +47,7 @@ class LiveCounter:
 
     @property
     def snapshot(self) -> Snapshot:
-        """The newest state."""
+        """The newest snapshot of the counter."""
         return self.pipeline.snapshot
 
     def trace(self, span_s: float, points: int) -> Trace:
@@ -104,13 +104,13 @@ class LiveCounter:
         """Compare readings with `nominal` from the next one on; the numbers restart."""
         if nominal == self._nominal():
             return f"nominal {format_frequency(nominal)}, as it was"
-        self._refuse_far(nominal)
+        self._refuse_implausible(nominal)
         assert self.acquisition is not None
         self.acquisition.set_nominal(nominal)
         return f"nominal {format_frequency(nominal)}; the numbers begin anew"
 
-    def _refuse_far(self, nominal: Decimal) -> None:
-        """Refuse a nominal under which every reading of the connected source would be refused.
+    def _refuse_implausible(self, nominal: Decimal) -> None:
+        """Refuse a nominal that would make every reading of the connected source implausible.
 
         Raises:
             UsageError: the current reading is nowhere near it.

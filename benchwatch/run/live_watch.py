@@ -1,4 +1,4 @@
-"""A live watch: threads, pipelines and journal of all its counters, and when it ends."""
+"""A live watch: the threads and pipelines of its counters, its journal, and its end."""
 
 import queue
 import threading
@@ -23,9 +23,10 @@ QUEUE_LIMIT: Final = 10_000
 """Events that may wait in the queue for a slow reader before acquisition waits too."""
 REFRESH_S: Final = 1.0
 """Shortest wait between two updates of the slow statistics."""
-REFRESH_PART: Final = 20.0
+REFRESH_RATIO: Final = 20.0
 """The wait is at least so many times as long as the update took, to spare the processor."""
 JOIN_S: Final = 2.0
+"""Longest wait for the thread of a counter to end."""
 NOT_SETTLED: Final = 1
 """Exit code when the oscillator had not settled within the time limit."""
 
@@ -184,6 +185,7 @@ class LiveWatch:
         return [one for one in of_counters if one is not None]
 
     def _take(self, name: str, event: Event) -> None:
+        """Feed an event to its pipeline, put it into the queue for lines, and check the limits."""
         if isinstance(event, Reading) and (self.outcome is not None or name not in self._running):
             return
         snapshot = self._counters[name].pipeline.take(event)
@@ -232,9 +234,10 @@ class LiveWatch:
             began_s = self._clock.monotonic()
             for counter in self._counters.values():
                 counter.pipeline.refresh()
-            wait_s = max(REFRESH_S, REFRESH_PART * (self._clock.monotonic() - began_s))
+            wait_s = max(REFRESH_S, REFRESH_RATIO * (self._clock.monotonic() - began_s))
 
     def _end_in_time(self) -> None:
+        """End the run when its time is up, with the outcome up to then."""
         for_s = self._limits.for_s
         assert for_s is not None
         if self._clock.wait(self.finished, for_s):

@@ -1,4 +1,4 @@
-"""The events of a recorded file on one time line, and a pass through them.
+"""The events of a recorded file on one time line, and passes through them.
 
 A pass only goes forward, because pipelines can't go back: to seek back, a new pass begins at the
 start of the file. The file is read as events are taken, and is never held in memory as a whole.

@@ -15,14 +15,16 @@ from benchwatch.snapshot import Playback, Snapshot, Trace
 
 SPEEDS: Final = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 60.0, 120.0, 300.0, 1000.0, 3600.0)
 WORK_S: Final = 0.02
+"""Longest work at a time."""
 REST_S: Final = 0.005
-"""Longest work at a time, and the pause after it in which the screen is drawn."""
+"""Pause after such work, in which the screen is drawn."""
 TICK_S: Final = 0.1
 """Longest time between two updates of the position, with or without events."""
 LEAST_REST_S: Final = 0.001
+"""Shortest pause, even if the next event is due."""
 REFRESH_S: Final = 1.0
 """Shortest wait between two updates of the slow statistics."""
-REFRESH_PART: Final = 20.0
+REFRESH_RATIO: Final = 20.0
 """The wait is at least so many times as long as the update took, to spare the processor."""
 
 
@@ -51,7 +53,8 @@ class RecordingPlayer:
         """Target of a seek; None when none is under way."""
         self._at_s = 0.0
         self._pass = self._shown = timeline.new_pass()
-        self._then_s = self._refresh_at_s = self._clock.monotonic()
+        """The pass that is fed, and the one that the screen shows: another during a seek back."""
+        self._stepped_s = self._refresh_at_s = self._clock.monotonic()
 
     # ------------------------------------------------------------ for the screen
 
@@ -87,7 +90,7 @@ class RecordingPlayer:
 
     @property
     def playing(self) -> Playback:
-        """Position and speed; during a seek its target is given as the position."""
+        """Position, speed and state of the playback; during a seek the position is its target."""
         with self._lock:
             at_s, length_s, speed = self._at_s, self._timeline.length_s, self._speed
             length = self._timeline.extent.state
@@ -133,8 +136,8 @@ class RecordingPlayer:
     # ------------------------------------------------------------ the thread that plays
 
     def start(self) -> None:
-        """Begin to play."""
-        self._then_s = self._clock.monotonic()
+        """Start the thread that plays."""
+        self._stepped_s = self._clock.monotonic()
         threading.Thread(target=self._run, name="replay", daemon=True).start()
 
     def stop(self) -> None:
@@ -147,8 +150,8 @@ class RecordingPlayer:
         self._wake.clear()
         self._timeline.read_on()
         with self._lock:
-            now_s, then_s = self._clock.monotonic(), self._then_s
-            self._then_s = now_s
+            now_s, then_s = self._clock.monotonic(), self._stepped_s
+            self._stepped_s = now_s
             if self._goal_s is not None:
                 self._seek_on(self._goal_s, now_s)
                 return REST_S
@@ -178,7 +181,7 @@ class RecordingPlayer:
             for pipeline in self._shown.pipelines.values():
                 pipeline.refresh()
             ended_s = self._clock.monotonic()
-            self._refresh_at_s = ended_s + max(REFRESH_S, REFRESH_PART * (ended_s - began_s))
+            self._refresh_at_s = ended_s + max(REFRESH_S, REFRESH_RATIO * (ended_s - began_s))
 
     # ------------------------------------------------------------ called with the lock held
 
@@ -207,7 +210,7 @@ class RecordingPlayer:
         arrived = self._pass.at_s >= goal_s and (self._is_measured or goal_s == wanted_s)
         if arrived:
             self._shown, self._goal_s = self._pass, None
-            self._then_s = self._refresh_at_s = self._clock.monotonic()
+            self._stepped_s = self._refresh_at_s = self._clock.monotonic()
         if self._shown is self._pass:
             self._at_s = self._pass.at_s
 

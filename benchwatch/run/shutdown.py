@@ -1,4 +1,4 @@
-"""Shutdown by signals: a command ends in order, or is forced to end if that takes too long."""
+"""Shutdown by signals: a command ends in order, or by force if that takes too long."""
 
 import contextlib
 import os
@@ -14,17 +14,18 @@ from typing import Final, Self, TextIO
 from benchwatch.errors import INTERRUPTED
 
 ORDERLY_S: Final = 3.0
-"""Longest orderly end."""
+"""Longest time for the orderly end."""
 CLEANUP_S: Final = 4.0
-"""Longest cleanup: the counters are released in about two seconds."""
+"""Longest time for the cleanup: the counters are released in about two seconds."""
 LOG_S: Final = 0.2
-"""Longest write to the log, which may be the terminal that hangs."""
+"""Longest time for a write to the log, which may be the terminal that hangs."""
 SIGNALS: Final = tuple(
     getattr(signal, name)
     for name in ("SIGTERM", "SIGHUP", "SIGINT", "SIGQUIT")
     if hasattr(signal, name)
 )
-_OVER: Final = 0
+_CONTEXT_LEFT: Final = 0
+"""Sent to the thread in place of a signal's number when the context is left."""
 _HANG_UP: Final = int(getattr(signal, "SIGHUP", signal.SIGTERM))
 
 
@@ -55,23 +56,24 @@ class SignalShutdown:
 
     def __enter__(self) -> Self:
         """Install the signal handlers and start the thread."""
-        self._before = {number: signal.signal(number, _noted) for number in SIGNALS}
-        self._woke = signal.set_wakeup_fd(self._sender.fileno(), warn_on_full_buffer=False)
+        self._handlers_before = {number: signal.signal(number, _ignored) for number in SIGNALS}
+        wakeup_fd = self._sender.fileno()
+        self._wakeup_fd_before = signal.set_wakeup_fd(wakeup_fd, warn_on_full_buffer=False)
         self._thread.start()
         return self
 
     def __exit__(self, *_: object) -> None:
         """Restore the signal handlers after an orderly end."""
-        signal.set_wakeup_fd(self._woke)
-        for number, handler in self._before.items():
+        signal.set_wakeup_fd(self._wakeup_fd_before)
+        for number, handler in self._handlers_before.items():
             signal.signal(number, handler)
-        self._send(_OVER)
+        self._send(_CONTEXT_LEFT)
         self._thread.join()
         self._sender.close()
         self._receiver.close()
 
     def ask(self) -> None:
-        """Ask for the end as a signal does; any thread may call this."""
+        """Ask for the orderly end, as a signal does; any thread may call this."""
         self._send(_HANG_UP)
 
     def _send(self, number: int) -> None:
@@ -79,10 +81,10 @@ class SignalShutdown:
             self._sender.send(bytes([number]))
 
     def _wait(self) -> None:
-        if self._receive({_OVER, *SIGNALS}, None) == _OVER:
+        if self._receive({_CONTEXT_LEFT, *SIGNALS}, None) == _CONTEXT_LEFT:
             return
         self._end()
-        if self._receive({_OVER}, ORDERLY_S) is None:
+        if self._receive({_CONTEXT_LEFT}, ORDERLY_S) is None:
             self._end_without_order()
 
     def _receive(self, wanted: set[int], within_s: float | None) -> int | None:
@@ -122,5 +124,5 @@ class SignalShutdown:
             )
 
 
-def _noted(_number: int, _frame: object) -> None:
+def _ignored(_number: int, _frame: object) -> None:
     """Do nothing: the interpreter has written the signal's number to the socket."""

@@ -149,7 +149,7 @@ def test_a_journal_without_room_or_permission(tmp_path, monkeypatch):
     """Little space, or a place that can't be written: both name --journal."""
     path = tmp_path / "data" / "journal.db"
     (fine,) = doctor.check_journal(path)
-    monkeypatch.setattr(doctor, "LITTLE_SPACE", 10**18)
+    monkeypatch.setattr(doctor, "LITTLE_SPACE_BYTES", 10**18)
     (tight,) = doctor.check_journal(path)
     monkeypatch.setattr(doctor.os, "access", lambda *_: False)
     (locked,) = doctor.check_journal(path)

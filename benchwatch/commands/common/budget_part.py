@@ -33,7 +33,7 @@ class _Stretch:
     by: CountedBy
     times_s: list[float] = field(default_factory=list)
     offsets: list[float] = field(default_factory=list)
-    """Fractional, as the counter read them; nan for a gap or an unfit reading."""
+    """Fractional, uncorrected; nan for a gap or an unfit reading."""
     flagged: list[bool] = field(default_factory=list)
     """Whether each reading is known to be a spike."""
     gates: set[float] = field(default_factory=set)
@@ -69,7 +69,7 @@ def budget_part(
         events: readings and gaps of one counter.
         kind: as found or as left.
         plan: states the counter's time bases.
-        settle: limit of the drift that counts as settled; None: the end of a clear warm-up.
+        settle: limit of the drift that counts as settled; None: settled after a clear warm-up.
         wild_s: times of readings that are known to be spikes.
     """
     parts = _by_time_base(events, plan or Plan(name=DEFAULT_COUNTER, resource=""), wild_s)

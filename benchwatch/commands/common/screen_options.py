@@ -44,7 +44,7 @@ class ScreenOptions:
     bell: bool = True
 
     def options(self, *, bell: bool = True) -> "DisplayOptions":
-        """Return the display options of the screen; with `bell` False the bell never rings."""
+        """Return the display options of the screen; `bell` False: the bell never rings."""
         from benchwatch.screen.display_options import DisplayOptions, theme_for  # noqa: PLC0415 - lines need none
 
         return DisplayOptions(
@@ -54,7 +54,7 @@ class ScreenOptions:
         )
 
     def refuse(self) -> None:
-        """Refuse options of the screen where lines are written.
+        """Refuse options of the screen; called where lines are written instead.
 
         Raises:
             UsageError: an option of the screen was typed.

@@ -21,7 +21,7 @@ from benchwatch.recording.dates import read_moment
 from benchwatch.recording.run_statistics import changes_of, spikes_of, used_offsets
 
 Since = Literal["settled", "nudge"]
-SINCE: Final[tuple[Since, ...]] = ("settled", "nudge")
+SINCE_CHOICES: Final[tuple[Since, ...]] = ("settled", "nudge")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +45,7 @@ def time_range_options(command: Callable[..., Any]) -> Callable[..., Any]:
     )
     @click.option("--to", "end", metavar="TIME|DATE", help="End there, likewise.")
     @click.option(
-        "--since", type=click.Choice(SINCE), help="Begin at the last nudge, or at settling."
+        "--since", type=click.Choice(SINCE_CHOICES), help="Begin at the last nudge, or at settling."
     )
     @click.option(
         "--settle",
@@ -164,8 +164,8 @@ def settled_from(
 
     Args:
         recording: the recording of one counter.
-        settled_s: since when the oscillator is settled; None: not settled, or no clear warm-up.
-        limit: origin of the settle limit, for the message; None: without a limit, settled means
+        settled_s: time at which the oscillator settled; None: it has not, or has no clear warm-up.
+        limit: where the settle limit was stated, for the message; None: without one, settled means
             after a clear warm-up.
 
     Raises:

@@ -1,4 +1,4 @@
-"""Runs a live watch to its end, as lines, on the screen or on pages, and narrates."""
+"""Runs a live watch to its end, as lines, on the screen or on pages, and narrates changes."""
 
 import queue
 import sys
@@ -20,11 +20,11 @@ if TYPE_CHECKING:
     from benchwatch.web.served_address import ServedAddress
     from benchwatch_simulators.bench.simulated_bench import ServedBench
 
-LOOK_S: Final = 0.25
-"""Time between two checks for news to narrate."""
-SAY_COUNT: Final = 10
+CHECK_EVERY_S: Final = 0.25
+"""Time between two checks for changes to narrate."""
+FIRST_COUNT: Final = 10
 """Readings and notes not on disk from which their number is narrated; then at each doubling."""
-CAUTIONS: Final = {
+TIME_BASE_CAUTIONS: Final = {
     "internal": " (caution: its own oscillator)",
     "unknown": " (caution: look at the front panel which oscillator it counts by)",
 }
@@ -35,14 +35,15 @@ class Narrator:
 
     def __init__(self, run: LiveWatch) -> None:
         self._run = run
-        self._said: dict[str, str] = {}
+        self._link_sentences: dict[str, str] = {}
+        """By counter: the newest sentence on its link."""
         self._questioned: dict[str, float] = {}
         """By counter: the nominal (hertz) whose question was written."""
         self._trouble: str | None = None
-        self._say_count = SAY_COUNT
+        self._next_count = FIRST_COUNT
 
     def look(self) -> None:
-        """Write what has changed since the last call."""
+        """Write the changes since the last call."""
         trouble, waits = None, 0
         for name in self._run.names:
             now = self._run.counter(name).snapshot
@@ -54,8 +55,8 @@ class Narrator:
             if now.link.state == "ended" and self._run.outcome is not None:
                 continue  # the outcome states the reason
             sentence = _link_sentence(now)
-            if sentence != self._said.get(name):
-                self._said[name] = sentence
+            if sentence != self._link_sentences.get(name):
+                self._link_sentences[name] = sentence
                 narrate(f"{name}: {sentence}")
         for sentence in self._run.new_notices():
             narrate(sentence)
@@ -66,10 +67,10 @@ class Narrator:
                 if trouble
                 else "the journal is written again."
             )
-            self._say_count = SAY_COUNT
-        if trouble and waits >= self._say_count:
+            self._next_count = FIRST_COUNT
+        if trouble and waits >= self._next_count:
             narrate(f"{waits} readings and notes are not on disk.")
-            self._say_count = 2 * waits
+            self._next_count = 2 * waits
 
 
 def run_lines(run: LiveWatch, write: LineWriter, cleanup: Callable[[], object]) -> RunOutcome:
@@ -128,7 +129,7 @@ def run_on_screen(
 
     def leave_when_finished() -> None:
         run.finished.wait()
-        while not left.wait(LOOK_S):
+        while not left.wait(CHECK_EVERY_S):
             if app.is_running:
                 app.call_from_thread(app.exit)
                 return
@@ -176,7 +177,7 @@ def run_on_page(
         trimmer=trimmer,
         options=options,
         ascii_only=ascii_only,
-        narration=Narration(say=narrate, look=Narrator(run).look, every_s=LOOK_S),
+        narration=Narration(say=narrate, look=Narrator(run).look, every_s=CHECK_EVERY_S),
         cleanup=cleanup,
     )
 
@@ -198,15 +199,15 @@ class FirstTrimmer:
 
 
 def _events(run: LiveWatch, narrator: Narrator) -> Iterator[tuple[Event, Snapshot]]:
-    """Yield the events as they come, and call the narrator every `LOOK_S` seconds."""
+    """Yield the events as they come, and call the narrator every `CHECK_EVERY_S` seconds."""
     next_look_s = 0.0
     while True:
         now_s = run.elapsed_s()
         if now_s >= next_look_s:
             narrator.look()
-            next_look_s = now_s + LOOK_S
+            next_look_s = now_s + CHECK_EVERY_S
         try:
-            item = run.events.get(timeout=LOOK_S)
+            item = run.events.get(timeout=CHECK_EVERY_S)
         except queue.Empty:
             continue
         if item is None:
@@ -226,7 +227,7 @@ def _link_sentence(now: Snapshot) -> str:
     link = now.link
     if link.state == "reading" and now.identity is not None:
         gate = "unknown" if now.gate_s is None else format_duration(now.gate_s)
-        caution = CAUTIONS.get(now.time_base.source, "")
+        caution = TIME_BASE_CAUTIONS.get(now.time_base.source, "")
         return (
             f"reading {printable(now.identity.text)}, gate {gate}, "
             f"time base {now.time_base.source}{caution}"

@@ -209,7 +209,7 @@ def simulated_bench(
             f"--sim watches a simulated bench and '{printable(resources[0])}' is a resource: "
             "give one of them."
         )
-    from benchwatch_simulators.bench.simulated_bench import open_bench  # noqa: PLC0415 - only here is it needed
+    from benchwatch_simulators.bench.simulated_bench import open_bench  # noqa: PLC0415 - needed only here
     from benchwatch_simulators.bench.simulated_bench_file import load_plan  # noqa: PLC0415 - likewise
     from benchwatch_simulators.faults import parse_fault  # noqa: PLC0415 - likewise
 
