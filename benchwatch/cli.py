@@ -39,7 +39,7 @@ class LazyGroup(click.Group):
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> "list[CompletionItem]":
         """Return the completions of a word, without importing any command."""
-        from click.shell_completion import CompletionItem  # noqa: PLC0415 - only for the shell
+        from click.shell_completion import CompletionItem  # noqa: PLC0415 - only for completion
 
         commands = [
             CompletionItem(name, help=text)
@@ -193,7 +193,7 @@ def _has_streams() -> bool:
         pass
     os.close(sink)
     if sys.stderr is None:
-        sink_text = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - for the process
+        sink_text = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 - open until the process ends
         sys.stderr = sys.__stderr__ = sink_text  # type: ignore[misc] # it was closed
     if sys.stdout is None:
         _say("benchwatch: standard output is closed. Send it to a file, a pipe or /dev/null.")

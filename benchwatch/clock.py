@@ -11,7 +11,7 @@ LONGEST_WAIT_S: Final = 86_400.0
 SAME_MOMENT_S: Final = 1e-4
 """Two clocks read within this time count as read at the same moment."""
 MOST_CLOCK_READS: Final = 5
-_EPOCH: Final = datetime(1970, 1, 1)  # noqa: DTZ001 - written in UTC
+_EPOCH: Final = datetime(1970, 1, 1)  # noqa: DTZ001 - it is UTC
 
 
 class Clock(Protocol):

@@ -28,15 +28,15 @@ SETTING_FORMS: Final[dict[Setting, str]] = {
 }
 """Accepted forms of each setting, for messages."""
 
-PLAUSIBLE: Final = Decimal("1e-3")
+PLAUSIBLE_OFFSET: Final = Decimal("1e-3")
 """Largest plausible difference of a reading from the nominal, as a fraction of it. Sources worth
 trimming are much nearer, and a reply that lost a digit or half its exponent is much farther off."""
-DOUBTFUL: Final = 1e-4
+DOUBTFUL_OFFSET: Final = 1e-4
 """Offset (fractional) above which the nominal is questioned; `round_nominal` accepts as much, and
 oscillators worth trimming are nearer."""
-MARGIN_S: Final = 1.5
+OVERDUE_MARGIN_S: Final = 1.5
 """Seconds after the gate at which a reading is overdue; a tenth of the gate if that is more."""
-OWN: Final = "counter's time base"
+OWN_TIME_BASE: Final = "counter's time base"
 """Name of a counter's own oscillator in a budget."""
 
 
@@ -45,7 +45,7 @@ class CountedBy:
     """The time base that counted a reading."""
 
     source: TimeBaseSource = "unknown"
-    reference: Reference = field(default_factory=partial(Reference, name=OWN))
+    reference: Reference = field(default_factory=partial(Reference, name=OWN_TIME_BASE))
     """Its offset as the bench file states it; only a name where the file states nothing."""
 
 
@@ -78,7 +78,7 @@ class Plan:
     """Frequencies at which the oscillator is used, in hertz; empty: multiples of the nominal."""
 
 
-def margin_s(gate_s: float, least_s: float = MARGIN_S) -> float:
+def margin_s(gate_s: float, least_s: float = OVERDUE_MARGIN_S) -> float:
     """Return how many seconds after a gate of `gate_s` its reading is overdue."""
     return max(least_s, gate_s / 10.0)
 
@@ -88,7 +88,7 @@ def doubtful_nominal(frequency: Decimal, nominal: Decimal) -> bool:
     if (
         not frequency.is_finite()
         or frequency <= 0
-        or abs(difference(frequency, nominal)[1]) <= DOUBTFUL
+        or abs(difference(frequency, nominal)[1]) <= DOUBTFUL_OFFSET
     ):
         return False
     better = round_nominal(frequency)

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from benchwatch.plan import MARGIN_S, margin_s
+from benchwatch.plan import OVERDUE_MARGIN_S, margin_s
 from benchwatch.snapshot import Snapshot
 
 UNKNOWN_GATE_SPACINGS: Final = 3.0
@@ -23,7 +23,7 @@ def longest_age_s(now: Snapshot) -> float | None:
     if spacing_s is None:
         return None
     if gate_s is None:
-        return max(UNKNOWN_GATE_SPACINGS * spacing_s, spacing_s + MARGIN_S)
+        return max(UNKNOWN_GATE_SPACINGS * spacing_s, spacing_s + OVERDUE_MARGIN_S)
     return max(spacing_s, gate_s) + gate_s / 2.0 + margin_s(gate_s)
 
 

@@ -25,7 +25,7 @@ from benchwatch.errors import (
     ReplyError,
     UsageError,
 )
-from benchwatch.plan import MARGIN_S
+from benchwatch.plan import OVERDUE_MARGIN_S
 from benchwatch.quantity import printable
 from benchwatch.reading import Gap, Mark, Reading
 
@@ -52,7 +52,7 @@ class Acquisition(threading.Thread):
         clock: Clock,
         origin_s: float,
         interval_s: float | None = None,
-        margin_s: float = MARGIN_S,
+        margin_s: float = OVERDUE_MARGIN_S,
         persistent: bool = False,
     ) -> None:
         """Prepare the thread; nothing is opened before it is started.

@@ -9,7 +9,7 @@ from benchwatch.acquire.mid_gate import MidGate
 from benchwatch.clock import Clock, utc_at
 from benchwatch.counter import Measurement, TimeBase
 from benchwatch.errors import NoReadings, ReplyError, UsageError
-from benchwatch.plan import PLAUSIBLE
+from benchwatch.plan import PLAUSIBLE_OFFSET
 from benchwatch.quantity import difference, format_frequency, round_nominal
 from benchwatch.reading import DATED_BY_PACE, INTERNAL_TIMEBASE, OVERRANGE, REPEAT, Flag, Reading
 
@@ -77,8 +77,8 @@ class ReadingMaker:
     def set_nominal(self, nominal: Decimal) -> None:
         """Compare readings with `nominal`, in hertz, from the next one on."""
         self.nominal = nominal
-        self._lowest = nominal * (1 - PLAUSIBLE)
-        self._highest = nominal * (1 + PLAUSIBLE)
+        self._lowest = nominal * (1 - PLAUSIBLE_OFFSET)
+        self._highest = nominal * (1 + PLAUSIBLE_OFFSET)
 
     def make(self, measurement: Measurement) -> MadeReading:
         """Make a reading, stamped at the middle of its gate.

@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from benchwatch.plan import MARGIN_S, margin_s
+from benchwatch.plan import OVERDUE_MARGIN_S, margin_s
 
 UNKNOWN_GATE_TIMEOUT_S: Final = 30.0
 """Timeout for a counter that does not report its gate, until its pace is known."""
@@ -20,7 +20,7 @@ class RetryPolicy:
         persistent: never give up.
     """
 
-    def __init__(self, *, margin_s: float = MARGIN_S, persistent: bool = False) -> None:
+    def __init__(self, *, margin_s: float = OVERDUE_MARGIN_S, persistent: bool = False) -> None:
         self.persistent = persistent
         self.tries = 0
         """Failed tries since the start or the last new reading."""

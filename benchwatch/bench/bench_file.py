@@ -20,7 +20,7 @@ from benchwatch.driver_registry import default_driver
 from benchwatch.errors import QuantityError, UsageError
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.estimate.uncertainty.offset_record import Reference
-from benchwatch.plan import OWN, Plan
+from benchwatch.plan import OWN_TIME_BASE, Plan
 from benchwatch.quantity import parse_settle, parse_tolerance, printable
 
 LARGEST_FILE_BYTES: Final = 1_000_000
@@ -128,7 +128,9 @@ def _plan(
         tolerance=tolerance,
         settle=None if settle is None else SettleLimit(*settle),
         interval_s=table.get("interval"),
-        own_time_base=None if own is None else _reference(own, at / OWN_TABLE, utc_s, OWN),
+        own_time_base=None
+        if own is None
+        else _reference(own, at / OWN_TABLE, utc_s, OWN_TIME_BASE),
         working_hz=table["working_hz"],
     )
 

@@ -192,7 +192,7 @@ def _show(
     """
     for sentence in timeline.extent.take_notes():
         narrate(sentence)
-    from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
+    from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - line output does not need it
     from benchwatch.screen.terminal.screen_process import run_screen  # noqa: PLC0415 - likewise
 
     if from_input:

@@ -27,7 +27,7 @@ from benchwatch.pipeline.nominal import (
 from benchwatch.pipeline.record_keeper import RecordKeeper
 from benchwatch.pipeline.slow_statistics import elsewhere_now, warm_up_now
 from benchwatch.pipeline.time_base_correction import TimeBaseCorrection
-from benchwatch.plan import DOUBTFUL, Plan
+from benchwatch.plan import DOUBTFUL_OFFSET, Plan
 from benchwatch.reading import (
     NO_MEASUREMENT,
     TOOL_WORDS,
@@ -204,7 +204,7 @@ class Pipeline:
             analysis.gap(0.0, other_scale=True)
         numbers, trim = analysis.add(reading) if measures else (without_news(was.numbers), was.trim)
         question = None
-        if not abs(reading.offset) <= DOUBTFUL:  # too far off, or nan
+        if not abs(reading.offset) <= DOUBTFUL_OFFSET:  # too far off, or nan
             question = nominal_doubt(reading, analysis.nominal_hz, was.question)
         if question is not None and was.question is None:
             self._log.add_text(reading.utc_s, reading.elapsed_s, "caution", question)

@@ -10,7 +10,7 @@ from typing import Final
 from benchwatch.counter import TimeBaseSource
 from benchwatch.estimate.comparison.counter_comparison import corrected
 from benchwatch.estimate.uncertainty.offset_record import Reference
-from benchwatch.plan import OWN, CountedBy, Plan
+from benchwatch.plan import OWN_TIME_BASE, CountedBy, Plan
 from benchwatch.quantity import write_fraction
 from benchwatch.reading import INTERNAL_TIMEBASE, Reading
 
@@ -97,7 +97,9 @@ def time_base_of(plan: Plan, source: TimeBaseSource, recorded: float | None = No
     stated = {"external": plan.reference, "internal": plan.own_time_base}.get(source)
     if stated is not None:
         return stated
-    return Reference(name="reference" if source == "external" else OWN, offset=recorded or 0.0)
+    return Reference(
+        name="reference" if source == "external" else OWN_TIME_BASE, offset=recorded or 0.0
+    )
 
 
 def corrected_reading(reading: Reading, time_base: float, nominal_hz: float) -> Reading:

@@ -10,7 +10,7 @@ from benchwatch.errors import UsageError
 from benchwatch.estimate.results import SettleLimit
 from benchwatch.pipeline.event_log import settled_words, tolerance_words
 from benchwatch.pipeline.pipeline import Pipeline
-from benchwatch.plan import PLAUSIBLE, Setting
+from benchwatch.plan import PLAUSIBLE_OFFSET, Setting
 from benchwatch.quantity import (
     OffsetUnit,
     format_duration,
@@ -119,7 +119,7 @@ class LiveCounter:
         reading = now.reading
         if reading is None or not is_current(now, self._now()[1]):
             return  # another source may have been connected since
-        far = abs(reading.frequency_hz - float(nominal)) > float(PLAUSIBLE * nominal)
+        far = abs(reading.frequency_hz - float(nominal)) > float(PLAUSIBLE_OFFSET * nominal)
         if not (far and math.isfinite(reading.frequency_hz)):
             return
         raise UsageError(

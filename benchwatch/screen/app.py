@@ -240,7 +240,7 @@ class BenchwatchApp(App[None]):
 
     def _page(self, opener: str, view: View, available: Collection[Capability]) -> TextOverlay:
         """Make the page of text of the key with the id `opener`; other keys replace the page."""
-        from benchwatch.screen import text_pages  # noqa: PLC0415 - the first screen needs none
+        from benchwatch.screen import text_pages  # noqa: PLC0415 - the first screen does not need it
 
         def text(width: int) -> list[StyledLine]:
             match opener:

@@ -61,7 +61,7 @@ def serve_watch(
         UsageError: the address can't be used, or a library is not installed.
     """
     try:
-        from benchwatch.screen.display_options import log_path, theme_for  # noqa: PLC0415 - lines never need it
+        from benchwatch.screen.display_options import log_path, theme_for  # noqa: PLC0415 - line output does not need it
         from benchwatch.screen.terminal.screen_process import open_log  # noqa: PLC0415 - likewise
         from benchwatch.web.error_log import error_log  # noqa: PLC0415 - an extra
         from benchwatch.web.page_server import serving  # noqa: PLC0415 - likewise

@@ -19,7 +19,7 @@ from benchwatch.estimate.trim.tool_pull import ToolState
 from benchwatch.estimate.uncertainty.offset_record import OffsetRecord
 from benchwatch.pipeline.cautions import cautions, refuse_if_old, with_cautions
 from benchwatch.pipeline.pipeline import Pipeline
-from benchwatch.plan import MARGIN_S, Plan
+from benchwatch.plan import OVERDUE_MARGIN_S, Plan
 from benchwatch.screen.panels.progress_rows import records_line
 from benchwatch.screen.text_pages import record_lines
 from benchwatch.snapshot import Records, Snapshot
@@ -169,7 +169,7 @@ def test_readings_of_the_usual_pace_are_always_current() -> None:
         arrives_s = 100.0 + (gate_s or every_s) / 2.0 + every_s
 
         assert is_current(now, arrives_s)
-        assert not is_current(now, arrives_s + 3.0 * every_s + MARGIN_S)
+        assert not is_current(now, arrives_s + 3.0 * every_s + OVERDUE_MARGIN_S)
 
 
 def test_the_nominal_is_questioned_while_readings_miss_it_and_noted_once() -> None:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from benchwatch.screen.display_options import DisplayOptions
 
 
-class ViewChoice(click.Choice):  # type: ignore[type-arg] # older versions take none
+class ViewChoice(click.Choice):  # type: ignore[type-arg] # not generic in older versions of click
     """Choice among the names of the views, imported only to check a name or to write help."""
 
     def __init__(self) -> None:
@@ -25,7 +25,7 @@ class ViewChoice(click.Choice):  # type: ignore[type-arg] # older versions take 
     @property
     def choices(self) -> tuple[str, ...]:
         """The names, in the order of the tabs."""
-        from benchwatch.screen.views.view_list import VIEWS  # noqa: PLC0415 - lines need none
+        from benchwatch.screen.views.view_list import VIEWS  # noqa: PLC0415 - line output does not need it
 
         return tuple(view.option for view in VIEWS.views)
 
@@ -45,7 +45,7 @@ class ScreenOptions:
 
     def options(self, *, bell: bool = True) -> "DisplayOptions":
         """Return the display options of the screen; `bell` False: the bell never rings."""
-        from benchwatch.screen.display_options import DisplayOptions, theme_for  # noqa: PLC0415 - lines need none
+        from benchwatch.screen.display_options import DisplayOptions, theme_for  # noqa: PLC0415 - line output does not need it
 
         return DisplayOptions(
             theme=theme_for(ascii_only=self.ascii or None),

@@ -117,9 +117,9 @@ def run_on_screen(
         cleanup: closes run and journal if the screen does not end in order.
     """
     run.start()  # the counters are asked while the screen's modules are imported
-    from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - lines never need it
-    from benchwatch.screen.terminal.screen_process import run_screen  # noqa: PLC0415 - lines never need it
-    from benchwatch.sound.sound_player import SoundPlayer  # noqa: PLC0415 - lines never need it
+    from benchwatch.screen.app import BenchwatchApp  # noqa: PLC0415 - line output does not need it
+    from benchwatch.screen.terminal.screen_process import run_screen  # noqa: PLC0415 - line output does not need it
+    from benchwatch.sound.sound_player import SoundPlayer  # noqa: PLC0415 - line output does not need it
 
     sound = SoundPlayer if with_sound else None
     app = BenchwatchApp(run, trimmer=trimmer, sound=sound, options=options)
@@ -169,7 +169,7 @@ def run_on_page(
         ascii_only: whether the screen is drawn in plain ASCII.
         cleanup: closes run and journal if the run does not end in order after a signal.
     """
-    from benchwatch.web.watch_pages import Narration, serve_watch  # noqa: PLC0415 - lines never need it
+    from benchwatch.web.watch_pages import Narration, serve_watch  # noqa: PLC0415 - line output does not need it
 
     return serve_watch(
         run,

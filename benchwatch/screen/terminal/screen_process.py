@@ -91,7 +91,7 @@ def run_screen(app: BenchwatchApp, *, cleanup: Callable[[], object] = lambda: No
 def _use_own_driver(app: BenchwatchApp) -> None:
     """Draw and read keys by our own driver, where the system has terminal modes."""
     if termios is not None:
-        from benchwatch.screen.terminal.terminal_driver import TerminalDriver  # noqa: PLC0415 - not everywhere
+        from benchwatch.screen.terminal.terminal_driver import TerminalDriver  # noqa: PLC0415 - POSIX systems only
 
         app.driver_class = TerminalDriver
 
@@ -102,7 +102,7 @@ def _take_keys_from_terminal() -> None:
     Where there is no terminal, the screen has no keys.
     """
     if sys.__stdin__ is None:  # it was closed, and the null device replaces it
-        sys.__stdin__ = open(0, encoding="utf-8", closefd=False)  # type: ignore[misc] # noqa: SIM115 - the library reads there
+        sys.__stdin__ = open(0, encoding="utf-8", closefd=False)  # type: ignore[misc] # noqa: SIM115 - the library reads from it
     if termios is not None and not os.isatty(0):
         with contextlib.suppress(OSError):
             terminal = os.open("/dev/tty", os.O_RDWR)
@@ -173,7 +173,7 @@ def _drawn_on_terminal(sink: TextIO, lost: Callable[[], None]) -> Iterator[None]
     try:
         yield
     finally:
-        sys.__stderr__, sys.stderr = before  # type: ignore[misc] # as they were
+        sys.__stderr__, sys.stderr = before  # type: ignore[misc] # both as before
         sink.flush()
         os.dup2(kept, 2)
         os.close(kept)

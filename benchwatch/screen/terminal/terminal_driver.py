@@ -52,7 +52,7 @@ class TerminalDriver(LinuxDriver):
             self._in_loop(self._suspend)
             return
         self._up = True
-        super().start_application_mode()  # type: ignore[no-untyped-call] # not typed there
+        super().start_application_mode()  # type: ignore[no-untyped-call] # the library has no types
         with contextlib.suppress(termios.error):
             self._drawing_modes = termios.tcgetattr(self.fileno)
 
