@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from acquisition_kit import COUNTER, TEN_MHZ
 from counter_kit import tiny_counter, value_of
-from journal_events_kit import read_events, read_runs
+from journal_kit import read_events, read_runs
 from program_kit import COMMAND
 
 from benchwatch.acquire import Acquisition

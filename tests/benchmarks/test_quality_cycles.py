@@ -19,21 +19,22 @@ SEEN_S = 30
 @pytest.mark.parametrize("shape", SHAPES)
 @pytest.mark.parametrize("horizons", [(0.05, 1.0), (1.0, 2.0), (2.0, 4.0)])
 def test_an_oven_that_cycles(shape: str, horizons: tuple[float, float]) -> None:
-    """Swings of 1.5 to 10 limits: share called settled before and after the past tells of them.
+    """Swings of 1.5 to 10 limits: share called settled before and after the past shows them.
 
-    Before the first jump a slow saw-tooth is a drift within the limit, and a relaxing one is a
-    tail: that can't be known. After it (see `MadeCycle.told_at`) none may be called settled, and
-    with up to a horizon's period none at all.
+    Before its first jump a slow saw-tooth is a drift within the limit, and a slow relaxation is a
+    tail. After it (see `MadeCycle.shown_from`) none may be called settled, and with a period of up
+    to a horizon none at all.
     """
     seed = secrets.randbits(32)
     rng = np.random.default_rng(seed)
-    before, after, told, period_off, swing_off = [], [], 0, [], []
+    before, after, shown, period_off, swing_off = [], [], 0, [], []
 
     for _ in range(RUNS):
         low_s, high_s = (share * LIMIT.horizon_s for share in horizons)
         period_s = low_s * (high_s / low_s) ** rng.uniform()
         made = cycling(rng, shape, seconds=7000, period_s=period_s)
-        settling, told_s, state, given = SettleEstimator(LIMIT), made.told_at(shape), "unsure", []
+        settling, shown_s = SettleEstimator(LIMIT), made.shown_from(shape)
+        state, given = "unsure", []
         for second, offset in enumerate(made.made.readings.tolist()):
             settling.add(float(second), offset)
             if second % LOOK_S == 0:
@@ -42,23 +43,25 @@ def test_an_oven_that_cycles(shape: str, horizons: tuple[float, float]) -> None:
                 if verdict.state == "settled" and state != "settled":
                     given.append(second)
                 state = verdict.state
-        said = f"{made.swing / LIMIT.limit:.1f} limits, {period_s:.0f} s: at {given}, told {told_s}"
-        if any(second < told_s + SEEN_S for second in given):
+        said = (
+            f"{made.swing / LIMIT.limit:.1f} limits, {period_s:.0f} s: at {given}, shown {shown_s}"
+        )
+        if any(second < shown_s + SEEN_S for second in given):
             before.append(said)
-        if any(second >= told_s + SEEN_S for second in given):
+        if any(second >= shown_s + SEEN_S for second in given):
             after.append(said)
         cycle = verdict.cycle
         if cycle is not None:
-            told += 1
+            shown += 1
             period_off.append(abs(cycle.period_s / period_s - 1.0))
             swing_off.append(cycle.swing / made.swing)
 
     print(
         f"\n{shape}, {horizons[0]:g} to {horizons[1]:g} horizons (seed {seed}): called settled "
         f"before its first jump was seen in {len(before)} of {RUNS} {before}, after it in "
-        f"{len(after)} {after}; told at the end in {told}; period off by "
-        f"{np.median(period_off) if told else np.nan:.2%} in the median, swing over truth "
-        f"{np.round(np.percentile(swing_off, [10, 50, 90]), 2) if told else ''}"
+        f"{len(after)} {after}; shown at the end in {shown}; period off by "
+        f"{np.median(period_off) if shown else np.nan:.2%} in the median, swing over truth "
+        f"{np.round(np.percentile(swing_off, [10, 50, 90]), 2) if shown else ''}"
     )
     assert not after
     assert not before or horizons[1] > 1.0

@@ -18,8 +18,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
-from made_ringing import double_exponential, ringing
-from made_warmups import FAMILIES, LIMIT, MadeWarmup
+from made_warmups import FAMILIES, LIMIT, MadeWarmup, double_exponential, ringing
 
 from benchwatch.estimate.settle.settle_estimator import SettleEstimator
 

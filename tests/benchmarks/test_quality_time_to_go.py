@@ -4,8 +4,7 @@ import secrets
 
 import numpy as np
 import pytest
-from made_ringing import double_exponential, ringing
-from made_warmups import FAMILIES, LIMIT
+from made_warmups import FAMILIES, LIMIT, double_exponential, ringing
 
 from benchwatch.estimate.settle.settle_estimator import SettleEstimator
 

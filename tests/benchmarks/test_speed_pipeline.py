@@ -25,7 +25,7 @@ from pathlib import Path
 
 import pytest
 from counter_kit import tiny_counter, value_of
-from journal_events_kit import read_events, read_runs
+from journal_kit import read_events, read_runs
 from program_kit import COMMAND
 
 from benchwatch.estimate.results import SettleLimit

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 from counter_kit import tiny_counter, value_of
-from journal_events_kit import read_events, read_runs
+from journal_kit import read_events, read_runs
 from pipeline_kit import NOMINAL, START_UTC_S, reading
 from program_kit import COMMAND, start_program
 

@@ -11,8 +11,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
-from journal_events_kit import read_events, read_runs
-from journal_kit import copy
+from journal_kit import copy, read_events, read_runs
 from pipeline_kit import RUN, START_UTC_S, StillClock, reading
 from program_kit import start_python
 

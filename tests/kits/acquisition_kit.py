@@ -18,7 +18,7 @@ COUNTER = {
     "INIT:CONT?": "0",
     "SYST:ERR?": '0,"No error"',
 }
-"""What a well-behaved counter answers besides its readings; the makers are invented."""
+"""Answers of a well-behaved counter to all queries but those of readings; invented makers."""
 
 
 class EventRecorder:
@@ -55,11 +55,11 @@ class EventRecorder:
         return states
 
     def take(self, event: Reading | Gap | Mark) -> None:
-        """Write an event down."""
+        """Record an event; stop after enough readings."""
         self.events.append(event)
         if len(self.readings) >= self._enough:
             self.stop()
 
     def on_status(self, connection: CounterStatus) -> None:
-        """Write a connection down."""
+        """Record a status."""
         self.connections.append(connection)

@@ -1,7 +1,7 @@
 """A headless Chromium, driven by its DevTools protocol over a web socket.
 
-The protocol: https://chromedevtools.github.io/devtools-protocol/ (names of methods and events
-as they stand there).
+The protocol: https://chromedevtools.github.io/devtools-protocol/ (methods and events are called by
+their names there).
 """
 
 import asyncio
@@ -30,7 +30,7 @@ FLAGS = (
 
 
 class Tab:
-    """One tab: calls methods, and keeps the events that came."""
+    """One tab: calls methods, and keeps the events received."""
 
     def __init__(self, socket):
         self._socket, self._ids = socket, itertools.count(1)
@@ -46,7 +46,7 @@ class Tab:
         return message["result"]
 
     async def until(self, true_of):
-        """Take events until `true_of` the tab."""
+        """Receive events until `true_of(tab)` is true."""
         async with asyncio.timeout(LONGEST_WAIT_S):
             while not true_of(self):
                 await self._next()
@@ -58,19 +58,19 @@ class Tab:
         return message
 
     def of(self, method):
-        """Return what came with every event `method`."""
+        """Return the parameters of all events called `method`."""
         return [parameters for name, parameters in self.events if name == method]
 
     @property
     def drawn(self):
-        """What the page's web socket has brought: what its terminal draws."""
+        """All text that the page has received on its web socket, for its terminal to draw."""
         frames = [one["response"] for one in self.of("Network.webSocketFrameReceived")]
         return b"".join(
             base64.b64decode(frame["payloadData"]) for frame in frames if frame["opcode"] == 2
         ).decode()
 
     async def press(self, key):
-        """Press and release a key that writes itself."""
+        """Press and release the key of a character."""
         await self.call("Input.dispatchKeyEvent", type="keyDown", key=key, text=key)
         await self.call("Input.dispatchKeyEvent", type="keyUp", key=key)
 
@@ -82,13 +82,13 @@ class Tab:
         return answer["result"].get("value")
 
     async def picture(self):
-        """Return the page as it looks, a PNG."""
+        """Return a screenshot of the page, a PNG."""
         return base64.b64decode((await self.call("Page.captureScreenshot"))["data"])
 
 
 @asynccontextmanager
 async def browser(client, home, size=(1200, 800)):
-    """Start the browser with nothing kept from before; gives its first tab."""
+    """Start the browser with an empty profile in `home`; yield its first tab."""
     window = f"--window-size={size[0]},{size[1]}"
     process = await asyncio.create_subprocess_exec(
         CHROMIUM,
@@ -115,7 +115,7 @@ async def browser(client, home, size=(1200, 800)):
 
 
 async def _port(process):
-    """Read on which port it listens: the browser says so."""
+    """Return the port that the browser reports on its standard error."""
     while line := await process.stderr.readline():
         if match := re.match(rb"DevTools listening on ws://[^/]+:(\d+)/", line):
             return int(match[1])

@@ -1,9 +1,9 @@
-"""Counters on plain sockets that share no code with the product and note all that they receive.
+"""Counters on plain sockets that share no code with the product and record all they receive.
 
-They know what any SCPI counter knows (SCPI-1999 volume 1, IEEE 488.2 common queries) and count
-their own readings: reading n is 10 MHz + n tenths of a millihertz, so each one tells which it is.
-`TinyCounter` measures on and on; `PlainCounter` measures when it is asked, notes when each reading
-was taken, and has the faults of a strange instrument.
+They answer the queries that any SCPI counter answers (SCPI-1999 volume 1, IEEE 488.2 common
+queries). Reading n is 10 MHz + n tenths of a millihertz, so its value shows its number.
+`TinyCounter` runs free; `PlainCounter` measures when it is queried, records when each reading was
+taken, and can have the faults of a strange instrument.
 
 ``python tests/kits/counter_kit.py GATE_S`` serves a `TinyCounter` and prints its resource string.
 """
@@ -32,7 +32,7 @@ KNOWN = {
     "ROSC:SOUR?": "EXT",
     "SYST:ERR?": '0,"No error"',
 }
-"""Questions and answers; the gate's is made from the gate."""
+"""Queries and answers, without that of the gate, which depends on the gate."""
 
 
 def value_of(number: int) -> float:
@@ -41,38 +41,38 @@ def value_of(number: int) -> float:
 
 
 def number_of(line: dict[str, Any]) -> int:
-    """Which reading a JSON line is."""
+    """Return the number of the reading on a JSON line."""
     return round((line["frequency_hz"] - 1e7) / 1e-4)
 
 
 class TinyCounter:
-    """Serves clients until closed; `received` has every line, in order."""
+    """Serves clients until closed; `received` holds every line, in order."""
 
     def __init__(self, gate_s: float = 0.0) -> None:
         self.received: list[str] = []
         self.answered = 0
         self.replies: dict[str, bytes | None] = {}
-        """Replies that differ from the usual ones; None: no answer."""
+        """Replies in place of the usual ones; None: no answer."""
         aperture = f"{gate_s or 1e-6:.6E}"
         self._knows = {**KNOWN, "FREQ:APER?": aperture}
         self.close_after: int | None = None
-        """Hang up instead of giving the reading with this number."""
+        """Close the connection instead of sending the reading after so many."""
         self.invalid_every = 0
-        """One answer in so many is 9.91E37, no number (SCPI-1999 volume 1, 7.2.1.5); 0: none."""
+        """One reading in so many is 9.91E37, no number (SCPI-1999 volume 1, 7.2.1.5); 0: none."""
         self._asked = 0
         self.gate_s = gate_s
-        """Seconds from reading to reading; may change while it is read."""
+        """Seconds from reading to reading; a test may change it at any time."""
         self._gate_ends_s = 0.0
         self._server = TinyServer(self._serve)
         self.port, self.resource = self._server.port, self._server.resource
 
     def close(self) -> None:
-        """Stop listening and hang up."""
+        """Stop listening and close all connections."""
         self._server.close()
 
     @property
     def settings(self) -> list[str]:
-        """All that was received and is no query: each of these could have changed something."""
+        """All received commands that are no queries: each may have changed a setting."""
         return [
             part.strip()
             for line in self.received
@@ -94,7 +94,7 @@ class TinyCounter:
                 client.sendall(reply)
 
     def _wait_for_gate(self) -> None:
-        """Gates end on a grid; a late question finds one that has just ended."""
+        """Wait for the end of a gate; gates end on a grid, and a late query gets the newest one."""
         gate_s = self.gate_s
         if not gate_s:
             return
@@ -103,7 +103,7 @@ class TinyCounter:
         time.sleep(max(0.0, self._gate_ends_s - now_s))
 
     def _reply(self, line: str) -> bytes | None:
-        """Return what to send; None: nothing; empty: hang up."""
+        """Return the bytes to send; None: send nothing; empty: close the connection."""
         if line in self.replies:
             return self.replies[line]
         if line.startswith(("READ?", ":READ?")):
@@ -122,7 +122,7 @@ class TinyCounter:
 
 @contextlib.contextmanager
 def tiny_counter(gate_s: float = 0.0) -> Iterator[TinyCounter]:
-    """Serve a tiny counter for a while."""
+    """Serve a `TinyCounter` during the block."""
     counter = TinyCounter(gate_s)
     try:
         yield counter
@@ -132,21 +132,21 @@ def tiny_counter(gate_s: float = 0.0) -> Iterator[TinyCounter]:
 
 @dataclass
 class PlainCounter:
-    """Answers questions on one line at a time.
+    """Answers one line at a time.
 
     Attributes:
         gate_s: How long a reading takes.
-        lacks: Questions that it does not know: nothing is answered, and it notes no error.
-        change: Called with (question, answer, how often that was asked); returns what is sent
-            instead: other text, None for nothing, or '' to hang up.
-        hold_at: From this reading on every answer is held back until the next question, until the
-            connection is opened again.
+        lacks: Queries that it does not know: it sends nothing, and queues no error.
+        change: Called with (query, answer, how often it was sent); returns what is sent instead:
+            other text, None for nothing, or '' to close the connection.
+        hold_at: From this `hold_question` on, each answer is held back until the next query; a new
+            connection ends that.
     """
 
     gate_s: float = 0.1
     lacks: tuple[str, ...] = ()
     answers: dict[str, str] = field(default_factory=dict)
-    """Answers that differ from the usual ones."""
+    """Answers in place of the usual ones."""
     change: Callable[[str, str, int], str | None] | None = None
     hold_at: int | None = None
     hold_question: str = "READ?"
@@ -155,18 +155,18 @@ class PlainCounter:
     received: list[str] = field(default_factory=list)
     asked: dict[str, int] = field(default_factory=dict)
     delays: dict[tuple[str, int], float] = field(default_factory=dict)
-    """(Question, how often it was asked) -> seconds by which its answer is late; others are not."""
+    """(Query, how often it was sent) -> seconds by which that answer is late."""
     connections: int = 0
     _held: str | None = None
     _holds: bool = False
 
     def connected(self) -> None:
-        """Begin anew for a new connection."""
+        """Reset what one connection held back, for a new connection."""
         self.connections += 1
         self._held, self._holds = None, False
 
     def answer(self, line: str) -> str | None:
-        """Return what is sent after a line; None for nothing, '' to hang up."""
+        """Return the answer to a line; None for nothing, '' to close the connection."""
         self.received.append(line)
         question = line.upper()
         count = self.asked[question] = self.asked.get(question, 0) + 1
@@ -185,7 +185,7 @@ class PlainCounter:
         return text
 
     def send(self, how: Callable[[], None]) -> None:
-        """Let an answer leave, at once or later."""
+        """Call `how`, which sends an answer, at once or after the query's delay."""
         question = self.received[-1].upper()
         delay_s = self.delays.get((question, self.asked[question]))
         if delay_s is None:
@@ -220,7 +220,7 @@ class PlainCounter:
 
 @contextlib.contextmanager
 def on_a_socket(counter: PlainCounter) -> Iterator[str]:
-    """Serve it on a free port, one connection after the other; yield its resource string."""
+    """Serve a counter on a free port, one connection at a time; yield its resource string."""
     one_at_a_time = threading.Lock()
 
     def serve(client: socket.socket) -> None:
@@ -240,7 +240,7 @@ def on_a_socket(counter: PlainCounter) -> Iterator[str]:
 
 @dataclass
 class Watched:
-    """What a watch wrote."""
+    """Exit code, JSON lines and standard error of a watch."""
 
     code: int
     lines: list[dict[str, Any]]
@@ -263,16 +263,16 @@ class Watched:
 
     @property
     def numbers(self) -> list[int]:
-        """Which reading each line of kind reading is."""
+        """The numbers of the readings on the lines."""
         return [number_of(line) for line in self.readings]
 
     def late_s(self, taken: dict[int, float]) -> list[float]:
-        """How far the time of each reading is off, in seconds; positive: too late."""
+        """Return the error of each reading's time, in seconds; positive: too late."""
         return [unix_time(line["time"]) - taken[number_of(line)] for line in self.readings]
 
 
 def unix_time(text: str) -> float:
-    """Read a time of the lines."""
+    """Return a time of the JSON lines in Unix seconds."""
     return datetime.fromisoformat(text).timestamp()
 
 
@@ -282,7 +282,7 @@ settings_poller.POLL_INTERVAL_S /= 16
 settings_poller.OLD_SETTING_S /= 16
 {PROGRAM}
 """
-"""The program, with settings polled more often, so that no test waits for that."""
+"""The program with settings polled 16 times as often, so that tests need not wait for a poll."""
 
 
 def watch(
@@ -292,7 +292,7 @@ def watch(
     often: bool = False,
     wait_s: float = 90.0,
 ) -> Watched:
-    """Watch in a process of its own, to its end; `often`: it polls settings twice a second."""
+    """Run a watch in a process of its own to its end; `often`: it polls settings twice a second."""
     place = ["--no-journal"] if journal is None else ["--journal", str(journal)]
     command = [sys.executable, "-c", OFTEN] if often else COMMAND
     done = subprocess.run(

@@ -1,9 +1,9 @@
-"""One fault on one bus, watched by a real acquisition: what it cost, and how soon it was over.
+"""One fault on one bus during a real acquisition: its effects, and the time until it is over.
 
-The simulated counter's readings are replaced by numbers that count: reading n is the nominal
-plus n tenths of a millihertz, so each one tells which it is and when it was taken. A reading
-that was not taken, was taken before, or belongs to another time is an invented one. The
-intervals of a time-interval counter fall by n picoseconds and so from one to the next say n.
+The simulated counter's readings are replaced by numbers that count: reading n is the nominal plus
+n tenths of a millihertz, so its value shows its number and when it was taken. A reading counts as
+invented if it was not taken, was taken before, or has the time of another one. The intervals of a
+time-interval counter fall by n picoseconds from one to the next, which shows n.
 """
 
 import threading
@@ -30,15 +30,15 @@ NOMINAL = Decimal(10_000_000)
 STEP = Decimal("0.0001")
 GATE_S = 0.05
 PULSE_S = 0.2
-"""From pulse to pulse of the intervals; their readings are a pulse apart."""
+"""Time from pulse to pulse of a time-interval counter, and so from reading to reading."""
 MARGIN_S = 0.3
 STEADY = 6
-"""After so many readings in a row the link counts as well again."""
+"""After so many readings in a row the link counts as recovered."""
 LONGEST_WAIT_S = 20.0
 SIDE_BY_SIDE = (24, 4, 1)
-"""Cases run at once; those in which the machine stood still are tried again with fewer."""
+"""Cases run at once; those during which the machine stood still are run again with fewer."""
 STOOD_STILL_S = PULSE_S / 2
-"""A machine that stands still for longer makes a pulse, a gate or a timeout look like another."""
+"""A longer stall of the machine shifts a pulse, a gate or a timeout too far for the test."""
 
 BUSES = {
     "raw socket": ("socket", "scpi"),
@@ -52,42 +52,42 @@ BUSES = {
     "intervals, raw socket": ("socket", "interval"),
     "intervals, serial, talk-only": ("serial", "interval-talk-only"),
 }
-"""How the simulated counter is put on the bus; what talks into the pipe comes over a socket."""
+"""Bus and dialect of the simulated counter; the lines in the pipe come from a socket."""
 PIPED = ("pipe",)
 LASTS_S = {"late": 0.8, "mute": 0.8, "slow": 0.8, "closed": 0.5, "restart": 0.8}
-"""How long the faults last that have a duration; the others concern one answer."""
+"""Durations of the faults that have one; the others affect one answer."""
 NOT_TOLD_S = 0.8
-"""A pipe does not show that its writer has gone: it must be silent for longer than a line takes."""
+"""Longer than a line takes: a pipe without a writer is noticed only by its silence."""
 
 
 @dataclass
 class Found:
-    """What one fault on one bus led to."""
+    """The effects of one fault on one bus."""
 
     bus: str
     fault: str
     readings: int = 0
     invented: list[str] = field(default_factory=list)
     twice: int = 0
-    """Readings that came out of a pipe twice."""
+    """Readings that were read from a pipe twice."""
     gaps: list[Gap] = field(default_factory=list)
     longest_hole_s: float = 0.0
     back_s: float = 0.0
     """From the end of the fault to the next good reading."""
     seen_s: float | None = None
-    """From the fault to the link being shown as lost, where it was."""
+    """From the fault until the link was shown as lost; None if it was not."""
     opened: int = 0
     recovered: bool = False
     ended: str = ""
 
     @property
     def gate_s(self) -> float:
-        """From reading to reading where nothing is wrong."""
+        """Time from reading to reading without a fault."""
         return PULSE_S if "interval" in BUSES[self.bus][1] else GATE_S
 
     @property
     def outcome(self) -> str:
-        """One cell of the table."""
+        """The text of this case in the table of results."""
         if not self.recovered:
             return "lost"
         if self.invented:
@@ -143,7 +143,7 @@ class Case:
         )
 
     def run(self) -> Found:
-        """Let it read, let the fault happen, wait until it reads steadily again."""
+        """Read, cause the fault, and wait until readings come steadily again."""
         try:
             self._acquisition.start()
             assert self._wait(lambda: len(self._arrived) >= STEADY), "never read"
@@ -190,7 +190,7 @@ class Case:
             return self._changed.wait_for(condition, LONGEST_WAIT_S)
 
     def _is_steady(self, over_s: float) -> bool:
-        """Tell whether the last few readings came without a hole, and after the fault."""
+        """Return whether the last `STEADY` readings came without a pause, and after the fault."""
         last = [at_s for at_s, _ in self._arrived[-STEADY:]]
         holes = [b - a for a, b in pairwise(last)]
         gate_s = self.found.gate_s
@@ -232,9 +232,9 @@ class Case:
 
 
 def run_all(cases: Sequence[tuple[str, str]], folder: Path) -> dict[tuple[str, str], Found]:
-    """Run cases (bus, fault), each on a bench of its own, some side by side: they mostly wait.
+    """Run cases (bus, fault), each on its own bench, some side by side, as they mostly wait.
 
-    A case is tried again, whatever came out, when the machine stood still meanwhile.
+    A case during which the machine stood still is run again, whatever its result.
     """
     files = {bus: bench_file(bus, folder) for bus, _ in cases}
     found: dict[tuple[str, str], Found] = {}
@@ -260,12 +260,12 @@ def run_all(cases: Sequence[tuple[str, str]], folder: Path) -> dict[tuple[str, s
 
 
 def run_alone(bus: str, fault: str, folder: Path) -> Found:
-    """Run one case with nothing beside it; again, twice at most, when the machine stood still."""
+    """Run one case by itself; again, at most twice, if the machine stood still meanwhile."""
     return run_all([(bus, fault)], folder)[bus, fault]
 
 
 def bench_file(bus: str, folder: Path) -> Path:
-    """Write the bench with one counter on `bus`, and its profile if need be; return its path."""
+    """Write a bench with one counter on `bus`, and a profile where needed; return its path."""
     wire, dialect = BUSES[bus]
     path = folder / f"{wire}-{dialect}.toml"
     if "interval" in dialect:
@@ -289,7 +289,7 @@ def _quick_profile(name: str, folder: Path) -> Path:
 
 
 def _write_quick_profile(name: str, folder: Path) -> None:
-    """Copy the profile of an interval counter, for pulses that come sooner."""
+    """Copy the profile of an interval counter, changed for pulses every `PULSE_S`."""
     text = (PROFILES_FOLDER / f"{name}.toml").read_text("utf-8")
     _quick_profile(name, folder).write_text(
         text.replace('"1 s"', f'"{PULSE_S} s"')

@@ -1,7 +1,7 @@
-"""Figures on a picture, and whether each is one of the snapshot's own numbers.
+"""Figures on a picture of the screen, each of which must be a number of the snapshot.
 
 A front end computes nothing: apart from the ends of axes, each figure with a unit is a number of
-the snapshot in that unit, rounded to the digits that are printed.
+the snapshot in that unit, rounded to the printed digits.
 """
 
 import dataclasses
@@ -22,18 +22,18 @@ _FIGURE = re.compile(
     r" (ppm|ppb|parts in 10\^12|Hz)(/h|/min|/s| per h| per min| per s)?(?![\w/])"
 )
 TIMES = re.compile(r".*_s$|^(horizon|speed|gate|nominal|weight|moves).*")
-"""Fields that hold a time or a setting; they stay as they are when the others are changed."""
+"""Fields that hold a time or a setting; `with_other_numbers` does not change them."""
 
 
 def half_a_digit(digits: str) -> float:
-    """Return half of the last digit of a number as printed: that much rounding can change."""
+    """Return half of the last printed digit of a number, the most that rounding changes."""
     exponent = Decimal(digits).as_tuple().exponent
     assert isinstance(exponent, int)
     return 0.5 * 10.0**exponent
 
 
 def prints_as(value: float, digits: str) -> bool:
-    """Tell whether a value, rounded to the last digit of `digits`, is that number."""
+    """Return whether a value, rounded to the last digit of `digits`, is that number."""
     return abs(value - float(digits)) <= half_a_digit(digits) * (1 + 1e-9)
 
 
@@ -46,11 +46,11 @@ class Figure(NamedTuple):
     u: str | None = None
 
     def can_be(self, value: float, nominal_hz: float) -> bool:
-        """Tell whether a number of the snapshot is printed so."""
+        """Return whether a number of the snapshot is printed as this figure."""
         return any(prints_as(abs(one), self.digits) for one in self._in_unit(value, nominal_hz))
 
     def can_have(self, u: float, nominal_hz: float) -> bool:
-        """Tell whether an uncertainty of the snapshot is printed so."""
+        """Return whether an uncertainty of the snapshot is printed as this figure's."""
         return self.u is None or any(prints_as(one, self.u) for one in self._in_unit(u, nominal_hz))
 
     def _in_unit(self, value: float, nominal_hz: float) -> tuple[float, ...]:
@@ -85,7 +85,7 @@ def foreign_figures(text: str, shown: Snapshot) -> list[Figure]:
 
 
 def with_other_numbers(shown: Snapshot, seed: int) -> Snapshot:
-    """Return the snapshot with each measured number scaled by a factor of its own, 0.7 to 1.4."""
+    """Return the snapshot with each measured number scaled by its own random factor, 0.7 to 1.4."""
     chance = random.Random(seed)
     return _scaled(shown, chance)
 
@@ -104,7 +104,7 @@ def _scaled(record: Any, chance: random.Random) -> Any:
 
 
 def _records(value: Any) -> Iterator[Iterator[float]]:
-    """Yield the numbers of each record, those of its properties too."""
+    """Yield the numbers of each record, also those of its properties."""
     for record in _walk(value):
         names = [field.name for field in dataclasses.fields(record)]
         names += [name for name, kind in vars(type(record)).items() if isinstance(kind, property)]

@@ -1,14 +1,22 @@
-"""A journal as plain SQLite finds it: no code of the product."""
+"""A journal read back: by plain SQLite, without the product's code, and as the product's events."""
 
 import contextlib
 import sqlite3
 import subprocess
+from collections.abc import Iterator
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from benchwatch.errors import BenchwatchError
+from benchwatch.journal.journal_reader import JournalReader, Portion, flags_of
+from benchwatch.journal.schema import JournalRun
+from benchwatch.quantity import difference, parse_reply
+from benchwatch.reading import OVERRANGE, Event, Flag, Gap, Mark, Reading, Record
+
 
 def ask(path: Path, query: str) -> list[tuple[Any, ...]]:
-    """Ask the journal as any program with SQLite would, changing nothing."""
+    """Query the journal as any program with SQLite would, read-only."""
     there = f"{path.absolute().as_uri()}?mode=ro"
     with contextlib.closing(sqlite3.connect(there, uri=True, timeout=10)) as reader:
         return reader.execute(query).fetchall()
@@ -20,7 +28,7 @@ def kept(path: Path) -> list[float]:
 
 
 def copy(source: Path, to: Path) -> None:
-    """Copy a file as another program does: opened here, it would lose the locks on it (POSIX)."""
+    """Copy a file in another process: if this one closed it, its locks would be lost (POSIX)."""
     subprocess.run(["cp", str(source), str(to)], check=True)
 
 
@@ -31,5 +39,90 @@ def gaps_in(path: Path) -> int:
 
 
 def check_sound(path: Path) -> None:
-    """See that SQLite itself finds nothing wrong (``PRAGMA integrity_check``)."""
+    """Check that SQLite finds no damage (``PRAGMA integrity_check``)."""
     assert ask(path, "PRAGMA integrity_check") == [("ok",)]
+
+
+def read_runs(path: Path) -> list[JournalRun]:
+    """Return the runs in the journal at `path`, oldest first.
+
+    Raises:
+        JournalError: the file can't be read as a journal.
+    """
+    with JournalReader(path) as journal:
+        return journal.runs()
+
+
+def read_events(path: Path, run: JournalRun) -> Iterator[Event]:
+    """Yield the events of `run` in the order in which they were written.
+
+    Offsets are computed from the counter's text and the run's nominal; without a nominal they are
+    nan. Flags that later readings decide (``spike``) are not in a journal.
+
+    Raises:
+        JournalError: the file can't be read as a journal.
+    """
+    with JournalReader(path) as journal:
+        for portion in journal.portions(run, records=True):
+            yield from _events(portion, run)
+
+
+def _events(portion: Portion, run: JournalRun) -> list[Event]:
+    numbered: list[tuple[int, Event]] = [
+        (
+            number,
+            Gap(
+                counter=run.counter,
+                utc_s=utc_s,
+                elapsed_s=elapsed_s,
+                lasted_s=lasted_s,
+                reason=reason,
+            ),
+        )
+        for number, utc_s, elapsed_s, lasted_s, reason in portion.gaps
+    ]
+    numbered += [
+        (number, Mark(counter=run.counter, utc_s=utc_s, elapsed_s=elapsed_s, text=text))
+        for number, utc_s, elapsed_s, text in portion.marks
+    ]
+    numbered += [
+        (
+            number,
+            Record(
+                counter=run.counter, utc_s=utc_s, elapsed_s=elapsed_s, kind=kind, document=document
+            ),
+        )
+        for number, utc_s, elapsed_s, kind, document in portion.records
+    ]
+    for number, utc_s, elapsed_s, gate_s, text, resolution_hz, written in portion.readings:
+        flags = flags_of(written)
+        frequency_hz, offset_hz, offset = _values(text, run.nominal_hz, flags)
+        reading = Reading(
+            counter=run.counter,
+            utc_s=utc_s,
+            elapsed_s=elapsed_s,
+            gate_s=gate_s,
+            text=text,
+            frequency_hz=frequency_hz,
+            offset_hz=offset_hz,
+            offset=offset,
+            resolution_hz=resolution_hz,
+            flags=flags,
+        )
+        numbered.append((number, reading))
+    return [event for _, event in sorted(numbered, key=lambda one: one[0])]
+
+
+def _values(
+    text: str, nominal: Decimal | None, flags: frozenset[Flag]
+) -> tuple[float, float, float]:
+    nan = float("nan")
+    if OVERRANGE in flags:
+        return nan, nan, nan
+    try:
+        frequency = parse_reply(text)
+    except BenchwatchError:
+        return nan, nan, nan
+    if nominal is None:
+        return float(frequency), nan, nan
+    return float(frequency), *difference(frequency, nominal)

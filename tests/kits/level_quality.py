@@ -1,10 +1,10 @@
-"""How a level estimate is judged against an oracle that knows when each step came.
+"""Quality of a level estimate, compared with an oracle that is given the time of each step.
 
-Over all readings of all sessions of a run, errors are taken from the true level in units of the
-session's σ. Three ratios, each of one figure of the program's errors to the same figure of the
+Errors are differences from the true level in units of the session's σ, over all readings of all
+sessions of a run. Three figures of the program's errors are divided by the same figures of the
 oracle's: root mean square, median of the magnitude, 95 % quantile of the magnitude. Coverage is
-the share of readings at least 12 after a step whose truth lies within 2 u; an unknown u counts
-as a miss.
+the share of readings, from the 12th after a step on, whose truth lies within 2 u; an unknown u
+counts as a miss.
 """
 
 from collections.abc import Callable
@@ -18,7 +18,7 @@ from benchwatch.estimate.level.level_estimator import LevelEstimator
 
 Floats = NDArray[np.float64]
 Method = Callable[[MadeSession], tuple[Floats, Floats]]
-"""Gives the estimates of a session and their u (nan where there is none)."""
+"""Returns the estimates of a session and their u (nan where there is none), each (readings,)."""
 
 SESSIONS = 80
 SETTLED_READINGS = 12
@@ -26,7 +26,7 @@ SETTLED_READINGS = 12
 
 @dataclass(frozen=True, slots=True)
 class Quality:
-    """The figures of one family, and the limits they must not pass."""
+    """The figures of one family, or the limits for them."""
 
     rms: float
     median: float
@@ -40,11 +40,11 @@ TARGETS = {
     "drifting": Quality(1.60, 1.30, 1.50, 0.90),
     "wild": Quality(np.inf, 1.15, 1.60, 0.90),
 }
-"""No RMS target with wild readings: the first look at one is wrong by its whole size."""
+"""No RMS target with wild readings: the estimate right after one is wrong by its whole size."""
 
 
 def meets(family: str, quality: Quality) -> bool:
-    """True when every figure of the family is within its target."""
+    """Return whether every figure of the family is within its target."""
     target = TARGETS[family]
     return (
         quality.rms <= target.rms
@@ -55,7 +55,7 @@ def meets(family: str, quality: Quality) -> bool:
 
 
 def live_level(session: MadeSession) -> tuple[Floats, Floats]:
-    """Put a session through the program's own level."""
+    """Run the program's own `LevelEstimator` over a session."""
     level = LevelEstimator()
     estimates = np.empty(session.readings.size)
     u = np.empty(session.readings.size)
@@ -67,7 +67,7 @@ def live_level(session: MadeSession) -> tuple[Floats, Floats]:
 
 
 def judge(method: Method, family: str, seed: int, sessions: int = SESSIONS) -> Quality:
-    """Run a method over fresh sessions of a family."""
+    """Run a method over new made sessions of a family; return its figures."""
     rng = np.random.default_rng([seed, FAMILIES.index(family)])
     own: list[Floats] = []
     best: list[Floats] = []

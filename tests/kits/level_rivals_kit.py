@@ -1,6 +1,6 @@
-"""Other ways to tell the level, for comparison only: a person with a notepad, and textbooks.
+"""Other estimates of the level, for comparison only: simple averages, and textbook methods.
 
-Each rival takes the readings of a session, one after another, and gives its estimate after each.
+Each takes the readings of a session, (n,), and returns its estimate after each, (n,).
 """
 
 import math
@@ -16,12 +16,12 @@ Rival = Callable[[Floats], Floats]
 
 
 def raw_reading(readings: Floats) -> Floats:
-    """Believe the newest reading."""
+    """Return the newest reading as the level."""
     return readings.copy()
 
 
 def fixed_average(width: int) -> Rival:
-    """Mean of the newest `width` readings."""
+    """Return the method that averages the newest `width` readings."""
 
     def average(readings: Floats) -> Floats:
         sums = np.concatenate(([0.0], np.cumsum(readings - readings[0])))
@@ -33,7 +33,7 @@ def fixed_average(width: int) -> Rival:
 
 
 def exponential_average(gain: float) -> Rival:
-    """Move by `gain` times the distance to each reading."""
+    """Return the method that moves by `gain` times the distance to each reading."""
 
     def average(readings: Floats) -> Floats:
         estimate = np.empty_like(readings)
@@ -47,7 +47,7 @@ def exponential_average(gain: float) -> Rival:
 
 
 def split_statistic(window: Floats) -> tuple[float, int]:
-    """Largest |mean(1..i) − mean(i+1..n)|/√(1/i + 1/(n−i)), and its i; for σ = 1."""
+    """Return the largest |mean(1..i) − mean(i+1..n)|/√(1/i + 1/(n−i)) and its i, for σ = 1."""
     n = window.size
     if n < 2:
         return 0.0, 0
@@ -60,10 +60,11 @@ def split_statistic(window: Floats) -> tuple[float, int]:
 
 
 def split_likelihood_ratio(limit: float = 4.0) -> Rival:
-    """Mean of the window that is cut wherever its two parts differ by more than `limit` sd.
+    """Return the method that cuts its window where two parts differ by more than `limit` sd.
 
-    It gets the same noise scale as our own estimate, and the same second thought about a lone
-    wild reading: when the reading after a cut is nearer to the old mean, the old window returns.
+    The level is the mean of the window. The method gets the same noise scale as the product's
+    estimate, and treats a lone wild reading alike: when the reading after a cut is nearer to the
+    old mean, the old window is restored.
     """
 
     def follow(readings: Floats) -> Floats:
@@ -106,7 +107,7 @@ class TextbookBayes:
         self.mean = 0.0
 
     def add(self, reading: float, sigma: float, prior_mean: float, prior_sd: float) -> None:
-        """Take one reading; a change comes before a reading, not after it."""
+        """Take one reading; the level may change before it."""
         new_run = self._hazard if self.probabilities.size else 1.0
         weights = np.concatenate(([new_run], self.probabilities * (1.0 - self._hazard)))
         means = np.concatenate(([prior_mean], self._means))
@@ -123,7 +124,7 @@ class TextbookBayes:
 
 
 def textbook_bayes(readings: Floats) -> Floats:
-    """`TextbookBayes` with our own noise scale and a level prior of 500 σ about the last level."""
+    """Run `TextbookBayes` with the product's noise scale and a prior of 500 σ about the level."""
     noise = ReadingNoise()
     estimate = np.empty_like(readings)
     bayes = TextbookBayes(1.0 / 40.0)
@@ -140,12 +141,12 @@ def textbook_bayes(readings: Floats) -> Floats:
 
 
 def cusum(up: Floats, down: Floats, z: Floats, k: float) -> tuple[Floats, Floats]:
-    """One reading of many two-sided CUSUM charts at once (Page 1954): the two sums after it."""
+    """Return both sums of two-sided CUSUM charts (Page 1954) after one reading `z` for each."""
     return np.maximum(0.0, up + z - k), np.maximum(0.0, down - z - k)
 
 
 def cusum_restart(k: float = 1.0, limit: float = 4.0) -> Rival:
-    """Mean since the last alarm of a two-sided CUSUM about it."""
+    """Return the method that averages since the last alarm of a two-sided CUSUM about the mean."""
 
     def follow(readings: Floats) -> Floats:
         noise = ReadingNoise()
@@ -181,7 +182,7 @@ RIVALS: dict[str, Rival] = {
 def average_run_length(
     shift: float, limit: float, rng: np.random.Generator, *, charts: int, k: float = 0.5
 ) -> tuple[float, float]:
-    """Readings to the alarm of two-sided CUSUM charts from zero: mean and its standard error."""
+    """Return the mean number of readings until two-sided CUSUM charts alarm, and its u."""
     up = down = np.zeros(charts)
     lengths: list[int] = []
     reading = 0

@@ -1,4 +1,4 @@
-"""What the tests of every bus do with a guarded session."""
+"""Steps that the tests of every bus take with a guarded session."""
 
 import threading
 import time
@@ -14,19 +14,19 @@ from benchwatch.errors import ReplyError, ReplyTimeout
 from benchwatch_simulators.bench.simulated_bench import ServedBench
 
 open_link = Buses().open_link
-"""Opens links of one test process; what they share, such as controllers, is shared."""
+"""Opens links; all tests of a process share one `Buses`, and so its controllers."""
 
 
 @contextmanager
 def linked(bench: ServedBench, counter: str = "main") -> Iterator[Session]:
-    """A guarded session to a counter on the bench."""
+    """Open a guarded session to a counter on the bench."""
     link = open_link(bench.resources[counter])
     yield link
     link.close()
 
 
 def after_late_replies(link: Session) -> tuple[str, str]:
-    """Miss two readings; return the next answers to *OPC? at once, and to *IDN? much later."""
+    """Miss a reading and query *OPC? at once; miss another and query *IDN? later; return both."""
     with pytest.raises(ReplyTimeout):
         link.query("READ?", 0.05)
     at_once = link.query("*OPC?", 2.0)
@@ -39,7 +39,7 @@ def after_late_replies(link: Session) -> tuple[str, str]:
 def after_a_bad_answer(
     bench: ServedBench, link: Session, kind: str, counter: str = "main"
 ) -> tuple[str, list[str]]:
-    """Let one answer go wrong; return it, or '', and the next to *OPC? and *IDN?."""
+    """Make one answer faulty; return it, or '', and the answers to *OPC? and *IDN? after it."""
     link.query("*IDN?", 2.0)
     bench.fault(counter, kind)
     try:
@@ -50,7 +50,7 @@ def after_a_bad_answer(
 
 
 def hung_up_soon(bench: ServedBench, counter: str = "main") -> list[float]:
-    """Pull the cable while somebody waits; the list gets the time at which that was."""
+    """Close the connection after 0.3 s; return a list that then gets the time of that."""
     closed: list[float] = []
 
     def close() -> None:
@@ -62,7 +62,7 @@ def hung_up_soon(bench: ServedBench, counter: str = "main") -> list[float]:
 
 
 def sessions_left_by(bench: ServedBench, times: int = 20) -> int:
-    """Open, ask and close twice, again and again; return how many VISA sessions there are more."""
+    """Open, query and close (twice) `times` times; return how many VISA sessions were not freed."""
     sessions = pyvisa.ResourceManager("@py").visalib.sessions  # type: ignore[attr-defined]
     before = len(sessions)
     for _ in range(times):

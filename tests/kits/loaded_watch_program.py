@@ -1,7 +1,7 @@
-"""A real watch with an hour behind it: ``python tests/kits/loaded_watch_program.py RESOURCE``.
+"""A watch that already holds made readings: ``python tests/kits/loaded_watch_program.py RESOURCE``.
 
-The hour is made: readings of the past are put through the pipeline before the counter is
-opened, and the run's clock is set on by as much.
+Made readings of, say, an hour go through the pipeline before the counter is opened, and the run's
+clock is set ahead by as much.
 """
 
 import argparse
@@ -26,17 +26,17 @@ OFFSET, SPREAD = 3.7e-8, 1e-10
 
 
 class AdvancedClock(SystemClock):
-    """The computer's clocks, set on by the time that is made."""
+    """The computer's clocks, the monotonic one set ahead by the span of the made readings."""
 
     ahead_s = 0.0
 
     def monotonic(self) -> float:
-        """Return seconds that jump once, when the past has been made."""
+        """Return the monotonic time plus `ahead_s`."""
         return super().monotonic() + self.ahead_s
 
 
 def past(watch: LiveWatch, before_s: float) -> None:
-    """Put `before_s` of readings through the pipeline of `watch`."""
+    """Put made readings that span `before_s` seconds through the pipeline of `watch`."""
     noise, utc_s = random.Random(20310504), SystemClock().utc() - before_s
     for row in range(round(before_s / BEFORE_INTERVAL_S)):
         at_s, offset = row * BEFORE_INTERVAL_S, OFFSET + noise.gauss(0.0, SPREAD)
@@ -57,7 +57,7 @@ def past(watch: LiveWatch, before_s: float) -> None:
 
 
 def main() -> int:
-    """Run the screen over it, or nothing at all with ``--view none``."""
+    """Run the watch with the screen, or without one for ``--view none``."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("resource")
     parser.add_argument("--every", type=float, default=0.1, help="seconds from reading to reading")

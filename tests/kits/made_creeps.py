@@ -23,15 +23,15 @@ _FINE: Final = 40
 
 @dataclass(frozen=True, slots=True)
 class MadeCreep:
-    """One turn; columns have one entry a reading, one a second."""
+    """One turn; arrays of shape (readings,), one reading a second."""
 
     readings: Floats
     truth: Floats
     """Mean over each gate, without noise."""
     first: int
-    """The reading in whose gate the turn fell."""
+    """Number of the reading during whose gate the trimmer was turned."""
     rest: float
-    """The level that it goes to, fractional."""
+    """Level at rest, fractional."""
     size: float
     tau: float
     """Time constant, in readings."""
@@ -46,7 +46,7 @@ def make_creep(
     quiet: int | None = None,
     after: int = AFTER,
 ) -> MadeCreep:
-    """Make one; `size` is in units of the noise."""
+    """Make one turn; `size` is in units of the noise, `tau`, `quiet` and `after` in readings."""
     size = size if size is not None else 10.0 * 30.0 ** rng.uniform() * rng.choice((-1.0, 1.0))
     tau = tau if tau is not None else rng.uniform(4.0, 15.0)
     first = quiet if quiet is not None else int(rng.integers(60, 200))

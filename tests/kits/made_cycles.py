@@ -1,15 +1,15 @@
-"""Made ovens whose thermostat makes the offset go up and down, with known truth; invented data."""
+"""Made ovens whose thermostat makes the offset cycle, with known truth; invented data."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from made_warmups import LIMIT, MadeWarmup, flicker_fm
+from made_warmups import LIMIT, MadeWarmup, between, flicker_fm
 
 RISING = 0.3
-"""Part of a period in which a relaxing cycle goes up."""
+"""Part of a period in which a relaxation cycle rises."""
 BENT = 2.0
-"""Time constants that each of its ways takes."""
+"""Time constants that its rise and its fall each take."""
 
 
 @dataclass(frozen=True)
@@ -21,39 +21,39 @@ class MadeCycle:
     """From peak to peak, fractional."""
     period_s: float
     turns: np.ndarray
-    """Seconds at which it jumps or turns round."""
+    """Seconds of its jumps or turning points."""
     warming: np.ndarray
     """The exponential alone."""
 
-    def told_at(self, shape: str) -> int:
-        """Second from which on the readings show that it cycles and does not only come in.
+    def shown_from(self, shape: str) -> int:
+        """Return the second from which on the readings show a cycle, and not only a warm-up.
 
-        From the first jump of a saw-tooth, and from the second turning point of the others, since
-        an overshoot has one too; those that the exponential hides, with more to go than the cycle
-        swings by, do not count.
+        That is the first jump of a saw-tooth, and the second turning point of the others, since
+        an overshoot has one too. Those before which the exponential has more left than the swing
+        do not count: it hides them.
         """
         seen = self.turns[np.abs(self.warming[self.turns]) < self.swing]
         which = 0 if shape == "saw-tooth" else 1
         return int(seen[which]) if seen.size > which else len(self.warming)
 
     def come_in(self) -> int:
-        """First second from which on the true change within the horizon is the cycle's only."""
+        """Return the second from which on only the cycle changes the offset within the horizon."""
         moving = np.flatnonzero(self.made.excursion() > max(1.05 * self.swing, LIMIT.limit))
         return int(moving[-1]) + 1 if moving.size else 0
 
 
 def sine(cycles: np.ndarray) -> np.ndarray:
-    """Swing 1 from peak to peak, over the number of cycles gone."""
+    """Return a sine of swing 1 from peak to peak at these times in periods."""
     return 0.5 * np.sin(2.0 * np.pi * cycles)
 
 
 def saw_tooth(cycles: np.ndarray) -> np.ndarray:
-    """Up evenly, down at once."""
+    """Return a cycle that rises evenly and jumps down."""
     return cycles % 1.0 - 0.5
 
 
 def relaxation(cycles: np.ndarray) -> np.ndarray:
-    """Up and down like a capacitor that is charged and discharged, up in the shorter time."""
+    """Return a cycle like a capacitor that is charged quickly and discharged slowly."""
     part = cycles % 1.0
     full = 1.0 - np.exp(-BENT)
     up = (1.0 - np.exp(-BENT * part / RISING)) / full
@@ -68,12 +68,7 @@ SHAPES: dict[str, Callable[[np.ndarray], np.ndarray]] = {
 }
 
 TURNS = {"sine": (0.25, 0.75), "saw-tooth": (0.0,), "relaxation": (0.0, RISING)}
-"""Parts of a period at which each jumps or turns round."""
-
-
-def between(rng: np.random.Generator, low: float, high: float) -> float:
-    """Any decade as likely as another."""
-    return float(low * (high / low) ** rng.uniform())
+"""Parts of a period at which each shape jumps or has a turning point."""
 
 
 def cycling(
@@ -84,10 +79,10 @@ def cycling(
     swing: float | None = None,
     period_s: float | None = None,
 ) -> MadeCycle:
-    """An exponential of 2e-8 to 5e-6 and 1 to 10 min, and a cycle; noise 1e-11 to 3e-10 at 1 s.
+    """Make an exponential of 2e-8 to 5e-6 and 1 to 10 min, a cycle, noise 1e-11 to 3e-10 at 1 s.
 
     Args:
-        rng: draws all that is not given.
+        rng: draws each value that is not given.
         shape: one of `SHAPES`.
         seconds: readings, one a second.
         swing: in limits, from peak to peak; 1.5 to 10 when not given.

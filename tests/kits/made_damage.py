@@ -1,4 +1,4 @@
-"""Files with something wrong in them: tables, JSON lines and journals, changed at random."""
+"""Damaged files: tables, JSON lines and journals that are changed at random."""
 
 import json
 import random
@@ -11,13 +11,13 @@ NASTY = (
     "'", "[]", "{}", "true", "2031-02-30T00:00:00Z", "2031-05-04T24:61:00Z", "a;b", "\t", "%s%n",
     "0001-01-01T00:00:00+23:59", "\0", "\r", "\ufeff", "-0.0", "1.0000000000000000000000001",
 )  # fmt: skip
-"""Cells that no program of ours writes where a number, a word or a date belongs."""
+"""Cells that the program never writes where a number, a word or a date belongs."""
 VALUES = (None, "", "word", b"\x00\xff", -1, 0, 1e300, float("inf"), 2**62, "1e400", "\x1b[2J", 1.5)
-"""Cells of a journal, likewise."""
+"""Such cells of a journal."""
 
 
 def table(rng: random.Random, rows: int) -> str:
-    """Write a good table of one of the forms that are read."""
+    """Return a good table in one of the forms that the program reads."""
     column, write = rng.choice(
         [
             ("frequency_hz", lambda y: f"{1e7 * (1 + y):.4f}"),
@@ -36,7 +36,7 @@ def table(rng: random.Random, rows: int) -> str:
 
 
 def json_lines(rng: random.Random, rows: int) -> str:
-    """Write good JSON lines."""
+    """Return good JSON lines of readings."""
     lines = []
     for i in range(rows):
         high_hz = round(rng.gauss(0.02, 0.001), 4)
@@ -50,7 +50,7 @@ def json_lines(rng: random.Random, rows: int) -> str:
 
 
 def mutated(rng: random.Random, text: str) -> bytes:
-    """Change a few places of a file of text."""
+    """Return a text file's content with a few random changes."""
     data = text
     for _ in range(rng.randint(1, 4)):
         lines = data.split("\n")
@@ -82,7 +82,7 @@ def mutated(rng: random.Random, text: str) -> bytes:
 
 
 def mutated_journal(rng: random.Random, source: Path, path: Path) -> None:
-    """Copy a journal, and change some of its cells, or of its bytes."""
+    """Copy a journal, and change some of its cells or some of its bytes."""
     path.write_bytes(source.read_bytes())
     if rng.random() < 0.7:
         connection = sqlite3.connect(path)
@@ -97,7 +97,7 @@ def mutated_journal(rng: random.Random, source: Path, path: Path) -> None:
                     (rng.choice(VALUES), rng.randrange(7)),
                 )
             except sqlite3.Error:
-                continue  # the schema does not let it in
+                continue  # the schema refuses the value
         connection.commit()
         connection.close()
         return

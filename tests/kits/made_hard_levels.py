@@ -1,4 +1,4 @@
-"""Made sessions of the hard cases of the level, with known truth: coarse digits and lost readings.
+"""Made sessions that are hard for the level, with known truth: coarse digits and lost readings.
 
 Invented data with stated statistics; the limits are the project's own, no outside source.
 """
@@ -13,31 +13,31 @@ from benchwatch.estimate.live_estimate import LiveEstimate
 
 DIGIT = 1e-8
 WITHIN = 10
-"""Readings within which a turn is to be seen."""
+"""Readings within which a turn must be confirmed as a nudge."""
 SETTLED = 3
 """Readings after a turn from which on level and u are judged."""
 
 
 @dataclass(frozen=True, slots=True)
 class Coarse:
-    """What a level makes of turns seen through a coarse digit; sizes and errors in digits."""
+    """Results of the level on turns read with a coarse digit; sizes and errors in digits."""
 
     turns: int
     seen: int
     others: int
-    """Nudges seen that were no turns, or seen late."""
+    """Nudges that were no turns, or were confirmed late."""
     errors: Floats
     u: Floats
-    """Where it was known; of the errors, in the same order."""
+    """Standard uncertainties that belong to `errors`; readings without u are in neither."""
 
     @property
     def share(self) -> float:
-        """Of the turns, seen in time."""
+        """Share of the turns that were confirmed in time."""
         return self.seen / self.turns
 
     @property
     def within_a_digit(self) -> float:
-        """Share of the readings whose level is."""
+        """Share of the readings whose level is within a digit of the truth."""
         return float(np.mean(self.errors <= 1.0))
 
     @property
@@ -58,11 +58,11 @@ def coarse(
     """Turn a quiet oscillator eight times a session, 15 to 60 readings apart.
 
     Args:
-        rng: where chance comes from.
-        sessions: how many.
+        rng: draws the sessions.
+        sessions: number of sessions.
         noise: sd of single readings before they are rounded, in digits.
         turns: smallest and largest turn in digits, log-uniform, of random sign.
-        written: what the counter writes its last digit as, in digits that it resolves.
+        written: the last digit that the counter writes, in digits that it resolves.
         drift: digits a reading.
     """
     turned = seen = others = 0
@@ -91,7 +91,7 @@ def coarse(
 
 
 def _turned(rng: np.random.Generator, turns: tuple[float, float]) -> tuple[Floats, list[int]]:
-    """Make the truth of a session in digits, and the numbers of the first readings after turns."""
+    """Return the true level of a session in digits, and the numbers of the readings after turns."""
     level, parts, starts = rng.uniform(-100.0, 100.0), [], []
     length = 0
     for _ in range(8):
@@ -105,7 +105,7 @@ def _turned(rng: np.random.Generator, turns: tuple[float, float]) -> tuple[Float
 
 
 def with_losses(truth: Floats, noise: Floats, lost: float, rng: np.random.Generator) -> Floats:
-    """Return the level's errors while so large a share of the readings is lost, one a second."""
+    """Return the level's errors while a share `lost` of the readings, one a second, is missing."""
     live, last_s = LiveEstimate(), 0.0
     errors = []
     for at_s in np.flatnonzero(rng.random(truth.size) >= lost).tolist():
@@ -119,5 +119,5 @@ def with_losses(truth: Floats, noise: Floats, lost: float, rng: np.random.Genera
 
 
 def rms(errors: Floats) -> float:
-    """Root mean square."""
+    """Return the root mean square."""
     return float(np.sqrt(np.mean(errors**2)))

@@ -1,4 +1,4 @@
-"""Oscillators that nobody turns, and turns that somebody makes on them, with known truth.
+"""Made oscillators that nobody turns, to count the false nudges found on them.
 
 Invented data in units of the white noise of single readings, which is one; one reading a second.
 """
@@ -20,7 +20,7 @@ SIGMA: Final = 1e-10
 
 
 def saw_tooth(rng: np.random.Generator, readings: int) -> Floats:
-    """Make a thermostat's cycle: a swing of 5 to 50, a period of 60 to 300 readings, quick back."""
+    """Make a thermostat's cycle: a slow rise by 5 to 50 in 60 to 300 readings, and a jump back."""
     swing, period = 5.0 * 10.0 ** rng.uniform(), rng.uniform(60.0, 300.0)
     phase = (np.arange(readings) / period + rng.uniform()) % 1.0
     return np.asarray(rng.choice((-1.0, 1.0)) * swing * phase)
@@ -37,7 +37,7 @@ def flicker(rng: np.random.Generator, readings: int) -> Floats:
 
 
 def quiet(_rng: np.random.Generator, readings: int) -> Floats:
-    """Make nothing but what every family has: white noise."""
+    """Make a constant offset: `nudges` adds white noise to every family."""
     return np.zeros(readings)
 
 
@@ -48,15 +48,15 @@ IDLE: Final[dict[str, Maker]] = {
     "saw-tooth": saw_tooth,
 }
 TARGETS: Final = {"white": 0.0, "flicker": 0.1, "random walk": 0.5, "saw-tooth": 0.5}
-"""Nudges a thousand readings, at most; the project's own, common practice, no source."""
+"""Most nudges in a thousand readings; the project's own figures (common practice, no source)."""
 
 
 def nudges(offsets: Floats, rng: np.random.Generator) -> list[tuple[int, Nudge]]:
-    """Return what is told as nudges of these offsets with white noise: number of reading, nudge."""
+    """Return the confirmed nudges on these offsets plus white noise: number of reading, nudge."""
     level = LevelEstimator()
-    told = []
+    found = []
     for k, y in enumerate((SIGMA * (offsets + rng.standard_normal(offsets.size))).tolist()):
         now = level.add(float(k), y, gate_s=1.0, resolution=0.0)
         if now.confirmed_nudge is not None:
-            told.append((k, now.confirmed_nudge))
-    return told
+            found.append((k, now.confirmed_nudge))
+    return found

@@ -1,7 +1,7 @@
-"""Made lines of each dialect, whole and damaged, with what each literally says.
+"""Made lines of each dialect, whole and damaged, and the value that each literally has.
 
-What a line says is worked out here character by character, with integers and fractions, and
-shares nothing with the parsers under test.
+The value of a line is computed here character by character, with integers and fractions, and
+shares no code with the parsers under test.
 """
 
 import random
@@ -12,15 +12,15 @@ from fractions import Fraction
 Write = Callable[[random.Random], tuple[str, Fraction]]
 
 STRICT = ("whole", "beginning", "end", "doubled", "control", "foreign")
-"""Damage that must be refused whatever it leaves."""
+"""Damage that a parser must refuse in every case; ``whole`` is none."""
 LITERAL = ("swapped", "missing", "joined")
-"""Damage that can leave another well-formed line, which no parser can tell from a true one:
-then it must say what it literally says. (The session keeps such lines from arising.)"""
+"""Damage that can leave another well-formed line, which no parser can distinguish from a true one:
+then the parser must return its literal value. (The session prevents such lines.)"""
 
 
 @dataclass(frozen=True, slots=True)
 class Made:
-    """A line, what was done to it, and what it said before that."""
+    """A line, its damage, and the value of the undamaged line."""
 
     text: str
     damage: str
@@ -28,7 +28,7 @@ class Made:
 
 
 def made_lines(write: Write, count: int, seed: int) -> Iterator[Made]:
-    """Make `count` lines: of each kind of damage about as many."""
+    """Make `count` lines, with each kind of damage equally often."""
     dice = random.Random(seed)
     kinds = STRICT + LITERAL
     before, _ = write(dice)
@@ -57,11 +57,11 @@ def _damaged(kind: str, line: str, before: str, dice: random.Random) -> str:
     }[kind]
 
 
-# ------------------------------------------------------------- the dialects, as they write
+# ------------------------------------------------------------- writers of each dialect
 
 
 def _hertz(dice: random.Random, digits: int) -> tuple[int, Fraction]:
-    """A frequency within 500 ppm of 10 MHz, in units of its last digit."""
+    """Return a frequency within 500 ppm of 10 MHz: in units of its last digit, and in hertz."""
     units = 10 ** (7 + digits) + dice.randrange(-(5 * 10 ** (3 + digits)), 5 * 10 ** (3 + digits))
     return units, Fraction(units, 10**digits)
 
@@ -115,14 +115,14 @@ def interval(dice: random.Random) -> tuple[str, Fraction]:
     return f"+{text[0]}.{text[1:]}E-01", Fraction(units, 10**12)
 
 
-# ------------------------------------------------------------- what a text literally says
+# ------------------------------------------------------------- the literal value of a text
 
 
 UNITS = {" MHz": 10**6, " kHz": 10**3, " GHz": 10**9, " Hz": 1, " HZ": 1, "HZ": 1}
 
 
-def literally(text: str) -> Fraction | None:
-    """Work out what `text` says, or None when it is no number that a person would accept."""
+def literal_value(text: str) -> Fraction | None:
+    """Return the value of `text`; None when a person would not accept it as a number."""
     text = text.strip(" ")
     scale = 1
     for unit, size in UNITS.items():

@@ -1,6 +1,6 @@
-"""A made oscillator that answers to the keys, on the screen of this terminal.
+"""Shows a made oscillator that follows the trimmer's keys on the screen of this terminal.
 
-``python tests/kits/made_oscillator_program.py --help`` lists what else it can do.
+``python tests/kits/made_oscillator_program.py --help`` lists its options.
 """
 
 import argparse
@@ -21,13 +21,13 @@ from benchwatch.snapshot import Snapshot, Trace
 
 
 class MadeOscillator(kit.FakeWatch):
-    """An oscillator on the real clock that answers to its trimmer; its numbers are crude.
+    """An oscillator on the real clock that follows its trimmer; its numbers are crude.
 
     Args:
         every_s: seconds from reading to reading.
-        crash_after_s: when to break.
+        crash_after_s: seconds until `snapshot` raises an error.
         chatter: print on descriptor 2 as a library written in C might.
-        before_s: how much past there is already.
+        before_s: span of the readings that exist at the start.
     """
 
     def __init__(
@@ -56,7 +56,7 @@ class MadeOscillator(kit.FakeWatch):
         return time.monotonic() - self._start_s
 
     def snapshot(self, name: str) -> Snapshot:
-        """Take the readings that are due and sum them up."""
+        """Make the readings that are due; return a snapshot of them."""
         now_s = self.elapsed_s()
         if now_s > self._crash_s:
             raise RuntimeError("made to crash, [b]with[/b] \x1b[31mescapes")
@@ -99,7 +99,7 @@ class MadeOscillator(kit.FakeWatch):
         self._step(amount * 1e-6)
 
     def rest_tool(self, on: bool) -> None:
-        """Rest the tool: it pulls by 3 ppb."""
+        """Put the tool on the trimmer, which pulls by 3 ppb, or lift it."""
         self._pull = 3e-9 if on else 0.0
         self._step(3e-9 if on else -3e-9)
 

@@ -1,8 +1,8 @@
 """Made series of small turns in quick succession on an oscillator that has settled.
 
-Invented data with known truth: white noise of 1e-10 a reading whatever the gate, a drift far
-inside the usual limits, turns that are ramps of some tenths of a second at most, and of each a
-twenty-fifth that creeps in over the next seconds.
+Invented data with known truth: white noise of 1e-10 a reading at any gate, and a drift far inside
+the usual limits. A turn is a ramp of some tenths of a second at most, and a twenty-fifth of it
+creeps in over the next seconds.
 """
 
 import math
@@ -38,7 +38,7 @@ class Turn:
 
 @dataclass(frozen=True, slots=True)
 class MadeSeries:
-    """One made series; columns have one entry a reading, times are mid-gate."""
+    """One made series; arrays of shape (readings,), times are mid-gate."""
 
     gate_s: float
     times_s: Floats
@@ -55,17 +55,17 @@ class MadeSeries:
 
     @property
     def last_s(self) -> float:
-        """When the last turn was done."""
+        """When the last turn ended, without its creep."""
         return self.turns[-1].at_s + self.turns[-1].takes_s
 
     @property
     def moved(self) -> float:
-        """What all turns come to once nothing creeps any more."""
+        """Sum of all turns, creep included."""
         return math.fsum(turn.size for turn in self.turns)
 
     @property
     def creeping(self) -> float:
-        """How much of that may still be on its way right after the last turn."""
+        """Most of that sum that may still creep in after the last turn."""
         return CREEP * math.fsum(abs(turn.size) for turn in self.turns)
 
 
@@ -78,9 +78,10 @@ def make_series(
     size: float | None = None,
     quiet_s: float = QUIET_S,
 ) -> MadeSeries:
-    """Make one: 5 to 8 turns of one size from 0.5 to 20 ppb, unless told otherwise.
+    """Make a series of 5 to 8 turns of one size, 0.5 to 20 ppb unless `size` is given.
 
-    Hesitant turns are up to twice as large and far apart, and take up to half the spacing.
+    Turns ``both ways`` have random signs. Hesitant turns are up to twice as large, 0.6 to 2.5
+    spacings apart, and take up to half a spacing each.
     """
     count = int(rng.integers(5, 9))
     size = size if size is not None else 0.5e-9 * 40.0 ** rng.uniform()
@@ -109,7 +110,7 @@ def make_series(
 
 
 def _done(since_s: Floats, takes_s: float) -> Floats:
-    """Share of a turn that is done: a ramp, and the creep after it."""
+    """Return the share of a turn that is done: a ramp, and the creep after it."""
     ramp = np.clip(since_s / takes_s, 0.0, 1.0) if takes_s else (since_s >= 0.0).astype(float)
     late_s = np.maximum(since_s - takes_s, 0.0)
     return ramp * (1.0 - CREEP * np.exp(-late_s / CREEP_S))

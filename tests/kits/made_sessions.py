@@ -1,11 +1,11 @@
 """Made trim sessions with known truth, for the tests and the quality report.
 
-A session is what a technician's trim looks like to a counter: the level stays put for a dwell,
-then steps. Invented data with stated statistics; the figures are those of the project's own
-target, no outside source.
+A session is a trim as the counter reads it: the level stands still for a dwell, then steps.
+Invented data with stated statistics; the figures are those of the project's own target, no outside
+source.
 
 Steps: size log-uniform from 1 to 500 σ, random sign. Dwell: uniform from 5 to 60 readings.
-σ: log-uniform from 1e-12 to 1e-9, not told to the program. One reading a second.
+σ: log-uniform from 1e-12 to 1e-9, unknown to the program. One reading a second.
 """
 
 import math
@@ -27,15 +27,15 @@ WILD_SIGMAS = (30.0, 300.0)
 
 @dataclass(frozen=True, slots=True)
 class MadeSession:
-    """One made session; columns have one entry a reading."""
+    """One made session; arrays of shape (readings,)."""
 
     sigma: float
     readings: Floats
-    """What the counter says, fractional."""
+    """Offsets that the counter reads, fractional."""
     truth: Floats
     """The level without noise, rounding and wild readings."""
     since_step: NDArray[np.int64]
-    """Readings since the last step, 1 at the first one after it."""
+    """Readings since the last step; 1 for the first one after it."""
     wild: NDArray[np.bool_]
 
 
@@ -43,7 +43,7 @@ def make_session(family: str, rng: np.random.Generator, readings: int = 400) -> 
     """Make one session of a family of `FAMILIES`.
 
     Raises:
-        ValueError: no such family.
+        ValueError: `FAMILIES` does not have the family.
     """
     if family not in FAMILIES:
         raise ValueError(f"no family {family!r}")
@@ -74,10 +74,9 @@ def make_session(family: str, rng: np.random.Generator, readings: int = 400) -> 
 
 
 def oracle(session: MadeSession) -> Floats:
-    """Mean of the readings since the last step, by one who knows when each step came.
+    """Return the mean of the readings since the last step, given the time of each step.
 
-    The oracle leaves wild readings out too, and keeps its last value (the first reading of a
-    dwell excepted) when one comes.
+    Wild readings are left out, except the first reading of a dwell, for lack of another.
     """
     estimate = np.empty_like(session.readings)
     total, count = 0.0, 0
@@ -94,7 +93,7 @@ def oracle(session: MadeSession) -> Floats:
 def make_flicker(floor: float, rng: np.random.Generator, readings: int) -> Floats:
     """Make flicker FM whose Allan deviation is `floor`: S(f) = h/f, floor² = 2 ln 2 · h (SP 1065).
 
-    The spectrum is cut off below one cycle in twice the series.
+    The spectrum holds no frequency below one cycle in twice the length of the series.
     """
     spectrum = np.fft.rfft(rng.standard_normal(2 * readings))
     frequency = np.fft.rfftfreq(2 * readings)
@@ -104,7 +103,7 @@ def make_flicker(floor: float, rng: np.random.Generator, readings: int) -> Float
 
 
 def make_warm_up(kind: str, rng: np.random.Generator, readings: int) -> tuple[Floats, float]:
-    """Make the true offsets of a warm-up, one a second, and draw the noise of a reading.
+    """Return the true offsets of a warm-up, one a second, and the noise (sd) of a reading.
 
     Time constant 1 to 15 min, amplitude 2e-8 to 5e-6, noise 1e-11 to 3e-10, all log-uniform;
     `kind` is ``tail`` (a slow second exponential) or ``overshoot``.

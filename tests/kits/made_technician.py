@@ -1,12 +1,13 @@
-"""A made technician at a made trimmer: led by the screen, by the counter's digits, or all-knowing.
+"""Made technicians who trim a made oscillator by the screen, by the digits, or knowing the truth.
 
-Invented data, the project's own figures. A usual nudge is 8 ppb. What the technician turns differs
-from what was meant by 30 % (sd); a tenth of a turn creeps in with 4 s; in reversing the first half
-of a usual nudge is lost in backlash. Tool and hand pull by 0.5 to 1.5 usual nudges and come to rest
-with 0.3 s. The tolerance is a fifth of a usual nudge. Readings of a quarter second, noise 0.1 ppb.
+Invented data, the project's own figures. A usual nudge is 8 ppb. A turn differs from the intended
+one by 30 % (sd), and a tenth of it creeps in with a time constant of 4 s. At a reversal the first
+half of a usual nudge is lost in backlash. Tool and hand pull by 0.5 to 1.5 usual nudges and come to
+rest with a time constant of 0.3 s. The tolerance is a fifth of a usual nudge. The gate is a quarter
+of a second, the noise 0.1 ppb.
 
-All technicians begin hands off, equally far away, and take the same time for what they do. All know
-how far the trimmer moves the offset for so much of a turn, within their 30 %.
+All technicians begin hands off, equally far away, and take the same time for each action. All know
+the trimmer's sensitivity, within their 30 %.
 """
 
 import math
@@ -28,26 +29,26 @@ BACKLASH: Final = 0.5 * USUAL
 PULL_S: Final = 0.3
 QUIET_S: Final = 60.0
 HOLD_S: Final = 30.0
-"""Inside for so long, hands off, is landed for the technician who sees digits only."""
+"""Time inside the tolerance, hands off, after which `ByDigits` takes the trim as landed."""
 STAYS_S: Final = 300.0
 """A landing is false when the offset leaves the tolerance by itself within this time."""
 TURN_S, PLACE_S = 1.0, 1.0
-"""From the decision to the turn done; from taking up the tool to its being on, or off."""
+"""Time from the decision to the end of the turn, and to the tool being on or off."""
 EDGE_S: Final = 5.0
-"""It puts the tool on again when it was inside, but not surely, for so long."""
+"""`Coached` puts the tool on again when the offset was inside, but not surely, for so long."""
 UNSEEN_TURN_S: Final = 2.0
-"""So long it waits for the screen to show a turn, or two and a half gates."""
+"""Longest wait of `Coached` for the screen to show a turn, if two and a half gates are shorter."""
 LONGEST_S: Final = 900.0
 _FINE, _FINE_S = 5, 0.05
 
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """What differs from one set of trims to the next."""
+    """Parameters that differ between sets of trims."""
 
     near: float = 5.0
     far: float = 20.0
-    """How far away it is found, in usual nudges."""
+    """Least and greatest offset at the beginning, in usual nudges."""
     gate_s: float = 0.25
     sigma: float = 1e-10
     """Gate of a reading, and its noise (sd)."""
@@ -59,7 +60,7 @@ class Bench:
 
 
 class Trimmer:
-    """The truth: what the oscillator does with what the technician does."""
+    """The true offset of the oscillator after each turn and touch."""
 
     def __init__(self, rng: np.random.Generator, bench: Bench) -> None:
         self._rng = rng
@@ -107,7 +108,7 @@ class Trimmer:
 
     @property
     def rest(self) -> float:
-        """Where it is once nothing creeps, hands off."""
+        """The offset once nothing creeps, hands off."""
         return self._start + math.fsum(size for _, size in self._turns)
 
     def lost(self, meant: float) -> float:
@@ -115,7 +116,7 @@ class Trimmer:
         return self._slack if self._way * meant >= 0.0 else BACKLASH - self._slack
 
     def stays(self, from_s: float) -> bool:
-        """Tell whether it stays inside the tolerance, untouched."""
+        """Return whether the offset stays inside the tolerance for `STAYS_S`, untouched."""
         after = (from_s + second for second in range(int(STAYS_S)))
         return all(abs(self.offset(at_s)) <= TOLERANCE for at_s in after)
 
@@ -130,29 +131,29 @@ class Trimmer:
 
 @dataclass
 class Seen:
-    """What the technician can see after a reading."""
+    """All that a technician may look at after a reading."""
 
     at_s: float
     reading: float
     estimate: Estimate | None
-    """Where it is, or where it is going to rest."""
+    """The offset, or during a creep the level at rest."""
     trim: TrimNow
     gate_s: float
     truth: Trimmer
-    """Only for the technician who knows it."""
+    """For `KnowsTheTruth` only."""
 
 
 class Technician(Protocol):
-    """Decides what to do next: turn, put the tool on or lift it, wait, or call it landed."""
+    """Decides the next action: turn, put the tool on or lift it, wait, or end the trim."""
 
     def decide(self, seen: Seen, *, on: bool) -> "float | str | None":
-        """Return how far to turn, ``place``, ``landed``, or None to wait."""
+        """Return the turn (fractional), ``place`` (tool on or off), ``landed``, or None to wait."""
         ...
 
 
 @dataclass
 class Result:
-    """How one trim went."""
+    """The result of one trim."""
 
     took_s: float = math.inf
     """From tool on to landed."""
@@ -161,9 +162,9 @@ class Result:
     touches: int = 0
     turns: int = 0
     false: bool = False
-    """Called landed, and it does not stay inside the tolerance by itself."""
+    """Whether the trim was ended as landed, but the offset leaves the tolerance by itself."""
     spent_s: dict[str, float] = field(default_factory=dict)
-    """Where the time went, from tool on to landed."""
+    """Seconds spent on each kind of action or wait, from tool on to landed."""
 
 
 def trim(rng: np.random.Generator, technician: Technician, bench: Bench | None = None) -> Result:
@@ -203,20 +204,20 @@ def trim(rng: np.random.Generator, technician: Technician, bench: Bench | None =
             result.spent_s[what_for] = result.spent_s.get(what_for, 0.0) + gate_s
         if todo is not None:
             continue
-        told = technician.decide(
+        decision = technician.decide(
             Seen(now_s, reading, estimate_at_rest(numbers), state, gate_s, trimmer), on=on
         )
-        if told == "landed":
+        if decision == "landed":
             result.took_s, result.off_s = now_s - began_s, lifted_s - began_s
             result.false = not trimmer.stays(now_s)
             break
-        if told is not None:
-            todo = (now_s + (PLACE_S if isinstance(told, str) else TURN_S), told)
+        if decision is not None:
+            todo = (now_s + (PLACE_S if isinstance(decision, str) else TURN_S), decision)
     return result
 
 
 def _spent(now: TrimNow, *, on: bool, doing: "float | str | None") -> str:
-    """Name what a moment was spent on."""
+    """Return the name of the action or wait at this moment."""
     if doing is not None:
         return "placing" if isinstance(doing, str) else "turning"
     if now.touched:
@@ -228,12 +229,12 @@ def _spent(now: TrimNow, *, on: bool, doing: "float | str | None") -> str:
 
 @dataclass
 class ByDigits:
-    """Puts the tool on, turns by what the digits said, lifts it, waits ten seconds, looks again.
+    """Trims by the counter's digits: tool on, one turn, tool off, ten seconds' wait, a reading.
 
-    While the tool is on the digits hold its pull, so it looks hands off only, and turns once a
-    touch. It calls it landed when hands have been off for 30 s and each reading that it looked at,
-    from the tenth second on, was inside: a half-minute's look, as long as the screen holds at most
-    (common practice, no source).
+    While the tool is on, the digits include its pull, so this technician reads them hands off only,
+    and turns once a touch. The trim is landed when hands have been off for 30 s and each reading
+    from the tenth second on was inside; the screen holds as long at most (common practice, no
+    source).
     """
 
     wait_s: float = 10.0
@@ -260,9 +261,9 @@ class ByDigits:
 
 
 class KnowsTheTruth:
-    """Knows offset, pull, creep and backlash without readings or waits, and turns as badly.
+    """Knows offset, pull, creep and backlash without readings or waits, but turns as inexactly.
 
-    No program can do better with this technician.
+    This is the best that any program could reach with such a technician.
     """
 
     def decide(self, seen: Seen, *, on: bool) -> "float | str | None":
@@ -279,23 +280,23 @@ class KnowsTheTruth:
 
 @dataclass
 class Coached:
-    """Does what the screen says: waits until it is good to judge, turns by the way left."""
+    """Follows the screen: waits until the estimate is ready to judge, turns by the way left."""
 
     _turned: bool = False
     _edge_s: float = 0.0
     _done_s: float = 0.0
-    """When it has done what it decided last."""
+    """When the action decided last is done."""
 
     def decide(self, seen: Seen, *, on: bool) -> "float | str | None":
         """See `Technician`."""
-        told = self._decide(seen, on=on)
-        if told is not None:
+        decision = self._decide(seen, on=on)
+        if decision is not None:
             self._edge_s = 0.0
             self._done_s = seen.at_s + max(TURN_S, PLACE_S)
-        return told
+        return decision
 
     def _answered(self, seen: Seen) -> bool:
-        """Tell whether the screen shows what was done last, or has had the time to."""
+        """Return whether the screen shows the last turn, or has had enough time to."""
         if not self._turned or seen.at_s >= self._done_s + max(UNSEEN_TURN_S, 2.5 * seen.gate_s):
             return True
         turn = seen.trim.turn
@@ -316,7 +317,7 @@ class Coached:
         return "place"
 
     def _with_tool(self, seen: Seen) -> "float | str | None":
-        """Decide with the tool on: turn, lift it, or wait until the screen says which."""
+        """Decide with the tool on: turn, lift the tool, or wait until the screen shows which."""
         now = seen.trim
         known = now.tool is not None and now.tool.aim_pull is not None
         if self._turned and (now.lift or not known):
@@ -328,14 +329,14 @@ class Coached:
         return self._way_left(seen, known=known)
 
     def _at_the_edge(self, seen: Seen) -> bool:
-        """Tell whether the screen has said for a while that its uncertainty reaches outside."""
+        """Return whether the uncertainty on the screen has reached outside for `EDGE_S`."""
         landing = seen.trim.landing
         if landing is None or landing.state == "outside":
             self._edge_s += seen.gate_s
         return self._edge_s >= EDGE_S
 
     def _way_left(self, seen: Seen, *, known: bool) -> float:
-        """Return the way left to the aim; with the pull unknown, that of before the tool was on."""
+        """Return the way left to the aim; with the pull unknown, that from before the touch."""
         if not known:
             return self._left
         hint = seen.trim.hint

@@ -1,9 +1,9 @@
 """Made benches with known truth: a tool that is put on a trimmer, comes to rest, and is lifted.
 
 Invented data. Readings every quarter second with white noise of 1e-10, rounded to 4e-11. A tool
-that pulls by 6 ppb comes to rest exponentially with 0.3 s; readings are means over their gates, so
-the first one is touched for a part of its gate only. The key is pressed up to a second early or
-late.
+that pulls by 6 ppb comes to rest exponentially with a time constant of 0.3 s. Readings are means
+over their gates, so the first one after a touch shows only a part of it. The operator presses the
+key up to a second before or after the touch.
 """
 
 from dataclasses import dataclass
@@ -23,18 +23,18 @@ _FINE = 20
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """Something done to the trimmer."""
+    """A step of the offset: a touch of the tool, a lift or a turn."""
 
     at_s: float
     size: float
     """Fractional."""
     rest_s: float = 0.0
-    """Time constant with which it comes to rest; 0: at once."""
+    """Time constant with which the offset comes to rest; 0: at once."""
 
 
 @dataclass(frozen=True, slots=True)
 class Press:
-    """The key of the tool."""
+    """The operator presses the key that reports the tool on or off."""
 
     at_s: float
     on: bool
@@ -48,7 +48,15 @@ def touches(
     apart_s: float = 20.0,
     early: float = 0.3,
 ) -> tuple[list[Move], list[Press]]:
-    """Put the tool on `times` times, for `held_s` each."""
+    """Return the steps and key presses of `times` touches, each `held_s` long.
+
+    Args:
+        rng: draws the times.
+        times: number of touches.
+        held_s: from a touch to its lift.
+        apart_s: from a lift to the next touch.
+        early: most seconds by which a key is pressed before or after its step.
+    """
     moves, keys = [], []
     at_s = 20.0 + rng.uniform()
     for _ in range(times):
@@ -69,7 +77,11 @@ def follow(
     tolerance: float = 5e-9,
     trimming: TrimTracker | None = None,
 ) -> tuple[MeanPull | None, list[tuple[float, TrimNow]]]:
-    """Run estimate and trimming over the bench; return the pull learned, and each state."""
+    """Run the live estimate and the trim tracker over made readings.
+
+    Returns:
+        The pull learned, and the time and the state of the trim after each reading and key.
+    """
     count = int(lasts_s / gate_s)
     fine = (np.arange(count * _FINE) + 0.5) * gate_s / _FINE
     moved = np.zeros(count * _FINE)

@@ -1,4 +1,4 @@
-"""Made warm-ups with known truth: the noise-free offset is kept beside the readings."""
+"""Made warm-ups with known truth: the noise-free offset of each reading is kept."""
 
 import math
 from collections.abc import Callable
@@ -26,10 +26,10 @@ class MadeWarmup:
     """Last digit that the readings are rounded to, fractional; 0 for none."""
 
     def excursion(self) -> np.ndarray:
-        """Largest true change within the horizon from each second on; n - horizon values."""
+        """Return the largest true change within the horizon after each second, (n - horizon,)."""
         horizon = int(LIMIT.horizon_s)
         here = self.truth[:-horizon]
-        # The filters give a window's extremes at its middle.
+        # The filters put the extremes of a window at its middle.
         window = {"size": horizon + 1, "mode": "nearest"}
         middle = slice(horizon // 2, horizon // 2 + len(here))
         highest = maximum_filter1d(self.truth, **window)[middle]
@@ -37,13 +37,13 @@ class MadeWarmup:
         return np.maximum(highest - here, here - lowest)
 
     def settled_at(self, excursion: np.ndarray) -> int:
-        """First second from which on the true change within the horizon stays in the limit."""
+        """Return the second from which on the true change within the horizon is in the limit."""
         moving = np.flatnonzero(excursion > LIMIT.limit)
         return int(moving[-1]) + 1 if moving.size else 0
 
 
 def flicker_fm(rng: np.random.Generator, count: int, deviation: float) -> np.ndarray:
-    """Noise of density 1/f, scaled to its Allan deviation at one second."""
+    """Make noise of density 1/f with this Allan deviation at one second."""
     padded = 2 ** math.ceil(math.log2(2 * count))
     frequency = np.fft.rfftfreq(padded)
     frequency[0] = frequency[1]
@@ -52,46 +52,46 @@ def flicker_fm(rng: np.random.Generator, count: int, deviation: float) -> np.nda
     return noise * deviation / np.sqrt(0.5 * np.mean(np.diff(noise) ** 2))
 
 
-def _between(rng: np.random.Generator, low: float, high: float) -> float:
-    """Any decade as likely as another."""
-    return low * (high / low) ** rng.uniform()
+def between(rng: np.random.Generator, low: float, high: float) -> float:
+    """Draw log-uniformly from `low` to `high`."""
+    return float(low * (high / low) ** rng.uniform())
 
 
 def _noise(rng: np.random.Generator, count: int, *, flicker: bool) -> np.ndarray:
-    """White and flicker FM, together 1e-11 to 3e-10 at one second."""
-    deviation = _between(rng, 1e-11, 3e-10)
-    share = 1.0 if flicker else _between(rng, 0.02, 0.2)
+    """Make white and flicker FM, together 1e-11 to 3e-10 at one second."""
+    deviation = between(rng, 1e-11, 3e-10)
+    share = 1.0 if flicker else between(rng, 0.02, 0.2)
     white = math.sqrt(max(1.0 - share**2, 0.0)) * deviation * rng.standard_normal(count)
     return white + flicker_fm(rng, count, share * deviation)
 
 
 def _exponential(rng: np.random.Generator, t: np.ndarray) -> tuple[np.ndarray, float, float]:
-    """Main warm-up, its amplitude and time constant."""
-    amplitude = _between(rng, 2e-8, 5e-6) * rng.choice([-1.0, 1.0])
-    constant = _between(rng, 60.0, 900.0)
+    """Make the main exponential; return it with its amplitude and time constant."""
+    amplitude = between(rng, 2e-8, 5e-6) * rng.choice([-1.0, 1.0])
+    constant = between(rng, 60.0, 900.0)
     return amplitude * np.exp(-t / constant), amplitude, constant
 
 
 def slow_tail(rng: np.random.Generator, *, flicker: bool = False) -> MadeWarmup:
-    """One exponential and a tail of 0.3 to 10 % of it, 3 to 8 times slower."""
+    """Make one exponential and a tail of 0.3 to 10 % of it, 3 to 8 times slower."""
     t = np.arange(float(SECONDS))
     curve, amplitude, constant = _exponential(rng, t)
-    share = _between(rng, 0.003, 0.1)
+    share = between(rng, 0.003, 0.1)
     truth = curve + share * amplitude * np.exp(-t / constant / rng.uniform(3.0, 8.0))
     return MadeWarmup(truth, truth + _noise(rng, SECONDS, flicker=flicker))
 
 
 def flicker(rng: np.random.Generator) -> MadeWarmup:
-    """The same with flicker FM as all of its noise."""
+    """Make a slow tail whose noise is all flicker FM."""
     return slow_tail(rng, flicker=True)
 
 
 def gaps(rng: np.random.Generator) -> MadeWarmup:
-    """The same with one to three gaps of half a minute to ten."""
+    """Make a slow tail with one to three gaps of half a minute to ten minutes."""
     made = slow_tail(rng)
     end = made.settled_at(made.excursion()) + 600
     starts = rng.integers(30, max(end, 100), rng.integers(1, 4))
-    lasting = [int(_between(rng, 30.0, 600.0)) for _ in starts]
+    lasting = [int(between(rng, 30.0, 600.0)) for _ in starts]
     return MadeWarmup(
         made.truth,
         made.readings,
@@ -100,7 +100,7 @@ def gaps(rng: np.random.Generator) -> MadeWarmup:
 
 
 def overshoot(rng: np.random.Generator) -> MadeWarmup:
-    """A second exponential of the other sign, 1.5 to 5 times slower: the offset turns once."""
+    """Make an overshoot: a second exponential of the other sign, 1.5 to 5 times slower."""
     t = np.arange(float(SECONDS))
     curve, amplitude, constant = _exponential(rng, t)
     slower = rng.uniform(1.5, 5.0)
@@ -109,7 +109,12 @@ def overshoot(rng: np.random.Generator) -> MadeWarmup:
 
 
 def constant_drift(rng: np.random.Generator, sign: float = 0.0) -> MadeWarmup:
-    """One exponential on a drift of 1.2 to 4 limits a horizon, of either sign."""
+    """Make one exponential on a drift of 1.2 to 4 limits a horizon.
+
+    Args:
+        rng: draws the values.
+        sign: of the drift, relative to the exponential; 0: random.
+    """
     t = np.arange(5000.0)
     curve, amplitude, _ = _exponential(rng, t)
     direction = sign * np.sign(amplitude) or rng.choice([-1.0, 1.0])
@@ -118,25 +123,54 @@ def constant_drift(rng: np.random.Generator, sign: float = 0.0) -> MadeWarmup:
 
 
 def cancelling(rng: np.random.Generator) -> MadeWarmup:
-    """The drift has the sign that holds the warm-up's tail still for some minutes."""
+    """Make a constant drift whose sign cancels the warm-up's tail for some minutes."""
     return constant_drift(rng, 1.0)
 
 
 def _rounded(made: MadeWarmup, quantum: float) -> MadeWarmup:
-    """Read by a counter whose last digit is `quantum`."""
+    """Return the readings of a counter whose last digit is `quantum`."""
     return replace(made, readings=quantum * np.round(made.readings / quantum), quantum=quantum)
 
 
 def rounded(rng: np.random.Generator) -> MadeWarmup:
-    """A slow tail or an overshoot, last digit 1e-10 to 1e-8: a tenth of the limit to ten limits."""
+    """Make a slow tail or an overshoot, rounded to a tenth of the limit up to ten limits."""
     make = (slow_tail, overshoot)[int(rng.integers(2))]
-    return _rounded(make(rng), _between(rng, 1e-10, 1e-8))
+    return _rounded(make(rng), between(rng, 1e-10, 1e-8))
 
 
 def rounded_drift(rng: np.random.Generator) -> MadeWarmup:
-    """A constant drift above the limit or one that cancels a tail, rounded likewise."""
+    """Make a constant drift or one that cancels a tail, rounded in the same way."""
     make = (constant_drift, cancelling)[int(rng.integers(2))]
-    return _rounded(make(rng), _between(rng, 1e-10, 1e-8))
+    return _rounded(make(rng), between(rng, 1e-10, 1e-8))
+
+
+def ringing(rng: np.random.Generator, seconds: int = 20_000) -> MadeWarmup:
+    """Make an exponential and a swing of 1 to 30 % of it, which dies away within a few periods.
+
+    The time constant and the period are 1 to 15 minutes, and the swing falls by e in 0.5 to 2
+    periods; noise 1e-11 to 3e-10 at 1 s.
+    """
+    t = np.arange(float(seconds))
+    amplitude = between(rng, 2e-8, 5e-6) * rng.choice([-1.0, 1.0])
+    period_s = between(rng, 60.0, 900.0)
+    dies_away = np.exp(-t / (period_s * rng.uniform(0.5, 2.0)))
+    swing = between(rng, 0.01, 0.3) * np.cos(2.0 * np.pi * (t / period_s + rng.uniform()))
+    truth = amplitude * (np.exp(-t / between(rng, 60.0, 900.0)) + swing * dies_away)
+    noise = between(rng, 1e-11, 3e-10)
+    flicker = flicker_fm(rng, seconds, between(rng, 0.02, 0.2) * noise)
+    return MadeWarmup(truth, truth + noise * rng.standard_normal(seconds) + flicker)
+
+
+def double_exponential(rng: np.random.Generator, seconds: int = 20_000) -> MadeWarmup:
+    """Make two exponentials of one sign, one 10 to 100 % as large and 1.5 to 4 times slower."""
+    t = np.arange(float(seconds))
+    amplitude = between(rng, 2e-8, 5e-6) * rng.choice([-1.0, 1.0])
+    constant_s = between(rng, 60.0, 900.0)
+    slower = rng.uniform(0.1, 1.0) * np.exp(-t / constant_s / rng.uniform(1.5, 4.0))
+    truth = amplitude * (np.exp(-t / constant_s) + slower)
+    noise = between(rng, 1e-11, 3e-10)
+    flicker = flicker_fm(rng, seconds, between(rng, 0.02, 0.2) * noise)
+    return MadeWarmup(truth, truth + noise * rng.standard_normal(seconds) + flicker)
 
 
 FAMILIES: dict[str, Callable[[np.random.Generator], MadeWarmup]] = {

@@ -13,7 +13,7 @@ from typing import TextIO
 from load_kit import LONGEST_WAIT_S
 
 LANDING = 12.4e-9
-"""Where the oven stands until somebody turns, as a fraction."""
+"""Offset of the oven until the trimmer is turned, fractional."""
 
 
 def oven_bench(
@@ -28,8 +28,8 @@ def oven_bench(
     """Return the text of a bench file.
 
     Args:
-        about: what it shows.
-        settle: what settled means.
+        about: the description in the bench file.
+        settle: the settle limit.
         white_fm: noise of the oven at 1 s.
         gate: of the counter.
         oven: more lines about the oven.
@@ -71,14 +71,14 @@ class OvenBench:
     answers: TextIO
 
     def ask(self, line: str) -> str:
-        """Send a line to the control port; return its answer, which comes once it is done."""
+        """Send a line to the control port; return the answer, sent once it is carried out."""
         self.control.sendall(f"{line}\n".encode())
         return self.answers.readline().strip()
 
 
 @contextmanager
 def served(program: Sequence[str], text: str, folder: Path, *, seed: int) -> Iterator[OvenBench]:
-    """Serve a bench by `program`, which takes the arguments of the command line."""
+    """Serve a bench by `program` (the words before its command-line arguments)."""
     file = folder / "oven.toml"
     file.write_text(text, encoding="utf-8")
     with subprocess.Popen(

@@ -1,4 +1,4 @@
-"""The page served to a client of the same process, by the library that the page's server uses."""
+"""The served page, and a client for it in the same process, by the server's own library."""
 
 import asyncio
 import io
@@ -18,7 +18,7 @@ from benchwatch.web.served_address import LOOPBACK, ServedAddress
 
 
 class PageClient:
-    """What a page does, without a browser: it draws what comes and sends keys."""
+    """A page without a browser: draws what the server sends, and sends keys."""
 
     def __init__(self, socket, width=80, height=24):
         self.socket, self.width, self.height = socket, width, height
@@ -26,11 +26,11 @@ class PageClient:
 
     @property
     def screen(self):
-        """What stands on the page."""
+        """The text on the page."""
         return "\n".join(rows_of(self.seen, self.width, self.height))
 
     async def until(self, text):
-        """Read until `text` stands on the page; True when it does, False at the end."""
+        """Read until `text` is on the page; return False if the session ends before."""
         async with asyncio.timeout(LONGEST_WAIT_S):
             while text not in self.screen:
                 message = await self.socket.receive()
@@ -52,7 +52,10 @@ class PageClient:
 
 
 def maker(watch, made=None):
-    """Make screens of `watch` that remember nothing."""
+    """Return a function that makes screens of `watch`, without kept settings, for `serving`.
+
+    The screens are also appended to `made`.
+    """
 
     def make(page):
         options = DisplayOptions(theme=Theme(), state=None, bell=False, view="trim")
@@ -66,27 +69,30 @@ def maker(watch, made=None):
 
 @asynccontextmanager
 async def served(place=None, watch=None, made=None, crashes=None):
-    """Serve a fixed snapshot; gives the address line and a client."""
+    """Serve a fixed snapshot; yield its URL and an HTTP client.
+
+    Without a list of `crashes`, check at the end that there were none.
+    """
     watch = watch or kit.FakeWatch(kit.full_snapshot())
-    told = [] if crashes is None else crashes
+    reported = [] if crashes is None else crashes
     async with (
-        serving(place or ServedAddress(LOOPBACK, 0), maker(watch, made), told.append) as url,
+        serving(place or ServedAddress(LOOPBACK, 0), maker(watch, made), reported.append) as url,
         aiohttp.ClientSession() as client,
     ):
         yield url, client
     if crashes is None:
-        assert told == []
+        assert reported == []
 
 
 @asynccontextmanager
 async def opened(client, url, query="width=80&height=24"):
-    """Open a page."""
+    """Open a page; yield its `PageClient`."""
     async with client.ws_connect(f"{url}ws?{query}") as socket:
         yield PageClient(socket)
 
 
 async def status_of(client, url, **how):
-    """Get `url` and return the status."""
+    """Get `url` and return the HTTP status."""
     async with client.get(url, **how) as answer:
         await answer.read()
     return answer.status

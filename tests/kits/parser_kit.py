@@ -1,6 +1,6 @@
-"""The parsers of replies, and made lines put to them: the right value or a refusal.
+"""The parsers of replies, each tried with made lines: it must return the right value or refuse.
 
-They are the one of SCPI, which is used when no driver is named, and that of each bundled profile.
+There is one for SCPI, used when no driver is named, and one for each bundled profile.
 """
 
 from collections.abc import Callable
@@ -14,11 +14,11 @@ from made_lines import (
     display,
     exponent_last,
     interval,
+    literal_value,
     made_lines,
     scpi,
     terse,
 )
-from made_lines import literally as what_it_says
 
 from benchwatch.errors import ReplyError
 from benchwatch_drivers.bundled_profiles import bundled, load
@@ -37,15 +37,15 @@ WRITERS: dict[str, Write] = {
     "interval-talk-only": interval,
     "lines": bare,
 }
-"""How each profile's counter writes."""
+"""The writer of lines for each profile's counter."""
 PLAUSIBLE_HZ = 10_000
-"""A part in 1000 of the 10 MHz of the made lines: acquisition refuses what is farther off."""
+"""A part in 1000 of the 10 MHz of the made lines: acquisition refuses values farther off."""
 
 PROFILES = {path.stem: load(path).profile for path in bundled()}
 
 
 def said(reader: LineReader, text: str) -> Fraction | None:
-    """What the reader makes of a line; None for a refusal, or a line that is passed over."""
+    """Return the value that a reader reads from a line; None if it refuses or ignores the line."""
     try:
         line = reader.read(text)
     except ReplyError:
@@ -54,7 +54,7 @@ def said(reader: LineReader, text: str) -> Fraction | None:
 
 
 def said_in_scpi(text: str) -> Fraction | None:
-    """What the SCPI driver makes of a reply; None for a refusal."""
+    """Return the value that the SCPI driver reads from a reply; None if it refuses the reply."""
     try:
         return Fraction(read_frequency(text))
     except ReplyError:
@@ -63,16 +63,16 @@ def said_in_scpi(text: str) -> Fraction | None:
 
 @dataclass(frozen=True, slots=True)
 class Parser:
-    """One parser, and how the counters write that it is for."""
+    """One parser, and the writer of lines of its counters."""
 
     read: Callable[[str], Fraction | None]
     write: Write
     by_terminator: bool
-    """Digits vary, so that only the line's end tells a whole number from a cut one."""
+    """The number of digits varies, so only the terminator shows that a number is whole."""
 
 
 def parser_of(name: str) -> Parser:
-    """The parser of a profile."""
+    """Return the parser of a profile."""
     reader = LineReader(PROFILES[name])
     return Parser(lambda text: said(reader, text), WRITERS[name], PROFILES[name].line.by_terminator)
 
@@ -82,13 +82,13 @@ PARSERS["SCPI"] = Parser(said_in_scpi, scpi, by_terminator=True)
 
 
 def wrong_lines(parser: Parser, count: int, seed: int) -> list[str]:
-    """Read made lines; return those that were read wrongly, with what was done to them."""
+    """Parse made lines; return a message for each that was read wrongly, with its damage."""
     wrong = []
     for made in made_lines(parser.write, count, seed):
         value = parser.read(made.text)
         if value == made.truth or (value is None and made.damage != "whole"):
             continue
-        literal = value is not None and value == what_it_says(made.text)
+        literal = value is not None and value == literal_value(made.text)
         far = value is not None and abs(value - 10**7) > PLAUSIBLE_HZ
         cut = made.damage in {"beginning", "end"} and parser.by_terminator
         if not literal or (made.damage in STRICT and not cut and not far):

@@ -1,4 +1,4 @@
-"""Made readings, and a clock that moves only when told to."""
+"""Made readings, and a clock that moves only when it is set or waited on."""
 
 import threading
 from decimal import Decimal
@@ -28,7 +28,7 @@ def reading(
     counter: str = "main",
     flags: frozenset[Flag] = frozenset(),
 ) -> Reading:
-    """Return the reading with this number of a made run, one a second."""
+    """Return reading `number` of a made run with one reading a second."""
     offset_hz, offset = difference(Decimal(text), NOMINAL)
     return Reading(
         counter=counter,
@@ -45,20 +45,20 @@ def reading(
 
 
 class StillClock:
-    """A clock that moves only when told to."""
+    """A clock that moves only when it is set or waited on."""
 
     def __init__(self) -> None:
         self.now_s = 1000.0
 
     def monotonic(self) -> float:
-        """Seconds of a run."""
+        """Return the monotonic time, in seconds."""
         return self.now_s
 
     def utc(self) -> float:
-        """Unix seconds."""
+        """Return the time in Unix seconds."""
         return START_UTC_S + self.now_s - 1000.0
 
     def wait(self, event: threading.Event, timeout_s: float) -> bool:
-        """Return at once, with the time moved on."""
+        """Advance the time and return at once."""
         self.now_s += timeout_s
         return event.is_set()

@@ -1,4 +1,7 @@
-"""HTTP and a web socket on plain sockets (RFC 9112, RFC 6455), and a `watch --web` to try."""
+"""A `watch --web`, and a client for it: HTTP and a web socket on plain sockets.
+
+RFC 9112 (HTTP) and RFC 6455 (web socket).
+"""
 
 import base64
 import contextlib
@@ -38,11 +41,11 @@ class Served:
 
     @property
     def narration(self):
-        """What stands on its standard error."""
+        """Its standard error so far."""
         return self.err.read_text(encoding="utf-8")
 
     def close(self):
-        """End it; return the exit code."""
+        """Terminate it; return the exit code."""
         self.child.terminate()
         try:
             return self.child.wait(LONGEST_WAIT_S)
@@ -55,20 +58,20 @@ class Served:
         return socket.create_connection((self.host, self.port), LONGEST_WAIT_S)
 
     def get(self, path, host=None, headers=()):
-        """Ask for `path`; return the status line and the headers, in lower case, as one text."""
-        with self.connect() as asking:
+        """Get `path`; return the status line and the headers, in lower case, as one text."""
+        with self.connect() as client:
             named = f"{self.host}:{self.port}" if host is None else host
             lines = [f"GET {path} HTTP/1.1", f"Host: {named}", *headers]
-            asking.sendall("\r\n".join([*lines, "", ""]).encode("latin-1"))
+            client.sendall("\r\n".join([*lines, "", ""]).encode("latin-1"))
             answer = b""
             with contextlib.suppress(ConnectionError):
-                while b"\r\n\r\n" not in answer and (more := asking.recv(65536)):
+                while b"\r\n\r\n" not in answer and (more := client.recv(65536)):
                     answer += more
         return answer.partition(b"\r\n\r\n")[0].decode("latin-1").lower()
 
 
 class PlainPage:
-    """A page without a browser."""
+    """A page without a browser: keeps the cells of its terminal, and sends messages."""
 
     def __init__(self, served, width=80, height=24):
         self.cells = Cells(width, height)
@@ -101,7 +104,7 @@ class PlainPage:
         self._socket.sendall(b"\x81" + length + mask + masked)
 
     def until(self, text):
-        """Read until `text` stands on the page; return how long that took."""
+        """Read until `text` is on the page; return the seconds that took."""
         began_s = time.monotonic()
         while not any(text in row for row in self.cells.rows()):
             assert time.monotonic() - began_s < LONGEST_WAIT_S, "\n".join(self.cells.rows())
@@ -112,7 +115,7 @@ class PlainPage:
         return time.monotonic() - began_s
 
     def pong(self, word):
-        """Send a ping of the page's own; return how long the answer took."""
+        """Send the page's ping message; return the seconds until its answer."""
         began_s = time.monotonic()
         self.send("ping", word)
         while True:
@@ -123,7 +126,7 @@ class PlainPage:
                 return time.monotonic() - began_s
 
     def close(self):
-        """Go away without a word."""
+        """Close the connection without a closing handshake."""
         self._socket.close()
 
     def _frame(self):

@@ -23,7 +23,7 @@ value = "10000000.0231 Hz"
 
 
 def write_profile(folder: Path, text: str = MINIMUM, name: str = "mine") -> Path:
-    """Put a profile into a folder."""
+    """Write a profile into a folder; return its path."""
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{name}.toml"
     path.write_text(text)
@@ -42,7 +42,7 @@ def bundled_profile(name: str) -> Profile:
 
 
 class TalkingLink(FakeLink):
-    """A counter that says lines at given times, whether anybody asks or not."""
+    """A counter that sends lines at given times, without being queried."""
 
     def __init__(self, lines: Sequence[tuple[float, str]], script: Script | None = None) -> None:
         super().__init__(script or {})
@@ -50,13 +50,13 @@ class TalkingLink(FakeLink):
 
 
 def talking(name: str, lines: Sequence[tuple[float, str]]) -> tuple[ProfileCounter, TalkingLink]:
-    """A counter of a bundled profile that says `lines`."""
+    """Return a counter of a bundled profile that sends `lines`, and its link."""
     link = TalkingLink(lines)
     return ProfileCounter(link, bundled_profile(name)), link
 
 
 def asked(name: str, script: Script) -> tuple[ProfileCounter, FakeLink]:
-    """A counter of a bundled profile that answers by `script`, and has said who it is."""
+    """Return a counter of a bundled profile that answers by `script`, identified, and its link."""
     link = FakeLink(script)
     counter = ProfileCounter(link, bundled_profile(name))
     counter.identify()

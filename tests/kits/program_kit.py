@@ -1,4 +1,4 @@
-"""The program as a process of its own: started, run to its end, or watched line by line."""
+"""The program as a process of its own: started, run to its end, or read line by line."""
 
 import json
 import os
@@ -12,12 +12,12 @@ from typing import Any, Self
 from load_kit import LONGEST_WAIT_S
 
 PROGRAM = "from benchwatch.cli import main; main()"
-"""The program for ``python -c``, behind what a test changes in it."""
+"""The program for ``python -c``; a test may put code that changes it before this."""
 COMMAND = (sys.executable, "-m", "benchwatch.cli")
 
 
 def start_program(*arguments: str, **environ: str) -> "subprocess.Popen[str]":
-    """Start the program as a person would, its output on pipes."""
+    """Start the program with its output on pipes; `environ` are environment variables."""
     return subprocess.Popen(
         [*COMMAND, *arguments],
         stdout=subprocess.PIPE,
@@ -28,7 +28,7 @@ def start_program(*arguments: str, **environ: str) -> "subprocess.Popen[str]":
 
 
 def run_program(*arguments: str, **environ: str) -> "subprocess.CompletedProcess[str]":
-    """Run the program to its end."""
+    """Run the program to its end; `environ` are environment variables."""
     return subprocess.run(
         [*COMMAND, *arguments],
         capture_output=True,
@@ -39,7 +39,7 @@ def run_program(*arguments: str, **environ: str) -> "subprocess.CompletedProcess
 
 
 def start_python(code: str, *arguments: str) -> "subprocess.Popen[str]":
-    """Start a Python that runs `code`, its output on pipes."""
+    """Start a Python process that runs `code`, with its output on pipes."""
     return subprocess.Popen(
         [sys.executable, "-c", code, *arguments],
         stdout=subprocess.PIPE,
@@ -52,10 +52,10 @@ class Watching:
     """One ``watch --json`` in a process of its own; its output is read as it comes.
 
     Args:
-        resource: what it watches, or the first words of another command.
-        journal: the file it keeps its readings in; None leaves the option out.
-        options: further words.
-        environ: what is different in its environment.
+        resource: arguments of ``watch``, such as the resource.
+        journal: the journal's file; None leaves the option out.
+        options: further command-line options.
+        environ: environment variables to change.
     """
 
     def __init__(
@@ -87,12 +87,12 @@ class Watching:
 
     @property
     def lines(self) -> list[dict[str, Any]]:
-        """All whole lines so far."""
+        """All complete JSON lines so far."""
         return [json.loads(line) for line in list(self._lines) if line.endswith("\n")]
 
     @property
     def shown(self) -> list[float]:
-        """The frequencies on its lines."""
+        """The frequencies on the lines of readings so far."""
         return [line["frequency_hz"] for line in self.lines if line["kind"] == "reading"]
 
     @property
@@ -101,7 +101,7 @@ class Watching:
         return "".join(self._narration)
 
     def wait_for_lines(self, count: int) -> None:
-        """Wait until it has written so many lines in all."""
+        """Wait until it has written `count` lines in all."""
         with self._changed:
             enough = self._changed.wait_for(
                 lambda: len(self._lines) >= count or self._over, LONGEST_WAIT_S
@@ -110,11 +110,11 @@ class Watching:
         assert len(self._lines) >= count, self.narration
 
     def wait_for_more(self, more: int) -> None:
-        """Wait until it has written so many lines more."""
+        """Wait until it has written `more` further lines."""
         self.wait_for_lines(len(self._lines) + more)
 
     def wait_for_narration(self, words: str, times: int = 1) -> None:
-        """Wait until its narration has these words so many times."""
+        """Wait until its narration holds `words` at least `times` times."""
         with self._changed:
             self._changed.wait_for(
                 lambda: self.narration.count(words) >= times or self._over, LONGEST_WAIT_S
@@ -122,7 +122,7 @@ class Watching:
         assert self.narration.count(words) >= times, self.narration
 
     def end(self, number: int = signal.SIGINT) -> int:
-        """Send a signal (0: none), read all that is left, and return the exit code."""
+        """Send a signal (0: none), read the output to its end, and return the exit code."""
         if number:
             self.process.send_signal(number)
         code = self.process.wait(LONGEST_WAIT_S)

@@ -6,7 +6,7 @@ import signal
 from program_kit import PROGRAM
 
 QUICKLY, SLOWLY = signal.SIGUSR1, signal.SIGUSR2
-"""The signals: quickly is at the speed given, slowly as the computer's own clock."""
+"""Signals to the program: run at the given speed, or at that of the computer's clock."""
 
 
 def clock_s(rows: list[str]) -> int:
@@ -18,8 +18,8 @@ def clock_s(rows: list[str]) -> int:
 def program(speed: float, *, begin_quickly: bool) -> str:
     """Return a program for ``python -c`` that takes the arguments of the command line.
 
-    Where something must be done or seen within bench seconds, a busy machine needs a slow clock
-    for it, and where all only wait, a quick one spares everybody's time.
+    The fast clock saves time while the test only waits. Where it must act within some seconds of
+    the bench, a busy machine needs the slow one.
     """
     return f"""
 import signal, time
@@ -27,7 +27,7 @@ import benchwatch.clock
 
 class Clock:
     rate = (time.monotonic(), 0.0, {speed if begin_quickly else 1.0})
-    # since when, from which second of its own, how fast
+    # real time of the newest change of speed, this clock's time then, and the speed
 
     def go(self, speed):
         self.rate = (time.monotonic(), self.monotonic(), speed)
@@ -46,7 +46,7 @@ clock = Clock()
 signal.signal(signal.{QUICKLY.name}, lambda *_: clock.go({speed}))
 signal.signal(signal.{SLOWLY.name}, lambda *_: clock.go(1.0))
 benchwatch.clock.SystemClock = lambda: clock
-# Sockets wait by the computer's clock: what is no stall there is none here.
+# Sockets wait by the computer's clock, so these limits are longer on the fast one.
 import benchwatch.bus.session, benchwatch_drivers.synchronised_query
 benchwatch.bus.session.STALL_S *= 4 * {speed}
 benchwatch_drivers.synchronised_query.LONGEST_UNREAD_S *= {speed}

@@ -1,6 +1,6 @@
-"""The tables of the README that follow from declarations; run it to write them anew.
+"""Writes the tables of the README that follow from declarations.
 
-``python tests/kits/readme_tables_program.py`` after a command, a unit of measure, a view or a
+Run ``python tests/kits/readme_tables_program.py`` after a command, a unit of measure, a view or a
 deviation was added or renamed.
 """
 
@@ -19,7 +19,7 @@ from benchwatch.screen.views.view_list import VIEWS
 
 README = Path(__file__).parents[2] / "README.md"
 UNITS_HEADING = "Quantities are typed"
-"""How the paragraph above the table of units begins."""
+"""Beginning of the paragraph above the table of units."""
 DEVIATIONS_HEADING = "**Deviations.**"
 """The same for the table of deviations."""
 
@@ -54,7 +54,7 @@ def units_table() -> str:
 
 
 def views_table() -> str:
-    """Return a row for each view: its key, its name, what it shows, and keys that only it has."""
+    """Return a row for each view: its key, its name, its content, and keys that only it has."""
     rows = ["| key | view | shows | keys that only it has |", "|---|---|---|---|"]
     for view in VIEWS.views:
         own = "; ".join(_key_text(key) for key in VIEWS.keys_of(view) if key.help)
@@ -68,7 +68,7 @@ def _key_text(key: KeyBinding) -> str:
 
 
 def deviations_table() -> str:
-    """Return a row for each deviation: what it is, and what is done with it."""
+    """Return a row for each deviation: its meaning, its differences of phase, its corrections."""
     rows = [
         "| deviation | what it is | differences of phase | dead time | on the screen |",
         "|---|---|---|---|---|",
@@ -115,7 +115,7 @@ TABLES = (
     ("## On the screen", views_table),
     (DEVIATIONS_HEADING, deviations_table),
 )
-"""What stands above each table, and what writes it."""
+"""The text above each table, and the function that writes the table."""
 
 
 def main() -> None:

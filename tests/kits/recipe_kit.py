@@ -1,4 +1,4 @@
-"""A copy of the program that a recipe changes, to see that the thing added works."""
+"""A copy of the program that a recipe changes, to test that the addition works."""
 
 import os
 import shutil
@@ -11,12 +11,12 @@ from program_kit import PROGRAM
 
 CHECKOUT = Path(__file__).parents[2]
 SOURCE_ROOTS = (".", "drivers", "simulators")
-"""Folders of the checkout that hold import packages, and of the copy alike."""
+"""Folders that hold import packages, in the checkout and in the copy."""
 LONGEST_WAIT_S = 120.0
 
 
 class ProgramCopy:
-    """The three packages in a folder of their own; the files that a recipe touched are counted.
+    """The three packages in a folder of their own, and the files that a recipe touched in it.
 
     Paths are relative to the checkout: ``benchwatch/quantity/units.py``.
     """
@@ -33,7 +33,7 @@ class ProgramCopy:
                 )
 
     def add(self, path: str, text: str) -> None:
-        """Write a file that was not there."""
+        """Write a new file."""
         file = self.folder / path
         assert not file.exists(), f"{path} is there already"
         file.parent.mkdir(parents=True, exist_ok=True)
@@ -41,7 +41,7 @@ class ProgramCopy:
         self.touched.add(path)
 
     def edit(self, path: str, old: str, new: str) -> None:
-        """Replace a passage that stands once in a file."""
+        """Replace a passage that occurs once in a file."""
         file = self.folder / path
         text = file.read_text(encoding="utf-8")
         assert text.count(old) == 1, f"{path} holds {text.count(old)} times: {old}"
@@ -49,17 +49,17 @@ class ProgramCopy:
         self.touched.add(path)
 
     def program(self, *arguments: str, **more: str) -> "subprocess.CompletedProcess[str]":
-        """Run the copy's `benchwatch` with arguments; `more` is set in its environment."""
+        """Run the copy's `benchwatch` with arguments; `more` are environment variables."""
         return self._run(["-c", PROGRAM, *arguments], more)
 
     def python(self, code: str, **more: str) -> str:
-        """Run code that imports the copy, and return what it prints; it must end well."""
+        """Run code that imports the copy; check the exit code, return the standard output."""
         done = self._run(["-c", code], more)
         assert done.returncode == 0, done.stderr
         return done.stdout
 
     def environment(self, more: dict[str, str] | None = None) -> dict[str, str]:
-        """Return the environment in which Python imports the copy and nothing of the user's."""
+        """Return an environment in which Python imports the copy and reads no file of the user."""
         paths = os.pathsep.join(str(self.folder / root) for root in SOURCE_ROOTS)
         home = {
             "HOME": str(self.folder),

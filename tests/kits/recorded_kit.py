@@ -1,6 +1,6 @@
-"""Runs the program on many made files in one process of its own, which shares nothing with it.
+"""Runs many command lines of the program, such as one for each made file, in one child process.
 
-The child calls the command line once a file and reports what each call wrote and how it ended.
+For each command line, the child reports the output and the exit code.
 """
 
 import json
@@ -26,10 +26,10 @@ for line in sys.stdin:
 
 @dataclass(frozen=True)
 class Outcome:
-    """How one call ended."""
+    """Exit code and output of one command line."""
 
     code: object
-    """The exit code; ``traceback`` where an exception came through."""
+    """The exit code; ``traceback`` where an exception left the program."""
     out: str
     narration: str
 
@@ -40,12 +40,12 @@ class Outcome:
 
     @property
     def readings(self) -> list[dict[str, object]]:
-        """Those of readings."""
+        """The JSON lines of readings."""
         return [line for line in self.lines if line["kind"] == "reading"]
 
 
 def run_each(commands: list[list[str]]) -> list[Outcome]:
-    """Run each command line."""
+    """Run each command line in one child process; return the outcomes in the same order."""
     done = subprocess.run(
         [sys.executable, "-c", CHILD],
         input="".join(json.dumps(command) + "\n" for command in commands),
@@ -61,6 +61,6 @@ def run_one(*command: str) -> Outcome:
 
 
 def write(path: Path, content: str | bytes) -> str:
-    """Put `content` into a file and return its path."""
+    """Write `content` to a file and return its path."""
     path.write_bytes(content.encode() if isinstance(content, str) else content)
     return str(path)

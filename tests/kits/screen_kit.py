@@ -1,4 +1,4 @@
-"""Made snapshots, the pictures of them, and fakes of all that a screen talks to."""
+"""Made snapshots, pictures of them, and fakes of the screen's interfaces."""
 
 import math
 import os
@@ -56,10 +56,10 @@ from benchwatch.snapshot import (
 NOMINAL_HZ = 10_000_000.0
 NOW_S = 754.0
 GAP_BEFORE_S = 55.6
-"""How long before the nudge the made past has its gap."""
+"""From the gap in the made trace to the nudge, in seconds."""
 SNAPSHOTS = Path(__file__).parents[1] / "snapshots"
 UPDATE = "BENCHWATCH_UPDATE_SNAPSHOTS"
-"""Set to 1 to write the screen snapshots anew; look at the difference before keeping it."""
+"""Set to 1 to rewrite the screen snapshots; look at the difference before keeping it."""
 
 
 def reading(offset: float, elapsed_s: float = NOW_S - 0.4, **changes: Any) -> Reading:
@@ -160,7 +160,7 @@ def warm_up(**changes: Any) -> WarmUp:
 
 
 def warm_trace() -> Trace:
-    """Make the past of that warm-up."""
+    """Make the trace of the readings during `warm_up`."""
     chance = random.Random(7)
     times = tuple(0.5 + 754.0 * i / 400 for i in range(400))
     values = (2.1e-9 + 4e-7 * math.exp(-t / 160.0) + chance.gauss(0, 3e-10) for t in times)
@@ -191,7 +191,10 @@ def stability(**changes: Any) -> StabilityNow:
 
 
 def logged_events(count: int = 0, nudge: Nudge | None = None) -> tuple[LoggedEvent, ...]:
-    """Make what happened in a trim until `nudge`, the usual one or another, and more marks."""
+    """Make the log of a trim up to `nudge`, and `count` more marks.
+
+    The default `nudge` is that of `numbers`.
+    """
     utc_s = 1_935_000_000.0
     nudge = nudge or numbers().last_nudge
     assert nudge is not None
@@ -257,7 +260,7 @@ def trace(
     nudge_ago_s: float = 14.4,
     level: float = 2.3e-9,
 ) -> Trace:
-    """Make a past with a nudge some time ago, to `level`, and a gap of 10 s before it."""
+    """Make a trace with a nudge to `level` some time ago, and a gap of 10 s before it."""
     chance = random.Random(5)
     times = [now_s - span_s + span_s * i / (points - 1) for i in range(points)]
     values = [
@@ -312,7 +315,7 @@ def frame(
 
 
 def in_view(made: Frame, view: str, views: ViewList = VIEWS) -> Frame:
-    """Return a frame as it is in another view."""
+    """Return the frame that the app would make in another view."""
     current, snapshot = views.named(view), made.snapshot
     chart = current.chart(snapshot, made.preferences, NOW_S)
     return replace(
@@ -330,18 +333,18 @@ def plain(view: str, made: Frame, width: int, height: int, views: ViewList = VIE
 
 
 def text_of(rows: Sequence[StyledLine], made: Frame) -> str:
-    """Return rows as plain text, blanks at their ends cut."""
+    """Return rows as plain text without trailing blanks."""
     return "".join(made.theme.text(row.plain).rstrip() + "\n" for row in rows)
 
 
 def own_rows(name: str, made: Frame, width: int, height: int, views: ViewList = VIEWS) -> str:
-    """Draw the rows of the view called `name`, without those that stand above and below all."""
+    """Draw the view's own rows, without those that are above and below every view."""
     view = views.named(name)
     return panel_rows(view, in_view(made, name, views), (width, height), view.panels)
 
 
 def panel_rows(view: View, made: Frame, size: tuple[int, int], panels: Sequence[Panel]) -> str:
-    """Draw the rows of some panels as plain text, as they are in the whole picture of `view`."""
+    """Draw the rows of some panels, at their size in the whole picture of `view`, as plain text."""
     lines = [
         row
         for panel, rows in stack(all_panels(view), made, *size)
@@ -357,7 +360,7 @@ def kept(name: str) -> str:
 
 
 def compare(name: str, text: str) -> None:
-    """Compare `text` with the kept snapshot `name`, or keep it when asked to."""
+    """Compare `text` with the kept snapshot `name`; write it first if `UPDATE` is set to 1."""
     path = SNAPSHOTS / (name if "." in name else f"{name}.txt")
     if os.environ.get(UPDATE) == "1":
         path.parent.mkdir(exist_ok=True)
@@ -391,16 +394,16 @@ class FakeWatch:
         return FakeCounter(name, self)
 
     def snapshot(self, name: str) -> Snapshot:
-        """Return what was set."""
+        """Return the snapshot that was set."""
         return self.shown[name]
 
     def trace(self, name: str, span_s: float, points: int) -> Trace:
-        """Return the made past."""
+        """Record the call; return the made trace."""
         self.traces.append((name, span_s, points))
         return trace(span_s) if points else Trace()
 
     def mark(self, text: str) -> None:
-        """Note the mark."""
+        """Record the mark."""
         self.marks.append(text)
 
     def elapsed_s(self) -> float:
@@ -409,7 +412,7 @@ class FakeWatch:
 
 
 class FakeCounter:
-    """The handle to one counter of such a watch; without an operator, that of a recording."""
+    """The handle to one counter of a `FakeWatch`; without an operator, as for a recording."""
 
     def __init__(self, name: str, watch: FakeWatch) -> None:
         self._name, self._watch, self._operator = name, watch, watch.operator or FakeOperator()
@@ -417,11 +420,11 @@ class FakeCounter:
 
     @property
     def snapshot(self) -> Snapshot:
-        """What was set."""
+        """The snapshot that was set."""
         return self._watch.snapshot(self._name)
 
     def trace(self, span_s: float, points: int) -> Trace:
-        """Return the made past."""
+        """Return the made trace."""
         return self._watch.trace(self._name, span_s, points)
 
     def touch(self, *, on: bool) -> None:
@@ -441,23 +444,23 @@ class FakeCounter:
 
 
 class FakeTrimmer:
-    """A trimmer that remembers what was done to it."""
+    """A trimmer that records its turns and touches."""
 
     def __init__(self) -> None:
         self.turns: list[float] = []
         self.tool: list[bool] = []
 
     def turn(self, amount: float) -> None:
-        """Note the turn."""
+        """Record the turn."""
         self.turns.append(amount)
 
     def rest_tool(self, on: bool) -> None:
-        """Note the tool."""
+        """Record the touch or the lift."""
         self.tool.append(on)
 
 
 class FakeOperator:
-    """What the operator may do with a watch; it notes each call."""
+    """Commands of the operator; records each call."""
 
     def __init__(self) -> None:
         self.calls: list[tuple[str, ...]] = []
@@ -472,7 +475,7 @@ class FakeOperator:
         return f"recorded {kind}"
 
     def change(self, name: str, setting: str, text: str) -> str:
-        """Note the change; refuse nonsense as the program does."""
+        """Record the change; refuse a text with "nonsense" as the program refuses a bad value."""
         if "nonsense" in text:
             raise UsageError(f"'{text}' is no {setting}.")
         self.calls.append(("change", name, setting, text))
@@ -480,20 +483,20 @@ class FakeOperator:
 
 
 class FakeTransport:
-    """A transport that notes each call."""
+    """A transport that records each call."""
 
     def __init__(self, at_s: float = 100.0, length_s: float = 1000.0) -> None:
         self.playing = Playback(state="playing", at_s=at_s, length_s=length_s, speed=20.0)
         self.calls: list[object] = []
 
     def pause(self) -> None:
-        """Note it."""
+        """Record the call."""
         self.calls.append("pause")
 
     def faster(self, steps: int) -> None:
-        """Note it."""
+        """Record the call."""
         self.calls.append(("speed", steps))
 
     def seek(self, to_s: float) -> None:
-        """Note it."""
+        """Record the call."""
         self.calls.append(("seek", to_s))

@@ -1,7 +1,7 @@
-"""Seeds of made runs: the same in every usual run, drawn anew when BENCHWATCH_FRESH_SEEDS is set.
+"""Seeds of made runs: the same in every usual run, random when BENCHWATCH_FRESH_SEEDS is set.
 
-Quality is judged on runs that the code has not seen, but a check-in must not fail by chance: the
-usual run takes seeds that belong to the name of each test and of its file, and nobody chose them.
+Quality is judged on runs that the code has not seen, but a check-in must not fail by chance. So the
+usual run derives each seed from the names of the test and of its file, and nobody has chosen it.
 The folder of the file does not count.
 """
 

@@ -1,4 +1,4 @@
-"""What the live estimate makes of series of turns in quick succession."""
+"""Quality of the live estimate on series of turns in quick succession."""
 
 import math
 from dataclasses import dataclass
@@ -17,26 +17,26 @@ class SeriesQuality:
 
     nudges: int
     left: float
-    """What moved but belongs to no nudge, beyond what creeps after the last turn; fractional."""
+    """Movement that no nudge reports, less the creep after the last turn; fractional."""
     u: float
-    """Of all nudges together."""
+    """Standard uncertainty of the sum of all nudges."""
     drift_late_s: float
-    """From the last turn until the drift is right, within 3 u, for good."""
+    """From the last turn until the drift is right, within 3 u, and stays so."""
     settled: bool
-    """Before the first turn."""
+    """Whether the verdict was settled before the first turn."""
     unsettled_s: float
     """How long the verdict was not settled, from the first turn on."""
     settled_late_s: float
-    """From the last turn until it is settled for good; 0 when it stands throughout."""
+    """From the last turn until the verdict is settled and stays so; 0 if it always was."""
 
     @property
     def accounted(self) -> bool:
-        """All movement belongs to nudges."""
+        """Whether nudges report all movement, within 3 u."""
         return self.left <= 3.0 * self.u
 
 
 def follow(made: MadeSeries) -> SeriesQuality:
-    """Put one made series through the live estimate."""
+    """Run the live estimate over one made series."""
     live = LiveEstimate(settle=LIMIT)
     sizes: list[float] = []
     squares: list[float] = []
@@ -55,7 +55,7 @@ def follow(made: MadeSeries) -> SeriesQuality:
         if not stands:
             lost += 1
             last_lost_s = now_s - made.last_s
-        # It is worked out anew only now and then.
+        # The drift is not recomputed with every reading.
         if numbers.drift is not drift:
             drift = numbers.drift
             right = _right(made, k, drift)
@@ -75,9 +75,9 @@ def follow(made: MadeSeries) -> SeriesQuality:
 
 
 def _right(made: MadeSeries, place: int, drift: Drift | None) -> bool:
-    """Whether the drift is that of the truth since the last turn, within 3 u.
+    """Return whether the drift is that of the truth since the last turn, within 3 u.
 
-    While it creeps the true slope depends on where the span begins, and that is known to a block.
+    During a creep the true slope depends on where the span begins, which is known to a block only.
     """
     if drift is None or drift.u is None:
         return True
@@ -86,7 +86,7 @@ def _right(made: MadeSeries, place: int, drift: Drift | None) -> bool:
 
 
 def _slope(made: MadeSeries, place: int, span_s: float) -> float:
-    """Slope of a straight line through the truth."""
+    """Return the slope of a straight line through the truth."""
     since_s = max(made.times_s[place] - span_s, made.last_s + made.gate_s / 2.0)
     first = int(made.times_s.searchsorted(since_s))
     if place - first < 2:

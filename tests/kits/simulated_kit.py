@@ -1,4 +1,4 @@
-"""A simulated counter without a socket, and a plain client for one that has a socket."""
+"""A simulated counter without a socket, and plain clients for one on a socket."""
 
 import socket
 from contextlib import contextmanager
@@ -13,11 +13,11 @@ from benchwatch_simulators.counters.scpi_counter import SimulatedScpiCounter
 from benchwatch_simulators.oscillator.oscillator import Oscillator, OscillatorSpec
 
 IDENTITY = "SIMULATED,BENCH COUNTER,0,1.0"
-"""What a simulated counter answers to ``*IDN?`` unless another is given."""
+"""Default answer of a simulated counter to ``*IDN?``."""
 
 
 def a_counting(signal=None, *, internal=None, reference=True, seed=1, **spec):
-    """Return a `Counting` of a signal; noiseless oscillators unless given."""
+    """Return a `Counting` of a signal; oscillators that are not given are noiseless."""
     return Counting(
         CountingSpec(**spec),
         signal=Oscillator(signal or OscillatorSpec(), seed),
@@ -53,7 +53,7 @@ def port_after_comma(bench, counter="main"):
 
 @contextmanager
 def foreign_client(bench):
-    """PyVISA-py's client, which nobody here wrote."""
+    """Open a session of PyVISA-py, which shares no code with the product."""
     client = pyvisa.ResourceManager("@py").open_resource(bench.resources["main"], timeout=60_000)
     yield client
     client.close()
@@ -86,14 +86,14 @@ class Client:
         return self.receive()
 
     def close(self):
-        """Hang up."""
+        """Close the connection."""
         self._lines.close()
         self.socket.close()
 
 
 @contextmanager
 def a_client(port):
-    """Connect and hang up afterwards."""
+    """Connect a `Client`, and close it afterwards."""
     client = Client(port)
     try:
         yield client

@@ -1,4 +1,4 @@
-"""A whole watch in fast time: the simulated bench, its faults, real sockets, a leaping clock."""
+"""A watch of many hours in fast time, on a simulated bench with faults and real sockets."""
 
 import gc
 import itertools
@@ -47,20 +47,20 @@ FAULTS = (
     ("huge", None), ("closed", 5.0), ("doubled", None), ("slow", 4.0), ("wrong-answer", None),
     ("restart", 3.0), ("out-of-step", None), ("mute", 20.0), ("doubled", 1.1),
 )  # fmt: skip
-"""Every kind there is, some of them twice, and for how long."""
+"""Every kind of fault, some twice, and its duration in seconds, if it has one."""
 FAULT_EVERY_S = 60.0
 SESSIONS = 1
-"""One counter's link; the manager's own session is not counted."""
+"""VISA sessions of one counter's link; the manager's own session is not counted."""
 BLINK_S, BLINKS, MOST_BLINKS = 0.0002, 20, 5000
-"""A counter that has dealt with every line speaks within so much real time, or not at all; one
-that has not is waited for longer, as the computer may be busy."""
+"""A wait for bytes in real seconds, and the number of waits after which the counter counts as
+silent: few once it has executed every line, many before, as the computer may be busy."""
 
 
 class SoakClock(ManualClock):
-    """Bench time that leaps to whatever happens next.
+    """A clock of the bench that jumps to the next event.
 
-    The program's waits leap to their end. The bench's own waits (a gate, a late answer)
-    block until the program has waited so long; one that is alone leaps too.
+    A wait of the program sets the clock to its end at once. A wait of the bench (a gate, a late
+    answer) blocks until the program has waited so long.
     """
 
     def __init__(self) -> None:
@@ -68,12 +68,12 @@ class SoakClock(ManualClock):
         self._dues: dict[int, float] = {}
 
     def next_due_s(self) -> float | None:
-        """Return when the bench will do something by itself; None where nothing is due."""
+        """Return the end of the bench's next wait; None while the bench does not wait."""
         with self._moved:
             return min(self._dues.values(), default=None)
 
     def wait(self, event: threading.Event, timeout_s: float) -> bool:
-        """Wait for `event`, or until the time has come."""
+        """Wait for `event`, or until the clock has advanced by `timeout_s`."""
         if not threading.current_thread().name.startswith("bench"):
             self.advance(max(0.0, timeout_s))
             return event.is_set()
@@ -87,7 +87,7 @@ class SoakClock(ManualClock):
 
 
 class LeapingWire:
-    """A real wire on which silence takes bench time and hardly any of ours."""
+    """A real wire on which silence takes time of the bench and hardly any real time."""
 
     def __init__(self, wire: Any, clock: SoakClock, dealt_with: Callable[[], int]) -> None:
         self._wire = wire
@@ -100,13 +100,13 @@ class LeapingWire:
         return getattr(self._wire, name)
 
     def send(self, data: bytes) -> None:
-        """Send `data`; the counter may have something to do again."""
+        """Send `data`, and wait longer for bytes again."""
         self._blinks = 0
         self._sent += 1
         self._wire.send(data)
 
     def receive(self, timeout_s: float) -> bytes:
-        """Return what is there, or let the bench go on to what it does next."""
+        """Return the bytes received; where there are none, advance the clock to the next event."""
         end_s = self._clock.monotonic() + timeout_s
         while True:
             now_s = self._clock.monotonic()
@@ -126,7 +126,7 @@ class LeapingWire:
 
 @dataclass
 class Sample:
-    """What the process holds at one moment."""
+    """Resources that the process holds at one time."""
 
     hours: float
     rss_mb: float
@@ -143,15 +143,15 @@ class Sample:
 
 @dataclass
 class Soak:
-    """One soak: what the counter gave, what became of it, and what it took."""
+    """One soak: the counter's readings, the events in the journal, the resources used."""
 
     issued: "array[float]" = field(default_factory=lambda: array("d"))
-    """Every reading the counter gave, faults not yet applied, in hertz: eight bytes each, so that
-    this notebook is not what grows."""
+    """Every reading of the counter, before faults are applied, in hertz; in an array, so that this
+    record takes little of the memory that is measured."""
     faults: list[tuple[float, str]] = field(default_factory=list)
-    """When, in seconds of the run, and which."""
+    """Time in seconds of the run, and kind, of each fault."""
     events: list[Reading | Gap] = field(default_factory=list)
-    """What the journal has."""
+    """The readings and gaps in the journal."""
     samples: list[Sample] = field(default_factory=list)
     dealt_with: int = 0
     """Lines that the counter has executed."""
@@ -160,7 +160,7 @@ class Soak:
 
 
 def soak(folder: Path, *, hours: float, sample_every_s: float) -> Soak:
-    """Watch for so many hours of readings, one a second, with a fault a minute."""
+    """Watch for `hours` of readings, one a second, with a fault a minute."""
     path = folder / "soak.toml"
     path.write_text(BENCH, encoding="utf-8")
     clock, result = SoakClock(), Soak()
@@ -226,7 +226,7 @@ def _opener(clock: SoakClock, bench: ServedBench, result: Soak) -> Any:
 
 
 def _follow(run: LiveWatch, result: Soak, sample_every_s: float) -> None:
-    """Do what the lines' front end does, and take samples."""
+    """Consume the events as the front end for JSON lines does, and take samples."""
     foreign = _open_links()
     run.start()
     sampled_s = 0.0
@@ -241,9 +241,9 @@ def _follow(run: LiveWatch, result: Soak, sample_every_s: float) -> None:
 
 
 def _open_links() -> set[Any]:
-    """Return the handles of the links that are open in this process, the manager's left out.
+    """Return the handles of the open VISA sessions of this process, without the manager's.
 
-    The library registers the manager's session as itself.
+    The library registers itself as the session of the manager.
     """
     visalib: Any = ResourceManager("@py").visalib
     return {handle for handle, session in visalib.sessions.items() if session is not visalib}
@@ -253,7 +253,7 @@ def _sample(hours: float, foreign: set[Any]) -> Sample:
     """Take a sample; `foreign` sessions were open before the soak began."""
     gc.collect()
     process = psutil.Process()
-    for _ in range(MOST_BLINKS):  # while it is being opened again there is less than there will be
+    for _ in range(MOST_BLINKS):  # the link may just be opened again
         if len(_open_links() - foreign) >= SESSIONS:
             break
         time.sleep(BLINK_S)
@@ -264,7 +264,7 @@ def _sample(hours: float, foreign: set[Any]) -> Sample:
 
 
 def _kept(path: Path) -> Iterator[Reading | Gap]:
-    from journal_events_kit import read_events, read_runs
+    from journal_kit import read_events, read_runs
 
     (only,) = read_runs(path)
     for event in read_events(path, only):
@@ -273,7 +273,7 @@ def _kept(path: Path) -> Iterator[Reading | Gap]:
 
 
 def check_nothing_lost_or_invented(soaked: Soak) -> None:
-    """Each reading is one that the counter gave, once, in order; what is missing is in a gap."""
+    """Check that each reading came from the counter, once, in order, and gaps cover the rest."""
     issued = soaked.issued
     assert len(set(issued)) == len(issued), "the readings don't tell themselves apart"
     position, gapped = {value: n for n, value in enumerate(issued)}, True
@@ -297,6 +297,6 @@ def check_nothing_lost_or_invented(soaked: Soak) -> None:
         assert any(g.elapsed_s <= at_s <= g.elapsed_s + g.lasted_s for g in gaps), (at_s, kind)
     for gap in gaps:
         if gap.reason.startswith("this computer stood still"):
-            continue  # no fault of the counter: the test's own machine was busy, and it is said
+            continue  # no fault of the counter: the machine was busy, and the gap reports that
         end_s = gap.elapsed_s + gap.lasted_s
         assert any(at_s <= end_s and gap.elapsed_s <= at_s for at_s, _ in harmful), gap

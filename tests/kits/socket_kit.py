@@ -1,4 +1,4 @@
-"""Servers on plain sockets, each with its own way of answering, and who is connected to them."""
+"""Servers on plain sockets whose answers a test chooses, and a count of connections to them."""
 
 import contextlib
 import os
@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 Serve = Callable[[socket.socket], None]
-"""What is done with one accepted connection; it is closed afterwards."""
+"""Serves one accepted connection, which is closed afterwards."""
 
 
 class TinyServer:
@@ -63,7 +63,7 @@ def serving(serve: Serve, port: int = 0) -> Iterator[TinyServer]:
 
 
 def answering(answer: Callable[[str], bytes | None]) -> Serve:
-    """A peer that answers each command line with the bytes `answer` gives, or with nothing."""
+    """Return a `Serve` that answers each line with the bytes of `answer`, or not where None."""
 
     def serve(peer: socket.socket) -> None:
         with peer.makefile("rb") as lines:
@@ -76,7 +76,7 @@ def answering(answer: Callable[[str], bytes | None]) -> Serve:
 
 
 def free_port() -> int:
-    """A port on which nothing listens."""
+    """Return a port on which nothing listens."""
     with socket.create_server(("127.0.0.1", 0)) as listener:
         port: int = listener.getsockname()[1]
     return port
@@ -93,10 +93,10 @@ RETRY_S = 0.02
 
 
 class PipeWriter:
-    """Copies bytes from a TCP port into a named pipe; goes when the counter goes, and comes back.
+    """Copies bytes from a TCP port into a named pipe.
 
-    The pipe is closed with the connection, in the middle of a line if need be, and opened again
-    when the counter can be reached and somebody reads.
+    The pipe is closed with the connection, even in the middle of a line, and opened again when the
+    counter can be reached and the pipe has a reader.
     """
 
     def __init__(self, port: int, path: Path) -> None:
@@ -108,7 +108,7 @@ class PipeWriter:
         self._thread.start()
 
     def close(self) -> None:
-        """Write no more, and take the pipe away."""
+        """Stop writing, and remove the pipe."""
         self._stopping.set()
         self._thread.join(5)
         self._path.unlink()
@@ -120,7 +120,7 @@ class PipeWriter:
             time.sleep(RETRY_S)
 
     def _copy(self) -> None:
-        pipe = os.open(self._path, os.O_WRONLY | os.O_NONBLOCK)  # OSError while nobody reads
+        pipe = os.open(self._path, os.O_WRONLY | os.O_NONBLOCK)  # OSError while it has no reader
         try:
             os.set_blocking(pipe, True)
             with socket.create_connection(("127.0.0.1", self._port)) as counter:

@@ -1,4 +1,4 @@
-"""Snapshots to be heard, and a sound that notes each call."""
+"""Snapshots for the sound, and a fake sound that records each call."""
 
 import screen_kit as kit
 
@@ -6,11 +6,11 @@ from benchwatch.estimate.results import Estimate, Numbers, Tolerance
 from benchwatch.sound.sound_cue import SoundCue
 
 STEADY = SoundCue("middle", None)
-"""What is heard inside the tolerance."""
+"""The cue inside the tolerance."""
 
 
 def of_offset(offset, u=1e-11, tolerance=1e-9, **changes):
-    """Make a snapshot with that estimate and without a trim."""
+    """Make a snapshot with an estimate of `offset` and without a trim."""
     made = Numbers(
         estimate=Estimate(offset, u, 10, 10.0),
         tolerance=None if tolerance is None else Tolerance(tolerance, abs(offset) <= tolerance),
@@ -19,34 +19,34 @@ def of_offset(offset, u=1e-11, tolerance=1e-9, **changes):
 
 
 class FakeSound:
-    """A sound that notes each call."""
+    """A sound that records each call."""
 
     def __init__(self, ring):
         self.ring, self.calls, self.offsets, self.say = ring, [], [], "no sound device here"
 
     def start(self):
-        """Note it."""
+        """Record the call."""
         self.calls.append("start")
 
     def stop(self):
-        """Note it."""
+        """Record the call."""
         self.calls.append("stop")
 
     def update(self, now, at_s):
-        """Note the offset that is on the screen."""
+        """Record the offset that is on the screen."""
         self.offsets.append((now.numbers.estimate.offset, at_s))
 
     def notice(self):
-        """Say it once."""
+        """Return the notice, once."""
         said, self.say = self.say, ""
         return said
 
     def mute(self):
-        """Note it."""
+        """Record the call."""
         self.calls.append("mute")
         return "sound off"
 
     def louder(self, levels):
-        """Note it."""
+        """Record the call."""
         self.calls.append(levels)
         return f"volume {levels}"

@@ -1,4 +1,4 @@
-"""Series for the stability tests: the handbook's, and made noise of each kind."""
+"""Series for the stability tests: those of the handbooks, and made noise of each kind."""
 
 from functools import lru_cache
 
@@ -12,7 +12,10 @@ NINE = np.array([892.0, 809, 823, 798, 671, 644, 883, 903, 677])
 
 
 def handbook(count: int = 1000, seed: int = 1234567890) -> FloatArray:
-    """NIST SP 1065, section 12: n(i+1) = 16807 n(i) mod 2147483647, over 2147483647."""
+    """Return the test series of NIST SP 1065, section 12.
+
+    n(i+1) = 16807 n(i) mod 2147483647; each value is n(i) / 2147483647.
+    """
     values = []
     for _ in range(count):
         values.append(seed / 2147483647)
@@ -22,15 +25,15 @@ def handbook(count: int = 1000, seed: int = 1234567890) -> FloatArray:
 
 @lru_cache(maxsize=2)
 def half_sum(points: int, size: int) -> NDArray[np.complex128]:
-    """Spectrum of the weights of a half-integer sum."""
+    """Return the spectrum of the weights of a half-integer sum."""
     k = np.arange(1, points)
     return np.fft.rfft(np.concatenate(([1.0], np.cumprod((k - 0.5) / k))), size)
 
 
 def made_phase(alpha: int, points: int, rng: np.random.Generator) -> FloatArray:
-    """Phase whose frequency has the spectrum f^alpha (Kasdin 1995, fractional differences).
+    """Make phase whose frequency has the spectrum f^alpha (Kasdin 1995, fractional differences).
 
-    The innovations have unit variance. Half-integer sums begin four lengths earlier.
+    The innovations have unit variance. Half-integer sums begin four lengths before the series.
     """
     white = rng.normal(size=points)
     if alpha % 2:

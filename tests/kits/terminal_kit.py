@@ -1,4 +1,4 @@
-"""A child process on a pseudo-terminal, and what its screen shows."""
+"""A child process on a pseudo-terminal, and the text on its screen."""
 
 import fcntl
 import os
@@ -16,18 +16,18 @@ from pathlib import Path
 from load_kit import LONGEST_WAIT_S
 
 MADE_OSCILLATOR = Path(__file__).with_name("made_oscillator_program.py")
-"""A screen over a made oscillator."""
+"""The program that shows a made oscillator on the screen."""
 _TOKEN = re.compile(
     r"\x1b\[(?P<row>\d*);?(?P<column>\d*)H|\x1b\[[?>=]?[\d;]*[ -/]*[@-~]"
     r"|\x1b[PX^_\]].*?(?:\x1b\\|\x07)|\x1b.|(?P<end>[\r\n])|(?P<text>[^\x00-\x1f\x7f]+)",
     re.DOTALL,
 )
 _BEGUN = re.compile(r"\x1b(?:\[[?>=]?[\d;]*[ -/]*|[PX^_\]][^\x07\x1b]*\x1b?)?\Z")
-"""A command to the terminal whose end has not come yet."""
+"""The beginning of an escape sequence, at the end of the text."""
 
 
 class Cells:
-    """What a terminal shows of what is written to it; cursor moves count, colours are dropped."""
+    """The cells of a terminal after what was written to it; cursor moves count, colours do not."""
 
     def __init__(self, width: int, height: int) -> None:
         self._width, self._cells = width, [[" "] * width for _ in range(height)]
@@ -36,7 +36,7 @@ class Cells:
         self._begun = ""
 
     def write(self, written: bytes) -> None:
-        """Take what comes next, cut wherever it may be."""
+        """Write further bytes; they may end in the middle of a character or an escape sequence."""
         text = self._begun + self._decode(written)
         begun = _BEGUN.search(text)
         whole = len(text) if begun is None else begun.start()
@@ -82,7 +82,7 @@ class Terminal:
         stdin: int | None = None,
         stderr: int | None = None,
     ) -> None:
-        """Start `command`; what it keeps from run to run it keeps under `home`."""
+        """Start `command`, which keeps its state and its data under `home`."""
         self.master, self.slave = pty.openpty()
         self._descriptors = [self.slave, self.master]
         fcntl.ioctl(self.slave, termios.TIOCSWINSZ, struct.pack("HHHH", height, width, 0, 0))
@@ -90,7 +90,7 @@ class Terminal:
         self._cells = Cells(width, height)
         self._seen: list[bytes] = []
         environment = {**os.environ, "TERM": "xterm-256color", "COLORTERM": "truecolor"}
-        for name in ("NO_COLOR", "COLUMNS", "LINES"):  # it is as large as said above, and coloured
+        for name in ("NO_COLOR", "COLUMNS", "LINES"):  # these would change its colours or its size
             environment.pop(name, None)
         environment |= {"XDG_STATE_HOME": str(home), "XDG_DATA_HOME": str(home)}
         self.child = subprocess.Popen(
@@ -109,13 +109,13 @@ class Terminal:
 
     @property
     def screen(self) -> list[str]:
-        """What stands on the screen now."""
+        """The rows on the screen now."""
         return self._cells.rows()
 
     def wait_until(
         self, true_of: Callable[[list[str]], object], longest_wait_s: float = LONGEST_WAIT_S
     ) -> list[str]:
-        """Read until `true_of` the screen; return that screen."""
+        """Read until `true_of(rows)` of the screen is true; return these rows."""
         deadline_s = time.monotonic() + longest_wait_s
         while not true_of(screen := self.screen):
             assert time.monotonic() < deadline_s, "not so: \n" + "\n".join(screen)
@@ -124,7 +124,7 @@ class Terminal:
         return screen
 
     def wait_for(self, text: str, longest_wait_s: float = LONGEST_WAIT_S) -> list[str]:
-        """Read until `text` stands on the screen."""
+        """Read until `text` is on the screen; return its rows."""
         return self.wait_until(lambda rows: any(text in row for row in rows), longest_wait_s)
 
     def end(self) -> int:
@@ -142,28 +142,28 @@ class Terminal:
         os.write(self.master, keys)
 
     def waiting(self) -> int:
-        """Return how many bytes the child has written and nobody has read yet."""
+        """Return how many bytes of the child's output are not read yet."""
         (count,) = struct.unpack("i", fcntl.ioctl(self.master, termios.FIONREAD, b"\0" * 4))
         return int(count)
 
     def modes(self) -> list[int | list[bytes | int]]:
-        """Return how the terminal is set now; `before` is how it was."""
+        """Return the terminal's present settings; `before` holds those before the start."""
         return termios.tcgetattr(self.slave)
 
     def vanish(self) -> None:
-        """Take the terminal away from the child."""
+        """Close the terminal while the child has it open."""
         while self._descriptors:
             os.close(self._descriptors.pop())
 
     def close(self) -> None:
-        """End the child if need be and give the terminal back."""
+        """Kill the child if it still runs, and close the terminal."""
         if self.child.poll() is None:
             self.child.kill()
             self.child.wait()
         self.vanish()
 
     def read(self, timeout_s: float) -> bool:
-        """Take what the child has written; tell whether there was anything."""
+        """Read the child's output, waiting up to `timeout_s`; return whether there was any."""
         if not select.select([self.master], [], [], timeout_s)[0]:
             return False
         written = os.read(self.master, 65536)

@@ -1,7 +1,7 @@
-"""Instruments that none of us wrote: pyvisa-sim's, described as its library wants it.
+"""Instruments that share no code with the product: those of pyvisa-sim, in its own file format.
 
-The library plays a device inside a VISA of its own. `foreign_socket` puts it behind a TCP socket:
-each byte that comes is written to that device, and what the device has to say is sent back.
+The library simulates a device inside a VISA of its own. `foreign_socket` serves that device on a
+TCP socket: each byte received is written to the device, and the device's answers are sent back.
 """
 
 import json
@@ -21,7 +21,7 @@ GPIB = "GPIB0::3::INSTR"
 USB = "USB0::0x1234::0x5678::0042::0::INSTR"
 SERIAL = "ASRL1::INSTR"
 SUPPLY = "TCPIP0::127.0.0.2::5025::SOCKET"
-"""Where no counter is, but an instrument all the same."""
+"""Resource of an instrument that is no counter."""
 
 SETTABLE_GATE = {
     "aperture": {
@@ -39,13 +39,13 @@ def devices_file(
     answers: dict[str, str] | None = None,
     properties: dict[str, Any] | None = None,
 ) -> Path:
-    """Write a file of instruments; ``FILE@sim`` is then a VISA library that has them.
+    """Write a file of instruments and return its path; ``PATH@sim`` is a VISA library with them.
 
     Args:
-        folder: where `devices.yaml` goes.
-        resources: where the counter stands; at `SUPPLY` stands another instrument.
-        answers: what it answers beside the usual questions, or otherwise.
-        properties: what can be set.
+        folder: where `devices.yaml` is written.
+        resources: resources of the instruments: a counter each, but a supply at `SUPPLY`.
+        answers: the counter's answers to further queries, or in place of the usual ones.
+        properties: settings of the counter, as the library describes them.
     """
     counter = {
         "*IDN?": "Tide Works,Counter S,0042,2.0",
@@ -63,7 +63,7 @@ def devices_file(
         resource: {"device": "supply" if resource == SUPPLY else "counter"}
         for resource in resources
     }
-    path = folder / "devices.yaml"  # whatever is JSON is YAML too (YAML 1.2, section 1.3)
+    path = folder / "devices.yaml"  # any JSON text is YAML too (YAML 1.2, section 1.3)
     path.write_text(json.dumps({"spec": "1.1", "devices": devices, "resources": stands}))
     return path
 
@@ -79,7 +79,7 @@ def _device(answers: dict[str, str]) -> dict[str, Any]:
 
 @dataclass
 class ForeignSocket:
-    """Where the device is, and all that it received and sent."""
+    """Resource of the served device, and all bytes that it received and sent."""
 
     resource: str = ""
     received: bytearray = field(default_factory=bytearray)
@@ -87,13 +87,13 @@ class ForeignSocket:
 
     @property
     def commands(self) -> list[str]:
-        """The lines it was sent."""
+        """The lines that it received."""
         return self.received.decode("ascii").splitlines()
 
 
 @contextmanager
 def foreign_socket(devices: Path, resource: str) -> Iterator[ForeignSocket]:
-    """Serve the device that stands at `resource` in the file `devices`, on a free port."""
+    """Serve the device that has `resource` in the file `devices`, on a free port."""
     device = get_devices(devices, bundled=False)[resource]
     log = ForeignSocket()
 

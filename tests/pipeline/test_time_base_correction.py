@@ -11,7 +11,7 @@ import screen_kit as kit
 from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
-from journal_events_kit import read_events, read_runs
+from journal_kit import read_events, read_runs
 from pipeline_kit import NOMINAL, START_UTC_S, reading
 
 from benchwatch.acquire import CounterStatus

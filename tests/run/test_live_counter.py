@@ -4,7 +4,7 @@ import json
 
 import numpy as np
 import pytest
-from journal_events_kit import read_events, read_runs
+from journal_kit import read_events, read_runs
 from pipeline_kit import NOMINAL, START_UTC_S, StillClock, reading
 
 from benchwatch.acquire import CounterStatus

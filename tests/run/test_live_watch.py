@@ -9,7 +9,7 @@ from decimal import Decimal
 
 import numpy as np
 import pytest
-from journal_events_kit import read_events, read_runs
+from journal_kit import read_events, read_runs
 from load_kit import LONGEST_WAIT_S
 from pipeline_kit import NOMINAL, START_UTC_S, StillClock, reading
 

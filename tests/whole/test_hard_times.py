@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 from counter_kit import TinyCounter, tiny_counter, value_of
-from journal_events_kit import read_events, read_runs
+from journal_kit import read_events, read_runs
 from load_kit import Stopwatch
 from program_kit import COMMAND, Watching, start_program
 from terminal_kit import Terminal

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import pytest
 from figures_kit import half_a_digit, prints_as
-from journal_events_kit import read_events, read_runs
+from journal_kit import read_events, read_runs
 from oven_kit import oven_bench
 from quick_kit import QUICKLY, clock_s, program
 from terminal_kit import Terminal

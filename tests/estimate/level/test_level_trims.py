@@ -7,7 +7,7 @@ from trim_quality import trim_quality
 def test_u_comes_back_after_a_warm_up_and_turns_are_nudges() -> None:
     """Three made benches: u within a factor of the error that a person can work with, and true.
 
-    Limits are the project's own; invented data with known truth (`made_trims`).
+    Limits are the project's own; invented data with known truth (`trim_quality`).
     """
     quality = trim_quality(20, 3)
 

@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 from made_cycles import SHAPES
-from made_ringing import ringing
-from made_warmups import LIMIT
+from made_warmups import LIMIT, ringing
 from seed_kit import unseen_seed
 
 from benchwatch.estimate.settle.departures import (

@@ -13,7 +13,7 @@ from pathlib import Path
 import psutil
 import pytest
 from counter_kit import TinyCounter, tiny_counter
-from journal_events_kit import read_events, read_runs
+from journal_kit import read_events, read_runs
 from load_kit import LONGEST_WAIT_S, Stopwatch, wait_until
 from program_kit import PROGRAM
 from terminal_kit import Terminal
