@@ -170,7 +170,7 @@ def _can_write(text: str, stream: TextIO) -> bool:
 def json_line(
     event: LineEvent | EndOfRun, numbers: Numbers, not_on_disk: int | None = None, /
 ) -> str:
-    """Return one line of strict JSON; unknown values are null."""
+    """Return one line of strict JSON, as `LineWriter`; unknown values are null."""
     if isinstance(event, Reading):
         return _encode(_reading(event, numbers) | {"not_on_disk": not_on_disk})
     if isinstance(event, EndOfRun):

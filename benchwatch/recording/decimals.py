@@ -82,7 +82,7 @@ class Decimals:
         return self.minus(Decimal(0))
 
     def minus(self, reference: Decimal, scale: Decimal = Decimal(1)) -> FloatArray:
-        """Return (number - reference) / scale, (n,), each rounded once; nan where missing."""
+        """Return (number - `reference`) / `scale`, (n,), rounded once; nan where one is missing."""
         out = np.full(len(self), np.nan)
         plain = self._plain()
         done = np.zeros(len(self), dtype=bool)
@@ -156,7 +156,7 @@ def decimals_from_values(
 
 
 def decimal_multiples(step: Decimal, first: int, count: int) -> Decimals:
-    """Return `count` multiples of `step`: first·step, (first + 1)·step and so on."""
+    """Return `count` multiples of `step`: `first`·step, (`first` + 1)·step and so on."""
     multiples = range(first, first + count)
     digits, power = _mantissa_of(step), _exponent_of(step)
     if abs(digits) * max(first + count, 1) >= 1 << 62:
@@ -170,7 +170,7 @@ def decimal_multiples(step: Decimal, first: int, count: int) -> Decimals:
 
 
 def merge_decimals(parts: Sequence[tuple[IntArray, Decimals]]) -> Decimals:
-    """Merge columns; each comes with the indices that its numbers have in the result."""
+    """Merge columns; `parts`: indices in the result, and the column whose numbers get them."""
     count = sum(len(places) for places, _ in parts)
     known = np.zeros(count, dtype=bool)
     mantissa, exponent = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)

@@ -84,7 +84,9 @@ def read_recording(
     counter: str | None = None,
     offsets_only: bool = False,
 ) -> Recording:
-    """Read the recording of one counter; `counter` names it where the file holds several.
+    """Read the recording of one counter.
+
+    `counter` is its name; None: the file has only one. All other arguments: see `read_recordings`.
 
     Raises:
         FileError: as `read_recordings`.
@@ -114,7 +116,12 @@ def read_recording(
 def open_row_streams(
     path: str, column: Column | None, interval_s: float | None
 ) -> list[Iterator[CounterRows]]:
-    """Open the file at `path`; return streams of rows, each of which can be read at its own pace.
+    """Open a recorded file; return streams of rows, each of which can be read at its own pace.
+
+    Args:
+        path: path of the file; ``-``: standard input.
+        column: column of the numbers, where the header names none or several.
+        interval_s: seconds from row to row, where the file has no times.
 
     Raises:
         FileError: the file has no known form, or is empty.

@@ -66,7 +66,7 @@ class GapFinder:
         return gaps
 
     def end(self, spacing: RowSpacing) -> list[RecordingGap]:
-        """Return the gaps after the last row with a number; `before` is 0."""
+        """Return the gaps after the last row with a number; their `before` is 0."""
         return self._gaps(0, self._last_s + spacing.interval_s, spacing, last=True)
 
     def _candidates(

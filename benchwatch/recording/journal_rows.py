@@ -64,9 +64,9 @@ class NewestWatch:
             with JournalReader(Path(path)) as journal:
                 runs = journal.runs()
                 for watch in dict.fromkeys(run.watch for run in reversed(runs)):
-                    together = [run for run in runs if run.watch == watch]
-                    if any(map(journal.has_readings, together)):
-                        self._runs = [run for run in together if journal.has_readings(run)]
+                    its_runs = [run for run in runs if run.watch == watch]
+                    self._runs = [run for run in its_runs if journal.has_readings(run)]
+                    if self._runs:
                         return
         except JournalError as error:
             raise _as_file_error(path, error) from error
@@ -77,6 +77,7 @@ class NewestWatch:
         return [self._rows_of([run for run in self._runs if run.counter == name]) for name in names]
 
     def _rows_of(self, runs: list[JournalRun]) -> Iterator[CounterRows]:
+        """Yield the rows of the runs of one counter, portion by portion."""
         source, first = shown_name(self._path), runs[0]
         name = printable(first.counter) or DEFAULT_COUNTER
         facts = CounterFacts(

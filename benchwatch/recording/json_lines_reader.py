@@ -256,7 +256,7 @@ def _frequency(
 
 
 def read_gap(row: Mapping[str, object], before: int, where: str) -> RecordingGap:
-    """Read the gap in front of row `before`.
+    """Read the gap in front of row `before` from a decoded line.
 
     Raises:
         FileError: a time is missing or absurd; the message begins with `where`.
@@ -276,10 +276,13 @@ def read_gap(row: Mapping[str, object], before: int, where: str) -> RecordingGap
 
 
 def read_mark(row: Mapping[str, object], before: int, where: str) -> tuple[int, float, str]:
-    """Read the mark in front of row `before`; return `before`, seconds and text.
+    """Read the mark in front of row `before` from a decoded line.
+
+    Returns:
+        `before`, seconds and text.
 
     Raises:
-        FileError: time or text is missing, or the time is absurd.
+        FileError: time or text is missing, or the time is absurd; the message begins with `where`.
     """
     at_s, text = json_number(row, "elapsed_s"), row.get("text")
     if at_s is None or not isinstance(text, str):

@@ -62,7 +62,7 @@ class ReadingBuilder:
         self._rows = self._readings = self._over = self._phase_readings = self._advances = 0
         self._spacing = SpacingTracker(reports_gaps=facts.reports_gaps, stated_s=stated.interval_s)
         self._gaps = GapFinder(facts)
-        self._advance: TimeOrdering | None = None
+        self._ordering: TimeOrdering | None = None
         self._phase = PhaseSteps(stated.wraps_s)
         self._resolution_hz = np.inf
 
@@ -138,8 +138,8 @@ class ReadingBuilder:
     def final_notes(self) -> list[str]:
         """Return the sentences that are complete only at the end of the file."""
         notes = self.take_notes()
-        if self._advance is not None:
-            notes += self._advance.take_notes()
+        if self._ordering is not None:
+            notes += self._ordering.take_notes()
         if self._phase.wraps:
             count = self._phase.wraps
             notes.append(f"{self.facts.source}: {count} steps of the time error taken as wraps.")
@@ -171,7 +171,7 @@ class ReadingBuilder:
         spacing = self._spacing.begin(waiting)
         self.interval_s = spacing.interval_s or None
         if facts.reports_gaps:
-            self._advance = TimeOrdering(facts, spacing.interval_s)
+            self._ordering = TimeOrdering(facts, spacing.interval_s)
         values = np.concatenate([rows.value.floats()[_usable(rows)] for rows in waiting])
         self.nominal = decide_nominal(facts, values / facts.parts, self.nominal)
         facts.notes += unevenness_note(facts, self._spacing.steps_s, spacing)
@@ -179,9 +179,9 @@ class ReadingBuilder:
         if facts.kind == "phase_s" and self.stated.wraps_s is None and spacing.interval_s:
             steps_s = np.concatenate([batch.offset for batch in batches]) * spacing.interval_s
             facts.notes += wrap_note(facts.source, steps_s)
-        if self._advance is not None and self._advance.moved:
-            facts.notes += self._advance.take_notes()
-            self._advance.moved = 0
+        if self._ordering is not None and self._ordering.moved:
+            facts.notes += self._ordering.take_notes()
+            self._ordering.moved = 0
         yield from batches
 
     # ------------------------------------------------------------ batch by batch
@@ -189,8 +189,8 @@ class ReadingBuilder:
     def _batch(self, rows: Rows, *, known: bool = False) -> ReadingBatch:
         """Build the batch of `rows`; `known`: the spacing was found from these rows."""
         time_s = rows.time_s
-        if self._advance is not None:
-            time_s = self._advance.take(time_s, rows.gate_s, rows.line)
+        if self._ordering is not None:
+            time_s = self._ordering.take(time_s, rows.gate_s, rows.line)
         self._spacing.add(rows, time_s, known=known)
         good = rows.value.known
         gaps = self._gaps.take(rows, time_s, good, self._spacing.now)
@@ -227,6 +227,7 @@ class ReadingBuilder:
         )
 
     def _update_resolution(self, value: Decimals, over: BoolArray | None) -> None:
+        """Take the last digits of numbers within the counter's range into account."""
         if self.facts.kind == "frequency_hz" and len(value):
             digits = _written_digits(value) if value.longer else value.last_digits()
             if over is not None:
@@ -287,32 +288,33 @@ class ReadingBuilder:
         """
         interval_s, half_s = self._spacing.now.interval_s or 1.0, self._spacing.now.interval_s / 2
         begun = self._phase.begun
-        offset, middle_s, steps_s = self._phase.take(time_s, value, interval_s)
+        # Reading i ends at row i + lag: the very first row of a file ends none.
         lag = 0 if begun else 1
-        inside = [gap.before - lag for gap in gaps if gap.before >= lag]
-        whole = np.ones(len(offset), dtype=bool)
-        whole[[i for i in inside if i < len(offset)]] = False
-        counted = np.concatenate(([0], np.cumsum(whole)))
+        offset, middle_s, steps_s = self._phase.take(time_s, value, interval_s)
+        across_gap = [gap.before - lag for gap in gaps if gap.before >= lag]
+        kept = np.ones(len(offset), dtype=bool)
+        kept[[i for i in across_gap if i < len(offset)]] = False
+        kept_before = np.concatenate(([0], np.cumsum(kept)))
         texts = [] if self.stated.offsets_only else value.texts()[lag:]
         across_s: dict[int, float] = {}
-        for i in np.flatnonzero(~whole).tolist():
-            at = int(counted[i])
+        for i in np.flatnonzero(~kept).tolist():
+            at = int(kept_before[i])
             across_s[at] = across_s.get(at, 0.0) + float(steps_s[i])
-        offset = offset[whole]
+        offset = offset[kept]
         self._phase_readings += len(offset)
         nominal = np.nan if self.nominal is None else float(self.nominal)
         return ReadingBatch(
             kind="phase_s",
             nominal=self.nominal,
-            time_s=middle_s[whole],
+            time_s=middle_s[kept],
             offset=offset,
             offset_hz=offset * nominal,
-            text=[text for text, kept in zip(texts, whole.tolist(), strict=False) if kept],
+            text=[text for text, keep in zip(texts, kept.tolist(), strict=False) if keep],
             resolution_hz=0.0,
             gaps=[
                 replace(
                     gap,
-                    before=int(counted[min(max(gap.before - lag, 0), len(whole))]),
+                    before=int(kept_before[min(max(gap.before - lag, 0), len(kept))]),
                     begin_s=gap.begin_s - (half_s if begun or gap.before else 0.0),
                     lasted_s=gap.lasted_s + half_s * (2 if begun or gap.before else 1),
                 )
@@ -333,6 +335,7 @@ def _written_digits(value: Decimals) -> FloatArray:
 
 
 def _empty(kind: Kind, nominal: Decimal | None) -> ReadingBatch:
+    """Return a batch without readings."""
     nothing = np.zeros(0)
     return ReadingBatch(
         kind=kind,

@@ -63,7 +63,13 @@ def find_spacing(steps_s: FloatArray, *, gaps_reported: bool, stated_s: float | 
 
 
 def unevenness_note(facts: CounterFacts, steps_s: FloatArray, spacing: RowSpacing) -> list[str]:
-    """Return one note when the rows are unevenly spaced; none otherwise."""
+    """Return one note when the rows are unevenly spaced; none otherwise.
+
+    Args:
+        facts: facts on the counter, for messages.
+        steps_s: times from row to row, (n,).
+        spacing: spacing found from these steps.
+    """
     interval_s, source = spacing.interval_s, facts.source
     if not interval_s or steps_s.size < 2:
         return []
@@ -125,18 +131,19 @@ class SpacingTracker:
         """Add the steps of `rows` to the newest steps, without those across a reported gap."""
         if not time_s.size:
             return
-        apart = np.zeros(len(time_s) + 1, dtype=bool)
-        apart[[gap.before for gap in rows.gaps]] = True
-        apart = apart[: len(time_s)]
+        after_gap = np.zeros(len(time_s) + 1, dtype=bool)
+        after_gap[[gap.before for gap in rows.gaps]] = True
+        after_gap = after_gap[: len(time_s)]
         times = time_s
         if self._last_s is not None:
-            times, apart = np.concatenate(([self._last_s], times)), np.concatenate(([False], apart))
-        self.steps_s = np.concatenate((self.steps_s[-KEPT_STEPS:], _plain_steps(times, apart)))
+            times = np.concatenate(([self._last_s], times))
+            after_gap = np.concatenate(([False], after_gap))
+        self.steps_s = np.concatenate((self.steps_s[-KEPT_STEPS:], _plain_steps(times, after_gap)))
         self._last_s = float(time_s[-1])
 
 
 class TimeOrdering:
-    """Gives readings of a file that this program wrote later times where the times do not advance.
+    """Corrects times that do not advance, in a file that this program wrote.
 
     A reading's time is the middle of its gate. If the counter states a longer gate than its
     readings take, that middle may lie before the previous reading, or before the run. The order
@@ -222,13 +229,13 @@ class TimeOrdering:
             )
 
 
-def _plain_steps(time_s: FloatArray, apart: BoolArray) -> FloatArray:
+def _plain_steps(time_s: FloatArray, after_gap: BoolArray) -> FloatArray:
     """Return the steps between n rows, without those across a reported gap unless all are.
 
     Args:
         time_s: times of the rows, (n,).
-        apart: which rows follow a reported gap, (n,).
+        after_gap: which rows follow a reported gap, (n,).
     """
     steps = np.diff(time_s)
-    plain = steps[~apart[1:]]
+    plain = steps[~after_gap[1:]]
     return plain if plain.size else steps

@@ -122,7 +122,7 @@ def read_blocks(path: str) -> Iterator[TextBlock]:
 def first_content(
     blocks: Iterator[TextBlock], name: str
 ) -> tuple[TextLine | None, Iterator[TextBlock]]:
-    """Find the first line that is neither empty nor a comment.
+    """Find the first line that is neither empty nor a comment; `name`: the file, for messages.
 
     Returns:
         The line (None: there is none), and the blocks after that line.

@@ -108,7 +108,14 @@ def check_units(source: str, kind: Kind, values: FloatArray, nominal: Decimal | 
 
 
 def question_nominal(source: str, kind: Kind, values: FloatArray, nominal: Decimal) -> list[str]:
-    """Return one question when another round number fits the readings better than the nominal."""
+    """Return one question when another round number fits the readings better than the nominal.
+
+    Args:
+        source: name of the file.
+        kind: quantity of the numbers.
+        values: the numbers, (n,), in hertz or seconds.
+        nominal: hertz.
+    """
     if kind not in {"frequency_hz", "period_s"} or not values.size:
         return []
     typical = float(np.median(values))
@@ -121,7 +128,7 @@ def question_nominal(source: str, kind: Kind, values: FloatArray, nominal: Decim
 
 
 def question_offsets(source: str, values: FloatArray) -> list[str]:
-    """Return one question when fractions are so large that they are probably in another unit."""
+    """Return one question when fractions, (n,), are so large that the unit is probably another."""
     finite = values[np.isfinite(values)]
     size = float(np.median(np.abs(finite))) if finite.size else 0.0
     if size <= QUESTIONED_OFFSET:

@@ -65,7 +65,10 @@ def plain_text(blocks: Iterable[DocumentPart]) -> str:
 
 
 def align_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Return a table with aligned columns; a column of numbers is flush right."""
+    """Return a table as text with aligned columns; a column of numbers is flush right.
+
+    Cells are escaped, and cut to `LONGEST_CELL_CHARS`.
+    """
     shown = [[printable(cell, LONGEST_CELL_CHARS) for cell in row] for row in rows]
     widths = [max(len(row[k]) for row in (header, *shown)) for k in range(len(header))]
     right = [bool(shown) and all(_is_numeric(row[k]) for row in shown) for k in range(len(header))]

@@ -38,7 +38,14 @@ _NO_TAPS: Final = "\x1b[?1006l\x1b[?1000l"
 
 
 class PageDriver(Driver):
-    """Textual's driver for a page: draws on the web socket, and reads keys from it."""
+    """Textual's driver for a page: draws on the web socket, and reads keys from it.
+
+    Args:
+        app: a `PageApp`.
+        debug: as for any driver of Textual.
+        mouse: whether taps are reported.
+        size: columns and lines; None: 80 by 24.
+    """
 
     def __init__(
         self,

@@ -52,7 +52,7 @@ class BenchTime:
 
 
 class ManualClock:
-    """Time that passes only when a test calls `advance`."""
+    """Time that passes only when a test calls `advance`; `utc_s` is Unix time at the start."""
 
     def __init__(self, utc_s: float = 1_900_000_000.0) -> None:
         self._moved = threading.Condition()

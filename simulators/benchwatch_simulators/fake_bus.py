@@ -50,6 +50,12 @@ Script = Mapping[str, Answer | Sequence[Answer] | Callable[[], Answer]]
 class FakeLink:
     """A scripted instrument behind a faultless `Link`.
 
+    Args:
+        script: answer to each command.
+        clock: None: a new one.
+        resource: resource string.
+        cancel: ends every wait when set; None: nothing does.
+
     Attributes:
         sent: Every command line, in order.
         clock: The clock that waits advance.

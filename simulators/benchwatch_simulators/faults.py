@@ -47,10 +47,11 @@ class Fault:
     """One fault of an answer or a connection."""
 
     kind: str
+    """One of `FAULT_KINDS`."""
     at_s: float = 0.0
     """Seconds since the bench was switched on."""
     lasts_s: float | None = None
-    """None: the usual duration of its kind, or a single answer."""
+    """Seconds; None: the usual duration of its kind, or a single answer."""
     counter: str | None = None
     """None: every counter of the bench."""
 

@@ -92,7 +92,7 @@ def load_plan(name_or_path: str) -> BenchPlan:
 
 
 def read_plan(text: str, name: str, where: str) -> BenchPlan:
-    """Read the text of a bench file; `where` names it in messages.
+    """Read the text of the file of bench `name`; `where` is the file's name in messages.
 
     Raises:
         UsageError: a key can't be used.

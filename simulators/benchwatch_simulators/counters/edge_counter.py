@@ -81,11 +81,11 @@ class Counting:
         return self.signal_present and self.shows_external == self.counts_externally
 
     def tick(self, gate_s: float) -> float:
-        """Return the resolution of a reading, as a fraction."""
+        """Return the resolution of a reading with gate `gate_s`, as a fraction."""
         return self.spec.t_res_s / (gate_s or _FREE_GATE_S)
 
     def count(self, start_s: float, gate_s: float) -> Decimal | None:
-        """Return the reading of a gate from `start_s`, in hertz; None without a signal.
+        """Return the reading of a gate of `gate_s` from `start_s`, in hertz; None without a signal.
 
         A gate of 0 returns the latest measurement. Infinity means over range.
         """
@@ -104,7 +104,7 @@ class Counting:
         return frequency.quantize(Decimal((0, (1,), last_digit)))
 
     def gained(self, start_s: float, end_s: float) -> float:
-        """Return the time in seconds that the signal gains on the time base over a span."""
+        """Return the time in seconds that the signal gains on the time base from start to end."""
         return self._against_time_base(start_s, end_s) * (end_s - start_s)
 
     def random_fraction(self) -> float:

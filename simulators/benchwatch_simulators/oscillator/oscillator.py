@@ -56,7 +56,7 @@ class Oscillator:
             self._trimmer.turn(at_s, turns)
 
     def rest_tool(self, at_s: float, *, on: bool) -> None:
-        """Rest a tool on the trimmer at `at_s`, or lift it."""
+        """Rest a tool on the trimmer at `at_s` (`on`), or lift it."""
         with self._lock:
             self._trimmer.rest_tool(at_s, on=on)
 

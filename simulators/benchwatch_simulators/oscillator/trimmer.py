@@ -27,7 +27,11 @@ class TrimmerSpec:
 
 
 class SimulatedTrimmer:
-    """The offset caused by turns and a resting tool, at any later time; a turn takes no time."""
+    """The offset caused by turns and a resting tool, at any later time; a turn takes no time.
+
+    Args:
+        spec: properties of the trimmer.
+    """
 
     def __init__(self, spec: TrimmerSpec) -> None:
         self._spec = spec
@@ -49,7 +53,7 @@ class SimulatedTrimmer:
             self._step(at_s, moved * spec.sensitivity, spec.creep, spec.creep_s)
 
     def rest_tool(self, at_s: float, *, on: bool) -> None:
-        """Rest a tool on the screw at `at_s`, or lift it."""
+        """Rest a tool on the screw at `at_s` (`on`), or lift it."""
         if on != self._tool:
             self._tool = on
             pull = self._spec.tool_pull if on else -self._spec.tool_pull

@@ -43,7 +43,12 @@ _DETAIL_CHARS = 60
 
 
 class ScpiError(Exception):
-    """One error of the standard; its `code` determines its class and its event bit."""
+    """One error of the standard; `code` determines its class and event bit.
+
+    Args:
+        code: one of `MESSAGES`.
+        detail: text that caused the error; shortened, only printable ASCII is kept.
+    """
 
     def __init__(self, code: int, detail: str = "") -> None:
         self.code = code

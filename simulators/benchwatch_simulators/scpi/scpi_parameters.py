@@ -55,7 +55,7 @@ def is_mnemonic(text: str, mnemonic: str) -> bool:
 
 
 def number(text: str, limits: ParameterLimits) -> float:
-    """Read a number with or without unit, or MINimum, MAXimum or DEFault.
+    """Read a number within `limits`, with or without unit, or MINimum, MAXimum or DEFault.
 
     Raises:
         ScpiError: -104, -120, -123, -124, -131, -138 or -168: it can't be read; -222: it is out of

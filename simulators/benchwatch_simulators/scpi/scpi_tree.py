@@ -30,7 +30,7 @@ class CommandEntry:
     """Whether each node may have a numeric suffix."""
 
     def check(self, arguments: Sequence[str], suffixes: Sequence[int], highest: int) -> None:
-        """Refuse a wrong number of parameters, or a suffix above `highest`.
+        """Check the number of parameters, and the suffix of each node, from 1 to `highest`.
 
         Raises:
             ScpiError: -108: too many parameters; -109: too few; -114: the suffix is out of range.
@@ -78,7 +78,7 @@ class CommandTree:
             )
 
     def find(self, nodes: tuple[str, ...], *, is_query: bool) -> CommandEntry:
-        """Return the entry for a header.
+        """Return the entry of a header: its `nodes` in upper case, without suffixes.
 
         Raises:
             ScpiError: -113: there is none.

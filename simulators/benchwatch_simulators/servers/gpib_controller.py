@@ -91,6 +91,7 @@ class GpibController(TcpServer):
                         self._bus[self._address].send(text.strip())
 
     def _listener_at(self, address: int) -> MessageExchange | None:
+        """Return the instrument at `address`; None: there is none, or it is off."""
         exchange = self._bus.get(address)
         return exchange if exchange is not None and exchange.is_on else None
 
@@ -159,7 +160,14 @@ class GpibController(TcpServer):
 
 
 class GpibInstrument:
-    """The server of one instrument behind a controller."""
+    """The server of one instrument behind a controller.
+
+    Args:
+        controller: the controller.
+        address: address on its bus; None: the next free one.
+        instrument: instrument that answers.
+        delivery: applies the faults of the answers.
+    """
 
     def __init__(
         self,

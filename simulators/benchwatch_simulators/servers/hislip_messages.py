@@ -66,7 +66,7 @@ class BadHeader(Exception):
 
 
 def send(peer: socket.socket, message: HislipMessage) -> None:
-    """Send one message."""
+    """Send one message to `peer`."""
     header = _HEADER.pack(
         b"HS", message.kind, message.control, message.parameter, len(message.payload)
     )
@@ -74,7 +74,7 @@ def send(peer: socket.socket, message: HislipMessage) -> None:
 
 
 def receive(peer: socket.socket) -> HislipMessage:
-    """Return the next message.
+    """Return the next message from `peer`.
 
     Raises:
         EOFError: the peer has disconnected.

@@ -21,8 +21,9 @@ from benchwatch_simulators.servers.line_splitter import LineSplitter
 
 _POLL_S = 0.02
 """Time between two checks whether the other end is open."""
-_CHUNK = 4096
+_CHUNK_BYTES = 4096
 _JOIN_S = 2.0
+"""Longest wait for the end of the thread."""
 
 
 class PseudoTerminal:
@@ -71,7 +72,7 @@ class PseudoTerminal:
         with self._lock:
             self._check()
             try:
-                return os.read(self._master, _CHUNK)
+                return os.read(self._master, _CHUNK_BYTES)
             except OSError:  # no data, or the other end is closed
                 return b""
 

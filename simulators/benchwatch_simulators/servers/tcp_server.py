@@ -11,6 +11,7 @@ from benchwatch_simulators.counters.delivery import Delivery
 from benchwatch_simulators.counters.instrument import Instrument
 
 _JOIN_S = 2.0
+"""Longest wait for the end of a thread."""
 
 
 class TcpServer:
@@ -156,7 +157,7 @@ class InstrumentServer(TcpServer):
 
 
 def listen(host: str, port: int) -> socket.socket:
-    """Return a listening socket.
+    """Return a socket that listens on `host` and `port` (0: any free one).
 
     Raises:
         ConnectionFailed: the port can't be used.
@@ -176,7 +177,7 @@ def listen(host: str, port: int) -> socket.socket:
 
 
 def receive_exactly(client: socket.socket, size: int) -> bytes:
-    """Return the next `size` bytes.
+    """Return the next `size` bytes from `client`.
 
     Raises:
         EOFError: the client has disconnected.

@@ -60,7 +60,7 @@ class RpcCall:
 
 
 def receive_call(peer: socket.socket) -> RpcCall:
-    """Return the next call.
+    """Return the next call from `peer`.
 
     Raises:
         EOFError: the peer has disconnected, or sent anything but a call.
